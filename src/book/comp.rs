@@ -1,0 +1,160 @@
+//! One sold comparable, as the book keeps it.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use std::fmt;
+use xxhash_rust::xxh3::xxh3_128;
+
+use super::Items;
+
+/// Columns of a canonical file, in order.
+pub const COLUMNS: [&str; 17] = [
+    "comp_id", "sold_on", "model", "variant", "completeness", "grade", "missing", "extras", "defects",
+    "works", "price", "shipping", "currency", "how_sold", "venue", "lot_size", "note",
+];
+
+/// How the price came about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum HowSold {
+    /// Competing bids.
+    Auction,
+    /// The asking price was paid.
+    Fixed,
+    /// An offer below the asking price was taken.
+    Offer,
+}
+
+impl HowSold {
+    /// Every way of selling, by its canonical word.
+    pub const ALL: [HowSold; 3] = [Self::Auction, Self::Fixed, Self::Offer];
+
+    /// The canonical word.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Auction => "auction",
+            Self::Fixed => "fixed",
+            Self::Offer => "offer",
+        }
+    }
+
+    /// Reads a canonical word, case ignored.
+    pub fn parse(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
+    }
+}
+
+impl fmt::Display for HowSold {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
+/// One sale. Text that was not recorded is empty; money is exact.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Comp {
+    /// Given by the user, or derived from the content (see [`Comp::derive_id`]).
+    pub comp_id: String,
+    /// Day of the sale.
+    pub sold_on: NaiveDate,
+    /// Model as written.
+    pub model: String,
+    /// Variant of the model (colour, storage, revision); empty where not recorded.
+    pub variant: String,
+    /// A name from the completeness scale; empty where not recorded.
+    pub completeness: String,
+    /// A name from the grade scale; empty where not recorded.
+    pub grade: String,
+    /// Pieces that are missing, beyond what the completeness says.
+    pub missing: Items,
+    /// Things beyond what the completeness says.
+    pub extras: Items,
+    /// Faults that do not stop it working.
+    pub defects: Items,
+    /// False for a parts-only unit.
+    pub works: bool,
+    /// Price of the item in the book's currency, without shipping.
+    pub price: Decimal,
+    /// Shipping paid by the buyer.
+    pub shipping: Decimal,
+    /// Currency code (the book's).
+    pub currency: String,
+    /// How it was sold, where recorded.
+    pub how_sold: Option<HowSold>,
+    /// Where it was sold, in the user's own words.
+    pub venue: String,
+    /// How many units the price bought; only 1 informs an estimate.
+    pub lot_size: u32,
+    /// Anything else.
+    pub note: String,
+}
+
+/// The form in which models and variants are compared: lower case, without white space.
+pub fn match_key(text: &str) -> String {
+    text.chars().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect()
+}
+
+/// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
+pub fn money_text(amount: Decimal) -> String {
+    let mut amount = amount.normalize();
+    if amount.scale() < 2 {
+        amount.rescale(2);
+    }
+    amount.to_string()
+}
+
+impl Comp {
+    /// The cells of the canonical row, in the order of [`COLUMNS`].
+    pub fn cells(&self) -> [String; 17] {
+        [
+            self.comp_id.clone(),
+            self.sold_on.to_string(),
+            self.model.clone(),
+            self.variant.clone(),
+            self.completeness.clone(),
+            self.grade.clone(),
+            self.missing.to_string(),
+            self.extras.to_string(),
+            self.defects.to_string(),
+            if self.works { "yes" } else { "no" }.to_string(),
+            money_text(self.price),
+            money_text(self.shipping),
+            self.currency.clone(),
+            self.how_sold.map_or(String::new(), |h| h.to_string()),
+            self.venue.clone(),
+            self.lot_size.to_string(),
+            self.note.clone(),
+        ]
+    }
+
+    /// An identifier derived from what was sold, when, how and for how much (not from venue
+    /// and note, so that those can be mended). `occurrence` is 0 for the first sale with this
+    /// content, 1 for the second, so that two equal sales of one day both count and importing
+    /// the same file again finds both.
+    pub fn derive_id(&self, occurrence: u32) -> String {
+        const ALPHABET: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
+        let cells = self.cells();
+        let mut text = String::with_capacity(160);
+        for (name, cell) in COLUMNS.iter().zip(&cells) {
+            if matches!(*name, "comp_id" | "venue" | "note") {
+                continue;
+            }
+            if *name == "model" || *name == "variant" {
+                text.push_str(&match_key(cell));
+            } else {
+                text.push_str(cell);
+            }
+            text.push('\u{1f}');
+        }
+        if occurrence > 0 {
+            text.push_str(&occurrence.to_string());
+        }
+        let mut hash = xxh3_128(text.as_bytes());
+        (0..14)
+            .map(|_| {
+                let c = ALPHABET[(hash & 31) as usize] as char;
+                hash >>= 5;
+                c
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,147 @@
+//! List cells: `charger; battery x2`.
+
+use std::fmt;
+
+/// Most copies of one item that a cell may name.
+pub const MOST: u32 = 999;
+
+/// A multiset of named things (pieces, extras, defects), sorted by name.
+///
+/// Names are compared without regard to case and with runs of white space folded to one
+/// space, so `Battery  X2` and `battery; battery` are the same cell.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
+pub struct Items(Vec<(String, u32)>);
+
+/// The form in which names of pieces, extras and defects are compared: trimmed, lower case,
+/// white space folded.
+pub fn fold_name(name: &str) -> String {
+    let mut folded = String::with_capacity(name.len());
+    for word in name.split_whitespace() {
+        if !folded.is_empty() {
+            folded.push(' ');
+        }
+        folded.extend(word.chars().flat_map(char::to_lowercase));
+    }
+    folded
+}
+
+impl Items {
+    /// Reads a list cell: entries apart by `;`, each a name with an optional count (`x2`, `×2`)
+    /// behind it. Empty entries are passed over.
+    ///
+    /// # Errors
+    /// The offending entry, where a count is zero, over [`MOST`] or stands without a name.
+    pub fn parse(cell: &str) -> Result<Self, String> {
+        let mut items = Self::default();
+        for entry in cell.split(';') {
+            let entry = entry.trim();
+            if entry.is_empty() {
+                continue;
+            }
+            let (name, count) = split_count(entry).ok_or_else(|| entry.to_string())?;
+            items.add(&name, count);
+            if items.count(&name) > MOST {
+                return Err(entry.to_string());
+            }
+        }
+        Ok(items)
+    }
+
+    /// Adds `count` of `name` (folded). Counts saturate.
+    pub fn add(&mut self, name: &str, count: u32) {
+        let name = fold_name(name);
+        if count == 0 || name.is_empty() {
+            return;
+        }
+        match self.0.binary_search_by(|(known, _)| known.as_str().cmp(&name)) {
+            Ok(at) => self.0[at].1 = self.0[at].1.saturating_add(count),
+            Err(at) => self.0.insert(at, (name, count)),
+        }
+    }
+
+    /// Takes up to `count` of `name` away and returns how many there were to take.
+    pub fn take(&mut self, name: &str, count: u32) -> u32 {
+        let name = fold_name(name);
+        let Ok(at) = self.0.binary_search_by(|(known, _)| known.as_str().cmp(&name)) else {
+            return 0;
+        };
+        let taken = count.min(self.0[at].1);
+        self.0[at].1 -= taken;
+        if self.0[at].1 == 0 {
+            self.0.remove(at);
+        }
+        taken
+    }
+
+    /// How many of `name` (0 where absent).
+    pub fn count(&self, name: &str) -> u32 {
+        let name = fold_name(name);
+        self.0
+            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
+            .map_or(0, |at| self.0[at].1)
+    }
+
+    /// Names and counts in order of name.
+    pub fn iter(&self) -> impl Iterator<Item = (&str, u32)> {
+        self.0.iter().map(|(name, count)| (name.as_str(), *count))
+    }
+
+    /// Whether nothing is listed.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+}
+
+fn split_count(entry: &str) -> Option<(String, u32)> {
+    if let Some(at) = entry.rfind(['x', 'X', '×']) {
+        let digits = entry[at..].trim_start_matches(['x', 'X', '×']).trim();
+        let name = entry[..at].trim_end();
+        let apart = entry[..at].ends_with(char::is_whitespace) || entry[at..].starts_with('×');
+        let numeric = !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit());
+        if numeric && (apart || name.is_empty()) {
+            let count = digits.parse::<u32>().ok().filter(|n| (1..=MOST).contains(n))?;
+            return (!name.is_empty()).then(|| (fold_name(name), count));
+        }
+    }
+    Some((fold_name(entry), 1))
+}
+
+impl fmt::Display for Items {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (at, (name, count)) in self.iter().enumerate() {
+            if at > 0 {
+                f.write_str("; ")?;
+            }
+            f.write_str(name)?;
+            if count > 1 {
+                write!(f, " x{count}")?;
+            }
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn counts_add_up_and_print_back() {
+        let items = Items::parse(" Battery  X2; charger;; battery ; lens hood ×3").unwrap();
+        assert_eq!(items.to_string(), "battery x3; charger; lens hood x3");
+        assert_eq!(Items::parse(&items.to_string()).unwrap(), items);
+    }
+
+    #[test]
+    fn a_model_like_name_is_not_a_count() {
+        let items = Items::parse("fx10 lens; adapter mx2").unwrap();
+        assert_eq!(items.to_string(), "adapter mx2; fx10 lens");
+    }
+
+    #[test]
+    fn bad_counts_are_refused() {
+        for cell in ["battery x0", "x2", "battery x1000", "battery x99999999999"] {
+            assert!(Items::parse(cell).is_err(), "{cell}");
+        }
+    }
+}

@@ -1,0 +1,14 @@
+//! compband: what a used item will sell for, from the sold comparables its owner recorded.
+//!
+//! Data flows one way through the rooms of this crate:
+//!
+//! [`book`] (read, validate, store comps) → [`select`] (filter, trim) → [`fit`] (adjustments)
+//! → [`band`] (predictive distribution) → [`render`] (tables, charts), with [`cli`] on top.
+//! The statistics know no files, and the files know no statistics.
+
+pub mod band;
+pub mod book;
+pub mod cli;
+pub mod fit;
+pub mod render;
+pub mod select;
