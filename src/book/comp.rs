@@ -9,8 +9,23 @@ use super::Items;
 
 /// Columns of a canonical file, in order.
 pub const COLUMNS: [&str; 17] = [
-    "comp_id", "sold_on", "model", "variant", "completeness", "grade", "missing", "extras", "defects",
-    "works", "price", "shipping", "currency", "how_sold", "venue", "lot_size", "note",
+    "comp_id",
+    "sold_on",
+    "model",
+    "variant",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "works",
+    "price",
+    "shipping",
+    "currency",
+    "how_sold",
+    "venue",
+    "lot_size",
+    "note",
 ];
 
 /// How the price came about.
@@ -39,7 +54,9 @@ impl HowSold {
 
     /// Reads a canonical word, case ignored.
     pub fn parse(text: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
+        Self::ALL
+            .into_iter()
+            .find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
     }
 }
 
@@ -90,7 +107,10 @@ pub struct Comp {
 
 /// The form in which models and variants are compared: lower case, without white space.
 pub fn match_key(text: &str) -> String {
-    text.chars().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect()
+    text.chars()
+        .filter(|c| !c.is_whitespace())
+        .flat_map(char::to_lowercase)
+        .collect()
 }
 
 /// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).

@@ -1,6 +1,7 @@
 //! The book: a folder of plain files that holds the settings and every comp its owner recorded.
 
 pub mod comp;
+pub mod frame;
 pub mod items;
 pub mod money;
 pub mod problem;

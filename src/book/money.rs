@@ -17,7 +17,9 @@ impl Currency {
     pub fn parse(code: &str) -> Result<Self, String> {
         let code = code.trim();
         if code.len() == 3 && code.bytes().all(|b| b.is_ascii_alphabetic()) {
-            Ok(Self { code: code.to_ascii_uppercase() })
+            Ok(Self {
+                code: code.to_ascii_uppercase(),
+            })
         } else {
             Err(code.to_string())
         }
@@ -26,8 +28,8 @@ impl Currency {
     /// Decimals of the minor unit (ISO 4217): 0, 2 or 3.
     pub fn decimals(&self) -> u32 {
         match self.code.as_str() {
-            "BIF" | "CLP" | "DJF" | "GNF" | "ISK" | "JPY" | "KMF" | "KRW" | "PYG" | "RWF" | "UGX" | "VND"
-            | "VUV" | "XAF" | "XOF" | "XPF" => 0,
+            "BIF" | "CLP" | "DJF" | "GNF" | "ISK" | "JPY" | "KMF" | "KRW" | "PYG" | "RWF"
+            | "UGX" | "VND" | "VUV" | "XAF" | "XOF" | "XPF" => 0,
             "BHD" | "IQD" | "JOD" | "KWD" | "LYD" | "OMR" | "TND" => 3,
             _ => 2,
         }

@@ -1,0 +1,1 @@
+pub const MINOR_SCALE: u32 = 4;
