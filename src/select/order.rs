@@ -34,14 +34,15 @@ pub fn weighted_median(values: &[f64], weights: &[f64]) -> Option<f64> {
         .map(|(value, _)| value)
 }
 
-/// Quantile of ascending `sorted` at `p` in 0..=1: linear between order statistics at
-/// `p (n − 1)` (type 7 of Hyndman and Fan 1996, *American Statistician* 50: 361-365).
+/// Quantile of ascending `sorted` at `p` in 0..=1: linear between order statistics at rank
+/// `p (n + 1)` (NIST/SEMATECH *e-Handbook of Statistical Methods*, section 7.2.6.2), the first
+/// or last where that falls outside.
 ///
 /// `None` for an empty slice.
 pub fn quantile(sorted: &[f64], p: f64) -> Option<f64> {
     let last = sorted.len().checked_sub(1)?;
-    let at = p.clamp(0.0, 1.0) * last as f64;
-    let below = at.floor() as usize;
+    let rank = (p * (sorted.len() + 1) as f64 - 1.0).clamp(0.0, last as f64);
+    let below = rank.floor() as usize;
     let above = (below + 1).min(last);
-    Some(sorted[below] + (at - below as f64) * (sorted[above] - sorted[below]))
+    Some(sorted[below] + (rank - below as f64) * (sorted[above] - sorted[below]))
 }
