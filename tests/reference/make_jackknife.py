@@ -1,9 +1,10 @@
 """Jackknife+ intervals for least squares on the auction data, by refitting: jackknife.json.
 
 Definition: R. F. Barber, E. J. Candès, A. Ramdas and R. J. Tibshirani, Predictive inference with
-the jackknife+, Annals of Statistics 49 (2021), introduction. With n rows, R_i the size of row i's residual to the fit without it and m_i(x) that fit's prediction at x,
-the interval runs from the floor(alpha (n + 1))-th smallest of m_i(x) - R_i to the
-ceil((1 - alpha)(n + 1))-th smallest of m_i(x) + R_i.
+the jackknife+, Annals of Statistics 49 (2021), introduction. With n rows, R_i the size of row i's
+residual to the fit without it and m_i(x) that fit's prediction at x, the interval runs from the
+floor(alpha (n + 1))-th smallest of m_i(x) - R_i to the ceil((1 - alpha)(n + 1))-th smallest of
+m_i(x) + R_i.
 """
 
 import csv
