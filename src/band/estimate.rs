@@ -396,14 +396,15 @@ fn what_to_record(selection: &Selection, subject: &Subject) -> String {
 }
 
 fn options(settings: &EstimateSettings) -> Options {
+    let loss = match settings.errors {
+        Errors::StudentT => Loss::StudentT { nu: settings.nu },
+        Errors::Huber => Loss::Huber { k: 1.345 },
+        Errors::Tukey => Loss::Tukey { c: 4.685 },
+        Errors::LeastSquares => Loss::LeastSquares,
+    };
     Options {
-        loss: match settings.errors {
-            Errors::StudentT => Loss::StudentT { nu: settings.nu },
-            Errors::Huber => Loss::Huber { k: 1.345 },
-            Errors::Tukey => Loss::Tukey { c: 4.685 },
-            Errors::LeastSquares => Loss::LeastSquares,
-        },
-        prior_scale: settings.spread,
+        loss,
+        prior_scale: settings.spread * loss.scale_of_decile(),
         prior_rows: settings.spread_worth,
         ..Options::default()
     }

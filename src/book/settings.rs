@@ -327,7 +327,7 @@ impl Default for EstimateSettings {
             fence: 3.0,
             modified_z: 3.5,
             spread: 0.15,
-            spread_worth: 2.0,
+            spread_worth: 4.0,
             stale_days: 60,
         }
     }

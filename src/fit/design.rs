@@ -159,10 +159,10 @@ pub fn build(
     let kit = settings.kit(&subject.model);
     let log_paid = |i: usize| candidates[i].paid.to_f64().unwrap_or(f64::NAN).ln();
     let ys: Vec<f64> = used.iter().map(|&i| log_paid(i)).collect();
-    let weights: Vec<f64> = used
-        .iter()
-        .map(|&i| age_weight(candidates[i].age_days, settings.estimate.half_life_days))
-        .collect();
+    let weights = age_weights(
+        used.iter().map(|&i| candidates[i].age_days),
+        settings.estimate.half_life_days,
+    );
     let price_rule = kit.and_then(|kit| kit.price);
     let base_price = weighted_median(&ys, &weights)
         .or_else(|| {
@@ -317,9 +317,25 @@ impl Design {
     }
 }
 
-/// What a sale of this age counts for: `2^(−age/half-life)`.
-pub fn age_weight(age_days: i32, half_life_days: f64) -> f64 {
-    (-f64::from(age_days.max(0)) / half_life_days).exp2()
+/// What sales of these ages count for: `2^(−age/half-life)`, scaled so that they add up to
+/// Kish's effective number of sales, `(Σw)²/Σw²` (*Survey Sampling*, 1965). Sales of one age
+/// count in full, however old; that prices have moved since is for the trend to say.
+pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<f64> {
+    let mut weights: Vec<f64> = ages
+        .map(|age| f64::from(age.max(0)) / half_life_days)
+        .collect();
+    // Ages count from the newest sale, so that no weight underflows where all are old.
+    let newest = weights.iter().copied().fold(f64::INFINITY, f64::min);
+    weights
+        .iter_mut()
+        .for_each(|age| *age = (newest - *age).exp2());
+    let (sum, squares): (f64, f64) = weights
+        .iter()
+        .fold((0.0, 0.0), |(s, q), w| (s + w, q + w * w));
+    weights
+        .iter_mut()
+        .for_each(|weight| *weight *= sum / squares);
+    weights
 }
 
 fn of_candidate<'a>(comp: &'a Candidate, settings: &Settings) -> Facts<'a> {

@@ -7,9 +7,10 @@
 //! biweight (Beaton and Tukey 1974) take their scale from the median absolute residual.
 
 use nalgebra::{DMatrix, DVector};
+use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::solve::{Factor, Penalty, Sign, SolveError};
-use crate::select::order::{NORMAL_QUARTILE, median};
+use crate::select::order::{NORMAL_DECILE, NORMAL_QUARTILE, median};
 
 /// How large residuals are treated.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,6 +52,14 @@ impl Loss {
         match self {
             Self::StudentT { nu } => nu,
             _ => f64::INFINITY,
+        }
+    }
+
+    /// Scale of this error distribution when its middle 80 % is that of the standard normal.
+    pub fn scale_of_decile(self) -> f64 {
+        match StudentsT::new(0.0, 1.0, self.nu()) {
+            Ok(t) if self.nu().is_finite() => NORMAL_DECILE / t.inverse_cdf(0.9),
+            _ => 1.0,
         }
     }
 

@@ -1,1 +1,2 @@
+mod coverage;
 mod reference;

@@ -19,7 +19,12 @@ fn json(name: &str) -> Value {
 }
 
 fn numbers(value: &Value) -> Vec<f64> {
-    value.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
+    value
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|v| v.as_f64().unwrap())
+        .collect()
 }
 
 /// A table of numbers, the response first, as a design with an intercept.
@@ -27,11 +32,19 @@ fn table(name: &str) -> (DMatrix<f64>, DVector<f64>) {
     let mut reader = csv::Reader::from_path(path(name)).unwrap();
     let rows: Vec<Vec<f64>> = reader
         .records()
-        .map(|r| r.unwrap().iter().map(|cell| cell.parse().unwrap()).collect())
+        .map(|r| {
+            r.unwrap()
+                .iter()
+                .map(|cell| cell.parse().unwrap())
+                .collect()
+        })
         .collect();
     let p = rows[0].len();
     let x = DMatrix::from_fn(rows.len(), p, |i, j| if j == 0 { 1.0 } else { rows[i][j] });
-    (x, DVector::from_iterator(rows.len(), rows.iter().map(|r| r[0])))
+    (
+        x,
+        DVector::from_iterator(rows.len(), rows.iter().map(|r| r[0])),
+    )
 }
 
 /// The auction data: total price on new, stock photo, duration and wheels.
@@ -50,14 +63,28 @@ fn mariokart() -> (DMatrix<f64>, DVector<f64>) {
             _ => cell("wheels").parse().unwrap(),
         }
     });
-    (x, DVector::from_iterator(rows.len(), rows.iter().map(|r| r[at("total_pr")].parse::<f64>().unwrap())))
+    (
+        x,
+        DVector::from_iterator(
+            rows.len(),
+            rows.iter()
+                .map(|r| r[at("total_pr")].parse::<f64>().unwrap()),
+        ),
+    )
 }
 
 /// Flat priors, no decay, no sign constraints.
 fn flat(x: &DMatrix<f64>, y: &DVector<f64>, loss: Loss, correct_scale: bool) -> Fit {
     let weights = vec![1.0; y.len()];
     let signs = vec![Sign::Free; x.ncols()];
-    let problem = Problem { x, y, weights: &weights, penalties: &[], signs: &signs, start: None };
+    let problem = Problem {
+        x,
+        y,
+        weights: &weights,
+        penalties: &[],
+        signs: &signs,
+        start: None,
+    };
     let options = Options {
         loss,
         prior_rows: 0.0,
@@ -82,7 +109,10 @@ fn unit(j: usize, p: usize) -> DVector<f64> {
 #[track_caller]
 fn close(ours: f64, theirs: f64, relative: f64) {
     let miss = (ours - theirs).abs() / theirs.abs().max(1e-12);
-    assert!(miss <= relative, "{ours} against {theirs}: relative {miss:e}");
+    assert!(
+        miss <= relative,
+        "{ours} against {theirs}: relative {miss:e}"
+    );
 }
 
 /// NIST StRD, linear least squares: Norris and Longley, certified values to 9 digits.
@@ -101,7 +131,11 @@ fn certified_regressions() {
         }
         close(fit.sigma, expected["residual_sd"].as_f64().unwrap(), 1e-9);
         let total = y.add_scalar(-y.mean()).norm_squared();
-        close(1.0 - fit.residuals.norm_squared() / total, expected["r_squared"].as_f64().unwrap(), 1e-9);
+        close(
+            1.0 - fit.residuals.norm_squared() / total,
+            expected["r_squared"].as_f64().unwrap(),
+            1e-9,
+        );
     }
 }
 
@@ -127,7 +161,12 @@ fn robust_fits() {
     let x = DMatrix::from_row_iterator(
         21,
         4,
-        reference["x"].as_array().unwrap().iter().flat_map(numbers).collect::<Vec<_>>(),
+        reference["x"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .flat_map(numbers)
+            .collect::<Vec<_>>(),
     );
     let y = DVector::from_vec(numbers(&reference["y"]));
     for (name, loss) in [
@@ -142,7 +181,10 @@ fn robust_fits() {
         }
         close(fit.sigma, expected["scale"].as_f64().unwrap(), 1e-6);
         for (ours, theirs) in fit.robust.iter().zip(numbers(&expected["weights"])) {
-            assert!((ours - theirs).abs() < 1e-6, "{name}: {ours} against {theirs}");
+            assert!(
+                (ours - theirs).abs() < 1e-6,
+                "{name}: {ours} against {theirs}"
+            );
         }
     }
 }
@@ -155,24 +197,41 @@ fn least_squares_in_the_limit() {
     let x = DMatrix::from_row_iterator(
         21,
         4,
-        reference["x"].as_array().unwrap().iter().flat_map(numbers).collect::<Vec<_>>(),
+        reference["x"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .flat_map(numbers)
+            .collect::<Vec<_>>(),
     );
     let y = DVector::from_vec(numbers(&reference["y"]));
     let fit = least_squares(&x, &y);
     for (j, value) in numbers(&expected["params"]).into_iter().enumerate() {
         close(fit.coefficients[j], value, 1e-9);
     }
-    for (j, value) in numbers(&expected["standard_errors"]).into_iter().enumerate() {
+    for (j, value) in numbers(&expected["standard_errors"])
+        .into_iter()
+        .enumerate()
+    {
         close(fit.variance(&unit(j, 4)).sqrt(), value, 1e-9);
     }
     for (ours, theirs) in fit.leverages.iter().zip(numbers(&expected["leverages"])) {
         close(*ours, theirs, 1e-9);
     }
     close(fit.degrees, 17.0, 1e-12);
-    let (low, high) = (numbers(&expected["prediction"]["low"]), numbers(&expected["prediction"]["high"]));
+    let (low, high) = (
+        numbers(&expected["prediction"]["low"]),
+        numbers(&expected["prediction"]["high"]),
+    );
     for i in 0..21 {
         let row = x.row(i).transpose();
-        let p = Predictive::new(fit.mean(&row), fit.variance(&row), fit.sigma, fit.degrees, f64::INFINITY);
+        let p = Predictive::new(
+            fit.mean(&row),
+            fit.variance(&row),
+            fit.sigma,
+            fit.degrees,
+            f64::INFINITY,
+        );
         let half = p.half_width(0.8);
         close(p.centre() - half, low[i], 1e-6);
         close(p.centre() + half, high[i], 1e-6);
@@ -191,14 +250,21 @@ fn jackknife_plus() {
         let fit = least_squares(&x, &y);
         let weights = vec![1.0; rows];
         let left_out = fit.left_out(&x, &y, &weights);
-        for (ours, theirs) in left_out.iter().zip(numbers(&expected["left_out_residuals"])) {
+        for (ours, theirs) in left_out
+            .iter()
+            .zip(numbers(&expected["left_out_residuals"]))
+        {
             close(ours.residual, theirs, 1e-8);
         }
         for interval in expected["intervals"].as_array().unwrap() {
             let target = DVector::from_vec(numbers(&interval["row"]));
             let mean = fit.mean(&target);
             let jackknife = Jackknife {
-                centres: fit.shifts(&x, &target).into_iter().map(|s| mean + s).collect(),
+                centres: fit
+                    .shifts(&x, &target)
+                    .into_iter()
+                    .map(|s| mean + s)
+                    .collect(),
                 misses: left_out.iter().map(|l| l.residual.abs()).collect(),
                 weights: weights.clone(),
             };
@@ -214,7 +280,13 @@ fn jackknife_plus() {
 #[test]
 fn handbook_critical_values() {
     let mut reader = csv::Reader::from_path(path("handbook_t.csv")).unwrap();
-    let tails: Vec<f64> = reader.headers().unwrap().iter().skip(1).map(|h| h.parse().unwrap()).collect();
+    let tails: Vec<f64> = reader
+        .headers()
+        .unwrap()
+        .iter()
+        .skip(1)
+        .map(|h| h.parse().unwrap())
+        .collect();
     let mut checked = 0;
     for record in reader.records().map(Result::unwrap) {
         let nu: f64 = record[0].parse().unwrap();
@@ -224,7 +296,10 @@ fn handbook_critical_values() {
             let p = Predictive::new(0.0, 0.0, 1.0, nu, f64::INFINITY);
             let ours = p.half_width(1.0 - 2.0 * tail);
             let printed: f64 = printed.parse().unwrap();
-            assert!((ours - printed).abs() < allowed, "nu {nu}, tail {tail}: {ours} against {printed}");
+            assert!(
+                (ours - printed).abs() < allowed,
+                "nu {nu}, tail {tail}: {ours} against {printed}"
+            );
             checked += 1;
         }
     }
@@ -254,5 +329,8 @@ fn handbook_percentile() {
     let mut values = numbers(&reference["measurements"]);
     values.sort_by(f64::total_cmp);
     let ours = quantile(&values, reference["p"].as_f64().unwrap()).unwrap();
-    assert_eq!((ours * 1e4).round() / 1e4, reference["percentile"].as_f64().unwrap());
+    assert_eq!(
+        (ours * 1e4).round() / 1e4,
+        reference["percentile"].as_f64().unwrap()
+    );
 }
