@@ -428,18 +428,28 @@ impl Sheet<'_> {
             self.text((x, rows::DATE_TICKS), Align::Centre, SMALL, GREY, label);
         }
         let mut clipped = false;
+        // The line lies under single dots, which it would hide, and over a cloud, which would hide it.
+        let crowded = self.chart.dots.len() > 300;
+        if !crowded {
+            self.trend(prices, dates);
+        }
         for at in painting_order(&self.chart.dots) {
             clipped |= self.dated_sale(prices, dates, &self.chart.dots[at]);
         }
+        if crowded {
+            self.trend(prices, dates);
+        }
+        clipped
+    }
+
+    fn trend(&mut self, prices: &Axis, dates: &Axis) {
         let mut trend = self.chart.trend.clone();
         trend.sort_by_key(|(date, _)| *date);
-        let trend: Vec<Point> = trend
-            .iter()
-            .map(|(date, price)| (dates.place(axis::day(*date)), prices.place(*price)))
-            .collect();
+        let place =
+            |(date, price): &(_, f64)| (dates.place(axis::day(*date)), prices.place(*price));
+        let trend: Vec<Point> = trend.iter().map(place).collect();
         self.line(trend.clone(), 6.0, PAPER);
         self.line(trend, 4.0, AMBER);
-        clipped
     }
 
     fn dated_sale(&mut self, prices: &Axis, dates: &Axis, dot: &Dot) -> bool {
