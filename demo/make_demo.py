@@ -153,11 +153,11 @@ def describe(draws, model):
         "defects": [],
         "works": True,
     }
-    if present and level != "sealed" and draws.chance(0.4):
+    if present and level != "sealed" and draws.chance(0.5):
         unit["missing"] = [draws.one_of(present)]
     if level not in ("bare", "sealed"):
         for extra in facts["extras"]:
-            if draws.chance(0.2):
+            if draws.chance(0.28):
                 unit["extras"][extra] = 2 if draws.chance(0.15) else 1
     if level != "sealed" and draws.chance(0.13):
         unit["defects"] = [draws.one_of(facts["defects"])]
@@ -259,7 +259,7 @@ def first_file(rows):
     return out.getvalue().encode("utf-8")
 
 
-def second_file(draws, rows):
+def second_file(rows):
     """The later sheet: own names and order, semicolons, decimal commas, day-first dates, blank lines, a
     header that comes again, Windows-1252 and its line ends."""
 
@@ -284,7 +284,7 @@ def second_file(draws, rows):
         if at % 17 == 3:
             cells["model"] = row["model"].upper()
         if at % 12 == 6:
-            cells["note"] = draws.one_of(ACCENTED_NOTES)
+            cells["note"] = ACCENTED_NOTES[at // 12 % len(ACCENTED_NOTES)]
         table.writerow([cells[ours] for ours in SHEET_COLUMNS.values()])
     return out.getvalue().encode("cp1252")
 
@@ -320,7 +320,7 @@ def files():
     new_year = date(2026, 1, 1)
     return {
         "sales-2025.csv": first_file(sales(draws, FIRST_DAY, new_year - timedelta(days=1), 0)),
-        "sales-2026.csv": second_file(draws, sales(draws, new_year, LAST_DAY, 1)),
+        "sales-2026.csv": second_file(sales(draws, new_year, LAST_DAY, 1)),
         "typos.csv": typos_file(),
     }
 
