@@ -1,5 +1,6 @@
 //! Rendering: the sheet on the terminal, JSON and charts.
 
+pub mod chart;
 pub mod json;
 pub mod numbers;
 pub mod sheet;

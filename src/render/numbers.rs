@@ -56,7 +56,8 @@ pub fn percent_change(percent: f64) -> String {
     }
 }
 
-fn grouped(plain: &str) -> String {
+/// Decimal digits with the whole part in groups of three and a real minus sign.
+pub(super) fn grouped(plain: &str) -> String {
     let (sign, digits) = plain
         .strip_prefix('-')
         .map_or(("", plain), |rest| ("−", rest));
