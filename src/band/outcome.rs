@@ -83,24 +83,72 @@ impl Outcome {
         }
     }
 
-    /// The density over prices (not logs) at `points` prices, stretched on either side of the
-    /// median so that it has the band of chance `chance`. Pairs of price and density per unit
-    /// of money, ascending.
+    /// The density over prices (not logs) at `points` prices, ascending: pairs of price and
+    /// density per unit of money. It is the model's, stretched on either side of the median so
+    /// that the band of chance `chance` holds that chance.
     pub fn density(&self, chance: f64, points: usize) -> Vec<(f64, f64)> {
         let half = self.predictive.half_width(chance).max(f64::MIN_POSITIVE);
         let (low, high, _) = self.band(chance);
         let centre = self.median();
-        let (below, above) = ((centre - low) / half, (high - centre) / half);
+        let stretch = Stretch::new((centre - low) / half, (high - centre) / half, half);
         let reach = self.predictive.half_width(0.98_f64.max(chance));
-        let from = centre - reach * below;
-        let to = centre + reach * above;
+        let from = centre - reach * stretch.below;
+        let to = centre + reach * stretch.above;
         (0..points)
             .map(|k| {
                 let y = from + (to - from) * k as f64 / (points - 1).max(1) as f64;
-                let stretch = if y < centre { below } else { above }.max(1e-6);
-                let density = self.predictive.pdf(centre + (y - centre) / stretch) / stretch;
-                (y.exp(), density / y.exp())
+                let (z, slope) = stretch.undo(y - centre);
+                (y.exp(), self.predictive.pdf(centre + z) * slope / y.exp())
             })
             .collect()
+    }
+}
+
+/// A smooth change of scale about zero, from `below` to `above`.
+struct Stretch {
+    below: f64,
+    above: f64,
+    /// Beyond this distance the scale no longer changes.
+    blend: f64,
+}
+
+impl Stretch {
+    fn new(below: f64, above: f64, half: f64) -> Self {
+        let (below, above) = (below.max(1e-6), above.max(1e-6));
+        Self { below, above, blend: half * below.min(above) }
+    }
+
+    /// The distance that was stretched to `u`, and its slope there.
+    fn undo(&self, u: f64) -> (f64, f64) {
+        let t = (u / self.blend).clamp(-1.0, 1.0);
+        // Smoothstep from 0 at −1 to 1 at 1: no kink where the two sides meet.
+        let share = 0.5 + t * (3.0 - t * t) / 4.0;
+        let scale = self.below + (self.above - self.below) * share;
+        let change = (self.above - self.below) * 0.75 * (1.0 - t * t) / self.blend;
+        (u / scale, (1.0 - u * change / scale) / scale)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_density_holds_the_band() {
+        let rows = 60;
+        let jackknife = Jackknife {
+            centres: (0..rows).map(|i| 4.0 + 0.002 * f64::from(i % 7)).collect(),
+            misses: (0..rows).map(|i| 0.01 * f64::from(i % 31)).collect(),
+            weights: vec![1.0; rows as usize],
+        };
+        let outcome = Outcome::new(Predictive::new(4.0, 0.001, 0.1, 30.0, 4.0), jackknife, f64::from(rows));
+        let (low, high, _) = outcome.band(0.8);
+        let inside: f64 = outcome
+            .density(0.8, 4001)
+            .windows(2)
+            .filter(|pair| pair[0].0.ln() >= low && pair[1].0.ln() <= high)
+            .map(|pair| (pair[1].0 - pair[0].0) * f64::midpoint(pair[0].1, pair[1].1))
+            .sum();
+        assert!((inside - 0.8).abs() < 0.003, "{inside}");
     }
 }

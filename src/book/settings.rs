@@ -15,7 +15,7 @@ use super::{BookError, Currency, Items, problem};
 pub const FILE_NAME: &str = "compband.toml";
 
 /// The settings file that `init` writes: every value with its default, commented.
-pub const TEMPLATE: &str = include_str!("template.toml");
+pub const TEMPLATE: &str = include_str!("../../data/compband.toml");
 
 /// All settings of a book.
 #[derive(Debug, Clone, Deserialize)]

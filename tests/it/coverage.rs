@@ -9,7 +9,7 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal, StudentT};
 use rust_decimal::Decimal;
 
-const TODAY: NaiveDate = NaiveDate::from_ymd_opt(2026, 6, 30).unwrap();
+pub const TODAY: NaiveDate = NaiveDate::from_ymd_opt(2026, 6, 30).unwrap();
 
 /// A comp with nothing recorded but what it was sold for.
 pub fn comp(id: usize, paid: f64, age_days: i32) -> Candidate {

@@ -1,2 +1,3 @@
 mod coverage;
 mod reference;
+mod properties;

@@ -108,8 +108,8 @@ const SVG_TEXT: TextPlacing = TextPlacing {
 };
 
 static FONT_READY: LazyLock<bool> = LazyLock::new(|| {
-    let regular = include_bytes!("../fonts/OpenSans-Regular.ttf");
-    let bold = include_bytes!("../fonts/OpenSans-Bold.ttf");
+    let regular = include_bytes!("../../../data/fonts/OpenSans-Regular.ttf");
+    let bold = include_bytes!("../../../data/fonts/OpenSans-Bold.ttf");
     register_font(FAMILY, FontStyle::Normal, regular).is_ok()
         && register_font(FAMILY, FontStyle::Bold, bold).is_ok()
 });
