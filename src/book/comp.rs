@@ -2,15 +2,30 @@
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
-use std::fmt;
-use xxhash_rust::xxh3::xxh3_128;
+use std::fmt::{self, Write};
+use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 
 use super::Items;
 
 /// Columns of a canonical file, in order.
 pub const COLUMNS: [&str; 17] = [
-    "comp_id", "sold_on", "model", "variant", "completeness", "grade", "missing", "extras", "defects",
-    "works", "price", "shipping", "currency", "how_sold", "venue", "lot_size", "note",
+    "comp_id",
+    "sold_on",
+    "model",
+    "variant",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "works",
+    "price",
+    "shipping",
+    "currency",
+    "how_sold",
+    "venue",
+    "lot_size",
+    "note",
 ];
 
 /// How the price came about.
@@ -39,7 +54,9 @@ impl HowSold {
 
     /// Reads a canonical word, case ignored.
     pub fn parse(text: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
+        Self::ALL
+            .into_iter()
+            .find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
     }
 }
 
@@ -90,7 +107,17 @@ pub struct Comp {
 
 /// The form in which models and variants are compared: lower case, without white space.
 pub fn match_key(text: &str) -> String {
-    text.chars().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect()
+    let mut key = String::with_capacity(text.len());
+    push_match_key(&mut key, text);
+    key
+}
+
+fn push_match_key(key: &mut String, text: &str) {
+    key.extend(
+        text.chars()
+            .filter(|c| !c.is_whitespace())
+            .flat_map(char::to_lowercase),
+    );
 }
 
 /// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
@@ -102,48 +129,58 @@ pub fn money_text(amount: Decimal) -> String {
     amount.to_string()
 }
 
-impl Comp {
-    /// The cells of the canonical row, in the order of [`COLUMNS`].
-    pub fn cells(&self) -> [String; 17] {
-        [
-            self.comp_id.clone(),
-            self.sold_on.to_string(),
-            self.model.clone(),
-            self.variant.clone(),
-            self.completeness.clone(),
-            self.grade.clone(),
-            self.missing.to_string(),
-            self.extras.to_string(),
-            self.defects.to_string(),
-            if self.works { "yes" } else { "no" }.to_string(),
-            money_text(self.price),
-            money_text(self.shipping),
-            self.currency.clone(),
-            self.how_sold.map_or(String::new(), |h| h.to_string()),
-            self.venue.clone(),
-            self.lot_size.to_string(),
-            self.note.clone(),
-        ]
+/// The cells of one canonical row in one buffer that can be filled again and again.
+#[derive(Debug, Default, Clone)]
+pub struct RowText {
+    /// Cells apart by U+001F, which no cell of a comp contains.
+    joined: String,
+    ends: [usize; COLUMNS.len()],
+}
+
+/// What stands between two cells of a [`RowText`].
+const APART: char = '\u{1f}';
+
+impl RowText {
+    /// Puts the cells of `comp` in the place of what was here.
+    pub fn fill(&mut self, comp: &Comp) {
+        self.joined.clear();
+        let mut at = 0;
+        comp.each_cell(|write| {
+            if at > 0 {
+                self.joined.push(APART);
+            }
+            write(&mut self.joined);
+            self.ends[at] = self.joined.len();
+            at += 1;
+        });
     }
 
-    /// An identifier derived from what was sold, when, how and for how much (not from venue
-    /// and note, so that those can be mended). `occurrence` is 0 for the first sale with this
-    /// content, 1 for the second, so that two equal sales of one day both count and importing
-    /// the same file again finds both.
+    /// The cells in the order of [`COLUMNS`].
+    pub fn cells(&self) -> impl Iterator<Item = &str> {
+        let mut start = 0;
+        self.ends.iter().map(move |&end| {
+            let cell = &self.joined[start..end];
+            start = end + APART.len_utf8();
+            cell
+        })
+    }
+
+    /// See [`Comp::content_hash`].
+    pub fn content_hash(&self) -> u64 {
+        xxh3_64(self.joined.as_bytes())
+    }
+
+    /// See [`Comp::derive_id`].
     pub fn derive_id(&self, occurrence: u32) -> String {
         const ALPHABET: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
-        let cells = self.cells();
         let mut text = String::with_capacity(160);
-        for (name, cell) in COLUMNS.iter().zip(&cells) {
-            if matches!(*name, "comp_id" | "venue" | "note") {
-                continue;
+        for (name, cell) in COLUMNS.iter().zip(self.cells()) {
+            match *name {
+                "comp_id" | "venue" | "note" => continue,
+                "model" | "variant" => push_match_key(&mut text, cell),
+                _ => text.push_str(cell),
             }
-            if *name == "model" || *name == "variant" {
-                text.push_str(&match_key(cell));
-            } else {
-                text.push_str(cell);
-            }
-            text.push('\u{1f}');
+            text.push(APART);
         }
         if occurrence > 0 {
             text.push_str(&occurrence.to_string());
@@ -156,5 +193,82 @@ impl Comp {
                 c
             })
             .collect()
+    }
+}
+
+impl Comp {
+    /// A comp with nothing recorded but its currency, to be filled in.
+    pub fn blank(currency: &str) -> Self {
+        Self {
+            comp_id: String::new(),
+            sold_on: NaiveDate::default(),
+            model: String::new(),
+            variant: String::new(),
+            completeness: String::new(),
+            grade: String::new(),
+            missing: Items::default(),
+            extras: Items::default(),
+            defects: Items::default(),
+            works: true,
+            price: Decimal::ZERO,
+            shipping: Decimal::ZERO,
+            currency: currency.to_string(),
+            how_sold: None,
+            venue: String::new(),
+            lot_size: 1,
+            note: String::new(),
+        }
+    }
+
+    /// Hands a writer for each canonical cell to `each`, in the order of [`COLUMNS`].
+    fn each_cell(&self, mut each: impl FnMut(&dyn Fn(&mut String))) {
+        // Writing to a String cannot fail.
+        let shown = |out: &mut String, value: &dyn fmt::Display| {
+            let _ = write!(out, "{value}");
+        };
+        each(&|out| out.push_str(&self.comp_id));
+        each(&|out| shown(out, &self.sold_on));
+        each(&|out| out.push_str(&self.model));
+        each(&|out| out.push_str(&self.variant));
+        each(&|out| out.push_str(&self.completeness));
+        each(&|out| out.push_str(&self.grade));
+        each(&|out| shown(out, &self.missing));
+        each(&|out| shown(out, &self.extras));
+        each(&|out| shown(out, &self.defects));
+        each(&|out| out.push_str(if self.works { "yes" } else { "no" }));
+        each(&|out| out.push_str(&money_text(self.price)));
+        each(&|out| out.push_str(&money_text(self.shipping)));
+        each(&|out| out.push_str(&self.currency));
+        each(&|out| out.push_str(self.how_sold.map_or("", HowSold::as_str)));
+        each(&|out| out.push_str(&self.venue));
+        each(&|out| shown(out, &self.lot_size));
+        each(&|out| out.push_str(&self.note));
+    }
+
+    fn row_text(&self) -> RowText {
+        let mut row = RowText::default();
+        row.fill(self);
+        row
+    }
+
+    /// The cells of the canonical row, in the order of [`COLUMNS`].
+    pub fn cells(&self) -> [String; COLUMNS.len()] {
+        let row = self.row_text();
+        let mut cells = row.cells().map(str::to_string);
+        std::array::from_fn(|_| cells.next().unwrap_or_default())
+    }
+
+    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F: two comps with the same
+    /// identifier and the same hash are the same record.
+    pub fn content_hash(&self) -> u64 {
+        self.row_text().content_hash()
+    }
+
+    /// An identifier derived from what was sold, when, how and for how much (not from venue
+    /// and note, so that those can be mended). `occurrence` is 0 for the first sale with this
+    /// content, 1 for the second, so that two equal sales of one day both count and importing
+    /// the same file again finds both.
+    pub fn derive_id(&self, occurrence: u32) -> String {
+        self.row_text().derive_id(occurrence)
     }
 }
