@@ -53,10 +53,7 @@ impl Items {
         if count == 0 || name.is_empty() {
             return;
         }
-        match self
-            .0
-            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
-        {
+        match self.0.binary_search_by(|(known, _)| known.as_str().cmp(&name)) {
             Ok(at) => self.0[at].1 = self.0[at].1.saturating_add(count),
             Err(at) => self.0.insert(at, (name, count)),
         }
@@ -65,10 +62,7 @@ impl Items {
     /// Takes up to `count` of `name` away and returns how many there were to take.
     pub fn take(&mut self, name: &str, count: u32) -> u32 {
         let name = fold_name(name);
-        let Ok(at) = self
-            .0
-            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
-        else {
+        let Ok(at) = self.0.binary_search_by(|(known, _)| known.as_str().cmp(&name)) else {
             return 0;
         };
         let taken = count.min(self.0[at].1);
@@ -105,10 +99,7 @@ fn split_count(entry: &str) -> Option<(String, u32)> {
         let apart = entry[..at].ends_with(char::is_whitespace) || entry[at..].starts_with('×');
         let numeric = !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit());
         if numeric && (apart || name.is_empty()) {
-            let count = digits
-                .parse::<u32>()
-                .ok()
-                .filter(|n| (1..=MOST).contains(n))?;
+            let count = digits.parse::<u32>().ok().filter(|n| (1..=MOST).contains(n))?;
             return (!name.is_empty()).then(|| (fold_name(name), count));
         }
     }
