@@ -100,7 +100,10 @@ fn split_count(entry: &str) -> Option<(String, u32)> {
         let numeric = !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit());
         if numeric && (apart || name.is_empty()) {
             let count = digits.parse::<u32>().ok().filter(|n| (1..=MOST).contains(n))?;
-            return (!name.is_empty()).then(|| (fold_name(name), count));
+            let name = fold_name(name);
+            // `battery x2 x3` would print back as something else.
+            let plain = !name.is_empty() && split_count(&name)? == (name.clone(), 1);
+            return plain.then_some((name, count));
         }
     }
     Some((fold_name(entry), 1))
@@ -140,7 +143,7 @@ mod tests {
 
     #[test]
     fn bad_counts_are_refused() {
-        for cell in ["battery x0", "x2", "battery x1000", "battery x99999999999"] {
+        for cell in ["battery x0", "x2", "battery x1000", "battery x99999999999", "battery x2 x1"] {
             assert!(Items::parse(cell).is_err(), "{cell}");
         }
     }

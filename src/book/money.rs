@@ -181,7 +181,7 @@ pub enum AmountError {
     Unreadable,
     /// More than [`MOST_DECIMALS`] decimals.
     TooPrecise,
-    /// Twelve digits before the decimals are the most.
+    /// [`MOST_DIGITS`] digits before the decimals are the most.
     TooLarge,
     /// The sign or code of another currency stands with it.
     OtherCurrency(String),
@@ -190,7 +190,7 @@ pub enum AmountError {
 /// Decimals an amount may have.
 pub const MOST_DECIMALS: u32 = 4;
 /// Digits an amount may have before its decimals.
-const MOST_DIGITS: u32 = 12;
+pub const MOST_DIGITS: u32 = 11;
 
 /// Reads an amount as people write them: `1234.5`, `$1,234.50`, `1.234,50 €`, `1 234,50`,
 /// `1'234.50`, `EUR 12`, `12,-`, and `(12.00)`, `-12` or `12-` for negative ones.
@@ -399,7 +399,7 @@ mod tests {
             ("1,234,567", "EUR", "1234567"),
             ("1234.567", "EUR", "1234.567"),
             ("12.5000", "EUR", "12.5000"),
-            ("999999999999.9999", "EUR", "999999999999.9999"),
+            ("99999999999.9999", "EUR", "99999999999.9999"),
             ("000000000000012", "EUR", "12"),
         ] {
             let expected = if value == "none" {
@@ -455,7 +455,7 @@ mod tests {
             assert_eq!(certain(text, "EUR"), Err(AmountError::Unreadable), "{text}");
         }
         assert_eq!(certain("1.23456", "EUR"), Err(AmountError::TooPrecise));
-        assert_eq!(certain("1000000000000", "EUR"), Err(AmountError::TooLarge));
+        assert_eq!(certain("100000000000", "EUR"), Err(AmountError::TooLarge));
         assert_eq!(
             certain(&"9".repeat(100_000), "EUR"),
             Err(AmountError::TooLarge)
@@ -475,9 +475,9 @@ mod tests {
         }
 
         #[test]
-        fn plain_amounts_come_back(mantissa in -9_999_999_999_999_999_i64..=9_999_999_999_999_999, scale in 0..=4_u32) {
+        fn plain_amounts_come_back(mantissa in -999_999_999_999_999_i64..=999_999_999_999_999, scale in 0..=4_u32) {
             let value = Decimal::new(mantissa, scale);
-            prop_assume!(value.abs() < Decimal::from(1_000_000_000_000_i64));
+            prop_assume!(value.abs() < Decimal::from(100_000_000_000_i64));
             let amount = read_amount(&value.to_string(), &currency("EUR")).unwrap();
             prop_assert_eq!(amount.value(DecimalMark::Point), Some(value));
         }

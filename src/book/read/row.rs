@@ -379,7 +379,7 @@ impl<'r> Row<'r, '_> {
     fn text(&mut self, column: Column, into: &mut String, most: usize) {
         into.clear();
         let text = self.cell(column);
-        let one_line = column == Column::CompId;
+        let one_line = matches!(column, Column::CompId | Column::Model);
         if let Some(fault) = text_fault(text, most, one_line) {
             self.fault(column, fault);
         } else if text.contains('\r') {
