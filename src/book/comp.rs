@@ -2,6 +2,7 @@
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 use std::fmt::{self, Write};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 
@@ -127,6 +128,28 @@ pub fn money_text(amount: Decimal) -> String {
         amount.rescale(2);
     }
     amount.to_string()
+}
+
+/// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
+pub const MINOR_SCALE: u32 = 4;
+
+/// Largest amount that a book keeps, in whole units of the currency.
+pub const MOST_MONEY: i64 = 99_999_999_999;
+
+/// An amount in units of 10^-[`MINOR_SCALE`], exact; `None` where it has more decimals, is
+/// negative or is above [`MOST_MONEY`].
+pub fn minor_units(amount: Decimal) -> Option<i64> {
+    let most = Decimal::from(MOST_MONEY);
+    if amount.is_sign_negative() && !amount.is_zero() || amount > most {
+        return None;
+    }
+    let units = amount.checked_mul(Decimal::from(10_i64.pow(MINOR_SCALE)))?;
+    units.is_integer().then(|| units.to_i64()).flatten()
+}
+
+/// The amount of so many units of 10^-[`MINOR_SCALE`].
+pub fn from_minor_units(units: i64) -> Decimal {
+    Decimal::new(units, MINOR_SCALE)
 }
 
 /// The cells of one canonical row in one buffer that can be filled again and again.
@@ -264,11 +287,43 @@ impl Comp {
         self.row_text().content_hash()
     }
 
+    /// What differs from `self` to `new`: column, old and new cell.
+    pub fn changes(&self, new: &Self) -> Vec<(&'static str, String, String)> {
+        COLUMNS
+            .into_iter()
+            .zip(self.cells().into_iter().zip(new.cells()))
+            .filter(|(_, (old, new))| old != new)
+            .map(|(column, (old, new))| (column, old, new))
+            .collect()
+    }
+
     /// An identifier derived from what was sold, when, how and for how much (not from venue
     /// and note, so that those can be mended). `occurrence` is 0 for the first sale with this
     /// content, 1 for the second, so that two equal sales of one day both count and importing
     /// the same file again finds both.
     pub fn derive_id(&self, occurrence: u32) -> String {
         self.row_text().derive_id(occurrence)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn minor_units_are_exact_or_nothing() {
+        let units = |text: &str| minor_units(text.parse().unwrap());
+        assert_eq!(units("12.3456"), Some(123_456));
+        assert_eq!(units("99999999999"), Some(999_999_999_990_000));
+        assert_eq!(units("0.00"), Some(0));
+        for wrong in [
+            "0.00001",
+            "-1",
+            "100000000000",
+            "79228162514264337593543950335",
+        ] {
+            assert_eq!(units(wrong), None, "{wrong}");
+        }
+        assert_eq!(money_text(from_minor_units(123_400)), "12.34");
     }
 }
