@@ -123,7 +123,7 @@ fn push_match_key(key: &mut String, text: &str) {
 
 /// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
 pub fn money_text(amount: Decimal) -> String {
-    let mut amount = amount.normalize();
+    let mut amount = if amount.scale() > 2 { amount.normalize() } else { amount };
     if amount.scale() < 2 {
         amount.rescale(2);
     }
@@ -176,6 +176,15 @@ impl RowText {
             self.ends[at] = self.joined.len();
             at += 1;
         });
+    }
+
+    /// Puts another identifier in the place of that of the comp.
+    pub fn set_id(&mut self, comp_id: &str) {
+        let old = self.ends[0];
+        self.joined.replace_range(..old, comp_id);
+        for end in &mut self.ends {
+            *end = *end - old + comp_id.len();
+        }
     }
 
     /// The cells in the order of [`COLUMNS`].
@@ -325,5 +334,25 @@ mod tests {
             assert_eq!(units(wrong), None, "{wrong}");
         }
         assert_eq!(money_text(from_minor_units(123_400)), "12.34");
+    }
+
+    #[test]
+    fn a_row_can_change_its_identifier() {
+        let mut comp = Comp::blank("EUR");
+        comp.model = "Nerrow F4".into();
+        let mut row = comp.row_text();
+        row.set_id("a-long-one");
+        row.set_id("b1");
+        comp.comp_id = "b1".into();
+        assert!(row.cells().map(str::to_string).eq(comp.cells()));
+        assert_eq!(row.content_hash(), comp.content_hash());
+        assert_eq!(row.derive_id(0), Comp { comp_id: String::new(), ..comp }.derive_id(0));
+    }
+
+    #[test]
+    fn amounts_keep_what_counts() {
+        for (amount, text) in [("12", "12.00"), ("12.5", "12.50"), ("3.1250", "3.125"), ("0", "0.00"), ("1.00000", "1.00")] {
+            assert_eq!(money_text(amount.parse().unwrap()), text);
+        }
     }
 }

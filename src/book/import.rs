@@ -252,7 +252,7 @@ impl<'a> ChunkReader<'a> {
         self.comp.comp_id.clear();
         self.canonical.fill(&self.comp);
         self.comp.comp_id = self.canonical.derive_id(occurrence);
-        self.canonical.fill(&self.comp);
+        self.canonical.set_id(&self.comp.comp_id);
     }
 
     /// Reads a clean row over again, as the sale of this occurrence.
@@ -454,12 +454,14 @@ impl<'a> Merger<'a, '_> {
                 }
                 self.out.write_all(&text[good.start..good.end])
             }
-            Entry::Occupied(place) => {
-                let earlier = place.get();
+            Entry::Occupied(mut place) => {
+                let earlier = place.get_mut();
                 if good.derived && earlier.file == file.number {
                     return self.alike(file, raw, good.id);
                 }
                 if earlier.content == good.content {
+                    // A further row like it in this file is a further sale.
+                    earlier.file = file.number;
                     file.count.repeated += 1;
                     return Ok(());
                 }
@@ -480,7 +482,8 @@ impl<'a> Merger<'a, '_> {
             match self.seen.entry(hash) {
                 // An identifier written in the file may be the one that this occurrence would have.
                 Entry::Occupied(place) if place.get().file == file.number => {}
-                Entry::Occupied(place) if place.get().content == content => {
+                Entry::Occupied(mut place) if place.get().content == content => {
+                    place.get_mut().file = file.number;
                     file.count.repeated += 1;
                     return Ok(());
                 }

@@ -489,14 +489,13 @@ fn counts(plan: &Plan, dry_run: bool) -> String {
             n => format!("The book has {} already, unchanged: nothing was changed.\n", counted(n, "sale")),
         };
     }
-    let would = if dry_run { "would be " } else { "" };
-    let mut parts = vec![format!("{} {would}new", counted(plan.new, "sale"))];
-    for (number, what) in [(plan.updated, format!("{would}changed")), (plan.unchanged, "in the book already, unchanged".into())] {
-        if number > 0 {
-            parts.push(format!("{number} {what}"));
-        }
-    }
-    format!("{}.\n", parts.join(", "))
+    let parts: Vec<String> = [(plan.new, "new"), (plan.updated, "changed"), (plan.unchanged, "unchanged")]
+        .into_iter()
+        .filter(|(number, _)| *number > 0)
+        .map(|(number, what)| format!("{number} {what}"))
+        .collect();
+    let head = if dry_run { "Sales as they would be" } else { "Sales" };
+    format!("{head}: {}.\n", parts.join(", "))
 }
 
 fn refusal(problems: u64, args: &ImportArgs) -> CliError {

@@ -114,6 +114,11 @@ impl<'a> RowReader<'a> {
             );
             row.fault(Column::Model, fault);
         }
+        if faults.len() > 1 {
+            // As they stand in the row.
+            let cell = |found: &CellFault| found.column.and_then(|column| self.input.mapping.cell_of[column as usize]);
+            faults.sort_by_key(cell);
+        }
     }
 
     fn shape_fault(&self, raw: &Raw<'_>, cells: &Cells) -> Option<Fault> {
@@ -309,30 +314,6 @@ impl<'a> RowReader<'a> {
             )),
         }
     }
-
-    fn grade(&self, text: &str) -> Result<String, Fault> {
-        let scale = &self.settings.grades;
-        match self.settings.grade_index(text) {
-            Some(at) => Ok(scale[at].name.clone()),
-            None => Err(not_in_scale(
-                "grade",
-                text,
-                scale.iter().map(|grade| grade.name.as_str()),
-            )),
-        }
-    }
-
-    fn completeness(&self, text: &str) -> Result<String, Fault> {
-        let scale = &self.settings.completeness;
-        match self.settings.completeness_index(text) {
-            Some(at) => Ok(scale[at].name.clone()),
-            None => Err(not_in_scale(
-                "completeness",
-                text,
-                scale.iter().map(|level| level.name.as_str()),
-            )),
-        }
-    }
 }
 
 /// One row on its way into a comp.
@@ -389,23 +370,38 @@ impl<'r> Row<'r, '_> {
         }
     }
 
+    /// Copies the spelling of a scale, or nothing where nothing is written.
+    fn scaled<'s>(
+        &mut self,
+        column: Column,
+        into: &mut String,
+        text: &str,
+        spelling: impl FnOnce() -> Result<&'s str, Fault>,
+    ) {
+        into.clear();
+        if text.is_empty() {
+            return;
+        }
+        match spelling() {
+            Ok(name) => into.push_str(name),
+            Err(fault) => self.fault(column, fault),
+        }
+    }
+
     /// Grade, completeness and whether it works. A grade cell that says "for parts" means the last.
     fn condition(&mut self, comp: &mut Comp) {
         let (grade, works) = (self.cell(Column::Grade), self.cell(Column::Works));
         let scaled = self.reader.settings.grade_index(grade).is_some();
-        let parts_grade = !scaled && word(grade, WORKS_NO) && !word(grade, NUMBERS);
-        comp.grade.clear();
-        if !grade.is_empty() && !parts_grade {
-            self.take(Column::Grade, &mut comp.grade, |text| {
-                self.reader.grade(text)
-            });
-        }
-        comp.completeness.clear();
-        if !self.cell(Column::Completeness).is_empty() {
-            self.take(Column::Completeness, &mut comp.completeness, |text| {
-                self.reader.completeness(text)
-            });
-        }
+        let parts_grade = !scaled && word(grade, WORKS_NO) && !word(grade, PLAIN_NO);
+        let settings = self.reader.settings;
+        let grade_to_read = if parts_grade { "" } else { grade };
+        let grades = settings.grades.iter().map(|grade| grade.name.as_str());
+        let levels = settings.completeness.iter().map(|level| level.name.as_str());
+        let level = self.cell(Column::Completeness);
+        self.scaled(Column::Grade, &mut comp.grade, grade_to_read, || on_scale(grade, "grade", "grades", grades));
+        self.scaled(Column::Completeness, &mut comp.completeness, level, || {
+            on_scale(level, "completeness", "completeness", levels)
+        });
         comp.works = !parts_grade;
         if works.is_empty() {
             return;
@@ -466,19 +462,25 @@ fn text_fault(text: &str, most: usize, one_line: bool) -> Option<Fault> {
     ))
 }
 
-fn not_in_scale<'s>(what: &str, text: &str, names: impl Iterator<Item = &'s str> + Clone) -> Fault {
-    let near = nearest(text, names.clone())
-        .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-    let names: Vec<&str> = names.collect();
-    Fault::new(
-        format!("a {what} of the scale: {}{near}", names.join(", ")),
-        format!(
-            "use one of these, leave the cell blank, or change the scale under {what} in compband.toml"
-        ),
-    )
+/// The spelling of the scale for a name on it; `key` is the scale in the settings.
+fn on_scale<'s>(
+    text: &str,
+    what: &str,
+    key: &str,
+    names: impl Iterator<Item = &'s str> + Clone,
+) -> Result<&'s str, Fault> {
+    names.clone().find(|name| name.eq_ignore_ascii_case(text)).ok_or_else(|| {
+        let near = nearest(text, names.clone()).map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        let names: Vec<&str> = names.collect();
+        Fault::new(
+            format!("a {what} of the scale: {}{near}", names.join(", ")),
+            format!("use one of these, leave the cell blank, or change the scale ({key} in compband.toml)"),
+        )
+    })
 }
 
-const NUMBERS: &[&str] = &["0", "1"];
+/// Words that mean no in a yes-or-no column but say nothing as a grade.
+const PLAIN_NO: &[&str] = &["no", "n", "false", "0"];
 const WORKS_YES: &[&str] = &[
     "yes",
     "y",
