@@ -115,7 +115,11 @@ struct Stretch {
 impl Stretch {
     fn new(below: f64, above: f64, half: f64) -> Self {
         let (below, above) = (below.max(1e-6), above.max(1e-6));
-        Self { below, above, blend: half * below.min(above) }
+        Self {
+            below,
+            above,
+            blend: half * below.min(above),
+        }
     }
 
     /// The distance that was stretched to `u`, and its slope there.
@@ -141,7 +145,11 @@ mod tests {
             misses: (0..rows).map(|i| 0.01 * f64::from(i % 31)).collect(),
             weights: vec![1.0; rows as usize],
         };
-        let outcome = Outcome::new(Predictive::new(4.0, 0.001, 0.1, 30.0, 4.0), jackknife, f64::from(rows));
+        let outcome = Outcome::new(
+            Predictive::new(4.0, 0.001, 0.1, 30.0, 4.0),
+            jackknife,
+            f64::from(rows),
+        );
         let (low, high, _) = outcome.band(0.8);
         let inside: f64 = outcome
             .density(0.8, 4001)

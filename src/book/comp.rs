@@ -2,8 +2,9 @@
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
-use std::fmt;
-use xxhash_rust::xxh3::xxh3_128;
+use rust_decimal::prelude::ToPrimitive;
+use std::fmt::{self, Write};
+use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 
 use super::Items;
 
@@ -107,63 +108,115 @@ pub struct Comp {
 
 /// The form in which models and variants are compared: lower case, without white space.
 pub fn match_key(text: &str) -> String {
-    text.chars()
-        .filter(|c| !c.is_whitespace())
-        .flat_map(char::to_lowercase)
-        .collect()
+    let mut key = String::with_capacity(text.len());
+    push_match_key(&mut key, text);
+    key
+}
+
+fn push_match_key(key: &mut String, text: &str) {
+    key.extend(
+        text.chars()
+            .filter(|c| !c.is_whitespace())
+            .flat_map(char::to_lowercase),
+    );
 }
 
 /// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
 pub fn money_text(amount: Decimal) -> String {
-    let mut amount = amount.normalize();
+    let mut amount = if amount.scale() > 2 {
+        amount.normalize()
+    } else {
+        amount
+    };
     if amount.scale() < 2 {
         amount.rescale(2);
     }
     amount.to_string()
 }
 
-impl Comp {
-    /// The cells of the canonical row, in the order of [`COLUMNS`].
-    pub fn cells(&self) -> [String; 17] {
-        [
-            self.comp_id.clone(),
-            self.sold_on.to_string(),
-            self.model.clone(),
-            self.variant.clone(),
-            self.completeness.clone(),
-            self.grade.clone(),
-            self.missing.to_string(),
-            self.extras.to_string(),
-            self.defects.to_string(),
-            if self.works { "yes" } else { "no" }.to_string(),
-            money_text(self.price),
-            money_text(self.shipping),
-            self.currency.clone(),
-            self.how_sold.map_or(String::new(), |h| h.to_string()),
-            self.venue.clone(),
-            self.lot_size.to_string(),
-            self.note.clone(),
-        ]
+/// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
+pub const MINOR_SCALE: u32 = 4;
+
+/// Largest amount that a book keeps, in whole units of the currency.
+pub const MOST_MONEY: i64 = 99_999_999_999;
+
+/// An amount in units of 10^-[`MINOR_SCALE`], exact; `None` where it has more decimals, is
+/// negative or is above [`MOST_MONEY`].
+pub fn minor_units(amount: Decimal) -> Option<i64> {
+    let most = Decimal::from(MOST_MONEY);
+    if amount.is_sign_negative() && !amount.is_zero() || amount > most {
+        return None;
+    }
+    let units = amount.checked_mul(Decimal::from(10_i64.pow(MINOR_SCALE)))?;
+    units.is_integer().then(|| units.to_i64()).flatten()
+}
+
+/// The amount of so many units of 10^-[`MINOR_SCALE`].
+pub fn from_minor_units(units: i64) -> Decimal {
+    Decimal::new(units, MINOR_SCALE)
+}
+
+/// The cells of one canonical row in one buffer that can be filled again and again.
+#[derive(Debug, Default, Clone)]
+pub struct RowText {
+    /// Cells apart by U+001F, which no cell of a comp contains.
+    joined: String,
+    ends: [usize; COLUMNS.len()],
+}
+
+/// What stands between two cells of a [`RowText`].
+const APART: char = '\u{1f}';
+
+impl RowText {
+    /// Puts the cells of `comp` in the place of what was here.
+    pub fn fill(&mut self, comp: &Comp) {
+        self.joined.clear();
+        let mut at = 0;
+        comp.each_cell(|write| {
+            if at > 0 {
+                self.joined.push(APART);
+            }
+            write(&mut self.joined);
+            self.ends[at] = self.joined.len();
+            at += 1;
+        });
     }
 
-    /// An identifier derived from what was sold, when, how and for how much (not from venue
-    /// and note, so that those can be mended). `occurrence` is 0 for the first sale with this
-    /// content, 1 for the second, so that two equal sales of one day both count and importing
-    /// the same file again finds both.
+    /// Puts another identifier in the place of that of the comp.
+    pub fn set_id(&mut self, comp_id: &str) {
+        let old = self.ends[0];
+        self.joined.replace_range(..old, comp_id);
+        for end in &mut self.ends {
+            *end = *end - old + comp_id.len();
+        }
+    }
+
+    /// The cells in the order of [`COLUMNS`].
+    pub fn cells(&self) -> impl Iterator<Item = &str> {
+        let mut start = 0;
+        self.ends.iter().map(move |&end| {
+            let cell = &self.joined[start..end];
+            start = end + APART.len_utf8();
+            cell
+        })
+    }
+
+    /// See [`Comp::content_hash`].
+    pub fn content_hash(&self) -> u64 {
+        xxh3_64(self.joined.as_bytes())
+    }
+
+    /// See [`Comp::derive_id`].
     pub fn derive_id(&self, occurrence: u32) -> String {
         const ALPHABET: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
-        let cells = self.cells();
         let mut text = String::with_capacity(160);
-        for (name, cell) in COLUMNS.iter().zip(&cells) {
-            if matches!(*name, "comp_id" | "venue" | "note") {
-                continue;
+        for (name, cell) in COLUMNS.iter().zip(self.cells()) {
+            match *name {
+                "comp_id" | "venue" | "note" => continue,
+                "model" | "variant" => push_match_key(&mut text, cell),
+                _ => text.push_str(cell),
             }
-            if *name == "model" || *name == "variant" {
-                text.push_str(&match_key(cell));
-            } else {
-                text.push_str(cell);
-            }
-            text.push('\u{1f}');
+            text.push(APART);
         }
         if occurrence > 0 {
             text.push_str(&occurrence.to_string());
@@ -176,5 +229,147 @@ impl Comp {
                 c
             })
             .collect()
+    }
+}
+
+impl Comp {
+    /// A comp with nothing recorded but its currency, to be filled in.
+    pub fn blank(currency: &str) -> Self {
+        Self {
+            comp_id: String::new(),
+            sold_on: NaiveDate::default(),
+            model: String::new(),
+            variant: String::new(),
+            completeness: String::new(),
+            grade: String::new(),
+            missing: Items::default(),
+            extras: Items::default(),
+            defects: Items::default(),
+            works: true,
+            price: Decimal::ZERO,
+            shipping: Decimal::ZERO,
+            currency: currency.to_string(),
+            how_sold: None,
+            venue: String::new(),
+            lot_size: 1,
+            note: String::new(),
+        }
+    }
+
+    /// Hands a writer for each canonical cell to `each`, in the order of [`COLUMNS`].
+    fn each_cell(&self, mut each: impl FnMut(&dyn Fn(&mut String))) {
+        // Writing to a String cannot fail.
+        let shown = |out: &mut String, value: &dyn fmt::Display| {
+            let _ = write!(out, "{value}");
+        };
+        each(&|out| out.push_str(&self.comp_id));
+        each(&|out| shown(out, &self.sold_on));
+        each(&|out| out.push_str(&self.model));
+        each(&|out| out.push_str(&self.variant));
+        each(&|out| out.push_str(&self.completeness));
+        each(&|out| out.push_str(&self.grade));
+        each(&|out| shown(out, &self.missing));
+        each(&|out| shown(out, &self.extras));
+        each(&|out| shown(out, &self.defects));
+        each(&|out| out.push_str(if self.works { "yes" } else { "no" }));
+        each(&|out| out.push_str(&money_text(self.price)));
+        each(&|out| out.push_str(&money_text(self.shipping)));
+        each(&|out| out.push_str(&self.currency));
+        each(&|out| out.push_str(self.how_sold.map_or("", HowSold::as_str)));
+        each(&|out| out.push_str(&self.venue));
+        each(&|out| shown(out, &self.lot_size));
+        each(&|out| out.push_str(&self.note));
+    }
+
+    fn row_text(&self) -> RowText {
+        let mut row = RowText::default();
+        row.fill(self);
+        row
+    }
+
+    /// The cells of the canonical row, in the order of [`COLUMNS`].
+    pub fn cells(&self) -> [String; COLUMNS.len()] {
+        let row = self.row_text();
+        let mut cells = row.cells().map(str::to_string);
+        std::array::from_fn(|_| cells.next().unwrap_or_default())
+    }
+
+    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F: two comps with the same
+    /// identifier and the same hash are the same record.
+    pub fn content_hash(&self) -> u64 {
+        self.row_text().content_hash()
+    }
+
+    /// What differs from `self` to `new`: column, old and new cell.
+    pub fn changes(&self, new: &Self) -> Vec<(&'static str, String, String)> {
+        COLUMNS
+            .into_iter()
+            .zip(self.cells().into_iter().zip(new.cells()))
+            .filter(|(_, (old, new))| old != new)
+            .map(|(column, (old, new))| (column, old, new))
+            .collect()
+    }
+
+    /// An identifier derived from what was sold, when, how and for how much (not from venue
+    /// and note, so that those can be mended). `occurrence` is 0 for the first sale with this
+    /// content, 1 for the second, so that two equal sales of one day both count and importing
+    /// the same file again finds both.
+    pub fn derive_id(&self, occurrence: u32) -> String {
+        self.row_text().derive_id(occurrence)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn minor_units_are_exact_or_nothing() {
+        let units = |text: &str| minor_units(text.parse().unwrap());
+        assert_eq!(units("12.3456"), Some(123_456));
+        assert_eq!(units("99999999999"), Some(999_999_999_990_000));
+        assert_eq!(units("0.00"), Some(0));
+        for wrong in [
+            "0.00001",
+            "-1",
+            "100000000000",
+            "79228162514264337593543950335",
+        ] {
+            assert_eq!(units(wrong), None, "{wrong}");
+        }
+        assert_eq!(money_text(from_minor_units(123_400)), "12.34");
+    }
+
+    #[test]
+    fn a_row_can_change_its_identifier() {
+        let mut comp = Comp::blank("EUR");
+        comp.model = "Nerrow F4".into();
+        let mut row = comp.row_text();
+        row.set_id("a-long-one");
+        row.set_id("b1");
+        comp.comp_id = "b1".into();
+        assert!(row.cells().map(str::to_string).eq(comp.cells()));
+        assert_eq!(row.content_hash(), comp.content_hash());
+        assert_eq!(
+            row.derive_id(0),
+            Comp {
+                comp_id: String::new(),
+                ..comp
+            }
+            .derive_id(0)
+        );
+    }
+
+    #[test]
+    fn amounts_keep_what_counts() {
+        for (amount, text) in [
+            ("12", "12.00"),
+            ("12.5", "12.50"),
+            ("3.1250", "3.125"),
+            ("0", "0.00"),
+            ("1.00000", "1.00"),
+        ] {
+            assert_eq!(money_text(amount.parse().unwrap()), text);
+        }
     }
 }

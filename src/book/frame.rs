@@ -1,1 +1,492 @@
-pub const MINOR_SCALE: u32 = 4;
+//! The comps in force as one table.
+//!
+//! | column | type | content |
+//! |---|---|---|
+//! | `comp_id` | String | identifier |
+//! | `entry` | Int64 | number of the import or log that brought the row |
+//! | `origin` | String | `file:line` |
+//! | `sold_on` | Int32 | days since 1970-01-01 |
+//! | `model`, `variant` | String | as written |
+//! | `model_key`, `variant_key` | String | [`match_key`] of them |
+//! | `completeness`, `grade` | String | name of the scale, or empty |
+//! | `missing`, `extras`, `defects` | String | canonical list |
+//! | `works` | Boolean | false: parts only |
+//! | `price_minor`, `shipping_minor` | Int64 | units of 10^-[`MINOR_SCALE`](super::comp::MINOR_SCALE) of the currency |
+//! | `how_sold` | String | canonical word, or empty |
+//! | `venue`, `note` | String | as written |
+//! | `lot_size` | Int64 | units sold for the price |
+//! | `content_hash` | Int64 | bits of [`Comp::content_hash`] |
+//!
+//! No value is null. Most text columns hold few different words, so that the table is built,
+//! and kept in the cache, with the words apart and their numbers in the rows.
+
+use std::collections::HashMap;
+
+use chrono::NaiveDate;
+use polars::prelude::*;
+
+use super::canonical::{Row, repeated};
+use super::comp::{from_minor_units, match_key, minor_units};
+use super::store::{IdMap, id_hash};
+use super::{Comp, Currency, HowSold, Items, Problem};
+
+/// Name of the column with the bits of [`Comp::content_hash`].
+pub const CONTENT_HASH: &str = "content_hash";
+
+/// Columns kept as words and numbers of words.
+pub(super) const WORDED: [&str; 9] = [
+    "model",
+    "variant",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "how_sold",
+    "venue",
+];
+
+/// Columns of the table, in order.
+pub const FRAME_COLUMNS: [&str; 20] = [
+    "comp_id",
+    "entry",
+    "origin",
+    "sold_on",
+    "model",
+    "model_key",
+    "variant",
+    "variant_key",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "works",
+    "price_minor",
+    "shipping_minor",
+    "how_sold",
+    "venue",
+    "lot_size",
+    "note",
+];
+
+/// Different words of a column, numbered as they come.
+#[derive(Debug, Default)]
+struct Words {
+    numbers: HashMap<String, u32>,
+    column: Vec<u32>,
+}
+
+impl Words {
+    fn push(&mut self, word: &str) {
+        let number = match self.numbers.get(word) {
+            Some(&number) => number,
+            None => {
+                let number = self.numbers.len() as u32;
+                self.numbers.insert(word.to_string(), number);
+                number
+            }
+        };
+        self.column.push(number);
+    }
+
+    fn into_parts(self) -> (Vec<String>, Vec<u32>) {
+        let mut words = vec![String::new(); self.numbers.len()];
+        for (word, number) in self.numbers {
+            words[number as usize] = word;
+        }
+        (words, self.column)
+    }
+}
+
+/// Gathers comps, newest entry first; the first with an identifier is in force.
+pub(super) struct Builder {
+    /// Entry and line of every identifier seen.
+    seen: IdMap<(u32, u32)>,
+    worded: [Words; WORDED.len()],
+    comp_id: StringChunkedBuilder,
+    origin: StringChunkedBuilder,
+    note: StringChunkedBuilder,
+    entry: Vec<i64>,
+    sold_on: Vec<i32>,
+    works: Vec<bool>,
+    price: Vec<i64>,
+    shipping: Vec<i64>,
+    lot_size: Vec<i64>,
+    content_hash: Vec<i64>,
+}
+
+impl Default for Builder {
+    fn default() -> Self {
+        let text = |name: &str| StringChunkedBuilder::new(name.into(), 0);
+        Self {
+            seen: IdMap::default(),
+            worded: Default::default(),
+            comp_id: text("comp_id"),
+            origin: text("origin"),
+            note: text("note"),
+            entry: Vec::new(),
+            sold_on: Vec::new(),
+            works: Vec::new(),
+            price: Vec::new(),
+            shipping: Vec::new(),
+            lot_size: Vec::new(),
+            content_hash: Vec::new(),
+        }
+    }
+}
+
+impl Builder {
+    /// Takes a row of a file. A row of an older entry with a known identifier is passed over;
+    /// one of the same entry is a problem.
+    pub(super) fn push(&mut self, file: &str, row: Row) -> Option<Problem> {
+        let Row { entry, line, comp } = row;
+        let place = (entry as u32, u32::try_from(line).unwrap_or(u32::MAX));
+        if let Some(&(other, first)) = self.seen.get(&id_hash(&comp.comp_id)) {
+            return (other == place.0)
+                .then(|| repeated(file, line, "comp_id", &comp.comp_id, first.into()));
+        }
+        self.seen.insert(id_hash(&comp.comp_id), place);
+        let lists = [&comp.missing, &comp.extras, &comp.defects].map(Items::to_string);
+        let how_sold = comp.how_sold.map_or("", HowSold::as_str);
+        let words: [&str; WORDED.len()] = [
+            &comp.model,
+            &comp.variant,
+            &comp.completeness,
+            &comp.grade,
+            &lists[0],
+            &lists[1],
+            &lists[2],
+            how_sold,
+            &comp.venue,
+        ];
+        for (column, word) in self.worded.iter_mut().zip(words) {
+            column.push(word);
+        }
+        self.comp_id.append_value(&comp.comp_id);
+        self.origin.append_value(format!("{file}:{line}"));
+        self.note.append_value(&comp.note);
+        self.entry.push(entry as i64);
+        self.sold_on.push(comp.sold_on.to_epoch_days());
+        self.works.push(comp.works);
+        // Reading has refused amounts that do not fit.
+        self.price.push(minor_units(comp.price).unwrap_or_default());
+        self.shipping
+            .push(minor_units(comp.shipping).unwrap_or_default());
+        self.lot_size.push(comp.lot_size.into());
+        self.content_hash.push(comp.content_hash().cast_signed());
+        None
+    }
+
+    pub(super) fn finish(self) -> PolarsResult<Packed> {
+        let whole = |name: &str, values| Int64Chunked::from_vec(name.into(), values).into_column();
+        let mut columns = vec![
+            self.comp_id.finish().into_column(),
+            whole("entry", self.entry),
+            self.origin.finish().into_column(),
+            Int32Chunked::from_vec("sold_on".into(), self.sold_on).into_column(),
+            BooleanChunked::from_slice("works".into(), &self.works).into_column(),
+            whole("price_minor", self.price),
+            whole("shipping_minor", self.shipping),
+            whole("lot_size", self.lot_size),
+            self.note.finish().into_column(),
+            whole(CONTENT_HASH, self.content_hash),
+        ];
+        let mut words = Vec::with_capacity(WORDED.len());
+        for (name, column) in WORDED.into_iter().zip(self.worded) {
+            let (list, numbers) = column.into_parts();
+            columns.push(UInt32Chunked::from_vec(name.into(), numbers).into_column());
+            words.push(list);
+        }
+        Ok(Packed {
+            rows: DataFrame::new_infer_height(columns)?,
+            words,
+        })
+    }
+}
+
+/// The table with words and their numbers apart. Rows hold the columns that are not worded as
+/// they are, and a UInt32 column for each of [`WORDED`].
+#[derive(Debug, Clone)]
+pub(super) struct Packed {
+    pub(super) rows: DataFrame,
+    pub(super) words: Vec<Vec<String>>,
+}
+
+impl Packed {
+    pub(super) fn height(&self) -> usize {
+        self.rows.height()
+    }
+
+    /// The table as described above.
+    pub(super) fn unpack(self) -> PolarsResult<DataFrame> {
+        let worded = |name: &str, from: &str, key: bool| -> PolarsResult<Column> {
+            let at = WORDED
+                .iter()
+                .position(|column| *column == from)
+                .unwrap_or_default();
+            let list = self.words.get(at).map_or(&[][..], Vec::as_slice);
+            let mut builder = StringChunkedBuilder::new(name.into(), list.len());
+            for word in list {
+                if key {
+                    builder.append_value(match_key(word))
+                } else {
+                    builder.append_value(word)
+                }
+            }
+            builder
+                .finish()
+                .into_column()
+                .take(self.rows.column(from)?.u32()?)
+        };
+        let columns = FRAME_COLUMNS
+            .into_iter()
+            .chain([CONTENT_HASH])
+            .map(|name| match name {
+                "model_key" => worded(name, "model", true),
+                "variant_key" => worded(name, "variant", true),
+                _ if WORDED.contains(&name) => worded(name, name, false),
+                _ => self.rows.column(name).cloned(),
+            });
+        DataFrame::new(self.height(), columns.collect::<PolarsResult<_>>()?)
+    }
+
+    /// Identifiers and content hashes.
+    pub(super) fn content_hashes(&self) -> PolarsResult<impl Iterator<Item = (&str, u64)>> {
+        let ids = self.rows.column("comp_id")?.str()?;
+        let hashes = self.rows.column(CONTENT_HASH)?.i64()?;
+        Ok(ids
+            .iter()
+            .zip(hashes.iter())
+            .filter_map(|(id, hash)| Some((id?, hash?.cast_unsigned()))))
+    }
+}
+
+/// Rows of the table (or of a part of it, in any order) as comps.
+pub struct FrameRows<'a> {
+    currency: &'a Currency,
+    texts: HashMap<&'static str, &'a StringChunked>,
+    wholes: HashMap<&'static str, &'a Int64Chunked>,
+    sold_on: &'a Int32Chunked,
+    works: &'a BooleanChunked,
+}
+
+impl<'a> FrameRows<'a> {
+    /// Looks at a table that has all columns but perhaps the keys and the hash.
+    ///
+    /// # Errors
+    /// Where a column is missing or of another type.
+    pub fn new(frame: &'a DataFrame, currency: &'a Currency) -> PolarsResult<Self> {
+        let texts = WORDED.into_iter().chain(["comp_id", "origin", "note"]);
+        let wholes = ["entry", "price_minor", "shipping_minor", "lot_size"];
+        Ok(Self {
+            currency,
+            texts: texts
+                .map(|name| Ok((name, frame.column(name)?.str()?)))
+                .collect::<PolarsResult<_>>()?,
+            wholes: wholes
+                .into_iter()
+                .map(|name| Ok((name, frame.column(name)?.i64()?)))
+                .collect::<PolarsResult<_>>()?,
+            sold_on: frame.column("sold_on")?.i32()?,
+            works: frame.column("works")?.bool()?,
+        })
+    }
+
+    /// Number of rows.
+    pub fn len(&self) -> usize {
+        self.sold_on.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// A text cell; empty where there is none.
+    fn text(&self, column: &str, at: usize) -> &'a str {
+        self.texts
+            .get(column)
+            .and_then(|texts| texts.get(at))
+            .unwrap_or_default()
+    }
+
+    fn whole(&self, column: &str, at: usize) -> i64 {
+        self.wholes
+            .get(column)
+            .and_then(|wholes| wholes.get(at))
+            .unwrap_or_default()
+    }
+
+    /// Identifier of a row.
+    pub fn comp_id(&self, at: usize) -> &'a str {
+        self.text("comp_id", at)
+    }
+
+    /// File and line of a row.
+    pub fn origin(&self, at: usize) -> &'a str {
+        self.text("origin", at)
+    }
+
+    /// The comp of a row.
+    pub fn comp(&self, at: usize) -> Comp {
+        let text = |column: &str| self.text(column, at).to_string();
+        let list = |column: &str| Items::parse(self.text(column, at)).unwrap_or_default();
+        let money = |column: &str| from_minor_units(self.whole(column, at));
+        Comp {
+            comp_id: text("comp_id"),
+            sold_on: self
+                .sold_on
+                .get(at)
+                .and_then(NaiveDate::from_epoch_days)
+                .unwrap_or_default(),
+            model: text("model"),
+            variant: text("variant"),
+            completeness: text("completeness"),
+            grade: text("grade"),
+            missing: list("missing"),
+            extras: list("extras"),
+            defects: list("defects"),
+            works: self.works.get(at).unwrap_or_default(),
+            price: money("price_minor"),
+            shipping: money("shipping_minor"),
+            currency: self.currency.code.clone(),
+            how_sold: HowSold::parse(self.text("how_sold", at)),
+            venue: text("venue"),
+            lot_size: u32::try_from(self.whole("lot_size", at)).unwrap_or(1),
+            note: text("note"),
+        }
+    }
+}
+
+/// For each of `ids`, the shortest beginning of at least `least` characters that no other
+/// identifier of the table shares; the whole identifier where there is none.
+///
+/// # Errors
+/// Where the table has no column `comp_id`.
+pub fn short_ids<'a>(
+    frame: &DataFrame,
+    ids: &[&'a str],
+    least: usize,
+) -> PolarsResult<Vec<&'a str>> {
+    let head = |id: &str| -> u64 { id_hash(cut(id, least)) };
+    let mut shared: IdMap<Vec<(usize, usize)>> = IdMap::default();
+    for (at, id) in ids.iter().enumerate() {
+        shared.entry(head(id)).or_default().push((at, least));
+    }
+    for other in frame.column("comp_id")?.str()?.iter().flatten() {
+        let Some(wanted) = shared.get_mut(&head(other)) else {
+            continue;
+        };
+        for (at, needed) in wanted.iter_mut().filter(|(at, _)| ids[*at] != other) {
+            let same = ids[*at]
+                .chars()
+                .zip(other.chars())
+                .take_while(|(a, b)| a == b)
+                .count();
+            *needed = (*needed).max(same + 1);
+        }
+    }
+    let mut short = ids.to_vec();
+    for (at, needed) in shared.into_values().flatten() {
+        short[at] = cut(ids[at], needed);
+    }
+    Ok(short)
+}
+
+fn cut(text: &str, most: usize) -> &str {
+    text.char_indices()
+        .nth(most)
+        .map_or(text, |(end, _)| &text[..end])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row(entry: u64, line: u64, comp_id: &str, price: &str) -> Row {
+        let comp = Comp {
+            comp_id: comp_id.into(),
+            sold_on: NaiveDate::from_ymd_opt(1969, 12, 31).unwrap(),
+            model: "Nerrow F4".into(),
+            variant: String::new(),
+            completeness: "full".into(),
+            grade: "A".into(),
+            missing: Items::parse("strap").unwrap(),
+            extras: Items::default(),
+            defects: Items::default(),
+            works: false,
+            price: price.parse().unwrap(),
+            shipping: "4.5".parse().unwrap(),
+            currency: "EUR".into(),
+            how_sold: Some(HowSold::Auction),
+            venue: "fair".into(),
+            lot_size: 3,
+            note: "a, b".into(),
+        };
+        Row { entry, line, comp }
+    }
+
+    #[test]
+    fn the_newest_entry_is_in_force_and_reads_back() {
+        let mut builder = Builder::default();
+        let rows = [
+            row(3, 2, "x", "10"),
+            row(2, 2, "x", "11"),
+            row(2, 3, "y", "12.3456"),
+        ];
+        for row in rows.clone() {
+            assert_eq!(builder.push("f.csv", row), None);
+        }
+        assert!(
+            builder
+                .push("f.csv", row(2, 9, "y", "1"))
+                .is_some_and(|p| p.row == 9 && p.expected.contains("row 3"))
+        );
+        let frame = builder.finish().unwrap().unpack().unwrap();
+        let currency = Currency { code: "EUR".into() };
+        let read = FrameRows::new(&frame, &currency).unwrap();
+        assert_eq!(
+            (0..read.len()).map(|at| read.comp(at)).collect::<Vec<_>>(),
+            [rows[0].clone().comp, rows[2].clone().comp]
+        );
+        assert_eq!(read.origin(1), "f.csv:3");
+        assert_eq!(
+            frame.column("model_key").unwrap().str().unwrap().get(0),
+            Some("nerrowf4")
+        );
+        assert_eq!(
+            frame.column("sold_on").unwrap().i32().unwrap().get(0),
+            Some(-1)
+        );
+        assert_eq!(
+            frame.column("price_minor").unwrap().i64().unwrap().get(1),
+            Some(123_456)
+        );
+    }
+
+    #[test]
+    fn an_empty_table_has_every_column() {
+        let frame = Builder::default().finish().unwrap().unpack().unwrap();
+        assert_eq!(frame.shape(), (0, FRAME_COLUMNS.len() + 1));
+    }
+
+    #[test]
+    fn short_ids_are_unique() {
+        let mut builder = Builder::default();
+        for (line, id) in ["abcdefgh", "abcdefxx", "abcdefg", "zz", "qrstuvwx"]
+            .into_iter()
+            .enumerate()
+        {
+            builder.push("f.csv", row(1, line as u64, id, "1"));
+        }
+        let frame = builder.finish().unwrap().unpack().unwrap();
+        let short = short_ids(
+            &frame,
+            &["abcdefgh", "abcdefxx", "abcdefg", "zz", "qrstuvwx"],
+            6,
+        )
+        .unwrap();
+        assert_eq!(short, ["abcdefgh", "abcdefx", "abcdefg", "zz", "qrstuv"]);
+    }
+}

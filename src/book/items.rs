@@ -112,7 +112,10 @@ fn split_count(entry: &str) -> Option<(String, u32)> {
                 .parse::<u32>()
                 .ok()
                 .filter(|n| (1..=MOST).contains(n))?;
-            return (!name.is_empty()).then(|| (fold_name(name), count));
+            let name = fold_name(name);
+            // `battery x2 x3` would print back as something else.
+            let plain = !name.is_empty() && split_count(&name)? == (name.clone(), 1);
+            return plain.then_some((name, count));
         }
     }
     Some((fold_name(entry), 1))
@@ -152,7 +155,13 @@ mod tests {
 
     #[test]
     fn bad_counts_are_refused() {
-        for cell in ["battery x0", "x2", "battery x1000", "battery x99999999999"] {
+        for cell in [
+            "battery x0",
+            "x2",
+            "battery x1000",
+            "battery x99999999999",
+            "battery x2 x1",
+        ] {
             assert!(Items::parse(cell).is_err(), "{cell}");
         }
     }

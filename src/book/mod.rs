@@ -1,14 +1,22 @@
 //! The book: a folder of plain files that holds the settings and every comp its owner recorded.
 
+mod cache;
+pub mod canonical;
 pub mod comp;
+pub mod dates;
 pub mod frame;
+pub mod import;
 pub mod items;
+pub mod log;
 pub mod money;
 pub mod problem;
+pub mod read;
 pub mod settings;
+pub mod store;
 
 pub use comp::{Comp, HowSold};
 pub use items::Items;
 pub use money::Currency;
 pub use problem::{BookError, Problem};
 pub use settings::Settings;
+pub use store::{Book, BookLock, Index};

@@ -96,6 +96,32 @@ pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Opt
         .map(|(_, name)| name)
 }
 
+/// Up to `most` known names near `given`, nearest first: Jaro-Winkler similarity of at least
+/// 0.7, or one contains the other; case ignored.
+pub fn nearest_few<'a>(
+    given: &str,
+    known: impl IntoIterator<Item = &'a str>,
+    most: usize,
+) -> Vec<&'a str> {
+    let given = given.to_lowercase();
+    let score = |name: &str| {
+        let name = name.to_lowercase();
+        let within = !given.is_empty() && (name.contains(&given) || given.contains(&name));
+        strsim::jaro_winkler(&given, &name) + if within { 1.0 } else { 0.0 }
+    };
+    let mut scored: Vec<_> = known
+        .into_iter()
+        .map(|name| (score(name), name))
+        .filter(|(s, _)| *s >= 0.7)
+        .collect();
+    scored.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(b.1)));
+    scored
+        .into_iter()
+        .take(most)
+        .map(|(_, name)| name)
+        .collect()
+}
+
 /// `text` cut to `most` characters with an ellipsis, control characters made visible.
 pub fn shorten(text: &str, most: usize) -> String {
     let mut out = String::new();

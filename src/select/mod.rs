@@ -208,6 +208,12 @@ impl Selection {
 impl Selection {
     /// No comps of a model, for an estimate from its rule of thumb alone.
     pub fn empty(model: &str) -> Self {
-        Self { model: model.to_string(), candidates: Vec::new(), seen: 0, steps: Vec::new(), plan: String::new() }
+        Self {
+            model: model.to_string(),
+            candidates: Vec::new(),
+            seen: 0,
+            steps: Vec::new(),
+            plan: String::new(),
+        }
     }
 }

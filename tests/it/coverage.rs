@@ -138,7 +138,10 @@ fn bands_hold_what_they_say() {
         for (held, chance) in coverage(n, DRAWS, &chances).into_iter().zip(chances) {
             let stated = f64::from(chance) / 100.0;
             let allowed = 3.0 * (stated * (1.0 - stated) / DRAWS as f64).sqrt() + 0.02;
-            assert!((held - stated).abs() < allowed, "{n} comps, {chance} %: {held}");
+            assert!(
+                (held - stated).abs() < allowed,
+                "{n} comps, {chance} %: {held}"
+            );
         }
     }
 }

@@ -1,3 +1,6 @@
+//! Integration tests, one binary.
+
 mod coverage;
-mod reference;
+mod import;
 mod properties;
+mod reference;

@@ -9,7 +9,15 @@ use crate::coverage::{TODAY, comp, like, selection};
 
 /// Comps about a price, of any grade and completeness, some with extras, defects or blanks.
 fn comps(fewest: usize) -> impl Strategy<Value = Vec<Candidate>> {
-    let one = (60.0..180.0f64, 0..400i32, 0..5usize, 0..6usize, 0..3u32, 0..2u32, 0..4usize);
+    let one = (
+        60.0..180.0f64,
+        0..400i32,
+        0..5usize,
+        0..6usize,
+        0..3u32,
+        0..2u32,
+        0..4usize,
+    );
     prop::collection::vec(one, fewest..30).prop_map(|rows| {
         rows.into_iter()
             .enumerate()
@@ -31,7 +39,12 @@ fn run(comps: Vec<Candidate>, subject: &Subject) -> Estimate {
 }
 
 fn subject(comps: &[Candidate]) -> Subject {
-    Subject { grade: Some("B".into()), completeness: Some("usable".into()), how_sold: Some(HowSold::Fixed), ..like(&comps[0]) }
+    Subject {
+        grade: Some("B".into()),
+        completeness: Some("usable".into()),
+        how_sold: Some(HowSold::Fixed),
+        ..like(&comps[0])
+    }
 }
 
 proptest! {

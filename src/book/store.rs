@@ -1,0 +1,806 @@
+//! The folder of a book: finding it, locking it, its files and their order.
+//!
+//! ```text
+//! compband.toml              settings
+//! comps/000001-shop.csv      one file per import, never changed by this program
+//! comps/logged.csv           sales recorded one at a time
+//! undone/                    what `compband undo` took back
+//! .compband/                 lock, temporary files and cache, safe to delete
+//! ```
+//!
+//! Every import and every logged sale has an entry number, counted up together. Where a
+//! `comp_id` stands more than once, the row of the highest entry is in force.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::hash::{BuildHasherDefault, Hasher};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant, UNIX_EPOCH};
+
+use polars::prelude::DataFrame;
+use serde::{Deserialize, Serialize};
+use tempfile::NamedTempFile;
+use xxhash_rust::xxh3::xxh3_64;
+
+use super::canonical::{self, Layout, Row};
+use super::frame::{self, Packed};
+use super::log::{self, LogBytes};
+use super::{BookError, Comp, Problem, Settings, cache, settings};
+
+/// How long a run waits for another one to let go of the book.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Age at which a temporary file is no longer in use.
+const ABANDONED: Duration = Duration::from_secs(24 * 60 * 60);
+
+/// Longest name of an import file between its number and `.csv`, in characters.
+const SLUG: usize = 40;
+
+/// Sales shown of those that an undo brings back into force.
+const SHOWN_AGAIN: usize = 10;
+
+const PRIVATE_NOTE: &str = "Lock, temporary files and cache of this book.\n\
+     All of it can be deleted while no run is in progress; it is made again when needed.\n";
+
+/// A book: its folder and settings.
+#[derive(Debug, Clone)]
+pub struct Book {
+    root: PathBuf,
+    settings: Settings,
+}
+
+/// Held while a run changes the book; let go of when dropped.
+#[derive(Debug)]
+pub struct BookLock {
+    _file: File,
+}
+
+/// Every `comp_id` in force with the hash of its content.
+#[derive(Debug, Clone, Default)]
+pub struct Index(IdMap<u64>);
+
+impl Index {
+    /// [`Comp::content_hash`] of the comp in force.
+    pub fn get(&self, comp_id: &str) -> Option<u64> {
+        self.0.get(&id_hash(comp_id)).copied()
+    }
+
+    /// How many comps are in force.
+    pub fn len(&self) -> usize {
+        self.0.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+}
+
+/// What an undo took back (or would).
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Undone {
+    /// Number of the entry.
+    pub entry: u64,
+    /// The file it was in, as shown to the user.
+    pub file: String,
+    /// Whether it was a logged sale, not an import.
+    pub logged: bool,
+    /// Good rows it held.
+    pub rows: usize,
+    /// Rows of it by model.
+    pub models: BTreeMap<String, usize>,
+    /// How many older rows are in force again.
+    pub again: usize,
+    /// The first few of those.
+    pub again_shown: Vec<Comp>,
+}
+
+/// One file a book's comps come from, as it was when looked at.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Stamp {
+    pub(super) name: String,
+    pub(super) size: u64,
+    /// Nanoseconds since 1970.
+    pub(super) modified: u64,
+}
+
+/// Hash map keyed by [`id_hash`]: 64 bits make a false match among a million comps a matter
+/// of 1 in 40 million.
+pub(super) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
+
+/// The key is a hash already.
+#[derive(Default)]
+pub(super) struct Hashed(u64);
+
+impl Hasher for Hashed {
+    fn finish(&self) -> u64 {
+        self.0
+    }
+
+    fn write(&mut self, bytes: &[u8]) {
+        self.0 = xxh3_64(bytes);
+    }
+
+    fn write_u64(&mut self, value: u64) {
+        self.0 = value;
+    }
+}
+
+pub(super) fn id_hash(comp_id: &str) -> u64 {
+    xxh3_64(comp_id.as_bytes())
+}
+
+impl Book {
+    /// Makes a book in `dir` (made where it is missing; other files in it are left alone).
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] where there is a book already, [`BookError::Io`] where writing fails.
+    pub fn init(dir: &Path) -> Result<Self, BookError> {
+        let file = dir.join(settings::FILE_NAME);
+        fs::create_dir_all(dir).map_err(BookError::io(dir, "make the folder"))?;
+        let made = OpenOptions::new().write(true).create_new(true).open(&file);
+        let mut toml = made.map_err(|error| {
+            if error.kind() == io::ErrorKind::AlreadyExists {
+                BookError::Refused(format!(
+                    "{}: there is a book here already; nothing was changed",
+                    dir.display()
+                ))
+            } else {
+                BookError::io(&file, "write")(error)
+            }
+        })?;
+        toml.write_all(settings::TEMPLATE.as_bytes())
+            .and_then(|()| toml.sync_all())
+            .map_err(BookError::io(&file, "write"))?;
+        let book = Self {
+            root: dir.to_path_buf(),
+            settings: Settings::parse(settings::TEMPLATE, &file)?,
+        };
+        for folder in [book.comps_dir(), book.private_dir()?] {
+            fs::create_dir_all(&folder).map_err(BookError::io(folder, "make the folder"))?;
+        }
+        sync_folder(&file)?;
+        Ok(book)
+    }
+
+    /// Opens the book in `named`, or else the one in the current folder or its nearest parent
+    /// that has one.
+    ///
+    /// # Errors
+    /// [`BookError::NoBook`] where there is none, [`BookError::Settings`] where its settings
+    /// are wrong.
+    pub fn open(named: Option<&Path>) -> Result<Self, BookError> {
+        let root = match named {
+            Some(dir) if dir.join(settings::FILE_NAME).is_file() => dir.to_path_buf(),
+            Some(dir) => {
+                return Err(BookError::NoBook(format!(
+                    "{}: no book there (it has no {})",
+                    dir.display(),
+                    settings::FILE_NAME
+                )));
+            }
+            None => {
+                let here = std::env::current_dir()
+                    .map_err(BookError::io(".", "find the current folder"))?;
+                find_above(&here).ok_or_else(|| {
+                    BookError::NoBook(format!(
+                        "{}: no book here or in a folder above (none has a {})",
+                        here.display(),
+                        settings::FILE_NAME
+                    ))
+                })?
+            }
+        };
+        let file = root.join(settings::FILE_NAME);
+        let bytes = fs::read(&file).map_err(BookError::io(&file, "read"))?;
+        let text = String::from_utf8(bytes).map_err(|_| {
+            BookError::Settings(format!(
+                "{}: not UTF-8 text; save it as UTF-8",
+                file.display()
+            ))
+        })?;
+        let settings = Settings::parse(text.strip_prefix('\u{feff}').unwrap_or(&text), &file)?;
+        Ok(Self { root, settings })
+    }
+
+    /// Folder of the book.
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
+    /// Settings of the book.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// Folder of the files in force.
+    pub fn comps_dir(&self) -> PathBuf {
+        self.root.join("comps")
+    }
+
+    /// Folder of what was taken back.
+    pub fn undone_dir(&self) -> PathBuf {
+        self.root.join("undone")
+    }
+
+    /// `.compband/`, made (with a word on what it is) where it is missing.
+    pub(super) fn private_dir(&self) -> Result<PathBuf, BookError> {
+        let dir = self.root.join(".compband");
+        if !dir.is_dir() {
+            fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+            for (name, text) in [("README.txt", PRIVATE_NOTE), (".gitignore", "*\n")] {
+                let file = dir.join(name);
+                fs::write(&file, text).map_err(BookError::io(file, "write"))?;
+            }
+        }
+        Ok(dir)
+    }
+
+    /// A path as messages show it: within the book, with `/` between folders.
+    pub fn display_name(&self, path: &Path) -> String {
+        let within = path.strip_prefix(&self.root).unwrap_or(path);
+        within
+            .iter()
+            .map(|part| part.to_string_lossy())
+            .collect::<Vec<_>>()
+            .join("/")
+    }
+
+    /// Takes the book for this run alone, waiting up to 30 s for another run (told through
+    /// `notice`).
+    ///
+    /// # Errors
+    /// [`BookError::Locked`] where the other run holds it for longer.
+    pub fn lock(&self, notice: &mut dyn FnMut(&str)) -> Result<BookLock, BookError> {
+        self.lock_within(PATIENCE, notice)
+    }
+
+    fn lock_within(
+        &self,
+        patience: Duration,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<BookLock, BookError> {
+        let path = self.private_dir()?.join("lock");
+        let file = OpenOptions::new()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(&path)
+            .map_err(BookError::io(&path, "lock"))?;
+        let begun = Instant::now();
+        let mut told = false;
+        loop {
+            match file.try_lock() {
+                Ok(()) => {
+                    sweep(&self.private_dir()?.join("tmp"));
+                    return Ok(BookLock { _file: file });
+                }
+                Err(TryLockError::Error(error)) => return Err(BookError::io(path, "lock")(error)),
+                Err(TryLockError::WouldBlock) => {}
+            }
+            if begun.elapsed() >= patience {
+                return Err(BookError::Locked(format!(
+                    "{}: another run has been changing this book for {} s; nothing was changed. Run the command again \
+                     once that one has ended",
+                    self.root.display(),
+                    patience.as_secs()
+                )));
+            }
+            if !told {
+                notice("another run is changing this book; waiting for it to end");
+                told = true;
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Every `comp_id` in force with its content hash.
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn index(&self) -> Result<Index, BookError> {
+        let packed = self.packed(Some(&["comp_id", frame::CONTENT_HASH]), &mut |_| {})?;
+        let hashes = packed
+            .content_hashes()
+            .map_err(|error| self.internal(&error))?;
+        Ok(Index(
+            hashes.map(|(id, hash)| (id_hash(id), hash)).collect(),
+        ))
+    }
+
+    /// The comps in force with these identifiers.
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn comps_by_id(&self, ids: &HashSet<String>) -> Result<HashMap<String, Comp>, BookError> {
+        if ids.is_empty() {
+            return Ok(HashMap::new());
+        }
+        let frame = self.frame(&mut |_| {})?;
+        let rows = frame::FrameRows::new(&frame, &self.settings.currency)
+            .map_err(|error| self.internal(&error))?;
+        Ok((0..rows.len())
+            .filter(|&at| ids.contains(rows.comp_id(at)))
+            .map(|at| (rows.comp_id(at).to_string(), rows.comp(at)))
+            .collect())
+    }
+
+    /// A temporary file on the file system of the book, for [`Book::commit_import`].
+    ///
+    /// # Errors
+    /// Where it cannot be made.
+    pub fn temp_in_comps(&self) -> Result<NamedTempFile, BookError> {
+        let dir = self.private_dir()?.join("tmp");
+        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+        temp_in(&dir)
+    }
+
+    /// Replaces a file's content at once: readers see the old or the new, never a part.
+    pub(super) fn replace_file(&self, path: &Path, bytes: &[u8]) -> Result<(), BookError> {
+        let mut temp = self.temp_in_comps()?;
+        temp.write_all(bytes)
+            .and_then(|()| temp.as_file().sync_all())
+            .map_err(BookError::io(path, "write"))?;
+        temp.persist(path)
+            .map_err(|error| BookError::io(path, "write")(error.error))?;
+        sync_folder(path)
+    }
+
+    /// Makes a finished temporary file (synced; header and canonical rows) the next import and
+    /// returns its entry number and path. `source` names what was imported.
+    ///
+    /// # Errors
+    /// Where the file cannot be moved into place; the book is then as before.
+    pub fn commit_import(
+        &self,
+        lock: &BookLock,
+        file: NamedTempFile,
+        source: &str,
+    ) -> Result<(u64, PathBuf), BookError> {
+        let entry = self.next_entry(lock)?;
+        let dir = self.comps_dir();
+        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+        let path = dir.join(format!("{entry:06}-{}.csv", slug(source)));
+        file.persist_noclobber(&path)
+            .map_err(|error| BookError::io(&path, "write")(error.error))?;
+        sync_folder(&path)?;
+        Ok((entry, path))
+    }
+
+    /// The next entry number: numbers count up over imports and logged sales, in force or
+    /// taken back, so that none is used twice.
+    pub(super) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
+        let mut highest = 0;
+        for dir in [self.comps_dir(), self.undone_dir()] {
+            let imported = import_files(&dir, &mut |_| {})?
+                .first()
+                .map_or(0, |file| file.entry);
+            highest = highest
+                .max(imported)
+                .max(log::highest_entry(&dir.join(log::FILE_NAME))?);
+        }
+        Ok(highest + 1)
+    }
+
+    /// Takes the last entry back: an import file is moved to `undone/`, the line of a logged
+    /// sale to `undone/logged.csv`. `None` where there is nothing to take back. With `dry_run`
+    /// nothing is changed.
+    ///
+    /// # Errors
+    /// Where reading or writing fails.
+    pub fn undo(
+        &self,
+        lock: &BookLock,
+        dry_run: bool,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Option<Undone>, BookError> {
+        if !dry_run {
+            self.repair_log(lock, notice)?;
+        }
+        let imports = import_files(&self.comps_dir(), notice)?;
+        let (logged, problems) = self.logged_rows(&mut |_| {})?;
+        if !problems.is_empty() {
+            return Err(BookError::Rows(problems));
+        }
+        let last_logged = logged.iter().max_by_key(|row| row.entry);
+        let import = imports
+            .first()
+            .filter(|file| last_logged.is_none_or(|row| file.entry > row.entry));
+        let (entry, path) = match (import, last_logged) {
+            (Some(file), _) => (file.entry, file.path.clone()),
+            (None, Some(row)) => (row.entry, self.log_path()),
+            (None, None) => return Ok(None),
+        };
+        let undone = self.survey(entry, &path, import.is_none())?;
+        if dry_run {
+            return Ok(Some(undone));
+        }
+        let folder = self.undone_dir();
+        fs::create_dir_all(&folder).map_err(BookError::io(&folder, "make the folder"))?;
+        match (import, last_logged) {
+            (Some(file), _) => {
+                let kept = folder.join(&file.name);
+                fs::rename(&file.path, &kept).map_err(BookError::io(&file.path, "move"))?;
+                sync_folder(&kept)?;
+                sync_folder(&file.path)?;
+            }
+            (None, Some(row)) => self.remove_logged(row)?,
+            (None, None) => {}
+        }
+        Ok(Some(undone))
+    }
+
+    /// What the last entry holds and what comes back into force without it. Rows with problems
+    /// are passed over, so that a spoilt import can be taken back.
+    fn survey(&self, entry: u64, path: &Path, logged: bool) -> Result<Undone, BookError> {
+        let mut undone = Undone {
+            entry,
+            logged,
+            file: self.display_name(path),
+            ..Undone::default()
+        };
+        let mut ids: HashSet<String> = HashSet::new();
+        self.scan(&mut |_| {}, &mut |_, row| {
+            if row.entry == entry {
+                undone.rows += 1;
+                *undone.models.entry(row.comp.model).or_default() += 1;
+                ids.insert(row.comp.comp_id);
+            } else if ids.remove(&row.comp.comp_id) {
+                undone.again += 1;
+                if undone.again_shown.len() < SHOWN_AGAIN {
+                    undone.again_shown.push(row.comp);
+                }
+            }
+            None
+        })?;
+        Ok(undone)
+    }
+
+    /// Every comp in force, in the columns described in [`frame`](super::frame).
+    ///
+    /// # Errors
+    /// [`BookError::Rows`] with everything that is wrong in the book's files.
+    pub fn frame(&self, notice: &mut dyn FnMut(&str)) -> Result<DataFrame, BookError> {
+        self.packed(None, notice)?
+            .unpack()
+            .map_err(|error| self.internal(&error))
+    }
+
+    /// The packed table from the cache where that is good, or else from the files.
+    fn packed(
+        &self,
+        columns: Option<&[&str]>,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Packed, BookError> {
+        let mut tries = 0;
+        loop {
+            match self.packed_once(columns, notice) {
+                // A file that went away while reading was taken back by another run.
+                Err(BookError::Io { source, .. })
+                    if source.kind() == io::ErrorKind::NotFound && tries < 3 =>
+                {
+                    tries += 1
+                }
+                other => return other,
+            }
+        }
+    }
+
+    fn packed_once(
+        &self,
+        columns: Option<&[&str]>,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Packed, BookError> {
+        let made = cache::now();
+        let stamps = self.stamps(notice)?;
+        if let Some(packed) = cache::load(self, &stamps, columns) {
+            self.read_log(notice)?;
+            return Ok(packed);
+        }
+        let mut builder = frame::Builder::default();
+        let mut problems = self.scan(notice, &mut |file, row| builder.push(file, row))?;
+        if !problems.is_empty() {
+            problems.sort_by(|a, b| (&a.file, a.row).cmp(&(&b.file, b.row)));
+            return Err(BookError::Rows(problems));
+        }
+        let mut packed = builder.finish().map_err(|error| self.internal(&error))?;
+        if packed.height() >= cache::WORTH_ROWS && self.stamps(&mut |_| {})? == stamps {
+            cache::store(self, &mut packed, stamps, made, notice);
+        }
+        Ok(packed)
+    }
+
+    /// Hands every good row on file to `each` with the name of its file, rows of newer entries
+    /// first, and returns what is wrong with the others (and what `each` finds wrong).
+    fn scan(
+        &self,
+        notice: &mut dyn FnMut(&str),
+        each: &mut dyn FnMut(&str, Row) -> Option<Problem>,
+    ) -> Result<Vec<Problem>, BookError> {
+        let imports = import_files(&self.comps_dir(), &mut |_| {})?;
+        let (mut logged, mut problems) = self.logged_rows(notice)?;
+        logged.sort_by_key(|row| std::cmp::Reverse(row.entry));
+        let mut logged = logged.into_iter().peekable();
+        let log_name = self.display_name(&self.log_path());
+        for import in imports {
+            while let Some(row) = logged.next_if(|row| row.entry > import.entry) {
+                problems.extend(each(&log_name, row));
+            }
+            let name = self.display_name(&import.path);
+            let file = File::open(&import.path).map_err(BookError::io(&import.path, "read"))?;
+            let mut found = Vec::new();
+            let read = canonical::read(
+                file,
+                &name,
+                Layout::Import(import.entry),
+                &self.settings,
+                &mut |row| {
+                    found.extend(each(&name, row));
+                },
+            );
+            problems.extend(read.map_err(BookError::io(&import.path, "read"))?);
+            problems.append(&mut found);
+        }
+        for row in logged {
+            problems.extend(each(&log_name, row));
+        }
+        Ok(problems)
+    }
+
+    fn logged_rows(
+        &self,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(Vec<Row>, Vec<Problem>), BookError> {
+        let log = self.read_log(notice)?;
+        log::rows(&log, &self.display_name(&self.log_path()), &self.settings)
+    }
+
+    /// The log, with a notice where its last line is not finished.
+    fn read_log(&self, notice: &mut dyn FnMut(&str)) -> Result<LogBytes, BookError> {
+        let path = self.log_path();
+        let log = LogBytes::read(&path)?;
+        if log.is_torn() {
+            notice(&format!(
+                "the last line of {} is not finished and is passed over; the next `compband log` mends it",
+                self.display_name(&path)
+            ));
+        }
+        Ok(log)
+    }
+
+    /// The files the comps come from, as they are now.
+    fn stamps(&self, notice: &mut dyn FnMut(&str)) -> Result<Vec<Stamp>, BookError> {
+        let mut paths: Vec<PathBuf> = import_files(&self.comps_dir(), notice)?
+            .into_iter()
+            .map(|file| file.path)
+            .collect();
+        paths.push(self.log_path());
+        let mut stamps = Vec::with_capacity(paths.len());
+        for path in paths {
+            let data = match fs::metadata(&path) {
+                Ok(data) => data,
+                Err(error)
+                    if error.kind() == io::ErrorKind::NotFound && path == self.log_path() =>
+                {
+                    continue;
+                }
+                Err(error) => return Err(BookError::io(path, "read")(error)),
+            };
+            let modified = data.modified().map_err(BookError::io(&path, "read"))?;
+            let modified = modified
+                .duration_since(UNIX_EPOCH)
+                .map_or(0, |since| since.as_nanos() as u64);
+            stamps.push(Stamp {
+                name: self.display_name(&path),
+                size: data.len(),
+                modified,
+            });
+        }
+        Ok(stamps)
+    }
+
+    /// An error of the table library: not one of the user's making.
+    fn internal(&self, error: &polars::prelude::PolarsError) -> BookError {
+        BookError::io(self.comps_dir(), "make a table of the comps")(io::Error::other(
+            error.to_string(),
+        ))
+    }
+}
+
+/// One import file.
+#[derive(Debug, Clone)]
+struct ImportFile {
+    entry: u64,
+    name: String,
+    path: PathBuf,
+}
+
+/// The import files of a folder, newest entry first; told through `notice`: CSV files that are
+/// none. A folder that does not exist has none.
+fn import_files(dir: &Path, notice: &mut dyn FnMut(&str)) -> Result<Vec<ImportFile>, BookError> {
+    let listing = match fs::read_dir(dir) {
+        Ok(listing) => listing,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => return Err(BookError::io(dir, "read")(error)),
+    };
+    let mut files: Vec<ImportFile> = Vec::new();
+    for item in listing {
+        let item = item.map_err(BookError::io(dir, "read"))?;
+        let Ok(name) = item.file_name().into_string() else {
+            continue;
+        };
+        if name.starts_with('.') || !name.ends_with(".csv") || name == log::FILE_NAME {
+            continue;
+        }
+        match entry_of(&name) {
+            Some(entry) => files.push(ImportFile {
+                entry,
+                name,
+                path: item.path(),
+            }),
+            None => notice(&format!(
+                "{}: not an import of this book and passed over; `compband import` takes it in",
+                item.path().display()
+            )),
+        }
+    }
+    files.sort_by(|a, b| b.entry.cmp(&a.entry).then_with(|| a.name.cmp(&b.name)));
+    if let Some(pair) = files.windows(2).find(|pair| pair[0].entry == pair[1].entry) {
+        return Err(BookError::Refused(format!(
+            "{}: {} and {} carry the same number; move one of the two out of the folder",
+            dir.display(),
+            pair[0].name,
+            pair[1].name
+        )));
+    }
+    Ok(files)
+}
+
+/// Entry number of an import file's name, `NNNNNN-….csv`.
+fn entry_of(name: &str) -> Option<u64> {
+    let (number, _) = name.split_once('-')?;
+    let shaped = number.len() >= 6 && number.bytes().all(|b| b.is_ascii_digit());
+    shaped
+        .then(|| number.parse::<u32>().ok())
+        .flatten()
+        .filter(|&n| n > 0)
+        .map(u64::from)
+}
+
+/// A file name's stem brought to letters, digits and single hyphens.
+fn slug(source: &str) -> String {
+    let stem = Path::new(source)
+        .file_stem()
+        .map_or(String::new(), |stem| stem.to_string_lossy().to_lowercase());
+    let mut slug = String::new();
+    for c in stem.chars().take(4 * SLUG) {
+        if c.is_ascii_alphanumeric() {
+            slug.push(c);
+        } else if !slug.is_empty() && !slug.ends_with('-') {
+            slug.push('-');
+        }
+    }
+    slug.truncate(SLUG);
+    let slug = slug.trim_end_matches('-');
+    if slug.is_empty() {
+        "comps".into()
+    } else {
+        slug.into()
+    }
+}
+
+fn find_above(start: &Path) -> Option<PathBuf> {
+    start
+        .ancestors()
+        .find(|dir| dir.join(settings::FILE_NAME).is_file())
+        .map(Path::to_path_buf)
+}
+
+/// A temporary file in a folder, with the rights that a plain new file has.
+pub(super) fn temp_in(dir: &Path) -> Result<NamedTempFile, BookError> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix("new-");
+    #[cfg(unix)]
+    let rights = <fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o666);
+    #[cfg(unix)]
+    builder.permissions(rights);
+    builder
+        .tempfile_in(dir)
+        .map_err(BookError::io(dir, "write"))
+}
+
+/// Removes temporary files that a run that was killed has left.
+fn sweep(dir: &Path) {
+    let Ok(listing) = fs::read_dir(dir) else {
+        return;
+    };
+    for item in listing.flatten() {
+        let age = item
+            .metadata()
+            .and_then(|data| data.modified())
+            .ok()
+            .and_then(|when| when.elapsed().ok());
+        if age.is_some_and(|age| age > ABANDONED) {
+            // What cannot be removed now is tried again by the next run.
+            let _ = fs::remove_file(item.path());
+        }
+    }
+}
+
+/// Makes the name of a file last through a crash, where the system can.
+pub(super) fn sync_folder(file: &Path) -> Result<(), BookError> {
+    #[cfg(unix)]
+    if let Some(dir) = file.parent() {
+        let dir = if dir.as_os_str().is_empty() {
+            Path::new(".")
+        } else {
+            dir
+        };
+        File::open(dir)
+            .and_then(|dir| dir.sync_all())
+            .map_err(BookError::io(dir, "write"))?;
+    }
+    #[cfg(not(unix))]
+    let _ = file;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_of_import_files() {
+        assert_eq!(slug("/a/b/My Sales (2026)!.csv"), "my-sales-2026");
+        assert_eq!(slug("ääää.csv"), "comps");
+        assert_eq!(slug(""), "comps");
+        assert!(slug(&"x".repeat(500)).len() <= SLUG);
+        assert_eq!(entry_of("000012-a.csv"), Some(12));
+        assert_eq!(entry_of("1000000-a.csv"), Some(1_000_000));
+        for other in [
+            "12-a.csv",
+            "a-000012.csv",
+            "00001x-a.csv",
+            "000000-a.csv",
+            "99999999999-a.csv",
+        ] {
+            assert_eq!(entry_of(other), None, "{other}");
+        }
+    }
+
+    #[test]
+    fn a_second_lock_waits_and_gives_up() {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        let held = book.lock(&mut |_| {}).unwrap();
+        let mut told = Vec::new();
+        let error = book
+            .lock_within(Duration::from_millis(60), &mut |text| {
+                told.push(text.to_string())
+            })
+            .unwrap_err();
+        assert!(matches!(error, BookError::Locked(_)), "{error}");
+        assert_eq!(told.len(), 1);
+        drop(held);
+        book.lock(&mut |_| {}).unwrap();
+    }
+
+    #[test]
+    fn imports_are_numbered_on() {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        fs::create_dir(book.undone_dir()).unwrap();
+        fs::write(book.undone_dir().join("000007-old.csv"), "").unwrap();
+        let (entry, path) = book
+            .commit_import(&lock, book.temp_in_comps().unwrap(), "Shop.csv")
+            .unwrap();
+        assert_eq!(
+            (entry, book.display_name(&path).as_str()),
+            (8, "comps/000008-shop.csv")
+        );
+        fs::write(book.undone_dir().join(log::FILE_NAME), "entry,x\n11,\"a\n").unwrap();
+        assert_eq!(book.next_entry(&lock).unwrap(), 12);
+    }
+}
