@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
-use std::fmt;
+use std::fmt::{self, Write};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 
 use super::Items;
@@ -96,11 +96,15 @@ pub fn match_key(text: &str) -> String {
 
 /// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
 pub fn money_text(amount: Decimal) -> String {
+    money_form(amount).to_string()
+}
+
+fn money_form(amount: Decimal) -> Decimal {
     let mut amount = amount.normalize();
     if amount.scale() < 2 {
         amount.rescale(2);
     }
-    amount.to_string()
+    amount
 }
 
 /// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
@@ -126,32 +130,56 @@ pub fn from_minor_units(units: i64) -> Decimal {
 }
 
 impl Comp {
+    /// Hands the cells of the canonical row to `cell`, in the order of [`COLUMNS`].
+    pub fn each_cell(&self, mut cell: impl FnMut(&str)) {
+        let mut scratch = String::new();
+        let mut shown = |value: &dyn fmt::Display, cell: &mut dyn FnMut(&str)| {
+            scratch.clear();
+            // Writing to a string cannot fail.
+            let _ = write!(scratch, "{value}");
+            cell(&scratch);
+        };
+        cell(&self.comp_id);
+        shown(&self.sold_on, &mut cell);
+        for text in [&self.model, &self.variant, &self.completeness, &self.grade] {
+            cell(text);
+        }
+        for items in [&self.missing, &self.extras, &self.defects] {
+            shown(items, &mut cell);
+        }
+        cell(if self.works { "yes" } else { "no" });
+        for amount in [self.price, self.shipping] {
+            shown(&money_form(amount), &mut cell);
+        }
+        cell(&self.currency);
+        cell(self.how_sold.map_or("", HowSold::as_str));
+        cell(&self.venue);
+        shown(&self.lot_size, &mut cell);
+        cell(&self.note);
+    }
+
     /// The cells of the canonical row, in the order of [`COLUMNS`].
     pub fn cells(&self) -> [String; 17] {
-        [
-            self.comp_id.clone(),
-            self.sold_on.to_string(),
-            self.model.clone(),
-            self.variant.clone(),
-            self.completeness.clone(),
-            self.grade.clone(),
-            self.missing.to_string(),
-            self.extras.to_string(),
-            self.defects.to_string(),
-            if self.works { "yes" } else { "no" }.to_string(),
-            money_text(self.price),
-            money_text(self.shipping),
-            self.currency.clone(),
-            self.how_sold.map_or(String::new(), |h| h.to_string()),
-            self.venue.clone(),
-            self.lot_size.to_string(),
-            self.note.clone(),
-        ]
+        let mut cells: [String; 17] = Default::default();
+        let mut at = 0;
+        self.each_cell(|cell| {
+            cells[at].push_str(cell);
+            at += 1;
+        });
+        cells
     }
 
     /// Hash of the canonical cells joined with U+001F: equal where nothing was changed.
     pub fn content_hash(&self) -> u64 {
-        xxh3_64(self.cells().join("\u{1f}").as_bytes())
+        let mut text = String::with_capacity(192);
+        let mut first = true;
+        self.each_cell(|cell| {
+            if !std::mem::take(&mut first) {
+                text.push('\u{1f}');
+            }
+            text.push_str(cell);
+        });
+        xxh3_64(text.as_bytes())
     }
 
     /// What differs from `self` to `new`: column, old and new cell.
@@ -216,5 +244,36 @@ mod tests {
             assert_eq!(units(wrong), None, "{wrong}");
         }
         assert_eq!(money_text(from_minor_units(123_400)), "12.34");
+    }
+
+    #[test]
+    fn the_content_hash_is_that_of_the_joined_cells() {
+        let comp = Comp {
+            comp_id: "x".into(),
+            sold_on: NaiveDate::from_ymd_opt(2026, 3, 1).unwrap(),
+            model: "Brask M2".into(),
+            variant: String::new(),
+            completeness: "bare".into(),
+            grade: "C".into(),
+            missing: Items::parse("aerial; strap x2").unwrap(),
+            extras: Items::default(),
+            defects: Items::default(),
+            works: false,
+            price: "15".parse().unwrap(),
+            shipping: "3.125".parse().unwrap(),
+            currency: "EUR".into(),
+            how_sold: Some(HowSold::Fixed),
+            venue: String::new(),
+            lot_size: 1,
+            note: "no sound".into(),
+        };
+        let cells = [
+            "x", "2026-03-01", "Brask M2", "", "bare", "C", "aerial; strap x2", "", "", "no", "15.00", "3.125", "EUR",
+            "fixed", "", "1", "no sound",
+        ];
+        assert_eq!(comp.cells(), cells);
+        assert_eq!(comp.content_hash(), xxh3_64(cells.join("\u{1f}").as_bytes()));
+        let mended = Comp { note: "hums".into(), ..comp.clone() };
+        assert_eq!(comp.changes(&mended), [("note", "no sound".to_string(), "hums".to_string())]);
     }
 }

@@ -1,0 +1,3 @@
+//! The whole program, run as its users run it.
+
+mod store;
