@@ -1,6 +1,6 @@
 //! `compband log`.
 
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::path::Path;
 
 use clap::Args;
@@ -378,7 +378,7 @@ fn ask(settings: &Settings) -> Result<Comp, CliError> {
     let mut cells: [String; 17] = Default::default();
     for (column, prompt, default, help) in fields {
         for line in help {
-            say(&format!("{line}\n"))?;
+            writeln!(anstream::stderr(), "{line}")?;
         }
         let answer = ask_field(column, prompt, default, settings)?;
         if let Some(at) = COLUMNS.iter().position(|name| *name == column) {
