@@ -9,7 +9,6 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::{CliError, notice, say, today};
-use crate::book::comp::COLUMNS;
 use crate::book::dates::DateOrder;
 use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witness, plan};
 use crate::book::money::DecimalMark;
@@ -472,11 +471,10 @@ fn updates(book: &Book, plan: &Plan) -> Result<String, CliError> {
 
 fn changes(old: &Comp, new: &Comp) -> String {
     let shown = |cell: &str| if cell.is_empty() { "(blank)".to_string() } else { shorten(cell, 60) };
-    let changed: Vec<String> = COLUMNS
+    let changed: Vec<String> = old
+        .changes(new)
         .iter()
-        .zip(old.cells().iter().zip(&new.cells()))
-        .filter(|(_, (old, new))| old != new)
-        .map(|(column, (old, new))| format!("{column} {} → {}", shown(old), shown(new)))
+        .map(|(column, old, new)| format!("{column} {} → {}", shown(old), shown(new)))
         .collect();
     changed.join(", ")
 }
