@@ -1,3 +1,5 @@
-fn main() {
-    println!("hello");
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    compband::cli::run(std::env::args_os())
 }

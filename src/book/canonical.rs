@@ -346,10 +346,10 @@ pub fn read<R: Read>(
         problems: Vec::new(),
     };
     let mut record = ByteRecord::new();
-    if !reader.read_byte_record(&mut record)? || !rows.header(&record) {
+    if !reader.read_byte_record(&mut record).map_err(io_error)? || !rows.header(&record) {
         return Ok(rows.problems);
     }
-    while reader.read_byte_record(&mut record)? {
+    while reader.read_byte_record(&mut record).map_err(io_error)? {
         if let Some(row) = rows.row(&record) {
             each(row);
         }
@@ -506,6 +506,14 @@ pub(super) fn repeated_entries(file: &str, rows: &[Row]) -> Vec<Problem> {
         .collect()
 }
 
+/// The I/O error within: the library's own conversion hides its kind.
+fn io_error(error: csv::Error) -> io::Error {
+    match error.into_kind() {
+        csv::ErrorKind::Io(error) => error,
+        other => io::Error::other(format!("{other:?}")),
+    }
+}
+
 /// Writes canonical files: comma, `\n`, quotes only where needed.
 pub struct Writer<W: Write>(csv::Writer<W>);
 
@@ -516,7 +524,7 @@ impl<W: Write> Writer<W> {
     /// Where writing fails.
     pub fn with_header(output: W, columns: &[&str]) -> io::Result<Self> {
         let mut writer = Self::without_header(output);
-        writer.0.write_record(columns)?;
+        writer.0.write_record(columns).map_err(io_error)?;
         Ok(writer)
     }
 
@@ -530,7 +538,15 @@ impl<W: Write> Writer<W> {
     /// # Errors
     /// Where writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
-        Ok(self.0.write_record(comp.cells())?)
+        let mut written = Ok(());
+        comp.each_cell(|cell| {
+            if written.is_ok() {
+                written = self.0.write_field(cell);
+            }
+        });
+        written
+            .and_then(|()| self.0.write_record(None::<&[u8]>))
+            .map_err(io_error)
     }
 
     /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`].
@@ -538,7 +554,7 @@ impl<W: Write> Writer<W> {
     /// # Errors
     /// Where writing fails.
     pub fn logged(&mut self, entry: u64, comp: &Comp) -> io::Result<()> {
-        self.0.write_field(entry.to_string())?;
+        self.0.write_field(entry.to_string()).map_err(io_error)?;
         self.comp(comp)
     }
 
@@ -547,9 +563,7 @@ impl<W: Write> Writer<W> {
     /// # Errors
     /// Where writing fails.
     pub fn finish(self) -> io::Result<W> {
-        self.0
-            .into_inner()
-            .map_err(|error| io::Error::new(error.error().kind(), error.to_string()))
+        self.0.into_inner().map_err(csv::IntoInnerError::into_error)
     }
 }
 

@@ -21,6 +21,7 @@
 //! and kept in the cache, with the words apart and their numbers in the rows.
 
 use std::collections::HashMap;
+use std::fmt::Write;
 
 use chrono::NaiveDate;
 use polars::prelude::*;
@@ -30,11 +31,17 @@ use super::comp::{from_minor_units, match_key, minor_units};
 use super::store::{IdMap, id_hash};
 use super::{Comp, Currency, HowSold, Items, Problem};
 
+pub use super::comp::MINOR_SCALE;
+
+const FILE: &str = "file";
+const LINE: &str = "line";
+
 /// Name of the column with the bits of [`Comp::content_hash`].
 pub const CONTENT_HASH: &str = "content_hash";
 
-/// Columns kept as words and numbers of words.
-pub(super) const WORDED: [&str; 9] = [
+/// Columns of the packed rows that are kept as words and numbers of words: text columns of the
+/// table, and the name of the file.
+pub(super) const WORDED: [&str; 10] = [
     "model",
     "variant",
     "completeness",
@@ -44,6 +51,7 @@ pub(super) const WORDED: [&str; 9] = [
     "defects",
     "how_sold",
     "venue",
+    FILE,
 ];
 
 /// Columns of the table, in order.
@@ -105,7 +113,7 @@ pub(super) struct Builder {
     seen: IdMap<(u32, u32)>,
     worded: [Words; WORDED.len()],
     comp_id: StringChunkedBuilder,
-    origin: StringChunkedBuilder,
+    line: Vec<u32>,
     note: StringChunkedBuilder,
     entry: Vec<i64>,
     sold_on: Vec<i32>,
@@ -123,7 +131,7 @@ impl Default for Builder {
             seen: IdMap::default(),
             worded: Default::default(),
             comp_id: text("comp_id"),
-            origin: text("origin"),
+            line: Vec::new(),
             note: text("note"),
             entry: Vec::new(),
             sold_on: Vec::new(),
@@ -159,12 +167,13 @@ impl Builder {
             &lists[2],
             how_sold,
             &comp.venue,
+            file,
         ];
         for (column, word) in self.worded.iter_mut().zip(words) {
             column.push(word);
         }
         self.comp_id.append_value(&comp.comp_id);
-        self.origin.append_value(format!("{file}:{line}"));
+        self.line.push(place.1);
         self.note.append_value(&comp.note);
         self.entry.push(entry as i64);
         self.sold_on.push(comp.sold_on.to_epoch_days());
@@ -183,7 +192,7 @@ impl Builder {
         let mut columns = vec![
             self.comp_id.finish().into_column(),
             whole("entry", self.entry),
-            self.origin.finish().into_column(),
+            UInt32Chunked::from_vec(LINE.into(), self.line).into_column(),
             Int32Chunked::from_vec("sold_on".into(), self.sold_on).into_column(),
             BooleanChunked::from_slice("works".into(), &self.works).into_column(),
             whole("price_minor", self.price),
@@ -218,14 +227,40 @@ impl Packed {
         self.rows.height()
     }
 
+    /// Only the rows of a model, by its key; everything where there is none of it.
+    pub(super) fn of_model(self, key: &str) -> PolarsResult<Self> {
+        let alike: Vec<bool> = self
+            .words_of("model")
+            .iter()
+            .map(|word| match_key(word) == key)
+            .collect();
+        let numbers = self.rows.column("model")?.u32()?;
+        let wanted = |number: Option<u32>| {
+            number
+                .and_then(|n| alike.get(n as usize).copied())
+                .unwrap_or_default()
+        };
+        let mask: BooleanChunked = numbers.iter().map(|number| Some(wanted(number))).collect();
+        if mask.any() {
+            Ok(Self {
+                rows: self.rows.filter(&mask)?,
+                words: self.words,
+            })
+        } else {
+            Ok(self)
+        }
+    }
+
+    fn words_of(&self, column: &str) -> &[String] {
+        let at = WORDED.iter().position(|worded| *worded == column);
+        at.and_then(|at| self.words.get(at))
+            .map_or(&[], Vec::as_slice)
+    }
+
     /// The table as described above.
     pub(super) fn unpack(self) -> PolarsResult<DataFrame> {
         let worded = |name: &str, from: &str, key: bool| -> PolarsResult<Column> {
-            let at = WORDED
-                .iter()
-                .position(|column| *column == from)
-                .unwrap_or_default();
-            let list = self.words.get(at).map_or(&[][..], Vec::as_slice);
+            let list = self.words_of(from);
             let mut builder = StringChunkedBuilder::new(name.into(), list.len());
             for word in list {
                 if key {
@@ -243,12 +278,36 @@ impl Packed {
             .into_iter()
             .chain([CONTENT_HASH])
             .map(|name| match name {
+                "origin" => self.origins(),
                 "model_key" => worded(name, "model", true),
                 "variant_key" => worded(name, "variant", true),
                 _ if WORDED.contains(&name) => worded(name, name, false),
                 _ => self.rows.column(name).cloned(),
             });
         DataFrame::new(self.height(), columns.collect::<PolarsResult<_>>()?)
+    }
+
+    /// `file:line` of every row.
+    fn origins(&self) -> PolarsResult<Column> {
+        let files = self.words_of(FILE);
+        let mut builder = StringChunkedBuilder::new("origin".into(), self.height());
+        let mut text = String::new();
+        for (file, line) in self
+            .rows
+            .column(FILE)?
+            .u32()?
+            .iter()
+            .zip(self.rows.column(LINE)?.u32()?.iter())
+        {
+            let file = file
+                .and_then(|number| files.get(number as usize))
+                .map_or("", String::as_str);
+            text.clear();
+            // Writing to a string cannot fail.
+            let _ = write!(text, "{file}:{}", line.unwrap_or_default());
+            builder.append_value(&text);
+        }
+        Ok(builder.finish().into_column())
     }
 
     /// Identifiers and content hashes.
@@ -277,7 +336,10 @@ impl<'a> FrameRows<'a> {
     /// # Errors
     /// Where a column is missing or of another type.
     pub fn new(frame: &'a DataFrame, currency: &'a Currency) -> PolarsResult<Self> {
-        let texts = WORDED.into_iter().chain(["comp_id", "origin", "note"]);
+        let texts = WORDED
+            .into_iter()
+            .filter(|name| *name != FILE)
+            .chain(["comp_id", "origin", "note"]);
         let wholes = ["entry", "price_minor", "shipping_minor", "lot_size"];
         Ok(Self {
             currency,

@@ -16,6 +16,7 @@ use std::fs::{self, File, OpenOptions, TryLockError};
 use std::hash::{BuildHasherDefault, Hasher};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::mpsc;
 use std::time::{Duration, Instant, UNIX_EPOCH};
 
 use polars::prelude::DataFrame;
@@ -24,12 +25,17 @@ use tempfile::NamedTempFile;
 use xxhash_rust::xxh3::xxh3_64;
 
 use super::canonical::{self, Layout, Row};
+use super::comp::match_key;
 use super::frame::{self, Packed};
 use super::log::{self, LogBytes};
 use super::{BookError, Comp, Problem, Settings, cache, settings};
 
 /// How long a run waits for another one to let go of the book.
 const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Rows handed from the reading thread at a time, and how many such batches it may be ahead.
+const BATCH_ROWS: usize = 512;
+const BATCHES_AHEAD: usize = 8;
 
 /// Age at which a temporary file is no longer in use.
 const ABANDONED: Duration = Duration::from_secs(24 * 60 * 60);
@@ -452,7 +458,6 @@ impl Book {
                     undone.again_shown.push(row.comp);
                 }
             }
-            None
         })?;
         Ok(undone)
     }
@@ -464,6 +469,21 @@ impl Book {
     pub fn frame(&self, notice: &mut dyn FnMut(&str)) -> Result<DataFrame, BookError> {
         self.packed(None, notice)?
             .unpack()
+            .map_err(|error| self.internal(&error))
+    }
+
+    /// As [`Book::frame`], but only the comps of one model (case and spacing ignored), which is
+    /// much faster in a large book; the whole table where no comp is of the model.
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn frame_of_model(
+        &self,
+        model: &str,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<DataFrame, BookError> {
+        let rows = self.packed(None, notice)?.of_model(&match_key(model));
+        rows.and_then(Packed::unpack)
             .map_err(|error| self.internal(&error))
     }
 
@@ -499,9 +519,8 @@ impl Book {
             return Ok(packed);
         }
         let mut builder = frame::Builder::default();
-        let mut problems = self.scan(notice, &mut |file, row| builder.push(file, row))?;
+        let problems = self.scan_beside(notice, &mut |file, row| builder.push(file, row))?;
         if !problems.is_empty() {
-            problems.sort_by(|a, b| (&a.file, a.row).cmp(&(&b.file, b.row)));
             return Err(BookError::Rows(problems));
         }
         let mut packed = builder.finish().map_err(|error| self.internal(&error))?;
@@ -511,12 +530,53 @@ impl Book {
         Ok(packed)
     }
 
-    /// Hands every good row on file to `each` with the name of its file, rows of newer entries
-    /// first, and returns what is wrong with the others (and what `each` finds wrong).
-    fn scan(
+    /// As [`Book::scan`], but reading goes on in a second thread while `each` works; returns
+    /// what reading and `each` found wrong, in the order of files and rows.
+    fn scan_beside(
         &self,
         notice: &mut dyn FnMut(&str),
         each: &mut dyn FnMut(&str, Row) -> Option<Problem>,
+    ) -> Result<Vec<Problem>, BookError> {
+        let (sender, receiver) = mpsc::sync_channel::<(String, Vec<Row>)>(BATCHES_AHEAD);
+        std::thread::scope(|scope| {
+            let reading = scope.spawn(move || {
+                let mut notices = Vec::new();
+                let mut batch = (String::new(), Vec::new());
+                let scanned = self.scan(
+                    &mut |text| notices.push(text.to_string()),
+                    &mut |file, row| {
+                        if batch.0 != file || batch.1.len() >= BATCH_ROWS {
+                            let next = (file.to_string(), Vec::with_capacity(BATCH_ROWS));
+                            // The receiver goes away only when its thread panics.
+                            let _ = sender.send(std::mem::replace(&mut batch, next));
+                        }
+                        batch.1.push(row);
+                    },
+                );
+                let _ = sender.send(batch);
+                scanned.map(|problems| (problems, notices))
+            });
+            let mut found = Vec::new();
+            for (file, rows) in receiver {
+                found.extend(rows.into_iter().filter_map(|row| each(&file, row)));
+            }
+            let (mut problems, notices) = match reading.join() {
+                Ok(scanned) => scanned?,
+                Err(panic) => std::panic::resume_unwind(panic),
+            };
+            notices.iter().for_each(|text| notice(text));
+            problems.append(&mut found);
+            problems.sort_by(|a, b| (&a.file, a.row).cmp(&(&b.file, b.row)));
+            Ok(problems)
+        })
+    }
+
+    /// Hands every good row on file to `each` with the name of its file, rows of newer entries
+    /// first, and returns what is wrong with the others.
+    fn scan(
+        &self,
+        notice: &mut dyn FnMut(&str),
+        each: &mut dyn FnMut(&str, Row),
     ) -> Result<Vec<Problem>, BookError> {
         let imports = import_files(&self.comps_dir(), &mut |_| {})?;
         let (mut logged, mut problems) = self.logged_rows(notice)?;
@@ -525,26 +585,17 @@ impl Book {
         let log_name = self.display_name(&self.log_path());
         for import in imports {
             while let Some(row) = logged.next_if(|row| row.entry > import.entry) {
-                problems.extend(each(&log_name, row));
+                each(&log_name, row);
             }
             let name = self.display_name(&import.path);
             let file = File::open(&import.path).map_err(BookError::io(&import.path, "read"))?;
-            let mut found = Vec::new();
-            let read = canonical::read(
-                file,
-                &name,
-                Layout::Import(import.entry),
-                &self.settings,
-                &mut |row| {
-                    found.extend(each(&name, row));
-                },
-            );
+            let layout = Layout::Import(import.entry);
+            let read = canonical::read(file, &name, layout, &self.settings, &mut |row| {
+                each(&name, row)
+            });
             problems.extend(read.map_err(BookError::io(&import.path, "read"))?);
-            problems.append(&mut found);
         }
-        for row in logged {
-            problems.extend(each(&log_name, row));
-        }
+        logged.for_each(|row| each(&log_name, row));
         Ok(problems)
     }
 

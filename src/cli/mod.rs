@@ -1,1 +1,244 @@
-//!
+//! The command line.
+
+pub mod comps;
+pub mod estimate;
+pub mod import;
+pub mod init;
+pub mod log;
+pub mod models;
+pub mod undo;
+
+use std::ffi::OsString;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anstyle::{AnsiColor, Style};
+use chrono::NaiveDate;
+use clap::{Parser, Subcommand};
+
+use crate::book::problem::nearest_few;
+use crate::book::{BookError, canonical};
+
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  done
+  1  the system failed (reading, writing)
+  2  wrong usage of the command line
+  3  input refused (rows, values)
+  4  the settings are wrong
+  5  no such book, model or evidence
+  6  the book is held by another run";
+
+/// What will a used item sell for? A price band from the sold comparables you recorded yourself.
+#[derive(Debug, Parser)]
+#[command(name = "compband", version, about, after_help = EXIT_CODES, max_term_width = 100)]
+struct Cli {
+    /// Folder of the book [default: the current folder or the nearest parent that is one]
+    #[arg(
+        long,
+        global = true,
+        env = "COMPBAND_BOOK",
+        value_name = "DIR",
+        hide_env_values = true
+    )]
+    book: Option<PathBuf>,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Init(init::InitArgs),
+    Import(import::ImportArgs),
+    Log(log::LogArgs),
+    Undo(undo::UndoArgs),
+    Comps(comps::CompsArgs),
+    Models(models::ModelsArgs),
+    Estimate(estimate::EstimateArgs),
+}
+
+impl Command {
+    fn run(&self, book: Option<&Path>) -> Result<(), CliError> {
+        match self {
+            Self::Init(args) => init::run(args, book),
+            Self::Import(args) => import::run(args, book),
+            Self::Log(args) => log::run(args, book),
+            Self::Undo(args) => undo::run(args, book),
+            Self::Comps(args) => comps::run(args, book),
+            Self::Models(args) => models::run(args, book),
+            Self::Estimate(args) => estimate::run(args, book),
+        }
+    }
+}
+
+/// Why a command ended without doing what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum CliError {
+    /// The book could not do it.
+    #[error(transparent)]
+    Book(#[from] BookError),
+    /// The command line asks for something that makes no sense.
+    #[error("{0}")]
+    Usage(String),
+    /// Input was refused; `next` is what to do about it.
+    #[error("{message}")]
+    Refused {
+        /// What was refused and why.
+        message: String,
+        /// What to do, or empty.
+        next: String,
+    },
+    /// What was asked for is not there; `next` is what to do about it.
+    #[error("{message}")]
+    Absent {
+        /// What is not there.
+        message: String,
+        /// What to do, or empty.
+        next: String,
+    },
+    /// Writing to the terminal (or the pipe) failed, or reading from it.
+    #[error("cannot talk to the terminal: {0}")]
+    Terminal(#[from] io::Error),
+    /// The table library failed: not of the user's making.
+    #[error("cannot work out the table: {0}")]
+    Table(#[from] polars::prelude::PolarsError),
+}
+
+impl CliError {
+    /// Exit code of the process.
+    fn code(&self) -> u8 {
+        match self {
+            Self::Book(BookError::Io { .. }) | Self::Terminal(_) | Self::Table(_) => 1,
+            Self::Usage(_) => 2,
+            Self::Book(BookError::Rows(_) | BookError::Refused(_)) | Self::Refused { .. } => 3,
+            Self::Book(BookError::Settings(_)) => 4,
+            Self::Book(BookError::NoBook(_)) | Self::Absent { .. } => 5,
+            Self::Book(BookError::Locked(_)) => 6,
+        }
+    }
+
+    /// Lines that belong below the message.
+    fn details(&self) -> Vec<String> {
+        match self {
+            Self::Book(BookError::Rows(problems)) => {
+                problems.iter().map(ToString::to_string).collect()
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    /// What to do next, where that can be said.
+    fn next(&self) -> &str {
+        match self {
+            Self::Refused { next, .. } | Self::Absent { next, .. } => next,
+            Self::Book(BookError::NoBook(_)) => {
+                "make a book with `compband init`, or name one with --book DIR or COMPBAND_BOOK"
+            }
+            Self::Usage(_) => {
+                "`compband --help` shows the commands, `compband COMMAND --help` how to use one"
+            }
+            _ => "",
+        }
+    }
+
+    fn is_closed_pipe(&self) -> bool {
+        matches!(self, Self::Terminal(error) if error.kind() == io::ErrorKind::BrokenPipe)
+    }
+}
+
+/// Runs the command line: the program's name and its arguments.
+pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match Cli::try_parse_from(args) {
+        Ok(cli) => cli,
+        Err(error) => {
+            // A closed pipe is no reason to say more.
+            let _ = error.print();
+            return ExitCode::from(u8::try_from(error.exit_code()).unwrap_or(2));
+        }
+    };
+    match cli.command.run(cli.book.as_deref()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) if error.is_closed_pipe() => ExitCode::SUCCESS,
+        Err(error) => {
+            report(&error);
+            ExitCode::from(error.code())
+        }
+    }
+}
+
+const ERROR: Style = AnsiColor::Red.on_default().bold();
+const NOTE: Style = AnsiColor::Yellow.on_default();
+const STRONG: Style = Style::new().bold();
+
+fn report(error: &CliError) {
+    let mut text = format!("{ERROR}error:{ERROR:#} {error}\n");
+    for line in error.details() {
+        text.push_str(&format!("  {line}\n"));
+    }
+    if !error.next().is_empty() {
+        text.push_str(&format!("{STRONG}next:{STRONG:#} {}\n", error.next()));
+    }
+    // Where even this cannot be written, the exit code has to do.
+    let _ = anstream::stderr().lock().write_all(text.as_bytes());
+}
+
+/// Tells something the user should know, apart from the output.
+pub fn notice(text: &str) {
+    // Output matters more than a notice that cannot be written.
+    let _ = writeln!(anstream::stderr().lock(), "{NOTE}note:{NOTE:#} {text}");
+}
+
+/// Writes text to standard output, without colour where that is no terminal.
+///
+/// # Errors
+/// Where it cannot be written, a closed pipe among others.
+pub fn say(text: &str) -> Result<(), CliError> {
+    let mut output = anstream::stdout().lock();
+    output.write_all(text.as_bytes())?;
+    Ok(output.flush()?)
+}
+
+/// Text made bold where colour is on.
+pub fn strong(text: &str) -> String {
+    format!("{STRONG}{text}{STRONG:#}")
+}
+
+/// `1 comp`, `2 comps`.
+pub fn count(number: usize, one: &str) -> String {
+    format!("{number} {one}{}", if number == 1 { "" } else { "s" })
+}
+
+/// Today, by the local clock.
+pub fn today() -> NaiveDate {
+    chrono::Local::now().date_naive()
+}
+
+/// Reads a day of the command line: `YYYY-MM-DD`, `today` or `yesterday`.
+///
+/// # Errors
+/// A text that says what was expected.
+pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
+    match text.trim().to_ascii_lowercase().as_str() {
+        "today" => Ok(today()),
+        "yesterday" => today()
+            .pred_opt()
+            .ok_or_else(|| "there is no day before today".into()),
+        iso => canonical::day(iso)
+            .map_err(|wrong| format!("expected {}, today or yesterday", wrong.expected)),
+    }
+}
+
+/// The refusal of a model that the book does not have, with the nearest names.
+pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> CliError {
+    let near = nearest_few(asked, known, 5);
+    let next = if near.is_empty() {
+        "`compband models` lists the models of this book".to_string()
+    } else {
+        format!("the nearest names in this book: {}", near.join(", "))
+    };
+    CliError::Absent {
+        message: format!("no comps of {asked:?} in this book"),
+        next,
+    }
+}

@@ -4,3 +4,4 @@ mod coverage;
 mod import;
 mod properties;
 mod reference;
+mod store;

@@ -1,0 +1,283 @@
+//! `compband comps`.
+
+use std::collections::BTreeSet;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+use chrono::NaiveDate;
+use clap::Args;
+use polars::prelude::*;
+use rust_decimal::Decimal;
+
+use super::{CliError, count, notice, parse_day, say, unknown_model};
+use crate::book::canonical::{Writer, check};
+use crate::book::comp::{COLUMNS, match_key, money_text};
+use crate::book::frame::{FrameRows, short_ids};
+use crate::book::{Book, Comp, Currency, Settings};
+use crate::render::table::{Grid, Kind, terminal_width};
+
+const EXAMPLES: &str = "\
+Examples:
+  compband comps --model \"Nerrow F4\" --grade B --since 2026-01-01
+  compband comps --parts --limit 10
+  compband comps --csv > all.csv        every comp, ready to be imported elsewhere";
+
+/// Rows of the table where `--limit` does not say.
+const LIMIT: usize = 50;
+
+/// Fewest characters of an identifier in the table.
+const SHORTEST_ID: usize = 6;
+
+/// List the comps of the book, newest first
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct CompsArgs {
+    /// Only this model (case and spacing ignored)
+    #[arg(long)]
+    model: Option<String>,
+    /// Only this variant (case and spacing ignored)
+    #[arg(long)]
+    variant: Option<String>,
+    /// Only this grade
+    #[arg(long)]
+    grade: Option<String>,
+    /// Only this level of completeness
+    #[arg(long, value_name = "LEVEL")]
+    completeness: Option<String>,
+    /// Only sales of this day or later: YYYY-MM-DD, today or yesterday
+    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    since: Option<NaiveDate>,
+    /// Only sales of this day or earlier
+    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    until: Option<NaiveDate>,
+    /// Only identifiers that begin so
+    #[arg(long, value_name = "BEGINNING")]
+    id: Option<String>,
+    /// Only units sold for parts
+    #[arg(long)]
+    parts: bool,
+    /// Only this venue (case and spacing ignored)
+    #[arg(long)]
+    venue: Option<String>,
+    /// Most rows [default: 50 in the table, all as CSV]
+    #[arg(long, value_name = "N")]
+    limit: Option<usize>,
+    /// Write CSV rows that `compband import` takes back as they are
+    #[arg(long)]
+    csv: bool,
+}
+
+/// Lists the comps.
+///
+/// # Errors
+/// Where the book cannot be read, a filter names what does not exist, or output fails.
+pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    // The table shortens identifiers against all others; CSV needs the model alone.
+    let frame = match &args.model {
+        Some(model) if args.csv => book.frame_of_model(model, &mut notice)?,
+        _ => book.frame(&mut notice)?,
+    };
+    let mut plan = frame.clone().lazy();
+    if let Some(filter) = filters(args, &frame, book.settings())? {
+        plan = plan.filter(filter);
+    }
+    let order = SortMultipleOptions::new().with_order_descending_multi([true, false]);
+    let found = plan.sort(["sold_on", "comp_id"], order).collect()?;
+    let limit = args
+        .limit
+        .unwrap_or(if args.csv { usize::MAX } else { LIMIT });
+    let shown = found.head(Some(limit.min(found.height())));
+    if args.csv {
+        return write_csv(&shown, &book.settings().currency);
+    }
+    if found.height() == 0 {
+        return say(if frame.height() == 0 {
+            "This book has no comps yet.\n"
+        } else {
+            "No comps match.\n"
+        });
+    }
+    let mut text = table(&frame, &shown, &book.settings().currency)?;
+    if found.height() > shown.height() {
+        let more = count(found.height() - shown.height(), "more comp");
+        text.push_str(&format!(
+            "… and {more}; --limit {} shows all\n",
+            found.height()
+        ));
+    }
+    say(&text)
+}
+
+/// All filters as one expression.
+fn filters(
+    args: &CompsArgs,
+    frame: &DataFrame,
+    settings: &Settings,
+) -> Result<Option<Expr>, CliError> {
+    let mut all: Vec<Expr> = Vec::new();
+    if let Some(model) = &args.model {
+        all.push(col("model_key").eq(lit(known_key(model, frame)?)));
+    }
+    if let Some(variant) = &args.variant {
+        all.push(col("variant_key").eq(lit(match_key(variant))));
+    }
+    for (column, asked) in [("grade", &args.grade), ("completeness", &args.completeness)] {
+        if let Some(asked) = asked {
+            all.push(col(column).eq(lit(of_scale(column, asked, settings)?)));
+        }
+    }
+    if let Some(day) = args.since {
+        all.push(col("sold_on").gt_eq(lit(day.to_epoch_days())));
+    }
+    if let Some(day) = args.until {
+        all.push(col("sold_on").lt_eq(lit(day.to_epoch_days())));
+    }
+    if let Some(id) = &args.id {
+        // Texts that begin so are those from it up to it with the last character behind it.
+        let end = format!("{id}{}", char::MAX);
+        all.push(
+            col("comp_id")
+                .gt_eq(lit(id.as_str()))
+                .and(col("comp_id").lt_eq(lit(end))),
+        );
+    }
+    if args.parts {
+        all.push(col("works").not());
+    }
+    if let Some(venue) = &args.venue {
+        all.push(spelled_like("venue", venue, frame)?);
+    }
+    Ok(all.into_iter().reduce(Expr::and))
+}
+
+/// Key of a model that the table has.
+fn known_key(model: &str, frame: &DataFrame) -> Result<String, CliError> {
+    let key = match_key(model);
+    if frame
+        .column("model_key")?
+        .str()?
+        .iter()
+        .flatten()
+        .any(|known| known == key)
+    {
+        return Ok(key);
+    }
+    let names: BTreeSet<&str> = frame.column("model")?.str()?.iter().flatten().collect();
+    Err(unknown_model(model, names))
+}
+
+/// A name as the scale spells it.
+fn of_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, CliError> {
+    let name = match column {
+        "grade" => settings
+            .grade_index(asked)
+            .map(|at| settings.grades[at].name.clone()),
+        _ => settings
+            .completeness_index(asked)
+            .map(|at| settings.completeness[at].name.clone()),
+    };
+    name.ok_or_else(|| CliError::Refused {
+        message: match check(column, asked, settings) {
+            Err(wrong) => format!("--{column}: found {asked:?}: expected {}", wrong.expected),
+            Ok(()) => format!("--{column}: found nothing: expected a name of the scale"),
+        },
+        next: String::new(),
+    })
+}
+
+/// Rows whose text is the same but for case and spacing.
+fn spelled_like(column: &str, asked: &str, frame: &DataFrame) -> Result<Expr, CliError> {
+    let key = match_key(asked);
+    let spellings: BTreeSet<&str> = frame
+        .column(column)?
+        .str()?
+        .iter()
+        .flatten()
+        .filter(|text| match_key(text) == key)
+        .collect();
+    let same = spellings.into_iter().map(|text| col(column).eq(lit(text)));
+    Ok(same.reduce(Expr::or).unwrap_or_else(|| lit(false)))
+}
+
+fn table(all: &DataFrame, shown: &DataFrame, currency: &Currency) -> Result<String, CliError> {
+    let rows = FrameRows::new(shown, currency)?;
+    let ids: Vec<&str> = (0..rows.len()).map(|at| rows.comp_id(at)).collect();
+    let ids = short_ids(all, &ids, SHORTEST_ID)?;
+    let mut sheet = Grid::new(&[
+        ("id", Kind::Fixed),
+        ("sold on", Kind::Fixed),
+        ("model", Kind::Text),
+        ("variant", Kind::Text),
+        ("completeness", Kind::Fixed),
+        ("grade", Kind::Fixed),
+        ("condition", Kind::Text),
+        ("price", Kind::Number),
+        ("shipping", Kind::Number),
+        ("sold by", Kind::Fixed),
+        ("venue", Kind::Text),
+        ("note", Kind::Text),
+    ]);
+    for (at, id) in ids.into_iter().enumerate() {
+        let comp = rows.comp(at);
+        sheet.push(vec![
+            id.to_string(),
+            comp.sold_on.to_string(),
+            comp.model.clone(),
+            comp.variant.clone(),
+            comp.completeness.clone(),
+            comp.grade.clone(),
+            condition(&comp),
+            exact(comp.price, currency),
+            exact(comp.shipping, currency),
+            comp.how_sold.map_or(String::new(), |how| how.to_string()),
+            comp.venue,
+            comp.note,
+        ]);
+    }
+    Ok(format!(
+        "Amounts in {}\n\n{}",
+        currency.code,
+        sheet.render(terminal_width())
+    ))
+}
+
+/// What is missing, more, wrong or otherwise particular about a unit.
+fn condition(comp: &Comp) -> String {
+    let mut parts = Vec::new();
+    if !comp.works {
+        parts.push("parts only".to_string());
+    }
+    if comp.lot_size != 1 {
+        parts.push(format!("lot of {}", comp.lot_size));
+    }
+    for (what, items) in [
+        ("missing", &comp.missing),
+        ("with", &comp.extras),
+        ("defects:", &comp.defects),
+    ] {
+        if !items.is_empty() {
+            parts.push(format!("{what} {}", items.to_string().replace("; ", ", ")));
+        }
+    }
+    parts.join("; ")
+}
+
+/// An amount in the decimals of its currency, or in more where it has more.
+fn exact(amount: Decimal, currency: &Currency) -> String {
+    if amount.round_dp(currency.decimals()) == amount {
+        currency.plain(amount)
+    } else {
+        money_text(amount)
+    }
+}
+
+fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
+    let rows = FrameRows::new(frame, currency)?;
+    let output = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
+    let mut writer = Writer::with_header(output, &COLUMNS)?;
+    for at in 0..rows.len() {
+        writer.comp(&rows.comp(at))?;
+    }
+    Ok(writer.finish()?.flush()?)
+}

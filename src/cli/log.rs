@@ -1,0 +1,479 @@
+//! `compband log`.
+
+use std::io::{IsTerminal, Write};
+use std::path::Path;
+
+use clap::Args;
+use dialoguer::{Confirm, Input};
+
+use super::undo::line;
+use super::{CliError, notice, parse_day, say, strong, today};
+use crate::book::comp::COLUMNS;
+use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
+
+const EXAMPLES: &str = "\
+Examples:
+  compband log                                        ask for the fields one after another
+  compband log --model \"Nerrow F4\" --price 120 --shipping 5.90 --grade B --completeness full
+  compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
+  compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"";
+
+/// Record one sale; without any option on a terminal, the fields are asked for
+#[derive(Debug, Clone, Default, PartialEq, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct LogArgs {
+    /// Model that was sold
+    #[arg(long)]
+    model: Option<String>,
+    /// Price of the item, shipping left out
+    #[arg(long, allow_hyphen_values = true)]
+    price: Option<String>,
+    /// Shipping paid by the buyer [default: 0]
+    #[arg(long, allow_hyphen_values = true)]
+    shipping: Option<String>,
+    /// Day of the sale: YYYY-MM-DD, today or yesterday [default: today]
+    #[arg(long, value_name = "DAY")]
+    sold_on: Option<String>,
+    /// Variant of the model: colour, storage, revision
+    #[arg(long)]
+    variant: Option<String>,
+    /// How much came with it: bare, usable, full, boxed, sealed or your own scale
+    #[arg(long, value_name = "LEVEL")]
+    completeness: Option<String>,
+    /// Grade of wear: A, B, C, D or your own scale
+    #[arg(long)]
+    grade: Option<String>,
+    /// Missing pieces, apart by `;`, with counts: "battery x2; strap"
+    #[arg(long, value_name = "LIST")]
+    missing: Option<String>,
+    /// Things beyond what the completeness says
+    #[arg(long, visible_alias = "extra", value_name = "LIST")]
+    extras: Option<String>,
+    /// Faults that do not stop it working
+    #[arg(long, visible_alias = "defect", value_name = "LIST")]
+    defects: Option<String>,
+    /// It does not work: sold for parts
+    #[arg(long)]
+    parts: bool,
+    /// How it was sold: auction, fixed or offer
+    #[arg(long, value_name = "WAY")]
+    how_sold: Option<String>,
+    /// Where it was sold
+    #[arg(long)]
+    venue: Option<String>,
+    /// Units sold for the price [default: 1]
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    lot_size: Option<String>,
+    /// Anything else
+    #[arg(long)]
+    note: Option<String>,
+    /// Identifier of the sale [default: derived from what was sold, when and for how much]
+    #[arg(long)]
+    id: Option<String>,
+    /// Record it although the book has the same sale: it is another one
+    #[arg(long, conflicts_with_all = ["id", "update"])]
+    again: bool,
+    /// Change the sale that the book has under this identifier
+    #[arg(long)]
+    update: bool,
+}
+
+impl LogArgs {
+    /// Cells as typed, in the order of [`COLUMNS`].
+    fn cells(&self) -> [String; 17] {
+        let given = |field: &Option<String>| field.clone().unwrap_or_default();
+        [
+            given(&self.id),
+            self.sold_on.clone().unwrap_or_else(|| "today".into()),
+            given(&self.model),
+            given(&self.variant),
+            given(&self.completeness),
+            given(&self.grade),
+            given(&self.missing),
+            given(&self.extras),
+            given(&self.defects),
+            if self.parts {
+                "no".into()
+            } else {
+                String::new()
+            },
+            given(&self.price),
+            given(&self.shipping),
+            String::new(),
+            given(&self.how_sold),
+            given(&self.venue),
+            given(&self.lot_size),
+            given(&self.note),
+        ]
+    }
+}
+
+/// What came of an attempt to record a sale.
+enum Outcome {
+    /// It is in the book under this entry; with the sale it changes, if any.
+    Recorded(u64, Option<Comp>),
+    /// The book has it, letter for letter, under the identifier given.
+    Known,
+    /// The book has such a sale, and nobody said that this is another one.
+    Same,
+    /// The book has this other content under the identifier, and nobody said to change it.
+    Differs(Comp),
+}
+
+/// Records the sale.
+///
+/// # Errors
+/// Where a value is wrong, the sale is in the book already, or the book cannot be changed.
+pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let asking = *args == LogArgs::default();
+    let (comp, args) = if asking {
+        if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
+            return Err(CliError::Usage(
+                "say what was sold with --model and --price (without options, the fields are asked for on a terminal)"
+                    .into(),
+            ));
+        }
+        (ask(book.settings())?, LogArgs::default())
+    } else {
+        if args.model.is_none() || args.price.is_none() {
+            return Err(CliError::Usage(
+                "--model and --price are needed to record a sale".into(),
+            ));
+        }
+        (
+            read_comp(&args.cells(), args.id.is_some(), book.settings())?,
+            args.clone(),
+        )
+    };
+    let (comp, outcome) = match record(&book, comp, &args)? {
+        (comp, Outcome::Same)
+            if asking && confirm("The book has this very sale. Record it as another one?")? =>
+        {
+            record(
+                &book,
+                comp,
+                &LogArgs {
+                    again: true,
+                    ..args
+                },
+            )?
+        }
+        (comp, Outcome::Differs(old))
+            if asking && confirm(&format!("{}\nChange it?", changes(&old, &comp)))? =>
+        {
+            record(
+                &book,
+                comp,
+                &LogArgs {
+                    update: true,
+                    ..args
+                },
+            )?
+        }
+        other => other,
+    };
+    tell(&comp, outcome)
+}
+
+fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
+    let id = &comp.comp_id;
+    match outcome {
+        Outcome::Recorded(entry, None) => say(&format!(
+            "{} (entry {entry})\n  {}\nTo take it back: compband undo\n",
+            strong("Recorded"),
+            line(comp)
+        )),
+        Outcome::Recorded(entry, Some(old)) => say(&format!(
+            "{}\nTo take that back: compband undo (entry {entry})\n",
+            changes(&old, comp)
+        )),
+        Outcome::Known => say(&format!(
+            "{id} is in the book already with the same content; nothing was changed\n"
+        )),
+        Outcome::Same => Err(CliError::Refused {
+            message: format!("the book has this very sale: {}", line(comp)),
+            next: "add --again where this was another one".into(),
+        }),
+        Outcome::Differs(old) => Err(CliError::Refused {
+            message: format!(
+                "the book has this sale with other content. {}",
+                changes(&old, comp)
+            ),
+            next: "add --update to change it, or record another sale (--again, or another --id)"
+                .into(),
+        }),
+    }
+}
+
+/// Old and new cells of a sale, one change a line.
+fn changes(old: &Comp, new: &Comp) -> String {
+    let mut text = format!("Sale {}, old → new:", new.comp_id);
+    for (column, old, new) in old.changes(new) {
+        text.push_str(&format!("\n  {column}: {old:?} → {new:?}"));
+    }
+    text
+}
+
+/// Records a comp under the lock, its identifier derived where none was given.
+fn record(book: &Book, mut comp: Comp, args: &LogArgs) -> Result<(Comp, Outcome), CliError> {
+    let lock = book.lock(&mut notice)?;
+    book.repair_log(&lock, &mut notice)?;
+    let index = book.index()?;
+    if args.id.is_none() {
+        comp.comp_id = comp.derive_id(0);
+        if args.again {
+            comp.comp_id = free_id(&comp, &index);
+        }
+    }
+    let outcome = match index.get(&comp.comp_id) {
+        None => Outcome::Recorded(append(book, &lock, &comp)?, None),
+        Some(hash) if hash == comp.content_hash() => {
+            if args.id.is_some() || args.update {
+                Outcome::Known
+            } else {
+                Outcome::Same
+            }
+        }
+        Some(_) => {
+            let ids = [comp.comp_id.clone()].into();
+            let old = book.comps_by_id(&ids)?.remove(&comp.comp_id);
+            match old {
+                Some(old) if !args.update => Outcome::Differs(old),
+                old => Outcome::Recorded(append(book, &lock, &comp)?, old),
+            }
+        }
+    };
+    Ok((comp, outcome))
+}
+
+fn append(book: &Book, lock: &BookLock, comp: &Comp) -> Result<u64, CliError> {
+    Ok(book.append(lock, comp, &mut notice)?)
+}
+
+/// The derived identifier of the first occurrence that the book does not have.
+fn free_id(comp: &Comp, index: &Index) -> String {
+    (0..)
+        .map(|occurrence| comp.derive_id(occurrence))
+        .find(|id| index.get(id).is_none())
+        .unwrap_or_default()
+}
+
+/// Makes a comp of cells as typed; without `with_id`, its identifier is still to be derived.
+fn read_comp(cells: &[String; 17], with_id: bool, settings: &Settings) -> Result<Comp, CliError> {
+    let mut problems = Vec::new();
+    let mut canonical: [String; 17] =
+        std::array::from_fn(|at| normal(COLUMNS[at], &cells[at], settings));
+    if !with_id {
+        canonical[0] = "new".into();
+    }
+    let comp = canonical::parse_cells(
+        &canonical.each_ref().map(String::as_str),
+        settings,
+        &mut |at, wrong| {
+            problems.push(Problem {
+                file: format!(
+                    "--{}",
+                    COLUMNS[at].replace('_', "-").replace("comp-id", "id")
+                ),
+                row: 0,
+                column: String::new(),
+                value: cells[at].clone(),
+                expected: wrong.expected,
+                mend: wrong.mend,
+            });
+        },
+    );
+    comp.ok_or_else(|| BookError::Rows(problems).into())
+}
+
+/// A cell as typed brought to the canonical form, where the two differ.
+fn normal(column: &str, text: &str, settings: &Settings) -> String {
+    let text = text.trim();
+    match column {
+        "sold_on" => parse_day(text).map_or_else(|_| text.to_string(), |day| day.to_string()),
+        "price" | "shipping" => plain_amount(text, &settings.currency.code).to_string(),
+        _ => text.to_string(),
+    }
+}
+
+/// An amount without the book's currency code or a currency sign before or behind it.
+fn plain_amount<'a>(text: &'a str, code: &str) -> &'a str {
+    let signs: &[char] = &['€', '$', '£', '¥'];
+    let cut = match text.get(..code.len()) {
+        Some(head) if head.eq_ignore_ascii_case(code) => &text[code.len()..],
+        _ => text,
+    };
+    let cut = match cut
+        .len()
+        .checked_sub(code.len())
+        .and_then(|at| cut.split_at_checked(at))
+    {
+        Some((head, tail)) if tail.eq_ignore_ascii_case(code) => head,
+        _ => cut,
+    };
+    cut.trim()
+        .trim_start_matches(signs)
+        .trim_end_matches(signs)
+        .trim()
+}
+
+/// Asks for every field; what is wrong is asked for again.
+fn ask(settings: &Settings) -> Result<Comp, CliError> {
+    let scale = |names: Vec<(&str, &str)>| {
+        names
+            .iter()
+            .map(|(n, means)| format!("  {n}: {means}"))
+            .collect::<Vec<_>>()
+    };
+    let grades = scale(
+        settings
+            .grades
+            .iter()
+            .map(|g| (g.name.as_str(), g.means.as_str()))
+            .collect(),
+    );
+    let levels = scale(
+        settings
+            .completeness
+            .iter()
+            .map(|c| (c.name.as_str(), c.means.as_str()))
+            .collect(),
+    );
+    let today = today().to_string();
+    let none: &[String] = &[];
+    let price = format!("price in {}, shipping left out", settings.currency.code);
+    let fields: [(&str, &str, Option<&str>, &[String]); 15] = [
+        (
+            "sold_on",
+            "day of the sale (YYYY-MM-DD, today, yesterday)",
+            Some(&today),
+            none,
+        ),
+        ("model", "model", None, none),
+        (
+            "variant",
+            "variant (colour, storage, revision)",
+            Some(""),
+            none,
+        ),
+        ("completeness", "completeness", Some(""), &levels),
+        ("grade", "grade", Some(""), &grades),
+        ("works", "works (no: sold for parts)", Some("yes"), none),
+        ("missing", "missing pieces, apart by ;", Some(""), none),
+        ("extras", "extras, apart by ;", Some(""), none),
+        ("defects", "defects, apart by ;", Some(""), none),
+        ("price", &price, None, none),
+        ("shipping", "shipping paid by the buyer", Some("0"), none),
+        (
+            "how_sold",
+            "how it was sold (auction, fixed, offer)",
+            Some(""),
+            none,
+        ),
+        ("venue", "where it was sold", Some(""), none),
+        ("lot_size", "units sold for the price", Some("1"), none),
+        ("note", "note", Some(""), none),
+    ];
+    let mut cells: [String; 17] = Default::default();
+    for (column, prompt, default, help) in fields {
+        for line in help {
+            writeln!(anstream::stderr(), "{line}")?;
+        }
+        let answer = ask_field(column, prompt, default, settings)?;
+        if let Some(at) = COLUMNS.iter().position(|name| *name == column) {
+            cells[at] = answer;
+        }
+    }
+    read_comp(&cells, false, settings)
+}
+
+fn ask_field(
+    column: &str,
+    prompt: &str,
+    default: Option<&str>,
+    settings: &Settings,
+) -> Result<String, CliError> {
+    let mut input = Input::<String>::new()
+        .with_prompt(prompt)
+        .validate_with(|text: &String| {
+            canonical::check(column, &normal(column, text, settings), settings).map_err(|wrong| {
+                let mend = if wrong.mend.is_empty() {
+                    String::new()
+                } else {
+                    format!("; {}", wrong.mend)
+                };
+                format!("expected {}{mend}", wrong.expected)
+            })
+        });
+    if let Some(default) = default {
+        input = input
+            .default(default.to_string())
+            .show_default(!default.is_empty())
+            .allow_empty(true);
+    }
+    input
+        .interact_text()
+        .map_err(|error| CliError::Terminal(error.into()))
+}
+
+fn confirm(question: &str) -> Result<bool, CliError> {
+    Confirm::new()
+        .with_prompt(question)
+        .default(false)
+        .interact()
+        .map_err(|error| CliError::Terminal(error.into()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn amounts_lose_their_currency() {
+        for text in [
+            "12.50",
+            "€12.50",
+            "12.50 €",
+            "EUR 12.50",
+            "12.50 eur",
+            "12.50EUR",
+        ] {
+            assert_eq!(plain_amount(text, "EUR"), "12.50", "{text}");
+        }
+        for (text, left) in [
+            ("", ""),
+            ("€", ""),
+            ("eur", ""),
+            ("12.50 USD", "12.50 USD"),
+            ("ü€", "ü"),
+        ] {
+            assert_eq!(plain_amount(text, "EUR"), left, "{text}");
+        }
+    }
+
+    #[test]
+    fn every_wrong_value_is_named_by_its_option() {
+        let args = LogArgs {
+            model: Some("Brask M2".into()),
+            price: Some("free".into()),
+            grade: Some("E".into()),
+            lot_size: Some("0".into()),
+            ..LogArgs::default()
+        };
+        let Err(CliError::Book(BookError::Rows(problems))) =
+            read_comp(&args.cells(), false, &Settings::default())
+        else {
+            panic!("wrong values were taken");
+        };
+        let named: Vec<&str> = problems.iter().map(|p| p.file.as_str()).collect();
+        assert_eq!(named, ["--grade", "--price", "--lot-size"]);
+        assert!(
+            problems[0]
+                .to_string()
+                .starts_with("--grade: found \"E\": expected one of A, B, C, D"),
+            "{}",
+            problems[0]
+        );
+    }
+}

@@ -1,0 +1,106 @@
+//! `compband undo`.
+
+use std::path::Path;
+
+use clap::Args;
+
+use super::{CliError, count, notice, say};
+use crate::book::comp::money_text;
+use crate::book::store::Undone;
+use crate::book::{Book, Comp};
+
+const EXAMPLES: &str = "\
+Examples:
+  compband undo --dry-run     show what would be taken back
+  compband undo               take the last import or logged sale back";
+
+/// Take the last import or logged sale back; it is kept in the folder `undone`
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct UndoArgs {
+    /// Only show what would be taken back
+    #[arg(long)]
+    dry_run: bool,
+}
+
+/// Takes the last entry back and says what it was.
+///
+/// # Errors
+/// Where there is nothing to take back, or the book cannot be changed.
+pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let lock = book.lock(&mut notice)?;
+    let undone = book
+        .undo(&lock, args.dry_run, &mut notice)?
+        .ok_or_else(|| CliError::Absent {
+            message: "nothing to take back: this book has no comps".into(),
+            next: "record some with `compband import` or `compband log`".into(),
+        })?;
+    say(&told(&undone, args.dry_run))
+}
+
+fn told(undone: &Undone, dry_run: bool) -> String {
+    let done = if dry_run {
+        "Would take back"
+    } else {
+        "Took back"
+    };
+    let what = if undone.logged {
+        "the sale logged last"
+    } else {
+        "the last import"
+    };
+    let mut text = format!(
+        "{done} {what} (entry {}, {}): {}\n",
+        undone.entry,
+        undone.file,
+        count(undone.rows, "comp")
+    );
+    for (model, rows) in &undone.models {
+        text.push_str(&format!("  {model}: {rows}\n"));
+    }
+    if undone.again > 0 {
+        text.push_str(&format!(
+            "In force again as recorded before: {}\n",
+            count(undone.again, "comp")
+        ));
+        for comp in &undone.again_shown {
+            text.push_str(&format!("  {}\n", line(comp)));
+        }
+        if undone.again > undone.again_shown.len() {
+            text.push_str(&format!(
+                "  and {} more\n",
+                undone.again - undone.again_shown.len()
+            ));
+        }
+    }
+    if dry_run {
+        text.push_str("Nothing was changed.\n");
+    } else {
+        text.push_str("It is kept in the folder undone.\n");
+    }
+    text
+}
+
+/// A comp in one line.
+pub fn line(comp: &Comp) -> String {
+    let kind: Vec<&str> = [comp.variant.as_str(), &comp.completeness, &comp.grade]
+        .into_iter()
+        .filter(|text| !text.is_empty())
+        .collect();
+    let kind = if kind.is_empty() {
+        String::new()
+    } else {
+        format!(", {}", kind.join(", "))
+    };
+    let parts = if comp.works { "" } else { ", parts only" };
+    format!(
+        "{}: {}{kind}{parts}, sold {} for {} {} + {} shipping",
+        comp.comp_id,
+        comp.model,
+        comp.sold_on,
+        money_text(comp.price),
+        comp.currency,
+        money_text(comp.shipping)
+    )
+}

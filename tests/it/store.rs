@@ -1,0 +1,797 @@
+//! The book's folder: init, log, undo, listings, damage and runs side by side.
+
+use std::collections::BTreeSet;
+use std::fs::{self, File, FileTimes};
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+use std::time::{Duration, SystemTime};
+
+use assert_cmd::cargo::CommandCargoExt;
+use compband::book::{Book, Comp, comp, frame::FrameRows};
+use tempfile::TempDir;
+
+fn compband(dir: &Path) -> Command {
+    let mut command = Command::cargo_bin("compband").unwrap();
+    command
+        .current_dir(dir)
+        .env_remove("COMPBAND_BOOK")
+        .stdin(Stdio::null());
+    command
+}
+
+fn run(dir: &Path, args: &[&str]) -> Output {
+    compband(dir).args(args).output().unwrap()
+}
+
+/// Runs a command that is to succeed and returns its standard output.
+fn out(dir: &Path, args: &[&str]) -> String {
+    let output = run(dir, args);
+    assert!(output.status.success(), "{args:?}: {}", stderr(&output));
+    String::from_utf8(output.stdout).unwrap()
+}
+
+/// Runs a command that is to fail with a code and returns its standard error.
+fn fails(dir: &Path, code: i32, args: &[&str]) -> String {
+    let output = run(dir, args);
+    assert_eq!(
+        output.status.code(),
+        Some(code),
+        "{args:?}: {}",
+        stderr(&output)
+    );
+    stderr(&output)
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+fn book() -> TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    dir
+}
+
+fn log(dir: &Path, price: &str) -> String {
+    out(
+        dir,
+        &[
+            "log",
+            "--model",
+            "Nerrow F4",
+            "--price",
+            price,
+            "--sold-on",
+            "2026-01-15",
+        ],
+    )
+}
+
+fn row(id: &str, day: &str, model: &str, price: &str) -> String {
+    format!("{id},{day},{model},,full,B,,,,yes,{price},4.90,EUR,fixed,fair,1,\n")
+}
+
+fn write_import(dir: &Path, name: &str, rows: &str) {
+    let path = dir.join("comps").join(name);
+    fs::write(path, format!("{}\n{rows}", comp::COLUMNS.join(","))).unwrap();
+}
+
+fn csv_rows(dir: &Path) -> Vec<String> {
+    out(dir, &["comps", "--csv"])
+        .lines()
+        .skip(1)
+        .map(str::to_string)
+        .collect()
+}
+
+fn comps(book: &Book) -> Vec<Comp> {
+    let frame = book.frame(&mut |_| {}).unwrap();
+    let rows = FrameRows::new(&frame, &book.settings().currency).unwrap();
+    let mut comps: Vec<Comp> = (0..rows.len()).map(|at| rows.comp(at)).collect();
+    comps.sort_by(|a, b| a.comp_id.cmp(&b.comp_id));
+    comps
+}
+
+#[test]
+fn init_makes_a_book_once_and_leaves_other_files_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    fs::write(dir.path().join("photo.txt"), "mine").unwrap();
+    let text = out(dir.path(), &["init"]);
+    assert!(
+        text.contains("compband import") && text.contains("compband log"),
+        "{text}"
+    );
+    let settings = fs::read_to_string(dir.path().join("compband.toml")).unwrap();
+    assert!(fails(dir.path(), 3, &["init"]).contains("there is a book here already"));
+    assert_eq!(
+        fs::read_to_string(dir.path().join("compband.toml")).unwrap(),
+        settings
+    );
+    assert_eq!(
+        fs::read_to_string(dir.path().join("photo.txt")).unwrap(),
+        "mine"
+    );
+    out(dir.path(), &["init", "deep/er"]);
+    assert!(dir.path().join("deep/er/compband.toml").is_file());
+}
+
+#[test]
+fn a_book_is_found_above_by_option_and_by_environment() {
+    let dir = book();
+    log(dir.path(), "120");
+    let below = dir.path().join("a/b");
+    fs::create_dir_all(&below).unwrap();
+    assert_eq!(csv_rows(&below).len(), 1);
+    let away = tempfile::tempdir().unwrap();
+    let named = dir.path().to_str().unwrap();
+    assert!(out(away.path(), &["--book", named, "models"]).contains("Nerrow F4"));
+    let by_environment = compband(away.path())
+        .arg("models")
+        .env("COMPBAND_BOOK", named)
+        .output()
+        .unwrap();
+    assert!(String::from_utf8_lossy(&by_environment.stdout).contains("Nerrow F4"));
+    assert!(fails(away.path(), 5, &["models"]).contains("compband init"));
+    assert!(fails(away.path(), 5, &["--book", "nowhere", "models"]).contains("no book there"));
+}
+
+#[test]
+fn wrong_settings_and_wrong_usage_have_their_codes() {
+    let dir = book();
+    fails(dir.path(), 2, &["comps", "--limit", "many"]);
+    fails(dir.path(), 2, &["comps", "--since", "31.12.2025"]);
+    fails(dir.path(), 2, &["log"]);
+    fails(dir.path(), 2, &["log", "--price", "3"]);
+    fs::write(dir.path().join("compband.toml"), "curency = \"EUR\"").unwrap();
+    assert!(fails(dir.path(), 4, &["comps"]).contains("did you mean \"currency\"?"));
+    assert!(out(dir.path(), &["--help"]).contains("Exit codes:"));
+    for command in ["init", "log", "undo", "comps", "models"] {
+        assert!(
+            out(dir.path(), &[command, "--help"]).contains("Examples:"),
+            "{command}"
+        );
+    }
+}
+
+#[test]
+fn a_logged_sale_is_recorded_whole() {
+    let dir = book();
+    let text = out(
+        dir.path(),
+        &[
+            "log",
+            "--model",
+            "Tolvik Page 6",
+            "--price",
+            "EUR 48.50",
+            "--shipping",
+            "3.9",
+            "--sold-on",
+            "2026-02-01",
+            "--variant",
+            "grey",
+            "--completeness",
+            "Usable",
+            "--grade",
+            "c",
+            "--missing",
+            "Charger; cable X2",
+            "--extra",
+            "case",
+            "--defect",
+            "scratched screen",
+            "--how-sold",
+            "Offer",
+            "--venue",
+            "fair",
+            "--lot-size",
+            "1",
+            "--note",
+            "line one\nline \"two\"",
+        ],
+    );
+    let id = text
+        .split_whitespace()
+        .nth(3)
+        .unwrap()
+        .trim_end_matches(':')
+        .to_string();
+    assert!(text.contains("compband undo"), "{text}");
+    let expected = format!(
+        "{id},2026-02-01,Tolvik Page 6,grey,usable,C,cable x2; charger,case,scratched screen,yes,48.50,3.90,EUR,offer,\
+         fair,1,\"line one\nline \"\"two\"\"\"\n"
+    );
+    assert_eq!(
+        out(dir.path(), &["comps", "--csv"]),
+        format!("{}\n{expected}", comp::COLUMNS.join(","))
+    );
+    let file = fs::read_to_string(dir.path().join("comps/logged.csv")).unwrap();
+    assert!(
+        file.starts_with("entry,comp_id,") && file.ends_with(&format!("1,{expected}")),
+        "{file}"
+    );
+}
+
+#[test]
+fn wrong_values_are_refused_all_at_once_and_nothing_is_written() {
+    let dir = book();
+    let text = fails(
+        dir.path(),
+        3,
+        &[
+            "log",
+            "--model",
+            "Brask M2",
+            "--price",
+            "-5",
+            "--grade",
+            "E",
+            "--sold-on",
+            "soon",
+            "--missing",
+            "strap x0",
+        ],
+    );
+    for option in ["--price", "--grade", "--sold-on", "--missing"] {
+        assert!(text.contains(option), "{option}: {text}");
+    }
+    assert!(!dir.path().join("comps/logged.csv").exists());
+}
+
+#[test]
+fn the_same_sale_counts_twice_only_when_told() {
+    let dir = book();
+    log(dir.path(), "120");
+    let sale = [
+        "log",
+        "--model",
+        "nerrow f4",
+        "--price",
+        "120",
+        "--sold-on",
+        "2026-01-15",
+    ];
+    let same = [
+        "log",
+        "--model",
+        "Nerrow F4",
+        "--price",
+        "120",
+        "--sold-on",
+        "2026-01-15",
+    ];
+    assert!(fails(dir.path(), 3, &same).contains("--again"));
+    assert!(fails(dir.path(), 3, &sale).contains("--update"));
+    out(dir.path(), &[&same[..], &["--again"]].concat());
+    out(dir.path(), &[&same[..], &["--again"]].concat());
+    let ids: BTreeSet<String> = csv_rows(dir.path())
+        .iter()
+        .map(|row| row.split(',').next().unwrap().into())
+        .collect();
+    assert_eq!(ids.len(), 3);
+}
+
+#[test]
+fn an_update_is_shown_old_to_new_and_taken_back_by_undo() {
+    let dir = book();
+    let sale = |price: &'static str| {
+        [
+            "log",
+            "--id",
+            "s1",
+            "--model",
+            "Brask M2",
+            "--sold-on",
+            "2026-01-01",
+            "--price",
+            price,
+        ]
+    };
+    out(dir.path(), &sale("15"));
+    assert!(out(dir.path(), &sale("15.00")).contains("nothing was changed"));
+    let refused = fails(dir.path(), 3, &sale("16"));
+    assert!(
+        refused.contains("price: \"15.00\" → \"16.00\""),
+        "{refused}"
+    );
+    let told = out(dir.path(), &[&sale("16")[..], &["--update"]].concat());
+    assert!(told.contains("price: \"15.00\" → \"16.00\""), "{told}");
+    assert!(csv_rows(dir.path())[0].contains(",16.00,"));
+    let undone = out(dir.path(), &["undo"]);
+    assert!(
+        undone.contains("In force again") && undone.contains("15.00 EUR"),
+        "{undone}"
+    );
+    assert!(csv_rows(dir.path())[0].contains(",15.00,"));
+}
+
+#[test]
+fn undo_goes_back_entry_by_entry_and_numbers_are_not_used_again() {
+    let dir = book();
+    write_import(
+        dir.path(),
+        "000001-old.csv",
+        &row("a", "2026-01-01", "Nerrow F4", "100.00"),
+    );
+    log(dir.path(), "120");
+    write_import(
+        dir.path(),
+        "000003-shop.csv",
+        &(row("a", "2026-01-01", "Nerrow F4", "101.00")
+            + &row("b", "2026-01-02", "Tolvik Page 6", "50.00")),
+    );
+    assert_eq!(csv_rows(dir.path()).len(), 3);
+    let dry = out(dir.path(), &["undo", "--dry-run"]);
+    assert!(
+        dry.contains("comps/000003-shop.csv")
+            && dry.contains("2 comps")
+            && dry.contains("Nothing was changed"),
+        "{dry}"
+    );
+    assert!(dir.path().join("comps/000003-shop.csv").exists());
+    let undone = out(dir.path(), &["undo"]);
+    assert!(
+        undone.contains("Tolvik Page 6: 1")
+            && undone.contains("In force again as recorded before: 1 comp"),
+        "{undone}"
+    );
+    assert!(dir.path().join("undone/000003-shop.csv").exists());
+    assert!(log(dir.path(), "130").contains("entry 4"));
+    for entry in ["entry 4", "entry 2", "entry 1"] {
+        assert!(out(dir.path(), &["undo"]).contains(entry));
+    }
+    fails(dir.path(), 5, &["undo"]);
+    let kept = fs::read_to_string(dir.path().join("undone/logged.csv")).unwrap();
+    assert!(
+        kept.lines().nth(1).unwrap().starts_with("4,")
+            && kept.lines().nth(2).unwrap().starts_with("2,"),
+        "{kept}"
+    );
+    assert!(log(dir.path(), "140").contains("entry 5"));
+}
+
+#[test]
+fn a_spoilt_import_is_refused_cell_by_cell_and_can_be_taken_back() {
+    let dir = book();
+    write_import(
+        dir.path(),
+        "000001-shop.csv",
+        &(row("a", "01/02/2026", "Nerrow F4", "1,5")
+            + &row("b", "2026-01-02", "Nerrow F4", "50")
+            + &row("b", "2026-01-02", "Brask M2", "5")),
+    );
+    let text = fails(dir.path(), 3, &["comps"]);
+    assert!(
+        text.contains("comps/000001-shop.csv, row 2: found \"18 cells\""),
+        "{text}"
+    );
+    assert!(
+        text.contains("comps/000001-shop.csv, row 4, column comp_id: found \"b\"")
+            && text.contains("row 3 has it too"),
+        "{text}"
+    );
+    out(dir.path(), &["undo"]);
+    assert_eq!(csv_rows(dir.path()).len(), 0);
+}
+
+#[test]
+fn a_torn_last_line_is_passed_over_by_readers_and_repaired_by_writers() {
+    let dir = book();
+    log(dir.path(), "120");
+    let path = dir.path().join("comps/logged.csv");
+    let whole = fs::read(&path).unwrap();
+    let torn = [whole.as_slice(), b"2,abc,2026-01-15,Nerrow F4,,\"fu"].concat();
+    fs::write(&path, &torn).unwrap();
+    let read = run(dir.path(), &["comps", "--csv"]);
+    assert!(read.status.success() && stderr(&read).contains("not finished and is passed over"));
+    assert_eq!(fs::read(&path).unwrap(), torn, "a reader wrote");
+    let written = run(
+        dir.path(),
+        &["log", "--model", "Nerrow F4", "--price", "99"],
+    );
+    assert!(
+        stderr(&written).contains("cut off and is taken out"),
+        "{}",
+        stderr(&written)
+    );
+    assert_eq!(
+        fs::read(dir.path().join("comps/logged-torn-1.txt")).unwrap(),
+        b"2,abc,2026-01-15,Nerrow F4,,\"fu"
+    );
+    assert_eq!(csv_rows(dir.path()).len(), 2);
+    assert!(fs::read(&path).unwrap().starts_with(&whole));
+}
+
+#[test]
+fn a_last_line_that_only_lacks_its_end_is_kept() {
+    let dir = book();
+    log(dir.path(), "120");
+    log(dir.path(), "130");
+    let path = dir.path().join("comps/logged.csv");
+    let whole = fs::read(&path).unwrap();
+    fs::write(&path, &whole[..whole.len() - 1]).unwrap();
+    assert_eq!(csv_rows(dir.path()).len(), 1);
+    let written = run(
+        dir.path(),
+        &["log", "--model", "Nerrow F4", "--price", "99"],
+    );
+    assert!(
+        stderr(&written).contains("is kept, but its last cell may be cut"),
+        "{}",
+        stderr(&written)
+    );
+    assert_eq!(csv_rows(dir.path()).len(), 3);
+}
+
+#[test]
+fn every_cut_of_the_log_leaves_a_book_that_reads_and_writes() {
+    let dir = book();
+    out(
+        dir.path(),
+        &[
+            "log",
+            "--model",
+            "Nerrow F4",
+            "--price",
+            "1",
+            "--note",
+            "a \"b\"\nc",
+        ],
+    );
+    let path = dir.path().join("comps/logged.csv");
+    let whole = fs::read(&path).unwrap();
+    let book = Book::open(Some(dir.path())).unwrap();
+    let mut sale = comps(&book).remove(0);
+    sale.comp_id = "later".into();
+    for cut in 0..whole.len() {
+        fs::write(&path, &whole[..cut]).unwrap();
+        assert_eq!(comps(&book).len(), 0, "cut at {cut}");
+        let lock = book.lock(&mut |_| {}).unwrap();
+        book.append(&lock, &sale, &mut |_| {}).unwrap();
+        let after = comps(&book);
+        assert!(
+            after.iter().any(|comp| *comp == sale) && after.len() <= 2,
+            "cut at {cut}: {after:?}"
+        );
+    }
+}
+
+#[test]
+fn a_quote_left_open_by_hand_does_not_cost_the_rows_behind_it() {
+    let dir = book();
+    for price in ["1", "2", "3"] {
+        log(dir.path(), price);
+    }
+    let path = dir.path().join("comps/logged.csv");
+    let spoilt = fs::read_to_string(&path)
+        .unwrap()
+        .replacen("Nerrow F4", "\"Nerrow F4", 1);
+    fs::write(&path, &spoilt).unwrap();
+    let text = fails(
+        dir.path(),
+        3,
+        &["log", "--model", "Nerrow F4", "--price", "9"],
+    );
+    assert!(
+        text.contains("row 2") && text.contains("double quote"),
+        "{text}"
+    );
+    assert_eq!(fs::read_to_string(&path).unwrap(), spoilt);
+}
+
+#[test]
+fn many_runs_at_once_lose_and_mix_nothing() {
+    const RUNS: usize = 12;
+    let dir = book();
+    let running: Vec<_> = (0..RUNS)
+        .map(|n| {
+            let mut command = compband(dir.path());
+            command.args([
+                "log",
+                "--model",
+                "Nerrow F4",
+                "--price",
+                &format!("{}", 100 + n),
+                "--note",
+                &"x".repeat(5000),
+            ]);
+            command
+                .stdout(Stdio::null())
+                .stderr(Stdio::piped())
+                .spawn()
+                .unwrap()
+        })
+        .collect();
+    for child in running {
+        let output = child.wait_with_output().unwrap();
+        assert!(output.status.success(), "{}", stderr(&output));
+    }
+    let file = fs::read_to_string(dir.path().join("comps/logged.csv")).unwrap();
+    let entries: Vec<usize> = file
+        .lines()
+        .skip(1)
+        .map(|line| line.split(',').next().unwrap().parse().unwrap())
+        .collect();
+    assert_eq!(entries, (1..=RUNS).collect::<Vec<_>>());
+    let prices: BTreeSet<String> = csv_rows(dir.path())
+        .iter()
+        .map(|row| row.split(',').nth(10).unwrap().into())
+        .collect();
+    assert_eq!(
+        prices,
+        (0..RUNS).map(|n| format!("{}.00", 100 + n)).collect()
+    );
+}
+
+#[test]
+fn listings_filter_and_say_how_many_more() {
+    let dir = book();
+    let rows: String = (0..60)
+        .map(|n| {
+            row(
+                &format!("a{n:07}"),
+                &format!("2026-01-{:02}", n % 28 + 1),
+                "Nerrow F4",
+                "100.00",
+            )
+        })
+        .collect();
+    write_import(
+        dir.path(),
+        "000001-a.csv",
+        &(rows + &row("b0000001", "2025-05-05", "Tolvik Page 6", "50.00")),
+    );
+    out(
+        dir.path(),
+        &[
+            "log",
+            "--model",
+            "Brask M2",
+            "--price",
+            "9",
+            "--parts",
+            "--sold-on",
+            "2024-01-01",
+            "--venue",
+            "Corner Shop",
+        ],
+    );
+    let text = out(dir.path(), &["comps"]);
+    assert!(
+        text.starts_with("Amounts in EUR\n") && text.contains("… and 12 more comps; --limit 62"),
+        "{text}"
+    );
+    assert!(text.contains("a0000027") && !text.contains('\u{1b}'));
+    let count = |args: &[&str]| {
+        out(dir.path(), &[&["comps", "--csv"], args].concat())
+            .lines()
+            .count()
+            - 1
+    };
+    assert_eq!(count(&["--model", "tolvik page6"]), 1);
+    assert_eq!(count(&["--since", "2026-01-28"]), 2);
+    assert_eq!(count(&["--until", "2025-12-31"]), 2);
+    assert_eq!(count(&["--parts"]), 1);
+    assert_eq!(count(&["--id", "a000005"]), 10);
+    assert_eq!(count(&["--grade", "b", "--completeness", "FULL"]), 61);
+    assert_eq!(count(&["--venue", "corner  shop"]), 1);
+    assert_eq!(count(&["--limit", "7"]), 7);
+    assert_eq!(count(&["--variant", "red"]), 0);
+    assert!(fails(dir.path(), 5, &["comps", "--model", "Tolvik Pag 6"]).contains("Tolvik Page 6"));
+    assert!(fails(dir.path(), 3, &["comps", "--grade", "Z"]).contains("A, B, C, D"));
+}
+
+#[test]
+fn models_sum_up() {
+    let dir = book();
+    let rows = row("a", "2026-01-01", "Nerrow F4", "100.00")
+        + &row("b", "2026-02-01", "nerrow  f4", "120.00")
+        + &row("c", "2026-03-01", "Nerrow F4", "90.00").replace(",yes,", ",no,")
+        + &row("d", "2026-03-02", "Nerrow F4", "900.00").replace(",fair,1,", ",fair,9,");
+    write_import(dir.path(), "000001-a.csv", &rows);
+    let text = out(dir.path(), &["models", "NERROW F4"]);
+    let line = text
+        .lines()
+        .find(|line| line.starts_with("Nerrow F4"))
+        .unwrap();
+    let cells: Vec<&str> = line.split_whitespace().collect();
+    let expected = [
+        "Nerrow",
+        "F4",
+        "4",
+        "2026-01-01",
+        "2026-03-02",
+        "104.90",
+        "114.90",
+        "124.90",
+        "1",
+        "B",
+        "4",
+        "full",
+        "4",
+    ];
+    assert_eq!(cells, expected);
+    assert!(fails(dir.path(), 5, &["models", "Nerow F4"]).contains("Nerrow F4"));
+}
+
+#[test]
+fn exported_rows_imported_again_are_the_same_rows() {
+    let dir = book();
+    out(
+        dir.path(),
+        &[
+            "log",
+            "--model",
+            "Nerrow F4",
+            "--price",
+            "1.2345",
+            "--note",
+            "a, \"b\"\nc; d",
+            "--missing",
+            "strap x3",
+        ],
+    );
+    out(
+        dir.path(),
+        &[
+            "log",
+            "--model",
+            "Brask M2",
+            "--price",
+            "99999999999",
+            "--venue",
+            "süd",
+        ],
+    );
+    let exported = out(dir.path(), &["comps", "--csv"]);
+    let other = book();
+    fs::write(other.path().join("comps/000001-all.csv"), &exported).unwrap();
+    assert_eq!(out(other.path(), &["comps", "--csv"]), exported);
+}
+
+#[test]
+fn a_closed_pipe_ends_quietly() {
+    let dir = book();
+    let rows: String = (0..5000)
+        .map(|n| row(&format!("a{n:07}"), "2026-01-01", "Nerrow F4", "100.00"))
+        .collect();
+    write_import(dir.path(), "000001-a.csv", &rows);
+    let mut child = compband(dir.path())
+        .args(["comps", "--csv"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(
+        (output.status.code(), stderr(&output).as_str()),
+        (Some(0), "")
+    );
+}
+
+/// A book with enough rows for a cache, its files old enough to be sure of.
+fn large_book() -> TempDir {
+    let dir = book();
+    let rows: String = (0..21_000)
+        .map(|n| row(&format!("a{n:07}"), "2026-01-01", "Nerrow F4", "100.00"))
+        .collect();
+    write_import(dir.path(), "000001-a.csv", &rows);
+    age(&dir.path().join("comps/000001-a.csv"));
+    dir
+}
+
+fn age(path: &Path) {
+    let old = SystemTime::now() - Duration::from_secs(3600);
+    File::options()
+        .write(true)
+        .open(path)
+        .unwrap()
+        .set_times(FileTimes::new().set_modified(old))
+        .unwrap();
+}
+
+fn cached_table(dir: &Path) -> std::path::PathBuf {
+    let mut tables: Vec<_> = fs::read_dir(dir.join(".compband/cache"))
+        .unwrap()
+        .map(|item| item.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|e| e == "arrow"))
+        .collect();
+    assert_eq!(tables.len(), 1);
+    tables.remove(0)
+}
+
+#[test]
+fn the_cache_gives_what_the_files_give() {
+    let dir = large_book();
+    let book = Book::open(Some(dir.path())).unwrap();
+    let fresh = book.frame(&mut |_| {}).unwrap();
+    let table = cached_table(dir.path());
+    let cached = book.frame(&mut |_| {}).unwrap();
+    assert!(fresh.equals(&cached));
+    assert!(
+        book.frame_of_model("NERROW f4", &mut |_| {})
+            .unwrap()
+            .equals(&cached)
+    );
+    assert_eq!(book.index().unwrap().len(), 21_000);
+    fs::remove_dir_all(dir.path().join(".compband")).unwrap();
+    assert!(book.frame(&mut |_| {}).unwrap().equals(&fresh));
+    assert_eq!(cached_table(dir.path()), table);
+}
+
+#[test]
+fn a_damaged_cache_is_made_again() {
+    let dir = large_book();
+    let book = Book::open(Some(dir.path())).unwrap();
+    let fresh = book.frame(&mut |_| {}).unwrap();
+    let table = cached_table(dir.path());
+    let label = dir.path().join(".compband/cache/comps.json");
+    for path in [table, label] {
+        let good = fs::read(&path).unwrap();
+        for at in [
+            0,
+            9,
+            good.len() / 3,
+            good.len() / 2,
+            good.len() - 9,
+            good.len() - 1,
+        ] {
+            let mut flipped = good.clone();
+            flipped[at] ^= 0x10;
+            let damaged = [
+                flipped,
+                good[..at].to_vec(),
+                [&good[..], b"more"].concat(),
+                Vec::new(),
+            ];
+            for bytes in damaged {
+                fs::write(&path, bytes).unwrap();
+                assert!(
+                    book.frame(&mut |_| {}).unwrap().equals(&fresh),
+                    "{} at {at}",
+                    path.display()
+                );
+                assert_eq!(fs::read(&path).unwrap(), good, "not made again");
+            }
+        }
+    }
+}
+
+#[test]
+fn changed_files_and_settings_leave_the_cache_behind() {
+    let dir = large_book();
+    let book = Book::open(Some(dir.path())).unwrap();
+    book.frame(&mut |_| {}).unwrap();
+    let path = dir.path().join("comps/000001-a.csv");
+    let edited = fs::read_to_string(&path)
+        .unwrap()
+        .replacen("100.00", "700.00", 1);
+    fs::write(&path, edited).unwrap();
+    age(&path);
+    let prices = |book: &Book| {
+        comps(book)
+            .iter()
+            .filter(|comp| comp.price != 100.into())
+            .count()
+    };
+    assert_eq!(prices(&book), 1);
+    log(dir.path(), "5");
+    assert_eq!(prices(&book), 2);
+    assert_eq!(prices(&book), 2);
+    fs::write(dir.path().join("compband.toml"), "currency = \"USD\"").unwrap();
+    assert!(fails(dir.path(), 3, &["comps"]).contains("column currency"));
+}
+
+#[test]
+fn a_cache_that_cannot_be_written_is_only_a_notice() {
+    let dir = large_book();
+    fs::write(dir.path().join(".compband/cache"), "in the way").unwrap();
+    let read = run(dir.path(), &["models"]);
+    assert!(read.status.success(), "{}", stderr(&read));
+    assert!(
+        stderr(&read).contains("cache of this book cannot be written"),
+        "{}",
+        stderr(&read)
+    );
+}
