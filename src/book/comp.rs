@@ -10,8 +10,23 @@ use super::Items;
 
 /// Columns of a canonical file, in order.
 pub const COLUMNS: [&str; 17] = [
-    "comp_id", "sold_on", "model", "variant", "completeness", "grade", "missing", "extras", "defects",
-    "works", "price", "shipping", "currency", "how_sold", "venue", "lot_size", "note",
+    "comp_id",
+    "sold_on",
+    "model",
+    "variant",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "works",
+    "price",
+    "shipping",
+    "currency",
+    "how_sold",
+    "venue",
+    "lot_size",
+    "note",
 ];
 
 /// How the price came about.
@@ -40,7 +55,9 @@ impl HowSold {
 
     /// Reads a canonical word, case ignored.
     pub fn parse(text: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
+        Self::ALL
+            .into_iter()
+            .find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
     }
 }
 
@@ -91,20 +108,30 @@ pub struct Comp {
 
 /// The form in which models and variants are compared: lower case, without white space.
 pub fn match_key(text: &str) -> String {
-    text.chars().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect()
+    let mut key = String::with_capacity(text.len());
+    push_match_key(&mut key, text);
+    key
+}
+
+fn push_match_key(key: &mut String, text: &str) {
+    key.extend(
+        text.chars()
+            .filter(|c| !c.is_whitespace())
+            .flat_map(char::to_lowercase),
+    );
 }
 
 /// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
 pub fn money_text(amount: Decimal) -> String {
-    money_form(amount).to_string()
-}
-
-fn money_form(amount: Decimal) -> Decimal {
-    let mut amount = amount.normalize();
+    let mut amount = if amount.scale() > 2 {
+        amount.normalize()
+    } else {
+        amount
+    };
     if amount.scale() < 2 {
         amount.rescale(2);
     }
-    amount
+    amount.to_string()
 }
 
 /// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
@@ -129,57 +156,148 @@ pub fn from_minor_units(units: i64) -> Decimal {
     Decimal::new(units, MINOR_SCALE)
 }
 
+/// The cells of one canonical row in one buffer that can be filled again and again.
+#[derive(Debug, Default, Clone)]
+pub struct RowText {
+    /// Cells apart by U+001F, which no cell of a comp contains.
+    joined: String,
+    ends: [usize; COLUMNS.len()],
+}
+
+/// What stands between two cells of a [`RowText`].
+const APART: char = '\u{1f}';
+
+impl RowText {
+    /// Puts the cells of `comp` in the place of what was here.
+    pub fn fill(&mut self, comp: &Comp) {
+        self.joined.clear();
+        let mut at = 0;
+        comp.each_cell(|write| {
+            if at > 0 {
+                self.joined.push(APART);
+            }
+            write(&mut self.joined);
+            self.ends[at] = self.joined.len();
+            at += 1;
+        });
+    }
+
+    /// Puts another identifier in the place of that of the comp.
+    pub fn set_id(&mut self, comp_id: &str) {
+        let old = self.ends[0];
+        self.joined.replace_range(..old, comp_id);
+        for end in &mut self.ends {
+            *end = *end - old + comp_id.len();
+        }
+    }
+
+    /// The cells in the order of [`COLUMNS`].
+    pub fn cells(&self) -> impl Iterator<Item = &str> {
+        let mut start = 0;
+        self.ends.iter().map(move |&end| {
+            let cell = &self.joined[start..end];
+            start = end + APART.len_utf8();
+            cell
+        })
+    }
+
+    /// See [`Comp::content_hash`].
+    pub fn content_hash(&self) -> u64 {
+        xxh3_64(self.joined.as_bytes())
+    }
+
+    /// See [`Comp::derive_id`].
+    pub fn derive_id(&self, occurrence: u32) -> String {
+        const ALPHABET: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
+        let mut text = String::with_capacity(160);
+        for (name, cell) in COLUMNS.iter().zip(self.cells()) {
+            match *name {
+                "comp_id" | "venue" | "note" => continue,
+                "model" | "variant" => push_match_key(&mut text, cell),
+                _ => text.push_str(cell),
+            }
+            text.push(APART);
+        }
+        if occurrence > 0 {
+            text.push_str(&occurrence.to_string());
+        }
+        let mut hash = xxh3_128(text.as_bytes());
+        (0..14)
+            .map(|_| {
+                let c = ALPHABET[(hash & 31) as usize] as char;
+                hash >>= 5;
+                c
+            })
+            .collect()
+    }
+}
+
 impl Comp {
-    /// Hands the cells of the canonical row to `cell`, in the order of [`COLUMNS`].
-    pub fn each_cell(&self, mut cell: impl FnMut(&str)) {
-        let mut scratch = String::new();
-        let mut shown = |value: &dyn fmt::Display, cell: &mut dyn FnMut(&str)| {
-            scratch.clear();
-            // Writing to a string cannot fail.
-            let _ = write!(scratch, "{value}");
-            cell(&scratch);
+    /// A comp with nothing recorded but its currency, to be filled in.
+    pub fn blank(currency: &str) -> Self {
+        Self {
+            comp_id: String::new(),
+            sold_on: NaiveDate::default(),
+            model: String::new(),
+            variant: String::new(),
+            completeness: String::new(),
+            grade: String::new(),
+            missing: Items::default(),
+            extras: Items::default(),
+            defects: Items::default(),
+            works: true,
+            price: Decimal::ZERO,
+            shipping: Decimal::ZERO,
+            currency: currency.to_string(),
+            how_sold: None,
+            venue: String::new(),
+            lot_size: 1,
+            note: String::new(),
+        }
+    }
+
+    /// Hands a writer for each canonical cell to `each`, in the order of [`COLUMNS`].
+    fn each_cell(&self, mut each: impl FnMut(&dyn Fn(&mut String))) {
+        // Writing to a String cannot fail.
+        let shown = |out: &mut String, value: &dyn fmt::Display| {
+            let _ = write!(out, "{value}");
         };
-        cell(&self.comp_id);
-        shown(&self.sold_on, &mut cell);
-        for text in [&self.model, &self.variant, &self.completeness, &self.grade] {
-            cell(text);
-        }
-        for items in [&self.missing, &self.extras, &self.defects] {
-            shown(items, &mut cell);
-        }
-        cell(if self.works { "yes" } else { "no" });
-        for amount in [self.price, self.shipping] {
-            shown(&money_form(amount), &mut cell);
-        }
-        cell(&self.currency);
-        cell(self.how_sold.map_or("", HowSold::as_str));
-        cell(&self.venue);
-        shown(&self.lot_size, &mut cell);
-        cell(&self.note);
+        each(&|out| out.push_str(&self.comp_id));
+        each(&|out| shown(out, &self.sold_on));
+        each(&|out| out.push_str(&self.model));
+        each(&|out| out.push_str(&self.variant));
+        each(&|out| out.push_str(&self.completeness));
+        each(&|out| out.push_str(&self.grade));
+        each(&|out| shown(out, &self.missing));
+        each(&|out| shown(out, &self.extras));
+        each(&|out| shown(out, &self.defects));
+        each(&|out| out.push_str(if self.works { "yes" } else { "no" }));
+        each(&|out| out.push_str(&money_text(self.price)));
+        each(&|out| out.push_str(&money_text(self.shipping)));
+        each(&|out| out.push_str(&self.currency));
+        each(&|out| out.push_str(self.how_sold.map_or("", HowSold::as_str)));
+        each(&|out| out.push_str(&self.venue));
+        each(&|out| shown(out, &self.lot_size));
+        each(&|out| out.push_str(&self.note));
+    }
+
+    fn row_text(&self) -> RowText {
+        let mut row = RowText::default();
+        row.fill(self);
+        row
     }
 
     /// The cells of the canonical row, in the order of [`COLUMNS`].
-    pub fn cells(&self) -> [String; 17] {
-        let mut cells: [String; 17] = Default::default();
-        let mut at = 0;
-        self.each_cell(|cell| {
-            cells[at].push_str(cell);
-            at += 1;
-        });
-        cells
+    pub fn cells(&self) -> [String; COLUMNS.len()] {
+        let row = self.row_text();
+        let mut cells = row.cells().map(str::to_string);
+        std::array::from_fn(|_| cells.next().unwrap_or_default())
     }
 
-    /// Hash of the canonical cells joined with U+001F: equal where nothing was changed.
+    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F: two comps with the same
+    /// identifier and the same hash are the same record.
     pub fn content_hash(&self) -> u64 {
-        let mut text = String::with_capacity(192);
-        let mut first = true;
-        self.each_cell(|cell| {
-            if !std::mem::take(&mut first) {
-                text.push('\u{1f}');
-            }
-            text.push_str(cell);
-        });
-        xxh3_64(text.as_bytes())
+        self.row_text().content_hash()
     }
 
     /// What differs from `self` to `new`: column, old and new cell.
@@ -197,31 +315,7 @@ impl Comp {
     /// content, 1 for the second, so that two equal sales of one day both count and importing
     /// the same file again finds both.
     pub fn derive_id(&self, occurrence: u32) -> String {
-        const ALPHABET: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
-        let cells = self.cells();
-        let mut text = String::with_capacity(160);
-        for (name, cell) in COLUMNS.iter().zip(&cells) {
-            if matches!(*name, "comp_id" | "venue" | "note") {
-                continue;
-            }
-            if *name == "model" || *name == "variant" {
-                text.push_str(&match_key(cell));
-            } else {
-                text.push_str(cell);
-            }
-            text.push('\u{1f}');
-        }
-        if occurrence > 0 {
-            text.push_str(&occurrence.to_string());
-        }
-        let mut hash = xxh3_128(text.as_bytes());
-        (0..14)
-            .map(|_| {
-                let c = ALPHABET[(hash & 31) as usize] as char;
-                hash >>= 5;
-                c
-            })
-            .collect()
+        self.row_text().derive_id(occurrence)
     }
 }
 
@@ -247,33 +341,35 @@ mod tests {
     }
 
     #[test]
-    fn the_content_hash_is_that_of_the_joined_cells() {
-        let comp = Comp {
-            comp_id: "x".into(),
-            sold_on: NaiveDate::from_ymd_opt(2026, 3, 1).unwrap(),
-            model: "Brask M2".into(),
-            variant: String::new(),
-            completeness: "bare".into(),
-            grade: "C".into(),
-            missing: Items::parse("aerial; strap x2").unwrap(),
-            extras: Items::default(),
-            defects: Items::default(),
-            works: false,
-            price: "15".parse().unwrap(),
-            shipping: "3.125".parse().unwrap(),
-            currency: "EUR".into(),
-            how_sold: Some(HowSold::Fixed),
-            venue: String::new(),
-            lot_size: 1,
-            note: "no sound".into(),
-        };
-        let cells = [
-            "x", "2026-03-01", "Brask M2", "", "bare", "C", "aerial; strap x2", "", "", "no", "15.00", "3.125", "EUR",
-            "fixed", "", "1", "no sound",
-        ];
-        assert_eq!(comp.cells(), cells);
-        assert_eq!(comp.content_hash(), xxh3_64(cells.join("\u{1f}").as_bytes()));
-        let mended = Comp { note: "hums".into(), ..comp.clone() };
-        assert_eq!(comp.changes(&mended), [("note", "no sound".to_string(), "hums".to_string())]);
+    fn a_row_can_change_its_identifier() {
+        let mut comp = Comp::blank("EUR");
+        comp.model = "Nerrow F4".into();
+        let mut row = comp.row_text();
+        row.set_id("a-long-one");
+        row.set_id("b1");
+        comp.comp_id = "b1".into();
+        assert!(row.cells().map(str::to_string).eq(comp.cells()));
+        assert_eq!(row.content_hash(), comp.content_hash());
+        assert_eq!(
+            row.derive_id(0),
+            Comp {
+                comp_id: String::new(),
+                ..comp
+            }
+            .derive_id(0)
+        );
+    }
+
+    #[test]
+    fn amounts_keep_what_counts() {
+        for (amount, text) in [
+            ("12", "12.00"),
+            ("12.5", "12.50"),
+            ("3.1250", "3.125"),
+            ("0", "0.00"),
+            ("1.00000", "1.00"),
+        ] {
+            assert_eq!(money_text(amount.parse().unwrap()), text);
+        }
     }
 }

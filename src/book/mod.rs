@@ -3,11 +3,14 @@
 mod cache;
 pub mod canonical;
 pub mod comp;
+pub mod dates;
 pub mod frame;
+pub mod import;
 pub mod items;
 pub mod log;
 pub mod money;
 pub mod problem;
+pub mod read;
 pub mod settings;
 pub mod store;
 

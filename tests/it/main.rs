@@ -1,3 +1,7 @@
-//! The whole program, run as its users run it.
+//! Integration tests, one binary.
 
+mod coverage;
+mod import;
+mod properties;
+mod reference;
 mod store;

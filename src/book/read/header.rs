@@ -1,0 +1,499 @@
+//! Their columns to ours.
+
+use crate::book::comp::COLUMNS;
+use crate::book::problem::{nearest, shorten};
+
+use super::Fault;
+use super::records::Cells;
+
+/// A column of a comp.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[repr(usize)]
+#[allow(missing_docs)] // The names are those of the columns.
+pub enum Column {
+    CompId,
+    SoldOn,
+    Model,
+    Variant,
+    Completeness,
+    Grade,
+    Missing,
+    Extras,
+    Defects,
+    Works,
+    Price,
+    Shipping,
+    Currency,
+    HowSold,
+    Venue,
+    LotSize,
+    Note,
+}
+
+impl Column {
+    /// Every column in canonical order.
+    pub const ALL: [Self; COLUMNS.len()] = [
+        Self::CompId,
+        Self::SoldOn,
+        Self::Model,
+        Self::Variant,
+        Self::Completeness,
+        Self::Grade,
+        Self::Missing,
+        Self::Extras,
+        Self::Defects,
+        Self::Works,
+        Self::Price,
+        Self::Shipping,
+        Self::Currency,
+        Self::HowSold,
+        Self::Venue,
+        Self::LotSize,
+        Self::Note,
+    ];
+
+    /// Columns without which there is no comp.
+    pub const REQUIRED: [Self; 3] = [Self::SoldOn, Self::Model, Self::Price];
+
+    /// The canonical name.
+    pub fn name(self) -> &'static str {
+        COLUMNS[self as usize]
+    }
+
+    /// Reads a canonical name, case and punctuation ignored.
+    ///
+    /// # Errors
+    /// A sentence with the nearest known name.
+    pub fn parse(name: &str) -> Result<Self, String> {
+        let folded = fold(name);
+        Self::ALL
+            .into_iter()
+            .find(|column| fold(column.name()) == folded)
+            .ok_or_else(|| {
+                let near = nearest(name, COLUMNS)
+                    .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+                format!(
+                    "{name:?} is not a column of a comp{near}; these are: {}",
+                    COLUMNS.join(", ")
+                )
+            })
+    }
+
+    /// The column that a header of a spreadsheet most likely means.
+    fn of_header(header: &str) -> Option<Self> {
+        let folded = fold(header);
+        Self::ALL.into_iter().find(|column| {
+            fold(column.name()) == folded || ALIASES[*column as usize].contains(&folded.as_str())
+        })
+    }
+}
+
+/// Other names of each column, folded, in canonical order.
+const ALIASES: [&[&str]; COLUMNS.len()] = [
+    &["id", "saleid", "recordid", "reference", "ref"],
+    &[
+        "date",
+        "sold",
+        "solddate",
+        "saledate",
+        "datesold",
+        "dateofsale",
+        "dayofsale",
+        "salesdate",
+    ],
+    &[
+        "item",
+        "product",
+        "modelname",
+        "itemname",
+        "productname",
+        "device",
+    ],
+    &[
+        "version",
+        "colour",
+        "color",
+        "revision",
+        "storage",
+        "configuration",
+        "option",
+    ],
+    &["complete", "completenesslevel"],
+    &["condition", "conditiongrade", "gradeofwear", "wear"],
+    &["missingparts", "missingpieces", "missingitems", "lacks"],
+    &[
+        "includes",
+        "included",
+        "accessories",
+        "extra",
+        "addons",
+        "bundledwith",
+    ],
+    &["faults", "fault", "defect", "damage", "issues", "problems"],
+    &[
+        "working",
+        "functional",
+        "functions",
+        "isworking",
+        "powerson",
+    ],
+    &[
+        "soldfor",
+        "amount",
+        "paid",
+        "saleprice",
+        "soldprice",
+        "sellingprice",
+        "itemprice",
+        "hammerprice",
+        "finalprice",
+    ],
+    &[
+        "postage",
+        "delivery",
+        "shippingcost",
+        "shippingpaid",
+        "postagepaid",
+        "deliverycost",
+        "pandp",
+        "carriage",
+    ],
+    &["cur", "ccy", "currencycode"],
+    &[
+        "saletype",
+        "sellingformat",
+        "soldby",
+        "soldhow",
+        "format",
+        "listingtype",
+        "typeofsale",
+    ],
+    &[
+        "where",
+        "soldat",
+        "soldwhere",
+        "place",
+        "shop",
+        "source",
+        "site",
+        "platform",
+        "channel",
+    ],
+    &["qty", "quantity", "units", "numberofunits"],
+    &["notes", "comment", "comments", "remark", "remarks", "memo"],
+];
+
+/// Column of a file of rejected rows that says why; passed over when the mended file is read.
+pub const REASON: &str = "reason";
+
+/// Lower case letters and digits only.
+fn fold(name: &str) -> String {
+    name.chars()
+        .filter(|c| c.is_alphanumeric())
+        .flat_map(char::to_lowercase)
+        .collect()
+}
+
+/// What the user said about one of their columns: `None` where it is to be left out.
+pub type Wish = (String, Option<Column>);
+
+/// Reads `their=ours`; `their=` and `their=-` leave a column out.
+///
+/// # Errors
+/// A sentence that says what is wrong.
+pub fn parse_wish(text: &str) -> Result<Wish, String> {
+    let (theirs, ours) = text.rsplit_once('=').ok_or_else(|| {
+        format!("{text:?} is not a mapping: write their=ours, such as Item=model")
+    })?;
+    wish(theirs, ours)
+}
+
+/// A wish of two names, as the settings keep them.
+///
+/// # Errors
+/// A sentence that says what is wrong.
+pub fn wish(theirs: &str, ours: &str) -> Result<Wish, String> {
+    let (theirs, ours) = (theirs.trim(), ours.trim());
+    if theirs.is_empty() {
+        return Err(format!("no column of the file is named before \"={ours}\""));
+    }
+    let column = if ours.is_empty() || ours == "-" {
+        None
+    } else {
+        Some(Column::parse(ours)?)
+    };
+    Ok((theirs.to_string(), column))
+}
+
+/// How the header of one file was understood.
+#[derive(Debug, Clone, Default)]
+pub struct Mapping {
+    /// Their names, one per cell of a row.
+    pub names: Vec<String>,
+    /// Where each of our columns stands in a row, in canonical order.
+    pub cell_of: [Option<usize>; COLUMNS.len()],
+    /// Cells left out because the user said so (or a `reason`).
+    pub left_out: Vec<usize>,
+    /// Cells left out because nothing of ours is called so.
+    pub unknown: Vec<usize>,
+    /// Wishes that name no column of this file.
+    pub unmet: Vec<String>,
+    /// Two of their columns that would be one of ours.
+    pub doubled: Vec<(Column, usize, usize)>,
+}
+
+impl Mapping {
+    /// Maps the cells of a header. A wish goes before an alias.
+    pub fn new(header: &Cells, wishes: &[Wish]) -> Self {
+        let names: Vec<String> = header.iter().map(|name| name.trim().to_string()).collect();
+        let mut mapping = Self::default();
+        let mut decided = vec![false; names.len()];
+        for (theirs, ours) in wishes {
+            let exact = names.iter().position(|name| name == theirs);
+            let Some(cell) =
+                exact.or_else(|| names.iter().position(|name| fold(name) == fold(theirs)))
+            else {
+                mapping.unmet.push(theirs.clone());
+                continue;
+            };
+            decided[cell] = true;
+            match ours {
+                Some(column) => mapping.place(*column, cell),
+                None => mapping.left_out.push(cell),
+            }
+        }
+        let wished = mapping.cell_of;
+        for (cell, name) in names.iter().enumerate().filter(|(cell, _)| !decided[*cell]) {
+            match Column::of_header(name) {
+                Some(column) if wished[column as usize].is_none() => mapping.place(column, cell),
+                None if fold(name) == REASON => mapping.left_out.push(cell),
+                _ => mapping.unknown.push(cell),
+            }
+        }
+        mapping.names = names;
+        mapping
+    }
+
+    fn place(&mut self, column: Column, cell: usize) {
+        match self.cell_of[column as usize] {
+            Some(other) => self.doubled.push((column, other, cell)),
+            None => self.cell_of[column as usize] = Some(cell),
+        }
+    }
+
+    /// How many of our columns the file has.
+    pub fn known(&self) -> usize {
+        self.cell_of.iter().flatten().count()
+    }
+
+    /// Required columns that neither the file nor `filled` has.
+    pub fn lacking(&self, filled: &[(Column, String)]) -> Vec<Column> {
+        let absent = |column: &Column| {
+            self.cell_of[*column as usize].is_none()
+                && !filled.iter().any(|(known, _)| known == column)
+        };
+        Column::REQUIRED.into_iter().filter(absent).collect()
+    }
+
+    /// The name their header gives a column of ours, or ours where it has none.
+    pub fn their_name(&self, column: Column) -> &str {
+        match self.cell_of[column as usize] {
+            Some(cell) if !self.names[cell].is_empty() => &self.names[cell],
+            _ => column.name(),
+        }
+    }
+
+    /// Whether this is the header of a canonical file.
+    pub fn is_canonical(&self) -> bool {
+        self.names.iter().map(String::as_str).eq(COLUMNS)
+    }
+
+    /// Their name and ours for every column taken, in the order of the file.
+    pub fn taken(&self) -> Vec<(&str, Column)> {
+        let mut taken: Vec<(usize, Column)> = Column::ALL
+            .into_iter()
+            .filter_map(|column| Some((self.cell_of[column as usize]?, column)))
+            .collect();
+        taken.sort_unstable();
+        taken
+            .into_iter()
+            .map(|(cell, column)| (self.names[cell].as_str(), column))
+            .collect()
+    }
+
+    /// What is wrong with the header: cell (where there is one) and fault.
+    pub fn faults(&self, filled: &[(Column, String)], strict: &[String]) -> Vec<(String, Fault)> {
+        let mut faults = Vec::new();
+        for column in self.lacking(filled) {
+            let unclaimed = self.unknown.iter().map(|cell| self.names[*cell].as_str());
+            let near = nearest(column.name(), unclaimed).unwrap_or("THEIR NAME");
+            let mend = format!(
+                "say which it is with --map \"{near}={0}\", or give all rows one with --fill \"{0}=…\"",
+                column.name()
+            );
+            faults.push((
+                String::new(),
+                Fault::new(format!("a column for {}", column.name()), mend),
+            ));
+        }
+        for (column, first, second) in &self.doubled {
+            let [first, second] = [first, second].map(|cell| self.shown(*cell));
+            let expected = format!(
+                "one column for {}, but {first} and {second} both stand for it",
+                column.name()
+            );
+            let mend = format!("leave one out with --map {second}=-");
+            faults.push((
+                self.names[self.cell_of[*column as usize].unwrap_or(0)].clone(),
+                Fault::new(expected, mend),
+            ));
+        }
+        for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
+            let near = nearest(theirs, self.names.iter().map(String::as_str))
+                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            let expected = format!(
+                "a column {:?}, which --map names{near}",
+                shorten(theirs, 60)
+            );
+            faults.push((
+                String::new(),
+                Fault::new(expected, "give --map a name as it stands in the header"),
+            ));
+        }
+        faults
+    }
+
+    /// A sentence for each column that is passed over without the user having said so.
+    pub fn notices(&self) -> Vec<String> {
+        let notice = |cell: &usize| {
+            let shown = self.shown(*cell);
+            if let Some(column) = Column::of_header(&self.names[*cell]) {
+                return format!(
+                    "column {shown} is not used: another was mapped to {}",
+                    column.name()
+                );
+            }
+            match nearest(&self.names[*cell], COLUMNS) {
+                Some(near) => format!(
+                    "column {shown} is not used; if it is the {near}, say --map {shown}={near}"
+                ),
+                None => format!("column {shown} is not used; --map {shown}=… takes it in"),
+            }
+        };
+        self.unknown.iter().map(notice).collect()
+    }
+
+    /// A column of theirs for a message: its name in quotes, or its number.
+    fn shown(&self, cell: usize) -> String {
+        match self.names[cell].as_str() {
+            "" => format!("number {}", cell + 1),
+            name => format!("{:?}", shorten(name, 60)),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn map(header: &str, wishes: &[&str]) -> Mapping {
+        let mut cells = Cells::new(b',');
+        cells.read(header);
+        let wishes: Vec<Wish> = wishes
+            .iter()
+            .map(|wish| parse_wish(wish).unwrap())
+            .collect();
+        Mapping::new(&cells, &wishes)
+    }
+
+    #[test]
+    fn columns_stand_where_their_names_do() {
+        for (column, name) in Column::ALL.into_iter().zip(COLUMNS) {
+            assert_eq!(column.name(), name);
+            assert_eq!(Column::parse(name), Ok(column));
+        }
+        assert!(
+            Column::parse("prise")
+                .unwrap_err()
+                .contains("did you mean \"price\"?")
+        );
+    }
+
+    #[test]
+    fn no_alias_stands_for_two_columns() {
+        let mut all: Vec<String> = ALIASES
+            .iter()
+            .copied()
+            .flatten()
+            .map(|alias| (*alias).to_string())
+            .collect();
+        all.extend(COLUMNS.map(fold));
+        all.push(REASON.into());
+        all.sort_unstable();
+        let repeated: Vec<_> = all
+            .windows(2)
+            .filter(|pair| pair[0] == pair[1])
+            .map(|pair| &pair[0])
+            .collect();
+        assert_eq!(repeated, [] as [&String; 0]);
+    }
+
+    #[test]
+    fn aliases_and_wishes() {
+        let mapping = map(
+            "Sale Date, ITEM ,Sold-for,Condition,Title,reason",
+            &["title=variant", "condition="],
+        );
+        let taken = mapping.taken();
+        let expected = [
+            ("Sale Date", Column::SoldOn),
+            ("ITEM", Column::Model),
+            ("Sold-for", Column::Price),
+            ("Title", Column::Variant),
+        ];
+        assert_eq!(taken, expected);
+        assert_eq!(mapping.left_out, [3, 5]);
+        assert!(mapping.faults(&[], &[]).is_empty() && mapping.notices().is_empty());
+    }
+
+    #[test]
+    fn a_wish_goes_before_an_alias() {
+        let mapping = map("date,item,amount,net", &["net=price"]);
+        assert_eq!(mapping.their_name(Column::Price), "net");
+        assert_eq!(
+            mapping.notices(),
+            ["column \"amount\" is not used: another was mapped to price"]
+        );
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_header() {
+        let mapping = map("date,sold,modle,", &["nett=price"]);
+        let faults: Vec<String> = mapping
+            .faults(&[], &["nett".to_string()])
+            .into_iter()
+            .map(|(_, fault)| fault.to_string())
+            .collect();
+        assert!(
+            faults[0].contains("a column for model") && faults[0].contains("--map \"modle=model\""),
+            "{faults:?}"
+        );
+        assert!(
+            faults
+                .iter()
+                .any(|fault| fault.contains("\"date\" and \"sold\" both stand for it")),
+            "{faults:?}"
+        );
+        assert!(
+            faults
+                .iter()
+                .any(|fault| fault.contains("a column \"nett\", which --map names")),
+            "{faults:?}"
+        );
+        assert!(
+            mapping.notices()[1].contains("number 4"),
+            "{:?}",
+            mapping.notices()
+        );
+    }
+}

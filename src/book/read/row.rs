@@ -1,0 +1,639 @@
+//! The cells of one row to a comp, or to every problem it has.
+
+use chrono::{Days, NaiveDate};
+use rust_decimal::Decimal;
+
+use crate::book::comp::HowSold;
+use crate::book::dates::{self, DateError, WrittenDate};
+use crate::book::money::{AmountError, DecimalMark, read_amount};
+use crate::book::problem::nearest;
+use crate::book::{Comp, Items, Settings};
+
+use super::facts::{Decided, Facts};
+use super::header::Column;
+use super::records::{Cells, Flaw, Raw};
+use super::{Fault, Input, Topic};
+
+/// Most characters of a text cell.
+const MOST_CHARACTERS: usize = 10_000;
+/// Most characters of an identifier.
+const MOST_ID_CHARACTERS: usize = 100;
+/// Most units a price may have bought.
+const MOST_UNITS: u32 = 10_000;
+/// First day a sale can be of.
+const FIRST_DAY: Option<NaiveDate> = NaiveDate::from_ymd_opt(1990, 1, 1);
+
+/// Reads the rows of one input.
+pub struct RowReader<'a> {
+    input: &'a Input,
+    settings: &'a Settings,
+    facts: &'a Facts<'a>,
+    today: NaiveDate,
+    fills: [&'a str; Column::ALL.len()],
+}
+
+/// A fault of one cell: the column and its text, with what is wrong.
+pub struct CellFault {
+    /// Where; `None`: the whole row.
+    pub column: Option<Column>,
+    /// The text as it stands.
+    pub value: String,
+    /// What is wrong.
+    pub fault: Fault,
+}
+
+impl<'a> RowReader<'a> {
+    /// A reader of the rows of `input` into a book with these settings; sales of more than a
+    /// day after `today` are refused.
+    pub fn new(
+        input: &'a Input,
+        settings: &'a Settings,
+        facts: &'a Facts<'a>,
+        today: NaiveDate,
+    ) -> Self {
+        let mut fills = [""; Column::ALL.len()];
+        for (column, value) in &input.fills {
+            fills[*column as usize] = value.trim();
+        }
+        Self {
+            input,
+            settings,
+            facts,
+            today,
+            fills,
+        }
+    }
+
+    /// Fills `comp` from a record whose cells are in `cells`, and puts everything wrong with it
+    /// into `faults`. The identifier stays empty where the row has none.
+    pub fn read(&self, raw: &Raw<'_>, cells: &Cells, comp: &mut Comp, faults: &mut Vec<CellFault>) {
+        faults.clear();
+        if let Some(fault) = self.shape_fault(raw, cells) {
+            faults.push(CellFault {
+                column: None,
+                value: raw.text.chars().take(80).collect(),
+                fault,
+            });
+            return;
+        }
+        let mut row = Row {
+            reader: self,
+            cells,
+            faults,
+        };
+        row.text(Column::CompId, &mut comp.comp_id, MOST_ID_CHARACTERS);
+        row.text(Column::Model, &mut comp.model, MOST_CHARACTERS);
+        row.text(Column::Variant, &mut comp.variant, MOST_CHARACTERS);
+        row.text(Column::Venue, &mut comp.venue, MOST_CHARACTERS);
+        row.text(Column::Note, &mut comp.note, MOST_CHARACTERS);
+        row.take(Column::SoldOn, &mut comp.sold_on, |text| self.sold_on(text));
+        row.take(Column::Price, &mut comp.price, |text| self.price(text));
+        row.take(Column::Shipping, &mut comp.shipping, |text| {
+            self.shipping(text)
+        });
+        row.take(Column::Currency, &mut (), |text| self.currency(text));
+        row.take(Column::HowSold, &mut comp.how_sold, how_sold);
+        row.take(Column::LotSize, &mut comp.lot_size, lot_size);
+        for (column, items) in [
+            (Column::Missing, &mut comp.missing),
+            (Column::Extras, &mut comp.extras),
+            (Column::Defects, &mut comp.defects),
+        ] {
+            row.take(column, items, items_of);
+        }
+        row.condition(comp);
+        if comp.model.is_empty()
+            && !row
+                .faults
+                .iter()
+                .any(|fault| fault.column == Some(Column::Model))
+        {
+            let fault = Fault::new(
+                "the model that was sold",
+                "write its name, or leave the row out",
+            );
+            row.fault(Column::Model, fault);
+        }
+        if faults.len() > 1 {
+            // As they stand in the row.
+            let cell = |found: &CellFault| {
+                found
+                    .column
+                    .and_then(|column| self.input.mapping.cell_of[column as usize])
+            };
+            faults.sort_by_key(cell);
+        }
+    }
+
+    fn shape_fault(&self, raw: &Raw<'_>, cells: &Cells) -> Option<Fault> {
+        match raw.flaw {
+            Some(Flaw::NeverClosed) => {
+                return Some(Fault::new(
+                    "a closing quote for the one that opens a cell in this row",
+                    "put a quote (\") at the end of that cell, or take the opening one away",
+                ));
+            }
+            Some(Flaw::TextBehindQuote) => {
+                return Some(Fault::new(
+                    "a delimiter behind the quote that closes a cell, but text follows",
+                    "write a quote inside a quoted cell twice (\"\"), or close the cell that was left open",
+                ));
+            }
+            None => {}
+        }
+        let (found, expected) = (cells.len(), self.input.mapping.names.len());
+        let cells_word = |n: usize| {
+            if n == 1 {
+                "1 cell".to_string()
+            } else {
+                format!("{n} cells")
+            }
+        };
+        let says = || {
+            format!(
+                "{} as in the header, but the row has {found}",
+                cells_word(expected)
+            )
+        };
+        let mark = self.input.delimiter_name();
+        if found < expected {
+            let lacking = cells_word(expected - found);
+            Some(Fault::new(
+                says(),
+                format!("add {lacking} at the place where they are lacking, left blank if unknown"),
+            ))
+        } else if found > expected {
+            Some(Fault::new(
+                says(),
+                format!(
+                    "put a cell that contains a {mark} between quotes, or take surplus cells away"
+                ),
+            ))
+        } else {
+            None
+        }
+    }
+
+    fn sold_on(&self, text: &str) -> Result<NaiveDate, Fault> {
+        if text.is_empty() {
+            return Err(Fault::new(
+                "the day of the sale",
+                "write it as YYYY-MM-DD, or leave the row out",
+            ));
+        }
+        let mend = "write it as YYYY-MM-DD, such as 2025-12-31";
+        let day = match dates::read_date(text) {
+            Ok(WrittenDate::Plain(day)) => day,
+            Ok(WrittenDate::Numbers(numbers)) => match self.facts.date_order() {
+                Decided::Known { value, why } => numbers.day(*value).ok_or_else(|| {
+                    Fault::new(
+                        format!("a date written {value}, as {why}"),
+                        "write it so, or as YYYY-MM-DD",
+                    )
+                })?,
+                Decided::Open => numbers
+                    .certain()
+                    .ok_or_else(|| undecided_dates(text, &numbers))?,
+            },
+            Err(DateError::Unreadable) => return Err(Fault::new("a date", mend)),
+            Err(DateError::NoSuchDay) => {
+                return Err(Fault::new("a day that the calendar has", mend));
+            }
+            Err(DateError::Serial(day)) => {
+                return Err(Fault::new(
+                    format!("a date; as the day number of a spreadsheet this would be {day}"),
+                    "format the column as a date in the spreadsheet and save it again",
+                ));
+            }
+        };
+        if FIRST_DAY.is_some_and(|first| day < first) {
+            return Err(Fault::new(
+                format!("a day from 1990 on, but this is {day}"),
+                mend,
+            ));
+        }
+        if self
+            .today
+            .checked_add_days(Days::new(1))
+            .is_some_and(|last| day > last)
+        {
+            return Err(Fault::new(
+                format!(
+                    "a day that has come, but this is {day} (today is {})",
+                    self.today
+                ),
+                mend,
+            ));
+        }
+        Ok(day)
+    }
+
+    fn price(&self, text: &str) -> Result<Decimal, Fault> {
+        if text.is_empty() {
+            return Err(Fault::new(
+                "the price of the sale",
+                "write what the item was sold for, or leave the row out",
+            ));
+        }
+        let price = self.amount(Column::Price, text)?;
+        if price > Decimal::ZERO {
+            return Ok(price);
+        }
+        let mend = if price.is_zero() {
+            "leave out what was given away: it says nothing about the price"
+        } else {
+            "leave refunds and returns out, and the sale they belong to"
+        };
+        Err(Fault::new("a price above 0", mend))
+    }
+
+    fn shipping(&self, text: &str) -> Result<Decimal, Fault> {
+        if text.is_empty()
+            || text == "-"
+            || ["free", "none", "n/a"]
+                .iter()
+                .any(|word| text.eq_ignore_ascii_case(word))
+        {
+            return Ok(Decimal::ZERO);
+        }
+        let shipping = self.amount(Column::Shipping, text)?;
+        if shipping < Decimal::ZERO {
+            return Err(Fault::new(
+                "0 or more",
+                "write what the buyer paid for shipping, 0 if nothing",
+            ));
+        }
+        Ok(shipping)
+    }
+
+    fn amount(&self, column: Column, text: &str) -> Result<Decimal, Fault> {
+        let currency = &self.settings.currency;
+        let amount = read_amount(text, currency).map_err(|error| {
+            let mend = match &error {
+                AmountError::OtherCurrency(_) => format!(
+                    "convert it to {}, or keep another book for it",
+                    currency.code
+                ),
+                _ => "write digits, with a point or comma before the decimals".to_string(),
+            };
+            Fault::new(error.expected(currency), mend)
+        })?;
+        let forced = self.input.decimal;
+        if let Some(mark) = forced {
+            return amount.value(mark).ok_or_else(|| {
+                Fault::new(
+                    format!("an amount with a {mark}"),
+                    "write it so, or change --decimal".to_string(),
+                )
+            });
+        }
+        if let Some(value) = amount.certain() {
+            return Ok(value);
+        }
+        match self.facts.decimal_mark(column) {
+            Decided::Known { value: mark, .. } => amount
+                .value(*mark)
+                .ok_or_else(|| Fault::new(format!("an amount with a {mark}"), "write it so")),
+            Decided::Open => {
+                let reading = |mark| amount.value(mark).unwrap_or_default();
+                let expected = format!(
+                    "one reading, but this is {} with a decimal point and {} with a decimal comma, and no other cell \
+                     of the column tells which",
+                    reading(DecimalMark::Point),
+                    reading(DecimalMark::Comma)
+                );
+                let mend = "say --decimal point or --decimal comma";
+                Err(Fault::new(expected, mend).about(Topic::Decimal(column)))
+            }
+        }
+    }
+
+    fn currency(&self, text: &str) -> Result<(), Fault> {
+        let currency = &self.settings.currency;
+        match currency.answers_to(text) {
+            Some(true) => Ok(()),
+            _ => Err(Fault::new(
+                format!("{} (a book has one currency)", currency.code),
+                "convert the amounts, or keep another book for this currency",
+            )),
+        }
+    }
+}
+
+/// One row on its way into a comp.
+struct Row<'r, 'a> {
+    reader: &'r RowReader<'a>,
+    cells: &'r Cells,
+    faults: &'r mut Vec<CellFault>,
+}
+
+impl<'r> Row<'r, '_> {
+    /// The trimmed text of a cell, or what `--fill` puts where it is blank.
+    fn cell(&self, column: Column) -> &'r str {
+        let text = self.reader.input.mapping.cell_of[column as usize]
+            .map_or("", |at| self.cells.get(at).trim());
+        if text.is_empty() {
+            self.reader.fills[column as usize]
+        } else {
+            text
+        }
+    }
+
+    fn fault(&mut self, column: Column, fault: Fault) {
+        let value = self.cell(column).chars().take(200).collect();
+        self.faults.push(CellFault {
+            column: Some(column),
+            value,
+            fault,
+        });
+    }
+
+    fn take<T>(
+        &mut self,
+        column: Column,
+        into: &mut T,
+        read: impl FnOnce(&str) -> Result<T, Fault>,
+    ) {
+        match read(self.cell(column)) {
+            Ok(value) => *into = value,
+            Err(fault) => self.fault(column, fault),
+        }
+    }
+
+    /// Copies a text cell; line ends become `\n`.
+    fn text(&mut self, column: Column, into: &mut String, most: usize) {
+        into.clear();
+        let text = self.cell(column);
+        let one_line = matches!(column, Column::CompId | Column::Model);
+        if let Some(fault) = text_fault(text, most, one_line) {
+            self.fault(column, fault);
+        } else if text.contains('\r') {
+            into.push_str(&text.replace("\r\n", "\n").replace('\r', "\n"));
+        } else {
+            into.push_str(text);
+        }
+    }
+
+    /// Copies the spelling of a scale, or nothing where nothing is written.
+    fn scaled<'s>(
+        &mut self,
+        column: Column,
+        into: &mut String,
+        text: &str,
+        spelling: impl FnOnce() -> Result<&'s str, Fault>,
+    ) {
+        into.clear();
+        if text.is_empty() {
+            return;
+        }
+        match spelling() {
+            Ok(name) => into.push_str(name),
+            Err(fault) => self.fault(column, fault),
+        }
+    }
+
+    /// Grade, completeness and whether it works. A grade cell that says "for parts" means the last.
+    fn condition(&mut self, comp: &mut Comp) {
+        let (grade, works) = (self.cell(Column::Grade), self.cell(Column::Works));
+        let scaled = self.reader.settings.grade_index(grade).is_some();
+        let parts_grade = !scaled && word(grade, WORKS_NO) && !word(grade, PLAIN_NO);
+        let settings = self.reader.settings;
+        let grade_to_read = if parts_grade { "" } else { grade };
+        let grades = settings.grades.iter().map(|grade| grade.name.as_str());
+        let levels = settings
+            .completeness
+            .iter()
+            .map(|level| level.name.as_str());
+        let level = self.cell(Column::Completeness);
+        self.scaled(Column::Grade, &mut comp.grade, grade_to_read, || {
+            on_scale(grade, "grade", "grades", grades)
+        });
+        self.scaled(Column::Completeness, &mut comp.completeness, level, || {
+            on_scale(level, "completeness", "completeness", levels)
+        });
+        comp.works = !parts_grade;
+        if works.is_empty() {
+            return;
+        }
+        self.take(Column::Works, &mut comp.works, |text| {
+            let works = works_of(text)?;
+            if works && parts_grade {
+                return Err(Fault::new(
+                    format!("no, since the grade is {grade:?}"),
+                    "change one of the two: a unit for parts does not work",
+                ));
+            }
+            Ok(works)
+        });
+    }
+}
+
+fn undecided_dates(text: &str, numbers: &dates::NumericDate) -> Fault {
+    let reading = |order| {
+        numbers
+            .day(order)
+            .map_or("no day".to_string(), |day| day.to_string())
+    };
+    Fault::new(
+        format!(
+            "dates whose order is known, but {text:?} is {} day first and {} month first, and no other cell of the \
+             column tells which",
+            reading(dates::DateOrder::DayFirst),
+            reading(dates::DateOrder::MonthFirst)
+        ),
+        "say --dates dmy (day first) or --dates mdy (month first)",
+    )
+    .about(Topic::Dates)
+}
+
+fn text_fault(text: &str, most: usize, one_line: bool) -> Option<Fault> {
+    let allowed = |c: char| !c.is_control() || (!one_line && matches!(c, '\n' | '\t' | '\r'));
+    let plain = text.len() <= most && text.bytes().all(|b| (b' '..=b'~').contains(&b));
+    if plain {
+        return None;
+    }
+    if text.chars().nth(most).is_some() {
+        return Some(Fault::new(
+            format!(
+                "at most {most} characters, but this has {}",
+                text.chars().count()
+            ),
+            "shorten it; if the whole rest of the file is in this cell, a quote is missing",
+        ));
+    }
+    let wrong = text.chars().find(|c| !allowed(*c))?;
+    Some(Fault::new(
+        format!(
+            "text without control characters, but it has {}",
+            wrong.escape_unicode()
+        ),
+        "take it out",
+    ))
+}
+
+/// The spelling of the scale for a name on it; `key` is the scale in the settings.
+fn on_scale<'s>(
+    text: &str,
+    what: &str,
+    key: &str,
+    names: impl Iterator<Item = &'s str> + Clone,
+) -> Result<&'s str, Fault> {
+    names.clone().find(|name| name.eq_ignore_ascii_case(text)).ok_or_else(|| {
+        let near = nearest(text, names.clone()).map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        let names: Vec<&str> = names.collect();
+        Fault::new(
+            format!("a {what} of the scale: {}{near}", names.join(", ")),
+            format!("use one of these, leave the cell blank, or change the scale ({key} in compband.toml)"),
+        )
+    })
+}
+
+/// Words that mean no in a yes-or-no column but say nothing as a grade.
+const PLAIN_NO: &[&str] = &["no", "n", "false", "0"];
+const WORKS_YES: &[&str] = &[
+    "yes",
+    "y",
+    "true",
+    "1",
+    "working",
+    "works",
+    "ok",
+    "functional",
+    "fully working",
+    "tested working",
+];
+const WORKS_NO: &[&str] = &[
+    "no",
+    "n",
+    "false",
+    "0",
+    "broken",
+    "parts",
+    "parts only",
+    "for parts",
+    "for parts only",
+    "spares",
+    "for spares",
+    "spares or repair",
+    "for parts or repair",
+    "parts or repair",
+    "for repair",
+    "not working",
+    "non working",
+    "defective",
+    "faulty",
+    "dead",
+];
+
+/// Whether `text` is one of `words`; case, hyphens, slashes and spacing ignored.
+fn word(text: &str, words: &[&str]) -> bool {
+    if text.len() > 40 || text.is_empty() {
+        return false;
+    }
+    if words.iter().any(|known| known.eq_ignore_ascii_case(text)) {
+        return true;
+    }
+    let folded = crate::book::items::fold_name(&text.replace(['-', '_', '/'], " "));
+    words.contains(&folded.as_str())
+}
+
+fn works_of(text: &str) -> Result<bool, Fault> {
+    if word(text, WORKS_YES) {
+        Ok(true)
+    } else if word(text, WORKS_NO) {
+        Ok(false)
+    } else {
+        Err(Fault::new(
+            "yes or no (no: sold for parts)",
+            "write yes or no; blank means yes",
+        ))
+    }
+}
+
+fn how_sold(text: &str) -> Result<Option<HowSold>, Fault> {
+    const AUCTION: &[&str] = &[
+        "auction",
+        "bid",
+        "bids",
+        "bidding",
+        "auctioned",
+        "highest bid",
+    ];
+    const FIXED: &[&str] = &[
+        "fixed",
+        "fixed price",
+        "buy now",
+        "asking",
+        "asking price",
+        "full price",
+        "list price",
+        "set price",
+    ];
+    const OFFER: &[&str] = &[
+        "offer",
+        "best offer",
+        "accepted",
+        "offer accepted",
+        "accepted offer",
+        "haggled",
+        "negotiated",
+        "counter offer",
+    ];
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let known = [
+        (AUCTION, HowSold::Auction),
+        (FIXED, HowSold::Fixed),
+        (OFFER, HowSold::Offer),
+    ];
+    known
+        .into_iter()
+        .find(|(words, _)| word(text, words))
+        .map(|(_, how)| Some(how))
+        .ok_or_else(|| {
+            Fault::new(
+                "auction, fixed or offer",
+                "write one of these (bids, buy now and best offer are known too), or nothing",
+            )
+        })
+}
+
+fn lot_size(text: &str) -> Result<u32, Fault> {
+    if text.is_empty() {
+        return Ok(1);
+    }
+    // Spreadsheets write whole numbers as 2.0 at times.
+    let whole = text
+        .split_once(['.', ','])
+        .filter(|(_, zeros)| zeros.bytes().all(|b| b == b'0'))
+        .map_or(text, |(w, _)| w);
+    let digits = whole.bytes().all(|b| b.is_ascii_digit());
+    whole
+        .parse()
+        .ok()
+        .filter(|units| digits && (1..=MOST_UNITS).contains(units))
+        .ok_or_else(|| {
+            Fault::new(
+                format!("a whole number from 1 to {MOST_UNITS}"),
+                "write how many units the price bought; blank means 1",
+            )
+        })
+}
+
+fn items_of(text: &str) -> Result<Items, Fault> {
+    if text.is_empty() {
+        return Ok(Items::default());
+    }
+    if let Some(fault) = text_fault(text, MOST_CHARACTERS, true) {
+        return Err(fault);
+    }
+    Items::parse(text).map_err(|entry| {
+        Fault::new(
+            format!(
+                "names apart by ;, each with a count from 1 to 999 or none, but {entry:?} is not so"
+            ),
+            "write it as charger; battery x2",
+        )
+    })
+}

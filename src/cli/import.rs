@@ -1,0 +1,545 @@
+//! `compband import`.
+
+use std::collections::{BTreeMap, HashSet};
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, BufWriter, IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::{CliError, notice, say, today};
+use crate::book::comp::COLUMNS;
+use crate::book::dates::DateOrder;
+use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witness, plan};
+use crate::book::money::DecimalMark;
+use crate::book::problem::{nearest, shorten};
+use crate::book::read::header::{Column, Wish, parse_wish, wish};
+use crate::book::read::{Input, ReadOptions};
+use crate::book::{Book, BookError, Comp, Problem, Settings, settings};
+
+const EXAMPLES: &str = "\
+Examples:
+  compband import sales.csv --dry-run                    show what would happen
+  compband import sales.csv                              take all rows, or none if one is wrong
+  compband import sales.csv --keep-good                  set wrong rows aside in sales-rejected.csv
+  compband import sheet.csv --map \"Title=model\" --map \"Fee=-\" --save-mapping sheet
+  compband import sheet.csv --mapping sheet --dates dmy
+  compband import nerrow.csv --fill \"model=Nerrow F4\"      the sheet has no column for the model
+
+Columns: comp_id, sold_on, model, variant, completeness, grade, missing, extras, defects, works,
+price, shipping, currency, how_sold, venue, lot_size, note. Usual other names are known, and only
+sold_on, model and price are required.";
+
+/// Problems printed in full; `--problems FILE` has all of them.
+const SHOWN_PROBLEMS: u64 = 50;
+/// Files below this many bytes are read before a progress bar could be seen.
+const BAR_FROM: u64 = 5 << 20;
+
+/// Take in spreadsheets (CSV) of past sales: all rows, or none if one is wrong
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct ImportArgs {
+    /// CSV files; together they are one import, which `compband undo` takes back
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    /// Take their column as ours; THEIRS=- leaves it out
+    #[arg(long, value_name = "THEIRS=OURS", value_parser = parse_wish)]
+    map: Vec<Wish>,
+    /// Map columns as saved in the settings under this name
+    #[arg(long, value_name = "NAME")]
+    mapping: Option<String>,
+    /// Save how the columns of the first file were mapped in the settings
+    #[arg(long, value_name = "NAME")]
+    save_mapping: Option<String>,
+    /// Value for a column the files lack, and for its blank cells
+    #[arg(long, value_name = "COLUMN=VALUE", value_parser = parse_fill)]
+    fill: Vec<(Column, String)>,
+    /// Character between cells [default: found out]
+    #[arg(long)]
+    delimiter: Option<Delimiter>,
+    /// Order of day and month in dates such as 3/4/2025 [default: found out]
+    #[arg(long)]
+    dates: Option<Dates>,
+    /// Decimal mark of amounts such as 1,234 [default: found out]
+    #[arg(long)]
+    decimal: Option<Mark>,
+    /// Take the clean rows and set the others aside
+    #[arg(long)]
+    keep_good: bool,
+    /// Where --keep-good sets rows aside [default: NAME-rejected.csv beside the input]
+    #[arg(long, value_name = "FILE", requires = "keep_good")]
+    rejects: Option<PathBuf>,
+    /// Write every problem to this CSV file
+    #[arg(long, value_name = "FILE")]
+    problems: Option<PathBuf>,
+    /// Show what would happen and write nothing
+    #[arg(long)]
+    dry_run: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Delimiter {
+    Comma,
+    Semicolon,
+    Tab,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Dates {
+    /// Day first: 31/12/2025
+    Dmy,
+    /// Month first: 12/31/2025
+    Mdy,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Mark {
+    /// 1,234.50
+    Point,
+    /// 1.234,50
+    Comma,
+}
+
+fn parse_fill(text: &str) -> Result<(Column, String), String> {
+    let (column, value) =
+        text.split_once('=').ok_or_else(|| format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nerrow"))?;
+    match Column::parse(column)? {
+        Column::CompId => Err("a comp_id belongs to one sale only; leave it blank to have it derived".into()),
+        column => Ok((column, value.trim().to_string())),
+    }
+}
+
+/// Imports the files.
+///
+/// # Errors
+/// Where rows are refused, a file cannot be read, or the book cannot be changed.
+pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let options = args.read_options(book.settings())?;
+    let save = args.mapping_to_save(&book)?;
+    let inputs = open_all(&args.files, &options)?;
+    if args.rejects.is_some() && args.files.len() > 1 {
+        return Err(CliError::Usage("--rejects names one file, so import the files one by one".into()));
+    }
+    for input in &inputs {
+        for text in &input.notices {
+            notice(&format!("{}: {text}", input.name));
+        }
+    }
+    let lock = book.lock(&mut notice)?;
+    let index = book.index()?;
+    let against =
+        Against { settings: book.settings(), existing: &|comp_id: &str| index.get(comp_id), today: today() };
+    let temp = book.temp_in_comps()?;
+    let temp_path = temp.path().to_path_buf();
+    let mut out = BufWriter::with_capacity(1 << 20, temp);
+    let mut desk = Desk::new(args, inputs.iter().map(|input| input.len() as u64).sum())?;
+    let planned = plan(&inputs, &against, &mut out, &mut desk);
+    let done = planned.map_err(|error| BookError::io(desk.failed.as_ref().unwrap_or(&temp_path), "write")(error))?;
+    let aside = desk.finish()?;
+    let mut report = summary(&inputs, &done.files);
+    report.push_str(&updates(&book, &done)?);
+    if done.problems > 0 && !args.keep_good {
+        say(&report)?;
+        return Err(refusal(done.problems, args));
+    }
+    for (path, rows) in &aside {
+        let verb = if args.dry_run { "would be set aside in" } else { "set aside in" };
+        report.push_str(&format!("{} {verb} {}\n", counted(*rows, "row"), path.display()));
+    }
+    report.push_str(&counts(&done, args.dry_run));
+    if args.dry_run {
+        report.push_str("Nothing was written (--dry-run).\n");
+        return say(&report);
+    }
+    if done.written() > 0 {
+        let temp = out.into_inner().map_err(|error| BookError::io(&temp_path, "write")(error.into_error()))?;
+        temp.as_file().sync_all().map_err(BookError::io(&temp_path, "write"))?;
+        let (entry, path) = book.commit_import(&lock, temp, &source_name(&args.files))?;
+        let path = path.strip_prefix(book.root()).unwrap_or(&path);
+        report.push_str(&format!("Kept as entry {entry} in {}; `compband undo` takes it back.\n", path.display()));
+    }
+    if let (Some(name), Some(input)) = (&save, inputs.first()) {
+        save_mapping(&book, name, input)?;
+        report.push_str(&format!("The mapping was saved; use it with --mapping {name}.\n"));
+    }
+    say(&report)
+}
+
+impl ImportArgs {
+    fn read_options(&self, settings: &Settings) -> Result<ReadOptions, CliError> {
+        let mut wishes = self.map.clone();
+        if let Some(name) = &self.mapping {
+            let Some(saved) = settings.mappings.get(name) else {
+                let near = nearest(name, settings.mappings.keys().map(String::as_str))
+                    .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+                return Err(CliError::Usage(format!("compband.toml has no mapping {name:?}{near}")));
+            };
+            for (theirs, ours) in saved {
+                let wish = wish(theirs, ours)
+                    .map_err(|why| BookError::Settings(format!("compband.toml, mappings.{name}: {why}")))?;
+                // What was said on the command line goes before what was saved.
+                if !self.map.iter().any(|(said, column)| *said == wish.0 || (column.is_some() && *column == wish.1)) {
+                    wishes.push(wish);
+                }
+            }
+        }
+        Ok(ReadOptions {
+            delimiter: self.delimiter.map(|delimiter| match delimiter {
+                Delimiter::Comma => b',',
+                Delimiter::Semicolon => b';',
+                Delimiter::Tab => b'\t',
+            }),
+            dates: self.dates.map(|dates| match dates {
+                Dates::Dmy => DateOrder::DayFirst,
+                Dates::Mdy => DateOrder::MonthFirst,
+            }),
+            decimal: self.decimal.map(|mark| match mark {
+                Mark::Point => DecimalMark::Point,
+                Mark::Comma => DecimalMark::Comma,
+            }),
+            wishes,
+            must_have: self.map.iter().map(|(theirs, _)| theirs.clone()).collect(),
+            fills: self.fill.clone(),
+        })
+    }
+
+    fn mapping_to_save(&self, book: &Book) -> Result<Option<String>, CliError> {
+        let Some(name) = &self.save_mapping else { return Ok(None) };
+        if name.trim().is_empty() {
+            return Err(CliError::Usage("--save-mapping needs a name".into()));
+        }
+        if book.settings().mappings.contains_key(name) {
+            return Err(CliError::Usage(format!(
+                "compband.toml has a mapping {name:?} already: choose another name, or take it out there"
+            )));
+        }
+        Ok(Some(name.clone()))
+    }
+}
+
+/// Opens every file, so that what is wrong with any header is told in one run.
+fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, CliError> {
+    let mut inputs = Vec::new();
+    let mut problems = Vec::new();
+    for path in files {
+        match Input::open(path, options) {
+            Ok(input) => inputs.push(input),
+            Err(BookError::Rows(found)) => problems.extend(found),
+            Err(error) => return Err(error.into()),
+        }
+    }
+    if problems.is_empty() { Ok(inputs) } else { Err(BookError::Rows(problems).into()) }
+}
+
+/// Columns of the file that `--problems` writes.
+const PROBLEM_COLUMNS: [&str; 6] = ["file", "row", "column", "value", "expected", "how_to_mend"];
+
+/// Hears the problems of a run: prints the first, writes all where asked, and sets rejected
+/// rows aside.
+struct Desk<'a> {
+    args: &'a ImportArgs,
+    bar: ProgressBar,
+    shown: u64,
+    problems: Option<csv::Writer<File>>,
+    aside: Vec<Aside>,
+    /// The file that could not be written, if any.
+    failed: Option<PathBuf>,
+}
+
+/// The rejected rows of one input.
+struct Aside {
+    input: String,
+    path: PathBuf,
+    rows: u64,
+    /// Absent in a dry run.
+    writer: Option<RejectsWriter<BufWriter<File>>>,
+}
+
+impl Drop for Aside {
+    fn drop(&mut self) {
+        // Still open: the run failed, and what was written so far is of no use.
+        if self.writer.take().is_some() {
+            let _ = fs::remove_file(&self.path);
+        }
+    }
+}
+
+impl<'a> Desk<'a> {
+    fn new(args: &'a ImportArgs, bytes: u64) -> Result<Self, CliError> {
+        let bar = if bytes >= BAR_FROM && io::stderr().is_terminal() {
+            ProgressBar::with_draw_target(Some(bytes), ProgressDrawTarget::stderr_with_hz(10))
+        } else {
+            ProgressBar::hidden()
+        };
+        if let Ok(style) = ProgressStyle::with_template("reading {wide_bar} {percent} % {eta}") {
+            bar.set_style(style);
+        }
+        let problems = args.problems.as_deref().map(open_problems).transpose()?;
+        Ok(Self { args, bar, shown: 0, problems, aside: Vec::new(), failed: None })
+    }
+
+    /// Ends every file; what was set aside, by file.
+    fn finish(&mut self) -> Result<Vec<(PathBuf, u64)>, CliError> {
+        self.bar.finish_and_clear();
+        if let (Some(problems), Some(path)) = (&mut self.problems, &self.args.problems) {
+            problems.flush().map_err(BookError::io(path, "write"))?;
+        }
+        let mut done = Vec::new();
+        for aside in &mut self.aside {
+            if let Some(writer) = aside.writer.take() {
+                writer.finish().map_err(BookError::io(&aside.path, "write"))?;
+            }
+            done.push((aside.path.clone(), aside.rows));
+        }
+        Ok(done)
+    }
+
+    fn aside(&mut self, input: &Input) -> io::Result<&mut Aside> {
+        let known = self.aside.iter().position(|aside| aside.input == input.name);
+        let at = match known {
+            Some(at) => at,
+            None => {
+                let (path, file) = self.make_rejects_file(input)?;
+                let writer = file.map(|file| RejectsWriter::new(BufWriter::new(file), input)).transpose()?;
+                self.aside.push(Aside { input: input.name.clone(), path, rows: 0, writer });
+                self.aside.len() - 1
+            }
+        };
+        Ok(&mut self.aside[at])
+    }
+
+    /// Makes a file that was not there before, or in a dry run only finds its name.
+    fn make_rejects_file(&mut self, input: &Input) -> io::Result<(PathBuf, Option<File>)> {
+        let mut number = 1;
+        loop {
+            let path = self.args.rejects.clone().unwrap_or_else(|| rejects_path(Path::new(&input.name), number));
+            number += 1;
+            let made = if self.args.dry_run {
+                if path.exists() { Err(io::ErrorKind::AlreadyExists.into()) } else { Ok(None) }
+            } else {
+                OpenOptions::new().write(true).create_new(true).open(&path).map(Some)
+            };
+            match made {
+                Ok(file) => return Ok((path, file)),
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists && self.args.rejects.is_none() => {}
+                Err(error) => {
+                    self.failed = Some(path);
+                    return Err(error);
+                }
+            }
+        }
+    }
+}
+
+impl Witness for Desk<'_> {
+    fn problem(&mut self, problem: &Problem) -> io::Result<()> {
+        self.shown += 1;
+        if self.shown <= SHOWN_PROBLEMS {
+            self.bar.suspend(|| complain(problem));
+        }
+        if let (Some(writer), Some(path)) = (&mut self.problems, &self.args.problems) {
+            write_problem(writer, problem).inspect_err(|_| self.failed = Some(path.clone()))?;
+        }
+        Ok(())
+    }
+
+    fn reject(&mut self, input: &Input, reject: &Reject<'_>) -> io::Result<()> {
+        if !self.args.keep_good {
+            return Ok(());
+        }
+        let aside = self.aside(input)?;
+        aside.rows += 1;
+        let Some(writer) = &mut aside.writer else { return Ok(()) };
+        let written = writer.write(reject);
+        if written.is_err() {
+            self.failed = Some(aside.path.clone());
+        }
+        written
+    }
+
+    fn progress(&mut self, bytes: u64) {
+        self.bar.set_position(bytes);
+    }
+}
+
+fn complain(problem: &Problem) {
+    // A problem that cannot be shown is counted all the same.
+    let _ = writeln!(anstream::stderr().lock(), "{problem}");
+}
+
+fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {
+    let row = if problem.row == 0 { String::new() } else { problem.row.to_string() };
+    let Problem { file, column, value, expected, mend, .. } = problem;
+    Ok(writer.write_record([file, &row, column, value, expected, mend])?)
+}
+
+/// Makes the file of problems, in the place of an earlier one but of nothing else.
+fn open_problems(path: &Path) -> Result<csv::Writer<File>, CliError> {
+    let header = PROBLEM_COLUMNS.join(",");
+    match fs::read(path) {
+        Ok(bytes) if !bytes.starts_with(header.as_bytes()) => {
+            return Err(CliError::Usage(format!(
+                "--problems: {} is there already and holds something else: choose another name",
+                path.display()
+            )));
+        }
+        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(BookError::io(path, "read")(error).into()),
+        _ => {}
+    }
+    let mut writer = csv::Writer::from_writer(File::create(path).map_err(BookError::io(path, "write"))?);
+    writer.write_record(PROBLEM_COLUMNS).map_err(|error| BookError::io(path, "write")(error.into()))?;
+    Ok(writer)
+}
+
+/// `sales.csv` → `sales-rejected.csv`, then `sales-rejected-2.csv` and so on.
+fn rejects_path(input: &Path, number: u32) -> PathBuf {
+    let stem = input.file_stem().map_or("import".into(), |stem| stem.to_string_lossy().into_owned());
+    let number = if number == 1 { String::new() } else { format!("-{number}") };
+    input.with_file_name(format!("{stem}-rejected{number}.csv"))
+}
+
+/// What the import file in the book is named after.
+fn source_name(files: &[PathBuf]) -> String {
+    let stem = files.first().and_then(|file| file.file_stem()).map_or("import".into(), |stem| stem.to_string_lossy());
+    if files.len() > 1 { format!("{stem} and {} more", files.len() - 1) } else { stem.into_owned() }
+}
+
+fn counted(number: u64, one: &str) -> String {
+    super::count(usize::try_from(number).unwrap_or(usize::MAX), one)
+}
+
+/// How each file was read.
+fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
+    let mut text = String::new();
+    for (input, count) in inputs.iter().zip(counts) {
+        let mut how = vec![counted(count.rows, "row"), input.encoding.to_string(), format!("{} between cells", input.delimiter_name())];
+        how.extend(count.date_order.iter().map(|order| format!("dates {order}")));
+        how.extend(count.decimal_mark.clone());
+        text.push_str(&format!("{}: {}\n", input.name, how.join(", ")));
+        let renamed: Vec<String> = input
+            .mapping
+            .taken()
+            .into_iter()
+            .filter(|(theirs, ours)| *theirs != ours.name())
+            .map(|(theirs, ours)| format!("{} = {}", shorten(theirs, 40), ours.name()))
+            .collect();
+        if !renamed.is_empty() {
+            text.push_str(&format!("  columns: {}\n", renamed.join(", ")));
+        }
+        for (number, one, many) in [
+            (count.blank, "blank line passed over", "blank lines passed over"),
+            (count.repeated_headers, "repeated header passed over", "repeated headers passed over"),
+            (
+                count.repeated,
+                "row passed over that says the same as an earlier one of the same comp_id",
+                "rows passed over that say the same as earlier ones of the same comp_id",
+            ),
+            (
+                count.identical,
+                "row like an earlier one counted as a separate sale",
+                "rows like earlier ones counted as separate sales",
+            ),
+        ] {
+            if number > 0 {
+                text.push_str(&format!("  {number} {}\n", if number == 1 { one } else { many }));
+            }
+        }
+    }
+    text
+}
+
+/// The first changes, old → new.
+fn updates(book: &Book, plan: &Plan) -> Result<String, CliError> {
+    if plan.updates.is_empty() {
+        return Ok(String::new());
+    }
+    let ids: HashSet<String> = plan.updates.iter().map(|comp| comp.comp_id.clone()).collect();
+    let known = book.comps_by_id(&ids)?;
+    let mut text = String::new();
+    for new in &plan.updates {
+        if let Some(old) = known.get(&new.comp_id) {
+            text.push_str(&format!("{}: {}\n", new.comp_id, changes(old, new)));
+        }
+    }
+    let more = plan.updated.saturating_sub(plan.updates.len() as u64);
+    if more > 0 {
+        text.push_str(&format!("and {} more changed\n", counted(more, "comp")));
+    }
+    Ok(text)
+}
+
+fn changes(old: &Comp, new: &Comp) -> String {
+    let shown = |cell: &str| if cell.is_empty() { "(blank)".to_string() } else { shorten(cell, 60) };
+    let changed: Vec<String> = COLUMNS
+        .iter()
+        .zip(old.cells().iter().zip(&new.cells()))
+        .filter(|(_, (old, new))| old != new)
+        .map(|(column, (old, new))| format!("{column} {} → {}", shown(old), shown(new)))
+        .collect();
+    changed.join(", ")
+}
+
+/// What became of the sales.
+fn counts(plan: &Plan, dry_run: bool) -> String {
+    if plan.written() == 0 {
+        return match plan.unchanged {
+            0 => "No sales to take in: nothing was changed.\n".to_string(),
+            n => format!("The book has {} already, unchanged: nothing was changed.\n", counted(n, "sale")),
+        };
+    }
+    let parts: Vec<String> = [(plan.new, "new"), (plan.updated, "changed"), (plan.unchanged, "unchanged")]
+        .into_iter()
+        .filter(|(number, _)| *number > 0)
+        .map(|(number, what)| format!("{number} {what}"))
+        .collect();
+    let head = if dry_run { "Sales as they would be" } else { "Sales" };
+    format!("{head}: {}.\n", parts.join(", "))
+}
+
+fn refusal(problems: u64, args: &ImportArgs) -> CliError {
+    let more = match (problems.saturating_sub(SHOWN_PROBLEMS), &args.problems) {
+        (_, Some(path)) => format!("; {} has all of them", path.display()),
+        (0, None) => String::new(),
+        (more, None) => format!("; {more} more than shown (--problems FILE writes all of them)"),
+    };
+    CliError::Refused {
+        message: format!("{}{more}; nothing was imported", counted(problems, "problem")),
+        next: "mend the rows and import again, or take the clean ones with --keep-good".into(),
+    }
+}
+
+/// Adds the mapping of an input to the settings file, whose text stays as it is.
+fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), CliError> {
+    let path = book.root().join(settings::FILE_NAME);
+    let text = fs::read_to_string(&path).map_err(BookError::io(&path, "read"))?;
+    let table = mapping_table(name, input)?;
+    let gap = if text.is_empty() || text.ends_with("\n\n") { "" } else if text.ends_with('\n') { "\n" } else { "\n\n" };
+    let text = format!("{text}{gap}{table}");
+    Settings::parse(&text, &path).map_err(|why| {
+        BookError::Refused(format!("the mapping cannot be added to compband.toml ({why}); add it by hand:\n{table}"))
+    })?;
+    let write = || -> io::Result<()> {
+        let mut temp = tempfile::NamedTempFile::new_in(book.root())?;
+        temp.write_all(text.as_bytes())?;
+        temp.as_file().set_permissions(fs::metadata(&path)?.permissions())?;
+        temp.as_file().sync_all()?;
+        temp.persist(&path)?;
+        Ok(())
+    };
+    Ok(write().map_err(BookError::io(&path, "write"))?)
+}
+
+/// `[mappings.NAME]` with the columns that are not called as ours, or that were left out.
+fn mapping_table(name: &str, input: &Input) -> Result<String, CliError> {
+    let mapping = &input.mapping;
+    let taken = mapping.taken().into_iter().filter(|(theirs, ours)| *theirs != ours.name());
+    let columns: BTreeMap<&str, &str> = taken
+        .map(|(theirs, ours)| (theirs, ours.name()))
+        .chain(mapping.left_out.iter().map(|cell| (mapping.names[*cell].as_str(), "-")))
+        .filter(|(theirs, _)| !theirs.is_empty())
+        .collect();
+    let tables = BTreeMap::from([("mappings", BTreeMap::from([(name, columns)]))]);
+    toml::to_string(&tables).map_err(|why| BookError::Refused(format!("the mapping cannot be written: {why}")).into())
+}

@@ -1,0 +1,566 @@
+//! Import: messy spreadsheets in, canonical comps or problems out.
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::io;
+
+use chrono::NaiveDate;
+use compband::book::comp::COLUMNS;
+use compband::book::dates::DateOrder;
+use compband::book::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
+use compband::book::money::DecimalMark;
+use compband::book::read::header::parse_wish;
+use compband::book::read::{Input, ReadOptions};
+use compband::book::{Problem, Settings, canonical};
+use proptest::prelude::*;
+
+fn today() -> NaiveDate {
+    NaiveDate::from_ymd_opt(2026, 3, 31).unwrap()
+}
+
+/// Everything a run told.
+#[derive(Default)]
+struct Heard {
+    problems: Vec<String>,
+    rejects: Vec<(String, String)>,
+    rejects_file: Option<RejectsWriter<Vec<u8>>>,
+}
+
+impl Witness for Heard {
+    fn problem(&mut self, problem: &Problem) -> io::Result<()> {
+        self.problems.push(problem.to_string());
+        Ok(())
+    }
+
+    fn reject(&mut self, input: &Input, reject: &Reject<'_>) -> io::Result<()> {
+        self.rejects
+            .push((reject.text.to_string(), reject.reason.to_string()));
+        if self.rejects_file.is_none() {
+            self.rejects_file = Some(RejectsWriter::new(Vec::new(), input)?);
+        }
+        self.rejects_file.as_mut().unwrap().write(reject)
+    }
+}
+
+struct Run {
+    plan: Plan,
+    canonical: String,
+    heard: Heard,
+}
+
+/// A book in memory: identifiers and content hashes.
+#[derive(Default)]
+struct Known(RefCell<HashMap<String, u64>>);
+
+impl Known {
+    fn import(&self, files: &[&[u8]], options: &ReadOptions) -> Result<Run, Vec<String>> {
+        let mut inputs = Vec::new();
+        for (number, bytes) in files.iter().enumerate() {
+            let input = Input::from_bytes(&format!("file{number}.csv"), bytes.to_vec(), options);
+            inputs.push(input.map_err(|problems| {
+                problems.iter().map(ToString::to_string).collect::<Vec<_>>()
+            })?);
+        }
+        let settings = Settings::default();
+        let known = self.0.borrow().clone();
+        let existing = |id: &str| known.get(id).copied();
+        let against = Against {
+            settings: &settings,
+            existing: &existing,
+            today: today(),
+        };
+        let (mut out, mut heard) = (Vec::new(), Heard::default());
+        let plan = plan(&inputs, &against, &mut out, &mut heard).unwrap();
+        let canonical = String::from_utf8(out).unwrap();
+        for comp in comps(&canonical) {
+            self.0
+                .borrow_mut()
+                .insert(comp.comp_id.clone(), comp.content_hash());
+        }
+        Ok(Run {
+            plan,
+            canonical,
+            heard,
+        })
+    }
+}
+
+fn comps(canonical_text: &str) -> Vec<compband::book::Comp> {
+    let mut comps = Vec::new();
+    let mut reader = csv::Reader::from_reader(canonical_text.as_bytes());
+    assert_eq!(reader.headers().unwrap(), COLUMNS.as_slice());
+    for record in reader.records() {
+        let record = record.unwrap();
+        let cells: [&str; 17] = std::array::from_fn(|at| &record[at]);
+        let mut wrong = Vec::new();
+        let comp = canonical::parse_cells(&cells, &Settings::default(), &mut |at, why| {
+            wrong.push((at, why))
+        });
+        comps.push(comp.unwrap_or_else(|| panic!("{record:?}: {wrong:?}")));
+    }
+    comps
+}
+
+fn import(text: &str) -> Run {
+    import_with(text, &ReadOptions::default())
+}
+
+fn import_with(text: &str, options: &ReadOptions) -> Run {
+    Known::default()
+        .import(&[text.as_bytes()], options)
+        .unwrap()
+}
+
+fn refused(text: &str) -> Vec<String> {
+    match Known::default().import(&[text.as_bytes()], &ReadOptions::default()) {
+        Ok(run) => run.heard.problems,
+        Err(problems) => problems,
+    }
+}
+
+#[test]
+fn a_sheet_as_people_keep_it() {
+    let run = import(
+        "Sales of last year;;;;;;;;\n\n\
+         Sale Date;ITEM;Condition;Sold for;Postage;Qty;Sold by;Faults;Comments\n\
+         31/12/2025;Nerrow F4;b;1.234,50 €;free;;bids;Scratched  Lens;\"two\r\nlines\"\n\
+         ;;;;;;;;\n\
+         Sale Date;ITEM;Condition;Sold for;Postage;Qty;Sold by;Faults;Comments\n\
+         3/2/2026 14:05;Tolvik Page 6;for parts;EUR 15;4,9;2;Best Offer;;=1+1\n",
+    );
+    assert_eq!(run.heard.problems, [] as [&str; 0]);
+    let body = run.canonical.split_once('\n').unwrap().1;
+    let without_ids: Vec<&str> = body.split_terminator(['\n']).collect();
+    assert_eq!(without_ids.len(), 3);
+    assert!(body.contains(
+        ",2025-12-31,Nerrow F4,,,B,,,scratched lens,yes,1234.50,0.00,EUR,auction,,1,\"two\nlines\"\n"
+    ));
+    assert!(
+        body.contains(",2026-02-03,Tolvik Page 6,,,,,,,no,15.00,4.90,EUR,offer,,2,=1+1\n"),
+        "{body}"
+    );
+    let file = &run.plan.files[0];
+    assert_eq!((file.rows, file.blank, file.repeated_headers), (2, 1, 1));
+    assert_eq!(
+        file.date_order.as_deref(),
+        Some("day first, as row 4 is (31/12/2025)")
+    );
+}
+
+#[test]
+fn every_delimiter_and_encoding_gives_the_same() {
+    let table = "date|item|price|note\n2026-01-02|Nerrow F4|12.50|caf\u{e9}; a, b\n2026-01-03|Brask M2|9|\n";
+    let quoted = table.replace("caf\u{e9}; a, b", "\"caf\u{e9}; a, b\"");
+    let expected = import(&quoted.replace('|', ",")).canonical;
+    assert_eq!(comps(&expected)[0].note, "caf\u{e9}; a, b");
+    for mark in [",", ";", "\t"] {
+        let text = quoted.replace('|', mark);
+        let utf16: Vec<u8> = [0xfeff]
+            .into_iter()
+            .chain(text.encode_utf16())
+            .flat_map(u16::to_le_bytes)
+            .collect();
+        let latin: Vec<u8> = text
+            .chars()
+            .map(|c| u8::try_from(u32::from(c)).unwrap())
+            .collect();
+        let marked = format!("\u{feff}{text}").into_bytes();
+        for bytes in [
+            text.clone().into_bytes(),
+            text.replace('\n', "\r\n").into_bytes(),
+            utf16,
+            latin,
+            marked,
+        ] {
+            let run = Known::default()
+                .import(&[&bytes], &ReadOptions::default())
+                .unwrap();
+            assert_eq!(run.canonical, expected);
+        }
+    }
+}
+
+#[test]
+fn every_problem_is_told_in_one_run() {
+    let problems = refused(
+        "sold_on,model,completeness,grade,missing,works,price,shipping,currency,how_sold,lot_size\n\
+         30/02/2026,,most,Q,strap x0,perhaps,-5,-1,USD,raffle,0\n\
+         1989-12-31,Nerrow F4,,,,,NaN,inf,,,1.5\n\
+         2026-04-02,Nerrow F4,,,,,0,,,,\n\
+         46000,Nerrow F4,,parts,,yes,1.23456,$5,,,10001\n\
+         2026-01-01,Nerrow F4,,,,,12\n\
+         2026-01-01,\"Nerrow F4,,,,,12,,,,\n",
+    );
+    let expected = [
+        "row 2, column sold_on: found \"30/02/2026\": expected a day that the calendar has",
+        "row 2, column model: expected the model",
+        "row 2, column completeness: found \"most\": expected a completeness of the scale: bare, usable",
+        "row 2, column grade: found \"Q\": expected a grade of the scale: A, B, C, D",
+        "row 2, column missing: found \"strap x0\"",
+        "row 2, column works: found \"perhaps\"",
+        "row 2, column price: found \"-5\": expected a price above 0; leave refunds",
+        "row 2, column shipping: found \"-1\": expected 0 or more",
+        "row 2, column currency: found \"USD\": expected EUR",
+        "row 2, column how_sold: found \"raffle\": expected auction, fixed or offer",
+        "row 2, column lot_size: found \"0\"",
+        "row 3, column sold_on: found \"1989-12-31\": expected a day from 1990 on",
+        "row 3, column price: found \"NaN\": expected an amount of EUR",
+        "row 3, column shipping: found \"inf\": expected an amount of EUR",
+        "row 3, column lot_size: found \"1.5\"",
+        "row 4, column sold_on: found \"2026-04-02\": expected a day that has come",
+        "row 4, column price: found \"0\": expected a price above 0; leave out what was given away",
+        "row 5, column sold_on: found \"46000\": expected a date; as the day number of a spreadsheet this would be 2025-12-09",
+        "row 5, column works: found \"yes\": expected no, since the grade is \"parts\"",
+        "row 5, column price: found \"1.23456\": expected at most 4 decimals",
+        "row 5, column shipping: found \"$5\": expected EUR only",
+        "row 5, column lot_size: found \"10001\"",
+        "row 6: found \"2026-01-01,Nerrow F4,,,,,12\": expected 11 cells as in the header, but the row has 7; add 4 cells",
+        "row 7: found \"2026-01-01,\\\"Nerrow F4,,,,,12,,,,\": expected a closing quote",
+    ];
+    assert_eq!(problems.len(), expected.len(), "{problems:#?}");
+    for (problem, expected) in problems.iter().zip(expected) {
+        assert!(problem.contains(expected), "{problem}\nlacks\n{expected}");
+        assert!(
+            problem.contains("; "),
+            "does not say how to mend: {problem}"
+        );
+    }
+}
+
+#[test]
+fn headers_that_do_not_do() {
+    assert!(
+        refused("")
+            .concat()
+            .contains("a header within the first 10 rows")
+    );
+    let problems = refused("when,prise\n1,2\n");
+    assert!(problems[0].contains("a column for sold_on"), "{problems:?}");
+    assert!(
+        problems
+            .iter()
+            .any(|problem| problem.contains("--map \"prise=price\"")),
+        "{problems:?}"
+    );
+    assert!(
+        refused("date,sold,item,price\n")
+            .concat()
+            .contains("both stand for it")
+    );
+}
+
+#[test]
+fn ambiguous_dates_are_asked_about_once() {
+    let text =
+        "date,item,price\n3/4/2025,Nerrow F4,12\n5/6/2025,Nerrow F4,13\n7/7/2025,Nerrow F4,14\n";
+    let run = import(text);
+    assert_eq!(run.heard.problems.len(), 1);
+    let problem = &run.heard.problems[0];
+    assert!(
+        problem.contains("2025-04-03 day first and 2025-03-04 month first")
+            && problem.contains("--dates dmy"),
+        "{problem}"
+    );
+    assert_eq!(run.plan.files[0].rejected, 2);
+    for (dates, day) in [
+        (DateOrder::DayFirst, "2025-04-03"),
+        (DateOrder::MonthFirst, "2025-03-04"),
+    ] {
+        let run = import_with(
+            text,
+            &ReadOptions {
+                dates: Some(dates),
+                ..ReadOptions::default()
+            },
+        );
+        assert_eq!(
+            (
+                run.plan.new,
+                comps(&run.canonical)[0].sold_on.to_string().as_str()
+            ),
+            (3, day)
+        );
+    }
+    let run = import(&format!(
+        "{text}31/1/2025,Nerrow F4,1\n1/31/2025,Nerrow F4,1\n30/1/2025,Nerrow F4,1\n"
+    ));
+    assert_eq!(run.heard.problems.len(), 1);
+    assert!(
+        run.heard.problems[0].contains("row 6")
+            && run.heard.problems[0].contains("as row 5 is (31/1/2025)")
+    );
+}
+
+#[test]
+fn the_column_decides_a_lone_mark() {
+    let price = |text: &str| comps(&import(text).canonical)[0].price.to_string();
+    assert_eq!(
+        price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5,50\n"),
+        "1234.00"
+    );
+    assert_eq!(
+        price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5.50\n"),
+        "1.234"
+    );
+    let text = "date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;1,500\n";
+    let run = import(text);
+    assert_eq!(run.heard.problems.len(), 1, "{:?}", run.heard.problems);
+    assert!(
+        run.heard.problems[0].contains("1.234 with a decimal point and 1234 with a decimal comma")
+    );
+    assert!(run.heard.problems[0].contains("--decimal point or --decimal comma"));
+    let run = import_with(
+        text,
+        &ReadOptions {
+            decimal: Some(DecimalMark::Comma),
+            ..ReadOptions::default()
+        },
+    );
+    assert_eq!(
+        comps(&run.canonical)
+            .iter()
+            .map(|comp| comp.price.to_string())
+            .collect::<Vec<_>>(),
+        ["1234.00", "1.50"]
+    );
+}
+
+#[test]
+fn wishes_and_fills() {
+    let options = ReadOptions {
+        wishes: vec![
+            parse_wish("When sold=sold_on").unwrap(),
+            parse_wish("price=-").unwrap(),
+            parse_wish("net=price").unwrap(),
+        ],
+        fills: vec![
+            (
+                compband::book::read::header::Column::Model,
+                "Nerrow F4".to_string(),
+            ),
+            (compband::book::read::header::Column::Grade, "b".to_string()),
+        ],
+        ..ReadOptions::default()
+    };
+    let run = import_with(
+        "when sold,price,net,grade\n2026-01-01,99,12,\n2026-01-02,99,13,A\n",
+        &options,
+    );
+    let comps = comps(&run.canonical);
+    assert_eq!(
+        (
+            comps[0].model.as_str(),
+            comps[0].grade.as_str(),
+            comps[0].price.to_string()
+        ),
+        ("Nerrow F4", "B", "12.00".into())
+    );
+    assert_eq!(comps[1].grade, "A");
+}
+
+#[test]
+fn the_same_sale_again_changes_nothing() {
+    let text = "date,item,price,note\n2026-01-01,Nerrow F4,12,\n2026-01-01,nerrow f4,12,\n2026-01-02,Brask M2,5,good\n";
+    let book = Known::default();
+    let options = ReadOptions::default();
+    let first = book.import(&[text.as_bytes()], &options).unwrap();
+    assert_eq!((first.plan.new, first.plan.files[0].identical), (3, 1));
+    let again = book.import(&[text.as_bytes()], &options).unwrap();
+    assert_eq!(
+        (
+            again.plan.unchanged,
+            again.plan.written(),
+            comps(&again.canonical).len()
+        ),
+        (3, 0, 0)
+    );
+    // Together or one after the other, the same sale in two files is one sale.
+    let twice = Known::default()
+        .import(&[text.as_bytes(), text.as_bytes()], &options)
+        .unwrap();
+    assert_eq!((twice.plan.new, twice.plan.files[1].repeated), (3, 3));
+    let changed = book
+        .import(&[text.replace("good", "better").as_bytes()], &options)
+        .unwrap();
+    assert_eq!((changed.plan.unchanged, changed.plan.updated), (2, 1));
+    assert_eq!(changed.plan.updates[0].note, "better");
+    let exported = book
+        .import(&[first.canonical.as_bytes()], &options)
+        .unwrap();
+    assert_eq!(
+        (exported.plan.unchanged, exported.plan.updated),
+        (2, 1),
+        "the note goes back"
+    );
+}
+
+#[test]
+fn one_identifier_is_one_sale() {
+    let text = "id,date,item,price\nx1,2026-01-01,Nerrow F4,12\nx1,2026-01-01,Nerrow F4,12\nx1,2026-01-01,Nerrow F4,13\n";
+    let run = import(text);
+    assert_eq!(
+        (
+            run.plan.new,
+            run.plan.files[0].repeated,
+            run.plan.files[0].rejected
+        ),
+        (1, 1, 1)
+    );
+    assert!(
+        run.heard.problems[0].contains("row 4, column id: found \"x1\""),
+        "{:?}",
+        run.heard.problems
+    );
+}
+
+#[test]
+fn a_written_identifier_does_not_hide_a_further_sale() {
+    let derived = comps(&import("date,item,price\n2026-01-01,Nerrow F4,12\n").canonical)[0]
+        .comp_id
+        .clone();
+    let run = import(&format!(
+        "id,date,item,price\n{derived},2026-01-01,Nerrow F4,12\n,2026-01-01,Nerrow F4,12\n"
+    ));
+    assert_eq!((run.plan.new, run.plan.files[0].identical), (2, 1));
+}
+
+#[test]
+fn rejected_rows_come_back_when_mended() {
+    let run = import(
+        "date;item;price;note\n2026-01-01;Nerrow F4;12;\n2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\"\n2026-01-02;Brask M2\n",
+    );
+    assert_eq!((run.plan.new, run.heard.rejects.len()), (1, 2));
+    assert_eq!(
+        run.heard.rejects[0].0,
+        "2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\""
+    );
+    let file = String::from_utf8(run.heard.rejects_file.unwrap().finish().unwrap()).unwrap();
+    assert!(
+        file.starts_with("reason;date;item;price;note\n\"price: expected an amount of EUR"),
+        "{file}"
+    );
+    let mended = file
+        .replace("twelve", "12")
+        .replace(";Brask M2\n", ";Brask M2;7;\n");
+    let again = import(&mended);
+    assert_eq!(again.heard.problems, [] as [&str; 0]);
+    assert_eq!(
+        (again.plan.new, comps(&again.canonical)[0].note.as_str()),
+        (2, "a\n\"b\"")
+    );
+}
+
+#[test]
+fn huge_cells_are_problems() {
+    let huge = "9".repeat(10 << 20);
+    for column in [
+        "comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size", "works",
+        "grade",
+    ] {
+        let mut cells: Vec<&str> =
+            vec!["x", "2026-01-01", "Nerrow F4", "", "5", "", "", "", "", ""];
+        let columns = [
+            "comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size",
+            "works", "grade",
+        ];
+        cells[columns.iter().position(|known| *known == column).unwrap()] = &huge;
+        let problems = refused(&format!("{}\n{}\n", columns.join(","), cells.join(",")));
+        assert_eq!(problems.len(), 1, "{column}");
+        assert!(problems[0].len() < 1000, "{column}");
+    }
+}
+
+#[test]
+fn a_big_file_is_read_in_order() {
+    let mut text = String::from("comp_id,sold_on,model,price,note\n");
+    for row in 0..60_000 {
+        let price = if row % 20_000 == 7 { "none" } else { "12.50" };
+        text.push_str(&format!(
+            "s{row},2026-01-01,Nerrow F4,{price},\"row, {row}\"\n"
+        ));
+    }
+    let run = import(&text);
+    let rows: Vec<&str> = run
+        .heard
+        .problems
+        .iter()
+        .map(|problem| &problem[..problem.find(", column").unwrap()])
+        .collect();
+    assert_eq!(
+        rows,
+        [
+            "file0.csv, row 9",
+            "file0.csv, row 20009",
+            "file0.csv, row 40009"
+        ]
+    );
+    let notes: Vec<String> = comps(&run.canonical)
+        .into_iter()
+        .map(|comp| comp.note)
+        .collect();
+    let expected: Vec<String> = (0..60_000)
+        .filter(|row| row % 20_000 != 7)
+        .map(|row| format!("row, {row}"))
+        .collect();
+    assert_eq!(notes, expected);
+}
+
+/// Cells that look like something now and then.
+fn cell() -> impl Strategy<Value = String> {
+    prop_oneof![
+        3 => any::<String>(),
+        3 => "[0-9.,/ '()$€-]{0,14}",
+        2 => "[a-z;x0-9 ]{0,12}",
+        1 => Just("2026-01-01".to_string()),
+        1 => Just("12.50".to_string()),
+        1 => Just("NaN".to_string()),
+        1 => Just(String::new()),
+    ]
+}
+
+proptest! {
+    #[test]
+    fn no_bytes_panic(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
+        let _ = Known::default().import(&[&bytes], &ReadOptions::default());
+        let mut with_header = b"sold_on,model,price,note\n".to_vec();
+        with_header.extend(bytes);
+        let _ = Known::default().import(&[&with_header], &ReadOptions::default());
+    }
+
+    #[test]
+    fn no_cut_panics(at in 0_usize..300) {
+        let text = "date;item;price;missing;note\n31/12/2025;Nerrow F4;1.234,50 €;strap x2;\"é\n\"\"x\"\"\"\n1/2/2026;Brask M2;5;;\n";
+        let bytes = &text.as_bytes()[..at.min(text.len())];
+        let _ = Known::default().import(&[bytes], &ReadOptions::default());
+    }
+
+    #[test]
+    fn what_is_taken_reads_back_and_the_rest_is_told(
+        rows in prop::collection::vec(prop::collection::vec(cell(), 17), 1..8),
+        sound in any::<bool>(),
+    ) {
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        writer.write_record(COLUMNS).unwrap();
+        for mut row in rows {
+            if sound {
+                let sound_cells = [(1, "2026-01-01"), (2, "Nerrow F4"), (4, "full"), (5, "a"), (9, "y"), (10, "12.345"), (11, ""), (12, ""), (13, "bids"), (15, "2")];
+                for (at, text) in sound_cells {
+                    row[at] = text.to_string();
+                }
+            }
+            writer.write_record(&row).unwrap();
+        }
+        let bytes = writer.into_inner().unwrap();
+        let book = Known::default();
+        let run = book.import(&[&bytes], &ReadOptions::default()).unwrap();
+        let file = &run.plan.files[0];
+        prop_assert_eq!(file.rows, run.plan.new + file.rejected + file.repeated);
+        prop_assert_eq!(file.rejected > 0, !run.heard.problems.is_empty());
+        // `comps` refuses what the strict reader of the book would not take.
+        let taken = comps(&run.canonical);
+        prop_assert_eq!(taken.len() as u64, run.plan.new);
+        let again = book.import(&[run.canonical.as_bytes()], &ReadOptions::default()).unwrap();
+        prop_assert_eq!(again.heard.problems, Vec::<String>::new());
+        prop_assert_eq!(again.plan.unchanged, run.plan.new);
+    }
+}
