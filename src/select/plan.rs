@@ -4,7 +4,7 @@ use polars::prelude::*;
 
 use super::{Candidate, Dropped, Selection, Stage, Subject};
 use crate::book::comp::match_key;
-use crate::book::frame::MINOR_SCALE;
+use crate::book::comp::MINOR_SCALE;
 use crate::book::problem::nearest;
 use crate::book::settings::PriceBasis;
 use crate::book::{HowSold, Items};
