@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDate;
 use clap::{Args, ValueEnum};
 
-use super::{CliError, notice, parse_day, say, today};
+use super::{CliError, SHORTEST_ID, notice, parse_day, say, today};
 use crate::band::estimate::{Estimate, EstimateError, estimate};
 use crate::book::frame::short_ids;
 use crate::book::problem::nearest;
@@ -22,9 +22,6 @@ use crate::select::{Dropped, Selection, Subject};
 
 /// Candidates brought out of the book for each comp that a fit may take.
 const CANDIDATES_PER_COMP: usize = 3;
-
-/// Fewest characters of an id that are shown.
-const SHORTEST_ID: usize = 6;
 
 /// Most comps on a sheet: used, and not used.
 const LISTED: (usize, usize) = (40, 25);

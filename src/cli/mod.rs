@@ -30,6 +30,9 @@ Exit codes:
   5  no such book, model or evidence
   6  the book is held by another run";
 
+/// Fewest characters of an identifier shown.
+const SHORTEST_ID: usize = 6;
+
 /// What will a used item sell for? A price band from the sold comparables you recorded yourself.
 #[derive(Debug, Parser)]
 #[command(name = "compband", version, about, after_help = EXIT_CODES, max_term_width = 100)]
@@ -50,7 +53,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Init(init::InitArgs),
-    Import(import::ImportArgs),
+    Import(Box<import::ImportArgs>),
     Log(log::LogArgs),
     Undo(undo::UndoArgs),
     Comps(comps::CompsArgs),
@@ -229,9 +232,17 @@ pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
     }
 }
 
-/// The refusal of a model that the book does not have, with the nearest names.
+/// The refusal of a model that the book does not have, with the nearest of the known names.
 pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> CliError {
-    let near = nearest_few(asked, known, 5);
+    let near: Vec<String> = nearest_few(asked, known, 5)
+        .into_iter()
+        .map(str::to_string)
+        .collect();
+    no_such_model(asked, &near)
+}
+
+/// The refusal of a model that the book does not have.
+pub fn no_such_model(asked: &str, near: &[String]) -> CliError {
     let next = if near.is_empty() {
         "`compband models` lists the models of this book".to_string()
     } else {
