@@ -555,7 +555,8 @@ fn adjustments(
     for (j, column) in design.columns.iter().enumerate() {
         let Some(prior) = column.prior else { continue };
         let on_unit = design.subject[j];
-        let without = (centre - on_unit * fit.coefficients[j]).exp();
+        // From one fewer where the unit has it, so that of two extras the last is priced.
+        let without = (centre - on_unit.min(1.0) * fit.coefficients[j]).exp();
         let money = |log: f64| without * log.exp_m1();
         let variance = fit.variance(&unit_row(j, p));
         // The rule of thumb taken out of the posterior again leaves what the comps say, in

@@ -52,6 +52,18 @@ pub enum Term {
     PartsOnly,
 }
 
+impl Term {
+    /// The column that rare names of this kind share; none where the term is not a name.
+    fn pool(&self) -> Option<Self> {
+        match self {
+            Self::Missing(_) => Some(Self::Missing(OTHERS.into())),
+            Self::Extra(_) => Some(Self::Extra(OTHERS.into())),
+            Self::Defect(_) => Some(Self::Defect(OTHERS.into())),
+            _ => None,
+        }
+    }
+}
+
 /// The ways of selling that have a column.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum SoldTerm {
@@ -179,12 +191,12 @@ pub fn build(
     let shares = Shares::of(&comps, &own, &weights, settings);
     let encode = |facts: &Facts<'_>| encode(facts, &shares, kit, settings);
     let mut rows: Vec<Row> = comps.iter().map(encode).collect();
-    let mut own_row = encode(&own);
+    let own_row = encode(&own);
     let reference = price_rule.map(|rule| (rule, encode(&reference_facts(&own, settings))));
     if let Some((_, row)) = &reference {
         rows.push(row.clone());
     }
-    pool_rare(&mut rows, &mut own_row);
+    pool_rare(&mut rows, &own_row);
     let reference_row = reference.as_ref().and_then(|_| rows.pop());
 
     let terms = varying_terms(rows.iter().chain(&reference_row), &own_row);
@@ -534,42 +546,25 @@ fn apply_kit(kit: &Kit, has: Has, missing: &mut Items, extras: &mut Items) {
 
 /// Gives the rarest names beyond [`MOST_NAMES`] of a kind one column together; the subject's
 /// own names always keep theirs.
-fn pool_rare(rows: &mut [Row], own: &mut Row) {
-    let kinds: [(fn(&Term) -> bool, Term); 3] = [
-        (
-            |t| matches!(t, Term::Missing(_)),
-            Term::Missing(OTHERS.into()),
-        ),
-        (|t| matches!(t, Term::Extra(_)), Term::Extra(OTHERS.into())),
-        (
-            |t| matches!(t, Term::Defect(_)),
-            Term::Defect(OTHERS.into()),
-        ),
-    ];
-    for (is_kind, others) in kinds {
-        let mut counts: BTreeMap<Term, usize> = BTreeMap::new();
-        for row in rows.iter() {
-            for term in row.keys().filter(|t| is_kind(t)) {
-                *counts.entry(term.clone()).or_insert(0) += 1;
-            }
+fn pool_rare(rows: &mut [Row], own: &Row) {
+    let mut counts: BTreeMap<Term, BTreeMap<Term, usize>> = BTreeMap::new();
+    for term in rows.iter().flat_map(|row| row.keys()) {
+        if let Some(pool) = term.pool().filter(|_| !own.contains_key(term)) {
+            *counts
+                .entry(pool)
+                .or_default()
+                .entry(term.clone())
+                .or_insert(0) += 1;
         }
-        let mut names: Vec<(Term, usize)> = counts
-            .into_iter()
-            .filter(|(term, _)| !own.contains_key(term))
-            .collect();
+    }
+    for (pool, names) in counts {
+        let mut names: Vec<(Term, usize)> = names.into_iter().collect();
         names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-        let rare: BTreeSet<Term> = names
-            .into_iter()
-            .skip(MOST_NAMES)
-            .map(|(term, _)| term)
-            .collect();
-        if rare.is_empty() {
-            continue;
-        }
-        for row in rows.iter_mut() {
-            let pooled: f64 = rare.iter().filter_map(|term| row.remove(term)).sum();
+        let rare = names.split_off(names.len().min(MOST_NAMES));
+        for row in rows.iter_mut().filter(|_| !rare.is_empty()) {
+            let pooled: f64 = rare.iter().filter_map(|(term, _)| row.remove(term)).sum();
             if pooled > 0.0 {
-                *row.entry(others.clone()).or_insert(0.0) += pooled;
+                *row.entry(pool.clone()).or_insert(0.0) += pooled;
             }
         }
     }

@@ -225,7 +225,8 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
         ("rule of thumb", Kind::Number),
         ("your comps", Kind::Number),
         ("used", Kind::Number),
-        ("from", Kind::Fixed),
+        ("comps", Kind::Number),
+        ("their say", Kind::Number),
     ]);
     for a in &estimate.adjustments {
         grid.push(vec![
@@ -238,7 +239,8 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             range(&a.rule),
             a.comps.as_ref().map_or("–".into(), range),
             change(currency, a.used.value),
-            source(a),
+            a.informed_by.to_string(),
+            format!("{:.0} %", 100.0 * a.from_comps),
         ]);
     }
     let _ = writeln!(
@@ -251,14 +253,6 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
 
 fn applies(adjustment: &Adjustment) -> bool {
     adjustment.on_unit != 0.0 && adjustment.term != Term::Trend
-}
-
-/// How far the comps have a say, and how many of them inform it.
-fn source(adjustment: &Adjustment) -> String {
-    match (adjustment.comps, adjustment.informed_by) {
-        (None, _) => "rule".into(),
-        (_, comps) => format!("{:.0} % of {comps} comps", 100.0 * adjustment.from_comps),
-    }
 }
 
 fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) {

@@ -3,48 +3,13 @@
 use std::collections::BTreeSet;
 use std::fs::{self, File, FileTimes};
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use std::process::Stdio;
 use std::time::{Duration, SystemTime};
 
-use assert_cmd::cargo::CommandCargoExt;
 use compband::book::{Book, Comp, comp, frame::FrameRows};
 use tempfile::TempDir;
 
-fn compband(dir: &Path) -> Command {
-    let mut command = Command::cargo_bin("compband").unwrap();
-    command
-        .current_dir(dir)
-        .env_remove("COMPBAND_BOOK")
-        .stdin(Stdio::null());
-    command
-}
-
-fn run(dir: &Path, args: &[&str]) -> Output {
-    compband(dir).args(args).output().unwrap()
-}
-
-/// Runs a command that is to succeed and returns its standard output.
-fn out(dir: &Path, args: &[&str]) -> String {
-    let output = run(dir, args);
-    assert!(output.status.success(), "{args:?}: {}", stderr(&output));
-    String::from_utf8(output.stdout).unwrap()
-}
-
-/// Runs a command that is to fail with a code and returns its standard error.
-fn fails(dir: &Path, code: i32, args: &[&str]) -> String {
-    let output = run(dir, args);
-    assert_eq!(
-        output.status.code(),
-        Some(code),
-        "{args:?}: {}",
-        stderr(&output)
-    );
-    stderr(&output)
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
+use crate::runner::{compband, fails, out, run, stderr};
 
 fn book() -> TempDir {
     let dir = tempfile::tempdir().unwrap();
@@ -450,7 +415,7 @@ fn every_cut_of_the_log_leaves_a_book_that_reads_and_writes() {
         book.append(&lock, &sale, &mut |_| {}).unwrap();
         let after = comps(&book);
         assert!(
-            after.iter().any(|comp| *comp == sale) && after.len() <= 2,
+            after.contains(&sale) && after.len() <= 2,
             "cut at {cut}: {after:?}"
         );
     }
