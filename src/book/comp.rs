@@ -123,6 +123,10 @@ fn push_match_key(key: &mut String, text: &str) {
 
 /// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
 pub fn money_text(amount: Decimal) -> String {
+    money_form(amount).to_string()
+}
+
+fn money_form(amount: Decimal) -> Decimal {
     let mut amount = if amount.scale() > 2 {
         amount.normalize()
     } else {
@@ -131,7 +135,7 @@ pub fn money_text(amount: Decimal) -> String {
     if amount.scale() < 2 {
         amount.rescale(2);
     }
-    amount.to_string()
+    amount
 }
 
 /// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
@@ -172,11 +176,11 @@ impl RowText {
     pub fn fill(&mut self, comp: &Comp) {
         self.joined.clear();
         let mut at = 0;
-        comp.each_cell(|write| {
+        comp.each_cell(|cell| {
             if at > 0 {
                 self.joined.push(APART);
             }
-            write(&mut self.joined);
+            self.joined.push_str(cell);
             self.ends[at] = self.joined.len();
             at += 1;
         });
@@ -256,42 +260,49 @@ impl Comp {
         }
     }
 
-    /// Hands a writer for each canonical cell to `each`, in the order of [`COLUMNS`].
-    fn each_cell(&self, mut each: impl FnMut(&dyn Fn(&mut String))) {
-        // Writing to a String cannot fail.
-        let shown = |out: &mut String, value: &dyn fmt::Display| {
-            let _ = write!(out, "{value}");
+    /// Hands the cells of the canonical row to `cell`, in the order of [`COLUMNS`].
+    pub fn each_cell(&self, mut cell: impl FnMut(&str)) {
+        let mut scratch = String::new();
+        let mut shown = |value: &dyn fmt::Display, cell: &mut dyn FnMut(&str)| {
+            scratch.clear();
+            // Writing to a string cannot fail.
+            let _ = write!(scratch, "{value}");
+            cell(&scratch);
         };
-        each(&|out| out.push_str(&self.comp_id));
-        each(&|out| shown(out, &self.sold_on));
-        each(&|out| out.push_str(&self.model));
-        each(&|out| out.push_str(&self.variant));
-        each(&|out| out.push_str(&self.completeness));
-        each(&|out| out.push_str(&self.grade));
-        each(&|out| shown(out, &self.missing));
-        each(&|out| shown(out, &self.extras));
-        each(&|out| shown(out, &self.defects));
-        each(&|out| out.push_str(if self.works { "yes" } else { "no" }));
-        each(&|out| out.push_str(&money_text(self.price)));
-        each(&|out| out.push_str(&money_text(self.shipping)));
-        each(&|out| out.push_str(&self.currency));
-        each(&|out| out.push_str(self.how_sold.map_or("", HowSold::as_str)));
-        each(&|out| out.push_str(&self.venue));
-        each(&|out| shown(out, &self.lot_size));
-        each(&|out| out.push_str(&self.note));
+        cell(&self.comp_id);
+        shown(&self.sold_on, &mut cell);
+        for text in [&self.model, &self.variant, &self.completeness, &self.grade] {
+            cell(text);
+        }
+        for items in [&self.missing, &self.extras, &self.defects] {
+            shown(items, &mut cell);
+        }
+        cell(if self.works { "yes" } else { "no" });
+        for amount in [self.price, self.shipping] {
+            shown(&money_form(amount), &mut cell);
+        }
+        cell(&self.currency);
+        cell(self.how_sold.map_or("", HowSold::as_str));
+        cell(&self.venue);
+        shown(&self.lot_size, &mut cell);
+        cell(&self.note);
+    }
+
+    /// The cells of the canonical row, in the order of [`COLUMNS`].
+    pub fn cells(&self) -> [String; 17] {
+        let mut cells: [String; 17] = Default::default();
+        let mut at = 0;
+        self.each_cell(|cell| {
+            cells[at].push_str(cell);
+            at += 1;
+        });
+        cells
     }
 
     fn row_text(&self) -> RowText {
         let mut row = RowText::default();
         row.fill(self);
         row
-    }
-
-    /// The cells of the canonical row, in the order of [`COLUMNS`].
-    pub fn cells(&self) -> [String; COLUMNS.len()] {
-        let row = self.row_text();
-        let mut cells = row.cells().map(str::to_string);
-        std::array::from_fn(|_| cells.next().unwrap_or_default())
     }
 
     /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F: two comps with the same
@@ -338,6 +349,61 @@ mod tests {
             assert_eq!(units(wrong), None, "{wrong}");
         }
         assert_eq!(money_text(from_minor_units(123_400)), "12.34");
+    }
+
+    #[test]
+    fn the_content_hash_is_that_of_the_joined_cells() {
+        let comp = Comp {
+            comp_id: "x".into(),
+            sold_on: NaiveDate::from_ymd_opt(2026, 3, 1).unwrap(),
+            model: "Brask M2".into(),
+            variant: String::new(),
+            completeness: "bare".into(),
+            grade: "C".into(),
+            missing: Items::parse("aerial; strap x2").unwrap(),
+            extras: Items::default(),
+            defects: Items::default(),
+            works: false,
+            price: "15".parse().unwrap(),
+            shipping: "3.125".parse().unwrap(),
+            currency: "EUR".into(),
+            how_sold: Some(HowSold::Fixed),
+            venue: String::new(),
+            lot_size: 1,
+            note: "no sound".into(),
+        };
+        let cells = [
+            "x",
+            "2026-03-01",
+            "Brask M2",
+            "",
+            "bare",
+            "C",
+            "aerial; strap x2",
+            "",
+            "",
+            "no",
+            "15.00",
+            "3.125",
+            "EUR",
+            "fixed",
+            "",
+            "1",
+            "no sound",
+        ];
+        assert_eq!(comp.cells(), cells);
+        assert_eq!(
+            comp.content_hash(),
+            xxh3_64(cells.join("\u{1f}").as_bytes())
+        );
+        let mended = Comp {
+            note: "hums".into(),
+            ..comp.clone()
+        };
+        assert_eq!(
+            comp.changes(&mended),
+            [("note", "no sound".to_string(), "hums".to_string())]
+        );
     }
 
     #[test]

@@ -2,7 +2,10 @@
 
 use std::cell::RefCell;
 use std::collections::HashMap;
+use std::fs;
 use std::io;
+use std::path::{Path, PathBuf};
+use std::process::Output;
 
 use chrono::NaiveDate;
 use compband::book::comp::COLUMNS;
@@ -503,6 +506,213 @@ fn a_big_file_is_read_in_order() {
         .map(|row| format!("row, {row}"))
         .collect();
     assert_eq!(notes, expected);
+}
+
+/// A book on disk and the program run in it.
+struct Shop(tempfile::TempDir);
+
+impl Shop {
+    fn new() -> Self {
+        let shop = Self(tempfile::tempdir().unwrap());
+        assert!(shop.run(&["init"]).status.success());
+        shop
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.0.path().join(name)
+    }
+
+    fn write(&self, name: &str, text: &str) {
+        fs::write(self.path(name), text).unwrap();
+    }
+
+    fn read(&self, name: &str) -> String {
+        fs::read_to_string(self.path(name)).unwrap()
+    }
+
+    fn run(&self, args: &[&str]) -> Output {
+        let mut command = assert_cmd::Command::cargo_bin("compband").unwrap();
+        command
+            .current_dir(self.0.path())
+            .env_remove("COMPBAND_BOOK")
+            .env("NO_COLOR", "1")
+            .args(args)
+            .output()
+            .unwrap()
+    }
+
+    /// Runs, checks the exit code and returns both streams.
+    fn told(&self, args: &[&str], code: i32) -> (String, String) {
+        let output = self.run(args);
+        let [out, err] =
+            [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).unwrap());
+        assert_eq!(output.status.code(), Some(code), "{args:?}\n{out}\n{err}");
+        (out, err)
+    }
+
+    /// Every file outside the program's own folder, with its content.
+    fn files(&self) -> Vec<(PathBuf, Vec<u8>)> {
+        fn walk(dir: &Path, files: &mut Vec<(PathBuf, Vec<u8>)>) {
+            for entry in fs::read_dir(dir).unwrap() {
+                let path = entry.unwrap().path();
+                if path.is_dir() && !path.ends_with(".compband") {
+                    walk(&path, files);
+                } else if path.is_file() {
+                    files.push((path.clone(), fs::read(&path).unwrap()));
+                }
+            }
+        }
+        let mut files = Vec::new();
+        walk(self.0.path(), &mut files);
+        files.sort();
+        files
+    }
+}
+
+const ONE_WRONG: &str = "date,item,price\n2026-01-01,Nerrow F4,12\n2026-01-02,Brask M2,twelve\n2026-01-03,Tolvik Page 6,9\n";
+
+#[test]
+fn all_or_nothing() {
+    let shop = Shop::new();
+    shop.write("sales.csv", ONE_WRONG);
+    let before = shop.files();
+    let (_, err) = shop.told(&["import", "sales.csv"], 3);
+    assert!(
+        err.contains("sales.csv, row 3, column price: found \"twelve\""),
+        "{err}"
+    );
+    assert!(
+        err.contains("1 problem; nothing was imported") && err.contains("--keep-good"),
+        "{err}"
+    );
+    assert_eq!(shop.files(), before);
+    shop.told(&["import", "sales.csv", "--keep-good", "--dry-run"], 0);
+    assert_eq!(shop.files(), before);
+}
+
+#[test]
+fn clean_rows_are_kept_and_the_others_set_aside() {
+    let shop = Shop::new();
+    shop.write("sales.csv", ONE_WRONG);
+    shop.write("sales-rejected.csv", "mine");
+    let (out, _) = shop.told(
+        &[
+            "import",
+            "sales.csv",
+            "--keep-good",
+            "--problems",
+            "problems.csv",
+        ],
+        0,
+    );
+    assert!(
+        out.contains("Sales: 2 new.") && out.contains("1 row set aside in sales-rejected-2.csv"),
+        "{out}"
+    );
+    assert_eq!(shop.read("sales-rejected.csv"), "mine");
+    assert!(
+        shop.read("sales-rejected-2.csv")
+            .ends_with(",2026-01-02,Brask M2,twelve\n")
+    );
+    assert!(
+        shop.read("problems.csv")
+            .starts_with("file,row,column,value,expected,how_to_mend\nsales.csv,3,price,twelve,")
+    );
+    let mended = shop.read("sales-rejected-2.csv").replace("twelve", "12");
+    shop.write("sales-rejected-2.csv", &mended);
+    let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
+    assert!(out.contains("Sales: 1 new."), "{out}");
+    let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
+    assert!(
+        out.contains("The book has 1 sale already, unchanged: nothing was changed."),
+        "{out}"
+    );
+    // A file of the user's is never taken for a place to write problems or rejects to.
+    shop.told(&["import", "sales.csv", "--problems", "sales.csv"], 2);
+    shop.told(
+        &[
+            "import",
+            "sales.csv",
+            "--keep-good",
+            "--rejects",
+            "sales.csv",
+        ],
+        1,
+    );
+    assert_eq!(shop.read("sales.csv"), ONE_WRONG);
+}
+
+#[test]
+fn updates_are_shown_old_to_new_and_undone() {
+    let shop = Shop::new();
+    shop.write(
+        "a.csv",
+        "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,12,\n",
+    );
+    shop.told(&["import", "a.csv"], 0);
+    shop.write(
+        "b.csv",
+        "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,13.5,good\nx2,2026-01-02,Brask M2,5,\n",
+    );
+    let (out, _) = shop.told(&["import", "b.csv"], 0);
+    assert!(
+        out.contains("x1: price 12.00 → 13.50, note (blank) → good\n"),
+        "{out}"
+    );
+    assert!(out.contains("Sales: 1 new, 1 changed."), "{out}");
+    shop.told(&["undo"], 0);
+    let (out, _) = shop.told(&["import", "a.csv"], 0);
+    assert!(out.contains("nothing was changed"), "{out}");
+}
+
+#[test]
+fn a_mapping_is_saved_and_used() {
+    let shop = Shop::new();
+    let before = shop.read("compband.toml");
+    shop.write(
+        "sheet.csv",
+        "When it went,Thing,Money \"net\",Fee\n1 Feb 2026,Nerrow F4,12,1\n",
+    );
+    let maps = [
+        "--map",
+        "When it went=sold_on",
+        "--map",
+        "Thing=model",
+        "--map",
+        "Money \"net\"=price",
+        "--map",
+        "Fee=",
+    ];
+    let save = ["import", "sheet.csv", "--save-mapping", "my shop"]
+        .into_iter()
+        .chain(maps)
+        .collect::<Vec<_>>();
+    shop.told(&save, 0);
+    let after = shop.read("compband.toml");
+    assert!(
+        after.starts_with(&before)
+            && after.contains("\"Thing\" = \"model\"") | after.contains("Thing = \"model\""),
+        "{after}"
+    );
+    let (out, err) = shop.told(&["import", "sheet.csv", "--mapping", "my shop"], 0);
+    assert!(
+        out.contains("The book has 1 sale already") && err.is_empty(),
+        "{out}{err}"
+    );
+    shop.told(&save, 2);
+    shop.told(&["import", "sheet.csv", "--mapping", "my shp"], 2);
+    let (_, err) = shop.told(&["import", "sheet.csv", "--map", "Thin=model"], 3);
+    assert!(err.contains("did you mean \"Thing\"?"), "{err}");
+}
+
+#[test]
+fn several_files_are_one_import() {
+    let shop = Shop::new();
+    shop.write("a.csv", "date,item,price\n2026-01-01,Nerrow F4,12\n");
+    shop.write("b.csv", "date;item;price\n2026-01-02;Brask M2;5,50\n");
+    shop.told(&["import", "a.csv", "b.csv"], 0);
+    assert_eq!(fs::read_dir(shop.path("comps")).unwrap().count(), 1);
+    shop.told(&["import", "a.csv", "none.csv"], 1);
 }
 
 /// Cells that look like something now and then.
