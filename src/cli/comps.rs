@@ -201,27 +201,29 @@ fn table(all: &DataFrame, shown: &DataFrame, currency: &Currency) -> Result<Stri
     let rows = FrameRows::new(shown, currency)?;
     let ids: Vec<&str> = (0..rows.len()).map(|at| rows.comp_id(at)).collect();
     let ids = short_ids(all, &ids, SHORTEST_ID)?;
-    let mut sheet = Grid::new(&[
-        ("id", Kind::Fixed),
-        ("sold on", Kind::Fixed),
-        ("model", Kind::Text),
-        ("variant", Kind::Text),
-        ("completeness", Kind::Fixed),
-        ("grade", Kind::Fixed),
-        ("condition", Kind::Text),
-        ("price", Kind::Number),
-        ("shipping", Kind::Number),
-        ("sold by", Kind::Fixed),
-        ("venue", Kind::Text),
-        ("note", Kind::Text),
+    let mut sheet = Grid::ranked(&[
+        ("id", Kind::Fixed, 0),
+        ("sold on", Kind::Fixed, 0),
+        ("unit", Kind::Text, 0),
+        ("complete", Kind::Fixed, 1),
+        ("grade", Kind::Fixed, 1),
+        ("condition", Kind::Text, 2),
+        ("price", Kind::Number, 0),
+        ("+ship", Kind::Number, 3),
+        ("sold by", Kind::Fixed, 4),
+        ("venue", Kind::Text, 5),
+        ("note", Kind::Text, 6),
     ]);
     for (at, id) in ids.into_iter().enumerate() {
         let comp = rows.comp(at);
         sheet.push(vec![
             id.to_string(),
             comp.sold_on.to_string(),
-            comp.model.clone(),
-            comp.variant.clone(),
+            if comp.variant.is_empty() {
+                comp.model.clone()
+            } else {
+                format!("{}, {}", comp.model, comp.variant)
+            },
             comp.completeness.clone(),
             comp.grade.clone(),
             condition(&comp),

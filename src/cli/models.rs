@@ -56,17 +56,17 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .map(|c| c.name.as_str())
         .collect();
-    let mut sheet = Grid::new(&[
-        ("model", Kind::Text),
-        ("comps", Kind::Number),
-        ("first", Kind::Fixed),
-        ("last", Kind::Fixed),
-        ("lowest", Kind::Number),
-        ("median", Kind::Number),
-        ("highest", Kind::Number),
-        ("for parts", Kind::Number),
-        ("grades", Kind::Text),
-        ("completeness", Kind::Text),
+    let mut sheet = Grid::ranked(&[
+        ("model", Kind::Text, 0),
+        ("comps", Kind::Number, 0),
+        ("first", Kind::Fixed, 2),
+        ("last", Kind::Fixed, 1),
+        ("lowest", Kind::Number, 1),
+        ("median", Kind::Number, 0),
+        ("highest", Kind::Number, 1),
+        ("for parts", Kind::Number, 3),
+        ("grades", Kind::Text, 2),
+        ("completeness", Kind::Text, 4),
     ]);
     let mut models = summaries(frame, settings)?;
     models.retain(|model| asked.is_empty() || asked.contains(&model.key));

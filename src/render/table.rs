@@ -4,9 +4,10 @@ use comfy_table::{
     Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle,
 };
 
-use anstyle::Style;
+use unicode_width::UnicodeWidthStr;
 
 use crate::book::problem::shorten;
+use anstyle::Style;
 
 /// How a column is laid out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -27,43 +28,112 @@ const STRONG: Style = Style::new().bold();
 /// Longest cell shown, in characters.
 const LONGEST: usize = 120;
 
+/// Width that a column of text needs to be readable, where its content is wider.
+const READABLE: usize = 12;
+
+/// Columns of the terminal between two columns of a grid.
+const GAP: usize = 2;
+
+/// A column: its title, how it is laid out, and its rank. Where the terminal is too narrow,
+/// columns of high rank are left out first; those of rank 0 stay.
+pub type Column<'a> = (&'a str, Kind, u8);
+
 /// Rows below titled columns.
 #[derive(Debug, Clone)]
-pub struct Grid {
-    columns: Vec<(String, Kind)>,
+pub struct Grid<'a> {
+    columns: Vec<Column<'a>>,
     rows: Vec<Vec<String>>,
 }
 
-impl Grid {
-    /// A grid without rows.
-    pub fn new(columns: &[(&str, Kind)]) -> Self {
-        let columns = columns
+impl<'a> Grid<'a> {
+    /// A grid without rows whose columns all stay.
+    pub fn new(columns: &[(&'a str, Kind)]) -> Self {
+        let columns: Vec<Column<'a>> = columns
             .iter()
-            .map(|(title, kind)| ((*title).to_string(), *kind))
+            .map(|&(title, kind)| (title, kind, 0))
             .collect();
+        Self::ranked(&columns)
+    }
+
+    /// A grid without rows.
+    pub fn ranked(columns: &[Column<'a>]) -> Self {
         Self {
-            columns,
+            columns: columns.to_vec(),
             rows: Vec::new(),
         }
     }
 
     /// Adds a row: one cell per column.
     pub fn push(&mut self, row: Vec<String>) {
-        self.rows.push(row);
+        self.rows
+            .push(row.iter().map(|cell| shorten(cell, LONGEST)).collect());
     }
 
     /// The grid as text that is no wider than `width` columns of the terminal, or as wide as
-    /// it needs to be. Columns without any content are left out.
+    /// it needs to be. Columns without any content are left out; what is left out for want of
+    /// width is told below.
     pub fn render(&self, width: Option<u16>) -> String {
-        let shown: Vec<usize> = (0..self.columns.len())
-            .filter(|&at| {
-                self.rows.is_empty()
-                    || self
-                        .rows
-                        .iter()
-                        .any(|row| row.get(at).is_some_and(|cell| !cell.is_empty()))
-            })
+        let mut shown: Vec<usize> = (0..self.columns.len())
+            .filter(|&at| self.has_content(at))
             .collect();
+        let mut left_out = Vec::new();
+        if let Some(width) = width {
+            while self.needed(&shown) > usize::from(width) {
+                let Some(at) = shown
+                    .iter()
+                    .copied()
+                    .max_by_key(|&at| (self.columns[at].2, at))
+                else {
+                    break;
+                };
+                if self.columns[at].2 == 0 {
+                    break;
+                }
+                shown.retain(|&other| other != at);
+                left_out.push(at);
+            }
+        }
+        let mut text = self.lay_out(&shown, width);
+        if !left_out.is_empty() {
+            left_out.sort_unstable();
+            let titles: Vec<&str> = left_out.iter().map(|&at| self.columns[at].0).collect();
+            let named = format!("(no room for: {})", titles.join(", "));
+            let counted = format!("(columns left out: {})", titles.len());
+            let fits = width.is_none_or(|width| named.width() <= usize::from(width));
+            text.push_str(if fits { &named } else { &counted });
+            text.push('\n');
+        }
+        text
+    }
+
+    fn has_content(&self, at: usize) -> bool {
+        self.rows.is_empty()
+            || self
+                .rows
+                .iter()
+                .any(|row| row.get(at).is_some_and(|cell| !cell.is_empty()))
+    }
+
+    /// Width that these columns need to be readable.
+    fn needed(&self, shown: &[usize]) -> usize {
+        let column = |at: usize| {
+            let (title, kind, _) = self.columns[at];
+            let cells = self
+                .rows
+                .iter()
+                .filter_map(|row| row.get(at))
+                .map(|cell| cell.width());
+            let content = cells.max().unwrap_or_default().max(title.width());
+            if kind == Kind::Text {
+                content.min(READABLE)
+            } else {
+                content
+            }
+        };
+        shown.iter().map(|&at| column(at)).sum::<usize>() + GAP * shown.len().saturating_sub(1)
+    }
+
+    fn lay_out(&self, shown: &[usize], width: Option<u16>) -> String {
         let mut table = Table::new();
         table.load_style(RULE_BELOW_HEADER);
         match width {
@@ -72,36 +142,37 @@ impl Grid {
                 .set_width(width),
             None => table.set_content_arrangement(ContentArrangement::Disabled),
         };
-        table.set_header(shown.iter().map(|&at| self.columns[at].0.as_str()));
+        table.set_header(shown.iter().map(|&at| self.columns[at].0));
         for row in &self.rows {
             table.add_row(
                 shown
                     .iter()
-                    .map(|&at| Cell::new(shorten(row.get(at).map_or("", String::as_str), LONGEST))),
+                    .map(|&at| Cell::new(row.get(at).map_or("", String::as_str))),
             );
         }
+        let fits = width.is_none_or(|width| self.needed(shown) <= usize::from(width));
         for (position, &at) in shown.iter().enumerate() {
             let Some(column) = table.column_mut(position) else {
                 continue;
             };
+            // The rule below the header takes the other column of the gap.
             let last = position + 1 == shown.len();
-            // The rule below the header takes one more column between two of the table.
             column.set_padding((0, u16::from(!last)));
             let kind = self.columns[at].1;
             if kind == Kind::Number {
                 column.set_cell_alignment(CellAlignment::Right);
             }
-            if kind != Kind::Text {
+            if kind != Kind::Text && fits {
                 column.set_constraint(ColumnConstraint::ContentWidth);
             }
         }
         let text = table.trim_fmt();
-        match text.split_once('\n') {
-            Some((header, rest)) => {
-                format!("{}\n{rest}\n", format_args!("{STRONG}{header}{STRONG:#}"))
-            }
-            None => format!("{text}\n"),
-        }
+        let (header, rest) = text.split_at(text.find('─').unwrap_or(text.len()));
+        let header: String = header
+            .lines()
+            .map(|line| format!("{}\n", format_args!("{STRONG}{line}{STRONG:#}")))
+            .collect();
+        format!("{header}{rest}\n")
     }
 }
 
@@ -113,26 +184,28 @@ pub fn terminal_width() -> Option<u16> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use unicode_width::UnicodeWidthStr;
 
-    fn grid() -> Grid {
-        let mut grid = Grid::new(&[
-            ("id", Kind::Fixed),
-            ("model", Kind::Text),
-            ("venue", Kind::Text),
-            ("price", Kind::Number),
+    fn grid() -> Grid<'static> {
+        let mut grid = Grid::ranked(&[
+            ("id", Kind::Fixed, 0),
+            ("model", Kind::Text, 0),
+            ("venue", Kind::Text, 1),
+            ("price", Kind::Number, 0),
+            ("note", Kind::Text, 2),
         ]);
         grid.push(vec![
             "abcdef".into(),
             "Nerrow F4 field recorder, grey".into(),
             String::new(),
             "9.50".into(),
+            String::new(),
         ]);
         grid.push(vec![
             "ghijkl".into(),
             "Tolvik\nPage 6".into(),
             String::new(),
             "120.00".into(),
+            String::new(),
         ]);
         grid
     }
@@ -151,8 +224,28 @@ mod tests {
 
     #[test]
     fn no_line_is_wider_than_asked() {
-        let plain = anstream::adapter::strip_str(&grid().render(Some(30))).to_string();
-        assert!(plain.lines().all(|line| line.width() <= 30), "{plain}");
-        assert!(plain.contains("120.00"));
+        let mut grid = grid();
+        grid.push(
+            [
+                "qrstuv",
+                "Brask M2",
+                "market hall",
+                "7.00",
+                "sold with the old manual",
+            ]
+            .map(String::from)
+            .to_vec(),
+        );
+        for width in [24, 30, 33, 40, 47, 60, 80] {
+            let plain = anstream::adapter::strip_str(&grid.render(Some(width))).to_string();
+            assert!(
+                plain.lines().all(|line| line.width() <= usize::from(width)),
+                "{width}:\n{plain}"
+            );
+            assert!(plain.contains("120.00") || width < 30, "{width}:\n{plain}");
+            let told = plain.contains("(no room for: venue, note)")
+                || plain.contains("(columns left out: 2)");
+            assert_eq!(told, width < 41, "{width}:\n{plain}");
+        }
     }
 }
