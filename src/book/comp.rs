@@ -10,8 +10,23 @@ use super::Items;
 
 /// Columns of a canonical file, in order.
 pub const COLUMNS: [&str; 17] = [
-    "comp_id", "sold_on", "model", "variant", "completeness", "grade", "missing", "extras", "defects",
-    "works", "price", "shipping", "currency", "how_sold", "venue", "lot_size", "note",
+    "comp_id",
+    "sold_on",
+    "model",
+    "variant",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "works",
+    "price",
+    "shipping",
+    "currency",
+    "how_sold",
+    "venue",
+    "lot_size",
+    "note",
 ];
 
 /// How the price came about.
@@ -40,7 +55,9 @@ impl HowSold {
 
     /// Reads a canonical word, case ignored.
     pub fn parse(text: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
+        Self::ALL
+            .into_iter()
+            .find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
     }
 }
 
@@ -110,7 +127,11 @@ pub fn money_text(amount: Decimal) -> String {
 }
 
 fn money_form(amount: Decimal) -> Decimal {
-    let mut amount = if amount.scale() > 2 { amount.normalize() } else { amount };
+    let mut amount = if amount.scale() > 2 {
+        amount.normalize()
+    } else {
+        amount
+    };
     if amount.scale() < 2 {
         amount.rescale(2);
     }
@@ -352,13 +373,37 @@ mod tests {
             note: "no sound".into(),
         };
         let cells = [
-            "x", "2026-03-01", "Brask M2", "", "bare", "C", "aerial; strap x2", "", "", "no", "15.00", "3.125", "EUR",
-            "fixed", "", "1", "no sound",
+            "x",
+            "2026-03-01",
+            "Brask M2",
+            "",
+            "bare",
+            "C",
+            "aerial; strap x2",
+            "",
+            "",
+            "no",
+            "15.00",
+            "3.125",
+            "EUR",
+            "fixed",
+            "",
+            "1",
+            "no sound",
         ];
         assert_eq!(comp.cells(), cells);
-        assert_eq!(comp.content_hash(), xxh3_64(cells.join("\u{1f}").as_bytes()));
-        let mended = Comp { note: "hums".into(), ..comp.clone() };
-        assert_eq!(comp.changes(&mended), [("note", "no sound".to_string(), "hums".to_string())]);
+        assert_eq!(
+            comp.content_hash(),
+            xxh3_64(cells.join("\u{1f}").as_bytes())
+        );
+        let mended = Comp {
+            note: "hums".into(),
+            ..comp.clone()
+        };
+        assert_eq!(
+            comp.changes(&mended),
+            [("note", "no sound".to_string(), "hums".to_string())]
+        );
     }
 
     #[test]
@@ -371,12 +416,25 @@ mod tests {
         comp.comp_id = "b1".into();
         assert!(row.cells().map(str::to_string).eq(comp.cells()));
         assert_eq!(row.content_hash(), comp.content_hash());
-        assert_eq!(row.derive_id(0), Comp { comp_id: String::new(), ..comp }.derive_id(0));
+        assert_eq!(
+            row.derive_id(0),
+            Comp {
+                comp_id: String::new(),
+                ..comp
+            }
+            .derive_id(0)
+        );
     }
 
     #[test]
     fn amounts_keep_what_counts() {
-        for (amount, text) in [("12", "12.00"), ("12.5", "12.50"), ("3.1250", "3.125"), ("0", "0.00"), ("1.00000", "1.00")] {
+        for (amount, text) in [
+            ("12", "12.00"),
+            ("12.5", "12.50"),
+            ("3.1250", "3.125"),
+            ("0", "0.00"),
+            ("1.00000", "1.00"),
+        ] {
             assert_eq!(money_text(amount.parse().unwrap()), text);
         }
     }

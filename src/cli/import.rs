@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use tempfile::NamedTempFile;
 
 use super::{CliError, notice, say, today};
 use crate::book::dates::DateOrder;
@@ -101,10 +102,13 @@ enum Mark {
 }
 
 fn parse_fill(text: &str) -> Result<(Column, String), String> {
-    let (column, value) =
-        text.split_once('=').ok_or_else(|| format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nerrow"))?;
+    let (column, value) = text.split_once('=').ok_or_else(|| {
+        format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nerrow")
+    })?;
     match Column::parse(column)? {
-        Column::CompId => Err("a comp_id belongs to one sale only; leave it blank to have it derived".into()),
+        Column::CompId => {
+            Err("a comp_id belongs to one sale only; leave it blank to have it derived".into())
+        }
         column => Ok((column, value.trim().to_string())),
     }
 }
@@ -116,26 +120,23 @@ fn parse_fill(text: &str) -> Result<(Column, String), String> {
 pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let options = args.read_options(book.settings())?;
-    let save = args.mapping_to_save(&book)?;
+    args.check(book.settings())?;
+    // The index before the inputs: making it takes memory that is free again when they are read.
+    let lock = book.lock(&mut notice)?;
+    let index = book.index()?;
     let inputs = open_all(&args.files, &options)?;
-    if args.rejects.is_some() && args.files.len() > 1 {
-        return Err(CliError::Usage("--rejects names one file, so import the files one by one".into()));
-    }
     for input in &inputs {
         for text in &input.notices {
             notice(&format!("{}: {text}", input.name));
         }
     }
-    let lock = book.lock(&mut notice)?;
-    let index = book.index()?;
-    let against =
-        Against { settings: book.settings(), existing: &|comp_id: &str| index.get(comp_id), today: today() };
-    let temp = book.temp_in_comps()?;
-    let temp_path = temp.path().to_path_buf();
-    let mut out = BufWriter::with_capacity(1 << 20, temp);
+    let against = Against {
+        settings: book.settings(),
+        existing: &|comp_id: &str| index.get(comp_id),
+        today: today(),
+    };
     let mut desk = Desk::new(args, inputs.iter().map(|input| input.len() as u64).sum())?;
-    let planned = plan(&inputs, &against, &mut out, &mut desk);
-    let done = planned.map_err(|error| BookError::io(desk.failed.as_ref().unwrap_or(&temp_path), "write")(error))?;
+    let (done, canonical) = plan_into_temp(&book, &inputs, &against, &mut desk)?;
     let aside = desk.finish()?;
     let mut report = summary(&inputs, &done.files);
     report.push_str(&updates(&book, &done)?);
@@ -144,8 +145,16 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         return Err(refusal(done.problems, args));
     }
     for (path, rows) in &aside {
-        let verb = if args.dry_run { "would be set aside in" } else { "set aside in" };
-        report.push_str(&format!("{} {verb} {}\n", counted(*rows, "row"), path.display()));
+        let verb = if args.dry_run {
+            "would be set aside in"
+        } else {
+            "set aside in"
+        };
+        report.push_str(&format!(
+            "{} {verb} {}\n",
+            counted(*rows, "row"),
+            path.display()
+        ));
     }
     report.push_str(&counts(&done, args.dry_run));
     if args.dry_run {
@@ -153,17 +162,44 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         return say(&report);
     }
     if done.written() > 0 {
-        let temp = out.into_inner().map_err(|error| BookError::io(&temp_path, "write")(error.into_error()))?;
-        temp.as_file().sync_all().map_err(BookError::io(&temp_path, "write"))?;
-        let (entry, path) = book.commit_import(&lock, temp, &source_name(&args.files))?;
+        let (entry, path) = book.commit_import(&lock, canonical, &source_name(&args.files))?;
         let path = path.strip_prefix(book.root()).unwrap_or(&path);
-        report.push_str(&format!("Kept as entry {entry} in {}; `compband undo` takes it back.\n", path.display()));
+        report.push_str(&format!(
+            "Kept as entry {entry} in {}; `compband undo` takes it back.\n",
+            path.display()
+        ));
     }
-    if let (Some(name), Some(input)) = (&save, inputs.first()) {
+    if let (Some(name), Some(input)) = (&args.save_mapping, inputs.first()) {
         save_mapping(&book, name, input)?;
-        report.push_str(&format!("The mapping was saved; use it with --mapping {name}.\n"));
+        report.push_str(&format!(
+            "The mapping was saved; use it with --mapping {name:?}.\n"
+        ));
     }
     say(&report)
+}
+
+/// Plans the import; the canonical rows are in the file that comes with the plan, on disk.
+fn plan_into_temp(
+    book: &Book,
+    inputs: &[Input],
+    against: &Against<'_>,
+    desk: &mut Desk<'_>,
+) -> Result<(Plan, NamedTempFile), CliError> {
+    let temp = book.temp_in_comps()?;
+    let path = temp.path().to_path_buf();
+    let mut out = BufWriter::with_capacity(1 << 20, temp);
+    let planned = plan(inputs, against, &mut out, desk);
+    let done = planned
+        .map_err(|error| BookError::io(desk.failed.as_ref().unwrap_or(&path), "write")(error))?;
+    let temp = out
+        .into_inner()
+        .map_err(|error| BookError::io(&path, "write")(error.into_error()))?;
+    if done.written() > 0 && !desk.args.dry_run {
+        temp.as_file()
+            .sync_all()
+            .map_err(BookError::io(&path, "write"))?;
+    }
+    Ok((done, temp))
 }
 
 impl ImportArgs {
@@ -173,13 +209,18 @@ impl ImportArgs {
             let Some(saved) = settings.mappings.get(name) else {
                 let near = nearest(name, settings.mappings.keys().map(String::as_str))
                     .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-                return Err(CliError::Usage(format!("compband.toml has no mapping {name:?}{near}")));
+                return Err(CliError::Usage(format!(
+                    "compband.toml has no mapping {name:?}{near}"
+                )));
             };
             for (theirs, ours) in saved {
-                let wish = wish(theirs, ours)
-                    .map_err(|why| BookError::Settings(format!("compband.toml, mappings.{name}: {why}")))?;
+                let wish = wish(theirs, ours).map_err(|why| {
+                    BookError::Settings(format!("compband.toml, mappings.{name}: {why}"))
+                })?;
                 // What was said on the command line goes before what was saved.
-                if !self.map.iter().any(|(said, column)| *said == wish.0 || (column.is_some() && *column == wish.1)) {
+                if !self.map.iter().any(|(said, column)| {
+                    *said == wish.0 || (column.is_some() && *column == wish.1)
+                }) {
                     wishes.push(wish);
                 }
             }
@@ -204,17 +245,21 @@ impl ImportArgs {
         })
     }
 
-    fn mapping_to_save(&self, book: &Book) -> Result<Option<String>, CliError> {
-        let Some(name) = &self.save_mapping else { return Ok(None) };
-        if name.trim().is_empty() {
-            return Err(CliError::Usage("--save-mapping needs a name".into()));
+    /// Refuses what cannot be done before anything is read.
+    fn check(&self, settings: &Settings) -> Result<(), CliError> {
+        if self.rejects.is_some() && self.files.len() > 1 {
+            let message = "--rejects names one file, so import the files one by one";
+            return Err(CliError::Usage(message.into()));
         }
-        if book.settings().mappings.contains_key(name) {
-            return Err(CliError::Usage(format!(
+        match &self.save_mapping {
+            Some(name) if name.trim().is_empty() => {
+                Err(CliError::Usage("--save-mapping needs a name".into()))
+            }
+            Some(name) if settings.mappings.contains_key(name) => Err(CliError::Usage(format!(
                 "compband.toml has a mapping {name:?} already: choose another name, or take it out there"
-            )));
+            ))),
+            _ => Ok(()),
         }
-        Ok(Some(name.clone()))
     }
 }
 
@@ -229,7 +274,11 @@ fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, CliE
             Err(error) => return Err(error.into()),
         }
     }
-    if problems.is_empty() { Ok(inputs) } else { Err(BookError::Rows(problems).into()) }
+    if problems.is_empty() {
+        Ok(inputs)
+    } else {
+        Err(BookError::Rows(problems).into())
+    }
 }
 
 /// Columns of the file that `--problems` writes.
@@ -276,7 +325,14 @@ impl<'a> Desk<'a> {
             bar.set_style(style);
         }
         let problems = args.problems.as_deref().map(open_problems).transpose()?;
-        Ok(Self { args, bar, shown: 0, problems, aside: Vec::new(), failed: None })
+        Ok(Self {
+            args,
+            bar,
+            shown: 0,
+            problems,
+            aside: Vec::new(),
+            failed: None,
+        })
     }
 
     /// Ends every file; what was set aside, by file.
@@ -288,7 +344,9 @@ impl<'a> Desk<'a> {
         let mut done = Vec::new();
         for aside in &mut self.aside {
             if let Some(writer) = aside.writer.take() {
-                writer.finish().map_err(BookError::io(&aside.path, "write"))?;
+                writer
+                    .finish()
+                    .map_err(BookError::io(&aside.path, "write"))?;
             }
             done.push((aside.path.clone(), aside.rows));
         }
@@ -296,13 +354,23 @@ impl<'a> Desk<'a> {
     }
 
     fn aside(&mut self, input: &Input) -> io::Result<&mut Aside> {
-        let known = self.aside.iter().position(|aside| aside.input == input.name);
+        let known = self
+            .aside
+            .iter()
+            .position(|aside| aside.input == input.name);
         let at = match known {
             Some(at) => at,
             None => {
                 let (path, file) = self.make_rejects_file(input)?;
-                let writer = file.map(|file| RejectsWriter::new(BufWriter::new(file), input)).transpose()?;
-                self.aside.push(Aside { input: input.name.clone(), path, rows: 0, writer });
+                let writer = file
+                    .map(|file| RejectsWriter::new(BufWriter::new(file), input))
+                    .transpose()?;
+                self.aside.push(Aside {
+                    input: input.name.clone(),
+                    path,
+                    rows: 0,
+                    writer,
+                });
                 self.aside.len() - 1
             }
         };
@@ -313,16 +381,30 @@ impl<'a> Desk<'a> {
     fn make_rejects_file(&mut self, input: &Input) -> io::Result<(PathBuf, Option<File>)> {
         let mut number = 1;
         loop {
-            let path = self.args.rejects.clone().unwrap_or_else(|| rejects_path(Path::new(&input.name), number));
+            let path = self
+                .args
+                .rejects
+                .clone()
+                .unwrap_or_else(|| rejects_path(Path::new(&input.name), number));
             number += 1;
             let made = if self.args.dry_run {
-                if path.exists() { Err(io::ErrorKind::AlreadyExists.into()) } else { Ok(None) }
+                if path.exists() {
+                    Err(io::ErrorKind::AlreadyExists.into())
+                } else {
+                    Ok(None)
+                }
             } else {
-                OpenOptions::new().write(true).create_new(true).open(&path).map(Some)
+                OpenOptions::new()
+                    .write(true)
+                    .create_new(true)
+                    .open(&path)
+                    .map(Some)
             };
             match made {
                 Ok(file) => return Ok((path, file)),
-                Err(error) if error.kind() == io::ErrorKind::AlreadyExists && self.args.rejects.is_none() => {}
+                Err(error)
+                    if error.kind() == io::ErrorKind::AlreadyExists
+                        && self.args.rejects.is_none() => {}
                 Err(error) => {
                     self.failed = Some(path);
                     return Err(error);
@@ -350,7 +432,9 @@ impl Witness for Desk<'_> {
         }
         let aside = self.aside(input)?;
         aside.rows += 1;
-        let Some(writer) = &mut aside.writer else { return Ok(()) };
+        let Some(writer) = &mut aside.writer else {
+            return Ok(());
+        };
         let written = writer.write(reject);
         if written.is_err() {
             self.failed = Some(aside.path.clone());
@@ -369,8 +453,19 @@ fn complain(problem: &Problem) {
 }
 
 fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {
-    let row = if problem.row == 0 { String::new() } else { problem.row.to_string() };
-    let Problem { file, column, value, expected, mend, .. } = problem;
+    let row = if problem.row == 0 {
+        String::new()
+    } else {
+        problem.row.to_string()
+    };
+    let Problem {
+        file,
+        column,
+        value,
+        expected,
+        mend,
+        ..
+    } = problem;
     Ok(writer.write_record([file, &row, column, value, expected, mend])?)
 }
 
@@ -384,25 +479,43 @@ fn open_problems(path: &Path) -> Result<csv::Writer<File>, CliError> {
                 path.display()
             )));
         }
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(BookError::io(path, "read")(error).into()),
+        Err(error) if error.kind() != io::ErrorKind::NotFound => {
+            return Err(BookError::io(path, "read")(error).into());
+        }
         _ => {}
     }
-    let mut writer = csv::Writer::from_writer(File::create(path).map_err(BookError::io(path, "write"))?);
-    writer.write_record(PROBLEM_COLUMNS).map_err(|error| BookError::io(path, "write")(error.into()))?;
+    let mut writer =
+        csv::Writer::from_writer(File::create(path).map_err(BookError::io(path, "write"))?);
+    writer
+        .write_record(PROBLEM_COLUMNS)
+        .map_err(|error| BookError::io(path, "write")(error.into()))?;
     Ok(writer)
 }
 
 /// `sales.csv` → `sales-rejected.csv`, then `sales-rejected-2.csv` and so on.
 fn rejects_path(input: &Path, number: u32) -> PathBuf {
-    let stem = input.file_stem().map_or("import".into(), |stem| stem.to_string_lossy().into_owned());
-    let number = if number == 1 { String::new() } else { format!("-{number}") };
+    let stem = input
+        .file_stem()
+        .map_or("import".into(), |stem| stem.to_string_lossy().into_owned());
+    let number = if number == 1 {
+        String::new()
+    } else {
+        format!("-{number}")
+    };
     input.with_file_name(format!("{stem}-rejected{number}.csv"))
 }
 
 /// What the import file in the book is named after.
 fn source_name(files: &[PathBuf]) -> String {
-    let stem = files.first().and_then(|file| file.file_stem()).map_or("import".into(), |stem| stem.to_string_lossy());
-    if files.len() > 1 { format!("{stem} and {} more", files.len() - 1) } else { stem.into_owned() }
+    let stem = files
+        .first()
+        .and_then(|file| file.file_stem())
+        .map_or("import".into(), |stem| stem.to_string_lossy());
+    if files.len() > 1 {
+        format!("{stem} and {} more", files.len() - 1)
+    } else {
+        stem.into_owned()
+    }
 }
 
 fn counted(number: u64, one: &str) -> String {
@@ -413,8 +526,17 @@ fn counted(number: u64, one: &str) -> String {
 fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
     let mut text = String::new();
     for (input, count) in inputs.iter().zip(counts) {
-        let mut how = vec![counted(count.rows, "row"), input.encoding.to_string(), format!("{} between cells", input.delimiter_name())];
-        how.extend(count.date_order.iter().map(|order| format!("dates {order}")));
+        let mut how = vec![
+            counted(count.rows, "row"),
+            input.encoding.to_string(),
+            format!("{} between cells", input.delimiter_name()),
+        ];
+        how.extend(
+            count
+                .date_order
+                .iter()
+                .map(|order| format!("dates {order}")),
+        );
         how.extend(count.decimal_mark.clone());
         text.push_str(&format!("{}: {}\n", input.name, how.join(", ")));
         let renamed: Vec<String> = input
@@ -428,8 +550,16 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
             text.push_str(&format!("  columns: {}\n", renamed.join(", ")));
         }
         for (number, one, many) in [
-            (count.blank, "blank line passed over", "blank lines passed over"),
-            (count.repeated_headers, "repeated header passed over", "repeated headers passed over"),
+            (
+                count.blank,
+                "blank line passed over",
+                "blank lines passed over",
+            ),
+            (
+                count.repeated_headers,
+                "repeated header passed over",
+                "repeated headers passed over",
+            ),
             (
                 count.repeated,
                 "row passed over that says the same as an earlier one of the same comp_id",
@@ -442,7 +572,10 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
             ),
         ] {
             if number > 0 {
-                text.push_str(&format!("  {number} {}\n", if number == 1 { one } else { many }));
+                text.push_str(&format!(
+                    "  {number} {}\n",
+                    if number == 1 { one } else { many }
+                ));
             }
         }
     }
@@ -454,7 +587,11 @@ fn updates(book: &Book, plan: &Plan) -> Result<String, CliError> {
     if plan.updates.is_empty() {
         return Ok(String::new());
     }
-    let ids: HashSet<String> = plan.updates.iter().map(|comp| comp.comp_id.clone()).collect();
+    let ids: HashSet<String> = plan
+        .updates
+        .iter()
+        .map(|comp| comp.comp_id.clone())
+        .collect();
     let known = book.comps_by_id(&ids)?;
     let mut text = String::new();
     for new in &plan.updates {
@@ -470,7 +607,13 @@ fn updates(book: &Book, plan: &Plan) -> Result<String, CliError> {
 }
 
 fn changes(old: &Comp, new: &Comp) -> String {
-    let shown = |cell: &str| if cell.is_empty() { "(blank)".to_string() } else { shorten(cell, 60) };
+    let shown = |cell: &str| {
+        if cell.is_empty() {
+            "(blank)".to_string()
+        } else {
+            shorten(cell, 60)
+        }
+    };
     let changed: Vec<String> = old
         .changes(new)
         .iter()
@@ -484,15 +627,26 @@ fn counts(plan: &Plan, dry_run: bool) -> String {
     if plan.written() == 0 {
         return match plan.unchanged {
             0 => "No sales to take in: nothing was changed.\n".to_string(),
-            n => format!("The book has {} already, unchanged: nothing was changed.\n", counted(n, "sale")),
+            n => format!(
+                "The book has {} already, unchanged: nothing was changed.\n",
+                counted(n, "sale")
+            ),
         };
     }
-    let parts: Vec<String> = [(plan.new, "new"), (plan.updated, "changed"), (plan.unchanged, "unchanged")]
-        .into_iter()
-        .filter(|(number, _)| *number > 0)
-        .map(|(number, what)| format!("{number} {what}"))
-        .collect();
-    let head = if dry_run { "Sales as they would be" } else { "Sales" };
+    let parts: Vec<String> = [
+        (plan.new, "new"),
+        (plan.updated, "changed"),
+        (plan.unchanged, "unchanged"),
+    ]
+    .into_iter()
+    .filter(|(number, _)| *number > 0)
+    .map(|(number, what)| format!("{number} {what}"))
+    .collect();
+    let head = if dry_run {
+        "Sales as they would be"
+    } else {
+        "Sales"
+    };
     format!("{head}: {}.\n", parts.join(", "))
 }
 
@@ -503,7 +657,10 @@ fn refusal(problems: u64, args: &ImportArgs) -> CliError {
         (more, None) => format!("; {more} more than shown (--problems FILE writes all of them)"),
     };
     CliError::Refused {
-        message: format!("{}{more}; nothing was imported", counted(problems, "problem")),
+        message: format!(
+            "{}{more}; nothing was imported",
+            counted(problems, "problem")
+        ),
         next: "mend the rows and import again, or take the clean ones with --keep-good".into(),
     }
 }
@@ -513,15 +670,24 @@ fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), CliError> 
     let path = book.root().join(settings::FILE_NAME);
     let text = fs::read_to_string(&path).map_err(BookError::io(&path, "read"))?;
     let table = mapping_table(name, input)?;
-    let gap = if text.is_empty() || text.ends_with("\n\n") { "" } else if text.ends_with('\n') { "\n" } else { "\n\n" };
+    let gap = if text.is_empty() || text.ends_with("\n\n") {
+        ""
+    } else if text.ends_with('\n') {
+        "\n"
+    } else {
+        "\n\n"
+    };
     let text = format!("{text}{gap}{table}");
     Settings::parse(&text, &path).map_err(|why| {
-        BookError::Refused(format!("the mapping cannot be added to compband.toml ({why}); add it by hand:\n{table}"))
+        BookError::Refused(format!(
+            "the mapping cannot be added to compband.toml ({why}); add it by hand:\n{table}"
+        ))
     })?;
     let write = || -> io::Result<()> {
-        let mut temp = tempfile::NamedTempFile::new_in(book.root())?;
+        let mut temp = NamedTempFile::new_in(book.root())?;
         temp.write_all(text.as_bytes())?;
-        temp.as_file().set_permissions(fs::metadata(&path)?.permissions())?;
+        temp.as_file()
+            .set_permissions(fs::metadata(&path)?.permissions())?;
         temp.as_file().sync_all()?;
         temp.persist(&path)?;
         Ok(())
@@ -532,12 +698,21 @@ fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), CliError> 
 /// `[mappings.NAME]` with the columns that are not called as ours, or that were left out.
 fn mapping_table(name: &str, input: &Input) -> Result<String, CliError> {
     let mapping = &input.mapping;
-    let taken = mapping.taken().into_iter().filter(|(theirs, ours)| *theirs != ours.name());
+    let taken = mapping
+        .taken()
+        .into_iter()
+        .filter(|(theirs, ours)| *theirs != ours.name());
     let columns: BTreeMap<&str, &str> = taken
         .map(|(theirs, ours)| (theirs, ours.name()))
-        .chain(mapping.left_out.iter().map(|cell| (mapping.names[*cell].as_str(), "-")))
+        .chain(
+            mapping
+                .left_out
+                .iter()
+                .map(|cell| (mapping.names[*cell].as_str(), "-")),
+        )
         .filter(|(theirs, _)| !theirs.is_empty())
         .collect();
     let tables = BTreeMap::from([("mappings", BTreeMap::from([(name, columns)]))]);
-    toml::to_string(&tables).map_err(|why| BookError::Refused(format!("the mapping cannot be written: {why}")).into())
+    toml::to_string(&tables)
+        .map_err(|why| BookError::Refused(format!("the mapping cannot be written: {why}")).into())
 }

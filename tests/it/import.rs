@@ -36,7 +36,8 @@ impl Witness for Heard {
     }
 
     fn reject(&mut self, input: &Input, reject: &Reject<'_>) -> io::Result<()> {
-        self.rejects.push((reject.text.to_string(), reject.reason.to_string()));
+        self.rejects
+            .push((reject.text.to_string(), reject.reason.to_string()));
         if self.rejects_file.is_none() {
             self.rejects_file = Some(RejectsWriter::new(Vec::new(), input)?);
         }
@@ -59,19 +60,31 @@ impl Known {
         let mut inputs = Vec::new();
         for (number, bytes) in files.iter().enumerate() {
             let input = Input::from_bytes(&format!("file{number}.csv"), bytes.to_vec(), options);
-            inputs.push(input.map_err(|problems| problems.iter().map(ToString::to_string).collect::<Vec<_>>())?);
+            inputs.push(input.map_err(|problems| {
+                problems.iter().map(ToString::to_string).collect::<Vec<_>>()
+            })?);
         }
         let settings = Settings::default();
         let known = self.0.borrow().clone();
         let existing = |id: &str| known.get(id).copied();
-        let against = Against { settings: &settings, existing: &existing, today: today() };
+        let against = Against {
+            settings: &settings,
+            existing: &existing,
+            today: today(),
+        };
         let (mut out, mut heard) = (Vec::new(), Heard::default());
         let plan = plan(&inputs, &against, &mut out, &mut heard).unwrap();
         let canonical = String::from_utf8(out).unwrap();
         for comp in comps(&canonical) {
-            self.0.borrow_mut().insert(comp.comp_id.clone(), comp.content_hash());
+            self.0
+                .borrow_mut()
+                .insert(comp.comp_id.clone(), comp.content_hash());
         }
-        Ok(Run { plan, canonical, heard })
+        Ok(Run {
+            plan,
+            canonical,
+            heard,
+        })
     }
 }
 
@@ -83,7 +96,9 @@ fn comps(canonical_text: &str) -> Vec<compband::book::Comp> {
         let record = record.unwrap();
         let cells: [&str; 17] = std::array::from_fn(|at| &record[at]);
         let mut wrong = Vec::new();
-        let comp = canonical::parse_cells(&cells, &Settings::default(), &mut |at, why| wrong.push((at, why)));
+        let comp = canonical::parse_cells(&cells, &Settings::default(), &mut |at, why| {
+            wrong.push((at, why))
+        });
         comps.push(comp.unwrap_or_else(|| panic!("{record:?}: {wrong:?}")));
     }
     comps
@@ -94,7 +109,9 @@ fn import(text: &str) -> Run {
 }
 
 fn import_with(text: &str, options: &ReadOptions) -> Run {
-    Known::default().import(&[text.as_bytes()], options).unwrap()
+    Known::default()
+        .import(&[text.as_bytes()], options)
+        .unwrap()
 }
 
 fn refused(text: &str) -> Vec<String> {
@@ -121,10 +138,16 @@ fn a_sheet_as_people_keep_it() {
     assert!(body.contains(
         ",2025-12-31,Nerrow F4,,,B,,,scratched lens,yes,1234.50,0.00,EUR,auction,,1,\"two\nlines\"\n"
     ));
-    assert!(body.contains(",2026-02-03,Tolvik Page 6,,,,,,,no,15.00,4.90,EUR,offer,,2,=1+1\n"), "{body}");
+    assert!(
+        body.contains(",2026-02-03,Tolvik Page 6,,,,,,,no,15.00,4.90,EUR,offer,,2,=1+1\n"),
+        "{body}"
+    );
     let file = &run.plan.files[0];
     assert_eq!((file.rows, file.blank, file.repeated_headers), (2, 1, 1));
-    assert_eq!(file.date_order.as_deref(), Some("day first, as row 4 is (31/12/2025)"));
+    assert_eq!(
+        file.date_order.as_deref(),
+        Some("day first, as row 4 is (31/12/2025)")
+    );
 }
 
 #[test]
@@ -135,11 +158,26 @@ fn every_delimiter_and_encoding_gives_the_same() {
     assert_eq!(comps(&expected)[0].note, "caf\u{e9}; a, b");
     for mark in [",", ";", "\t"] {
         let text = quoted.replace('|', mark);
-        let utf16: Vec<u8> = [0xfeff].into_iter().chain(text.encode_utf16()).flat_map(u16::to_le_bytes).collect();
-        let latin: Vec<u8> = text.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();
+        let utf16: Vec<u8> = [0xfeff]
+            .into_iter()
+            .chain(text.encode_utf16())
+            .flat_map(u16::to_le_bytes)
+            .collect();
+        let latin: Vec<u8> = text
+            .chars()
+            .map(|c| u8::try_from(u32::from(c)).unwrap())
+            .collect();
         let marked = format!("\u{feff}{text}").into_bytes();
-        for bytes in [text.clone().into_bytes(), text.replace('\n', "\r\n").into_bytes(), utf16, latin, marked] {
-            let run = Known::default().import(&[&bytes], &ReadOptions::default()).unwrap();
+        for bytes in [
+            text.clone().into_bytes(),
+            text.replace('\n', "\r\n").into_bytes(),
+            utf16,
+            latin,
+            marked,
+        ] {
+            let run = Known::default()
+                .import(&[&bytes], &ReadOptions::default())
+                .unwrap();
             assert_eq!(run.canonical, expected);
         }
     }
@@ -185,63 +223,141 @@ fn every_problem_is_told_in_one_run() {
     assert_eq!(problems.len(), expected.len(), "{problems:#?}");
     for (problem, expected) in problems.iter().zip(expected) {
         assert!(problem.contains(expected), "{problem}\nlacks\n{expected}");
-        assert!(problem.contains("; "), "does not say how to mend: {problem}");
+        assert!(
+            problem.contains("; "),
+            "does not say how to mend: {problem}"
+        );
     }
 }
 
 #[test]
 fn headers_that_do_not_do() {
-    assert!(refused("").concat().contains("a header within the first 10 rows"));
+    assert!(
+        refused("")
+            .concat()
+            .contains("a header within the first 10 rows")
+    );
     let problems = refused("when,prise\n1,2\n");
     assert!(problems[0].contains("a column for sold_on"), "{problems:?}");
-    assert!(problems.iter().any(|problem| problem.contains("--map \"prise=price\"")), "{problems:?}");
-    assert!(refused("date,sold,item,price\n").concat().contains("both stand for it"));
+    assert!(
+        problems
+            .iter()
+            .any(|problem| problem.contains("--map \"prise=price\"")),
+        "{problems:?}"
+    );
+    assert!(
+        refused("date,sold,item,price\n")
+            .concat()
+            .contains("both stand for it")
+    );
 }
 
 #[test]
 fn ambiguous_dates_are_asked_about_once() {
-    let text = "date,item,price\n3/4/2025,Nerrow F4,12\n5/6/2025,Nerrow F4,13\n7/7/2025,Nerrow F4,14\n";
+    let text =
+        "date,item,price\n3/4/2025,Nerrow F4,12\n5/6/2025,Nerrow F4,13\n7/7/2025,Nerrow F4,14\n";
     let run = import(text);
     assert_eq!(run.heard.problems.len(), 1);
     let problem = &run.heard.problems[0];
-    assert!(problem.contains("2025-04-03 day first and 2025-03-04 month first") && problem.contains("--dates dmy"), "{problem}");
+    assert!(
+        problem.contains("2025-04-03 day first and 2025-03-04 month first")
+            && problem.contains("--dates dmy"),
+        "{problem}"
+    );
     assert_eq!(run.plan.files[0].rejected, 2);
-    for (dates, day) in [(DateOrder::DayFirst, "2025-04-03"), (DateOrder::MonthFirst, "2025-03-04")] {
-        let run = import_with(text, &ReadOptions { dates: Some(dates), ..ReadOptions::default() });
-        assert_eq!((run.plan.new, comps(&run.canonical)[0].sold_on.to_string().as_str()), (3, day));
+    for (dates, day) in [
+        (DateOrder::DayFirst, "2025-04-03"),
+        (DateOrder::MonthFirst, "2025-03-04"),
+    ] {
+        let run = import_with(
+            text,
+            &ReadOptions {
+                dates: Some(dates),
+                ..ReadOptions::default()
+            },
+        );
+        assert_eq!(
+            (
+                run.plan.new,
+                comps(&run.canonical)[0].sold_on.to_string().as_str()
+            ),
+            (3, day)
+        );
     }
-    let run = import(&format!("{text}31/1/2025,Nerrow F4,1\n1/31/2025,Nerrow F4,1\n30/1/2025,Nerrow F4,1\n"));
+    let run = import(&format!(
+        "{text}31/1/2025,Nerrow F4,1\n1/31/2025,Nerrow F4,1\n30/1/2025,Nerrow F4,1\n"
+    ));
     assert_eq!(run.heard.problems.len(), 1);
-    assert!(run.heard.problems[0].contains("row 6") && run.heard.problems[0].contains("as row 5 is (31/1/2025)"));
+    assert!(
+        run.heard.problems[0].contains("row 6")
+            && run.heard.problems[0].contains("as row 5 is (31/1/2025)")
+    );
 }
 
 #[test]
 fn the_column_decides_a_lone_mark() {
     let price = |text: &str| comps(&import(text).canonical)[0].price.to_string();
-    assert_eq!(price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5,50\n"), "1234.00");
-    assert_eq!(price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5.50\n"), "1.234");
+    assert_eq!(
+        price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5,50\n"),
+        "1234.00"
+    );
+    assert_eq!(
+        price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5.50\n"),
+        "1.234"
+    );
     let text = "date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;1,500\n";
     let run = import(text);
     assert_eq!(run.heard.problems.len(), 1, "{:?}", run.heard.problems);
-    assert!(run.heard.problems[0].contains("1.234 with a decimal point and 1234 with a decimal comma"));
+    assert!(
+        run.heard.problems[0].contains("1.234 with a decimal point and 1234 with a decimal comma")
+    );
     assert!(run.heard.problems[0].contains("--decimal point or --decimal comma"));
-    let run = import_with(text, &ReadOptions { decimal: Some(DecimalMark::Comma), ..ReadOptions::default() });
-    assert_eq!(comps(&run.canonical).iter().map(|comp| comp.price.to_string()).collect::<Vec<_>>(), ["1234.00", "1.50"]);
+    let run = import_with(
+        text,
+        &ReadOptions {
+            decimal: Some(DecimalMark::Comma),
+            ..ReadOptions::default()
+        },
+    );
+    assert_eq!(
+        comps(&run.canonical)
+            .iter()
+            .map(|comp| comp.price.to_string())
+            .collect::<Vec<_>>(),
+        ["1234.00", "1.50"]
+    );
 }
 
 #[test]
 fn wishes_and_fills() {
     let options = ReadOptions {
-        wishes: vec![parse_wish("When sold=sold_on").unwrap(), parse_wish("price=-").unwrap(), parse_wish("net=price").unwrap()],
+        wishes: vec![
+            parse_wish("When sold=sold_on").unwrap(),
+            parse_wish("price=-").unwrap(),
+            parse_wish("net=price").unwrap(),
+        ],
         fills: vec![
-            (compband::book::read::header::Column::Model, "Nerrow F4".to_string()),
+            (
+                compband::book::read::header::Column::Model,
+                "Nerrow F4".to_string(),
+            ),
             (compband::book::read::header::Column::Grade, "b".to_string()),
         ],
         ..ReadOptions::default()
     };
-    let run = import_with("when sold,price,net,grade\n2026-01-01,99,12,\n2026-01-02,99,13,A\n", &options);
+    let run = import_with(
+        "when sold,price,net,grade\n2026-01-01,99,12,\n2026-01-02,99,13,A\n",
+        &options,
+    );
     let comps = comps(&run.canonical);
-    assert_eq!((comps[0].model.as_str(), comps[0].grade.as_str(), comps[0].price.to_string()), ("Nerrow F4", "B", "12.00".into()));
+    assert_eq!(
+        (
+            comps[0].model.as_str(),
+            comps[0].grade.as_str(),
+            comps[0].price.to_string()
+        ),
+        ("Nerrow F4", "B", "12.00".into())
+    );
     assert_eq!(comps[1].grade, "A");
 }
 
@@ -253,51 +369,103 @@ fn the_same_sale_again_changes_nothing() {
     let first = book.import(&[text.as_bytes()], &options).unwrap();
     assert_eq!((first.plan.new, first.plan.files[0].identical), (3, 1));
     let again = book.import(&[text.as_bytes()], &options).unwrap();
-    assert_eq!((again.plan.unchanged, again.plan.written(), comps(&again.canonical).len()), (3, 0, 0));
+    assert_eq!(
+        (
+            again.plan.unchanged,
+            again.plan.written(),
+            comps(&again.canonical).len()
+        ),
+        (3, 0, 0)
+    );
     // Together or one after the other, the same sale in two files is one sale.
-    let twice = Known::default().import(&[text.as_bytes(), text.as_bytes()], &options).unwrap();
+    let twice = Known::default()
+        .import(&[text.as_bytes(), text.as_bytes()], &options)
+        .unwrap();
     assert_eq!((twice.plan.new, twice.plan.files[1].repeated), (3, 3));
-    let changed = book.import(&[text.replace("good", "better").as_bytes()], &options).unwrap();
+    let changed = book
+        .import(&[text.replace("good", "better").as_bytes()], &options)
+        .unwrap();
     assert_eq!((changed.plan.unchanged, changed.plan.updated), (2, 1));
     assert_eq!(changed.plan.updates[0].note, "better");
-    let exported = book.import(&[first.canonical.as_bytes()], &options).unwrap();
-    assert_eq!((exported.plan.unchanged, exported.plan.updated), (2, 1), "the note goes back");
+    let exported = book
+        .import(&[first.canonical.as_bytes()], &options)
+        .unwrap();
+    assert_eq!(
+        (exported.plan.unchanged, exported.plan.updated),
+        (2, 1),
+        "the note goes back"
+    );
 }
 
 #[test]
 fn one_identifier_is_one_sale() {
     let text = "id,date,item,price\nx1,2026-01-01,Nerrow F4,12\nx1,2026-01-01,Nerrow F4,12\nx1,2026-01-01,Nerrow F4,13\n";
     let run = import(text);
-    assert_eq!((run.plan.new, run.plan.files[0].repeated, run.plan.files[0].rejected), (1, 1, 1));
-    assert!(run.heard.problems[0].contains("row 4, column id: found \"x1\""), "{:?}", run.heard.problems);
+    assert_eq!(
+        (
+            run.plan.new,
+            run.plan.files[0].repeated,
+            run.plan.files[0].rejected
+        ),
+        (1, 1, 1)
+    );
+    assert!(
+        run.heard.problems[0].contains("row 4, column id: found \"x1\""),
+        "{:?}",
+        run.heard.problems
+    );
 }
 
 #[test]
 fn a_written_identifier_does_not_hide_a_further_sale() {
-    let derived = comps(&import("date,item,price\n2026-01-01,Nerrow F4,12\n").canonical)[0].comp_id.clone();
-    let run = import(&format!("id,date,item,price\n{derived},2026-01-01,Nerrow F4,12\n,2026-01-01,Nerrow F4,12\n"));
+    let derived = comps(&import("date,item,price\n2026-01-01,Nerrow F4,12\n").canonical)[0]
+        .comp_id
+        .clone();
+    let run = import(&format!(
+        "id,date,item,price\n{derived},2026-01-01,Nerrow F4,12\n,2026-01-01,Nerrow F4,12\n"
+    ));
     assert_eq!((run.plan.new, run.plan.files[0].identical), (2, 1));
 }
 
 #[test]
 fn rejected_rows_come_back_when_mended() {
-    let run = import("date;item;price;note\n2026-01-01;Nerrow F4;12;\n2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\"\n2026-01-02;Brask M2\n");
+    let run = import(
+        "date;item;price;note\n2026-01-01;Nerrow F4;12;\n2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\"\n2026-01-02;Brask M2\n",
+    );
     assert_eq!((run.plan.new, run.heard.rejects.len()), (1, 2));
-    assert_eq!(run.heard.rejects[0].0, "2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\"");
+    assert_eq!(
+        run.heard.rejects[0].0,
+        "2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\""
+    );
     let file = String::from_utf8(run.heard.rejects_file.unwrap().finish().unwrap()).unwrap();
-    assert!(file.starts_with("reason;date;item;price;note\n\"price: expected an amount of EUR"), "{file}");
-    let mended = file.replace("twelve", "12").replace(";Brask M2\n", ";Brask M2;7;\n");
+    assert!(
+        file.starts_with("reason;date;item;price;note\n\"price: expected an amount of EUR"),
+        "{file}"
+    );
+    let mended = file
+        .replace("twelve", "12")
+        .replace(";Brask M2\n", ";Brask M2;7;\n");
     let again = import(&mended);
     assert_eq!(again.heard.problems, [] as [&str; 0]);
-    assert_eq!((again.plan.new, comps(&again.canonical)[0].note.as_str()), (2, "a\n\"b\""));
+    assert_eq!(
+        (again.plan.new, comps(&again.canonical)[0].note.as_str()),
+        (2, "a\n\"b\"")
+    );
 }
 
 #[test]
 fn huge_cells_are_problems() {
     let huge = "9".repeat(10 << 20);
-    for column in ["comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size", "works", "grade"] {
-        let mut cells: Vec<&str> = vec!["x", "2026-01-01", "Nerrow F4", "", "5", "", "", "", "", ""];
-        let columns = ["comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size", "works", "grade"];
+    for column in [
+        "comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size", "works",
+        "grade",
+    ] {
+        let mut cells: Vec<&str> =
+            vec!["x", "2026-01-01", "Nerrow F4", "", "5", "", "", "", "", ""];
+        let columns = [
+            "comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size",
+            "works", "grade",
+        ];
         cells[columns.iter().position(|known| *known == column).unwrap()] = &huge;
         let problems = refused(&format!("{}\n{}\n", columns.join(","), cells.join(",")));
         assert_eq!(problems.len(), 1, "{column}");
@@ -310,13 +478,33 @@ fn a_big_file_is_read_in_order() {
     let mut text = String::from("comp_id,sold_on,model,price,note\n");
     for row in 0..60_000 {
         let price = if row % 20_000 == 7 { "none" } else { "12.50" };
-        text.push_str(&format!("s{row},2026-01-01,Nerrow F4,{price},\"row, {row}\"\n"));
+        text.push_str(&format!(
+            "s{row},2026-01-01,Nerrow F4,{price},\"row, {row}\"\n"
+        ));
     }
     let run = import(&text);
-    let rows: Vec<&str> = run.heard.problems.iter().map(|problem| &problem[..problem.find(", column").unwrap()]).collect();
-    assert_eq!(rows, ["file0.csv, row 9", "file0.csv, row 20009", "file0.csv, row 40009"]);
-    let notes: Vec<String> = comps(&run.canonical).into_iter().map(|comp| comp.note).collect();
-    let expected: Vec<String> = (0..60_000).filter(|row| row % 20_000 != 7).map(|row| format!("row, {row}")).collect();
+    let rows: Vec<&str> = run
+        .heard
+        .problems
+        .iter()
+        .map(|problem| &problem[..problem.find(", column").unwrap()])
+        .collect();
+    assert_eq!(
+        rows,
+        [
+            "file0.csv, row 9",
+            "file0.csv, row 20009",
+            "file0.csv, row 40009"
+        ]
+    );
+    let notes: Vec<String> = comps(&run.canonical)
+        .into_iter()
+        .map(|comp| comp.note)
+        .collect();
+    let expected: Vec<String> = (0..60_000)
+        .filter(|row| row % 20_000 != 7)
+        .map(|row| format!("row, {row}"))
+        .collect();
     assert_eq!(notes, expected);
 }
 
@@ -344,13 +532,20 @@ impl Shop {
 
     fn run(&self, args: &[&str]) -> Output {
         let mut command = assert_cmd::Command::cargo_bin("compband").unwrap();
-        command.current_dir(self.0.path()).env_remove("COMPBAND_BOOK").env("NO_COLOR", "1").args(args).output().unwrap()
+        command
+            .current_dir(self.0.path())
+            .env_remove("COMPBAND_BOOK")
+            .env("NO_COLOR", "1")
+            .args(args)
+            .output()
+            .unwrap()
     }
 
     /// Runs, checks the exit code and returns both streams.
     fn told(&self, args: &[&str], code: i32) -> (String, String) {
         let output = self.run(args);
-        let [out, err] = [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).unwrap());
+        let [out, err] =
+            [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).unwrap());
         assert_eq!(output.status.code(), Some(code), "{args:?}\n{out}\n{err}");
         (out, err)
     }
@@ -382,8 +577,14 @@ fn all_or_nothing() {
     shop.write("sales.csv", ONE_WRONG);
     let before = shop.files();
     let (_, err) = shop.told(&["import", "sales.csv"], 3);
-    assert!(err.contains("sales.csv, row 3, column price: found \"twelve\""), "{err}");
-    assert!(err.contains("1 problem; nothing was imported") && err.contains("--keep-good"), "{err}");
+    assert!(
+        err.contains("sales.csv, row 3, column price: found \"twelve\""),
+        "{err}"
+    );
+    assert!(
+        err.contains("1 problem; nothing was imported") && err.contains("--keep-good"),
+        "{err}"
+    );
     assert_eq!(shop.files(), before);
     shop.told(&["import", "sales.csv", "--keep-good", "--dry-run"], 0);
     assert_eq!(shop.files(), before);
@@ -394,31 +595,70 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
     let shop = Shop::new();
     shop.write("sales.csv", ONE_WRONG);
     shop.write("sales-rejected.csv", "mine");
-    let (out, _) = shop.told(&["import", "sales.csv", "--keep-good", "--problems", "problems.csv"], 0);
-    assert!(out.contains("Sales: 2 new.") && out.contains("1 row set aside in sales-rejected-2.csv"), "{out}");
+    let (out, _) = shop.told(
+        &[
+            "import",
+            "sales.csv",
+            "--keep-good",
+            "--problems",
+            "problems.csv",
+        ],
+        0,
+    );
+    assert!(
+        out.contains("Sales: 2 new.") && out.contains("1 row set aside in sales-rejected-2.csv"),
+        "{out}"
+    );
     assert_eq!(shop.read("sales-rejected.csv"), "mine");
-    assert!(shop.read("sales-rejected-2.csv").ends_with(",2026-01-02,Brask M2,twelve\n"));
-    assert!(shop.read("problems.csv").starts_with("file,row,column,value,expected,how_to_mend\nsales.csv,3,price,twelve,"));
+    assert!(
+        shop.read("sales-rejected-2.csv")
+            .ends_with(",2026-01-02,Brask M2,twelve\n")
+    );
+    assert!(
+        shop.read("problems.csv")
+            .starts_with("file,row,column,value,expected,how_to_mend\nsales.csv,3,price,twelve,")
+    );
     let mended = shop.read("sales-rejected-2.csv").replace("twelve", "12");
     shop.write("sales-rejected-2.csv", &mended);
     let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
     assert!(out.contains("Sales: 1 new."), "{out}");
     let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
-    assert!(out.contains("The book has 1 sale already, unchanged: nothing was changed."), "{out}");
+    assert!(
+        out.contains("The book has 1 sale already, unchanged: nothing was changed."),
+        "{out}"
+    );
     // A file of the user's is never taken for a place to write problems or rejects to.
     shop.told(&["import", "sales.csv", "--problems", "sales.csv"], 2);
-    shop.told(&["import", "sales.csv", "--keep-good", "--rejects", "sales.csv"], 1);
+    shop.told(
+        &[
+            "import",
+            "sales.csv",
+            "--keep-good",
+            "--rejects",
+            "sales.csv",
+        ],
+        1,
+    );
     assert_eq!(shop.read("sales.csv"), ONE_WRONG);
 }
 
 #[test]
 fn updates_are_shown_old_to_new_and_undone() {
     let shop = Shop::new();
-    shop.write("a.csv", "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,12,\n");
+    shop.write(
+        "a.csv",
+        "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,12,\n",
+    );
     shop.told(&["import", "a.csv"], 0);
-    shop.write("b.csv", "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,13.5,good\nx2,2026-01-02,Brask M2,5,\n");
+    shop.write(
+        "b.csv",
+        "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,13.5,good\nx2,2026-01-02,Brask M2,5,\n",
+    );
     let (out, _) = shop.told(&["import", "b.csv"], 0);
-    assert!(out.contains("x1: price 12.00 → 13.50, note (blank) → good\n"), "{out}");
+    assert!(
+        out.contains("x1: price 12.00 → 13.50, note (blank) → good\n"),
+        "{out}"
+    );
     assert!(out.contains("Sales: 1 new, 1 changed."), "{out}");
     shop.told(&["undo"], 0);
     let (out, _) = shop.told(&["import", "a.csv"], 0);
@@ -429,14 +669,36 @@ fn updates_are_shown_old_to_new_and_undone() {
 fn a_mapping_is_saved_and_used() {
     let shop = Shop::new();
     let before = shop.read("compband.toml");
-    shop.write("sheet.csv", "When it went,Thing,Money \"net\",Fee\n1 Feb 2026,Nerrow F4,12,1\n");
-    let maps = ["--map", "When it went=sold_on", "--map", "Thing=model", "--map", "Money \"net\"=price", "--map", "Fee="];
-    let save = ["import", "sheet.csv", "--save-mapping", "my shop"].into_iter().chain(maps).collect::<Vec<_>>();
+    shop.write(
+        "sheet.csv",
+        "When it went,Thing,Money \"net\",Fee\n1 Feb 2026,Nerrow F4,12,1\n",
+    );
+    let maps = [
+        "--map",
+        "When it went=sold_on",
+        "--map",
+        "Thing=model",
+        "--map",
+        "Money \"net\"=price",
+        "--map",
+        "Fee=",
+    ];
+    let save = ["import", "sheet.csv", "--save-mapping", "my shop"]
+        .into_iter()
+        .chain(maps)
+        .collect::<Vec<_>>();
     shop.told(&save, 0);
     let after = shop.read("compband.toml");
-    assert!(after.starts_with(&before) && after.contains("\"Thing\" = \"model\"") | after.contains("Thing = \"model\""), "{after}");
+    assert!(
+        after.starts_with(&before)
+            && after.contains("\"Thing\" = \"model\"") | after.contains("Thing = \"model\""),
+        "{after}"
+    );
     let (out, err) = shop.told(&["import", "sheet.csv", "--mapping", "my shop"], 0);
-    assert!(out.contains("The book has 1 sale already") && err.is_empty(), "{out}{err}");
+    assert!(
+        out.contains("The book has 1 sale already") && err.is_empty(),
+        "{out}{err}"
+    );
     shop.told(&save, 2);
     shop.told(&["import", "sheet.csv", "--mapping", "my shp"], 2);
     let (_, err) = shop.told(&["import", "sheet.csv", "--map", "Thin=model"], 3);

@@ -116,7 +116,11 @@ impl<'a> RowReader<'a> {
         }
         if faults.len() > 1 {
             // As they stand in the row.
-            let cell = |found: &CellFault| found.column.and_then(|column| self.input.mapping.cell_of[column as usize]);
+            let cell = |found: &CellFault| {
+                found
+                    .column
+                    .and_then(|column| self.input.mapping.cell_of[column as usize])
+            };
             faults.sort_by_key(cell);
         }
     }
@@ -396,9 +400,14 @@ impl<'r> Row<'r, '_> {
         let settings = self.reader.settings;
         let grade_to_read = if parts_grade { "" } else { grade };
         let grades = settings.grades.iter().map(|grade| grade.name.as_str());
-        let levels = settings.completeness.iter().map(|level| level.name.as_str());
+        let levels = settings
+            .completeness
+            .iter()
+            .map(|level| level.name.as_str());
         let level = self.cell(Column::Completeness);
-        self.scaled(Column::Grade, &mut comp.grade, grade_to_read, || on_scale(grade, "grade", "grades", grades));
+        self.scaled(Column::Grade, &mut comp.grade, grade_to_read, || {
+            on_scale(grade, "grade", "grades", grades)
+        });
         self.scaled(Column::Completeness, &mut comp.completeness, level, || {
             on_scale(level, "completeness", "completeness", levels)
         });
