@@ -1,1 +1,13 @@
-//! 
+//! The band: what one sale of the unit will fetch, as a distribution.
+//!
+//! [`predictive`] turns a fit into a distribution for one more sale, [`jackknife`] calibrates
+//! it by how far each comp fell from what the others said of it, and [`estimate`] runs the
+//! whole from selected comps to the finished estimate.
+
+pub mod estimate;
+pub mod jackknife;
+pub mod outcome;
+pub mod predictive;
+pub mod warnings;
+
+pub use estimate::{Estimate, estimate};

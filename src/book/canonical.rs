@@ -9,7 +9,7 @@ use chrono::NaiveDate;
 use csv::ByteRecord;
 use rust_decimal::Decimal;
 
-use super::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, minor_units};
+use super::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, RowText, minor_units};
 use super::problem::shorten;
 use super::{Comp, HowSold, Items, Problem, Settings};
 
@@ -515,7 +515,10 @@ fn io_error(error: csv::Error) -> io::Error {
 }
 
 /// Writes canonical files: comma, `\n`, quotes only where needed.
-pub struct Writer<W: Write>(csv::Writer<W>);
+pub struct Writer<W: Write> {
+    output: csv::Writer<W>,
+    row: RowText,
+}
 
 impl<W: Write> Writer<W> {
     /// Begins a file with its header line.
@@ -524,13 +527,16 @@ impl<W: Write> Writer<W> {
     /// Where writing fails.
     pub fn with_header(output: W, columns: &[&str]) -> io::Result<Self> {
         let mut writer = Self::without_header(output);
-        writer.0.write_record(columns).map_err(io_error)?;
+        writer.output.write_record(columns).map_err(io_error)?;
         Ok(writer)
     }
 
     /// Writes rows only.
     pub fn without_header(output: W) -> Self {
-        Self(csv::Writer::from_writer(output))
+        Self {
+            output: csv::Writer::from_writer(output),
+            row: RowText::default(),
+        }
     }
 
     /// Writes the row of a comp in the columns of [`COLUMNS`].
@@ -538,15 +544,8 @@ impl<W: Write> Writer<W> {
     /// # Errors
     /// Where writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
-        let mut written = Ok(());
-        comp.each_cell(|cell| {
-            if written.is_ok() {
-                written = self.0.write_field(cell);
-            }
-        });
-        written
-            .and_then(|()| self.0.write_record(None::<&[u8]>))
-            .map_err(io_error)
+        self.row.fill(comp);
+        self.output.write_record(self.row.cells()).map_err(io_error)
     }
 
     /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`].
@@ -554,7 +553,9 @@ impl<W: Write> Writer<W> {
     /// # Errors
     /// Where writing fails.
     pub fn logged(&mut self, entry: u64, comp: &Comp) -> io::Result<()> {
-        self.0.write_field(entry.to_string()).map_err(io_error)?;
+        self.output
+            .write_field(entry.to_string())
+            .map_err(io_error)?;
         self.comp(comp)
     }
 
@@ -563,7 +564,9 @@ impl<W: Write> Writer<W> {
     /// # Errors
     /// Where writing fails.
     pub fn finish(self) -> io::Result<W> {
-        self.0.into_inner().map_err(csv::IntoInnerError::into_error)
+        self.output
+            .into_inner()
+            .map_err(csv::IntoInnerError::into_error)
     }
 }
 

@@ -27,7 +27,7 @@ use chrono::NaiveDate;
 use polars::prelude::*;
 
 use super::canonical::{Row, repeated};
-use super::comp::{from_minor_units, match_key, minor_units};
+use super::comp::{RowText, from_minor_units, match_key, minor_units};
 use super::store::{IdMap, id_hash};
 use super::{Comp, Currency, HowSold, Items, Problem};
 
@@ -122,6 +122,7 @@ pub(super) struct Builder {
     shipping: Vec<i64>,
     lot_size: Vec<i64>,
     content_hash: Vec<i64>,
+    text: RowText,
 }
 
 impl Default for Builder {
@@ -140,6 +141,7 @@ impl Default for Builder {
             shipping: Vec::new(),
             lot_size: Vec::new(),
             content_hash: Vec::new(),
+            text: RowText::default(),
         }
     }
 }
@@ -183,7 +185,9 @@ impl Builder {
         self.shipping
             .push(minor_units(comp.shipping).unwrap_or_default());
         self.lot_size.push(comp.lot_size.into());
-        self.content_hash.push(comp.content_hash().cast_signed());
+        self.text.fill(&comp);
+        self.content_hash
+            .push(self.text.content_hash().cast_signed());
         None
     }
 
@@ -456,6 +460,28 @@ pub fn short_ids<'a>(
     Ok(short)
 }
 
+/// Characters of an identifier, at least `least`, that tell all identifiers of the table apart.
+///
+/// # Errors
+/// Where the table has no column `comp_id`.
+pub fn id_width(frame: &DataFrame, least: usize) -> PolarsResult<usize> {
+    let mut ids: Vec<&str> = frame.column("comp_id")?.str()?.iter().flatten().collect();
+    ids.sort_unstable();
+    let same = |pair: &[&str]| {
+        pair[0]
+            .chars()
+            .zip(pair[1].chars())
+            .take_while(|(a, b)| a == b)
+            .count()
+    };
+    Ok(ids
+        .windows(2)
+        .map(|pair| same(pair) + 1)
+        .max()
+        .unwrap_or_default()
+        .max(least))
+}
+
 fn cut(text: &str, most: usize) -> &str {
     text.char_indices()
         .nth(most)
@@ -549,6 +575,8 @@ mod tests {
             6,
         )
         .unwrap();
+        assert_eq!(id_width(&frame, 6).unwrap(), 8);
+        assert_eq!(id_width(&frame, 9).unwrap(), 9);
         assert_eq!(short, ["abcdefgh", "abcdefx", "abcdefg", "zz", "qrstuv"]);
     }
 }

@@ -26,6 +26,9 @@ pub fn fold_name(name: &str) -> String {
 }
 
 impl Items {
+    /// Nothing.
+    pub const NONE: Self = Self(Vec::new());
+
     /// Reads a list cell: entries apart by `;`, each a name with an optional count (`x2`, `×2`)
     /// behind it. Empty entries are passed over.
     ///
@@ -53,7 +56,10 @@ impl Items {
         if count == 0 || name.is_empty() {
             return;
         }
-        match self.0.binary_search_by(|(known, _)| known.as_str().cmp(&name)) {
+        match self
+            .0
+            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
+        {
             Ok(at) => self.0[at].1 = self.0[at].1.saturating_add(count),
             Err(at) => self.0.insert(at, (name, count)),
         }
@@ -62,7 +68,10 @@ impl Items {
     /// Takes up to `count` of `name` away and returns how many there were to take.
     pub fn take(&mut self, name: &str, count: u32) -> u32 {
         let name = fold_name(name);
-        let Ok(at) = self.0.binary_search_by(|(known, _)| known.as_str().cmp(&name)) else {
+        let Ok(at) = self
+            .0
+            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
+        else {
             return 0;
         };
         let taken = count.min(self.0[at].1);
@@ -99,7 +108,10 @@ fn split_count(entry: &str) -> Option<(String, u32)> {
         let apart = entry[..at].ends_with(char::is_whitespace) || entry[at..].starts_with('×');
         let numeric = !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit());
         if numeric && (apart || name.is_empty()) {
-            let count = digits.parse::<u32>().ok().filter(|n| (1..=MOST).contains(n))?;
+            let count = digits
+                .parse::<u32>()
+                .ok()
+                .filter(|n| (1..=MOST).contains(n))?;
             let name = fold_name(name);
             // `battery x2 x3` would print back as something else.
             let plain = !name.is_empty() && split_count(&name)? == (name.clone(), 1);
@@ -143,7 +155,13 @@ mod tests {
 
     #[test]
     fn bad_counts_are_refused() {
-        for cell in ["battery x0", "x2", "battery x1000", "battery x99999999999", "battery x2 x1"] {
+        for cell in [
+            "battery x0",
+            "x2",
+            "battery x1000",
+            "battery x99999999999",
+            "battery x2 x1",
+        ] {
             assert!(Items::parse(cell).is_err(), "{cell}");
         }
     }

@@ -72,9 +72,16 @@ pub enum BookError {
 
 impl BookError {
     /// Wraps an I/O error with its path and what was being done.
-    pub fn io(path: impl Into<PathBuf>, doing: &'static str) -> impl FnOnce(std::io::Error) -> Self {
+    pub fn io(
+        path: impl Into<PathBuf>,
+        doing: &'static str,
+    ) -> impl FnOnce(std::io::Error) -> Self {
         let path = path.into();
-        move |source| Self::Io { path, doing, source }
+        move |source| Self::Io {
+            path,
+            doing,
+            source,
+        }
     }
 }
 

@@ -15,7 +15,7 @@ use super::{BookError, Currency, Items, problem};
 pub const FILE_NAME: &str = "compband.toml";
 
 /// The settings file that `init` writes: every value with its default, commented.
-pub const TEMPLATE: &str = include_str!("template.toml");
+pub const TEMPLATE: &str = include_str!("../../data/compband.toml");
 
 /// All settings of a book.
 #[derive(Debug, Clone, Deserialize)]
@@ -213,27 +213,44 @@ impl Range {
             None => (trimmed, RangeUnit::Money),
         };
         let (low, high) = ends.split_once(" to ").ok_or_else(wrong)?;
-        let end = |text: &str| text.trim().trim_end_matches('%').trim_end().parse::<Decimal>().map_err(|_| wrong());
+        let end = |text: &str| {
+            text.trim()
+                .trim_end_matches('%')
+                .trim_end()
+                .parse::<Decimal>()
+                .map_err(|_| wrong())
+        };
         let (low, high) = (end(low)?, end(high)?);
         if low > high {
             return Err(format!("{text:?} runs backwards: the low end comes first"));
         }
-        if unit == RangeUnit::Percent && (low <= Decimal::from(-100) || high > Decimal::from(1000)) {
-            return Err(format!("{text:?} is out of reach: per cents go from above -100 to 1000"));
+        if unit == RangeUnit::Percent && (low <= Decimal::from(-100) || high > Decimal::from(1000))
+        {
+            return Err(format!(
+                "{text:?} is out of reach: per cents go from above -100 to 1000"
+            ));
         }
         Ok(Self { low, high, unit })
     }
 
     /// A range in per cent.
     pub fn percent(low: i64, high: i64) -> Self {
-        Self { low: low.into(), high: high.into(), unit: RangeUnit::Percent }
+        Self {
+            low: low.into(),
+            high: high.into(),
+            unit: RangeUnit::Percent,
+        }
     }
 }
 
 impl fmt::Display for Range {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} to {}", self.low, self.high)?;
-        if self.unit == RangeUnit::Percent { f.write_str(" %") } else { Ok(()) }
+        if self.unit == RangeUnit::Percent {
+            f.write_str(" %")
+        } else {
+            Ok(())
+        }
     }
 }
 
@@ -247,21 +264,32 @@ impl<'de> Deserialize<'de> for Range {
 fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::Error> {
     let text = String::deserialize(deserializer)?;
     Currency::parse(&text).map_err(|text| {
-        serde::de::Error::custom(format!("{text:?} is not a currency code: write its three letters, such as \"EUR\""))
+        serde::de::Error::custom(format!(
+            "{text:?} is not a currency code: write its three letters, such as \"EUR\""
+        ))
     })
 }
 
 fn items<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Items, D::Error> {
     let names = Vec::<String>::deserialize(deserializer)?;
     Items::parse(&names.join(";")).map_err(|entry| {
-        serde::de::Error::custom(format!("{entry:?} is not a piece: write a name, or a name and a count as \"battery x2\""))
+        serde::de::Error::custom(format!(
+            "{entry:?} is not a piece: write a name, or a name and a count as \"battery x2\""
+        ))
     })
 }
 
 impl Default for Settings {
     fn default() -> Self {
-        let grade = |name: &str, means: &str| Grade { name: name.into(), means: means.into() };
-        let level = |name: &str, has, means: &str| Completeness { name: name.into(), has, means: means.into() };
+        let grade = |name: &str, means: &str| Grade {
+            name: name.into(),
+            means: means.into(),
+        };
+        let level = |name: &str, has, means: &str| Completeness {
+            name: name.into(),
+            has,
+            means: means.into(),
+        };
         Self {
             currency: Currency { code: "EUR".into() },
             price_basis: PriceBasis::Delivered,
@@ -299,7 +327,7 @@ impl Default for EstimateSettings {
             fence: 3.0,
             modified_z: 3.5,
             spread: 0.15,
-            spread_worth: 2.0,
+            spread_worth: 4.0,
             stale_days: 60,
         }
     }
@@ -308,7 +336,10 @@ impl Default for EstimateSettings {
 impl Default for Rules {
     fn default() -> Self {
         let map = |entries: &[(&str, i64, i64)]| {
-            entries.iter().map(|(name, low, high)| ((*name).to_string(), Range::percent(*low, *high))).collect()
+            entries
+                .iter()
+                .map(|(name, low, high)| ((*name).to_string(), Range::percent(*low, *high)))
+                .collect()
         };
         Self {
             grades: map(&[("any", 2, 20)]),
@@ -321,6 +352,67 @@ impl Default for Rules {
             variant: Range::percent(-20, 25),
             parts_only: Range::percent(15, 45),
         }
+    }
+}
+
+/// The rule for `name`: the user's own, then the default for that very name, then the user's
+/// `any`, then the default `any`.
+fn lookup(
+    table: &BTreeMap<String, Range>,
+    defaults: &BTreeMap<String, Range>,
+    name: &str,
+) -> Range {
+    let folded = fold_name(name);
+    let find = |table: &BTreeMap<String, Range>, name: &str| {
+        table
+            .iter()
+            .find(|(key, _)| fold_name(key) == name)
+            .map(|(_, range)| *range)
+    };
+    find(table, &folded)
+        .or_else(|| find(defaults, &folded))
+        .or_else(|| find(table, "any"))
+        .or_else(|| find(defaults, "any"))
+        .unwrap_or(Range::percent(-10, 10))
+}
+
+impl Rules {
+    /// What the step `"A to B"` takes off.
+    pub fn grade_step(&self, step: &str, defaults: &Self) -> Range {
+        lookup(&self.grades, &defaults.grades, step)
+    }
+
+    /// What the step `"bare to usable"` adds.
+    pub fn completeness_step(&self, step: &str, defaults: &Self) -> Range {
+        lookup(&self.completeness, &defaults.completeness, step)
+    }
+
+    /// What a missing piece takes off: the kit's own rule, else the general one.
+    pub fn missing_piece(&self, piece: &str, kit: Option<&Kit>, defaults: &Self) -> Range {
+        let own = kit.and_then(|kit| {
+            kit.missing
+                .iter()
+                .find(|(name, _)| fold_name(name) == fold_name(piece))
+        });
+        own.map_or_else(
+            || lookup(&self.missing, &defaults.missing, piece),
+            |(_, range)| *range,
+        )
+    }
+
+    /// What an extra adds.
+    pub fn extra(&self, extra: &str, defaults: &Self) -> Range {
+        lookup(&self.extras, &defaults.extras, extra)
+    }
+
+    /// What a defect takes off.
+    pub fn defect(&self, defect: &str, defaults: &Self) -> Range {
+        lookup(&self.defects, &defaults.defects, defect)
+    }
+
+    /// What selling by `auction` or `offer` changes.
+    pub fn sold(&self, how: &str, defaults: &Self) -> Range {
+        lookup(&self.how_sold, &defaults.how_sold, how)
     }
 }
 
@@ -342,84 +434,156 @@ impl Settings {
             }
             BookError::Settings(format!("{}{line}: {message}", path.display()))
         })?;
-        settings.validate().map_err(|why| BookError::Settings(format!("{}: {why}", path.display())))?;
+        settings
+            .validate()
+            .map_err(|why| BookError::Settings(format!("{}: {why}", path.display())))?;
         Ok(settings)
     }
 
     /// Position of a grade in the scale, best first; case ignored.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
-        self.grades.iter().position(|g| g.name.eq_ignore_ascii_case(name.trim()))
+        self.grades
+            .iter()
+            .position(|g| g.name.eq_ignore_ascii_case(name.trim()))
     }
 
     /// Position of a completeness level in the scale, least first; case ignored.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
-        self.completeness.iter().position(|c| c.name.eq_ignore_ascii_case(name.trim()))
+        self.completeness
+            .iter()
+            .position(|c| c.name.eq_ignore_ascii_case(name.trim()))
     }
 
     /// The kit of a model (case and spacing of the name ignored), where the settings have one.
     pub fn kit(&self, model: &str) -> Option<&Kit> {
         let key = match_key(model);
-        self.kits.iter().find(|(name, _)| match_key(name) == key).map(|(_, kit)| kit)
+        self.kits
+            .iter()
+            .find(|(name, _)| match_key(name) == key)
+            .map(|(_, kit)| kit)
     }
 
     fn validate(&self) -> Result<(), String> {
         let scale = |what: &str, names: Vec<&str>| -> Result<(), String> {
             if names.is_empty() {
-                return Err(format!("{what}: the scale is empty; leave the key out for the default"));
+                return Err(format!(
+                    "{what}: the scale is empty; leave the key out for the default"
+                ));
             }
             for (at, name) in names.iter().enumerate() {
                 if name.trim().is_empty() || *name != name.trim() {
                     return Err(format!("{what}: {name:?} is not a name"));
                 }
-                if names[..at].iter().any(|other| other.eq_ignore_ascii_case(name)) {
+                if names[..at]
+                    .iter()
+                    .any(|other| other.eq_ignore_ascii_case(name))
+                {
                     return Err(format!("{what}: {name:?} stands twice in the scale"));
                 }
             }
             Ok(())
         };
-        scale("grades", self.grades.iter().map(|g| g.name.as_str()).collect())?;
-        scale("completeness", self.completeness.iter().map(|c| c.name.as_str()).collect())?;
-        if self.completeness.windows(2).any(|pair| pair[0].has >= pair[1].has) {
+        scale(
+            "grades",
+            self.grades.iter().map(|g| g.name.as_str()).collect(),
+        )?;
+        scale(
+            "completeness",
+            self.completeness.iter().map(|c| c.name.as_str()).collect(),
+        )?;
+        if self
+            .completeness
+            .windows(2)
+            .any(|pair| pair[0].has >= pair[1].has)
+        {
             return Err("completeness: the levels go from least to most, so each must have more than the one before \
                         (unit, usable, kit, packaging, seal)"
                 .into());
         }
         let e = &self.estimate;
         let within = |name: &str, ok: bool, expected: &str| {
-            if ok { Ok(()) } else { Err(format!("estimate.{name}: expected {expected}")) }
+            if ok {
+                Ok(())
+            } else {
+                Err(format!("estimate.{name}: expected {expected}"))
+            }
         };
-        within("band", (1..=99).contains(&e.band), "a whole number from 1 to 99 (per cent)")?;
+        within(
+            "band",
+            (1..=99).contains(&e.band),
+            "a whole number from 1 to 99 (per cent)",
+        )?;
         within("enough", e.enough >= 1, "at least 1")?;
-        within("most_comps", (30..=20_000).contains(&e.most_comps), "from 30 to 20000")?;
+        within(
+            "most_comps",
+            (30..=20_000).contains(&e.most_comps),
+            "from 30 to 20000",
+        )?;
         within("window_days", e.window_days >= 1, "at least 1")?;
-        within("half_life_days", e.half_life_days > 0.0, "a number above 0 (inf: all sales weigh the same)")?;
-        within("nu", e.nu >= 1.0, "a number of at least 1 (inf: normal errors)")?;
+        within(
+            "half_life_days",
+            e.half_life_days > 0.0,
+            "a number above 0 (inf: all sales weigh the same)",
+        )?;
+        within(
+            "nu",
+            e.nu >= 1.0,
+            "a number of at least 1 (inf: normal errors)",
+        )?;
         within("fence", e.fence > 0.0, "a number above 0")?;
         within("modified_z", e.modified_z > 0.0, "a number above 0")?;
-        within("spread", e.spread > 0.0 && e.spread < 2.0, "a number above 0 and below 2")?;
-        within("spread_worth", e.spread_worth >= 0.0 && e.spread_worth.is_finite(), "a number of at least 0")?;
+        within(
+            "spread",
+            e.spread > 0.0 && e.spread < 2.0,
+            "a number above 0 and below 2",
+        )?;
+        within(
+            "spread_worth",
+            e.spread_worth >= 0.0 && e.spread_worth.is_finite(),
+            "a number of at least 0",
+        )?;
         self.validate_rules()
     }
 
     fn validate_rules(&self) -> Result<(), String> {
         let steps = |names: Vec<&str>| -> Vec<String> {
-            names.windows(2).map(|pair| format!("{} to {}", pair[0], pair[1])).collect()
+            names
+                .windows(2)
+                .map(|pair| format!("{} to {}", pair[0], pair[1]))
+                .collect()
         };
-        let known = |table: &str, rules: &BTreeMap<String, Range>, mut known: Vec<String>| -> Result<(), String> {
+        let known = |table: &str,
+                     rules: &BTreeMap<String, Range>,
+                     mut known: Vec<String>|
+         -> Result<(), String> {
             known.push("any".into());
             for name in rules.keys() {
                 if !known.iter().any(|k| fold_name(k) == fold_name(name)) {
                     let near = problem::nearest(name, known.iter().map(String::as_str))
                         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
-                    return Err(format!("rules.{table}: {name:?} is not a step of the scale{near}"));
+                    return Err(format!(
+                        "rules.{table}: {name:?} is not a step of the scale{near}"
+                    ));
                 }
             }
             Ok(())
         };
         let r = &self.rules;
-        known("grades", &r.grades, steps(self.grades.iter().map(|g| g.name.as_str()).collect()))?;
-        known("completeness", &r.completeness, steps(self.completeness.iter().map(|c| c.name.as_str()).collect()))?;
-        known("how_sold", &r.how_sold, vec!["auction".into(), "offer".into()])?;
+        known(
+            "grades",
+            &r.grades,
+            steps(self.grades.iter().map(|g| g.name.as_str()).collect()),
+        )?;
+        known(
+            "completeness",
+            &r.completeness,
+            steps(self.completeness.iter().map(|c| c.name.as_str()).collect()),
+        )?;
+        known(
+            "how_sold",
+            &r.how_sold,
+            vec!["auction".into(), "offer".into()],
+        )?;
         let tables = [
             ("grades", &r.grades),
             ("completeness", &r.completeness),
@@ -427,21 +591,39 @@ impl Settings {
             ("extras", &r.extras),
             ("defects", &r.defects),
         ];
-        let kits = self.kits.iter().map(|(model, kit)| (format!("kits.{model:?}.missing"), &kit.missing));
-        for (name, table) in tables.into_iter().map(|(n, t)| (format!("rules.{n}"), t)).chain(kits) {
+        let kits = self
+            .kits
+            .iter()
+            .map(|(model, kit)| (format!("kits.{model:?}.missing"), &kit.missing));
+        for (name, table) in tables
+            .into_iter()
+            .map(|(n, t)| (format!("rules.{n}"), t))
+            .chain(kits)
+        {
             for (key, range) in table {
                 if range.low < Decimal::ZERO {
-                    return Err(format!("{name}: {key:?} is {range}; write how much, without a sign"));
+                    return Err(format!(
+                        "{name}: {key:?} is {range}; write how much, without a sign"
+                    ));
                 }
                 let takes_off = !name.ends_with("extras") && !name.ends_with("completeness");
-                if takes_off && range.unit == RangeUnit::Percent && range.high >= Decimal::from(100) {
-                    return Err(format!("{name}: {key:?} is {range}; no more than 99 % can come off a price"));
+                if takes_off && range.unit == RangeUnit::Percent && range.high >= Decimal::from(100)
+                {
+                    return Err(format!(
+                        "{name}: {key:?} is {range}; no more than 99 % can come off a price"
+                    ));
                 }
             }
         }
-        for (name, range) in [("trend_per_month", &r.trend_per_month), ("variant", &r.variant), ("parts_only", &r.parts_only)] {
+        for (name, range) in [
+            ("trend_per_month", &r.trend_per_month),
+            ("variant", &r.variant),
+            ("parts_only", &r.parts_only),
+        ] {
             if range.unit != RangeUnit::Percent {
-                return Err(format!("rules.{name}: expected per cent, such as \"5 to 15 %\""));
+                return Err(format!(
+                    "rules.{name}: expected per cent, such as \"5 to 15 %\""
+                ));
             }
         }
         if r.parts_only.low <= Decimal::ZERO {
@@ -452,13 +634,17 @@ impl Settings {
                 if kit.ships_with.count(piece) < count {
                     let near = problem::nearest(piece, kit.ships_with.iter().map(|(name, _)| name))
                         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
-                    return Err(format!("kits.{model:?}: usable_needs names {piece:?}, which ships_with does not{near}"));
+                    return Err(format!(
+                        "kits.{model:?}: usable_needs names {piece:?}, which ships_with does not{near}"
+                    ));
                 }
             }
             if let Some(price) = kit.price
                 && (price.unit != RangeUnit::Money || price.low <= Decimal::ZERO)
             {
-                return Err(format!("kits.{model:?}.price: expected money above 0, such as \"80 to 120\""));
+                return Err(format!(
+                    "kits.{model:?}.price: expected money above 0, such as \"80 to 120\""
+                ));
             }
         }
         Ok(())
@@ -472,7 +658,10 @@ fn unknown_key(message: &str) -> Option<String> {
     let known: Vec<&str> = rest.split('`').skip(1).step_by(2).collect();
     let near = problem::nearest(key, known.iter().copied())
         .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-    Some(format!("{key:?} is not a setting{near}; known here: {}", known.join(", ")))
+    Some(format!(
+        "{key:?} is not a setting{near}; known here: {}",
+        known.join(", ")
+    ))
 }
 
 #[cfg(test)]
@@ -493,15 +682,24 @@ mod tests {
         let shown = parse(&bare).unwrap();
         let default = Settings::default();
         assert_eq!(format!("{shown:?}"), format!("{default:?}"));
-        assert_eq!(format!("{:?}", parse(TEMPLATE).unwrap()), format!("{default:?}"));
+        assert_eq!(
+            format!("{:?}", parse(TEMPLATE).unwrap()),
+            format!("{default:?}")
+        );
     }
 
     #[test]
     fn unknown_keys_name_the_nearest() {
         let error = parse("curency = \"EUR\"").unwrap_err();
-        assert!(error.contains("line 1") && error.contains("did you mean \"currency\"?"), "{error}");
+        assert!(
+            error.contains("line 1") && error.contains("did you mean \"currency\"?"),
+            "{error}"
+        );
         let error = parse("\n[estimate]\nhalf_life = 3").unwrap_err();
-        assert!(error.contains("line 3") && error.contains("half_life_days"), "{error}");
+        assert!(
+            error.contains("line 3") && error.contains("half_life_days"),
+            "{error}"
+        );
         let error = parse("[rules.grades]\n\"A to C\" = \"1 to 2 %\"").unwrap_err();
         assert!(error.contains("not a step"), "{error}");
     }

@@ -10,7 +10,7 @@ use polars::prelude::*;
 use rust_decimal::Decimal;
 
 use super::table::{Kind, Sheet, terminal_width};
-use super::{CliError, count, notice, parse_day, say, unknown_model};
+use super::{CliError, SHORTEST_ID, count, notice, parse_day, say, unknown_model};
 use crate::book::canonical::{Writer, check};
 use crate::book::comp::{COLUMNS, match_key, money_text};
 use crate::book::frame::{FrameRows, short_ids};
@@ -24,9 +24,6 @@ Examples:
 
 /// Rows of the table where `--limit` does not say.
 const LIMIT: usize = 50;
-
-/// Fewest characters of an identifier in the table.
-const SHORTEST_ID: usize = 6;
 
 /// List the comps of the book, newest first
 #[derive(Debug, Args)]

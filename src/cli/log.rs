@@ -8,7 +8,8 @@ use dialoguer::{Confirm, Input};
 
 use super::undo::line;
 use super::{CliError, notice, parse_day, say, strong, today};
-use crate::book::comp::COLUMNS;
+use crate::book::comp::{COLUMNS, money_text};
+use crate::book::money::parse_amount;
 use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
 
 const EXAMPLES: &str = "\
@@ -292,30 +293,11 @@ fn normal(column: &str, text: &str, settings: &Settings) -> String {
     let text = text.trim();
     match column {
         "sold_on" => parse_day(text).map_or_else(|_| text.to_string(), |day| day.to_string()),
-        "price" | "shipping" => plain_amount(text, &settings.currency.code).to_string(),
+        "price" | "shipping" => {
+            parse_amount(text, &settings.currency).map_or_else(|_| text.to_string(), money_text)
+        }
         _ => text.to_string(),
     }
-}
-
-/// An amount without the book's currency code or a currency sign before or behind it.
-fn plain_amount<'a>(text: &'a str, code: &str) -> &'a str {
-    let signs: &[char] = &['€', '$', '£', '¥'];
-    let cut = match text.get(..code.len()) {
-        Some(head) if head.eq_ignore_ascii_case(code) => &text[code.len()..],
-        _ => text,
-    };
-    let cut = match cut
-        .len()
-        .checked_sub(code.len())
-        .and_then(|at| cut.split_at_checked(at))
-    {
-        Some((head, tail)) if tail.eq_ignore_ascii_case(code) => head,
-        _ => cut,
-    };
-    cut.trim()
-        .trim_start_matches(signs)
-        .trim_end_matches(signs)
-        .trim()
 }
 
 /// Asks for every field; what is wrong is asked for again.
@@ -430,25 +412,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn amounts_lose_their_currency() {
-        for text in [
-            "12.50",
-            "€12.50",
-            "12.50 €",
-            "EUR 12.50",
-            "12.50 eur",
-            "12.50EUR",
-        ] {
-            assert_eq!(plain_amount(text, "EUR"), "12.50", "{text}");
+    fn amounts_come_without_their_currency() {
+        let settings = Settings::default();
+        for text in ["12.50", "€12.50", "12,50 €", "EUR 12.5", "12.50 eur"] {
+            assert_eq!(normal("price", text, &settings), "12.50", "{text}");
         }
-        for (text, left) in [
-            ("", ""),
-            ("€", ""),
-            ("eur", ""),
-            ("12.50 USD", "12.50 USD"),
-            ("ü€", "ü"),
-        ] {
-            assert_eq!(plain_amount(text, "EUR"), left, "{text}");
+        for text in ["", "free", "12.50 USD"] {
+            assert_eq!(normal("price", text, &settings), text);
         }
     }
 

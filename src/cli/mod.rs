@@ -16,9 +16,10 @@ use std::process::ExitCode;
 use anstyle::{AnsiColor, Style};
 use chrono::NaiveDate;
 use clap::{Parser, Subcommand};
+use polars::prelude::DataFrame;
 
 use crate::book::problem::nearest_few;
-use crate::book::{BookError, canonical};
+use crate::book::{BookError, canonical, frame};
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -30,12 +31,21 @@ Exit codes:
   5  no such book, model or evidence
   6  the book is held by another run";
 
+/// Fewest characters of an identifier shown.
+const SHORTEST_ID: usize = 6;
+
 /// What will a used item sell for? A price band from the sold comparables you recorded yourself.
 #[derive(Debug, Parser)]
 #[command(name = "compband", version, about, after_help = EXIT_CODES, max_term_width = 100)]
 struct Cli {
     /// Folder of the book [default: the current folder or the nearest parent that is one]
-    #[arg(long, global = true, env = "COMPBAND_BOOK", value_name = "DIR", hide_env_values = true)]
+    #[arg(
+        long,
+        global = true,
+        env = "COMPBAND_BOOK",
+        value_name = "DIR",
+        hide_env_values = true
+    )]
     book: Option<PathBuf>,
     #[command(subcommand)]
     command: Command,
@@ -44,7 +54,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Init(init::InitArgs),
-    Import(import::ImportArgs),
+    Import(Box<import::ImportArgs>),
     Log(log::LogArgs),
     Undo(undo::UndoArgs),
     Comps(comps::CompsArgs),
@@ -113,7 +123,9 @@ impl CliError {
     /// Lines that belong below the message.
     fn details(&self) -> Vec<String> {
         match self {
-            Self::Book(BookError::Rows(problems)) => problems.iter().map(ToString::to_string).collect(),
+            Self::Book(BookError::Rows(problems)) => {
+                problems.iter().map(ToString::to_string).collect()
+            }
             _ => Vec::new(),
         }
     }
@@ -125,7 +137,9 @@ impl CliError {
             Self::Book(BookError::NoBook(_)) => {
                 "make a book with `compband init`, or name one with --book DIR or COMPBAND_BOOK"
             }
-            Self::Usage(_) => "`compband --help` shows the commands, `compband COMMAND --help` how to use one",
+            Self::Usage(_) => {
+                "`compband --help` shows the commands, `compband COMMAND --help` how to use one"
+            }
             _ => "",
         }
     }
@@ -209,18 +223,40 @@ pub fn today() -> NaiveDate {
 pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
     match text.trim().to_ascii_lowercase().as_str() {
         "today" => Ok(today()),
-        "yesterday" => today().pred_opt().ok_or_else(|| "there is no day before today".into()),
-        iso => canonical::day(iso).map_err(|wrong| format!("expected {}, today or yesterday", wrong.expected)),
+        "yesterday" => today()
+            .pred_opt()
+            .ok_or_else(|| "there is no day before today".into()),
+        iso => canonical::day(iso)
+            .map_err(|wrong| format!("expected {}, today or yesterday", wrong.expected)),
     }
 }
 
-/// The refusal of a model that the book does not have, with the nearest names.
+/// The refusal of a model that the book does not have, with the nearest of the known names.
 pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> CliError {
-    let near = nearest_few(asked, known, 5);
+    let near: Vec<String> = nearest_few(asked, known, 5)
+        .into_iter()
+        .map(str::to_string)
+        .collect();
+    no_such_model(asked, &near)
+}
+
+/// The refusal of a model that the book does not have.
+pub fn no_such_model(asked: &str, near: &[String]) -> CliError {
     let next = if near.is_empty() {
         "`compband models` lists the models of this book".to_string()
     } else {
         format!("the nearest names in this book: {}", near.join(", "))
     };
-    CliError::Absent { message: format!("no comps of {asked:?} in this book"), next }
+    CliError::Absent {
+        message: format!("no comps of {asked:?} in this book"),
+        next,
+    }
+}
+
+/// Characters of an identifier, at least 6, that tell all identifiers of a table apart.
+///
+/// # Errors
+/// Where the table has no identifiers.
+pub fn id_width(table: &DataFrame) -> Result<usize, CliError> {
+    Ok(frame::id_width(table, SHORTEST_ID)?)
 }

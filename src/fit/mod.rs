@@ -1,1 +1,36 @@
-//! 
+//! The fit: what each step of wear, missing piece, extra, defect, month and way of selling is
+//! worth, from the comps and from rules of thumb.
+//!
+//! # Method
+//!
+//! For the sale `i` with price `Pᵢ` the model is
+//!
+//! ```text
+//! log Pᵢ = level + Σ grade steps + Σ pieces missing + Σ extras + Σ defects
+//!          + trend · monthsᵢ + how sold + variant + σ εᵢ,      εᵢ ~ Student-t(ν)
+//! ```
+//!
+//! * **Errors.** Student-t errors (ν = 4 unless set) let a few odd sales stand without pulling
+//!   the rest (Lange, Little and Taylor 1989). The fit is iteratively reweighted least squares,
+//!   [`robust`].
+//! * **Age.** A sale of age `t` days counts as `w = 2^(−t/h)` of a sale of today, `h` being the
+//!   half-life. Likelihood contributions are raised to that power.
+//! * **Rules of thumb** are normal priors. A range from low to high is read as the middle 80 %:
+//!   with both ends on the log scale, `mean = (lo + hi)/2` and `sd = (hi − lo)/(2 · 1.2816)`.
+//!   Per cents `p` become `log(1 ± p/100)`; money `m` becomes `log(1 ± m/P)` with `P` the
+//!   weighted median price of the comps. See [`design`].
+//! * **Signs.** A worse grade, a missing piece or a defect never raises the price and an extra
+//!   never lowers it: active-set least squares, [`solve`].
+//! * **Spread.** The prior on σ² is scaled inverse chi-square, worth `n₀` comps at `s₀`:
+//!   `σ² = (n₀ s₀² + Σ wᵢ uᵢ rᵢ²) / (n₀ + Σ wᵢ − tr H)`, with `H` the hat matrix (Gelman et al.,
+//!   *Bayesian Data Analysis*, 3rd edition, section 2.6).
+//! * **Uncertainty.** Posterior precision `X'AX (ν+1)/(ν+3) + P`, where `A` holds `wᵢuᵢ/σ²` and `P`
+//!   the prior precisions; the factor `(ν+1)/(ν+3)` is the information lost by not knowing
+//!   which sales are odd (Lange, Little and Taylor 1989). It is only ever used in factored
+//!   form.
+//!
+//! With flat priors, ν infinite and no decay this *is* ordinary least squares.
+
+pub mod design;
+pub mod robust;
+pub mod solve;

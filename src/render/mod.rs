@@ -1,1 +1,7 @@
-//! 
+//! Rendering: the sheet on the terminal, JSON and charts.
+
+pub mod chart;
+pub mod json;
+pub mod numbers;
+pub mod sheet;
+pub mod table;

@@ -1,1 +1,219 @@
-//! 
+//! Selection: which comps speak for the unit at hand, and which do not and why.
+
+pub mod order;
+pub mod plan;
+pub mod trim;
+pub mod widen;
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use crate::book::{HowSold, Items};
+
+/// The unit whose price is asked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Subject {
+    /// Model as asked.
+    pub model: String,
+    /// Variant, where it matters.
+    pub variant: Option<String>,
+    /// Level of the completeness scale; the commonest among the comps where not given.
+    pub completeness: Option<String>,
+    /// Grade; the commonest among the comps where not given.
+    pub grade: Option<String>,
+    /// Pieces missing beyond what the completeness says.
+    pub missing: Items,
+    /// Things beyond what the completeness says.
+    pub extras: Items,
+    /// Faults that do not stop it working.
+    pub defects: Items,
+    /// False for a parts-only unit.
+    pub works: bool,
+    /// How it will be sold; the commonest among the comps where not given.
+    pub how_sold: Option<HowSold>,
+}
+
+/// A comp of the subject's model, with what selection made of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Candidate {
+    /// The comp's identifier.
+    pub comp_id: String,
+    /// File and row it was read from.
+    pub origin: String,
+    /// Day of the sale.
+    pub sold_on: NaiveDate,
+    /// Days from the sale to the day of the estimate.
+    pub age_days: i32,
+    /// Variant as recorded.
+    pub variant: String,
+    /// Completeness as recorded.
+    pub completeness: String,
+    /// Grade as recorded.
+    pub grade: String,
+    /// Pieces missing.
+    pub missing: Items,
+    /// Extras.
+    pub extras: Items,
+    /// Defects.
+    pub defects: Items,
+    /// Whether it worked.
+    pub works: bool,
+    /// How it was sold.
+    pub how_sold: Option<HowSold>,
+    /// What was paid, on the price basis in force; exact.
+    pub paid: Decimal,
+    /// The widening step that calls it in.
+    pub stage: Stage,
+    /// Why it is not used, where it is not.
+    pub dropped: Option<Dropped>,
+    /// Kept in by the user's word, whatever the tests say.
+    pub pinned: bool,
+}
+
+/// Widening steps, in the order in which they are taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Stage {
+    /// Same grade, completeness and variant, within the window.
+    Exact,
+    /// Other grades.
+    Grade,
+    /// Other completeness.
+    Completeness,
+    /// Other variants.
+    Variant,
+    /// Sales before the window.
+    Window,
+    /// Working units, for a parts-only subject.
+    Working,
+}
+
+impl Stage {
+    /// Every step in order.
+    pub const ALL: [Self; 6] = [
+        Self::Exact,
+        Self::Grade,
+        Self::Completeness,
+        Self::Variant,
+        Self::Window,
+        Self::Working,
+    ];
+
+    /// What the step calls in.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Exact => "same grade, completeness and variant",
+            Self::Grade => "other grades",
+            Self::Completeness => "other completeness",
+            Self::Variant => "other variants",
+            Self::Window => "older sales",
+            Self::Working => "working units",
+        }
+    }
+}
+
+/// Why a comp is not used.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Dropped {
+    /// Sold after the day of the estimate.
+    Later,
+    /// More than one unit for the price.
+    Lot(u32),
+    /// Parts-only, where the subject works.
+    PartsOnly,
+    /// Working, where the subject is parts-only.
+    Working,
+    /// There were enough comps before this step was reached.
+    NotNeeded(Stage),
+    /// More comps than a fit takes; the newest were kept.
+    Surplus,
+    /// By the user's word.
+    ByHand,
+    /// Beyond the far-out fences once brought to the subject's condition; the ratio of the
+    /// adjusted price to their median.
+    GrossError(f64),
+    /// Modified z-score of its residual.
+    Outlier(f64),
+}
+
+impl Dropped {
+    /// A short word for tables and JSON.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Later => "later",
+            Self::Lot(_) => "lot",
+            Self::PartsOnly => "parts-only",
+            Self::Working => "working",
+            Self::NotNeeded(_) => "not-needed",
+            Self::Surplus => "surplus",
+            Self::ByHand => "by-hand",
+            Self::GrossError(_) => "gross-error",
+            Self::Outlier(_) => "outlier",
+        }
+    }
+
+    /// The reason in words.
+    pub fn reason(self) -> String {
+        match self {
+            Self::Later => "sold after the day of the estimate".into(),
+            Self::Lot(units) => format!("lot of {units}"),
+            Self::PartsOnly => "parts only".into(),
+            Self::Working => "works; the unit is for parts".into(),
+            Self::NotNeeded(stage) => format!("{}: enough without", stage.label()),
+            Self::Surplus => "enough newer comps".into(),
+            Self::ByHand => "dropped by you".into(),
+            Self::GrossError(ratio) if ratio >= 1.0 => {
+                format!("gross error: {ratio:.1} times the others, adjusted")
+            }
+            Self::GrossError(ratio) => format!("gross error: {ratio:.2} of the others, adjusted"),
+            Self::Outlier(z) => format!("outlier: modified z-score {z:.1}"),
+        }
+    }
+}
+
+/// One widening step as it was taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Step {
+    /// Which.
+    pub stage: Stage,
+    /// Comps it brought.
+    pub brought: usize,
+    /// Comps with it and all steps before.
+    pub total: usize,
+}
+
+/// The comps of one model, sorted newest first, sifted for one subject.
+#[derive(Debug, Clone)]
+pub struct Selection {
+    /// Model as the comps write it (the commonest spelling).
+    pub model: String,
+    /// Every comp looked at.
+    pub candidates: Vec<Candidate>,
+    /// Comps of the model in the book, those beyond [`Selection::candidates`] with them.
+    pub seen: usize,
+    /// Widening steps taken.
+    pub steps: Vec<Step>,
+    /// The query plan, optimised.
+    pub plan: String,
+}
+
+impl Selection {
+    /// Positions of the comps in use.
+    pub fn used(&self) -> Vec<usize> {
+        (0..self.candidates.len())
+            .filter(|&i| self.candidates[i].dropped.is_none())
+            .collect()
+    }
+}
+
+impl Selection {
+    /// No comps of a model, for an estimate from its rule of thumb alone.
+    pub fn empty(model: &str) -> Self {
+        Self {
+            model: model.to_string(),
+            candidates: Vec::new(),
+            seen: 0,
+            steps: Vec::new(),
+            plan: String::new(),
+        }
+    }
+}

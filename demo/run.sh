@@ -1,0 +1,37 @@
+#!/bin/sh
+# The whole job on the demo's records: a book, three imports, what it holds, an estimate with its
+# chart. Leaves reports/demo-book and reports/nerrow-f4.png and .svg, made anew each time.
+set -eu
+cd "$(dirname "$0")/.."
+cargo build --release --locked
+
+book=reports/demo-book
+rejects=reports/typos-rejected.csv
+rm -rf "$book" "$rejects"
+
+# Shows a command as a user would type it, and runs it.
+compband() {
+    printf '\n$ compband'
+    for word in "$@"; do
+        case $word in
+        *[!A-Za-z0-9./=_-]*) printf ' "%s"' "$word" ;;
+        *) printf ' %s' "$word" ;;
+        esac
+    done
+    printf '\n'
+    cargo run --release --locked --quiet -- "$@"
+}
+
+compband init "$book"
+cp demo/compband.toml "$book/compband.toml"
+export COMPBAND_BOOK="$book"
+
+compband import demo/sales-2025.csv
+compband import --mapping sheet demo/sales-2026.csv
+# A file with typing errors is refused as a whole, every error named …
+compband import demo/typos.csv && exit 1
+# … or its good rows are taken and the others set aside to be mended.
+compband import --keep-good --rejects "$rejects" demo/typos.csv
+compband models
+compband estimate --model "Nerrow F4" --grade B --completeness usable --missing charger \
+    --extra "spare battery" --as-of 2026-11-20 --chart reports/nerrow-f4.png --chart reports/nerrow-f4.svg

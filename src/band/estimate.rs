@@ -1,0 +1,686 @@
+//! From selected comps to a finished estimate.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+use nalgebra::DVector;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::jackknife::Jackknife;
+use super::outcome::{MadeBy, Outcome};
+use super::predictive::Predictive;
+use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
+use crate::book::{Currency, HowSold};
+use crate::fit::design::{self, Design, SoldTerm, Term};
+use crate::fit::robust::{self, Fit, Loss, Options};
+use crate::fit::solve::{Sign, SolveError};
+use crate::select::order::{NORMAL_DECILE, median};
+use crate::select::{Candidate, Dropped, Selection, Step, Subject, trim};
+
+/// Most rounds of dropping outliers and fitting again.
+const MOST_PASSES: usize = 5;
+
+/// Effective comps below which an estimate is marked as resting on few.
+const FEW: f64 = 8.0;
+
+/// Share of the weight at which one comp counts as dominating.
+const DOMINATES: f64 = 0.4;
+
+/// Points at which the density is given.
+const DENSITY_POINTS: usize = 241;
+
+/// Why there is no estimate.
+#[derive(Debug, thiserror::Error)]
+pub enum EstimateError {
+    /// Neither a comp nor a rule of thumb speaks of the unit.
+    #[error("nothing to go by: {0}")]
+    NoEvidence(String),
+    /// The fit failed.
+    #[error("the comps cannot be fitted: {0}")]
+    Fit(#[from] SolveError),
+}
+
+/// A value with its middle 80 %.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spread {
+    /// The value itself.
+    pub value: f64,
+    /// 10 % point.
+    pub low: f64,
+    /// 90 % point.
+    pub high: f64,
+}
+
+/// Where an adjustment comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// The rule of thumb alone or almost so (under a fifth of the information from comps).
+    RuleOfThumb,
+    /// Both.
+    Both,
+    /// The comps alone or almost so (over four fifths).
+    Comps,
+}
+
+impl Source {
+    /// Word for tables and JSON.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::RuleOfThumb => "rule of thumb",
+            Self::Both => "both",
+            Self::Comps => "your comps",
+        }
+    }
+}
+
+/// One row of the table of adjustments. Money is for *this* unit: what one of it changes, all
+/// else being the same.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Adjustment {
+    /// What it stands for.
+    pub term: Term,
+    /// In words.
+    pub label: String,
+    /// How many of it the unit has (a share where not recorded; months for the trend).
+    pub on_unit: f64,
+    /// Rule of thumb, money.
+    pub rule: Spread,
+    /// From the comps alone, money; none where they say nothing.
+    pub comps: Option<Spread>,
+    /// As used, money.
+    pub used: Spread,
+    /// As used, per cent of the price.
+    pub used_percent: f64,
+    /// Comps that inform it.
+    pub informed_by: usize,
+    /// Share of the information that comes from the comps, 0..=1.
+    pub from_comps: f64,
+    /// Whether a sign constraint holds it at zero.
+    pub held: bool,
+}
+
+impl Adjustment {
+    /// Where it comes from.
+    pub fn source(&self) -> Source {
+        match self.from_comps {
+            share if share < 0.2 => Source::RuleOfThumb,
+            share if share > 0.8 => Source::Comps,
+            _ => Source::Both,
+        }
+    }
+}
+
+/// One comp of the estimate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CompLine {
+    /// The comp.
+    pub comp: Candidate,
+    /// Price brought to this unit and day; for dropped comps only where it was looked at.
+    pub adjusted: Option<f64>,
+    /// Price brought to this unit at the day of the sale.
+    pub at_date: Option<f64>,
+    /// Weight by age and fit, the heaviest being 1; 0 where dropped.
+    pub weight: f64,
+}
+
+/// What the estimate rests on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// Comps of the model in the book.
+    pub seen: usize,
+    /// Comps used.
+    pub used: usize,
+    /// Kish's effective number of them: `(Σw)²/Σw²`.
+    pub effective: f64,
+    /// Day of the newest used.
+    pub newest: Option<NaiveDate>,
+    /// Day of the oldest used.
+    pub oldest: Option<NaiveDate>,
+    /// Change of price in a month, per cent.
+    pub trend_percent: Option<Spread>,
+    /// Residual spread, per cent of the price.
+    pub spread_percent: f64,
+    /// Rounds that the fit took.
+    pub rounds: usize,
+    /// Whether it settled.
+    pub converged: bool,
+}
+
+/// A finished estimate.
+#[derive(Debug, Clone)]
+pub struct Estimate {
+    /// The unit, with what was not given filled in.
+    pub subject: Subject,
+    /// What was filled in, in words.
+    pub assumptions: Vec<String>,
+    /// Day of the estimate.
+    pub as_of: NaiveDate,
+    /// Currency of all money.
+    pub currency: Currency,
+    /// Which price is meant.
+    pub basis: PriceBasis,
+    /// Chance of the band, per cent.
+    pub chance: u8,
+    /// Median price.
+    pub median: Decimal,
+    /// Lower end of the band.
+    pub low: Decimal,
+    /// Upper end of the band.
+    pub high: Decimal,
+    /// What made the band.
+    pub made_by: MadeBy,
+    /// What it rests on.
+    pub evidence: Evidence,
+    /// Widening steps taken.
+    pub steps: Vec<Step>,
+    /// Adjustments, in the order of the model.
+    pub adjustments: Vec<Adjustment>,
+    /// Comps, newest first.
+    pub comps: Vec<CompLine>,
+    /// What to be careful about, in plain words.
+    pub warnings: Vec<String>,
+    /// Price and density per unit of money, ascending.
+    pub density: Vec<(f64, f64)>,
+    /// Fitted price of this unit by date.
+    pub trend: Vec<(NaiveDate, f64)>,
+    /// The distribution of log price.
+    pub outcome: Outcome,
+    /// The query plan.
+    pub plan: String,
+}
+
+/// Estimates the price of `subject` from a widened selection.
+///
+/// # Errors
+/// [`EstimateError::NoEvidence`] where there is neither a comp nor a rule of thumb for the
+/// model's price.
+pub fn estimate(
+    mut selection: Selection,
+    subject: &Subject,
+    settings: &Settings,
+    as_of: NaiveDate,
+    chance: u8,
+) -> Result<Estimate, EstimateError> {
+    let (subject, assumptions) = resolve(subject, &selection, settings);
+    let (design, fit) = fit_trimmed(&mut selection, &subject, settings)?;
+    let outcome = outcome_of(&design, &fit, &settings.estimate);
+    let (low, high, made_by) = outcome.band(f64::from(chance) / 100.0);
+    let money = |log: f64| {
+        settings.currency.from_statistics(log.exp()).ok_or_else(|| {
+            EstimateError::NoEvidence(
+                "the prices are too far apart for a band that can be written in money".into(),
+            )
+        })
+    };
+    let adjustments = adjustments(&design, &fit, settings, &selection);
+    let comps = comp_lines(&selection, &design, &fit);
+    let evidence = evidence(&selection, &design, &fit);
+    let mut estimate = Estimate {
+        median: money(outcome.median())?,
+        low: money(low)?,
+        high: money(high)?,
+        density: outcome.density(f64::from(chance) / 100.0, DENSITY_POINTS),
+        trend: trend_line(&selection, &design, &fit, as_of),
+        currency: settings.currency.clone(),
+        basis: settings.price_basis,
+        plan: selection.plan,
+        steps: selection.steps,
+        warnings: Vec::new(),
+        subject,
+        assumptions,
+        as_of,
+        chance,
+        made_by,
+        evidence,
+        adjustments,
+        comps,
+        outcome,
+    };
+    estimate.warnings = super::warnings::warnings(&estimate, settings);
+    Ok(estimate)
+}
+
+/// Fills in what was not said of the unit with what is commonest among the comps in use.
+fn resolve(
+    subject: &Subject,
+    selection: &Selection,
+    settings: &Settings,
+) -> (Subject, Vec<String>) {
+    let mut subject = Subject {
+        model: selection.model.clone(),
+        ..subject.clone()
+    };
+    let mut assumptions = Vec::new();
+    let commonest = |of: &dyn Fn(&Candidate) -> String| {
+        let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+        for comp in selection.candidates.iter().filter(|c| c.dropped.is_none()) {
+            let value = of(comp);
+            if !value.is_empty() {
+                *counts.entry(value).or_insert(0) += 1;
+            }
+        }
+        counts
+            .into_iter()
+            .max_by(|a, b| a.1.cmp(&b.1).then_with(|| b.0.cmp(&a.0)))
+            .map(|(value, _)| value)
+    };
+    if subject.grade.is_none() {
+        let middle = settings.grades[(settings.grades.len() - 1) / 2]
+            .name
+            .clone();
+        let grade = commonest(&|c| c.grade.clone()).unwrap_or(middle);
+        assumptions.push(format!(
+            "grade {grade} taken, the commonest among these comps"
+        ));
+        subject.grade = Some(grade);
+    }
+    if subject.completeness.is_none() {
+        let full = settings.completeness[settings.completeness.len() / 2]
+            .name
+            .clone();
+        let level = commonest(&|c| c.completeness.clone()).unwrap_or(full);
+        assumptions.push(format!(
+            "completeness {level} taken, the commonest among these comps"
+        ));
+        subject.completeness = Some(level);
+    }
+    if subject.how_sold.is_none() {
+        let how = commonest(&|c| c.how_sold.map_or(String::new(), |h| h.to_string()));
+        let how = how
+            .and_then(|word| HowSold::parse(&word))
+            .unwrap_or(HowSold::Fixed);
+        assumptions.push(format!("sold as most of these comps were: {how}"));
+        subject.how_sold = Some(how);
+    }
+    (subject, assumptions)
+}
+
+/// Drops gross errors, fits, drops outliers of the fit and fits again until none is left.
+fn fit_trimmed(
+    selection: &mut Selection,
+    subject: &Subject,
+    settings: &Settings,
+) -> Result<(Design, Fit), EstimateError> {
+    let mut design = build(selection, subject, settings)?;
+    let adjusted = design.adjusted(&design.prior_means());
+    if let Some((low, high)) = trim::fences(&adjusted, settings.estimate.fence) {
+        let centre = median(&mut adjusted.clone());
+        drop_where(selection, |at| {
+            let value = adjusted[at];
+            (value < low || value > high).then(|| Dropped::GrossError((value - centre).exp()))
+        });
+        design = build(selection, subject, settings)?;
+    }
+    let options = options(&settings.estimate);
+    let mut fit = robust::fit(&design.problem(), &options)?;
+    for _ in 0..MOST_PASSES {
+        let scores = trim::modified_z(fit.residuals.as_slice());
+        let cut = settings.estimate.modified_z;
+        if !drop_where(selection, |at| {
+            (scores[at].abs() > cut).then_some(Dropped::Outlier(scores[at]))
+        }) {
+            break;
+        }
+        design = build(selection, subject, settings)?;
+        fit = robust::fit(&design.problem(), &options)?;
+    }
+    Ok((design, fit))
+}
+
+fn build(
+    selection: &Selection,
+    subject: &Subject,
+    settings: &Settings,
+) -> Result<Design, EstimateError> {
+    let looked_at = |i: &usize| {
+        matches!(
+            selection.candidates[*i].dropped,
+            Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand)
+        )
+    };
+    let also: Vec<usize> = (0..selection.candidates.len()).filter(looked_at).collect();
+    design::build(
+        &selection.candidates,
+        &selection.used(),
+        &also,
+        subject,
+        settings,
+    )
+    .ok_or_else(|| EstimateError::NoEvidence(what_to_record(selection, subject)))
+}
+
+/// Drops used comps (`verdict` is asked by position among them), pinned ones apart; whether
+/// any was.
+fn drop_where(selection: &mut Selection, verdict: impl Fn(usize) -> Option<Dropped>) -> bool {
+    let mut any = false;
+    for (at, i) in selection.used().into_iter().enumerate() {
+        let comp = &mut selection.candidates[i];
+        if !comp.pinned
+            && let Some(reason) = verdict(at)
+        {
+            comp.dropped = Some(reason);
+            any = true;
+        }
+    }
+    any
+}
+
+fn what_to_record(selection: &Selection, subject: &Subject) -> String {
+    let kind = if subject.works {
+        "working"
+    } else {
+        "parts-only"
+    };
+    let mut reasons: BTreeMap<String, usize> = BTreeMap::new();
+    for comp in &selection.candidates {
+        if let Some(dropped) = comp.dropped {
+            *reasons.entry(dropped.reason()).or_insert(0) += 1;
+        }
+    }
+    let mut text = format!(
+        "of {} comps of {:?} none speaks of a {kind} unit",
+        selection.seen, selection.model
+    );
+    if !reasons.is_empty() {
+        let list: Vec<String> = reasons
+            .into_iter()
+            .map(|(reason, count)| format!("{count} {reason}"))
+            .collect();
+        text.push_str(&format!(" ({})", list.join(", ")));
+    }
+    text.push_str(&format!(
+        "; record one sale of a single {kind} unit (compband log), or give the model's kit a price in compband.toml"
+    ));
+    text
+}
+
+fn options(settings: &EstimateSettings) -> Options {
+    let loss = match settings.errors {
+        Errors::StudentT => Loss::StudentT { nu: settings.nu },
+        Errors::Huber => Loss::Huber { k: 1.345 },
+        Errors::Tukey => Loss::Tukey { c: 4.685 },
+        Errors::LeastSquares => Loss::LeastSquares,
+    };
+    Options {
+        loss,
+        prior_scale: settings.spread * loss.scale_of_decile(),
+        prior_rows: settings.spread_worth,
+        ..Options::default()
+    }
+}
+
+fn outcome_of(design: &Design, fit: &Fit, settings: &EstimateSettings) -> Outcome {
+    let mean = fit.mean(&design.subject);
+    let variance = fit.variance(&design.subject);
+    let nu = options(settings).loss.nu();
+    let predictive = Predictive::new(mean, variance, fit.sigma, fit.degrees, nu);
+    let scale = predictive.scale();
+    let jackknife = Jackknife {
+        centres: fit
+            .shifts(&design.x, &design.subject)
+            .into_iter()
+            .map(|shift| mean + shift)
+            .collect(),
+        misses: fit
+            .left_out(&design.x, &design.y, &design.weights)
+            .into_iter()
+            .map(|left| left.residual.abs() / left.scale * scale)
+            .collect(),
+        weights: design.weights.clone(),
+    };
+    Outcome::new(
+        predictive,
+        jackknife,
+        effective(design.weights.iter().copied()),
+    )
+}
+
+/// Kish's effective sample size `(Σw)²/Σw²` (*Survey Sampling*, 1965).
+fn effective(weights: impl Iterator<Item = f64> + Clone) -> f64 {
+    let squares: f64 = weights.clone().map(|w| w * w).sum();
+    if squares > 0.0 {
+        weights.sum::<f64>().powi(2) / squares
+    } else {
+        0.0
+    }
+}
+
+fn comp_weights(design: &Design, fit: &Fit) -> Vec<f64> {
+    design
+        .weights
+        .iter()
+        .zip(&fit.robust)
+        .map(|(w, u)| w * u)
+        .collect()
+}
+
+fn evidence(selection: &Selection, design: &Design, fit: &Fit) -> Evidence {
+    let used = || selection.candidates.iter().filter(|c| c.dropped.is_none());
+    let trend_percent = design.position(&Term::Trend).map(|j| {
+        let percent = |log: f64| 100.0 * log.exp_m1();
+        coefficient(design, fit, j).map(percent)
+    });
+    Evidence {
+        seen: selection.seen,
+        used: used().count(),
+        effective: effective(comp_weights(design, fit).into_iter()),
+        newest: used().map(|c| c.sold_on).max(),
+        oldest: used().map(|c| c.sold_on).min(),
+        trend_percent,
+        spread_percent: 100.0 * fit.sigma.exp_m1(),
+        rounds: fit.rounds,
+        converged: fit.converged,
+    }
+}
+
+impl Spread {
+    fn map(self, to: impl Fn(f64) -> f64) -> Self {
+        Self {
+            value: to(self.value),
+            low: to(self.low),
+            high: to(self.high),
+        }
+    }
+
+    /// A normal belief, cut off at zero where a sign forbids what lies beyond.
+    fn normal(value: f64, mean: f64, sd: f64, sign: Sign) -> Self {
+        let (low, high) = (mean - NORMAL_DECILE * sd, mean + NORMAL_DECILE * sd);
+        match sign {
+            Sign::Free => Self { value, low, high },
+            Sign::NotNegative => {
+                let (low, high) = truncated(mean, sd);
+                Self {
+                    value,
+                    low: low.min(value),
+                    high: high.max(value),
+                }
+            }
+            Sign::NotPositive => {
+                let (low, high) = truncated(-mean, sd);
+                Self {
+                    value,
+                    low: (-high).min(value),
+                    high: (-low).max(value),
+                }
+            }
+        }
+    }
+}
+
+/// 10 and 90 % points of a normal distribution cut off below zero.
+fn truncated(mean: f64, sd: f64) -> (f64, f64) {
+    use statrs::distribution::{ContinuousCDF, Normal};
+    let Ok(normal) = Normal::new(mean, sd) else {
+        return (0.0, 0.0);
+    };
+    let below = normal.cdf(0.0);
+    let at = |p: f64| {
+        let q = below + p * (1.0 - below);
+        if q < 1.0 {
+            normal.inverse_cdf(q).max(0.0)
+        } else {
+            0.0
+        }
+    };
+    (at(0.1), at(0.9))
+}
+
+fn unit_row(j: usize, p: usize) -> DVector<f64> {
+    let mut row = DVector::zeros(p);
+    row[j] = 1.0;
+    row
+}
+
+/// Coefficient `j` with its posterior middle 80 %, log scale.
+fn coefficient(design: &Design, fit: &Fit, j: usize) -> Spread {
+    let sd = fit.variance(&unit_row(j, design.columns.len())).sqrt();
+    Spread::normal(
+        fit.coefficients[j],
+        fit.unconstrained[j],
+        sd,
+        design.columns[j].sign,
+    )
+}
+
+fn adjustments(
+    design: &Design,
+    fit: &Fit,
+    settings: &Settings,
+    selection: &Selection,
+) -> Vec<Adjustment> {
+    let p = design.columns.len();
+    let centre = fit.mean(&design.subject);
+    let mut out = Vec::new();
+    for (j, column) in design.columns.iter().enumerate() {
+        let Some(prior) = column.prior else { continue };
+        let on_unit = design.subject[j];
+        let without = (centre - on_unit * fit.coefficients[j]).exp();
+        let money = |log: f64| without * log.exp_m1();
+        let variance = fit.variance(&unit_row(j, p));
+        // The rule of thumb taken out of the posterior again leaves what the comps say, in
+        // the light of the other rules: precisions subtract.
+        let own = (1.0 / variance - prior.sd.powi(-2)).max(0.0);
+        let from_comps = (own * variance).clamp(0.0, 1.0);
+        let comps = (from_comps > 0.01 && column.informed_by > 0).then(|| {
+            let mean = (fit.unconstrained[j] / variance - prior.mean * prior.sd.powi(-2)) / own;
+            Spread::normal(mean, mean, own.sqrt().recip(), Sign::Free).map(money)
+        });
+        let used = coefficient(design, fit, j);
+        out.push(Adjustment {
+            label: label(&column.term, settings, selection),
+            term: column.term.clone(),
+            on_unit,
+            rule: Spread::normal(prior.mean, prior.mean, prior.sd, Sign::Free).map(money),
+            comps,
+            used: used.map(money),
+            used_percent: 100.0 * used.value.exp_m1(),
+            informed_by: column.informed_by,
+            from_comps: if comps.is_some() { from_comps } else { 0.0 },
+            held: fit.held[j],
+        });
+    }
+    out
+}
+
+fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
+    let grade = |i: usize| settings.grades[i].name.as_str();
+    let level = |i: usize| settings.completeness[i].name.as_str();
+    match term {
+        Term::Level => "level".into(),
+        Term::Grade(i) => format!("grade {} to {}", grade(*i), grade(i + 1)),
+        Term::Completeness(i) => format!("{} to {}", level(*i), level(i + 1)),
+        Term::Missing(piece) => format!("{piece} missing"),
+        Term::Extra(extra) => format!("extra: {extra}"),
+        Term::Defect(defect) => format!("defect: {defect}"),
+        Term::Sold(SoldTerm::Auction) => "sold by auction".into(),
+        Term::Sold(SoldTerm::Offer) => "sold by offer".into(),
+        Term::Variant(key) => {
+            let same = |c: &&Candidate| crate::book::comp::match_key(&c.variant) == *key;
+            let name = selection
+                .candidates
+                .iter()
+                .find(same)
+                .map_or(key.as_str(), |c| c.variant.as_str());
+            format!("variant {name}")
+        }
+        Term::Trend => "a month later".into(),
+        Term::PartsOnly => "for parts only".into(),
+    }
+}
+
+fn comp_lines(selection: &Selection, design: &Design, fit: &Fit) -> Vec<CompLine> {
+    let trend = design
+        .position(&Term::Trend)
+        .map_or(0.0, |j| fit.coefficients[j]);
+    let weights = comp_weights(design, fit);
+    let heaviest = weights.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+    let mut used = design.adjusted(&fit.coefficients).into_iter().zip(weights);
+    let mut others = design.adjusted_others(&fit.coefficients).into_iter();
+    selection
+        .candidates
+        .iter()
+        .map(|comp| {
+            let (adjusted, weight) = match comp.dropped {
+                None => used.next().map_or((None, 0.0), |(adjusted, weight)| {
+                    (Some(adjusted), weight / heaviest)
+                }),
+                Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand) => {
+                    (others.next(), 0.0)
+                }
+                Some(_) => (None, 0.0),
+            };
+            let months = -f64::from(comp.age_days) / design::DAYS_PER_MONTH;
+            CompLine {
+                comp: comp.clone(),
+                adjusted: adjusted.map(f64::exp),
+                at_date: adjusted.map(|log| (log + trend * months).exp()),
+                weight,
+            }
+        })
+        .collect()
+}
+
+/// Fitted price of the unit from the oldest comp used to the day of the estimate.
+fn trend_line(
+    selection: &Selection,
+    design: &Design,
+    fit: &Fit,
+    as_of: NaiveDate,
+) -> Vec<(NaiveDate, f64)> {
+    let trend = design
+        .position(&Term::Trend)
+        .map_or(0.0, |j| fit.coefficients[j]);
+    let centre = fit.mean(&design.subject);
+    let used = selection.candidates.iter().filter(|c| c.dropped.is_none());
+    let Some(oldest) = used.map(|c| c.sold_on).min() else {
+        return Vec::new();
+    };
+    let days = (as_of - oldest).num_days().max(0);
+    const POINTS: i64 = 24;
+    (0..=POINTS)
+        .map(|k| {
+            let age = days - days * k / POINTS;
+            let months = age.to_f64().unwrap_or(0.0) / design::DAYS_PER_MONTH;
+            (
+                as_of - chrono::Duration::days(age),
+                (centre - trend * months).exp(),
+            )
+        })
+        .collect()
+}
+
+/// Whether one comp carries more than [`DOMINATES`] of the weight.
+pub(super) fn dominating(lines: &[CompLine]) -> Option<(&CompLine, f64)> {
+    let total: f64 = lines.iter().map(|line| line.weight).sum();
+    lines
+        .iter()
+        .map(|line| (line, line.weight / total))
+        .filter(|(_, share)| *share > DOMINATES)
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// Whether an effective number of comps counts as few.
+pub(super) fn few(effective: f64) -> bool {
+    effective < FEW
+}

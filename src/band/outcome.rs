@@ -1,0 +1,162 @@
+//! The distribution that the band is read from: predictive, calibrated where the comps allow.
+
+use super::jackknife::Jackknife;
+use super::predictive::Predictive;
+
+/// Effective comps from which leave-one-out residuals take part in the band.
+pub const ENOUGH_TO_CALIBRATE: f64 = 20.0;
+
+/// Effective comps at which the residuals and the model have an equal say.
+const EQUAL_SAY: f64 = 20.0;
+
+/// What made a band.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum MadeBy {
+    /// The model's predictive distribution alone.
+    Model,
+    /// The model and the leave-one-out residuals.
+    Residuals {
+        /// The residuals' say in the band's ends, in 0..1.
+        share: f64,
+        /// How many residuals.
+        comps: usize,
+    },
+}
+
+/// Distribution of log price of one sale of the unit.
+#[derive(Debug, Clone)]
+pub struct Outcome {
+    predictive: Predictive,
+    jackknife: Jackknife,
+    share: f64,
+}
+
+impl Outcome {
+    /// Puts the two together. The residuals' say is `n/(n + 20)` from 20 effective comps on.
+    pub fn new(predictive: Predictive, jackknife: Jackknife, effective: f64) -> Self {
+        let share = if effective >= ENOUGH_TO_CALIBRATE {
+            effective / (effective + EQUAL_SAY)
+        } else {
+            0.0
+        };
+        Self {
+            predictive,
+            jackknife,
+            share,
+        }
+    }
+
+    /// Median log price.
+    pub fn median(&self) -> f64 {
+        self.predictive.centre()
+    }
+
+    /// Standard scale of the model's distribution.
+    pub fn scale(&self) -> f64 {
+        self.predictive.scale()
+    }
+
+    /// The band of chance `chance` in 0..1, log price, and what made it. The median is always
+    /// inside.
+    pub fn band(&self, chance: f64) -> (f64, f64, MadeBy) {
+        let half = self.predictive.half_width(chance);
+        let centre = self.median();
+        let model = (centre - half, centre + half);
+        let residuals = if self.share > 0.0 {
+            self.jackknife.interval(chance)
+        } else {
+            None
+        };
+        match residuals {
+            None => (model.0, model.1, MadeBy::Model),
+            Some((low, high)) => {
+                let mix = |ours: f64, theirs: f64| (1.0 - self.share) * ours + self.share * theirs;
+                (
+                    mix(model.0, low).min(centre),
+                    mix(model.1, high).max(centre),
+                    MadeBy::Residuals {
+                        share: self.share,
+                        comps: self.jackknife.misses.len(),
+                    },
+                )
+            }
+        }
+    }
+
+    /// The density over prices (not logs) at `points` prices, ascending: pairs of price and
+    /// density per unit of money. It is the model's, stretched on either side of the median so
+    /// that the band of chance `chance` holds that chance.
+    pub fn density(&self, chance: f64, points: usize) -> Vec<(f64, f64)> {
+        let half = self.predictive.half_width(chance).max(f64::MIN_POSITIVE);
+        let (low, high, _) = self.band(chance);
+        let centre = self.median();
+        let stretch = Stretch::new((centre - low) / half, (high - centre) / half, half);
+        let reach = self.predictive.half_width(0.98_f64.max(chance));
+        let from = centre - reach * stretch.below;
+        let to = centre + reach * stretch.above;
+        (0..points)
+            .map(|k| {
+                let y = from + (to - from) * k as f64 / (points - 1).max(1) as f64;
+                let (z, slope) = stretch.undo(y - centre);
+                (y.exp(), self.predictive.pdf(centre + z) * slope / y.exp())
+            })
+            .collect()
+    }
+}
+
+/// A smooth change of scale about zero, from `below` to `above`.
+struct Stretch {
+    below: f64,
+    above: f64,
+    /// Beyond this distance the scale no longer changes.
+    blend: f64,
+}
+
+impl Stretch {
+    fn new(below: f64, above: f64, half: f64) -> Self {
+        let (below, above) = (below.max(1e-6), above.max(1e-6));
+        Self {
+            below,
+            above,
+            blend: half * below.min(above),
+        }
+    }
+
+    /// The distance that was stretched to `u`, and its slope there.
+    fn undo(&self, u: f64) -> (f64, f64) {
+        let t = (u / self.blend).clamp(-1.0, 1.0);
+        // Smoothstep from 0 at −1 to 1 at 1: no kink where the two sides meet.
+        let share = 0.5 + t * (3.0 - t * t) / 4.0;
+        let scale = self.below + (self.above - self.below) * share;
+        let change = (self.above - self.below) * 0.75 * (1.0 - t * t) / self.blend;
+        (u / scale, (1.0 - u * change / scale) / scale)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_density_holds_the_band() {
+        let rows = 60;
+        let jackknife = Jackknife {
+            centres: (0..rows).map(|i| 4.0 + 0.002 * f64::from(i % 7)).collect(),
+            misses: (0..rows).map(|i| 0.01 * f64::from(i % 31)).collect(),
+            weights: vec![1.0; rows as usize],
+        };
+        let outcome = Outcome::new(
+            Predictive::new(4.0, 0.001, 0.1, 30.0, 4.0),
+            jackknife,
+            f64::from(rows),
+        );
+        let (low, high, _) = outcome.band(0.8);
+        let inside: f64 = outcome
+            .density(0.8, 4001)
+            .windows(2)
+            .filter(|pair| pair[0].0.ln() >= low && pair[1].0.ln() <= high)
+            .map(|pair| (pair[1].0 - pair[0].0) * f64::midpoint(pair[0].1, pair[1].1))
+            .sum();
+        assert!((inside - 0.8).abs() < 0.003, "{inside}");
+    }
+}

@@ -1,0 +1,113 @@
+//! What to be careful about in an estimate, in plain words.
+
+use super::estimate::{Estimate, dominating, few};
+use super::outcome::MadeBy;
+use crate::book::settings::Settings;
+use crate::fit::design::Term;
+use crate::select::Dropped;
+
+/// The warnings that an estimate earns, the gravest first.
+pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
+    let mut out = Vec::new();
+    let evidence = &estimate.evidence;
+    if evidence.used == 0 {
+        out.push(
+            "No comp was used: this is your rule of thumb for the model and nothing else.".into(),
+        );
+    } else if few(evidence.effective) {
+        out.push(format!(
+            "Few comps: the {} used count as {:.1}. The band is wide because little is known; log more sales.",
+            evidence.used, evidence.effective
+        ));
+    }
+    if evidence.used > 1
+        && let Some((line, share)) = dominating(&estimate.comps)
+    {
+        out.push(format!(
+            "One comp carries {:.0} % of the weight: {} of {}.",
+            100.0 * share,
+            line.comp.comp_id,
+            line.comp.sold_on
+        ));
+    }
+    if let Some(newest) = evidence.newest {
+        let days = (estimate.as_of - newest).num_days();
+        if days > i64::from(settings.estimate.stale_days) {
+            out.push(format!("Stale: the newest comp is {days} days old."));
+        }
+    }
+    out.extend(extrapolated(estimate));
+    let trimmed = estimate
+        .comps
+        .iter()
+        .filter(|l| {
+            matches!(
+                l.comp.dropped,
+                Some(Dropped::GrossError(_) | Dropped::Outlier(_))
+            )
+        })
+        .count();
+    if trimmed * 5 > evidence.used + trimmed {
+        out.push(format!(
+            "{trimmed} of {} comps were dropped as outliers: look whether they are typing errors or another kind of unit.",
+            evidence.used + trimmed
+        ));
+    }
+    if !evidence.converged {
+        out.push("The fit did not settle; take the figures as rough.".into());
+    }
+    if estimate.made_by == MadeBy::Model && evidence.used > 0 && estimate.chance >= 95 {
+        out.push(format!(
+            "A {} % band from so few comps rests on the model's shape.",
+            estimate.chance
+        ));
+    }
+    out
+}
+
+/// What the unit has that no comp used has.
+fn extrapolated(estimate: &Estimate) -> Vec<String> {
+    let mut out = Vec::new();
+    if estimate.evidence.used == 0 {
+        return out;
+    }
+    let subject = &estimate.subject;
+    let used = || {
+        estimate
+            .comps
+            .iter()
+            .filter(|l| l.comp.dropped.is_none())
+            .map(|l| &l.comp)
+    };
+    if let Some(grade) = &subject.grade
+        && !used().any(|c| c.grade.eq_ignore_ascii_case(grade))
+    {
+        out.push(format!(
+            "No comp used is of grade {grade}: its step is a rule of thumb."
+        ));
+    }
+    if !subject.works && used().all(|c| c.works) {
+        out.push(
+            "No parts-only sale to go by: working units brought down by the rule of thumb.".into(),
+        );
+    }
+    for adjustment in &estimate.adjustments {
+        let named = matches!(
+            adjustment.term,
+            Term::Missing(_) | Term::Extra(_) | Term::Defect(_) | Term::Completeness(_)
+        );
+        if named && adjustment.on_unit != 0.0 && adjustment.informed_by == 0 {
+            out.push(format!(
+                "“{}” rests on a rule of thumb: the comps used do not tell.",
+                adjustment.label
+            ));
+        }
+    }
+    if let Some(variant) = &subject.variant {
+        let key = crate::book::comp::match_key(variant);
+        if !used().any(|c| crate::book::comp::match_key(&c.variant) == key) {
+            out.push(format!("No comp used is of the variant {variant:?}."));
+        }
+    }
+    out
+}

@@ -1,0 +1,287 @@
+//! `compband estimate`: what this unit will sell for.
+
+use std::path::{Path, PathBuf};
+
+use chrono::NaiveDate;
+use clap::{Args, ValueEnum};
+
+use super::{CliError, notice, parse_day, say, today};
+use crate::band::estimate::{Estimate, EstimateError, estimate};
+use crate::book::problem::nearest;
+use crate::book::settings::{PriceBasis, Settings};
+use crate::book::store::Book;
+use crate::book::{HowSold, Items};
+use crate::render::chart::{self, BandChart, Dot};
+use crate::render::sheet::{Listing, sheet};
+use crate::render::{json, table};
+use crate::select::plan::{Query, SelectError, select};
+use crate::select::widen::{Limits, widen};
+use crate::select::{Dropped, Selection, Subject};
+
+/// Candidates brought out of the book for each comp that a fit may take.
+const CANDIDATES_PER_COMP: usize = 3;
+
+const EXAMPLES: &str = "\
+Examples:
+  compband estimate --model \"Nerrow F4\" --grade B --completeness usable --missing charger
+  compband estimate --model \"Tolvik Page 6\" --grade C --defect \"dead pixels\" --chart page6.png
+  compband estimate --model \"Brask M2\" --parts --band 50 --json
+
+What is not said of the unit is taken to be what is commonest among the comps used, and the
+sheet says so. The estimate is not a promise, and not tax or legal advice.";
+
+/// Estimate what a unit will sell for, with a band
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct EstimateArgs {
+    /// Model of the unit (case and spacing do not matter)
+    #[arg(long, value_name = "MODEL")]
+    model: String,
+    /// Variant: colour, storage, revision
+    #[arg(long, value_name = "VARIANT")]
+    variant: Option<String>,
+    /// Completeness, a level of the book's scale (bare, usable, full, boxed, sealed)
+    #[arg(long, value_name = "LEVEL")]
+    completeness: Option<String>,
+    /// Grade, a letter of the book's scale (A, B, C, D)
+    #[arg(long, value_name = "GRADE")]
+    grade: Option<String>,
+    /// Pieces missing beyond that, apart by commas ("charger, battery x2")
+    #[arg(long, value_name = "PIECES")]
+    missing: Vec<String>,
+    /// Things beyond that, apart by commas ("battery x2")
+    #[arg(long, value_name = "THINGS")]
+    extra: Vec<String>,
+    /// Faults that do not stop it working, apart by commas
+    #[arg(long, value_name = "FAULTS")]
+    defect: Vec<String>,
+    /// The unit does not work: for parts only
+    #[arg(long)]
+    parts: bool,
+    /// How it will be sold
+    #[arg(long, value_name = "HOW", value_enum)]
+    how_sold: Option<SoldArg>,
+    /// Day of the estimate: later sales are not used [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
+    as_of: Option<NaiveDate>,
+    /// Chance of the band in per cent [default: the book's, 80]
+    #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(1..=99))]
+    band: Option<u8>,
+    /// Which price is meant [default: the book's, delivered]
+    #[arg(long, value_name = "BASIS", value_enum)]
+    basis: Option<BasisArg>,
+    /// Use this comp whatever the tests say (an id or its beginning)
+    #[arg(long, value_name = "ID")]
+    keep: Vec<String>,
+    /// Leave this comp out (an id or its beginning)
+    #[arg(long, value_name = "ID")]
+    drop: Vec<String>,
+    /// Comps at which widening the search stops [default: the book's, 40]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    enough: Option<u32>,
+    /// Days looked back on before the last widening step [default: the book's, 365]
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..))]
+    window: Option<u32>,
+    /// Draw a chart into FILE (.png or .svg); can be given twice
+    #[arg(long, value_name = "FILE")]
+    chart: Vec<PathBuf>,
+    /// Print everything as JSON instead
+    #[arg(long)]
+    json: bool,
+    /// List every comp on the sheet
+    #[arg(long)]
+    all_comps: bool,
+    /// Print the query plan instead of an estimate
+    #[arg(long, conflicts_with_all = ["json", "chart"])]
+    show_plan: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum SoldArg {
+    Auction,
+    Fixed,
+    Offer,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum BasisArg {
+    Delivered,
+    Item,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the book cannot be read, a value is not of the book's scales, or nothing speaks of
+/// the unit.
+pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
+    for path in &args.chart {
+        chart::kind(path).map_err(|error| CliError::Refused { message: error.to_string(), next: String::new() })?;
+    }
+    let book = Book::open(book)?;
+    let settings = args.settings(book.settings());
+    let subject = args.subject(&settings)?;
+    let as_of = args.as_of.unwrap_or_else(today);
+    let comps = book.frame(&mut notice)?;
+    let id_width = super::id_width(&comps)?;
+    let query = Query {
+        subject: &subject,
+        as_of,
+        window_days: settings.estimate.window_days,
+        basis: settings.price_basis,
+        most: settings.estimate.most_comps * CANDIDATES_PER_COMP,
+    };
+    let selection = match select(&comps, &query) {
+        Err(SelectError::NoModel { .. }) if settings.kit(&subject.model).is_some_and(|kit| kit.price.is_some()) => {
+            Selection::empty(&subject.model)
+        }
+        other => other?,
+    };
+    if args.show_plan {
+        return say(&format!("{}\n", selection.plan.trim_end()));
+    }
+    let made = args.estimate(selection, &subject, &settings, as_of)?;
+    for path in &args.chart {
+        chart::draw(&band_chart(&made), path)
+            .map_err(|error| CliError::Refused { message: error.to_string(), next: String::new() })?;
+        notice(&format!("chart written to {}", path.display()));
+    }
+    if args.json {
+        return say(&format!("{:#}\n", json::document(&made)));
+    }
+    let listing = if args.all_comps {
+        Listing { used: usize::MAX, dropped: usize::MAX, id_width }
+    } else {
+        Listing { used: 40, dropped: 25, id_width }
+    };
+    say(&sheet(&made, listing, table::screen_width()))
+}
+
+impl EstimateArgs {
+    /// The book's settings with what the command line overrules.
+    fn settings(&self, settings: &Settings) -> Settings {
+        let mut settings = settings.clone();
+        let estimate = &mut settings.estimate;
+        estimate.band = self.band.unwrap_or(estimate.band);
+        estimate.enough = self.enough.map_or(estimate.enough, |n| n as usize);
+        estimate.window_days = self.window.unwrap_or(estimate.window_days);
+        match self.basis {
+            Some(BasisArg::Delivered) => settings.price_basis = PriceBasis::Delivered,
+            Some(BasisArg::Item) => settings.price_basis = PriceBasis::Item,
+            None => {}
+        }
+        settings
+    }
+
+    fn subject(&self, settings: &Settings) -> Result<Subject, CliError> {
+        let grades: Vec<&str> = settings.grades.iter().map(|g| g.name.as_str()).collect();
+        let levels: Vec<&str> = settings.completeness.iter().map(|c| c.name.as_str()).collect();
+        Ok(Subject {
+            model: self.model.trim().to_string(),
+            variant: self.variant.as_deref().map(str::trim).filter(|v| !v.is_empty()).map(str::to_string),
+            completeness: of_scale("--completeness", self.completeness.as_deref(), &levels)?,
+            grade: of_scale("--grade", self.grade.as_deref(), &grades)?,
+            missing: items("--missing", &self.missing)?,
+            extras: items("--extra", &self.extra)?,
+            defects: items("--defect", &self.defect)?,
+            works: !self.parts,
+            how_sold: self.how_sold.map(|how| match how {
+                SoldArg::Auction => HowSold::Auction,
+                SoldArg::Fixed => HowSold::Fixed,
+                SoldArg::Offer => HowSold::Offer,
+            }),
+        })
+    }
+
+    fn estimate(
+        &self,
+        mut selection: Selection,
+        subject: &Subject,
+        settings: &Settings,
+        as_of: NaiveDate,
+    ) -> Result<Estimate, CliError> {
+        let limits = Limits {
+            enough: settings.estimate.enough,
+            most: settings.estimate.most_comps,
+            keep: &self.keep,
+            drop: &self.drop,
+        };
+        widen(&mut selection, subject, &limits).map_err(|error| CliError::Refused {
+            message: error.to_string(),
+            next: format!("`compband comps --model {:?}` shows the ids", subject.model),
+        })?;
+        Ok(estimate(selection, subject, settings, as_of, settings.estimate.band)?)
+    }
+}
+
+impl From<SelectError> for CliError {
+    fn from(error: SelectError) -> Self {
+        match error {
+            SelectError::NoModel { asked, near } => super::no_such_model(&asked, &near),
+            SelectError::Query(error) => Self::Table(error),
+        }
+    }
+}
+
+impl From<EstimateError> for CliError {
+    fn from(error: EstimateError) -> Self {
+        Self::Absent { message: error.to_string(), next: "`compband comps` lists what the book holds".into() }
+    }
+}
+
+/// A value of one of the book's scales in the scale's own spelling.
+fn of_scale(flag: &str, given: Option<&str>, scale: &[&str]) -> Result<Option<String>, CliError> {
+    let Some(given) = given else { return Ok(None) };
+    if let Some(name) = scale.iter().find(|name| name.eq_ignore_ascii_case(given.trim())) {
+        return Ok(Some((*name).to_string()));
+    }
+    let near = nearest(given, scale.iter().copied()).map_or(String::new(), |near| format!("did you mean {near:?}? "));
+    Err(CliError::Refused {
+        message: format!("{flag} {given:?} is not on the book's scale"),
+        next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),
+    })
+}
+
+fn items(flag: &str, given: &[String]) -> Result<Items, CliError> {
+    Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| CliError::Refused {
+        message: format!("{flag} {entry:?} is not a thing or a count of it"),
+        next: "write names apart by commas, with a count where there are several: \"charger, battery x2\"".into(),
+    })
+}
+
+fn band_chart(made: &Estimate) -> BandChart {
+    let float = |money| rust_decimal::prelude::ToPrimitive::to_f64(&money).unwrap_or(f64::NAN);
+    let looked_at = |dropped: Option<Dropped>| {
+        matches!(dropped, None | Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand))
+    };
+    BandChart {
+        title: crate::render::sheet::unit(&made.subject),
+        subtitle: format!(
+            "{}, from {} comps; {}",
+            made.as_of,
+            made.evidence.used,
+            crate::render::sheet::basis(made.basis)
+        ),
+        currency: made.currency.clone(),
+        chance: made.chance,
+        median: float(made.median),
+        low: float(made.low),
+        high: float(made.high),
+        density: made.density.clone(),
+        dots: made
+            .comps
+            .iter()
+            .filter(|line| looked_at(line.comp.dropped))
+            .filter_map(|line| {
+                Some(Dot {
+                    adjusted: line.adjusted?,
+                    at_date: line.at_date?,
+                    sold_on: line.comp.sold_on,
+                    weight: line.weight,
+                    used: line.comp.dropped.is_none(),
+                })
+            })
+            .collect(),
+        trend: made.trend.clone(),
+    }
+}

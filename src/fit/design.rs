@@ -1,0 +1,689 @@
+//! From facts about units to the columns of the fit, with a prior on each.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use nalgebra::{DMatrix, DVector};
+use rust_decimal::prelude::ToPrimitive;
+
+use super::robust::Problem;
+use super::solve::{Penalty, Sign};
+use crate::book::comp::match_key;
+use crate::book::settings::{Has, Kit, Range, RangeUnit, Rules, Settings};
+use crate::book::{HowSold, Items};
+use crate::select::order::{NORMAL_DECILE, weighted_median};
+use crate::select::{Candidate, Subject};
+
+/// Mean length of a month in days (Gregorian calendar: 146 097 days in 4 800 months).
+pub const DAYS_PER_MONTH: f64 = 146_097.0 / 4_800.0;
+
+/// Most names of one kind (missing pieces, extras, defects) with a column of their own; the
+/// rarest beyond them share one.
+const MOST_NAMES: usize = 12;
+
+/// Name of the piece that packaging is.
+pub const PACKAGING: &str = "packaging";
+/// Name of the extra that an unbroken seal is.
+pub const SEAL: &str = "seal";
+/// Name of the column that rare names share.
+pub const OTHERS: &str = "other";
+
+/// One adjustment of the model.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Term {
+    /// Log price of the reference unit.
+    Level,
+    /// The step from this grade (index, best first) to the next worse.
+    Grade(usize),
+    /// The step from this completeness level (index, least first) to the next.
+    Completeness(usize),
+    /// A missing piece.
+    Missing(String),
+    /// An extra.
+    Extra(String),
+    /// A defect.
+    Defect(String),
+    /// Sold so rather than at a fixed price.
+    Sold(SoldTerm),
+    /// Another variant (by match key) than the reference.
+    Variant(String),
+    /// A month later.
+    Trend,
+    /// For parts rather than working.
+    PartsOnly,
+}
+
+/// The ways of selling that have a column.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum SoldTerm {
+    /// By auction.
+    Auction,
+    /// By an accepted offer.
+    Offer,
+}
+
+/// A normal belief about a coefficient.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prior {
+    /// Mean, log scale.
+    pub mean: f64,
+    /// Standard deviation, log scale.
+    pub sd: f64,
+}
+
+/// A column of the design.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Column {
+    /// What it stands for.
+    pub term: Term,
+    /// Rule of thumb; none for the level.
+    pub prior: Option<Prior>,
+    /// Sign constraint.
+    pub sign: Sign,
+    /// Comps that inform it: those on the rarer side of it (all of them for the trend).
+    pub informed_by: usize,
+}
+
+/// The design of one estimate.
+#[derive(Debug, Clone)]
+pub struct Design {
+    /// Columns, the level first.
+    pub columns: Vec<Column>,
+    /// Comps, n × p.
+    pub x: DMatrix<f64>,
+    /// Log prices, n.
+    pub y: DVector<f64>,
+    /// What each comp counts for by its age, n.
+    pub weights: Vec<f64>,
+    /// The subject's row, p.
+    pub subject: DVector<f64>,
+    /// Candidates asked for besides those of the fit.
+    pub others: Vec<Other>,
+    /// Priors as penalty rows.
+    pub penalties: Vec<Penalty>,
+    /// Sign constraints, p.
+    pub signs: Vec<Sign>,
+    /// Price that money rules are a share of: the weighted median of what was paid.
+    pub base_price: f64,
+}
+
+/// A candidate that is not part of the fit, encoded on its columns.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Other {
+    /// Its row, p.
+    pub row: DVector<f64>,
+    /// What terms without a column put between it and the subject, by rule of thumb (log).
+    pub offset: f64,
+    /// Log price.
+    pub y: f64,
+}
+
+/// What of a unit matters to its price.
+struct Facts<'a> {
+    variant: Option<String>,
+    completeness: Option<usize>,
+    grade: Option<usize>,
+    missing: &'a Items,
+    extras: &'a Items,
+    defects: &'a Items,
+    works: bool,
+    how_sold: Option<HowSold>,
+    months: f64,
+}
+
+type Row = BTreeMap<Term, f64>;
+
+/// How often each value was recorded, as shares: what an unrecorded one is taken for.
+struct Shares {
+    grades: Vec<f64>,
+    completeness: Vec<f64>,
+    auction: f64,
+    offer: f64,
+    variants: BTreeMap<String, f64>,
+    /// The variant that the others are measured against: the subject's, else the commonest.
+    reference_variant: Option<String>,
+}
+
+/// Builds the design of the candidates at `used` for `subject`; those at `also` are encoded on
+/// its columns but not fitted.
+///
+/// Facts that were not recorded are taken as the average of the comps that have them. Columns
+/// on which the subject and all comps agree are left out: they cannot matter. `None` where
+/// there is neither a comp nor a rule of thumb for the model's price.
+pub fn build(
+    candidates: &[Candidate],
+    used: &[usize],
+    also: &[usize],
+    subject: &Subject,
+    settings: &Settings,
+) -> Option<Design> {
+    let kit = settings.kit(&subject.model);
+    let log_paid = |i: usize| candidates[i].paid.to_f64().unwrap_or(f64::NAN).ln();
+    let ys: Vec<f64> = used.iter().map(|&i| log_paid(i)).collect();
+    let weights = age_weights(
+        used.iter().map(|&i| candidates[i].age_days),
+        settings.estimate.half_life_days,
+    );
+    let price_rule = kit.and_then(|kit| kit.price);
+    let base_price = weighted_median(&ys, &weights)
+        .or_else(|| {
+            price_rule
+                .map(|rule| ends(rule, 1.0, |money| money.ln()))
+                .map(|(low, high)| f64::midpoint(low, high))
+        })?
+        .exp();
+    let comps: Vec<Facts<'_>> = used
+        .iter()
+        .map(|&i| of_candidate(&candidates[i], settings))
+        .collect();
+    let own = of_subject(subject, settings);
+    let shares = Shares::of(&comps, &own, &weights, settings);
+    let encode = |facts: &Facts<'_>| encode(facts, &shares, kit, settings);
+    let mut rows: Vec<Row> = comps.iter().map(encode).collect();
+    let mut own_row = encode(&own);
+    let reference = price_rule.map(|rule| (rule, encode(&reference_facts(&own, settings))));
+    if let Some((_, row)) = &reference {
+        rows.push(row.clone());
+    }
+    pool_rare(&mut rows, &mut own_row);
+    let reference_row = reference.as_ref().and_then(|_| rows.pop());
+
+    let terms = varying_terms(rows.iter().chain(&reference_row), &own_row);
+    let p = terms.len();
+    let dense = |row: &Row| {
+        DVector::from_iterator(
+            p,
+            terms
+                .iter()
+                .map(|term| row.get(term).copied().unwrap_or(0.0)),
+        )
+    };
+    let columns: Vec<Column> = terms
+        .iter()
+        .map(|term| {
+            let (prior, sign) = rule_of_thumb(term, kit, settings, base_price);
+            Column {
+                term: term.clone(),
+                prior,
+                sign,
+                informed_by: informed_by(term, &rows),
+            }
+        })
+        .collect();
+    let mut penalties: Vec<Penalty> = columns
+        .iter()
+        .enumerate()
+        .filter_map(|(j, column)| {
+            column
+                .prior
+                .map(|prior| Penalty::on(j, p, prior.mean, prior.sd))
+        })
+        .collect();
+    if let (Some((rule, _)), Some(row)) = (&reference, &reference_row) {
+        let prior = prior_of(ends(*rule, 1.0, f64::ln));
+        penalties.push(Penalty {
+            row: dense(row),
+            target: prior.mean,
+            precision: prior.sd.powi(-2),
+        });
+    }
+    let others = also
+        .iter()
+        .map(|&i| {
+            let row = encode(&of_candidate(&candidates[i], settings));
+            let offset = row
+                .keys()
+                .chain(own_row.keys())
+                .collect::<BTreeSet<_>>()
+                .into_iter()
+                .filter(|term| terms.binary_search(term).is_err())
+                .map(|term| {
+                    let difference =
+                        own_row.get(term).unwrap_or(&0.0) - row.get(term).unwrap_or(&0.0);
+                    let (prior, _) = rule_of_thumb(term, kit, settings, base_price);
+                    difference * prior.map_or(0.0, |prior| prior.mean)
+                })
+                .sum();
+            Other {
+                row: dense(&row),
+                offset,
+                y: log_paid(i),
+            }
+        })
+        .collect();
+    let mut x = DMatrix::zeros(rows.len(), p);
+    for (i, row) in rows.iter().enumerate() {
+        x.set_row(i, &dense(row).transpose());
+    }
+    Some(Design {
+        signs: columns.iter().map(|c| c.sign).collect(),
+        subject: dense(&own_row),
+        others,
+        columns,
+        x,
+        y: DVector::from_vec(ys),
+        weights,
+        penalties,
+        base_price,
+    })
+}
+
+impl Design {
+    /// The design as a problem for [`super::robust::fit`], started from the rules of thumb
+    /// about the weighted median price.
+    pub fn problem(&self) -> Problem<'_> {
+        let mut start = self.prior_means();
+        let centred: Vec<f64> = (&self.y - &self.x * &start).iter().copied().collect();
+        start[0] = weighted_median(&centred, &self.weights).unwrap_or(self.base_price.ln());
+        Problem {
+            x: &self.x,
+            y: &self.y,
+            weights: &self.weights,
+            penalties: &self.penalties,
+            signs: &self.signs,
+            start: Some(start),
+        }
+    }
+
+    /// Log prices brought to the subject's condition and day by `coefficients`, n.
+    pub fn adjusted(&self, coefficients: &DVector<f64>) -> Vec<f64> {
+        let own = self.subject.dot(coefficients);
+        (0..self.y.len())
+            .map(|i| self.y[i] + own - (self.x.row(i) * coefficients)[0])
+            .collect()
+    }
+
+    /// Log prices of [`Design::others`] brought to the subject's condition and day.
+    pub fn adjusted_others(&self, coefficients: &DVector<f64>) -> Vec<f64> {
+        let own = self.subject.dot(coefficients);
+        self.others
+            .iter()
+            .map(|o| o.y + own - o.row.dot(coefficients) + o.offset)
+            .collect()
+    }
+
+    /// Means of the rules of thumb, 0 for the level.
+    pub fn prior_means(&self) -> DVector<f64> {
+        DVector::from_iterator(
+            self.columns.len(),
+            self.columns
+                .iter()
+                .map(|c| c.prior.map_or(0.0, |prior| prior.mean)),
+        )
+    }
+
+    /// Position of a term among the columns.
+    pub fn position(&self, term: &Term) -> Option<usize> {
+        self.columns.iter().position(|c| c.term == *term)
+    }
+}
+
+/// What sales of these ages count for: `2^(−age/half-life)`, scaled so that they add up to
+/// Kish's effective number of sales, `(Σw)²/Σw²` (*Survey Sampling*, 1965). Sales of one age
+/// count in full, however old; that prices have moved since is for the trend to say.
+pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<f64> {
+    let mut weights: Vec<f64> = ages
+        .map(|age| f64::from(age.max(0)) / half_life_days)
+        .collect();
+    // Ages count from the newest sale, so that no weight underflows where all are old.
+    let newest = weights.iter().copied().fold(f64::INFINITY, f64::min);
+    weights
+        .iter_mut()
+        .for_each(|age| *age = (newest - *age).exp2());
+    let (sum, squares): (f64, f64) = weights
+        .iter()
+        .fold((0.0, 0.0), |(s, q), w| (s + w, q + w * w));
+    weights
+        .iter_mut()
+        .for_each(|weight| *weight *= sum / squares);
+    weights
+}
+
+fn of_candidate<'a>(comp: &'a Candidate, settings: &Settings) -> Facts<'a> {
+    Facts {
+        variant: (!comp.variant.is_empty()).then(|| match_key(&comp.variant)),
+        completeness: settings.completeness_index(&comp.completeness),
+        grade: settings.grade_index(&comp.grade),
+        missing: &comp.missing,
+        extras: &comp.extras,
+        defects: &comp.defects,
+        works: comp.works,
+        how_sold: comp.how_sold,
+        months: -f64::from(comp.age_days) / DAYS_PER_MONTH,
+    }
+}
+
+fn of_subject<'a>(subject: &'a Subject, settings: &Settings) -> Facts<'a> {
+    Facts {
+        variant: subject.variant.as_deref().map(match_key),
+        completeness: subject
+            .completeness
+            .as_deref()
+            .and_then(|c| settings.completeness_index(c)),
+        grade: subject
+            .grade
+            .as_deref()
+            .and_then(|g| settings.grade_index(g)),
+        missing: &subject.missing,
+        extras: &subject.extras,
+        defects: &subject.defects,
+        works: subject.works,
+        how_sold: subject.how_sold,
+        months: 0.0,
+    }
+}
+
+/// The unit that a kit's price rule speaks of: middle grade, complete without packaging,
+/// working, sold today at a fixed price.
+fn reference_facts<'a>(own: &Facts<'a>, settings: &Settings) -> Facts<'a> {
+    const NONE: &Items = &Items::NONE;
+    let complete = settings
+        .completeness
+        .iter()
+        .rposition(|level| level.has <= Has::Kit)
+        .unwrap_or(0);
+    Facts {
+        variant: own.variant.clone(),
+        completeness: Some(complete),
+        grade: Some((settings.grades.len() - 1) / 2),
+        missing: NONE,
+        extras: NONE,
+        defects: NONE,
+        works: true,
+        how_sold: Some(HowSold::Fixed),
+        months: 0.0,
+    }
+}
+
+impl Shares {
+    fn of(comps: &[Facts<'_>], own: &Facts<'_>, weights: &[f64], settings: &Settings) -> Self {
+        let index_shares = |of: &dyn Fn(&Facts<'_>) -> Option<usize>, levels: usize| {
+            let mut shares = vec![0.0; levels];
+            for (facts, weight) in comps.iter().zip(weights) {
+                if let Some(at) = of(facts) {
+                    shares[at] += weight;
+                }
+            }
+            if shares.iter().sum::<f64>() == 0.0 {
+                // Nothing recorded at all: everything is taken to be like the subject.
+                shares[of(own).unwrap_or(0)] = 1.0;
+            }
+            let total: f64 = shares.iter().sum();
+            shares.iter_mut().for_each(|share| *share /= total);
+            shares
+        };
+        let sold = index_shares(&|f| f.how_sold.map(|h| h as usize), HowSold::ALL.len());
+        let mut variants = BTreeMap::new();
+        for (facts, weight) in comps.iter().zip(weights) {
+            if let Some(key) = &facts.variant {
+                *variants.entry(key.clone()).or_insert(0.0) += weight;
+            }
+        }
+        let total: f64 = variants.values().sum();
+        variants.values_mut().for_each(|share| *share /= total);
+        Self {
+            grades: index_shares(&|f| f.grade, settings.grades.len()),
+            completeness: index_shares(&|f| f.completeness, settings.completeness.len()),
+            auction: sold[HowSold::Auction as usize],
+            offer: sold[HowSold::Offer as usize],
+            reference_variant: own.variant.clone().or_else(|| {
+                variants
+                    .iter()
+                    .max_by(|a, b| a.1.total_cmp(b.1))
+                    .map(|(key, _)| key.clone())
+            }),
+            variants,
+        }
+    }
+
+    /// The level that was recorded, or all of them by their shares.
+    fn levels(known: Option<usize>, shares: &[f64]) -> Vec<(usize, f64)> {
+        match known {
+            Some(at) => vec![(at, 1.0)],
+            None => shares
+                .iter()
+                .copied()
+                .enumerate()
+                .filter(|(_, share)| *share > 0.0)
+                .collect(),
+        }
+    }
+}
+
+fn encode(facts: &Facts<'_>, shares: &Shares, kit: Option<&Kit>, settings: &Settings) -> Row {
+    let mut row = Row::from([(Term::Level, 1.0), (Term::Trend, facts.months)]);
+    let mut add = |term: Term, amount: f64| *row.entry(term).or_insert(0.0) += amount;
+    for (grade, share) in Shares::levels(facts.grade, &shares.grades) {
+        for step in 0..grade {
+            add(Term::Grade(step), share);
+        }
+    }
+    for (level, share) in Shares::levels(facts.completeness, &shares.completeness) {
+        let (mut missing, mut extras) = (facts.missing.clone(), facts.extras.clone());
+        match kit {
+            None => (0..level).for_each(|step| add(Term::Completeness(step), share)),
+            Some(kit) => apply_kit(
+                kit,
+                settings.completeness[level].has,
+                &mut missing,
+                &mut extras,
+            ),
+        }
+        for (piece, count) in missing.iter() {
+            add(Term::Missing(piece.into()), share * f64::from(count));
+        }
+        for (extra, count) in extras.iter() {
+            add(Term::Extra(extra.into()), share * f64::from(count));
+        }
+    }
+    for (defect, count) in facts.defects.iter() {
+        add(Term::Defect(defect.into()), f64::from(count));
+    }
+    let (auction, offer) = match facts.how_sold {
+        None => (shares.auction, shares.offer),
+        Some(how) => (
+            f64::from(u8::from(how == HowSold::Auction)),
+            f64::from(u8::from(how == HowSold::Offer)),
+        ),
+    };
+    add(Term::Sold(SoldTerm::Auction), auction);
+    add(Term::Sold(SoldTerm::Offer), offer);
+    let variants = match &facts.variant {
+        Some(key) => vec![(key, 1.0)],
+        None => shares
+            .variants
+            .iter()
+            .map(|(key, share)| (key, *share))
+            .collect(),
+    };
+    for (key, share) in variants
+        .into_iter()
+        .filter(|(key, _)| Some(*key) != shares.reference_variant.as_ref())
+    {
+        add(Term::Variant(key.clone()), share);
+    }
+    if !facts.works {
+        add(Term::PartsOnly, 1.0);
+    }
+    row
+}
+
+/// Turns a completeness level into pieces: what the kit lacks at that level joins `missing`
+/// (no more of a piece than the kit has), and what `extras` name of it is not missing after
+/// all.
+fn apply_kit(kit: &Kit, has: Has, missing: &mut Items, extras: &mut Items) {
+    for (piece, shipped) in kit.ships_with.iter() {
+        let present = match has {
+            Has::Unit => 0,
+            Has::Usable => kit.usable_needs.count(piece),
+            Has::Kit | Has::Packaging | Has::Seal => shipped,
+        };
+        let named = missing.take(piece, u32::MAX);
+        let absent = (shipped - present.min(shipped) + named).min(shipped);
+        let brought = extras.take(piece, absent);
+        missing.add(piece, absent - brought);
+    }
+    if has < Has::Packaging {
+        let brought = extras.take(PACKAGING, 1);
+        missing.take(PACKAGING, u32::MAX);
+        missing.add(PACKAGING, 1 - brought);
+    }
+    if has == Has::Seal {
+        extras.add(SEAL, 1);
+    }
+}
+
+/// Gives the rarest names beyond [`MOST_NAMES`] of a kind one column together; the subject's
+/// own names always keep theirs.
+fn pool_rare(rows: &mut [Row], own: &mut Row) {
+    let kinds: [(fn(&Term) -> bool, Term); 3] = [
+        (
+            |t| matches!(t, Term::Missing(_)),
+            Term::Missing(OTHERS.into()),
+        ),
+        (|t| matches!(t, Term::Extra(_)), Term::Extra(OTHERS.into())),
+        (
+            |t| matches!(t, Term::Defect(_)),
+            Term::Defect(OTHERS.into()),
+        ),
+    ];
+    for (is_kind, others) in kinds {
+        let mut counts: BTreeMap<Term, usize> = BTreeMap::new();
+        for row in rows.iter() {
+            for term in row.keys().filter(|t| is_kind(t)) {
+                *counts.entry(term.clone()).or_insert(0) += 1;
+            }
+        }
+        let mut names: Vec<(Term, usize)> = counts
+            .into_iter()
+            .filter(|(term, _)| !own.contains_key(term))
+            .collect();
+        names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        let rare: BTreeSet<Term> = names
+            .into_iter()
+            .skip(MOST_NAMES)
+            .map(|(term, _)| term)
+            .collect();
+        if rare.is_empty() {
+            continue;
+        }
+        for row in rows.iter_mut() {
+            let pooled: f64 = rare.iter().filter_map(|term| row.remove(term)).sum();
+            if pooled > 0.0 {
+                *row.entry(others.clone()).or_insert(0.0) += pooled;
+            }
+        }
+    }
+}
+
+/// The level, and every term on which some row differs from the subject.
+fn varying_terms<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> Vec<Term> {
+    let mut terms = BTreeSet::from([Term::Level]);
+    for row in rows {
+        for (term, value) in row {
+            if own.get(term).copied().unwrap_or(0.0) != *value {
+                terms.insert(term.clone());
+            }
+        }
+        for (term, value) in own {
+            if *value != 0.0 && !row.contains_key(term) {
+                terms.insert(term.clone());
+            }
+        }
+    }
+    terms.into_iter().collect()
+}
+
+fn informed_by(term: &Term, rows: &[Row]) -> usize {
+    let with = rows
+        .iter()
+        .filter(|row| row.get(term).copied().unwrap_or(0.0) != 0.0)
+        .count();
+    if *term == Term::Trend {
+        with
+    } else {
+        with.min(rows.len() - with)
+    }
+}
+
+/// The rule of thumb and sign constraint of a term; `base` is the price of which money is a
+/// share.
+fn rule_of_thumb(
+    term: &Term,
+    kit: Option<&Kit>,
+    settings: &Settings,
+    base: f64,
+) -> (Option<Prior>, Sign) {
+    let rules = &settings.rules;
+    let defaults = Rules::default();
+    let down = |range: Range| {
+        (
+            Some(prior_of(ends(range, base, |share| {
+                (1.0 - share.min(0.95)).ln()
+            }))),
+            Sign::NotPositive,
+        )
+    };
+    let up = |range: Range| {
+        (
+            Some(prior_of(ends(range, base, f64::ln_1p))),
+            Sign::NotNegative,
+        )
+    };
+    let either = |range: Range| {
+        (
+            Some(prior_of(ends(range, base, |share| {
+                share.max(-0.95).ln_1p()
+            }))),
+            Sign::Free,
+        )
+    };
+    match term {
+        Term::Level => (None, Sign::Free),
+        Term::Grade(step) => {
+            let name = format!(
+                "{} to {}",
+                settings.grades[*step].name,
+                settings.grades[step + 1].name
+            );
+            down(rules.grade_step(&name, &defaults))
+        }
+        Term::Completeness(step) => {
+            let levels = &settings.completeness;
+            let name = format!("{} to {}", levels[*step].name, levels[step + 1].name);
+            up(rules.completeness_step(&name, &defaults))
+        }
+        Term::Missing(piece) => down(rules.missing_piece(piece, kit, &defaults)),
+        Term::Extra(extra) => up(rules.extra(extra, &defaults)),
+        Term::Defect(defect) => down(rules.defect(defect, &defaults)),
+        Term::Sold(SoldTerm::Auction) => either(rules.sold("auction", &defaults)),
+        Term::Sold(SoldTerm::Offer) => either(rules.sold("offer", &defaults)),
+        Term::Variant(_) => either(rules.variant),
+        Term::Trend => either(rules.trend_per_month),
+        Term::PartsOnly => (
+            Some(prior_of(ends(rules.parts_only, base, f64::ln))),
+            Sign::NotPositive,
+        ),
+    }
+}
+
+/// Both ends of a range on the log scale: `log_of` is given a share of the price (per cents
+/// over 100, money over `base`).
+fn ends(range: Range, base: f64, log_of: impl Fn(f64) -> f64) -> (f64, f64) {
+    let share = |end: rust_decimal::Decimal| {
+        let end = end.to_f64().unwrap_or(0.0);
+        match range.unit {
+            RangeUnit::Percent => end / 100.0,
+            RangeUnit::Money => end / base,
+        }
+    };
+    (log_of(share(range.low)), log_of(share(range.high)))
+}
+
+/// A range read as the middle 80 % of a normal distribution. Ranges of one value are given a
+/// spread of a hundredth of a per cent so that they act as fixed.
+fn prior_of((one, other): (f64, f64)) -> Prior {
+    Prior {
+        mean: f64::midpoint(one, other),
+        sd: ((one - other).abs() / (2.0 * NORMAL_DECILE)).max(1e-4),
+    }
+}

@@ -1,0 +1,150 @@
+//! An estimate as JSON, schema `compband.estimate/1`.
+//!
+//! Money is a decimal string in the currency named at the top; shares are numbers from 0 to 1,
+//! per cents are named so; dates are ISO 8601. Keys may be added within a schema version, never
+//! renamed or removed.
+
+use serde::Serialize;
+use serde_json::{Value, json};
+
+use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
+use crate::band::outcome::MadeBy;
+use crate::book::comp::money_text;
+use crate::book::settings::PriceBasis;
+use crate::book::{Currency, Items};
+
+/// Name and version of the schema.
+pub const SCHEMA: &str = "compband.estimate/1";
+
+/// Bands that every document carries besides the one asked for, per cent.
+const BANDS: [u8; 4] = [50, 80, 90, 95];
+
+/// The whole estimate.
+pub fn document(estimate: &Estimate) -> Value {
+    let money = |value: f64| statistic(&estimate.currency, value);
+    let subject = &estimate.subject;
+    let evidence = &estimate.evidence;
+    json!({
+        "schema": SCHEMA,
+        "compband": env!("CARGO_PKG_VERSION"),
+        "as_of": estimate.as_of.to_string(),
+        "currency": estimate.currency.code,
+        "price_basis": match estimate.basis { PriceBasis::Delivered => "delivered", PriceBasis::Item => "item" },
+        "unit": {
+            "model": subject.model,
+            "variant": subject.variant,
+            "completeness": subject.completeness,
+            "grade": subject.grade,
+            "missing": items(&subject.missing),
+            "extras": items(&subject.extras),
+            "defects": items(&subject.defects),
+            "works": subject.works,
+            "how_sold": subject.how_sold.map(|h| h.as_str()),
+        },
+        "assumptions": estimate.assumptions,
+        "likely_price": money_text(estimate.median),
+        "band": {
+            "chance_percent": estimate.chance,
+            "low": money_text(estimate.low),
+            "high": money_text(estimate.high),
+            "made_by": made_by(estimate.made_by),
+        },
+        "bands": BANDS.map(|chance| {
+            let (low, high, by) = estimate.outcome.band(f64::from(chance) / 100.0);
+            json!({
+                "chance_percent": chance,
+                "low": money(low.exp()),
+                "high": money(high.exp()),
+                "made_by": made_by(by),
+            })
+        }),
+        "evidence": {
+            "comps_seen": evidence.seen,
+            "comps_used": evidence.used,
+            "effective_comps": evidence.effective,
+            "newest": evidence.newest.map(|d| d.to_string()),
+            "oldest": evidence.oldest.map(|d| d.to_string()),
+            "trend_percent_per_month": evidence.trend_percent.map(|t| json!({"value": t.value, "low": t.low, "high": t.high})),
+            "spread_percent": evidence.spread_percent,
+            "widening": estimate.steps.iter().map(|s| json!({
+                "step": s.stage.label(), "brought": s.brought, "total": s.total,
+            })).collect::<Vec<_>>(),
+            "fit_rounds": evidence.rounds,
+            "fit_settled": evidence.converged,
+        },
+        "adjustments": estimate.adjustments.iter().map(|a| adjustment(&estimate.currency, a)).collect::<Vec<_>>(),
+        "comps": estimate.comps.iter().map(|line| comp(&estimate.currency, line)).collect::<Vec<_>>(),
+        "warnings": estimate.warnings,
+        "density": estimate.density.iter().map(|(price, density)| json!([price, density])).collect::<Vec<_>>(),
+        "disclaimer": "An estimate from recorded sales, not a promise; not tax or legal advice.",
+    })
+}
+
+fn made_by(made_by: MadeBy) -> Value {
+    match made_by {
+        MadeBy::Model => json!({"kind": "model"}),
+        MadeBy::Residuals { share, comps } => {
+            json!({"kind": "leave-one-out residuals", "share": share, "comps": comps})
+        }
+    }
+}
+
+fn statistic(currency: &Currency, value: f64) -> Option<String> {
+    currency.from_statistics(value).map(money_text)
+}
+
+fn items(items: &Items) -> Vec<Value> {
+    items
+        .iter()
+        .map(|(name, count)| json!({"name": name, "count": count}))
+        .collect()
+}
+
+fn adjustment(currency: &Currency, a: &Adjustment) -> Value {
+    #[derive(Serialize)]
+    struct Money {
+        value: Option<String>,
+        low: Option<String>,
+        high: Option<String>,
+    }
+    let money = |spread: &Spread| Money {
+        value: statistic(currency, spread.value),
+        low: statistic(currency, spread.low),
+        high: statistic(currency, spread.high),
+    };
+    json!({
+        "what": a.label,
+        "on_unit": a.on_unit,
+        "rule_of_thumb": money(&a.rule),
+        "from_comps": a.comps.as_ref().map(money),
+        "used": money(&a.used),
+        "used_percent": a.used_percent,
+        "source": a.source().label(),
+        "share_from_comps": a.from_comps,
+        "comps_informing": a.informed_by,
+        "held_at_zero_by_sign": a.held,
+    })
+}
+
+fn comp(currency: &Currency, line: &CompLine) -> Value {
+    let comp = &line.comp;
+    json!({
+        "comp_id": comp.comp_id,
+        "origin": comp.origin,
+        "sold_on": comp.sold_on.to_string(),
+        "variant": comp.variant,
+        "completeness": comp.completeness,
+        "grade": comp.grade,
+        "missing": items(&comp.missing),
+        "extras": items(&comp.extras),
+        "defects": items(&comp.defects),
+        "works": comp.works,
+        "how_sold": comp.how_sold.map(|h| h.as_str()),
+        "paid": money_text(comp.paid),
+        "adjusted": line.adjusted.and_then(|price| statistic(currency, price)),
+        "weight": line.weight,
+        "used": comp.dropped.is_none(),
+        "kept_by_hand": comp.pinned,
+        "dropped": comp.dropped.map(|d| json!({"code": d.code(), "reason": d.reason()})),
+    })
+}

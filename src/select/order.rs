@@ -1,0 +1,48 @@
+//! Order statistics that the statistical rooms share.
+
+/// 75 % point of the standard normal distribution: a normal sample's median absolute
+/// deviation over its standard deviation.
+pub const NORMAL_QUARTILE: f64 = 0.674_489_750_196_081_7;
+
+/// 90 % point of the standard normal distribution: half the width of the middle 80 %.
+pub const NORMAL_DECILE: f64 = 1.281_551_565_544_600_4;
+
+/// Median of `values` (reordered), 0 where there are none.
+pub fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    quantile(values, 0.5).unwrap_or(0.0)
+}
+
+/// Smallest of `values` at which the running weight, in ascending order, reaches half the
+/// total; `None` where no weight is positive.
+pub fn weighted_median(values: &[f64], weights: &[f64]) -> Option<f64> {
+    let mut pairs: Vec<(f64, f64)> = values
+        .iter()
+        .copied()
+        .zip(weights.iter().copied())
+        .filter(|(_, w)| *w > 0.0)
+        .collect();
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = pairs.iter().map(|(_, w)| w).sum::<f64>() / 2.0;
+    let mut running = 0.0;
+    pairs
+        .into_iter()
+        .find(|(_, w)| {
+            running += w;
+            running >= half
+        })
+        .map(|(value, _)| value)
+}
+
+/// Quantile of ascending `sorted` at `p` in 0..=1: linear between order statistics at rank
+/// `p (n + 1)` (NIST/SEMATECH *e-Handbook of Statistical Methods*, section 7.2.6.2), the first
+/// or last where that falls outside.
+///
+/// `None` for an empty slice.
+pub fn quantile(sorted: &[f64], p: f64) -> Option<f64> {
+    let last = sorted.len().checked_sub(1)?;
+    let rank = (p * (sorted.len() + 1) as f64 - 1.0).clamp(0.0, last as f64);
+    let below = rank.floor() as usize;
+    let above = (below + 1).min(last);
+    Some(sorted[below] + (rank - below as f64) * (sorted[above] - sorted[below]))
+}

@@ -1,0 +1,222 @@
+//! The query: one lazy plan from the book's comps to the candidates for one subject.
+
+use polars::prelude::*;
+
+use super::{Candidate, Dropped, Selection, Stage, Subject};
+use crate::book::comp::match_key;
+use crate::book::comp::MINOR_SCALE;
+use crate::book::problem::nearest;
+use crate::book::settings::PriceBasis;
+use crate::book::{HowSold, Items};
+
+/// What is asked of the comps.
+#[derive(Debug, Clone)]
+pub struct Query<'a> {
+    /// The unit.
+    pub subject: &'a Subject,
+    /// Day of the estimate.
+    pub as_of: chrono::NaiveDate,
+    /// Days looked back on before the last widening step.
+    pub window_days: u32,
+    /// Which price counts.
+    pub basis: PriceBasis,
+    /// Most candidates brought out of the frame, newest first.
+    pub most: usize,
+}
+
+/// Why nothing could be selected.
+#[derive(Debug, thiserror::Error)]
+pub enum SelectError {
+    /// No comp is of this model.
+    #[error("no comp is of the model {asked:?}{}", list(.near))]
+    NoModel {
+        /// As asked.
+        asked: String,
+        /// Names in the book that come near, nearest first.
+        near: Vec<String>,
+    },
+    /// The frame is not as the book makes it.
+    #[error("cannot query the comps: {0}")]
+    Query(#[from] PolarsError),
+}
+
+fn list(near: &[String]) -> String {
+    if near.is_empty() {
+        String::new()
+    } else {
+        format!("; nearest in the book: {}", near.join(", "))
+    }
+}
+
+const DAY_ZERO: chrono::NaiveDate = chrono::NaiveDate::from_ymd_opt(1970, 1, 1).unwrap();
+
+/// Days since 1970-01-01.
+pub fn day_number(date: chrono::NaiveDate) -> i32 {
+    (date - DAY_ZERO).num_days() as i32
+}
+
+fn date_of(day: i32) -> chrono::NaiveDate {
+    DAY_ZERO + chrono::Duration::days(i64::from(day))
+}
+
+/// The candidates for a query: every comp of the model (up to `most`, the newest first), each
+/// with the widening step that calls it in and, where it can never be used, why.
+///
+/// # Errors
+/// [`SelectError::NoModel`] where no comp is of the model.
+pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectError> {
+    let lazy = plan(comps.clone().lazy(), query);
+    let described = lazy.clone().describe_optimized_plan()?;
+    let rows = lazy.collect()?;
+    if rows.height() == 0 {
+        return Err(SelectError::NoModel {
+            asked: query.subject.model.clone(),
+            near: nearest_models(comps, &query.subject.model)?,
+        });
+    }
+    let seen = rows.height();
+    let candidates = candidates(&rows.head(Some(query.most)), query.subject.works)?;
+    Ok(Selection {
+        model: rows
+            .column("model")?
+            .str()?
+            .get(0)
+            .unwrap_or_default()
+            .to_string(),
+        candidates,
+        seen,
+        steps: Vec::new(),
+        plan: described,
+    })
+}
+
+/// The lazy plan, not yet run.
+fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
+    let subject = query.subject;
+    let paid = match query.basis {
+        PriceBasis::Delivered => col("price_minor") + col("shipping_minor"),
+        PriceBasis::Item => col("price_minor"),
+    };
+    let differs = |column: &str, asked: Option<String>| match asked {
+        Some(asked) => col(column).neq(lit(asked)),
+        None => lit(false),
+    };
+    let stage = |stage: Stage| lit(stage as i32);
+    let stages = when(
+        col("works")
+            .neq(lit(subject.works))
+            .and(lit(!subject.works)),
+    )
+    .then(stage(Stage::Working))
+    .when(col("age").gt(lit(i64::from(query.window_days) as i32)))
+    .then(stage(Stage::Window))
+    .when(differs(
+        "variant_key",
+        subject.variant.as_deref().map(match_key),
+    ))
+    .then(stage(Stage::Variant))
+    .when(differs("completeness", subject.completeness.clone()))
+    .then(stage(Stage::Completeness))
+    .when(differs("grade", subject.grade.clone()))
+    .then(stage(Stage::Grade))
+    .otherwise(stage(Stage::Exact));
+    comps
+        .filter(col("model_key").eq(lit(match_key(&subject.model))))
+        .with_columns([
+            paid.alias("paid"),
+            (lit(day_number(query.as_of)) - col("sold_on")).alias("age"),
+        ])
+        .with_columns([stages.alias("stage")])
+        .select([
+            col("comp_id"),
+            col("origin"),
+            col("model"),
+            col("sold_on"),
+            col("age"),
+            col("variant"),
+            col("completeness"),
+            col("grade"),
+            col("missing"),
+            col("extras"),
+            col("defects"),
+            col("works"),
+            col("how_sold"),
+            col("lot_size"),
+            col("paid"),
+            col("stage"),
+        ])
+        .sort_by_exprs([col("age"), col("comp_id")], SortMultipleOptions::default())
+}
+
+fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, PolarsError> {
+    let text = |name: &str| rows.column(name)?.str().cloned();
+    let whole = |name: &str| rows.column(name)?.i32().cloned();
+    let wide = |name: &str| rows.column(name)?.i64().cloned();
+    let (comp_id, origin, variant) = (text("comp_id")?, text("origin")?, text("variant")?);
+    let (completeness, grade, how_sold) =
+        (text("completeness")?, text("grade")?, text("how_sold")?);
+    let (missing, extras, defects) = (text("missing")?, text("extras")?, text("defects")?);
+    let (sold_on, age, stage) = (whole("sold_on")?, whole("age")?, whole("stage")?);
+    let (lot_size, paid) = (wide("lot_size")?, wide("paid")?);
+    let works = rows.column("works")?.bool()?.clone();
+    let string = |column: &StringChunked, i: usize| column.get(i).unwrap_or_default().to_string();
+    // The book has validated the cells.
+    let items = |column: &StringChunked, i: usize| {
+        Items::parse(column.get(i).unwrap_or_default()).unwrap_or_default()
+    };
+    let mut out = Vec::with_capacity(rows.height());
+    for i in 0..rows.height() {
+        let age_days = age.get(i).unwrap_or(0);
+        let working = works.get(i).unwrap_or(true);
+        let lot = lot_size.get(i).unwrap_or(1).clamp(0, i64::from(u32::MAX)) as u32;
+        let dropped = if age_days < 0 {
+            Some(Dropped::Later)
+        } else if lot != 1 {
+            Some(Dropped::Lot(lot))
+        } else if subject_works && !working {
+            Some(Dropped::PartsOnly)
+        } else {
+            None
+        };
+        out.push(Candidate {
+            comp_id: string(&comp_id, i),
+            origin: string(&origin, i),
+            sold_on: date_of(sold_on.get(i).unwrap_or(0)),
+            age_days,
+            variant: string(&variant, i),
+            completeness: string(&completeness, i),
+            grade: string(&grade, i),
+            missing: items(&missing, i),
+            extras: items(&extras, i),
+            defects: items(&defects, i),
+            works: working,
+            how_sold: HowSold::parse(how_sold.get(i).unwrap_or_default()),
+            paid: rust_decimal::Decimal::new(paid.get(i).unwrap_or(0), MINOR_SCALE),
+            stage: Stage::ALL[stage.get(i).unwrap_or(0).clamp(0, 5) as usize],
+            dropped,
+            pinned: false,
+        });
+    }
+    Ok(out)
+}
+
+/// Names of models in the book that come near `asked`, nearest first, three at most.
+fn nearest_models(comps: &DataFrame, asked: &str) -> Result<Vec<String>, PolarsError> {
+    let names = comps
+        .clone()
+        .lazy()
+        .group_by([col("model_key")])
+        .agg([col("model").first()])
+        .sort(["model"], SortMultipleOptions::default())
+        .collect()?;
+    let mut known: Vec<&str> = names.column("model")?.str()?.iter().flatten().collect();
+    let mut near = Vec::new();
+    while near.len() < 3 {
+        let Some(name) = nearest(asked, known.iter().copied()) else {
+            break;
+        };
+        near.push(name.to_string());
+        known.retain(|other| *other != name);
+    }
+    Ok(near)
+}
