@@ -460,28 +460,6 @@ pub fn short_ids<'a>(
     Ok(short)
 }
 
-/// Characters of an identifier, at least `least`, that tell all identifiers of the table apart.
-///
-/// # Errors
-/// Where the table has no column `comp_id`.
-pub fn id_width(frame: &DataFrame, least: usize) -> PolarsResult<usize> {
-    let mut ids: Vec<&str> = frame.column("comp_id")?.str()?.iter().flatten().collect();
-    ids.sort_unstable();
-    let same = |pair: &[&str]| {
-        pair[0]
-            .chars()
-            .zip(pair[1].chars())
-            .take_while(|(a, b)| a == b)
-            .count()
-    };
-    Ok(ids
-        .windows(2)
-        .map(|pair| same(pair) + 1)
-        .max()
-        .unwrap_or_default()
-        .max(least))
-}
-
 fn cut(text: &str, most: usize) -> &str {
     text.char_indices()
         .nth(most)
@@ -557,26 +535,5 @@ mod tests {
     fn an_empty_table_has_every_column() {
         let frame = Builder::default().finish().unwrap().unpack().unwrap();
         assert_eq!(frame.shape(), (0, FRAME_COLUMNS.len() + 1));
-    }
-
-    #[test]
-    fn short_ids_are_unique() {
-        let mut builder = Builder::default();
-        for (line, id) in ["abcdefgh", "abcdefxx", "abcdefg", "zz", "qrstuvwx"]
-            .into_iter()
-            .enumerate()
-        {
-            builder.push("f.csv", row(1, line as u64, id, "1"));
-        }
-        let frame = builder.finish().unwrap().unpack().unwrap();
-        let short = short_ids(
-            &frame,
-            &["abcdefgh", "abcdefxx", "abcdefg", "zz", "qrstuvwx"],
-            6,
-        )
-        .unwrap();
-        assert_eq!(id_width(&frame, 6).unwrap(), 8);
-        assert_eq!(id_width(&frame, 9).unwrap(), 9);
-        assert_eq!(short, ["abcdefgh", "abcdefx", "abcdefg", "zz", "qrstuv"]);
     }
 }

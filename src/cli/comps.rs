@@ -9,12 +9,12 @@ use clap::Args;
 use polars::prelude::*;
 use rust_decimal::Decimal;
 
-use super::table::{Kind, Sheet, terminal_width};
 use super::{CliError, SHORTEST_ID, count, notice, parse_day, say, unknown_model};
 use crate::book::canonical::{Writer, check};
 use crate::book::comp::{COLUMNS, match_key, money_text};
 use crate::book::frame::{FrameRows, short_ids};
 use crate::book::{Book, Comp, Currency, Settings};
+use crate::render::table::{Grid, Kind, terminal_width};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -201,7 +201,7 @@ fn table(all: &DataFrame, shown: &DataFrame, currency: &Currency) -> Result<Stri
     let rows = FrameRows::new(shown, currency)?;
     let ids: Vec<&str> = (0..rows.len()).map(|at| rows.comp_id(at)).collect();
     let ids = short_ids(all, &ids, SHORTEST_ID)?;
-    let mut sheet = Sheet::new(&[
+    let mut sheet = Grid::new(&[
         ("id", Kind::Fixed),
         ("sold on", Kind::Fixed),
         ("model", Kind::Text),

@@ -5,21 +5,26 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDate;
 use clap::{Args, ValueEnum};
 
-use super::{CliError, notice, parse_day, say, today};
+use super::{CliError, SHORTEST_ID, notice, parse_day, say, today};
 use crate::band::estimate::{Estimate, EstimateError, estimate};
+use crate::book::frame::short_ids;
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
-use crate::book::{HowSold, Items};
-use crate::render::chart::{self, BandChart, Dot};
+use crate::book::{BookError, HowSold, Items};
+use crate::render::chart::{self, BandChart, ChartError, Dot};
+use crate::render::json;
 use crate::render::sheet::{Listing, sheet};
-use crate::render::{json, table};
+use crate::render::table::terminal_width;
 use crate::select::plan::{Query, SelectError, select};
 use crate::select::widen::{Limits, widen};
 use crate::select::{Dropped, Selection, Subject};
 
 /// Candidates brought out of the book for each comp that a fit may take.
 const CANDIDATES_PER_COMP: usize = 3;
+
+/// Most comps on a sheet: used, and not used.
+const LISTED: (usize, usize) = (40, 25);
 
 const EXAMPLES: &str = "\
 Examples:
@@ -115,15 +120,14 @@ enum BasisArg {
 /// Where the book cannot be read, a value is not of the book's scales, or nothing speaks of
 /// the unit.
 pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
-    for path in &args.chart {
-        chart::kind(path).map_err(|error| CliError::Refused { message: error.to_string(), next: String::new() })?;
-    }
+    args.chart
+        .iter()
+        .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let settings = args.settings(book.settings());
     let subject = args.subject(&settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let comps = book.frame(&mut notice)?;
-    let id_width = super::id_width(&comps)?;
+    let comps = book.frame_of_model(&subject.model, &mut notice)?;
     let query = Query {
         subject: &subject,
         as_of,
@@ -132,7 +136,11 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         most: settings.estimate.most_comps * CANDIDATES_PER_COMP,
     };
     let selection = match select(&comps, &query) {
-        Err(SelectError::NoModel { .. }) if settings.kit(&subject.model).is_some_and(|kit| kit.price.is_some()) => {
+        Err(SelectError::NoModel { .. })
+            if settings
+                .kit(&subject.model)
+                .is_some_and(|kit| kit.price.is_some()) =>
+        {
             Selection::empty(&subject.model)
         }
         other => other?,
@@ -142,19 +150,32 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let made = args.estimate(selection, &subject, &settings, as_of)?;
     for path in &args.chart {
-        chart::draw(&band_chart(&made), path)
-            .map_err(|error| CliError::Refused { message: error.to_string(), next: String::new() })?;
+        chart::draw(&band_chart(&made), path)?;
         notice(&format!("chart written to {}", path.display()));
     }
     if args.json {
         return say(&format!("{:#}\n", json::document(&made)));
     }
-    let listing = if args.all_comps {
-        Listing { used: usize::MAX, dropped: usize::MAX, id_width }
+    let ids: Vec<&str> = made
+        .comps
+        .iter()
+        .map(|line| line.comp.comp_id.as_str())
+        .collect();
+    let ids = short_ids(&comps, &ids, SHORTEST_ID)?;
+    let (used, dropped) = if args.all_comps {
+        (usize::MAX, usize::MAX)
     } else {
-        Listing { used: 40, dropped: 25, id_width }
+        LISTED
     };
-    say(&sheet(&made, listing, table::screen_width()))
+    say(&sheet(
+        &made,
+        &Listing {
+            used,
+            dropped,
+            ids: &ids,
+        },
+        terminal_width(),
+    ))
 }
 
 impl EstimateArgs {
@@ -175,10 +196,19 @@ impl EstimateArgs {
 
     fn subject(&self, settings: &Settings) -> Result<Subject, CliError> {
         let grades: Vec<&str> = settings.grades.iter().map(|g| g.name.as_str()).collect();
-        let levels: Vec<&str> = settings.completeness.iter().map(|c| c.name.as_str()).collect();
+        let levels: Vec<&str> = settings
+            .completeness
+            .iter()
+            .map(|c| c.name.as_str())
+            .collect();
         Ok(Subject {
             model: self.model.trim().to_string(),
-            variant: self.variant.as_deref().map(str::trim).filter(|v| !v.is_empty()).map(str::to_string),
+            variant: self
+                .variant
+                .as_deref()
+                .map(str::trim)
+                .filter(|v| !v.is_empty())
+                .map(str::to_string),
             completeness: of_scale("--completeness", self.completeness.as_deref(), &levels)?,
             grade: of_scale("--grade", self.grade.as_deref(), &grades)?,
             missing: items("--missing", &self.missing)?,
@@ -210,32 +240,63 @@ impl EstimateArgs {
             message: error.to_string(),
             next: format!("`compband comps --model {:?}` shows the ids", subject.model),
         })?;
-        Ok(estimate(selection, subject, settings, as_of, settings.estimate.band)?)
+        Ok(estimate(
+            selection,
+            subject,
+            settings,
+            as_of,
+            settings.estimate.band,
+        )?)
     }
 }
 
 impl From<SelectError> for CliError {
     fn from(error: SelectError) -> Self {
         match error {
-            SelectError::NoModel { asked, near } => super::no_such_model(&asked, &near),
+            SelectError::NoModel { asked, near } => {
+                super::unknown_model(&asked, near.iter().map(String::as_str))
+            }
             SelectError::Query(error) => Self::Table(error),
+        }
+    }
+}
+
+impl From<ChartError> for CliError {
+    fn from(error: ChartError) -> Self {
+        match error {
+            ChartError::Io { path, source } => Self::Book(BookError::Io {
+                path,
+                doing: "write",
+                source,
+            }),
+            other => Self::Refused {
+                message: other.to_string(),
+                next: String::new(),
+            },
         }
     }
 }
 
 impl From<EstimateError> for CliError {
     fn from(error: EstimateError) -> Self {
-        Self::Absent { message: error.to_string(), next: "`compband comps` lists what the book holds".into() }
+        Self::Absent {
+            message: error.to_string(),
+            next: "`compband comps` lists what the book holds".into(),
+        }
     }
 }
 
 /// A value of one of the book's scales in the scale's own spelling.
 fn of_scale(flag: &str, given: Option<&str>, scale: &[&str]) -> Result<Option<String>, CliError> {
     let Some(given) = given else { return Ok(None) };
-    if let Some(name) = scale.iter().find(|name| name.eq_ignore_ascii_case(given.trim())) {
+    if let Some(name) = scale
+        .iter()
+        .find(|name| name.eq_ignore_ascii_case(given.trim()))
+    {
         return Ok(Some((*name).to_string()));
     }
-    let near = nearest(given, scale.iter().copied()).map_or(String::new(), |near| format!("did you mean {near:?}? "));
+    let near = nearest(given, scale.iter().copied())
+        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
     Err(CliError::Refused {
         message: format!("{flag} {given:?} is not on the book's scale"),
         next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),
@@ -252,7 +313,10 @@ fn items(flag: &str, given: &[String]) -> Result<Items, CliError> {
 fn band_chart(made: &Estimate) -> BandChart {
     let float = |money| rust_decimal::prelude::ToPrimitive::to_f64(&money).unwrap_or(f64::NAN);
     let looked_at = |dropped: Option<Dropped>| {
-        matches!(dropped, None | Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand))
+        matches!(
+            dropped,
+            None | Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand)
+        )
     };
     BandChart {
         title: crate::render::sheet::unit(&made.subject),

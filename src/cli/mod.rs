@@ -1,11 +1,11 @@
 //! The command line.
 
 pub mod comps;
+pub mod estimate;
 pub mod import;
 pub mod init;
 pub mod log;
 pub mod models;
-pub mod table;
 pub mod undo;
 
 use std::ffi::OsString;
@@ -16,10 +16,9 @@ use std::process::ExitCode;
 use anstyle::{AnsiColor, Style};
 use chrono::NaiveDate;
 use clap::{Parser, Subcommand};
-use polars::prelude::DataFrame;
 
 use crate::book::problem::nearest_few;
-use crate::book::{BookError, canonical, frame};
+use crate::book::{BookError, canonical};
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -59,6 +58,7 @@ enum Command {
     Undo(undo::UndoArgs),
     Comps(comps::CompsArgs),
     Models(models::ModelsArgs),
+    Estimate(estimate::EstimateArgs),
 }
 
 impl Command {
@@ -70,6 +70,7 @@ impl Command {
             Self::Undo(args) => undo::run(args, book),
             Self::Comps(args) => comps::run(args, book),
             Self::Models(args) => models::run(args, book),
+            Self::Estimate(args) => estimate::run(args, book),
         }
     }
 }
@@ -251,12 +252,4 @@ pub fn no_such_model(asked: &str, near: &[String]) -> CliError {
         message: format!("no comps of {asked:?} in this book"),
         next,
     }
-}
-
-/// Characters of an identifier, at least 6, that tell all identifiers of a table apart.
-///
-/// # Errors
-/// Where the table has no identifiers.
-pub fn id_width(table: &DataFrame) -> Result<usize, CliError> {
-    Ok(frame::id_width(table, SHORTEST_ID)?)
 }

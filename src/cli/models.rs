@@ -7,11 +7,11 @@ use chrono::NaiveDate;
 use clap::Args;
 use polars::prelude::*;
 
-use super::table::{Kind, Sheet, terminal_width};
 use super::{CliError, count, notice, say, unknown_model};
 use crate::book::comp::{MINOR_SCALE, from_minor_units, match_key};
 use crate::book::settings::PriceBasis;
 use crate::book::{Book, Currency, Settings};
+use crate::render::table::{Grid, Kind, terminal_width};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -56,7 +56,7 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .map(|c| c.name.as_str())
         .collect();
-    let mut sheet = Sheet::new(&[
+    let mut sheet = Grid::new(&[
         ("model", Kind::Text),
         ("comps", Kind::Number),
         ("first", Kind::Fixed),

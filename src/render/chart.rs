@@ -104,14 +104,19 @@ enum Format {
 }
 
 impl Format {
-    fn of(path: &Path) -> Option<Self> {
-        let extension = path.extension()?.to_str()?;
+    fn of(path: &Path) -> Result<Self, ChartError> {
+        let extension = path
+            .extension()
+            .and_then(|e| e.to_str())
+            .unwrap_or_default();
         if extension.eq_ignore_ascii_case("png") {
-            Some(Self::Png)
+            Ok(Self::Png)
         } else if extension.eq_ignore_ascii_case("svg") {
-            Some(Self::Svg)
+            Ok(Self::Svg)
         } else {
-            None
+            Err(ChartError::Format {
+                path: path.to_path_buf(),
+            })
         }
     }
 }
@@ -122,10 +127,7 @@ impl Format {
 /// # Errors
 /// [`ChartError`]: another extension, a number that is not finite or out of reach, or a failure to write.
 pub fn draw(chart: &BandChart, path: &Path) -> Result<(), ChartError> {
-    let format = Format::of(path).ok_or_else(|| ChartError::Format {
-        path: path.to_path_buf(),
-    })?;
-    let picture = match format {
+    let picture = match Format::of(path)? {
         Format::Png => to_png(chart)?,
         Format::Svg => to_svg(chart)?.into_bytes(),
     };
@@ -133,6 +135,14 @@ pub fn draw(chart: &BandChart, path: &Path) -> Result<(), ChartError> {
         path: path.to_path_buf(),
         source,
     })
+}
+
+/// Checks that a chart can be written under this name, before the work of making it.
+///
+/// # Errors
+/// [`ChartError::Format`]: another extension than those of PNG and SVG.
+pub fn check_name(path: &Path) -> Result<(), ChartError> {
+    Format::of(path).map(|_| ())
 }
 
 /// The chart as an SVG document, shown at 800 × 600 unless scaled.

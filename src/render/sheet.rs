@@ -5,8 +5,8 @@ use std::fmt::Write;
 use anstyle::{AnsiColor, Style};
 
 use super::numbers::{about, amount, change, percent_change};
-use super::table::plain;
-use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
+use super::table::{Grid, Kind};
+use crate::band::estimate::{Adjustment, Estimate, Spread};
 use crate::band::outcome::MadeBy;
 use crate::book::comp::HowSold;
 use crate::book::settings::PriceBasis;
@@ -19,27 +19,32 @@ const WARNING: Style = AnsiColor::Yellow.on_default();
 const QUIET: Style = Style::new().dimmed();
 
 /// How much of the comps is listed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Listing {
+#[derive(Debug, Clone, Copy)]
+pub struct Listing<'a> {
     /// Most comps used that are listed.
     pub used: usize,
     /// Most dropped comps that are listed.
     pub dropped: usize,
-    /// Fewest characters of an id that tell every comp of the book apart.
-    pub id_width: usize,
+    /// How each comp of the estimate is named, in its order.
+    pub ids: &'a [&'a str],
 }
 
-/// The sheet for a screen `width` columns wide, with ANSI styles.
-pub fn sheet(estimate: &Estimate, listing: Listing, width: usize) -> String {
+/// Columns that prose is set to where the output is no terminal.
+const PROSE: u16 = 80;
+
+/// The sheet with ANSI styles, for a screen `width` columns wide; tables are as wide as they
+/// need to be where there is no screen.
+pub fn sheet(estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
+    let prose = usize::from(width.unwrap_or(PROSE).clamp(40, 100));
     headline(&mut out, estimate);
-    evidence(&mut out, estimate, width);
-    warnings(&mut out, estimate, width);
+    evidence(&mut out, estimate, prose);
+    warnings(&mut out, estimate, prose);
     adjustments(&mut out, estimate, width);
     comps(&mut out, estimate, listing, width);
     let closing =
         "An estimate from the sales you recorded, not a promise; not tax or legal advice.";
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, width, ""));
+    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, prose, ""));
     out
 }
 
@@ -202,96 +207,100 @@ fn warnings(out: &mut String, estimate: &Estimate, width: usize) {
     }
 }
 
-fn adjustments(out: &mut String, estimate: &Estimate, width: usize) {
+fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
     if estimate.adjustments.is_empty() {
         return;
     }
     let currency = &estimate.currency;
     let range = |spread: &Spread| {
-        let (low, high) = if spread.low.abs() <= spread.high.abs() {
-            (spread.low, spread.high)
-        } else {
-            (spread.high, spread.low)
-        };
-        format!("{} to {}", change(currency, low), change(currency, high))
+        format!(
+            "{} to {}",
+            change(currency, spread.low),
+            change(currency, spread.high)
+        )
     };
-    let rows = estimate
-        .adjustments
-        .iter()
-        .map(|a| {
-            vec![
-                format!("{} {}", if applies(a) { "•" } else { " " }, a.label),
-                range(&a.rule),
-                a.comps.as_ref().map_or("–".into(), range),
-                change(currency, a.used.value),
-                source(a),
-            ]
-        })
-        .collect();
+    let mut grid = Grid::new(&[
+        ("", Kind::Fixed),
+        ("what", Kind::Text),
+        ("rule of thumb", Kind::Number),
+        ("your comps", Kind::Number),
+        ("used", Kind::Number),
+        ("from", Kind::Fixed),
+    ]);
+    for a in &estimate.adjustments {
+        grid.push(vec![
+            if applies(a) {
+                "•".into()
+            } else {
+                String::new()
+            },
+            a.label.clone(),
+            range(&a.rule),
+            a.comps.as_ref().map_or("–".into(), range),
+            change(currency, a.used.value),
+            source(a),
+        ]);
+    }
     let _ = writeln!(
         out,
-        "\n{HEADING}Adjustments{HEADING:#}, {} on this unit ({}: already in its price)",
-        currency.code, "•"
+        "\n{HEADING}Adjustments{HEADING:#}, {}: what one of each changes on this unit (• it has it)",
+        currency.code
     );
-    let header = ["  What", "Rule of thumb", "Your comps", "Used", "From"];
-    let _ = writeln!(out, "{}", plain(&header, rows, &[1, 2, 3], width));
+    out.push_str(&grid.render(width));
 }
 
 fn applies(adjustment: &Adjustment) -> bool {
     adjustment.on_unit != 0.0 && adjustment.term != Term::Trend
 }
 
+/// How far the comps have a say, and how many of them inform it.
 fn source(adjustment: &Adjustment) -> String {
-    let comps = match adjustment.informed_by {
-        1 => "1 comp".to_string(),
-        n => format!("{n} comps"),
-    };
-    match adjustment.comps {
-        None => "rule".into(),
-        Some(_) => format!("{comps}, {:.0} %", 100.0 * adjustment.from_comps),
+    match (adjustment.comps, adjustment.informed_by) {
+        (None, _) => "rule".into(),
+        (_, comps) => format!("{:.0} % of {comps} comps", 100.0 * adjustment.from_comps),
     }
 }
 
-fn comps(out: &mut String, estimate: &Estimate, listing: Listing, width: usize) {
+fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) {
     let currency = &estimate.currency;
-    let (used, dropped): (Vec<&CompLine>, Vec<&CompLine>) = estimate
-        .comps
+    let named = estimate.comps.iter().zip(listing.ids);
+    let (used, dropped): (Vec<_>, Vec<_>) =
+        named.partition(|(line, _)| line.comp.dropped.is_none());
+    let mut grid = Grid::new(&[
+        ("sold", Kind::Fixed),
+        ("id", Kind::Fixed),
+        ("paid", Kind::Number),
+        ("adjusted", Kind::Number),
+        ("weight", Kind::Number),
+        ("condition, or why not used", Kind::Text),
+    ]);
+    for (line, id) in used
         .iter()
-        .partition(|line| line.comp.dropped.is_none());
-    let _ = writeln!(
-        out,
-        "\n{HEADING}Comps{HEADING:#}, {}; adjusted is the price brought to this unit and day",
-        currency.code
-    );
-    let cells = |line: &CompLine, weight: String, last: String| {
-        vec![
+        .take(listing.used)
+        .chain(dropped.iter().take(listing.dropped))
+    {
+        let (weight, last) = match line.comp.dropped {
+            None => (format!("{:.2}", line.weight), condition(&line.comp)),
+            Some(dropped) => ("not used".into(), dropped.reason()),
+        };
+        grid.push(vec![
             line.comp.sold_on.to_string(),
-            short_id(&line.comp.comp_id, listing.id_width),
+            (*id).to_string(),
             amount(currency, line.comp.paid),
             line.adjusted
                 .map_or("–".into(), |price| about(currency, price)),
             weight,
             last,
-        ]
-    };
-    let mut rows: Vec<Vec<String>> = used
-        .iter()
-        .take(listing.used)
-        .map(|line| cells(line, format!("{:.2}", line.weight), condition(&line.comp)))
-        .collect();
-    rows.extend(dropped.iter().take(listing.dropped).map(|line| {
-        let why = line.comp.dropped.map_or(String::new(), |d| d.reason());
-        cells(line, "no".into(), why)
-    }));
-    let header = [
-        "Sold",
-        "Id",
-        "Paid",
-        "Adjusted",
-        "Weight",
-        "Condition, or why not used",
-    ];
-    let _ = writeln!(out, "{}", plain(&header, rows, &[2, 3, 4], width));
+        ]);
+    }
+    if used.len() + dropped.len() > 0 {
+        let _ = writeln!(
+            out,
+            "\n{HEADING}Comps{HEADING:#}, {}: adjusted is the price brought to this unit and day",
+            currency.code
+        );
+        out.push_str(&grid.render(width));
+    }
     let hidden = |all: usize, shown: usize, what: &str| {
         (all > shown).then(|| format!("{} more {what}", all - shown))
     };
@@ -313,15 +322,6 @@ fn comps(out: &mut String, estimate: &Estimate, listing: Listing, width: usize) 
             "{QUIET}… {} (--all-comps, or --json, for every one){QUIET:#}",
             more.join(" and ")
         );
-    }
-}
-
-/// The first `width` characters of an id that was derived; ids of the user's own whole.
-fn short_id(id: &str, width: usize) -> String {
-    if id.len() == 14 && width < 14 {
-        id.chars().take(width).collect()
-    } else {
-        id.to_string()
     }
 }
 

@@ -3,9 +3,9 @@
 use polars::prelude::*;
 
 use super::{Candidate, Dropped, Selection, Stage, Subject};
-use crate::book::comp::match_key;
 use crate::book::comp::MINOR_SCALE;
-use crate::book::problem::nearest;
+use crate::book::comp::match_key;
+use crate::book::problem::nearest_few;
 use crate::book::settings::PriceBasis;
 use crate::book::{HowSold, Items};
 
@@ -47,6 +47,9 @@ fn list(near: &[String]) -> String {
         format!("; nearest in the book: {}", near.join(", "))
     }
 }
+
+/// Most near names told.
+const NEAREST: usize = 5;
 
 const DAY_ZERO: chrono::NaiveDate = chrono::NaiveDate::from_ymd_opt(1970, 1, 1).unwrap();
 
@@ -200,7 +203,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
     Ok(out)
 }
 
-/// Names of models in the book that come near `asked`, nearest first, three at most.
+/// Names of models in the book that come near `asked`, nearest first.
 fn nearest_models(comps: &DataFrame, asked: &str) -> Result<Vec<String>, PolarsError> {
     let names = comps
         .clone()
@@ -209,14 +212,9 @@ fn nearest_models(comps: &DataFrame, asked: &str) -> Result<Vec<String>, PolarsE
         .agg([col("model").first()])
         .sort(["model"], SortMultipleOptions::default())
         .collect()?;
-    let mut known: Vec<&str> = names.column("model")?.str()?.iter().flatten().collect();
-    let mut near = Vec::new();
-    while near.len() < 3 {
-        let Some(name) = nearest(asked, known.iter().copied()) else {
-            break;
-        };
-        near.push(name.to_string());
-        known.retain(|other| *other != name);
-    }
-    Ok(near)
+    let known = names.column("model")?.str()?.iter().flatten();
+    Ok(nearest_few(asked, known, NEAREST)
+        .into_iter()
+        .map(str::to_string)
+        .collect())
 }
