@@ -2,6 +2,8 @@
 
 use rust_decimal::Decimal;
 
+use super::comp::{MINOR_SCALE, MOST_MONEY};
+
 /// Signs written beside amounts (lower case) and the ISO 4217 codes they can stand for.
 const SIGNS: &[(&str, &[&str])] = &[
     ("$", DOLLARS),
@@ -179,18 +181,16 @@ impl Amount {
 pub enum AmountError {
     /// It is not a number as people write amounts.
     Unreadable,
-    /// More than [`MOST_DECIMALS`] decimals.
+    /// More than [`MINOR_SCALE`] decimals.
     TooPrecise,
-    /// [`MOST_DIGITS`] digits before the decimals are the most.
+    /// More than [`MOST_MONEY`].
     TooLarge,
     /// The sign or code of another currency stands with it.
     OtherCurrency(String),
 }
 
-/// Decimals an amount may have.
-pub const MOST_DECIMALS: u32 = 4;
-/// Digits an amount may have before its decimals.
-pub const MOST_DIGITS: u32 = 11;
+/// Digits that an amount of at most [`MOST_MONEY`] has before its decimals.
+const MOST_DIGITS: u32 = MOST_MONEY.ilog10() + 1;
 
 /// Reads an amount as people write them: `1234.5`, `$1,234.50`, `1.234,50 €`, `1 234,50`,
 /// `1'234.50`, `EUR 12`, `12,-`, and `(12.00)`, `-12` or `12-` for negative ones.
@@ -257,8 +257,8 @@ impl AmountError {
     pub fn expected(&self, currency: &Currency) -> String {
         match self {
             Self::Unreadable => format!("an amount of {}, such as 1234.50", currency.code),
-            Self::TooPrecise => format!("at most {MOST_DECIMALS} decimals"),
-            Self::TooLarge => format!("an amount below 10^{MOST_DIGITS}"),
+            Self::TooPrecise => format!("at most {MINOR_SCALE} decimals"),
+            Self::TooLarge => format!("an amount up to {MOST_MONEY}"),
             Self::OtherCurrency(other) => {
                 format!(
                     "{} only, but {other:?} is another currency (a book has one)",
@@ -321,7 +321,7 @@ fn number_with(number: &str, mark: DecimalMark) -> Result<Decimal, AmountError> 
                     in_group += 1;
                     whole_digits += u32::from(mantissa > 0 || c != '0');
                 }
-                if decimals > MOST_DECIMALS || whole_digits > MOST_DIGITS {
+                if decimals > MINOR_SCALE || whole_digits > MOST_DIGITS {
                     // Keep looking: a text that is no number at all is the graver error.
                     continue;
                 }
@@ -354,10 +354,15 @@ fn number_with(number: &str, mark: DecimalMark) -> Result<Decimal, AmountError> 
     if whole_digits > MOST_DIGITS {
         return Err(AmountError::TooLarge);
     }
-    if decimals > MOST_DECIMALS {
+    if decimals > MINOR_SCALE {
         return Err(AmountError::TooPrecise);
     }
-    Ok(Decimal::new(mantissa, decimals))
+    let amount = Decimal::new(mantissa, decimals);
+    if amount > Decimal::from(MOST_MONEY) {
+        Err(AmountError::TooLarge)
+    } else {
+        Ok(amount)
+    }
 }
 
 #[cfg(test)]
@@ -399,7 +404,7 @@ mod tests {
             ("1,234,567", "EUR", "1234567"),
             ("1234.567", "EUR", "1234.567"),
             ("12.5000", "EUR", "12.5000"),
-            ("99999999999.9999", "EUR", "99999999999.9999"),
+            ("99999999999.0000", "EUR", "99999999999.0000"),
             ("000000000000012", "EUR", "12"),
         ] {
             let expected = if value == "none" {
@@ -455,6 +460,7 @@ mod tests {
             assert_eq!(certain(text, "EUR"), Err(AmountError::Unreadable), "{text}");
         }
         assert_eq!(certain("1.23456", "EUR"), Err(AmountError::TooPrecise));
+        assert_eq!(certain("99999999999.01", "EUR"), Err(AmountError::TooLarge));
         assert_eq!(certain("100000000000", "EUR"), Err(AmountError::TooLarge));
         assert_eq!(
             certain(&"9".repeat(100_000), "EUR"),
@@ -477,7 +483,7 @@ mod tests {
         #[test]
         fn plain_amounts_come_back(mantissa in -999_999_999_999_999_i64..=999_999_999_999_999, scale in 0..=4_u32) {
             let value = Decimal::new(mantissa, scale);
-            prop_assume!(value.abs() < Decimal::from(100_000_000_000_i64));
+            prop_assume!(value.abs() <= Decimal::from(MOST_MONEY));
             let amount = read_amount(&value.to_string(), &currency("EUR")).unwrap();
             prop_assert_eq!(amount.value(DecimalMark::Point), Some(value));
         }

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use tempfile::NamedTempFile;
 
 use super::{CliError, notice, say, today};
 use crate::book::dates::DateOrder;
@@ -119,33 +120,23 @@ fn parse_fill(text: &str) -> Result<(Column, String), String> {
 pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let options = args.read_options(book.settings())?;
-    let save = args.mapping_to_save(&book)?;
+    args.check(book.settings())?;
+    // The index before the inputs: making it takes memory that is free again when they are read.
+    let lock = book.lock(&mut notice)?;
+    let index = book.index()?;
     let inputs = open_all(&args.files, &options)?;
-    if args.rejects.is_some() && args.files.len() > 1 {
-        return Err(CliError::Usage(
-            "--rejects names one file, so import the files one by one".into(),
-        ));
-    }
     for input in &inputs {
         for text in &input.notices {
             notice(&format!("{}: {text}", input.name));
         }
     }
-    let lock = book.lock(&mut notice)?;
-    let index = book.index()?;
     let against = Against {
         settings: book.settings(),
         existing: &|comp_id: &str| index.get(comp_id),
         today: today(),
     };
-    let temp = book.temp_in_comps()?;
-    let temp_path = temp.path().to_path_buf();
-    let mut out = BufWriter::with_capacity(1 << 20, temp);
     let mut desk = Desk::new(args, inputs.iter().map(|input| input.len() as u64).sum())?;
-    let planned = plan(&inputs, &against, &mut out, &mut desk);
-    let done = planned.map_err(|error| {
-        BookError::io(desk.failed.as_ref().unwrap_or(&temp_path), "write")(error)
-    })?;
+    let (done, canonical) = plan_into_temp(&book, &inputs, &against, &mut desk)?;
     let aside = desk.finish()?;
     let mut report = summary(&inputs, &done.files);
     report.push_str(&updates(&book, &done)?);
@@ -171,26 +162,44 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         return say(&report);
     }
     if done.written() > 0 {
-        let temp = out
-            .into_inner()
-            .map_err(|error| BookError::io(&temp_path, "write")(error.into_error()))?;
-        temp.as_file()
-            .sync_all()
-            .map_err(BookError::io(&temp_path, "write"))?;
-        let (entry, path) = book.commit_import(&lock, temp, &source_name(&args.files))?;
+        let (entry, path) = book.commit_import(&lock, canonical, &source_name(&args.files))?;
         let path = path.strip_prefix(book.root()).unwrap_or(&path);
         report.push_str(&format!(
             "Kept as entry {entry} in {}; `compband undo` takes it back.\n",
             path.display()
         ));
     }
-    if let (Some(name), Some(input)) = (&save, inputs.first()) {
+    if let (Some(name), Some(input)) = (&args.save_mapping, inputs.first()) {
         save_mapping(&book, name, input)?;
         report.push_str(&format!(
-            "The mapping was saved; use it with --mapping {name}.\n"
+            "The mapping was saved; use it with --mapping {name:?}.\n"
         ));
     }
     say(&report)
+}
+
+/// Plans the import; the canonical rows are in the file that comes with the plan, on disk.
+fn plan_into_temp(
+    book: &Book,
+    inputs: &[Input],
+    against: &Against<'_>,
+    desk: &mut Desk<'_>,
+) -> Result<(Plan, NamedTempFile), CliError> {
+    let temp = book.temp_in_comps()?;
+    let path = temp.path().to_path_buf();
+    let mut out = BufWriter::with_capacity(1 << 20, temp);
+    let planned = plan(inputs, against, &mut out, desk);
+    let done = planned
+        .map_err(|error| BookError::io(desk.failed.as_ref().unwrap_or(&path), "write")(error))?;
+    let temp = out
+        .into_inner()
+        .map_err(|error| BookError::io(&path, "write")(error.into_error()))?;
+    if done.written() > 0 && !desk.args.dry_run {
+        temp.as_file()
+            .sync_all()
+            .map_err(BookError::io(&path, "write"))?;
+    }
+    Ok((done, temp))
 }
 
 impl ImportArgs {
@@ -236,19 +245,21 @@ impl ImportArgs {
         })
     }
 
-    fn mapping_to_save(&self, book: &Book) -> Result<Option<String>, CliError> {
-        let Some(name) = &self.save_mapping else {
-            return Ok(None);
-        };
-        if name.trim().is_empty() {
-            return Err(CliError::Usage("--save-mapping needs a name".into()));
+    /// Refuses what cannot be done before anything is read.
+    fn check(&self, settings: &Settings) -> Result<(), CliError> {
+        if self.rejects.is_some() && self.files.len() > 1 {
+            let message = "--rejects names one file, so import the files one by one";
+            return Err(CliError::Usage(message.into()));
         }
-        if book.settings().mappings.contains_key(name) {
-            return Err(CliError::Usage(format!(
+        match &self.save_mapping {
+            Some(name) if name.trim().is_empty() => {
+                Err(CliError::Usage("--save-mapping needs a name".into()))
+            }
+            Some(name) if settings.mappings.contains_key(name) => Err(CliError::Usage(format!(
                 "compband.toml has a mapping {name:?} already: choose another name, or take it out there"
-            )));
+            ))),
+            _ => Ok(()),
         }
-        Ok(Some(name.clone()))
     }
 }
 
@@ -673,7 +684,7 @@ fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), CliError> 
         ))
     })?;
     let write = || -> io::Result<()> {
-        let mut temp = tempfile::NamedTempFile::new_in(book.root())?;
+        let mut temp = NamedTempFile::new_in(book.root())?;
         temp.write_all(text.as_bytes())?;
         temp.as_file()
             .set_permissions(fs::metadata(&path)?.permissions())?;

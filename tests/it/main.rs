@@ -1,4 +1,4 @@
-//! Integration tests, one binary.
+//! The whole program, run as its users run it.
 
 mod coverage;
 mod estimate;

@@ -127,6 +127,13 @@ struct HeaderPlace {
     end: usize,
 }
 
+/// A header and what it takes to read the rows below it.
+struct Header {
+    delimiter: u8,
+    place: HeaderPlace,
+    mapping: Mapping,
+}
+
 /// Records among which the header is looked for.
 const HEADER_WITHIN: usize = 10;
 
@@ -151,7 +158,12 @@ impl Input {
     ) -> Result<Self, Vec<Problem>> {
         let decoded =
             text::decode(bytes).map_err(|(row, fault)| vec![fault.at(name, row, "", "")])?;
-        let Some((delimiter, place, mapping)) = find_header(&decoded.text, options) else {
+        let Some(Header {
+            delimiter,
+            place,
+            mapping,
+        }) = find_header(&decoded.text, options)
+        else {
             let fault = Fault::of_file(
                 "a header within the first 10 rows, but there is none",
                 "look whether this is the right file",
@@ -241,23 +253,30 @@ pub fn delimiter_name(delimiter: u8) -> &'static str {
 /// Finds the delimiter and the header: under each delimiter, the first of the first records that
 /// has the required columns, or else the first record with anything in it; of these, the one
 /// with the most known columns. `None` for a file without any record.
-fn find_header(text: &str, options: &ReadOptions) -> Option<(u8, HeaderPlace, Mapping)> {
+fn find_header(text: &str, options: &ReadOptions) -> Option<Header> {
     let sniffed = [b',', b';', b'\t'];
     let candidates = options
         .delimiter
         .as_ref()
         .map_or(&sniffed[..], std::slice::from_ref);
-    let mut best: Option<((usize, usize), (u8, HeaderPlace, Mapping))> = None;
+    let mut best: Option<((usize, usize), Header)> = None;
     for &delimiter in candidates {
         let Some((place, mapping)) = header_under(text, delimiter, options) else {
             continue;
         };
         let score = (mapping.known(), steady_width(text, delimiter, place.index));
         if best.as_ref().is_none_or(|(known, _)| score > *known) {
-            best = Some((score, (delimiter, place, mapping)));
+            best = Some((
+                score,
+                Header {
+                    delimiter,
+                    place,
+                    mapping,
+                },
+            ));
         }
     }
-    best.map(|(_, found)| found)
+    best.map(|(_, header)| header)
 }
 
 fn header_under(

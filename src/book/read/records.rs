@@ -144,6 +144,7 @@ fn line_ends(text: &str) -> u64 {
 pub struct Cells {
     reader: csv_core::Reader,
     bytes: Vec<u8>,
+    text: String,
     ends: Vec<usize>,
     count: usize,
 }
@@ -155,6 +156,7 @@ impl Cells {
         Self {
             reader,
             bytes: vec![0; 512],
+            text: String::new(),
             ends: vec![0; 32],
             count: 0,
         }
@@ -179,9 +181,13 @@ impl Cells {
                 ReadRecordResult::InputEmpty => {}
                 ReadRecordResult::OutputFull => self.bytes.resize(self.bytes.len() * 2, 0),
                 ReadRecordResult::OutputEndsFull => self.ends.resize(self.ends.len() * 2, 0),
-                ReadRecordResult::Record | ReadRecordResult::End => return,
+                ReadRecordResult::Record | ReadRecordResult::End => break,
             }
         }
+        // The library only takes ASCII characters out of what was a valid text.
+        let text = std::str::from_utf8(&self.bytes[..written]).unwrap_or_default();
+        self.text.clear();
+        self.text.push_str(text);
     }
 
     /// How many cells the record has.
@@ -200,8 +206,7 @@ impl Cells {
             return "";
         }
         let start = if at == 0 { 0 } else { self.ends[at - 1] };
-        // Cells of a valid text, cut at ASCII delimiters, are valid texts.
-        std::str::from_utf8(&self.bytes[start..self.ends[at]]).unwrap_or_default()
+        self.text.get(start..self.ends[at]).unwrap_or_default()
     }
 
     /// The cells in order.

@@ -582,6 +582,9 @@ fn how_sold(text: &str) -> Result<Option<HowSold>, Fault> {
     if text.is_empty() {
         return Ok(None);
     }
+    if let Some(how) = HowSold::parse(text) {
+        return Ok(Some(how));
+    }
     let known = [
         (AUCTION, HowSold::Auction),
         (FIXED, HowSold::Fixed),
