@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use anstyle::{AnsiColor, Style};
+use rust_decimal::Decimal;
 
 use super::numbers::{about, amount, change, percent_change};
 use super::table::{Grid, Kind};
@@ -215,8 +216,8 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
     let range = |spread: &Spread| {
         format!(
             "{} to {}",
-            change(currency, spread.low),
-            change(currency, spread.high)
+            brief(estimate, spread.low),
+            brief(estimate, spread.high)
         )
     };
     let mut grid = Grid::new(&[
@@ -249,6 +250,19 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
         currency.code
     );
     out.push_str(&grid.render(width));
+}
+
+/// A change in whole units of money where the unit costs 50 and more: ends of a range need no
+/// cents.
+fn brief(estimate: &Estimate, amount: f64) -> String {
+    if estimate.median < Decimal::from(50) {
+        return change(&estimate.currency, amount);
+    }
+    match amount.round() {
+        whole if whole < 0.0 => format!("−{:.0}", -whole),
+        whole if whole > 0.0 => format!("+{whole:.0}"),
+        _ => "0".into(),
+    }
 }
 
 fn applies(adjustment: &Adjustment) -> bool {
