@@ -270,9 +270,7 @@ fn resolve(
             .name
             .clone();
         let grade = commonest(&|c| c.grade.clone()).unwrap_or(middle);
-        assumptions.push(format!(
-            "grade {grade} taken, the commonest among these comps"
-        ));
+        assumptions.push(format!("grade {grade}"));
         subject.grade = Some(grade);
     }
     if subject.completeness.is_none() {
@@ -280,9 +278,7 @@ fn resolve(
             .name
             .clone();
         let level = commonest(&|c| c.completeness.clone()).unwrap_or(full);
-        assumptions.push(format!(
-            "completeness {level} taken, the commonest among these comps"
-        ));
+        assumptions.push(format!("completeness {level}"));
         subject.completeness = Some(level);
     }
     if subject.how_sold.is_none() {
@@ -290,7 +286,7 @@ fn resolve(
         let how = how
             .and_then(|word| HowSold::parse(&word))
             .unwrap_or(HowSold::Fixed);
-        assumptions.push(format!("sold as most of these comps were: {how}"));
+        assumptions.push(how.phrase().to_string());
         subject.how_sold = Some(how);
     }
     (subject, assumptions)

@@ -2,6 +2,7 @@
 
 use super::estimate::{Estimate, dominating, few};
 use super::outcome::MadeBy;
+use crate::book::problem::nearest;
 use crate::book::settings::Settings;
 use crate::fit::design::Term;
 use crate::select::Dropped;
@@ -36,7 +37,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             out.push(format!("Stale: the newest comp is {days} days old."));
         }
     }
-    out.extend(extrapolated(estimate));
+    out.extend(extrapolated(estimate, settings));
     let trimmed = estimate
         .comps
         .iter()
@@ -66,7 +67,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
 }
 
 /// What the unit has that no comp used has.
-fn extrapolated(estimate: &Estimate) -> Vec<String> {
+fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
     if estimate.evidence.used == 0 {
         return out;
@@ -97,8 +98,10 @@ fn extrapolated(estimate: &Estimate) -> Vec<String> {
             Term::Missing(_) | Term::Extra(_) | Term::Defect(_) | Term::Completeness(_)
         );
         if named && adjustment.on_unit != 0.0 && adjustment.informed_by == 0 {
+            let meant = similar(&adjustment.term, estimate, settings)
+                .map_or(String::new(), |name| format!(" Did you mean {name:?}?"));
             out.push(format!(
-                "“{}” rests on a rule of thumb: the comps used do not tell.",
+                "“{}” rests on a rule of thumb: the comps used do not tell.{meant}",
                 adjustment.label
             ));
         }
@@ -110,4 +113,32 @@ fn extrapolated(estimate: &Estimate) -> Vec<String> {
         }
     }
     out
+}
+
+/// A name of the same kind that the comps or the kit know and that comes near.
+fn similar<'a>(term: &Term, estimate: &'a Estimate, settings: &'a Settings) -> Option<&'a str> {
+    fn name(term: &Term) -> Option<&str> {
+        match term {
+            Term::Missing(name) | Term::Extra(name) | Term::Defect(name) => Some(name),
+            _ => None,
+        }
+    }
+    let asked = name(term)?;
+    let same_kind = estimate
+        .adjustments
+        .iter()
+        .filter(|a| {
+            a.informed_by > 0 && std::mem::discriminant(&a.term) == std::mem::discriminant(term)
+        })
+        .filter_map(|a| name(&a.term));
+    let pieces = settings
+        .kit(&estimate.subject.model)
+        .into_iter()
+        .filter(|_| matches!(term, Term::Missing(_)))
+        .flat_map(|kit| kit.ships_with.iter().map(|(piece, _)| piece));
+    let known: Vec<&str> = same_kind
+        .chain(pieces)
+        .filter(|known| *known != asked)
+        .collect();
+    nearest(asked, known)
 }

@@ -25,8 +25,16 @@ pub(super) const WORTH_ROWS: usize = 20_000;
 /// Changes with every change of the layout or of how canonical files are read.
 const FORMAT: u32 = 1;
 
-/// A file changed so shortly before it was read may have changed again without a new time.
-const UNSURE_NANOS: u64 = 2_000_000_000;
+/// A file changed so shortly before it was read may have changed again without a new time: the
+/// clock of file systems ticks every few milliseconds, on some every two seconds.
+fn unsure_nanos(modified: u64) -> u64 {
+    let whole_seconds = modified.is_multiple_of(1_000_000_000);
+    if whole_seconds {
+        2_000_000_000
+    } else {
+        20_000_000
+    }
+}
 
 const LABEL: &str = "comps.json";
 
@@ -87,10 +95,12 @@ pub(super) fn store(
     made: u64,
     notice: &mut dyn FnMut(&str),
 ) {
-    if sources
-        .iter()
-        .any(|source| source.modified.saturating_add(UNSURE_NANOS) > made)
-    {
+    if sources.iter().any(|source| {
+        source
+            .modified
+            .saturating_add(unsure_nanos(source.modified))
+            > made
+    }) {
         return;
     }
     if let Err(error) = try_store(book, packed, sources) {

@@ -53,6 +53,15 @@ impl HowSold {
         }
     }
 
+    /// The way of selling as part of a sentence.
+    pub fn phrase(self) -> &'static str {
+        match self {
+            Self::Auction => "sold by auction",
+            Self::Fixed => "sold at a fixed price",
+            Self::Offer => "sold by an accepted offer",
+        }
+    }
+
     /// Reads a canonical word, case ignored.
     pub fn parse(text: &str) -> Option<Self> {
         Self::ALL

@@ -110,11 +110,7 @@ fn headline(out: &mut String, estimate: &Estimate) {
     let currency = &estimate.currency;
     let money = |value| amount(currency, value);
     let sold = estimate.subject.how_sold.unwrap_or(HowSold::Fixed);
-    let how = match sold {
-        HowSold::Auction => "sold by auction",
-        HowSold::Fixed => "sold at a fixed price",
-        HowSold::Offer => "sold by an accepted offer",
-    };
+    let how = sold.phrase();
     let _ = writeln!(out, "{HEADING}{}{HEADING:#}", unit(&estimate.subject));
     let _ = writeln!(
         out,
@@ -172,12 +168,12 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
         evidence.spread_percent
     ));
     lines.push(made_by(estimate.made_by));
-    lines.extend(
-        estimate
-            .assumptions
-            .iter()
-            .map(|a| format!("Not said, so assumed: {a}.")),
-    );
+    if !estimate.assumptions.is_empty() {
+        lines.push(format!(
+            "Not said, so taken to be as with most of these comps: {}.",
+            estimate.assumptions.join(", ")
+        ));
+    }
     for line in lines {
         let _ = writeln!(out, "{}", wrap(&line, width, "  "));
     }

@@ -184,7 +184,7 @@ pub struct Step {
 /// The comps of one model, sorted newest first, sifted for one subject.
 #[derive(Debug, Clone)]
 pub struct Selection {
-    /// Model as the comps write it (the commonest spelling).
+    /// Model as the newest comp writes it.
     pub model: String,
     /// Every comp looked at.
     pub candidates: Vec<Candidate>,

@@ -77,8 +77,9 @@ pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectE
             near: nearest_models(comps, &query.subject.model)?,
         });
     }
-    let seen = rows.height();
-    let candidates = candidates(&rows.head(Some(query.most)), query.subject.works)?;
+    let seen = rows.column("seen")?.u32()?.get(0).unwrap_or(0) as usize;
+    let mut candidates = candidates(&rows, query.subject.works)?;
+    candidates.sort_by(|a, b| (a.age_days, &a.comp_id).cmp(&(b.age_days, &b.comp_id)));
     Ok(Selection {
         model: rows
             .column("model")?
@@ -123,6 +124,11 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
     .when(differs("grade", subject.grade.clone()))
     .then(stage(Stage::Grade))
     .otherwise(stage(Stage::Exact));
+    // What can hardly be used goes last, so that a limit never leaves out what can.
+    let out_of_use = col("age")
+        .lt(lit(0))
+        .or(col("lot_size").neq(lit(1i64)))
+        .or(col("works").neq(lit(subject.works)));
     comps
         .filter(col("model_key").eq(lit(match_key(&subject.model))))
         .with_columns([
@@ -147,8 +153,13 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             col("lot_size"),
             col("paid"),
             col("stage"),
+            len().alias("seen"),
         ])
-        .sort_by_exprs([col("age"), col("comp_id")], SortMultipleOptions::default())
+        .sort_by_exprs(
+            [out_of_use, col("age"), col("comp_id")],
+            SortMultipleOptions::default(),
+        )
+        .limit(u32::try_from(query.most).unwrap_or(u32::MAX))
 }
 
 fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, PolarsError> {

@@ -167,6 +167,76 @@ fn the_demo_as_json() {
     }
 }
 
+/// Holds `value` against the part of JSON Schema that the published schema uses.
+fn conforms(value: &Value, schema: &Value, at: &str) {
+    let types = match &schema["type"] {
+        Value::Array(types) => types.clone(),
+        one => vec![one.clone()],
+    };
+    let kind = match value {
+        Value::Null => "null",
+        Value::Bool(_) => "boolean",
+        Value::Number(n) if n.is_u64() || n.is_i64() => "integer",
+        Value::Number(_) => "number",
+        Value::String(_) => "string",
+        Value::Array(_) => "array",
+        Value::Object(_) => "object",
+    };
+    let allowed = types
+        .iter()
+        .any(|t| t == kind || (t == "number" && kind == "integer"));
+    assert!(allowed, "{at}: {kind}, not {types:?}");
+    if let (Some(text), "money") = (
+        value.as_str(),
+        schema["format"].as_str().unwrap_or_default(),
+    ) {
+        let money: rust_decimal::Decimal = text.parse().unwrap();
+        assert!(money.scale() >= 2, "{at}: {text}");
+    }
+    if let Some(object) = value.as_object() {
+        let known = schema["properties"]
+            .as_object()
+            .unwrap_or_else(|| panic!("{at}: no properties"));
+        for (key, value) in object {
+            let schema = known
+                .get(key)
+                .unwrap_or_else(|| panic!("{at}.{key} is not in the schema"));
+            assert!(
+                schema["description"].is_string() || schema["type"] == "object",
+                "{at}.{key}: not described"
+            );
+            conforms(value, schema, &format!("{at}.{key}"));
+        }
+        for key in schema["required"].as_array().unwrap() {
+            assert!(
+                object.contains_key(key.as_str().unwrap()),
+                "{at}: {key} is lacking"
+            );
+        }
+    }
+    for (i, item) in value.as_array().into_iter().flatten().enumerate() {
+        conforms(item, &schema["items"], &format!("{at}[{i}]"));
+    }
+}
+
+#[test]
+fn json_is_as_its_schema_says() {
+    let dir = demo();
+    let schema: Value = serde_json::from_str(
+        &fs::read_to_string(root().join("data/estimate-1.schema.json")).unwrap(),
+    )
+    .unwrap();
+    let early: Vec<&str> = UNIT[..11]
+        .iter()
+        .copied()
+        .chain(["--as-of", "2025-08-05"])
+        .collect();
+    let parts = dated(&["--model", "Brask M2", "--parts"]);
+    for args in [&UNIT[..], &early, &parts] {
+        conforms(&json(dir.path(), args), &schema, "estimate");
+    }
+}
+
 #[test]
 fn the_users_word_counts() {
     let dir = demo();
@@ -385,7 +455,9 @@ fn wrong_questions_are_answered() {
         &dated(&["--model", "Nerrow F4", "--missing", "chargr"]),
     );
     assert!(typo.status.success(), "{}", stderr(&typo));
-    assert!(String::from_utf8_lossy(&typo.stdout).contains("charger"));
+    let sheet = String::from_utf8_lossy(&typo.stdout).into_owned();
+    let words = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("Did you mean \"charger\"?"), "{sheet}");
 }
 
 #[test]
