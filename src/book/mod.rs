@@ -1,5 +1,6 @@
 //! The book: a folder of plain files that holds the settings and every comp its owner recorded.
 
+pub mod attributes;
 mod cache;
 pub mod canonical;
 pub mod comp;
@@ -14,6 +15,7 @@ pub mod read;
 pub mod settings;
 pub mod store;
 
+pub use attributes::Attributes;
 pub use comp::{Comp, HowSold};
 pub use items::Items;
 pub use money::Currency;

@@ -7,6 +7,7 @@ use std::path::Path;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Deserializer};
 
+use super::attributes::{Attribute, Direction};
 use super::comp::match_key;
 use super::items::fold_name;
 use super::{BookError, Currency, Items, problem};
@@ -36,6 +37,8 @@ pub struct Settings {
     pub rules: Rules,
     /// What ships with a model, by model name.
     pub kits: BTreeMap<String, Kit>,
+    /// Families of models whose numeric attributes matter, by name.
+    pub families: BTreeMap<String, Family>,
     /// Saved column mappings of imports: name → (their column → our column).
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
 }
@@ -105,6 +108,16 @@ pub struct Kit {
     /// A rule of thumb for the price of a working unit in the middle grade, complete without
     /// packaging, in money: the estimate that stands in until there are comps.
     pub price: Option<Range>,
+}
+
+/// A family of models.
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Family {
+    /// The models that belong to it (case and spacing ignored).
+    pub models: Vec<String>,
+    /// Numeric attributes that matter to their prices, by name.
+    pub attributes: BTreeMap<String, Attribute>,
 }
 
 /// How an estimate is made.
@@ -309,6 +322,7 @@ impl Default for Settings {
             estimate: EstimateSettings::default(),
             rules: Rules::default(),
             kits: BTreeMap::new(),
+            families: BTreeMap::new(),
             mappings: BTreeMap::new(),
         }
     }
@@ -463,6 +477,16 @@ impl Settings {
             .map(|(_, kit)| kit)
     }
 
+    /// The numeric attributes of a model, by name; none where no family has it.
+    pub fn attributes(&self, model: &str) -> impl Iterator<Item = (&str, &Attribute)> {
+        let key = match_key(model);
+        self.families
+            .values()
+            .filter(move |family| family.models.iter().any(|name| match_key(name) == key))
+            .flat_map(|family| &family.attributes)
+            .map(|(name, attribute)| (name.as_str(), attribute))
+    }
+
     fn validate(&self) -> Result<(), String> {
         let scale = |what: &str, names: Vec<&str>| -> Result<(), String> {
             if names.is_empty() {
@@ -542,7 +566,35 @@ impl Settings {
             e.spread_worth >= 0.0 && e.spread_worth.is_finite(),
             "a number of at least 0",
         )?;
+        self.validate_families()?;
         self.validate_rules()
+    }
+
+    fn validate_families(&self) -> Result<(), String> {
+        let mut seen: BTreeMap<String, &str> = BTreeMap::new();
+        for (name, family) in &self.families {
+            for model in &family.models {
+                if let Some(other) = seen.insert(match_key(model), name) {
+                    return Err(format!(
+                        "families.{name:?}: the model {model:?} is in {other:?} already"
+                    ));
+                }
+            }
+            for (attribute, rule) in &family.attributes {
+                if fold_name(attribute) != *attribute || attribute.contains(['=', ';']) {
+                    return Err(format!(
+                        "families.{name:?}.attributes: write the name {attribute:?} in lower case, without = and ;"
+                    ));
+                }
+                if rule.sign != Direction::Either && rule.rule.low < Decimal::ZERO {
+                    return Err(format!(
+                        "families.{name:?}.attributes.{attribute}: the rule is {}; write how much, without a sign",
+                        rule.rule
+                    ));
+                }
+            }
+        }
+        Ok(())
     }
 
     fn validate_rules(&self) -> Result<(), String> {
