@@ -4,6 +4,7 @@ mod coverage;
 mod estimate;
 mod import;
 mod properties;
+mod ratio;
 mod reference;
 mod runner;
 mod store;
