@@ -10,6 +10,7 @@ use rust_decimal::prelude::ToPrimitive;
 use super::jackknife::Jackknife;
 use super::outcome::{MadeBy, Outcome};
 use super::predictive::Predictive;
+use crate::book::attributes::Scale;
 use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
 use crate::book::{Currency, HowSold};
 use crate::fit::design::{self, Design, SoldTerm, Term};
@@ -408,7 +409,13 @@ fn options(settings: &EstimateSettings) -> Options {
 
 fn outcome_of(design: &Design, fit: &Fit, settings: &EstimateSettings) -> Outcome {
     let mean = fit.mean(&design.subject);
-    let variance = fit.variance(&design.subject);
+    // What was not said of the unit may be anything that the comps are.
+    let doubt: f64 = design
+        .doubts
+        .iter()
+        .map(|(j, variance)| fit.coefficients[*j].powi(2) * variance)
+        .sum();
+    let variance = fit.variance(&design.subject) + doubt;
     let nu = options(settings).loss.nu();
     let predictive = Predictive::new(mean, variance, fit.sigma, fit.degrees, nu);
     let scale = predictive.scale();
@@ -590,6 +597,7 @@ fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
         Term::Missing(piece) => format!("{piece} missing"),
         Term::Extra(extra) => format!("extra: {extra}"),
         Term::Defect(defect) => format!("defect: {defect}"),
+        Term::Attribute(name) => attribute_label(name, settings, &selection.model),
         Term::Sold(SoldTerm::Auction) => "sold by auction".into(),
         Term::Sold(SoldTerm::Offer) => "sold by offer".into(),
         Term::Variant(key) => {
@@ -603,6 +611,17 @@ fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
         }
         Term::Trend => "a month later".into(),
         Term::PartsOnly => "for parts only".into(),
+    }
+}
+
+/// `storage, doubled`; `battery health, 1 % more`.
+fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
+    let declared = settings.attributes(model).find(|(known, _)| *known == name);
+    match declared.map(|(_, attribute)| (attribute.scale, attribute.unit.as_str())) {
+        Some((Scale::Doubling, _)) => format!("{name} doubled"),
+        Some((Scale::Log, _)) => format!("{name} times 2.718"),
+        Some((Scale::Unit, unit)) if !unit.is_empty() => format!("{name}, 1 {unit} more"),
+        _ => format!("{name}, 1 more"),
     }
 }
 

@@ -79,7 +79,27 @@ pub struct Attribute {
     pub sign: Direction,
     /// What one step changes, rule of thumb: per cent or money, without a sign unless the
     /// direction is `either`.
-    pub rule: Range,
+    #[serde(default)]
+    pub rule: Option<Range>,
+}
+
+impl Attribute {
+    /// The rule of thumb: the one given, or else 0 to 30 % for a doubling and 0 to 40 % for a log
+    /// unit (either way where the direction is not known); none for plain units, of which one
+    /// can be anything.
+    pub fn rule(&self) -> Option<Range> {
+        let most = match self.scale {
+            Scale::Unit => return self.rule,
+            Scale::Doubling => 30,
+            Scale::Log => 40,
+        };
+        let least = if self.sign == Direction::Either {
+            -most
+        } else {
+            0
+        };
+        Some(self.rule.unwrap_or(Range::percent(least, most)))
+    }
 }
 
 /// What one step of an attribute is.

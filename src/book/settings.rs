@@ -586,10 +586,14 @@ impl Settings {
                         "families.{name:?}.attributes: write the name {attribute:?} in lower case, without = and ;"
                     ));
                 }
-                if rule.sign != Direction::Either && rule.rule.low < Decimal::ZERO {
+                let Some(range) = rule.rule() else {
                     return Err(format!(
-                        "families.{name:?}.attributes.{attribute}: the rule is {}; write how much, without a sign",
-                        rule.rule
+                        "families.{name:?}.attributes.{attribute}: give a rule, such as \"1 to 3 %\": what one unit more changes"
+                    ));
+                };
+                if rule.sign != Direction::Either && range.low < Decimal::ZERO {
+                    return Err(format!(
+                        "families.{name:?}.attributes.{attribute}: the rule is {range}; write how much, without a sign"
                     ));
                 }
             }

@@ -214,6 +214,7 @@ impl EstimateArgs {
             missing: items("--missing", &self.missing)?,
             extras: items("--extra", &self.extra)?,
             defects: items("--defect", &self.defect)?,
+            attributes: crate::book::Attributes::NONE,
             works: !self.parts,
             how_sold: self.how_sold.map(|how| match how {
                 SoldArg::Auction => HowSold::Auction,

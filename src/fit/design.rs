@@ -7,9 +7,10 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::robust::Problem;
 use super::solve::{Penalty, Sign};
+use crate::book::attributes::Direction;
 use crate::book::comp::match_key;
 use crate::book::settings::{Has, Kit, Range, RangeUnit, Rules, Settings};
-use crate::book::{HowSold, Items};
+use crate::book::{Attributes, HowSold, Items};
 use crate::select::order::{NORMAL_DECILE, weighted_median};
 use crate::select::{Candidate, Subject};
 
@@ -42,6 +43,8 @@ pub enum Term {
     Extra(String),
     /// A defect.
     Defect(String),
+    /// A step of a numeric attribute.
+    Attribute(String),
     /// Sold so rather than at a fixed price.
     Sold(SoldTerm),
     /// Another variant (by match key) than the reference.
@@ -108,6 +111,9 @@ pub struct Design {
     pub weights: Vec<f64>,
     /// The subject's row, p.
     pub subject: DVector<f64>,
+    /// What is not known of the subject: columns of attributes that were not given, with the
+    /// variance of each among the comps.
+    pub doubts: Vec<(usize, f64)>,
     /// Candidates asked for besides those of the fit.
     pub others: Vec<Other>,
     /// Priors as penalty rows.
@@ -137,6 +143,8 @@ struct Facts<'a> {
     missing: &'a Items,
     extras: &'a Items,
     defects: &'a Items,
+    /// Declared numeric attributes that are recorded, in steps.
+    steps: BTreeMap<&'a str, f64>,
     works: bool,
     how_sold: Option<HowSold>,
     months: f64,
@@ -153,12 +161,16 @@ struct Shares {
     variants: BTreeMap<String, f64>,
     /// The variant that the others are measured against: the subject's, else the commonest.
     reference_variant: Option<String>,
+    /// Weighted mean and variance of each declared attribute, in steps.
+    attributes: BTreeMap<String, (f64, f64)>,
 }
 
 /// Builds the design of the candidates at `used` for `subject`; those at `also` are encoded on
 /// its columns but not fitted.
 ///
-/// Facts that were not recorded are taken as the average of the comps that have them. Columns
+/// Facts that were not recorded are taken as the average of the comps that have them. A comp
+/// that lacks a numeric attribute weighs less, as if its variance were that of a single sale and
+/// what the attribute might have added, by rule of thumb. Columns
 /// on which the subject and all comps agree are left out: they cannot matter. `None` where
 /// there is neither a comp nor a rule of thumb for the model's price.
 pub fn build(
@@ -171,7 +183,7 @@ pub fn build(
     let kit = settings.kit(&subject.model);
     let log_paid = |i: usize| candidates[i].paid.to_f64().unwrap_or(f64::NAN).ln();
     let ys: Vec<f64> = used.iter().map(|&i| log_paid(i)).collect();
-    let weights = age_weights(
+    let mut weights = age_weights(
         used.iter().map(|&i| candidates[i].age_days),
         settings.estimate.half_life_days,
     );
@@ -185,10 +197,10 @@ pub fn build(
         .exp();
     let comps: Vec<Facts<'_>> = used
         .iter()
-        .map(|&i| of_candidate(&candidates[i], settings))
+        .map(|&i| of_candidate(&candidates[i], &subject.model, settings))
         .collect();
     let own = of_subject(subject, settings);
-    let shares = Shares::of(&comps, &own, &weights, settings);
+    let shares = Shares::of(&comps, &own, &weights, &subject.model, settings);
     let encode = |facts: &Facts<'_>| encode(facts, &shares, kit, settings);
     let mut rows: Vec<Row> = comps.iter().map(encode).collect();
     let own_row = encode(&own);
@@ -212,7 +224,7 @@ pub fn build(
     let columns: Vec<Column> = terms
         .iter()
         .map(|term| {
-            let (prior, sign) = rule_of_thumb(term, kit, settings, base_price);
+            let (prior, sign) = rule_of_thumb(term, &subject.model, settings, base_price);
             Column {
                 term: term.clone(),
                 prior,
@@ -221,6 +233,23 @@ pub fn build(
             }
         })
         .collect();
+    let doubts_of = |facts: &Facts<'_>| -> Vec<(usize, f64)> {
+        let unknown = |(j, term): (usize, &Term)| match term {
+            Term::Attribute(name) if !facts.steps.contains_key(name.as_str()) => {
+                Some((j, shares.attributes.get(name)?.1))
+            }
+            _ => None,
+        };
+        terms.iter().enumerate().filter_map(unknown).collect()
+    };
+    for (weight, facts) in weights.iter_mut().zip(&comps) {
+        let noise = doubts_of(facts).into_iter().map(|(j, variance)| {
+            columns[j]
+                .prior
+                .map_or(0.0, |p| (p.mean * p.mean + p.sd * p.sd) * variance)
+        });
+        *weight /= 1.0 + noise.sum::<f64>() / settings.estimate.spread.powi(2);
+    }
     let mut penalties: Vec<Penalty> = columns
         .iter()
         .enumerate()
@@ -241,7 +270,7 @@ pub fn build(
     let others = also
         .iter()
         .map(|&i| {
-            let row = encode(&of_candidate(&candidates[i], settings));
+            let row = encode(&of_candidate(&candidates[i], &subject.model, settings));
             let offset = row
                 .keys()
                 .chain(own_row.keys())
@@ -251,7 +280,7 @@ pub fn build(
                 .map(|term| {
                     let difference =
                         own_row.get(term).unwrap_or(&0.0) - row.get(term).unwrap_or(&0.0);
-                    let (prior, _) = rule_of_thumb(term, kit, settings, base_price);
+                    let (prior, _) = rule_of_thumb(term, &subject.model, settings, base_price);
                     difference * prior.map_or(0.0, |prior| prior.mean)
                 })
                 .sum();
@@ -269,6 +298,7 @@ pub fn build(
     Some(Design {
         signs: columns.iter().map(|c| c.sign).collect(),
         subject: dense(&own_row),
+        doubts: doubts_of(&own),
         others,
         columns,
         x,
@@ -350,7 +380,7 @@ pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<
     weights
 }
 
-fn of_candidate<'a>(comp: &'a Candidate, settings: &Settings) -> Facts<'a> {
+fn of_candidate<'a>(comp: &'a Candidate, model: &str, settings: &'a Settings) -> Facts<'a> {
     Facts {
         variant: (!comp.variant.is_empty()).then(|| match_key(&comp.variant)),
         completeness: settings.completeness_index(&comp.completeness),
@@ -358,13 +388,14 @@ fn of_candidate<'a>(comp: &'a Candidate, settings: &Settings) -> Facts<'a> {
         missing: &comp.missing,
         extras: &comp.extras,
         defects: &comp.defects,
+        steps: attribute_steps(&comp.attributes, model, settings),
         works: comp.works,
         how_sold: comp.how_sold,
         months: -f64::from(comp.age_days) / DAYS_PER_MONTH,
     }
 }
 
-fn of_subject<'a>(subject: &'a Subject, settings: &Settings) -> Facts<'a> {
+fn of_subject<'a>(subject: &'a Subject, settings: &'a Settings) -> Facts<'a> {
     Facts {
         variant: subject.variant.as_deref().map(match_key),
         completeness: subject
@@ -378,10 +409,49 @@ fn of_subject<'a>(subject: &'a Subject, settings: &Settings) -> Facts<'a> {
         missing: &subject.missing,
         extras: &subject.extras,
         defects: &subject.defects,
+        steps: attribute_steps(&subject.attributes, &subject.model, settings),
         works: subject.works,
         how_sold: subject.how_sold,
         months: 0.0,
     }
+}
+
+/// The declared attributes that are recorded, in steps of their scale.
+fn attribute_steps<'a>(
+    attributes: &Attributes,
+    model: &str,
+    settings: &'a Settings,
+) -> BTreeMap<&'a str, f64> {
+    settings
+        .attributes(model)
+        .filter_map(|(name, rule)| {
+            let value = attributes.get(name)?.to_f64()?;
+            Some((name, rule.scale.steps(value)?))
+        })
+        .collect()
+}
+
+/// Weighted mean and variance of an attribute among the comps that have it, in steps. Where
+/// only one or none has it, every unit is taken to be like it, or like the subject.
+fn attribute_moments(
+    name: &str,
+    comps: &[Facts<'_>],
+    own: &Facts<'_>,
+    weights: &[f64],
+) -> (f64, f64) {
+    let known = || {
+        comps
+            .iter()
+            .zip(weights)
+            .filter_map(|(f, w)| Some((*f.steps.get(name)?, *w)))
+    };
+    let total: f64 = known().map(|(_, w)| w).sum();
+    if total == 0.0 {
+        return (own.steps.get(name).copied().unwrap_or(0.0), 0.0);
+    }
+    let mean = known().map(|(v, w)| v * w).sum::<f64>() / total;
+    let variance = known().map(|(v, w)| (v - mean).powi(2) * w).sum::<f64>() / total;
+    (mean, variance)
 }
 
 /// The unit that a kit's price rule speaks of: middle grade, complete without packaging,
@@ -400,6 +470,7 @@ fn reference_facts<'a>(own: &Facts<'a>, settings: &Settings) -> Facts<'a> {
         missing: NONE,
         extras: NONE,
         defects: NONE,
+        steps: own.steps.clone(),
         works: true,
         how_sold: Some(HowSold::Fixed),
         months: 0.0,
@@ -407,7 +478,13 @@ fn reference_facts<'a>(own: &Facts<'a>, settings: &Settings) -> Facts<'a> {
 }
 
 impl Shares {
-    fn of(comps: &[Facts<'_>], own: &Facts<'_>, weights: &[f64], settings: &Settings) -> Self {
+    fn of(
+        comps: &[Facts<'_>],
+        own: &Facts<'_>,
+        weights: &[f64],
+        model: &str,
+        settings: &Settings,
+    ) -> Self {
         let index_shares = |of: &dyn Fn(&Facts<'_>) -> Option<usize>, levels: usize| {
             let mut shares = vec![0.0; levels];
             for (facts, weight) in comps.iter().zip(weights) {
@@ -432,7 +509,17 @@ impl Shares {
         }
         let total: f64 = variants.values().sum();
         variants.values_mut().for_each(|share| *share /= total);
+        let attributes = settings
+            .attributes(model)
+            .map(|(name, _)| {
+                (
+                    name.to_string(),
+                    attribute_moments(name, comps, own, weights),
+                )
+            })
+            .collect();
         Self {
+            attributes,
             grades: index_shares(&|f| f.grade, settings.grades.len()),
             completeness: index_shares(&|f| f.completeness, settings.completeness.len()),
             auction: sold[HowSold::Auction as usize],
@@ -507,6 +594,10 @@ fn encode(facts: &Facts<'_>, shares: &Shares, kit: Option<&Kit>, settings: &Sett
             .map(|(key, share)| (key, *share))
             .collect(),
     };
+    for (name, (mean, _)) in &shares.attributes {
+        let steps = facts.steps.get(name.as_str()).copied();
+        add(Term::Attribute(name.clone()), steps.unwrap_or(*mean));
+    }
     for (key, share) in variants
         .into_iter()
         .filter(|(key, _)| Some(*key) != shares.reference_variant.as_ref())
@@ -593,7 +684,7 @@ fn informed_by(term: &Term, rows: &[Row]) -> usize {
         .iter()
         .filter(|row| row.get(term).copied().unwrap_or(0.0) != 0.0)
         .count();
-    if *term == Term::Trend {
+    if matches!(term, Term::Trend | Term::Attribute(_)) {
         with
     } else {
         with.min(rows.len() - with)
@@ -604,11 +695,12 @@ fn informed_by(term: &Term, rows: &[Row]) -> usize {
 /// share.
 fn rule_of_thumb(
     term: &Term,
-    kit: Option<&Kit>,
+    model: &str,
     settings: &Settings,
     base: f64,
 ) -> (Option<Prior>, Sign) {
     let rules = &settings.rules;
+    let kit = settings.kit(model);
     let defaults = Rules::default();
     let down = |range: Range| {
         (
@@ -652,6 +744,16 @@ fn rule_of_thumb(
         Term::Defect(defect) => down(rules.defect(defect, &defaults)),
         Term::Sold(SoldTerm::Auction) => either(rules.sold("auction", &defaults)),
         Term::Sold(SoldTerm::Offer) => either(rules.sold("offer", &defaults)),
+        Term::Attribute(name) => {
+            let declared = settings.attributes(model).find(|(known, _)| known == name);
+            let rule = declared.and_then(|(_, a)| Some((a.sign, a.rule()?)));
+            match rule {
+                Some((Direction::Up, range)) => up(range),
+                Some((Direction::Down, range)) => down(range),
+                Some((Direction::Either, range)) => either(range),
+                None => either(Range::percent(-30, 30)),
+            }
+        }
         Term::Variant(_) => either(rules.variant),
         Term::Trend => either(rules.trend_per_month),
         Term::PartsOnly => (

@@ -8,7 +8,7 @@ pub mod widen;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use crate::book::{HowSold, Items};
+use crate::book::{Attributes, HowSold, Items};
 
 /// The unit whose price is asked.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,6 +27,8 @@ pub struct Subject {
     pub extras: Items,
     /// Faults that do not stop it working.
     pub defects: Items,
+    /// Numeric attributes; those not given are taken as the average of the comps.
+    pub attributes: Attributes,
     /// False for a parts-only unit.
     pub works: bool,
     /// How it will be sold; the commonest among the comps where not given.
@@ -56,6 +58,8 @@ pub struct Candidate {
     pub extras: Items,
     /// Defects.
     pub defects: Items,
+    /// Numeric attributes.
+    pub attributes: Attributes,
     /// Whether it worked.
     pub works: bool,
     /// How it was sold.

@@ -7,7 +7,7 @@ use crate::book::comp::MINOR_SCALE;
 use crate::book::comp::match_key;
 use crate::book::problem::nearest_few;
 use crate::book::settings::PriceBasis;
-use crate::book::{HowSold, Items};
+use crate::book::{Attributes, HowSold, Items};
 
 /// What is asked of the comps.
 #[derive(Debug, Clone)]
@@ -203,6 +203,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
             missing: items(&missing, i),
             extras: items(&extras, i),
             defects: items(&defects, i),
+            attributes: Attributes::NONE,
             works: working,
             how_sold: HowSold::parse(how_sold.get(i).unwrap_or_default()),
             paid: rust_decimal::Decimal::new(paid.get(i).unwrap_or(0), MINOR_SCALE),

@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 use compband::band::estimate;
-use compband::book::{Items, Settings};
+use compband::book::{Attributes, Items, Settings};
 use compband::select::{Candidate, Selection, Stage, Subject};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -24,6 +24,7 @@ pub fn comp(id: usize, paid: f64, age_days: i32) -> Candidate {
         missing: Items::NONE,
         extras: Items::NONE,
         defects: Items::NONE,
+        attributes: Attributes::NONE,
         works: true,
         how_sold: None,
         paid: Decimal::from_f64_retain(paid).unwrap().round_dp(2),
@@ -53,6 +54,7 @@ pub fn like(comp: &Candidate) -> Subject {
         missing: comp.missing.clone(),
         extras: comp.extras.clone(),
         defects: comp.defects.clone(),
+        attributes: comp.attributes.clone(),
         works: comp.works,
         how_sold: comp.how_sold,
     }
