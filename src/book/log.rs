@@ -203,7 +203,7 @@ impl Book {
             column: String::new(),
             value: String::new(),
             expected: "a row like the others, so that a column can be added".into(),
-            mend: "mend it, or move the file out of the folder, and record the sale again".into(),
+            mend: "mend it, or move the file out of the folder, and run the command again".into(),
         }
     }
 

@@ -246,7 +246,7 @@ fn is_unit(text: &str) -> bool {
         .chars()
         .next()
         .is_none_or(|c| c.is_alphabetic() || "%‰°\"″′".contains(c));
-    begins && !exponent && !stem.contains(is_digit)
+    begins && !exponent && !stem.contains(is_digit) && stem == stem.trim_end()
 }
 
 /// A number under both readings of `.` and `,`.
@@ -448,6 +448,7 @@ mod tests {
             "0.00001",
             "5-10",
             "256 or 512",
+            "1 or 2",
             "1/2",
         ] {
             assert!(read_quantity(wrong).is_err(), "{wrong}");

@@ -508,36 +508,44 @@ fn a_last_line_that_only_lacks_its_end_is_kept() {
 
 #[test]
 fn every_cut_of_the_log_leaves_a_book_that_reads_and_writes() {
-    let dir = book();
-    out(
-        dir.path(),
-        &[
-            "log",
-            "--model",
-            "Nerrow F4",
-            "--price",
-            "1",
-            "--note",
-            "a \"b\"\nc",
-            "--set",
-            "storage=256",
-        ],
-    );
-    let path = dir.path().join("comps/logged.csv");
-    let whole = fs::read(&path).unwrap();
-    let book = Book::open(Some(dir.path())).unwrap();
-    let mut sale = comps(&book).remove(0);
-    sale.comp_id = "later".into();
-    for cut in 0..whole.len() {
-        fs::write(&path, &whole[..cut]).unwrap();
-        assert_eq!(comps(&book).len(), 0, "cut at {cut}");
-        let lock = book.lock(&mut |_| {}).unwrap();
-        book.append(&lock, &sale, &mut |_| {}).unwrap();
-        let after = comps(&book);
-        assert!(
-            after.contains(&sale) && after.len() <= 2,
-            "cut at {cut}: {after:?}"
-        );
+    let note = "a \"b\"\nc";
+    let plain = [
+        "log",
+        "--model",
+        "Nerrow F4",
+        "--price",
+        "1",
+        "--note",
+        note,
+    ];
+    let with_attribute = [&plain[..], &["--set", "storage=256"]].concat();
+    for args in [&plain[..], &with_attribute] {
+        let dir = book();
+        out(dir.path(), args);
+        let path = dir.path().join("comps/logged.csv");
+        let whole = fs::read(&path).unwrap();
+        let book = Book::open(Some(dir.path())).unwrap();
+        let mut sale = comps(&book).remove(0);
+        sale.comp_id = "later".into();
+        for cut in 0..whole.len() {
+            fs::write(&path, &whole[..cut]).unwrap();
+            assert_eq!(comps(&book).len(), 0, "cut at {cut}");
+            let lock = book.lock(&mut |_| {}).unwrap();
+            book.append(&lock, &sale, &mut |_| {}).unwrap();
+            let after = comps(&book);
+            assert!(
+                after.contains(&sale) && after.len() <= 2,
+                "cut at {cut}: {after:?}"
+            );
+            let header = fs::read_to_string(&path).unwrap();
+            let header = header.lines().next().unwrap();
+            let attributes = header.matches("attr.").count();
+            assert_eq!(
+                attributes,
+                sale.attributes.iter().count(),
+                "cut at {cut}: {header}"
+            );
+        }
     }
 }
 
