@@ -5,19 +5,25 @@ use std::path::Path;
 
 use clap::Args;
 use dialoguer::{Confirm, Input};
+use rust_decimal::Decimal;
 
 use super::undo::line;
 use super::{CliError, notice, parse_day, say, strong, today};
+use crate::book::attributes::{Attribute, is_name, same_unit};
 use crate::book::comp::{COLUMNS, money_text};
-use crate::book::money::parse_amount;
-use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
+use crate::book::money::{parse_amount, read_quantity};
+use crate::book::problem::nearest;
+use crate::book::{
+    Attributes, Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical,
+};
 
 const EXAMPLES: &str = "\
 Examples:
   compband log                                        ask for the fields one after another
   compband log --model \"Nerrow F4\" --price 120 --shipping 5.90 --grade B --completeness full
   compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
-  compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"";
+  compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
+  compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"";
 
 /// Record one sale; without any option on a terminal, the fields are asked for
 #[derive(Debug, Clone, Default, PartialEq, Args)]
@@ -53,6 +59,9 @@ pub struct LogArgs {
     /// Faults that do not stop it working
     #[arg(long, visible_alias = "defect", value_name = "LIST")]
     defects: Option<String>,
+    /// A number that the unit has, such as storage=256; once for each
+    #[arg(long, value_name = "NAME=NUMBER")]
+    set: Vec<String>,
     /// It does not work: sold for parts
     #[arg(long)]
     parts: bool,
@@ -143,10 +152,13 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
             ));
         }
         (
-            read_comp(&args.cells(), args.id.is_some(), book.settings())?,
+            read_comp(&args.cells(), &args.set, args.id.is_some(), book.settings())?,
             args.clone(),
         )
     };
+    for (name, _) in comp.attributes.iter() {
+        note_undeclared(name, &comp.model, book.settings());
+    }
     let (comp, outcome) = match record(&book, comp, &args)? {
         (comp, Outcome::Same)
             if asking && confirm("The book has this very sale. Record it as another one?")? =>
@@ -175,6 +187,15 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
         other => other,
     };
     tell(&comp, outcome)
+}
+
+/// Notes an attribute that no family of the model declares.
+fn note_undeclared(name: &str, model: &str, settings: &Settings) {
+    if settings.attribute(model, name).is_none() {
+        let near = nearest(name, settings.attributes(model).map(|(known, _)| known))
+            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        notice(&format!("{}{near}", super::undeclared(name, model)));
+    }
 }
 
 fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
@@ -260,8 +281,14 @@ fn free_id(comp: &Comp, index: &Index) -> String {
         .unwrap_or_default()
 }
 
-/// Makes a comp of cells as typed; without `with_id`, its identifier is still to be derived.
-fn read_comp(cells: &[String; 17], with_id: bool, settings: &Settings) -> Result<Comp, CliError> {
+/// Makes a comp of cells and attributes as typed; without `with_id`, its identifier is still to
+/// be derived.
+fn read_comp(
+    cells: &[String; 17],
+    set: &[String],
+    with_id: bool,
+    settings: &Settings,
+) -> Result<Comp, CliError> {
     let mut problems = Vec::new();
     let mut canonical: [String; 17] =
         std::array::from_fn(|at| normal(COLUMNS[at], &cells[at], settings));
@@ -285,7 +312,78 @@ fn read_comp(cells: &[String; 17], with_id: bool, settings: &Settings) -> Result
             });
         },
     );
-    comp.ok_or_else(|| BookError::Rows(problems).into())
+    let attributes = read_attributes(set, &canonical[2], settings, &mut problems);
+    match comp {
+        Some(comp) if problems.is_empty() => Ok(Comp { attributes, ..comp }),
+        _ => Err(BookError::Rows(problems).into()),
+    }
+}
+
+/// Reads what `--set` gives; what is wrong goes to `problems`.
+fn read_attributes(
+    set: &[String],
+    model: &str,
+    settings: &Settings,
+    problems: &mut Vec<Problem>,
+) -> Attributes {
+    let mut attributes = Attributes::NONE;
+    for text in set {
+        let problem = match read_attribute(text, model, settings) {
+            Ok((name, value)) => match attributes.set(name, value) {
+                None => continue,
+                Some(_) => ("each attribute once".to_string(), "take one of the two out"),
+            },
+            Err(expected) => (expected, "write it as storage=256"),
+        };
+        problems.push(Problem {
+            file: "--set".into(),
+            row: 0,
+            column: String::new(),
+            value: text.clone(),
+            expected: problem.0,
+            mend: problem.1.into(),
+        });
+    }
+    attributes
+}
+
+/// Reads `storage=256` or `storage=256 GB`.
+///
+/// # Errors
+/// What was expected instead.
+fn read_attribute<'t>(
+    text: &'t str,
+    model: &str,
+    settings: &Settings,
+) -> Result<(&'t str, Decimal), String> {
+    let (name, value) = text
+        .split_once('=')
+        .filter(|(name, _)| is_name(name))
+        .ok_or("the name of an attribute and its value")?;
+    let declared = settings.attribute(model, name);
+    Ok((name, attribute_value(value, declared)?))
+}
+
+/// Reads a value of an attribute as typed: a number, with its unit or none behind it.
+///
+/// # Errors
+/// What was expected instead.
+fn attribute_value(text: &str, declared: Option<&Attribute>) -> Result<Decimal, String> {
+    let (amount, unit) =
+        read_quantity(text).map_err(|_| "a number, with a unit or none behind it")?;
+    let value = amount
+        .certain()
+        .ok_or("a number with one reading: write it without a mark between thousands")?;
+    let Some(declared) = declared else {
+        return Ok(value);
+    };
+    if !unit.is_empty() && !declared.unit.is_empty() && !same_unit(unit, &declared.unit) {
+        return Err(format!(
+            "a number in {0}, as compband.toml says: convert it to {0}",
+            declared.unit
+        ));
+    }
+    declared.fault(value).map_or(Ok(value), Err)
 }
 
 /// A cell as typed brought to the canonical form, where the two differ.
@@ -367,7 +465,40 @@ fn ask(settings: &Settings) -> Result<Comp, CliError> {
             cells[at] = answer;
         }
     }
-    read_comp(&cells, false, settings)
+    let set = ask_attributes(cells[2].trim(), settings)?;
+    read_comp(&cells, &set, false, settings)
+}
+
+/// Asks for each attribute that a family of the model declares, and gives the answers in the
+/// form of `--set`.
+fn ask_attributes(model: &str, settings: &Settings) -> Result<Vec<String>, CliError> {
+    let mut set = Vec::new();
+    for (name, declared) in settings.attributes(model) {
+        let prompt = if declared.unit.is_empty() {
+            name.to_string()
+        } else {
+            format!("{name} ({})", declared.unit)
+        };
+        let answer: String = Input::new()
+            .with_prompt(prompt)
+            .validate_with(|text: &String| {
+                if text.trim().is_empty() {
+                    return Ok(());
+                }
+                attribute_value(text, Some(declared))
+                    .map(drop)
+                    .map_err(|expected| format!("expected {expected}"))
+            })
+            .default(String::new())
+            .show_default(false)
+            .allow_empty(true)
+            .interact_text()
+            .map_err(|error| CliError::Terminal(error.into()))?;
+        if !answer.trim().is_empty() {
+            set.push(format!("{name}={answer}"));
+        }
+    }
+    Ok(set)
 }
 
 fn ask_field(
@@ -429,15 +560,31 @@ mod tests {
             price: Some("free".into()),
             grade: Some("E".into()),
             lot_size: Some("0".into()),
+            set: vec![
+                "storage".into(),
+                "storage=1".into(),
+                "Storage=2".into(),
+                "memory=8/16".into(),
+            ],
             ..LogArgs::default()
         };
         let Err(CliError::Book(BookError::Rows(problems))) =
-            read_comp(&args.cells(), false, &Settings::default())
+            read_comp(&args.cells(), &args.set, false, &Settings::default())
         else {
             panic!("wrong values were taken");
         };
         let named: Vec<&str> = problems.iter().map(|p| p.file.as_str()).collect();
-        assert_eq!(named, ["--grade", "--price", "--lot-size"]);
+        assert_eq!(
+            named,
+            [
+                "--grade",
+                "--price",
+                "--lot-size",
+                "--set",
+                "--set",
+                "--set"
+            ]
+        );
         assert!(
             problems[0]
                 .to_string()

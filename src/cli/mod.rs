@@ -232,6 +232,13 @@ pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
     }
 }
 
+/// What to say of an attribute that is kept for a model without a declaration of it.
+pub fn undeclared(attribute: &str, model: &str) -> String {
+    format!(
+        "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
+    )
+}
+
 /// The refusal of a model that the book does not have, with the nearest of the known names.
 pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> CliError {
     let near: Vec<String> = nearest_few(asked, known, 5)

@@ -15,7 +15,7 @@ use crate::book::money::DecimalMark;
 use crate::book::problem::shorten;
 use crate::book::{BookError, Problem};
 
-use header::{Column, Mapping, Wish};
+use header::{Column, Field, Mapping, Wish};
 use records::{Cells, Raw, Records};
 
 /// What is wrong with a cell, row or file, without its place.
@@ -35,7 +35,7 @@ pub enum Topic {
     /// The order of day and month.
     Dates,
     /// The decimal mark of a column.
-    Decimal(Column),
+    Decimal(Field),
 }
 
 impl Fault {
