@@ -11,6 +11,7 @@ pub mod jackknife;
 pub mod outcome;
 pub mod predictive;
 pub mod ratio;
+pub mod selfcheck;
 pub mod verdict;
 pub mod warnings;
 

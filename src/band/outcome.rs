@@ -9,6 +9,9 @@ pub const ENOUGH_TO_CALIBRATE: f64 = 20.0;
 /// Effective comps at which the residuals and the model have an equal say.
 const EQUAL_SAY: f64 = 20.0;
 
+/// Chance of the band that the shape of the distribution is fitted to.
+const USUAL: f64 = 0.8;
+
 /// What made a band.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum MadeBy {
@@ -84,6 +87,15 @@ impl Outcome {
             centre + side(high - centre),
             made_by,
         )
+    }
+
+    /// Chance of at most the log price `y`: the model's, stretched as the 80 % band is.
+    pub fn cdf(&self, y: f64) -> f64 {
+        let half = self.predictive.half_width(USUAL).max(f64::MIN_POSITIVE);
+        let (low, high, _) = self.band(USUAL);
+        let centre = self.median();
+        let stretch = Stretch::new((centre - low) / half, (high - centre) / half, half);
+        self.predictive.cdf(centre + stretch.undo(y - centre).0)
     }
 
     /// The density over prices (not logs) at `points` prices, ascending: pairs of price and

@@ -1,6 +1,7 @@
 //! The command line.
 
 pub mod attributes;
+pub mod check;
 pub mod comps;
 pub mod estimate;
 pub mod import;
@@ -60,6 +61,7 @@ enum Command {
     Comps(comps::CompsArgs),
     Models(models::ModelsArgs),
     Estimate(estimate::EstimateArgs),
+    Check(check::CheckArgs),
 }
 
 impl Command {
@@ -72,6 +74,7 @@ impl Command {
             Self::Comps(args) => comps::run(args, book),
             Self::Models(args) => models::run(args, book),
             Self::Estimate(args) => estimate::run(args, book),
+            Self::Check(args) => check::run(args, book),
         }
     }
 }

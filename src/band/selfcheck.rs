@@ -1,0 +1,135 @@
+//! How good estimates would have been: every sale foretold from those before it.
+
+use chrono::NaiveDate;
+
+use super::calibration::{self, Coverage, Pit};
+use super::estimate::{EstimateError, estimate};
+use super::ratio::{self, Interval, Study};
+use crate::book::settings::Settings;
+use crate::select::widen::{Limits, widen};
+use crate::select::{Candidate, Dropped, Selection, Subject};
+
+/// Chances of the bands that are checked, per cent.
+pub const CHANCES: [u8; 3] = [50, 80, 90];
+
+/// Bars of the histogram of probability integral transforms.
+pub const BARS: usize = 10;
+
+/// Chance of the intervals of all figures.
+pub const LEVEL: f64 = 0.95;
+
+/// A sale and what was foretold of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Foretold {
+    /// What it fetched.
+    pub paid: f64,
+    /// The likely price from the sales before it.
+    pub estimate: f64,
+    /// Bands of [`CHANCES`], money.
+    pub bands: [Interval; CHANCES.len()],
+    /// Where in the predictive distribution it fell, 0..=1 (probability integral transform).
+    pub pit: f64,
+    /// Comps that the estimate used.
+    pub comps: usize,
+}
+
+/// Figures of one group of sales.
+#[derive(Debug, Clone)]
+pub struct Figures {
+    /// Ratio study of estimate over price.
+    pub study: Study,
+    /// Coverage of the bands of [`CHANCES`].
+    pub coverage: Vec<Coverage>,
+    /// Mean interval score of the 80 % band, on log price (Winkler 1972).
+    pub score: f64,
+    /// Histogram of the probability integral transforms.
+    pub pit: Pit,
+}
+
+/// The unit that a sale was, as one who is about to sell it would describe it; nothing that was
+/// not recorded.
+pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
+    let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
+    Subject {
+        model: model.to_string(),
+        variant: given(&sale.variant),
+        completeness: given(&sale.completeness),
+        grade: given(&sale.grade),
+        missing: sale.missing.clone(),
+        extras: sale.extras.clone(),
+        defects: sale.defects.clone(),
+        attributes: sale.attributes.clone(),
+        works: sale.works,
+        how_sold: sale.how_sold,
+    }
+}
+
+/// Foretells a sale of `paid` on the day `day` from a selection made for it: never from sales of
+/// that day or later. `None` where nothing was known before it.
+///
+/// # Errors
+/// [`EstimateError::Fit`] where the comps cannot be fitted.
+pub fn foretell(
+    mut selection: Selection,
+    subject: &Subject,
+    paid: f64,
+    day: NaiveDate,
+    settings: &Settings,
+) -> Result<Option<Foretold>, EstimateError> {
+    for comp in selection.candidates.iter_mut().filter(|c| c.age_days <= 0) {
+        comp.dropped = Some(Dropped::Later);
+    }
+    let limits = Limits {
+        enough: settings.estimate.enough,
+        most: settings.estimate.most_comps,
+        keep: &[],
+        drop: &[],
+    };
+    // Without words of the user's own there is nothing to go wrong.
+    if widen(&mut selection, subject, &limits).is_err() {
+        return Ok(None);
+    }
+    let made = match estimate(selection, subject, settings, day, settings.estimate.band) {
+        Err(EstimateError::NoEvidence(_)) => return Ok(None),
+        other => other?,
+    };
+    let bands = CHANCES.map(|chance| {
+        let (low, high, _) = made.outcome.band(f64::from(chance) / 100.0);
+        Interval {
+            low: low.exp(),
+            high: high.exp(),
+        }
+    });
+    Ok(Some(Foretold {
+        paid,
+        estimate: made.outcome.median().exp(),
+        bands,
+        pit: made.outcome.cdf(paid.ln()),
+        comps: made.evidence.used,
+    }))
+}
+
+/// The figures of some foretold sales; `None` for none.
+pub fn figures(sales: &[&Foretold]) -> Option<Figures> {
+    let estimates: Vec<f64> = sales.iter().map(|s| s.estimate).collect();
+    let paid: Vec<f64> = sales.iter().map(|s| s.paid).collect();
+    let logs: Vec<f64> = paid.iter().map(|p| p.ln()).collect();
+    let bands = |at: usize| -> Vec<Interval> { sales.iter().map(|s| s.bands[at]).collect() };
+    let coverage = (0..CHANCES.len())
+        .map(|at| calibration::coverage(calibration::held(&bands(at), &paid)?, sales.len(), LEVEL))
+        .collect::<Option<Vec<Coverage>>>()?;
+    let in_logs: Vec<Interval> = bands(1)
+        .into_iter()
+        .map(|band| Interval {
+            low: band.low.ln(),
+            high: band.high.ln(),
+        })
+        .collect();
+    let pits: Vec<f64> = sales.iter().map(|s| s.pit).collect();
+    Some(Figures {
+        study: ratio::study(&estimates, &paid, LEVEL)?,
+        coverage,
+        score: calibration::mean_interval_score(&in_logs, &logs, f64::from(CHANCES[1]) / 100.0)?,
+        pit: calibration::pit(&pits, BARS)?,
+    })
+}

@@ -1,0 +1,443 @@
+//! `compband check`: how good the estimates would have been on the book's own sales.
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use std::path::Path;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
+
+use clap::{Args, ValueEnum};
+use indicatif::{ProgressBar, ProgressStyle};
+use polars::prelude::{DataFrame, IntoLazy, col, lit};
+use rust_decimal::prelude::ToPrimitive;
+use serde_json::{Value, json};
+
+use super::{CliError, count, notice, say, strong};
+use crate::band::calibration::Coverage;
+use crate::band::ratio::Figure;
+use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures, foretell, subject_of};
+use crate::band::verdict::{self, Standing, Verdict};
+use crate::book::comp::match_key;
+use crate::book::settings::Settings;
+use crate::book::store::Book;
+use crate::render::sheet::wrap;
+use crate::render::table::{Grid, Kind, terminal_width};
+use crate::select::plan::{Query, select};
+use crate::select::{Candidate, Subject};
+
+/// Name and version of the JSON document.
+const SCHEMA: &str = "compband.check/1";
+
+/// Columns that prose is set to.
+const PROSE: usize = 80;
+
+const EXAMPLES: &str = "\
+Examples:
+  compband check
+  compband check --model \"Nerrow F4\" --by grade
+  compband check --by month --json
+
+Every sale is estimated from the sales of days before it, and then held against what it fetched.
+Lots are left out, and sales with nothing known before them.";
+
+/// Check past estimates against what was then paid
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct CheckArgs {
+    /// Only sales of this model
+    #[arg(long, value_name = "MODEL")]
+    model: Option<String>,
+    /// Figures for each of these groups, besides all sales
+    #[arg(long, value_name = "GROUP", value_enum)]
+    by: Option<By>,
+    /// Print everything as JSON instead
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum By {
+    Model,
+    Grade,
+    Completeness,
+    Month,
+    Price,
+}
+
+/// A sale with the model it is of and what was foretold of it.
+struct Checked {
+    model: String,
+    sale: Candidate,
+    foretold: Option<Foretold>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the book cannot be read, has no such model, or nothing that can be foretold.
+pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let comps = match &args.model {
+        Some(model) => book.frame_of_model(model, &mut notice)?,
+        None => book.frame(&mut notice)?,
+    };
+    let checked = check_all(&comps, args.model.as_deref(), book.settings())?;
+    let told: Vec<(&Checked, &Foretold)> = checked
+        .iter()
+        .filter_map(|c| Some((c, c.foretold.as_ref()?)))
+        .collect();
+    let all: Vec<&Foretold> = told.iter().map(|(_, foretold)| *foretold).collect();
+    let Some(overall) = figures(&all) else {
+        return Err(CliError::Absent {
+            message: "no sale has another before it from which it could be foretold".into(),
+            next: "log or import more sales; `compband models` lists what the book holds".into(),
+        });
+    };
+    let mut groups: Vec<(String, Figures)> = vec![("all sales".into(), overall)];
+    if let Some(by) = args.by {
+        groups.extend(grouped(&told, by, book.settings()));
+    }
+    if args.json {
+        return say(&format!("{:#}\n", document(&groups, checked.len())));
+    }
+    say(&sheet(&groups, checked.len()))
+}
+
+/// Every single sale of the models, in parallel.
+fn check_all(
+    comps: &DataFrame,
+    model: Option<&str>,
+    settings: &Settings,
+) -> Result<Vec<Checked>, CliError> {
+    let mut sales = Vec::new();
+    for (key, frame) in models(comps, model)? {
+        let everything = subject(&key);
+        let selection = select(
+            &frame,
+            &query(&everything, chrono::NaiveDate::MAX, settings),
+        )?;
+        let model = selection.model;
+        let single = selection
+            .candidates
+            .into_iter()
+            .filter(|c| !matches!(c.dropped, Some(crate::select::Dropped::Lot(_))));
+        sales.extend(single.map(|sale| (frame.clone(), model.clone(), sale)));
+    }
+    let bar = progress(sales.len());
+    let next = AtomicUsize::new(0);
+    let work = || -> Result<Vec<Checked>, CliError> {
+        let mut done = Vec::new();
+        while let Some((frame, model, sale)) = sales.get(next.fetch_add(1, Ordering::Relaxed)) {
+            let foretold = foretell_sale(frame, model, sale, settings)?;
+            done.push(Checked {
+                model: model.clone(),
+                sale: sale.clone(),
+                foretold,
+            });
+            bar.inc(1);
+        }
+        Ok(done)
+    };
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let mut checked = std::thread::scope(|scope| {
+        let running: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
+        let mut all = Vec::new();
+        for thread in running {
+            match thread.join() {
+                Ok(done) => all.extend(done?),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+        Ok::<_, CliError>(all)
+    })?;
+    bar.finish_and_clear();
+    checked
+        .sort_by(|a, b| (a.sale.sold_on, &a.sale.comp_id).cmp(&(b.sale.sold_on, &b.sale.comp_id)));
+    Ok(checked)
+}
+
+/// The comps of each model (by match key), or of the one asked for.
+fn models(comps: &DataFrame, model: Option<&str>) -> Result<BTreeMap<String, DataFrame>, CliError> {
+    let keys: Vec<String> = match model {
+        Some(model) => vec![match_key(model)],
+        None => {
+            let mut keys: Vec<String> = comps
+                .column("model_key")?
+                .str()?
+                .iter()
+                .flatten()
+                .map(str::to_string)
+                .collect();
+            keys.sort_unstable();
+            keys.dedup();
+            keys
+        }
+    };
+    keys.into_iter()
+        .map(|key| {
+            let of_model = comps
+                .clone()
+                .lazy()
+                .filter(col("model_key").eq(lit(key.clone())));
+            let frame = of_model.collect()?;
+            // An unknown model is told by the selection, which needs all names for it.
+            let frame = if frame.height() == 0 {
+                comps.clone()
+            } else {
+                frame
+            };
+            Ok((key, frame))
+        })
+        .collect()
+}
+
+fn subject(model: &str) -> Subject {
+    Subject {
+        model: model.to_string(),
+        variant: None,
+        completeness: None,
+        grade: None,
+        missing: Default::default(),
+        extras: Default::default(),
+        defects: Default::default(),
+        attributes: Default::default(),
+        works: false,
+        how_sold: None,
+    }
+}
+
+fn query<'a>(subject: &'a Subject, as_of: chrono::NaiveDate, settings: &Settings) -> Query<'a> {
+    Query {
+        subject,
+        as_of,
+        window_days: settings.estimate.window_days,
+        basis: settings.price_basis,
+        most: usize::MAX,
+    }
+}
+
+fn foretell_sale(
+    comps: &DataFrame,
+    model: &str,
+    sale: &Candidate,
+    settings: &Settings,
+) -> Result<Option<Foretold>, CliError> {
+    let subject = subject_of(model, sale);
+    let selection = select(comps, &query(&subject, sale.sold_on, settings))?;
+    let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
+    Ok(foretell(selection, &subject, paid, sale.sold_on, settings)?)
+}
+
+fn progress(sales: usize) -> ProgressBar {
+    let bar = ProgressBar::new(sales as u64);
+    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} sales, {eta} left");
+    if let Ok(style) = style {
+        bar.set_style(style);
+    }
+    bar.enable_steady_tick(Duration::from_millis(200));
+    bar
+}
+
+fn grouped(told: &[(&Checked, &Foretold)], by: By, settings: &Settings) -> Vec<(String, Figures)> {
+    let mut prices: Vec<f64> = told.iter().map(|(_, f)| f.paid).collect();
+    prices.sort_by(f64::total_cmp);
+    let mut groups: BTreeMap<(usize, String), Vec<&Foretold>> = BTreeMap::new();
+    for (checked, foretold) in told {
+        let sale = &checked.sale;
+        let recorded = |at: Option<usize>, what: &str, name: &str| match at {
+            Some(at) => (at, format!("{what}{name}")),
+            None => (
+                usize::MAX,
+                format!(
+                    "no {}",
+                    if what.is_empty() {
+                        "completeness"
+                    } else {
+                        "grade"
+                    }
+                ),
+            ),
+        };
+        let key = match by {
+            By::Model => (0, checked.model.clone()),
+            By::Grade => recorded(settings.grade_index(&sale.grade), "grade ", &sale.grade),
+            By::Completeness => recorded(
+                settings.completeness_index(&sale.completeness),
+                "",
+                &sale.completeness,
+            ),
+            By::Month => (0, sale.sold_on.format("%Y-%m").to_string()),
+            By::Price => {
+                let below = prices.partition_point(|p| *p < foretold.paid);
+                let quarter = (4 * below / prices.len().max(1)).min(3);
+                (
+                    quarter,
+                    [
+                        "cheapest quarter",
+                        "second quarter",
+                        "third quarter",
+                        "dearest quarter",
+                    ][quarter]
+                        .into(),
+                )
+            }
+        };
+        groups.entry(key).or_default().push(foretold);
+    }
+    groups
+        .into_iter()
+        .filter_map(|((_, name), sales)| Some((name, figures(&sales)?)))
+        .collect()
+}
+
+/// What the figures of a group mean.
+fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
+    let group = if name == "all sales" { "" } else { name };
+    let mut out: Vec<Verdict> = CHANCES
+        .iter()
+        .zip(&figures.coverage)
+        .map(|(chance, coverage)| verdict::bands(group, f64::from(*chance) / 100.0, coverage))
+        .collect();
+    out.extend(verdict::study(group, &figures.study));
+    out.push(verdict::shape(group, &figures.pit));
+    out
+}
+
+fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
+    let width = terminal_width();
+    let prose = width.map_or(PROSE, usize::from).clamp(40, 100);
+    let mut out = String::new();
+    let told = groups[0].1.study.sales;
+    let first = format!(
+        "{} of {} foretold from the sales of days before; ratios are estimate over price paid, intervals 95 %.",
+        told,
+        count(sales, "sale")
+    );
+    let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
+    let mut grid = Grid::ranked(&[
+        ("", Kind::Text, 0),
+        ("sales", Kind::Number, 0),
+        ("median ratio", Kind::Number, 0),
+        ("COD", Kind::Number, 1),
+        ("PRD", Kind::Number, 3),
+        ("PRB", Kind::Number, 4),
+        ("off by", Kind::Number, 1),
+        ("50 %", Kind::Number, 2),
+        ("80 %", Kind::Number, 0),
+        ("90 %", Kind::Number, 2),
+        ("score", Kind::Number, 5),
+    ]);
+    for (name, figures) in groups {
+        grid.push(row(name, figures));
+    }
+    out.push_str(&grid.render(width));
+    let legend = "COD, PRD, PRB: dispersion of the ratios, and whether dear units are estimated \
+                  like cheap ones (Standard on Ratio Studies, IAAO 2013; its ranges are for dwellings). \
+                  Off by: median error in per cent. 50, 80, 90 %: share of sales in the band so named.";
+    let _ = writeln!(out, "\n{}", wrap(legend, prose, ""));
+    for (name, figures) in groups {
+        let all = verdicts(name, figures);
+        let wrong = || all.iter().filter(|v| v.standing == Standing::Fails);
+        let _ = writeln!(out, "\n{}", strong(name));
+        for verdict in wrong() {
+            let advice = verdict.advice.as_deref().unwrap_or_default();
+            let _ = writeln!(
+                out,
+                "{}",
+                wrap(&format!("✗ {}. {advice}", verdict.says), prose, "  ")
+            );
+        }
+        for verdict in all.iter().filter(|v| v.standing == Standing::Holds) {
+            let _ = writeln!(
+                out,
+                "{}",
+                wrap(&format!("✓ {}.", verdict.says), prose, "  ")
+            );
+        }
+        let open = all.iter().filter(|v| v.standing == Standing::Open).count();
+        if open > 0 {
+            let text = format!(
+                "? {} cannot be told yet: log more sales.",
+                count(open, "figure")
+            );
+            let _ = writeln!(out, "{}", wrap(&text, prose, "  "));
+        }
+    }
+    out
+}
+
+fn row(name: &str, figures: &Figures) -> Vec<String> {
+    let study = &figures.study;
+    let of = |figure: &Option<Figure>, digits: usize| {
+        figure
+            .as_ref()
+            .map_or("–".into(), |f| format!("{:.digits$}", f.value))
+    };
+    let share = |coverage: &Coverage| format!("{:.0} %", 100.0 * coverage.share);
+    let median = match study.median.interval {
+        Some(range) => {
+            format!(
+                "{:.2} ({:.2} to {:.2})",
+                study.median.value, range.low, range.high
+            )
+        }
+        None => format!("{:.2}", study.median.value),
+    };
+    vec![
+        name.to_string(),
+        study.sales.to_string(),
+        median,
+        of(&study.cod, 1),
+        of(&study.prd, 2),
+        of(&study.prb, 3),
+        format!("{:.1} %", study.median_absolute_percentage_error),
+        share(&figures.coverage[0]),
+        share(&figures.coverage[1]),
+        share(&figures.coverage[2]),
+        format!("{:.3}", figures.score),
+    ]
+}
+
+fn document(groups: &[(String, Figures)], sales: usize) -> Value {
+    let figure = |f: &Figure| {
+        json!({
+            "value": f.value,
+            "low": f.interval.map(|i| i.low),
+            "high": f.interval.map(|i| i.high),
+        })
+    };
+    let group = |(name, figures): &(String, Figures)| {
+        let study = &figures.study;
+        json!({
+            "group": name,
+            "sales": study.sales,
+            "median_ratio": figure(&study.median),
+            "mean_ratio": study.mean,
+            "weighted_mean_ratio": study.weighted_mean,
+            "cod_percent": study.cod.as_ref().map(figure),
+            "prd": study.prd.as_ref().map(figure),
+            "prb": study.prb.as_ref().map(figure),
+            "median_absolute_percentage_error": study.median_absolute_percentage_error,
+            "coverage": CHANCES.iter().zip(&figures.coverage).map(|(chance, c)| json!({
+                "chance_percent": chance, "held": c.held, "of": c.of, "share": c.share,
+                "low": c.interval.low, "high": c.interval.high,
+            })).collect::<Vec<_>>(),
+            "mean_interval_score_80_log": figures.score,
+            "pit_histogram": figures.pit.counts,
+            "verdicts": verdicts(name, figures).iter().map(|v| json!({
+                "standing": match v.standing {
+                    Standing::Holds => "holds", Standing::Open => "open", Standing::Fails => "fails",
+                },
+                "says": v.says,
+                "advice": v.advice,
+            })).collect::<Vec<_>>(),
+        })
+    };
+    json!({
+        "schema": SCHEMA,
+        "sales": sales,
+        "foretold": groups[0].1.study.sales,
+        "interval_chance": selfcheck::LEVEL,
+        "groups": groups.iter().map(group).collect::<Vec<_>>(),
+    })
+}
