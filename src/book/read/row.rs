@@ -191,9 +191,9 @@ impl<'a> RowReader<'a> {
                         "write it so, or as YYYY-MM-DD",
                     )
                 })?,
-                Decided::Open => numbers
+                Decided::Open { why, contradicted } => numbers
                     .certain()
-                    .ok_or_else(|| undecided_dates(text, &numbers))?,
+                    .ok_or_else(|| undecided_dates(text, &numbers, why, *contradicted))?,
             },
             Err(DateError::Unreadable) => return Err(Fault::new("a date", mend)),
             Err(DateError::NoSuchDay) => {
@@ -294,11 +294,10 @@ impl<'a> RowReader<'a> {
             Decided::Known { value: mark, .. } => amount
                 .value(*mark)
                 .ok_or_else(|| Fault::new(format!("an amount with a {mark}"), "write it so")),
-            Decided::Open => {
+            Decided::Open { why, .. } => {
                 let reading = |mark| amount.value(mark).unwrap_or_default();
                 let expected = format!(
-                    "one reading, but this is {} with a decimal point and {} with a decimal comma, and no other cell \
-                     of the column tells which",
+                    "one reading, but this is {} with a decimal point and {} with a decimal comma, and {why}",
                     reading(DecimalMark::Point),
                     reading(DecimalMark::Comma)
                 );
@@ -428,19 +427,30 @@ impl<'r> Row<'r, '_> {
     }
 }
 
-fn undecided_dates(text: &str, numbers: &dates::NumericDate) -> Fault {
+/// A date of two readings. Told once for a column that has no other, but cell by cell where the
+/// column has dates of both orders: there, no one answer mends them all.
+fn undecided_dates(
+    text: &str,
+    numbers: &dates::NumericDate,
+    why: &str,
+    contradicted: bool,
+) -> Fault {
     let reading = |order| {
         numbers
             .day(order)
             .map_or("no day".to_string(), |day| day.to_string())
     };
+    let expected = format!(
+        "dates whose order is known, but {text:?} is {} day first and {} month first, and {why}",
+        reading(dates::DateOrder::DayFirst),
+        reading(dates::DateOrder::MonthFirst)
+    );
+    if contradicted {
+        let mend = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
+        return Fault::new(expected, mend);
+    }
     Fault::new(
-        format!(
-            "dates whose order is known, but {text:?} is {} day first and {} month first, and no other cell of the \
-             column tells which",
-            reading(dates::DateOrder::DayFirst),
-            reading(dates::DateOrder::MonthFirst)
-        ),
+        expected,
         "say --dates dmy (day first) or --dates mdy (month first)",
     )
     .about(Topic::Dates)
