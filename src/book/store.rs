@@ -386,6 +386,13 @@ impl Book {
                 .max(imported)
                 .max(log::highest_entry(&dir.join(log::FILE_NAME))?);
         }
+        if highest >= u64::from(u32::MAX) {
+            return Err(BookError::Refused(format!(
+                "{}: entry {highest} has the largest number there is, so that nothing can come after it; nothing was \
+                 changed. Find it in comps/ or undone/ and give it a number that follows on the others",
+                self.root.display()
+            )));
+        }
         Ok(highest + 1)
     }
 
