@@ -4,8 +4,8 @@
 //! that memory holds the input, one chunk of output and a few bytes a row. Chunks of rows are
 //! read in parallel; identifiers are settled in the order of the files.
 
-use std::collections::HashMap;
 use std::collections::hash_map::Entry;
+use std::collections::{BTreeSet, HashMap};
 use std::io::{self, Write};
 use std::thread;
 
@@ -19,6 +19,7 @@ use super::read::header::{Column, REASON};
 use super::read::records::{Cells, Raw};
 use super::read::row::{CellFault, RowReader};
 use super::read::{Fault, Input, Topic};
+use super::store::{IdMap, id_hash};
 use super::{Comp, Problem, Settings};
 
 /// Text that a thread reads at a time.
@@ -104,6 +105,8 @@ pub struct Plan {
     pub problems: u64,
     /// The first updates, as they will be.
     pub updates: Vec<Comp>,
+    /// Every model of the clean rows, as spelled in them.
+    pub models: BTreeSet<String>,
 }
 
 impl Plan {
@@ -179,6 +182,8 @@ struct ChunkReader<'a> {
     comp: Comp,
     faults: Vec<CellFault>,
     canonical: RowText,
+    /// Models of clean rows, by the hash of their names.
+    models: IdMap<String>,
 }
 
 impl<'a> ChunkReader<'a> {
@@ -191,6 +196,7 @@ impl<'a> ChunkReader<'a> {
             comp: Comp::blank(&against.settings.currency.code),
             faults: Vec::new(),
             canonical: RowText::default(),
+            models: IdMap::default(),
         }
     }
 
@@ -214,7 +220,7 @@ impl<'a> ChunkReader<'a> {
         if self.cells.all_blank() {
             return Fate::Blank;
         }
-        if self.input.repeats_header(raw, &self.cells) {
+        if self.input.repeats_header(&self.cells) {
             return Fate::RepeatedHeader;
         }
         self.rows
@@ -227,6 +233,10 @@ impl<'a> ChunkReader<'a> {
                     .collect(),
             );
         }
+        let model = &self.comp.model;
+        self.models
+            .entry(id_hash(model))
+            .or_insert_with(|| model.clone());
         let derived = self.comp.comp_id.is_empty();
         if derived {
             self.settle_id(0);
@@ -374,6 +384,10 @@ impl<'a> Merger<'a, '_> {
             ready = next;
         }
         self.plan.files.push(file.count);
+        let models = readers
+            .into_iter()
+            .flat_map(|reader| reader.models.into_values());
+        self.plan.models.extend(models);
         Ok(())
     }
 
