@@ -292,7 +292,8 @@ fn ambiguous_dates_are_asked_about_once() {
     for (problem, row) in run.heard.problems.iter().zip(["row 2", "row 3"]) {
         assert!(
             problem.contains(row)
-                && problem.contains("day first in row 5 (31/1/2025), month first in row 6 (1/31/2025)"),
+                && problem
+                    .contains("day first in row 5 (31/1/2025), month first in row 6 (1/31/2025)"),
             "{problem}"
         );
     }
@@ -305,7 +306,11 @@ fn a_negative_zero_is_zero() {
         let run = import(&format!(
             "date,item,price,shipping\n2026-01-01,Nerrow F4,12,{shipping}\n"
         ));
-        assert!(run.canonical.contains(",12.00,0.00,EUR"), "{}", run.canonical);
+        assert!(
+            run.canonical.contains(",12.00,0.00,EUR"),
+            "{}",
+            run.canonical
+        );
         assert_eq!(comps(&run.canonical).len(), 1);
     }
 }
