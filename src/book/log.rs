@@ -53,7 +53,9 @@ impl LogBytes {
         // A line of a note may begin with a number, but hardly goes on as a row does.
         let like_row = |line: &[u8]| {
             let mut cells = line.split(|&b| b == b',');
-            let number = cells.next().is_some_and(|cell| entry_number(cell).is_some());
+            let number = cells
+                .next()
+                .is_some_and(|cell| entry_number(cell).is_some());
             let day = cells.nth(1).and_then(|cell| std::str::from_utf8(cell).ok());
             number && day.is_some_and(|text| canonical::day(text.trim()).is_ok())
         };
@@ -115,7 +117,11 @@ pub(super) fn highest_entry(path: &Path) -> Result<u64, BookError> {
         .has_headers(false)
         .flexible(true)
         .from_reader(log.finished());
-    let mut highest = log.tail().split(|&b| b == b',').next().and_then(entry_number);
+    let mut highest = log
+        .tail()
+        .split(|&b| b == b',')
+        .next()
+        .and_then(entry_number);
     let mut record = csv::ByteRecord::new();
     while reader
         .read_byte_record(&mut record)
