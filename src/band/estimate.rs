@@ -13,7 +13,7 @@ use super::predictive::Predictive;
 use crate::book::attributes::Scale;
 use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
 use crate::book::{Currency, HowSold};
-use crate::fit::design::{self, Design, SoldTerm, Term};
+use crate::fit::design::{self, Design, Prior, SoldTerm, Term};
 use crate::fit::robust::{self, Fit, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
 use crate::select::order::{NORMAL_DECILE, median};
@@ -99,6 +99,8 @@ pub struct Adjustment {
     pub from_comps: f64,
     /// Whether a sign constraint holds it at zero.
     pub held: bool,
+    /// The most of it that a comp has.
+    pub most: f64,
 }
 
 impl Adjustment {
@@ -123,6 +125,8 @@ pub struct CompLine {
     pub at_date: Option<f64>,
     /// Weight by age and fit, the heaviest being 1; 0 where dropped.
     pub weight: f64,
+    /// Robustness weight alone: near 1 where it fits, near 0 far from what the others say.
+    pub fits: f64,
 }
 
 /// What the estimate rests on.
@@ -187,6 +191,8 @@ pub struct Estimate {
     pub trend: Vec<(NaiveDate, f64)>,
     /// The distribution of log price.
     pub outcome: Outcome,
+    /// For a parts-only unit where working ones were called in: what it would fetch working.
+    pub working: Option<f64>,
     /// The query plan.
     pub plan: String,
 }
@@ -204,7 +210,9 @@ pub fn estimate(
     chance: u8,
 ) -> Result<Estimate, EstimateError> {
     let (subject, assumptions) = resolve(subject, &selection, settings);
-    let (design, fit) = fit_trimmed(&mut selection, &subject, settings)?;
+    let working = working_price(&mut selection, &subject, settings);
+    let level = working.map(|prior| parts_price(prior, settings));
+    let (design, fit) = fit_trimmed(&mut selection, &subject, level, settings)?;
     let outcome = outcome_of(&design, &fit, &settings.estimate);
     let (low, high, made_by) = outcome.band(f64::from(chance) / 100.0);
     let money = |log: f64| {
@@ -237,9 +245,47 @@ pub fn estimate(
         adjustments,
         comps,
         outcome,
+        working: working.map(|prior| prior.mean.exp()),
     };
     estimate.warnings = super::warnings::warnings(&estimate, settings);
     Ok(estimate)
+}
+
+/// What a parts-only subject would fetch if it worked, from the working units that were called
+/// in: they then leave the fit, for parts are another market with another spread. `None` where
+/// there are none.
+fn working_price(
+    selection: &mut Selection,
+    subject: &Subject,
+    settings: &Settings,
+) -> Option<Prior> {
+    let works = |c: &Candidate| c.dropped.is_none() && c.works && !c.pinned;
+    if subject.works || !selection.candidates.iter().any(works) {
+        return None;
+    }
+    let mut working = selection.clone();
+    working.candidates.retain(works);
+    for comp in selection.candidates.iter_mut().filter(|c| works(c)) {
+        comp.dropped = Some(Dropped::ThroughRule);
+    }
+    let subject = Subject {
+        works: true,
+        ..subject.clone()
+    };
+    let (design, fit) = fit_trimmed(&mut working, &subject, None, settings).ok()?;
+    Some(Prior {
+        mean: fit.mean(&design.subject),
+        sd: fit.variance(&design.subject).sqrt(),
+    })
+}
+
+/// What the parts-only rule makes of the price of a working unit.
+fn parts_price(working: Prior, settings: &Settings) -> Prior {
+    let rule = design::parts_rule(settings);
+    Prior {
+        mean: working.mean + rule.mean,
+        sd: working.sd.hypot(rule.sd),
+    }
 }
 
 /// Fills in what was not said of the unit with what is commonest among the comps in use.
@@ -270,56 +316,76 @@ fn resolve(
         let middle = settings.grades[(settings.grades.len() - 1) / 2]
             .name
             .clone();
-        let grade = commonest(&|c| c.grade.clone()).unwrap_or(middle);
-        assumptions.push(format!("grade {grade}"));
+        let known = commonest(&|c| c.grade.clone());
+        let unsaid = unsaid(&known);
+        let grade = known.unwrap_or(middle);
+        assumptions.push(format!("grade {grade}{unsaid}"));
         subject.grade = Some(grade);
     }
     if subject.completeness.is_none() {
         let full = settings.completeness[settings.completeness.len() / 2]
             .name
             .clone();
-        let level = commonest(&|c| c.completeness.clone()).unwrap_or(full);
-        assumptions.push(format!("completeness {level}"));
+        let known = commonest(&|c| c.completeness.clone());
+        let unsaid = unsaid(&known);
+        let level = known.unwrap_or(full);
+        assumptions.push(format!("completeness {level}{unsaid}"));
         subject.completeness = Some(level);
     }
     if subject.how_sold.is_none() {
         let how = commonest(&|c| c.how_sold.map_or(String::new(), |h| h.to_string()));
+        let unsaid = unsaid(&how);
         let how = how
             .and_then(|word| HowSold::parse(&word))
             .unwrap_or(HowSold::Fixed);
-        assumptions.push(how.phrase().to_string());
+        assumptions.push(format!("{}{unsaid}", how.phrase()));
         subject.how_sold = Some(how);
     }
     (subject, assumptions)
 }
 
-/// Drops gross errors, fits, drops outliers of the fit and fits again until none is left.
+/// Marks an assumption that no comp supports.
+fn unsaid(known: &Option<String>) -> &'static str {
+    if known.is_some() {
+        ""
+    } else {
+        " (no comp says)"
+    }
+}
+
+/// Drops gross errors, fits, drops outliers of the fit and fits again until none is left. A
+/// comp that is one of few to tell of something is never an outlier of the fit: what it tells
+/// may be what is odd about it.
 fn fit_trimmed(
     selection: &mut Selection,
     subject: &Subject,
+    level: Option<Prior>,
     settings: &Settings,
 ) -> Result<(Design, Fit), EstimateError> {
-    let mut design = build(selection, subject, settings)?;
+    let mut design = build(selection, subject, level, settings)?;
     let adjusted = design.adjusted(&design.prior_means());
-    if let Some((low, high)) = trim::fences(&adjusted, settings.estimate.fence) {
-        let centre = median(&mut adjusted.clone());
-        drop_where(selection, |at| {
-            let value = adjusted[at];
-            (value < low || value > high).then(|| Dropped::GrossError((value - centre).exp()))
-        });
-        design = build(selection, subject, settings)?;
+    let centre = median(&mut adjusted.clone());
+    let gross = trim::gross_errors(
+        &adjusted,
+        &design.adjustment_doubts(),
+        settings.estimate.fence,
+    );
+    let verdict = |at: usize| gross[at].then(|| Dropped::GrossError((adjusted[at] - centre).exp()));
+    if drop_where(selection, verdict) {
+        design = build(selection, subject, level, settings)?;
     }
-    let options = options(&settings.estimate);
+    let options = options(&settings.estimate, subject.works);
     let mut fit = robust::fit(&design.problem(), &options)?;
     for _ in 0..MOST_PASSES {
         let scores = trim::modified_z(fit.residuals.as_slice());
-        let cut = settings.estimate.modified_z;
+        let rare = design.is_rare(trim::FEWEST);
+        let odd = |at: usize| scores[at].abs() > settings.estimate.modified_z && !rare[at];
         if !drop_where(selection, |at| {
-            (scores[at].abs() > cut).then_some(Dropped::Outlier(scores[at]))
+            odd(at).then(|| Dropped::Outlier(scores[at]))
         }) {
             break;
         }
-        design = build(selection, subject, settings)?;
+        design = build(selection, subject, level, settings)?;
         fit = robust::fit(&design.problem(), &options)?;
     }
     Ok((design, fit))
@@ -328,20 +394,22 @@ fn fit_trimmed(
 fn build(
     selection: &Selection,
     subject: &Subject,
+    level: Option<Prior>,
     settings: &Settings,
 ) -> Result<Design, EstimateError> {
     let looked_at = |i: &usize| {
-        matches!(
-            selection.candidates[*i].dropped,
-            Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand)
-        )
+        selection.candidates[*i]
+            .dropped
+            .is_some_and(Dropped::is_looked_at)
     };
     let also: Vec<usize> = (0..selection.candidates.len()).filter(looked_at).collect();
+    let used = selection.used();
     design::build(
         &selection.candidates,
-        &selection.used(),
+        &used,
         &also,
         subject,
+        level,
         settings,
     )
     .ok_or_else(|| EstimateError::NoEvidence(what_to_record(selection, subject)))
@@ -392,7 +460,7 @@ fn what_to_record(selection: &Selection, subject: &Subject) -> String {
     text
 }
 
-fn options(settings: &EstimateSettings) -> Options {
+fn options(settings: &EstimateSettings, works: bool) -> Options {
     let loss = match settings.errors {
         Errors::StudentT => Loss::StudentT { nu: settings.nu },
         Errors::Huber => Loss::Huber { k: 1.345 },
@@ -401,7 +469,11 @@ fn options(settings: &EstimateSettings) -> Options {
     };
     Options {
         loss,
-        prior_scale: settings.spread * loss.scale_of_decile(),
+        prior_scale: if works {
+            settings.spread
+        } else {
+            settings.parts_spread
+        } * loss.scale_of_decile(),
         prior_rows: settings.spread_worth,
         ..Options::default()
     }
@@ -416,7 +488,7 @@ fn outcome_of(design: &Design, fit: &Fit, settings: &EstimateSettings) -> Outcom
         .map(|(j, variance)| fit.coefficients[*j].powi(2) * variance)
         .sum();
     let variance = fit.variance(&design.subject) + doubt;
-    let nu = options(settings).loss.nu();
+    let nu = options(settings, true).loss.nu();
     let predictive = Predictive::new(mean, variance, fit.sigma, fit.degrees, nu);
     let scale = predictive.scale();
     let jackknife = Jackknife {
@@ -567,7 +639,7 @@ fn adjustments(
         let own = (1.0 / variance - prior.sd.powi(-2)).max(0.0);
         let from_comps = (own * variance).clamp(0.0, 1.0);
         let comps = (from_comps > 0.01 && column.informed_by > 0).then(|| {
-            let mean = (fit.unconstrained[j] / variance - prior.mean * prior.sd.powi(-2)) / own;
+            let mean = (fit.informed[j] / variance - prior.mean * prior.sd.powi(-2)) / own;
             Spread::normal(mean, mean, own.sqrt().recip(), Sign::Free).map(money)
         });
         let used = coefficient(design, fit, j);
@@ -582,9 +654,40 @@ fn adjustments(
             informed_by: column.informed_by,
             from_comps: if comps.is_some() { from_comps } else { 0.0 },
             held: fit.held[j],
+            most: column.most,
         });
     }
+    out.extend(shared_adjustments(design, centre, settings, selection));
+    out.sort_by(|a, b| a.term.cmp(&b.term));
     out
+}
+
+/// What every comp has in common with the unit, by rule of thumb.
+fn shared_adjustments(
+    design: &Design,
+    centre: f64,
+    settings: &Settings,
+    selection: &Selection,
+) -> Vec<Adjustment> {
+    let row = |shared: &design::Shared| {
+        let Prior { mean, sd } = shared.prior;
+        let without = (centre - shared.on_unit.min(1.0) * mean).exp();
+        let money = |log: f64| without * log.exp_m1();
+        Adjustment {
+            label: label(&shared.term, settings, selection),
+            term: shared.term.clone(),
+            on_unit: shared.on_unit,
+            rule: Spread::normal(mean, mean, sd, Sign::Free).map(money),
+            comps: None,
+            used: Spread::normal(mean, mean, sd, shared.sign).map(money),
+            used_percent: 100.0 * mean.exp_m1(),
+            informed_by: 0,
+            from_comps: 0.0,
+            held: false,
+            most: shared.on_unit,
+        }
+    };
+    design.shared.iter().map(row).collect()
 }
 
 fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
@@ -631,27 +734,27 @@ fn comp_lines(selection: &Selection, design: &Design, fit: &Fit) -> Vec<CompLine
         .map_or(0.0, |j| fit.coefficients[j]);
     let weights = comp_weights(design, fit);
     let heaviest = weights.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+    let weights = weights.into_iter().zip(fit.robust.iter().copied());
     let mut used = design.adjusted(&fit.coefficients).into_iter().zip(weights);
     let mut others = design.adjusted_others(&fit.coefficients).into_iter();
     selection
         .candidates
         .iter()
         .map(|comp| {
-            let (adjusted, weight) = match comp.dropped {
-                None => used.next().map_or((None, 0.0), |(adjusted, weight)| {
-                    (Some(adjusted), weight / heaviest)
-                }),
-                Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand) => {
-                    (others.next(), 0.0)
-                }
-                Some(_) => (None, 0.0),
+            let (adjusted, (weight, fits)) = match comp.dropped {
+                None => used
+                    .next()
+                    .map_or((None, (0.0, 0.0)), |(a, weights)| (Some(a), weights)),
+                Some(dropped) if dropped.is_looked_at() => (others.next(), (0.0, 0.0)),
+                Some(_) => (None, (0.0, 0.0)),
             };
             let months = -f64::from(comp.age_days) / design::DAYS_PER_MONTH;
             CompLine {
                 comp: comp.clone(),
                 adjusted: adjusted.map(f64::exp),
                 at_date: adjusted.map(|log| (log + trend * months).exp()),
-                weight,
+                weight: weight / heaviest,
+                fits,
             }
         })
         .collect()

@@ -31,6 +31,20 @@ impl Jackknife {
         Some((low.min(high), low.max(high)))
     }
 
+    /// The largest chance for which there is an interval; 0 without rows.
+    pub fn most_chance(&self) -> f64 {
+        let sum: f64 = self.weights.iter().sum();
+        if sum > 0.0 {
+            sum / (sum + self.heaviest())
+        } else {
+            0.0
+        }
+    }
+
+    fn heaviest(&self) -> f64 {
+        self.weights.iter().copied().fold(0.0, f64::max)
+    }
+
     /// The upper end for `side` = 1, the lower (by reflection) for `side` = −1.
     fn end(&self, chance: f64, side: f64) -> Option<f64> {
         let mut ends: Vec<(f64, f64)> = self
@@ -41,8 +55,7 @@ impl Jackknife {
             .map(|((centre, miss), weight)| (side * centre + miss, *weight))
             .collect();
         ends.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let heaviest = self.weights.iter().copied().fold(0.0, f64::max);
-        let total = self.weights.iter().sum::<f64>() + heaviest;
+        let total = self.weights.iter().sum::<f64>() + self.heaviest();
         let wanted = chance * total;
         let mut running = 0.0;
         ends.into_iter()
@@ -70,5 +83,9 @@ mod tests {
         assert_eq!(jackknife.interval(0.8), Some((-8.0, 8.0)));
         assert_eq!(jackknife.interval(0.81), Some((-9.0, 9.0)));
         assert_eq!(jackknife.interval(0.95), None);
+        assert_eq!(
+            jackknife.interval(jackknife.most_chance()),
+            Some((-9.0, 9.0))
+        );
     }
 }

@@ -51,36 +51,39 @@ impl Outcome {
         self.predictive.centre()
     }
 
-    /// Standard scale of the model's distribution.
-    pub fn scale(&self) -> f64 {
-        self.predictive.scale()
-    }
-
     /// The band of chance `chance` in 0..1, log price, and what made it. The median is always
     /// inside.
     pub fn band(&self, chance: f64) -> (f64, f64, MadeBy) {
         let half = self.predictive.half_width(chance);
         let centre = self.median();
-        let model = (centre - half, centre + half);
+        // Beyond what so many comps can tell apart, the shape of the model goes on from there.
+        let told = chance.min(self.jackknife.most_chance());
         let residuals = if self.share > 0.0 {
-            self.jackknife.interval(chance)
+            self.jackknife.interval(told)
         } else {
             None
         };
-        match residuals {
-            None => (model.0, model.1, MadeBy::Model),
-            Some((low, high)) => {
-                let mix = |ours: f64, theirs: f64| (1.0 - self.share) * ours + self.share * theirs;
-                (
-                    mix(model.0, low).min(centre),
-                    mix(model.1, high).max(centre),
-                    MadeBy::Residuals {
-                        share: self.share,
-                        comps: self.jackknife.misses.len(),
-                    },
-                )
-            }
-        }
+        let Some((low, high)) = residuals else {
+            return (centre - half, centre + half, MadeBy::Model);
+        };
+        let told_half = if told < chance {
+            self.predictive.half_width(told)
+        } else {
+            half
+        };
+        let side = |residual: f64| {
+            let mixed = (1.0 - self.share) * told_half + self.share * residual.max(0.0);
+            mixed * half / told_half.max(f64::MIN_POSITIVE)
+        };
+        let made_by = MadeBy::Residuals {
+            share: self.share,
+            comps: self.jackknife.misses.len(),
+        };
+        (
+            centre - side(centre - low),
+            centre + side(high - centre),
+            made_by,
+        )
     }
 
     /// The density over prices (not logs) at `points` prices, ascending: pairs of price and

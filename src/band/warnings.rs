@@ -7,17 +7,20 @@ use crate::book::settings::Settings;
 use crate::fit::design::Term;
 use crate::select::Dropped;
 
+/// Robustness weight below which a comp is named: some five residual scales off.
+const ODD: f64 = 0.17;
+
 /// The warnings that an estimate earns, the gravest first.
 pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
     let evidence = &estimate.evidence;
-    if evidence.used == 0 {
+    if evidence.used == 0 && estimate.working.is_none() {
         out.push(
             "No comp was used: this is your rule of thumb for the model and nothing else.".into(),
         );
-    } else if few(evidence.effective) {
+    } else if evidence.used > 0 && few(evidence.effective) {
         out.push(format!(
-            "Few comps: the {} used count as {:.1}. The band is wide because little is known; log more sales.",
+            "Few comps: {} used, counting as {:.1}. The band is wide because little is known; log more sales.",
             evidence.used, evidence.effective
         ));
     }
@@ -34,8 +37,22 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     if let Some(newest) = evidence.newest {
         let days = (estimate.as_of - newest).num_days();
         if days > i64::from(settings.estimate.stale_days) {
-            out.push(format!("Stale: the newest comp is {days} days old."));
+            out.push(format!(
+                "Stale: the newest comp is {days} days older than the day of the estimate, and the trend is carried on over that time."
+            ));
         }
+    }
+    let odd: Vec<&str> = estimate
+        .comps
+        .iter()
+        .filter(|l| l.comp.dropped.is_none() && l.fits < ODD)
+        .map(|l| l.comp.comp_id.as_str())
+        .collect();
+    if !odd.is_empty() {
+        out.push(format!(
+            "Far from what the others say, yet used, since few tell of the same: {}. Look whether the price is right, or leave out with --drop.",
+            odd.join(", ")
+        ));
     }
     out.extend(extrapolated(estimate, settings));
     let trimmed = estimate
@@ -69,7 +86,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
 /// What the unit has that no comp used has.
 fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
-    if estimate.evidence.used == 0 {
+    if estimate.evidence.used == 0 && estimate.working.is_none() {
         return out;
     }
     let subject = &estimate.subject;
@@ -80,17 +97,23 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             .filter(|l| l.comp.dropped.is_none())
             .map(|l| &l.comp)
     };
-    if let Some(grade) = &subject.grade
+    if evidence_of(estimate)
+        && let Some(grade) = &subject.grade
         && !used().any(|c| c.grade.eq_ignore_ascii_case(grade))
     {
         out.push(format!(
             "No comp used is of grade {grade}: its step is a rule of thumb."
         ));
     }
-    if !subject.works && used().all(|c| c.works) {
-        out.push(
-            "No parts-only sale to go by: working units brought down by the rule of thumb.".into(),
-        );
+    if let Some(working) = estimate.working {
+        let price = estimate
+            .currency
+            .from_statistics(working)
+            .unwrap_or_default();
+        out.push(format!(
+            "Few parts-only sales: the rule of thumb ({} of the {price} {} that it would fetch working) has its say.",
+            settings.rules.parts_only, estimate.currency.code
+        ));
     }
     for adjustment in &estimate.adjustments {
         let named = matches!(
@@ -106,13 +129,28 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             ));
         }
     }
-    if let Some(variant) = &subject.variant {
+    for a in estimate.adjustments.iter().filter(|a| a.informed_by > 0) {
+        let counted = matches!(a.term, Term::Missing(_) | Term::Extra(_) | Term::Defect(_));
+        if counted && a.on_unit > a.most {
+            out.push(format!(
+                "No comp has more than {} of “{}”: what the unit has beyond that is a guess.",
+                a.most, a.label
+            ));
+        }
+    }
+    if evidence_of(estimate)
+        && let Some(variant) = &subject.variant
+    {
         let key = crate::book::comp::match_key(variant);
         if !used().any(|c| crate::book::comp::match_key(&c.variant) == key) {
             out.push(format!("No comp used is of the variant {variant:?}."));
         }
     }
     out
+}
+
+fn evidence_of(estimate: &Estimate) -> bool {
+    estimate.evidence.used > 0
 }
 
 /// A name of the same kind that the comps or the kit know and that comes near.

@@ -29,14 +29,18 @@ impl Items {
     /// Nothing.
     pub const NONE: Self = Self(Vec::new());
 
-    /// Reads a list cell: entries apart by `;`, each a name with an optional count (`x2`, `×2`)
-    /// behind it. Empty entries are passed over.
+    /// Reads a list cell: entries apart by `;` or `,`, each a name with an optional count behind
+    /// it (`battery x2`, `battery ×2`) or before it (`2x battery`). Empty entries are passed
+    /// over, and so is a cell that says `none`.
     ///
     /// # Errors
     /// The offending entry, where a count is zero, over [`MOST`] or stands without a name.
     pub fn parse(cell: &str) -> Result<Self, String> {
         let mut items = Self::default();
-        for entry in cell.split(';') {
+        if ["none", "nothing", "-", "n/a"].contains(&fold_name(cell).as_str()) {
+            return Ok(items);
+        }
+        for entry in cell.split([';', ',']) {
             let entry = entry.trim();
             if entry.is_empty() {
                 continue;
@@ -102,6 +106,15 @@ impl Items {
 }
 
 fn split_count(entry: &str) -> Option<(String, u32)> {
+    let digits = entry.trim_start_matches(|c: char| c.is_ascii_digit());
+    if let Some(name) = digits
+        .strip_prefix(['x', 'X', '×'])
+        .filter(|_| digits.len() < entry.len())
+        && name.starts_with(char::is_whitespace)
+    {
+        let count = &entry[..entry.len() - digits.len()];
+        return split_count(&format!("{} x{count}", name.trim()));
+    }
     if let Some(at) = entry.rfind(['x', 'X', '×']) {
         let digits = entry[at..].trim_start_matches(['x', 'X', '×']).trim();
         let name = entry[..at].trim_end();
@@ -145,6 +158,11 @@ mod tests {
         let items = Items::parse(" Battery  X2; charger;; battery ; lens hood ×3").unwrap();
         assert_eq!(items.to_string(), "battery x3; charger; lens hood x3");
         assert_eq!(Items::parse(&items.to_string()).unwrap(), items);
+        assert_eq!(
+            Items::parse("charger, 2x battery").unwrap().to_string(),
+            "battery x2; charger"
+        );
+        assert_eq!(Items::parse(" None ").unwrap(), Items::NONE);
     }
 
     #[test]

@@ -483,9 +483,8 @@ mod tests {
         }
 
         #[test]
-        fn plain_amounts_come_back(mantissa in -999_999_999_999_999_i64..=999_999_999_999_999, scale in 0..=4_u32) {
+        fn plain_amounts_come_back(mantissa in -99_999_999_999_i64..=99_999_999_999, scale in 0..=4_u32) {
             let value = Decimal::new(mantissa, scale);
-            prop_assume!(value.abs() <= Decimal::from(MOST_MONEY));
             let amount = read_amount(&value.to_string(), &currency("EUR")).unwrap();
             prop_assert_eq!(amount.value(DecimalMark::Point), Some(value));
         }

@@ -144,7 +144,9 @@ pub struct EstimateSettings {
     pub modified_z: f64,
     /// Prior guess of the residual spread, as a share of the price.
     pub spread: f64,
-    /// How many comps that guess is worth.
+    /// The same for parts-only units, which vary more.
+    pub parts_spread: f64,
+    /// How many comps these guesses are worth.
     pub spread_worth: f64,
     /// The newest comp older than this many days brings a warning.
     pub stale_days: u32,
@@ -341,6 +343,7 @@ impl Default for EstimateSettings {
             fence: 3.0,
             modified_z: 3.5,
             spread: 0.15,
+            parts_spread: 0.35,
             spread_worth: 4.0,
             stale_days: 60,
         }
@@ -568,9 +571,14 @@ impl Settings {
             "a number above 0 and below 2",
         )?;
         within(
+            "parts_spread",
+            e.parts_spread > 0.0 && e.parts_spread < 2.0,
+            "a number above 0 and below 2",
+        )?;
+        within(
             "spread_worth",
-            e.spread_worth >= 0.0 && e.spread_worth.is_finite(),
-            "a number of at least 0",
+            e.spread_worth > 0.0 && e.spread_worth.is_finite(),
+            "a number above 0",
         )?;
         self.validate_families()?;
         self.validate_rules()

@@ -23,8 +23,8 @@ use crate::select::{Dropped, Selection, Subject};
 /// Candidates brought out of the book for each comp that a fit may take.
 const CANDIDATES_PER_COMP: usize = 3;
 
-/// Most comps on a sheet: used, and not used.
-const LISTED: (usize, usize) = (40, 25);
+/// Most comps on a sheet: used, and not used for one reason.
+const LISTED: (usize, usize) = (40, 4);
 
 const EXAMPLES: &str = "\
 Examples:
@@ -133,7 +133,11 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         as_of,
         window_days: settings.estimate.window_days,
         basis: settings.price_basis,
-        most: settings.estimate.most_comps * CANDIDATES_PER_COMP,
+        most: if args.keep.is_empty() && args.drop.is_empty() {
+            settings.estimate.most_comps * CANDIDATES_PER_COMP
+        } else {
+            usize::MAX
+        },
     };
     let selection = match select(&comps, &query) {
         Err(SelectError::NoModel { .. })
@@ -201,6 +205,8 @@ impl EstimateArgs {
             .iter()
             .map(|c| c.name.as_str())
             .collect();
+        let missing = items("--missing", &self.missing)?;
+        self.check_kit(&missing, settings)?;
         Ok(Subject {
             model: self.model.trim().to_string(),
             variant: self
@@ -211,7 +217,7 @@ impl EstimateArgs {
                 .map(str::to_string),
             completeness: of_scale("--completeness", self.completeness.as_deref(), &levels)?,
             grade: of_scale("--grade", self.grade.as_deref(), &grades)?,
-            missing: items("--missing", &self.missing)?,
+            missing,
             extras: items("--extra", &self.extra)?,
             defects: items("--defect", &self.defect)?,
             attributes: crate::book::Attributes::NONE,
@@ -222,6 +228,27 @@ impl EstimateArgs {
                 SoldArg::Offer => HowSold::Offer,
             }),
         })
+    }
+
+    /// No more of a piece can be missing than the kit has.
+    fn check_kit(&self, missing: &Items, settings: &Settings) -> Result<(), CliError> {
+        let Some(kit) = settings.kit(&self.model) else {
+            return Ok(());
+        };
+        for (piece, count) in missing.iter() {
+            let shipped = kit.ships_with.count(piece);
+            if shipped > 0 && count > shipped {
+                return Err(CliError::Refused {
+                    message: format!(
+                        "--missing {piece} x{count}: the kit of {:?} has {shipped}",
+                        self.model
+                    ),
+                    next: "say how many of those are missing, or mend the kit in compband.toml"
+                        .into(),
+                });
+            }
+        }
+        Ok(())
     }
 
     fn estimate(
@@ -313,18 +340,12 @@ fn items(flag: &str, given: &[String]) -> Result<Items, CliError> {
 
 fn band_chart(made: &Estimate) -> BandChart {
     let float = |money| rust_decimal::prelude::ToPrimitive::to_f64(&money).unwrap_or(f64::NAN);
-    let looked_at = |dropped: Option<Dropped>| {
-        matches!(
-            dropped,
-            None | Some(Dropped::GrossError(_) | Dropped::Outlier(_) | Dropped::ByHand)
-        )
-    };
     BandChart {
         title: crate::render::sheet::unit(&made.subject),
         subtitle: format!(
-            "{}, from {} comps; {}",
+            "{}, from {}; {}",
             made.as_of,
-            made.evidence.used,
+            super::count(made.evidence.used, "comp"),
             crate::render::sheet::basis(made.basis)
         ),
         currency: made.currency.clone(),
@@ -336,7 +357,7 @@ fn band_chart(made: &Estimate) -> BandChart {
         dots: made
             .comps
             .iter()
-            .filter(|line| looked_at(line.comp.dropped))
+            .filter(|line| line.comp.dropped.is_none_or(Dropped::is_looked_at))
             .filter_map(|line| {
                 Some(Dot {
                     adjusted: line.adjusted?,

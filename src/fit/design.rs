@@ -96,6 +96,22 @@ pub struct Column {
     pub sign: Sign,
     /// Comps that inform it: those on the rarer side of it (all of them for the trend).
     pub informed_by: usize,
+    /// The most of it that a comp has.
+    pub most: f64,
+}
+
+/// A term of the unit, or next to it, on which the unit and every comp agree: it cannot matter
+/// to the estimate, but a table of what mending is worth wants it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shared {
+    /// What it stands for.
+    pub term: Term,
+    /// Rule of thumb.
+    pub prior: Prior,
+    /// Sign constraint.
+    pub sign: Sign,
+    /// How many of it the unit has.
+    pub on_unit: f64,
 }
 
 /// The design of one estimate.
@@ -120,6 +136,8 @@ pub struct Design {
     pub penalties: Vec<Penalty>,
     /// Sign constraints, p.
     pub signs: Vec<Sign>,
+    /// Terms left out of the columns that a table of adjustments wants all the same.
+    pub shared: Vec<Shared>,
     /// Price that money rules are a share of: the weighted median of what was paid.
     pub base_price: f64,
 }
@@ -166,7 +184,8 @@ struct Shares {
 }
 
 /// Builds the design of the candidates at `used` for `subject`; those at `also` are encoded on
-/// its columns but not fitted.
+/// its columns but not fitted. `level` is a belief about the subject's own log price from
+/// elsewhere; without it a kit's rule of thumb for the price serves.
 ///
 /// Facts that were not recorded are taken as the average of the comps that have them. A comp
 /// that lacks a numeric attribute weighs less, as if its variance were that of a single sale and
@@ -178,6 +197,7 @@ pub fn build(
     used: &[usize],
     also: &[usize],
     subject: &Subject,
+    level: Option<Prior>,
     settings: &Settings,
 ) -> Option<Design> {
     let kit = settings.kit(&subject.model);
@@ -187,13 +207,12 @@ pub fn build(
         used.iter().map(|&i| candidates[i].age_days),
         settings.estimate.half_life_days,
     );
-    let price_rule = kit.and_then(|kit| kit.price);
+    let price_rule = kit.and_then(|kit| kit.price).filter(|_| level.is_none());
+    let price_rule = price_rule
+        .map(|rule| shares(rule, 1.0))
+        .map(|(low, high)| prior_of(low.ln(), high.ln()));
     let base_price = weighted_median(&ys, &weights)
-        .or_else(|| {
-            price_rule
-                .map(|rule| ends(rule, 1.0, |money| money.ln()))
-                .map(|(low, high)| f64::midpoint(low, high))
-        })?
+        .or(level.or(price_rule).map(|prior| prior.mean))?
         .exp();
     let comps: Vec<Facts<'_>> = used
         .iter()
@@ -230,6 +249,11 @@ pub fn build(
                 prior,
                 sign,
                 informed_by: informed_by(term, &rows),
+                most: rows
+                    .iter()
+                    .filter_map(|row| row.get(term))
+                    .copied()
+                    .fold(0.0, f64::max),
             }
         })
         .collect();
@@ -259,8 +283,7 @@ pub fn build(
                 .map(|prior| Penalty::on(j, p, prior.mean, prior.sd))
         })
         .collect();
-    if let (Some((rule, _)), Some(row)) = (&reference, &reference_row) {
-        let prior = prior_of(ends(*rule, 1.0, f64::ln));
+    if let (Some((prior, _)), Some(row)) = (&reference, &reference_row) {
         penalties.push(Penalty {
             row: dense(row),
             target: prior.mean,
@@ -291,6 +314,13 @@ pub fn build(
             }
         })
         .collect();
+    if let Some(level) = level {
+        penalties.push(Penalty {
+            row: dense(&own_row),
+            target: level.mean,
+            precision: level.sd.powi(-2),
+        });
+    }
     let mut x = DMatrix::zeros(rows.len(), p);
     for (i, row) in rows.iter().enumerate() {
         x.set_row(i, &dense(row).transpose());
@@ -299,6 +329,17 @@ pub fn build(
         signs: columns.iter().map(|c| c.sign).collect(),
         subject: dense(&own_row),
         doubts: doubts_of(&own),
+        shared: shared_terms(&own_row, &terms, own.grade, settings)
+            .filter_map(|(term, on_unit)| {
+                let (prior, sign) = rule_of_thumb(&term, &subject.model, settings, base_price);
+                Some(Shared {
+                    term,
+                    prior: prior?,
+                    sign,
+                    on_unit,
+                })
+            })
+            .collect(),
         others,
         columns,
         x,
@@ -351,6 +392,45 @@ impl Design {
                 .iter()
                 .map(|c| c.prior.map_or(0.0, |prior| prior.mean)),
         )
+    }
+
+    /// How far, by the rules of thumb, the adjustment of each comp to the bulk of the comps is
+    /// in doubt: a standard deviation on the log scale, n.
+    pub fn adjustment_doubts(&self) -> Vec<f64> {
+        let n = self.x.nrows().max(1) as f64;
+        let centre: Vec<f64> = self.x.column_iter().map(|c| c.sum() / n).collect();
+        (0..self.x.nrows())
+            .map(|i| {
+                let variance = |(j, column): (usize, &Column)| {
+                    let sd = column.prior.map_or(0.0, |prior| prior.sd);
+                    ((self.x[(i, j)] - centre[j]) * sd).powi(2)
+                };
+                self.columns
+                    .iter()
+                    .enumerate()
+                    .map(variance)
+                    .sum::<f64>()
+                    .sqrt()
+            })
+            .collect()
+    }
+
+    /// Whether each comp is one of fewer than `fewest` that inform some column, n.
+    pub fn is_rare(&self, fewest: usize) -> Vec<bool> {
+        let rarer: Vec<(usize, bool)> = (0..self.columns.len())
+            .filter(|&j| self.columns[j].informed_by < fewest)
+            .map(|j| {
+                let with = self.x.column(j).iter().filter(|v| **v != 0.0).count();
+                (j, with * 2 <= self.x.nrows())
+            })
+            .collect();
+        (0..self.x.nrows())
+            .map(|i| {
+                rarer
+                    .iter()
+                    .any(|&(j, having)| (self.x[(i, j)] != 0.0) == having)
+            })
+            .collect()
     }
 
     /// Position of a term among the columns.
@@ -507,7 +587,8 @@ impl Shares {
                 *variants.entry(key.clone()).or_insert(0.0) += weight;
             }
         }
-        let total: f64 = variants.values().sum();
+        // Weights of very old sales are nothing at all.
+        let total = variants.values().sum::<f64>().max(f64::MIN_POSITIVE);
         variants.values_mut().for_each(|share| *share /= total);
         let attributes = settings
             .attributes(model)
@@ -679,6 +760,30 @@ fn varying_terms<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> Vec<Term
     terms.into_iter().collect()
 }
 
+/// The unit's own terms that are no columns, and the next step down in grade.
+fn shared_terms(
+    own: &Row,
+    columns: &[Term],
+    grade: Option<usize>,
+    settings: &Settings,
+) -> impl Iterator<Item = (Term, f64)> {
+    let next = grade
+        .filter(|g| g + 1 < settings.grades.len())
+        .map(|g| (Term::Grade(g), 0.0));
+    let has = own.iter().filter(|(_, on_unit)| **on_unit != 0.0);
+    has.map(|(term, on_unit)| (term.clone(), *on_unit))
+        .chain(next)
+        .filter(|(term, _)| {
+            use Term::{Completeness, Defect, Extra, Grade, Missing};
+            matches!(
+                term,
+                Grade(_) | Completeness(_) | Missing(_) | Extra(_) | Defect(_)
+            ) && columns.binary_search(term).is_err()
+        })
+        .collect::<Vec<_>>()
+        .into_iter()
+}
+
 fn informed_by(term: &Term, rows: &[Row]) -> usize {
     let with = rows
         .iter()
@@ -703,24 +808,29 @@ fn rule_of_thumb(
     let kit = settings.kit(model);
     let defaults = Rules::default();
     let down = |range: Range| {
+        let (low, high) = shares(range, base);
+        // More than a unit costs cannot come off it: such a rule says "much" and no more.
+        let (low, high) = if high > MOST_OFF {
+            (low.min(LITTLE_OFF), MOST_OFF)
+        } else {
+            (low, high)
+        };
         (
-            Some(prior_of(ends(range, base, |share| {
-                (1.0 - share.min(0.95)).ln()
-            }))),
+            Some(prior_of((-low).ln_1p(), (-high).ln_1p())),
             Sign::NotPositive,
         )
     };
     let up = |range: Range| {
-        (
-            Some(prior_of(ends(range, base, f64::ln_1p))),
-            Sign::NotNegative,
-        )
+        let (low, high) = shares(range, base);
+        (Some(prior_of(low.ln_1p(), high.ln_1p())), Sign::NotNegative)
     };
     let either = |range: Range| {
+        let (low, high) = shares(range, base);
         (
-            Some(prior_of(ends(range, base, |share| {
-                share.max(-0.95).ln_1p()
-            }))),
+            Some(prior_of(
+                low.max(-MOST_OFF).ln_1p(),
+                high.max(-MOST_OFF).ln_1p(),
+            )),
             Sign::Free,
         )
     };
@@ -756,16 +866,18 @@ fn rule_of_thumb(
         }
         Term::Variant(_) => either(rules.variant),
         Term::Trend => either(rules.trend_per_month),
-        Term::PartsOnly => (
-            Some(prior_of(ends(rules.parts_only, base, f64::ln))),
-            Sign::NotPositive,
-        ),
+        Term::PartsOnly => (Some(parts_rule(settings)), Sign::NotPositive),
     }
 }
 
-/// Both ends of a range on the log scale: `log_of` is given a share of the price (per cents
-/// over 100, money over `base`).
-fn ends(range: Range, base: f64, log_of: impl Fn(f64) -> f64) -> (f64, f64) {
+/// Most that a rule of thumb takes off a price, as a share.
+const MOST_OFF: f64 = 0.9;
+
+/// Low end of a rule of thumb whose high end is more than the unit costs.
+const LITTLE_OFF: f64 = 0.3;
+
+/// Both ends of a range as shares of the price: per cents over 100, money over `base`.
+fn shares(range: Range, base: f64) -> (f64, f64) {
     let share = |end: rust_decimal::Decimal| {
         let end = end.to_f64().unwrap_or(0.0);
         match range.unit {
@@ -773,14 +885,20 @@ fn ends(range: Range, base: f64, log_of: impl Fn(f64) -> f64) -> (f64, f64) {
             RangeUnit::Money => end / base,
         }
     };
-    (log_of(share(range.low)), log_of(share(range.high)))
+    (share(range.low), share(range.high))
 }
 
-/// A range read as the middle 80 % of a normal distribution. Ranges of one value are given a
-/// spread of a hundredth of a per cent so that they act as fixed.
-fn prior_of((one, other): (f64, f64)) -> Prior {
+/// Two ends on the log scale read as the middle 80 % of a normal distribution. Ranges of one
+/// value are given a spread of a hundredth of a per cent so that they act as fixed.
+pub fn prior_of(one: f64, other: f64) -> Prior {
     Prior {
         mean: f64::midpoint(one, other),
         sd: ((one - other).abs() / (2.0 * NORMAL_DECILE)).max(1e-4),
     }
+}
+
+/// The rule of thumb for the price of a parts-only unit over that of a working one (log).
+pub fn parts_rule(settings: &Settings) -> Prior {
+    let (low, high) = shares(settings.rules.parts_only, 1.0);
+    prior_of(low.ln(), high.ln())
 }

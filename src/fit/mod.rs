@@ -13,8 +13,11 @@
 //! * **Errors.** Student-t errors (ν = 4 unless set) let a few odd sales stand without pulling
 //!   the rest (Lange, Little and Taylor 1989). The fit is iteratively reweighted least squares,
 //!   [`robust`].
-//! * **Age.** A sale of age `t` days counts as `w = 2^(−t/h)` of a sale of today, `h` being the
-//!   half-life. Likelihood contributions are raised to that power.
+//! * **Age.** A sale that is `t` days older than the newest counts as `2^(−t/h)` of it, `h` being
+//!   the half-life; the weights `w` are these, scaled to add up to Kish's effective number of
+//!   sales, `(Σ)²/Σ²`, so that uneven weights and not age itself cost information (sales of one
+//!   age count in full, however old: what may have changed since is the trend's doubt).
+//!   Likelihood contributions are raised to the power `w`.
 //! * **Rules of thumb** are normal priors. A range from low to high is read as the middle 80 %:
 //!   with both ends on the log scale, `mean = (lo + hi)/2` and `sd = (hi − lo)/(2 · 1.2816)`.
 //!   Per cents `p` become `log(1 ± p/100)`; money `m` becomes `log(1 ± m/P)` with `P` the

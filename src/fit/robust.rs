@@ -96,7 +96,7 @@ pub struct Problem<'a> {
     pub x: &'a DMatrix<f64>,
     /// Responses, n.
     pub y: &'a DVector<f64>,
-    /// What each row counts for, n, each in (0, 1].
+    /// What each row counts for, n, above 0 (1 on the average where all count alike).
     pub weights: &'a [f64],
     /// Priors.
     pub penalties: &'a [Penalty],
@@ -144,6 +144,8 @@ pub struct Fit {
     pub coefficients: DVector<f64>,
     /// Coefficients had there been no sign constraints, p.
     pub unconstrained: DVector<f64>,
+    /// Mean that goes with the posterior precision: data weighted by what they inform, p.
+    pub informed: DVector<f64>,
     /// Which coefficients a sign constraint holds at zero, p.
     pub held: Vec<bool>,
     /// Residual scale σ (of the t distribution for Student-t errors).
@@ -233,9 +235,9 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
             sigma = next;
         }
         converged = moved.max(change) <= options.tolerance;
-        state = Some((robust, a, held));
+        state = Some((robust, a, held, factor));
     }
-    let Some((robust, a, held)) = state else {
+    let Some((robust, a, held, factor)) = state else {
         return Err(SolveError::NotFinite);
     };
     if !sigma.is_finite() || beta.iter().any(|b| !b.is_finite()) {
@@ -250,7 +252,8 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
     let spare = (problem.weights.iter().sum::<f64>() - parameters).max(0.0);
     Ok(Fit {
         residuals: y - x * &beta,
-        unconstrained: posterior.solve(),
+        unconstrained: factor.solve(),
+        informed: posterior.solve(),
         coefficients: beta,
         held,
         sigma,

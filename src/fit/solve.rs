@@ -149,11 +149,6 @@ impl Factor {
         self.half(v).norm_squared()
     }
 
-    /// `u' (X'AX + P)⁻¹ v`.
-    pub fn bilinear(&self, u: &DVector<f64>, v: &DVector<f64>) -> f64 {
-        self.half(u).dot(&self.half(v))
-    }
-
     /// `R⁻ᵀ v`: its squared length is [`Factor::quadratic`].
     pub fn half(&self, v: &DVector<f64>) -> DVector<f64> {
         let mut scaled = v.component_div(&self.scale);

@@ -1,5 +1,6 @@
 //! The sheet: an estimate as a person reads it on the terminal.
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use anstyle::{AnsiColor, Style};
@@ -7,7 +8,7 @@ use rust_decimal::Decimal;
 
 use super::numbers::{about, amount, change, percent_change};
 use super::table::{Grid, Kind};
-use crate::band::estimate::{Adjustment, Estimate, Spread};
+use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::band::outcome::MadeBy;
 use crate::book::comp::HowSold;
 use crate::book::settings::PriceBasis;
@@ -24,11 +25,14 @@ const QUIET: Style = Style::new().dimmed();
 pub struct Listing<'a> {
     /// Most comps used that are listed.
     pub used: usize,
-    /// Most dropped comps that are listed.
+    /// Most dropped comps that are listed for one reason.
     pub dropped: usize,
     /// How each comp of the estimate is named, in its order.
     pub ids: &'a [&'a str],
 }
+
+/// A comp with the name it is shown by.
+type Named<'a> = (&'a CompLine, &'a str);
 
 /// Columns that prose is set to where the output is no terminal.
 const PROSE: u16 = 80;
@@ -37,8 +41,8 @@ const PROSE: u16 = 80;
 /// need to be where there is no screen.
 pub fn sheet(estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
-    let prose = usize::from(width.unwrap_or(PROSE).clamp(40, 100));
-    headline(&mut out, estimate);
+    let prose = prose_width(width);
+    headline(&mut out, estimate, prose);
     evidence(&mut out, estimate, prose);
     warnings(&mut out, estimate, prose);
     adjustments(&mut out, estimate, width);
@@ -60,7 +64,7 @@ pub fn unit(subject: &Subject) -> String {
     parts.extend(subject.completeness.iter().cloned());
     let counted = |name: &str, count: u32| {
         if count > 1 {
-            format!("{count} {name}")
+            format!("{name} x{count}")
         } else {
             name.to_string()
         }
@@ -106,17 +110,17 @@ fn odds(chance: u8) -> String {
     }
 }
 
-fn headline(out: &mut String, estimate: &Estimate) {
+fn headline(out: &mut String, estimate: &Estimate, width: usize) {
     let currency = &estimate.currency;
     let money = |value| amount(currency, value);
     let sold = estimate.subject.how_sold.unwrap_or(HowSold::Fixed);
     let how = sold.phrase();
-    let _ = writeln!(out, "{HEADING}{}{HEADING:#}", unit(&estimate.subject));
+    let title = wrap(&unit(&estimate.subject), width, "");
+    let meaning = format!("on {}, {how} ({})", estimate.as_of, basis(estimate.basis));
     let _ = writeln!(
         out,
-        "on {}, {how} ({})\n",
-        estimate.as_of,
-        basis(estimate.basis)
+        "{HEADING}{title}{HEADING:#}\n{}\n",
+        wrap(&meaning, width, "")
     );
     let label = format!("{} % band", estimate.chance);
     let wide = label.len().max("Likely price".len());
@@ -129,10 +133,15 @@ fn headline(out: &mut String, estimate: &Estimate) {
     );
     let _ = writeln!(
         out,
-        "  {label:wide$}  {PRICE}{} to {} {}{PRICE:#}   {} of such a unit",
+        "  {label:wide$}  {PRICE}{} to {} {}{PRICE:#}",
         money(estimate.low),
         money(estimate.high),
-        currency.code,
+        currency.code
+    );
+    let _ = writeln!(
+        out,
+        "  {:wide$}  {} of such a unit",
+        "",
         odds(estimate.chance)
     );
 }
@@ -141,7 +150,7 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
     let evidence = &estimate.evidence;
     let _ = writeln!(out, "\n{HEADING}Evidence{HEADING:#}");
     let mut lines = vec![format!(
-        "{} of {} comps of the model used; by age and fit they count as {:.1}.",
+        "Used: {} of the {} comps of the model; by age and fit they count as {:.1}.",
         evidence.used, evidence.seen, evidence.effective
     )];
     if let (Some(newest), Some(oldest)) = (evidence.newest, evidence.oldest) {
@@ -237,15 +246,30 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             a.comps.as_ref().map_or("–".into(), range),
             change(currency, a.used.value),
             a.informed_by.to_string(),
-            format!("{:.0} %", 100.0 * a.from_comps),
+            if a.held {
+                "held at 0".into()
+            } else {
+                format!("{:.0} %", 100.0 * a.from_comps)
+            },
         ]);
     }
-    let _ = writeln!(
-        out,
-        "\n{HEADING}Adjustments{HEADING:#}, {}: what one of each changes on this unit (• it has it)",
+    let what = format!(
+        "{}: what one of each changes on this unit (• it has it)",
         currency.code
     );
+    heading(out, "Adjustments", &what, width);
     out.push_str(&grid.render(width));
+}
+
+/// A bold word and what is to be said of the table below it.
+fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
+    let line = wrap(&format!("{word}, {rest}"), prose_width(width), "");
+    let _ = writeln!(out, "\n{HEADING}{word}{HEADING:#}{}", &line[word.len()..]);
+}
+
+/// Columns that prose is set to on a screen.
+fn prose_width(width: Option<u16>) -> usize {
+    usize::from(width.unwrap_or(PROSE).clamp(40, 100))
 }
 
 /// A change in whole units of money where the unit costs 50 and more: ends of a range need no
@@ -268,8 +292,9 @@ fn applies(adjustment: &Adjustment) -> bool {
 fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) {
     let currency = &estimate.currency;
     let named = estimate.comps.iter().zip(listing.ids);
-    let (used, dropped): (Vec<_>, Vec<_>) =
-        named.partition(|(line, _)| line.comp.dropped.is_none());
+    let (used, dropped): (Vec<Named<'_>>, Vec<Named<'_>>) = named
+        .map(|(line, id)| (line, *id))
+        .partition(|(line, _)| line.comp.dropped.is_none());
     let mut grid = Grid::new(&[
         ("sold", Kind::Fixed),
         ("id", Kind::Fixed),
@@ -278,18 +303,15 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
         ("weight", Kind::Number),
         ("condition, or why not used", Kind::Text),
     ]);
-    for (line, id) in used
-        .iter()
-        .take(listing.used)
-        .chain(dropped.iter().take(listing.dropped))
-    {
+    let (listed, hidden) = listed(&dropped, listing.dropped);
+    for (line, id) in used.iter().take(listing.used).chain(&listed) {
         let (weight, last) = match line.comp.dropped {
             None => (format!("{:.2}", line.weight), condition(&line.comp)),
             Some(dropped) => ("not used".into(), dropped.reason()),
         };
         grid.push(vec![
             line.comp.sold_on.to_string(),
-            (*id).to_string(),
+            id.to_string(),
             amount(currency, line.comp.paid),
             line.adjusted
                 .map_or("–".into(), |price| about(currency, price)),
@@ -298,35 +320,70 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
         ]);
     }
     if used.len() + dropped.len() > 0 {
-        let _ = writeln!(
+        heading(
             out,
-            "\n{HEADING}Comps{HEADING:#}, {}: adjusted is the price brought to this unit and day",
-            currency.code
+            "Comps",
+            &format!(
+                "{}: adjusted is the price brought to this unit and day",
+                currency.code
+            ),
+            width,
         );
         out.push_str(&grid.render(width));
     }
-    let hidden = |all: usize, shown: usize, what: &str| {
-        (all > shown).then(|| format!("{} more {what}", all - shown))
-    };
-    let unlisted = estimate.evidence.seen - estimate.comps.len();
-    let more: Vec<String> = [
-        hidden(used.len(), listing.used, "used"),
-        hidden(
-            dropped.len() + unlisted,
-            listing.dropped.min(dropped.len()),
-            "not used",
-        ),
-    ]
-    .into_iter()
-    .flatten()
-    .collect();
-    if !more.is_empty() {
-        let _ = writeln!(
-            out,
-            "{QUIET}… {} (--all-comps, or --json, for every one){QUIET:#}",
-            more.join(" and ")
-        );
+    let mut more: Vec<String> = Vec::new();
+    if used.len() > listing.used {
+        more.push(format!("{} more used", used.len() - listing.used));
     }
+    more.extend(
+        hidden
+            .iter()
+            .map(|(reason, count)| format!("{count} more not used: {reason}")),
+    );
+    let unlisted = estimate.evidence.seen - estimate.comps.len();
+    if unlisted > 0 {
+        more.push(format!(
+            "{unlisted} not looked at: as many as are listed came before them"
+        ));
+    }
+    for line in &more {
+        let _ = writeln!(out, "{QUIET}… {line}{QUIET:#}");
+    }
+    if more.len() > usize::from(unlisted > 0) {
+        let _ = writeln!(out, "{QUIET}--all-comps lists them, --json too.{QUIET:#}");
+    }
+}
+
+/// Those of the dropped comps that are listed, `most` for one reason (one more rather than hide
+/// a single one), and how many are not, by reason.
+fn listed<'a>(dropped: &[Named<'a>], most: usize) -> (Vec<Named<'a>>, BTreeMap<String, usize>) {
+    let reason = |line: &CompLine| line.comp.dropped.map_or(String::new(), |d| d.reason());
+    let mut left: BTreeMap<String, usize> = BTreeMap::new();
+    for (line, _) in dropped {
+        *left.entry(reason(line)).or_insert(0) += 1;
+    }
+    let mut room: BTreeMap<String, usize> = left
+        .iter()
+        .map(|(reason, count)| {
+            (
+                reason.clone(),
+                if *count == most + 1 { *count } else { most },
+            )
+        })
+        .collect();
+    let mut listed = Vec::new();
+    for named in dropped {
+        let reason = reason(named.0);
+        if let (Some(room), Some(left)) = (room.get_mut(&reason), left.get_mut(&reason))
+            && *room > 0
+        {
+            *room -= 1;
+            *left -= 1;
+            listed.push(*named);
+        }
+    }
+    left.retain(|_, count| *count > 0);
+    (listed, left)
 }
 
 /// A comp's condition in a few words.

@@ -87,19 +87,22 @@ pub enum Stage {
     Variant,
     /// Sales before the window.
     Window,
-    /// Working units, for a parts-only subject.
+    /// Working units, for a parts-only subject: they speak through the parts-only rule.
     Working,
+    /// Kept in by the user's word.
+    Kept,
 }
 
 impl Stage {
     /// Every step in order.
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::Exact,
         Self::Grade,
         Self::Completeness,
         Self::Variant,
         Self::Window,
         Self::Working,
+        Self::Kept,
     ];
 
     /// What the step calls in.
@@ -111,6 +114,7 @@ impl Stage {
             Self::Variant => "other variants",
             Self::Window => "older sales",
             Self::Working => "working units",
+            Self::Kept => "kept by you",
         }
     }
 }
@@ -126,6 +130,8 @@ pub enum Dropped {
     PartsOnly,
     /// Working, where the subject is parts-only.
     Working,
+    /// Working, where the subject is parts-only: speaks through the parts-only rule.
+    ThroughRule,
     /// There were enough comps before this step was reached.
     NotNeeded(Stage),
     /// More comps than a fit takes; the newest were kept.
@@ -140,6 +146,11 @@ pub enum Dropped {
 }
 
 impl Dropped {
+    /// Whether the comp was looked at and found wanting, rather than never called in.
+    pub fn is_looked_at(self) -> bool {
+        matches!(self, Self::GrossError(_) | Self::Outlier(_) | Self::ByHand)
+    }
+
     /// A short word for tables and JSON.
     pub fn code(self) -> &'static str {
         match self {
@@ -147,6 +158,7 @@ impl Dropped {
             Self::Lot(_) => "lot",
             Self::PartsOnly => "parts-only",
             Self::Working => "working",
+            Self::ThroughRule => "through-rule",
             Self::NotNeeded(_) => "not-needed",
             Self::Surplus => "surplus",
             Self::ByHand => "by-hand",
@@ -162,6 +174,7 @@ impl Dropped {
             Self::Lot(units) => format!("lot of {units}"),
             Self::PartsOnly => "parts only".into(),
             Self::Working => "works; the unit is for parts".into(),
+            Self::ThroughRule => "works: speaks through the parts-only rule".into(),
             Self::NotNeeded(stage) => format!("{}: enough without", stage.label()),
             Self::Surplus => "enough newer comps".into(),
             Self::ByHand => "dropped by you".into(),
@@ -188,7 +201,7 @@ pub struct Step {
 /// The comps of one model, sorted newest first, sifted for one subject.
 #[derive(Debug, Clone)]
 pub struct Selection {
-    /// Model as the newest comp writes it.
+    /// Model as most comps write it.
     pub model: String,
     /// Every comp looked at.
     pub candidates: Vec<Candidate>,

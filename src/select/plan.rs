@@ -1,5 +1,7 @@
 //! The query: one lazy plan from the book's comps to the candidates for one subject.
 
+use std::collections::BTreeMap;
+
 use polars::prelude::*;
 
 use super::{Candidate, Dropped, Selection, Stage, Subject};
@@ -81,12 +83,7 @@ pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectE
     let mut candidates = candidates(&rows, query.subject.works)?;
     candidates.sort_by(|a, b| (a.age_days, &a.comp_id).cmp(&(b.age_days, &b.comp_id)));
     Ok(Selection {
-        model: rows
-            .column("model")?
-            .str()?
-            .get(0)
-            .unwrap_or_default()
-            .to_string(),
+        model: commonest_spelling(rows.column("model")?.str()?),
         candidates,
         seen,
         steps: Vec::new(),
@@ -112,7 +109,7 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             .and(lit(!subject.works)),
     )
     .then(stage(Stage::Working))
-    .when(col("age").gt(lit(i64::from(query.window_days) as i32)))
+    .when(col("age").gt(lit(i32::try_from(query.window_days).unwrap_or(i32::MAX))))
     .then(stage(Stage::Window))
     .when(differs(
         "variant_key",
@@ -156,7 +153,7 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             len().alias("seen"),
         ])
         .sort_by_exprs(
-            [out_of_use, col("age"), col("comp_id")],
+            [out_of_use, col("stage"), col("age"), col("comp_id")],
             SortMultipleOptions::default(),
         )
         .limit(u32::try_from(query.most).unwrap_or(u32::MAX))
@@ -213,6 +210,19 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
         });
     }
     Ok(out)
+}
+
+/// The spelling that most rows have, white space folded; of equals the first in the alphabet.
+fn commonest_spelling(names: &StringChunked) -> String {
+    let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+    for name in names.iter().flatten() {
+        *counts.entry(name).or_insert(0) += 1;
+    }
+    let commonest = counts
+        .into_iter()
+        .max_by(|a, b| a.1.cmp(&b.1).then(b.0.cmp(a.0)));
+    let name = commonest.map_or("", |(name, _)| name);
+    name.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// Names of models in the book that come near `asked`, nearest first.

@@ -29,57 +29,45 @@ pub enum WordError {
     /// Several do.
     #[error("{0:?} fits {1} comps of this model; write more of the id")]
     Ambiguous(String, usize),
+    /// Cannot speak for a single unit of that day.
+    #[error("{0:?} cannot be kept: {1}")]
+    Never(String, String),
     /// Kept and dropped at once.
     #[error("{0:?} is both kept and dropped")]
     Both(String),
 }
 
 /// Takes widening steps in order until enough comps are in; marks the rest with why they are
-/// not used. The user's own `keep` and `drop` come first: a kept comp is used at any step, save
-/// one sold after the day of the estimate.
+/// not used. The user's own `keep` and `drop` come first: a kept comp is used at any step.
 ///
 /// # Errors
-/// [`WordError`] where an identifier names no comp, or several.
+/// [`WordError`] where an identifier names no comp, or several, or a comp that cannot speak for
+/// a single unit of that day.
 pub fn widen(
     selection: &mut Selection,
     subject: &Subject,
     limits: &Limits<'_>,
 ) -> Result<(), WordError> {
-    let kept = find(&selection.candidates, limits.keep)?;
-    let dropped = find(&selection.candidates, limits.drop)?;
-    if let Some(both) = kept.intersection(&dropped).next() {
-        return Err(WordError::Both(selection.candidates[*both].comp_id.clone()));
+    mark_by_hand(&mut selection.candidates, limits)?;
+    let mut total = selection.candidates.iter().filter(|c| c.pinned).count();
+    if total > 0 {
+        selection.steps.push(Step {
+            stage: Stage::Kept,
+            brought: total,
+            total,
+        });
     }
-    for &i in &dropped {
-        selection.candidates[i].dropped = Some(Dropped::ByHand);
-    }
-    for &i in &kept {
-        let comp = &mut selection.candidates[i];
-        if comp.dropped != Some(Dropped::Later) {
-            comp.dropped = None;
-            comp.pinned = true;
-        }
-    }
-    let mut total = 0;
     let mut last = None;
-    for stage in Stage::ALL {
-        let enough = if stage == Stage::Working {
-            limits.enough.min(ENOUGH_PARTS)
-        } else {
-            limits.enough
+    for stage in Stage::ALL.into_iter().filter(|s| *s != Stage::Kept) {
+        let enough = match stage {
+            Stage::Working => limits.enough.min(ENOUGH_PARTS),
+            _ => limits.enough,
         };
         if total >= enough || (stage == Stage::Working && subject.works) {
             break;
         }
-        let called_in = |comp: &&Candidate| {
-            comp.dropped.is_none()
-                && stage
-                    == if comp.pinned {
-                        Stage::Exact
-                    } else {
-                        comp.stage
-                    }
-        };
+        let called_in =
+            |comp: &&Candidate| comp.dropped.is_none() && !comp.pinned && comp.stage == stage;
         let brought = selection.candidates.iter().filter(called_in).count();
         total += brought;
         last = Some(stage);
@@ -92,22 +80,41 @@ pub fn widen(
         }
     }
     let mut room = limits.most;
-    for comp in &mut selection.candidates {
-        if comp.dropped.is_some() {
-            continue;
-        }
-        if !comp.pinned && Some(comp.stage) > last {
-            let works = comp.stage == Stage::Working;
-            comp.dropped = Some(if works {
-                Dropped::Working
-            } else {
-                Dropped::NotNeeded(comp.stage)
+    for comp in selection
+        .candidates
+        .iter_mut()
+        .filter(|c| c.dropped.is_none() && !c.pinned)
+    {
+        if Some(comp.stage) > last {
+            comp.dropped = Some(match comp.stage {
+                Stage::Working => Dropped::Working,
+                stage => Dropped::NotNeeded(stage),
             });
         } else if room == 0 {
             comp.dropped = Some(Dropped::Surplus);
         } else {
             room -= 1;
         }
+    }
+    Ok(())
+}
+
+fn mark_by_hand(candidates: &mut [Candidate], limits: &Limits<'_>) -> Result<(), WordError> {
+    let kept = find(candidates, limits.keep)?;
+    let dropped = find(candidates, limits.drop)?;
+    if let Some(both) = kept.intersection(&dropped).next() {
+        return Err(WordError::Both(candidates[*both].comp_id.clone()));
+    }
+    for at in dropped {
+        candidates[at].dropped = Some(Dropped::ByHand);
+    }
+    for at in kept {
+        let comp = &mut candidates[at];
+        if let Some(why @ (Dropped::Later | Dropped::Lot(_))) = comp.dropped {
+            return Err(WordError::Never(comp.comp_id.clone(), why.reason()));
+        }
+        comp.dropped = None;
+        comp.pinned = true;
     }
     Ok(())
 }

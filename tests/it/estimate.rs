@@ -485,3 +485,238 @@ fn charts_and_plan() {
         "{plan}"
     );
 }
+
+/// A book of one model whose rows are written as given, behind a header of our own columns.
+fn book_of(header: &str, rows: &[String]) -> TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    let text = format!("{header}\n{}\n", rows.join("\n"));
+    fs::write(dir.path().join("sales.csv"), text).unwrap();
+    out(dir.path(), &["import", "sales.csv"]);
+    dir
+}
+
+fn width(document: &Value) -> f64 {
+    (number(&document["band"]["high"]) / number(&document["band"]["low"])).ln()
+}
+
+/// Forty working units near 200, spread by a few per cent.
+fn working() -> Vec<String> {
+    (0..40)
+        .map(|i| {
+            format!(
+                "2026-05-{:02},Brask M2,{},yes,,grade",
+                1 + i % 28,
+                190 + (i * 7) % 23
+            )
+        })
+        .map(|row| row.replace("grade", "B"))
+        .collect()
+}
+
+const HEADER: &str = "sold_on,model,price,works,defects,grade";
+
+/// The few parts-only sales there are differ widely: none is dropped for what working units
+/// vary by, and the band is as wide as they are apart.
+#[test]
+fn few_parts_sales_make_a_wide_band() {
+    let mut rows = working();
+    for price in [15, 35, 80] {
+        rows.push(format!("2026-05-20,Brask M2,{price},no,,"));
+    }
+    let dir = book_of(HEADER, &rows);
+    let document = json(
+        dir.path(),
+        &[
+            "estimate",
+            "--model",
+            "Brask M2",
+            "--parts",
+            "--as-of",
+            "2026-06-01",
+        ],
+    );
+    assert_eq!(document["evidence"]["comps_used"], 3);
+    assert!(width(&document) > 1.0, "{}", document["band"]);
+    let median = number(&document["likely_price"]);
+    assert!((25.0..70.0).contains(&median), "{median}");
+    assert!(
+        document["warnings"]
+            .to_string()
+            .contains("Few parts-only sales")
+    );
+}
+
+/// One cheap sale with a defect that no other has is evidence about the defect, not an outlier.
+#[test]
+fn rare_evidence_is_not_an_outlier() {
+    let mut rows = working();
+    rows.push("2026-05-20,Brask M2,95,yes,cracked glass,B".into());
+    let dir = book_of(HEADER, &rows);
+    let ask = [
+        "estimate",
+        "--model",
+        "Brask M2",
+        "--defect",
+        "cracked glass",
+        "--as-of",
+        "2026-06-01",
+    ];
+    let document = json(dir.path(), &ask);
+    let comps = document["comps"].as_array().unwrap();
+    let cracked = comps
+        .iter()
+        .find(|c| c["defects"].as_array().unwrap().len() == 1)
+        .unwrap();
+    assert_eq!(cracked["used"], true);
+    let sound = json(
+        dir.path(),
+        &["estimate", "--model", "Brask M2", "--as-of", "2026-06-01"],
+    );
+    assert!(
+        width(&document) > 1.3 * width(&sound),
+        "{} {}",
+        document["band"],
+        sound["band"]
+    );
+    assert!(number(&document["likely_price"]) < 0.85 * number(&sound["likely_price"]));
+}
+
+/// A money rule of more than the unit costs does not override what the comps say.
+#[test]
+fn a_rule_beyond_the_price_gives_way() {
+    let rows: Vec<String> = (0..30)
+        .map(|i| {
+            let (price, missing) = if i % 3 == 0 {
+                (11.5, "charger")
+            } else {
+                (15.0, "")
+            };
+            format!(
+                "2026-05-{:02},Brask M2,{},{missing}",
+                1 + i % 28,
+                price + f64::from(i % 5) * 0.2
+            )
+        })
+        .collect();
+    let dir = book_of("sold_on,model,price,missing", &rows);
+    let path = dir.path().join("compband.toml");
+    let rule = "[rules.missing]\ncharger = \"20 to 40\"\n";
+    fs::write(
+        &path,
+        format!("{}\n{rule}", fs::read_to_string(&path).unwrap()),
+    )
+    .unwrap();
+    let document = json(
+        dir.path(),
+        &[
+            "estimate",
+            "--model",
+            "Brask M2",
+            "--missing",
+            "charger",
+            "--as-of",
+            "2026-06-01",
+        ],
+    );
+    let median = number(&document["likely_price"]);
+    assert!((10.5..13.0).contains(&median), "{median}");
+}
+
+/// What the unit and all comps have in common still has its price in the table.
+#[test]
+fn shared_faults_are_priced() {
+    let rows: Vec<String> = (0..3)
+        .map(|i| format!("2026-05-0{},Brask M2,{},charger,dent,C", 1 + i, 50 + i))
+        .collect();
+    let dir = book_of("sold_on,model,price,missing,defects,grade", &rows);
+    let ask = [
+        "estimate",
+        "--model",
+        "Brask M2",
+        "--missing",
+        "charger",
+        "--defect",
+        "dent",
+        "--grade",
+        "C",
+        "--as-of",
+        "2026-06-01",
+    ];
+    let document = json(dir.path(), &ask);
+    for what in [
+        "charger missing",
+        "defect: dent",
+        "grade B to C",
+        "grade C to D",
+    ] {
+        let row = adjustment(&document, what);
+        assert!(
+            number(&row["used"]["value"]) < 0.0 && row["from_comps"].is_null(),
+            "{row}"
+        );
+    }
+}
+
+/// A fit takes the newest of very many comps, but never leaves out those most like the unit.
+#[test]
+fn many_comps_do_not_hide_the_like() {
+    let rows: Vec<String> = (0..6500)
+        .map(|i| {
+            let (grade, month) = if i < 100 { ("A", 1) } else { ("B", 5) };
+            format!(
+                "{i:05},2026-{month:02}-{:02},Brask M2,{},{grade}",
+                1 + i % 28,
+                190 + i % 23
+            )
+        })
+        .collect();
+    let dir = book_of("comp_id,sold_on,model,price,grade", &rows);
+    let ask = [
+        "estimate",
+        "--model",
+        "Brask M2",
+        "--grade",
+        "A",
+        "--as-of",
+        "2026-06-01",
+    ];
+    let document = json(dir.path(), &ask);
+    assert_eq!(document["evidence"]["widening"][0]["brought"], 100);
+    assert_eq!(document["evidence"]["comps_seen"], 6500);
+    let kept = json(dir.path(), &[&ask[..], &["--keep", "06499"]].concat());
+    let comps = kept["comps"].as_array().unwrap();
+    assert!(
+        comps
+            .iter()
+            .any(|c| c["comp_id"] == "06499" && c["used"] == true)
+    );
+}
+
+#[test]
+fn what_cannot_be_is_refused() {
+    let dir = demo();
+    let more = fails(
+        dir.path(),
+        3,
+        &dated(&["--model", "Nerrow F4", "--missing", "charger x2"]),
+    );
+    assert!(more.contains("has 1"), "{more}");
+    let lot = json(dir.path(), &UNIT);
+    let comps = lot["comps"].as_array().unwrap();
+    let lot = comps
+        .iter()
+        .find(|c| c["dropped"]["code"] == "lot")
+        .unwrap();
+    let id = lot["comp_id"].as_str().unwrap();
+    let kept = fails(
+        dir.path(),
+        3,
+        &UNIT
+            .iter()
+            .copied()
+            .chain(["--keep", id])
+            .collect::<Vec<_>>(),
+    );
+    assert!(kept.contains("cannot be kept: lot of"), "{kept}");
+}

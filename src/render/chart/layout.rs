@@ -188,8 +188,7 @@ impl Sheet<'_> {
             FRAME,
         );
         let code = &self.chart.currency.code;
-        let caption =
-            format!("Price in {code}. Each dot is a sale, brought to this unit and to today.");
+        let caption = format!("Price in {code}. Each dot is a sale, brought to this unit and day.");
         self.text(
             (MARGIN, rows::PRICE_CAPTION),
             Align::Left,
