@@ -6,8 +6,65 @@ use std::fmt;
 use rust_decimal::Decimal;
 use serde::Deserialize;
 
+use super::comp::minor_units;
 use super::items::fold_name;
 use super::settings::Range;
+
+/// What the name of a column begins with that holds a numeric attribute.
+pub const COLUMN_PREFIX: &str = "attr.";
+
+/// Longest name of an attribute, in characters.
+const MOST_NAME: usize = 60;
+
+/// The form in which names of attributes are compared and kept: lower case, underscores and
+/// runs of white space one space.
+pub fn attribute_key(name: &str) -> String {
+    fold_name(&name.replace('_', " "))
+}
+
+/// The canonical name of the column of an attribute: `attr.battery health`.
+pub fn column_name(name: &str) -> String {
+    format!("{COLUMN_PREFIX}{}", attribute_key(name))
+}
+
+/// The attribute that a column holds: `attr.storage`, `Attr Storage` and `attr_storage` hold
+/// `storage`. `None` where the column is called otherwise.
+pub fn of_column(header: &str) -> Option<String> {
+    let header = header.trim();
+    let (head, rest) = header.split_at_checked(COLUMN_PREFIX.len())?;
+    let apart = |c: char| matches!(c, '.' | '_') || c.is_whitespace();
+    let word = head.strip_suffix(apart)?;
+    (word.eq_ignore_ascii_case("attr") && is_name(rest)).then(|| attribute_key(rest))
+}
+
+/// Whether an attribute can be called so: at most 60 characters, none of them a control
+/// character, `=` or `;`.
+pub fn is_name(name: &str) -> bool {
+    let key = attribute_key(name);
+    !key.is_empty()
+        && key.chars().count() <= MOST_NAME
+        && !key.contains(|c: char| c.is_control() || matches!(c, '=' | ';'))
+}
+
+/// Reads a value of a canonical file: digits with an optional minus and decimal point, within
+/// the bounds and decimals of amounts. `None` for anything else.
+pub fn plain_number(text: &str) -> Option<Decimal> {
+    let digits = text.strip_prefix('-').unwrap_or(text);
+    let plain = digits.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    let value: Decimal = plain.then(|| text.parse().ok()).flatten()?;
+    minor_units(value.abs()).map(|_| value)
+}
+
+/// Whether two units are the same: case and white space ignored.
+pub fn same_unit(one: &str, other: &str) -> bool {
+    let letters = |unit: &str| -> String {
+        unit.chars()
+            .filter(|c| !c.is_whitespace())
+            .flat_map(char::to_lowercase)
+            .collect()
+    };
+    letters(one) == letters(other)
+}
 
 /// Values of named numeric attributes, exact as written, sorted by (folded) name.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
@@ -36,12 +93,26 @@ impl Attributes {
 
     /// Sets a value and returns the one before.
     pub fn set(&mut self, name: &str, value: Decimal) -> Option<Decimal> {
-        self.0.insert(fold_name(name), value.normalize())
+        self.0.insert(attribute_key(name), value.normalize())
     }
 
     /// The value of an attribute, where recorded.
     pub fn get(&self, name: &str) -> Option<Decimal> {
-        self.0.get(&fold_name(name)).copied()
+        self.0
+            .get(name)
+            .or_else(|| self.0.get(&attribute_key(name)))
+            .copied()
+    }
+
+    /// The cell of an attribute in a canonical file: its value, or nothing.
+    pub fn text(&self, name: &str) -> String {
+        self.get(name)
+            .map_or(String::new(), |value| value.to_string())
+    }
+
+    /// Takes every value away.
+    pub fn clear(&mut self) {
+        self.0.clear();
     }
 
     /// Names and values in order of name.
@@ -84,6 +155,17 @@ pub struct Attribute {
 }
 
 impl Attribute {
+    /// What is expected in the place of a value that has no place on the scale.
+    pub fn fault(&self, value: Decimal) -> Option<String> {
+        let scale = match self.scale {
+            Scale::Unit => return None,
+            Scale::Doubling => "doubling",
+            Scale::Log => "log",
+        };
+        (value <= Decimal::ZERO)
+            .then(|| format!("a number above 0 (its scale in compband.toml is {scale:?})"))
+    }
+
     /// The rule of thumb: the one given, or else 0 to 30 % for a doubling and 0 to 40 % for a log
     /// unit (either way where the direction is not known); none for plain units, of which one
     /// can be anything.
@@ -154,6 +236,49 @@ mod tests {
         );
         for wrong in ["storage", "storage=", "storage=a", "a=1; A=2"] {
             assert!(Attributes::parse(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn columns_of_attributes() {
+        for header in [
+            "attr.battery health",
+            " Attr Battery_Health",
+            "ATTR_battery  health",
+        ] {
+            assert_eq!(of_column(header).as_deref(), Some("battery health"));
+        }
+        for other in [
+            "attr.",
+            "attribute",
+            "attrition",
+            "storage",
+            "attr.a=b",
+            "attr.a;b",
+            "ättr.a",
+        ] {
+            assert_eq!(of_column(other), None, "{other}");
+        }
+        assert_eq!(column_name("Battery_health"), "attr.battery health");
+    }
+
+    #[test]
+    fn plain_numbers() {
+        for (text, value) in [("256", "256"), ("-1.50", "-1.5"), (".5", "0.5")] {
+            assert_eq!(plain_number(text).unwrap().normalize().to_string(), value);
+        }
+        for wrong in [
+            "",
+            "-",
+            ".",
+            "1,5",
+            "1e3",
+            "--1",
+            "+1",
+            "1.00001",
+            "100000000000",
+        ] {
+            assert_eq!(plain_number(wrong), None, "{wrong}");
         }
     }
 }

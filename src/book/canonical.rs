@@ -1,7 +1,7 @@
-//! Canonical files: comma-separated UTF-8 with the columns of [`COLUMNS`]. They are written by
-//! this program, but their owner may have edited them, so that reading checks everything.
+//! Canonical files: comma-separated UTF-8 with the columns of [`COLUMNS`], behind them a column
+//! `attr.NAME` for each numeric attribute that a row of the file has. They are written by this program, but their owner may have edited them, so that reading checks everything.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::io::{self, Read, Write};
 use std::str::Utf8Error;
 
@@ -9,9 +9,10 @@ use chrono::NaiveDate;
 use csv::ByteRecord;
 use rust_decimal::Decimal;
 
+use super::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
 use super::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, RowText, minor_units};
 use super::problem::{quoted, shorten};
-use super::{Comp, HowSold, Items, Problem, Settings};
+use super::{Attributes, Comp, HowSold, Items, Problem, Settings};
 
 /// Columns of `logged.csv`: the entry number, then those of [`COLUMNS`].
 pub const LOGGED_COLUMNS: [&str; 18] = {
@@ -230,7 +231,7 @@ pub fn check(column: &str, text: &str, settings: &Settings) -> Result<(), Wrong>
     }
 }
 
-/// Makes a comp of the cells in the order of [`COLUMNS`]; every cell that is wrong goes to
+/// Makes a comp of the cells in the order of [`COLUMNS`], without attributes; every cell that is wrong goes to
 /// `report` with its position.
 pub fn parse_cells(
     cells: &[&str; 17],
@@ -283,6 +284,7 @@ pub fn parse_cells(
         missing: missing?,
         extras: extras?,
         defects: defects?,
+        attributes: Attributes::NONE,
         works: works?,
         price: price?,
         shipping: shipping?,
@@ -303,8 +305,61 @@ pub enum Layout {
     Logged,
 }
 
+/// The canonical names of the attributes in a header whose first columns are `columns`, in
+/// order; `None` for any other header.
+pub(super) fn attributes_of_header(record: &ByteRecord, columns: &[&str]) -> Option<Vec<String>> {
+    let cell = |(at, cell): (usize, &[u8])| -> Vec<u8> {
+        let mark = if at == 0 {
+            b"\xef\xbb\xbf".as_slice()
+        } else {
+            b""
+        };
+        cell.strip_prefix(mark)
+            .unwrap_or(cell)
+            .trim_ascii()
+            .to_vec()
+    };
+    let mut cells = record.iter().enumerate().map(cell);
+    let begins = cells
+        .by_ref()
+        .take(columns.len())
+        .eq(columns.iter().map(|column| column.as_bytes()));
+    if !begins {
+        return None;
+    }
+    let mut names: Vec<String> = Vec::new();
+    for cell in cells {
+        let name = of_column(std::str::from_utf8(&cell).ok()?)?;
+        if names.contains(&name) {
+            return None;
+        }
+        names.push(name);
+    }
+    Some(names)
+}
+
+/// The header of a canonical file: `columns`, then those of the attributes.
+pub(super) fn header<'a>(columns: &'a [&str], attributes: &'a [String]) -> Vec<String> {
+    let attributes = attributes.iter().map(|name| column_name(name));
+    let columns = columns.iter().map(|column| (*column).to_string());
+    columns.chain(attributes).collect()
+}
+
+/// Reads the cell of an attribute: a number, or nothing.
+fn attribute(text: &str) -> Result<Option<Decimal>, Wrong> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    plain_number(text).map(Some).ok_or_else(|| {
+        Wrong::new(
+            format!("a number up to {MOST_MONEY} with at most {MINOR_SCALE} decimals, or nothing"),
+            "write digits and a decimal point only, such as 87.5",
+        )
+    })
+}
+
 impl Layout {
-    fn columns(self) -> &'static [&'static str] {
+    pub(super) fn columns(self) -> &'static [&'static str] {
         match self {
             Self::Import(_) => &COLUMNS,
             Self::Logged => &LOGGED_COLUMNS,
@@ -346,6 +401,7 @@ pub fn read<R: Read>(
         name,
         layout,
         settings,
+        attributes: Vec::new(),
         problems: Vec::new(),
     };
     let mut record = ByteRecord::new();
@@ -364,6 +420,8 @@ struct Rows<'a> {
     name: &'a str,
     layout: Layout,
     settings: &'a Settings,
+    /// Attributes of the columns behind those of the layout.
+    attributes: Vec<String>,
     problems: Vec<Problem>,
 }
 
@@ -380,21 +438,9 @@ impl Rows<'_> {
     }
 
     fn header(&mut self, record: &ByteRecord) -> bool {
-        let cell = |(at, cell): (usize, &[u8])| -> Vec<u8> {
-            let cell = if at == 0 {
-                cell.strip_prefix(b"\xef\xbb\xbf").unwrap_or(cell)
-            } else {
-                cell
-            };
-            cell.trim_ascii().to_vec()
-        };
         let columns = self.layout.columns();
-        if record
-            .iter()
-            .enumerate()
-            .map(cell)
-            .eq(columns.iter().map(|c| c.as_bytes()))
-        {
+        if let Some(attributes) = attributes_of_header(record, columns) {
+            self.attributes = attributes;
             return true;
         }
         let found = record
@@ -403,7 +449,10 @@ impl Rows<'_> {
             .collect::<Vec<_>>()
             .join(",");
         let wrong = Wrong::new(
-            format!("the header {:?}", columns.join(",")),
+            format!(
+                "the header {:?} and behind it none but columns {COLUMN_PREFIX}NAME, each once",
+                columns.join(",")
+            ),
             "save it as comma-separated UTF-8 with its columns in this order, or take it out of comps/ and import \
              it again",
         );
@@ -417,9 +466,10 @@ impl Rows<'_> {
         if record.iter().all(|cell| cell.trim_ascii().is_empty()) {
             return None;
         }
-        if record.len() != columns.len() {
+        let width = columns.len() + self.attributes.len();
+        if record.len() != width {
             let wrong = Wrong::new(
-                format!("{} cells", columns.len()),
+                format!("{width} cells"),
                 "put text that holds a comma or a line break in double quotes",
             );
             self.problem(line, "", &format!("{} cells", record.len()), wrong);
@@ -427,7 +477,7 @@ impl Rows<'_> {
         }
         let mut texts = [""; LOGGED_COLUMNS.len()];
         let mut readable = true;
-        for (at, cell) in record.iter().enumerate() {
+        for (at, cell) in record.iter().enumerate().take(columns.len()) {
             match std::str::from_utf8(cell) {
                 Ok(text) => texts[at] = text,
                 Err(error) => {
@@ -436,6 +486,7 @@ impl Rows<'_> {
                 }
             }
         }
+        let attributes = self.attributes(line, record);
         if !readable {
             return None;
         }
@@ -449,11 +500,39 @@ impl Rows<'_> {
         let comp = parse_cells(&cells, settings, &mut |at, wrong| {
             self.problem(line, COLUMNS[at], cells[at], wrong)
         });
+        let (entry, comp, attributes) = (entry?, comp?, attributes?);
         Some(Row {
-            entry: entry?,
+            entry,
             line,
-            comp: comp?,
+            comp: Comp { attributes, ..comp },
         })
+    }
+
+    /// The attributes of a row that has all cells.
+    fn attributes(&mut self, line: u64, record: &ByteRecord) -> Option<Attributes> {
+        let mut attributes = Some(Attributes::NONE);
+        let cells = record.iter().skip(self.layout.columns().len());
+        for (at, cell) in cells.enumerate() {
+            match std::str::from_utf8(cell).map(|text| attribute(text.trim())) {
+                Ok(Ok(None)) => {}
+                Ok(Ok(Some(value))) => {
+                    if let Some(known) = &mut attributes {
+                        known.set(&self.attributes[at], value);
+                    }
+                }
+                Ok(Err(wrong)) => {
+                    let column = column_name(&self.attributes[at]);
+                    self.problem(line, &column, &String::from_utf8_lossy(cell), wrong);
+                    attributes = None;
+                }
+                Err(error) => {
+                    let column = column_name(&self.attributes[at]);
+                    self.not_utf8(line, &column, cell, error);
+                    attributes = None;
+                }
+            }
+        }
+        attributes
     }
 
     fn entry(&mut self, line: u64, text: &str) -> Option<u64> {
@@ -510,48 +589,84 @@ pub(super) fn repeated_entries(file: &str, rows: &[Row]) -> Vec<Problem> {
 }
 
 /// The I/O error within: the library's own conversion hides its kind.
-fn io_error(error: csv::Error) -> io::Error {
+pub(super) fn io_error(error: csv::Error) -> io::Error {
     match error.into_kind() {
         csv::ErrorKind::Io(error) => error,
         other => io::Error::other(format!("{other:?}")),
     }
 }
 
+/// Ends a row whose entry number, if any, is written: the cells of [`COLUMNS`] and those of the
+/// attributes named.
+pub(super) fn write_row<W: Write>(
+    output: &mut csv::Writer<W>,
+    row: &RowText,
+    attributes: &Attributes,
+    names: &[String],
+) -> csv::Result<()> {
+    if names.is_empty() {
+        return output.write_record(row.cells());
+    }
+    for cell in row.cells() {
+        output.write_field(cell)?;
+    }
+    for name in names {
+        output.write_field(attributes.text(name))?;
+    }
+    output.write_record(None::<&[u8]>)
+}
+
+/// Names that stand in some of the attributes, sorted.
+pub fn attribute_names<'a>(all: impl IntoIterator<Item = &'a Attributes>) -> Vec<String> {
+    let names = all.into_iter().flat_map(Attributes::iter);
+    let names: BTreeSet<&str> = names.map(|(name, _)| name).collect();
+    names.into_iter().map(str::to_string).collect()
+}
+
 /// Writes canonical files: comma, `\n`, quotes only where needed.
 pub struct Writer<W: Write> {
     output: csv::Writer<W>,
     row: RowText,
+    attributes: Vec<String>,
 }
 
 impl<W: Write> Writer<W> {
-    /// Begins a file with its header line.
+    /// Begins a file with its header line: `columns`, then those of the attributes named.
     ///
     /// # Errors
     /// Where writing fails.
-    pub fn with_header(output: W, columns: &[&str]) -> io::Result<Self> {
-        let mut writer = Self::without_header(output);
-        writer.output.write_record(columns).map_err(io_error)?;
+    pub fn with_header(output: W, columns: &[&str], attributes: Vec<String>) -> io::Result<Self> {
+        let mut writer = Self::without_header(output, attributes);
+        let header = header(columns, &writer.attributes);
+        writer.output.write_record(header).map_err(io_error)?;
         Ok(writer)
     }
 
     /// Writes rows only.
-    pub fn without_header(output: W) -> Self {
+    pub fn without_header(output: W, attributes: Vec<String>) -> Self {
         Self {
             output: csv::Writer::from_writer(output),
             row: RowText::default(),
+            attributes,
         }
     }
 
-    /// Writes the row of a comp in the columns of [`COLUMNS`].
+    /// Writes the row of a comp in the columns of [`COLUMNS`] and of the attributes.
     ///
     /// # Errors
     /// Where writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
         self.row.fill(comp);
-        self.output.write_record(self.row.cells()).map_err(io_error)
+        write_row(
+            &mut self.output,
+            &self.row,
+            &comp.attributes,
+            &self.attributes,
+        )
+        .map_err(io_error)
     }
 
-    /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`].
+    /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`] and of the attributes.
     ///
     /// # Errors
     /// Where writing fails.
@@ -588,6 +703,7 @@ mod tests {
             missing: Items::parse("battery x2; strap").unwrap(),
             extras: Items::default(),
             defects: Items::parse("dented corner").unwrap(),
+            attributes: Attributes::NONE,
             works: true,
             price: "129.5".parse().unwrap(),
             shipping: "0.0001".parse().unwrap(),
@@ -614,7 +730,8 @@ mod tests {
     }
 
     fn written(comp: &Comp) -> Vec<u8> {
-        let mut writer = Writer::with_header(Vec::new(), &COLUMNS).unwrap();
+        let names = attribute_names([&comp.attributes]);
+        let mut writer = Writer::with_header(Vec::new(), &COLUMNS, names).unwrap();
         writer.comp(comp).unwrap();
         writer.finish().unwrap()
     }
@@ -631,6 +748,48 @@ mod tests {
                 comp: comp()
             }]
         );
+    }
+
+    #[test]
+    fn attributes_are_columns_behind_the_others() {
+        let with = Comp {
+            attributes: Attributes::parse("storage=256; battery health=87.5").unwrap(),
+            ..comp()
+        };
+        let bytes = written(&with);
+        let text = String::from_utf8(bytes.clone()).unwrap();
+        assert!(
+            text.contains(",note,attr.battery health,attr.storage\n")
+                && text.ends_with(",87.5,256\n"),
+            "{text}"
+        );
+        let (rows, problems) = read_text(&bytes);
+        assert_eq!((rows[0].comp.clone(), problems), (with, vec![]));
+        // As an owner may have left it.
+        let edited = text
+            .replace("attr.battery health", "Attr.Battery_Health ")
+            .replace(",87.5,256\n", ", ,-1\n");
+        let (rows, _) = read_text(edited.as_bytes());
+        assert_eq!(rows[0].comp.attributes.to_string(), "storage=-1");
+        for wrong in ["87.5,256 GB", "87.5,1e3", "\u{663},256"] {
+            let (rows, problems) = read_text(text.replace("87.5,256", wrong).as_bytes());
+            assert!(rows.is_empty() && problems.len() == 1, "{problems:?}");
+            assert!(problems[0].contains("column attr."), "{problems:?}");
+        }
+        for header in [
+            "attr.storage,attr.storage",
+            "attr.battery health,storage",
+            "attr.,attr.storage",
+        ] {
+            let text = text.replace("attr.battery health,attr.storage", header);
+            let (rows, problems) = read_text(text.as_bytes());
+            assert!(
+                rows.is_empty() && problems[0].contains("columns attr.NAME"),
+                "{problems:?}"
+            );
+        }
+        let (_, problems) = read_text(text.replace(",87.5,256\n", ",87.5\n").as_bytes());
+        assert!(problems[0].contains("expected 19 cells"), "{problems:?}");
     }
 
     #[test]

@@ -3,12 +3,15 @@
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
+use std::borrow::Cow;
+use std::collections::BTreeSet;
 use std::fmt::{self, Write};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 
-use super::Items;
+use super::attributes::column_name;
+use super::{Attributes, Items};
 
-/// Columns of a canonical file, in order.
+/// Columns of a canonical file, in order; those of numeric attributes come behind them.
 pub const COLUMNS: [&str; 17] = [
     "comp_id",
     "sold_on",
@@ -97,6 +100,8 @@ pub struct Comp {
     pub extras: Items,
     /// Faults that do not stop it working.
     pub defects: Items,
+    /// Numbers that the unit has, where recorded.
+    pub attributes: Attributes,
     /// False for a parts-only unit.
     pub works: bool,
     /// Price of the item in the book's currency, without shipping.
@@ -175,7 +180,8 @@ pub fn from_minor_units(units: i64) -> Decimal {
 /// The cells of one canonical row in one buffer that can be filled again and again.
 #[derive(Debug, Default, Clone)]
 pub struct RowText {
-    /// Cells apart by U+001F, which no cell of a comp contains.
+    /// Cells apart by U+001F, which no cell of a comp contains; behind them the attributes as
+    /// one more, where there are any.
     joined: String,
     ends: [usize; COLUMNS.len()],
 }
@@ -196,6 +202,16 @@ impl RowText {
             self.ends[at] = self.joined.len();
             at += 1;
         });
+        if !comp.attributes.is_empty() {
+            // Writing to a string cannot fail.
+            let _ = write!(self.joined, "{APART}{}", comp.attributes);
+        }
+    }
+
+    /// The attributes as text; empty where there are none.
+    fn attributes(&self) -> &str {
+        let end = self.ends[COLUMNS.len() - 1];
+        self.joined[end..].trim_start_matches(APART)
     }
 
     /// Puts another identifier in the place of that of the comp.
@@ -234,6 +250,10 @@ impl RowText {
             }
             text.push(APART);
         }
+        if !self.attributes().is_empty() {
+            text.push_str(self.attributes());
+            text.push(APART);
+        }
         if occurrence > 0 {
             text.push_str(&occurrence.to_string());
         }
@@ -261,6 +281,7 @@ impl Comp {
             missing: Items::default(),
             extras: Items::default(),
             defects: Items::default(),
+            attributes: Attributes::NONE,
             works: true,
             price: Decimal::ZERO,
             shipping: Decimal::ZERO,
@@ -317,19 +338,30 @@ impl Comp {
         row
     }
 
-    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F: two comps with the same
+    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F, behind them the attributes
+    /// (`memory=8; storage=256`) where there are any: two comps with the same
     /// identifier and the same hash are the same record.
     pub fn content_hash(&self) -> u64 {
         self.row_text().content_hash()
     }
 
     /// What differs from `self` to `new`: column, old and new cell.
-    pub fn changes(&self, new: &Self) -> Vec<(&'static str, String, String)> {
-        COLUMNS
+    pub fn changes(&self, new: &Self) -> Vec<(Cow<'static, str>, String, String)> {
+        let cells = self.cells().into_iter().zip(new.cells());
+        let columns = COLUMNS.into_iter().map(Cow::Borrowed);
+        let names: BTreeSet<&str> = [self, new]
             .into_iter()
-            .zip(self.cells().into_iter().zip(new.cells()))
-            .filter(|(_, (old, new))| old != new)
+            .flat_map(|comp| comp.attributes.iter().map(|(name, _)| name))
+            .collect();
+        let attributes = names.into_iter().map(|name| {
+            let text = |comp: &Self| comp.attributes.text(name);
+            (Cow::Owned(column_name(name)), text(self), text(new))
+        });
+        columns
+            .zip(cells)
             .map(|(column, (old, new))| (column, old, new))
+            .chain(attributes)
+            .filter(|(_, old, new)| old != new)
             .collect()
     }
 
@@ -375,6 +407,7 @@ mod tests {
             missing: Items::parse("aerial; strap x2").unwrap(),
             extras: Items::default(),
             defects: Items::default(),
+            attributes: Attributes::NONE,
             works: false,
             price: "15".parse().unwrap(),
             shipping: "3.125".parse().unwrap(),
@@ -414,7 +447,43 @@ mod tests {
         };
         assert_eq!(
             comp.changes(&mended),
-            [("note", "no sound".to_string(), "hums".to_string())]
+            [("note".into(), "no sound".to_string(), "hums".to_string())]
+        );
+    }
+
+    #[test]
+    fn attributes_count_where_there_are_any() {
+        let plain = Comp {
+            sold_on: NaiveDate::from_ymd_opt(2026, 1, 15).unwrap(),
+            model: "Nerrow F4".into(),
+            price: "120".parse().unwrap(),
+            ..Comp::blank("EUR")
+        };
+        // Comps without attributes keep the identifiers and hashes they had before there were any.
+        assert_eq!(plain.derive_id(0), "nsw9w94srrvv5r");
+        let with = |text: &str| Comp {
+            attributes: Attributes::parse(text).unwrap(),
+            ..plain.clone()
+        };
+        let (one, two) = (with("storage=256"), with("storage=512; memory=8"));
+        let ids = [&plain, &one, &two].map(|comp| comp.derive_id(0));
+        let hashes = [&plain, &one, &two].map(Comp::content_hash);
+        for (a, b) in [(0, 1), (0, 2), (1, 2)] {
+            assert!(ids[a] != ids[b] && hashes[a] != hashes[b]);
+        }
+        assert_eq!(one.derive_id(0), with("Storage=256.0").derive_id(0));
+        assert_ne!(one.derive_id(0), one.derive_id(1));
+        let joined = format!("{}\u{1f}storage=256", one.cells().join("\u{1f}"));
+        assert_eq!(one.content_hash(), xxh3_64(joined.as_bytes()));
+        let mut row = one.row_text();
+        row.set_id("other");
+        assert_eq!((row.attributes(), row.cells().count()), ("storage=256", 17));
+        assert_eq!(
+            one.changes(&two),
+            [
+                ("attr.memory".into(), String::new(), "8".to_string()),
+                ("attr.storage".into(), "256".to_string(), "512".to_string())
+            ]
         );
     }
 

@@ -10,6 +10,7 @@
 //! | `model_key`, `variant_key` | String | [`match_key`] of them |
 //! | `completeness`, `grade` | String | name of the scale, or empty |
 //! | `missing`, `extras`, `defects` | String | canonical list |
+//! | `attributes` | String | text of [`Attributes`], `memory=8; storage=256`, or empty |
 //! | `works` | Boolean | false: parts only |
 //! | `price_minor`, `shipping_minor` | Int64 | units of 10^-[`MINOR_SCALE`](super::comp::MINOR_SCALE) of the currency |
 //! | `how_sold` | String | canonical word, or empty |
@@ -29,7 +30,7 @@ use polars::prelude::*;
 use super::canonical::{Row, repeated};
 use super::comp::{RowText, from_minor_units, match_key, minor_units};
 use super::store::{IdMap, id_hash};
-use super::{Comp, Currency, HowSold, Items, Problem};
+use super::{Attributes, Comp, Currency, HowSold, Items, Problem};
 
 pub use super::comp::MINOR_SCALE;
 
@@ -41,7 +42,7 @@ pub const CONTENT_HASH: &str = "content_hash";
 
 /// Columns of the packed rows that are kept as words and numbers of words: text columns of the
 /// table, and the name of the file.
-pub(super) const WORDED: [&str; 10] = [
+pub(super) const WORDED: [&str; 11] = [
     "model",
     "variant",
     "completeness",
@@ -49,13 +50,14 @@ pub(super) const WORDED: [&str; 10] = [
     "missing",
     "extras",
     "defects",
+    "attributes",
     "how_sold",
     "venue",
     FILE,
 ];
 
 /// Columns of the table, in order.
-pub const FRAME_COLUMNS: [&str; 20] = [
+pub const FRAME_COLUMNS: [&str; 21] = [
     "comp_id",
     "entry",
     "origin",
@@ -69,6 +71,7 @@ pub const FRAME_COLUMNS: [&str; 20] = [
     "missing",
     "extras",
     "defects",
+    "attributes",
     "works",
     "price_minor",
     "shipping_minor",
@@ -158,6 +161,7 @@ impl Builder {
         }
         self.seen.insert(id_hash(&comp.comp_id), place);
         let lists = [&comp.missing, &comp.extras, &comp.defects].map(Items::to_string);
+        let attributes = comp.attributes.to_string();
         let how_sold = comp.how_sold.map_or("", HowSold::as_str);
         let words: [&str; WORDED.len()] = [
             &comp.model,
@@ -167,6 +171,7 @@ impl Builder {
             &lists[0],
             &lists[1],
             &lists[2],
+            &attributes,
             how_sold,
             &comp.venue,
             file,
@@ -413,6 +418,7 @@ impl<'a> FrameRows<'a> {
             missing: list("missing"),
             extras: list("extras"),
             defects: list("defects"),
+            attributes: Attributes::parse(self.text("attributes", at)).unwrap_or_default(),
             works: self.works.get(at).unwrap_or_default(),
             price: money("price_minor"),
             shipping: money("shipping_minor"),
@@ -481,6 +487,7 @@ mod tests {
             missing: Items::parse("strap").unwrap(),
             extras: Items::default(),
             defects: Items::default(),
+            attributes: Attributes::parse("storage=256").unwrap(),
             works: false,
             price: price.parse().unwrap(),
             shipping: "4.5".parse().unwrap(),

@@ -12,6 +12,7 @@ use std::thread;
 use chrono::NaiveDate;
 use xxhash_rust::xxh3::xxh3_64;
 
+use super::canonical::{header, write_row};
 use super::comp::{COLUMNS, RowText};
 use super::problem::shorten;
 use super::read::facts::{Decided, Facts};
@@ -88,6 +89,19 @@ pub struct FileCount {
     pub date_order: Option<String>,
     /// Decimal mark and where it was learnt, if some amount asked for it.
     pub decimal_mark: Option<String>,
+    /// The first comp with each attribute that no family of its model declares.
+    pub undeclared: Vec<Undeclared>,
+}
+
+/// An attribute that is kept but does not inform estimates.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Undeclared {
+    /// Its canonical name.
+    pub attribute: String,
+    /// The model of the first comp that has it.
+    pub model: String,
+    /// The row of that comp.
+    pub row: u64,
 }
 
 /// What an import would change.
@@ -130,9 +144,11 @@ pub fn plan(
     out: &mut dyn Write,
     witness: &mut dyn Witness,
 ) -> io::Result<Plan> {
-    out.write_all(format!("{}\n", COLUMNS.join(",")).as_bytes())?;
+    let attributes = attributes_of(inputs);
+    out.write_all(&header_line(&attributes)?)?;
     let mut merger = Merger {
         against,
+        attributes: &attributes,
         out,
         witness,
         plan: Plan::default(),
@@ -143,6 +159,19 @@ pub fn plan(
         merger.file(input, number as u32)?;
     }
     Ok(merger.plan)
+}
+
+/// The attributes that some input has a column for, sorted.
+fn attributes_of(inputs: &[Input]) -> Vec<String> {
+    let columns = inputs.iter().flat_map(|input| &input.mapping.attributes);
+    let names: BTreeSet<&String> = columns.map(|(name, _)| name).collect();
+    names.into_iter().cloned().collect()
+}
+
+fn header_line(attributes: &[String]) -> io::Result<Vec<u8>> {
+    let mut writer = canonical_writer(Vec::new());
+    writer.write_record(header(&COLUMNS, attributes))?;
+    writer.into_inner().map_err(|error| error.into_error())
 }
 
 /// A record that was read.
@@ -171,6 +200,8 @@ struct Good {
 struct Chunk<'a> {
     outcomes: Vec<Outcome<'a>>,
     text: Vec<u8>,
+    /// Attributes that the reader met undeclared for the first time.
+    undeclared: Vec<Undeclared>,
 }
 
 /// Reads records of one input; its buffers serve one record after another.
@@ -178,6 +209,9 @@ struct ChunkReader<'a> {
     input: &'a Input,
     rows: RowReader<'a>,
     existing: &'a (dyn Fn(&str) -> Option<u64> + Sync),
+    /// Attributes of the columns that are written.
+    attributes: &'a [String],
+    undeclared: Vec<Undeclared>,
     cells: Cells,
     comp: Comp,
     faults: Vec<CellFault>,
@@ -187,11 +221,18 @@ struct ChunkReader<'a> {
 }
 
 impl<'a> ChunkReader<'a> {
-    fn new(input: &'a Input, against: &Against<'a>, facts: &'a Facts<'a>) -> Self {
+    fn new(
+        input: &'a Input,
+        against: &Against<'a>,
+        facts: &'a Facts<'a>,
+        attributes: &'a [String],
+    ) -> Self {
         Self {
             input,
             rows: RowReader::new(input, against.settings, facts, against.today),
             existing: against.existing,
+            attributes,
+            undeclared: Vec::new(),
             cells: Cells::new(input.delimiter),
             comp: Comp::blank(&against.settings.currency.code),
             faults: Vec::new(),
@@ -202,6 +243,7 @@ impl<'a> ChunkReader<'a> {
 
     fn chunk<'r>(&mut self, raws: &[Raw<'r>]) -> Chunk<'r> {
         let mut writer = canonical_writer(Vec::with_capacity(CHUNK_BYTES + CHUNK_BYTES / 2));
+        let told = self.undeclared.len();
         let outcomes = raws
             .iter()
             .map(|raw| Outcome {
@@ -212,6 +254,7 @@ impl<'a> ChunkReader<'a> {
         Chunk {
             outcomes,
             text: writer.into_inner().unwrap_or_default(),
+            undeclared: self.undeclared[told..].to_vec(),
         }
     }
 
@@ -237,6 +280,7 @@ impl<'a> ChunkReader<'a> {
         self.models
             .entry(id_hash(model))
             .or_insert_with(|| model.clone());
+        self.note_undeclared(raw.line);
         let derived = self.comp.comp_id.is_empty();
         if derived {
             self.settle_id(0);
@@ -245,7 +289,12 @@ impl<'a> ChunkReader<'a> {
         }
         let start = writer.get_ref().len();
         // Writing to memory does not fail.
-        let _ = writer.write_record(self.canonical.cells());
+        let _ = write_row(
+            writer,
+            &self.canonical,
+            &self.comp.attributes,
+            self.attributes,
+        );
         let _ = writer.flush();
         Fate::Good(Good {
             start,
@@ -255,6 +304,20 @@ impl<'a> ChunkReader<'a> {
             content: self.canonical.content_hash(),
             existing: (self.existing)(&self.comp.comp_id),
         })
+    }
+
+    /// Remembers attributes of the comp that no family of its model declares, each once.
+    fn note_undeclared(&mut self, row: u64) {
+        for (name, _) in self.comp.attributes.iter() {
+            let known = self.undeclared.iter().any(|told| told.attribute == name);
+            if !known && self.rows.declared(&self.comp.model, name).is_none() {
+                self.undeclared.push(Undeclared {
+                    attribute: name.to_string(),
+                    model: self.comp.model.clone(),
+                    row,
+                });
+            }
+        }
     }
 
     /// Gives the comp the identifier of its content and `occurrence`.
@@ -288,7 +351,7 @@ fn problem(input: &Input, line: u64, found: CellFault) -> (Problem, Option<Topic
     let topic = found.fault.topic;
     let column = found
         .column
-        .map_or("", |column| input.mapping.their_name(column));
+        .map_or("", |field| input.mapping.their_name(field));
     (
         found.fault.at(&input.name, line, column, &found.value),
         topic,
@@ -305,6 +368,8 @@ struct Seen {
 /// Puts the chunks together in order.
 struct Merger<'a, 'w> {
     against: &'a Against<'a>,
+    /// Attributes of the columns that are written.
+    attributes: &'a [String],
     out: &'w mut dyn Write,
     witness: &'w mut dyn Witness,
     plan: Plan,
@@ -343,13 +408,13 @@ impl<'a> Merger<'a, '_> {
     }
 
     fn chunks(&mut self, input: &Input, number: u32, facts: &Facts<'_>) -> io::Result<()> {
-        let against = self.against;
+        let (against, attributes) = (self.against, self.attributes);
         let threads = if input.len() <= CHUNK_BYTES {
             1
         } else {
             thread::available_parallelism().map_or(1, |n| n.get())
         };
-        let reader = || ChunkReader::new(input, against, facts);
+        let reader = || ChunkReader::new(input, against, facts, attributes);
         let mut readers: Vec<ChunkReader<'_>> = (0..threads).map(|_| reader()).collect();
         let mut file = FileState {
             input,
@@ -392,6 +457,12 @@ impl<'a> Merger<'a, '_> {
     }
 
     fn merge(&mut self, file: &mut FileState<'_>, chunk: Chunk<'_>) -> io::Result<()> {
+        for found in chunk.undeclared {
+            let told = &mut file.count.undeclared;
+            if !told.iter().any(|known| known.attribute == found.attribute) {
+                told.push(found);
+            }
+        }
         for Outcome { raw, fate } in chunk.outcomes {
             match fate {
                 Fate::Blank => file.count.blank += 1,
@@ -523,7 +594,12 @@ impl<'a> Merger<'a, '_> {
             return Ok(());
         }
         let mut writer = canonical_writer(Vec::new());
-        writer.write_record(file.reader.canonical.cells())?;
+        write_row(
+            &mut writer,
+            &file.reader.canonical,
+            &file.reader.comp.attributes,
+            self.attributes,
+        )?;
         self.out
             .write_all(&writer.into_inner().map_err(|error| error.into_error())?)
     }

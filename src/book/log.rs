@@ -1,13 +1,20 @@
 //! `comps/logged.csv`: sales recorded one at a time, each line with its entry number.
 //!
 //! A line is appended with one write and then synced, so that a crash leaves at most an
-//! unfinished last line. Readers pass such a line over; the next writer repairs it.
+//! unfinished last line. Readers pass such a line over; the next writer repairs it. A sale with
+//! an attribute that the file has no column for makes the file anew, with that column.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use super::canonical::{self, LOGGED_COLUMNS, Layout, Row, Writer};
+use csv::ByteRecord;
+
+use super::canonical::{
+    self, LOGGED_COLUMNS, Layout, Row, Writer, attribute_names, attributes_of_header, header,
+    io_error,
+};
 use super::store::{Book, BookLock, sync_folder};
 use super::{BookError, Comp, Problem, Settings};
 
@@ -44,6 +51,15 @@ impl LogBytes {
 
     pub(super) fn is_torn(&self) -> bool {
         !self.tail().is_empty()
+    }
+
+    /// Attributes of the columns, in order; `None` where the first row is no header of a log.
+    fn attributes(&self) -> io::Result<Option<Vec<String>>> {
+        let mut header = ByteRecord::new();
+        reader_of(&self.bytes)
+            .read_byte_record(&mut header)
+            .map_err(io_error)?;
+        Ok(attributes_of_header(&header, &LOGGED_COLUMNS))
     }
 
     /// A quote that was opened by hand and never closed makes all that follows look like one
@@ -159,8 +175,53 @@ impl Book {
         // A book that comes out of version control has no empty folders.
         let dir = self.comps_dir();
         fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
-        append_row(&self.log_path(), |writer| writer.logged(entry, comp))?;
+        self.add_logged(&self.log_path(), entry, comp)?;
         Ok(entry)
+    }
+
+    /// Adds a line to a log: at its end where the log has a column for each attribute of the
+    /// comp, or else to a wider log in its place.
+    fn add_logged(&self, path: &Path, entry: u64, comp: &Comp) -> Result<(), BookError> {
+        let log = LogBytes::read(path)?;
+        let added = attribute_names([&comp.attributes]);
+        let line = |names: Vec<String>| {
+            let mut writer = Writer::without_header(Vec::new(), names);
+            writer.logged(entry, comp)?;
+            writer.finish()
+        };
+        let failed = BookError::io(path, "write");
+        if log.bytes.is_empty() {
+            let row = line(added.clone()).map_err(failed)?;
+            return append_bytes(path, &added, &row);
+        }
+        let known = match log.attributes().map_err(BookError::io(path, "read"))? {
+            Some(known) => known,
+            // Not a log of this program's making: a reader tells what is wrong with it.
+            None if added.is_empty() => Vec::new(),
+            None => return Err(BookError::Rows(vec![self.not_widened(path, 1)])),
+        };
+        if added.iter().all(|name| known.contains(name)) {
+            let row = line(known.clone()).map_err(failed)?;
+            return append_bytes(path, &known, &row);
+        }
+        let names: BTreeSet<String> = known.iter().cloned().chain(added).collect();
+        let names: Vec<String> = names.into_iter().collect();
+        let widened = widen(&log.bytes, &known, &names).map_err(BookError::io(path, "read"))?;
+        let mut bytes =
+            widened.map_err(|row| BookError::Rows(vec![self.not_widened(path, row)]))?;
+        bytes.extend(line(names).map_err(failed)?);
+        self.replace_file(path, &bytes)
+    }
+
+    fn not_widened(&self, path: &Path, row: u64) -> Problem {
+        Problem {
+            file: self.display_name(path),
+            row,
+            column: String::new(),
+            value: String::new(),
+            expected: "a row like the others, so that a column can be added".into(),
+            mend: "mend it, or move the file out of the folder, and run the command again".into(),
+        }
     }
 
     /// Mends an unfinished last line of the log, after saving its bytes beside it.
@@ -190,7 +251,11 @@ impl Book {
         let kept = !mended.is_torn() && {
             let (before, _) = rows(&log, &name, self.settings())?;
             let (after, problems) = rows(&mended, &name, self.settings())?;
-            let header_only = log.finished == 0 && problems.is_empty();
+            // A name of an attribute may be cut and still be one.
+            let plain = mended
+                .attributes()
+                .is_ok_and(|names| names == Some(Vec::new()));
+            let header_only = log.finished == 0 && problems.is_empty() && plain;
             header_only || after.len() == before.len() + 1
         };
         let saved = self.save_torn(log.tail())?;
@@ -234,8 +299,7 @@ impl Book {
         let path = self.log_path();
         let log = LogBytes::read(&path)?;
         let range = record_range(log.finished(), row.line).map_err(BookError::io(&path, "read"))?;
-        let line = &log.bytes[range.clone()];
-        append_bytes(&self.undone_dir().join(FILE_NAME), line)?;
+        self.add_logged(&self.undone_dir().join(FILE_NAME), row.entry, &row.comp)?;
         let mut rest = log.bytes[..range.start].to_vec();
         rest.extend_from_slice(&log.bytes[range.end..]);
         self.replace_file(&path, &rest)
@@ -244,11 +308,8 @@ impl Book {
 
 /// Bytes of the record that begins on a line.
 fn record_range(bytes: &[u8], line: u64) -> io::Result<std::ops::Range<usize>> {
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .from_reader(bytes);
-    let mut record = csv::ByteRecord::new();
+    let mut reader = reader_of(bytes);
+    let mut record = ByteRecord::new();
     while reader.read_byte_record(&mut record)? {
         if let Some(position) = record.position()
             && position.line() == line
@@ -263,35 +324,68 @@ fn record_range(bytes: &[u8], line: u64) -> io::Result<std::ops::Range<usize>> {
     ))
 }
 
-fn append_row(
-    path: &Path,
-    write: impl FnOnce(&mut Writer<Vec<u8>>) -> io::Result<()>,
-) -> Result<(), BookError> {
-    let mut writer = Writer::without_header(Vec::new());
-    let bytes = write(&mut writer)
-        .and_then(|()| writer.finish())
-        .map_err(BookError::io(path, "write"))?;
-    append_bytes(path, &bytes)
+fn reader_of(bytes: &[u8]) -> csv::Reader<&[u8]> {
+    csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(bytes)
 }
 
-/// Appends a line, below a header where the file is new, in one write; on failure the file is
+/// A log with columns for the attributes `known`, brought to those for `names`; its cells stay as
+/// they are, and blank rows go. The line of a row that has not all cells, where there is one.
+fn widen(bytes: &[u8], known: &[String], names: &[String]) -> io::Result<Result<Vec<u8>, u64>> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(header(&LOGGED_COLUMNS, names))?;
+    let fixed = LOGGED_COLUMNS.len();
+    let place = |name| known.iter().position(|known| known == name);
+    let places: Vec<Option<usize>> = names.iter().map(place).collect();
+    let mut reader = reader_of(bytes);
+    let mut record = ByteRecord::new();
+    reader.read_byte_record(&mut record).map_err(io_error)?;
+    while reader.read_byte_record(&mut record).map_err(io_error)? {
+        if record.iter().all(|cell| cell.trim_ascii().is_empty()) {
+            continue;
+        }
+        if record.len() != fixed + known.len() {
+            return Ok(Err(record.position().map_or(0, csv::Position::line)));
+        }
+        let attributes = places.iter().map(|place| {
+            place
+                .and_then(|at| record.get(fixed + at))
+                .unwrap_or_default()
+        });
+        writer.write_record(record.iter().take(fixed).chain(attributes))?;
+    }
+    writer
+        .into_inner()
+        .map(Ok)
+        .map_err(csv::IntoInnerError::into_error)
+}
+
+/// Appends a line, below a header with these attributes where the file is new, in one write; on failure the file is
 /// cut back to its old length.
-fn append_bytes(path: &Path, line: &[u8]) -> Result<(), BookError> {
+fn append_bytes(path: &Path, attributes: &[String], line: &[u8]) -> Result<(), BookError> {
     let failed = BookError::io(path, "write");
     let mut file = match OpenOptions::new().create(true).append(true).open(path) {
         Ok(file) => file,
         Err(error) => return Err(failed(error)),
     };
-    append_to(&mut file, line).map_err(failed)?;
+    append_to(&mut file, attributes, line).map_err(failed)?;
     sync_folder(path)
 }
 
-fn append_to(file: &mut File, line: &[u8]) -> io::Result<()> {
+/// The header of a log as a line; a name may need quotes.
+fn header_line(attributes: &[String]) -> io::Result<Vec<u8>> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(header(&LOGGED_COLUMNS, attributes))?;
+    writer.into_inner().map_err(csv::IntoInnerError::into_error)
+}
+
+fn append_to(file: &mut File, attributes: &[String], line: &[u8]) -> io::Result<()> {
     let before = file.metadata()?.len();
     let mut bytes = Vec::new();
     if before == 0 {
-        bytes.extend_from_slice(LOGGED_COLUMNS.join(",").as_bytes());
-        bytes.push(b'\n');
+        bytes.extend_from_slice(&header_line(attributes)?);
     }
     bytes.extend_from_slice(line);
     let written = match file.write(&bytes) {
@@ -352,6 +446,28 @@ mod tests {
             log("h\n1,\"a\n22,two of us were th")
                 .unclosed_quote("logged.csv")
                 .is_none()
+        );
+    }
+
+    #[test]
+    fn a_log_is_widened_cell_by_cell() {
+        let names = |names: &[&str]| names.iter().map(ToString::to_string).collect::<Vec<_>>();
+        let columns = LOGGED_COLUMNS.join(",");
+        let row = "1,a,2026-01-01,Nerrow F4,,,,,,,yes,1.00,0.00,EUR,,,1,\"two\nlines\"";
+        let log = format!("{columns},Attr.Storage\n\n{row},256\n");
+        let wide = widen(
+            log.as_bytes(),
+            &names(&["storage"]),
+            &names(&["memory", "storage"]),
+        );
+        assert_eq!(
+            String::from_utf8(wide.unwrap().unwrap()).unwrap(),
+            format!("{columns},attr.memory,attr.storage\n{row},,256\n")
+        );
+        let short = format!("{columns}\n{row}\n2,b\n");
+        assert_eq!(
+            widen(short.as_bytes(), &[], &names(&["a"])).unwrap(),
+            Err(4)
         );
     }
 

@@ -212,6 +212,45 @@ pub fn read_amount(text: &str, currency: &Currency) -> Result<Amount, AmountErro
     } else {
         surroundings(before.trim(), after.trim(), currency)?
     };
+    readings(number, negative)
+}
+
+/// Reads a number with an optional unit behind it, as people write it: `256`, `256 GB`, `1,5"`,
+/// `-3.2 %`. Bounds and decimals are those of amounts. The unit comes trimmed.
+///
+/// # Errors
+/// [`AmountError`], never one of currency.
+pub fn read_quantity(text: &str) -> Result<(Amount, &str), AmountError> {
+    let text = text.trim();
+    let unsigned = text.strip_prefix(['-', '\u{2212}', '+']).unwrap_or(text);
+    let negative = text.starts_with(['-', '\u{2212}']);
+    let of_number = |c: char| c.is_ascii_digit() || c.is_whitespace() || ".,'\u{2019}".contains(c);
+    let end = unsigned.find(|c| !of_number(c)).unwrap_or(unsigned.len());
+    let (number, unit) = (unsigned[..end].trim_end(), unsigned[end..].trim());
+    if !number.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '.' | ',')) {
+        return Err(AmountError::Unreadable);
+    }
+    if !is_unit(unit) {
+        return Err(AmountError::Unreadable);
+    }
+    Ok((readings(number, negative)?, unit))
+}
+
+/// Whether what stands behind a number can be a unit (`GB`, `m2`), and is not more of a number
+/// (`e3`, `/16`, `or 512`). Nothing is a unit too.
+fn is_unit(text: &str) -> bool {
+    let is_digit = |c: char| c.is_ascii_digit();
+    let stem = text.strip_suffix(is_digit).unwrap_or(text);
+    let exponent = stem.len() < text.len() && stem.eq_ignore_ascii_case("e");
+    let begins = text
+        .chars()
+        .next()
+        .is_none_or(|c| c.is_alphabetic() || "%‰°\"″′".contains(c));
+    begins && !exponent && !stem.contains(is_digit) && stem == stem.trim_end()
+}
+
+/// A number under both readings of `.` and `,`.
+fn readings(number: &str, negative: bool) -> Result<Amount, AmountError> {
     let signed = |read: Result<Decimal, AmountError>| match read {
         // Zero has no sign: `-0.00` would be kept as a text that no file of a book may hold.
         Ok(value) if negative && !value.is_zero() => Ok(Some(-value)),
@@ -378,6 +417,44 @@ mod tests {
 
     fn certain(text: &str, code: &str) -> Result<Option<String>, AmountError> {
         read_amount(text, &currency(code)).map(|amount| amount.certain().map(|v| v.to_string()))
+    }
+
+    #[test]
+    fn quantities_as_people_write_them() {
+        for (text, value, unit) in [
+            ("256", "256", ""),
+            (" 256 GB ", "256", "GB"),
+            ("87%", "87", "%"),
+            ("1,5", "1.5", ""),
+            ("13.3\"", "13.3", "\""),
+            ("-3 °C", "-3", "°C"),
+            ("1 000 000 shots", "1000000", "shots"),
+            ("12 m2", "12", "m2"),
+            (".5", "0.5", ""),
+        ] {
+            let (amount, found) = read_quantity(text).unwrap();
+            let value: Decimal = value.parse().unwrap();
+            assert_eq!((amount.certain(), found), (Some(value), unit), "{text}");
+        }
+        let (amount, _) = read_quantity("120,000 shots").unwrap();
+        assert_eq!(amount.certain(), None);
+        for wrong in [
+            "",
+            "GB",
+            "- GB",
+            "1.2.3",
+            "1e3",
+            "twelve",
+            "--1",
+            "'5",
+            "0.00001",
+            "5-10",
+            "256 or 512",
+            "1 or 2",
+            "1/2",
+        ] {
+            assert!(read_quantity(wrong).is_err(), "{wrong}");
+        }
     }
 
     #[test]

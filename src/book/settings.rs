@@ -1,13 +1,13 @@
 //! The settings of a book: `compband.toml`. Every value is optional.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::path::Path;
 
 use rust_decimal::Decimal;
 use serde::{Deserialize, Deserializer};
 
-use super::attributes::{Attribute, Direction};
+use super::attributes::{Attribute, Direction, attribute_key, is_name};
 use super::comp::match_key;
 use super::items::fold_name;
 use super::{BookError, Currency, Items, problem};
@@ -496,6 +496,14 @@ impl Settings {
             .map(|(name, attribute)| (name.as_str(), attribute))
     }
 
+    /// What the settings say of one numeric attribute of a model.
+    pub fn attribute(&self, model: &str, name: &str) -> Option<&Attribute> {
+        let key = attribute_key(name);
+        self.attributes(model)
+            .find(|(known, _)| attribute_key(known) == key)
+            .map(|(_, attribute)| attribute)
+    }
+
     fn validate(&self) -> Result<(), String> {
         let scale = |what: &str, names: Vec<&str>| -> Result<(), String> {
             if names.is_empty() {
@@ -594,10 +602,16 @@ impl Settings {
                     ));
                 }
             }
+            let mut keys = BTreeSet::new();
             for (attribute, rule) in &family.attributes {
-                if fold_name(attribute) != *attribute || attribute.contains(['=', ';']) {
+                if fold_name(attribute) != *attribute || !is_name(attribute) {
                     return Err(format!(
                         "families.{name:?}.attributes: write the name {attribute:?} in lower case, without = and ;"
+                    ));
+                }
+                if !keys.insert(attribute_key(attribute)) {
+                    return Err(format!(
+                        "families.{name:?}.attributes: {attribute:?} stands twice (_ and a space are the same)"
                     ));
                 }
                 let Some(range) = rule.rule() else {

@@ -10,10 +10,10 @@ use polars::prelude::*;
 use rust_decimal::Decimal;
 
 use super::{CliError, SHORTEST_ID, count, empty_book, notice, parse_day, say, unknown_model};
-use crate::book::canonical::{Writer, check};
+use crate::book::canonical::{Writer, attribute_names, check};
 use crate::book::comp::{COLUMNS, match_key, money_text};
 use crate::book::frame::{FrameRows, short_ids};
-use crate::book::{Book, Comp, Currency, Settings};
+use crate::book::{Attributes, Book, Comp, Currency, Settings};
 use crate::render::table::{Grid, Kind, terminal_width};
 
 const EXAMPLES: &str = "\
@@ -95,7 +95,7 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
             say("No comps match.\n")
         };
     }
-    let mut text = table(&frame, &shown, &book.settings().currency)?;
+    let mut text = table(&frame, &shown, book.settings())?;
     if found.height() > shown.height() {
         let more = count(found.height() - shown.height(), "more comp");
         text.push_str(&format!(
@@ -197,7 +197,8 @@ fn spelled_like(column: &str, asked: &str, frame: &DataFrame) -> Result<Expr, Cl
     Ok(same.reduce(Expr::or).unwrap_or_else(|| lit(false)))
 }
 
-fn table(all: &DataFrame, shown: &DataFrame, currency: &Currency) -> Result<String, CliError> {
+fn table(all: &DataFrame, shown: &DataFrame, settings: &Settings) -> Result<String, CliError> {
+    let currency = &settings.currency;
     let rows = FrameRows::new(shown, currency)?;
     let ids: Vec<&str> = (0..rows.len()).map(|at| rows.comp_id(at)).collect();
     let ids = short_ids(all, &ids, SHORTEST_ID)?;
@@ -226,7 +227,7 @@ fn table(all: &DataFrame, shown: &DataFrame, currency: &Currency) -> Result<Stri
             },
             comp.completeness.clone(),
             comp.grade.clone(),
-            condition(&comp),
+            condition(&comp, settings),
             exact(comp.price, currency),
             exact(comp.shipping, currency),
             comp.how_sold.map_or(String::new(), |how| how.to_string()),
@@ -242,13 +243,19 @@ fn table(all: &DataFrame, shown: &DataFrame, currency: &Currency) -> Result<Stri
 }
 
 /// What is missing, more, wrong or otherwise particular about a unit.
-fn condition(comp: &Comp) -> String {
+fn condition(comp: &Comp, settings: &Settings) -> String {
     let mut parts = Vec::new();
     if !comp.works {
         parts.push("parts only".to_string());
     }
     if comp.lot_size != 1 {
         parts.push(format!("lot of {}", comp.lot_size));
+    }
+    for (name, value) in comp.attributes.iter() {
+        let unit = settings
+            .attribute(&comp.model, name)
+            .map_or("", |declared| declared.unit.as_str());
+        parts.push(format!("{name} {value} {unit}").trim_end().to_string());
     }
     for (what, items) in [
         ("missing", &comp.missing),
@@ -271,6 +278,17 @@ fn exact(amount: Decimal, currency: &Currency) -> String {
     }
 }
 
+/// Names of all attributes that the rows have, sorted.
+fn attributes_in(frame: &DataFrame) -> Result<Vec<String>, CliError> {
+    let texts = frame.column("attributes")?.str()?.iter().flatten();
+    let texts: BTreeSet<&str> = texts.collect();
+    let all: Vec<Attributes> = texts
+        .into_iter()
+        .filter_map(|text| Attributes::parse(text).ok())
+        .collect();
+    Ok(attribute_names(&all))
+}
+
 fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
     let rows = FrameRows::new(frame, currency)?;
     let output = std::io::stdout().lock();
@@ -281,7 +299,7 @@ fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
         Box::new(output)
     };
     let output = BufWriter::with_capacity(1 << 16, output);
-    let mut writer = Writer::with_header(output, &COLUMNS)?;
+    let mut writer = Writer::with_header(output, &COLUMNS, attributes_in(frame)?)?;
     for at in 0..rows.len() {
         writer.comp(&rows.comp(at))?;
     }

@@ -31,8 +31,8 @@ Examples:
   compband import nerrow.csv --fill \"model=Nerrow F4\"      the sheet has no column for the model
 
 Columns: comp_id, sold_on, model, variant, completeness, grade, missing, extras, defects, works,
-price, shipping, currency, how_sold, venue, lot_size, note. Usual other names are known, and only
-sold_on, model and price are required.";
+price, shipping, currency, how_sold, venue, lot_size, note, and attr.NAME for numbers of the unit
+such as attr.storage. Usual other names are known, and only sold_on, model and price are required.";
 
 /// Problems printed in full; `--problems FILE` has all of them.
 const SHOWN_PROBLEMS: u64 = 50;
@@ -145,6 +145,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let mut desk = Desk::new(args, inputs.iter().map(|input| input.len() as u64).sum())?;
     let (done, canonical) = plan_into_temp(&book, &inputs, &against, &mut desk)?;
     let aside = desk.finish()?;
+    tell_undeclared(&inputs, &done.files);
     let mut report = summary(&inputs, &done.files);
     report.push_str(&updates(&book, &done)?);
     if done.problems > 0 && !args.keep_good {
@@ -630,6 +631,23 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
     text
 }
 
+/// Notes each attribute that is kept but of no use to an estimate, once.
+fn tell_undeclared(inputs: &[Input], counts: &[FileCount]) {
+    let mut told = HashSet::new();
+    for (input, count) in inputs.iter().zip(counts) {
+        for found in &count.undeclared {
+            if told.insert(&found.attribute) {
+                notice(&format!(
+                    "{}, row {}: {}",
+                    input.name,
+                    found.row,
+                    super::undeclared(&found.attribute, &found.model)
+                ));
+            }
+        }
+    }
+}
+
 /// The first changes, old → new.
 fn updates(book: &Book, plan: &Plan) -> Result<String, CliError> {
     if plan.updates.is_empty() {
@@ -730,13 +748,13 @@ fn mapping_table(name: &str, input: &Input) -> Result<String, CliError> {
         .taken()
         .into_iter()
         .filter(|(theirs, ours)| *theirs != ours.name());
-    let columns: BTreeMap<&str, &str> = taken
+    let columns: BTreeMap<&str, String> = taken
         .map(|(theirs, ours)| (theirs, ours.name()))
         .chain(
             mapping
                 .left_out
                 .iter()
-                .map(|cell| (mapping.names[*cell].as_str(), "-")),
+                .map(|cell| (mapping.names[*cell].as_str(), "-".to_string())),
         )
         .filter(|(theirs, _)| !theirs.is_empty())
         .collect();

@@ -6,17 +6,21 @@ use std::path::Path;
 use clap::Args;
 use dialoguer::{Confirm, Input};
 use polars::prelude::{IntoLazy, col, lit};
+use rust_decimal::Decimal;
 
 use super::undo::line;
 use super::{CliError, changes, notice, parse_day, say, strong, today};
+use crate::book::attributes::{Attribute, is_name, same_unit};
 use crate::book::canonical::Wrong;
 use crate::book::checks::{self, line_ends};
 use crate::book::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
 use crate::book::frame::FrameRows;
-use crate::book::money::parse_amount;
+use crate::book::money::{parse_amount, read_quantity};
 use crate::book::near::KnownModels;
-use crate::book::problem::shorten;
-use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
+use crate::book::problem::{nearest, shorten};
+use crate::book::{
+    Attributes, Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical,
+};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -24,6 +28,7 @@ Examples:
   compband log --model \"Nerrow F4\" --price 120 --shipping 5.90 --grade B --completeness full
   compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
   compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
+  compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"
   compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else";
 
 /// A price this many times the median of the model, or as many times below it, is remarked on.
@@ -63,6 +68,9 @@ pub struct LogArgs {
     /// Faults that do not stop it working
     #[arg(long, visible_alias = "defect", value_name = "LIST")]
     defects: Option<String>,
+    /// A number that the unit has, such as storage=256; once for each
+    #[arg(long, value_name = "NAME=NUMBER")]
+    set: Vec<String>,
     /// It does not work: sold for parts
     #[arg(long)]
     parts: bool,
@@ -153,10 +161,13 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
             ));
         }
         (
-            read_comp(&args.cells(), None, book.settings())?,
+            read_comp(&args.cells(), &args.set, None, book.settings())?,
             args.clone(),
         )
     };
+    for (name, _) in comp.attributes.iter() {
+        note_undeclared(name, &comp.model, book.settings());
+    }
     let (comp, outcome) = match record(&book, comp, &args)? {
         (comp, Outcome::Same)
             if asking && confirm("The book has this very sale. Record it as another one?")? =>
@@ -185,6 +196,15 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
         other => other,
     };
     tell(&comp, outcome)
+}
+
+/// Notes an attribute that no family of the model declares.
+fn note_undeclared(name: &str, model: &str, settings: &Settings) {
+    if settings.attribute(model, name).is_none() {
+        let near = nearest(name, settings.attributes(model).map(|(known, _)| known))
+            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        notice(&format!("{}{near}", super::undeclared(name, model)));
+    }
 }
 
 fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
@@ -233,7 +253,7 @@ fn update(book: &Book, id: &str, args: &LogArgs) -> Result<(Comp, Outcome), CliE
     let old = sale_of(book, id.trim())?;
     let mut said = args.cells();
     said[0] = None;
-    let comp = read_comp(&said, Some(&old), book.settings())?;
+    let comp = read_comp(&said, &args.set, Some(&old), book.settings())?;
     let outcome = if comp.content_hash() == old.content_hash() {
         Outcome::Known
     } else {
@@ -380,6 +400,7 @@ fn free_id(comp: &Comp, index: &Index) -> String {
 /// a new sale that was given none is still to be derived.
 fn read_comp(
     said: &[Option<&str>; COLUMNS.len()],
+    set: &[String],
     old: Option<&Comp>,
     settings: &Settings,
 ) -> Result<Comp, CliError> {
@@ -401,9 +422,6 @@ fn read_comp(
             wrong.push((at, why));
         }
     });
-    if let (Some(comp), []) = (comp, wrong.as_slice()) {
-        return Ok(comp);
-    }
     wrong.sort_by_key(|(at, _)| *at);
     let problem = |(at, why): (usize, Wrong)| Problem {
         file: format!(
@@ -416,7 +434,85 @@ fn read_comp(
         expected: why.expected,
         mend: why.mend,
     };
-    Err(BookError::Rows(wrong.into_iter().map(problem).collect()).into())
+    let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
+    let old = old.map_or(Attributes::NONE, |old| old.attributes.clone());
+    let attributes = read_attributes(set, old, cells[2], settings, &mut problems);
+    match comp {
+        Some(comp) if problems.is_empty() => Ok(Comp { attributes, ..comp }),
+        _ => Err(BookError::Rows(problems).into()),
+    }
+}
+
+/// Puts what `--set` gives into the attributes of the sale so far; what is wrong goes to
+/// `problems`.
+fn read_attributes(
+    set: &[String],
+    mut attributes: Attributes,
+    model: &str,
+    settings: &Settings,
+    problems: &mut Vec<Problem>,
+) -> Attributes {
+    let mut said = Attributes::NONE;
+    for text in set {
+        let problem = match read_attribute(text, model, settings) {
+            Ok((name, value)) => match said.set(name, value) {
+                None => {
+                    attributes.set(name, value);
+                    continue;
+                }
+                Some(_) => ("each attribute once".to_string(), "take one of the two out"),
+            },
+            Err(expected) => (expected, "write it as storage=256"),
+        };
+        problems.push(Problem {
+            file: "--set".into(),
+            row: 0,
+            column: String::new(),
+            value: shorten(text, 60),
+            expected: problem.0,
+            mend: problem.1.into(),
+        });
+    }
+    attributes
+}
+
+/// Reads `storage=256` or `storage=256 GB`.
+///
+/// # Errors
+/// What was expected instead.
+fn read_attribute<'t>(
+    text: &'t str,
+    model: &str,
+    settings: &Settings,
+) -> Result<(&'t str, Decimal), String> {
+    let (name, value) = text
+        .split_once('=')
+        .filter(|(name, _)| is_name(name))
+        .ok_or("the name of an attribute and its value")?;
+    let declared = settings.attribute(model, name);
+    Ok((name, attribute_value(value, declared)?))
+}
+
+/// Reads a value of an attribute as typed: a number, with its unit or none behind it.
+///
+/// # Errors
+/// What was expected instead.
+fn attribute_value(text: &str, declared: Option<&Attribute>) -> Result<Decimal, String> {
+    let (amount, unit) =
+        read_quantity(text).map_err(|_| "a number, with a unit or none behind it")?;
+    let value = amount
+        .certain()
+        .ok_or("a number with one reading: write it without a mark between thousands")?;
+    let Some(declared) = declared else {
+        return Ok(value);
+    };
+    if !unit.is_empty() && !declared.unit.is_empty() && !same_unit(unit, &declared.unit) {
+        return Err(format!(
+            "a number in {0}, as compband.toml says: convert it to {0}",
+            declared.unit
+        ));
+    }
+    declared.fault(value).map_or(Ok(value), Err)
 }
 
 /// A cell as typed brought to the canonical form, where the two differ.
@@ -502,7 +598,40 @@ fn ask(settings: &Settings) -> Result<Comp, CliError> {
     let said = cells
         .each_ref()
         .map(|cell| (!cell.is_empty()).then_some(cell.as_str()));
-    read_comp(&said, None, settings)
+    let set = ask_attributes(cells[2].trim(), settings)?;
+    read_comp(&said, &set, None, settings)
+}
+
+/// Asks for each attribute that a family of the model declares, and gives the answers in the
+/// form of `--set`.
+fn ask_attributes(model: &str, settings: &Settings) -> Result<Vec<String>, CliError> {
+    let mut set = Vec::new();
+    for (name, declared) in settings.attributes(model) {
+        let prompt = if declared.unit.is_empty() {
+            name.to_string()
+        } else {
+            format!("{name} ({})", declared.unit)
+        };
+        let answer: String = Input::new()
+            .with_prompt(prompt)
+            .validate_with(|text: &String| {
+                if text.trim().is_empty() {
+                    return Ok(());
+                }
+                attribute_value(text, Some(declared))
+                    .map(drop)
+                    .map_err(|expected| format!("expected {expected}"))
+            })
+            .default(String::new())
+            .show_default(false)
+            .allow_empty(true)
+            .interact_text()
+            .map_err(|error| CliError::Answer(error.into()))?;
+        if !answer.trim().is_empty() {
+            set.push(format!("{name}={answer}"));
+        }
+    }
+    Ok(set)
 }
 
 fn ask_field(
@@ -567,15 +696,31 @@ mod tests {
             price: Some("free".into()),
             grade: Some("E".into()),
             lot_size: Some("0".into()),
+            set: vec![
+                "storage".into(),
+                "storage=1".into(),
+                "Storage=2".into(),
+                "memory=8/16".into(),
+            ],
             ..LogArgs::default()
         };
         let Err(CliError::Book(BookError::Rows(problems))) =
-            read_comp(&args.cells(), None, &Settings::default())
+            read_comp(&args.cells(), &args.set, None, &Settings::default())
         else {
             panic!("wrong values were taken");
         };
         let named: Vec<&str> = problems.iter().map(|p| p.file.as_str()).collect();
-        assert_eq!(named, ["--grade", "--price", "--lot-size"]);
+        assert_eq!(
+            named,
+            [
+                "--grade",
+                "--price",
+                "--lot-size",
+                "--set",
+                "--set",
+                "--set"
+            ]
+        );
         assert!(
             problems[0]
                 .to_string()

@@ -281,6 +281,13 @@ pub fn empty_book() -> String {
     fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}.")) + "\n"
 }
 
+/// What to say of an attribute that is kept for a model without a declaration of it.
+pub fn undeclared(attribute: &str, model: &str) -> String {
+    format!(
+        "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
+    )
+}
+
 /// The refusal of a model that the book does not have, with the nearest of the known names. No
 /// known name at all means that the book is empty, or that none is near.
 pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> CliError {

@@ -325,3 +325,24 @@ fn output_that_cannot_be_written_is_said_so() {
     let said = stderr(&output);
     assert!(said.contains("cannot write the output"), "{said}");
 }
+
+#[test]
+fn an_update_keeps_the_attributes_that_are_not_said() {
+    let dir = book();
+    let more = ["--id", "a", "--set", "storage=128", "--set", "memory=8"];
+    log(dir.path(), "100", &more);
+    let update = |more: &[&str]| {
+        let sale = ["log", "--id", "a", "--update"];
+        out(dir.path(), &[&sale[..], more].concat())
+    };
+    update(&["--grade", "C"]);
+    let told = update(&["--set", "storage=256"]);
+    assert!(told.contains("storage 128 → 256"), "{told}");
+    let all = out(dir.path(), &["comps", "--csv"]);
+    assert!(
+        all.contains("attr.memory,attr.storage")
+            && all.contains(",C,")
+            && all.ends_with(",8,256\n"),
+        "{all}"
+    );
+}

@@ -90,17 +90,15 @@ impl Known {
 
 fn comps(canonical_text: &str) -> Vec<compband::book::Comp> {
     let mut comps = Vec::new();
-    let mut reader = csv::Reader::from_reader(canonical_text.as_bytes());
-    assert_eq!(reader.headers().unwrap(), COLUMNS.as_slice());
-    for record in reader.records() {
-        let record = record.unwrap();
-        let cells: [&str; 17] = std::array::from_fn(|at| &record[at]);
-        let mut wrong = Vec::new();
-        let comp = canonical::parse_cells(&cells, &Settings::default(), &mut |at, why| {
-            wrong.push((at, why))
-        });
-        comps.push(comp.unwrap_or_else(|| panic!("{record:?}: {wrong:?}")));
-    }
+    let layout = canonical::Layout::Import(1);
+    let problems = canonical::read(
+        canonical_text.as_bytes(),
+        "canonical",
+        layout,
+        &Settings::default(),
+        &mut |row| comps.push(row.comp),
+    );
+    assert_eq!(problems.unwrap(), []);
     comps
 }
 
@@ -479,13 +477,24 @@ fn huge_cells_are_problems() {
     let huge = "9".repeat(10 << 20);
     for column in [
         "comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size", "works",
-        "grade",
+        "grade", "attr.a",
     ] {
-        let mut cells: Vec<&str> =
-            vec!["x", "2026-01-01", "Nerrow F4", "", "5", "", "", "", "", ""];
+        let mut cells: Vec<&str> = vec![
+            "x",
+            "2026-01-01",
+            "Nerrow F4",
+            "",
+            "5",
+            "",
+            "",
+            "",
+            "",
+            "",
+            "",
+        ];
         let columns = [
             "comp_id", "sold_on", "model", "note", "price", "shipping", "missing", "lot_size",
-            "works", "grade",
+            "works", "grade", "attr.a",
         ];
         cells[columns.iter().position(|known| *known == column).unwrap()] = &huge;
         let problems = refused(&format!("{}\n{}\n", columns.join(","), cells.join(",")));
@@ -527,6 +536,93 @@ fn a_big_file_is_read_in_order() {
         .map(|row| format!("row, {row}"))
         .collect();
     assert_eq!(notes, expected);
+}
+
+#[test]
+fn attributes_are_read_in_the_style_of_the_file() {
+    let options = ReadOptions {
+        wishes: vec![parse_wish("Health (%)=attr.battery_health").unwrap()],
+        ..ReadOptions::default()
+    };
+    let run = import_with(
+        "date;item;price;Attr Storage;Health (%);attr.shots\n\
+         2026-01-01;Nerrow F4;1.234,50;256 GB;87,5 %;120.000\n\
+         2026-01-02;Nerrow F4;12;512gb; ;\n\
+         2026-01-03;Nerrow F4;12;;;1,5\n",
+        &options,
+    );
+    assert_eq!(run.heard.problems, [] as [&str; 0]);
+    assert!(
+        run.canonical
+            .lines()
+            .next()
+            .unwrap()
+            .ends_with(",note,attr.battery health,attr.shots,attr.storage")
+    );
+    let texts: Vec<String> = comps(&run.canonical)
+        .iter()
+        .map(|comp| comp.attributes.to_string())
+        .collect();
+    assert_eq!(
+        texts,
+        [
+            "battery health=87.5; shots=120000; storage=256",
+            "storage=512",
+            "shots=1.5"
+        ]
+    );
+}
+
+#[test]
+fn attributes_that_cannot_be_taken() {
+    let problems = refused(
+        "date,item,price,attr.storage,attr.shots\n\
+         2026-01-01,Nerrow F4,12,256 GB,120,000\n\
+         2026-01-01,Nerrow F4,12,1 TB,\"120,000\"\n\
+         2026-01-02,Nerrow F4,13,much,1e3\n\
+         2026-01-02,Nerrow F4,13,0.00001,5-10\n",
+    );
+    let found = [
+        "row 2: found \"2026-01-01,Nerrow F4,12,256 GB,120,000\": expected 5 cells",
+        "row 3, column attr.storage: found \"1 TB\": expected a number in GB, as row 2 is",
+        "row 3, column attr.shots: found \"120,000\": expected one reading",
+        "row 4, column attr.storage: found \"much\": expected a number, with a unit or none",
+        "row 4, column attr.shots: found \"1e3\": expected a number, with a unit or none",
+        "row 5, column attr.storage: found \"0.00001\": expected at most 4 decimals",
+        "row 5, column attr.shots: found \"5-10\": expected a number, with a unit or none",
+    ];
+    assert_eq!(problems.len(), found.len(), "{problems:#?}");
+    for (problem, found) in problems.iter().zip(found) {
+        assert!(problem.contains(found), "{problem}");
+    }
+}
+
+#[test]
+fn files_with_other_attributes_are_one_import() {
+    let book = Known::default();
+    let files: [&[u8]; 2] = [
+        b"date,item,price,attr.storage\n2026-01-01,Nerrow F4,12,64\n2026-01-01,Nerrow F4,12,64\n",
+        b"date,item,price,attr.memory\n2026-01-01,Nerrow F4,12,8\n2026-01-01,Nerrow F4,12,\n",
+    ];
+    let run = book.import(&files, &ReadOptions::default()).unwrap();
+    assert_eq!((run.plan.new, run.plan.files[0].identical), (4, 1));
+    let texts: Vec<String> = comps(&run.canonical)
+        .iter()
+        .map(|comp| comp.attributes.to_string())
+        .collect();
+    assert_eq!(texts, ["storage=64", "storage=64", "memory=8", ""]);
+    let told = |file: usize| {
+        let undeclared = run.plan.files[file].undeclared.iter();
+        undeclared
+            .map(|found| (found.attribute.as_str(), found.row))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(
+        (told(0), told(1)),
+        (vec![("storage", 2)], vec![("memory", 2)])
+    );
+    let again = book.import(&files, &ReadOptions::default()).unwrap();
+    assert_eq!(again.plan.unchanged, 4);
 }
 
 /// A book on disk and the program run in it.
@@ -726,6 +822,107 @@ fn a_mapping_is_saved_and_used() {
     assert!(err.contains("did you mean \"Thing\"?"), "{err}");
 }
 
+const FAMILIES: &str = r#"
+[families.readers]
+models = ["Nerrow F4", "Brask M2"]
+attributes.storage = { unit = "GB", scale = "doubling", sign = "up", rule = "3 to 12 %" }
+attributes.battery_health = { unit = "%", rule = "0 to 1 %" }
+"#;
+
+#[test]
+fn attributes_are_held_against_the_settings() {
+    let shop = Shop::new();
+    shop.write("compband.toml", FAMILIES);
+    shop.write(
+        "a.csv",
+        "date,item,price,attr.storage,attr.shots\n2026-01-01,nerrow f4,12,1 TB,5\n2026-01-01,Nerrow F4,12,0,5\n",
+    );
+    let (_, err) = shop.told(&["import", "a.csv"], 3);
+    assert!(
+        err.contains("row 2, column attr.storage: found \"1 TB\": expected a number in GB, as compband.toml says")
+            && err.contains("row 3, column attr.storage: found \"0\": expected a number above 0"),
+        "{err}"
+    );
+    shop.write(
+        "a.csv",
+        "date,item,price,Size,Attr.Battery Health,attr.shots\n\
+         2026-01-01,Nerrow F4,12,256 GB,87 %,5\n\
+         2026-01-02,Nerrow F4,13,512,,6\n\
+         2026-01-03,Tolvik Page 6,14,8,,\n",
+    );
+    let (out, err) = shop.told(
+        &[
+            "import",
+            "a.csv",
+            "--map",
+            "Size=Attr.Storage",
+            "--save-mapping",
+            "sizes",
+        ],
+        0,
+    );
+    assert!(out.contains("Size = attr.storage"), "{out}");
+    assert_eq!(
+        err.matches("so it does not inform estimates").count(),
+        2,
+        "{err}"
+    );
+    assert!(
+        err.contains(
+            "a.csv, row 2: no family in compband.toml declares \"shots\" for \"Nerrow F4\", so it does not inform"
+        ) && err.contains("row 4: no family in compband.toml declares \"storage\" for \"Tolvik Page 6\""),
+        "{err}"
+    );
+    let (out, _) = shop.told(&["import", "a.csv", "--mapping", "sizes"], 0);
+    assert!(
+        out.contains("The book has 3 sales already, unchanged"),
+        "{out}"
+    );
+    let (out, _) = shop.told(&["comps"], 0);
+    assert!(
+        out.contains("battery health 87 %; shots 5; storage 256 GB"),
+        "{out}"
+    );
+    // What goes out comes in again as it was.
+    let (csv, _) = shop.told(&["comps", "--csv"], 0);
+    assert!(csv.starts_with(&format!(
+        "{},attr.battery health,attr.shots,attr.storage\n",
+        COLUMNS.join(",")
+    )));
+    let other = Shop::new();
+    other.write("all.csv", &csv);
+    other.told(&["import", "all.csv"], 0);
+    assert_eq!(other.told(&["comps", "--csv"], 0).0, csv);
+    shop.write("all.csv", &csv);
+    let (out, _) = shop.told(&["import", "all.csv"], 0);
+    assert!(
+        out.contains("The book has 3 sales already, unchanged"),
+        "{out}"
+    );
+    // Only the columns that the rows shown have.
+    let (csv, _) = shop.told(&["comps", "--csv", "--model", "Tolvik Page 6"], 0);
+    assert!(csv.contains(",note,attr.storage\n"), "{csv}");
+}
+
+#[test]
+fn changed_attributes_are_shown_old_to_new() {
+    let shop = Shop::new();
+    shop.write(
+        "a.csv",
+        "id,date,item,price,attr.a,attr.b\nx1,2026-01-01,Nerrow F4,12,1,2\n",
+    );
+    shop.told(&["import", "a.csv"], 0);
+    shop.write(
+        "b.csv",
+        "id,date,item,price,attr.a,attr.c\nx1,2026-01-01,Nerrow F4,12,1.5,3\n",
+    );
+    let (out, _) = shop.told(&["import", "b.csv"], 0);
+    assert!(
+        out.contains("x1: attr.a 1 → 1.5, attr.b 2 → (blank), attr.c (blank) → 3\n"),
+        "{out}"
+    );
+}
+
 #[test]
 fn several_files_are_one_import() {
     let shop = Shop::new();
@@ -767,11 +964,11 @@ proptest! {
 
     #[test]
     fn what_is_taken_reads_back_and_the_rest_is_told(
-        rows in prop::collection::vec(prop::collection::vec(cell(), 17), 1..8),
+        rows in prop::collection::vec(prop::collection::vec(cell(), 19), 1..8),
         sound in any::<bool>(),
     ) {
         let mut writer = csv::Writer::from_writer(Vec::new());
-        writer.write_record(COLUMNS).unwrap();
+        writer.write_record(COLUMNS.iter().chain(&["attr.battery health", "Attr.Storage"])).unwrap();
         for mut row in rows {
             if sound {
                 let sound_cells = [(1, "2026-01-01"), (2, "Nerrow F4"), (4, "full"), (5, "a"), (9, "y"), (10, "12.345"), (11, ""), (12, ""), (13, "bids"), (15, "2")];

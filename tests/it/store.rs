@@ -268,6 +268,124 @@ fn an_update_is_shown_old_to_new_and_taken_back_by_undo() {
 }
 
 #[test]
+fn a_new_attribute_widens_the_log_and_undo_keeps_it() {
+    let dir = book();
+    let path = dir.path().join("comps/logged.csv");
+    let set = |price: &str, set: &[&str]| {
+        let mut args = vec![
+            "log",
+            "--model",
+            "Nerrow F4",
+            "--sold-on",
+            "2026-01-15",
+            "--price",
+            price,
+        ];
+        args.extend(set.iter().flat_map(|set| ["--set", set]));
+        out(dir.path(), &args)
+    };
+    log(dir.path(), "120");
+    let plain = fs::read_to_string(&path).unwrap();
+    assert!(plain.starts_with("entry,comp_id,") && plain.contains(",note\n"));
+    let first = plain.lines().nth(1).unwrap();
+    set("121", &["storage=256"]);
+    set("122", &["Battery_Health=87,5 %", "storage=512 GB"]);
+    log(dir.path(), "123");
+    let file = fs::read_to_string(&path).unwrap();
+    let lines: Vec<&str> = file.lines().collect();
+    assert!(
+        lines[0].ends_with(",note,attr.battery health,attr.storage"),
+        "{file}"
+    );
+    assert_eq!(lines[1], format!("{first},,"));
+    assert!(
+        lines[2].ends_with(",1,,,256") && lines[3].ends_with(",1,,87.5,512"),
+        "{file}"
+    );
+    assert!(lines[4].ends_with(",1,,,") && lines.len() == 5, "{file}");
+    let texts: BTreeSet<String> = comps(&Book::open(Some(dir.path())).unwrap())
+        .iter()
+        .map(|comp| comp.attributes.to_string())
+        .collect();
+    let expected = ["", "storage=256", "battery health=87.5; storage=512"];
+    assert_eq!(texts, expected.map(str::to_string).into());
+    for _ in 0..3 {
+        out(dir.path(), &["undo"]);
+    }
+    let undone = fs::read_to_string(dir.path().join("undone/logged.csv")).unwrap();
+    let lines: Vec<&str> = undone.lines().collect();
+    assert!(
+        lines[0].ends_with(",attr.battery health,attr.storage"),
+        "{undone}"
+    );
+    assert!(
+        lines[1].starts_with("4,") && lines[1].ends_with(",1,,,"),
+        "{undone}"
+    );
+    assert!(
+        lines[2].starts_with("3,") && lines[2].ends_with(",87.5,512"),
+        "{undone}"
+    );
+    assert!(
+        lines[3].starts_with("2,") && lines[3].ends_with(",,256"),
+        "{undone}"
+    );
+    assert_eq!(csv_rows(dir.path()).len(), 1);
+}
+
+#[test]
+fn logged_attributes_are_held_against_the_settings() {
+    let dir = book();
+    let settings = "[families.f]\nmodels = [\"Nerrow F4\"]\n\
+                    attributes.storage = { unit = \"GB\", scale = \"doubling\", sign = \"up\", rule = \"3 to 12 %\" }\n";
+    fs::write(dir.path().join("compband.toml"), settings).unwrap();
+    let log = |set: &str| {
+        let args = [
+            "log",
+            "--model",
+            "nerrow f4",
+            "--price",
+            "9",
+            "--sold-on",
+            "2026-01-15",
+            "--set",
+            set,
+        ];
+        run(dir.path(), &args)
+    };
+    for (set, expected) in [
+        (
+            "storage=1 TB",
+            "--set: found \"storage=1 TB\": expected a number in GB",
+        ),
+        ("storage=0", "expected a number above 0"),
+        ("storage=1,000", "expected a number with one reading"),
+        ("=5", "expected the name of an attribute and its value"),
+        ("storage", "expected the name of an attribute and its value"),
+    ] {
+        let output = log(set);
+        assert_eq!(output.status.code(), Some(3), "{set}");
+        assert!(
+            stderr(&output).contains(expected),
+            "{set}: {}",
+            stderr(&output)
+        );
+    }
+    assert!(!dir.path().join("comps/logged.csv").exists());
+    assert_eq!(stderr(&log("storage=256gb")), "");
+    let odd = log("storge=256");
+    assert!(
+        odd.status.success()
+            && stderr(&odd)
+                .contains("no family in compband.toml declares \"storge\" for \"nerrow f4\"")
+            && stderr(&odd).contains("did you mean \"storage\"?"),
+        "{}",
+        stderr(&odd)
+    );
+    assert!(out(dir.path(), &["comps"]).contains("storage 256 GB"));
+}
+
+#[test]
 fn undo_goes_back_entry_by_entry_and_numbers_are_not_used_again() {
     let dir = book();
     write_import(
@@ -387,34 +505,44 @@ fn a_last_line_that_only_lacks_its_end_is_kept() {
 
 #[test]
 fn every_cut_of_the_log_leaves_a_book_that_reads_and_writes() {
-    let dir = book();
-    out(
-        dir.path(),
-        &[
-            "log",
-            "--model",
-            "Nerrow F4",
-            "--price",
-            "1",
-            "--note",
-            "a \"b\"\nc",
-        ],
-    );
-    let path = dir.path().join("comps/logged.csv");
-    let whole = fs::read(&path).unwrap();
-    let book = Book::open(Some(dir.path())).unwrap();
-    let mut sale = comps(&book).remove(0);
-    sale.comp_id = "later".into();
-    for cut in 0..whole.len() {
-        fs::write(&path, &whole[..cut]).unwrap();
-        assert_eq!(comps(&book).len(), 0, "cut at {cut}");
-        let lock = book.lock(&mut |_| {}).unwrap();
-        book.append(&lock, &sale, &mut |_| {}).unwrap();
-        let after = comps(&book);
-        assert!(
-            after.contains(&sale) && after.len() <= 2,
-            "cut at {cut}: {after:?}"
-        );
+    let note = "a \"b\"\nc";
+    let plain = [
+        "log",
+        "--model",
+        "Nerrow F4",
+        "--price",
+        "1",
+        "--note",
+        note,
+    ];
+    let with_attribute = [&plain[..], &["--set", "storage=256"]].concat();
+    for args in [&plain[..], &with_attribute] {
+        let dir = book();
+        out(dir.path(), args);
+        let path = dir.path().join("comps/logged.csv");
+        let whole = fs::read(&path).unwrap();
+        let book = Book::open(Some(dir.path())).unwrap();
+        let mut sale = comps(&book).remove(0);
+        sale.comp_id = "later".into();
+        for cut in 0..whole.len() {
+            fs::write(&path, &whole[..cut]).unwrap();
+            assert_eq!(comps(&book).len(), 0, "cut at {cut}");
+            let lock = book.lock(&mut |_| {}).unwrap();
+            book.append(&lock, &sale, &mut |_| {}).unwrap();
+            let after = comps(&book);
+            assert!(
+                after.contains(&sale) && after.len() <= 2,
+                "cut at {cut}: {after:?}"
+            );
+            let header = fs::read_to_string(&path).unwrap();
+            let header = header.lines().next().unwrap();
+            let attributes = header.matches("attr.").count();
+            assert_eq!(
+                attributes,
+                sale.attributes.iter().count(),
+                "cut at {cut}: {header}"
+            );
+        }
     }
 }
 

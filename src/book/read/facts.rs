@@ -7,11 +7,11 @@ use std::sync::OnceLock;
 
 use crate::book::Currency;
 use crate::book::dates::{DateOrder, WrittenDate, read_date};
-use crate::book::money::{DecimalMark, read_amount};
+use crate::book::money::{Amount, DecimalMark, read_amount, read_quantity};
 use crate::book::problem::shorten;
 
 use super::Input;
-use super::header::Column;
+use super::header::{Column, Field};
 use super::records::Cells;
 
 /// What is known of a column.
@@ -40,6 +40,14 @@ pub struct Facts<'a> {
     dates: OnceLock<Decided<DateOrder>>,
     price: OnceLock<Decided<DecimalMark>>,
     shipping: OnceLock<Decided<DecimalMark>>,
+    attributes: Vec<AttributeFacts>,
+}
+
+/// Facts about the column of a numeric attribute.
+#[derive(Default)]
+struct AttributeFacts {
+    mark: OnceLock<Decided<DecimalMark>>,
+    unit: OnceLock<Option<(String, u64)>>,
 }
 
 /// Cells that are possible under one reading only.
@@ -97,6 +105,12 @@ impl<'a> Facts<'a> {
             dates: OnceLock::new(),
             price: OnceLock::new(),
             shipping: OnceLock::new(),
+            attributes: input
+                .mapping
+                .attributes
+                .iter()
+                .map(|_| AttributeFacts::default())
+                .collect(),
         }
     }
 
@@ -111,7 +125,7 @@ impl<'a> Facts<'a> {
                 };
             }
             let mut evidence = Evidence::new([DateOrder::DayFirst, DateOrder::MonthFirst]);
-            self.each_cell(Column::SoldOn, |line, text| {
+            self.each_cell(Column::SoldOn.into(), |line, text| {
                 if let Ok(WrittenDate::Numbers(numbers)) = read_date(text)
                     && let Some(order) = numbers.proves()
                 {
@@ -122,25 +136,55 @@ impl<'a> Facts<'a> {
         })
     }
 
-    /// The decimal mark of the amounts in a column that allow one only, where these agree.
-    pub fn decimal_mark(&self, column: Column) -> &Decided<DecimalMark> {
-        let place = if column == Column::Shipping {
-            &self.shipping
-        } else {
-            &self.price
-        };
+    /// The decimal mark of the numbers in a column that allow one only, where these agree; for
+    /// an attribute whose column does not tell, that of prices.
+    pub fn decimal_mark(&self, field: Field) -> &Decided<DecimalMark> {
+        let amount = |text: &str| read_amount(text, self.currency).ok();
+        let quantity = |text: &str| Some(read_quantity(text).ok()?.0);
+        match field {
+            Field::Column(Column::Shipping) => self.mark_in(&self.shipping, field, amount),
+            Field::Column(_) => self.mark_in(&self.price, Column::Price.into(), amount),
+            Field::Attribute(at) => {
+                match self.mark_in(&self.attributes[at].mark, field, quantity) {
+                    Decided::Open { .. } => self.decimal_mark(Column::Price.into()),
+                    known => known,
+                }
+            }
+        }
+    }
+
+    fn mark_in<'s>(
+        &self,
+        place: &'s OnceLock<Decided<DecimalMark>>,
+        field: Field,
+        read: impl Fn(&str) -> Option<Amount>,
+    ) -> &'s Decided<DecimalMark> {
         place.get_or_init(|| {
             let mut evidence = Evidence::new([DecimalMark::Point, DecimalMark::Comma]);
-            self.each_cell(column, |line, text| {
-                if let Some(mark) = read_amount(text, self.currency)
-                    .ok()
-                    .and_then(|amount| amount.proves())
-                {
+            self.each_cell(field, |line, text| {
+                if let Some(mark) = read(text).and_then(|amount| amount.proves()) {
                     evidence.add(mark, line, text);
                 }
             });
             evidence.agreed()
         })
+    }
+
+    /// The first unit that stands in the column of an attribute, and its row.
+    pub fn unit(&self, attribute: usize) -> Option<&(String, u64)> {
+        let find = || {
+            let mut first = None;
+            self.each_cell(Field::Attribute(attribute), |line, text| {
+                if first.is_none()
+                    && let Ok((_, unit)) = read_quantity(text)
+                    && !unit.is_empty()
+                {
+                    first = Some((shorten(unit, 40), line));
+                }
+            });
+            first
+        };
+        self.attributes[attribute].unit.get_or_init(find).as_ref()
     }
 
     /// The date order, where some date asked for it.
@@ -153,8 +197,8 @@ impl<'a> Facts<'a> {
         self.price.get().or_else(|| self.shipping.get())
     }
 
-    fn each_cell(&self, column: Column, mut each: impl FnMut(u64, &str)) {
-        let Some(at) = self.input.mapping.cell_of[column as usize] else {
+    fn each_cell(&self, field: Field, mut each: impl FnMut(u64, &str)) {
+        let Some(at) = self.input.mapping.cell_of_field(field) else {
             return;
         };
         let mut cells = Cells::new(self.input.delimiter);

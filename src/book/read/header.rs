@@ -1,5 +1,6 @@
 //! Their columns to ours.
 
+use crate::book::attributes::{COLUMN_PREFIX, column_name, of_column};
 use crate::book::comp::COLUMNS;
 use crate::book::problem::{nearest, quoted, shorten};
 
@@ -85,6 +86,61 @@ impl Column {
         Self::ALL.into_iter().find(|column| {
             fold(column.name()) == folded || ALIASES[*column as usize].contains(&folded.as_str())
         })
+    }
+}
+
+/// What a column of a spreadsheet holds for us.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Ours {
+    /// A column of every comp.
+    Column(Column),
+    /// A numeric attribute, by its canonical name.
+    Attribute(String),
+}
+
+impl Ours {
+    /// The canonical name of the column.
+    pub fn name(&self) -> String {
+        match self {
+            Self::Column(column) => column.name().to_string(),
+            Self::Attribute(name) => column_name(name),
+        }
+    }
+
+    /// Reads a canonical name, case and punctuation ignored.
+    ///
+    /// # Errors
+    /// A sentence with the nearest known name.
+    pub fn parse(name: &str) -> Result<Self, String> {
+        match of_column(name) {
+            Some(attribute) => Ok(Self::Attribute(attribute)),
+            None => Column::parse(name)
+                .map(Self::Column)
+                .map_err(|why| format!("{why}, and {COLUMN_PREFIX}NAME for a number of the unit")),
+        }
+    }
+
+    /// What the header of a spreadsheet most likely means.
+    fn of_header(header: &str) -> Option<Self> {
+        let attribute = || of_column(header).map(Self::Attribute);
+        Column::of_header(header)
+            .map(Self::Column)
+            .or_else(attribute)
+    }
+}
+
+/// Where a cell of ours is looked for in the rows of one file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Field {
+    /// A column of every comp.
+    Column(Column),
+    /// A numeric attribute, by its place in [`Mapping::attributes`].
+    Attribute(usize),
+}
+
+impl From<Column> for Field {
+    fn from(column: Column) -> Self {
+        Self::Column(column)
     }
 }
 
@@ -207,7 +263,7 @@ pub(super) fn same_name(one: &str, other: &str) -> bool {
 }
 
 /// What the user said about one of their columns: `None` where it is to be left out.
-pub type Wish = (String, Option<Column>);
+pub type Wish = (String, Option<Ours>);
 
 /// Reads `their=ours`; `their=` and `their=-` leave a column out.
 ///
@@ -232,7 +288,7 @@ pub fn wish(theirs: &str, ours: &str) -> Result<Wish, String> {
     let column = if ours.is_empty() || ours == "-" {
         None
     } else {
-        Some(Column::parse(ours)?)
+        Some(Ours::parse(ours)?)
     };
     Ok((theirs.to_string(), column))
 }
@@ -244,6 +300,8 @@ pub struct Mapping {
     pub names: Vec<String>,
     /// Where each of our columns stands in a row, in canonical order.
     pub cell_of: [Option<usize>; COLUMNS.len()],
+    /// Numeric attributes, sorted by name, with the cell of each.
+    pub attributes: Vec<(String, usize)>,
     /// Cells left out because the user said so (or a `reason`).
     pub left_out: Vec<usize>,
     /// Cells left out because nothing of ours is called so.
@@ -251,7 +309,7 @@ pub struct Mapping {
     /// Wishes that name no column of this file.
     pub unmet: Vec<String>,
     /// Two of their columns that would be one of ours.
-    pub doubled: Vec<(Column, usize, usize)>,
+    pub doubled: Vec<(Ours, usize, usize)>,
 }
 
 impl Mapping {
@@ -270,14 +328,18 @@ impl Mapping {
             };
             decided[cell] = true;
             match ours {
-                Some(column) => mapping.place(*column, cell),
+                Some(ours) => mapping.place(ours.clone(), cell),
                 None => mapping.left_out.push(cell),
             }
         }
-        let wished = mapping.cell_of;
+        let taken = |mapping: &Self, ours: &Ours| {
+            mapping
+                .cell(ours)
+                .is_some_and(|cell| decided.get(cell).copied().unwrap_or_default())
+        };
         for (cell, name) in names.iter().enumerate().filter(|(cell, _)| !decided[*cell]) {
-            match Column::of_header(name) {
-                Some(column) if wished[column as usize].is_none() => mapping.place(column, cell),
+            match Ours::of_header(name) {
+                Some(ours) if !taken(&mapping, &ours) => mapping.place(ours, cell),
                 None if fold(name) == REASON => mapping.left_out.push(cell),
                 _ => mapping.unknown.push(cell),
             }
@@ -286,16 +348,43 @@ impl Mapping {
         mapping
     }
 
-    fn place(&mut self, column: Column, cell: usize) {
-        match self.cell_of[column as usize] {
-            Some(other) => self.doubled.push((column, other, cell)),
-            None => self.cell_of[column as usize] = Some(cell),
+    /// The cell that holds a column of ours.
+    fn cell(&self, ours: &Ours) -> Option<usize> {
+        match ours {
+            Ours::Column(column) => self.cell_of[*column as usize],
+            Ours::Attribute(name) => self
+                .attributes
+                .iter()
+                .find(|(known, _)| known == name)
+                .map(|(_, cell)| *cell),
+        }
+    }
+
+    fn place(&mut self, ours: Ours, cell: usize) {
+        if let Some(other) = self.cell(&ours) {
+            self.doubled.push((ours, other, cell));
+            return;
+        }
+        match ours {
+            Ours::Column(column) => self.cell_of[column as usize] = Some(cell),
+            Ours::Attribute(name) => {
+                self.attributes.push((name, cell));
+                self.attributes.sort_unstable();
+            }
         }
     }
 
     /// How many of our columns the file has.
     pub fn known(&self) -> usize {
-        self.cell_of.iter().flatten().count()
+        self.cell_of.iter().flatten().count() + self.attributes.len()
+    }
+
+    /// The cell in which a field stands.
+    pub fn cell_of_field(&self, field: Field) -> Option<usize> {
+        match field {
+            Field::Column(column) => self.cell_of[column as usize],
+            Field::Attribute(at) => self.attributes.get(at).map(|(_, cell)| *cell),
+        }
     }
 
     /// Required columns that neither the file nor `filled` has.
@@ -307,29 +396,37 @@ impl Mapping {
         Column::REQUIRED.into_iter().filter(absent).collect()
     }
 
-    /// The name their header gives a column of ours, or ours where it has none.
-    pub fn their_name(&self, column: Column) -> &str {
-        match self.cell_of[column as usize] {
-            Some(cell) if !self.names[cell].is_empty() => &self.names[cell],
-            _ => column.name(),
+    /// The name their header gives a field of ours, or ours where it has none.
+    pub fn their_name(&self, field: impl Into<Field>) -> &str {
+        let field = field.into();
+        match (self.cell_of_field(field), field) {
+            (Some(cell), _) if !self.names[cell].is_empty() => &self.names[cell],
+            (_, Field::Column(column)) => column.name(),
+            (_, Field::Attribute(at)) => self.attributes.get(at).map_or("", |(name, _)| name),
         }
     }
 
     /// Whether this is the header of a canonical file.
     pub fn is_canonical(&self) -> bool {
-        self.names.iter().map(String::as_str).eq(COLUMNS)
+        let mut names = self.names.iter().map(String::as_str);
+        names.by_ref().take(COLUMNS.len()).eq(COLUMNS)
+            && names.all(|name| of_column(name).is_some_and(|key| column_name(&key) == name))
     }
 
     /// Their name and ours for every column taken, in the order of the file.
-    pub fn taken(&self) -> Vec<(&str, Column)> {
-        let mut taken: Vec<(usize, Column)> = Column::ALL
+    pub fn taken(&self) -> Vec<(&str, Ours)> {
+        let columns = Column::ALL
             .into_iter()
-            .filter_map(|column| Some((self.cell_of[column as usize]?, column)))
-            .collect();
-        taken.sort_unstable();
+            .filter_map(|column| Some((self.cell_of[column as usize]?, Ours::Column(column))));
+        let attributes = self
+            .attributes
+            .iter()
+            .map(|(name, cell)| (*cell, Ours::Attribute(name.clone())));
+        let mut taken: Vec<(usize, Ours)> = columns.chain(attributes).collect();
+        taken.sort_unstable_by_key(|(cell, _)| *cell);
         taken
             .into_iter()
-            .map(|(cell, column)| (self.names[cell].as_str(), column))
+            .map(|(cell, ours)| (self.names[cell].as_str(), ours))
             .collect()
     }
 
@@ -355,17 +452,15 @@ impl Mapping {
             let expected = format!("a header with a column for {}", in_words(&names));
             faults.push((String::new(), Fault::new(expected, mend)));
         }
-        for (column, first, second) in &self.doubled {
+        for (ours, first, second) in &self.doubled {
+            let column = self.names[*first].clone();
             let [first, second] = [first, second].map(|cell| self.shown(*cell));
             let expected = format!(
                 "one column for {}, but {first} and {second} both stand for it",
-                column.name()
+                ours.name()
             );
             let mend = format!("leave one out with --map {second}=-");
-            faults.push((
-                self.names[self.cell_of[*column as usize].unwrap_or(0)].clone(),
-                Fault::new(expected, mend),
-            ));
+            faults.push((column, Fault::new(expected, mend)));
         }
         for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
             let near = nearest(theirs, self.names.iter().map(String::as_str))
@@ -386,17 +481,20 @@ impl Mapping {
     pub fn notices(&self) -> Vec<String> {
         let notice = |cell: &usize| {
             let shown = self.shown(*cell);
-            if let Some(column) = Column::of_header(&self.names[*cell]) {
+            if let Some(ours) = Ours::of_header(&self.names[*cell]) {
                 return format!(
                     "column {shown} is not used: another was mapped to {}",
-                    column.name()
+                    ours.name()
                 );
             }
             match nearest(&self.names[*cell], COLUMNS) {
                 Some(near) => format!(
                     "column {shown} is not used; if it is the {near}, say --map {shown}={near}"
                 ),
-                None => format!("column {shown} is not used; --map {shown}=… takes it in"),
+                None => format!(
+                    "column {shown} is not used; --map {shown}=… takes it in (as {COLUMN_PREFIX}NAME where it holds \
+                     numbers of the unit)"
+                ),
             }
         };
         self.unknown.iter().map(notice).collect()
@@ -475,14 +573,60 @@ mod tests {
         );
         let taken = mapping.taken();
         let expected = [
-            ("Sale Date", Column::SoldOn),
-            ("ITEM", Column::Model),
-            ("Sold-for", Column::Price),
-            ("Title", Column::Variant),
+            ("Sale Date", Ours::Column(Column::SoldOn)),
+            ("ITEM", Ours::Column(Column::Model)),
+            ("Sold-for", Ours::Column(Column::Price)),
+            ("Title", Ours::Column(Column::Variant)),
         ];
         assert_eq!(taken, expected);
         assert_eq!(mapping.left_out, [3, 5]);
         assert!(mapping.faults(&[], &[]).is_empty() && mapping.notices().is_empty());
+    }
+
+    #[test]
+    fn attributes_are_found_by_prefix_and_by_wish() {
+        let mapping = map(
+            "date,item,price,Attr Storage,Health (%),attr.memory,storage",
+            &[
+                "health (%)=attr.Battery_Health",
+                "memory=-",
+                "attr.memory=-",
+            ],
+        );
+        let attributes = [
+            ("battery health".to_string(), 4),
+            ("storage".to_string(), 3),
+        ];
+        assert_eq!(mapping.attributes, attributes);
+        assert_eq!(mapping.their_name(Field::Attribute(0)), "Health (%)");
+        assert_eq!(mapping.cell_of[Column::Variant as usize], Some(6));
+        let named: Vec<String> = mapping
+            .taken()
+            .iter()
+            .map(|(_, ours)| ours.name())
+            .collect();
+        assert_eq!(
+            named,
+            [
+                "sold_on",
+                "model",
+                "price",
+                "attr.storage",
+                "attr.battery health",
+                "variant"
+            ]
+        );
+        let twice = map("date,item,price,attr.a,Attr A", &[]);
+        assert!(
+            twice.faults(&[], &[])[0]
+                .1
+                .to_string()
+                .contains("one column for attr.a, but \"attr.a\" and \"Attr A\" both")
+        );
+        assert!(parse_wish("x=attr.").is_err());
+        let canonical = |extra: &str| map(&format!("{}{extra}", COLUMNS.join(",")), &[]);
+        assert!(canonical("").is_canonical() && canonical(",attr.a b").is_canonical());
+        assert!(!canonical(",attr.A").is_canonical() && !canonical(",a").is_canonical());
     }
 
     #[test]

@@ -16,7 +16,7 @@ use crate::book::money::DecimalMark;
 use crate::book::problem::shorten;
 use crate::book::{BookError, Problem};
 
-use header::{Column, Mapping, Wish};
+use header::{Column, Field, Mapping, Wish};
 use records::{Cells, Records};
 
 /// What is wrong with a cell, row or file, without its place.
@@ -36,7 +36,7 @@ pub enum Topic {
     /// The order of day and month.
     Dates,
     /// The decimal mark of a column.
-    Decimal(Column),
+    Decimal(Field),
 }
 
 impl Fault {

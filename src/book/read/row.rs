@@ -1,17 +1,20 @@
 //! The cells of one row to a comp, or to every problem it has.
 
+use std::collections::HashMap;
+
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
+use crate::book::attributes::{Attribute, attribute_key, same_unit};
 use crate::book::checks;
-use crate::book::comp::HowSold;
+use crate::book::comp::{HowSold, match_key};
 use crate::book::dates::{self, DateError, WrittenDate};
-use crate::book::money::{AmountError, DecimalMark, read_amount};
+use crate::book::money::{Amount, AmountError, DecimalMark, read_amount, read_quantity};
 use crate::book::problem::nearest;
 use crate::book::{Comp, Items, Settings};
 
 use super::facts::{Decided, Facts};
-use super::header::Column;
+use super::header::{Column, Field};
 use super::records::{Cells, Flaw, Raw};
 use super::{Fault, Input, Topic};
 
@@ -22,12 +25,14 @@ pub struct RowReader<'a> {
     facts: &'a Facts<'a>,
     today: NaiveDate,
     fills: [&'a str; Column::ALL.len()],
+    /// What families declare of the attributes of this file, by key of the model and name.
+    declared: HashMap<String, HashMap<String, &'a Attribute>>,
 }
 
 /// A fault of one cell: the column and its text, with what is wrong.
 pub struct CellFault {
     /// Where; `None`: the whole row.
-    pub column: Option<Column>,
+    pub column: Option<Field>,
     /// The text as it stands.
     pub value: String,
     /// What is wrong.
@@ -53,7 +58,16 @@ impl<'a> RowReader<'a> {
             facts,
             today,
             fills,
+            declared: declared(input, settings),
         }
+    }
+
+    /// What the settings say of an attribute of this file (by its canonical name) for a model.
+    pub fn declared(&self, model: &str, attribute: &str) -> Option<&'a Attribute> {
+        self.declared
+            .get(&match_key(model))
+            .and_then(|known| known.get(attribute))
+            .copied()
     }
 
     /// Fills `comp` from a record whose cells are in `cells`, and puts everything wrong with it
@@ -94,11 +108,15 @@ impl<'a> RowReader<'a> {
             row.take(column, items, |text| items_of(column, text));
         }
         row.condition(comp);
+        comp.attributes.clear();
+        for (at, (name, _)) in self.input.mapping.attributes.iter().enumerate() {
+            row.attribute(at, name, comp);
+        }
         if comp.model.is_empty()
             && !row
                 .faults
                 .iter()
-                .any(|fault| fault.column == Some(Column::Model))
+                .any(|fault| fault.column == Some(Column::Model.into()))
         {
             let fault = Fault::new(
                 "the model that was sold",
@@ -111,7 +129,7 @@ impl<'a> RowReader<'a> {
             let cell = |found: &CellFault| {
                 found
                     .column
-                    .and_then(|column| self.input.mapping.cell_of[column as usize])
+                    .and_then(|field| self.input.mapping.cell_of_field(field))
             };
             faults.sort_by_key(cell);
         }
@@ -252,6 +270,11 @@ impl<'a> RowReader<'a> {
             };
             Fault::new(error.expected(currency), mend)
         })?;
+        self.reading(column.into(), &amount)
+    }
+
+    /// A number under the decimal mark of its column.
+    fn reading(&self, field: Field, amount: &Amount) -> Result<Decimal, Fault> {
         let forced = self.input.decimal;
         if let Some(mark) = forced {
             return amount.value(mark).ok_or_else(|| {
@@ -264,7 +287,7 @@ impl<'a> RowReader<'a> {
         if let Some(value) = amount.certain() {
             return Ok(value);
         }
-        match self.facts.decimal_mark(column) {
+        match self.facts.decimal_mark(field) {
             Decided::Known { value: mark, .. } => amount
                 .value(*mark)
                 .ok_or_else(|| Fault::new(format!("an amount with a {mark}"), "write it so")),
@@ -276,9 +299,59 @@ impl<'a> RowReader<'a> {
                     reading(DecimalMark::Comma)
                 );
                 let mend = "say --decimal point or --decimal comma";
-                Err(Fault::new(expected, mend).about(Topic::Decimal(column)))
+                Err(Fault::new(expected, mend).about(Topic::Decimal(field)))
             }
         }
+    }
+
+    /// The value of an attribute: a number, with its unit or none behind it.
+    fn quantity(
+        &self,
+        at: usize,
+        text: &str,
+        declared: Option<&Attribute>,
+    ) -> Result<Decimal, Fault> {
+        let (amount, unit) = read_quantity(text).map_err(|error| {
+            Fault::new(
+                match error {
+                    AmountError::Unreadable => {
+                        "a number, with a unit or none behind it".to_string()
+                    }
+                    other => other.expected(&self.settings.currency),
+                },
+                "write digits, such as 256 or 87.5, or leave the cell blank if it is not known",
+            )
+        })?;
+        if !unit.is_empty() {
+            self.unit_fits(at, unit, declared)?;
+        }
+        let value = self.reading(Field::Attribute(at), &amount)?;
+        match declared.and_then(|attribute| attribute.fault(value)) {
+            Some(expected) => Err(Fault::new(
+                expected,
+                "mend it, or leave the cell blank if it is not known",
+            )),
+            None => Ok(value),
+        }
+    }
+
+    /// Refuses a unit other than that of the settings, or else the first of the column.
+    fn unit_fits(&self, at: usize, unit: &str, declared: Option<&Attribute>) -> Result<(), Fault> {
+        let settings = declared.map(|attribute| attribute.unit.as_str());
+        let (ours, why) = match settings.filter(|unit| !unit.is_empty()) {
+            Some(ours) => (ours, "as compband.toml says".to_string()),
+            None => match self.facts.unit(at) {
+                Some((first, line)) => (first.as_str(), format!("as row {line} is")),
+                None => return Ok(()),
+            },
+        };
+        if same_unit(unit, ours) {
+            return Ok(());
+        }
+        Err(Fault::new(
+            format!("a number in {ours}, {why}"),
+            format!("convert it to {ours}: one attribute has one unit"),
+        ))
     }
 
     fn currency(&self, text: &str) -> Result<(), Fault> {
@@ -291,6 +364,27 @@ impl<'a> RowReader<'a> {
             )),
         }
     }
+}
+
+fn declared<'a>(
+    input: &Input,
+    settings: &'a Settings,
+) -> HashMap<String, HashMap<String, &'a Attribute>> {
+    if input.mapping.attributes.is_empty() {
+        return HashMap::new();
+    }
+    let by_name = |family: &'a crate::book::settings::Family| {
+        let named = family.attributes.iter();
+        named
+            .map(|(name, attribute)| (attribute_key(name), attribute))
+            .collect::<HashMap<_, _>>()
+    };
+    settings
+        .families
+        .values()
+        .flat_map(|family| family.models.iter().map(move |model| (model, family)))
+        .map(|(model, family)| (match_key(model), by_name(family)))
+        .collect()
 }
 
 /// One row on its way into a comp.
@@ -313,12 +407,32 @@ impl<'r> Row<'r, '_> {
     }
 
     fn fault(&mut self, column: Column, fault: Fault) {
-        let value = self.cell(column).chars().take(200).collect();
+        self.fault_at(column.into(), self.cell(column), fault);
+    }
+
+    fn fault_at(&mut self, field: Field, text: &str, fault: Fault) {
         self.faults.push(CellFault {
-            column: Some(column),
-            value,
+            column: Some(field),
+            value: text.chars().take(200).collect(),
             fault,
         });
+    }
+
+    /// Takes the cell of an attribute over, where anything is in it.
+    fn attribute(&mut self, at: usize, name: &str, comp: &mut Comp) {
+        let field = Field::Attribute(at);
+        let cell = self.reader.input.mapping.cell_of_field(field);
+        let text = cell.map_or("", |cell| self.cells.get(cell).trim());
+        if text.is_empty() {
+            return;
+        }
+        let declared = self.reader.declared(&comp.model, name);
+        match self.reader.quantity(at, text, declared) {
+            Ok(value) => {
+                comp.attributes.set(name, value);
+            }
+            Err(fault) => self.fault_at(field, text, fault),
+        }
     }
 
     fn take<T>(
