@@ -2,12 +2,16 @@
 //!
 //! [`predictive`] turns a fit into a distribution for one more sale, [`jackknife`] calibrates
 //! it by how far each comp fell from what the others said of it, and [`estimate`] runs the
-//! whole from selected comps to the finished estimate.
+//! whole from selected comps to the finished estimate. [`ratio`] and [`calibration`] measure
+//! finished estimates against what was then paid, [`verdict`] says what the figures mean.
 
+pub mod calibration;
 pub mod estimate;
 pub mod jackknife;
 pub mod outcome;
 pub mod predictive;
+pub mod ratio;
+pub mod verdict;
 pub mod warnings;
 
 pub use estimate::{Estimate, estimate};

@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDate;
 use clap::{Args, ValueEnum};
 
-use super::{CliError, SHORTEST_ID, notice, parse_day, say, today};
+use super::attributes::read_attributes;
+use super::{CliError, SHORTEST_ID, notice, parse_day, say, today, undeclared};
 use crate::band::estimate::{Estimate, EstimateError, estimate};
 use crate::book::frame::short_ids;
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
-use crate::book::{BookError, HowSold, Items};
+use crate::book::{Attributes, BookError, HowSold, Items};
 use crate::render::chart::{self, BandChart, ChartError, Dot};
 use crate::render::json;
 use crate::render::sheet::{Listing, sheet};
@@ -30,6 +31,7 @@ const EXAMPLES: &str = "\
 Examples:
   compband estimate --model \"Nerrow F4\" --grade B --completeness usable --missing charger
   compband estimate --model \"Tolvik Page 6\" --grade C --defect \"dead pixels\" --chart page6.png
+  compband estimate --model \"Tolvik Page 6\" --set storage=32
   compband estimate --model \"Brask M2\" --parts --band 50 --json
 
 What is not said of the unit is taken to be what is commonest among the comps used, and the
@@ -60,6 +62,9 @@ pub struct EstimateArgs {
     /// Faults that do not stop it working, apart by commas
     #[arg(long, value_name = "FAULTS")]
     defect: Vec<String>,
+    /// A numeric attribute, such as storage=256 or "storage=256 GB"; can be given several times
+    #[arg(long, value_name = "NAME=VALUE")]
+    set: Vec<String>,
     /// The unit does not work: for parts only
     #[arg(long)]
     parts: bool,
@@ -220,7 +225,7 @@ impl EstimateArgs {
             missing,
             extras: items("--extra", &self.extra)?,
             defects: items("--defect", &self.defect)?,
-            attributes: crate::book::Attributes::NONE,
+            attributes: self.attributes(settings)?,
             works: !self.parts,
             how_sold: self.how_sold.map(|how| match how {
                 SoldArg::Auction => HowSold::Auction,
@@ -228,6 +233,20 @@ impl EstimateArgs {
                 SoldArg::Offer => HowSold::Offer,
             }),
         })
+    }
+
+    fn attributes(&self, settings: &Settings) -> Result<Attributes, CliError> {
+        let mut problems = Vec::new();
+        let attributes = read_attributes(&self.set, &self.model, settings, &mut problems);
+        if !problems.is_empty() {
+            return Err(BookError::Rows(problems).into());
+        }
+        for (name, _) in attributes.iter() {
+            if settings.attribute(&self.model, name).is_none() {
+                notice(&undeclared(name, &self.model));
+            }
+        }
+        Ok(attributes)
     }
 
     /// No more of a piece can be missing than the kit has.

@@ -6,21 +6,18 @@ use std::path::Path;
 use clap::Args;
 use dialoguer::{Confirm, Input};
 use polars::prelude::{IntoLazy, col, lit};
-use rust_decimal::Decimal;
 
+use super::attributes::{attribute_value, read_attributes};
 use super::undo::line;
 use super::{CliError, changes, notice, parse_day, say, strong, today};
-use crate::book::attributes::{Attribute, is_name, same_unit};
 use crate::book::canonical::Wrong;
 use crate::book::checks::{self, line_ends};
 use crate::book::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
 use crate::book::frame::FrameRows;
-use crate::book::money::{parse_amount, read_quantity};
+use crate::book::money::parse_amount;
 use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
-use crate::book::{
-    Attributes, Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical,
-};
+use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -435,84 +432,15 @@ fn read_comp(
         mend: why.mend,
     };
     let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
-    let old = old.map_or(Attributes::NONE, |old| old.attributes.clone());
-    let attributes = read_attributes(set, old, cells[2], settings, &mut problems);
+    let said = read_attributes(set, cells[2], settings, &mut problems);
+    let mut attributes = old.map_or_else(Default::default, |old| old.attributes.clone());
+    for (name, value) in said.iter() {
+        attributes.set(name, value);
+    }
     match comp {
         Some(comp) if problems.is_empty() => Ok(Comp { attributes, ..comp }),
         _ => Err(BookError::Rows(problems).into()),
     }
-}
-
-/// Puts what `--set` gives into the attributes of the sale so far; what is wrong goes to
-/// `problems`.
-fn read_attributes(
-    set: &[String],
-    mut attributes: Attributes,
-    model: &str,
-    settings: &Settings,
-    problems: &mut Vec<Problem>,
-) -> Attributes {
-    let mut said = Attributes::NONE;
-    for text in set {
-        let problem = match read_attribute(text, model, settings) {
-            Ok((name, value)) => match said.set(name, value) {
-                None => {
-                    attributes.set(name, value);
-                    continue;
-                }
-                Some(_) => ("each attribute once".to_string(), "take one of the two out"),
-            },
-            Err(expected) => (expected, "write it as storage=256"),
-        };
-        problems.push(Problem {
-            file: "--set".into(),
-            row: 0,
-            column: String::new(),
-            value: shorten(text, 60),
-            expected: problem.0,
-            mend: problem.1.into(),
-        });
-    }
-    attributes
-}
-
-/// Reads `storage=256` or `storage=256 GB`.
-///
-/// # Errors
-/// What was expected instead.
-fn read_attribute<'t>(
-    text: &'t str,
-    model: &str,
-    settings: &Settings,
-) -> Result<(&'t str, Decimal), String> {
-    let (name, value) = text
-        .split_once('=')
-        .filter(|(name, _)| is_name(name))
-        .ok_or("the name of an attribute and its value")?;
-    let declared = settings.attribute(model, name);
-    Ok((name, attribute_value(value, declared)?))
-}
-
-/// Reads a value of an attribute as typed: a number, with its unit or none behind it.
-///
-/// # Errors
-/// What was expected instead.
-fn attribute_value(text: &str, declared: Option<&Attribute>) -> Result<Decimal, String> {
-    let (amount, unit) =
-        read_quantity(text).map_err(|_| "a number, with a unit or none behind it")?;
-    let value = amount
-        .certain()
-        .ok_or("a number with one reading: write it without a mark between thousands")?;
-    let Some(declared) = declared else {
-        return Ok(value);
-    };
-    if !unit.is_empty() && !declared.unit.is_empty() && !same_unit(unit, &declared.unit) {
-        return Err(format!(
-            "a number in {0}, as compband.toml says: convert it to {0}",
-            declared.unit
-        ));
-    }
-    declared.fault(value).map_or(Ok(value), Err)
 }
 
 /// A cell as typed brought to the canonical form, where the two differ.

@@ -1,5 +1,6 @@
 //! The command line.
 
+pub mod attributes;
 pub mod comps;
 pub mod estimate;
 pub mod import;

@@ -11,7 +11,7 @@ use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::band::outcome::MadeBy;
 use crate::book::comp::money_text;
 use crate::book::settings::PriceBasis;
-use crate::book::{Currency, Items};
+use crate::book::{Attributes, Currency, Items};
 
 /// Name and version of the schema.
 pub const SCHEMA: &str = "compband.estimate/1";
@@ -38,6 +38,7 @@ pub fn document(estimate: &Estimate) -> Value {
             "missing": items(&subject.missing),
             "extras": items(&subject.extras),
             "defects": items(&subject.defects),
+            "attributes": attributes(&subject.attributes),
             "works": subject.works,
             "how_sold": subject.how_sold.map(|h| h.as_str()),
         },
@@ -100,6 +101,13 @@ fn items(items: &Items) -> Vec<Value> {
         .collect()
 }
 
+fn attributes(attributes: &Attributes) -> Vec<Value> {
+    attributes
+        .iter()
+        .map(|(name, value)| json!({"name": name, "value": value.to_string()}))
+        .collect()
+}
+
 fn adjustment(currency: &Currency, a: &Adjustment) -> Value {
     #[derive(Serialize)]
     struct Money {
@@ -138,6 +146,7 @@ fn comp(currency: &Currency, line: &CompLine) -> Value {
         "missing": items(&comp.missing),
         "extras": items(&comp.extras),
         "defects": items(&comp.defects),
+        "attributes": attributes(&comp.attributes),
         "works": comp.works,
         "how_sold": comp.how_sold.map(|h| h.as_str()),
         "paid": money_text(comp.paid),

@@ -62,6 +62,12 @@ pub fn unit(subject: &Subject) -> String {
     }
     parts.extend(subject.grade.iter().map(|g| format!("grade {g}")));
     parts.extend(subject.completeness.iter().cloned());
+    parts.extend(
+        subject
+            .attributes
+            .iter()
+            .map(|(name, value)| format!("{name} {value}")),
+    );
     let counted = |name: &str, count: u32| {
         if count > 1 {
             format!("{name} x{count}")
@@ -399,6 +405,7 @@ fn condition(comp: &Candidate) -> String {
     });
     parts.extend((!comp.completeness.is_empty()).then(|| comp.completeness.clone()));
     parts.extend((!comp.variant.is_empty()).then(|| comp.variant.clone()));
+    parts.extend((!comp.attributes.is_empty()).then(|| comp.attributes.to_string()));
     parts.extend((!comp.missing.is_empty()).then(|| format!("−{}", comp.missing)));
     parts.extend((!comp.extras.is_empty()).then(|| format!("+{}", comp.extras)));
     parts.extend((!comp.defects.is_empty()).then(|| comp.defects.to_string()));

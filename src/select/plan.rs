@@ -145,6 +145,7 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             col("missing"),
             col("extras"),
             col("defects"),
+            col("attributes"),
             col("works"),
             col("how_sold"),
             col("lot_size"),
@@ -167,6 +168,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
     let (completeness, grade, how_sold) =
         (text("completeness")?, text("grade")?, text("how_sold")?);
     let (missing, extras, defects) = (text("missing")?, text("extras")?, text("defects")?);
+    let attributes = text("attributes")?;
     let (sold_on, age, stage) = (whole("sold_on")?, whole("age")?, whole("stage")?);
     let (lot_size, paid) = (wide("lot_size")?, wide("paid")?);
     let works = rows.column("works")?.bool()?.clone();
@@ -200,7 +202,8 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
             missing: items(&missing, i),
             extras: items(&extras, i),
             defects: items(&defects, i),
-            attributes: Attributes::NONE,
+            attributes: Attributes::parse(attributes.get(i).unwrap_or_default())
+                .unwrap_or_default(),
             works: working,
             how_sold: HowSold::parse(how_sold.get(i).unwrap_or_default()),
             paid: rust_decimal::Decimal::new(paid.get(i).unwrap_or(0), MINOR_SCALE),

@@ -720,3 +720,60 @@ fn what_cannot_be_is_refused() {
     );
     assert!(kept.contains("cannot be kept: lot of"), "{kept}");
 }
+
+/// Prices that rise by 10 % with each doubling of storage: found from comps of few sizes, carried
+/// to one that no comp has, and a unit whose storage is not said has a wider band.
+#[test]
+fn attributes_move_the_price() {
+    let rows: Vec<String> = (0..40)
+        .map(|i| {
+            let doublings = i % 3;
+            let noise = 1.0 + f64::from((i * 5) % 11 - 5) / 250.0;
+            let price = 100.0 * 1.1f64.powi(doublings) * noise;
+            format!(
+                "2026-05-{:02},Tolvik Page 6,{price:.2},{} GB",
+                1 + i % 28,
+                8 << doublings
+            )
+        })
+        .collect();
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    let path = dir.path().join("compband.toml");
+    let family = "[families.readers]\nmodels = [\"Tolvik Page 6\"]\nattributes.storage = { unit = \"GB\", scale = \"doubling\", sign = \"up\" }\n";
+    fs::write(
+        &path,
+        format!("{}\n{family}", fs::read_to_string(&path).unwrap()),
+    )
+    .unwrap();
+    let text = format!("sold_on,model,price,attr.storage\n{}\n", rows.join("\n"));
+    fs::write(dir.path().join("sales.csv"), text).unwrap();
+    out(dir.path(), &["import", "sales.csv"]);
+    let ask = [
+        "estimate",
+        "--model",
+        "Tolvik Page 6",
+        "--as-of",
+        "2026-06-01",
+    ];
+    let with = |set: &str| json(dir.path(), &[&ask[..], &["--set", set]].concat());
+    let (small, large) = (with("storage=8"), with("storage=64 GB"));
+    let row = adjustment(&small, "storage doubled");
+    let percent = row["used_percent"].as_f64().unwrap();
+    assert!((percent - 10.0).abs() < 1.0, "{row}");
+    let ratio = number(&large["likely_price"]) / number(&small["likely_price"]);
+    assert!((ratio - 1.1f64.powi(3)).abs() < 0.04, "{ratio}");
+    let unsaid = json(dir.path(), &ask);
+    assert!(
+        width(&unsaid) > 1.3 * width(&small),
+        "{} {}",
+        unsaid["band"],
+        small["band"]
+    );
+    let unit = fails(
+        dir.path(),
+        3,
+        &[&ask[..], &["--set", "storage=64 kg"]].concat(),
+    );
+    assert!(unit.contains("GB"), "{unit}");
+}

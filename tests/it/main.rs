@@ -5,6 +5,7 @@ mod edges;
 mod estimate;
 mod import;
 mod properties;
+mod ratio;
 mod reference;
 mod runner;
 mod store;

@@ -10,15 +10,15 @@ use nalgebra::{DMatrix, DVector};
 use serde_json::Value;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-fn path(name: &str) -> String {
+pub fn path(name: &str) -> String {
     format!("{}/tests/reference/{name}", env!("CARGO_MANIFEST_DIR"))
 }
 
-fn json(name: &str) -> Value {
+pub fn json(name: &str) -> Value {
     serde_json::from_str(&std::fs::read_to_string(path(name)).unwrap()).unwrap()
 }
 
-fn numbers(value: &Value) -> Vec<f64> {
+pub fn numbers(value: &Value) -> Vec<f64> {
     value
         .as_array()
         .unwrap()
@@ -107,7 +107,7 @@ fn unit(j: usize, p: usize) -> DVector<f64> {
 }
 
 #[track_caller]
-fn close(ours: f64, theirs: f64, relative: f64) {
+pub fn close(ours: f64, theirs: f64, relative: f64) {
     let miss = (ours - theirs).abs() / theirs.abs().max(1e-12);
     assert!(
         miss <= relative,
