@@ -17,7 +17,7 @@ use xxhash_rust::xxh3::{Xxh3, xxh3_64};
 
 use super::frame::{Packed, WORDED};
 use super::store::{Book, Stamp, temp_in};
-use super::{BookError, Settings};
+use super::{BookError, Settings, files};
 
 /// Rows from which a cache pays.
 pub(super) const WORTH_ROWS: usize = 20_000;
@@ -198,12 +198,8 @@ fn write_label(dir: &Path, label: &Label) -> Result<(), BookError> {
     let path = dir.join(LABEL);
     let json = serde_json::to_string(label)
         .map_err(|error| BookError::io(&path, "write")(io::Error::other(error)))?;
-    let mut temp = temp_in(dir)?;
-    write!(temp, "{:016x}\n{json}", xxh3_64(json.as_bytes()))
-        .map_err(BookError::io(&path, "write"))?;
-    temp.persist(&path)
-        .map_err(|error| BookError::io(&path, "write")(error.error))?;
-    Ok(())
+    let label = format!("{:016x}\n{json}", xxh3_64(json.as_bytes()));
+    files::write_whole(&path, label.as_bytes()).map_err(BookError::io(&path, "write"))
 }
 
 /// Removes tables that no label names any more. One that cannot be removed is left for the

@@ -11,7 +11,7 @@ use rust_decimal::Decimal;
 
 use super::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
 use super::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, RowText, minor_units};
-use super::problem::shorten;
+use super::problem::{quoted, shorten};
 use super::{Attributes, Comp, HowSold, Items, Problem, Settings};
 
 /// Columns of `logged.csv`: the entry number, then those of [`COLUMNS`].
@@ -38,7 +38,7 @@ pub struct Wrong {
 }
 
 impl Wrong {
-    fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
+    pub(super) fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
         Self {
             expected: expected.into(),
             mend: mend.into(),
@@ -160,7 +160,10 @@ pub fn items(text: &str) -> Result<Items, Wrong> {
                 "names apart by ; with counts from 1 to {}",
                 super::items::MOST
             ),
-            format!("mend {:?}, such as \"battery x2\"", shorten(&entry, SHOWN)),
+            format!(
+                "mend {}, such as \"battery x2\"",
+                quoted(&shorten(&entry, SHOWN))
+            ),
         )
     })
 }

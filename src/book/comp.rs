@@ -149,6 +149,9 @@ fn money_form(amount: Decimal) -> Decimal {
     if amount.scale() < 2 {
         amount.rescale(2);
     }
+    if amount.is_zero() {
+        amount.set_sign_positive(true);
+    }
     amount
 }
 
@@ -512,6 +515,7 @@ mod tests {
             ("3.1250", "3.125"),
             ("0", "0.00"),
             ("1.00000", "1.00"),
+            ("-0.00", "0.00"),
         ] {
             assert_eq!(money_text(amount.parse().unwrap()), text);
         }

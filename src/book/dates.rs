@@ -83,7 +83,7 @@ impl NumericDate {
     }
 }
 
-/// Reads a date: ISO 8601 (`2025-12-31`, `2025/12/31`, `20251231`), `31/12/2025`,
+/// Reads a date: ISO 8601 (`2025-12-31`, `2025/12/31`, `2025-12-1`, `20251231`), `31/12/2025`,
 /// `12/31/2025`, `31.12.25` and the like, `1 Feb 2025`, `Feb 1, 2025` (English names). A time
 /// behind the date is passed over. Years of two digits are of this century.
 ///
@@ -174,6 +174,12 @@ fn numeric(text: &str) -> Result<WrittenDate, DateError> {
             _ => Err(DateError::Unreadable),
         };
     };
+    // ISO 8601 without its zeros: `2025-12-1`.
+    if first.len() == 4 && year.len() <= 2 {
+        return NaiveDate::from_ymd_opt(full_year(first)?, small(second)?, small(year)?)
+            .map(WrittenDate::Plain)
+            .ok_or(DateError::NoSuchDay);
+    }
     if !(1..=2).contains(&first.len()) || !(1..=2).contains(&second.len()) {
         return Err(DateError::Unreadable);
     }
@@ -292,6 +298,8 @@ mod tests {
             "2025/02/01",
             "2025.02.01",
             "20250201",
+            "2025-2-1",
+            "2025/2/01 10:30",
             "2025-02-01T12:30:00Z",
             "2025-02-01 9:05",
             "2025-02-01T12:30:00.123+01:00",
@@ -355,7 +363,13 @@ mod tests {
         ] {
             assert_eq!(read_date(text), Err(DateError::Unreadable), "{text}");
         }
-        for text in ["2025-02-30", "30/30/2025", "31 Feb 2025", "20251301"] {
+        for text in [
+            "2025-02-30",
+            "2025-2-30",
+            "30/30/2025",
+            "31 Feb 2025",
+            "20251301",
+        ] {
             assert_eq!(read_date(text), Err(DateError::NoSuchDay), "{text}");
         }
         assert_eq!(read_date("45688"), Err(DateError::Serial(day(2025, 1, 31))));

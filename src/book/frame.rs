@@ -260,7 +260,7 @@ impl Packed {
         }
     }
 
-    fn words_of(&self, column: &str) -> &[String] {
+    pub(super) fn words_of(&self, column: &str) -> &[String] {
         let at = WORDED.iter().position(|worded| *worded == column);
         at.and_then(|at| self.words.get(at))
             .map_or(&[], Vec::as_slice)

@@ -20,6 +20,7 @@ use super::read::header::{Column, REASON};
 use super::read::records::{Cells, Raw};
 use super::read::row::{CellFault, RowReader};
 use super::read::{Fault, Input, Topic};
+use super::store::{IdMap, id_hash};
 use super::{Comp, Problem, Settings};
 
 /// Text that a thread reads at a time.
@@ -118,6 +119,8 @@ pub struct Plan {
     pub problems: u64,
     /// The first updates, as they will be.
     pub updates: Vec<Comp>,
+    /// Every model of the clean rows, as spelled in them.
+    pub models: BTreeSet<String>,
 }
 
 impl Plan {
@@ -213,6 +216,8 @@ struct ChunkReader<'a> {
     comp: Comp,
     faults: Vec<CellFault>,
     canonical: RowText,
+    /// Models of clean rows, by the hash of their names.
+    models: IdMap<String>,
 }
 
 impl<'a> ChunkReader<'a> {
@@ -232,6 +237,7 @@ impl<'a> ChunkReader<'a> {
             comp: Comp::blank(&against.settings.currency.code),
             faults: Vec::new(),
             canonical: RowText::default(),
+            models: IdMap::default(),
         }
     }
 
@@ -257,7 +263,7 @@ impl<'a> ChunkReader<'a> {
         if self.cells.all_blank() {
             return Fate::Blank;
         }
-        if self.input.repeats_header(raw, &self.cells) {
+        if self.input.repeats_header(&self.cells) {
             return Fate::RepeatedHeader;
         }
         self.rows
@@ -270,6 +276,10 @@ impl<'a> ChunkReader<'a> {
                     .collect(),
             );
         }
+        let model = &self.comp.model;
+        self.models
+            .entry(id_hash(model))
+            .or_insert_with(|| model.clone());
         self.note_undeclared(raw.line);
         let derived = self.comp.comp_id.is_empty();
         if derived {
@@ -439,6 +449,10 @@ impl<'a> Merger<'a, '_> {
             ready = next;
         }
         self.plan.files.push(file.count);
+        let models = readers
+            .into_iter()
+            .flat_map(|reader| reader.models.into_values());
+        self.plan.models.extend(models);
         Ok(())
     }
 

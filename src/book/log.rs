@@ -66,9 +66,14 @@ impl LogBytes {
     /// unfinished line: told by lines within it that begin like rows.
     fn unclosed_quote(&self, name: &str) -> Option<Problem> {
         let tail = self.tail();
+        // A line of a note may begin with a number, but hardly goes on as a row does.
         let like_row = |line: &[u8]| {
-            let digits = line.iter().take_while(|b| b.is_ascii_digit()).count();
-            digits > 0 && line.get(digits) == Some(&b',')
+            let mut cells = line.split(|&b| b == b',');
+            let number = cells
+                .next()
+                .is_some_and(|cell| entry_number(cell).is_some());
+            let day = cells.nth(1).and_then(|cell| std::str::from_utf8(cell).ok());
+            number && day.is_some_and(|text| canonical::day(text.trim()).is_ok())
         };
         if !tail.split(|&b| b == b'\n').skip(1).any(like_row) {
             return None;
@@ -120,24 +125,33 @@ pub(super) fn rows(
     Ok((rows, problems))
 }
 
-/// Highest entry number in the first cells of a log's lines, torn or wrong ones included.
+/// Highest entry number in the first cells of a log's records, wrong ones and a torn last one
+/// included. A line within a quoted cell is no record.
 pub(super) fn highest_entry(path: &Path) -> Result<u64, BookError> {
     let log = LogBytes::read(path)?;
-    let first = |line: &[u8]| {
-        let cell = line.split(|&b| b == b',').next()?;
-        std::str::from_utf8(cell)
-            .ok()?
-            .trim()
-            .trim_matches('"')
-            .parse::<u32>()
-            .ok()
-    };
-    Ok(log
-        .bytes
-        .split(|&b| b == b'\n')
-        .filter_map(first)
-        .max()
-        .map_or(0, u64::from))
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(log.finished());
+    let mut highest = log
+        .tail()
+        .split(|&b| b == b',')
+        .next()
+        .and_then(entry_number);
+    let mut record = csv::ByteRecord::new();
+    while reader
+        .read_byte_record(&mut record)
+        .map_err(|error| BookError::io(path, "read")(error.into()))?
+    {
+        highest = highest.max(record.get(0).and_then(entry_number));
+    }
+    Ok(highest.map_or(0, u64::from))
+}
+
+/// The entry number in the first cell of a record.
+fn entry_number(cell: &[u8]) -> Option<u32> {
+    let text = std::str::from_utf8(cell).ok()?;
+    text.trim().trim_matches('"').parse().ok()
 }
 
 impl Book {
@@ -158,6 +172,9 @@ impl Book {
     ) -> Result<u64, BookError> {
         self.repair_log(lock, notice)?;
         let entry = self.next_entry(lock)?;
+        // A book that comes out of version control has no empty folders.
+        let dir = self.comps_dir();
+        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
         self.add_logged(&self.log_path(), entry, comp)?;
         Ok(entry)
     }
@@ -416,12 +433,17 @@ mod tests {
             finished: finished_length(text.as_bytes()),
         };
         assert!(
-            log("h\n1,\"a\n2,b\n3,c\n")
+            log("h\n1,\"a\n2,b,2026-01-01,x\n3,c,2026-01-02,x\n")
                 .unclosed_quote("logged.csv")
                 .is_some()
         );
         assert!(
             log("h\n1,\"a\nsecond line of the no")
+                .unclosed_quote("logged.csv")
+                .is_none()
+        );
+        assert!(
+            log("h\n1,\"a\n22,two of us were th")
                 .unclosed_quote("logged.csv")
                 .is_none()
         );

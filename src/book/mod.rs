@@ -3,13 +3,16 @@
 pub mod attributes;
 mod cache;
 pub mod canonical;
+pub mod checks;
 pub mod comp;
 pub mod dates;
+pub mod files;
 pub mod frame;
 pub mod import;
 pub mod items;
 pub mod log;
 pub mod money;
+pub mod near;
 pub mod problem;
 pub mod read;
 pub mod settings;

@@ -252,7 +252,9 @@ fn is_unit(text: &str) -> bool {
 /// A number under both readings of `.` and `,`.
 fn readings(number: &str, negative: bool) -> Result<Amount, AmountError> {
     let signed = |read: Result<Decimal, AmountError>| match read {
-        Ok(value) => Ok(Some(if negative { -value } else { value })),
+        // Zero has no sign: `-0.00` would be kept as a text that no file of a book may hold.
+        Ok(value) if negative && !value.is_zero() => Ok(Some(-value)),
+        Ok(value) => Ok(Some(value)),
         Err(AmountError::Unreadable) => Ok(None),
         Err(error) => Err(error),
     };

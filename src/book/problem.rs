@@ -3,6 +3,8 @@
 use std::fmt;
 use std::path::PathBuf;
 
+use super::checks::is_unseen;
+
 /// One thing wrong with one cell (or row, or file) of an input.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
@@ -30,7 +32,7 @@ impl fmt::Display for Problem {
             write!(f, ", column {}", self.column)?;
         }
         if !self.value.is_empty() {
-            write!(f, ": found {:?}", self.value)?;
+            write!(f, ": found {}", quoted(&self.value))?;
         }
         write!(f, ": expected {}", self.expected)?;
         if !self.mend.is_empty() {
@@ -122,7 +124,14 @@ pub fn nearest_few<'a>(
         .collect()
 }
 
-/// `text` cut to `most` characters with an ellipsis, control characters made visible.
+/// A text between double quotes, those in it marked by a backslash; for what [`shorten`] gave, in
+/// which control characters are visible already.
+pub fn quoted(text: &str) -> String {
+    format!("\"{}\"", text.replace('"', "\\\""))
+}
+
+/// `text` cut to `most` characters with an ellipsis, control characters and others that show nothing
+/// made visible.
 pub fn shorten(text: &str, most: usize) -> String {
     let mut out = String::new();
     for (at, c) in text.chars().enumerate() {
@@ -130,7 +139,9 @@ pub fn shorten(text: &str, most: usize) -> String {
             out.push('…');
             break;
         }
-        if c.is_control() {
+        // Joiners are part of scripts and emoji.
+        let joiner = matches!(c, '\u{200c}' | '\u{200d}');
+        if c.is_control() || (is_unseen(c) && !joiner) {
             out.extend(c.escape_default());
         } else {
             out.push(c);

@@ -448,6 +448,12 @@ impl Settings {
             let mut message = error.message().trim().replace('\n', " ");
             if let Some(better) = unknown_key(&message) {
                 message = better;
+            } else {
+                message = unknown_word(&message).unwrap_or(message);
+                let key = error.span().and_then(|span| key_before(text, span.start));
+                if let Some(key) = key {
+                    message = format!("{key}: {message}");
+                }
             }
             BookError::Settings(format!("{}{line}: {message}", path.display()))
         })?;
@@ -742,6 +748,25 @@ fn unknown_key(message: &str) -> Option<String> {
     ))
 }
 
+/// A sentence for a word that is none of those the setting knows.
+fn unknown_word(message: &str) -> Option<String> {
+    let (word, rest) = message.strip_prefix("unknown variant `")?.split_once('`')?;
+    let known: Vec<&str> = rest.split('`').skip(1).step_by(2).collect();
+    let near = problem::nearest(word, known.iter().copied())
+        .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+    Some(format!(
+        "found {word:?}; write one of these: {}{near}",
+        known.join(", ")
+    ))
+}
+
+/// The key whose value begins at a place of the text.
+fn key_before(text: &str, value: usize) -> Option<&str> {
+    let head = text.get(..value)?.trim_end().strip_suffix('=')?;
+    let key = head.rsplit(['\n', ',', '{']).next()?.trim();
+    (!key.is_empty()).then_some(key)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -780,6 +805,24 @@ mod tests {
         );
         let error = parse("[rules.grades]\n\"A to C\" = \"1 to 2 %\"").unwrap_err();
         assert!(error.contains("not a step"), "{error}");
+    }
+
+    #[test]
+    fn wrong_values_name_their_key() {
+        let error = parse("[estimate]\nerrors = \"student\"").unwrap_err();
+        assert!(
+            error.contains(
+                "line 2: errors: found \"student\"; write one of these: student-t, huber"
+            ) && !error.contains("variant"),
+            "{error}"
+        );
+        let error = parse("completeness = [{ name = \"bare\", has = \"units\" }]").unwrap_err();
+        assert!(
+            error.contains("has: found \"units\"") && error.contains("did you mean \"unit\"?"),
+            "{error}"
+        );
+        let error = parse("[estimate]\nband = \"most\"").unwrap_err();
+        assert!(error.contains("line 2: band: "), "{error}");
     }
 
     #[test]

@@ -28,7 +28,7 @@ use super::canonical::{self, Layout, Row};
 use super::comp::match_key;
 use super::frame::{self, Packed};
 use super::log::{self, LogBytes};
-use super::{BookError, Comp, Problem, Settings, cache, settings};
+use super::{BookError, Comp, Problem, Settings, cache, files, settings};
 
 /// How long a run waits for another one to let go of the book.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -36,9 +36,6 @@ const PATIENCE: Duration = Duration::from_secs(30);
 /// Rows handed from the reading thread at a time, and how many such batches it may be ahead.
 const BATCH_ROWS: usize = 512;
 const BATCHES_AHEAD: usize = 8;
-
-/// Age at which a temporary file is no longer in use.
-const ABANDONED: Duration = Duration::from_secs(24 * 60 * 60);
 
 /// Longest name of an import file between its number and `.csv`, in characters.
 const SLUG: usize = 40;
@@ -315,6 +312,15 @@ impl Book {
         ))
     }
 
+    /// Every spelling of a model in the comps in force.
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn models(&self) -> Result<Vec<String>, BookError> {
+        let packed = self.packed(Some(&["model"]), &mut |_| {})?;
+        Ok(packed.words_of("model").to_vec())
+    }
+
     /// The comps in force with these identifiers.
     ///
     /// # Errors
@@ -337,20 +343,20 @@ impl Book {
     /// # Errors
     /// Where it cannot be made.
     pub fn temp_in_comps(&self) -> Result<NamedTempFile, BookError> {
+        temp_in(&self.temp_dir()?)
+    }
+
+    /// Folder of temporary files, made where it is missing; used under the lock only.
+    fn temp_dir(&self) -> Result<PathBuf, BookError> {
         let dir = self.private_dir()?.join("tmp");
         fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
-        temp_in(&dir)
+        Ok(dir)
     }
 
     /// Replaces a file's content at once: readers see the old or the new, never a part.
     pub(super) fn replace_file(&self, path: &Path, bytes: &[u8]) -> Result<(), BookError> {
-        let mut temp = self.temp_in_comps()?;
-        temp.write_all(bytes)
-            .and_then(|()| temp.as_file().sync_all())
-            .map_err(BookError::io(path, "write"))?;
-        temp.persist(path)
-            .map_err(|error| BookError::io(path, "write")(error.error))?;
-        sync_folder(path)
+        files::write_whole_from(&self.temp_dir()?, path, bytes)
+            .map_err(BookError::io(path, "write"))
     }
 
     /// Makes a finished temporary file (synced; header and canonical rows) the next import and
@@ -385,6 +391,13 @@ impl Book {
             highest = highest
                 .max(imported)
                 .max(log::highest_entry(&dir.join(log::FILE_NAME))?);
+        }
+        if highest >= u64::from(u32::MAX) {
+            return Err(BookError::Refused(format!(
+                "{}: entry {highest} has the largest number there is, so that nothing can come after it; nothing was \
+                 changed. Find it in comps/ or undone/ and give it a number that follows on the others",
+                self.root.display()
+            )));
         }
         Ok(highest + 1)
     }
@@ -750,51 +763,24 @@ fn find_above(start: &Path) -> Option<PathBuf> {
 
 /// A temporary file in a folder, with the rights that a plain new file has.
 pub(super) fn temp_in(dir: &Path) -> Result<NamedTempFile, BookError> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix("new-");
-    #[cfg(unix)]
-    let rights = <fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o666);
-    #[cfg(unix)]
-    builder.permissions(rights);
-    builder
-        .tempfile_in(dir)
-        .map_err(BookError::io(dir, "write"))
+    files::temp_in(dir).map_err(BookError::io(dir, "write"))
 }
 
-/// Removes temporary files that a run that was killed has left.
+/// Removes temporary files that a killed run has left. For the holder of the lock: nobody else
+/// has one in use.
 fn sweep(dir: &Path) {
     let Ok(listing) = fs::read_dir(dir) else {
         return;
     };
     for item in listing.flatten() {
-        let age = item
-            .metadata()
-            .and_then(|data| data.modified())
-            .ok()
-            .and_then(|when| when.elapsed().ok());
-        if age.is_some_and(|age| age > ABANDONED) {
-            // What cannot be removed now is tried again by the next run.
-            let _ = fs::remove_file(item.path());
-        }
+        // What cannot be removed now is tried again by the next run.
+        let _ = fs::remove_file(item.path());
     }
 }
 
 /// Makes the name of a file last through a crash, where the system can.
 pub(super) fn sync_folder(file: &Path) -> Result<(), BookError> {
-    #[cfg(unix)]
-    if let Some(dir) = file.parent() {
-        let dir = if dir.as_os_str().is_empty() {
-            Path::new(".")
-        } else {
-            dir
-        };
-        File::open(dir)
-            .and_then(|dir| dir.sync_all())
-            .map_err(BookError::io(dir, "write"))?;
-    }
-    #[cfg(not(unix))]
-    let _ = file;
-    Ok(())
+    files::sync_folder(file).map_err(BookError::io(file, "write"))
 }
 
 #[cfg(test)]
@@ -835,6 +821,15 @@ mod tests {
         assert_eq!(told.len(), 1);
         drop(held);
         book.lock(&mut |_| {}).unwrap();
+    }
+
+    #[test]
+    fn the_next_writer_clears_what_a_killed_run_left() {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        let left = book.temp_in_comps().unwrap().into_temp_path();
+        let _lock = book.lock(&mut |_| {}).unwrap();
+        assert!(!left.exists());
     }
 
     #[test]

@@ -4,6 +4,7 @@ use rust_decimal::Decimal;
 
 use crate::book::attributes::{Attribute, is_name, same_unit};
 use crate::book::money::read_quantity;
+use crate::book::problem::shorten;
 use crate::book::{Attributes, Problem, Settings};
 
 /// Reads what `--set` gives; what is wrong goes to `problems`.
@@ -26,7 +27,7 @@ pub fn read_attributes(
             file: "--set".into(),
             row: 0,
             column: String::new(),
-            value: text.clone(),
+            value: shorten(text, 60),
             expected: problem.0,
             mend: problem.1.into(),
         });

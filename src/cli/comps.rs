@@ -1,7 +1,7 @@
 //! `compband comps`.
 
 use std::collections::BTreeSet;
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, IsTerminal, Write};
 use std::path::Path;
 
 use chrono::NaiveDate;
@@ -9,7 +9,7 @@ use clap::Args;
 use polars::prelude::*;
 use rust_decimal::Decimal;
 
-use super::{CliError, SHORTEST_ID, count, notice, parse_day, say, unknown_model};
+use super::{CliError, SHORTEST_ID, count, empty_book, notice, parse_day, say, unknown_model};
 use crate::book::canonical::{Writer, attribute_names, check};
 use crate::book::comp::{COLUMNS, match_key, money_text};
 use crate::book::frame::{FrameRows, short_ids};
@@ -89,11 +89,11 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
         return write_csv(&shown, &book.settings().currency);
     }
     if found.height() == 0 {
-        return say(if frame.height() == 0 {
-            "This book has no comps yet.\n"
+        return if frame.height() == 0 {
+            say(&empty_book())
         } else {
-            "No comps match.\n"
-        });
+            say("No comps match.\n")
+        };
     }
     let mut text = table(&frame, &shown, book.settings())?;
     if found.height() > shown.height() {
@@ -291,10 +291,54 @@ fn attributes_in(frame: &DataFrame) -> Result<Vec<String>, CliError> {
 
 fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
     let rows = FrameRows::new(frame, currency)?;
-    let output = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
+    let output = std::io::stdout().lock();
+    // What an old file holds shall not steer the terminal; a file gets it letter for letter.
+    let output: Box<dyn Write> = if output.is_terminal() {
+        Box::new(Tamed(output))
+    } else {
+        Box::new(output)
+    };
+    let output = BufWriter::with_capacity(1 << 16, output);
     let mut writer = Writer::with_header(output, &COLUMNS, attributes_in(frame)?)?;
     for at in 0..rows.len() {
         writer.comp(&rows.comp(at))?;
     }
     Ok(writer.finish()?.flush()?)
+}
+
+/// Shows control characters, line ends and tabs apart, as `�`.
+struct Tamed<W>(W);
+
+impl<W: Write> Write for Tamed<W> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let tame = |c: char| match c {
+            '\n' | '\t' => c,
+            c if c.is_control() => char::REPLACEMENT_CHARACTER,
+            c => c,
+        };
+        let text: String = String::from_utf8_lossy(bytes).chars().map(tame).collect();
+        self.0.write_all(text.as_bytes())?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.0.flush()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_control_character_reaches_a_terminal() {
+        let mut tamed = Tamed(Vec::new());
+        tamed
+            .write_all("a,\u{1b}[2J\u{9b}é\r\tb\n".as_bytes())
+            .unwrap();
+        assert_eq!(
+            String::from_utf8(tamed.0).unwrap(),
+            "a,\u{fffd}[2J\u{fffd}é\u{fffd}\tb\n"
+        );
+    }
 }

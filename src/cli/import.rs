@@ -9,14 +9,17 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use tempfile::NamedTempFile;
 
-use super::{CliError, notice, say, today};
+use super::log::new_model;
+use super::{CliError, changes, notice, say, today};
 use crate::book::dates::DateOrder;
+use crate::book::files::{sync_folder, write_whole};
 use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witness, plan};
 use crate::book::money::DecimalMark;
+use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
 use crate::book::read::header::{Column, Wish, parse_wish, wish};
 use crate::book::read::{Input, ReadOptions};
-use crate::book::{Book, BookError, Comp, Problem, Settings, settings};
+use crate::book::{Book, BookError, Problem, Settings, settings};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -33,6 +36,10 @@ such as attr.storage. Usual other names are known, and only sold_on, model and p
 
 /// Problems printed in full; `--problems FILE` has all of them.
 const SHOWN_PROBLEMS: u64 = 50;
+/// New models told to be near to one of the book, and the models looked at: an import of
+/// thousands is no matter of a slip of the pen.
+const SHOWN_MODELS: usize = 5;
+const COMPARED_MODELS: usize = 1_000;
 /// Files below this many bytes are read before a progress bar could be seen.
 const BAR_FROM: u64 = 5 << 20;
 
@@ -158,6 +165,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         ));
     }
     report.push_str(&counts(&done, args.dry_run));
+    misspelt(&book, &done)?;
     if args.dry_run {
         report.push_str("Nothing was written (--dry-run).\n");
         return say(&report);
@@ -170,6 +178,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
             path.display()
         ));
     }
+    desk.keep();
     if let (Some(name), Some(input)) = (&args.save_mapping, inputs.first()) {
         save_mapping(&book, name, input)?;
         report.push_str(&format!(
@@ -177,6 +186,22 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         ));
     }
     say(&report)
+}
+
+/// Tells the first of the new models that are probably ones of the book, misspelt.
+fn misspelt(book: &Book, plan: &Plan) -> Result<(), CliError> {
+    if plan.new == 0 {
+        return Ok(());
+    }
+    let models = book.models()?;
+    let known = KnownModels::new(models.iter().map(String::as_str));
+    plan.models
+        .iter()
+        .take(COMPARED_MODELS)
+        .filter_map(|model| Some((model, known.near(model)?)))
+        .take(SHOWN_MODELS)
+        .for_each(|(model, near)| notice(&new_model(model, near)));
+    Ok(())
 }
 
 /// Plans the import; the canonical rows are in the file that comes with the plan, on disk.
@@ -187,7 +212,8 @@ fn plan_into_temp(
     desk: &mut Desk<'_>,
 ) -> Result<(Plan, NamedTempFile), CliError> {
     let temp = book.temp_in_comps()?;
-    let path = temp.path().to_path_buf();
+    // Where the rows go in the end is what the user knows.
+    let path = book.comps_dir();
     let mut out = BufWriter::with_capacity(1 << 20, temp);
     let planned = plan(inputs, against, &mut out, desk);
     let done = planned
@@ -302,14 +328,17 @@ struct Aside {
     input: String,
     path: PathBuf,
     rows: u64,
-    /// Absent in a dry run.
+    /// Absent in a dry run, and once all is written.
     writer: Option<RejectsWriter<BufWriter<File>>>,
+    /// Whether there is a file that goes again should the import fail.
+    passing: bool,
 }
 
 impl Drop for Aside {
     fn drop(&mut self) {
-        // Still open: the run failed, and what was written so far is of no use.
-        if self.writer.take().is_some() {
+        // The import failed: rows of a file that was not taken in are not set aside.
+        self.writer = None;
+        if self.passing {
             let _ = fs::remove_file(&self.path);
         }
     }
@@ -325,7 +354,12 @@ impl<'a> Desk<'a> {
         if let Ok(style) = ProgressStyle::with_template("reading {wide_bar} {percent} % {eta}") {
             bar.set_style(style);
         }
-        let problems = args.problems.as_deref().map(open_problems).transpose()?;
+        args.problems
+            .as_deref()
+            .map(check_problems_name)
+            .transpose()?;
+        let written = args.problems.as_deref().filter(|_| !args.dry_run);
+        let problems = written.map(open_problems).transpose()?;
         Ok(Self {
             args,
             bar,
@@ -336,7 +370,8 @@ impl<'a> Desk<'a> {
         })
     }
 
-    /// Ends every file; what was set aside, by file.
+    /// Writes every file to its end; what was set aside, by file. The files of rejected rows
+    /// are on disk then, but go again unless [`Desk::keep`] follows.
     fn finish(&mut self) -> Result<Vec<(PathBuf, u64)>, CliError> {
         self.bar.finish_and_clear();
         if let (Some(problems), Some(path)) = (&mut self.problems, &self.args.problems) {
@@ -347,11 +382,20 @@ impl<'a> Desk<'a> {
             if let Some(writer) = aside.writer.take() {
                 writer
                     .finish()
+                    .and_then(|file| file.get_ref().sync_all())
+                    .and_then(|()| sync_folder(&aside.path))
                     .map_err(BookError::io(&aside.path, "write"))?;
             }
             done.push((aside.path.clone(), aside.rows));
         }
         Ok(done)
+    }
+
+    /// Keeps the files of rejected rows: the clean ones are in the book.
+    fn keep(&mut self) {
+        for aside in &mut self.aside {
+            aside.passing = false;
+        }
     }
 
     fn aside(&mut self, input: &Input) -> io::Result<&mut Aside> {
@@ -370,6 +414,7 @@ impl<'a> Desk<'a> {
                     input: input.name.clone(),
                     path,
                     rows: 0,
+                    passing: writer.is_some(),
                     writer,
                 });
                 self.aside.len() - 1
@@ -470,21 +515,24 @@ fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Resul
     Ok(writer.write_record([file, &row, column, value, expected, mend])?)
 }
 
-/// Makes the file of problems, in the place of an earlier one but of nothing else.
-fn open_problems(path: &Path) -> Result<csv::Writer<File>, CliError> {
-    let header = PROBLEM_COLUMNS.join(",");
+/// Refuses a name for the file of problems under which something else is kept.
+fn check_problems_name(path: &Path) -> Result<(), CliError> {
     match fs::read(path) {
-        Ok(bytes) if !bytes.starts_with(header.as_bytes()) => {
-            return Err(CliError::Usage(format!(
+        Ok(bytes) if !bytes.starts_with(PROBLEM_COLUMNS.join(",").as_bytes()) => {
+            Err(CliError::Usage(format!(
                 "--problems: {} is there already and holds something else: choose another name",
                 path.display()
-            )));
+            )))
         }
         Err(error) if error.kind() != io::ErrorKind::NotFound => {
-            return Err(BookError::io(path, "read")(error).into());
+            Err(BookError::io(path, "read")(error).into())
         }
-        _ => {}
+        _ => Ok(()),
     }
+}
+
+/// Makes the file of problems, in the place of an earlier one.
+fn open_problems(path: &Path) -> Result<csv::Writer<File>, CliError> {
     let mut writer =
         csv::Writer::from_writer(File::create(path).map_err(BookError::io(path, "write"))?);
     writer
@@ -614,7 +662,11 @@ fn updates(book: &Book, plan: &Plan) -> Result<String, CliError> {
     let mut text = String::new();
     for new in &plan.updates {
         if let Some(old) = known.get(&new.comp_id) {
-            text.push_str(&format!("{}: {}\n", new.comp_id, changes(old, new)));
+            text.push_str(&format!(
+                "{}: {}\n",
+                new.comp_id,
+                changes(old, new).join(", ")
+            ));
         }
     }
     let more = plan.updated.saturating_sub(plan.updates.len() as u64);
@@ -622,22 +674,6 @@ fn updates(book: &Book, plan: &Plan) -> Result<String, CliError> {
         text.push_str(&format!("and {} more changed\n", counted(more, "comp")));
     }
     Ok(text)
-}
-
-fn changes(old: &Comp, new: &Comp) -> String {
-    let shown = |cell: &str| {
-        if cell.is_empty() {
-            "(blank)".to_string()
-        } else {
-            shorten(cell, 60)
-        }
-    };
-    let changed: Vec<String> = old
-        .changes(new)
-        .iter()
-        .map(|(column, old, new)| format!("{column} {} → {}", shown(old), shown(new)))
-        .collect();
-    changed.join(", ")
 }
 
 /// What became of the sales.
@@ -669,7 +705,8 @@ fn counts(plan: &Plan, dry_run: bool) -> String {
 }
 
 fn refusal(problems: u64, args: &ImportArgs) -> CliError {
-    let more = match (problems.saturating_sub(SHOWN_PROBLEMS), &args.problems) {
+    let written = args.problems.as_ref().filter(|_| !args.dry_run);
+    let more = match (problems.saturating_sub(SHOWN_PROBLEMS), written) {
         (_, Some(path)) => format!("; {} has all of them", path.display()),
         (0, None) => String::new(),
         (more, None) => format!("; {more} more than shown (--problems FILE writes all of them)"),
@@ -701,16 +738,7 @@ fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), CliError> 
             "the mapping cannot be added to compband.toml ({why}); add it by hand:\n{table}"
         ))
     })?;
-    let write = || -> io::Result<()> {
-        let mut temp = NamedTempFile::new_in(book.root())?;
-        temp.write_all(text.as_bytes())?;
-        temp.as_file()
-            .set_permissions(fs::metadata(&path)?.permissions())?;
-        temp.as_file().sync_all()?;
-        temp.persist(&path)?;
-        Ok(())
-    };
-    Ok(write().map_err(BookError::io(&path, "write"))?)
+    Ok(write_whole(&path, text.as_bytes()).map_err(BookError::io(&path, "write"))?)
 }
 
 /// `[mappings.NAME]` with the columns that are not called as ours, or that were left out.

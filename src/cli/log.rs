@@ -5,13 +5,18 @@ use std::path::Path;
 
 use clap::Args;
 use dialoguer::{Confirm, Input};
+use polars::prelude::{IntoLazy, col, lit};
 
 use super::attributes::{attribute_value, read_attributes};
 use super::undo::line;
-use super::{CliError, notice, parse_day, say, strong, today};
-use crate::book::comp::{COLUMNS, money_text};
+use super::{CliError, changes, notice, parse_day, say, strong, today};
+use crate::book::canonical::Wrong;
+use crate::book::checks::{self, line_ends};
+use crate::book::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
+use crate::book::frame::FrameRows;
 use crate::book::money::parse_amount;
-use crate::book::problem::nearest;
+use crate::book::near::KnownModels;
+use crate::book::problem::{nearest, shorten};
 use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
 
 const EXAMPLES: &str = "\
@@ -20,7 +25,11 @@ Examples:
   compband log --model \"Nerrow F4\" --price 120 --shipping 5.90 --grade B --completeness full
   compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
   compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
-  compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"";
+  compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"
+  compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else";
+
+/// A price this many times the median of the model, or as many times below it, is remarked on.
+const FAR: f64 = 4.0;
 
 /// Record one sale; without any option on a terminal, the fields are asked for
 #[derive(Debug, Clone, Default, PartialEq, Args)]
@@ -80,37 +89,32 @@ pub struct LogArgs {
     /// Record it although the book has the same sale: it is another one
     #[arg(long, conflicts_with_all = ["id", "update"])]
     again: bool,
-    /// Change the sale that the book has under this identifier
+    /// Change what is said of the sale that the book has; --id may name it by its beginning
     #[arg(long)]
     update: bool,
 }
 
 impl LogArgs {
-    /// Cells as typed, in the order of [`COLUMNS`].
-    fn cells(&self) -> [String; 17] {
-        let given = |field: &Option<String>| field.clone().unwrap_or_default();
+    /// Cells as typed, in the order of [`COLUMNS`]; `None` where nothing was said.
+    fn cells(&self) -> [Option<&str>; COLUMNS.len()] {
         [
-            given(&self.id),
-            self.sold_on.clone().unwrap_or_else(|| "today".into()),
-            given(&self.model),
-            given(&self.variant),
-            given(&self.completeness),
-            given(&self.grade),
-            given(&self.missing),
-            given(&self.extras),
-            given(&self.defects),
-            if self.parts {
-                "no".into()
-            } else {
-                String::new()
-            },
-            given(&self.price),
-            given(&self.shipping),
-            String::new(),
-            given(&self.how_sold),
-            given(&self.venue),
-            given(&self.lot_size),
-            given(&self.note),
+            self.id.as_deref(),
+            self.sold_on.as_deref(),
+            self.model.as_deref(),
+            self.variant.as_deref(),
+            self.completeness.as_deref(),
+            self.grade.as_deref(),
+            self.missing.as_deref(),
+            self.extras.as_deref(),
+            self.defects.as_deref(),
+            self.parts.then_some("no"),
+            self.price.as_deref(),
+            self.shipping.as_deref(),
+            None,
+            self.how_sold.as_deref(),
+            self.venue.as_deref(),
+            self.lot_size.as_deref(),
+            self.note.as_deref(),
         ]
     }
 }
@@ -143,13 +147,18 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
         }
         (ask(book.settings())?, LogArgs::default())
     } else {
+        if let (Some(id), true) = (&args.id, args.update) {
+            let (comp, outcome) = update(&book, id, args)?;
+            return tell(&comp, outcome);
+        }
         if args.model.is_none() || args.price.is_none() {
             return Err(CliError::Usage(
-                "--model and --price are needed to record a sale".into(),
+                "--model and --price are needed to record a sale (or --id and --update to change one)"
+                    .into(),
             ));
         }
         (
-            read_comp(&args.cells(), &args.set, args.id.is_some(), book.settings())?,
+            read_comp(&args.cells(), &args.set, None, book.settings())?,
             args.clone(),
         )
     };
@@ -170,7 +179,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
             )?
         }
         (comp, Outcome::Differs(old))
-            if asking && confirm(&format!("{}\nChange it?", changes(&old, &comp)))? =>
+            if asking && confirm(&format!("{}\nChange it?", old_to_new(&old, &comp)))? =>
         {
             record(
                 &book,
@@ -205,7 +214,7 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
         )),
         Outcome::Recorded(entry, Some(old)) => say(&format!(
             "{}\nTo take that back: compband undo (entry {entry})\n",
-            changes(&old, comp)
+            old_to_new(&old, comp)
         )),
         Outcome::Known => say(&format!(
             "{id} is in the book already with the same content; nothing was changed\n"
@@ -217,7 +226,7 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
         Outcome::Differs(old) => Err(CliError::Refused {
             message: format!(
                 "the book has this sale with other content. {}",
-                changes(&old, comp)
+                old_to_new(&old, comp)
             ),
             next: "add --update to change it, or record another sale (--again, or another --id)"
                 .into(),
@@ -226,12 +235,62 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
 }
 
 /// Old and new cells of a sale, one change a line.
-fn changes(old: &Comp, new: &Comp) -> String {
+fn old_to_new(old: &Comp, new: &Comp) -> String {
     let mut text = format!("Sale {}, old → new:", new.comp_id);
-    for (column, old, new) in old.changes(new) {
-        text.push_str(&format!("\n  {column}: {old:?} → {new:?}"));
+    for change in changes(old, new) {
+        text.push_str(&format!("\n  {change}"));
     }
     text
+}
+
+/// Changes what was said of the sale whose identifier begins so; all else stays.
+fn update(book: &Book, id: &str, args: &LogArgs) -> Result<(Comp, Outcome), CliError> {
+    let lock = book.lock(&mut notice)?;
+    book.repair_log(&lock, &mut notice)?;
+    let old = sale_of(book, id.trim())?;
+    let mut said = args.cells();
+    said[0] = None;
+    let comp = read_comp(&said, &args.set, Some(&old), book.settings())?;
+    let outcome = if comp.content_hash() == old.content_hash() {
+        Outcome::Known
+    } else {
+        Outcome::Recorded(append(book, &lock, &comp)?, Some(old))
+    };
+    Ok((comp, outcome))
+}
+
+/// The sale of this identifier, or the only one whose identifier begins so.
+fn sale_of(book: &Book, id: &str) -> Result<Comp, CliError> {
+    let frame = book.frame(&mut notice)?;
+    let rows = FrameRows::new(&frame, &book.settings().currency)?;
+    let begins = |at: &usize| !id.is_empty() && rows.comp_id(*at).starts_with(id);
+    let mut found: Vec<usize> = (0..rows.len()).filter(begins).collect();
+    found.sort_unstable_by_key(|at| rows.comp_id(*at));
+    let whole = found.iter().find(|at| rows.comp_id(**at) == id);
+    match (whole, found.as_slice()) {
+        (Some(at), _) | (None, [at]) => Ok(rows.comp(*at)),
+        (None, []) => Err(CliError::Refused {
+            message: format!("--id: the book has no sale whose identifier begins with {id:?}"),
+            next: "`compband comps` lists the identifiers; leave --update out to record a new sale"
+                .into(),
+        }),
+        (None, several) => {
+            let shown: Vec<&str> = several.iter().take(5).map(|at| rows.comp_id(*at)).collect();
+            let more = if several.len() > shown.len() {
+                ", …"
+            } else {
+                ""
+            };
+            Err(CliError::Refused {
+                message: format!(
+                    "--id: the identifiers of {} sales begin with {id:?}: {}{more}",
+                    several.len(),
+                    shown.join(", ")
+                ),
+                next: "write as much of it as one of them alone begins with".into(),
+            })
+        }
+    }
 }
 
 /// Records a comp under the lock, its identifier derived where none was given.
@@ -266,8 +325,64 @@ fn record(book: &Book, mut comp: Comp, args: &LogArgs) -> Result<(Comp, Outcome)
     Ok((comp, outcome))
 }
 
+/// Appends the sale and tells what may be a slip in it.
 fn append(book: &Book, lock: &BookLock, comp: &Comp) -> Result<u64, CliError> {
-    Ok(book.append(lock, comp, &mut notice)?)
+    let doubts = [misspelt(book, comp)?, far_off(book, comp)?];
+    let entry = book.append(lock, comp, &mut notice)?;
+    doubts.iter().flatten().for_each(|doubt| notice(doubt));
+    Ok(entry)
+}
+
+/// What to say of a new model that comes near to one of the book.
+fn misspelt(book: &Book, comp: &Comp) -> Result<Option<String>, CliError> {
+    let models = book.models()?;
+    let known = KnownModels::new(models.iter().map(String::as_str));
+    let near = known.near(&comp.model);
+    Ok(near.map(|near| new_model(&comp.model, near)))
+}
+
+/// `new model "Quolbi R7"; did you mean "Quolby R7"?`
+pub fn new_model(model: &str, near: &str) -> String {
+    format!("new model {model:?}; did you mean {near:?}?")
+}
+
+/// What to say of a price that is over [`FAR`] times, or under that share of, the median of
+/// the other single working units of the model.
+fn far_off(book: &Book, comp: &Comp) -> Result<Option<String>, CliError> {
+    let priced = minor_units(comp.price).filter(|_| comp.works && comp.lot_size == 1);
+    let Some(price) = priced else {
+        return Ok(None);
+    };
+    let alike = col("model_key")
+        .eq(lit(match_key(&comp.model)))
+        .and(col("works"))
+        .and(col("lot_size").eq(lit(1_i64)))
+        .and(col("comp_id").neq(lit(comp.comp_id.as_str())));
+    let table = book
+        .frame_of_model(&comp.model, &mut |_| {})?
+        .lazy()
+        .filter(alike)
+        .select([col("price_minor").median()])
+        .collect()?;
+    let Some(median) = table.column("price_minor")?.f64()?.get(0) else {
+        return Ok(None);
+    };
+    let times = price as f64 / median;
+    let how = if times > FAR {
+        format!("over {FAR} times")
+    } else if times * FAR < 1.0 {
+        format!("under 1/{FAR} of")
+    } else {
+        return Ok(None);
+    };
+    let currency = &book.settings().currency;
+    let median = currency.from_statistics(median / 10_f64.powi(MINOR_SCALE as i32));
+    Ok(Some(format!(
+        "the price of {} is {how} the median of this model, {} {}; if that is a slip, `compband undo` takes the sale back",
+        money_text(comp.price),
+        median.map_or(String::new(), |median| currency.plain(median)),
+        currency.code
+    )))
 }
 
 /// The derived identifier of the first occurrence that the book does not have.
@@ -278,38 +393,50 @@ fn free_id(comp: &Comp, index: &Index) -> String {
         .unwrap_or_default()
 }
 
-/// Makes a comp of cells and attributes as typed; without `with_id`, its identifier is still to
-/// be derived.
+/// Makes a comp of what was said, and for the rest, of the sale it changes; the identifier of
+/// a new sale that was given none is still to be derived.
 fn read_comp(
-    cells: &[String; 17],
+    said: &[Option<&str>; COLUMNS.len()],
     set: &[String],
-    with_id: bool,
+    old: Option<&Comp>,
     settings: &Settings,
 ) -> Result<Comp, CliError> {
-    let mut problems = Vec::new();
-    let mut canonical: [String; 17] =
-        std::array::from_fn(|at| normal(COLUMNS[at], &cells[at], settings));
-    if !with_id {
-        canonical[0] = "new".into();
+    let mut cells = old.map_or_else(Default::default, Comp::cells);
+    if old.is_none() {
+        cells[0] = "new".into();
+        cells[1] = today().to_string();
     }
-    let comp = canonical::parse_cells(
-        &canonical.each_ref().map(String::as_str),
-        settings,
-        &mut |at, wrong| {
-            problems.push(Problem {
-                file: format!(
-                    "--{}",
-                    COLUMNS[at].replace('_', "-").replace("comp-id", "id")
-                ),
-                row: 0,
-                column: String::new(),
-                value: cells[at].clone(),
-                expected: wrong.expected,
-                mend: wrong.mend,
-            });
-        },
-    );
-    let attributes = read_attributes(set, &canonical[2], settings, &mut problems);
+    let mut wrong: Vec<(usize, Wrong)> = Vec::new();
+    for (at, text) in said.iter().enumerate() {
+        let Some(text) = text else { continue };
+        cells[at] = normal(COLUMNS[at], text, settings);
+        let checked = checks::cell(COLUMNS[at], &cells[at], today());
+        wrong.extend(checked.err().map(|why| (at, why)));
+    }
+    let cells = cells.each_ref().map(String::as_str);
+    let comp = canonical::parse_cells(&cells, settings, &mut |at, why| {
+        if wrong.iter().all(|(known, _)| *known != at) {
+            wrong.push((at, why));
+        }
+    });
+    wrong.sort_by_key(|(at, _)| *at);
+    let problem = |(at, why): (usize, Wrong)| Problem {
+        file: format!(
+            "--{}",
+            COLUMNS[at].replace('_', "-").replace("comp-id", "id")
+        ),
+        row: 0,
+        column: String::new(),
+        value: shorten(said[at].unwrap_or(cells[at]), 60),
+        expected: why.expected,
+        mend: why.mend,
+    };
+    let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
+    let said = read_attributes(set, cells[2], settings, &mut problems);
+    let mut attributes = old.map_or_else(Default::default, |old| old.attributes.clone());
+    for (name, value) in said.iter() {
+        attributes.set(name, value);
+    }
     match comp {
         Some(comp) if problems.is_empty() => Ok(Comp { attributes, ..comp }),
         _ => Err(BookError::Rows(problems).into()),
@@ -324,6 +451,7 @@ fn normal(column: &str, text: &str, settings: &Settings) -> String {
         "price" | "shipping" => {
             parse_amount(text, &settings.currency).map_or_else(|_| text.to_string(), money_text)
         }
+        "note" => line_ends(text),
         _ => text.to_string(),
     }
 }
@@ -395,8 +523,11 @@ fn ask(settings: &Settings) -> Result<Comp, CliError> {
             cells[at] = answer;
         }
     }
+    let said = cells
+        .each_ref()
+        .map(|cell| (!cell.is_empty()).then_some(cell.as_str()));
     let set = ask_attributes(cells[2].trim(), settings)?;
-    read_comp(&cells, &set, false, settings)
+    read_comp(&said, &set, None, settings)
 }
 
 /// Asks for each attribute that a family of the model declares, and gives the answers in the
@@ -423,7 +554,7 @@ fn ask_attributes(model: &str, settings: &Settings) -> Result<Vec<String>, CliEr
             .show_default(false)
             .allow_empty(true)
             .interact_text()
-            .map_err(|error| CliError::Terminal(error.into()))?;
+            .map_err(|error| CliError::Answer(error.into()))?;
         if !answer.trim().is_empty() {
             set.push(format!("{name}={answer}"));
         }
@@ -440,7 +571,10 @@ fn ask_field(
     let mut input = Input::<String>::new()
         .with_prompt(prompt)
         .validate_with(|text: &String| {
-            canonical::check(column, &normal(column, text, settings), settings).map_err(|wrong| {
+            let text = normal(column, text, settings);
+            let checked = checks::cell(column, &text, today());
+            let checked = checked.and_then(|()| canonical::check(column, &text, settings));
+            checked.map_err(|wrong| {
                 let mend = if wrong.mend.is_empty() {
                     String::new()
                 } else {
@@ -457,7 +591,7 @@ fn ask_field(
     }
     input
         .interact_text()
-        .map_err(|error| CliError::Terminal(error.into()))
+        .map_err(|error| CliError::Answer(error.into()))
 }
 
 fn confirm(question: &str) -> Result<bool, CliError> {
@@ -465,7 +599,7 @@ fn confirm(question: &str) -> Result<bool, CliError> {
         .with_prompt(question)
         .default(false)
         .interact()
-        .map_err(|error| CliError::Terminal(error.into()))
+        .map_err(|error| CliError::Answer(error.into()))
 }
 
 #[cfg(test)]
@@ -499,7 +633,7 @@ mod tests {
             ..LogArgs::default()
         };
         let Err(CliError::Book(BookError::Rows(problems))) =
-            read_comp(&args.cells(), &args.set, false, &Settings::default())
+            read_comp(&args.cells(), &args.set, None, &Settings::default())
         else {
             panic!("wrong values were taken");
         };

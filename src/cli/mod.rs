@@ -19,8 +19,11 @@ use anstyle::{AnsiColor, Style};
 use chrono::NaiveDate;
 use clap::{Parser, Subcommand};
 
-use crate::book::problem::nearest_few;
-use crate::book::{BookError, canonical};
+use crate::book::dates::{WrittenDate, read_date};
+use crate::book::problem::{nearest_few, shorten};
+use crate::book::{BookError, Comp, canonical};
+use crate::render::sheet::wrap;
+use crate::render::table::terminal_width;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -104,9 +107,12 @@ pub enum CliError {
         /// What to do, or empty.
         next: String,
     },
-    /// Writing to the terminal (or the pipe) failed, or reading from it.
-    #[error("cannot talk to the terminal: {0}")]
-    Terminal(#[from] io::Error),
+    /// Writing to the terminal (or the pipe) failed.
+    #[error("cannot write the output: {0}")]
+    Output(#[from] io::Error),
+    /// An answer could not be read from the terminal.
+    #[error("cannot read the answer: {0}")]
+    Answer(io::Error),
     /// The table library failed: not of the user's making.
     #[error("cannot work out the table: {0}")]
     Table(#[from] polars::prelude::PolarsError),
@@ -116,7 +122,10 @@ impl CliError {
     /// Exit code of the process.
     fn code(&self) -> u8 {
         match self {
-            Self::Book(BookError::Io { .. }) | Self::Terminal(_) | Self::Table(_) => 1,
+            Self::Book(BookError::Io { .. })
+            | Self::Output(_)
+            | Self::Answer(_)
+            | Self::Table(_) => 1,
             Self::Usage(_) => 2,
             Self::Book(BookError::Rows(_) | BookError::Refused(_)) | Self::Refused { .. } => 3,
             Self::Book(BookError::Settings(_)) => 4,
@@ -150,7 +159,7 @@ impl CliError {
     }
 
     fn is_closed_pipe(&self) -> bool {
-        matches!(self, Self::Terminal(error) if error.kind() == io::ErrorKind::BrokenPipe)
+        matches!(self, Self::Output(error) if error.kind() == io::ErrorKind::BrokenPipe)
     }
 }
 
@@ -231,9 +240,49 @@ pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
         "yesterday" => today()
             .pred_opt()
             .ok_or_else(|| "there is no day before today".into()),
-        iso => canonical::day(iso)
+        other => plain_day(other)
+            .map_or_else(|| canonical::day(other), Ok)
             .map_err(|wrong| format!("expected {}, today or yesterday", wrong.expected)),
     }
+}
+
+/// A day whose order of year, month and day is plain, such as `2026-3-1`.
+fn plain_day(text: &str) -> Option<NaiveDate> {
+    match read_date(text) {
+        Ok(WrittenDate::Plain(day)) => Some(day),
+        _ => None,
+    }
+}
+
+/// A sentence broken at the width of the terminal, if output goes to one.
+pub fn fitted(sentence: &str) -> String {
+    terminal_width().map_or_else(
+        || sentence.to_string(),
+        |width| wrap(sentence, usize::from(width), ""),
+    )
+}
+
+/// What differs between two records of a sale, one change each: `price 12.00 → 13.50`.
+pub fn changes(old: &Comp, new: &Comp) -> Vec<String> {
+    let shown = |cell: &str| {
+        if cell.is_empty() {
+            "(blank)".to_string()
+        } else {
+            shorten(cell, 60)
+        }
+    };
+    old.changes(new)
+        .iter()
+        .map(|(column, old, new)| format!("{column} {} → {}", shown(old), shown(new)))
+        .collect()
+}
+
+/// What to do about a book without comps.
+const FILL_THE_BOOK: &str = "record sales with `compband import` or `compband log`";
+
+/// What the listings say of a book without comps.
+pub fn empty_book() -> String {
+    fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}.")) + "\n"
 }
 
 /// What to say of an attribute that is kept for a model without a declaration of it.
@@ -243,7 +292,8 @@ pub fn undeclared(attribute: &str, model: &str) -> String {
     )
 }
 
-/// The refusal of a model that the book does not have, with the nearest of the known names.
+/// The refusal of a model that the book does not have, with the nearest of the known names. No
+/// known name at all means that the book is empty, or that none is near.
 pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> CliError {
     let near: Vec<String> = nearest_few(asked, known, 5)
         .into_iter()
@@ -255,7 +305,7 @@ pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) 
 /// The refusal of a model that the book does not have.
 pub fn no_such_model(asked: &str, near: &[String]) -> CliError {
     let next = if near.is_empty() {
-        "`compband models` lists the models of this book".to_string()
+        format!("`compband models` lists the models of this book; {FILL_THE_BOOK}")
     } else {
         format!("the nearest names in this book: {}", near.join(", "))
     };

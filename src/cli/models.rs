@@ -7,7 +7,7 @@ use chrono::NaiveDate;
 use clap::Args;
 use polars::prelude::*;
 
-use super::{CliError, count, notice, say, unknown_model};
+use super::{CliError, count, empty_book, fitted, notice, say, unknown_model};
 use crate::book::comp::{MINOR_SCALE, from_minor_units, match_key};
 use crate::book::settings::PriceBasis;
 use crate::book::{Book, Currency, Settings};
@@ -46,7 +46,7 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         }
     }
     if frame.height() == 0 {
-        return say("This book has no comps yet.\n");
+        return say(&empty_book());
     }
     let grades = counts(&frame, "grade")?;
     let levels = counts(&frame, "completeness")?;
@@ -101,10 +101,14 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         PriceBasis::Delivered => "with shipping",
         PriceBasis::Item => "without shipping",
     };
-    say(&format!(
-        "{}; prices in {} {basis}, of single working units\n\n{}",
+    let head = format!(
+        "{}; prices in {} {basis}, of single working units",
         count(total, "model"),
-        settings.currency.code,
+        settings.currency.code
+    );
+    say(&format!(
+        "{}\n\n{}",
+        fitted(&head),
         sheet.render(terminal_width())
     ))
 }

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use clap::Args;
 
-use super::{CliError, count, notice, say};
+use super::{CliError, count, fitted, notice, say};
 use crate::book::comp::money_text;
 use crate::book::store::Undone;
 use crate::book::{Book, Comp};
@@ -50,12 +50,13 @@ fn told(undone: &Undone, dry_run: bool) -> String {
     } else {
         "the last import"
     };
-    let mut text = format!(
-        "{done} {what} (entry {}, {}): {}\n",
+    let head = format!(
+        "{done} {what} (entry {}, {}): {}",
         undone.entry,
         undone.file,
         count(undone.rows, "comp")
     );
+    let mut text = fitted(&head) + "\n";
     for (model, rows) in &undone.models {
         text.push_str(&format!("  {model}: {rows}\n"));
     }

@@ -14,12 +14,13 @@ mod axis;
 mod layout;
 mod scene;
 
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 
 use crate::book::Currency;
+use crate::book::files::write_whole;
 
 /// What a chart shows. Money is in units of the currency.
 #[derive(Debug, Clone)]
@@ -230,29 +231,6 @@ fn require(
             expected,
         })
     }
-}
-
-/// Writes to a file beside, has the disk take it, and puts it in place.
-fn write_whole(path: &Path, content: &[u8]) -> io::Result<()> {
-    let folder = path
-        .parent()
-        .filter(|p| !p.as_os_str().is_empty())
-        .unwrap_or(Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".chart-");
-    // A temporary file is private to its owner by default; a chart is meant to be shown.
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
-    let mut file = builder.tempfile_in(folder)?;
-    file.write_all(content)?;
-    file.as_file().sync_all()?;
-    file.persist(path).map_err(|error| error.error)?;
-    #[cfg(unix)]
-    std::fs::File::open(folder)?.sync_all()?;
-    Ok(())
 }
 
 #[cfg(test)]

@@ -285,11 +285,32 @@ fn ambiguous_dates_are_asked_about_once() {
     let run = import(&format!(
         "{text}31/1/2025,Nerrow F4,1\n1/31/2025,Nerrow F4,1\n30/1/2025,Nerrow F4,1\n"
     ));
-    assert_eq!(run.heard.problems.len(), 1);
-    assert!(
-        run.heard.problems[0].contains("row 6")
-            && run.heard.problems[0].contains("as row 5 is (31/1/2025)")
-    );
+    // Dates of both orders: no reading is taken for granted, whichever has more of them.
+    assert_eq!(run.heard.problems.len(), 2, "{:?}", run.heard.problems);
+    for (problem, row) in run.heard.problems.iter().zip(["row 2", "row 3"]) {
+        assert!(
+            problem.contains(row)
+                && problem
+                    .contains("day first in row 5 (31/1/2025), month first in row 6 (1/31/2025)"),
+            "{problem}"
+        );
+    }
+    assert_eq!(run.plan.new, 4);
+}
+
+#[test]
+fn a_negative_zero_is_zero() {
+    for shipping in ["-0", "-0.00", "(0.00)", "0-"] {
+        let run = import(&format!(
+            "date,item,price,shipping\n2026-01-01,Nerrow F4,12,{shipping}\n"
+        ));
+        assert!(
+            run.canonical.contains(",12.00,0.00,EUR"),
+            "{}",
+            run.canonical
+        );
+        assert_eq!(comps(&run.canonical).len(), 1);
+    }
 }
 
 #[test]

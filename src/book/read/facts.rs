@@ -25,7 +25,12 @@ pub enum Decided<T> {
         why: String,
     },
     /// No cell tells, or the cells contradict each other.
-    Open,
+    Open {
+        /// Why it is open, to stand behind `and`.
+        why: String,
+        /// Whether cells contradict each other.
+        contradicted: bool,
+    },
 }
 
 /// Facts about the columns of one input, found at the first question.
@@ -48,7 +53,6 @@ struct AttributeFacts {
 /// Cells that are possible under one reading only.
 struct Evidence<T> {
     readings: [T; 2],
-    count: [u64; 2],
     first: [Option<(u64, String)>; 2],
 }
 
@@ -56,36 +60,39 @@ impl<T: Copy + PartialEq + Display> Evidence<T> {
     fn new(readings: [T; 2]) -> Self {
         Self {
             readings,
-            count: [0; 2],
             first: [None, None],
         }
     }
 
     fn add(&mut self, proven: T, line: u64, text: &str) {
         let at = usize::from(proven == self.readings[1]);
-        self.count[at] += 1;
         self.first[at].get_or_insert_with(|| (line, shorten(text, 40)));
-    }
-
-    /// The reading with more proof; `first` where both have as much.
-    fn majority(&self) -> Decided<T> {
-        let at = usize::from(self.count[1] > self.count[0]);
-        match &self.first[at] {
-            Some((line, text)) => Decided::Known {
-                value: self.readings[at],
-                why: format!("row {line} is ({text})"),
-            },
-            None => Decided::Open,
-        }
     }
 
     /// The reading that all proof is for.
     fn agreed(&self) -> Decided<T> {
-        if self.count.contains(&0) {
-            self.majority()
-        } else {
-            Decided::Open
+        let [one, other] = self.readings;
+        match &self.first {
+            [Some((line, text)), None] => known(one, *line, text),
+            [None, Some((line, text))] => known(other, *line, text),
+            [None, None] => Decided::Open {
+                why: "no other cell of the column tells which".into(),
+                contradicted: false,
+            },
+            [Some((line, text)), Some((other_line, other_text))] => Decided::Open {
+                why: format!(
+                    "the column has both: {one} in row {line} ({text}), {other} in row {other_line} ({other_text})"
+                ),
+                contradicted: true,
+            },
         }
+    }
+}
+
+fn known<T>(value: T, line: u64, text: &str) -> Decided<T> {
+    Decided::Known {
+        value,
+        why: format!("row {line} is ({text})"),
     }
 }
 
@@ -107,8 +114,8 @@ impl<'a> Facts<'a> {
         }
     }
 
-    /// The order of day and month in the dates: as said by the user, else that of most dates
-    /// which allow one order only.
+    /// The order of day and month in the dates: as said by the user, else that of the
+    /// dates which allow one order only, where these agree.
     pub fn date_order(&self) -> &Decided<DateOrder> {
         self.dates.get_or_init(|| {
             if let Some(value) = self.input.dates {
@@ -125,7 +132,7 @@ impl<'a> Facts<'a> {
                     evidence.add(order, line, text);
                 }
             });
-            evidence.majority()
+            evidence.agreed()
         })
     }
 
@@ -139,7 +146,7 @@ impl<'a> Facts<'a> {
             Field::Column(_) => self.mark_in(&self.price, Column::Price.into(), amount),
             Field::Attribute(at) => {
                 match self.mark_in(&self.attributes[at].mark, field, quantity) {
-                    Decided::Open => self.decimal_mark(Column::Price.into()),
+                    Decided::Open { .. } => self.decimal_mark(Column::Price.into()),
                     known => known,
                 }
             }

@@ -2,7 +2,7 @@
 
 use crate::book::attributes::{COLUMN_PREFIX, column_name, of_column};
 use crate::book::comp::COLUMNS;
-use crate::book::problem::{nearest, shorten};
+use crate::book::problem::{nearest, quoted, shorten};
 
 use super::Fault;
 use super::records::Cells;
@@ -244,10 +244,22 @@ pub const REASON: &str = "reason";
 
 /// Lower case letters and digits only.
 fn fold(name: &str) -> String {
+    folded(name).collect()
+}
+
+fn folded(name: &str) -> impl Iterator<Item = char> {
     name.chars()
         .filter(|c| c.is_alphanumeric())
         .flat_map(char::to_lowercase)
-        .collect()
+}
+
+/// Whether two cells are the same name of a column: alike in letters and digits, or where they
+/// have none, in all.
+pub(super) fn same_name(one: &str, other: &str) -> bool {
+    if folded(other).next().is_none() {
+        return one.trim() == other.trim();
+    }
+    folded(one).eq(folded(other))
 }
 
 /// What the user said about one of their columns: `None` where it is to be left out.
@@ -421,17 +433,24 @@ impl Mapping {
     /// What is wrong with the header: cell (where there is one) and fault.
     pub fn faults(&self, filled: &[(Column, String)], strict: &[String]) -> Vec<(String, Fault)> {
         let mut faults = Vec::new();
-        for column in self.lacking(filled) {
-            let unclaimed = self.unknown.iter().map(|cell| self.names[*cell].as_str());
-            let near = nearest(column.name(), unclaimed).unwrap_or("THEIR NAME");
+        let lacking = self.lacking(filled);
+        if let Some(first) = lacking.first() {
+            let names: Vec<&str> = lacking.iter().map(|column| column.name()).collect();
+            let maps: Vec<String> = names
+                .iter()
+                .map(|name| {
+                    let unclaimed = self.unknown.iter().map(|cell| self.names[*cell].as_str());
+                    let near = nearest(name, unclaimed).unwrap_or("THEIR NAME");
+                    format!("--map \"{near}={name}\"")
+                })
+                .collect();
             let mend = format!(
-                "say which it is with --map \"{near}={0}\", or give all rows one with --fill \"{0}=…\"",
-                column.name()
+                "say which it is with {}, or give all rows one with --fill \"{}=…\"",
+                maps.join(" "),
+                first.name()
             );
-            faults.push((
-                String::new(),
-                Fault::new(format!("a column for {}", column.name()), mend),
-            ));
+            let expected = format!("a header with a column for {}", in_words(&names));
+            faults.push((String::new(), Fault::new(expected, mend)));
         }
         for (ours, first, second) in &self.doubled {
             let column = self.names[*first].clone();
@@ -447,8 +466,8 @@ impl Mapping {
             let near = nearest(theirs, self.names.iter().map(String::as_str))
                 .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
             let expected = format!(
-                "a column {:?}, which --map names{near}",
-                shorten(theirs, 60)
+                "a column {}, which --map names{near}",
+                quoted(&shorten(theirs, 60))
             );
             faults.push((
                 String::new(),
@@ -485,8 +504,18 @@ impl Mapping {
     fn shown(&self, cell: usize) -> String {
         match self.names[cell].as_str() {
             "" => format!("number {}", cell + 1),
-            name => format!("{:?}", shorten(name, 60)),
+            name => quoted(&shorten(name, 60)),
         }
+    }
+}
+
+/// `a`, `a and b`, `a, b and c`.
+fn in_words(names: &[&str]) -> String {
+    match names {
+        [but_last @ .., last] if !but_last.is_empty() => {
+            format!("{} and {last}", but_last.join(", "))
+        }
+        _ => names.concat(),
     }
 }
 

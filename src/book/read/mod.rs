@@ -10,13 +10,14 @@ use std::fmt;
 use std::fs;
 use std::path::Path;
 
+use crate::book::canonical::Wrong;
 use crate::book::dates::DateOrder;
 use crate::book::money::DecimalMark;
 use crate::book::problem::shorten;
 use crate::book::{BookError, Problem};
 
 use header::{Column, Field, Mapping, Wish};
-use records::{Cells, Raw, Records};
+use records::{Cells, Records};
 
 /// What is wrong with a cell, row or file, without its place.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -67,6 +68,12 @@ impl Fault {
             expected: self.expected,
             mend: self.mend,
         }
+    }
+}
+
+impl From<Wrong> for Fault {
+    fn from(wrong: Wrong) -> Self {
+        Self::new(wrong.expected, wrong.mend)
     }
 }
 
@@ -173,7 +180,10 @@ impl Input {
         let faults = mapping.faults(&options.fills, &options.must_have);
         if !faults.is_empty() {
             let header = &decoded.text[place.start..place.end];
-            let at = |(column, fault): (String, Fault)| fault.at(name, place.line, &column, header);
+            let at = |(column, fault): (String, Fault)| Problem {
+                value: shorten(header, 200),
+                ..fault.at(name, place.line, &column, header)
+            };
             return Err(faults.into_iter().map(at).collect());
         }
         let canonical = delimiter == b',' && mapping.is_canonical();
@@ -222,16 +232,15 @@ impl Input {
         self.text.is_empty()
     }
 
-    /// Whether a record is the header over again.
-    pub fn repeats_header(&self, raw: &Raw<'_>, cells: &Cells) -> bool {
-        let header = self.header_text();
-        let folded = |text: &str| text.trim().to_lowercase();
-        raw.text == header
-            || (raw.text.len() == header.len()
-                && cells
-                    .iter()
-                    .map(folded)
-                    .eq(self.mapping.names.iter().map(|name| folded(name))))
+    /// Whether a record is the header over again; case, punctuation and a byte order mark (of
+    /// a file put behind another) ignored.
+    pub fn repeats_header(&self, cells: &Cells) -> bool {
+        let names = &self.mapping.names;
+        cells.len() == names.len()
+            && cells
+                .iter()
+                .zip(names)
+                .all(|(cell, name)| header::same_name(cell, name))
     }
 
     /// What the delimiter is called.
@@ -251,8 +260,8 @@ pub fn delimiter_name(delimiter: u8) -> &'static str {
 }
 
 /// Finds the delimiter and the header: under each delimiter, the first of the first records that
-/// has the required columns, or else the first record with anything in it; of these, the one
-/// with the most known columns. `None` for a file without any record.
+/// has the required columns, or else the one with the most known columns, or else the first with
+/// several texts; of these, the one with the most known columns. `None` for a file without any record.
 fn find_header(text: &str, options: &ReadOptions) -> Option<Header> {
     let sniffed = [b',', b';', b'\t'];
     let candidates = options
@@ -286,7 +295,7 @@ fn header_under(
 ) -> Option<(HeaderPlace, Mapping)> {
     let mut records = Records::new(text, delimiter);
     let mut cells = Cells::new(delimiter);
-    let mut first = None;
+    let mut likeliest: Option<((usize, bool), (HeaderPlace, Mapping))> = None;
     let (mut index, mut seen) = (0, 0);
     while seen < HEADER_WITHIN {
         let start = records.position();
@@ -312,9 +321,18 @@ fn header_under(
         if mapping.lacking(&options.fills).is_empty() && mapping.known() > 0 {
             return Some((place, mapping));
         }
-        first.get_or_insert((place, mapping));
+        let texts = cells.iter().filter(|cell| is_text(cell)).count();
+        let score = (mapping.known(), texts > 1);
+        if likeliest.as_ref().is_none_or(|(best, _)| score > *best) {
+            likeliest = Some((score, (place, mapping)));
+        }
     }
-    first
+    likeliest.map(|(_, found)| found)
+}
+
+/// Whether a cell could be the name of a column.
+fn is_text(cell: &str) -> bool {
+    cell.contains(char::is_alphabetic)
 }
 
 /// How many of the records behind the header have its number of cells, times that number less one.

@@ -2,10 +2,11 @@
 
 use std::collections::HashMap;
 
-use chrono::{Days, NaiveDate};
+use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use crate::book::attributes::{Attribute, attribute_key, same_unit};
+use crate::book::checks;
 use crate::book::comp::{HowSold, match_key};
 use crate::book::dates::{self, DateError, WrittenDate};
 use crate::book::money::{Amount, AmountError, DecimalMark, read_amount, read_quantity};
@@ -16,15 +17,6 @@ use super::facts::{Decided, Facts};
 use super::header::{Column, Field};
 use super::records::{Cells, Flaw, Raw};
 use super::{Fault, Input, Topic};
-
-/// Most characters of a text cell.
-const MOST_CHARACTERS: usize = 10_000;
-/// Most characters of an identifier.
-const MOST_ID_CHARACTERS: usize = 100;
-/// Most units a price may have bought.
-const MOST_UNITS: u32 = 10_000;
-/// First day a sale can be of.
-const FIRST_DAY: Option<NaiveDate> = NaiveDate::from_ymd_opt(1990, 1, 1);
 
 /// Reads the rows of one input.
 pub struct RowReader<'a> {
@@ -95,11 +87,11 @@ impl<'a> RowReader<'a> {
             cells,
             faults,
         };
-        row.text(Column::CompId, &mut comp.comp_id, MOST_ID_CHARACTERS);
-        row.text(Column::Model, &mut comp.model, MOST_CHARACTERS);
-        row.text(Column::Variant, &mut comp.variant, MOST_CHARACTERS);
-        row.text(Column::Venue, &mut comp.venue, MOST_CHARACTERS);
-        row.text(Column::Note, &mut comp.note, MOST_CHARACTERS);
+        row.text(Column::CompId, &mut comp.comp_id);
+        row.text(Column::Model, &mut comp.model);
+        row.text(Column::Variant, &mut comp.variant);
+        row.text(Column::Venue, &mut comp.venue);
+        row.text(Column::Note, &mut comp.note);
         row.take(Column::SoldOn, &mut comp.sold_on, |text| self.sold_on(text));
         row.take(Column::Price, &mut comp.price, |text| self.price(text));
         row.take(Column::Shipping, &mut comp.shipping, |text| {
@@ -113,7 +105,7 @@ impl<'a> RowReader<'a> {
             (Column::Extras, &mut comp.extras),
             (Column::Defects, &mut comp.defects),
         ] {
-            row.take(column, items, items_of);
+            row.take(column, items, |text| items_of(column, text));
         }
         row.condition(comp);
         comp.attributes.clear();
@@ -209,9 +201,9 @@ impl<'a> RowReader<'a> {
                         "write it so, or as YYYY-MM-DD",
                     )
                 })?,
-                Decided::Open => numbers
+                Decided::Open { why, contradicted } => numbers
                     .certain()
-                    .ok_or_else(|| undecided_dates(text, &numbers))?,
+                    .ok_or_else(|| undecided_dates(text, &numbers, why, *contradicted))?,
             },
             Err(DateError::Unreadable) => return Err(Fault::new("a date", mend)),
             Err(DateError::NoSuchDay) => {
@@ -224,25 +216,7 @@ impl<'a> RowReader<'a> {
                 ));
             }
         };
-        if FIRST_DAY.is_some_and(|first| day < first) {
-            return Err(Fault::new(
-                format!("a day from 1990 on, but this is {day}"),
-                mend,
-            ));
-        }
-        if self
-            .today
-            .checked_add_days(Days::new(1))
-            .is_some_and(|last| day > last)
-        {
-            return Err(Fault::new(
-                format!(
-                    "a day that has come, but this is {day} (today is {})",
-                    self.today
-                ),
-                mend,
-            ));
-        }
+        checks::day(day, self.today)?;
         Ok(day)
     }
 
@@ -317,11 +291,10 @@ impl<'a> RowReader<'a> {
             Decided::Known { value: mark, .. } => amount
                 .value(*mark)
                 .ok_or_else(|| Fault::new(format!("an amount with a {mark}"), "write it so")),
-            Decided::Open => {
+            Decided::Open { why, .. } => {
                 let reading = |mark| amount.value(mark).unwrap_or_default();
                 let expected = format!(
-                    "one reading, but this is {} with a decimal point and {} with a decimal comma, and no other cell \
-                     of the column tells which",
+                    "one reading, but this is {} with a decimal point and {} with a decimal comma, and {why}",
                     reading(DecimalMark::Point),
                     reading(DecimalMark::Comma)
                 );
@@ -475,14 +448,13 @@ impl<'r> Row<'r, '_> {
     }
 
     /// Copies a text cell; line ends become `\n`.
-    fn text(&mut self, column: Column, into: &mut String, most: usize) {
+    fn text(&mut self, column: Column, into: &mut String) {
         into.clear();
         let text = self.cell(column);
-        let one_line = matches!(column, Column::CompId | Column::Model);
-        if let Some(fault) = text_fault(text, most, one_line) {
-            self.fault(column, fault);
+        if let Err(wrong) = checks::text(column.name(), text) {
+            self.fault(column, wrong.into());
         } else if text.contains('\r') {
-            into.push_str(&text.replace("\r\n", "\n").replace('\r', "\n"));
+            into.push_str(&checks::line_ends(text));
         } else {
             into.push_str(text);
         }
@@ -542,47 +514,33 @@ impl<'r> Row<'r, '_> {
     }
 }
 
-fn undecided_dates(text: &str, numbers: &dates::NumericDate) -> Fault {
+/// A date of two readings. Told once for a column that has no other, but cell by cell where the
+/// column has dates of both orders: there, no one answer mends them all.
+fn undecided_dates(
+    text: &str,
+    numbers: &dates::NumericDate,
+    why: &str,
+    contradicted: bool,
+) -> Fault {
     let reading = |order| {
         numbers
             .day(order)
             .map_or("no day".to_string(), |day| day.to_string())
     };
+    let expected = format!(
+        "dates whose order is known, but {text:?} is {} day first and {} month first, and {why}",
+        reading(dates::DateOrder::DayFirst),
+        reading(dates::DateOrder::MonthFirst)
+    );
+    if contradicted {
+        let mend = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
+        return Fault::new(expected, mend);
+    }
     Fault::new(
-        format!(
-            "dates whose order is known, but {text:?} is {} day first and {} month first, and no other cell of the \
-             column tells which",
-            reading(dates::DateOrder::DayFirst),
-            reading(dates::DateOrder::MonthFirst)
-        ),
+        expected,
         "say --dates dmy (day first) or --dates mdy (month first)",
     )
     .about(Topic::Dates)
-}
-
-fn text_fault(text: &str, most: usize, one_line: bool) -> Option<Fault> {
-    let allowed = |c: char| !c.is_control() || (!one_line && matches!(c, '\n' | '\t' | '\r'));
-    let plain = text.len() <= most && text.bytes().all(|b| (b' '..=b'~').contains(&b));
-    if plain {
-        return None;
-    }
-    if text.chars().nth(most).is_some() {
-        return Some(Fault::new(
-            format!(
-                "at most {most} characters, but this has {}",
-                text.chars().count()
-            ),
-            "shorten it; if the whole rest of the file is in this cell, a quote is missing",
-        ));
-    }
-    let wrong = text.chars().find(|c| !allowed(*c))?;
-    Some(Fault::new(
-        format!(
-            "text without control characters, but it has {}",
-            wrong.escape_unicode()
-        ),
-        "take it out",
-    ))
 }
 
 /// The spelling of the scale for a name on it; `key` is the scale in the settings.
@@ -726,25 +684,16 @@ fn lot_size(text: &str) -> Result<u32, Fault> {
         .filter(|(_, zeros)| zeros.bytes().all(|b| b == b'0'))
         .map_or(text, |(w, _)| w);
     let digits = whole.bytes().all(|b| b.is_ascii_digit());
-    whole
-        .parse()
-        .ok()
-        .filter(|units| digits && (1..=MOST_UNITS).contains(units))
-        .ok_or_else(|| {
-            Fault::new(
-                format!("a whole number from 1 to {MOST_UNITS}"),
-                "write how many units the price bought; blank means 1",
-            )
-        })
+    let units = whole.parse().ok().filter(|_| digits).unwrap_or(0);
+    checks::units(units)?;
+    Ok(units)
 }
 
-fn items_of(text: &str) -> Result<Items, Fault> {
+fn items_of(column: Column, text: &str) -> Result<Items, Fault> {
     if text.is_empty() {
         return Ok(Items::default());
     }
-    if let Some(fault) = text_fault(text, MOST_CHARACTERS, true) {
-        return Err(fault);
-    }
+    checks::text(column.name(), text)?;
     Items::parse(text).map_err(|entry| {
         Fault::new(
             format!(
