@@ -335,16 +335,25 @@ fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
                   like cheap ones (Standard on Ratio Studies, IAAO 2013; its ranges are for dwellings). \
                   Off by: median error in per cent. 50, 80, 90 %: share of sales in the band so named.";
     let _ = writeln!(out, "\n{}", wrap(legend, prose, ""));
+    let mut advised: Vec<String> = Vec::new();
     for (name, figures) in groups {
         let all = verdicts(name, figures);
         let wrong = || all.iter().filter(|v| v.standing == Standing::Fails);
         let _ = writeln!(out, "\n{}", strong(name));
         for verdict in wrong() {
-            let advice = verdict.advice.as_deref().unwrap_or_default();
+            // Said once is enough.
+            let fresh = verdict
+                .advice
+                .clone()
+                .filter(|advice| !advised.contains(advice));
+            let advice = fresh
+                .as_deref()
+                .map_or(String::new(), |advice| format!(" {advice}"));
+            advised.extend(fresh);
             let _ = writeln!(
                 out,
                 "{}",
-                wrap(&format!("✗ {}. {advice}", verdict.says), prose, "  ")
+                wrap(&format!("✗ {}.{advice}", verdict.says), prose, "  ")
             );
         }
         for verdict in all.iter().filter(|v| v.standing == Standing::Holds) {

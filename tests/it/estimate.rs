@@ -777,3 +777,76 @@ fn attributes_move_the_price() {
     );
     assert!(unit.contains("GB"), "{unit}");
 }
+
+/// Each sale is foretold from sales of earlier days alone: a later sale, or one of the same day,
+/// changes nothing in what was foretold before it.
+#[test]
+fn a_check_never_looks_ahead() {
+    let rows = |last: &str| -> Vec<String> {
+        let mut rows: Vec<String> = (0..24)
+            .map(|i| {
+                format!(
+                    "2026-0{}-{:02},Brask M2,{},B",
+                    1 + i / 12,
+                    1 + 2 * (i % 12),
+                    40 + (i * 7) % 9
+                )
+            })
+            .collect();
+        rows.extend((!last.is_empty()).then(|| last.to_string()));
+        rows
+    };
+    let header = "sold_on,model,price,grade";
+    let check = |last: &str| {
+        let dir = book_of(header, &rows(last));
+        json(dir.path(), &["check", "--by", "month"])
+    };
+    let before = check("");
+    assert_eq!(before["sales"], 24);
+    // The first day has nothing before it.
+    assert_eq!(before["foretold"], 23);
+    let after = check("2026-03-01,Brask M2,400,B");
+    assert_eq!(after["foretold"], 24);
+    for month in [1, 2] {
+        assert_eq!(before["groups"][month], after["groups"][month]);
+    }
+    assert_ne!(
+        before["groups"][0]["median_ratio"],
+        after["groups"][0]["median_ratio"]
+    );
+}
+
+#[test]
+fn the_demo_checked() {
+    let dir = demo();
+    let document = json(dir.path(), &["check", "--by", "grade"]);
+    assert_eq!(document["schema"], "compband.check/1");
+    let all = &document["groups"][0];
+    let sales = all["sales"].as_u64().unwrap();
+    let by_grade: u64 = document["groups"].as_array().unwrap()[1..]
+        .iter()
+        .map(|g| g["sales"].as_u64().unwrap())
+        .sum();
+    assert!(sales > 150 && sales == by_grade);
+    let histogram: u64 = all["pit_histogram"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|n| n.as_u64().unwrap())
+        .sum();
+    assert_eq!(histogram, sales);
+    for coverage in all["coverage"].as_array().unwrap() {
+        let (chance, share) = (
+            coverage["chance_percent"].as_f64().unwrap() / 100.0,
+            coverage["share"].as_f64().unwrap(),
+        );
+        assert!(share > chance - 0.05 && share < chance + 0.12, "{coverage}");
+    }
+    let sheet = out(dir.path(), &["check", "--model", "nerrow f4"]);
+    assert!(
+        sheet.contains("all sales") && sheet.contains("80 %"),
+        "{sheet}"
+    );
+    let none = fails(dir.path(), 5, &["check", "--model", "Nerow F4"]);
+    assert!(none.contains("Nerrow F4"), "{none}");
+}
