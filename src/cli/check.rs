@@ -28,6 +28,9 @@ use crate::select::{Candidate, Subject};
 /// Name and version of the JSON document.
 const SCHEMA: &str = "compband.check/1";
 
+/// Names of groups up to this long are not broken.
+const SHORT_NAME: usize = 20;
+
 /// Columns that prose is set to.
 const PROSE: usize = 80;
 
@@ -314,8 +317,11 @@ fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
         count(sales, "sale")
     );
     let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
+    let short = groups
+        .iter()
+        .all(|(name, _)| name.chars().count() <= SHORT_NAME);
     let mut grid = Grid::ranked(&[
-        ("", Kind::Text, 0),
+        ("", if short { Kind::Fixed } else { Kind::Text }, 0),
         ("sales", Kind::Number, 0),
         ("median ratio", Kind::Number, 0),
         ("COD", Kind::Number, 1),

@@ -2,6 +2,7 @@
 
 use chrono::NaiveDate;
 use compband::band::estimate;
+use compband::band::selfcheck::subject_of;
 use compband::book::{Attributes, Items, Settings};
 use compband::select::{Candidate, Selection, Stage, Subject};
 use rand::rngs::StdRng;
@@ -45,19 +46,7 @@ pub fn selection(candidates: Vec<Candidate>) -> Selection {
 }
 
 pub fn like(comp: &Candidate) -> Subject {
-    let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
-    Subject {
-        model: "Nerrow F4".into(),
-        variant: given(&comp.variant),
-        completeness: given(&comp.completeness),
-        grade: given(&comp.grade),
-        missing: comp.missing.clone(),
-        extras: comp.extras.clone(),
-        defects: comp.defects.clone(),
-        attributes: comp.attributes.clone(),
-        works: comp.works,
-        how_sold: comp.how_sold,
-    }
+    subject_of("Nerrow F4", comp)
 }
 
 /// A market drawn from what the default rules of thumb think likely: each effect normal with

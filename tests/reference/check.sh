@@ -21,4 +21,5 @@ export PYTHONDONTWRITEBYTECODE=1
 for script in check_nist check_handbook make_mariokart make_robust make_jackknife make_ratio; do
     "$venv/bin/python" "$here/$script.py" --check
 done
+"$venv/bin/python" "$here/../../benches/accuracy/make_data.py" --check
 echo "All reference files hold."

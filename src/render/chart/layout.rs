@@ -302,10 +302,6 @@ impl Sheet<'_> {
     fn strip(&mut self, axis: &Axis) -> bool {
         let (top, foot) = rows::STRIP;
         let middle = (top + foot) / 2.0;
-        if self.chart.dots.is_empty() {
-            self.no_sales((WIDTH / 2.0, middle));
-            return false;
-        }
         let discs: Vec<Point> = self
             .chart
             .dots
