@@ -169,7 +169,7 @@ fn long_titles_take_two_lines_and_then_an_ellipsis() {
             .iter()
             .filter(|text| text.ends_with('…'))
             .count(),
-        1
+        2
     );
     assert_eq!(crowding(&labels(&long)), None);
 }
