@@ -5,8 +5,7 @@ use std::collections::BTreeMap;
 use polars::prelude::*;
 
 use super::{Candidate, Dropped, Selection, Stage, Subject};
-use crate::book::comp::MINOR_SCALE;
-use crate::book::comp::match_key;
+use crate::book::comp::{from_minor_units, match_key};
 use crate::book::problem::nearest_few;
 use crate::book::settings::PriceBasis;
 use crate::book::{Attributes, HowSold, Items};
@@ -52,17 +51,6 @@ fn list(near: &[String]) -> String {
 
 /// Most near names told.
 const NEAREST: usize = 5;
-
-const DAY_ZERO: chrono::NaiveDate = chrono::NaiveDate::from_ymd_opt(1970, 1, 1).unwrap();
-
-/// Days since 1970-01-01.
-pub fn day_number(date: chrono::NaiveDate) -> i32 {
-    (date - DAY_ZERO).num_days() as i32
-}
-
-fn date_of(day: i32) -> chrono::NaiveDate {
-    DAY_ZERO + chrono::Duration::days(i64::from(day))
-}
 
 /// The candidates for a query: every comp of the model (up to `most`, the newest first), each
 /// with the widening step that calls it in and, where it can never be used, why.
@@ -130,7 +118,7 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
         .filter(col("model_key").eq(lit(match_key(&subject.model))))
         .with_columns([
             paid.alias("paid"),
-            (lit(day_number(query.as_of)) - col("sold_on")).alias("age"),
+            (lit(query.as_of.to_epoch_days()) - col("sold_on")).alias("age"),
         ])
         .with_columns([stages.alias("stage")])
         .select([
@@ -194,7 +182,8 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
         out.push(Candidate {
             comp_id: string(&comp_id, i),
             origin: string(&origin, i),
-            sold_on: date_of(sold_on.get(i).unwrap_or(0)),
+            sold_on: chrono::NaiveDate::from_epoch_days(sold_on.get(i).unwrap_or(0))
+                .unwrap_or_default(),
             age_days,
             variant: string(&variant, i),
             completeness: string(&completeness, i),
@@ -206,7 +195,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
                 .unwrap_or_default(),
             works: working,
             how_sold: HowSold::parse(how_sold.get(i).unwrap_or_default()),
-            paid: rust_decimal::Decimal::new(paid.get(i).unwrap_or(0), MINOR_SCALE),
+            paid: from_minor_units(paid.get(i).unwrap_or(0)),
             stage: Stage::ALL[stage.get(i).unwrap_or(0).clamp(0, 5) as usize],
             dropped,
             pinned: false,
