@@ -1,6 +1,6 @@
 //! From selected comps to a finished estimate.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
 use nalgebra::DVector;
@@ -341,13 +341,32 @@ fn resolve(
         assumptions.push(format!("{}{unsaid}", how.phrase()));
         subject.how_sold = Some(how);
     }
+    assumptions.extend(averaged(&subject, selection, settings));
     (subject, assumptions)
 }
 
-/// Marks an assumption that no comp supports.
+/// What was not said and is taken to be the average of the comps.
+fn averaged(subject: &Subject, selection: &Selection, settings: &Settings) -> Vec<String> {
+    let used = || selection.candidates.iter().filter(|c| c.dropped.is_none());
+    let variants: BTreeSet<&str> = used().map(|c| c.variant.as_str()).collect();
+    let mut out = Vec::new();
+    if subject.variant.is_none() && variants.iter().filter(|v| !v.is_empty()).count() > 1 {
+        out.push("the average of their variants".into());
+    }
+    for (name, _) in settings.attributes(&subject.model) {
+        if subject.attributes.get(name).is_none()
+            && used().any(|c| c.attributes.get(name).is_some())
+        {
+            out.push(format!("their average {name}"));
+        }
+    }
+    out
+}
+
+/// Says what an assumption goes by.
 fn unsaid(known: &Option<String>) -> &'static str {
     if known.is_some() {
-        ""
+        " (as most of these comps)"
     } else {
         " (no comp says)"
     }

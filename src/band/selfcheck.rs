@@ -6,6 +6,7 @@ use super::calibration::{self, Coverage, Pit};
 use super::estimate::{EstimateError, estimate};
 use super::ratio::{self, Interval, Study};
 use crate::book::settings::Settings;
+use crate::select::order::quantile;
 use crate::select::widen::{Limits, widen};
 use crate::select::{Candidate, Dropped, Selection, Subject};
 
@@ -45,6 +46,10 @@ pub struct Figures {
     /// Histogram of the probability integral transforms.
     pub pit: Pit,
 }
+
+/// How many times the spread of the misses that of the estimates must be for bias by price to
+/// be told from chance.
+const DIFFER: f64 = 1.5;
 
 /// The unit that a sale was, as one who is about to sell it would describe it; nothing that was
 /// not recorded.
@@ -109,6 +114,26 @@ pub fn foretell(
     }))
 }
 
+/// Whether the estimates differ from each other by more than they miss by. Where they do not,
+/// a sale that happened to fetch more has a lower ratio for that alone, and measures of whether
+/// dear units are estimated like cheap ones see nothing but that.
+fn prices_differ(estimates: &[f64], paid: &[f64]) -> bool {
+    let spread = |values: Vec<f64>| -> Option<f64> {
+        let mut sorted = values;
+        sorted.sort_by(f64::total_cmp);
+        Some(quantile(&sorted, 0.9)? - quantile(&sorted, 0.1)?)
+    };
+    let logs = estimates.iter().map(|e| e.ln()).collect();
+    let misses = estimates
+        .iter()
+        .zip(paid)
+        .map(|(e, p)| (e / p).ln())
+        .collect();
+    spread(logs)
+        .zip(spread(misses))
+        .is_some_and(|(apart, missed)| apart > DIFFER * missed)
+}
+
 /// The figures of some foretold sales; `None` for none.
 pub fn figures(sales: &[&Foretold]) -> Option<Figures> {
     let estimates: Vec<f64> = sales.iter().map(|s| s.estimate).collect();
@@ -125,9 +150,13 @@ pub fn figures(sales: &[&Foretold]) -> Option<Figures> {
             high: band.high.ln(),
         })
         .collect();
+    let mut study = ratio::study(&estimates, &paid, LEVEL)?;
+    if !prices_differ(&estimates, &paid) {
+        (study.prd, study.prb) = (None, None);
+    }
     let pits: Vec<f64> = sales.iter().map(|s| s.pit).collect();
     Some(Figures {
-        study: ratio::study(&estimates, &paid, LEVEL)?,
+        study,
         coverage,
         score: calibration::mean_interval_score(&in_logs, &logs, f64::from(CHANCES[1]) / 100.0)?,
         pit: calibration::pit(&pits, BARS)?,

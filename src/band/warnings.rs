@@ -45,7 +45,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let odd: Vec<&str> = estimate
         .comps
         .iter()
-        .filter(|l| l.comp.dropped.is_none() && l.fits < ODD)
+        .filter(|l| l.comp.dropped.is_none() && !l.comp.pinned && l.fits < ODD)
         .map(|l| l.comp.comp_id.as_str())
         .collect();
     if !odd.is_empty() {
@@ -131,10 +131,11 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     }
     for a in estimate.adjustments.iter().filter(|a| a.informed_by > 0) {
         let counted = matches!(a.term, Term::Missing(_) | Term::Extra(_) | Term::Defect(_));
-        if counted && a.on_unit > a.most {
+        if counted && a.on_unit > a.most + 1e-6 {
             out.push(format!(
                 "No comp has more than {} of “{}”: what the unit has beyond that is a guess.",
-                a.most, a.label
+                a.most.round(),
+                a.label
             ));
         }
     }

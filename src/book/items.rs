@@ -42,7 +42,7 @@ impl Items {
         }
         for entry in cell.split([';', ',']) {
             let entry = entry.trim();
-            if entry.is_empty() {
+            if entry.is_empty() || entry.eq_ignore_ascii_case("none") {
                 continue;
             }
             let (name, count) = split_count(entry).ok_or_else(|| entry.to_string())?;
@@ -108,6 +108,7 @@ impl Items {
 fn split_count(entry: &str) -> Option<(String, u32)> {
     let digits = entry.trim_start_matches(|c: char| c.is_ascii_digit());
     if let Some(name) = digits
+        .trim_start()
         .strip_prefix(['x', 'X', '×'])
         .filter(|_| digits.len() < entry.len())
         && name.starts_with(char::is_whitespace)
@@ -159,7 +160,9 @@ mod tests {
         assert_eq!(items.to_string(), "battery x3; charger; lens hood x3");
         assert_eq!(Items::parse(&items.to_string()).unwrap(), items);
         assert_eq!(
-            Items::parse("charger, 2x battery").unwrap().to_string(),
+            Items::parse("charger, 2 x battery; none")
+                .unwrap()
+                .to_string(),
             "battery x2; charger"
         );
         assert_eq!(Items::parse(" None ").unwrap(), Items::NONE);

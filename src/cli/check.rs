@@ -289,7 +289,14 @@ fn grouped(told: &[(&Checked, &Foretold)], by: By, settings: &Settings) -> Vec<(
     }
     groups
         .into_iter()
-        .filter_map(|((_, name), sales)| Some((name, figures(&sales)?)))
+        .filter_map(|((_, name), sales)| {
+            let mut figures = figures(&sales)?;
+            if by == By::Price {
+                // Sorted by what was paid, dear and cheap differ by the sorting.
+                (figures.study.prd, figures.study.prb) = (None, None);
+            }
+            Some((name, figures))
+        })
         .collect()
 }
 

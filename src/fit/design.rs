@@ -248,7 +248,13 @@ pub fn build(
                 term: term.clone(),
                 prior,
                 sign,
-                informed_by: informed_by(term, &rows),
+                informed_by: match term {
+                    Term::Attribute(name) => comps
+                        .iter()
+                        .filter(|f| f.steps.contains_key(name.as_str()))
+                        .count(),
+                    _ => informed_by(term, &rows),
+                },
                 most: rows
                     .iter()
                     .filter_map(|row| row.get(term))
@@ -789,7 +795,7 @@ fn informed_by(term: &Term, rows: &[Row]) -> usize {
         .iter()
         .filter(|row| row.get(term).copied().unwrap_or(0.0) != 0.0)
         .count();
-    if matches!(term, Term::Trend | Term::Attribute(_)) {
+    if *term == Term::Trend {
         with
     } else {
         with.min(rows.len() - with)

@@ -185,7 +185,7 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
     lines.push(made_by(estimate.made_by));
     if !estimate.assumptions.is_empty() {
         lines.push(format!(
-            "Not said, so taken to be as with most of these comps: {}.",
+            "Not said, so assumed: {}.",
             estimate.assumptions.join(", ")
         ));
     }
@@ -231,14 +231,14 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             brief(estimate, spread.high)
         )
     };
-    let mut grid = Grid::new(&[
-        ("", Kind::Fixed),
-        ("what", Kind::Text),
-        ("rule of thumb", Kind::Number),
-        ("your comps", Kind::Number),
-        ("used", Kind::Number),
-        ("comps", Kind::Number),
-        ("their say", Kind::Number),
+    let mut grid = Grid::ranked(&[
+        ("", Kind::Fixed, 0),
+        ("what", Kind::Text, 0),
+        ("rule of thumb", Kind::Number, 1),
+        ("your comps", Kind::Number, 2),
+        ("used", Kind::Number, 0),
+        ("comps", Kind::Number, 4),
+        ("their say", Kind::Number, 3),
     ]);
     for a in &estimate.adjustments {
         grid.push(vec![
@@ -291,8 +291,9 @@ fn brief(estimate: &Estimate, amount: f64) -> String {
     }
 }
 
+/// Whether the unit has it for certain, rather than on the average or as a number of it.
 fn applies(adjustment: &Adjustment) -> bool {
-    adjustment.on_unit != 0.0 && adjustment.term != Term::Trend
+    !matches!(adjustment.term, Term::Trend | Term::Attribute(_)) && adjustment.on_unit > 1.0 - 1e-6
 }
 
 fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) {
@@ -301,13 +302,13 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
     let (used, dropped): (Vec<Named<'_>>, Vec<Named<'_>>) = named
         .map(|(line, id)| (line, *id))
         .partition(|(line, _)| line.comp.dropped.is_none());
-    let mut grid = Grid::new(&[
-        ("sold", Kind::Fixed),
-        ("id", Kind::Fixed),
-        ("paid", Kind::Number),
-        ("adjusted", Kind::Number),
-        ("weight", Kind::Number),
-        ("condition, or why not used", Kind::Text),
+    let mut grid = Grid::ranked(&[
+        ("sold", Kind::Fixed, 0),
+        ("id", Kind::Fixed, 0),
+        ("paid", Kind::Number, 0),
+        ("adjusted", Kind::Number, 0),
+        ("weight", Kind::Number, 1),
+        ("condition, or why not used", Kind::Text, 0),
     ]);
     let (listed, hidden) = listed(&dropped, listing.dropped);
     for (line, id) in used.iter().take(listing.used).chain(&listed) {
@@ -426,6 +427,8 @@ pub fn wrap(text: &str, width: usize, indent: &str) -> String {
     let room = width.saturating_sub(indent.len()).max(20);
     let mut wrapped = String::from(indent);
     let mut taken = 0;
+    // A number and its sign stay together.
+    let text = text.replace(" %", "\u{a0}%");
     for word in text.split(' ') {
         let needed = word.width();
         if taken > 0 && taken + 1 + needed > room {

@@ -805,6 +805,8 @@ fn a_check_never_looks_ahead() {
     assert_eq!(before["sales"], 24);
     // The first day has nothing before it.
     assert_eq!(before["foretold"], 23);
+    // Units all alike: whether dear ones are estimated like cheap ones cannot be told.
+    assert!(before["groups"][0]["prb"].is_null() && before["groups"][0]["prd"].is_null());
     let after = check("2026-03-01,Brask M2,400,B");
     assert_eq!(after["foretold"], 24);
     for month in [1, 2] {
