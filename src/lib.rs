@@ -5,6 +5,9 @@
 //! [`book`] (read, validate, store comps) → [`select`] (filter, trim) → [`fit`] (adjustments)
 //! → [`band`] (predictive distribution) → [`render`] (tables, charts), with [`cli`] on top.
 //! The statistics know no files, and the files know no statistics.
+//!
+//! The method, with its formulas and their sources, stands in [`fit`] (adjustments) and in
+//! [`band`] (predictive distribution, calibration, checks).
 
 pub mod band;
 pub mod book;

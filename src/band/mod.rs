@@ -1,7 +1,7 @@
 //! The band: what one sale of the unit will fetch, as a distribution.
 //!
 //! [`predictive`] turns a fit into a distribution for one more sale, [`jackknife`] calibrates
-//! it by how far each comp fell from what the others said of it, and [`estimate`] runs the
+//! it by how far each comp fell from what the others said of it, and [`mod@estimate`] runs the
 //! whole from selected comps to the finished estimate. [`ratio`] and [`calibration`] measure
 //! finished estimates against what was then paid, [`verdict`] says what the figures mean.
 

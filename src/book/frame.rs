@@ -12,7 +12,7 @@
 //! | `missing`, `extras`, `defects` | String | canonical list |
 //! | `attributes` | String | text of [`Attributes`], `memory=8; storage=256`, or empty |
 //! | `works` | Boolean | false: parts only |
-//! | `price_minor`, `shipping_minor` | Int64 | units of 10^-[`MINOR_SCALE`](super::comp::MINOR_SCALE) of the currency |
+//! | `price_minor`, `shipping_minor` | Int64 | units of 10^-[`MINOR_SCALE`] of the currency |
 //! | `how_sold` | String | canonical word, or empty |
 //! | `venue`, `note` | String | as written |
 //! | `lot_size` | Int64 | units sold for the price |

@@ -475,7 +475,7 @@ impl Book {
         Ok(undone)
     }
 
-    /// Every comp in force, in the columns described in [`frame`](super::frame).
+    /// Every comp in force, in the columns described in [`super::frame`].
     ///
     /// # Errors
     /// [`BookError::Rows`] with everything that is wrong in the book's files.
