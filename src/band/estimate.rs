@@ -16,17 +16,11 @@ use crate::book::{Currency, HowSold};
 use crate::fit::design::{self, Design, Prior, SoldTerm, Term};
 use crate::fit::robust::{self, Fit, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
-use crate::select::order::{NORMAL_DECILE, median};
+use crate::select::order::{NORMAL_DECILE, effective_number, median};
 use crate::select::{Candidate, Dropped, Selection, Step, Subject, trim};
 
 /// Most rounds of dropping outliers and fitting again.
 const MOST_PASSES: usize = 5;
-
-/// Effective comps below which an estimate is marked as resting on few.
-const FEW: f64 = 8.0;
-
-/// Share of the weight at which one comp counts as dominating.
-const DOMINATES: f64 = 0.4;
 
 /// Points at which the density is given.
 const DENSITY_POINTS: usize = 241;
@@ -193,8 +187,6 @@ pub struct Estimate {
     pub outcome: Outcome,
     /// For a parts-only unit where working ones were called in: what it would fetch working.
     pub working: Option<f64>,
-    /// The query plan.
-    pub plan: String,
 }
 
 /// Estimates the price of `subject` from a widened selection.
@@ -233,7 +225,6 @@ pub fn estimate(
         trend: trend_line(&selection, &design, &fit, as_of),
         currency: settings.currency.clone(),
         basis: settings.price_basis,
-        plan: selection.plan,
         steps: selection.steps,
         warnings: Vec::new(),
         subject,
@@ -301,7 +292,7 @@ fn resolve(
     let mut assumptions = Vec::new();
     let commonest = |of: &dyn Fn(&Candidate) -> String| {
         let mut counts: BTreeMap<String, usize> = BTreeMap::new();
-        for comp in selection.candidates.iter().filter(|c| c.dropped.is_none()) {
+        for comp in selection.in_use() {
             let value = of(comp);
             if !value.is_empty() {
                 *counts.entry(value).or_insert(0) += 1;
@@ -347,7 +338,7 @@ fn resolve(
 
 /// What was not said and is taken to be the average of the comps.
 fn averaged(subject: &Subject, selection: &Selection, settings: &Settings) -> Vec<String> {
-    let used = || selection.candidates.iter().filter(|c| c.dropped.is_none());
+    let used = || selection.in_use();
     let variants: BTreeSet<&str> = used().map(|c| c.variant.as_str()).collect();
     let mut out = Vec::new();
     if subject.variant.is_none() && variants.iter().filter(|v| !v.is_empty()).count() > 1 {
@@ -523,21 +514,7 @@ fn outcome_of(design: &Design, fit: &Fit, settings: &EstimateSettings) -> Outcom
             .collect(),
         weights: design.weights.clone(),
     };
-    Outcome::new(
-        predictive,
-        jackknife,
-        effective(design.weights.iter().copied()),
-    )
-}
-
-/// Kish's effective sample size `(Σw)²/Σw²` (*Survey Sampling*, 1965).
-fn effective(weights: impl Iterator<Item = f64> + Clone) -> f64 {
-    let squares: f64 = weights.clone().map(|w| w * w).sum();
-    if squares > 0.0 {
-        weights.sum::<f64>().powi(2) / squares
-    } else {
-        0.0
-    }
+    Outcome::new(predictive, jackknife, effective_number(&design.weights))
 }
 
 fn comp_weights(design: &Design, fit: &Fit) -> Vec<f64> {
@@ -550,15 +527,15 @@ fn comp_weights(design: &Design, fit: &Fit) -> Vec<f64> {
 }
 
 fn evidence(selection: &Selection, design: &Design, fit: &Fit) -> Evidence {
-    let used = || selection.candidates.iter().filter(|c| c.dropped.is_none());
+    let used = || selection.in_use();
     let trend_percent = design.position(&Term::Trend).map(|j| {
         let percent = |log: f64| 100.0 * log.exp_m1();
-        coefficient(design, fit, j).map(percent)
+        coefficient(design, fit, j).0.map(percent)
     });
     Evidence {
         seen: selection.seen,
         used: used().count(),
-        effective: effective(comp_weights(design, fit).into_iter()),
+        effective: effective_number(&comp_weights(design, fit)),
         newest: used().map(|c| c.sold_on).max(),
         oldest: used().map(|c| c.sold_on).min(),
         trend_percent,
@@ -620,21 +597,25 @@ fn truncated(mean: f64, sd: f64) -> (f64, f64) {
     (at(0.1), at(0.9))
 }
 
-fn unit_row(j: usize, p: usize) -> DVector<f64> {
-    let mut row = DVector::zeros(p);
+/// Coefficient `j` with its posterior middle 80 %, log scale, and its posterior variance.
+fn coefficient(design: &Design, fit: &Fit, j: usize) -> (Spread, f64) {
+    let mut row = DVector::zeros(design.columns.len());
     row[j] = 1.0;
-    row
-}
-
-/// Coefficient `j` with its posterior middle 80 %, log scale.
-fn coefficient(design: &Design, fit: &Fit, j: usize) -> Spread {
-    let sd = fit.variance(&unit_row(j, design.columns.len())).sqrt();
-    Spread::normal(
+    let variance = fit.variance(&row);
+    let spread = Spread::normal(
         fit.coefficients[j],
         fit.unconstrained[j],
-        sd,
+        variance.sqrt(),
         design.columns[j].sign,
-    )
+    );
+    (spread, variance)
+}
+
+/// Change of log price in a month.
+fn monthly(design: &Design, fit: &Fit) -> f64 {
+    design
+        .position(&Term::Trend)
+        .map_or(0.0, |j| fit.coefficients[j])
 }
 
 fn adjustments(
@@ -643,7 +624,6 @@ fn adjustments(
     settings: &Settings,
     selection: &Selection,
 ) -> Vec<Adjustment> {
-    let p = design.columns.len();
     let centre = fit.mean(&design.subject);
     let mut out = Vec::new();
     for (j, column) in design.columns.iter().enumerate() {
@@ -652,7 +632,7 @@ fn adjustments(
         // From one fewer where the unit has it, so that of two extras the last is priced.
         let without = (centre - on_unit.min(1.0) * fit.coefficients[j]).exp();
         let money = |log: f64| without * log.exp_m1();
-        let variance = fit.variance(&unit_row(j, p));
+        let (used, variance) = coefficient(design, fit, j);
         // The rule of thumb taken out of the posterior again leaves what the comps say, in
         // the light of the other rules: precisions subtract.
         let own = (1.0 / variance - prior.sd.powi(-2)).max(0.0);
@@ -661,7 +641,6 @@ fn adjustments(
             let mean = (fit.informed[j] / variance - prior.mean * prior.sd.powi(-2)) / own;
             Spread::normal(mean, mean, own.sqrt().recip(), Sign::Free).map(money)
         });
-        let used = coefficient(design, fit, j);
         out.push(Adjustment {
             label: label(&column.term, settings, selection),
             term: column.term.clone(),
@@ -738,8 +717,8 @@ fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
 
 /// `storage, doubled`; `battery health, 1 % more`.
 fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
-    let declared = settings.attributes(model).find(|(known, _)| *known == name);
-    match declared.map(|(_, attribute)| (attribute.scale, attribute.unit.as_str())) {
+    let declared = settings.attribute(model, name);
+    match declared.map(|attribute| (attribute.scale, attribute.unit.as_str())) {
         Some((Scale::Doubling, _)) => format!("{name} doubled"),
         Some((Scale::Log, _)) => format!("{name} times 2.718"),
         Some((Scale::Unit, unit)) if !unit.is_empty() => format!("{name}, 1 {unit} more"),
@@ -748,9 +727,7 @@ fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
 }
 
 fn comp_lines(selection: &Selection, design: &Design, fit: &Fit) -> Vec<CompLine> {
-    let trend = design
-        .position(&Term::Trend)
-        .map_or(0.0, |j| fit.coefficients[j]);
+    let trend = monthly(design, fit);
     let weights = comp_weights(design, fit);
     let heaviest = weights.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
     let weights = weights.into_iter().zip(fit.robust.iter().copied());
@@ -786,12 +763,9 @@ fn trend_line(
     fit: &Fit,
     as_of: NaiveDate,
 ) -> Vec<(NaiveDate, f64)> {
-    let trend = design
-        .position(&Term::Trend)
-        .map_or(0.0, |j| fit.coefficients[j]);
+    let trend = monthly(design, fit);
     let centre = fit.mean(&design.subject);
-    let used = selection.candidates.iter().filter(|c| c.dropped.is_none());
-    let Some(oldest) = used.map(|c| c.sold_on).min() else {
+    let Some(oldest) = selection.in_use().map(|c| c.sold_on).min() else {
         return Vec::new();
     };
     let days = (as_of - oldest).num_days().max(0);
@@ -806,19 +780,4 @@ fn trend_line(
             )
         })
         .collect()
-}
-
-/// Whether one comp carries more than [`DOMINATES`] of the weight.
-pub(super) fn dominating(lines: &[CompLine]) -> Option<(&CompLine, f64)> {
-    let total: f64 = lines.iter().map(|line| line.weight).sum();
-    lines
-        .iter()
-        .map(|line| (line, line.weight / total))
-        .filter(|(_, share)| *share > DOMINATES)
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-}
-
-/// Whether an effective number of comps counts as few.
-pub(super) fn few(effective: f64) -> bool {
-    effective < FEW
 }

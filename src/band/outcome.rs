@@ -91,21 +91,25 @@ impl Outcome {
 
     /// Chance of at most the log price `y`: the model's, stretched as the 80 % band is.
     pub fn cdf(&self, y: f64) -> f64 {
-        let half = self.predictive.half_width(USUAL).max(f64::MIN_POSITIVE);
-        let (low, high, _) = self.band(USUAL);
         let centre = self.median();
-        let stretch = Stretch::new((centre - low) / half, (high - centre) / half, half);
-        self.predictive.cdf(centre + stretch.undo(y - centre).0)
+        let (z, _) = self.stretch(USUAL).undo(y - centre);
+        self.predictive.cdf(centre + z)
+    }
+
+    /// What the band of chance `chance` makes of the model's scale on either side.
+    fn stretch(&self, chance: f64) -> Stretch {
+        let half = self.predictive.half_width(chance).max(f64::MIN_POSITIVE);
+        let (low, high, _) = self.band(chance);
+        let centre = self.median();
+        Stretch::new((centre - low) / half, (high - centre) / half, half)
     }
 
     /// The density over prices (not logs) at `points` prices, ascending: pairs of price and
     /// density per unit of money. It is the model's, stretched on either side of the median so
     /// that the band of chance `chance` holds that chance.
     pub fn density(&self, chance: f64, points: usize) -> Vec<(f64, f64)> {
-        let half = self.predictive.half_width(chance).max(f64::MIN_POSITIVE);
-        let (low, high, _) = self.band(chance);
         let centre = self.median();
-        let stretch = Stretch::new((centre - low) / half, (high - centre) / half, half);
+        let stretch = self.stretch(chance);
         let reach = self.predictive.half_width(0.98_f64.max(chance));
         let from = centre - reach * stretch.below;
         let to = centre + reach * stretch.above;

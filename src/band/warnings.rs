@@ -1,11 +1,17 @@
 //! What to be careful about in an estimate, in plain words.
 
-use super::estimate::{Estimate, dominating, few};
+use super::estimate::{CompLine, Estimate};
 use super::outcome::MadeBy;
 use crate::book::problem::nearest;
 use crate::book::settings::Settings;
 use crate::fit::design::Term;
 use crate::select::Dropped;
+
+/// Effective comps below which an estimate is marked as resting on few.
+const FEW: f64 = 8.0;
+
+/// Share of the weight at which one comp counts as dominating.
+const DOMINATES: f64 = 0.4;
 
 /// Robustness weight below which a comp is named: some five residual scales off.
 const ODD: f64 = 0.17;
@@ -18,7 +24,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         out.push(
             "No comp was used: this is your rule of thumb for the model and nothing else.".into(),
         );
-    } else if evidence.used > 0 && few(evidence.effective) {
+    } else if evidence.used > 0 && evidence.effective < FEW {
         out.push(format!(
             "Few comps: {} used, counting as {:.1}. The band is wide because little is known; log more sales.",
             evidence.used, evidence.effective
@@ -83,6 +89,16 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     out
 }
 
+/// The comp that carries more than [`DOMINATES`] of the weight, and its share.
+fn dominating(lines: &[CompLine]) -> Option<(&CompLine, f64)> {
+    let total: f64 = lines.iter().map(|line| line.weight).sum();
+    lines
+        .iter()
+        .map(|line| (line, line.weight / total))
+        .filter(|(_, share)| *share > DOMINATES)
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+}
+
 /// What the unit has that no comp used has.
 fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
@@ -90,6 +106,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         return out;
     }
     let subject = &estimate.subject;
+    let any_used = estimate.evidence.used > 0;
     let used = || {
         estimate
             .comps
@@ -97,7 +114,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             .filter(|l| l.comp.dropped.is_none())
             .map(|l| &l.comp)
     };
-    if evidence_of(estimate)
+    if any_used
         && let Some(grade) = &subject.grade
         && !used().any(|c| c.grade.eq_ignore_ascii_case(grade))
     {
@@ -139,19 +156,13 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             ));
         }
     }
-    if evidence_of(estimate)
-        && let Some(variant) = &subject.variant
-    {
+    if any_used && let Some(variant) = &subject.variant {
         let key = crate::book::comp::match_key(variant);
         if !used().any(|c| crate::book::comp::match_key(&c.variant) == key) {
             out.push(format!("No comp used is of the variant {variant:?}."));
         }
     }
     out
-}
-
-fn evidence_of(estimate: &Estimate) -> bool {
-    estimate.evidence.used > 0
 }
 
 /// A name of the same kind that the comps or the kit know and that comes near.

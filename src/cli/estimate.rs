@@ -17,7 +17,7 @@ use crate::render::chart::{self, BandChart, ChartError, Dot};
 use crate::render::json;
 use crate::render::sheet::{Listing, sheet};
 use crate::render::table::terminal_width;
-use crate::select::plan::{Query, SelectError, select};
+use crate::select::plan::{Query, SelectError, describe, select};
 use crate::select::widen::{Limits, widen};
 use crate::select::{Dropped, Selection, Subject};
 
@@ -155,7 +155,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         other => other?,
     };
     if args.show_plan {
-        return say(&format!("{}\n", selection.plan.trim_end()));
+        return say(&format!("{}\n", describe(&comps, &query)?.trim_end()));
     }
     let made = args.estimate(selection, &subject, &settings, as_of)?;
     for path in &args.chart {
@@ -300,9 +300,7 @@ impl EstimateArgs {
 impl From<SelectError> for CliError {
     fn from(error: SelectError) -> Self {
         match error {
-            SelectError::NoModel { asked, near } => {
-                super::unknown_model(&asked, near.iter().map(String::as_str))
-            }
+            SelectError::NoModel { asked, near } => super::no_such_model(&asked, &near),
             SelectError::Query(error) => Self::Table(error),
         }
     }

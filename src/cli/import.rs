@@ -10,7 +10,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use tempfile::NamedTempFile;
 
 use super::log::new_model;
-use super::{CliError, changes, notice, say, today};
+use super::{CliError, aside, changes, fitted, notice, say, today};
 use crate::book::dates::DateOrder;
 use crate::book::files::{sync_folder, write_whole};
 use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witness, plan};
@@ -495,7 +495,8 @@ impl Witness for Desk<'_> {
 
 fn complain(problem: &Problem) {
     // A problem that cannot be shown is counted all the same.
-    let _ = writeln!(anstream::stderr().lock(), "{problem}");
+    let line = aside(&problem.to_string(), "");
+    let _ = anstream::stderr().lock().write_all(line.as_bytes());
 }
 
 fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {
@@ -587,7 +588,8 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
                 .map(|order| format!("dates {order}")),
         );
         how.extend(count.decimal_mark.clone());
-        text.push_str(&format!("{}: {}\n", input.name, how.join(", ")));
+        let how = format!("{}: {}", input.name, how.join(", "));
+        text.push_str(&format!("{}\n", fitted(&how, "")));
         let renamed: Vec<String> = input
             .mapping
             .taken()
@@ -596,7 +598,8 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
             .map(|(theirs, ours)| format!("{} = {}", shorten(theirs, 40), ours.name()))
             .collect();
         if !renamed.is_empty() {
-            text.push_str(&format!("  columns: {}\n", renamed.join(", ")));
+            let columns = format!("columns: {}", renamed.join(", "));
+            text.push_str(&format!("{}\n", fitted(&columns, "  ")));
         }
         for (number, one, many) in [
             (

@@ -37,7 +37,7 @@ pub fn run(args: &InitArgs, book: Option<&Path>) -> Result<(), CliError> {
     let made = if here {
         "Made a book in this folder:".to_string()
     } else {
-        fitted(&format!("Made a book in {}:", dir.display()))
+        fitted(&format!("Made a book in {}:", dir.display()), "")
     };
     say(&format!(
         "{made}\n  {toml}  settings, each with its default (currency {currency})\n  \

@@ -148,6 +148,13 @@ impl CliError {
     fn next(&self) -> &str {
         match self {
             Self::Refused { next, .. } | Self::Absent { next, .. } => next,
+            Self::Book(BookError::Io {
+                doing: "read",
+                source,
+                ..
+            }) if source.kind() == io::ErrorKind::NotFound => {
+                "look at the spelling of the path; it counts from the current folder"
+            }
             Self::Book(BookError::NoBook(_)) => {
                 "make a book with `compband init`, or name one with --book DIR or COMPBAND_BOOK"
             }
@@ -188,21 +195,38 @@ const NOTE: Style = AnsiColor::Yellow.on_default();
 const STRONG: Style = Style::new().bold();
 
 fn report(error: &CliError) {
-    let mut text = format!("{ERROR}error:{ERROR:#} {error}\n");
+    let mut text = marked(ERROR, "error:", &error.to_string());
     for line in error.details() {
-        text.push_str(&format!("  {line}\n"));
+        text.push_str(&aside(&line, "  "));
     }
     if !error.next().is_empty() {
-        text.push_str(&format!("{STRONG}next:{STRONG:#} {}\n", error.next()));
+        text.push_str(&marked(STRONG, "next:", error.next()));
     }
     // Where even this cannot be written, the exit code has to do.
     let _ = anstream::stderr().lock().write_all(text.as_bytes());
 }
 
+/// A line for standard error behind a word that stands out.
+fn marked(style: Style, word: &str, text: &str) -> String {
+    let line = aside(&format!("{word} {text}"), "");
+    format!("{style}{word}{style:#}{}", &line[word.len()..])
+}
+
+/// A line for standard error, broken at the width of its terminal if it goes to one.
+pub fn aside(line: &str, indent: &str) -> String {
+    let terminal = terminal_size::terminal_size_of(io::stderr());
+    let line = terminal.map_or_else(
+        || format!("{indent}{line}"),
+        |(width, _)| wrap(line, usize::from(width.0), indent),
+    );
+    format!("{line}\n")
+}
+
 /// Tells something the user should know, apart from the output.
 pub fn notice(text: &str) {
     // Output matters more than a notice that cannot be written.
-    let _ = writeln!(anstream::stderr().lock(), "{NOTE}note:{NOTE:#} {text}");
+    let line = marked(NOTE, "note:", text);
+    let _ = anstream::stderr().lock().write_all(line.as_bytes());
 }
 
 /// Writes text to standard output, without colour where that is no terminal.
@@ -254,11 +278,12 @@ fn plain_day(text: &str) -> Option<NaiveDate> {
     }
 }
 
-/// A sentence broken at the width of the terminal, if output goes to one.
-pub fn fitted(sentence: &str) -> String {
+/// A sentence broken at the width of the terminal, if output goes to one, every line after
+/// `indent`.
+pub fn fitted(sentence: &str, indent: &str) -> String {
     terminal_width().map_or_else(
-        || sentence.to_string(),
-        |width| wrap(sentence, usize::from(width), ""),
+        || format!("{indent}{sentence}"),
+        |width| wrap(sentence, usize::from(width), indent),
     )
 }
 
@@ -282,7 +307,7 @@ const FILL_THE_BOOK: &str = "record sales with `compband import` or `compband lo
 
 /// What the listings say of a book without comps.
 pub fn empty_book() -> String {
-    fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}.")) + "\n"
+    fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}."), "") + "\n"
 }
 
 /// What to say of an attribute that is kept for a model without a declaration of it.

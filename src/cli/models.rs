@@ -108,7 +108,7 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     say(&format!(
         "{}\n\n{}",
-        fitted(&head),
+        fitted(&head, ""),
         sheet.render(terminal_width())
     ))
 }

@@ -56,7 +56,7 @@ fn told(undone: &Undone, dry_run: bool) -> String {
         undone.file,
         count(undone.rows, "comp")
     );
-    let mut text = fitted(&head) + "\n";
+    let mut text = fitted(&head, "") + "\n";
     for (model, rows) in &undone.models {
         text.push_str(&format!("  {model}: {rows}\n"));
     }

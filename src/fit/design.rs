@@ -11,7 +11,7 @@ use crate::book::attributes::Direction;
 use crate::book::comp::match_key;
 use crate::book::settings::{Has, Kit, Range, RangeUnit, Rules, Settings};
 use crate::book::{Attributes, HowSold, Items};
-use crate::select::order::{NORMAL_DECILE, weighted_median};
+use crate::select::order::{NORMAL_DECILE, effective_number, weighted_median};
 use crate::select::{Candidate, Subject};
 
 /// Mean length of a month in days (Gregorian calendar: 146 097 days in 4 800 months).
@@ -240,10 +240,11 @@ pub fn build(
                 .map(|term| row.get(term).copied().unwrap_or(0.0)),
         )
     };
+    let rule = |term: &Term| rule_of_thumb(term, &subject.model, settings, base_price);
     let columns: Vec<Column> = terms
         .iter()
         .map(|term| {
-            let (prior, sign) = rule_of_thumb(term, &subject.model, settings, base_price);
+            let (prior, sign) = rule(term);
             Column {
                 term: term.clone(),
                 prior,
@@ -300,22 +301,11 @@ pub fn build(
         .iter()
         .map(|&i| {
             let row = encode(&of_candidate(&candidates[i], &subject.model, settings));
-            let offset = row
-                .keys()
-                .chain(own_row.keys())
-                .collect::<BTreeSet<_>>()
-                .into_iter()
-                .filter(|term| terms.binary_search(term).is_err())
-                .map(|term| {
-                    let difference =
-                        own_row.get(term).unwrap_or(&0.0) - row.get(term).unwrap_or(&0.0);
-                    let (prior, _) = rule_of_thumb(term, &subject.model, settings, base_price);
-                    difference * prior.map_or(0.0, |prior| prior.mean)
-                })
-                .sum();
             Other {
                 row: dense(&row),
-                offset,
+                offset: beside_columns(&row, &own_row, &terms)
+                    .map(|(term, difference)| difference * rule(term).0.map_or(0.0, |p| p.mean))
+                    .sum(),
                 y: log_paid(i),
             }
         })
@@ -337,7 +327,7 @@ pub fn build(
         doubts: doubts_of(&own),
         shared: shared_terms(&own_row, &terms, own.grade, settings)
             .filter_map(|(term, on_unit)| {
-                let (prior, sign) = rule_of_thumb(&term, &subject.model, settings, base_price);
+                let (prior, sign) = rule(&term);
                 Some(Shared {
                     term,
                     prior: prior?,
@@ -446,7 +436,7 @@ impl Design {
 }
 
 /// What sales of these ages count for: `2^(−age/half-life)`, scaled so that they add up to
-/// Kish's effective number of sales, `(Σw)²/Σw²` (*Survey Sampling*, 1965). Sales of one age
+/// Kish's effective number of sales ([`effective_number`]). Sales of one age
 /// count in full, however old; that prices have moved since is for the trend to say.
 pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<f64> {
     let mut weights: Vec<f64> = ages
@@ -457,12 +447,8 @@ pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<
     weights
         .iter_mut()
         .for_each(|age| *age = (newest - *age).exp2());
-    let (sum, squares): (f64, f64) = weights
-        .iter()
-        .fold((0.0, 0.0), |(s, q), w| (s + w, q + w * w));
-    weights
-        .iter_mut()
-        .for_each(|weight| *weight *= sum / squares);
+    let scale = effective_number(&weights) / weights.iter().sum::<f64>();
+    weights.iter_mut().for_each(|weight| *weight *= scale);
     weights
 }
 
@@ -766,6 +752,20 @@ fn varying_terms<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> Vec<Term
     terms.into_iter().collect()
 }
 
+/// What the subject has more of than a row, term by term, where there is no column for it.
+fn beside_columns<'a>(
+    row: &'a Row,
+    own: &'a Row,
+    columns: &'a [Term],
+) -> impl Iterator<Item = (&'a Term, f64)> {
+    let value = |row: &Row, term: &Term| row.get(term).copied().unwrap_or(0.0);
+    let terms: BTreeSet<&Term> = row.keys().chain(own.keys()).collect();
+    terms
+        .into_iter()
+        .filter(|term| columns.binary_search(term).is_err())
+        .map(move |term| (term, value(own, term) - value(row, term)))
+}
+
 /// The unit's own terms that are no columns, and the next step down in grade.
 fn shared_terms(
     own: &Row,
@@ -861,8 +861,8 @@ fn rule_of_thumb(
         Term::Sold(SoldTerm::Auction) => either(rules.sold("auction", &defaults)),
         Term::Sold(SoldTerm::Offer) => either(rules.sold("offer", &defaults)),
         Term::Attribute(name) => {
-            let declared = settings.attributes(model).find(|(known, _)| known == name);
-            let rule = declared.and_then(|(_, a)| Some((a.sign, a.rule()?)));
+            let declared = settings.attribute(model, name);
+            let rule = declared.and_then(|a| Some((a.sign, a.rule()?)));
             match rule {
                 Some((Direction::Up, range)) => up(range),
                 Some((Direction::Down, range)) => down(range),

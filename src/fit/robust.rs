@@ -200,7 +200,7 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
                 .0
         }
     };
-    let mut sigma = starting_scale(problem, options, &(y - x * &beta));
+    let mut sigma = median_scale(&(y - x * &beta), problem.weights, options);
     let mut state = None;
     let mut rounds = 0;
     let mut converged = false;
@@ -224,7 +224,7 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
         let mut change = 0.0;
         if !options.loss.scale_from_median() {
             let residuals = y - x * &beta;
-            let working = reduced(problem, &a, &held)?;
+            let working = reduced(problem, &a, &held, &factor)?;
             let parameters = if options.correct_scale {
                 leverages(x, &a, &held, &working).iter().sum()
             } else {
@@ -243,7 +243,7 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
     if !sigma.is_finite() || beta.iter().any(|b| !b.is_finite()) {
         return Err(SolveError::NotFinite);
     }
-    let working = reduced(problem, &a, &held)?;
+    let working = reduced(problem, &a, &held, &factor)?;
     let leverages = leverages(x, &a, &held, &working);
     let parameters: f64 = leverages.iter().sum();
     let share = options.loss.location_information();
@@ -345,10 +345,15 @@ fn kept(row: &DVector<f64>, held: &[bool]) -> DVector<f64> {
     )
 }
 
-/// Factor of the system without the held columns.
-fn reduced(problem: &Problem<'_>, a: &[f64], held: &[bool]) -> Result<Factor, SolveError> {
+/// Factor of the system without the held columns; `whole` is that of all columns.
+fn reduced(
+    problem: &Problem<'_>,
+    a: &[f64],
+    held: &[bool],
+    whole: &Factor,
+) -> Result<Factor, SolveError> {
     if !held.contains(&true) {
-        return Factor::new(problem.x, problem.y, a, problem.penalties);
+        return Ok(whole.clone());
     }
     let columns: Vec<usize> = (0..held.len()).filter(|&j| !held[j]).collect();
     let penalties: Vec<Penalty> = problem
@@ -376,15 +381,6 @@ fn leverages(x: &DMatrix<f64>, a: &[f64], held: &[bool], working: &Factor) -> Ve
     (0..x.nrows())
         .map(|i| (a[i] * working.quadratic(&kept(&x.row(i).transpose(), held))).min(1.0))
         .collect()
-}
-
-fn starting_scale(problem: &Problem<'_>, options: &Options, residuals: &DVector<f64>) -> f64 {
-    let mad = median_scale(residuals, problem.weights, options);
-    if mad > 0.0 {
-        mad
-    } else {
-        options.prior_scale.max(f64::MIN_POSITIVE)
-    }
 }
 
 /// Median absolute residual over 0.6745 (Huber 1981), blended with the prior guess.

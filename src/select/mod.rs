@@ -209,8 +209,6 @@ pub struct Selection {
     pub seen: usize,
     /// Widening steps taken.
     pub steps: Vec<Step>,
-    /// The query plan, optimised.
-    pub plan: String,
 }
 
 impl Selection {
@@ -220,9 +218,12 @@ impl Selection {
             .filter(|&i| self.candidates[i].dropped.is_none())
             .collect()
     }
-}
 
-impl Selection {
+    /// The comps in use.
+    pub fn in_use(&self) -> impl Iterator<Item = &Candidate> {
+        self.candidates.iter().filter(|c| c.dropped.is_none())
+    }
+
     /// No comps of a model, for an estimate from its rule of thumb alone.
     pub fn empty(model: &str) -> Self {
         Self {
@@ -230,7 +231,6 @@ impl Selection {
             candidates: Vec::new(),
             seen: 0,
             steps: Vec::new(),
-            plan: String::new(),
         }
     }
 }

@@ -34,6 +34,16 @@ pub fn weighted_median(values: &[f64], weights: &[f64]) -> Option<f64> {
         .map(|(value, _)| value)
 }
 
+/// Kish's effective number of observations, `(Σw)²/Σw²` (*Survey Sampling*, 1965); 0 for none.
+pub fn effective_number(weights: &[f64]) -> f64 {
+    let squares: f64 = weights.iter().map(|w| w * w).sum();
+    if squares > 0.0 {
+        weights.iter().sum::<f64>().powi(2) / squares
+    } else {
+        0.0
+    }
+}
+
 /// Quantile of ascending `sorted` at `p` in 0..=1: linear between order statistics at rank
 /// `p (n + 1)` (NIST/SEMATECH *e-Handbook of Statistical Methods*, section 7.2.6.2), the first
 /// or last where that falls outside.

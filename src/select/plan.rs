@@ -58,9 +58,7 @@ const NEAREST: usize = 5;
 /// # Errors
 /// [`SelectError::NoModel`] where no comp is of the model.
 pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectError> {
-    let lazy = plan(comps.clone().lazy(), query);
-    let described = lazy.clone().describe_optimized_plan()?;
-    let rows = lazy.collect()?;
+    let rows = plan(comps.clone().lazy(), query).collect()?;
     if rows.height() == 0 {
         return Err(SelectError::NoModel {
             asked: query.subject.model.clone(),
@@ -75,8 +73,15 @@ pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectE
         candidates,
         seen,
         steps: Vec::new(),
-        plan: described,
     })
+}
+
+/// The plan of [`select`] as the engine runs it, in its own words.
+///
+/// # Errors
+/// Where the frame is not as the book makes it.
+pub fn describe(comps: &DataFrame, query: &Query<'_>) -> Result<String, SelectError> {
+    Ok(plan(comps.clone().lazy(), query).describe_optimized_plan()?)
 }
 
 /// The lazy plan, not yet run.

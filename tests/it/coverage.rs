@@ -41,7 +41,6 @@ pub fn selection(candidates: Vec<Candidate>) -> Selection {
         seen: candidates.len(),
         candidates,
         steps: Vec::new(),
-        plan: String::new(),
     }
 }
 

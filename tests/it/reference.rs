@@ -73,6 +73,22 @@ fn mariokart() -> (DMatrix<f64>, DVector<f64>) {
     )
 }
 
+/// Design and response of the 21 days of `stackloss`.
+fn stackloss(reference: &Value) -> (DMatrix<f64>, DVector<f64>) {
+    let x = DMatrix::from_row_iterator(
+        21,
+        4,
+        reference["x"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .flat_map(numbers)
+            .collect::<Vec<_>>(),
+    );
+    let y = DVector::from_vec(numbers(&reference["y"]));
+    (x, y)
+}
+
 /// Flat priors, no decay, no sign constraints.
 fn flat(x: &DMatrix<f64>, y: &DVector<f64>, loss: Loss, correct_scale: bool) -> Fit {
     let weights = vec![1.0; y.len()];
@@ -158,17 +174,7 @@ fn textbook_auctions() {
 #[test]
 fn robust_fits() {
     let reference = &json("robust.json")["stackloss"];
-    let x = DMatrix::from_row_iterator(
-        21,
-        4,
-        reference["x"]
-            .as_array()
-            .unwrap()
-            .iter()
-            .flat_map(numbers)
-            .collect::<Vec<_>>(),
-    );
-    let y = DVector::from_vec(numbers(&reference["y"]));
+    let (x, y) = stackloss(reference);
     for (name, loss) in [
         ("huber", Loss::Huber { k: 1.345 }),
         ("tukey", Loss::Tukey { c: 4.685 }),
@@ -194,17 +200,7 @@ fn robust_fits() {
 fn least_squares_in_the_limit() {
     let reference = &json("robust.json")["stackloss"];
     let expected = &reference["least_squares"];
-    let x = DMatrix::from_row_iterator(
-        21,
-        4,
-        reference["x"]
-            .as_array()
-            .unwrap()
-            .iter()
-            .flat_map(numbers)
-            .collect::<Vec<_>>(),
-    );
-    let y = DVector::from_vec(numbers(&reference["y"]));
+    let (x, y) = stackloss(reference);
     let fit = least_squares(&x, &y);
     for (j, value) in numbers(&expected["params"]).into_iter().enumerate() {
         close(fit.coefficients[j], value, 1e-9);
