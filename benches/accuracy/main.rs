@@ -199,8 +199,8 @@ fn blank() -> Candidate {
     Candidate {
         comp_id: String::new(),
         origin: String::new(),
-        sold_on: TODAY,
-        age_days: 0,
+        sold_on: Some(TODAY),
+        age_days: Some(0),
         variant: String::new(),
         completeness: String::new(),
         grade: String::new(),
@@ -235,8 +235,8 @@ fn ours(comps: &[&Sale], target: &Sale, settings: &Settings, spoilt: &[f64]) -> 
             let factor = Decimal::from_f64_retain(*factor).expect("a factor");
             Candidate {
                 comp_id: format!("c{i:03}"),
-                age_days: age,
-                sold_on: TODAY - chrono::Duration::days(age.into()),
+                age_days: Some(age),
+                sold_on: Some(TODAY - chrono::Duration::days(age.into())),
                 paid: sale.comp.paid * factor,
                 ..sale.comp.clone()
             }

@@ -9,7 +9,6 @@ use std::time::Duration;
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 use polars::prelude::{DataFrame, IntoLazy, col, lit};
-use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
 use super::{CliError, count, notice, say, strong};
@@ -40,7 +39,8 @@ Examples:
   compband check --model \"Nerrow F4\" --by grade
   compband check --by month --json
 
-Every sale is estimated from the sales of days before it, and then held against what it fetched.
+Every sale is estimated from the sales of days before it, and then held against what it fetched;
+a sale without a date from all the others of the model, as of the day of the newest.
 Lots are left out, and sales with nothing known before them.";
 
 /// Check past estimates against what was then paid
@@ -89,6 +89,10 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))
         .collect();
+    let undated = told
+        .iter()
+        .filter(|(checked, _)| checked.sale.sold_on.is_none())
+        .count();
     let all: Vec<&Foretold> = told.iter().map(|(_, foretold)| *foretold).collect();
     let Some(overall) = figures(&all) else {
         return Err(CliError::Absent {
@@ -101,9 +105,12 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         groups.extend(grouped(&told, by, book.settings()));
     }
     if args.json {
-        return say(&format!("{:#}\n", document(&groups, checked.len())));
+        return say(&format!(
+            "{:#}\n",
+            document(&groups, checked.len(), undated)
+        ));
     }
-    say(&sheet(&groups, checked.len()))
+    say(&sheet(&groups, checked.len(), undated))
 }
 
 /// Every single sale of the models, in parallel.
@@ -120,18 +127,24 @@ fn check_all(
             &query(&everything, chrono::NaiveDate::MAX, settings),
         )?;
         let model = selection.model;
+        // Without any date in the model, one day is as good as another.
+        let newest = selection.candidates.iter().filter_map(|c| c.sold_on).max();
+        let newest = newest.unwrap_or_default();
         let single = selection
             .candidates
             .into_iter()
             .filter(|c| !matches!(c.dropped, Some(crate::select::Dropped::Lot(_))));
-        sales.extend(single.map(|sale| (frame.clone(), model.clone(), sale)));
+        sales.extend(single.map(|sale| (frame.clone(), model.clone(), newest, sale)));
     }
     let bar = progress(sales.len());
     let next = AtomicUsize::new(0);
     let work = || -> Result<Vec<Checked>, CliError> {
         let mut done = Vec::new();
-        while let Some((frame, model, sale)) = sales.get(next.fetch_add(1, Ordering::Relaxed)) {
-            let foretold = foretell_sale(frame, model, sale, settings)?;
+        while let Some((frame, model, newest, sale)) =
+            sales.get(next.fetch_add(1, Ordering::Relaxed))
+        {
+            let day = sale.sold_on.unwrap_or(*newest);
+            let foretold = foretell_sale(frame, model, sale, day, settings)?;
             done.push(Checked {
                 model: model.clone(),
                 sale: sale.clone(),
@@ -154,8 +167,8 @@ fn check_all(
         Ok::<_, CliError>(all)
     })?;
     bar.finish_and_clear();
-    checked
-        .sort_by(|a, b| (a.sale.sold_on, &a.sale.comp_id).cmp(&(b.sale.sold_on, &b.sale.comp_id)));
+    let order = |checked: &Checked| (checked.sale.sold_on.is_none(), checked.sale.sold_on);
+    checked.sort_by(|a, b| (order(a), &a.sale.comp_id).cmp(&(order(b), &b.sale.comp_id)));
     Ok(checked)
 }
 
@@ -223,12 +236,12 @@ fn foretell_sale(
     comps: &DataFrame,
     model: &str,
     sale: &Candidate,
+    day: chrono::NaiveDate,
     settings: &Settings,
 ) -> Result<Option<Foretold>, CliError> {
     let subject = subject_of(model, sale);
-    let selection = select(comps, &query(&subject, sale.sold_on, settings))?;
-    let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
-    Ok(foretell(selection, &subject, paid, sale.sold_on, settings)?)
+    let selection = select(comps, &query(&subject, day, settings))?;
+    Ok(foretell(selection, &subject, sale, day, settings)?)
 }
 
 fn progress(sales: usize) -> ProgressBar {
@@ -269,7 +282,10 @@ fn grouped(told: &[(&Checked, &Foretold)], by: By, settings: &Settings) -> Vec<(
                 "",
                 &sale.completeness,
             ),
-            By::Month => (0, sale.sold_on.format("%Y-%m").to_string()),
+            By::Month => match sale.sold_on {
+                Some(day) => (0, day.format("%Y-%m").to_string()),
+                None => (1, "undated".into()),
+            },
             By::Price => {
                 let below = prices.partition_point(|p| *p < foretold.paid);
                 let quarter = (4 * below / prices.len().max(1)).min(3);
@@ -313,15 +329,29 @@ fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
     out
 }
 
-fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
+/// How the sales were foretold, in words: `told` of them, `undated` of these from all the others.
+fn foretold_from(told: usize, undated: usize) -> String {
+    let before = "from the sales of days before";
+    match (told - undated, undated) {
+        (_, 0) => format!(" {before}"),
+        (0, _) => ", all undated: each from all the others".into(),
+        (dated, undated) => format!(
+            ": {dated} {before}, and {}: each from all the others",
+            count(undated, "undated sale")
+        ),
+    }
+}
+
+fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
     let width = terminal_width();
     let prose = width.map_or(PROSE, usize::from).clamp(40, 100);
     let mut out = String::new();
     let told = groups[0].1.study.sales;
     let first = format!(
-        "{} of {} foretold from the sales of days before; ratios are estimate over price paid, intervals 95 %.",
+        "{} of {} foretold{}; ratios are estimate over price paid, intervals 95 %.",
         told,
-        count(sales, "sale")
+        count(sales, "sale"),
+        foretold_from(told, undated)
     );
     let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
     let short = groups
@@ -420,7 +450,7 @@ fn row(name: &str, figures: &Figures) -> Vec<String> {
     ]
 }
 
-fn document(groups: &[(String, Figures)], sales: usize) -> Value {
+fn document(groups: &[(String, Figures)], sales: usize, undated: usize) -> Value {
     let figure = |f: &Figure| {
         json!({
             "value": f.value,
@@ -459,6 +489,8 @@ fn document(groups: &[(String, Figures)], sales: usize) -> Value {
         "schema": SCHEMA,
         "sales": sales,
         "foretold": groups[0].1.study.sales,
+        "foretold_from_earlier_sales": groups[0].1.study.sales - undated,
+        "foretold_from_all_others": undated,
         "interval_chance": selfcheck::LEVEL,
         "groups": groups.iter().map(group).collect::<Vec<_>>(),
     })

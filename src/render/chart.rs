@@ -52,10 +52,10 @@ pub struct BandChart {
 pub struct Dot {
     /// Price brought to this unit and to today.
     pub adjusted: f64,
-    /// Price brought to this unit, at the price level of its own date.
+    /// Price brought to this unit, at the price level of its own date, where it has one.
     pub at_date: f64,
-    /// Day of the sale.
-    pub sold_on: NaiveDate,
+    /// Day of the sale; without one it is not drawn over time.
+    pub sold_on: Option<NaiveDate>,
     /// Weight relative to the heaviest sale, 0 to 1.
     pub weight: f64,
     /// Whether the sale informs the estimate.

@@ -322,10 +322,14 @@ impl Sheet<'_> {
 
     /// Says, over the grid, that there is nothing to show.
     fn no_sales(&mut self, (x, y): Point) {
-        const TEXT: &str = "No recorded sales to show.";
-        let half = scene::text_width(TEXT, SMALL, false) * FALLBACK / 2.0 + 6.0;
+        let text = if self.chart.dots.is_empty() {
+            "No recorded sales to show."
+        } else {
+            "No sale is dated."
+        };
+        let half = scene::text_width(text, SMALL, false) * FALLBACK / 2.0 + 6.0;
         self.box_area((x - half, y - 18.0), (x + half, y + 18.0), PAPER);
-        self.text((x, y + 8.0), Align::Centre, SMALL, GREY, TEXT);
+        self.text((x, y + 8.0), Align::Centre, SMALL, GREY, text);
     }
 
     /// Place of a value, or of the edge it lies beyond.
@@ -382,6 +386,7 @@ impl Sheet<'_> {
             INK,
             format!("{heading} ({})", chart.currency.code),
         );
+        self.undated_note();
         for (tick, label) in ticks.into_iter().zip(labels) {
             let y = prices.place(tick);
             self.line(vec![(left, y), (right, y)], 1.0, GRID);
@@ -407,6 +412,17 @@ impl Sheet<'_> {
         );
         self.band_bar(&prices, right + 18.0, &ends);
         clipped
+    }
+
+    /// Says how many sales have no place over time.
+    fn undated_note(&mut self) {
+        let dots = &self.chart.dots;
+        let undated = dots.iter().filter(|dot| dot.sold_on.is_none()).count();
+        if undated > 0 {
+            let note = format!("undated, shown above only: {undated}");
+            let at = (RIGHT, rows::DATES_HEADING);
+            self.text(at, Align::Right, SMALL, GREY, note);
+        }
     }
 
     fn sales(&mut self, prices: &Axis, dates: &Axis) -> bool {
@@ -448,7 +464,9 @@ impl Sheet<'_> {
     }
 
     fn dated_sale(&mut self, prices: &Axis, dates: &Axis, dot: &Dot) -> bool {
-        let day = axis::day(dot.sold_on);
+        let Some(day) = dot.sold_on.map(axis::day) else {
+            return false;
+        };
         let centre = (
             self.edge_place(dates, day),
             self.edge_place(prices, dot.at_date),
@@ -516,7 +534,7 @@ impl Sheet<'_> {
         let sample = |used, weight| Dot {
             adjusted: 0.0,
             at_date: 0.0,
-            sold_on: Default::default(),
+            sold_on: None,
             weight,
             used,
         };
@@ -590,27 +608,27 @@ fn price_range(chart: &BandChart) -> (f64, f64) {
         .iter()
         .filter(|point| point.1 > VISIBLE * peak)
         .map(|point| point.0);
-    range_around(chart, seen, |dot| dot.adjusted)
+    range_around(chart, seen, |dot| Some(dot.adjusted))
 }
 
 /// Prices of the lower panel: as above, with the trend in place of the density.
 fn sales_range(chart: &BandChart) -> (f64, f64) {
     range_around(chart, chart.trend.iter().map(|point| point.1), |dot| {
-        dot.at_date
+        dot.sold_on.map(|_| dot.at_date)
     })
 }
 
 fn range_around(
     chart: &BandChart,
     core: impl Iterator<Item = f64>,
-    price: impl Fn(&Dot) -> f64,
+    price: impl Fn(&Dot) -> Option<f64>,
 ) -> (f64, f64) {
     let of = |used: bool| {
         chart
             .dots
             .iter()
             .filter(move |dot| dot.used == used)
-            .map(&price)
+            .filter_map(&price)
     };
     let (low, high) =
         axis::extent(core.chain([chart.low, chart.high])).unwrap_or((chart.low, chart.high));
@@ -629,7 +647,7 @@ fn date_range(chart: &BandChart) -> Option<(f64, f64)> {
             .dots
             .iter()
             .filter(move |dot| dot.used == used)
-            .map(|dot| axis::day(dot.sold_on))
+            .filter_map(|dot| dot.sold_on.map(axis::day))
     };
     let trend = chart.trend.iter().map(|point| axis::day(point.0));
     let core = axis::extent(days(true).chain(trend)).or_else(|| axis::extent(days(false)))?;

@@ -15,7 +15,7 @@ fn dot(adjusted: f64, days_ago: u64, used: bool) -> Dot {
     Dot {
         adjusted,
         at_date: adjusted * 1.05,
-        sold_on,
+        sold_on: Some(sold_on),
         weight: 0.5,
         used,
     }
@@ -191,7 +191,7 @@ fn far_dropped_sales_are_marked_and_do_not_squash_the_axes() {
     let mut far = near.clone();
     far.dots.push(dot(1450.0, 12, false));
     far.dots.push(Dot {
-        sold_on: date("1999-01-01"),
+        sold_on: Some(date("1999-01-01")),
         ..dot(120.0, 0, false)
     });
     let (near, mut far) = (texts(&near), texts(&far));
@@ -228,6 +228,30 @@ fn every_sale_is_a_mark_in_both_panels() {
     };
     // A disc and its rim, twice.
     assert_eq!(discs(&chart(25)) - discs(&chart(5)), 20 * 4);
+}
+
+#[test]
+fn undated_sales_are_drawn_above_only() {
+    let mut chart = chart(5);
+    chart.dots[3].sold_on = None;
+    let discs = |chart: &BandChart| {
+        let shapes = layout::compose(chart).unwrap();
+        let disc = |shape: &&Shape| matches!(shape, Shape::Disc { .. });
+        shapes.iter().filter(disc).count()
+    };
+    let dated = |chart: &BandChart| {
+        let mut dated = chart.clone();
+        dated.dots[3].sold_on = dated.dots[2].sold_on;
+        dated
+    };
+    // A disc and its rim, once.
+    assert_eq!(discs(&dated(&chart)) - discs(&chart), 2);
+    let said = |chart: &BandChart, what: &str| texts(chart).iter().any(|text| text == what);
+    assert!(said(&chart, "undated, shown above only: 1"));
+    chart.dots.iter_mut().for_each(|dot| dot.sold_on = None);
+    chart.trend.clear();
+    assert!(said(&chart, "No sale is dated.") && said(&chart, "undated, shown above only: 5"));
+    to_png(&chart).unwrap();
 }
 
 #[test]
@@ -316,7 +340,7 @@ prop_compose! {
         share in 0.01_f64..5.0, drift in 0.7_f64..1.3, ago in 0_u64..4000, weight in 0.0_f64..=1.0, used: bool,
     ) -> Dot {
         let sold_on = date("2026-11-20") - Days::new(ago);
-        Dot { adjusted: share, at_date: share * drift, sold_on, weight, used }
+        Dot { adjusted: share, at_date: share * drift, sold_on: Some(sold_on), weight, used }
     }
 }
 
