@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
@@ -13,20 +13,24 @@ use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
 use super::{CliError, count, notice, say, strong};
-use crate::band::calibration::Coverage;
+use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
 use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures, foretell, subject_of};
 use crate::band::verdict::{self, Standing, Verdict};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
-use crate::render::sheet::wrap;
+use crate::render::chart::{self, CheckChart, CheckedSale};
+use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Subject};
 
 /// Name and version of the JSON document.
 const SCHEMA: &str = "compband.check/1";
+
+/// Which of [`CHANCES`] is charted.
+const CHARTED: usize = 1;
 
 /// Names of groups up to this long are not broken.
 const SHORT_NAME: usize = 20;
@@ -38,6 +42,7 @@ const EXAMPLES: &str = "\
 Examples:
   compband check
   compband check --model \"Nerrow F4\" --by grade
+  compband check --chart check.png --chart check.svg
   compband check --by month --json
 
 Every sale is estimated from the sales of days before it, and then held against what it fetched.
@@ -53,6 +58,9 @@ pub struct CheckArgs {
     /// Figures for each of these groups, besides all sales
     #[arg(long, value_name = "GROUP", value_enum)]
     by: Option<By>,
+    /// Draw a chart of all the sales into FILE (.png or .svg); can be given twice
+    #[arg(long, value_name = "FILE")]
+    chart: Vec<PathBuf>,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -77,8 +85,12 @@ struct Checked {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, has no such model, or nothing that can be foretold.
+/// Where the book cannot be read, has no such model, or nothing that can be foretold; where a
+/// chart cannot be written.
 pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
+    args.chart
+        .iter()
+        .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let comps = match &args.model {
         Some(model) => book.frame_of_model(model, &mut notice)?,
@@ -96,6 +108,11 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
             next: "log or import more sales; `compband models` lists what the book holds".into(),
         });
     };
+    if !args.chart.is_empty() {
+        let model = args.model.as_ref().map(|_| told[0].0.model.as_str());
+        let chart = check_chart(&told, &overall, checked.len(), model, book.settings());
+        super::draw(&chart, &args.chart)?;
+    }
     let mut groups: Vec<(String, Figures)> = vec![("all sales".into(), overall)];
     if let Some(by) = args.by {
         groups.extend(grouped(&told, by, book.settings()));
@@ -319,9 +336,8 @@ fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
     let mut out = String::new();
     let told = groups[0].1.study.sales;
     let first = format!(
-        "{} of {} foretold from the sales of days before; ratios are estimate over price paid, intervals 95 %.",
-        told,
-        count(sales, "sale")
+        "{}; ratios are estimate over price paid, intervals 95 %.",
+        how_foretold(told, sales)
     );
     let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
     let short = groups
@@ -386,6 +402,50 @@ fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
         }
     }
     out
+}
+
+/// How many of the sales were foretold, and from what.
+fn how_foretold(told: usize, sales: usize) -> String {
+    format!(
+        "{told} of {} foretold from the sales of days before",
+        count(sales, "sale")
+    )
+}
+
+/// The chart of all that was foretold, `told` of `sales`, of one `model` or of the whole book.
+fn check_chart(
+    told: &[(&Checked, &Foretold)],
+    overall: &Figures,
+    sales: usize,
+    model: Option<&str>,
+    settings: &Settings,
+) -> CheckChart {
+    let title = "estimates against what was paid";
+    CheckChart {
+        title: model.map_or_else(
+            || format!("Past {title}"),
+            |model| format!("{model}: past {title}"),
+        ),
+        subtitle: format!(
+            "{}; {}",
+            how_foretold(told.len(), sales),
+            basis(settings.price_basis)
+        ),
+        currency: settings.currency.clone(),
+        chance: CHANCES[CHARTED],
+        sales: told
+            .iter()
+            .map(|(checked, foretold)| CheckedSale {
+                paid: foretold.paid,
+                estimate: foretold.estimate,
+                band: foretold.bands[CHARTED],
+                sold_on: Some(checked.sale.sold_on),
+            })
+            .collect(),
+        median_ratio: overall.study.median.value,
+        by_chance: bar_by_chance(told.len(), overall.pit.counts.len(), selfcheck::LEVEL),
+        histogram: overall.pit.counts.clone(),
+    }
 }
 
 fn row(name: &str, figures: &Figures) -> Vec<String> {
