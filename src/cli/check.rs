@@ -26,7 +26,7 @@ use crate::render::table::{Grid, Kind, terminal_width};
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Subject};
 
-/// Name and version of the JSON document.
+/// Name and version of the JSON document; `data/check-1.schema.json` describes every key.
 const SCHEMA: &str = "compband.check/1";
 
 /// Which of [`CHANCES`] is charted.

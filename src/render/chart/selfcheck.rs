@@ -257,7 +257,7 @@ impl Sheet<'_> {
         clipped
     }
 
-    /// An upright axis by logarithm with its title above it: tells where its panel begins.
+    /// Ticks of an upright axis by logarithm, its title above it: tells where its panel begins.
     fn logarithms(&mut self, axis: &Axis, sides: (f64, f64), row: f64, title: &str) -> f64 {
         self.axis_title((sides.0, row), Align::Left, title);
         let ticks = log_labels(axis, |_| LABEL_ROW);
