@@ -158,9 +158,8 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         return say(&format!("{}\n", describe(&comps, &query)?.trim_end()));
     }
     let made = args.estimate(selection, &subject, &settings, as_of)?;
-    for path in &args.chart {
-        chart::draw(&band_chart(&made), path)?;
-        notice(&format!("chart written to {}", path.display()));
+    if !args.chart.is_empty() {
+        super::draw(&band_chart(&made), &args.chart)?;
     }
     if args.json {
         return say(&format!("{:#}\n", json::document(&made)));
