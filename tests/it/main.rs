@@ -1,5 +1,6 @@
 //! The whole program, run as its users run it.
 
+mod accuracy;
 mod coverage;
 mod edges;
 mod estimate;
