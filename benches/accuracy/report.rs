@@ -136,7 +136,7 @@ impl Cell {
 impl Display for Beside {
     fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
         if self.fitted.is_finite() {
-            write!(f, "{} | {:.0} % | {}", self.score, self.fitted, self.ratio)
+            write!(f, "{} | {:.1} % | {}", self.score, self.fitted, self.ratio)
         } else {
             f.write_str("– | – | –")
         }
