@@ -371,7 +371,7 @@ fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
     let mut out = String::new();
     let told = groups[0].1.study.sales;
     let first = format!(
-"{}; ratios are estimate over price paid, intervals 95 %.",
+        "{}; ratios are estimate over price paid, intervals 95 %.",
         how_foretold(told, undated, sales)
     );
     let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
