@@ -1,5 +1,6 @@
 //! The command line.
 
+pub mod amounts;
 pub mod attributes;
 pub mod check;
 pub mod comps;
@@ -8,6 +9,7 @@ pub mod import;
 pub mod init;
 pub mod log;
 pub mod models;
+pub mod net;
 pub mod undo;
 
 use std::ffi::OsString;
@@ -65,6 +67,7 @@ enum Command {
     Models(models::ModelsArgs),
     Estimate(estimate::EstimateArgs),
     Check(check::CheckArgs),
+    Net(net::NetArgs),
 }
 
 impl Command {
@@ -78,6 +81,7 @@ impl Command {
             Self::Models(args) => models::run(args, book),
             Self::Estimate(args) => estimate::run(args, book),
             Self::Check(args) => check::run(args, book),
+            Self::Net(args) => net::run(args, book),
         }
     }
 }

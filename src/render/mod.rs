@@ -2,6 +2,7 @@
 
 pub mod chart;
 pub mod json;
+pub mod net;
 pub mod numbers;
 pub mod sheet;
 pub mod table;
