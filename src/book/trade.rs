@@ -192,8 +192,6 @@ pub struct DealSettings {
     pub most_loss: Decimal,
     /// How far sellers usually come down, per cent of what they ask.
     pub haggle: Decimal,
-    /// What a unit that could not be mended fetches, per cent of the price mended.
-    pub salvage: Decimal,
     /// The money there is to trade with; 0: not said.
     pub bankroll: Decimal,
     /// Share of the growth-optimal stake that is staked at most.
@@ -210,7 +208,6 @@ impl Default for DealSettings {
             least_return: Decimal::from(20),
             most_loss: Decimal::from(20),
             haggle: Decimal::from(20),
-            salvage: Decimal::from(25),
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
         }
@@ -362,7 +359,6 @@ impl DealSettings {
         money("deal.bankroll", self.bankroll)?;
         percent("deal.most_loss", self.most_loss)?;
         percent("deal.haggle", self.haggle)?;
-        percent("deal.salvage", self.salvage)?;
         within("deal.least_return", self.least_return, 0, 1000, "per cent")?;
         within("deal.kelly", self.kelly, 0, 1, "share")?;
         if self.kelly.is_zero() {
