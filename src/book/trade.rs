@@ -359,7 +359,7 @@ impl DealSettings {
         money("deal.bankroll", self.bankroll)?;
         percent("deal.most_loss", self.most_loss)?;
         percent("deal.haggle", self.haggle)?;
-        within("deal.least_return", self.least_return, 0, 1000, "per cent")?;
+        return_percent("deal.least_return", self.least_return)?;
         within("deal.kelly", self.kelly, 0, 1, "share")?;
         if self.kelly.is_zero() {
             return Err("deal.kelly: expected a share above 0, such as 0.5".into());
@@ -400,6 +400,14 @@ fn within(at: &str, value: Decimal, low: i64, high: i64, what: &str) -> Result<D
 /// What was expected, behind `at`.
 pub fn percent(at: &str, value: Decimal) -> Result<Decimal, String> {
     within(at, value, 0, 100, "per cent")
+}
+
+/// Checks a return from 0 to 1000 per cent.
+///
+/// # Errors
+/// What was expected, behind `at`.
+pub fn return_percent(at: &str, value: Decimal) -> Result<Decimal, String> {
+    within(at, value, 0, 1000, "per cent")
 }
 
 /// Checks weeks: above 0, up to 520.

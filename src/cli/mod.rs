@@ -2,15 +2,20 @@
 
 pub mod amounts;
 pub mod attributes;
+pub mod bid;
 pub mod check;
+pub mod compare;
 pub mod comps;
 pub mod estimate;
 pub mod import;
 pub mod init;
+pub mod listings;
 pub mod log;
 pub mod models;
 pub mod net;
+pub mod repairs;
 pub mod undo;
+pub mod unit;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -68,6 +73,8 @@ enum Command {
     Estimate(estimate::EstimateArgs),
     Check(check::CheckArgs),
     Net(net::NetArgs),
+    Bid(Box<bid::BidArgs>),
+    Compare(compare::CompareArgs),
 }
 
 impl Command {
@@ -82,6 +89,8 @@ impl Command {
             Self::Estimate(args) => estimate::run(args, book),
             Self::Check(args) => check::run(args, book),
             Self::Net(args) => net::run(args, book),
+            Self::Bid(args) => bid::run(args, book),
+            Self::Compare(args) => compare::run(args, book),
         }
     }
 }

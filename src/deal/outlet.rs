@@ -9,6 +9,7 @@ use rust_decimal::prelude::ToPrimitive;
 
 use crate::book::Currency;
 use crate::book::comp::MOST_MONEY;
+use crate::book::settings::PriceBasis;
 use crate::book::trade::{Base, Charge, Outlet, Shipping, ShippingPaidBy, TiersApply};
 
 /// One line of a net.
@@ -224,6 +225,20 @@ impl<'a> Terms<'a> {
         net.push(Item::Postage, -self.postage, None, None);
         net.push(Item::Packing, -self.packing, None, None);
         net
+    }
+
+    /// The price that stands beside shipping in a price on a basis: the buyer's total less
+    /// shipping on the delivered one, 0 at least.
+    pub fn price_in(&self, amount: Decimal, basis: PriceBasis) -> Decimal {
+        match basis {
+            PriceBasis::Item => amount,
+            PriceBasis::Delivered => (amount - self.shipping_paid).max(Decimal::ZERO),
+        }
+    }
+
+    /// What is left of a price on a basis, returns as expected.
+    pub fn net_of(&self, amount: Decimal, basis: PriceBasis) -> Net {
+        self.net(self.price_in(amount, basis))
     }
 
     /// What it costs when a unit sold for `price` comes back, not rounded.

@@ -1,6 +1,8 @@
 //! Rendering: the sheet on the terminal, JSON and charts.
 
+pub mod bid;
 pub mod chart;
+pub mod compare;
 pub mod json;
 pub mod net;
 pub mod numbers;
