@@ -236,35 +236,35 @@ pub fn validate(
     deal: &DealSettings,
 ) -> Result<(), String> {
     for (name, other) in outlets {
-        let at = format!("outlets.{name:?}");
+        let key = format!("outlets.{name:?}");
         if fold_name(name).is_empty()
             || outlet(outlets, name).is_none_or(|(first, _)| first != name)
         {
-            return Err(format!("{at}: expected a name that no other outlet has"));
+            return Err(format!("{key}: expected a name that no other outlet has"));
         }
-        other.validate(&at)?;
+        other.validate(&key)?;
     }
     shipping.validate()?;
     deal.validate(outlets)
 }
 
 impl Outlet {
-    fn validate(&self, at: &str) -> Result<(), String> {
-        let tax = percent(&format!("{at}.sales_tax"), self.sales_tax)?;
+    fn validate(&self, key: &str) -> Result<(), String> {
+        let tax = at(&format!("{key}.sales_tax"), self.sales_tax, percent)?;
         let mut taken = Decimal::ZERO;
         for (name, charge) in self.charges() {
-            charge.validate(&format!("{at}.{name}"))?;
+            charge.validate(&format!("{key}.{name}"))?;
             let taxed = if charge.with_tax { tax } else { Decimal::ZERO };
             taken += charge.highest() * (Decimal::ONE_HUNDRED + taxed) / Decimal::ONE_HUNDRED;
         }
         let returns = &self.returns;
-        percent(&format!("{at}.returns.percent"), returns.percent)?;
-        percent(&format!("{at}.returns.loses"), returns.loses)?;
-        money(&format!("{at}.returns.cost"), returns.cost)?;
+        at(&format!("{key}.returns.percent"), returns.percent, percent)?;
+        at(&format!("{key}.returns.loses"), returns.loses, percent)?;
+        at(&format!("{key}.returns.cost"), returns.cost, money)?;
         taken += returns.percent * returns.loses / Decimal::ONE_HUNDRED;
         if taken > Decimal::from(MOST_TAKEN) {
             return Err(format!(
-                "{at}: its charges can take {} % of the price; no more than {MOST_TAKEN} % makes sense",
+                "{key}: its charges can take {} % of the price; no more than {MOST_TAKEN} % makes sense",
                 taken.round_dp(1).normalize()
             ));
         }
@@ -288,36 +288,37 @@ impl Charge {
         tiers.fold(self.percent, Decimal::max)
     }
 
-    fn validate(&self, at: &str) -> Result<(), String> {
-        percent(&format!("{at}.percent"), self.percent)?;
-        money(&format!("{at}.fixed"), self.fixed)?;
-        money(&format!("{at}.least"), self.least)?;
+    fn validate(&self, key: &str) -> Result<(), String> {
+        at(&format!("{key}.percent"), self.percent, percent)?;
+        at(&format!("{key}.fixed"), self.fixed, money)?;
+        at(&format!("{key}.least"), self.least, money)?;
         if let Some(most) = self.most {
-            money(&format!("{at}.most"), most)?;
+            at(&format!("{key}.most"), most, money)?;
             if most < self.least {
                 return Err(format!(
-                    "{at}.most: expected no less than `least`, {}",
+                    "{key}.most: expected no less than `least`, {}",
                     self.least
                 ));
             }
         }
         if !self.tiers.is_empty() && !self.percent.is_zero() {
             return Err(format!(
-                "{at}: expected either percent or tiers, found both"
+                "{key}: expected either percent or tiers, found both"
             ));
         }
         for tier in &self.tiers {
-            percent(&format!("{at}.tiers: percent"), tier.percent)?;
-            money(
-                &format!("{at}.tiers: up_to"),
+            at(&format!("{key}.tiers: percent"), tier.percent, percent)?;
+            at(
+                &format!("{key}.tiers: up_to"),
                 tier.up_to.unwrap_or_default(),
+                money,
             )?;
         }
         let ends: Vec<Option<Decimal>> = self.tiers.iter().map(|tier| tier.up_to).collect();
-        ascending(&format!("{at}.tiers"), &ends)?;
+        ascending(&format!("{key}.tiers"), &ends)?;
         if ends.last().is_some_and(Option::is_some) {
             return Err(format!(
-                "{at}.tiers: expected a last tier without up_to, for all above the others"
+                "{key}.tiers: expected a last tier without up_to, for all above the others"
             ));
         }
         Ok(())
@@ -326,13 +327,13 @@ impl Charge {
 
 impl Shipping {
     fn validate(&self) -> Result<(), String> {
-        money("shipping.packing", self.packing)?;
+        at("shipping.packing", self.packing, money)?;
         let ends: Vec<Option<Decimal>> = self.bands.iter().map(|band| band.up_to).collect();
         for grams in ends.iter().copied().chain([self.weight]).flatten() {
-            weight("shipping", grams)?;
+            at("shipping", grams, weight)?;
         }
         for band in &self.bands {
-            money("shipping.bands: cost", band.cost)?;
+            at("shipping.bands: cost", band.cost, money)?;
         }
         ascending("shipping.bands", &ends)?;
         match self.weight {
@@ -354,22 +355,24 @@ impl DealSettings {
                 self.outlet
             ));
         }
-        money("deal.wage", self.wage)?;
-        money("deal.least_profit", self.least_profit)?;
-        money("deal.bankroll", self.bankroll)?;
-        percent("deal.most_loss", self.most_loss)?;
-        percent("deal.haggle", self.haggle)?;
-        return_percent("deal.least_return", self.least_return)?;
-        within("deal.kelly", self.kelly, 0, 1, "share")?;
+        at("deal.wage", self.wage, money)?;
+        at("deal.least_profit", self.least_profit, money)?;
+        at("deal.bankroll", self.bankroll, money)?;
+        at("deal.most_loss", self.most_loss, percent)?;
+        at("deal.haggle", self.haggle, percent)?;
+        at("deal.least_return", self.least_return, return_percent)?;
+        at("deal.kelly", self.kelly, |value| {
+            within(value, 0, 1, "share")
+        })?;
         if self.kelly.is_zero() {
             return Err("deal.kelly: expected a share above 0, such as 0.5".into());
         }
-        weeks("deal.weeks", self.weeks).map(drop)
+        at("deal.weeks", self.weeks, weeks).map(drop)
     }
 }
 
 /// Ends of tiers rise, and only the last may be open.
-fn ascending(at: &str, ends: &[Option<Decimal>]) -> Result<(), String> {
+fn ascending(key: &str, ends: &[Option<Decimal>]) -> Result<(), String> {
     let rises = ends.windows(2).all(|pair| match pair {
         [Some(one), Some(next)] => one < next,
         [Some(_), None] => true,
@@ -379,65 +382,68 @@ fn ascending(at: &str, ends: &[Option<Decimal>]) -> Result<(), String> {
         Ok(())
     } else {
         Err(format!(
-            "{at}: expected up_to to rise from one to the next, only the last without it"
+            "{key}: expected up_to to rise from one to the next, only the last without it"
         ))
     }
 }
 
-fn within(at: &str, value: Decimal, low: i64, high: i64, what: &str) -> Result<Decimal, String> {
+/// What a check found, said of a key of the settings.
+fn at(
+    key: &str,
+    value: Decimal,
+    check: impl Fn(Decimal) -> Result<Decimal, String>,
+) -> Result<Decimal, String> {
+    check(value).map_err(|expected| format!("{key}: expected {expected}, found {value}"))
+}
+
+fn within(value: Decimal, low: i64, high: i64, what: &str) -> Result<Decimal, String> {
     if (Decimal::from(low)..=Decimal::from(high)).contains(&value) {
         Ok(value)
     } else {
-        Err(format!(
-            "{at}: expected a {what} from {low} to {high}, found {value}"
-        ))
+        Err(format!("a {what} from {low} to {high}"))
     }
 }
 
 /// Checks a per cent from 0 to 100.
 ///
 /// # Errors
-/// What was expected, behind `at`.
-pub fn percent(at: &str, value: Decimal) -> Result<Decimal, String> {
-    within(at, value, 0, 100, "per cent")
+/// What was expected.
+pub fn percent(value: Decimal) -> Result<Decimal, String> {
+    within(value, 0, 100, "per cent")
 }
 
 /// Checks a return from 0 to 1000 per cent.
 ///
 /// # Errors
-/// What was expected, behind `at`.
-pub fn return_percent(at: &str, value: Decimal) -> Result<Decimal, String> {
-    within(at, value, 0, 1000, "per cent")
+/// What was expected.
+pub fn return_percent(value: Decimal) -> Result<Decimal, String> {
+    within(value, 0, 1000, "per cent")
 }
 
 /// Checks weeks: above 0, up to 520.
 ///
 /// # Errors
-/// What was expected, behind `at`.
-pub fn weeks(at: &str, value: Decimal) -> Result<Decimal, String> {
+/// What was expected.
+pub fn weeks(value: Decimal) -> Result<Decimal, String> {
     if value > Decimal::ZERO && value <= Decimal::from(520) {
         Ok(value)
     } else {
-        Err(format!(
-            "{at}: expected weeks above 0, up to 520, found {value}"
-        ))
+        Err("weeks above 0, up to 520".into())
     }
 }
 
 /// Checks a weight in grams: above 0, up to a tonne.
 ///
 /// # Errors
-/// What was expected, behind `at`.
-pub fn weight(at: &str, grams: Decimal) -> Result<Decimal, String> {
+/// What was expected.
+pub fn weight(grams: Decimal) -> Result<Decimal, String> {
     if grams > Decimal::ZERO && grams <= Decimal::from(MOST_WEIGHT) {
         Ok(grams)
     } else {
-        Err(format!(
-            "{at}: expected a weight in grams above 0, up to {MOST_WEIGHT}, found {grams}"
-        ))
+        Err(format!("a weight in grams above 0, up to {MOST_WEIGHT}"))
     }
 }
 
-fn money(at: &str, value: Decimal) -> Result<Decimal, String> {
-    within(at, value, 0, MOST_MONEY, "sum of money")
+fn money(value: Decimal) -> Result<Decimal, String> {
+    within(value, 0, MOST_MONEY, "sum of money")
 }

@@ -58,22 +58,23 @@ pub fn quantity(
     flag: &str,
     given: &str,
     unit: &str,
-    check: impl Fn(&str, Decimal) -> Result<Decimal, String>,
+    check: impl Fn(Decimal) -> Result<Decimal, String>,
 ) -> Result<Decimal, CliError> {
+    checked(given, unit, check).map_err(|expected| refused(flag, given, &expected))
+}
+
+/// Reads a number in a unit that may stand behind it, and checks it.
+///
+/// # Errors
+/// What was expected.
+pub fn checked(
+    given: &str,
+    unit: &str,
+    check: impl Fn(Decimal) -> Result<Decimal, String>,
+) -> Result<Decimal, String> {
     number(given, unit)
-        .ok_or_else(|| {
-            refused(
-                flag,
-                given,
-                &format!("a number, with {unit:?} or nothing behind it"),
-            )
-        })
-        .and_then(|value| {
-            check(flag, value).map_err(|message| CliError::Refused {
-                message,
-                next: String::new(),
-            })
-        })
+        .ok_or_else(|| format!("a number, with {unit:?} or nothing behind it"))
+        .and_then(check)
 }
 
 /// Reads a number with one reading, in a unit that may stand behind it.

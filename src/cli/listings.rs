@@ -6,7 +6,7 @@ use std::path::Path;
 use rust_decimal::Decimal;
 
 use super::CliError;
-use super::amounts::number;
+use super::amounts::checked;
 use super::attributes::attribute_value;
 use super::net::SaleArgs;
 use super::repairs::{chance, minutes, repairs};
@@ -276,17 +276,9 @@ impl<'r, 'a> Row<'r, 'a> {
         &mut self,
         column: &str,
         unit: &str,
-        check: impl Fn(&str, Decimal) -> Result<Decimal, String>,
+        check: impl Fn(Decimal) -> Result<Decimal, String>,
     ) -> Option<Decimal> {
-        self.read(column, None, |text| {
-            let value = number(text, unit)
-                .ok_or_else(|| format!("a number, with {unit:?} or nothing behind it"))?;
-            let checked = check("", value);
-            // The check says where it is by itself.
-            checked
-                .map(Some)
-                .map_err(|told| told.trim_start_matches(": expected ").to_string())
-        })
+        self.read(column, None, |text| checked(text, unit, &check).map(Some))
     }
 
     fn outlet(&mut self, name: &str) -> Option<&'a Outlet> {

@@ -61,15 +61,25 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
     aims(&mut out, told, width);
     measures(&mut out, told, width);
     repairs(&mut out, told, prose);
-    for warning in &told.made.warnings {
-        if warning == &told.made.warnings[0] {
-            let _ = writeln!(out, "\n{HEADING}Take care with the estimate{HEADING:#}");
-        }
+    let warnings = warnings(told);
+    if !warnings.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Take care with the estimate{HEADING:#}");
+    }
+    for warning in &warnings {
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(warning, prose, "  "));
     }
     let closing = "Reckoned from the sales you recorded, not a promise; not tax or legal advice.";
     let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, prose, ""));
     out
+}
+
+/// What to be careful about in the estimates.
+fn warnings(told: &Told<'_>) -> Vec<String> {
+    let parts = told.parts.iter().flat_map(|parts| &parts.warnings);
+    let whole = told.made.warnings.iter().cloned();
+    whole
+        .chain(parts.map(|warning| format!("For parts: {warning}")))
+        .collect()
 }
 
 fn headline(out: &mut String, told: &Told<'_>, width: usize) {
@@ -372,7 +382,7 @@ pub fn document(told: &Told<'_>) -> Value {
             "why": asked.failed.iter().map(|aim| failure(*aim, &asked.measures, &made.currency)).collect::<Vec<_>>(),
             "measures": measures_document(&asked.measures),
         })),
-        "warnings": made.warnings,
+        "warnings": warnings(told),
         "disclaimer": "Reckoned from recorded sales, not a promise; not tax or legal advice.",
     })
 }

@@ -138,7 +138,7 @@ fn label(told: &Statement<'_>, line: &Line) -> String {
             percent.normalize(),
             amount(told.currency, of)
         ),
-        (_, None, Some(of)) => format!("{name}, of {}", amount(told.currency, of)),
+        (_, None, Some(of)) => format!("{name}, on {}", amount(told.currency, of)),
         _ => name.into(),
     }
 }

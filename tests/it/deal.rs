@@ -106,7 +106,10 @@ fn wrong_outlets_and_amounts_are_refused() {
         "{error}"
     );
     let error = net(&["--price", "140", "--weight", "0"], 3);
-    assert!(error.contains("--weight: expected a weight"), "{error}");
+    assert!(
+        error.contains("--weight \"0\": expected a weight"),
+        "{error}"
+    );
     let error = net(
         &["--price", "140", "--outlet", "table", "--shipping", "5"],
         3,
