@@ -115,7 +115,8 @@ pub struct CompLine {
     pub comp: Candidate,
     /// Price brought to this unit and day; for dropped comps only where it was looked at.
     pub adjusted: Option<f64>,
-    /// Price brought to this unit at the day of the sale.
+    /// Price brought to this unit at the day of the sale; of the estimate, where that was not
+    /// recorded.
     pub at_date: Option<f64>,
     /// Weight by age and fit, the heaviest being 1; 0 where dropped.
     pub weight: f64,
@@ -130,6 +131,8 @@ pub struct Evidence {
     pub seen: usize,
     /// Comps used.
     pub used: usize,
+    /// Those of them whose day was not recorded, taken as of average age.
+    pub undated: usize,
     /// Kish's effective number of them: `(Σw)²/Σw²`.
     pub effective: f64,
     /// Day of the newest used.
@@ -535,9 +538,10 @@ fn evidence(selection: &Selection, design: &Design, fit: &Fit) -> Evidence {
     Evidence {
         seen: selection.seen,
         used: used().count(),
+        undated: used().filter(|c| c.sold_on.is_none()).count(),
         effective: effective_number(&comp_weights(design, fit)),
-        newest: used().map(|c| c.sold_on).max(),
-        oldest: used().map(|c| c.sold_on).min(),
+        newest: used().filter_map(|c| c.sold_on).max(),
+        oldest: used().filter_map(|c| c.sold_on).min(),
         trend_percent,
         spread_percent: 100.0 * fit.sigma.exp_m1(),
         rounds: fit.rounds,
@@ -744,7 +748,7 @@ fn comp_lines(selection: &Selection, design: &Design, fit: &Fit) -> Vec<CompLine
                 Some(dropped) if dropped.is_looked_at() => (others.next(), (0.0, 0.0)),
                 Some(_) => (None, (0.0, 0.0)),
             };
-            let months = -f64::from(comp.age_days) / design::DAYS_PER_MONTH;
+            let months = -f64::from(comp.age_days.unwrap_or(0)) / design::DAYS_PER_MONTH;
             CompLine {
                 comp: comp.clone(),
                 adjusted: adjusted.map(f64::exp),
@@ -756,7 +760,8 @@ fn comp_lines(selection: &Selection, design: &Design, fit: &Fit) -> Vec<CompLine
         .collect()
 }
 
-/// Fitted price of the unit from the oldest comp used to the day of the estimate.
+/// Fitted price of the unit from the oldest comp used to the day of the estimate; nothing where
+/// none is dated.
 fn trend_line(
     selection: &Selection,
     design: &Design,
@@ -765,7 +770,7 @@ fn trend_line(
 ) -> Vec<(NaiveDate, f64)> {
     let trend = monthly(design, fit);
     let centre = fit.mean(&design.subject);
-    let Some(oldest) = selection.in_use().map(|c| c.sold_on).min() else {
+    let Some(oldest) = selection.in_use().filter_map(|c| c.sold_on).min() else {
         return Vec::new();
     };
     let days = (as_of - oldest).num_days().max(0);

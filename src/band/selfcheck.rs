@@ -1,6 +1,8 @@
-//! How good estimates would have been: every sale foretold from those before it.
+//! How good estimates would have been: every sale foretold from those before it, or where its
+//! own day is not known, from all the others.
 
 use chrono::NaiveDate;
+use rust_decimal::prelude::ToPrimitive;
 
 use super::calibration::{self, Coverage, Pit};
 use super::estimate::{EstimateError, estimate};
@@ -24,7 +26,7 @@ pub const LEVEL: f64 = 0.95;
 pub struct Foretold {
     /// What it fetched.
     pub paid: f64,
-    /// The likely price from the sales before it.
+    /// The likely price from the other sales it was foretold from.
     pub estimate: f64,
     /// Bands of [`CHANCES`], money.
     pub bands: [Interval; CHANCES.len()],
@@ -69,19 +71,26 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
     }
 }
 
-/// Foretells a sale of `paid` on the day `day` from a selection made for it: never from sales of
-/// that day or later. `None` where nothing was known before it.
+/// Foretells `sale` from a selection made for it as of `day`. A dated sale, `day` being its own, is
+/// foretold from those dated before it: never from sales of that day or later, nor from undated
+/// ones, of which it is not known that they came before. An undated sale is foretold from all the
+/// others (leave-one-out). `None` where there is nothing to foretell it from.
 ///
 /// # Errors
 /// [`EstimateError::Fit`] where the comps cannot be fitted.
 pub fn foretell(
     mut selection: Selection,
     subject: &Subject,
-    paid: f64,
+    sale: &Candidate,
     day: NaiveDate,
     settings: &Settings,
 ) -> Result<Option<Foretold>, EstimateError> {
-    for comp in selection.candidates.iter_mut().filter(|c| c.age_days <= 0) {
+    let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
+    let unknown = |comp: &Candidate| match sale.sold_on {
+        Some(_) => comp.age_days.is_none_or(|age| age <= 0),
+        None => comp.comp_id == sale.comp_id,
+    };
+    for comp in selection.candidates.iter_mut().filter(|c| unknown(c)) {
         comp.dropped = Some(Dropped::Later);
     }
     let limits = Limits {

@@ -34,10 +34,12 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         && let Some((line, share)) = dominating(&estimate.comps)
     {
         out.push(format!(
-            "One comp carries {:.0} % of the weight: {} of {}.",
+            "One comp carries {:.0} % of the weight: {}{}.",
             100.0 * share,
             line.comp.comp_id,
-            line.comp.sold_on
+            line.comp
+                .sold_on
+                .map_or(String::new(), |day| format!(" of {day}"))
         ));
     }
     if let Some(newest) = evidence.newest {
@@ -47,6 +49,12 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
                 "Stale: the newest comp is {days} days older than the day of the estimate, and the trend is carried on over that time."
             ));
         }
+    }
+    if evidence.used > 0 && evidence.undated == evidence.used {
+        out.push(
+            "No comp used is dated: how old these prices are is not known, and no trend is seen."
+                .into(),
+        );
     }
     let odd: Vec<&str> = estimate
         .comps

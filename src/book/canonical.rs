@@ -75,6 +75,17 @@ pub fn day(text: &str) -> Result<NaiveDate, Wrong> {
     })
 }
 
+/// Reads a day of sale as [`day`] does, or nothing where it was not recorded.
+///
+/// # Errors
+/// Anything else.
+pub fn day_if_any(text: &str) -> Result<Option<NaiveDate>, Wrong> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    day(text).map(Some)
+}
+
 /// Reads an amount of a canonical file: digits with an optional decimal point.
 ///
 /// # Errors
@@ -215,7 +226,7 @@ pub fn check(column: &str, text: &str, settings: &Settings) -> Result<(), Wrong>
     let text = text.trim();
     match column {
         "comp_id" => named(text, "an identifier", "").map(drop),
-        "sold_on" => day(text).map(drop),
+        "sold_on" => day_if_any(text).map(drop),
         "model" => named(text, "a model", "").map(drop),
         "completeness" => completeness(text, settings).map(drop),
         "grade" => grade(text, settings).map(drop),
@@ -249,7 +260,7 @@ pub fn parse_cells(
     let id_lost =
         "put the one it had back; new sales are added with `compband import` or `compband log`";
     let comp_id = keep(0, named(cells[0], "an identifier", id_lost), report);
-    let sold_on = keep(1, day(cells[1]), report);
+    let sold_on = keep(1, day_if_any(cells[1]), report);
     let model = keep(
         2,
         named(cells[2], "a model", "write which model was sold"),
@@ -695,7 +706,7 @@ mod tests {
     fn comp() -> Comp {
         Comp {
             comp_id: "abc".into(),
-            sold_on: NaiveDate::from_ymd_opt(2026, 2, 28).unwrap(),
+            sold_on: NaiveDate::from_ymd_opt(2026, 2, 28),
             model: "Nerrow F4".into(),
             variant: "grey, \"mk 2\"".into(),
             completeness: "usable".into(),
@@ -748,6 +759,18 @@ mod tests {
                 comp: comp()
             }]
         );
+    }
+
+    #[test]
+    fn a_day_that_was_not_recorded_stays_so() {
+        let undated = Comp {
+            sold_on: None,
+            ..comp()
+        };
+        let (rows, problems) = read_text(&written(&undated));
+        assert_eq!(problems, Vec::<String>::new());
+        assert_eq!(rows[0].comp, undated);
+        assert_ne!(undated.derive_id(0), comp().derive_id(0));
     }
 
     #[test]

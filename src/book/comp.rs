@@ -84,8 +84,8 @@ impl fmt::Display for HowSold {
 pub struct Comp {
     /// Given by the user, or derived from the content (see [`Comp::derive_id`]).
     pub comp_id: String,
-    /// Day of the sale.
-    pub sold_on: NaiveDate,
+    /// Day of the sale, where recorded.
+    pub sold_on: Option<NaiveDate>,
     /// Model as written.
     pub model: String,
     /// Variant of the model (colour, storage, revision); empty where not recorded.
@@ -273,7 +273,7 @@ impl Comp {
     pub fn blank(currency: &str) -> Self {
         Self {
             comp_id: String::new(),
-            sold_on: NaiveDate::default(),
+            sold_on: None,
             model: String::new(),
             variant: String::new(),
             completeness: String::new(),
@@ -303,7 +303,10 @@ impl Comp {
             cell(&scratch);
         };
         cell(&self.comp_id);
-        shown(&self.sold_on, &mut cell);
+        match &self.sold_on {
+            Some(day) => shown(day, &mut cell),
+            None => cell(""),
+        }
         for text in [&self.model, &self.variant, &self.completeness, &self.grade] {
             cell(text);
         }
@@ -399,7 +402,7 @@ mod tests {
     fn the_content_hash_is_that_of_the_joined_cells() {
         let comp = Comp {
             comp_id: "x".into(),
-            sold_on: NaiveDate::from_ymd_opt(2026, 3, 1).unwrap(),
+            sold_on: NaiveDate::from_ymd_opt(2026, 3, 1),
             model: "Brask M2".into(),
             variant: String::new(),
             completeness: "bare".into(),
@@ -454,7 +457,7 @@ mod tests {
     #[test]
     fn attributes_count_where_there_are_any() {
         let plain = Comp {
-            sold_on: NaiveDate::from_ymd_opt(2026, 1, 15).unwrap(),
+            sold_on: NaiveDate::from_ymd_opt(2026, 1, 15),
             model: "Nerrow F4".into(),
             price: "120".parse().unwrap(),
             ..Comp::blank("EUR")

@@ -5,7 +5,7 @@
 //! | `comp_id` | String | identifier |
 //! | `entry` | Int64 | number of the import or log that brought the row |
 //! | `origin` | String | `file:line` |
-//! | `sold_on` | Int32 | days since 1970-01-01 |
+//! | `sold_on` | Int32 | days since 1970-01-01, null where not recorded |
 //! | `model`, `variant` | String | as written |
 //! | `model_key`, `variant_key` | String | [`match_key`] of them |
 //! | `completeness`, `grade` | String | name of the scale, or empty |
@@ -18,7 +18,7 @@
 //! | `lot_size` | Int64 | units sold for the price |
 //! | `content_hash` | Int64 | bits of [`Comp::content_hash`] |
 //!
-//! No value is null. Most text columns hold few different words, so that the table is built,
+//! No other value is null. Most text columns hold few different words, so that the table is built,
 //! and kept in the cache, with the words apart and their numbers in the rows.
 
 use std::collections::HashMap;
@@ -119,7 +119,7 @@ pub(super) struct Builder {
     line: Vec<u32>,
     note: StringChunkedBuilder,
     entry: Vec<i64>,
-    sold_on: Vec<i32>,
+    sold_on: Vec<Option<i32>>,
     works: Vec<bool>,
     price: Vec<i64>,
     shipping: Vec<i64>,
@@ -183,7 +183,8 @@ impl Builder {
         self.line.push(place.1);
         self.note.append_value(&comp.note);
         self.entry.push(entry as i64);
-        self.sold_on.push(comp.sold_on.to_epoch_days());
+        self.sold_on
+            .push(comp.sold_on.map(|day| day.to_epoch_days()));
         self.works.push(comp.works);
         // Reading has refused amounts that do not fit.
         self.price.push(minor_units(comp.price).unwrap_or_default());
@@ -202,7 +203,8 @@ impl Builder {
             self.comp_id.finish().into_column(),
             whole("entry", self.entry),
             UInt32Chunked::from_vec(LINE.into(), self.line).into_column(),
-            Int32Chunked::from_vec("sold_on".into(), self.sold_on).into_column(),
+            Int32Chunked::from_iter_options("sold_on".into(), self.sold_on.into_iter())
+                .into_column(),
             BooleanChunked::from_slice("works".into(), &self.works).into_column(),
             whole("price_minor", self.price),
             whole("shipping_minor", self.shipping),
@@ -406,11 +408,7 @@ impl<'a> FrameRows<'a> {
         let money = |column: &str| from_minor_units(self.whole(column, at));
         Comp {
             comp_id: text("comp_id"),
-            sold_on: self
-                .sold_on
-                .get(at)
-                .and_then(NaiveDate::from_epoch_days)
-                .unwrap_or_default(),
+            sold_on: self.sold_on.get(at).and_then(NaiveDate::from_epoch_days),
             model: text("model"),
             variant: text("variant"),
             completeness: text("completeness"),
@@ -479,7 +477,7 @@ mod tests {
     fn row(entry: u64, line: u64, comp_id: &str, price: &str) -> Row {
         let comp = Comp {
             comp_id: comp_id.into(),
-            sold_on: NaiveDate::from_ymd_opt(1969, 12, 31).unwrap(),
+            sold_on: NaiveDate::from_ymd_opt(1969, 12, 31),
             model: "Nerrow F4".into(),
             variant: String::new(),
             completeness: "full".into(),
@@ -503,11 +501,12 @@ mod tests {
     #[test]
     fn the_newest_entry_is_in_force_and_reads_back() {
         let mut builder = Builder::default();
-        let rows = [
+        let mut rows = [
             row(3, 2, "x", "10"),
             row(2, 2, "x", "11"),
             row(2, 3, "y", "12.3456"),
         ];
+        rows[2].comp.sold_on = None;
         for row in rows.clone() {
             assert_eq!(builder.push("f.csv", row), None);
         }
@@ -532,6 +531,7 @@ mod tests {
             frame.column("sold_on").unwrap().i32().unwrap().get(0),
             Some(-1)
         );
+        assert_eq!(frame.column("sold_on").unwrap().null_count(), 1);
         assert_eq!(
             frame.column("price_minor").unwrap().i64().unwrap().get(1),
             Some(123_456)

@@ -85,6 +85,10 @@ pub struct FileCount {
     pub identical: u64,
     /// Rows with the identifier and content of an earlier one, passed over.
     pub repeated: u64,
+    /// Sales taken whose day is not recorded.
+    pub undated: u64,
+    /// Row of the first of them.
+    pub first_undated: Option<u64>,
     /// Order of day and month and where it was learnt, if some date asked for it.
     pub date_order: Option<String>,
     /// Decimal mark and where it was learnt, if some amount asked for it.
@@ -121,6 +125,16 @@ pub struct Plan {
     pub updates: Vec<Comp>,
     /// Every model of the clean rows, as spelled in them.
     pub models: BTreeSet<String>,
+}
+
+impl FileCount {
+    /// Counts a sale that is taken from this row, whose day may not be recorded.
+    fn count_undated(&mut self, undated: bool, row: u64) {
+        if undated {
+            self.undated += 1;
+            self.first_undated.get_or_insert(row);
+        }
+    }
 }
 
 impl Plan {
@@ -192,6 +206,7 @@ struct Good {
     start: usize,
     end: usize,
     derived: bool,
+    undated: bool,
     id: u64,
     content: u64,
     existing: Option<u64>,
@@ -300,6 +315,7 @@ impl<'a> ChunkReader<'a> {
             start,
             end: writer.get_ref().len(),
             derived,
+            undated: self.comp.sold_on.is_none(),
             id: xxh3_64(self.comp.comp_id.as_bytes()),
             content: self.canonical.content_hash(),
             existing: (self.existing)(&self.comp.comp_id),
@@ -529,6 +545,7 @@ impl<'a> Merger<'a, '_> {
                     file: file.number,
                     line: raw.line as u32,
                 });
+                file.count.count_undated(good.undated, raw.line);
                 let updated = self.count(good.existing, good.content);
                 if updated && self.plan.updates.len() < SHOWN_UPDATES {
                     let comp = file.reader.again(raw, good.derived, 0).clone();
@@ -587,6 +604,8 @@ impl<'a> Merger<'a, '_> {
             }
         };
         file.count.identical += 1;
+        let undated = file.reader.comp.sold_on.is_none();
+        file.count.count_undated(undated, raw.line);
         if self.count(existing, content) && self.plan.updates.len() < SHOWN_UPDATES {
             self.plan.updates.push(file.reader.comp.clone());
         }

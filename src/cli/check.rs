@@ -2,31 +2,34 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 use polars::prelude::{DataFrame, IntoLazy, col, lit};
-use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
 use super::{CliError, count, notice, say, strong};
-use crate::band::calibration::Coverage;
+use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
 use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures, foretell, subject_of};
 use crate::band::verdict::{self, Standing, Verdict};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
-use crate::render::sheet::wrap;
+use crate::render::chart::{self, CheckChart, CheckedSale};
+use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Subject};
 
-/// Name and version of the JSON document.
+/// Name and version of the JSON document; `data/check-1.schema.json` describes every key.
 const SCHEMA: &str = "compband.check/1";
+
+/// Which of [`CHANCES`] is charted.
+const CHARTED: usize = 1;
 
 /// Names of groups up to this long are not broken.
 const SHORT_NAME: usize = 20;
@@ -38,9 +41,11 @@ const EXAMPLES: &str = "\
 Examples:
   compband check
   compband check --model \"Nerrow F4\" --by grade
+  compband check --chart check.png --chart check.svg
   compband check --by month --json
 
-Every sale is estimated from the sales of days before it, and then held against what it fetched.
+Every sale is estimated from the sales of days before it, and then held against what it fetched;
+a sale without a date from all the others of the model, as of the day of the newest.
 Lots are left out, and sales with nothing known before them.";
 
 /// Check past estimates against what was then paid
@@ -53,6 +58,9 @@ pub struct CheckArgs {
     /// Figures for each of these groups, besides all sales
     #[arg(long, value_name = "GROUP", value_enum)]
     by: Option<By>,
+    /// Draw a chart of all the sales into FILE (.png or .svg); can be given twice
+    #[arg(long, value_name = "FILE")]
+    chart: Vec<PathBuf>,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -77,8 +85,12 @@ struct Checked {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, has no such model, or nothing that can be foretold.
+/// Where the book cannot be read, has no such model, or nothing that can be foretold; where a
+/// chart cannot be written.
 pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
+    args.chart
+        .iter()
+        .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let comps = match &args.model {
         Some(model) => book.frame_of_model(model, &mut notice)?,
@@ -89,6 +101,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))
         .collect();
+    let undated = undated_of(&told);
     let all: Vec<&Foretold> = told.iter().map(|(_, foretold)| *foretold).collect();
     let Some(overall) = figures(&all) else {
         return Err(CliError::Absent {
@@ -96,14 +109,22 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
             next: "log or import more sales; `compband models` lists what the book holds".into(),
         });
     };
+    if !args.chart.is_empty() {
+        let model = args.model.as_ref().map(|_| told[0].0.model.as_str());
+        let chart = check_chart(&told, &overall, checked.len(), model, book.settings());
+        super::draw(&chart, &args.chart)?;
+    }
     let mut groups: Vec<(String, Figures)> = vec![("all sales".into(), overall)];
     if let Some(by) = args.by {
         groups.extend(grouped(&told, by, book.settings()));
     }
     if args.json {
-        return say(&format!("{:#}\n", document(&groups, checked.len())));
+        return say(&format!(
+            "{:#}\n",
+            document(&groups, checked.len(), undated)
+        ));
     }
-    say(&sheet(&groups, checked.len()))
+    say(&sheet(&groups, checked.len(), undated))
 }
 
 /// Every single sale of the models, in parallel.
@@ -120,18 +141,24 @@ fn check_all(
             &query(&everything, chrono::NaiveDate::MAX, settings),
         )?;
         let model = selection.model;
+        // Without any date in the model, one day is as good as another.
+        let newest = selection.candidates.iter().filter_map(|c| c.sold_on).max();
+        let newest = newest.unwrap_or_default();
         let single = selection
             .candidates
             .into_iter()
             .filter(|c| !matches!(c.dropped, Some(crate::select::Dropped::Lot(_))));
-        sales.extend(single.map(|sale| (frame.clone(), model.clone(), sale)));
+        sales.extend(single.map(|sale| (frame.clone(), model.clone(), newest, sale)));
     }
     let bar = progress(sales.len());
     let next = AtomicUsize::new(0);
     let work = || -> Result<Vec<Checked>, CliError> {
         let mut done = Vec::new();
-        while let Some((frame, model, sale)) = sales.get(next.fetch_add(1, Ordering::Relaxed)) {
-            let foretold = foretell_sale(frame, model, sale, settings)?;
+        while let Some((frame, model, newest, sale)) =
+            sales.get(next.fetch_add(1, Ordering::Relaxed))
+        {
+            let day = sale.sold_on.unwrap_or(*newest);
+            let foretold = foretell_sale(frame, model, sale, day, settings)?;
             done.push(Checked {
                 model: model.clone(),
                 sale: sale.clone(),
@@ -154,8 +181,8 @@ fn check_all(
         Ok::<_, CliError>(all)
     })?;
     bar.finish_and_clear();
-    checked
-        .sort_by(|a, b| (a.sale.sold_on, &a.sale.comp_id).cmp(&(b.sale.sold_on, &b.sale.comp_id)));
+    let order = |checked: &Checked| (checked.sale.sold_on.is_none(), checked.sale.sold_on);
+    checked.sort_by(|a, b| (order(a), &a.sale.comp_id).cmp(&(order(b), &b.sale.comp_id)));
     Ok(checked)
 }
 
@@ -223,12 +250,12 @@ fn foretell_sale(
     comps: &DataFrame,
     model: &str,
     sale: &Candidate,
+    day: chrono::NaiveDate,
     settings: &Settings,
 ) -> Result<Option<Foretold>, CliError> {
     let subject = subject_of(model, sale);
-    let selection = select(comps, &query(&subject, sale.sold_on, settings))?;
-    let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
-    Ok(foretell(selection, &subject, paid, sale.sold_on, settings)?)
+    let selection = select(comps, &query(&subject, day, settings))?;
+    Ok(foretell(selection, &subject, sale, day, settings)?)
 }
 
 fn progress(sales: usize) -> ProgressBar {
@@ -269,7 +296,10 @@ fn grouped(told: &[(&Checked, &Foretold)], by: By, settings: &Settings) -> Vec<(
                 "",
                 &sale.completeness,
             ),
-            By::Month => (0, sale.sold_on.format("%Y-%m").to_string()),
+            By::Month => match sale.sold_on {
+                Some(day) => (0, day.format("%Y-%m").to_string()),
+                None => (1, "undated".into()),
+            },
             By::Price => {
                 let below = prices.partition_point(|p| *p < foretold.paid);
                 let quarter = (4 * below / prices.len().max(1)).min(3);
@@ -313,15 +343,36 @@ fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
     out
 }
 
-fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
+/// How many of these have no day.
+fn undated_of(told: &[(&Checked, &Foretold)]) -> usize {
+    told.iter()
+        .filter(|(checked, _)| checked.sale.sold_on.is_none())
+        .count()
+}
+
+/// How many of the sales were foretold, and from what: `told` of them, `undated` of these from
+/// all the others.
+fn how_foretold(told: usize, undated: usize, sales: usize) -> String {
+    let before = "from the sales of days before";
+    let from = match (told - undated, undated) {
+        (_, 0) => format!(" {before}"),
+        (0, _) => ", all undated: each from all the others".into(),
+        (dated, undated) => format!(
+            ": {dated} {before}, and {}: each from all the others",
+            count(undated, "undated sale")
+        ),
+    };
+    format!("{told} of {} foretold{from}", count(sales, "sale"))
+}
+
+fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
     let width = terminal_width();
     let prose = width.map_or(PROSE, usize::from).clamp(40, 100);
     let mut out = String::new();
     let told = groups[0].1.study.sales;
     let first = format!(
-        "{} of {} foretold from the sales of days before; ratios are estimate over price paid, intervals 95 %.",
-        told,
-        count(sales, "sale")
+        "{}; ratios are estimate over price paid, intervals 95 %.",
+        how_foretold(told, undated, sales)
     );
     let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
     let short = groups
@@ -388,6 +439,42 @@ fn sheet(groups: &[(String, Figures)], sales: usize) -> String {
     out
 }
 
+/// The chart of all that was foretold, `told` of `sales`, of one `model` or of the whole book.
+fn check_chart(
+    told: &[(&Checked, &Foretold)],
+    overall: &Figures,
+    sales: usize,
+    model: Option<&str>,
+    settings: &Settings,
+) -> CheckChart {
+    let title = "estimates against what was paid";
+    CheckChart {
+        title: model.map_or_else(
+            || format!("Past {title}"),
+            |model| format!("{model}: past {title}"),
+        ),
+        subtitle: format!(
+            "{}; {}",
+            how_foretold(told.len(), undated_of(told), sales),
+            basis(settings.price_basis)
+        ),
+        currency: settings.currency.clone(),
+        chance: CHANCES[CHARTED],
+        sales: told
+            .iter()
+            .map(|(checked, foretold)| CheckedSale {
+                paid: foretold.paid,
+                estimate: foretold.estimate,
+                band: foretold.bands[CHARTED],
+                sold_on: checked.sale.sold_on,
+            })
+            .collect(),
+        median_ratio: overall.study.median.value,
+        by_chance: bar_by_chance(told.len(), overall.pit.counts.len(), selfcheck::LEVEL),
+        histogram: overall.pit.counts.clone(),
+    }
+}
+
 fn row(name: &str, figures: &Figures) -> Vec<String> {
     let study = &figures.study;
     let of = |figure: &Option<Figure>, digits: usize| {
@@ -420,7 +507,7 @@ fn row(name: &str, figures: &Figures) -> Vec<String> {
     ]
 }
 
-fn document(groups: &[(String, Figures)], sales: usize) -> Value {
+fn document(groups: &[(String, Figures)], sales: usize, undated: usize) -> Value {
     let figure = |f: &Figure| {
         json!({
             "value": f.value,
@@ -459,6 +546,8 @@ fn document(groups: &[(String, Figures)], sales: usize) -> Value {
         "schema": SCHEMA,
         "sales": sales,
         "foretold": groups[0].1.study.sales,
+        "foretold_from_earlier_sales": groups[0].1.study.sales - undated,
+        "foretold_from_all_others": undated,
         "interval_chance": selfcheck::LEVEL,
         "groups": groups.iter().map(group).collect::<Vec<_>>(),
     })

@@ -25,7 +25,7 @@ Examples:
 /// Rows of the table where `--limit` does not say.
 const LIMIT: usize = 50;
 
-/// List the comps of the book, newest first
+/// List the comps of the book, newest first, undated ones last
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CompsArgs {
@@ -47,6 +47,9 @@ pub struct CompsArgs {
     /// Only sales of this day or earlier
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
     until: Option<NaiveDate>,
+    /// Only sales whose day is not recorded
+    #[arg(long, conflicts_with_all = ["since", "until"])]
+    undated: bool,
     /// Only identifiers that begin so
     #[arg(long, value_name = "BEGINNING")]
     id: Option<String>,
@@ -79,7 +82,9 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(filter) = filters(args, &frame, book.settings())? {
         plan = plan.filter(filter);
     }
-    let order = SortMultipleOptions::new().with_order_descending_multi([true, false]);
+    let order = SortMultipleOptions::new()
+        .with_order_descending_multi([true, false])
+        .with_nulls_last(true);
     let found = plan.sort(["sold_on", "comp_id"], order).collect()?;
     let limit = args
         .limit
@@ -129,6 +134,9 @@ fn filters(
     }
     if let Some(day) = args.until {
         all.push(col("sold_on").lt_eq(lit(day.to_epoch_days())));
+    }
+    if args.undated {
+        all.push(col("sold_on").is_null());
     }
     if let Some(id) = &args.id {
         // Texts that begin so are those from it up to it with the last character behind it.
@@ -219,7 +227,7 @@ fn table(all: &DataFrame, shown: &DataFrame, settings: &Settings) -> Result<Stri
         let comp = rows.comp(at);
         sheet.push(vec![
             id.to_string(),
-            comp.sold_on.to_string(),
+            comp.sold_on.map_or("–".into(), |day| day.to_string()),
             if comp.variant.is_empty() {
                 comp.model.clone()
             } else {

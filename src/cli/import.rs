@@ -32,7 +32,8 @@ Examples:
 
 Columns: comp_id, sold_on, model, variant, completeness, grade, missing, extras, defects, works,
 price, shipping, currency, how_sold, venue, lot_size, note, and attr.NAME for numbers of the unit
-such as attr.storage. Usual other names are known, and only sold_on, model and price are required.";
+such as attr.storage. Usual other names are known, and only sold_on, model and price are required.
+A blank day is taken as not recorded; a sheet without any needs --undated.";
 
 /// Problems printed in full; `--problems FILE` has all of them.
 const SHOWN_PROBLEMS: u64 = 50;
@@ -62,6 +63,9 @@ pub struct ImportArgs {
     /// Value for a column the files lack, and for its blank cells
     #[arg(long, value_name = "COLUMN=VALUE", value_parser = parse_fill)]
     fill: Vec<(Column, String)>,
+    /// Take sheets that have no column for the day of the sale: not recorded
+    #[arg(long)]
+    undated: bool,
     /// Character between cells [default: found out]
     #[arg(long)]
     delimiter: Option<Delimiter>,
@@ -269,6 +273,7 @@ impl ImportArgs {
             wishes,
             must_have: self.map.iter().map(|(theirs, _)| theirs.clone()).collect(),
             fills: self.fill.clone(),
+            undated: self.undated,
         })
     }
 
@@ -630,8 +635,23 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
                 ));
             }
         }
+        text.push_str(&undated(count));
     }
     text
+}
+
+/// `  3 sales have no date (the first in row 5): they count as of average age`.
+fn undated(count: &FileCount) -> String {
+    let Some(first) = count.first_undated else {
+        return String::new();
+    };
+    let note = match count.undated {
+        1 => format!("1 sale has no date (row {first}): it counts as of average age"),
+        number => format!(
+            "{number} sales have no date (the first in row {first}): they count as of average age"
+        ),
+    };
+    format!("{}\n", fitted(&note, "  "))
 }
 
 /// Notes each attribute that is kept but of no use to an estimate, once.

@@ -4,6 +4,7 @@ use std::io::{IsTerminal, Write};
 use std::path::Path;
 
 use clap::Args;
+use clap::builder::NonEmptyStringValueParser;
 use dialoguer::{Confirm, Input};
 use polars::prelude::{IntoLazy, col, lit};
 
@@ -26,10 +27,14 @@ Examples:
   compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
   compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
   compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"
+  compband log --model \"Brask M2\" --price 40 --undated
   compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else";
 
 /// A price this many times the median of the model, or as many times below it, is remarked on.
 const FAR: f64 = 4.0;
+
+/// What is typed for a day that is not known; nothing typed is today.
+const NOT_KNOWN: &str = "-";
 
 /// Record one sale; without any option on a terminal, the fields are asked for
 #[derive(Debug, Clone, Default, PartialEq, Args)]
@@ -45,8 +50,11 @@ pub struct LogArgs {
     #[arg(long, allow_hyphen_values = true)]
     shipping: Option<String>,
     /// Day of the sale: YYYY-MM-DD, today or yesterday [default: today]
-    #[arg(long, value_name = "DAY")]
+    #[arg(long, value_name = "DAY", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
+    /// The day of the sale is not known
+    #[arg(long, conflicts_with = "sold_on")]
+    undated: bool,
     /// Variant of the model: colour, storage, revision
     #[arg(long)]
     variant: Option<String>,
@@ -99,7 +107,9 @@ impl LogArgs {
     fn cells(&self) -> [Option<&str>; COLUMNS.len()] {
         [
             self.id.as_deref(),
-            self.sold_on.as_deref(),
+            self.sold_on
+                .as_deref()
+                .or(self.undated.then_some(NOT_KNOWN)),
             self.model.as_deref(),
             self.variant.as_deref(),
             self.completeness.as_deref(),
@@ -447,6 +457,7 @@ fn read_comp(
 fn normal(column: &str, text: &str, settings: &Settings) -> String {
     let text = text.trim();
     match column {
+        "sold_on" if text == NOT_KNOWN => String::new(),
         "sold_on" => parse_day(text).map_or_else(|_| text.to_string(), |day| day.to_string()),
         "price" | "shipping" => {
             parse_amount(text, &settings.currency).map_or_else(|_| text.to_string(), money_text)
@@ -484,7 +495,7 @@ fn ask(settings: &Settings) -> Result<Comp, CliError> {
     let fields: [(&str, &str, Option<&str>, &[String]); 15] = [
         (
             "sold_on",
-            "day of the sale (YYYY-MM-DD, today, yesterday)",
+            "day of the sale (YYYY-MM-DD, today, yesterday, - if not known)",
             Some(&today),
             none,
         ),

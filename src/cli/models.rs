@@ -228,7 +228,7 @@ fn listed(counts: Option<&Vec<(String, u32)>>, scale: &[&str]) -> String {
 
 fn day(days: Option<i32>) -> String {
     days.and_then(NaiveDate::from_epoch_days)
-        .map_or(String::new(), |day| day.to_string())
+        .map_or("–".into(), |day| day.to_string())
 }
 
 fn median_text(minor: f64, currency: &Currency) -> String {

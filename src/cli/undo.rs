@@ -94,12 +94,14 @@ pub fn line(comp: &Comp) -> String {
     } else {
         format!(", {}", kind.join(", "))
     };
+    let day = comp
+        .sold_on
+        .map_or("on a day not recorded".to_string(), |day| day.to_string());
     let parts = if comp.works { "" } else { ", parts only" };
     format!(
-        "{}: {}{kind}{parts}, sold {} for {} {} + {} shipping",
+        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping",
         comp.comp_id,
         comp.model,
-        comp.sold_on,
         money_text(comp.price),
         comp.currency,
         money_text(comp.shipping)

@@ -165,7 +165,8 @@ struct Facts<'a> {
     steps: BTreeMap<&'a str, f64>,
     works: bool,
     how_sold: Option<HowSold>,
-    months: f64,
+    /// Months after the day of the estimate, where its own day is recorded.
+    months: Option<f64>,
 }
 
 type Row = BTreeMap<Term, f64>;
@@ -179,6 +180,8 @@ struct Shares {
     variants: BTreeMap<String, f64>,
     /// The variant that the others are measured against: the subject's, else the commonest.
     reference_variant: Option<String>,
+    /// Weighted mean of the months of the dated sales, 0 where none is dated.
+    months: f64,
     /// Weighted mean and variance of each declared attribute, in steps.
     attributes: BTreeMap<String, (f64, f64)>,
 }
@@ -187,7 +190,9 @@ struct Shares {
 /// its columns but not fitted. `level` is a belief about the subject's own log price from
 /// elsewhere; without it a kit's rule of thumb for the price serves.
 ///
-/// Facts that were not recorded are taken as the average of the comps that have them. A comp
+/// Facts that were not recorded are taken as the average of the comps that have them; so is the
+/// age of an undated comp, and what it counts for by age. Where none is dated there is no trend,
+/// and all count alike. A comp
 /// that lacks a numeric attribute weighs less, as if its variance were that of a single sale and
 /// what the attribute might have added, by rule of thumb. Columns
 /// on which the subject and all comps agree are left out: they cannot matter. `None` where
@@ -203,10 +208,8 @@ pub fn build(
     let kit = settings.kit(&subject.model);
     let log_paid = |i: usize| candidates[i].paid.to_f64().unwrap_or(f64::NAN).ln();
     let ys: Vec<f64> = used.iter().map(|&i| log_paid(i)).collect();
-    let mut weights = age_weights(
-        used.iter().map(|&i| candidates[i].age_days),
-        settings.estimate.half_life_days,
-    );
+    let ages: Vec<Option<i32>> = used.iter().map(|&i| candidates[i].age_days).collect();
+    let mut weights = weights_by_age(&ages, settings.estimate.half_life_days);
     let price_rule = kit.and_then(|kit| kit.price).filter(|_| level.is_none());
     let price_rule = price_rule
         .map(|rule| shares(rule, 1.0))
@@ -253,6 +256,10 @@ pub fn build(
                     Term::Attribute(name) => comps
                         .iter()
                         .filter(|f| f.steps.contains_key(name.as_str()))
+                        .count(),
+                    Term::Trend => comps
+                        .iter()
+                        .filter(|f| f.months.is_some_and(|months| months != 0.0))
                         .count(),
                     _ => informed_by(term, &rows),
                 },
@@ -452,6 +459,20 @@ pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<
     weights
 }
 
+/// [`age_weights`] of the dated sales; each undated one counts as much as they do on average, or
+/// 1 where none is dated.
+fn weights_by_age(ages: &[Option<i32>], half_life_days: f64) -> Vec<f64> {
+    let dated = age_weights(ages.iter().copied().flatten(), half_life_days);
+    let average = if dated.is_empty() {
+        1.0
+    } else {
+        dated.iter().sum::<f64>() / dated.len() as f64
+    };
+    let mut dated = dated.into_iter();
+    let weight = |age: &Option<i32>| age.and_then(|_| dated.next()).unwrap_or(average);
+    ages.iter().map(weight).collect()
+}
+
 fn of_candidate<'a>(comp: &'a Candidate, model: &str, settings: &'a Settings) -> Facts<'a> {
     Facts {
         variant: (!comp.variant.is_empty()).then(|| match_key(&comp.variant)),
@@ -463,7 +484,7 @@ fn of_candidate<'a>(comp: &'a Candidate, model: &str, settings: &'a Settings) ->
         steps: attribute_steps(&comp.attributes, model, settings),
         works: comp.works,
         how_sold: comp.how_sold,
-        months: -f64::from(comp.age_days) / DAYS_PER_MONTH,
+        months: comp.age_days.map(|age| -f64::from(age) / DAYS_PER_MONTH),
     }
 }
 
@@ -484,7 +505,7 @@ fn of_subject<'a>(subject: &'a Subject, settings: &'a Settings) -> Facts<'a> {
         steps: attribute_steps(&subject.attributes, &subject.model, settings),
         works: subject.works,
         how_sold: subject.how_sold,
-        months: 0.0,
+        months: Some(0.0),
     }
 }
 
@@ -526,6 +547,19 @@ fn attribute_moments(
     (mean, variance)
 }
 
+/// Weighted mean of the months of the dated comps, 0 where none is dated.
+fn mean_months(comps: &[Facts<'_>], weights: &[f64]) -> f64 {
+    let dated = || {
+        let weighted = comps.iter().zip(weights);
+        weighted.filter_map(|(facts, weight)| Some((facts.months?, *weight)))
+    };
+    let total: f64 = dated().map(|(_, weight)| weight).sum();
+    if total == 0.0 {
+        return 0.0;
+    }
+    dated().map(|(months, weight)| months * weight).sum::<f64>() / total
+}
+
 /// The unit that a kit's price rule speaks of: middle grade, complete without packaging,
 /// working, sold today at a fixed price.
 fn reference_facts<'a>(own: &Facts<'a>, settings: &Settings) -> Facts<'a> {
@@ -545,7 +579,7 @@ fn reference_facts<'a>(own: &Facts<'a>, settings: &Settings) -> Facts<'a> {
         steps: own.steps.clone(),
         works: true,
         how_sold: Some(HowSold::Fixed),
-        months: 0.0,
+        months: Some(0.0),
     }
 }
 
@@ -592,6 +626,7 @@ impl Shares {
             })
             .collect();
         Self {
+            months: mean_months(comps, weights),
             attributes,
             grades: index_shares(&|f| f.grade, settings.grades.len()),
             completeness: index_shares(&|f| f.completeness, settings.completeness.len()),
@@ -622,7 +657,8 @@ impl Shares {
 }
 
 fn encode(facts: &Facts<'_>, shares: &Shares, kit: Option<&Kit>, settings: &Settings) -> Row {
-    let mut row = Row::from([(Term::Level, 1.0), (Term::Trend, facts.months)]);
+    let months = facts.months.unwrap_or(shares.months);
+    let mut row = Row::from([(Term::Level, 1.0), (Term::Trend, months)]);
     let mut add = |term: Term, amount: f64| *row.entry(term).or_insert(0.0) += amount;
     for (grade, share) in Shares::levels(facts.grade, &shares.grades) {
         for step in 0..grade {
@@ -795,11 +831,7 @@ fn informed_by(term: &Term, rows: &[Row]) -> usize {
         .iter()
         .filter(|row| row.get(term).copied().unwrap_or(0.0) != 0.0)
         .count();
-    if *term == Term::Trend {
-        with
-    } else {
-        with.min(rows.len() - with)
-    }
+    with.min(rows.len() - with)
 }
 
 /// The rule of thumb and sign constraint of a term; `base` is the price of which money is a

@@ -17,7 +17,9 @@
 //!   the half-life; the weights `w` are these, scaled to add up to Kish's effective number of
 //!   sales, `(Σ)²/Σ²`, so that uneven weights and not age itself cost information (sales of one
 //!   age count in full, however old: what may have changed since is the trend's doubt).
-//!   Likelihood contributions are raised to the power `w`.
+//!   Likelihood contributions are raised to the power `w`. A sale whose day was not recorded is
+//!   taken as of the (weighted) average age of the dated ones, and counts as much as they do on
+//!   average; where none is dated, the trend is left out and all count 1.
 //! * **Rules of thumb** are normal priors. A range from low to high is read as the middle 80 %:
 //!   with both ends on the log scale, `mean = (lo + hi)/2` and `sd = (hi − lo)/(2 · 1.2816)`.
 //!   Per cents `p` become `log(1 ± p/100)`; money `m` becomes `log(1 ± m/P)` with `P` the

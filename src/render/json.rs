@@ -62,13 +62,14 @@ pub fn document(estimate: &Estimate) -> Value {
         "evidence": {
             "comps_seen": evidence.seen,
             "comps_used": evidence.used,
+            "comps_undated": evidence.undated,
             "effective_comps": evidence.effective,
             "newest": evidence.newest.map(|d| d.to_string()),
             "oldest": evidence.oldest.map(|d| d.to_string()),
             "trend_percent_per_month": evidence.trend_percent.map(|t| json!({"value": t.value, "low": t.low, "high": t.high})),
             "spread_percent": evidence.spread_percent,
             "widening": estimate.steps.iter().map(|s| json!({
-                "step": s.stage.label(), "brought": s.brought, "total": s.total,
+                "step": s.label(), "brought": s.brought, "total": s.total,
             })).collect::<Vec<_>>(),
             "fit_rounds": evidence.rounds,
             "fit_settled": evidence.converged,
@@ -139,7 +140,7 @@ fn comp(currency: &Currency, line: &CompLine) -> Value {
     json!({
         "comp_id": comp.comp_id,
         "origin": comp.origin,
-        "sold_on": comp.sold_on.to_string(),
+        "sold_on": comp.sold_on.map(|day| day.to_string()),
         "variant": comp.variant,
         "completeness": comp.completeness,
         "grade": comp.grade,

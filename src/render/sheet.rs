@@ -160,13 +160,17 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
         evidence.used, evidence.seen, evidence.effective
     )];
     if let (Some(newest), Some(oldest)) = (evidence.newest, evidence.oldest) {
-        lines.push(format!("Newest sale {newest}, oldest {oldest}."));
+        let undated = match evidence.undated {
+            0 => String::new(),
+            undated => format!(" {undated} of them undated: taken as of average age."),
+        };
+        lines.push(format!("Newest sale {newest}, oldest {oldest}.{undated}"));
     }
     if evidence.used > 0 {
         let steps: Vec<String> = estimate
             .steps
             .iter()
-            .map(|s| format!("{} {}", s.stage.label(), s.brought))
+            .map(|s| format!("{} {}", s.label(), s.brought))
             .collect();
         lines.push(format!("Called in: {}.", steps.join(", then ")));
     }
@@ -317,7 +321,7 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
             Some(dropped) => ("not used".into(), dropped.reason()),
         };
         grid.push(vec![
-            line.comp.sold_on.to_string(),
+            line.comp.sold_on.map_or("–".into(), |day| day.to_string()),
             id.to_string(),
             amount(currency, line.comp.paid),
             line.adjusted

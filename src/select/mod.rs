@@ -42,10 +42,10 @@ pub struct Candidate {
     pub comp_id: String,
     /// File and row it was read from.
     pub origin: String,
-    /// Day of the sale.
-    pub sold_on: NaiveDate,
-    /// Days from the sale to the day of the estimate.
-    pub age_days: i32,
+    /// Day of the sale, where recorded.
+    pub sold_on: Option<NaiveDate>,
+    /// Days from the sale to the day of the estimate, where its day is recorded.
+    pub age_days: Option<i32>,
     /// Variant as recorded.
     pub variant: String,
     /// Completeness as recorded.
@@ -85,7 +85,7 @@ pub enum Stage {
     Completeness,
     /// Other variants.
     Variant,
-    /// Sales before the window.
+    /// Sales before the window, and undated ones: it is not known that they are in it.
     Window,
     /// Working units, for a parts-only subject: they speak through the parts-only rule.
     Working,
@@ -134,6 +134,8 @@ pub enum Dropped {
     ThroughRule,
     /// There were enough comps before this step was reached.
     NotNeeded(Stage),
+    /// Undated, where there were enough comps before the step of [`Stage::Window`].
+    UndatedNotNeeded,
     /// More comps than a fit takes; the newest were kept.
     Surplus,
     /// By the user's word.
@@ -159,7 +161,7 @@ impl Dropped {
             Self::PartsOnly => "parts-only",
             Self::Working => "working",
             Self::ThroughRule => "through-rule",
-            Self::NotNeeded(_) => "not-needed",
+            Self::NotNeeded(_) | Self::UndatedNotNeeded => "not-needed",
             Self::Surplus => "surplus",
             Self::ByHand => "by-hand",
             Self::GrossError(_) => "gross-error",
@@ -176,6 +178,7 @@ impl Dropped {
             Self::Working => "works; the unit is for parts".into(),
             Self::ThroughRule => "works: speaks through the parts-only rule".into(),
             Self::NotNeeded(stage) => format!("{}: enough without", stage.label()),
+            Self::UndatedNotNeeded => "undated: enough without".into(),
             Self::Surplus => "enough newer comps".into(),
             Self::ByHand => "dropped by you".into(),
             Self::GrossError(ratio) if ratio >= 1.0 => {
@@ -194,11 +197,23 @@ pub struct Step {
     pub stage: Stage,
     /// Comps it brought.
     pub brought: usize,
+    /// How many of these are undated.
+    pub undated: usize,
     /// Comps with it and all steps before.
     pub total: usize,
 }
 
-/// The comps of one model, sorted newest first, sifted for one subject.
+impl Step {
+    /// What the step called in.
+    pub fn label(&self) -> &'static str {
+        match self.stage {
+            Stage::Window if self.undated > 0 => "older or undated sales",
+            stage => stage.label(),
+        }
+    }
+}
+
+/// The comps of one model, sorted newest first (undated ones last), sifted for one subject.
 #[derive(Debug, Clone)]
 pub struct Selection {
     /// Model as most comps write it.

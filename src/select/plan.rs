@@ -67,7 +67,8 @@ pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectE
     }
     let seen = rows.column("seen")?.u32()?.get(0).unwrap_or(0) as usize;
     let mut candidates = candidates(&rows, query.subject.works)?;
-    candidates.sort_by(|a, b| (a.age_days, &a.comp_id).cmp(&(b.age_days, &b.comp_id)));
+    let order = |c: &Candidate| (c.age_days.is_none(), c.age_days);
+    candidates.sort_by(|a, b| (order(a), &a.comp_id).cmp(&(order(b), &b.comp_id)));
     Ok(Selection {
         model: commonest_spelling(rows.column("model")?.str()?),
         candidates,
@@ -102,7 +103,12 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             .and(lit(!subject.works)),
     )
     .then(stage(Stage::Working))
-    .when(col("age").gt(lit(i32::try_from(query.window_days).unwrap_or(i32::MAX))))
+    // Of an undated sale it is not known that it is recent.
+    .when(
+        col("age")
+            .is_null()
+            .or(col("age").gt(lit(i32::try_from(query.window_days).unwrap_or(i32::MAX)))),
+    )
     .then(stage(Stage::Window))
     .when(differs(
         "variant_key",
@@ -116,7 +122,8 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
     .otherwise(stage(Stage::Exact));
     // What can hardly be used goes last, so that a limit never leaves out what can.
     let out_of_use = col("age")
-        .lt(lit(0))
+        .is_not_null()
+        .and(col("age").lt(lit(0)))
         .or(col("lot_size").neq(lit(1i64)))
         .or(col("works").neq(lit(subject.works)));
     comps
@@ -148,7 +155,7 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
         ])
         .sort_by_exprs(
             [out_of_use, col("stage"), col("age"), col("comp_id")],
-            SortMultipleOptions::default(),
+            SortMultipleOptions::default().with_nulls_last(true),
         )
         .limit(u32::try_from(query.most).unwrap_or(u32::MAX))
 }
@@ -172,10 +179,10 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
     };
     let mut out = Vec::with_capacity(rows.height());
     for i in 0..rows.height() {
-        let age_days = age.get(i).unwrap_or(0);
+        let age_days = age.get(i);
         let working = works.get(i).unwrap_or(true);
         let lot = lot_size.get(i).unwrap_or(1).clamp(0, i64::from(u32::MAX)) as u32;
-        let dropped = if age_days < 0 {
+        let dropped = if age_days.is_some_and(|age| age < 0) {
             Some(Dropped::Later)
         } else if lot != 1 {
             Some(Dropped::Lot(lot))
@@ -187,8 +194,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
         out.push(Candidate {
             comp_id: string(&comp_id, i),
             origin: string(&origin, i),
-            sold_on: chrono::NaiveDate::from_epoch_days(sold_on.get(i).unwrap_or(0))
-                .unwrap_or_default(),
+            sold_on: sold_on.get(i).and_then(chrono::NaiveDate::from_epoch_days),
             age_days,
             variant: string(&variant, i),
             completeness: string(&completeness, i),

@@ -54,6 +54,7 @@ pub fn widen(
         selection.steps.push(Step {
             stage: Stage::Kept,
             brought: total,
+            undated: undated(selection.candidates.iter().filter(|c| c.pinned)),
             total,
         });
     }
@@ -68,13 +69,15 @@ pub fn widen(
         }
         let called_in =
             |comp: &&Candidate| comp.dropped.is_none() && !comp.pinned && comp.stage == stage;
-        let brought = selection.candidates.iter().filter(called_in).count();
+        let called = || selection.candidates.iter().filter(called_in);
+        let (brought, undated) = (called().count(), undated(called()));
         total += brought;
         last = Some(stage);
         if brought > 0 || stage == Stage::Exact {
             selection.steps.push(Step {
                 stage,
                 brought,
+                undated,
                 total,
             });
         }
@@ -88,6 +91,7 @@ pub fn widen(
         if Some(comp.stage) > last {
             comp.dropped = Some(match comp.stage {
                 Stage::Working => Dropped::Working,
+                Stage::Window if comp.sold_on.is_none() => Dropped::UndatedNotNeeded,
                 stage => Dropped::NotNeeded(stage),
             });
         } else if room == 0 {
@@ -97,6 +101,11 @@ pub fn widen(
         }
     }
     Ok(())
+}
+
+/// How many of them are undated.
+fn undated<'a>(comps: impl Iterator<Item = &'a Candidate>) -> usize {
+    comps.filter(|comp| comp.sold_on.is_none()).count()
 }
 
 fn mark_by_hand(candidates: &mut [Candidate], limits: &Limits<'_>) -> Result<(), WordError> {

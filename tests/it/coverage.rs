@@ -17,8 +17,8 @@ pub fn comp(id: usize, paid: f64, age_days: i32) -> Candidate {
     Candidate {
         comp_id: format!("c{id:04}"),
         origin: String::new(),
-        sold_on: TODAY - chrono::Duration::days(i64::from(age_days)),
-        age_days,
+        sold_on: Some(TODAY - chrono::Duration::days(i64::from(age_days))),
+        age_days: Some(age_days),
         variant: String::new(),
         completeness: String::new(),
         grade: String::new(),

@@ -8,7 +8,7 @@ use tempfile::TempDir;
 
 use crate::runner::{fails, out, run, stderr};
 
-fn root() -> &'static Path {
+pub fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
 
@@ -52,7 +52,7 @@ const UNIT: [&str; 13] = [
     "2026-11-20",
 ];
 
-fn json(dir: &Path, args: &[&str]) -> Value {
+pub fn json(dir: &Path, args: &[&str]) -> Value {
     let args: Vec<&str> = args.iter().copied().chain(["--json"]).collect();
     serde_json::from_str(&out(dir, &args)).unwrap()
 }
@@ -168,7 +168,7 @@ fn the_demo_as_json() {
 }
 
 /// Holds `value` against the part of JSON Schema that the published schema uses.
-fn conforms(value: &Value, schema: &Value, at: &str) {
+pub fn conforms(value: &Value, schema: &Value, at: &str) {
     let types = match &schema["type"] {
         Value::Array(types) => types.clone(),
         one => vec![one.clone()],
@@ -235,6 +235,13 @@ fn json_is_as_its_schema_says() {
     for args in [&UNIT[..], &early, &parts] {
         conforms(&json(dir.path(), args), &schema, "estimate");
     }
+    let undated = book_of(
+        "sold_on,model,price",
+        &["2026-05-01,Brask M2,40".into(), ",Brask M2,42".into()],
+    );
+    let document = json(undated.path(), &dated(&["--model", "Brask M2"]));
+    conforms(&document, &schema, "estimate");
+    assert!(document["comps"][1]["sold_on"].is_null());
 }
 
 #[test]
@@ -487,7 +494,7 @@ fn charts_and_plan() {
 }
 
 /// A book of one model whose rows are written as given, behind a header of our own columns.
-fn book_of(header: &str, rows: &[String]) -> TempDir {
+pub fn book_of(header: &str, rows: &[String]) -> TempDir {
     let dir = tempfile::tempdir().unwrap();
     out(dir.path(), &["init"]);
     let text = format!("{header}\n{}\n", rows.join("\n"));
@@ -776,6 +783,161 @@ fn attributes_move_the_price() {
         &[&ask[..], &["--set", "storage=64 kg"]].concat(),
     );
     assert!(unit.contains("GB"), "{unit}");
+}
+
+/// Forty sales, every second of this day.
+fn half_of(day: &str) -> TempDir {
+    let rows: Vec<String> = (0..40)
+        .map(|i| {
+            let sold_on = if i % 2 == 0 { "2026-05-20" } else { day };
+            format!("c{i:02},{sold_on},Brask M2,{},B", 190 + (i * 7) % 23)
+        })
+        .collect();
+    book_of("comp_id,sold_on,model,price,grade", &rows)
+}
+
+/// Undated comps are used as of the average age: where all others are of one day, as of that day.
+#[test]
+fn undated_comps_count_as_of_average_age() {
+    let ask = [
+        "estimate",
+        "--model",
+        "Brask M2",
+        "--grade",
+        "B",
+        "--as-of",
+        "2026-06-01",
+    ];
+    let (undated, dated) = (half_of(""), half_of("2026-05-20"));
+    let documents = [&undated, &dated].map(|dir| json(dir.path(), &ask));
+    for key in ["likely_price", "band", "bands"] {
+        assert_eq!(documents[0][key], documents[1][key]);
+    }
+    let evidence = documents.each_ref().map(|d| &d["evidence"]);
+    assert_eq!(
+        evidence.map(|e| e["comps_used"].as_u64()),
+        [Some(40), Some(40)]
+    );
+    assert_eq!(
+        evidence.map(|e| e["comps_undated"].as_u64()),
+        [Some(20), Some(0)]
+    );
+    assert_eq!(evidence[0]["widening"][1]["step"], "older or undated sales");
+    assert_eq!(evidence[0]["oldest"], "2026-05-20");
+    let sheet = out(undated.path(), &ask);
+    let words = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        words.contains("20 of them undated: taken as of average age."),
+        "{sheet}"
+    );
+    // Before the day of the others, an undated comp is still not known to be later.
+    let before = json(undated.path(), &[&ask[..6], &["2026-05-01"]].concat());
+    assert_eq!(before["evidence"]["comps_used"], 20);
+    assert!(before["evidence"]["trend_percent_per_month"].is_null());
+    // With enough recent ones, they are not needed.
+    let enough = json(undated.path(), &[&ask[..], &["--enough", "20"]].concat());
+    let last = enough["comps"].as_array().unwrap().last().unwrap();
+    assert_eq!(last["dropped"]["code"], "not-needed");
+    assert_eq!(last["dropped"]["reason"], "undated: enough without");
+}
+
+/// Without any date there is an estimate, the same on every day, without a trend.
+#[test]
+fn a_book_without_dates_estimates() {
+    let rows: Vec<String> = (0..12)
+        .map(|i| format!(",Brask M2,{},B", 40 + (i * 7) % 9))
+        .collect();
+    let dir = book_of("sold_on,model,price,grade", &rows);
+    let on = |day: &str| {
+        json(
+            dir.path(),
+            &[
+                "estimate", "--model", "Brask M2", "--grade", "B", "--as-of", day,
+            ],
+        )
+    };
+    let (early, late) = (on("2000-01-01"), on("2026-06-01"));
+    assert_eq!(early["bands"], late["bands"]);
+    assert_eq!(late["evidence"]["comps_undated"], 12);
+    assert!(late["evidence"]["newest"].is_null());
+    let adjustments = late["adjustments"].as_array().unwrap();
+    assert!(adjustments.iter().all(|a| a["what"] != "a month later"));
+    assert!(
+        late["warnings"]
+            .to_string()
+            .contains("No comp used is dated")
+    );
+    let chart = ["estimate", "--model", "Brask M2", "--chart", "m2.svg"];
+    out(dir.path(), &chart);
+    let svg = fs::read_to_string(dir.path().join("m2.svg")).unwrap();
+    assert!(svg.contains("No sale is dated.") && svg.contains("above only: 12"));
+    let checked = json(dir.path(), &["check", "--by", "month"]);
+    assert_eq!(checked["foretold_from_all_others"], 12);
+    assert_eq!(checked["groups"][1]["group"], "undated");
+    let sheet = out(dir.path(), &["check"]);
+    assert!(
+        sheet.contains("12 of 12 sales foretold, all undated: each from all the others"),
+        "{sheet}"
+    );
+}
+
+/// Undated sales are foretold from all the others as of the newest day, and dated ones never from
+/// them.
+#[test]
+fn undated_sales_are_left_out_one_at_a_time() {
+    let mut rows: Vec<String> = (0..24)
+        .map(|i| {
+            format!(
+                "d{i:02},2026-0{}-{:02},Brask M2,{},B",
+                1 + i / 12,
+                1 + 2 * (i % 12),
+                40 + (i * 7) % 9
+            )
+        })
+        .collect();
+    let header = "comp_id,sold_on,model,price,grade";
+    let check = |rows: &[String]| {
+        let dir = book_of(header, rows);
+        let checked = json(dir.path(), &["check", "--by", "month"]);
+        (dir, checked)
+    };
+    let (_, before) = check(&rows);
+    rows.extend([
+        "u1,,Brask M2,50,B".to_string(),
+        "u2,,Brask M2,38,B".to_string(),
+    ]);
+    let (dir, after) = check(&rows);
+    assert_eq!(after["foretold"], 25);
+    assert_eq!(after["foretold_from_earlier_sales"], 23);
+    assert_eq!(after["foretold_from_all_others"], 2);
+    for month in [1, 2] {
+        assert_eq!(before["groups"][month], after["groups"][month]);
+    }
+    let undated = &after["groups"][3];
+    assert_eq!(undated["group"], "undated");
+    let ratio = |id: &str, paid: f64| {
+        let ask = [
+            "estimate",
+            "--model",
+            "Brask M2",
+            "--grade",
+            "B",
+            "--as-of",
+            "2026-02-23",
+            "--drop",
+            id,
+        ];
+        number(&json(dir.path(), &ask)["likely_price"]) / paid
+    };
+    let median = f64::midpoint(ratio("u1", 50.0), ratio("u2", 38.0));
+    let found = undated["median_ratio"]["value"].as_f64().unwrap();
+    assert!((found - median).abs() < 3e-4, "{found} {median}");
+    let sheet = out(dir.path(), &["check"]);
+    let words = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        words.contains("25 of 26 sales foretold: 23 from the sales of days before, and 2 undated sales: each from all the others;"),
+        "{sheet}"
+    );
 }
 
 /// Each sale is foretold from sales of earlier days alone: a later sale, or one of the same day,

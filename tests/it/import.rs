@@ -12,7 +12,7 @@ use compband::book::comp::COLUMNS;
 use compband::book::dates::DateOrder;
 use compband::book::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
 use compband::book::money::DecimalMark;
-use compband::book::read::header::parse_wish;
+use compband::book::read::header::{Column, parse_wish};
 use compband::book::read::{Input, ReadOptions};
 use compband::book::{Problem, Settings, canonical};
 use proptest::prelude::*;
@@ -251,6 +251,77 @@ fn headers_that_do_not_do() {
 }
 
 #[test]
+fn a_blank_day_is_not_recorded_and_told() {
+    let text =
+        "date,item,price\n2026-01-02,Nerrow F4,12\n,Nerrow F4,13\n ,Nerrow F4,14\n,Nerrow F4,14\n";
+    let book = Known::default();
+    let import = |text: &str| book.import(&[text.as_bytes()], &ReadOptions::default());
+    let run = import(text).unwrap();
+    assert_eq!(run.heard.problems, [] as [&str; 0]);
+    let file = &run.plan.files[0];
+    // Two alike without a day are two sales, as two alike of one day are.
+    assert_eq!((run.plan.new, file.undated, file.identical), (4, 3, 1));
+    assert_eq!(file.first_undated, Some(3));
+    let days: Vec<_> = comps(&run.canonical).iter().map(|c| c.sold_on).collect();
+    assert_eq!(
+        days,
+        [NaiveDate::from_ymd_opt(2026, 1, 2), None, None, None]
+    );
+    // The same file again, and what was made of it, are the same sales.
+    for again in [text, &run.canonical] {
+        let again = import(again).unwrap();
+        assert_eq!((again.plan.unchanged, again.plan.written()), (4, 0));
+        assert_eq!(again.plan.files[0].undated, 3);
+    }
+    let problems = refused("date,item,price\nunknown,Nerrow F4,13\n,Total,25\n,grand  TOTAL,25\n");
+    assert_eq!(problems.len(), 3, "{problems:?}");
+    assert!(problems[0].contains("row 2, column date: found \"unknown\": expected a date"));
+    assert!(
+        problems[1].contains("row 3, column item: found \"Total\"")
+            && problems[1].contains("looks like a sum")
+    );
+}
+
+#[test]
+fn a_sheet_without_days_needs_a_word() {
+    let text = "item,price,Listed,When it went,note\nNerrow F4,12,2026-01-01,3/2/2026,2026-01-01\nNerrow F4,13,2026-01-04,,mint\n";
+    let problems = refused(text);
+    assert_eq!(problems.len(), 1);
+    for said in [
+        "a column for sold_on;",
+        "--map \"Listed=sold_on\" or --map \"When it went=sold_on\", or",
+        "come in with --undated",
+    ] {
+        assert!(problems[0].contains(said), "{problems:?}");
+    }
+    // A value for all rows that is blank says nothing.
+    let blank = ReadOptions {
+        fills: vec![(Column::SoldOn, " ".into())],
+        ..ReadOptions::default()
+    };
+    assert!(Known::default().import(&[text.as_bytes()], &blank).is_err());
+    let undated = ReadOptions {
+        undated: true,
+        ..ReadOptions::default()
+    };
+    let run = import_with(text, &undated);
+    assert_eq!((run.plan.new, run.plan.files[0].undated), (2, 2));
+    assert!(
+        comps(&run.canonical)
+            .iter()
+            .all(|comp| comp.sold_on.is_none())
+    );
+    // A column of days that is recognised counts all the same.
+    let run = import_with(&text.replace("When it went", "date"), &undated);
+    assert_eq!(run.plan.files[0].undated, 1);
+    let problems = refused("item,price\nNerrow F4,12\n");
+    assert!(
+        problems[0].contains("--map \"THEIR NAME=sold_on\""),
+        "{problems:?}"
+    );
+}
+
+#[test]
 fn ambiguous_dates_are_asked_about_once() {
     let text =
         "date,item,price\n3/4/2025,Nerrow F4,12\n5/6/2025,Nerrow F4,13\n7/7/2025,Nerrow F4,14\n";
@@ -277,7 +348,11 @@ fn ambiguous_dates_are_asked_about_once() {
         assert_eq!(
             (
                 run.plan.new,
-                comps(&run.canonical)[0].sold_on.to_string().as_str()
+                comps(&run.canonical)[0]
+                    .sold_on
+                    .unwrap()
+                    .to_string()
+                    .as_str()
             ),
             (3, day)
         );

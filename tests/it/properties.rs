@@ -2,6 +2,7 @@
 
 use compband::band::{Estimate, estimate};
 use compband::book::{HowSold, Settings};
+use compband::fit::design::{self, Term};
 use compband::select::{Candidate, Subject};
 use proptest::prelude::*;
 
@@ -24,19 +25,26 @@ fn comps_priced(
         0..3u32,
         0..2u32,
         0..4usize,
+        prop::bool::weighted(0.2),
     );
     prop::collection::vec(one, fewest..30).prop_map(|rows| {
         rows.into_iter()
             .enumerate()
-            .map(|(id, (paid, age, grade, level, extras, defects, how))| {
-                let mut comp = comp(id, paid, age);
-                comp.grade = ["A", "B", "C", "D", ""][grade].into();
-                comp.completeness = ["bare", "usable", "full", "boxed", "sealed", ""][level].into();
-                comp.extras.add("lens", extras);
-                comp.defects.add("dent", defects);
-                comp.how_sold = HowSold::ALL.get(how).copied();
-                comp
-            })
+            .map(
+                |(id, (paid, age, grade, level, extras, defects, how, undated))| {
+                    let mut comp = comp(id, paid, age);
+                    comp.grade = ["A", "B", "C", "D", ""][grade].into();
+                    comp.completeness =
+                        ["bare", "usable", "full", "boxed", "sealed", ""][level].into();
+                    comp.extras.add("lens", extras);
+                    comp.defects.add("dent", defects);
+                    comp.how_sold = HowSold::ALL.get(how).copied();
+                    if undated {
+                        (comp.sold_on, comp.age_days) = (None, None);
+                    }
+                    comp
+                },
+            )
             .collect()
     })
 }
@@ -113,6 +121,32 @@ proptest! {
         prop_assert!((other.outcome.median() - made.outcome.median() - shift).abs() < 1e-5);
         let ((low, high, _), (a, b, _)) = (made.outcome.band(0.8), other.outcome.band(0.8));
         prop_assert!((a - low - shift).abs() < 1e-4 && (b - high - shift).abs() < 1e-4);
+    }
+
+    /// Undated comps are of the average age of the dated ones and count as they do on average; where
+    /// none is dated, there is no trend and all count alike.
+    #[test]
+    fn undated_comps_are_of_average_age(comps in comps(2)) {
+        let used: Vec<usize> = (0..comps.len()).collect();
+        let made = design::build(&comps, &used, &[], &subject(&comps), None, &Settings::default()).unwrap();
+        let (dated, undated): (Vec<usize>, Vec<usize>) =
+            used.iter().partition(|&&i| comps[i].age_days.is_some());
+        let trend = made.position(&Term::Trend);
+        if dated.is_empty() {
+            prop_assert!(trend.is_none() && made.weights.iter().all(|w| *w == 1.0));
+            return Ok(());
+        }
+        let total: f64 = dated.iter().map(|&i| made.weights[i]).sum();
+        let months = |i: usize| trend.map_or(0.0, |j| made.x[(i, j)]);
+        let mean = dated.iter().map(|&i| made.weights[i] * months(i)).sum::<f64>() / total;
+        for i in undated {
+            prop_assert!((made.weights[i] - total / dated.len() as f64).abs() < 1e-12);
+            prop_assert!((months(i) - mean).abs() < 1e-9);
+        }
+        if let Some(j) = trend {
+            let tells = dated.iter().filter(|&&i| comps[i].age_days != Some(0)).count();
+            prop_assert_eq!(made.columns[j].informed_by, tells);
+        }
     }
 
     /// The order in which comps stand does not matter.

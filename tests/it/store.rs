@@ -719,6 +719,7 @@ fn exported_rows_imported_again_are_the_same_rows() {
             "a, \"b\"\nc; d",
             "--missing",
             "strap x3",
+            "--undated",
         ],
     );
     out(
@@ -737,6 +738,46 @@ fn exported_rows_imported_again_are_the_same_rows() {
     let other = book();
     fs::write(other.path().join("comps/000001-all.csv"), &exported).unwrap();
     assert_eq!(out(other.path(), &["comps", "--csv"]), exported);
+}
+
+#[test]
+fn a_sale_without_a_day_is_logged_listed_and_dated_later() {
+    let dir = book();
+    let sale = ["log", "--model", "Nerrow F4", "--price", "90"];
+    let said = out(dir.path(), &[&sale[..], &["--undated"]].concat());
+    assert!(said.contains("sold on a day not recorded"), "{said}");
+    let both = [&sale[..], &["--undated", "--sold-on", "today"]].concat();
+    fails(dir.path(), 2, &both);
+    // A day left blank by mistake is not taken for one that is not known.
+    fails(dir.path(), 2, &[&sale[..], &["--sold-on", ""]].concat());
+    let models = out(dir.path(), &["models"]);
+    assert!(models.contains(" –  "), "{models}");
+    log(dir.path(), "100");
+    log(dir.path(), "110");
+    let rows = csv_rows(dir.path());
+    let days: Vec<&str> = rows
+        .iter()
+        .map(|row| row.split(',').nth(1).unwrap())
+        .collect();
+    assert_eq!(days, ["2026-01-15", "2026-01-15", ""]);
+    let id = rows[2].split(',').next().unwrap();
+    let listed = |args: &[&str]| out(dir.path(), &[&["comps"], args].concat());
+    assert!(listed(&[]).lines().last().unwrap().contains(" –  "));
+    let undated = listed(&["--undated", "--csv"]);
+    assert!(
+        undated.lines().count() == 2 && undated.contains(id),
+        "{undated}"
+    );
+    assert!(!listed(&["--since", "2020-01-01"]).contains("90.00"));
+    assert!(!listed(&["--until", "2030-01-01"]).contains("90.00"));
+    let update = ["log", "--id", id, "--update"];
+    out(
+        dir.path(),
+        &[&update[..], &["--sold-on", "2026-01-20"]].concat(),
+    );
+    assert!(csv_rows(dir.path())[0].starts_with(&format!("{id},2026-01-20,")));
+    out(dir.path(), &[&update[..], &["--undated"]].concat());
+    assert!(csv_rows(dir.path())[2].starts_with(&format!("{id},,")));
 }
 
 #[test]
@@ -764,7 +805,10 @@ fn a_closed_pipe_ends_quietly() {
 fn large_book() -> TempDir {
     let dir = book();
     let rows: String = (0..21_000)
-        .map(|n| row(&format!("a{n:07}"), "2026-01-01", "Nerrow F4", "100.00"))
+        .map(|n| {
+            let day = if n % 7 == 0 { "" } else { "2026-01-01" };
+            row(&format!("a{n:07}"), day, "Nerrow F4", "100.00")
+        })
         .collect();
     write_import(dir.path(), "000001-a.csv", &rows);
     age(&dir.path().join("comps/000001-a.csv"));
@@ -798,15 +842,16 @@ fn the_cache_gives_what_the_files_give() {
     let fresh = book.frame(&mut |_| {}).unwrap();
     let table = cached_table(dir.path());
     let cached = book.frame(&mut |_| {}).unwrap();
-    assert!(fresh.equals(&cached));
+    assert_eq!(cached.column("sold_on").unwrap().null_count(), 3_000);
+    assert!(fresh.equals_missing(&cached));
     assert!(
         book.frame_of_model("NERROW f4", &mut |_| {})
             .unwrap()
-            .equals(&cached)
+            .equals_missing(&cached)
     );
     assert_eq!(book.index().unwrap().len(), 21_000);
     fs::remove_dir_all(dir.path().join(".compband")).unwrap();
-    assert!(book.frame(&mut |_| {}).unwrap().equals(&fresh));
+    assert!(book.frame(&mut |_| {}).unwrap().equals_missing(&fresh));
     assert_eq!(cached_table(dir.path()), table);
 }
 
@@ -838,7 +883,7 @@ fn a_damaged_cache_is_made_again() {
             for bytes in damaged {
                 fs::write(&path, bytes).unwrap();
                 assert!(
-                    book.frame(&mut |_| {}).unwrap().equals(&fresh),
+                    book.frame(&mut |_| {}).unwrap().equals_missing(&fresh),
                     "{} at {at}",
                     path.display()
                 );

@@ -4,8 +4,8 @@ use crate::book::attributes::{COLUMN_PREFIX, column_name, of_column};
 use crate::book::comp::COLUMNS;
 use crate::book::problem::{nearest, quoted, shorten};
 
-use super::Fault;
 use super::records::Cells;
+use super::{Fault, ReadOptions};
 
 /// A column of a comp.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -53,7 +53,8 @@ impl Column {
         Self::Note,
     ];
 
-    /// Columns without which there is no comp.
+    /// Columns without which a file is refused; of these, a cell of [`Column::SoldOn`] may be
+    /// blank.
     pub const REQUIRED: [Self; 3] = [Self::SoldOn, Self::Model, Self::Price];
 
     /// The canonical name.
@@ -387,11 +388,15 @@ impl Mapping {
         }
     }
 
-    /// Required columns that neither the file nor `filled` has.
-    pub fn lacking(&self, filled: &[(Column, String)]) -> Vec<Column> {
+    /// Required columns that neither the file nor `filled` has; that of the day is not
+    /// required where the sales may be `undated`.
+    pub fn lacking(&self, filled: &[(Column, String)], undated: bool) -> Vec<Column> {
         let absent = |column: &Column| {
             self.cell_of[*column as usize].is_none()
-                && !filled.iter().any(|(known, _)| known == column)
+                && !(undated && *column == Column::SoldOn)
+                && !filled
+                    .iter()
+                    .any(|(known, value)| known == column && !value.trim().is_empty())
         };
         Column::REQUIRED.into_iter().filter(absent).collect()
     }
@@ -430,22 +435,42 @@ impl Mapping {
             .collect()
     }
 
-    /// What is wrong with the header: cell (where there is one) and fault.
-    pub fn faults(&self, filled: &[(Column, String)], strict: &[String]) -> Vec<(String, Fault)> {
+    /// The mapping options that a lacking column could be met with, in words: columns of
+    /// theirs that are not used, for the day those at `dated`, else the one of the nearest name.
+    fn candidates(&self, lacking: &str, dated: &[usize]) -> String {
+        let unclaimed = self.unknown.iter().map(|cell| self.names[*cell].as_str());
+        let option = |theirs: &str| format!("--map \"{theirs}={lacking}\"");
+        let days = dated.iter().filter(|cell| self.unknown.contains(*cell));
+        let days: Vec<String> = days
+            .map(|cell| self.names[*cell].as_str())
+            .filter(|name| !name.is_empty() && lacking == Column::SoldOn.name())
+            .map(option)
+            .collect();
+        if days.is_empty() {
+            option(nearest(lacking, unclaimed).unwrap_or("THEIR NAME"))
+        } else {
+            days.join(" or ")
+        }
+    }
+
+    /// What is wrong with the header, as the options say how it is to be read: cell (where there
+    /// is one) and fault. `dated` are the cells that hold days in the rows below.
+    pub fn faults(&self, options: &ReadOptions, dated: &[usize]) -> Vec<(String, Fault)> {
         let mut faults = Vec::new();
-        let lacking = self.lacking(filled);
+        let lacking = self.lacking(&options.fills, options.undated);
         if let Some(first) = lacking.first() {
             let names: Vec<&str> = lacking.iter().map(|column| column.name()).collect();
             let maps: Vec<String> = names
                 .iter()
-                .map(|name| {
-                    let unclaimed = self.unknown.iter().map(|cell| self.names[*cell].as_str());
-                    let near = nearest(name, unclaimed).unwrap_or("THEIR NAME");
-                    format!("--map \"{near}={name}\"")
-                })
+                .map(|name| self.candidates(name, dated))
                 .collect();
+            let without = if lacking.contains(&Column::SoldOn) {
+                "; sales whose day was not recorded come in with --undated"
+            } else {
+                ""
+            };
             let mend = format!(
-                "say which it is with {}, or give all rows one with --fill \"{}=…\"",
+                "say which it is with {}, or give all rows one with --fill \"{}=…\"{without}",
                 maps.join(" "),
                 first.name()
             );
@@ -462,6 +487,7 @@ impl Mapping {
             let mend = format!("leave one out with --map {second}=-");
             faults.push((column, Fault::new(expected, mend)));
         }
+        let strict = &options.must_have;
         for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
             let near = nearest(theirs, self.names.iter().map(String::as_str))
                 .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
@@ -533,6 +559,15 @@ mod tests {
         Mapping::new(&cells, &wishes)
     }
 
+    fn faults(mapping: &Mapping, must_have: &[&str]) -> Vec<String> {
+        let options = ReadOptions {
+            must_have: must_have.iter().map(ToString::to_string).collect(),
+            ..ReadOptions::default()
+        };
+        let faults = mapping.faults(&options, &[]).into_iter();
+        faults.map(|(_, fault)| fault.to_string()).collect()
+    }
+
     #[test]
     fn columns_stand_where_their_names_do() {
         for (column, name) in Column::ALL.into_iter().zip(COLUMNS) {
@@ -580,7 +615,7 @@ mod tests {
         ];
         assert_eq!(taken, expected);
         assert_eq!(mapping.left_out, [3, 5]);
-        assert!(mapping.faults(&[], &[]).is_empty() && mapping.notices().is_empty());
+        assert!(faults(&mapping, &[]).is_empty() && mapping.notices().is_empty());
     }
 
     #[test]
@@ -618,9 +653,7 @@ mod tests {
         );
         let twice = map("date,item,price,attr.a,Attr A", &[]);
         assert!(
-            twice.faults(&[], &[])[0]
-                .1
-                .to_string()
+            faults(&twice, &[])[0]
                 .contains("one column for attr.a, but \"attr.a\" and \"Attr A\" both")
         );
         assert!(parse_wish("x=attr.").is_err());
@@ -642,11 +675,7 @@ mod tests {
     #[test]
     fn what_is_wrong_with_a_header() {
         let mapping = map("date,sold,modle,", &["nett=price"]);
-        let faults: Vec<String> = mapping
-            .faults(&[], &["nett".to_string()])
-            .into_iter()
-            .map(|(_, fault)| fault.to_string())
-            .collect();
+        let faults = faults(&mapping, &["nett"]);
         assert!(
             faults[0].contains("a column for model") && faults[0].contains("--map \"modle=model\""),
             "{faults:?}"

@@ -11,7 +11,7 @@ use std::fs;
 use std::path::Path;
 
 use crate::book::canonical::Wrong;
-use crate::book::dates::DateOrder;
+use crate::book::dates::{DateOrder, read_date};
 use crate::book::money::DecimalMark;
 use crate::book::problem::shorten;
 use crate::book::{BookError, Problem};
@@ -98,6 +98,8 @@ pub struct ReadOptions {
     pub must_have: Vec<String>,
     /// What stands in a column that a file lacks, or in its blank cells.
     pub fills: Vec<(Column, String)>,
+    /// Whether a file needs no column for the day of the sale.
+    pub undated: bool,
 }
 
 /// One file, decoded, with its header understood.
@@ -143,6 +145,8 @@ struct Header {
 
 /// Records among which the header is looked for.
 const HEADER_WITHIN: usize = 10;
+/// Records behind the header that are looked into for days.
+const DATED_WITHIN: usize = 20;
 
 impl Input {
     /// Reads a file from disk; see [`Input::from_bytes`].
@@ -177,7 +181,15 @@ impl Input {
             );
             return Err(vec![fault.at(name, 0, "", "")]);
         };
-        let faults = mapping.faults(&options.fills, &options.must_have);
+        let lacks_day = mapping
+            .lacking(&options.fills, options.undated)
+            .contains(&Column::SoldOn);
+        let dated = if lacks_day {
+            dated_columns(&decoded.text, delimiter, place.index)
+        } else {
+            Vec::new()
+        };
+        let faults = mapping.faults(options, &dated);
         if !faults.is_empty() {
             let header = &decoded.text[place.start..place.end];
             let at = |(column, fault): (String, Fault)| Problem {
@@ -318,7 +330,7 @@ fn header_under(
         }
         seen += 1;
         let mapping = Mapping::new(&cells, &options.wishes);
-        if mapping.lacking(&options.fills).is_empty() && mapping.known() > 0 {
+        if mapping.lacking(&options.fills, options.undated).is_empty() && mapping.known() > 0 {
             return Some((place, mapping));
         }
         let texts = cells.iter().filter(|cell| is_text(cell)).count();
@@ -328,6 +340,28 @@ fn header_under(
         }
     }
     likeliest.map(|(_, found)| found)
+}
+
+/// The columns that hold a day in some of the records behind the header, and in these nothing
+/// else.
+fn dated_columns(text: &str, delimiter: u8, header: usize) -> Vec<usize> {
+    let mut cells = Cells::new(delimiter);
+    let mut days: Vec<Option<bool>> = Vec::new();
+    let records = Records::new(text, delimiter).skip(header + 1);
+    for raw in records.take(DATED_WITHIN) {
+        cells.read(raw.text);
+        days.resize(days.len().max(cells.len()), None);
+        for (cell, day) in cells.iter().zip(&mut days) {
+            if !cell.trim().is_empty() {
+                *day = Some(day.unwrap_or(true) && read_date(cell.trim()).is_ok());
+            }
+        }
+    }
+    let dated = days
+        .iter()
+        .enumerate()
+        .filter(|(_, day)| **day == Some(true));
+    dated.map(|(cell, _)| cell).collect()
 }
 
 /// Whether a cell could be the name of a column.

@@ -124,6 +124,13 @@ impl<'a> RowReader<'a> {
             );
             row.fault(Column::Model, fault);
         }
+        if row.cell(Column::SoldOn).is_empty() && word(&comp.model, SUMS) {
+            let fault = Fault::new(
+                "the model that was sold, but a row of this name without a day looks like a sum",
+                "leave the row out, or write the day of the sale",
+            );
+            row.fault(Column::Model, fault);
+        }
         if faults.len() > 1 {
             // As they stand in the row.
             let cell = |found: &CellFault| {
@@ -184,12 +191,10 @@ impl<'a> RowReader<'a> {
         }
     }
 
-    fn sold_on(&self, text: &str) -> Result<NaiveDate, Fault> {
+    /// The day of the sale; none where the cell is blank.
+    fn sold_on(&self, text: &str) -> Result<Option<NaiveDate>, Fault> {
         if text.is_empty() {
-            return Err(Fault::new(
-                "the day of the sale",
-                "write it as YYYY-MM-DD, or leave the row out",
-            ));
+            return Ok(None);
         }
         let mend = "write it as YYYY-MM-DD, such as 2025-12-31";
         let day = match dates::read_date(text) {
@@ -217,7 +222,7 @@ impl<'a> RowReader<'a> {
             }
         };
         checks::day(day, self.today)?;
-        Ok(day)
+        Ok(Some(day))
     }
 
     fn price(&self, text: &str) -> Result<Decimal, Fault> {
@@ -559,6 +564,9 @@ fn on_scale<'s>(
         )
     })
 }
+
+/// Models that rows of sums have.
+const SUMS: &[&str] = &["total", "totals", "grand total", "subtotal", "sum"];
 
 /// Words that mean no in a yes-or-no column but say nothing as a grade.
 const PLAIN_NO: &[&str] = &["no", "n", "false", "0"];

@@ -1,10 +1,10 @@
-use super::layout::{AMBER, BLUE, GREY, INK};
+use super::canvas::{AMBER, BLUE, GREY, INK};
 use super::scene::{HEIGHT, Label, Shape, WIDTH};
 use super::*;
 use chrono::Days;
 use proptest::prelude::*;
 
-const PIXELS: usize = 1600 * 1200;
+pub(super) const PIXELS: usize = 1600 * 1200;
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -15,7 +15,7 @@ fn dot(adjusted: f64, days_ago: u64, used: bool) -> Dot {
     Dot {
         adjusted,
         at_date: adjusted * 1.05,
-        sold_on,
+        sold_on: Some(sold_on),
         weight: 0.5,
         used,
     }
@@ -39,15 +39,15 @@ fn chart(count: u64) -> BandChart {
     }
 }
 
-fn decoded(file: &[u8]) -> (u32, u32, Vec<u8>) {
+pub(super) fn decoded(file: &[u8]) -> (u32, u32, Vec<u8>) {
     let mut reader = png::Decoder::new(file).read_info().unwrap();
     let mut pixels = vec![0; reader.output_buffer_size()];
     let info = reader.next_frame(&mut pixels).unwrap();
     (info.width, info.height, pixels)
 }
 
-fn labels(chart: &BandChart) -> Vec<Label> {
-    let shapes = layout::compose(chart).unwrap();
+pub(super) fn labels(chart: &impl Chart) -> Vec<Label> {
+    let shapes = chart.shapes().unwrap();
     let text = |shape| {
         if let Shape::Text(label) = shape {
             Some(label)
@@ -62,12 +62,12 @@ fn labels(chart: &BandChart) -> Vec<Label> {
         .collect()
 }
 
-fn texts(chart: &BandChart) -> Vec<String> {
+pub(super) fn texts(chart: &impl Chart) -> Vec<String> {
     labels(chart).into_iter().map(|label| label.text).collect()
 }
 
 /// What keeps a document from being well-formed XML, of the kinds this writer could get wrong.
-fn flaw(svg: &str) -> Option<String> {
+pub(super) fn flaw(svg: &str) -> Option<String> {
     let mut open = Vec::new();
     let mut rest = svg;
     while let Some((text, tail)) = rest.split_once('<') {
@@ -110,7 +110,7 @@ fn flaw(svg: &str) -> Option<String> {
 }
 
 /// The first two labels that overlap, or one that leaves the canvas.
-fn crowding(labels: &[Label]) -> Option<String> {
+pub(super) fn crowding(labels: &[Label]) -> Option<String> {
     for (at, label) in labels.iter().enumerate() {
         let (left, top, right, bottom) = label.frame();
         if left < 0.0 || top < 0.0 || right > WIDTH || bottom > HEIGHT {
@@ -191,7 +191,7 @@ fn far_dropped_sales_are_marked_and_do_not_squash_the_axes() {
     let mut far = near.clone();
     far.dots.push(dot(1450.0, 12, false));
     far.dots.push(Dot {
-        sold_on: date("1999-01-01"),
+        sold_on: Some(date("1999-01-01")),
         ..dot(120.0, 0, false)
     });
     let (near, mut far) = (texts(&near), texts(&far));
@@ -228,6 +228,30 @@ fn every_sale_is_a_mark_in_both_panels() {
     };
     // A disc and its rim, twice.
     assert_eq!(discs(&chart(25)) - discs(&chart(5)), 20 * 4);
+}
+
+#[test]
+fn undated_sales_are_drawn_above_only() {
+    let mut chart = chart(5);
+    chart.dots[3].sold_on = None;
+    let discs = |chart: &BandChart| {
+        let shapes = layout::compose(chart).unwrap();
+        let disc = |shape: &&Shape| matches!(shape, Shape::Disc { .. });
+        shapes.iter().filter(disc).count()
+    };
+    let dated = |chart: &BandChart| {
+        let mut dated = chart.clone();
+        dated.dots[3].sold_on = dated.dots[2].sold_on;
+        dated
+    };
+    // A disc and its rim, once.
+    assert_eq!(discs(&dated(&chart)) - discs(&chart), 2);
+    let said = |chart: &BandChart, what: &str| texts(chart).iter().any(|text| text == what);
+    assert!(said(&chart, "undated, shown above only: 1"));
+    chart.dots.iter_mut().for_each(|dot| dot.sold_on = None);
+    chart.trend.clear();
+    assert!(said(&chart, "No sale is dated.") && said(&chart, "undated, shown above only: 5"));
+    to_png(&chart).unwrap();
 }
 
 #[test]
@@ -316,7 +340,7 @@ prop_compose! {
         share in 0.01_f64..5.0, drift in 0.7_f64..1.3, ago in 0_u64..4000, weight in 0.0_f64..=1.0, used: bool,
     ) -> Dot {
         let sold_on = date("2026-11-20") - Days::new(ago);
-        Dot { adjusted: share, at_date: share * drift, sold_on, weight, used }
+        Dot { adjusted: share, at_date: share * drift, sold_on: Some(sold_on), weight, used }
     }
 }
 
