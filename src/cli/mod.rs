@@ -13,6 +13,7 @@ pub mod listings;
 pub mod log;
 pub mod models;
 pub mod net;
+pub mod past;
 pub mod repairs;
 pub mod undo;
 pub mod unit;
