@@ -14,7 +14,6 @@ use super::net::SaleArgs;
 use super::unit::UnitArgs;
 use super::{CliError, say};
 use crate::band::estimate::Estimate;
-use crate::book::Currency;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::book::trade::{self, DealSettings};
@@ -197,9 +196,6 @@ impl MarketArgs {
         let made = unit.estimate(unit.selection()?)?;
         let paid = made.outcome.ladder(BUYERS).into_iter().map(f64::exp);
         let paid: Vec<f64> = paid.collect();
-        if let Some(asking) = waiting.asking {
-            within_reach(asking, &paid, &made.currency)?;
-        }
         let scene = Scene {
             sale: Sale {
                 terms: terms.as_ref(),
@@ -248,18 +244,6 @@ fn offers_by_rule(deal: &DealSettings) -> Result<Rate, CliError> {
         message: format!("deal.offers_per_week \"{range}\" is no range of counts"),
         next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
     })
-}
-
-/// Refuses a price that no buyer is taken to pay.
-fn within_reach(asking: Decimal, paid: &[f64], currency: &Currency) -> Result<(), CliError> {
-    let highest = paid.last().and_then(|paid| currency.from_statistics(*paid));
-    match highest {
-        Some(highest) if asking > highest => Err(CliError::Refused {
-            message: format!("--asking {asking}: hardly any buyer would pay more than {highest}"),
-            next: "ask less, or describe the unit as it is".into(),
-        }),
-        _ => Ok(()),
-    }
 }
 
 impl<'a> Scene<'a> {

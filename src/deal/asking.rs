@@ -3,6 +3,7 @@
 //! 1. Buyers come at random (Poisson). A price paid for such a unit is taken to be the most that
 //!    the best of m buyers would pay, so that one buyer would pay at most y with the chance
 //!    `F(y)^(1/m)`, where F is the estimate's distribution; it moves with the fitted trend.
+//!    Beyond the middle 90 % F is held at its ends: its long tails are doubt, not buyers.
 //! 2. Whoever would pay the asking price pays it. Of the others, some offer a set share of the most
 //!    they would pay; the rest go without a word (common practice, no source).
 //! 3. Offers stand to the end of the week. The seller takes the best, or none; a buyer who
@@ -18,6 +19,9 @@ use super::waiting::{Chance, Patience, Plan, Week, forever, until};
 
 /// Weeks for which the trend is followed where there is no deadline.
 pub const TREND_WEEKS: usize = 52;
+
+/// Chance beyond either end of the prices paid that are taken for buyers.
+const TAIL: f64 = 0.05;
 
 /// Differences of money that are none.
 const SAME: f64 = 1e-9;
@@ -73,15 +77,15 @@ pub enum Answer {
 }
 
 /// The most that one buyer would pay, from equally likely prices paid, ascending, each of them the
-/// most that the best of `per_sale` buyers would pay.
+/// most that the best of `per_sale` buyers would pay; 5 % at either end are held at where they begin.
 pub fn buyers_behind(paid: &[f64], per_sale: f64) -> Vec<Chance> {
     let up_to = |count: usize| (count as f64 / paid.len() as f64).powf(1.0 / per_sale);
-    let chance = |at: usize| up_to(at + 1) - up_to(at);
-    let points = paid.iter().enumerate();
-    points
-        .map(|(at, &money)| Chance {
-            money,
-            chance: chance(at),
+    let cut = (TAIL * paid.len() as f64) as usize;
+    let held = |at: usize| paid[at.clamp(cut, paid.len() - 1 - cut)];
+    (0..paid.len())
+        .map(|at| Chance {
+            money: held(at),
+            chance: up_to(at + 1) - up_to(at),
         })
         .collect()
 }
@@ -449,6 +453,7 @@ mod tests {
             let all_below = (1.0 - paying(&most, price)).powi(5);
             assert!((all_below - price).abs() < 1e-3, "{price}: {all_below}");
         }
+        assert_eq!((paying(&most, 0.05), paying(&most, 0.951)), (1.0, 0.0));
         assert!(
             buyers_behind(&paid, 1.0)
                 .iter()

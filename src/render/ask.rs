@@ -295,8 +295,8 @@ fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
         ("ask", Kind::Number),
         ("take at once", Kind::Number),
         ("weeks", Kind::Number),
-        ("left", Kind::Number),
-        ("today", Kind::Number),
+        ("left of it", Kind::Number),
+        ("worth today", Kind::Number),
     ]);
     let [few, many] = &told.others;
     for variant in [few, &told.usual, many] {
