@@ -25,6 +25,9 @@ pub const OFFER_SCHEMA: &str = "compband.offer/1";
 const SURE: f64 = 0.95;
 const ROWS: (usize, usize) = (4, 13);
 
+/// Chance of a sale at the asking price in a week below which that is told.
+const HARDLY: f64 = 0.005;
+
 /// What it is reckoned with.
 #[derive(Debug)]
 pub struct Basis<'a> {
@@ -239,6 +242,11 @@ fn asked(out: &mut String, told: &Told<'_>, width: usize) {
         );
         let _ = writeln!(out, "{}", wrap(&line, width, "  "));
     }
+    let first = usual.plan.turn(1);
+    if first.is_some_and(|turn| turn.week.asked.chance < HARDLY) {
+        let line = "Hardly anybody would pay what is asked: it sells to those who offer less.";
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
+    }
     if usual.worth <= Decimal::ZERO {
         let line = "Waiting costs more than it brings: take whatever is offered.";
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
@@ -253,7 +261,12 @@ fn weeks(out: &mut String, told: &Told<'_>, width: Option<u16>) {
         ("lowest to take", Kind::Number),
         ("sold by its end", Kind::Number),
     ]);
+    let mut before = 0;
     for row in rows(told) {
+        if row.week > before + 1 {
+            grid.push(vec!["…".into(); 4]);
+        }
+        before = row.week;
         grid.push(vec![
             row.week.to_string(),
             row.ask.map_or("–".into(), |ask| base.money(ask)),

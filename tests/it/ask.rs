@@ -156,6 +156,8 @@ fn an_asking_price_of_ones_own() {
     let document = ask(book.path(), &["--asking", "175"]);
     let weeks = document["weeks"].as_array().unwrap();
     assert!(weeks.iter().all(|week| week["ask"] == "175.00"));
+    let text = out(book.path(), &words(&["ask"], &["--asking", "400"]));
+    assert!(text.contains("Hardly anybody would pay"), "{text}");
     let best = &document["best_asking_price"];
     assert!(money(&best["worth_today"]) > money(&document["usual"]["worth_today"]));
     let at_best = best["ask"].as_str().unwrap();
