@@ -41,9 +41,11 @@ Examples:
   compband ask --model \"Nerrow F4\" --grade B --deadline 6 --exit 90 --cost-per-week 0.50
   compband ask --model \"Nerrow F4\" --grade B --asking 175 --offers 2 --over 3
 
-Buyers come at random; the most each would pay varies as the prices paid do. Whoever would pay the
-asking price pays it; some of the others offer less. Waiting costs the return that the money would
-earn elsewhere, what holding the unit costs, and what prices lose. Prices are on the book's basis.
+Buyers come at random, and prices paid are taken to be what the best of some buyers would pay.
+Whoever would pay the asking price pays it; some of the others offer less. Waiting costs the return
+that the money would earn elsewhere, what holding the unit costs, and what prices lose. Nets are
+rounded half-even to the minor unit; the asking price goes in steps of about 1 %, whole units of
+money from 20 on. Prices are on the book's basis.
 Not a promise, and not tax or legal advice.";
 
 const OFFER_EXAMPLES: &str = "\
