@@ -13,7 +13,7 @@ fn root() -> &'static Path {
 }
 
 /// A book with the demo's records, typing errors set aside.
-fn demo() -> TempDir {
+pub fn demo() -> TempDir {
     let dir = tempfile::tempdir().unwrap();
     let file = |name: &str| root().join("demo").join(name).display().to_string();
     out(dir.path(), &["init"]);

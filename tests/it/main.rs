@@ -1,6 +1,7 @@
 //! The whole program, run as its users run it.
 
 mod coverage;
+mod deal;
 mod edges;
 mod estimate;
 mod import;
