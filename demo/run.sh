@@ -1,6 +1,7 @@
 #!/bin/sh
 # The whole job on the demo's records: a book, three imports, what it holds, an estimate with its
-# chart, and how good such estimates were. Leaves reports/demo-book and reports/nerrow-f4.png and .svg, made anew each time.
+# chart, and how good such estimates were. Leaves reports/demo-book, reports/nerrow-f4.png and .svg
+# and reports/check.png and .svg, made anew each time.
 set -eu
 cd "$(dirname "$0")/.."
 cargo build --release --locked
@@ -35,4 +36,4 @@ compband import --keep-good --rejects "$rejects" demo/typos.csv
 compband models
 compband estimate --model "Nerrow F4" --grade B --completeness usable --missing charger \
     --extra "spare battery" --as-of 2026-11-20 --chart reports/nerrow-f4.png --chart reports/nerrow-f4.svg
-compband check --by grade
+compband check --by grade --chart reports/check.png --chart reports/check.svg

@@ -1,498 +1,247 @@
 //! How far off estimates are on open data, against named baselines.
 //!
 //! usage: cargo bench --bench accuracy [-- --draws N] [--sizes 8,15,30,60] [--sets auctions,…]
+//!        [--columns all|stated] [--python PROGRAM [--quantile-draws N] [--exact]]
 //!
 //! From each set (see `make_data.py`) n comps and one target are drawn, over and over, and the
 //! target's 80 % band is made from the comps alone by the tool and by the baselines: what people
-//! do by eye (10 and 90 % quantiles of the comps) and least squares on log price with its t
-//! prediction interval. Scored on log price by coverage and by the interval score (Winkler 1972);
-//! the floor is an oracle, least squares fitted on the whole set, leave-one-out, with the
-//! empirical 10 and 90 % quantiles of its residuals. The rules of thumb are the defaults for every
-//! set; a set declares its columns and which way they are expected to move the price.
+//! do by eye (10 and 90 % quantiles of the comps), least squares on log price with its t
+//! prediction interval, and quantile regression of statsmodels. Scored on log price by coverage
+//! and by the interval score (Winkler 1972). The rules of thumb are the defaults for every set; a
+//! set declares its columns and which way they are expected to move the price.
+//!
+//! The floor is an oracle, least squares fitted on the whole set, leave-one-out, with the
+//! empirical 10 and 90 % quantiles of its residuals. The stated floor, which the goals go by, is
+//! fitted on some of the columns; beside it stands that of all columns. `--columns stated` leaves
+//! the others out for everybody.
+//!
+//! Quantile regression needs Python:
+//! `python3 -m venv venv && venv/bin/pip install -r tests/reference/requirements.txt`, then
+//! `--python venv/bin/python`. Without `--python` or `--quantile-draws` it is left out.
+//! Least squares and the oracle are checked against statsmodels in `tests/it/accuracy.rs`.
 
-use std::collections::BTreeMap;
-use std::path::Path;
+mod ours;
+mod quantile;
+mod regression;
+mod report;
+mod sets;
 
-use chrono::NaiveDate;
-use compband::band::estimate;
-use compband::book::attributes::{Attribute, Direction, Scale};
-use compband::book::settings::Family;
-use compband::book::{Attributes, Items, Settings};
-use compband::fit::design::DAYS_PER_MONTH;
-use compband::fit::robust::{Fit, Loss, Options, Problem, fit};
-use compband::fit::solve::Sign;
-use compband::select::order::quantile;
-use compband::select::{Candidate, Selection, Stage, Subject};
-use nalgebra::{DMatrix, DVector};
+use std::process::ExitCode;
+
+use clap::{Parser, ValueEnum};
+use compband::book::Settings;
 use rand::rngs::StdRng;
 use rand::seq::index::sample;
 use rand::{RngExt, SeedableRng};
-use rust_decimal::Decimal;
-use statrs::distribution::{ContinuousCDF, StudentsT};
 
-const TODAY: NaiveDate = NaiveDate::from_ymd_opt(2026, 6, 30).unwrap();
-const MODEL: &str = "any";
-const CHANCE: u8 = 80;
+use ours::Sale;
+use regression::{Band, least_squares, middle, oracle, winkler};
+use report::{Cell, Report, Scores, Study};
+use sets::{Row, Set, sets};
+
 const SEED: u64 = 1972;
 
-/// What a column of a set is declared to be.
-#[derive(Clone, Copy)]
-enum Role {
-    Price,
-    /// Grade A where 1, B where 0.
-    GradeA,
-    /// Each adds.
-    Extra,
-    /// A number that counts by doublings.
-    Doubling(Direction),
-    /// One of several kinds, either way.
-    Variant,
-    /// Month of the sale.
-    Month,
+/// How far off estimates are on open data, against named baselines.
+#[derive(Parser)]
+struct Options {
+    /// Draws of comps and a target, for each set and size.
+    #[arg(long, default_value_t = 2000)]
+    draws: usize,
+    /// Numbers of comps.
+    #[arg(long, value_delimiter = ',', default_values_t = [8, 15, 30, 60])]
+    sizes: Vec<usize>,
+    /// Sets to draw from: auctions, computers, houses; all where not given.
+    #[arg(long, value_delimiter = ',')]
+    sets: Vec<String>,
+    /// Whether all columns are used or only those of the stated floor.
+    #[arg(long, value_enum, default_value = "all")]
+    columns: Columns,
+    /// Python with the packages of tests/reference/requirements.txt, for quantile regression.
+    #[arg(long)]
+    python: Option<String>,
+    /// The first so many draws are given to quantile regression; all where not given.
+    #[arg(long)]
+    quantile_draws: Option<usize>,
+    /// Quantile regression by its linear programme instead of statsmodels' reweighting.
+    #[arg(long)]
+    exact: bool,
+    /// Given by cargo.
+    #[arg(long, hide = true)]
+    bench: bool,
 }
 
-struct Set {
-    name: &'static str,
-    file: &'static str,
-    columns: &'static [(&'static str, Role)],
+#[derive(Clone, Copy, PartialEq, ValueEnum)]
+enum Columns {
+    All,
+    Stated,
 }
 
-const SETS: [Set; 3] = [
-    Set {
-        name: "auctions",
-        file: "tests/reference/mariokart.csv",
-        columns: &[
-            ("total_pr", Role::Price),
-            ("cond", Role::GradeA),
-            ("stock_photo", Role::Extra),
-            ("wheels", Role::Extra),
-            ("duration", Role::Doubling(Direction::Either)),
-        ],
-    },
-    Set {
-        name: "computers",
-        file: "benches/accuracy/computers.csv",
-        columns: &[
-            ("price", Role::Price),
-            ("speed", Role::Doubling(Direction::Up)),
-            ("hd", Role::Doubling(Direction::Up)),
-            ("ram", Role::Doubling(Direction::Up)),
-            ("screen", Role::Doubling(Direction::Up)),
-            ("cd", Role::Extra),
-            ("multi", Role::Extra),
-            ("premium", Role::Variant),
-            ("trend", Role::Month),
-        ],
-    },
-    Set {
-        name: "houses",
-        file: "benches/accuracy/houses.csv",
-        columns: &[
-            ("price", Role::Price),
-            ("lotsize", Role::Doubling(Direction::Up)),
-            ("bedrooms", Role::Extra),
-            ("bathrooms", Role::Extra),
-            ("stories", Role::Extra),
-            ("driveway", Role::Extra),
-            ("recreation", Role::Extra),
-            ("fullbase", Role::Extra),
-            ("gasheat", Role::Extra),
-            ("aircon", Role::Extra),
-            ("garage", Role::Extra),
-            ("prefer", Role::Extra),
-        ],
-    },
-];
-
-/// A sale: as a comp, the month it was in, and as a row of the baselines' design.
-struct Sale {
-    comp: Candidate,
-    month: f64,
-    row: Vec<f64>,
-    log_price: f64,
-}
-
-fn number(cell: &str) -> f64 {
-    match cell {
-        "yes" | "new" => 1.0,
-        "no" | "used" => 0.0,
-        other => other.parse().expect("a number"),
+impl Options {
+    /// The interpreter and the number of draws for quantile regression, where it is wanted.
+    fn quantile(&self) -> Option<(&str, usize)> {
+        let wanted = self.python.is_some() || self.quantile_draws.is_some();
+        let draws = self.quantile_draws.unwrap_or(self.draws).min(self.draws);
+        wanted.then(|| (self.python.as_deref().unwrap_or("python3"), draws))
     }
-}
 
-impl Set {
-    fn settings(&self) -> Settings {
-        let mut family = Family {
-            models: vec![MODEL.into()],
-            attributes: BTreeMap::new(),
-        };
-        for (name, role) in self.columns {
-            if let Role::Doubling(sign) = role {
-                let attribute = Attribute {
-                    unit: String::new(),
-                    scale: Scale::Doubling,
-                    sign: *sign,
-                    rule: None,
-                };
-                family.attributes.insert((*name).into(), attribute);
-            }
+    fn wanted_sets(&self) -> Result<Vec<Set>, String> {
+        let known = sets();
+        if let Some(other) = self
+            .sets
+            .iter()
+            .find(|name| known.iter().all(|set| set.name != **name))
+        {
+            let names = known.map(|set| set.name).join(", ");
+            return Err(format!("no set is called {other}; there are {names}"));
         }
-        let mut settings = Settings::default();
-        settings.families.insert("set".into(), family);
-        // Draws take no notice of time, so age says nothing; the trend does.
-        settings.estimate.half_life_days = f64::INFINITY;
-        settings
-    }
-
-    fn load(&self) -> Vec<Sale> {
-        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(self.file);
-        let mut reader = csv::Reader::from_path(path).expect("the data set");
-        let header = reader.headers().expect("a header").clone();
-        let at = |name: &str| header.iter().position(|h| h == name).expect("the column");
-        reader
-            .records()
-            .map(|r| self.sale(&r.expect("a row"), &at))
-            .collect()
-    }
-
-    fn sale(&self, record: &csv::StringRecord, at: &dyn Fn(&str) -> usize) -> Sale {
-        let mut comp = blank();
-        let (mut month, mut log_price, mut row) = (0.0, 0.0, vec![1.0]);
-        for (name, role) in self.columns {
-            let value = number(&record[at(name)]);
-            match role {
-                Role::Price => {
-                    comp.paid = Decimal::from_f64_retain(value)
-                        .expect("a price")
-                        .round_dp(2);
-                    log_price = value.ln();
-                }
-                Role::GradeA => comp.grade = if value == 1.0 { "A" } else { "B" }.into(),
-                Role::Extra => comp.extras.add(name, value as u32),
-                Role::Doubling(_) => {
-                    comp.attributes.set(
-                        name,
-                        Decimal::from_f64_retain(value)
-                            .expect("a number")
-                            .round_dp(6),
-                    );
-                }
-                Role::Variant => comp.variant = format!("{name} {value}"),
-                Role::Month => month = value,
-            }
-            match role {
-                Role::Price => {}
-                Role::Doubling(_) => row.push(value.log2()),
-                _ => row.push(value),
-            }
-        }
-        Sale {
-            comp,
-            month,
-            row,
-            log_price,
-        }
+        let wanted = known
+            .into_iter()
+            .filter(|set| self.sets.is_empty() || self.sets.iter().any(|name| name == set.name));
+        Ok(wanted
+            .map(|mut set| {
+                set.columns
+                    .retain(|c| c.stated || self.columns == Columns::All);
+                set
+            })
+            .collect())
     }
 }
 
-fn blank() -> Candidate {
-    Candidate {
-        comp_id: String::new(),
-        origin: String::new(),
-        sold_on: Some(TODAY),
-        age_days: Some(0),
-        variant: String::new(),
-        completeness: String::new(),
-        grade: String::new(),
-        missing: Items::NONE,
-        extras: Items::NONE,
-        defects: Items::NONE,
-        attributes: Attributes::NONE,
-        works: true,
-        how_sold: None,
-        paid: Decimal::ONE,
-        stage: Stage::Exact,
-        dropped: None,
-        pinned: false,
-    }
+/// A set read: its rows as baselines take them, and the same sales as the tool takes them.
+struct Data {
+    rows: Vec<Row>,
+    sales: Vec<Sale>,
+    settings: Settings,
 }
 
-/// An interval on log price.
-type Band = (f64, f64);
-
-/// The interval score of Winkler (1972) at 80 %.
-fn winkler((low, high): Band, y: f64) -> f64 {
-    high - low + 2.0 / 0.2 * ((low - y).max(0.0) + (y - high).max(0.0))
+/// The generator of a draw, and the rows it draws: the target first, its comps behind.
+fn drawn(rows: usize, n: usize, draw: usize) -> (StdRng, Vec<usize>) {
+    let mut rng = StdRng::seed_from_u64(SEED + ((n as u64) << 32) + draw as u64);
+    let chosen = sample(&mut rng, rows, n + 1).into_vec();
+    (rng, chosen)
 }
 
-fn ours(comps: &[&Sale], target: &Sale, settings: &Settings, spoilt: &[f64]) -> Band {
-    let candidates: Vec<Candidate> = comps
-        .iter()
-        .zip(spoilt)
-        .enumerate()
-        .map(|(i, (sale, factor))| {
-            let age = ((target.month - sale.month) * DAYS_PER_MONTH).round() as i32;
-            let factor = Decimal::from_f64_retain(*factor).expect("a factor");
-            Candidate {
-                comp_id: format!("c{i:03}"),
-                age_days: Some(age),
-                sold_on: Some(TODAY - chrono::Duration::days(age.into())),
-                paid: sale.comp.paid * factor,
-                ..sale.comp.clone()
-            }
-        })
-        .collect();
-    let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
-    let comp = &target.comp;
-    let subject = Subject {
-        model: MODEL.into(),
-        variant: given(&comp.variant),
-        completeness: None,
-        grade: given(&comp.grade),
-        missing: Items::NONE,
-        extras: comp.extras.clone(),
-        defects: Items::NONE,
-        attributes: comp.attributes.clone(),
-        works: true,
-        how_sold: None,
-    };
-    let selection = Selection {
-        seen: candidates.len(),
-        candidates,
-        ..Selection::empty(MODEL)
-    };
-    let made = estimate(selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
-    let (low, high, _) = made.outcome.band(f64::from(CHANCE) / 100.0);
-    (low, high)
+fn by_eye(comps: &[&Row]) -> Band {
+    middle(comps.iter().map(|row| row.log_price).collect())
 }
 
-fn by_eye(comps: &[&Sale], spoilt: &[f64]) -> Band {
-    let mut logs: Vec<f64> = comps
-        .iter()
-        .zip(spoilt)
-        .map(|(s, f)| s.log_price + f.ln())
-        .collect();
-    logs.sort_by(f64::total_cmp);
-    (
-        quantile(&logs, 0.1).expect("comps"),
-        quantile(&logs, 0.9).expect("comps"),
-    )
-}
-
-fn flat_fit(x: &DMatrix<f64>, y: &DVector<f64>) -> Option<Fit> {
-    let weights = vec![1.0; y.len()];
-    let signs = vec![Sign::Free; x.ncols()];
-    let problem = Problem {
-        x,
-        y,
-        weights: &weights,
-        penalties: &[],
-        signs: &signs,
-        start: None,
-    };
-    let options = Options {
-        loss: Loss::LeastSquares,
-        prior_rows: 0.0,
-        ..Options::default()
-    };
-    fit(&problem, &options).ok()
-}
-
-/// Least squares on log price over the columns that vary, with its t prediction interval; none
-/// where the comps cannot determine it or leave no degree of freedom.
-fn least_squares(comps: &[&Sale], target: &Sale) -> Option<Band> {
-    let p = target.row.len();
-    let varies = |j: &usize| *j == 0 || comps.iter().any(|s| s.row[*j] != comps[0].row[*j]);
-    let kept: Vec<usize> = (0..p).filter(varies).collect();
-    let degrees = comps.len().checked_sub(kept.len()).filter(|d| *d > 0)?;
-    let x = DMatrix::from_fn(comps.len(), kept.len(), |i, j| comps[i].row[kept[j]]);
-    let y = DVector::from_iterator(comps.len(), comps.iter().map(|s| s.log_price));
-    let fit = flat_fit(&x, &y)?;
-    let row = DVector::from_iterator(kept.len(), kept.iter().map(|&j| target.row[j]));
-    let sigma = (fit.residuals.norm_squared() / degrees as f64).sqrt();
-    let scale = (sigma * sigma + fit.variance(&row) * (sigma / fit.sigma).powi(2)).sqrt();
-    let t = StudentsT::new(0.0, 1.0, degrees as f64)
-        .ok()?
-        .inverse_cdf(0.9);
-    let mean = fit.mean(&row);
-    Some((mean - t * scale, mean + t * scale))
-}
-
-/// Mean score of least squares on the whole set, leave-one-out.
-fn oracle(sales: &[Sale]) -> f64 {
-    let p = sales[0].row.len();
-    let x = DMatrix::from_fn(sales.len(), p, |i, j| sales[i].row[j]);
-    let y = DVector::from_iterator(sales.len(), sales.iter().map(|s| s.log_price));
-    let fit = flat_fit(&x, &y).expect("a whole set determines its fit");
-    let residuals: Vec<f64> = fit
-        .residuals
-        .iter()
-        .zip(&fit.leverages)
-        .map(|(r, h)| r / (1.0 - h))
-        .collect();
-    let mut sorted = residuals.clone();
-    sorted.sort_by(f64::total_cmp);
-    let band = (
-        quantile(&sorted, 0.1).expect("rows"),
-        quantile(&sorted, 0.9).expect("rows"),
-    );
-    residuals.iter().map(|r| winkler(band, *r)).sum::<f64>() / residuals.len() as f64
-}
-
-/// Mean and standard error.
-#[derive(Default, Clone, Copy)]
-struct Mean {
-    n: f64,
-    sum: f64,
-    squares: f64,
-}
-
-impl Mean {
-    fn add(&mut self, value: f64) {
-        self.n += 1.0;
-        self.sum += value;
-        self.squares += value * value;
-    }
-
-    fn join(mut self, other: Self) -> Self {
-        self.n += other.n;
-        self.sum += other.sum;
-        self.squares += other.squares;
-        self
-    }
-
-    fn mean(self) -> f64 {
-        self.sum / self.n
-    }
-
-    fn error(self) -> f64 {
-        ((self.squares / self.n - self.mean().powi(2)).max(0.0) / self.n).sqrt()
-    }
-}
-
-/// What is gathered over the draws of one set and size.
-#[derive(Default, Clone, Copy)]
-struct Tally {
-    covered: Mean,
-    ours: Mean,
-    by_eye: Mean,
-    least_squares: Mean,
-    /// Ours where least squares could be fitted.
-    beside: Mean,
-    /// Ours with gross errors planted.
-    spoilt: Mean,
-}
-
-impl Tally {
-    fn join(self, other: Self) -> Self {
-        Self {
-            covered: self.covered.join(other.covered),
-            ours: self.ours.join(other.ours),
-            by_eye: self.by_eye.join(other.by_eye),
-            least_squares: self.least_squares.join(other.least_squares),
-            beside: self.beside.join(other.beside),
-            spoilt: self.spoilt.join(other.spoilt),
-        }
-    }
-}
-
-fn draw(sales: &[Sale], n: usize, settings: &Settings, rng: &mut StdRng, tally: &mut Tally) {
-    let chosen: Vec<&Sale> = sample(rng, sales.len(), n + 1)
-        .into_iter()
-        .map(|i| &sales[i])
-        .collect();
-    let (target, comps) = (chosen[0], &chosen[1..]);
-    let clean = vec![1.0; n];
-    let y = target.log_price;
-    let band = ours(comps, target, settings, &clean);
-    let score = winkler(band, y);
-    tally.covered.add(f64::from(band.0 <= y && y <= band.1));
-    tally.ours.add(score);
-    tally.by_eye.add(winkler(by_eye(comps, &clean), y));
-    if let Some(band) = least_squares(comps, target) {
-        tally.least_squares.add(winkler(band, y));
-        tally.beside.add(score);
-    }
-    let gross: Vec<f64> = (0..n)
+/// Factors of gross errors: one price in ten times or divided by five.
+fn gross(rng: &mut StdRng, n: usize) -> Vec<f64> {
+    (0..n)
         .map(|_| match rng.random_range(0..20) {
             0 => 5.0,
             1 => 0.2,
             _ => 1.0,
         })
-        .collect();
-    tally
-        .spoilt
-        .add(winkler(ours(comps, target, settings, &gross), y));
+        .collect()
 }
 
-fn gather(sales: &[Sale], n: usize, draws: usize, settings: &Settings) -> Tally {
+fn score(data: &Data, n: usize, draw: usize) -> Scores {
+    let (mut rng, chosen) = drawn(data.rows.len(), n, draw);
+    let (target, comps) = (chosen[0], &chosen[1..]);
+    let sales: Vec<&Sale> = comps.iter().map(|&i| &data.sales[i]).collect();
+    let rows: Vec<&Row> = comps.iter().map(|&i| &data.rows[i]).collect();
+    let row = &data.rows[target];
+    let y = row.log_price;
+    let ours = |factors: &[f64]| ours::band(&sales, &data.sales[target], &data.settings, factors);
+    let band = ours(&vec![1.0; n]);
+    Scores {
+        covered: band.0 <= y && y <= band.1,
+        ours: winkler(band, y),
+        spoilt: winkler(ours(&gross(&mut rng, n)), y),
+        by_eye: winkler(by_eye(&rows), y),
+        least_squares: least_squares(&rows, row).map(|band| winkler(band, y)),
+        quantile: None,
+    }
+}
+
+/// Scores of all draws, in their order, over all cores.
+fn gather(data: &Data, n: usize, draws: usize) -> Vec<Scores> {
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let part = draws.div_ceil(threads);
     std::thread::scope(|scope| {
-        let part = |k: usize| {
-            let mut tally = Tally::default();
-            for d in (k..draws).step_by(threads) {
-                let mut rng = StdRng::seed_from_u64(SEED + ((n as u64) << 32) + d as u64);
-                draw(sales, n, settings, &mut rng, &mut tally);
-            }
-            tally
-        };
-        let running: Vec<_> = (0..threads).map(|k| scope.spawn(move || part(k))).collect();
+        let running: Vec<_> = (0..threads)
+            .map(|k| {
+                let draws = (k * part).min(draws)..((k + 1) * part).min(draws);
+                scope.spawn(move || draws.map(|d| score(data, n, d)).collect::<Vec<_>>())
+            })
+            .collect();
         running
             .into_iter()
-            .map(|t| t.join().expect("a tally"))
-            .fold(Tally::default(), Tally::join)
+            .flat_map(|thread| thread.join().expect("scores"))
+            .collect()
     })
 }
 
-/// The value behind an option of the command line.
-fn option(name: &str) -> Option<String> {
-    let args: Vec<String> = std::env::args().collect();
-    args.iter()
-        .position(|a| a == name)
-        .and_then(|at| args.get(at + 1).cloned())
+/// Adds the scores of quantile regression to the first draws.
+fn add_quantile(
+    options: &Options,
+    data: &Data,
+    n: usize,
+    scores: &mut [Scores],
+) -> Result<(), String> {
+    let Some((python, draws)) = options.quantile() else {
+        return Ok(());
+    };
+    let samples: Vec<Vec<usize>> = (0..draws).map(|d| drawn(data.rows.len(), n, d).1).collect();
+    let bands = quantile::bands(python, options.exact, &data.rows, &samples)?;
+    for ((scores, band), chosen) in scores.iter_mut().zip(bands).zip(samples) {
+        let y = data.rows[chosen[0]].log_price;
+        scores.quantile = Some(band.map(|band| winkler(band, y)));
+    }
+    Ok(())
 }
 
-fn main() {
-    let draws: usize = option("--draws").map_or(2000, |n| n.parse().expect("--draws N"));
-    let sizes = option("--sizes").unwrap_or_else(|| "8,15,30,60".into());
-    let sizes: Vec<usize> = sizes
-        .split(',')
-        .map(|n| n.parse().expect("--sizes N,N"))
+fn study(options: &Options, set: &Set) -> Result<Study, String> {
+    let rows = set.load();
+    if let Some(n) = options.sizes.iter().find(|n| !(1..rows.len()).contains(*n)) {
+        let most = rows.len() - 1;
+        return Err(format!(
+            "{} has no draws of {n} comps; from 1 to {most}",
+            set.name
+        ));
+    }
+    let data = Data {
+        sales: rows.iter().map(|row| ours::sale(set, row)).collect(),
+        settings: ours::settings(set),
+        rows,
+    };
+    let mut cells = Vec::new();
+    for &n in &options.sizes {
+        eprintln!("{}, {n} comps", set.name);
+        let mut scores = gather(&data, n, options.draws);
+        add_quantile(options, &data, n, &mut scores)?;
+        cells.push(Cell { n, scores });
+    }
+    let every: Vec<usize> = (0..data.rows[0].design.len()).collect();
+    Ok(Study {
+        name: set.name,
+        stated_floor: oracle(&data.rows, &set.stated()),
+        full_floor: oracle(&data.rows, &every),
+        cells,
+    })
+}
+
+fn run() -> Result<(), String> {
+    let options = Options::parse();
+    if options.draws == 0 {
+        return Err("--draws must be 1 or more".into());
+    }
+    let studies: Result<Vec<Study>, String> = options
+        .wanted_sets()?
+        .iter()
+        .map(|set| study(&options, set))
         .collect();
-    let wanted = option("--sets");
-    println!(
-        "{draws} draws of n comps and a target; 80 % bands; interval scores on log price (standard error)"
-    );
-    println!(
-        "| set | n | coverage | score | / oracle | by eye | ours / it | least squares | fitted | ours / it | with gross errors |"
-    );
-    println!("|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|");
-    for set in SETS.iter().filter(|s| {
-        wanted
-            .as_ref()
-            .is_none_or(|w| w.split(',').any(|n| n == s.name))
-    }) {
-        let sales = set.load();
-        let settings = set.settings();
-        let floor = oracle(&sales);
-        println!("| {} | oracle | | {floor:.3} | | | | | | | |", set.name);
-        for &n in &sizes {
-            let t = gather(&sales, n, draws, &settings);
-            let with = |m: Mean| format!("{:.3} ({:.3})", m.mean(), m.error());
-            println!(
-                "| {} | {n} | {:.3} ({:.3}) | {} | {:.3} | {} | {:.3} | {} | {:.0} % | {:.3} | +{:.0} % |",
-                set.name,
-                t.covered.mean(),
-                t.covered.error(),
-                with(t.ours),
-                t.ours.mean() / floor,
-                with(t.by_eye),
-                t.ours.mean() / t.by_eye.mean(),
-                with(t.least_squares),
-                100.0 * t.least_squares.n / t.ours.n,
-                t.beside.mean() / t.least_squares.mean(),
-                100.0 * (t.spoilt.mean() / t.ours.mean() - 1.0),
-            );
+    print!("{}", Report(studies?));
+    Ok(())
+}
+
+fn main() -> ExitCode {
+    match run() {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(message) => {
+            eprintln!("error: {message}");
+            ExitCode::FAILURE
         }
     }
 }

@@ -14,7 +14,7 @@
 //! Every function gives `None` for empty slices or such of unequal length, and where a number is
 //! not finite.
 
-use statrs::distribution::{Beta, ChiSquared, ContinuousCDF};
+use statrs::distribution::{Beta, Binomial, ChiSquared, ContinuousCDF, DiscreteCDF};
 
 use super::ratio::{Interval, tail};
 
@@ -134,6 +134,16 @@ pub fn pit(values: &[f64], bars: usize) -> Option<Pit> {
     })
 }
 
+/// Where the count of one of `bars` equally likely bars lies with chance `level` in 0..1, of
+/// `values` values: between the (1 − level)/2 and (1 + level)/2 quantiles of the binomial
+/// distribution. `None` for no values or no bars.
+pub fn bar_by_chance(values: usize, bars: usize, level: f64) -> Option<Interval> {
+    let tail = tail(level).filter(|_| values > 0 && bars > 0)?;
+    let counts = Binomial::new(1.0 / bars as f64, values as u64).ok()?;
+    let quantile = |p: f64| counts.inverse_cdf(p) as f64;
+    Some(Interval::new(quantile(tail), quantile(1.0 - tail)))
+}
+
 /// Pearson's test that the bars are equally likely.
 fn chi_square(counts: &[usize]) -> Option<Test> {
     let expected = counts.iter().sum::<usize>() as f64 / counts.len() as f64;
@@ -231,6 +241,25 @@ mod tests {
         assert_eq!(found.counts, [1, 1, 2, 1]);
         assert_eq!(found.chi_square, None);
         assert_eq!(pit(&[0.5; 30], 1).unwrap().chi_square, None);
+    }
+
+    /// Quantiles from sums of exact binomial probabilities (integers of 10^n).
+    #[test]
+    fn counts_by_chance() {
+        for (values, low, high) in [
+            (1, 0.0, 1.0),
+            (3, 0.0, 2.0),
+            (30, 0.0, 7.0),
+            (188, 11.0, 27.0),
+            (1000, 82.0, 119.0),
+        ] {
+            let range = bar_by_chance(values, 10, 0.95).unwrap();
+            assert_eq!((range.low, range.high), (low, high), "{values}");
+        }
+        assert_eq!(bar_by_chance(20, 1, 0.95), Some(Interval::new(20.0, 20.0)));
+        assert_eq!(bar_by_chance(0, 10, 0.95), None);
+        assert_eq!(bar_by_chance(9, 0, 0.95), None);
+        assert_eq!(bar_by_chance(9, 10, 1.0), None);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
@@ -12,20 +12,24 @@ use polars::prelude::{DataFrame, IntoLazy, col, lit};
 use serde_json::{Value, json};
 
 use super::{CliError, count, notice, say, strong};
-use crate::band::calibration::Coverage;
+use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
 use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures, foretell, subject_of};
 use crate::band::verdict::{self, Standing, Verdict};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
-use crate::render::sheet::wrap;
+use crate::render::chart::{self, CheckChart, CheckedSale};
+use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Subject};
 
-/// Name and version of the JSON document.
+/// Name and version of the JSON document; `data/check-1.schema.json` describes every key.
 const SCHEMA: &str = "compband.check/1";
+
+/// Which of [`CHANCES`] is charted.
+const CHARTED: usize = 1;
 
 /// Names of groups up to this long are not broken.
 const SHORT_NAME: usize = 20;
@@ -37,6 +41,7 @@ const EXAMPLES: &str = "\
 Examples:
   compband check
   compband check --model \"Nerrow F4\" --by grade
+  compband check --chart check.png --chart check.svg
   compband check --by month --json
 
 Every sale is estimated from the sales of days before it, and then held against what it fetched;
@@ -53,6 +58,9 @@ pub struct CheckArgs {
     /// Figures for each of these groups, besides all sales
     #[arg(long, value_name = "GROUP", value_enum)]
     by: Option<By>,
+    /// Draw a chart of all the sales into FILE (.png or .svg); can be given twice
+    #[arg(long, value_name = "FILE")]
+    chart: Vec<PathBuf>,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -77,8 +85,12 @@ struct Checked {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, has no such model, or nothing that can be foretold.
+/// Where the book cannot be read, has no such model, or nothing that can be foretold; where a
+/// chart cannot be written.
 pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
+    args.chart
+        .iter()
+        .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let comps = match &args.model {
         Some(model) => book.frame_of_model(model, &mut notice)?,
@@ -89,10 +101,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))
         .collect();
-    let undated = told
-        .iter()
-        .filter(|(checked, _)| checked.sale.sold_on.is_none())
-        .count();
+    let undated = undated_of(&told);
     let all: Vec<&Foretold> = told.iter().map(|(_, foretold)| *foretold).collect();
     let Some(overall) = figures(&all) else {
         return Err(CliError::Absent {
@@ -100,6 +109,11 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
             next: "log or import more sales; `compband models` lists what the book holds".into(),
         });
     };
+    if !args.chart.is_empty() {
+        let model = args.model.as_ref().map(|_| told[0].0.model.as_str());
+        let chart = check_chart(&told, &overall, checked.len(), model, book.settings());
+        super::draw(&chart, &args.chart)?;
+    }
     let mut groups: Vec<(String, Figures)> = vec![("all sales".into(), overall)];
     if let Some(by) = args.by {
         groups.extend(grouped(&told, by, book.settings()));
@@ -329,17 +343,26 @@ fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
     out
 }
 
-/// How the sales were foretold, in words: `told` of them, `undated` of these from all the others.
-fn foretold_from(told: usize, undated: usize) -> String {
+/// How many of these have no day.
+fn undated_of(told: &[(&Checked, &Foretold)]) -> usize {
+    told.iter()
+        .filter(|(checked, _)| checked.sale.sold_on.is_none())
+        .count()
+}
+
+/// How many of the sales were foretold, and from what: `told` of them, `undated` of these from
+/// all the others.
+fn how_foretold(told: usize, undated: usize, sales: usize) -> String {
     let before = "from the sales of days before";
-    match (told - undated, undated) {
+    let from = match (told - undated, undated) {
         (_, 0) => format!(" {before}"),
         (0, _) => ", all undated: each from all the others".into(),
         (dated, undated) => format!(
             ": {dated} {before}, and {}: each from all the others",
             count(undated, "undated sale")
         ),
-    }
+    };
+    format!("{told} of {} foretold{from}", count(sales, "sale"))
 }
 
 fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
@@ -348,10 +371,8 @@ fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
     let mut out = String::new();
     let told = groups[0].1.study.sales;
     let first = format!(
-        "{} of {} foretold{}; ratios are estimate over price paid, intervals 95 %.",
-        told,
-        count(sales, "sale"),
-        foretold_from(told, undated)
+        "{}; ratios are estimate over price paid, intervals 95 %.",
+        how_foretold(told, undated, sales)
     );
     let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
     let short = groups
@@ -416,6 +437,42 @@ fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
         }
     }
     out
+}
+
+/// The chart of all that was foretold, `told` of `sales`, of one `model` or of the whole book.
+fn check_chart(
+    told: &[(&Checked, &Foretold)],
+    overall: &Figures,
+    sales: usize,
+    model: Option<&str>,
+    settings: &Settings,
+) -> CheckChart {
+    let title = "estimates against what was paid";
+    CheckChart {
+        title: model.map_or_else(
+            || format!("Past {title}"),
+            |model| format!("{model}: past {title}"),
+        ),
+        subtitle: format!(
+            "{}; {}",
+            how_foretold(told.len(), undated_of(told), sales),
+            basis(settings.price_basis)
+        ),
+        currency: settings.currency.clone(),
+        chance: CHANCES[CHARTED],
+        sales: told
+            .iter()
+            .map(|(checked, foretold)| CheckedSale {
+                paid: foretold.paid,
+                estimate: foretold.estimate,
+                band: foretold.bands[CHARTED],
+                sold_on: checked.sale.sold_on,
+            })
+            .collect(),
+        median_ratio: overall.study.median.value,
+        by_chance: bar_by_chance(told.len(), overall.pit.counts.len(), selfcheck::LEVEL),
+        histogram: overall.pit.counts.clone(),
+    }
 }
 
 fn row(name: &str, figures: &Figures) -> Vec<String> {

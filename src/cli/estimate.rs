@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::unit::UnitArgs;
-use super::{CliError, SHORTEST_ID, notice, say};
+use super::{CliError, SHORTEST_ID, say};
 use crate::band::estimate::Estimate;
 use crate::book::BookError;
 use crate::book::frame::short_ids;
@@ -69,9 +69,8 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         ));
     }
     let made = unit.estimate(selection)?;
-    for path in &args.chart {
-        chart::draw(&band_chart(&made), path)?;
-        notice(&format!("chart written to {}", path.display()));
+    if !args.chart.is_empty() {
+        super::draw(&band_chart(&made), &args.chart)?;
     }
     if args.json {
         return say(&format!("{:#}\n", json::document(&made)));

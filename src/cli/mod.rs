@@ -29,6 +29,7 @@ use clap::{Parser, Subcommand};
 use crate::book::dates::{WrittenDate, read_date};
 use crate::book::problem::{nearest_few, shorten};
 use crate::book::{BookError, Comp, canonical};
+use crate::render::chart::{self, Chart};
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
 
@@ -240,6 +241,18 @@ pub fn notice(text: &str) {
     // Output matters more than a notice that cannot be written.
     let line = marked(NOTE, "note:", text);
     let _ = anstream::stderr().lock().write_all(line.as_bytes());
+}
+
+/// Draws a chart into each of the files, and says so.
+///
+/// # Errors
+/// Where it cannot be drawn or written.
+pub fn draw(chart: &impl Chart, files: &[PathBuf]) -> Result<(), CliError> {
+    for path in files {
+        chart::draw(chart, path)?;
+        notice(&format!("chart written to {}", path.display()));
+    }
+    Ok(())
 }
 
 /// Writes text to standard output, without colour where that is no terminal.

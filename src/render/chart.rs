@@ -1,6 +1,7 @@
-//! The chart of an estimate: where the price of this unit is likely to fall, and the sales behind it.
+//! Charts: of an estimate ([`BandChart`]), where the price of this unit is likely to fall and the
+//! sales behind it; and of a check of past estimates ([`CheckChart`]).
 //!
-//! Two panels on a white ground. Above, the density of the predictive distribution with the band
+//! That of an estimate has two panels on a white ground. Above, the density of the predictive distribution with the band
 //! shaded, and under it each sale as a dot at its price brought to this unit and to today. Below,
 //! the sales against their dates with the trend, and the band at the right edge.
 //!
@@ -11,8 +12,10 @@
 //! success criteria 1.4.3 and 1.4.11).
 
 mod axis;
+mod canvas;
 mod layout;
 mod scene;
+mod selfcheck;
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -21,6 +24,20 @@ use chrono::NaiveDate;
 
 use crate::book::Currency;
 use crate::book::files::write_whole;
+
+pub use selfcheck::{CheckChart, CheckedSale};
+
+/// A chart that can be drawn.
+pub trait Chart {
+    /// What it is called.
+    fn title(&self) -> &str;
+
+    /// Its shapes, the later ones over the earlier ones.
+    ///
+    /// # Errors
+    /// [`ChartError`]: a number that is not finite or out of reach.
+    fn shapes(&self) -> Result<Vec<scene::Shape>, ChartError>;
+}
 
 /// What a chart shows. Money is in units of the currency.
 #[derive(Debug, Clone)]
@@ -47,7 +64,18 @@ pub struct BandChart {
     pub trend: Vec<(NaiveDate, f64)>,
 }
 
-/// One sale on the chart.
+impl Chart for BandChart {
+    fn title(&self) -> &str {
+        &self.title
+    }
+
+    fn shapes(&self) -> Result<Vec<scene::Shape>, ChartError> {
+        check(self)?;
+        layout::compose(self)
+    }
+}
+
+/// One sale on the chart of an estimate.
 #[derive(Debug, Clone)]
 pub struct Dot {
     /// Price brought to this unit and to today.
@@ -127,7 +155,7 @@ impl Format {
 ///
 /// # Errors
 /// [`ChartError`]: another extension, a number that is not finite or out of reach, or a failure to write.
-pub fn draw(chart: &BandChart, path: &Path) -> Result<(), ChartError> {
+pub fn draw(chart: &impl Chart, path: &Path) -> Result<(), ChartError> {
     let picture = match Format::of(path)? {
         Format::Png => to_png(chart)?,
         Format::Svg => to_svg(chart)?.into_bytes(),
@@ -150,18 +178,16 @@ pub fn check_name(path: &Path) -> Result<(), ChartError> {
 ///
 /// # Errors
 /// [`ChartError`]: a number that is not finite or out of reach.
-pub fn to_svg(chart: &BandChart) -> Result<String, ChartError> {
-    check(chart)?;
-    scene::to_svg(&layout::compose(chart)?, &chart.title)
+pub fn to_svg(chart: &impl Chart) -> Result<String, ChartError> {
+    scene::to_svg(&chart.shapes()?, chart.title())
 }
 
 /// The chart as a PNG file of 1600 × 1200 pixels, 200 to the inch.
 ///
 /// # Errors
 /// [`ChartError`]: a number that is not finite or out of reach.
-pub fn to_png(chart: &BandChart) -> Result<Vec<u8>, ChartError> {
-    check(chart)?;
-    scene::to_png(&layout::compose(chart)?)
+pub fn to_png(chart: &impl Chart) -> Result<Vec<u8>, ChartError> {
+    scene::to_png(&chart.shapes()?)
 }
 
 /// Largest amount the axes are made for.

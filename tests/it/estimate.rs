@@ -8,7 +8,7 @@ use tempfile::TempDir;
 
 use crate::runner::{fails, out, run, stderr};
 
-fn root() -> &'static Path {
+pub fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
 
@@ -52,7 +52,7 @@ const UNIT: [&str; 13] = [
     "2026-11-20",
 ];
 
-fn json(dir: &Path, args: &[&str]) -> Value {
+pub fn json(dir: &Path, args: &[&str]) -> Value {
     let args: Vec<&str> = args.iter().copied().chain(["--json"]).collect();
     serde_json::from_str(&out(dir, &args)).unwrap()
 }
@@ -168,7 +168,7 @@ fn the_demo_as_json() {
 }
 
 /// Holds `value` against the part of JSON Schema that the published schema uses.
-fn conforms(value: &Value, schema: &Value, at: &str) {
+pub fn conforms(value: &Value, schema: &Value, at: &str) {
     let types = match &schema["type"] {
         Value::Array(types) => types.clone(),
         one => vec![one.clone()],
@@ -494,7 +494,7 @@ fn charts_and_plan() {
 }
 
 /// A book of one model whose rows are written as given, behind a header of our own columns.
-fn book_of(header: &str, rows: &[String]) -> TempDir {
+pub fn book_of(header: &str, rows: &[String]) -> TempDir {
     let dir = tempfile::tempdir().unwrap();
     out(dir.path(), &["init"]);
     let text = format!("{header}\n{}\n", rows.join("\n"));

@@ -1,5 +1,7 @@
 //! The whole program, run as its users run it.
 
+mod accuracy;
+mod check;
 mod coverage;
 mod deal;
 mod edges;

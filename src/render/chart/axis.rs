@@ -52,16 +52,25 @@ pub fn widen(core: (f64, f64), values: impl IntoIterator<Item = f64>, reach: f64
         .fold(core, |(low, high), value| (low.min(value), high.max(value)))
 }
 
-/// A range with some air at both ends and of a width above 0; amounts that are never negative do not
-/// get an axis that is.
+/// A range with some air at both ends and of a width above 0.
 pub fn with_air(range: (f64, f64), least_width: f64) -> (f64, f64) {
     let lacking = (least_width - (range.1 - range.0)).max(0.0) / 2.0;
     let air = (range.1 - range.0 + 2.0 * lacking) * 0.05 + lacking;
-    let low = range.0 - air;
-    (
-        if range.0 >= 0.0 { low.max(0.0) } else { low },
-        range.1 + air,
-    )
+    (range.0 - air, range.1 + air)
+}
+
+/// [`with_air`] for amounts: such as are never negative do not get an axis that is.
+pub fn amounts_with_air(range: (f64, f64), least_width: f64) -> (f64, f64) {
+    let (low, high) = with_air(range, least_width);
+    let least = if range.0 >= 0.0 { 0.0 } else { low };
+    (low.max(least), high)
+}
+
+/// Days widened to a range that shows more than one.
+pub fn days_with_room((first, last): (f64, f64)) -> (f64, f64) {
+    const LEAST_DAYS: f64 = 20.0;
+    let lacking = (LEAST_DAYS - (last - first)).max(0.0) / 2.0;
+    (first - lacking, last + lacking)
 }
 
 /// Ticks of an amount axis and the decimals that their labels need: multiples of 1, 2 or 5 times a
@@ -86,6 +95,47 @@ pub fn amount_ticks(range: (f64, f64), most: usize) -> (Vec<f64>, usize) {
         ticks.map(|multiple| multiple * step).collect(),
         power.min(0).unsigned_abs() as usize,
     )
+}
+
+/// Choices of ticks for an axis by logarithm over amounts above 0, from many ticks to few, each
+/// with the decimals of its label: evenly spaced ones where the amounts lie near each other, then
+/// 1, 1.5, 2, 3, 5 and 7 times a power of ten and less of these.
+pub fn log_ticks(range: (f64, f64)) -> Vec<Vec<(f64, usize)>> {
+    const NEAR: f64 = 8.0;
+    let mut choices = Vec::new();
+    if range.1 / range.0 < NEAR {
+        choices.extend((3..=9).rev().map(|most| {
+            let (ticks, decimals) = amount_ticks(range, most);
+            ticks.into_iter().map(|tick| (tick, decimals)).collect()
+        }));
+    }
+    let (first, last) = (
+        range.0.log10().floor() as i32,
+        range.1.log10().ceil() as i32,
+    );
+    let of = |leads: &[f64], step: i32| -> Vec<(f64, usize)> {
+        let powers = (first..=last).filter(|power| power.rem_euclid(step) == 0);
+        powers
+            .flat_map(|power| leads.iter().map(move |lead| (*lead, power)))
+            .map(|(lead, power)| {
+                let finest = if lead.fract() > 0.0 { power - 1 } else { power };
+                (
+                    lead * 10_f64.powi(power),
+                    finest.min(0).unsigned_abs() as usize,
+                )
+            })
+            .filter(|(tick, _)| (range.0..=range.1).contains(tick))
+            .collect()
+    };
+    const LEADS: [&[f64]; 4] = [
+        &[1.0, 1.5, 2.0, 3.0, 5.0, 7.0],
+        &[1.0, 2.0, 3.0, 5.0, 7.0],
+        &[1.0, 2.0, 5.0],
+        &[1.0, 3.0],
+    ];
+    choices.extend(LEADS.iter().map(|leads| of(leads, 1)));
+    choices.extend([1, 2, 3, 6].map(|step| of(&[1.0], step)));
+    choices
 }
 
 /// A date as a position on an axis, in days.
@@ -268,6 +318,24 @@ mod tests {
             let (ticks, _) = amount_ticks((low, low + width), most);
             prop_assert!(!ticks.is_empty() && ticks.len() <= most + 1);
             prop_assert!(ticks.iter().all(|tick| (low - 1e-6..=low + width + 1e-6).contains(tick)));
+        }
+
+        #[test]
+        fn ticks_by_logarithm_lie_within_any_range_and_rise(
+            low in 1e-3_f64..1e9, factor in 1.2_f64..1e6,
+        ) {
+            let range = (low, low * factor);
+            let choices = log_ticks(range);
+            prop_assert!(choices.iter().any(|ticks| ticks.len() > 1));
+            for ticks in choices {
+                prop_assert!(ticks.windows(2).all(|pair| pair[0].0 < pair[1].0));
+                for (tick, decimals) in ticks {
+                    prop_assert!((range.0 * (1.0 - 1e-9)..=range.1 * (1.0 + 1e-9)).contains(&tick));
+                    // The label says the tick exactly.
+                    let label: f64 = format!("{tick:.decimals$}").parse().unwrap();
+                    prop_assert!((label / tick - 1.0).abs() < 1e-9, "{label} {tick}");
+                }
+            }
         }
 
         #[test]

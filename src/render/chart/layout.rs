@@ -1,41 +1,20 @@
-//! Where everything on the chart goes. Lengths are canvas units.
-
-use plotters::style::RGBColor;
+//! Where everything on the chart of an estimate goes. Lengths are canvas units.
 
 use crate::render::numbers;
 
 use super::axis::{self, Axis};
-use super::scene::{self, Align, Label, Point, Shape, WIDTH};
+use super::canvas::{
+    AMBER, BLUE, Canvas, FRAME, GREY, INK, LEGEND_GAP, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE,
+    SMALL, TAIL, edge_place, labelled_ticks, mark_size, widest,
+};
+use super::scene::{self, Align, Point, Shape};
 use super::{BandChart, ChartError, Dot};
 
-/// Headings and amounts.
-pub const INK: RGBColor = RGBColor(0x1f, 0x29, 0x33);
-/// Secondary text and dropped sales.
-pub const GREY: RGBColor = RGBColor(0x5a, 0x65, 0x70);
-/// The band and the sales that count.
-pub const BLUE: RGBColor = RGBColor(0x1d, 0x5b, 0x9e);
-/// The likely price and the trend.
-pub const AMBER: RGBColor = RGBColor(0xb2, 0x4a, 0x00);
-/// Under the curve within the band.
-const SHADE: RGBColor = RGBColor(0xbc, 0xd4, 0xeb);
-/// Under the curve beyond the band.
-const TAIL: RGBColor = RGBColor(0xed, 0xf2, 0xf7);
-const GRID: RGBColor = RGBColor(0xe2, 0xe6, 0xea);
-const FRAME: RGBColor = RGBColor(0x9a, 0xa4, 0xae);
-const PAPER: RGBColor = RGBColor(0xff, 0xff, 0xff);
-
-const MARGIN: f64 = 64.0;
-const RIGHT: f64 = WIDTH - MARGIN;
-/// How much wider text may come out where a viewer lacks the embedded font.
-const FALLBACK: f64 = 1.1;
-/// Size of axis and legend text.
-const SMALL: f64 = 22.0;
+/// What stands at the foot of every chart of an estimate.
+const FOOTER: &str = "An estimate from recorded sales, not a promise.";
 
 /// Baselines and edges, from top to bottom.
 mod rows {
-    /// Of one line; two lie above and below.
-    pub const TITLE: f64 = 82.0;
-    pub const SUBTITLE: f64 = 140.0;
     pub const CAPTIONS: f64 = 194.0;
     pub const AMOUNTS: f64 = 228.0;
     pub const LEADERS: (f64, f64) = (240.0, 262.0);
@@ -47,108 +26,33 @@ mod rows {
     pub const DATES_HEADING: f64 = 796.0;
     pub const SALES: (f64, f64) = (816.0, 1082.0);
     pub const DATE_TICKS: f64 = 1114.0;
-    pub const FOOTER: f64 = 1166.0;
 }
-
-/// What stands at the foot of every chart.
-const FOOTER: &str = "An estimate from recorded sales, not a promise.";
 
 /// Lays the whole chart out.
 ///
 /// # Errors
 /// [`ChartError::Drawing`] where the embedded font cannot be read.
 pub fn compose(chart: &BandChart) -> Result<Vec<Shape>, ChartError> {
-    scene::prepare_font()?;
     let mut sheet = Sheet {
         chart,
-        dot_size: dot_size(chart.dots.len()),
-        shapes: Vec::new(),
+        dot_size: mark_size(chart.dots.len(), 12.0, 4.5),
+        canvas: Canvas::new()?,
     };
-    sheet.headings();
+    sheet.canvas.headings(&chart.title, &chart.subtitle, FOOTER);
     let clipped_above = sheet.price_panel();
     let clipped_below = sheet.sales_panel();
     sheet.legend(clipped_above || clipped_below);
-    sheet.text((MARGIN, rows::FOOTER), Align::Left, 20.0, GREY, FOOTER);
-    Ok(sheet.shapes)
-}
-
-/// Radius of the heaviest sale: many sales get smaller dots.
-fn dot_size(count: usize) -> f64 {
-    const ROOMY: f64 = 60.0;
-    (12.0 * (ROOMY / count.max(1) as f64).sqrt()).clamp(4.5, 12.0)
+    Ok(sheet.canvas.into_shapes())
 }
 
 /// A chart being laid out.
 struct Sheet<'a> {
     chart: &'a BandChart,
     dot_size: f64,
-    shapes: Vec<Shape>,
+    canvas: Canvas,
 }
 
 impl Sheet<'_> {
-    fn text(&mut self, at: Point, align: Align, size: f64, ink: RGBColor, text: impl Into<String>) {
-        self.shapes.push(Shape::Text(Label {
-            at,
-            align,
-            size,
-            bold: false,
-            ink,
-            text: text.into(),
-        }));
-    }
-
-    fn bold(&mut self, at: Point, align: Align, size: f64, ink: RGBColor, text: impl Into<String>) {
-        self.shapes.push(Shape::Text(Label {
-            at,
-            align,
-            size,
-            bold: true,
-            ink,
-            text: text.into(),
-        }));
-    }
-
-    fn line(&mut self, points: Vec<Point>, width: f64, ink: RGBColor) {
-        self.shapes.push(Shape::Line { points, width, ink });
-    }
-
-    fn area(&mut self, outline: Vec<Point>, ink: RGBColor) {
-        self.shapes.push(Shape::Area { outline, ink });
-    }
-
-    fn disc(&mut self, centre: Point, radius: f64, ink: RGBColor) {
-        self.shapes.push(Shape::Disc {
-            centre,
-            radius,
-            ink,
-        });
-    }
-
-    fn box_area(&mut self, left_top: Point, right_bottom: Point, ink: RGBColor) {
-        let ((left, top), (right, bottom)) = (left_top, right_bottom);
-        self.area(
-            vec![(left, top), (right, top), (right, bottom), (left, bottom)],
-            ink,
-        );
-    }
-
-    fn headings(&mut self) {
-        let title = Heading::fit(&self.chart.title, &[42.0, 36.0, 33.0], 2, true);
-        let rise = (title.lines.len() - 1) as f64 * title.size * 1.3;
-        for (at, line) in title.lines.into_iter().enumerate() {
-            let baseline = rows::TITLE - rise * 0.7 + at as f64 * rise;
-            self.bold((MARGIN, baseline), Align::Left, title.size, INK, line);
-        }
-        let subtitle = Heading::fit(&self.chart.subtitle, &[26.0, 24.0, SMALL], 1, false);
-        self.text(
-            (MARGIN, rows::SUBTITLE),
-            Align::Left,
-            subtitle.size,
-            GREY,
-            subtitle.lines.concat(),
-        );
-    }
-
     /// The upper panel; tells whether sales lie beyond its axis.
     fn price_panel(&mut self) -> bool {
         let axis = Axis {
@@ -164,32 +68,18 @@ impl Sheet<'_> {
     fn price_ticks(&mut self, axis: &Axis) {
         let (ticks, labels) = ticks_side_by_side(axis);
         for (tick, label) in ticks.into_iter().zip(labels) {
-            let x = axis.place(tick);
-            self.line(vec![(x, rows::CURVE.0), (x, rows::STRIP.1)], 1.0, GRID);
-            self.line(
-                vec![(x, rows::STRIP.1), (x, rows::STRIP.1 + 7.0)],
-                1.5,
-                FRAME,
-            );
-            // A long label at an end of the axis moves in.
-            let half = scene::text_width(&label, SMALL, false) * FALLBACK / 2.0;
-            let centre = x.max(half + 4.0).min(WIDTH - half - 4.0);
-            self.text(
-                (centre, rows::PRICE_TICKS),
-                Align::Centre,
-                SMALL,
-                GREY,
-                label,
-            );
+            let rows = (rows::CURVE.0, rows::STRIP.1);
+            self.canvas
+                .upright(axis.place(tick), rows, rows::PRICE_TICKS, label);
         }
-        self.line(
+        self.canvas.line(
             vec![(MARGIN, rows::STRIP.1), (RIGHT, rows::STRIP.1)],
             1.5,
             FRAME,
         );
         let code = &self.chart.currency.code;
         let caption = format!("Price in {code}. Each dot is a sale, brought to this unit and day.");
-        self.text(
+        self.canvas.text(
             (MARGIN, rows::PRICE_CAPTION),
             Align::Left,
             SMALL,
@@ -227,17 +117,17 @@ impl Sheet<'_> {
             Vec::new()
         };
         if whole.len() < 2 {
-            self.box_area(
+            self.canvas.box_area(
                 (axis.place(low), (top + foot) / 2.0),
                 (axis.place(high), foot),
                 SHADE,
             );
         } else {
-            self.area(down_to(foot, &whole), TAIL);
-            self.area(down_to(foot, &within), SHADE);
+            self.canvas.area(down_to(foot, &whole), TAIL);
+            self.canvas.area(down_to(foot, &within), SHADE);
         }
         for end in [low, high] {
-            self.line(
+            self.canvas.line(
                 vec![
                     (axis.place(end), rows::LEADERS.1),
                     (axis.place(end), rows::STRIP.1),
@@ -246,9 +136,10 @@ impl Sheet<'_> {
                 BLUE,
             );
         }
-        self.line(whole, 3.0, BLUE);
-        self.line(vec![(MARGIN, foot), (RIGHT, foot)], 1.0, FRAME);
-        self.line(
+        self.canvas.line(whole, 3.0, BLUE);
+        self.canvas
+            .line(vec![(MARGIN, foot), (RIGHT, foot)], 1.0, FRAME);
+        self.canvas.line(
             vec![
                 (axis.place(median), rows::LEADERS.1),
                 (axis.place(median), rows::STRIP.1),
@@ -281,16 +172,17 @@ impl Sheet<'_> {
         let centres = axis::spread(&places, &widths, 56.0, (MARGIN, RIGHT));
         for (at, ((caption, _, ink), amount)) in labels.into_iter().zip(amounts).enumerate() {
             let centre = centres[at];
-            self.text(
+            self.canvas.text(
                 (centre, rows::CAPTIONS),
                 Align::Centre,
                 SMALL,
                 GREY,
                 caption,
             );
-            self.bold((centre, rows::AMOUNTS), Align::Centre, 30.0, ink, amount);
+            self.canvas
+                .bold((centre, rows::AMOUNTS), Align::Centre, 30.0, ink, amount);
             let (from, to) = rows::LEADERS;
-            self.line(
+            self.canvas.line(
                 vec![(centre, from), (places[at], to)],
                 if at == 1 { 4.0 } else { 2.0 },
                 ink,
@@ -306,7 +198,12 @@ impl Sheet<'_> {
             .chart
             .dots
             .iter()
-            .map(|dot| (self.edge_place(axis, dot.adjusted), self.radius(dot)))
+            .map(|dot| {
+                (
+                    edge_place(axis, dot.adjusted, self.dot_size),
+                    self.radius(dot),
+                )
+            })
             .collect();
         let offsets = axis::swarm(&discs, (foot - top) / 2.0 - 4.0);
         let mut clipped = false;
@@ -318,25 +215,6 @@ impl Sheet<'_> {
             self.sale(centre, dot, (f64::from(side), 0.0));
         }
         clipped
-    }
-
-    /// Says, over the grid, that there is nothing to show.
-    fn no_sales(&mut self, (x, y): Point) {
-        let text = if self.chart.dots.is_empty() {
-            "No recorded sales to show."
-        } else {
-            "No sale is dated."
-        };
-        let half = scene::text_width(text, SMALL, false) * FALLBACK / 2.0 + 6.0;
-        self.box_area((x - half, y - 18.0), (x + half, y + 18.0), PAPER);
-        self.text((x, y + 8.0), Align::Centre, SMALL, GREY, text);
-    }
-
-    /// Place of a value, or of the edge it lies beyond.
-    fn edge_place(&self, axis: &Axis, value: f64) -> f64 {
-        let inset =
-            self.dot_size * f64::from(axis.beyond(value)) * (axis.ends.1 - axis.ends.0).signum();
-        axis.place(value.clamp(axis.range.0, axis.range.1)) - inset
     }
 
     fn radius(&self, dot: &Dot) -> f64 {
@@ -357,12 +235,13 @@ impl Sheet<'_> {
         };
         let rim = if dot.used { 1.0 } else { 0.0 };
         if beyond == (0.0, 0.0) {
-            self.disc(centre, radius + rim, outer);
-            self.disc(centre, (radius - 2.0 + 2.0 * rim).max(1.0), inner);
+            self.canvas.disc(centre, radius + rim, outer);
+            self.canvas
+                .disc(centre, (radius - 2.0 + 2.0 * rim).max(1.0), inner);
         } else {
-            let radius = radius.max(9.0);
-            self.area(triangle(centre, radius + 2.0 * rim, beyond), outer);
-            self.area(triangle(centre, radius - 4.0 + 4.0 * rim, beyond), inner);
+            let radius = radius.max(9.0) + 2.0 * rim;
+            self.canvas
+                .pointer(centre, radius, beyond, outer, inner, 4.0 - 2.0 * rim);
         }
     }
 
@@ -379,7 +258,7 @@ impl Sheet<'_> {
         let left = MARGIN + widest(&labels) + 16.0;
         let right = RIGHT - widest(&ends).max(scene::text_width("100 % band", SMALL, false)) - 52.0;
         let heading = "Sales by date, brought to this unit at the prices of their day";
-        self.bold(
+        self.canvas.bold(
             (MARGIN, rows::DATES_HEADING),
             Align::Left,
             24.0,
@@ -388,9 +267,7 @@ impl Sheet<'_> {
         );
         self.undated_note();
         for (tick, label) in ticks.into_iter().zip(labels) {
-            let y = prices.place(tick);
-            self.line(vec![(left, y), (right, y)], 1.0, GRID);
-            self.text((left - 14.0, y + 8.0), Align::Right, SMALL, GREY, label);
+            self.canvas.level(prices.place(tick), (left, right), label);
         }
         let clipped = match date_range(chart) {
             Some(range) => self.sales(
@@ -401,11 +278,17 @@ impl Sheet<'_> {
                 },
             ),
             None => {
-                self.no_sales(((left + right) / 2.0, (rows::SALES.0 + rows::SALES.1) / 2.0));
+                let middle = ((left + right) / 2.0, (rows::SALES.0 + rows::SALES.1) / 2.0);
+                let text = if chart.dots.is_empty() {
+                    "No recorded sales to show."
+                } else {
+                    "No sale is dated."
+                };
+                self.canvas.nothing(middle, text);
                 false
             }
         };
-        self.line(
+        self.canvas.line(
             vec![(left, rows::SALES.1), (right, rows::SALES.1)],
             1.5,
             FRAME,
@@ -421,23 +304,12 @@ impl Sheet<'_> {
         if undated > 0 {
             let note = format!("undated, shown above only: {undated}");
             let at = (RIGHT, rows::DATES_HEADING);
-            self.text(at, Align::Right, SMALL, GREY, note);
+            self.canvas.text(at, Align::Right, SMALL, GREY, note);
         }
     }
 
     fn sales(&mut self, prices: &Axis, dates: &Axis) -> bool {
-        const WIDEST_LABEL: f64 = 130.0;
-        let most = ((dates.length() / WIDEST_LABEL) as usize).clamp(2, 8);
-        for (day, label) in axis::date_ticks(dates.range, most) {
-            let x = dates.place(day);
-            self.line(vec![(x, rows::SALES.0), (x, rows::SALES.1)], 1.0, GRID);
-            self.line(
-                vec![(x, rows::SALES.1), (x, rows::SALES.1 + 7.0)],
-                1.5,
-                FRAME,
-            );
-            self.text((x, rows::DATE_TICKS), Align::Centre, SMALL, GREY, label);
-        }
+        self.canvas.dates(dates, rows::SALES, rows::DATE_TICKS);
         let mut clipped = false;
         // The line lies under single dots, which it would hide, and over a cloud, which would hide it.
         let crowded = self.chart.dots.len() > 300;
@@ -459,8 +331,8 @@ impl Sheet<'_> {
         let place =
             |(date, price): &(_, f64)| (dates.place(axis::day(*date)), prices.place(*price));
         let trend: Vec<Point> = trend.iter().map(place).collect();
-        self.line(trend.clone(), 6.0, PAPER);
-        self.line(trend, 4.0, AMBER);
+        self.canvas.line(trend.clone(), 6.0, PAPER);
+        self.canvas.line(trend, 4.0, AMBER);
     }
 
     fn dated_sale(&mut self, prices: &Axis, dates: &Axis, dot: &Dot) -> bool {
@@ -468,8 +340,8 @@ impl Sheet<'_> {
             return false;
         };
         let centre = (
-            self.edge_place(dates, day),
-            self.edge_place(prices, dot.at_date),
+            edge_place(dates, day, self.dot_size),
+            edge_place(prices, dot.at_date, self.dot_size),
         );
         // Canvas y runs down.
         let beyond = (
@@ -485,11 +357,12 @@ impl Sheet<'_> {
         const WIDE: f64 = 14.0;
         let chart = self.chart;
         let places = [chart.high, chart.median, chart.low].map(|amount| prices.place(amount));
-        self.box_area((x, places[0]), (x + WIDE, places[2]), SHADE);
+        self.canvas
+            .box_area((x, places[0]), (x + WIDE, places[2]), SHADE);
         for end in [places[0], places[2]] {
-            self.line(vec![(x, end), (x + WIDE, end)], 3.0, BLUE);
+            self.canvas.line(vec![(x, end), (x + WIDE, end)], 3.0, BLUE);
         }
-        self.line(
+        self.canvas.line(
             vec![(x - 4.0, places[1]), (x + WIDE + 4.0, places[1])],
             4.0,
             AMBER,
@@ -503,13 +376,13 @@ impl Sheet<'_> {
         {
             // A level leader would read as a minus sign.
             if (centre - place).abs() > 4.0 {
-                self.line(
+                self.canvas.line(
                     vec![(x + WIDE + 3.0, place), (x + WIDE + 13.0, centre)],
                     1.5,
                     ink,
                 );
             }
-            self.text(
+            self.canvas.text(
                 (x + WIDE + 20.0, centre + 8.0),
                 Align::Left,
                 SMALL,
@@ -518,7 +391,7 @@ impl Sheet<'_> {
             );
         }
         let caption = format!("{} % band", chart.chance);
-        self.text(
+        self.canvas.text(
             (x + WIDE + 20.0, rows::DATE_TICKS),
             Align::Left,
             SMALL,
@@ -529,7 +402,6 @@ impl Sheet<'_> {
 
     /// What the marks mean, for those that occur.
     fn legend(&mut self, clipped: bool) {
-        const GAP: f64 = 34.0;
         let dots = &self.chart.dots;
         let sample = |used, weight| Dot {
             adjusted: 0.0,
@@ -547,33 +419,45 @@ impl Sheet<'_> {
                 self.sale((x, middle), &sample, (0.0, 0.0));
                 x += self.radius(&sample) + 4.0;
             }
-            x = self.legend_text(x, "sale used, larger where it weighs more") + GAP;
+            x = self
+                .canvas
+                .legend_text((x, rows::LEGEND), "sale used, larger where it weighs more")
+                + LEGEND_GAP;
         }
         if dots.iter().any(|dot| !dot.used) {
             x += 8.0;
             self.sale((x, middle), &sample(false, 0.0), (0.0, 0.0));
-            x = self.legend_text(x + 8.0, "sale dropped") + GAP;
+            x = self
+                .canvas
+                .legend_text((x + 8.0, rows::LEGEND), "sale dropped")
+                + LEGEND_GAP;
         }
         if clipped {
             x += 8.0;
             let any_used = dots.iter().all(|dot| dot.used);
             self.sale((x, middle), &sample(any_used, 0.4), (1.0, 0.0));
-            x = self.legend_text(x + 10.0, "beyond the axis") + GAP;
+            x = self
+                .canvas
+                .legend_text((x + 10.0, rows::LEGEND), "beyond the axis")
+                + LEGEND_GAP;
         }
-        self.line(vec![(x, middle), (x + 34.0, middle)], 4.0, AMBER);
+        self.canvas
+            .line(vec![(x, middle), (x + LEGEND_LINE, middle)], 4.0, AMBER);
         let meaning = if self.chart.trend.len() > 1 {
             "likely price and its trend"
         } else {
             "likely price"
         };
-        x = self.legend_text(x + 36.0, meaning) + GAP;
-        self.box_area((x, middle - 11.0), (x + 26.0, middle + 11.0), SHADE);
-        self.legend_text(x + 28.0, &format!("{} % band", self.chart.chance));
-    }
-
-    fn legend_text(&mut self, x: f64, text: &str) -> f64 {
-        self.text((x + 8.0, rows::LEGEND), Align::Left, SMALL, GREY, text);
-        x + 8.0 + FALLBACK * scene::text_width(text, SMALL, false)
+        x = self
+            .canvas
+            .legend_text((x + LEGEND_LINE + 2.0, rows::LEGEND), meaning)
+            + LEGEND_GAP;
+        self.canvas
+            .box_area((x, middle - 11.0), (x + 26.0, middle + 11.0), SHADE);
+        self.canvas.legend_text(
+            (x + 28.0, rows::LEGEND),
+            &format!("{} % band", self.chart.chance),
+        );
     }
 
     /// An amount to the minor unit, with thousands apart.
@@ -635,13 +519,12 @@ fn range_around(
     let minor_unit = 0.1_f64.powi(chart.currency.decimals() as i32);
     let least = (high.abs().max(low.abs()) * 0.05).max(minor_unit * 4.0);
     let core = axis::widen((low, high), of(true), 1.0);
-    axis::with_air(axis::widen(core, of(false), 0.25), least)
+    axis::amounts_with_air(axis::widen(core, of(false), 0.25), least)
 }
 
 /// Days of the lower panel: used sales and the trend, and dropped sales near by; `None` where the chart
 /// has no date at all.
 fn date_range(chart: &BandChart) -> Option<(f64, f64)> {
-    const LEAST_DAYS: f64 = 20.0;
     let days = |used: bool| {
         chart
             .dots
@@ -651,22 +534,10 @@ fn date_range(chart: &BandChart) -> Option<(f64, f64)> {
     };
     let trend = chart.trend.iter().map(|point| axis::day(point.0));
     let core = axis::extent(days(true).chain(trend)).or_else(|| axis::extent(days(false)))?;
-    let (first, last) = axis::widen(core, days(false), 0.25);
-    let lacking = (LEAST_DAYS - (last - first)).max(0.0) / 2.0;
-    Some((first - lacking, last + lacking))
+    Some(axis::days_with_room(axis::widen(core, days(false), 0.25)))
 }
 
-/// Ticks of an amount axis with their labels.
-fn labelled_ticks(range: (f64, f64), most: usize) -> (Vec<f64>, Vec<String>) {
-    let (ticks, decimals) = axis::amount_ticks(range, most);
-    let labels = ticks
-        .iter()
-        .map(|tick| numbers::grouped(&format!("{tick:.decimals$}")))
-        .collect();
-    (ticks, labels)
-}
-
-/// The same for labels side by side: as many as do not crowd.
+/// Ticks of an amount axis with labels side by side: as many as do not crowd.
 fn ticks_side_by_side(axis: &Axis) -> (Vec<f64>, Vec<String>) {
     let roomy = |(ticks, labels): &(Vec<f64>, Vec<String>)| {
         widest(labels) * 1.3 * ticks.len() as f64 <= axis.length()
@@ -675,61 +546,6 @@ fn ticks_side_by_side(axis: &Axis) -> (Vec<f64>, Vec<String>) {
     choices
         .find(roomy)
         .unwrap_or_else(|| labelled_ticks(axis.range, 3))
-}
-
-fn widest(labels: &[String]) -> f64 {
-    labels
-        .iter()
-        .map(|label| scene::text_width(label, SMALL, false))
-        .fold(0.0, f64::max)
-}
-
-/// Text fitted between the margins.
-struct Heading {
-    /// One line or two.
-    lines: Vec<String>,
-    size: f64,
-}
-
-impl Heading {
-    /// One line in the first of `sizes` that it fits in, else `most_lines` of the last one, cut with an
-    /// ellipsis where that is not enough.
-    fn fit(text: &str, sizes: &[f64], most_lines: usize, bold: bool) -> Self {
-        const LONGEST: usize = 400;
-        let room = (RIGHT - MARGIN) / FALLBACK;
-        let fits = |text: &str, size: f64| scene::text_width(text, size, bold) <= room;
-        let start: String = text.chars().take(LONGEST).collect();
-        let whole = start.len() == text.len();
-        if let Some(size) = sizes.iter().find(|size| whole && fits(&start, **size)) {
-            return Self {
-                lines: vec![start],
-                size: *size,
-            };
-        }
-        let size = sizes.last().copied().unwrap_or(SMALL);
-        let mut lines = Vec::new();
-        let mut rest = start.as_str();
-        while lines.len() + 1 < most_lines {
-            let ends = rest.char_indices().map(|(at, _)| at).chain([rest.len()]);
-            let longest = ends
-                .take_while(|end| fits(&rest[..*end], size))
-                .last()
-                .unwrap_or(0);
-            let end = rest[..longest]
-                .rfind(' ')
-                .filter(|end| *end > 0)
-                .unwrap_or(longest);
-            lines.push(rest[..end].to_string());
-            rest = rest[end..].trim_start();
-        }
-        let mut last = rest.to_string();
-        if !whole || !fits(&last, size) {
-            while !fits(&format!("{last}…"), size) && last.pop().is_some() {}
-            last = format!("{}…", last.trim_end_matches([' ', ',', '.', ';']));
-        }
-        lines.push(last);
-        Self { lines, size }
-    }
 }
 
 /// The part of a curve between two places, with its ends interpolated.
@@ -760,18 +576,4 @@ fn down_to(foot: f64, curve: &[Point]) -> Vec<Point> {
     outline.extend_from_slice(curve);
     outline.push((last.0, foot));
     outline
-}
-
-/// A triangle about `centre` that points to where `towards` looks.
-fn triangle(centre: Point, radius: f64, towards: Point) -> Vec<Point> {
-    let heading = towards.1.atan2(towards.0);
-    (0..3)
-        .map(|corner| heading + f64::from(corner) * std::f64::consts::TAU / 3.0)
-        .map(|angle| {
-            (
-                centre.0 + radius * angle.cos(),
-                centre.1 + radius * angle.sin(),
-            )
-        })
-        .collect()
 }

@@ -73,17 +73,17 @@ impl Label {
 pub enum Shape {
     Area {
         outline: Vec<Point>,
-        ink: RGBColor,
+        ink: RGBAColor,
     },
     Line {
         points: Vec<Point>,
         width: f64,
-        ink: RGBColor,
+        ink: RGBAColor,
     },
     Disc {
         centre: Point,
         radius: f64,
-        ink: RGBColor,
+        ink: RGBAColor,
     },
     Text(Label),
 }

@@ -1,10 +1,10 @@
-use super::layout::{AMBER, BLUE, GREY, INK};
+use super::canvas::{AMBER, BLUE, GREY, INK};
 use super::scene::{HEIGHT, Label, Shape, WIDTH};
 use super::*;
 use chrono::Days;
 use proptest::prelude::*;
 
-const PIXELS: usize = 1600 * 1200;
+pub(super) const PIXELS: usize = 1600 * 1200;
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -39,15 +39,15 @@ fn chart(count: u64) -> BandChart {
     }
 }
 
-fn decoded(file: &[u8]) -> (u32, u32, Vec<u8>) {
+pub(super) fn decoded(file: &[u8]) -> (u32, u32, Vec<u8>) {
     let mut reader = png::Decoder::new(file).read_info().unwrap();
     let mut pixels = vec![0; reader.output_buffer_size()];
     let info = reader.next_frame(&mut pixels).unwrap();
     (info.width, info.height, pixels)
 }
 
-fn labels(chart: &BandChart) -> Vec<Label> {
-    let shapes = layout::compose(chart).unwrap();
+pub(super) fn labels(chart: &impl Chart) -> Vec<Label> {
+    let shapes = chart.shapes().unwrap();
     let text = |shape| {
         if let Shape::Text(label) = shape {
             Some(label)
@@ -62,12 +62,12 @@ fn labels(chart: &BandChart) -> Vec<Label> {
         .collect()
 }
 
-fn texts(chart: &BandChart) -> Vec<String> {
+pub(super) fn texts(chart: &impl Chart) -> Vec<String> {
     labels(chart).into_iter().map(|label| label.text).collect()
 }
 
 /// What keeps a document from being well-formed XML, of the kinds this writer could get wrong.
-fn flaw(svg: &str) -> Option<String> {
+pub(super) fn flaw(svg: &str) -> Option<String> {
     let mut open = Vec::new();
     let mut rest = svg;
     while let Some((text, tail)) = rest.split_once('<') {
@@ -110,7 +110,7 @@ fn flaw(svg: &str) -> Option<String> {
 }
 
 /// The first two labels that overlap, or one that leaves the canvas.
-fn crowding(labels: &[Label]) -> Option<String> {
+pub(super) fn crowding(labels: &[Label]) -> Option<String> {
     for (at, label) in labels.iter().enumerate() {
         let (left, top, right, bottom) = label.frame();
         if left < 0.0 || top < 0.0 || right > WIDTH || bottom > HEIGHT {

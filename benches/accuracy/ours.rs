@@ -1,0 +1,141 @@
+//! The tool's own band, from the rows of a set taken as a book.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+use compband::band::estimate;
+use compband::book::attributes::{Attribute, Direction, Scale};
+use compband::book::settings::Family;
+use compband::book::{Attributes, Items, Settings};
+use compband::fit::design::DAYS_PER_MONTH;
+use compband::select::{Candidate, Selection, Stage, Subject};
+use rust_decimal::Decimal;
+
+use super::regression::Band;
+use super::sets::{Role, Row, Set};
+
+const TODAY: NaiveDate = NaiveDate::from_ymd_opt(2026, 6, 30).unwrap();
+const MODEL: &str = "any";
+const CHANCE: u8 = 80;
+
+/// A sale: as a comp, and the month it was in.
+pub struct Sale {
+    comp: Candidate,
+    month: f64,
+}
+
+/// Default rules of thumb; of the set only its columns and their expected signs.
+pub fn settings(set: &Set) -> Settings {
+    let mut family = Family {
+        models: vec![MODEL.into()],
+        attributes: BTreeMap::new(),
+    };
+    for column in &set.columns {
+        let sign = match column.role {
+            Role::Doubling => Direction::Either,
+            Role::DoublingUp => Direction::Up,
+            _ => continue,
+        };
+        let attribute = Attribute {
+            unit: String::new(),
+            scale: Scale::Doubling,
+            sign,
+            rule: None,
+        };
+        family.attributes.insert(column.name.into(), attribute);
+    }
+    let mut settings = Settings::default();
+    settings.families.insert("set".into(), family);
+    // Draws take no notice of time, so age says nothing; the trend does.
+    settings.estimate.half_life_days = f64::INFINITY;
+    settings
+}
+
+fn blank() -> Candidate {
+    Candidate {
+        comp_id: String::new(),
+        origin: String::new(),
+        sold_on: Some(TODAY),
+        age_days: Some(0),
+        variant: String::new(),
+        completeness: String::new(),
+        grade: String::new(),
+        missing: Items::NONE,
+        extras: Items::NONE,
+        defects: Items::NONE,
+        attributes: Attributes::NONE,
+        works: true,
+        how_sold: None,
+        paid: Decimal::ONE,
+        stage: Stage::Exact,
+        dropped: None,
+        pinned: false,
+    }
+}
+
+fn decimal(value: f64, places: u32) -> Decimal {
+    Decimal::from_f64_retain(value)
+        .expect("a number")
+        .round_dp(places)
+}
+
+/// What a row of the set says of a sale.
+pub fn sale(set: &Set, row: &Row) -> Sale {
+    let (mut comp, mut month) = (blank(), 0.0);
+    for (column, &value) in set.columns.iter().zip(&row.cells) {
+        let name = column.name;
+        match column.role {
+            Role::Price => comp.paid = decimal(value, 2),
+            Role::GradeA => comp.grade = if value == 1.0 { "A" } else { "B" }.into(),
+            Role::Extra => comp.extras.add(name, value as u32),
+            Role::Doubling | Role::DoublingUp => {
+                comp.attributes.set(name, decimal(value, 6));
+            }
+            Role::Variant => comp.variant = format!("{name} {value}"),
+            Role::Month => month = value,
+        }
+    }
+    Sale { comp, month }
+}
+
+/// The 80 % band of the target from its comps, each price times its factor.
+pub fn band(comps: &[&Sale], target: &Sale, settings: &Settings, factors: &[f64]) -> Band {
+    let candidates: Vec<Candidate> = comps
+        .iter()
+        .zip(factors)
+        .enumerate()
+        .map(|(i, (sale, factor))| {
+            let age = ((target.month - sale.month) * DAYS_PER_MONTH).round() as i32;
+            let factor = Decimal::from_f64_retain(*factor).expect("a factor");
+            Candidate {
+                comp_id: format!("c{i:03}"),
+                age_days: Some(age),
+                sold_on: Some(TODAY - chrono::Duration::days(age.into())),
+                paid: sale.comp.paid * factor,
+                ..sale.comp.clone()
+            }
+        })
+        .collect();
+    let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
+    let comp = &target.comp;
+    let subject = Subject {
+        model: MODEL.into(),
+        variant: given(&comp.variant),
+        completeness: None,
+        grade: given(&comp.grade),
+        missing: Items::NONE,
+        extras: comp.extras.clone(),
+        defects: Items::NONE,
+        attributes: comp.attributes.clone(),
+        works: true,
+        how_sold: None,
+    };
+    let selection = Selection {
+        seen: candidates.len(),
+        candidates,
+        ..Selection::empty(MODEL)
+    };
+    let made = estimate(selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
+    let (low, high, _) = made.outcome.band(f64::from(CHANCE) / 100.0);
+    (low, high)
+}
