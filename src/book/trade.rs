@@ -196,6 +196,8 @@ pub struct DealSettings {
     pub bankroll: Decimal,
     /// Share of the growth-optimal stake that is staked at most.
     pub kelly: Decimal,
+    /// The bankroll to get to; 0: not said.
+    pub goal: Decimal,
 }
 
 impl Default for DealSettings {
@@ -210,6 +212,7 @@ impl Default for DealSettings {
             haggle: Decimal::from(20),
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
+            goal: Decimal::ZERO,
         }
     }
 }
@@ -358,6 +361,7 @@ impl DealSettings {
         at("deal.wage", self.wage, money)?;
         at("deal.least_profit", self.least_profit, money)?;
         at("deal.bankroll", self.bankroll, money)?;
+        at("deal.goal", self.goal, money)?;
         at("deal.most_loss", self.most_loss, percent)?;
         at("deal.haggle", self.haggle, percent)?;
         at("deal.least_return", self.least_return, return_percent)?;

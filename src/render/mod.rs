@@ -3,7 +3,9 @@
 pub mod bid;
 pub mod chart;
 pub mod compare;
+pub mod journal;
 pub mod json;
+pub mod ledger;
 pub mod net;
 pub mod numbers;
 pub mod sheet;
