@@ -30,7 +30,7 @@ Examples:
 The table has a row for each listing, described as it will be sold, with the columns of comps
 (model, grade, completeness, missing, extras, defects, attr.…) and besides: listing (its name),
 asked, repairs (\"new battery: parts 14, minutes 30, success 0.9; …\"), salvage, minutes, inbound,
-premium, premium_fixed, tax, weeks, outlet, weight, shipping. Only model and asked are needed.
+premium, premium_fixed, tax, weeks, outlet, weight, shipping, note. Only model and asked are needed.
 Of the listings that keep every aim at the price asked, those are bought that together earn most
 a week within the budget: exactly, by trying no less than all that could. Not a promise.";
 

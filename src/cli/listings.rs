@@ -200,9 +200,15 @@ impl Table {
                 (None, Some(attribute)) => self.columns.push(Column::Attribute(attribute)),
                 (None, None) => {
                     let near = nearest(&key, COLUMNS)
-                        .map_or(String::new(), |near| format!("did you mean {near:?}?"));
-                    let expected = format!("a column of {}, attr.…", COLUMNS.join(", "));
-                    problems.push(self.problem(self.header, name, "", &expected, &near));
+                        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
+                    let mend = format!("{near}`compband compare --help` lists them");
+                    problems.push(self.problem(
+                        self.header,
+                        name,
+                        "",
+                        "a column of listings",
+                        &mend,
+                    ));
                 }
             }
         }

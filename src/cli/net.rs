@@ -7,6 +7,8 @@ use rust_decimal::Decimal;
 
 use super::amounts::{money, money_if, quantity};
 use super::{CliError, notice, say};
+use crate::book::Currency;
+use crate::book::comp::MOST_MONEY;
 use crate::book::problem::nearest;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
@@ -71,7 +73,9 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
     })?;
     let terms = args.sale.terms(outlet, settings)?;
     let wanted = money_if("--want", args.want.as_ref(), currency)?;
-    let needed = wanted.map(|wanted| needed(&terms, wanted)).transpose()?;
+    let needed = wanted
+        .map(|wanted| needed(&terms, wanted, currency))
+        .transpose()?;
     let price = match (&args.price, needed) {
         (Some(text), _) => money("--price", text, currency)?,
         (None, Some(needed)) => needed.least,
@@ -92,9 +96,12 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
     Ok(())
 }
 
-fn needed(terms: &Terms<'_>, wanted: Decimal) -> Result<Needed, CliError> {
+fn needed(terms: &Terms<'_>, wanted: Decimal, currency: &Currency) -> Result<Needed, CliError> {
     terms.price_for(wanted).ok_or_else(|| CliError::Refused {
-        message: format!("no price leaves {wanted}"),
+        message: format!(
+            "no price up to {MOST_MONEY} {0} leaves {wanted} {0}",
+            currency.code
+        ),
         next: "ask for less".into(),
     })
 }

@@ -73,12 +73,14 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
     out
 }
 
-/// What to be careful about in the estimates.
+/// What to be careful about in the estimates; of that for parts only that there is something.
 fn warnings(told: &Told<'_>) -> Vec<String> {
-    let parts = told.parts.iter().flat_map(|parts| &parts.warnings);
+    let parts = told.parts.filter(|parts| !parts.warnings.is_empty());
+    let for_parts =
+        |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
     let whole = told.made.warnings.iter().cloned();
     whole
-        .chain(parts.map(|warning| format!("For parts: {warning}")))
+        .chain(parts.map(for_parts).map(String::from))
         .collect()
 }
 
@@ -363,6 +365,7 @@ pub fn document(told: &Told<'_>) -> Value {
             "likely_price": money_text(parts.median),
             "low": money_text(parts.low),
             "high": money_text(parts.high),
+            "warnings": parts.warnings,
         })),
         "salvage_share": told.costs.salvage.map(|share| share.normalize().to_string()),
         "weeks": told.costs.weeks.normalize().to_string(),
@@ -382,7 +385,7 @@ pub fn document(told: &Told<'_>) -> Value {
             "why": asked.failed.iter().map(|aim| failure(*aim, &asked.measures, &made.currency)).collect::<Vec<_>>(),
             "measures": measures_document(&asked.measures),
         })),
-        "warnings": warnings(told),
+        "warnings": made.warnings,
         "disclaimer": "Reckoned from recorded sales, not a promise; not tax or legal advice.",
     })
 }
