@@ -11,6 +11,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use polars::prelude::{DataFrame, IntoLazy, col, lit};
 use serde_json::{Value, json};
 
+use super::deals::read_ledger;
 use super::{CliError, count, notice, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
@@ -20,6 +21,7 @@ use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
+use crate::render::ledger::OwnCheck;
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::select::plan::{Query, select};
@@ -118,13 +120,14 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(by) = args.by {
         groups.extend(grouped(&told, by, book.settings()));
     }
+    let own = OwnCheck::of(&read_ledger(&book)?, args.model.as_deref());
     if args.json {
-        return say(&format!(
-            "{:#}\n",
-            document(&groups, checked.len(), undated)
-        ));
+        let mut document = document(&groups, checked.len(), undated);
+        document["own_sales"] = own.document();
+        return say(&format!("{document:#}\n"));
     }
-    say(&sheet(&groups, checked.len(), undated))
+    say(&sheet(&groups, checked.len(), undated))?;
+    say(&own.sheet(terminal_width()))
 }
 
 /// Every single sale of the models, in parallel.

@@ -440,7 +440,7 @@ pub fn foresee(
             chance: made.chance,
             basis: made.basis,
         })),
-        Err(CliError::Absent { message, .. }) => Ok(Err(message)),
+        Err(CliError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
         Err(other) => Err(other),
     }
 }

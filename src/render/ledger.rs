@@ -10,10 +10,10 @@ use serde_json::{Value, json};
 
 use super::net::account;
 use super::numbers::{amount, percent_change};
-use super::sheet::{HEADING, PRICE, QUIET, basis, prose_width, wrap};
+use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
 use crate::book::Currency;
-use crate::book::comp::money_text;
+use crate::book::comp::{match_key, money_text};
 use crate::book::ledger::{self as entries, Account, Entry, Foreseen, basis_word};
 use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
 
@@ -78,15 +78,15 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
     }
     let stock = in_stock(told, width);
     if !stock.is_empty() {
-        let _ = writeln!(
-            out,
-            "\n{HEADING}In stock{HEADING:#}, {code}: cost so far, and what it is estimated to sell for ({})",
-            told.now
-                .values()
-                .flatten()
-                .next()
-                .map_or("no estimate", |made| basis(made.basis))
-        );
+        let basis = told
+            .now
+            .values()
+            .flatten()
+            .next()
+            .map_or(String::new(), |made| {
+                format!(", estimated today, {}", basis(made.basis))
+            });
+        let _ = writeln!(out, "\n{HEADING}In stock{HEADING:#}, {code}{basis}");
         out.push_str(&stock);
     }
     let (closed, left_out) = closed(told, width);
@@ -484,11 +484,19 @@ pub struct OwnCheck {
 }
 
 impl OwnCheck {
-    /// Both, of a ledger.
-    pub fn of(ledger: &Ledger) -> Self {
+    /// Both, of a ledger: of one model (case and spacing ignored), or of all.
+    pub fn of(ledger: &Ledger, model: Option<&str>) -> Self {
+        let key = model.map(match_key);
+        let asked = |deal: &Deal| {
+            let of_model = |key: &String| match_key(&deal.unit.model) == *key;
+            key.as_ref().is_none_or(of_model)
+        };
+        let of = |which: fn(&Deal) -> Option<Foreseen>| {
+            OwnSales::of(&ledger.own_sales(|deal| which(deal).filter(|_| asked(deal))))
+        };
         Self {
-            when_bought: OwnSales::of(&ledger.own_sales(|deal| deal.foreseen)),
-            when_sold: OwnSales::of(&ledger.own_sales(|deal| deal.foreseen_at_sale)),
+            when_bought: of(|deal| deal.foreseen),
+            when_sold: of(|deal| deal.foreseen_at_sale),
         }
     }
 
@@ -507,7 +515,7 @@ impl OwnCheck {
             return String::new();
         }
         format!(
-            "\n{PRICE}your own sales{PRICE:#}, from the ledger\n{}",
+            "\n{HEADING}your own sales{HEADING:#}, from the ledger\n{}",
             said.concat()
         )
     }

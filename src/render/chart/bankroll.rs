@@ -11,7 +11,7 @@ use super::canvas::{
     AMBER, BLUE, Canvas, FRAME, GREY, LEGEND_GAP, LEGEND_LINE, MARGIN, RIGHT, SHADE, SMALL,
     labelled_ticks, plain, widest,
 };
-use super::scene::{self, Align, Point, Shape};
+use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
 use crate::book::Currency;
 
@@ -280,7 +280,7 @@ fn legend(canvas: &mut Canvas, chart: &BankrollChart) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::render::chart::{to_png, to_svg};
+    use crate::render::chart::{scene, to_png, to_svg};
 
     fn day(text: &str) -> NaiveDate {
         text.parse().unwrap()
