@@ -7,7 +7,7 @@ use super::predictive::Predictive;
 pub const ENOUGH_TO_CALIBRATE: f64 = 20.0;
 
 /// Effective comps at which the residuals and the model have an equal say.
-const EQUAL_SAY: f64 = 20.0;
+const EQUAL_SAY: f64 = 100.0;
 
 /// Chance of the band that the shape of the distribution is fitted to.
 const USUAL: f64 = 0.8;
@@ -41,7 +41,7 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    /// Puts the two together. The residuals' say is `n/(n + 20)` from 20 effective comps on.
+    /// Puts the two together. The residuals' say is `n/(n + 100)` from 20 effective comps on.
     pub fn new(predictive: Predictive, jackknife: Jackknife, effective: f64) -> Self {
         let share = if effective >= ENOUGH_TO_CALIBRATE {
             effective / (effective + EQUAL_SAY)

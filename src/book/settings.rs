@@ -354,7 +354,7 @@ impl Default for EstimateSettings {
             modified_z: 3.5,
             spread: 0.15,
             parts_spread: 0.35,
-            spread_worth: 4.0,
+            spread_worth: 1.0,
             stale_days: 60,
         }
     }
