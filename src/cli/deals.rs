@@ -77,9 +77,12 @@ pub struct SpendArgs {
     /// The deal: its number, or the model where only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// What was spent, and what for
-    #[arg(value_name = "AMOUNT | WHAT", num_args = 0..=2)]
-    spent: Vec<String>,
+    /// What was spent; may be left out where only time was
+    #[arg(value_name = "AMOUNT")]
+    amount: Option<String>,
+    /// What for
+    #[arg(value_name = "WHAT")]
+    what: Option<String>,
     /// Minutes of work
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
@@ -519,14 +522,17 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
 pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let mut writing = Writing::begin(book)?;
     let currency = writing.settings().currency.clone();
-    let (spent, what) = match args.spent.as_slice() {
-        [] => (None, ""),
-        [what] if args.minutes.is_some() && !what.contains(|c: char| c.is_ascii_digit()) => {
-            (None, what.as_str())
-        }
-        [spent] => (Some(spent), ""),
-        [spent, what, ..] => (Some(spent), what.as_str()),
+    // Where only time was spent, the first word says what for.
+    let only_time = args.amount.as_ref().filter(|text| {
+        args.what.is_none()
+            && args.minutes.is_some()
+            && !text.contains(|c: char| c.is_ascii_digit())
+    });
+    let (spent, what) = match only_time {
+        Some(what) => (None, Some(what)),
+        None => (args.amount.as_ref(), args.what.as_ref()),
     };
+    let what = what.map_or("", String::as_str);
     let spent = money_if("AMOUNT", spent, &currency)?.unwrap_or_default();
     let deal = find_deal(&writing.ledger, &args.deal, Wanted::InStock)?.id;
     let what = one_line("WHAT", what)?;

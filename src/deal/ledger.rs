@@ -165,9 +165,17 @@ impl Deal {
         self.paid + self.parts
     }
 
-    /// What buyers paid for it, less what was given back.
+    /// What it brought: what buyers paid for it, less what was given back, or what it fetched as
+    /// scrap.
     pub fn revenue(&self) -> Decimal {
-        -self.sum(Account::Sales) - self.sum(Account::ShippingPaid) - self.sum(Account::Refunds)
+        let fetched = match self.state {
+            State::Scrapped => self.cost() - self.sum(Account::Losses),
+            State::Open | State::Sold => Decimal::ZERO,
+        };
+        fetched
+            - self.sum(Account::Sales)
+            - self.sum(Account::ShippingPaid)
+            - self.sum(Account::Refunds)
     }
 
     /// The sum of one of its accounts.
@@ -290,6 +298,8 @@ pub struct Ledger {
     decimals: u32,
     /// Reversed entries and what reverses them.
     reversed: BTreeMap<u32, u32>,
+    /// Highest number of a deal.
+    opened: u32,
     /// Deals, those whose purchase was reversed left out.
     deals: BTreeMap<u32, Deal>,
     totals: Postings,
@@ -414,10 +424,8 @@ impl Ledger {
 
     /// An entry that opens a deal.
     pub fn buy(&self, on: NaiveDate, purchase: Purchase) -> Entry {
-        let opened = |entry: &Entry| entry.deal.filter(|_| entry.kind == Kind::Buy);
-        let last = self.entries.iter().filter_map(opened).max();
         Entry {
-            deal: Some(last.unwrap_or_default() + 1),
+            deal: Some(self.opened + 1),
             postings: into_stock(purchase.paid),
             unit: Some(purchase.unit),
             estimate: purchase.estimate,
@@ -492,8 +500,9 @@ impl Ledger {
     }
 
     fn entry(&self, number: u32) -> Result<&Entry, Refusal> {
-        let found = self.entries.iter().find(|entry| entry.number == number);
-        found.map_or_else(
+        // Numbers count up from 1, none left out.
+        let at = number.checked_sub(1).map(|at| at as usize);
+        at.and_then(|at| self.entries.get(at)).map_or_else(
             || {
                 refuse(
                     format!("there is no entry {number}"),
@@ -533,6 +542,7 @@ impl Ledger {
                 }
             }
             (Kind::Buy, Some(id)) => {
+                self.opened = id;
                 self.deals.insert(id, Deal::opened(at, &entry, id));
             }
             (_, Some(id)) => {
@@ -573,14 +583,15 @@ impl Ledger {
             );
         }
         for (account, amount) in entry.postings.iter() {
-            if amount.normalize().scale() > self.decimals {
+            let amount = amount.abs().normalize();
+            if amount.scale() > self.decimals {
+                let most = self.decimals;
                 return refuse(
                     format!(
-                        "{} {} is no whole number of the smallest coin",
-                        account.column(),
-                        amount.normalize()
+                        "{} {amount}: expected at most {most} decimals",
+                        account.column()
                     ),
-                    format!("write at most {} decimals", self.decimals),
+                    "write amounts to the smallest coin",
                 );
             }
         }
@@ -681,11 +692,11 @@ impl Ledger {
     }
 
     fn check_purchase(&self, entry: &Entry) -> Result<(), Refusal> {
-        let known = |other: &Entry| other.kind == Kind::Buy && other.deal == entry.deal;
-        if entry.deal.is_some_and(|id| id == 0) || self.entries.iter().any(known) {
+        let next = self.opened + 1;
+        if entry.deal != Some(next) {
             return refuse(
-                format!("{} was bought before", name(entry.deal.unwrap_or_default())),
-                "every purchase opens a deal of its own",
+                format!("the next purchase is {}", name(next)),
+                "every purchase opens a deal of its own, and they count up",
             );
         }
         if entry.unit.as_ref().is_none_or(|unit| unit.model.is_empty()) {
@@ -1142,7 +1153,7 @@ mod tests {
             (open.fund(day(31), Decimal::ZERO), "nothing is put in"),
             (
                 open.fund(day(31), Decimal::new(1, 3)),
-                "no whole number of the smallest coin",
+                "cash 0.001: expected at most 2 decimals",
             ),
             (
                 open.reverse(None, 2).unwrap(),
@@ -1330,7 +1341,7 @@ mod tests {
                     prop_assert_eq!(&ledger.deals, &before.deals);
                     continue;
                 }
-                let moved = cash_of(act).or_else(|| Some(-cash.get(&reverses?)?)).unwrap();
+                let moved = cash_of(act).or_else(|| Some(-*cash.get(&reverses?)?)).unwrap();
                 cash.insert(number, moved);
                 prop_assert_eq!(ledger.totals.get(Account::Cash), cents(cash.values().sum()));
                 holds(&ledger)?;

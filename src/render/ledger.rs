@@ -84,7 +84,7 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
             .flatten()
             .next()
             .map_or(String::new(), |made| {
-                format!(", estimated today, {}", basis(made.basis))
+                format!(", estimated, {}", basis(made.basis))
             });
         let _ = writeln!(out, "\n{HEADING}In stock{HEADING:#}, {code}{basis}");
         out.push_str(&stock);
@@ -254,17 +254,16 @@ fn closed(told: &Told<'_>, width: Option<u16>) -> (String, usize) {
         ("closed", Kind::Fixed, 6),
     ]);
     for deal in closed.into_iter().take(most) {
-        let price = if deal.state == State::Scrapped && deal.revenue().is_zero() {
-            "scrap".into()
-        } else {
-            money(deal.revenue())
+        let scrapped = match deal.state {
+            State::Scrapped => ", scrapped",
+            State::Open | State::Sold => "",
         };
         grid.push(vec![
             deal.name(),
-            deal.unit.model.clone(),
+            format!("{}{scrapped}", deal.unit.model),
             money(deal.paid),
             money(deal.parts),
-            price,
+            money(deal.revenue()),
             money(deal.sum(Account::Fees)),
             money(deal.sum(Account::Sending)),
             money(deal.profit()),

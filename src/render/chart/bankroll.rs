@@ -352,7 +352,7 @@ mod tests {
             }
         }
         let svg = to_svg(&chart).unwrap();
-        for text in ["bankroll 260.50", "goal 1\u{202f}000.00", "put in 200.00"] {
+        for text in ["bankroll 260.50", "goal 1\u{2009}000.00", "put in 200.00"] {
             assert!(svg.contains(text), "{text}");
         }
     }
