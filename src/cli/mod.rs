@@ -1,6 +1,7 @@
 //! The command line.
 
 pub mod amounts;
+pub mod ask;
 pub mod attributes;
 pub mod bid;
 pub mod check;
@@ -15,6 +16,7 @@ pub mod listings;
 pub mod log;
 pub mod models;
 pub mod net;
+pub mod past;
 pub mod repairs;
 pub mod undo;
 pub mod unit;
@@ -83,6 +85,8 @@ enum Command {
     Sold(Box<deals::SoldArgs>),
     Scrap(deals::ScrapArgs),
     Ledger(ledger::LedgerArgs),
+    Ask(Box<ask::AskArgs>),
+    Offer(Box<ask::OfferArgs>),
 }
 
 impl Command {
@@ -104,6 +108,8 @@ impl Command {
             Self::Sold(args) => deals::sold(args, book),
             Self::Scrap(args) => deals::scrap(args, book),
             Self::Ledger(args) => ledger::run(args, book),
+            Self::Ask(args) => ask::run(args, book),
+            Self::Offer(args) => ask::judge(args, book),
         }
     }
 }
