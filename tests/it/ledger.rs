@@ -149,20 +149,20 @@ fn the_estimate_of_the_day_is_kept_and_the_sale_moves_the_next() {
     }
     let before = estimate("2026-10-01");
     does(&dir, "ledger reverse 4");
-    let said = does(&dir, "sold d1 --price 90 --date 2026-09-29 --log-comp");
+    let said = does(&dir, "sold d1 --price 139 --date 2026-09-29 --log-comp");
     assert!(said.contains("Recorded (entry 4)"), "{said}");
     let after = estimate("2026-10-01");
     assert_ne!(before["likely_price"], after["likely_price"]);
     let comps = does(&dir, "comps --model 'Nerrow F4'");
     assert!(
-        comps.contains("90.00") && comps.contains("parcel"),
+        comps.contains("139.00") && comps.contains("parcel"),
         "{comps}"
     );
     // Sold again by mistake and reversed, its comp is there already.
     does(&dir, "ledger reverse 9");
     let output = run(
         dir.path(),
-        &words("sold d1 --price 90 --date 2026-09-29 --log-comp"),
+        &words("sold d1 --price 139 --date 2026-09-29 --log-comp"),
     );
     assert!(stderr(&output).contains("the comps have this very sale already"));
 }
