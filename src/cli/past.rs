@@ -227,4 +227,3 @@ fn progress(sales: usize) -> ProgressBar {
     bar.enable_steady_tick(Duration::from_millis(200));
     bar
 }
-

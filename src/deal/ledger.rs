@@ -829,13 +829,13 @@ impl Ledger {
         }
     }
 
-    /// Offers that came in, and the weeks in which they did, over the sales that say how many:
-    /// what there is to learn the rate of offers from.
+    /// Offers that came in, and the weeks in which they did (a day at least each), over the sales
+    /// that say how many: what there is to learn the rate of offers from.
     pub fn offers(&self) -> (u32, f64) {
         let told = self.deals().filter(|deal| deal.state == State::Sold);
         told.filter_map(|deal| Some((deal.offers?, deal.closed_on?, deal.in_stock_from)))
             .fold((0, 0.0), |(offers, weeks), (more, sold, since)| {
-                let days = (sold - since).num_days() as f64;
+                let days = (sold - since).num_days().max(1) as f64;
                 (offers + more, weeks + days / DAYS_OF_WEEK)
             })
     }
@@ -1044,6 +1044,7 @@ mod tests {
         let summary = ledger.summary(day(34));
         assert_eq!(summary.now.bankroll(), cents(35_676));
         assert_eq!((summary.closed, summary.won, summary.open), (1, 1, 0));
+        assert_eq!(ledger.offers(), (0, 0.0));
         // 28 days at 300 and 7 at 356.76 (the last day counts whole): 5 weeks.
         let average = (28.0 * 300.0 + 7.0 * 356.76) / 35.0;
         assert!((summary.average - average).abs() < 1e-9 && summary.weeks == 5.0);

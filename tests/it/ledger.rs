@@ -556,3 +556,42 @@ fn money_of_other_coins() {
         assert!(journal.contains(&format!(" {whole} {code}")), "{journal}");
     }
 }
+
+#[test]
+fn offers_of_past_sales_tell_what_to_ask() {
+    let dir = demo();
+    let rate = |dir: &TempDir| {
+        json(
+            dir.path(),
+            &["ask", "--model", "Nerrow F4", "--as-of", "2026-11-20"],
+        )
+    };
+    let before = rate(&dir);
+    assert!(before["reckoned_with"]["offers_in_ledger"].is_null());
+    for line in [
+        "buy 'Nerrow F4' --price 42 --date 2026-09-05",
+        "sold d1 --price 150 --offers 28 --date 2026-10-03",
+    ] {
+        does(&dir, line);
+    }
+    let after = rate(&dir);
+    let noted = &after["reckoned_with"]["offers_in_ledger"];
+    assert_eq!(
+        (&noted["count"], noted["weeks"].as_f64()),
+        (&28.into(), Some(4.0))
+    );
+    let mean = |document: &Value| {
+        document["reckoned_with"]["offers_per_week"]["mean"]
+            .as_f64()
+            .unwrap()
+    };
+    assert!(
+        mean(&before) < mean(&after) && mean(&after) < 7.0,
+        "{} {}",
+        mean(&before),
+        mean(&after)
+    );
+    let text = does(&dir, "ask --model 'Nerrow F4' --as-of 2026-11-20");
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(text.contains("28 in 4.0 weeks by the ledger"), "{text}");
+}
