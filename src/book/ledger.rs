@@ -129,11 +129,8 @@ impl Postings {
 
     /// Income less expenses.
     pub fn profit(&self) -> Decimal {
-        -self
-            .iter()
-            .filter(|(account, _)| account.is_result())
-            .map(|(_, amount)| amount)
-            .sum::<Decimal>()
+        let results = self.iter().filter(|(account, _)| account.is_result());
+        results.fold(Decimal::ZERO, |profit, (_, amount)| profit - amount)
     }
 }
 

@@ -398,8 +398,7 @@ fn reduced(
         return Ok(whole.clone());
     }
     let (x, penalties) = without(problem, held);
-    Factor::new(&x, problem.y, a, &penalties)
-    .map_err(|error| match error {
+    Factor::new(&x, problem.y, a, &penalties).map_err(|error| match error {
         SolveError::Undetermined(j) => {
             let mut columns = (0..held.len()).filter(|&j| !held[j]);
             SolveError::Undetermined(columns.nth(j).unwrap_or(j))

@@ -301,6 +301,25 @@ fn what_cannot_be_is_refused() {
 }
 
 #[test]
+fn a_ledger_of_nothing_but_money() {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    does(&dir, "ledger fund 300 --date 2026-09-01");
+    let text = does(&dir, "ledger --as-of 2026-09-01");
+    assert!(
+        text.contains("Put in 300.00, profit so far 0.00."),
+        "{text}"
+    );
+    does(&dir, "ledger reverse 1");
+    let text = does(&dir, "ledger --as-of 2026-09-30");
+    assert!(text.contains("Put in 0.00, profit so far 0.00."), "{text}");
+    does(&dir, "ledger export --journal out.journal");
+    let journal = fs::read_to_string(dir.path().join("out.journal")).unwrap();
+    assert!(!journal.contains("-0.00"), "{journal}");
+    assert!(read_journal(&journal).values().all(Decimal::is_zero));
+}
+
+#[test]
 fn entries_are_reversed_never_changed() {
     let dir = story();
     let before = ledger(&dir);
