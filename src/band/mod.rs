@@ -9,6 +9,7 @@ pub mod calibration;
 pub mod estimate;
 pub mod jackknife;
 pub mod outcome;
+pub mod own;
 pub mod predictive;
 pub mod ratio;
 pub mod selfcheck;

@@ -6,6 +6,8 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::calibration::{self, Coverage, Pit};
 use super::estimate::{EstimateError, estimate};
+use super::outcome::Outcome;
+use super::own::{self, Miss};
 use super::ratio::{self, Interval, Study};
 use crate::book::settings::Settings;
 use crate::select::order::quantile;
@@ -78,13 +80,13 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
 ///
 /// # Errors
 /// [`EstimateError::Fit`] where the comps cannot be fitted.
-pub fn foretell(
+pub fn foresee(
     mut selection: Selection,
     subject: &Subject,
     sale: &Candidate,
     day: NaiveDate,
     settings: &Settings,
-) -> Result<Option<Foretold>, EstimateError> {
+) -> Result<Option<Foreseen>, EstimateError> {
     let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
     let unknown = |comp: &Candidate| match sale.sold_on {
         Some(_) => comp.age_days.is_none_or(|age| age <= 0),
@@ -107,20 +109,51 @@ pub fn foretell(
         Err(EstimateError::NoEvidence(_)) => return Ok(None),
         other => other?,
     };
-    let bands = CHANCES.map(|chance| {
-        let (low, high, _) = made.outcome.band(f64::from(chance) / 100.0);
-        Interval {
-            low: low.exp(),
-            high: high.exp(),
-        }
-    });
-    Ok(Some(Foretold {
+    Ok(Some(Foreseen {
         paid,
-        estimate: made.outcome.median().exp(),
-        bands,
-        pit: made.outcome.cdf(paid.ln()),
+        outcome: made.outcome,
         comps: made.evidence.used,
     }))
+}
+
+/// What was foreseen of a sale, the book's own past apart.
+#[derive(Debug, Clone)]
+pub struct Foreseen {
+    /// What it fetched.
+    pub paid: f64,
+    /// Distribution of its log price.
+    pub outcome: Outcome,
+    /// Comps that the estimate used.
+    pub comps: usize,
+}
+
+impl Foreseen {
+    /// How far it fell from what was foreseen.
+    pub fn miss(&self, day: NaiveDate) -> Miss {
+        Miss {
+            day,
+            size: self.outcome.distance(self.paid.ln(), own::COUNTED_IN),
+        }
+    }
+
+    /// As it would have been told with bands `widening` times as wide.
+    pub fn told(&self, widening: f64) -> Foretold {
+        let outcome = self.outcome.clone().widened(widening);
+        let bands = CHANCES.map(|chance| {
+            let (low, high, _) = outcome.band(f64::from(chance) / 100.0);
+            Interval {
+                low: low.exp(),
+                high: high.exp(),
+            }
+        });
+        Foretold {
+            paid: self.paid,
+            estimate: outcome.median().exp(),
+            bands,
+            pit: outcome.cdf(self.paid.ln()),
+            comps: self.comps,
+        }
+    }
 }
 
 /// Whether the estimates differ from each other by more than they miss by. Where they do not,

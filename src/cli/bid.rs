@@ -227,6 +227,7 @@ fn for_parts(unit: &Unit<'_>) -> Result<Estimate, CliError> {
         comps: unit.comps.clone(),
         keep: &[],
         drop: unit.drop,
+        aids: unit.aids,
     };
     parts.estimate(parts.selection()?)
 }

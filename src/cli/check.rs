@@ -8,8 +8,8 @@ use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
 use super::deals::read_ledger;
-use super::past::{Past, foretell_all};
-use super::{CliError, count, notice, say, strong};
+use super::past::{self, Past};
+use super::{CliError, count, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
 use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures};
@@ -81,11 +81,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let comps = match &args.model {
-        Some(model) => book.frame_of_model(model, &mut notice)?,
-        None => book.frame(&mut notice)?,
-    };
-    let checked = foretell_all(&comps, args.model.as_deref(), book.settings())?;
+    let checked = past::check(&book, args.model.as_deref())?;
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))

@@ -13,8 +13,10 @@ use super::amounts::{money, money_if};
 use super::bid::{AimArgs, tell_selling, weigh};
 use super::listings::{Listing, listings};
 use super::net::SaleArgs;
+use super::past;
 use super::unit::Unit;
 use super::{CliError, notice, parse_day, say, today};
+use crate::band::estimate::Aids;
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
@@ -80,10 +82,13 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let listings = listings(&args.file, &usual, &settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
     let mut frames = HashMap::new();
+    let aids = Aids {
+        own: past::own(&book, as_of)?,
+    };
     let mut candidates = Vec::new();
     for listing in &listings {
         let comps = frame(&mut frames, &book, &listing.subject.model)?;
-        let judged = judge(listing, comps, &aims, bankroll, as_of, &settings);
+        let judged = judge(listing, comps, &aims, bankroll, as_of, aids, &settings);
         candidates.push(Candidate {
             name: listing.name.clone(),
             asked: listing.asked,
@@ -143,6 +148,7 @@ fn judge(
     aims: &[Aim],
     bankroll: Option<Decimal>,
     as_of: NaiveDate,
+    aids: Aids,
     settings: &Settings,
 ) -> Result<Judged, CliError> {
     let unit = Unit {
@@ -152,6 +158,7 @@ fn judge(
         comps,
         keep: &[],
         drop: &[],
+        aids,
     };
     let weighed = weigh(&unit, listing.terms.as_ref(), &listing.costs)?;
     let case = Case {

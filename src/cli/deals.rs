@@ -9,8 +9,10 @@ use rust_decimal::Decimal;
 use super::amounts::{money, money_if, quantity};
 use super::log::record_sale;
 use super::net::{SaleArgs, tell_postage};
+use super::past;
 use super::unit::{self, FactArgs, SoldArg};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
+use crate::band::estimate::Aids;
 use crate::book::checks;
 use crate::book::comp::match_key;
 use crate::book::ledger::{Account, Entry, Foreseen, PUT_BACK, Unit};
@@ -434,6 +436,9 @@ pub fn foresee(
         as_of,
         keep: &[],
         drop: &[],
+        aids: Aids {
+            own: past::own(book, as_of)?,
+        },
     };
     match unit.selection().and_then(|found| unit.estimate(found)) {
         Ok(made) => Ok(Ok(Foreseen {

@@ -5,8 +5,9 @@ use clap::{Args, ValueEnum};
 use polars::prelude::DataFrame;
 
 use super::attributes::read_attributes;
+use super::past;
 use super::{CliError, notice, parse_day, today, undeclared};
-use crate::band::estimate::{Estimate, EstimateError, estimate};
+use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
@@ -120,6 +121,8 @@ pub struct Unit<'a> {
     pub keep: &'a [String],
     /// Comps to be left out, likewise.
     pub drop: &'a [String],
+    /// What is known besides its comps.
+    pub aids: Aids,
 }
 
 impl Unit<'_> {
@@ -172,7 +175,8 @@ impl Unit<'_> {
             message: error.to_string(),
             next: format!("`compband comps --model {:?}` shows the ids", subject.model),
         })?;
-        Ok(estimate(
+        Ok(estimate_with(
+            &self.aids,
             selection,
             subject,
             settings,
@@ -191,11 +195,15 @@ impl UnitArgs {
         let settings = self.settings(book.settings());
         let subject = self.facts.subject(&self.model, &settings)?;
         let comps = book.frame_of_model(&subject.model, &mut notice)?;
+        let as_of = self.as_of.unwrap_or_else(today);
         Ok(Unit {
             subject,
             settings,
-            as_of: self.as_of.unwrap_or_else(today),
+            as_of,
             comps,
+            aids: Aids {
+                own: past::own(book, as_of)?,
+            },
             keep: &self.keep,
             drop: &self.drop,
         })
