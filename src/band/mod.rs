@@ -12,7 +12,8 @@ pub mod outcome;
 pub mod predictive;
 pub mod ratio;
 pub mod selfcheck;
+pub mod siblings;
 pub mod verdict;
 pub mod warnings;
 
-pub use estimate::{Estimate, estimate};
+pub use estimate::{Estimate, estimate, estimate_among};

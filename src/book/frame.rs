@@ -262,6 +262,56 @@ impl Packed {
         }
     }
 
+    /// The rows of a model, by its key (everything where there is none of it), and those of
+    /// `most` other models that are `wanted` (asked by key), those with most rows.
+    pub(super) fn of_model_among(
+        mut self,
+        key: &str,
+        most: usize,
+        wanted: &dyn Fn(&str) -> bool,
+    ) -> PolarsResult<(DataFrame, DataFrame)> {
+        let keys: Vec<String> = self
+            .words_of("model")
+            .iter()
+            .map(|w| match_key(w))
+            .collect();
+        let numbers = self.rows.column("model")?.u32()?.clone();
+        let mut rows = vec![0usize; keys.len()];
+        for number in numbers.iter().flatten() {
+            if let Some(count) = rows.get_mut(number as usize) {
+                *count += 1;
+            }
+        }
+        let mut counts: HashMap<&str, usize> = HashMap::new();
+        for (other, rows) in keys.iter().zip(rows).filter(|(other, _)| *other != key) {
+            *counts.entry(other).or_default() += rows;
+        }
+        let mut others: Vec<(&str, usize)> = counts.into_iter().collect();
+        others.sort_unstable_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
+        let others: Vec<&str> = others
+            .into_iter()
+            .map(|(other, _)| other)
+            .filter(|other| wanted(other))
+            .take(most)
+            .collect();
+        let mask = |chosen: &dyn Fn(&str) -> bool| -> BooleanChunked {
+            let alike: Vec<bool> = keys.iter().map(|key| chosen(key)).collect();
+            let is = |number: Option<u32>| alike.get(number? as usize).copied();
+            numbers
+                .iter()
+                .map(|number| Some(is(number).unwrap_or_default()))
+                .collect()
+        };
+        let own = mask(&|other| other == key);
+        let speaking = self.rows.filter(&mask(&|other| others.contains(&other)))?;
+        if own.any() {
+            self.rows = self.rows.filter(&own)?;
+        }
+        let own = self.unpack()?;
+        self.rows = speaking;
+        Ok((own, self.unpack()?))
+    }
+
     pub(super) fn words_of(&self, column: &str) -> &[String] {
         let at = WORDED.iter().position(|worded| *worded == column);
         at.and_then(|at| self.words.get(at))
@@ -269,7 +319,7 @@ impl Packed {
     }
 
     /// The table as described above.
-    pub(super) fn unpack(self) -> PolarsResult<DataFrame> {
+    pub(super) fn unpack(&self) -> PolarsResult<DataFrame> {
         let worded = |name: &str, from: &str, key: bool| -> PolarsResult<Column> {
             let list = self.words_of(from);
             let mut builder = StringChunkedBuilder::new(name.into(), list.len());

@@ -496,7 +496,24 @@ impl Book {
         notice: &mut dyn FnMut(&str),
     ) -> Result<DataFrame, BookError> {
         let rows = self.packed(None, notice)?.of_model(&match_key(model));
-        rows.and_then(Packed::unpack)
+        rows.and_then(|rows| rows.unpack())
+            .map_err(|error| self.internal(&error))
+    }
+
+    /// As [`Book::frame_of_model`], and beside it the comps of at most `most` other models: those
+    /// with most comps among the `wanted` (asked by key).
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn frame_among(
+        &self,
+        model: &str,
+        most: usize,
+        wanted: &dyn Fn(&str) -> bool,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(DataFrame, DataFrame), BookError> {
+        self.packed(None, notice)?
+            .of_model_among(&match_key(model), most, wanted)
             .map_err(|error| self.internal(&error))
     }
 

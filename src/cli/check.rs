@@ -3,22 +3,27 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
+use chrono::Datelike;
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 use polars::prelude::{DataFrame, IntoLazy, col, lit};
 use serde_json::{Value, json};
 
+use super::siblings::Siblings;
 use super::{CliError, count, notice, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
 use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures, foretell, subject_of};
+use crate::band::siblings::{MOST_MODELS, speak};
 use crate::band::verdict::{self, Standing, Verdict};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
+use crate::fit::pool::Pool;
 use crate::render::chart::{self, CheckChart, CheckedSale};
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
@@ -45,7 +50,8 @@ Examples:
   compband check --by month --json
 
 Every sale is estimated from the sales of days before it, and then held against what it fetched;
-a sale without a date from all the others of the model, as of the day of the newest.
+a sale without a date from all the others of the model, as of the day of the newest. Other models
+speak from their sales before that month.
 Lots are left out, and sales with nothing known before them.";
 
 /// Check past estimates against what was then paid
@@ -92,11 +98,19 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let comps = match &args.model {
-        Some(model) => book.frame_of_model(model, &mut notice)?,
-        None => book.frame(&mut notice)?,
+    let settings = book.settings();
+    let (comps, others) = match &args.model {
+        Some(model) => {
+            let speaks = |other: &str| speak(model, other, settings);
+            book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?
+        }
+        None => {
+            let all = book.frame(&mut notice)?;
+            (all.clone(), all)
+        }
     };
-    let checked = check_all(&comps, args.model.as_deref(), book.settings())?;
+    let siblings = Siblings::new(&others, settings)?;
+    let checked = check_all(&comps, args.model.as_deref(), &siblings, settings)?;
     let told: Vec<(&Checked, &Foretold)> = checked
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))
@@ -131,6 +145,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
 fn check_all(
     comps: &DataFrame,
     model: Option<&str>,
+    siblings: &Siblings<'_>,
     settings: &Settings,
 ) -> Result<Vec<Checked>, CliError> {
     let mut sales = Vec::new();
@@ -158,7 +173,7 @@ fn check_all(
             sales.get(next.fetch_add(1, Ordering::Relaxed))
         {
             let day = sale.sold_on.unwrap_or(*newest);
-            let foretold = foretell_sale(frame, model, sale, day, settings)?;
+            let foretold = foretell_sale(frame, model, sale, day, siblings, settings)?;
             done.push(Checked {
                 model: model.clone(),
                 sale: sale.clone(),
@@ -251,11 +266,25 @@ fn foretell_sale(
     model: &str,
     sale: &Candidate,
     day: chrono::NaiveDate,
+    siblings: &Siblings<'_>,
     settings: &Settings,
 ) -> Result<Option<Foretold>, CliError> {
+    let pool = pool_before(day, model, siblings)?;
     let subject = subject_of(model, sale);
     let selection = select(comps, &query(&subject, day, settings))?;
-    Ok(foretell(selection, &subject, sale, day, settings)?)
+    Ok(foretell(selection, &subject, sale, day, &pool, settings)?)
+}
+
+/// What other models say from their dated sales before the month of `day`: of no sale that is
+/// foretold do they know anything of its day or later, and each is fitted once a month.
+fn pool_before(
+    day: chrono::NaiveDate,
+    model: &str,
+    siblings: &Siblings<'_>,
+) -> Result<Arc<Pool>, CliError> {
+    let first = day.with_day(1).unwrap_or(day);
+    let before = first.pred_opt().unwrap_or(first);
+    siblings.pool(&match_key(model), before, false)
 }
 
 fn progress(sales: usize) -> ProgressBar {

@@ -6,13 +6,17 @@ use chrono::NaiveDate;
 use clap::{Args, ValueEnum};
 
 use super::attributes::read_attributes;
+use super::siblings::Siblings;
 use super::{CliError, SHORTEST_ID, notice, parse_day, say, today, undeclared};
-use crate::band::estimate::{Estimate, EstimateError, estimate};
+use crate::band::estimate::{Estimate, EstimateError, estimate_among};
+use crate::band::siblings::{MOST_MODELS, speak};
+use crate::book::comp::match_key;
 use crate::book::frame::short_ids;
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
 use crate::book::{Attributes, BookError, HowSold, Items};
+use crate::fit::pool::Pool;
 use crate::render::chart::{self, BandChart, ChartError, Dot};
 use crate::render::json;
 use crate::render::sheet::{Listing, sheet};
@@ -132,7 +136,8 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     let settings = args.settings(book.settings());
     let subject = args.subject(&settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let comps = book.frame_of_model(&subject.model, &mut notice)?;
+    let speaks = |other: &str| speak(&subject.model, other, &settings);
+    let (comps, others) = book.frame_among(&subject.model, MOST_MODELS, &speaks, &mut notice)?;
     let query = Query {
         subject: &subject,
         as_of,
@@ -157,7 +162,8 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.show_plan {
         return say(&format!("{}\n", describe(&comps, &query)?.trim_end()));
     }
-    let made = args.estimate(selection, &subject, &settings, as_of)?;
+    let pool = Siblings::new(&others, &settings)?.pool(&match_key(&subject.model), as_of, true)?;
+    let made = args.estimate(selection, &subject, &pool, &settings, as_of)?;
     if !args.chart.is_empty() {
         super::draw(&band_chart(&made), &args.chart)?;
     }
@@ -273,6 +279,7 @@ impl EstimateArgs {
         &self,
         mut selection: Selection,
         subject: &Subject,
+        pool: &Pool,
         settings: &Settings,
         as_of: NaiveDate,
     ) -> Result<Estimate, CliError> {
@@ -286,7 +293,8 @@ impl EstimateArgs {
             message: error.to_string(),
             next: format!("`compband comps --model {:?}` shows the ids", subject.model),
         })?;
-        Ok(estimate(
+        Ok(estimate_among(
+            pool,
             selection,
             subject,
             settings,

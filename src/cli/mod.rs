@@ -8,6 +8,7 @@ pub mod import;
 pub mod init;
 pub mod log;
 pub mod models;
+mod siblings;
 pub mod undo;
 
 use std::ffi::OsString;

@@ -37,5 +37,6 @@
 //! With flat priors, ν infinite and no decay this *is* ordinary least squares.
 
 pub mod design;
+pub mod pool;
 pub mod robust;
 pub mod solve;
