@@ -260,7 +260,8 @@ pub fn estimate_among(
     let level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
     let pool = if subject.works { pool } else { &silent };
-    let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, settings)?;
+    let tolerance = Options::default().tolerance;
+    let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, tolerance, settings)?;
     let outcome = outcome_of(&design, &fit, &settings.estimate);
     let (low, high, made_by) = outcome.band(f64::from(chance) / 100.0);
     let money = |log: f64| {
@@ -320,7 +321,9 @@ fn working_price(
         works: true,
         ..subject.clone()
     };
-    let (design, fit) = fit_trimmed(&mut working, &subject, None, pool, settings).ok()?;
+    let tolerance = Options::default().tolerance;
+    let (design, fit) =
+        fit_trimmed(&mut working, &subject, None, pool, tolerance, settings).ok()?;
     Some(Prior {
         mean: fit.mean(&design.subject),
         sd: fit.variance(&design.subject).sqrt(),
@@ -422,12 +425,13 @@ fn unsaid(known: &Option<String>) -> &'static str {
 
 /// Drops gross errors, fits, drops outliers of the fit and fits again until none is left. A
 /// comp that is one of few to tell of something is never an outlier of the fit: what it tells
-/// may be what is odd about it.
+/// may be what is odd about it. The rounds of a fit end at `tolerance` ([`Options::tolerance`]).
 pub(super) fn fit_trimmed(
     selection: &mut Selection,
     subject: &Subject,
     level: Option<Prior>,
     pool: &Pool,
+    tolerance: f64,
     settings: &Settings,
 ) -> Result<(Design, Fit), EstimateError> {
     let mut design = build(selection, subject, level, pool, settings)?;
@@ -442,7 +446,10 @@ pub(super) fn fit_trimmed(
     if drop_where(selection, verdict) {
         design = build(selection, subject, level, pool, settings)?;
     }
-    let options = options(&settings.estimate, subject.works);
+    let options = Options {
+        tolerance,
+        ..options(&settings.estimate, subject.works)
+    };
     let mut fit = robust::fit(&design.problem(), &options)?;
     for _ in 0..MOST_PASSES {
         let scores = trim::modified_z(fit.residuals.as_slice());
