@@ -10,8 +10,9 @@ use crate::fit::design::{OTHERS, Term};
 use crate::fit::pool::{Learnt, Pool, Said};
 use crate::select::{Dropped, Selection, Subject};
 
-/// Most models that speak to another, those with most comps.
-pub const MOST_MODELS: usize = 40;
+/// Most models that speak to another, those with most comps: more would hardly say better how far
+/// models differ, and each takes a fit.
+pub const MOST_MODELS: usize = 25;
 
 /// Comps that a model is heard by at most, the newest.
 pub const MOST_COMPS: usize = 200;

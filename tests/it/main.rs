@@ -6,6 +6,7 @@ mod coverage;
 mod edges;
 mod estimate;
 mod import;
+mod pool;
 mod properties;
 mod ratio;
 mod reference;
