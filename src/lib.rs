@@ -3,7 +3,8 @@
 //! Data flows one way through the rooms of this crate:
 //!
 //! [`book`] (read, validate, store comps) → [`select`] (filter, trim) → [`fit`] (adjustments)
-//! → [`band`] (predictive distribution) → [`render`] (tables, charts), with [`cli`] on top.
+//! → [`band`] (predictive distribution) → [`deal`] (what selling costs, what to pay) →
+//! [`render`] (tables, charts), with [`cli`] on top.
 //! The statistics know no files, and the files know no statistics.
 //!
 //! The method, with its formulas and their sources, stands in [`fit`] (adjustments) and in
@@ -12,6 +13,7 @@
 pub mod band;
 pub mod book;
 pub mod cli;
+pub mod deal;
 pub mod fit;
 pub mod render;
 pub mod select;

@@ -17,11 +17,9 @@ use crate::fit::design::{self, Design, Prior, SoldTerm, Term};
 use crate::fit::pool::{Pool, Pooled};
 use crate::fit::robust::{self, Fit, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
+use crate::fit::spread;
 use crate::select::order::{NORMAL_DECILE, effective_number, median};
 use crate::select::{Candidate, Dropped, Selection, Step, Subject, trim};
-
-/// Most rounds of dropping outliers and fitting again.
-const MOST_PASSES: usize = 5;
 
 /// Share of the information below which comps are taken to say nothing.
 const LEAST_SAY: f64 = 0.01;
@@ -262,7 +260,7 @@ pub fn estimate_among(
     let pool = if subject.works { pool } else { &silent };
     let tolerance = Options::default().tolerance;
     let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, tolerance, settings)?;
-    let outcome = outcome_of(&design, &fit, &settings.estimate);
+    let outcome = outcome_of(&design, &fit, subject.works, &settings.estimate);
     let (low, high, made_by) = outcome.band(f64::from(chance) / 100.0);
     let money = |log: f64| {
         settings.currency.from_statistics(log.exp()).ok_or_else(|| {
@@ -423,9 +421,11 @@ fn unsaid(known: &Option<String>) -> &'static str {
     }
 }
 
-/// Drops gross errors, fits, drops outliers of the fit and fits again until none is left. A
-/// comp that is one of few to tell of something is never an outlier of the fit: what it tells
-/// may be what is odd about it. The rounds of a fit end at `tolerance` ([`Options::tolerance`]).
+/// Drops gross errors, fits, drops outliers of the fit and fits again. A comp that is one of few
+/// to tell of something is never an outlier of the fit: what it tells may be what is odd about it.
+/// The outliers are looked for once: their measure, a median, is not moved by them, and looking
+/// again among ever tidier residuals would end in a band too narrow.
+/// The rounds of a fit end at `tolerance` ([`Options::tolerance`]).
 pub(super) fn fit_trimmed(
     selection: &mut Selection,
     subject: &Subject,
@@ -451,19 +451,28 @@ pub(super) fn fit_trimmed(
         ..options(&settings.estimate, subject.works)
     };
     let mut fit = robust::fit(&design.problem(), &options)?;
-    for _ in 0..MOST_PASSES {
-        let scores = trim::modified_z(fit.residuals.as_slice());
-        let rare = design.is_rare(trim::FEWEST);
-        let odd = |at: usize| scores[at].abs() > settings.estimate.modified_z && !rare[at];
-        if !drop_where(selection, |at| {
-            odd(at).then(|| Dropped::Outlier(scores[at]))
-        }) {
-            break;
-        }
+    let scores = trim::modified_z(
+        &fit.standardised(),
+        usual_spread(&settings.estimate, subject.works),
+    );
+    let rare = design.is_rare(trim::FEWEST);
+    let odd = |at: usize| scores[at].abs() > settings.estimate.modified_z && !rare[at];
+    if drop_where(selection, |at| {
+        odd(at).then(|| Dropped::Outlier(scores[at]))
+    }) {
         design = build(selection, subject, level, pool, settings)?;
         fit = robust::fit(&design.problem(), &options)?;
     }
     Ok((design, fit))
+}
+
+/// How far single sales usually fall from their mark, log price.
+fn usual_spread(settings: &EstimateSettings, works: bool) -> f64 {
+    if works {
+        settings.spread
+    } else {
+        settings.parts_spread
+    }
 }
 
 fn build(
@@ -546,17 +555,13 @@ fn options(settings: &EstimateSettings, works: bool) -> Options {
     };
     Options {
         loss,
-        prior_scale: if works {
-            settings.spread
-        } else {
-            settings.parts_spread
-        } * loss.scale_of_decile(),
+        prior_scale: usual_spread(settings, works) * loss.scale_of_decile(),
         prior_rows: settings.spread_worth,
         ..Options::default()
     }
 }
 
-fn outcome_of(design: &Design, fit: &Fit, settings: &EstimateSettings) -> Outcome {
+fn outcome_of(design: &Design, fit: &Fit, works: bool, settings: &EstimateSettings) -> Outcome {
     let mean = fit.mean(&design.subject);
     // What was not said of the unit may be anything that the comps are.
     let doubt: f64 = design
@@ -564,9 +569,19 @@ fn outcome_of(design: &Design, fit: &Fit, settings: &EstimateSettings) -> Outcom
         .iter()
         .map(|(j, variance)| fit.coefficients[*j].powi(2) * variance)
         .sum();
-    let variance = fit.variance(&design.subject) + doubt;
-    let nu = options(settings, true).loss.nu();
-    let predictive = Predictive::new(mean, variance, fit.sigma, fit.degrees, nu);
+    let options = options(settings, works);
+    let nu = options.loss.nu();
+    let scales = spread::posterior(&design.problem(), &options, fit, &design.subject);
+    let predictive = match scales {
+        Some(mut scales) => {
+            scales.iter_mut().for_each(|s| s.variance += doubt);
+            Predictive::mixture(mean, &scales, nu)
+        }
+        None => {
+            let variance = fit.variance(&design.subject) + doubt;
+            Predictive::new(mean, variance, fit.sigma, fit.degrees, nu)
+        }
+    };
     let scale = predictive.scale();
     let jackknife = Jackknife {
         centres: fit

@@ -7,10 +7,16 @@ use super::predictive::Predictive;
 pub const ENOUGH_TO_CALIBRATE: f64 = 20.0;
 
 /// Effective comps at which the residuals and the model have an equal say.
-const EQUAL_SAY: f64 = 20.0;
+const EQUAL_SAY: f64 = 100.0;
 
 /// Chance of the band that the shape of the distribution is fitted to.
 const USUAL: f64 = 0.8;
+
+/// Chance beyond either end of a [`Outcome::ladder`].
+pub const TAIL: f64 = 0.001;
+
+/// Cells of the table that the rungs of a ladder are read from.
+const CELLS: usize = 240;
 
 /// What made a band.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -35,7 +41,7 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    /// Puts the two together. The residuals' say is `n/(n + 20)` from 20 effective comps on.
+    /// Puts the two together. The residuals' say is `n/(n + 100)` from 20 effective comps on.
     pub fn new(predictive: Predictive, jackknife: Jackknife, effective: f64) -> Self {
         let share = if effective >= ENOUGH_TO_CALIBRATE {
             effective / (effective + EQUAL_SAY)
@@ -96,6 +102,39 @@ impl Outcome {
         self.predictive.cdf(centre + z)
     }
 
+    /// Log prices that stand for the distribution, equally likely, ascending: the middles of
+    /// `rungs` slices of equal chance, to about 1e-6 in chance.
+    ///
+    /// Whatever lies beyond the points of chance [`TAIL`] and 1 − [`TAIL`] is held at these: the
+    /// tails of a Student-t distribution of log price are so long that the mean price would be
+    /// infinite.
+    pub fn ladder(&self, rungs: usize) -> Vec<f64> {
+        let (centre, stretch) = (self.median(), self.stretch(USUAL));
+        let reach = self.predictive.half_width(1.0 - 2.0 * TAIL);
+        let (from, to) = (-reach * stretch.below, reach * stretch.above);
+        let table: Vec<Knot> = (0..=CELLS)
+            .map(|k| {
+                let u = from + (to - from) * k as f64 / CELLS as f64;
+                let (z, slope) = stretch.undo(u);
+                Knot {
+                    at: u,
+                    chance: self.predictive.cdf(centre + z),
+                    density: self.predictive.pdf(centre + z) * slope,
+                }
+            })
+            .collect();
+        let mut cell = 0;
+        (0..rungs)
+            .map(|k| {
+                let chance = (k as f64 + 0.5) / rungs as f64;
+                while cell + 1 < CELLS && table[cell + 1].chance < chance {
+                    cell += 1;
+                }
+                centre + Knot::between(&table[cell], &table[cell + 1], chance)
+            })
+            .collect()
+    }
+
     /// What the band of chance `chance` makes of the model's scale on either side.
     fn stretch(&self, chance: f64) -> Stretch {
         let half = self.predictive.half_width(chance).max(f64::MIN_POSITIVE);
@@ -120,6 +159,43 @@ impl Outcome {
                 (y.exp(), self.predictive.pdf(centre + z) * slope / y.exp())
             })
             .collect()
+    }
+}
+
+/// A point of a distribution.
+struct Knot {
+    at: f64,
+    chance: f64,
+    density: f64,
+}
+
+impl Knot {
+    /// Where between two neighbours the chance is `chance`, by the cubic through both with their
+    /// slopes (Hermite); the nearer end where it is beyond them.
+    fn between(one: &Self, next: &Self, chance: f64) -> f64 {
+        let width = next.at - one.at;
+        let cubic = |t: f64| {
+            let (s, u) = (1.0 - t, width * t * (1.0 - t));
+            one.chance * s * s * (1.0 + 2.0 * t)
+                + next.chance * t * t * (3.0 - 2.0 * t)
+                + u * (one.density * s - next.density * t)
+        };
+        if chance <= one.chance {
+            return one.at;
+        }
+        if chance >= next.chance {
+            return next.at;
+        }
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..40 {
+            let middle = f64::midpoint(low, high);
+            if cubic(middle) < chance {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        one.at + width * f64::midpoint(low, high)
     }
 }
 
@@ -156,19 +232,23 @@ impl Stretch {
 mod tests {
     use super::*;
 
-    #[test]
-    fn the_density_holds_the_band() {
+    fn lopsided() -> Outcome {
         let rows = 60;
         let jackknife = Jackknife {
             centres: (0..rows).map(|i| 4.0 + 0.002 * f64::from(i % 7)).collect(),
             misses: (0..rows).map(|i| 0.01 * f64::from(i % 31)).collect(),
             weights: vec![1.0; rows as usize],
         };
-        let outcome = Outcome::new(
+        Outcome::new(
             Predictive::new(4.0, 0.001, 0.1, 30.0, 4.0),
             jackknife,
             f64::from(rows),
-        );
+        )
+    }
+
+    #[test]
+    fn the_density_holds_the_band() {
+        let outcome = lopsided();
         let (low, high, _) = outcome.band(0.8);
         let inside: f64 = outcome
             .density(0.8, 4001)
@@ -177,5 +257,29 @@ mod tests {
             .map(|pair| (pair[1].0 - pair[0].0) * f64::midpoint(pair[0].1, pair[1].1))
             .sum();
         assert!((inside - 0.8).abs() < 0.003, "{inside}");
+    }
+    #[test]
+    fn rungs_are_equally_likely_and_tails_are_held() {
+        let outcome = lopsided();
+        let ladder = outcome.ladder(2000);
+        for (k, y) in ladder.iter().enumerate() {
+            let chance = ((k as f64 + 0.5) / 2000.0).clamp(TAIL, 1.0 - TAIL);
+            assert!(
+                (outcome.cdf(*y) - chance).abs() < 2e-6,
+                "{k}: {}",
+                outcome.cdf(*y)
+            );
+        }
+        let fine = outcome.ladder(20_000);
+        assert!(
+            fine[..20].iter().all(|y| *y == fine[0]),
+            "{:?}",
+            &fine[..21]
+        );
+        // Ten times as fine, and the mean price hardly moves.
+        let mean =
+            |ladder: &[f64]| ladder.iter().map(|y| y.exp()).sum::<f64>() / ladder.len() as f64;
+        let change = mean(&ladder) / mean(&fine) - 1.0;
+        assert!(change.abs() < 2e-5, "{change}");
     }
 }

@@ -13,6 +13,7 @@
 //! taken by quadrature: equal-probability midpoints for σ, and for θ the trapezoidal rule, which
 //! for a normal weight converges faster than any power of its step.
 
+use crate::fit::spread::Scale;
 use statrs::distribution::{ChiSquared, Continuous, ContinuousCDF, Normal, StudentsT};
 
 /// Points in σ.
@@ -21,6 +22,9 @@ const SIGMA_POINTS: usize = 20;
 /// Reach of the points in θ, and the widest step between them.
 const THETA_REACH: f64 = 5.0;
 const THETA_STEP: f64 = 1.0;
+
+/// Terms lighter than this leave no trace either.
+const LIGHT: f64 = 1e-9;
 
 /// Step in units of the error distribution's scale that leaves no trace in the mixture.
 const FINE: f64 = 0.8;
@@ -46,12 +50,14 @@ struct Part {
 enum Kernel {
     Normal(Normal),
     T(StudentsT),
+    EvenT(EvenT),
 }
 
 impl Kernel {
     fn new(degrees: f64) -> Self {
         // Beyond this the two agree to more digits than the quadrature.
         match StudentsT::new(0.0, 1.0, degrees) {
+            Ok(t) if EvenT::has(degrees) => Self::EvenT(EvenT::new(&t)),
             Ok(t) if degrees < 1e6 => Self::T(t),
             _ => Self::Normal(Normal::standard()),
         }
@@ -61,6 +67,7 @@ impl Kernel {
         match self {
             Self::Normal(n) => n.cdf(z),
             Self::T(t) => t.cdf(z),
+            Self::EvenT(t) => t.cdf(z),
         }
     }
 
@@ -68,7 +75,48 @@ impl Kernel {
         match self {
             Self::Normal(n) => n.pdf(z),
             Self::T(t) => t.pdf(z),
+            Self::EvenT(t) => t.pdf(z),
         }
+    }
+}
+
+/// Student-t with few and an even number of degrees of freedom, for which the distribution is a
+/// short sum (Abramowitz and Stegun 1964, 26.7.4) instead of an incomplete beta function.
+#[derive(Debug, Clone, Copy)]
+struct EvenT {
+    degrees: i32,
+    /// Density at zero.
+    peak: f64,
+}
+
+impl EvenT {
+    const MOST: f64 = 30.0;
+
+    fn has(degrees: f64) -> bool {
+        degrees <= Self::MOST && degrees % 2.0 == 0.0
+    }
+
+    fn new(t: &StudentsT) -> Self {
+        Self {
+            degrees: t.freedom() as i32,
+            peak: t.pdf(0.0),
+        }
+    }
+
+    fn cdf(&self, z: f64) -> f64 {
+        let square = z * z + f64::from(self.degrees);
+        let (sine, cosine_square) = (z / square.sqrt(), f64::from(self.degrees) / square);
+        let (mut sum, mut term) = (1.0, 1.0);
+        for k in 1..self.degrees / 2 {
+            term *= cosine_square * f64::from(2 * k - 1) / f64::from(2 * k);
+            sum += term;
+        }
+        0.5 + sine * sum / 2.0
+    }
+
+    fn pdf(&self, z: f64) -> f64 {
+        let base = 1.0 + z * z / f64::from(self.degrees);
+        self.peak / (base.powi(self.degrees / 2) * base.sqrt())
     }
 }
 
@@ -92,22 +140,45 @@ impl Predictive {
             };
         }
         let sigmas = sigma_points(sigma, degrees);
-        let share = 1.0 / sigmas.len() as f64;
-        let spread = variance.sqrt() / sigma;
-        let thetas = theta_points(spread);
-        let parts = sigmas
-            .iter()
-            .flat_map(|&s| {
-                thetas.iter().map(move |&(theta, weight)| Part {
-                    shift: theta * spread * s,
-                    scale: s,
-                    weight: weight * share,
-                })
+        let weight = 1.0 / sigmas.len() as f64;
+        let scales: Vec<Scale> = sigmas
+            .into_iter()
+            .map(|s| Scale {
+                sigma: s,
+                weight,
+                variance: variance * (s / sigma).powi(2),
             })
             .collect();
         Self {
-            mean,
             scale,
+            ..Self::mixture(mean, &scales, nu)
+        }
+    }
+
+    /// The distribution for a mean `mean` whose variance, as the residual scale itself, is only
+    /// known as a mixture; errors with `nu` degrees of freedom.
+    pub fn mixture(mean: f64, scales: &[Scale], nu: f64) -> Self {
+        let parts = scales
+            .iter()
+            .flat_map(|s| {
+                let spread = s.variance.sqrt() / s.sigma;
+                theta_points(spread)
+                    .into_iter()
+                    .map(move |(theta, weight)| Part {
+                        shift: theta * spread * s.sigma,
+                        scale: s.sigma,
+                        weight: weight * s.weight,
+                    })
+            })
+            .filter(|part| part.weight > LIGHT)
+            .collect();
+        let square: f64 = scales
+            .iter()
+            .map(|s| s.weight * (s.sigma * s.sigma + s.variance))
+            .sum();
+        Self {
+            mean,
+            scale: square.sqrt(),
             parts,
             kernel: Kernel::new(nu),
         }
@@ -239,6 +310,18 @@ mod tests {
                     .all(|pair| pair[1] <= pair[0] * (1.0 + 1e-9)),
                 "{variance}"
             );
+        }
+    }
+
+    #[test]
+    fn even_degrees_agree_with_the_incomplete_beta_function() {
+        for degrees in [2.0, 4.0, 8.0, 30.0] {
+            let t = StudentsT::new(0.0, 1.0, degrees).unwrap();
+            let short = EvenT::new(&t);
+            for z in [-30.0, -2.5, -0.3, 0.0, 0.7, 1.9, 12.0] {
+                assert!((short.cdf(z) - t.cdf(z)).abs() < 1e-10, "{degrees} {z}");
+                assert!((short.pdf(z) - t.pdf(z)).abs() < 1e-12, "{degrees} {z}");
+            }
         }
     }
 

@@ -17,6 +17,7 @@ pub mod problem;
 pub mod read;
 pub mod settings;
 pub mod store;
+pub mod trade;
 
 pub use attributes::Attributes;
 pub use comp::{Comp, HowSold};

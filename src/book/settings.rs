@@ -10,6 +10,7 @@ use serde::{Deserialize, Deserializer};
 use super::attributes::{Attribute, Direction, attribute_key, is_name};
 use super::comp::match_key;
 use super::items::fold_name;
+use super::trade::{self, DealSettings, Outlet, Shipping};
 use super::{BookError, Currency, Items, problem};
 
 /// Name of the settings file; a folder that has one is a book.
@@ -39,6 +40,12 @@ pub struct Settings {
     pub kits: BTreeMap<String, Kit>,
     /// Families of models whose numeric attributes matter, by name.
     pub families: BTreeMap<String, Family>,
+    /// Where units are sold and what that costs, by name.
+    pub outlets: BTreeMap<String, Outlet>,
+    /// What sending costs.
+    pub shipping: Shipping,
+    /// What a purchase must promise.
+    pub deal: DealSettings,
     /// Saved column mappings of imports: name → (their column → our column).
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
 }
@@ -339,6 +346,9 @@ impl Default for Settings {
             rules: Rules::default(),
             kits: BTreeMap::new(),
             families: BTreeMap::new(),
+            outlets: BTreeMap::new(),
+            shipping: Shipping::default(),
+            deal: DealSettings::default(),
             mappings: BTreeMap::new(),
         }
     }
@@ -358,7 +368,7 @@ impl Default for EstimateSettings {
             modified_z: 3.5,
             spread: 0.15,
             parts_spread: 0.35,
-            spread_worth: 4.0,
+            spread_worth: 1.0,
             stale_days: 60,
             pool: PoolFrom::Book,
         }
@@ -612,6 +622,7 @@ impl Settings {
             "a number above 0",
         )?;
         self.validate_families()?;
+        trade::validate(&self.outlets, &self.shipping, &self.deal)?;
         self.validate_rules()
     }
 

@@ -1,15 +1,22 @@
 //! The command line.
 
+pub mod amounts;
 pub mod attributes;
+pub mod bid;
 pub mod check;
+pub mod compare;
 pub mod comps;
 pub mod estimate;
 pub mod import;
 pub mod init;
+pub mod listings;
 pub mod log;
 pub mod models;
+pub mod net;
+pub mod repairs;
 mod siblings;
 pub mod undo;
+pub mod unit;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -67,6 +74,9 @@ enum Command {
     Models(models::ModelsArgs),
     Estimate(estimate::EstimateArgs),
     Check(check::CheckArgs),
+    Net(net::NetArgs),
+    Bid(Box<bid::BidArgs>),
+    Compare(compare::CompareArgs),
 }
 
 impl Command {
@@ -80,6 +90,9 @@ impl Command {
             Self::Models(args) => models::run(args, book),
             Self::Estimate(args) => estimate::run(args, book),
             Self::Check(args) => check::run(args, book),
+            Self::Net(args) => net::run(args, book),
+            Self::Bid(args) => bid::run(args, book),
+            Self::Compare(args) => compare::run(args, book),
         }
     }
 }

@@ -6,9 +6,11 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use chrono::NaiveDate;
 use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
 
-use super::CliError;
+use super::{CliError, notice};
 use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, any_unit, learn, speak};
+use crate::book::comp::match_key;
 use crate::book::settings::{PoolFrom, Settings};
+use crate::book::store::Book;
 use crate::fit::pool::{Learnt, Pool};
 use crate::select::Selection;
 use crate::select::plan::{Query, select_each};
@@ -119,6 +121,22 @@ impl<'a> Siblings<'a> {
             joined.flatten().collect()
         })
     }
+}
+
+/// The comps of a model, and what the others of the book say to it on a day.
+///
+/// # Errors
+/// Where the book cannot be read.
+pub fn comps_among(
+    book: &Book,
+    model: &str,
+    as_of: NaiveDate,
+    settings: &Settings,
+) -> Result<(DataFrame, Arc<Pool>), CliError> {
+    let speaks = |other: &str| speak(model, other, settings);
+    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?;
+    let pool = Siblings::new(&others, settings)?.pool(&match_key(model), as_of, true)?;
+    Ok((comps, pool))
 }
 
 /// What is kept is whole after each insertion, so that a thread that panicked spoils nothing.

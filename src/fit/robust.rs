@@ -65,7 +65,7 @@ impl Loss {
 
     /// Share of the complete-data information that survives not knowing the mixing weights:
     /// `(ν + 1)/(ν + 3)` for location (Lange, Little and Taylor 1989, section 4).
-    fn location_information(self) -> f64 {
+    pub(super) fn location_information(self) -> f64 {
         let nu = self.nu();
         if nu.is_infinite() {
             1.0
@@ -280,6 +280,16 @@ impl Fit {
     /// Posterior variance of the fitted value of a design row, sign constraints set aside.
     pub fn variance(&self, row: &DVector<f64>) -> f64 {
         self.posterior.quadratic(row)
+    }
+
+    /// Residuals brought to one variance, n: `r/√(1 − h)`, for a row that the fit leans on has a
+    /// small residual of its own making.
+    pub fn standardised(&self) -> Vec<f64> {
+        self.residuals
+            .iter()
+            .zip(&self.leverages)
+            .map(|(r, h)| r / (1.0 - h).max(0.05).sqrt())
+            .collect()
     }
 
     /// Every row predicted from the others.

@@ -1,7 +1,10 @@
 //! Rendering: the sheet on the terminal, JSON and charts.
 
+pub mod bid;
 pub mod chart;
+pub mod compare;
 pub mod json;
+pub mod net;
 pub mod numbers;
 pub mod sheet;
 pub mod table;

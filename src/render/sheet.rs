@@ -15,10 +15,10 @@ use crate::book::settings::PriceBasis;
 use crate::fit::design::Term;
 use crate::select::{Candidate, Subject};
 
-const HEADING: Style = Style::new().bold();
-const PRICE: Style = AnsiColor::Green.on_default().bold();
-const WARNING: Style = AnsiColor::Yellow.on_default();
-const QUIET: Style = Style::new().dimmed();
+pub(super) const HEADING: Style = Style::new().bold();
+pub(super) const PRICE: Style = AnsiColor::Green.on_default().bold();
+pub(super) const WARNING: Style = AnsiColor::Yellow.on_default();
+pub(super) const QUIET: Style = Style::new().dimmed();
 
 /// How much of the comps is listed.
 #[derive(Debug, Clone, Copy)]
@@ -313,7 +313,7 @@ fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
 }
 
 /// Columns that prose is set to on a screen.
-fn prose_width(width: Option<u16>) -> usize {
+pub(super) fn prose_width(width: Option<u16>) -> usize {
     usize::from(width.unwrap_or(PROSE).clamp(40, 100))
 }
 

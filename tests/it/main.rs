@@ -3,6 +3,7 @@
 mod accuracy;
 mod check;
 mod coverage;
+mod deal;
 mod edges;
 mod estimate;
 mod import;

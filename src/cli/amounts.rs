@@ -1,0 +1,84 @@
+//! Amounts, per cents and weights as typed on the command line.
+
+use rust_decimal::Decimal;
+
+use super::CliError;
+use crate::book::Currency;
+use crate::book::money::{parse_amount, read_quantity};
+use crate::book::problem::{quoted, shorten};
+
+/// Longest value shown in an error, in characters.
+const SHOWN: usize = 60;
+
+/// The refusal of what stands behind a flag.
+pub fn refused(flag: &str, given: &str, expected: &str) -> CliError {
+    CliError::Refused {
+        message: format!(
+            "{flag} {}: expected {expected}",
+            quoted(&shorten(given, SHOWN))
+        ),
+        next: String::new(),
+    }
+}
+
+/// Reads an amount of the book's currency that is not negative.
+///
+/// # Errors
+/// The flag, what was found and what was expected.
+pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, CliError> {
+    parse_amount(given, currency)
+        .and_then(|amount| {
+            if amount.is_sign_negative() {
+                Err("an amount of 0 or more".into())
+            } else {
+                Ok(amount)
+            }
+        })
+        .map_err(|expected| refused(flag, given, &expected))
+}
+
+/// [`money`], where it is given.
+///
+/// # Errors
+/// As there.
+pub fn money_if(
+    flag: &str,
+    given: Option<&String>,
+    currency: &Currency,
+) -> Result<Option<Decimal>, CliError> {
+    given.map(|text| money(flag, text, currency)).transpose()
+}
+
+/// Reads a number in a unit that may stand behind it: `600`, `600 g`, `20 %`. `check` is one of
+/// the checks of [`crate::book::trade`].
+///
+/// # Errors
+/// The flag, what was found and what was expected.
+pub fn quantity(
+    flag: &str,
+    given: &str,
+    unit: &str,
+    check: impl Fn(Decimal) -> Result<Decimal, String>,
+) -> Result<Decimal, CliError> {
+    checked(given, unit, check).map_err(|expected| refused(flag, given, &expected))
+}
+
+/// Reads a number in a unit that may stand behind it, and checks it.
+///
+/// # Errors
+/// What was expected.
+pub fn checked(
+    given: &str,
+    unit: &str,
+    check: impl Fn(Decimal) -> Result<Decimal, String>,
+) -> Result<Decimal, String> {
+    number(given, unit)
+        .ok_or_else(|| format!("a number, with {unit:?} or nothing behind it"))
+        .and_then(check)
+}
+
+/// Reads a number with one reading, in a unit that may stand behind it.
+pub fn number(text: &str, unit: &str) -> Option<Decimal> {
+    let (amount, found) = read_quantity(text).ok()?;
+    (found.is_empty() || found.eq_ignore_ascii_case(unit)).then(|| amount.certain())?
+}

@@ -1,0 +1,136 @@
+//! Repairs as typed: `new battery: parts 14, minutes 30, success 0.9`.
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::amounts::number;
+use crate::book::Currency;
+use crate::book::money::parse_amount;
+use crate::book::problem::{nearest, quoted, shorten};
+use crate::deal::prospect::Repair;
+
+/// How a repair is written.
+pub const FORM: &str = "a repair as \"new battery: parts 14, minutes 30, success 0.9\"";
+
+/// Words of a repair.
+const WORDS: [&str; 3] = ["parts", "minutes", "success"];
+
+/// Longest repair, in minutes.
+const MOST_MINUTES: i64 = 60_000;
+
+/// Reads one repair. `success` has to be said; parts and minutes are 0 where they are not.
+///
+/// # Errors
+/// What was expected instead.
+pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
+    let (what, rest) = text.split_once(':').ok_or(FORM)?;
+    if what.trim().is_empty() {
+        return Err(FORM.into());
+    }
+    let mut said: [Option<&str>; WORDS.len()] = [None; WORDS.len()];
+    for entry in rest.split(',').map(str::trim).filter(|e| !e.is_empty()) {
+        let (word, value) = entry.split_once(char::is_whitespace).ok_or(FORM)?;
+        let Some(at) = WORDS
+            .iter()
+            .position(|known| known.eq_ignore_ascii_case(word))
+        else {
+            let near = nearest(word, WORDS).map_or(String::new(), |near| {
+                format!(", not {}: did you mean {near}?", quoted(&shorten(word, 40)))
+            });
+            return Err(format!("{FORM}{near}"));
+        };
+        if said[at].replace(value.trim()).is_some() {
+            return Err(format!("each of {} once", WORDS.join(", ")));
+        }
+    }
+    let [parts, minutes, success] = said;
+    let success = success.ok_or("the chance that it succeeds, such as \"success 0.9\"")?;
+    Ok(Repair {
+        what: what.trim().to_string(),
+        parts: parts.map_or(Ok(Decimal::ZERO), |text| money(text, currency))?,
+        minutes: minutes.map_or(Ok(Decimal::ZERO), self::minutes)?,
+        success: chance(success)?.to_f64().unwrap_or_default(),
+    })
+}
+
+/// Reads repairs apart by `;`.
+///
+/// # Errors
+/// What was expected instead of the first that is wrong.
+pub fn repairs(text: &str, currency: &Currency) -> Result<Vec<Repair>, String> {
+    text.split(';')
+        .map(str::trim)
+        .filter(|entry| !entry.is_empty())
+        .map(|entry| repair(entry, currency))
+        .collect()
+}
+
+fn money(text: &str, currency: &Currency) -> Result<Decimal, String> {
+    let amount = parse_amount(text, currency)?;
+    if amount.is_sign_negative() {
+        return Err("parts that cost 0 or more".into());
+    }
+    Ok(amount)
+}
+
+/// Reads minutes of work.
+///
+/// # Errors
+/// What was expected instead.
+pub fn minutes(text: &str) -> Result<Decimal, String> {
+    number(text, "min")
+        .filter(|value| (Decimal::ZERO..=Decimal::from(MOST_MINUTES)).contains(value))
+        .ok_or_else(|| format!("minutes from 0 to {MOST_MINUTES}"))
+}
+
+/// Reads a chance or a share: `0.9` or `90 %`.
+///
+/// # Errors
+/// What was expected instead.
+pub fn chance(text: &str) -> Result<Decimal, String> {
+    let value = match text.trim().strip_suffix('%') {
+        Some(percent) => number(percent, "").map(|value| value / Decimal::ONE_HUNDRED),
+        None => number(text, ""),
+    };
+    value
+        .filter(|value| (Decimal::ZERO..=Decimal::ONE).contains(value))
+        .ok_or_else(|| "a share from 0 to 1, or a per cent, such as 0.9 or \"90 %\"".into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn repairs_as_typed() {
+        let eur = Currency { code: "EUR".into() };
+        let two = repairs(
+            "new battery: parts 14, minutes 30, success 0.9; clean jack: success 95 %;",
+            &eur,
+        )
+        .unwrap();
+        assert_eq!(two.len(), 2);
+        assert_eq!(two[0].what, "new battery");
+        assert_eq!(
+            (two[0].parts, two[0].minutes),
+            (Decimal::from(14), Decimal::from(30))
+        );
+        assert_eq!((two[0].success, two[1].success), (0.9, 0.95));
+        assert!(repairs("", &eur).unwrap().is_empty());
+        for (wrong, told) in [
+            ("new battery", "a repair as"),
+            (": success 1", "a repair as"),
+            ("x: parts 14", "the chance that it succeeds"),
+            ("x: success 1.2", "from 0 to 1"),
+            ("x: success 120 %", "from 0 to 1"),
+            ("x: succes 0.9", "did you mean success?"),
+            ("x: success 0.9, success 0.8", "once"),
+            ("x: success 0.9, parts -3", "0 or more"),
+            ("x: success 0.9, minutes many", "minutes from 0"),
+            ("x: success", "a repair as"),
+        ] {
+            let error = repair(wrong, &eur).unwrap_err();
+            assert!(error.contains(told), "{wrong}: {error}");
+        }
+    }
+}

@@ -1,0 +1,313 @@
+//! The unit that a command is about: the flags that describe it, and its estimate.
+
+use std::sync::Arc;
+
+use chrono::NaiveDate;
+use clap::{Args, ValueEnum};
+use polars::prelude::DataFrame;
+
+use super::attributes::read_attributes;
+use super::siblings::comps_among;
+use super::{CliError, notice, parse_day, today, undeclared};
+use crate::band::estimate::{Estimate, EstimateError, estimate_among};
+use crate::book::problem::nearest;
+use crate::book::settings::{PriceBasis, Settings};
+use crate::book::store::Book;
+use crate::book::{Attributes, BookError, HowSold, Items};
+use crate::fit::pool::Pool;
+use crate::select::plan::{Query, SelectError, select};
+use crate::select::widen::{Limits, widen};
+use crate::select::{Selection, Subject};
+
+/// Candidates brought out of the book for each comp that a fit may take.
+const CANDIDATES_PER_COMP: usize = 3;
+
+/// The unit as it will be sold.
+#[derive(Debug, Args)]
+pub struct UnitArgs {
+    /// Model of the unit (case and spacing do not matter)
+    #[arg(long, value_name = "MODEL")]
+    model: String,
+    /// Variant: colour, storage, revision
+    #[arg(long, value_name = "VARIANT")]
+    variant: Option<String>,
+    /// Completeness, a level of the book's scale (bare, usable, full, boxed, sealed)
+    #[arg(long, value_name = "LEVEL")]
+    completeness: Option<String>,
+    /// Grade, a letter of the book's scale (A, B, C, D)
+    #[arg(long, value_name = "GRADE")]
+    grade: Option<String>,
+    /// Pieces missing beyond that, apart by commas ("charger, battery x2")
+    #[arg(long, value_name = "PIECES")]
+    missing: Vec<String>,
+    /// Things beyond that, apart by commas ("battery x2")
+    #[arg(long, value_name = "THINGS")]
+    extra: Vec<String>,
+    /// Faults that do not stop it working, apart by commas
+    #[arg(long, value_name = "FAULTS")]
+    defect: Vec<String>,
+    /// A numeric attribute, such as storage=256 or "storage=256 GB"; can be given several times
+    #[arg(long, value_name = "NAME=VALUE")]
+    set: Vec<String>,
+    /// The unit does not work: for parts only
+    #[arg(long)]
+    parts: bool,
+    /// How it will be sold
+    #[arg(long, value_name = "HOW", value_enum)]
+    how_sold: Option<SoldArg>,
+    /// Day of the estimate: later sales are not used [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
+    as_of: Option<NaiveDate>,
+    /// Chance of the band in per cent [default: the book's, 80]
+    #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(1..=99))]
+    band: Option<u8>,
+    /// Which price is meant [default: the book's, delivered]
+    #[arg(long, value_name = "BASIS", value_enum)]
+    basis: Option<BasisArg>,
+    /// Use this comp whatever the tests say (an id or its beginning)
+    #[arg(long, value_name = "ID")]
+    keep: Vec<String>,
+    /// Leave this comp out (an id or its beginning)
+    #[arg(long, value_name = "ID")]
+    drop: Vec<String>,
+    /// Comps at which widening the search stops [default: the book's, 40]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    enough: Option<u32>,
+    /// Days looked back on before the last widening step [default: the book's, 365]
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..))]
+    window: Option<u32>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum SoldArg {
+    Auction,
+    Fixed,
+    Offer,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum BasisArg {
+    Delivered,
+    Item,
+}
+
+/// A unit with the comps of its model, ready to be estimated.
+#[derive(Debug)]
+pub struct Unit<'a> {
+    /// The book's settings with what was said otherwise.
+    pub settings: Settings,
+    /// What it is.
+    pub subject: Subject,
+    /// Day of the estimate.
+    pub as_of: NaiveDate,
+    /// Comps of its model.
+    pub comps: DataFrame,
+    /// What other models say.
+    pub pool: Arc<Pool>,
+    /// Comps to be used whatever the tests say, by beginnings of their ids.
+    pub keep: &'a [String],
+    /// Comps to be left out, likewise.
+    pub drop: &'a [String],
+}
+
+impl Unit<'_> {
+    /// The question put to the book.
+    pub fn query(&self) -> Query<'_> {
+        Query {
+            subject: &self.subject,
+            as_of: self.as_of,
+            window_days: self.settings.estimate.window_days,
+            basis: self.settings.price_basis,
+            most: if self.keep.is_empty() && self.drop.is_empty() {
+                self.settings.estimate.most_comps * CANDIDATES_PER_COMP
+            } else {
+                usize::MAX
+            },
+        }
+    }
+
+    /// The comps that may speak for it; none where the model has no comps but a price in its kit.
+    ///
+    /// # Errors
+    /// Where the book has no such model.
+    pub fn selection(&self) -> Result<Selection, CliError> {
+        match select(&self.comps, &self.query()) {
+            Err(SelectError::NoModel { .. })
+                if self
+                    .settings
+                    .kit(&self.subject.model)
+                    .is_some_and(|kit| kit.price.is_some()) =>
+            {
+                Ok(Selection::empty(&self.subject.model))
+            }
+            other => Ok(other?),
+        }
+    }
+
+    /// Its estimate from a selection.
+    ///
+    /// # Errors
+    /// Where a comp to be kept or left out is not there, or nothing speaks of the unit.
+    pub fn estimate(&self, mut selection: Selection) -> Result<Estimate, CliError> {
+        let (subject, settings) = (&self.subject, &self.settings);
+        let limits = Limits {
+            enough: settings.estimate.enough,
+            most: settings.estimate.most_comps,
+            keep: self.keep,
+            drop: self.drop,
+        };
+        widen(&mut selection, subject, &limits).map_err(|error| CliError::Refused {
+            message: error.to_string(),
+            next: format!("`compband comps --model {:?}` shows the ids", subject.model),
+        })?;
+        Ok(estimate_among(
+            &self.pool,
+            selection,
+            subject,
+            settings,
+            self.as_of,
+            settings.estimate.band,
+        )?)
+    }
+}
+
+impl UnitArgs {
+    /// Reads what was said of the unit and brings out the comps of its model.
+    ///
+    /// # Errors
+    /// Values that are not of the book's scales, and a book that cannot be read.
+    pub fn read(&self, book: &Book) -> Result<Unit<'_>, CliError> {
+        let settings = self.settings(book.settings());
+        let subject = self.subject(&settings)?;
+        let as_of = self.as_of.unwrap_or_else(today);
+        let (comps, pool) = comps_among(book, &subject.model, as_of, &settings)?;
+        Ok(Unit {
+            subject,
+            settings,
+            as_of,
+            comps,
+            pool,
+            keep: &self.keep,
+            drop: &self.drop,
+        })
+    }
+
+    /// The book's settings with what the command line overrules.
+    fn settings(&self, settings: &Settings) -> Settings {
+        let mut settings = settings.clone();
+        let estimate = &mut settings.estimate;
+        estimate.band = self.band.unwrap_or(estimate.band);
+        estimate.enough = self.enough.map_or(estimate.enough, |n| n as usize);
+        estimate.window_days = self.window.unwrap_or(estimate.window_days);
+        match self.basis {
+            Some(BasisArg::Delivered) => settings.price_basis = PriceBasis::Delivered,
+            Some(BasisArg::Item) => settings.price_basis = PriceBasis::Item,
+            None => {}
+        }
+        settings
+    }
+
+    fn subject(&self, settings: &Settings) -> Result<Subject, CliError> {
+        let grades: Vec<&str> = settings.grades.iter().map(|g| g.name.as_str()).collect();
+        let levels: Vec<&str> = settings
+            .completeness
+            .iter()
+            .map(|c| c.name.as_str())
+            .collect();
+        let missing = items("--missing", &self.missing)?;
+        if let Some(fault) = kit_fault(&self.model, &missing, settings) {
+            return Err(CliError::Refused {
+                message: format!("--missing {fault}"),
+                next: "say how many of those are missing, or mend the kit in compband.toml".into(),
+            });
+        }
+        Ok(Subject {
+            model: self.model.trim().to_string(),
+            variant: self
+                .variant
+                .as_deref()
+                .map(str::trim)
+                .filter(|v| !v.is_empty())
+                .map(str::to_string),
+            completeness: of_scale("--completeness", self.completeness.as_deref(), &levels)?,
+            grade: of_scale("--grade", self.grade.as_deref(), &grades)?,
+            missing,
+            extras: items("--extra", &self.extra)?,
+            defects: items("--defect", &self.defect)?,
+            attributes: self.attributes(settings)?,
+            works: !self.parts,
+            how_sold: self.how_sold.map(|how| match how {
+                SoldArg::Auction => HowSold::Auction,
+                SoldArg::Fixed => HowSold::Fixed,
+                SoldArg::Offer => HowSold::Offer,
+            }),
+        })
+    }
+
+    fn attributes(&self, settings: &Settings) -> Result<Attributes, CliError> {
+        let mut problems = Vec::new();
+        let attributes = read_attributes(&self.set, &self.model, settings, &mut problems);
+        if !problems.is_empty() {
+            return Err(BookError::Rows(problems).into());
+        }
+        for (name, _) in attributes.iter() {
+            if settings.attribute(&self.model, name).is_none() {
+                notice(&undeclared(name, &self.model));
+            }
+        }
+        Ok(attributes)
+    }
+}
+
+/// What is wrong with what is said to be missing, if anything: no more of a piece can be than the
+/// kit of the model has.
+pub fn kit_fault(model: &str, missing: &Items, settings: &Settings) -> Option<String> {
+    let kit = settings.kit(model)?;
+    missing.iter().find_map(|(piece, count)| {
+        let shipped = kit.ships_with.count(piece);
+        (shipped > 0 && count > shipped)
+            .then(|| format!("{piece} x{count}: the kit of {model:?} has {shipped}"))
+    })
+}
+
+impl From<SelectError> for CliError {
+    fn from(error: SelectError) -> Self {
+        match error {
+            SelectError::NoModel { asked, near } => super::no_such_model(&asked, &near),
+            SelectError::Query(error) => Self::Table(error),
+        }
+    }
+}
+
+impl From<EstimateError> for CliError {
+    fn from(error: EstimateError) -> Self {
+        Self::Absent {
+            message: error.to_string(),
+            next: "`compband comps` lists what the book holds".into(),
+        }
+    }
+}
+
+/// A value of one of the book's scales in the scale's own spelling.
+fn of_scale(flag: &str, given: Option<&str>, scale: &[&str]) -> Result<Option<String>, CliError> {
+    let Some(given) = given else { return Ok(None) };
+    if let Some(name) = scale
+        .iter()
+        .find(|name| name.eq_ignore_ascii_case(given.trim()))
+    {
+        return Ok(Some((*name).to_string()));
+    }
+    let near = nearest(given, scale.iter().copied())
+        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
+    Err(CliError::Refused {
+        message: format!("{flag} {given:?} is not on the book's scale"),
+        next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),
+    })
+}
+
+fn items(flag: &str, given: &[String]) -> Result<Items, CliError> {
+    Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| CliError::Refused {
+        message: format!("{flag} {entry:?} is not a thing or a count of it"),
+        next: "write names apart by commas, with a count where there are several: \"charger, battery x2\"".into(),
+    })
+}

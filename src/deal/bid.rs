@@ -1,0 +1,580 @@
+//! What to bid: the most that still keeps every aim, and what a price paid comes to.
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::kelly::growth_share;
+use super::knapsack::{Item, best_choice};
+use super::prospect::{Prospect, Repair, from_minor, minor};
+use crate::book::Currency;
+
+/// Chances at which the distribution of the profit is told.
+pub const TOLD: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
+
+/// Chance of the worst plausible loss.
+pub const WORST: f64 = 0.01;
+
+/// Parts of the minor unit that a week's profit is compared in.
+const FINE: i64 = 1000;
+
+/// What buying costs beside the bid.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Buying {
+    /// Buyer's premium, per cent of the bid.
+    pub premium_percent: Decimal,
+    /// Buyer's premium, fixed.
+    pub premium: Decimal,
+    /// Tax, per cent of the bid and the premium.
+    pub tax_percent: Decimal,
+    /// Shipping to the buyer, or the way there.
+    pub inbound: Decimal,
+}
+
+impl Buying {
+    /// What is paid in all for a bid, minor units; premium and tax are each rounded half-even.
+    pub fn cost(&self, bid: i64, currency: &Currency) -> i64 {
+        let bid = from_minor(bid, currency);
+        let percent = |of: Decimal, percent: Decimal| {
+            (of * percent / Decimal::ONE_HUNDRED).round_dp(currency.decimals())
+        };
+        let premium = percent(bid, self.premium_percent) + self.premium;
+        let tax = percent(bid + premium, self.tax_percent);
+        minor(bid + premium + tax + self.inbound, currency)
+    }
+}
+
+/// What it takes to have a unit and to get it ready.
+#[derive(Debug, Clone, Default)]
+pub struct Costs {
+    /// Repairs, in order.
+    pub repairs: Vec<Repair>,
+    /// What the unit fetches where one fails, as a share of its price mended; where not said, an
+    /// estimate of its own tells.
+    pub salvage: Option<Decimal>,
+    /// Minutes of other work.
+    pub minutes: Decimal,
+    /// What an hour of work costs.
+    pub wage: Decimal,
+    /// What buying costs beside the bid.
+    pub buying: Buying,
+    /// Weeks from paying to being paid.
+    pub weeks: Decimal,
+}
+
+/// What a purchase must promise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Aim {
+    /// Expected profit of at least so much money.
+    Profit(Decimal),
+    /// Expected profit of at least so many per cent of the money put in.
+    Return(Decimal),
+    /// Chance of a loss of at most so many per cent.
+    Loss(Decimal),
+    /// Money put in of at most this share of the growth-optimal stake of the bankroll.
+    Stake {
+        /// The bankroll.
+        bankroll: Decimal,
+        /// The share, 0..=1.
+        share: Decimal,
+    },
+}
+
+/// What a purchase comes to at one price. Profit is after work unless said otherwise.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measures {
+    /// The bid.
+    pub bid: Decimal,
+    /// What is paid for it in all: premium, tax, shipping.
+    pub cost: Decimal,
+    /// That and all parts: the money put in.
+    pub stake: Decimal,
+    /// Expected profit.
+    pub profit: Decimal,
+    /// Expected profit before the cost of work.
+    pub before_work: Decimal,
+    /// Expected profit before the cost of work in an hour of it; none without work.
+    pub per_hour: Option<Decimal>,
+    /// Points of the profit at the chances of [`TOLD`].
+    pub points: [Decimal; TOLD.len()],
+    /// Chance of a loss, 0..=1.
+    pub loss: f64,
+    /// The profit that 99 in 100 exceed.
+    pub worst: Decimal,
+    /// Expected profit as a share of the money put in; none where nothing is.
+    pub returned: Option<f64>,
+    /// That for each week.
+    pub per_week: Option<f64>,
+    /// Money put in as a share of the bankroll, where it is known.
+    pub staked: Option<f64>,
+    /// Share of the bankroll that would make it grow fastest (before the cost of work).
+    pub growth: f64,
+}
+
+/// The most to bid for one aim: none where not even a gift would keep it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limit {
+    /// The aim.
+    pub aim: Aim,
+    /// The most to bid.
+    pub most: Option<Decimal>,
+}
+
+/// What to do about a price asked.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Advice {
+    /// Every aim is kept.
+    Buy,
+    /// The most to bid is within what sellers come down.
+    Haggle(Decimal),
+    /// It is not.
+    Pass,
+}
+
+/// A price that is asked, judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judged {
+    /// What it comes to.
+    pub measures: Measures,
+    /// What to do.
+    pub advice: Advice,
+    /// The most to bid.
+    pub most: Option<Decimal>,
+    /// The aims that it fails.
+    pub failed: Vec<Aim>,
+}
+
+/// A purchase that can be chosen among several.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Choice {
+    /// Money put in.
+    pub stake: Decimal,
+    /// Expected profit for each week until it is paid.
+    pub weekly: Decimal,
+}
+
+impl Judged {
+    /// The purchase as a choice, where it keeps every aim.
+    pub fn choice(&self, weeks: Decimal) -> Option<Choice> {
+        (self.advice == Advice::Buy).then(|| Choice {
+            stake: self.measures.stake,
+            weekly: self.measures.profit / weeks,
+        })
+    }
+}
+
+/// Positions of the choices that together earn most a week while what is put in stays within
+/// the budget: exact, a week's profit being taken to a thousandth of the minor unit.
+pub fn choose(choices: &[Option<Choice>], budget: Decimal, currency: &Currency) -> Vec<usize> {
+    let items: Vec<Item> = choices
+        .iter()
+        .map(|choice| match choice {
+            Some(choice) => Item {
+                weight: minor(choice.stake, currency),
+                value: minor(choice.weekly * Decimal::from(FINE), currency),
+            },
+            None => Item {
+                weight: 0,
+                value: 0,
+            },
+        })
+        .collect();
+    best_choice(&items, minor(budget, currency))
+}
+
+/// A purchase that is weighed.
+#[derive(Debug)]
+pub struct Case<'a> {
+    /// What the unit may bring.
+    pub prospect: &'a Prospect,
+    /// What buying costs beside the bid.
+    pub buying: &'a Buying,
+    /// Currency of all money.
+    pub currency: &'a Currency,
+    /// Weeks from paying to being paid.
+    pub weeks: f64,
+    /// The bankroll, where it is known.
+    pub bankroll: Option<Decimal>,
+}
+
+impl Case<'_> {
+    /// The most to bid for each aim, in minor units exactly: once failed as the bid rises, an aim
+    /// stays failed, so that halving finds it. For the stake that is so because it asks how many
+    /// such units the bankroll should buy, `g`, to be no less than one: `g` maximises
+    /// `E ln(1 + g (brought − put in))`, whose slope falls with what is put in at every `g`.
+    pub fn limits(&self, aims: &[Aim]) -> Vec<Limit> {
+        aims.iter()
+            .map(|&aim| Limit {
+                aim,
+                most: self.most(aim),
+            })
+            .collect()
+    }
+
+    fn most(&self, aim: Aim) -> Option<Decimal> {
+        let keeps = |bid: i64| self.keeps(aim, bid);
+        if !keeps(0) {
+            return None;
+        }
+        // Beyond the most that can come of it nothing is left to expect.
+        let (mut low, mut high) = (0, self.prospect.most() + 1);
+        while high - low > 1 {
+            let middle = low + (high - low) / 2;
+            if keeps(middle) {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        Some(from_minor(low, self.currency))
+    }
+
+    /// Whether a bid of so many minor units keeps an aim.
+    fn keeps(&self, aim: Aim, bid: i64) -> bool {
+        let cost = self.buying.cost(bid, self.currency);
+        let stake = cost + self.prospect.parts;
+        let profit = self.prospect.cash - self.prospect.work - cost as f64;
+        let float = |value: Decimal| value.to_f64().unwrap_or_default();
+        match aim {
+            Aim::Profit(least) => profit >= minor(least, self.currency) as f64,
+            Aim::Return(least) => profit >= float(least) / 100.0 * stake as f64,
+            Aim::Loss(most) => self.prospect.chance_below(cost) <= float(most) / 100.0 + 1e-9,
+            Aim::Stake { bankroll, share } => {
+                let most = minor(bankroll, self.currency) as f64 * float(share);
+                // Cheap first: the optimal share is never above 1.
+                stake <= 0
+                    || (stake as f64 <= most && stake as f64 <= most * self.growth(cost, stake))
+            }
+        }
+    }
+
+    fn growth(&self, cost: i64, stake: i64) -> f64 {
+        if stake <= 0 {
+            return 1.0;
+        }
+        growth_share(&self.prospect.returns(cost, stake))
+    }
+
+    /// What the purchase comes to at a bid.
+    pub fn measures(&self, bid: Decimal) -> Measures {
+        let units = minor(bid, self.currency);
+        let cost = self.buying.cost(units, self.currency);
+        let stake = cost + self.prospect.parts;
+        let money = |units: i64| from_minor(units, self.currency);
+        let expected = |units: f64| money(units.round_ties_even() as i64);
+        let before_work = self.prospect.cash - cost as f64;
+        let profit = before_work - self.prospect.work;
+        let returned = (stake > 0).then(|| profit / stake as f64);
+        let bankroll = self.bankroll.map(|money| minor(money, self.currency));
+        Measures {
+            bid: money(units),
+            cost: money(cost),
+            stake: money(stake),
+            profit: expected(profit),
+            before_work: expected(before_work),
+            per_hour: (self.prospect.hours > 0.0)
+                .then(|| expected(before_work / self.prospect.hours)),
+            points: TOLD.map(|p| money(self.prospect.quantile(p) - cost)),
+            loss: self.prospect.chance_below(cost),
+            worst: money(self.prospect.quantile(WORST) - cost),
+            returned,
+            per_week: returned.map(|share| share / self.weeks),
+            staked: bankroll
+                .filter(|all| *all > 0)
+                .map(|all| stake as f64 / all as f64),
+            growth: self.growth(cost, stake),
+        }
+    }
+
+    /// The aims that a bid fails.
+    pub fn failed(&self, aims: &[Aim], bid: Decimal) -> Vec<Aim> {
+        let units = minor(bid, self.currency);
+        let fails = |aim: &Aim| !self.keeps(*aim, units);
+        aims.iter().copied().filter(fails).collect()
+    }
+
+    /// Judges a price asked where `most` is the most to bid, sellers coming down by `haggle` per
+    /// cent.
+    pub fn judge(
+        &self,
+        aims: &[Aim],
+        asked: Decimal,
+        most: Option<Decimal>,
+        haggle: Decimal,
+    ) -> Judged {
+        Judged {
+            measures: self.measures(asked),
+            advice: self.advice(asked, most, haggle),
+            most,
+            failed: self.failed(aims, asked),
+        }
+    }
+
+    /// What to do where `asked` is asked and `most` is the most to bid, sellers coming down by
+    /// `haggle` per cent.
+    pub fn advice(&self, asked: Decimal, most: Option<Decimal>, haggle: Decimal) -> Advice {
+        let down = asked * (Decimal::ONE_HUNDRED - haggle) / Decimal::ONE_HUNDRED;
+        match most {
+            Some(most) if asked <= most => Advice::Buy,
+            Some(most) if most > Decimal::ZERO && down <= most => Advice::Haggle(most),
+            _ => Advice::Pass,
+        }
+    }
+}
+
+/// The limit that binds: the lowest, the first of equal ones.
+pub fn binding(limits: &[Limit]) -> Option<&Limit> {
+    limits
+        .iter()
+        .min_by_key(|limit| (limit.most.is_some(), limit.most))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::outlet::Terms;
+    use super::super::prospect::{Failed, Plan, Sale};
+    use super::*;
+    use crate::book::settings::PriceBasis;
+    use crate::book::trade::{Outlet, Shipping};
+    use proptest::prelude::*;
+    use rand::rngs::StdRng;
+    use rand::{RngExt, SeedableRng};
+    use rand_distr::{Distribution, StandardNormal};
+    use statrs::distribution::{ContinuousCDF, Normal};
+
+    fn eur() -> Currency {
+        Currency { code: "EUR".into() }
+    }
+
+    fn dec(text: &str) -> Decimal {
+        text.parse().unwrap()
+    }
+
+    fn float(money: Decimal) -> f64 {
+        money.to_f64().unwrap()
+    }
+
+    /// Equally likely log prices, normal about that of `price`.
+    fn ladder(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
+        let normal = Normal::new(price.ln(), spread).unwrap();
+        (0..rungs)
+            .map(|k| normal.inverse_cdf((k as f64 + 0.5) / rungs as f64))
+            .collect()
+    }
+
+    fn repair(parts: &str, minutes: i64, success: f64) -> Repair {
+        Repair {
+            what: "mend".into(),
+            parts: dec(parts),
+            minutes: Decimal::from(minutes),
+            success,
+        }
+    }
+
+    fn outlet() -> Outlet {
+        toml::from_str(
+            "fee = { percent = 9, of = \"delivered\", fixed = 0.35 }\nshipping = \"seller\"\n\
+             returns = { percent = 5, cost = 8, loses = 10 }",
+        )
+        .unwrap()
+    }
+
+    fn prospect(
+        rungs: usize,
+        terms: Option<&Terms<'_>>,
+        repairs: &[Repair],
+        wage: i64,
+    ) -> Prospect {
+        let currency = eur();
+        let sale = Sale {
+            terms,
+            basis: PriceBasis::Delivered,
+            currency: &currency,
+        };
+        Plan {
+            sale: &sale,
+            mended: &ladder(140.0, 0.12, rungs),
+            failed: Failed::Prices(&ladder(40.0, 0.3, rungs)),
+            repairs,
+            minutes: Decimal::from(20),
+            wage: Decimal::from(wage),
+        }
+        .prospect()
+    }
+
+    fn case<'a>(prospect: &'a Prospect, buying: &'a Buying, currency: &'a Currency) -> Case<'a> {
+        Case {
+            prospect,
+            buying,
+            currency,
+            weeks: 4.0,
+            bankroll: Some(Decimal::from(600)),
+        }
+    }
+
+    fn buying() -> Buying {
+        Buying {
+            premium_percent: dec("12.5"),
+            premium: dec("2"),
+            tax_percent: dec("7"),
+            inbound: dec("6.90"),
+        }
+    }
+
+    #[test]
+    fn what_is_paid_in_all() {
+        // 12.5 % of 88 and 2 are 13; 7 % of 101 are 7.07; 6.90 on top.
+        assert_eq!(buying().cost(8800, &eur()), 11497);
+        let costs: Vec<i64> = (0..3000).map(|bid| buying().cost(bid, &eur())).collect();
+        assert!(costs.windows(2).all(|pair| pair[0] < pair[1]));
+    }
+
+    /// Without costs of any kind, the most to bid for no expected loss is the mean of the
+    /// log-normal price, `exp(μ + σ²/2)`, and for a loss in 1 of 5 its 20 % point,
+    /// `exp(μ + σ z)`.
+    #[test]
+    fn closed_forms_of_a_log_normal_price() {
+        let (currency, free) = (eur(), Buying::default());
+        let prospect = prospect(2000, None, &[], 0);
+        let case = case(&prospect, &free, &currency);
+        let most = |aim| float(case.most(aim).unwrap());
+        let mean = 140.0 * (0.12_f64 * 0.12 / 2.0).exp();
+        assert!((most(Aim::Profit(Decimal::ZERO)) - mean).abs() < 0.02);
+        assert!((most(Aim::Return(Decimal::from(25))) - mean / 1.25).abs() < 0.02);
+        let z = Normal::standard().inverse_cdf(0.2);
+        let point = 140.0 * (0.12 * z).exp();
+        assert!((most(Aim::Loss(Decimal::from(20))) - point).abs() < 0.05);
+        assert_eq!(case.most(Aim::Profit(Decimal::from(500))), None);
+    }
+
+    /// Twenty times as fine changes the bid by cents, chances by less than a rung.
+    #[test]
+    fn the_ladder_is_fine_enough() {
+        let (currency, outlet) = (eur(), outlet());
+        let shipping: Shipping = toml::from_str("packing = 0.9\nbands = [{ cost = 4.8 }]").unwrap();
+        let terms = Terms::new(&outlet, &shipping, &currency, Some(dec("600")), None).unwrap();
+        let repairs = [repair("14", 30, 0.9), repair("0", 15, 0.8)];
+        let [coarse, fine] =
+            [2000, 40_000].map(|rungs| prospect(rungs, Some(&terms), &repairs, 12));
+        let costs = buying();
+        let (coarse, fine) = (
+            case(&coarse, &costs, &currency),
+            case(&fine, &costs, &currency),
+        );
+        for aim in [
+            Aim::Profit(Decimal::from(10)),
+            Aim::Return(Decimal::from(20)),
+            Aim::Stake {
+                bankroll: Decimal::from(600),
+                share: dec("0.5"),
+            },
+        ] {
+            let (one, other) = (coarse.most(aim).unwrap(), fine.most(aim).unwrap());
+            assert!((one - other).abs() <= dec("0.03"), "{aim:?}: {one} {other}");
+        }
+        let (one, other) = (coarse.measures(dec("50")), fine.measures(dec("50")));
+        assert!((one.loss - other.loss).abs() < 1.0 / 2000.0);
+        assert!((one.profit - other.profit).abs() <= dec("0.02"));
+        assert!((one.growth - other.growth).abs() < 1e-3);
+    }
+
+    /// A seeded simulation of the whole: price, repairs in order, return.
+    #[test]
+    fn a_simulation_agrees() {
+        const DRAWS: usize = 200_000;
+        let (currency, outlet) = (eur(), outlet());
+        let shipping: Shipping = toml::from_str("packing = 0.9\nbands = [{ cost = 4.8 }]").unwrap();
+        let terms = Terms::new(&outlet, &shipping, &currency, Some(dec("600")), None).unwrap();
+        let repairs = [repair("14", 30, 0.9), repair("5", 15, 0.8)];
+        let prospect = prospect(2000, Some(&terms), &repairs, 12);
+        let costs = buying();
+        let bid = dec("50");
+        let at = case(&prospect, &costs, &currency).measures(bid);
+        let mut rng = StdRng::seed_from_u64(1956);
+        let mut profits: Vec<f64> = (0..DRAWS)
+            .map(|_| {
+                let (mut spent, mut minutes, mut works) = (at.cost, 20, true);
+                for repair in &repairs {
+                    if works {
+                        spent += repair.parts;
+                        minutes += repair.minutes.to_i64().unwrap();
+                        works = rng.random::<f64>() < repair.success;
+                    }
+                }
+                let z: f64 = StandardNormal.sample(&mut rng);
+                let price = if works {
+                    140.0 * (0.12 * z).exp()
+                } else {
+                    40.0 * (0.3 * z).exp()
+                };
+                let price = currency.from_statistics(price).unwrap();
+                let mut left = terms.without_returns(price).net - spent;
+                if rng.random::<f64>() < 0.05 {
+                    left -= terms.return_cost(price);
+                }
+                float(left) - 12.0 * minutes as f64 / 60.0
+            })
+            .collect();
+        profits.sort_by(f64::total_cmp);
+        let n = DRAWS as f64;
+        let mean = profits.iter().sum::<f64>() / n;
+        let variance = profits.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n;
+        assert!((float(at.profit) - mean).abs() < 4.0 * (variance / n).sqrt() + 0.01);
+        let loss = profits.iter().filter(|x| **x < 0.0).count() as f64 / n;
+        assert!((at.loss - loss).abs() < 4.0 * (loss * (1.0 - loss) / n).sqrt() + 0.001);
+        for (p, told) in TOLD.iter().zip(at.points).chain([(&WORST, at.worst)]) {
+            let below = profits.partition_point(|x| *x < float(told)) as f64 / n;
+            let error = 4.0 * (p * (1.0 - p) / n).sqrt() + 0.001;
+            assert!((below - p).abs() < error, "{p}: {told} {below}");
+        }
+    }
+
+    fn aims() -> impl Strategy<Value = Vec<Aim>> {
+        (0..40i64, 0..60i64, 1..60i64, 100..2000i64, 1..=10i64).prop_map(
+            |(profit, returned, loss, bankroll, share)| {
+                vec![
+                    Aim::Profit(Decimal::from(profit)),
+                    Aim::Return(Decimal::from(returned)),
+                    Aim::Loss(Decimal::from(loss)),
+                    Aim::Stake {
+                        bankroll: Decimal::from(bankroll),
+                        share: Decimal::new(share, 1),
+                    },
+                ]
+            },
+        )
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(40))]
+
+        /// At the most to bid every aim is kept; one cent more, and the one named fails. What
+        /// costs more is never worth more.
+        #[test]
+        fn the_bid_is_the_largest_that_keeps_every_aim(
+            aims in aims(), parts in 0..40i64, success in 0.3..1.0f64, wage in 0..20i64, more in 1..30i64,
+        ) {
+            let (currency, outlet) = (eur(), outlet());
+            let terms = Terms::new(&outlet, &Shipping::default(), &currency, None, None).unwrap();
+            let repairs = [repair(&parts.to_string(), 30, success)];
+            let prospect = prospect(200, Some(&terms), &repairs, wage);
+            let costs = buying();
+            let weighed = case(&prospect, &costs, &currency);
+            let limits = weighed.limits(&aims);
+            let limit = binding(&limits).unwrap();
+            let fails_at = match limit.most {
+                Some(most) => {
+                    prop_assert!(weighed.failed(&aims, most).is_empty());
+                    most + dec("0.01")
+                }
+                None => Decimal::ZERO,
+            };
+            prop_assert!(weighed.failed(&aims, fails_at).contains(&limit.aim));
+            let dearer = Buying { inbound: costs.inbound + Decimal::from(more), ..costs.clone() };
+            let other = case(&prospect, &dearer, &currency).limits(&aims);
+            prop_assert!(binding(&other).unwrap().most <= limit.most);
+            if let Some(most) = limit.most {
+                prop_assert_eq!(weighed.advice(most, limit.most, Decimal::from(20)), Advice::Buy);
+            }
+        }
+    }
+}

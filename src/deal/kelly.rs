@@ -1,0 +1,76 @@
+//! The stake that makes a bankroll grow fastest.
+//!
+//! J. L. Kelly, *A New Interpretation of Information Rate*, Bell System Technical Journal 35
+//! (1956): of a bet that returns `r` a unit staked, the share `f` of the bankroll that maximises
+//! `E ln(1 + f r)`.
+
+/// Halvings by which the share is found.
+const HALVINGS: usize = 50;
+
+/// The share of the bankroll, from 0 to 1 (nothing is borrowed), that maximises
+/// `E ln(1 + f r)` over pairs of return `r` a unit staked and chance: 0 where the expected return
+/// is not above 0.
+pub fn growth_share(bets: &[(f64, f64)]) -> f64 {
+    let slope = |f: f64| -> f64 { bets.iter().map(|(r, p)| p * r / (1.0 + f * r)).sum() };
+    let worst = bets.iter().map(|(r, _)| *r).fold(0.0, f64::min);
+    if slope(0.0) <= 0.0 {
+        return 0.0;
+    }
+    // The slope falls throughout, and to minus infinity where the worst case would ruin.
+    let most = if worst < -1.0 { -1.0 / worst } else { 1.0 };
+    if worst > -1.0 && slope(most) >= 0.0 {
+        return most;
+    }
+    let (mut low, mut high) = (0.0, most);
+    for _ in 0..HALVINGS {
+        let middle = f64::midpoint(low, high);
+        if slope(middle) > 0.0 {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// A bet that pays `b` to one with chance `p` and else is lost: `f = p − (1 − p)/b`
+    /// (Kelly 1956; in any textbook).
+    #[test]
+    fn a_bet_that_is_won_or_lost() {
+        for (p, b) in [
+            (0.6, 1.0),
+            (0.25, 4.0),
+            (0.9, 0.3),
+            (0.51, 1.0),
+            (0.5, 1.0),
+            (0.2, 2.0),
+        ] {
+            let share = growth_share(&[(b, p), (-1.0, 1.0 - p)]);
+            let closed = f64::max(0.0, p - (1.0 - p) / b);
+            assert!((share - closed).abs() < 1e-12, "{p} {b}: {share} {closed}");
+        }
+    }
+
+    #[test]
+    fn what_cannot_lose_takes_all_and_what_cannot_win_nothing() {
+        assert_eq!(growth_share(&[(0.1, 0.5), (0.3, 0.5)]), 1.0);
+        assert_eq!(growth_share(&[(-0.1, 0.5), (0.1, 0.5)]), 0.0);
+        assert_eq!(growth_share(&[]), 0.0);
+    }
+
+    proptest! {
+        /// No other share grows faster.
+        #[test]
+        fn it_is_the_best_share(bets in prop::collection::vec((-1.3..2.0f64, 0.05..1.0f64), 1..8), other in 0.0..1.0f64) {
+            let total: f64 = bets.iter().map(|(_, p)| p).sum();
+            let bets: Vec<(f64, f64)> = bets.into_iter().map(|(r, p)| (r, p / total)).collect();
+            let growth = |f: f64| bets.iter().map(|(r, p)| p * (1.0 + f * r).max(0.0).ln()).sum::<f64>();
+            prop_assert!(growth(growth_share(&bets)) >= growth(other) - 1e-9);
+        }
+    }
+}

@@ -1,0 +1,285 @@
+//! What a unit may bring, before what is paid for it: the distribution of the money left after
+//! repairs, selling and returns.
+//!
+//! The predictive distribution of the price is taken at [`RUNGS`] equally likely prices
+//! ([`crate::band::outcome::Outcome::ladder`]); each of them, for every way the repairs can end
+//! and with and without a return, goes through the outlet's exact arithmetic. Nothing is drawn
+//! at random.
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::outlet::Terms;
+use crate::book::Currency;
+use crate::book::comp::MOST_MONEY;
+use crate::book::settings::PriceBasis;
+
+/// Prices that stand for a predictive distribution: chances are told to 1 in as many.
+pub const RUNGS: usize = 2000;
+
+/// One repair. They are tried in order; the first that fails ends them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Repair {
+    /// What is done.
+    pub what: String,
+    /// What its parts cost: spent whether it succeeds or not.
+    pub parts: Decimal,
+    /// Minutes of work.
+    pub minutes: Decimal,
+    /// Chance that it succeeds, 0..=1.
+    pub success: f64,
+}
+
+/// What a unit sells for whose repair failed.
+#[derive(Debug, Clone, Copy)]
+pub enum Failed<'a> {
+    /// Equally likely log prices of its own.
+    Prices(&'a [f64]),
+    /// A share of the price mended.
+    Share(f64),
+}
+
+/// How the unit is sold.
+#[derive(Debug)]
+pub struct Sale<'a> {
+    /// Terms of the outlet; none where selling costs nothing.
+    pub terms: Option<&'a Terms<'a>>,
+    /// Which price the log prices speak of.
+    pub basis: PriceBasis,
+    /// Currency of all money.
+    pub currency: &'a Currency,
+}
+
+/// All that decides what a unit brings.
+#[derive(Debug)]
+pub struct Plan<'a> {
+    /// How it is sold.
+    pub sale: &'a Sale<'a>,
+    /// Equally likely log prices of the unit mended.
+    pub mended: &'a [f64],
+    /// What it sells for where a repair fails.
+    pub failed: Failed<'a>,
+    /// Repairs, in order.
+    pub repairs: &'a [Repair],
+    /// Minutes of other work: fetching, cleaning, listing, packing.
+    pub minutes: Decimal,
+    /// What an hour of work costs.
+    pub wage: Decimal,
+}
+
+/// What may come of it, in minor units.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Point {
+    /// Money left after parts and selling.
+    cash: i64,
+    /// What the work costs.
+    work: i64,
+    /// Chance.
+    chance: f64,
+}
+
+impl Point {
+    fn value(&self) -> i64 {
+        self.cash - self.work
+    }
+}
+
+/// The distribution of what a unit brings before what is paid for it.
+#[derive(Debug, Clone)]
+pub struct Prospect {
+    /// By value after work, ascending.
+    points: Vec<Point>,
+    /// Chance of at most each point.
+    up_to: Vec<f64>,
+    /// Cost of all parts, were every repair tried, minor units.
+    pub parts: i64,
+    /// Expected money left after parts and selling, minor units.
+    pub cash: f64,
+    /// Expected cost of work, minor units.
+    pub work: f64,
+    /// Expected hours of work.
+    pub hours: f64,
+    /// Chance that all repairs succeed.
+    pub mended: f64,
+}
+
+/// A way the repairs can end.
+struct Ending {
+    chance: f64,
+    parts: Decimal,
+    minutes: Decimal,
+    mended: bool,
+}
+
+impl Sale<'_> {
+    /// What is left of a log price, and what it costs less where the unit comes back: minor
+    /// units.
+    fn proceeds(&self, log_price: f64) -> (i64, i64) {
+        let price = log_price.exp().min(MOST_MONEY as f64);
+        let total = self.currency.from_statistics(price).unwrap_or_default();
+        let Some(terms) = self.terms else {
+            return (self.minor(total), 0);
+        };
+        let price = terms.price_in(total, self.basis);
+        // Where the buyer pays less in all than shipping costs, the rest is the seller's to bear.
+        let short = match self.basis {
+            PriceBasis::Item => Decimal::ZERO,
+            PriceBasis::Delivered => price + terms.shipping_paid - total,
+        };
+        let kept = terms.without_returns(price).net - short;
+        (self.minor(kept), self.minor(terms.return_cost(price)))
+    }
+
+    fn minor(&self, amount: Decimal) -> i64 {
+        minor(amount, self.currency)
+    }
+}
+
+/// An amount in minor units, rounded half-even; amounts out of reach of any book at its bound.
+pub fn minor(amount: Decimal, currency: &Currency) -> i64 {
+    let most = Decimal::from(MOST_MONEY) * Decimal::TEN;
+    let mut rounded = amount.clamp(-most, most).round_dp(currency.decimals());
+    rounded.rescale(currency.decimals());
+    i64::try_from(rounded.mantissa()).unwrap_or_default()
+}
+
+/// The amount of so many minor units.
+pub fn from_minor(units: i64, currency: &Currency) -> Decimal {
+    Decimal::new(units, currency.decimals())
+}
+
+impl Plan<'_> {
+    /// Every way the repairs can end that has a chance: at the first that fails, or well.
+    fn endings(&self) -> Vec<Ending> {
+        let (mut reached, mut parts, mut minutes) = (1.0, Decimal::ZERO, self.minutes);
+        let mut endings = Vec::new();
+        for repair in self.repairs {
+            parts += repair.parts;
+            minutes += repair.minutes;
+            endings.push(Ending {
+                chance: reached * (1.0 - repair.success),
+                parts,
+                minutes,
+                mended: false,
+            });
+            reached *= repair.success;
+        }
+        endings.push(Ending {
+            chance: reached,
+            parts,
+            minutes,
+            mended: true,
+        });
+        endings.retain(|ending| ending.chance > 0.0);
+        endings
+    }
+
+    /// Works out the distribution.
+    pub fn prospect(&self) -> Prospect {
+        let currency = self.sale.currency;
+        let proceeds = |prices: &[f64], shift: f64| -> Vec<(i64, i64)> {
+            prices
+                .iter()
+                .map(|price| self.sale.proceeds(price + shift))
+                .collect()
+        };
+        let endings = self.endings();
+        let mended = proceeds(self.mended, 0.0);
+        let failed = match (self.failed, endings.iter().any(|e| !e.mended)) {
+            (_, false) => Vec::new(),
+            (Failed::Prices(prices), true) => proceeds(prices, 0.0),
+            (Failed::Share(share), true) => proceeds(self.mended, share.max(1e-9).ln()),
+        };
+        let comes_back = self.sale.terms.map_or(0.0, Terms::return_chance);
+        let mut points = Vec::new();
+        for ending in &endings {
+            let sold = if ending.mended { &mended } else { &failed };
+            let each = ending.chance / sold.len().max(1) as f64;
+            let parts = minor(ending.parts, currency);
+            let hours = ending.minutes / Decimal::from(60);
+            let work = minor(self.wage * hours, currency);
+            for &(left, lost) in sold {
+                let cash = left - parts;
+                for (cash, share) in [(cash, 1.0 - comes_back), (cash - lost, comes_back)] {
+                    if share > 0.0 {
+                        let chance = each * share;
+                        points.push(Point { cash, work, chance });
+                    }
+                }
+            }
+        }
+        let minutes: f64 = endings
+            .iter()
+            .map(|ending| ending.chance * ending.minutes.to_f64().unwrap_or_default())
+            .sum();
+        let all_parts = self.repairs.iter().map(|repair| repair.parts).sum();
+        Prospect::new(
+            points,
+            minor(all_parts, currency),
+            minutes / 60.0,
+            self.chance_mended(),
+        )
+    }
+
+    fn chance_mended(&self) -> f64 {
+        self.repairs.iter().map(|repair| repair.success).product()
+    }
+}
+
+impl Prospect {
+    fn new(mut points: Vec<Point>, parts: i64, hours: f64, mended: f64) -> Self {
+        points.sort_by_key(|point| (point.value(), point.cash));
+        points.dedup_by(|next, kept| {
+            let same = (next.cash, next.work) == (kept.cash, kept.work);
+            if same {
+                kept.chance += next.chance;
+            }
+            same
+        });
+        let up_to = points
+            .iter()
+            .scan(0.0, |sum, point| {
+                *sum += point.chance;
+                Some(*sum)
+            })
+            .collect();
+        let expect =
+            |of: &dyn Fn(&Point) -> i64| points.iter().map(|p| p.chance * of(p) as f64).sum();
+        Self {
+            cash: expect(&|p| p.cash),
+            work: expect(&|p| p.work),
+            up_to,
+            points,
+            parts,
+            hours,
+            mended,
+        }
+    }
+
+    /// Most that can come of it after work, minor units; 0 at least.
+    pub fn most(&self) -> i64 {
+        self.points.last().map_or(0, |point| point.value().max(0))
+    }
+
+    /// Chance that less than `cost` minor units come of it, after work.
+    pub fn chance_below(&self, cost: i64) -> f64 {
+        let at = self.points.partition_point(|point| point.value() < cost);
+        if at == 0 { 0.0 } else { self.up_to[at - 1] }
+    }
+
+    /// The least value after work that is not exceeded with chance `p`, minor units.
+    pub fn quantile(&self, p: f64) -> i64 {
+        let at = self.up_to.partition_point(|sum| *sum < p - 1e-9);
+        let point = self.points.get(at).or(self.points.last());
+        point.map_or(0, Point::value)
+    }
+
+    /// Pairs of profit in money (before work) a unit staked, and chance, where `cost` is paid for
+    /// the unit and `stake` put in.
+    pub fn returns(&self, cost: i64, stake: i64) -> Vec<(f64, f64)> {
+        self.points
+            .iter()
+            .map(|point| ((point.cash - cost) as f64 / stake as f64, point.chance))
+            .collect()
+    }
+}

@@ -1,0 +1,412 @@
+//! What to bid, on the terminal and as JSON (schema `compband.bid/1`).
+
+use std::fmt::Write;
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use serde_json::{Value, json};
+
+use super::net::{lines, share};
+use super::numbers::{amount, percent_change};
+use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
+use super::table::{Grid, Kind};
+use crate::band::estimate::Estimate;
+use crate::book::Currency;
+use crate::book::comp::money_text;
+use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, WORST, binding};
+use crate::deal::outlet::Net;
+use crate::deal::prospect::Prospect;
+
+/// Name and version of the JSON document.
+pub const SCHEMA: &str = "compband.bid/1";
+
+/// What to be careful about where something is mended.
+const CAUTIONS: [&str; 3] = [
+    "A swollen or dented lithium cell can catch fire: keep it apart and hand it in; new cells of the right kind only.",
+    "Mains supplies hold a charge when unplugged: leave them to qualified people, and keep to local rules.",
+    "Before paying, see that no activation or owner's lock is on and that the unit is the seller's to sell; before selling, wipe what is on it.",
+];
+
+/// All that is told of a bid.
+#[derive(Debug)]
+pub struct Told<'a> {
+    /// The estimate of the unit as it will be sold.
+    pub made: &'a Estimate,
+    /// Its estimate for parts.
+    pub parts: Option<&'a Estimate>,
+    /// Name of the outlet.
+    pub outlet: Option<&'a str>,
+    /// What is left of the likely price.
+    pub net: Option<Net>,
+    /// What it takes.
+    pub costs: &'a Costs,
+    /// What may come of it.
+    pub prospect: &'a Prospect,
+    /// The most to bid by aim.
+    pub limits: &'a [Limit],
+    /// What the most to bid comes to.
+    pub at_most: Option<Measures>,
+    /// A price that is asked.
+    pub asked: Option<Judged>,
+    /// The bankroll, where it is known.
+    pub bankroll: Option<Decimal>,
+}
+
+/// The sheet with ANSI styles.
+pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
+    let mut out = String::new();
+    let prose = prose_width(width);
+    headline(&mut out, told, prose);
+    verdict(&mut out, told, prose);
+    aims(&mut out, told, width);
+    measures(&mut out, told, width);
+    repairs(&mut out, told, prose);
+    let warnings = warnings(told);
+    if !warnings.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Take care with the estimate{HEADING:#}");
+    }
+    for warning in &warnings {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(warning, prose, "  "));
+    }
+    let closing = "Reckoned from the sales you recorded, not a promise; not tax or legal advice.";
+    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, prose, ""));
+    out
+}
+
+/// What to be careful about in the estimates; of that for parts only that there is something.
+fn warnings(told: &Told<'_>) -> Vec<String> {
+    let parts = told.parts.filter(|parts| !parts.warnings.is_empty());
+    let for_parts =
+        |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
+    let whole = told.made.warnings.iter().cloned();
+    whole
+        .chain(parts.map(for_parts).map(String::from))
+        .collect()
+}
+
+fn headline(out: &mut String, told: &Told<'_>, width: usize) {
+    let made = told.made;
+    let money = |value| amount(&made.currency, value);
+    let title = wrap(&unit(&made.subject), width, "");
+    let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
+    let left = match (told.outlet, &told.net) {
+        (Some(outlet), Some(net)) => format!(
+            "; through {outlet}, {} of the likely price is left",
+            money(net.net)
+        ),
+        _ => String::new(),
+    };
+    let line = format!(
+        "Sells for about {} {} ({} % band {} to {}){left}.",
+        money(made.median),
+        made.currency.code,
+        made.chance,
+        money(made.low),
+        money(made.high)
+    );
+    let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
+}
+
+fn verdict(out: &mut String, told: &Told<'_>, width: usize) {
+    let currency = &told.made.currency;
+    let money = |value| amount(currency, value);
+    let reason = binding(told.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
+    match &told.at_most {
+        Some(at) => {
+            let _ = writeln!(
+                out,
+                "  Bid at most  {PRICE}{} {}{PRICE:#}",
+                money(at.bid),
+                currency.code
+            );
+            let _ = writeln!(
+                out,
+                "{}",
+                wrap(&format!("What binds: {reason}."), width, "  ")
+            );
+        }
+        None => {
+            let line = format!("Not even as a gift. What fails: {reason}.");
+            let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(&line, width, "  "));
+        }
+    }
+    if let Some(asked) = &told.asked {
+        let _ = writeln!(out, "{}", wrap(&advice(asked, currency), width, "  "));
+    }
+}
+
+/// What to do about a price asked, and why.
+fn advice(asked: &Judged, currency: &Currency) -> String {
+    let money = |value| amount(currency, value);
+    let at = money(asked.measures.bid);
+    let why: Vec<String> = asked
+        .failed
+        .iter()
+        .map(|aim| failure(*aim, &asked.measures, currency))
+        .collect();
+    match asked.advice {
+        Advice::Buy => format!("At {at}: buy. It keeps every aim."),
+        Advice::Haggle(to) => {
+            format!(
+                "At {at}: haggle to {}. As asked, {}.",
+                money(to),
+                why.join(", and ")
+            )
+        }
+        Advice::Pass => format!("At {at}: pass. As asked, {}.", why.join(", and ")),
+    }
+}
+
+/// An aim in words.
+pub fn aim(aim: Aim, currency: &Currency) -> String {
+    let money = |value| amount(currency, value);
+    match aim {
+        Aim::Profit(least) => format!("expected profit of at least {}", money(least)),
+        Aim::Return(least) => format!(
+            "expected profit of at least {} % of the money put in",
+            least.normalize()
+        ),
+        Aim::Loss(most) => format!("chance of a loss of at most {} %", most.normalize()),
+        Aim::Stake { bankroll, share } => format!(
+            "at most {} % of the stake that makes {} grow fastest",
+            (share * Decimal::ONE_HUNDRED).normalize(),
+            money(bankroll)
+        ),
+    }
+}
+
+/// How a price fails an aim, in words.
+pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
+    let money = |value| amount(currency, value);
+    let whole = |share: f64| format!("{:.1} %", 100.0 * share);
+    match aim {
+        Aim::Profit(least) => {
+            format!(
+                "the expected profit is {}, not {}",
+                money(at.profit),
+                money(least)
+            )
+        }
+        Aim::Return(least) => format!(
+            "the expected profit is {} of the money put in, not {} %",
+            whole(at.returned.unwrap_or_default()).replace('-', "−"),
+            least.normalize()
+        ),
+        Aim::Loss(most) => format!(
+            "the chance of a loss is {}, above {} %",
+            whole(at.loss),
+            most.normalize()
+        ),
+        Aim::Stake { share, .. } => format!(
+            "{} of the bankroll is put in, above {}",
+            whole(at.staked.unwrap_or_default()),
+            whole(share.to_f64().unwrap_or_default() * at.growth)
+        ),
+    }
+}
+
+fn aims(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+    let currency = &told.made.currency;
+    let binds = binding(told.limits);
+    let mut grid = Grid::new(&[
+        ("", Kind::Fixed),
+        ("aim", Kind::Text),
+        ("most to bid", Kind::Number),
+    ]);
+    for limit in told.limits {
+        let mark = binds.is_some_and(|other| other == limit);
+        grid.push(vec![
+            if mark { "•".into() } else { String::new() },
+            aim(limit.aim, currency),
+            limit
+                .most
+                .map_or("none".into(), |most| amount(currency, most)),
+        ]);
+    }
+    let _ = writeln!(
+        out,
+        "\n{HEADING}Aims{HEADING:#}, {} (• binds)",
+        currency.code
+    );
+    out.push_str(&grid.render(width));
+}
+
+fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+    let currency = &told.made.currency;
+    let money = |value| amount(currency, value);
+    let all: Vec<&Measures> = told
+        .at_most
+        .iter()
+        .chain(told.asked.iter().map(|asked| &asked.measures))
+        .collect();
+    let Some(first) = all.first() else { return };
+    let titles: Vec<String> = all
+        .iter()
+        .map(|at| format!("at {}", money(at.bid)))
+        .collect();
+    let mut columns = vec![("what it comes to", Kind::Text)];
+    columns.extend(titles.iter().map(|title| (title.as_str(), Kind::Number)));
+    let mut grid = Grid::new(&columns);
+    let mut row = |label: &str, of: &dyn Fn(&Measures) -> String| {
+        let cells = all.iter().map(|at| of(at));
+        grid.push([label.to_string()].into_iter().chain(cells).collect());
+    };
+    let percent = |share: f64| format!("{:.1} %", 100.0 * share);
+    let signed = |share: Option<f64>| share.map_or("–".into(), |s| percent_change(100.0 * s));
+    row("paid for it in all", &|at| money(at.cost));
+    row("money put in, all parts included", &|at| money(at.stake));
+    row("expected profit", &|at| money(at.profit));
+    if told.prospect.work > 0.0 {
+        row("expected profit before the cost of work", &|at| {
+            money(at.before_work)
+        });
+    }
+    for (at_point, label) in POINTS.iter().enumerate() {
+        row(label, &|at| money(at.points[at_point]));
+    }
+    row("chance of a loss", &|at| percent(at.loss));
+    row("profit, 1 in 100 is worse (worst plausible)", &|at| {
+        money(at.worst)
+    });
+    row("expected profit on the money put in", &|at| {
+        signed(at.returned)
+    });
+    let weeks = told.costs.weeks.normalize();
+    row(&format!("the same for each of {weeks} weeks"), &|at| {
+        signed(at.per_week)
+    });
+    if first.per_hour.is_some() {
+        let label = format!("an hour of work earns ({:.1} hours)", told.prospect.hours);
+        row(&label, &|at| at.per_hour.map_or("–".into(), money));
+    }
+    if told.bankroll.is_some() {
+        row("share of the bankroll put in", &|at| {
+            at.staked.map_or("–".into(), percent)
+        });
+    }
+    row("share that would grow it fastest (Kelly)", &|at| {
+        percent(at.growth)
+    });
+    let _ = writeln!(out);
+    out.push_str(&grid.render(width));
+}
+
+/// What is said of the points of the profit, in the order of [`TOLD`].
+const POINTS: [&str; TOLD.len()] = [
+    "profit, 1 in 20 is worse",
+    "profit, 1 in 4 is worse",
+    "profit, half are worse",
+    "profit, 1 in 4 is better",
+    "profit, 1 in 20 is better",
+];
+
+fn repairs(out: &mut String, told: &Told<'_>, width: usize) {
+    let repairs = &told.costs.repairs;
+    if repairs.is_empty() {
+        return;
+    }
+    let money = |value| amount(&told.made.currency, value);
+    let _ = writeln!(out, "\n{HEADING}Repairs{HEADING:#}");
+    for (at, repair) in repairs.iter().enumerate() {
+        let line = format!(
+            "{}. {}: parts {}, {} minutes, succeeds {:.0} times in 100.",
+            at + 1,
+            repair.what,
+            money(repair.parts),
+            repair.minutes.normalize(),
+            100.0 * repair.success
+        );
+        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    }
+    let otherwise = match (told.parts, told.costs.salvage) {
+        (Some(parts), _) => format!(
+            ", otherwise sold for parts at about {} (its own estimate)",
+            money(parts.median)
+        ),
+        (None, Some(share)) => format!(
+            ", otherwise sold for {} % of the price (as you said)",
+            (share * Decimal::ONE_HUNDRED).normalize()
+        ),
+        (None, None) => String::new(),
+    };
+    let line = format!(
+        "All succeed {:.0} times in 100{otherwise}.",
+        100.0 * told.prospect.mended
+    );
+    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    for caution in CAUTIONS {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(caution, width, "  "));
+    }
+}
+
+/// All of it as JSON.
+pub fn document(told: &Told<'_>) -> Value {
+    let made = told.made;
+    let binds = binding(told.limits);
+    json!({
+        "schema": SCHEMA,
+        "compband": env!("CARGO_PKG_VERSION"),
+        "currency": made.currency.code,
+        "unit": unit(&made.subject),
+        "likely_price": money_text(made.median),
+        "band": {"chance_percent": made.chance, "low": money_text(made.low), "high": money_text(made.high)},
+        "outlet": told.outlet,
+        "net_of_likely_price": told.net.as_ref().map(|net| json!({
+            "net": money_text(net.net), "lines": lines(net), "costs_share": share(net),
+        })),
+        "repairs": told.costs.repairs.iter().map(|repair| json!({
+            "what": repair.what,
+            "parts": money_text(repair.parts),
+            "minutes": repair.minutes.normalize().to_string(),
+            "success": repair.success,
+        })).collect::<Vec<_>>(),
+        "chance_mended": told.prospect.mended,
+        "for_parts": told.parts.map(|parts| json!({
+            "likely_price": money_text(parts.median),
+            "low": money_text(parts.low),
+            "high": money_text(parts.high),
+            "warnings": parts.warnings,
+        })),
+        "salvage_share": told.costs.salvage.map(|share| share.normalize().to_string()),
+        "weeks": told.costs.weeks.normalize().to_string(),
+        "bankroll": told.bankroll.map(money_text),
+        "aims": told.limits.iter().map(|limit| json!({
+            "aim": aim(limit.aim, &made.currency),
+            "most": limit.most.map(money_text),
+            "binds": binds == Some(limit),
+        })).collect::<Vec<_>>(),
+        "most": told.at_most.as_ref().map(|at| money_text(at.bid)),
+        "at_most": told.at_most.as_ref().map(measures_document),
+        "against": told.asked.as_ref().map(|asked| json!({
+            "advice": match asked.advice {
+                Advice::Buy => "buy", Advice::Haggle(_) => "haggle", Advice::Pass => "pass",
+            },
+            "haggle_to": match asked.advice { Advice::Haggle(to) => Some(money_text(to)), _ => None },
+            "why": asked.failed.iter().map(|aim| failure(*aim, &asked.measures, &made.currency)).collect::<Vec<_>>(),
+            "measures": measures_document(&asked.measures),
+        })),
+        "warnings": made.warnings,
+        "disclaimer": "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+    })
+}
+
+/// Measures as JSON.
+pub fn measures_document(at: &Measures) -> Value {
+    json!({
+        "bid": money_text(at.bid),
+        "paid_in_all": money_text(at.cost),
+        "put_in": money_text(at.stake),
+        "expected_profit": money_text(at.profit),
+        "expected_profit_before_work": money_text(at.before_work),
+        "earned_per_hour": at.per_hour.map(money_text),
+        "profit_points": TOLD.iter().zip(at.points).map(|(chance, profit)| json!({
+            "chance": chance, "profit": money_text(profit),
+        })).collect::<Vec<_>>(),
+        "chance_of_loss": at.loss,
+        "worst_plausible": {"chance": WORST, "profit": money_text(at.worst)},
+        "return": at.returned,
+        "return_per_week": at.per_week,
+        "share_of_bankroll": at.staked,
+        "growth_optimal_share": at.growth,
+    })
+}

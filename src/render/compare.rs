@@ -1,0 +1,199 @@
+//! Listings compared, on the terminal and as JSON (schema `compband.compare/1`).
+
+use std::fmt::Write;
+
+use rust_decimal::Decimal;
+use serde_json::{Value, json};
+
+use super::bid::{aim, failure, measures_document};
+use super::numbers::{amount, percent_change};
+use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
+use super::table::{Grid, Kind};
+use crate::book::Currency;
+use crate::book::comp::money_text;
+use crate::deal::bid::{Advice, Aim, Judged};
+
+/// Name and version of the JSON document.
+pub const SCHEMA: &str = "compband.compare/1";
+
+/// A listing, judged, or why it could not be.
+#[derive(Debug)]
+pub struct Candidate {
+    /// What it is called.
+    pub name: String,
+    /// The price asked.
+    pub asked: Decimal,
+    /// Weeks from paying to being paid.
+    pub weeks: Decimal,
+    /// What was found.
+    pub judged: Result<Judged, String>,
+}
+
+/// All that is told of a comparison.
+#[derive(Debug)]
+pub struct Told<'a> {
+    /// Currency of all money.
+    pub currency: &'a Currency,
+    /// The money there is.
+    pub budget: Decimal,
+    /// The aims of each purchase.
+    pub aims: &'a [Aim],
+    /// The listings, in the order of the table.
+    pub candidates: &'a [Candidate],
+    /// Positions of those to buy.
+    pub bought: Vec<usize>,
+}
+
+impl Told<'_> {
+    /// Positions by profit for money put in and time, best first; those without a judgement
+    /// last.
+    fn ranked(&self) -> Vec<usize> {
+        let rate = |at: &usize| {
+            let judged = self.candidates[*at].judged.as_ref().ok();
+            judged.map_or(f64::NEG_INFINITY, |j| {
+                j.measures.per_week.unwrap_or(f64::INFINITY)
+            })
+        };
+        let mut all: Vec<usize> = (0..self.candidates.len()).collect();
+        all.sort_by(|a, b| rate(b).total_cmp(&rate(a)));
+        all
+    }
+
+    /// Money put in, expected profit, and that for each week, of all that is bought.
+    fn sums(&self) -> (Decimal, Decimal, Decimal) {
+        let bought = self.bought.iter().filter_map(|at| {
+            let candidate = &self.candidates[*at];
+            let at = &candidate.judged.as_ref().ok()?.measures;
+            Some((at.stake, at.profit, at.profit / candidate.weeks))
+        });
+        bought.fold(
+            Default::default(),
+            |sum: (Decimal, Decimal, Decimal), one| (sum.0 + one.0, sum.1 + one.1, sum.2 + one.2),
+        )
+    }
+}
+
+/// The comparison with ANSI styles.
+pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
+    let money = |value| amount(told.currency, value);
+    let prose = prose_width(width);
+    let mut out = String::new();
+    let mut grid = Grid::ranked(&[
+        ("", Kind::Fixed, 0),
+        ("listing", Kind::Text, 0),
+        ("asked", Kind::Number, 0),
+        ("put in", Kind::Number, 2),
+        ("profit", Kind::Number, 0),
+        ("a week", Kind::Number, 0),
+        ("loss", Kind::Number, 1),
+        ("what to do", Kind::Text, 0),
+    ]);
+    let mut reasons = Vec::new();
+    for at in told.ranked() {
+        let candidate = &told.candidates[at];
+        let bought = told.bought.contains(&at);
+        let mark = if bought { "•" } else { "" };
+        let mut row = vec![
+            mark.to_string(),
+            candidate.name.clone(),
+            money(candidate.asked),
+        ];
+        match &candidate.judged {
+            Ok(judged) => {
+                let at = &judged.measures;
+                row.extend([
+                    money(at.stake),
+                    money(at.profit),
+                    at.per_week
+                        .map_or("–".into(), |share| percent_change(100.0 * share)),
+                    format!("{:.0} %", 100.0 * at.loss),
+                    advice(judged, bought, told.currency),
+                ]);
+                reasons.extend(judged.failed.first().map(|aim| {
+                    format!("{}: {}.", candidate.name, failure(*aim, at, told.currency))
+                }));
+            }
+            Err(why) => {
+                row.extend(["–"; 4].map(String::from));
+                row.push("no estimate".into());
+                reasons.push(format!("{}: {why}.", candidate.name));
+            }
+        }
+        grid.push(row);
+    }
+    let title = format!(
+        "{HEADING}Listings{HEADING:#}, {}, best for money and time first (• to buy with {})",
+        told.currency.code,
+        money(told.budget)
+    );
+    let _ = writeln!(out, "{title}");
+    out.push_str(&grid.render(width));
+    let (put_in, profit, weekly) = told.sums();
+    let sentence = match told.bought.len() {
+        0 => "Buy none of them: none keeps every aim at the price asked within the budget."
+            .to_string(),
+        number => format!(
+            "Buy {number} of {}: {} of {} put in, expected profit {}, {} a week. No other choice \
+             of listings that keep the aims earns more a week within the budget.",
+            told.candidates.len(),
+            money(put_in),
+            money(told.budget),
+            money(profit),
+            money(weekly)
+        ),
+    };
+    let _ = writeln!(out, "\n{PRICE}{}{PRICE:#}", wrap(&sentence, prose, ""));
+    if !reasons.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Why not{HEADING:#}");
+        for reason in reasons {
+            let _ = writeln!(out, "{}", wrap(&reason, prose, "  "));
+        }
+    }
+    let legend = "A week: expected profit on the money put in, for each week until it is paid back. \
+                  Loss: the chance of one.";
+    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
+    out
+}
+
+fn advice(judged: &Judged, bought: bool, currency: &Currency) -> String {
+    match judged.advice {
+        Advice::Buy if bought => "buy".into(),
+        Advice::Buy => "good, over budget".into(),
+        Advice::Haggle(to) => format!("haggle to {}", amount(currency, to)),
+        Advice::Pass => "pass".into(),
+    }
+}
+
+/// All of it as JSON.
+pub fn document(told: &Told<'_>) -> Value {
+    let (put_in, profit, weekly) = told.sums();
+    json!({
+        "schema": SCHEMA,
+        "compband": env!("CARGO_PKG_VERSION"),
+        "currency": told.currency.code,
+        "budget": money_text(told.budget),
+        "aims": told.aims.iter().map(|one| aim(*one, told.currency)).collect::<Vec<_>>(),
+        "listings": told.ranked().into_iter().map(|at| {
+            let candidate = &told.candidates[at];
+            let judged = candidate.judged.as_ref().ok();
+            json!({
+                "listing": candidate.name,
+                "asked": money_text(candidate.asked),
+                "weeks": candidate.weeks.normalize().to_string(),
+                "bought": told.bought.contains(&at),
+                "advice": judged.map(|judged| match judged.advice {
+                    Advice::Buy => "buy", Advice::Haggle(_) => "haggle", Advice::Pass => "pass",
+                }),
+                "most": judged.and_then(|judged| judged.most).map(money_text),
+                "why": judged.map(|judged| judged.failed.iter()
+                    .map(|aim| failure(*aim, &judged.measures, told.currency)).collect::<Vec<_>>()),
+                "measures": judged.map(|judged| measures_document(&judged.measures)),
+                "no_estimate": candidate.judged.as_ref().err(),
+            })
+        }).collect::<Vec<_>>(),
+        "put_in": money_text(put_in),
+        "expected_profit": money_text(profit),
+        "expected_profit_per_week": money_text(weekly.round_dp(told.currency.decimals())),
+        "disclaimer": "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+    })
+}

@@ -1,0 +1,201 @@
+//! A net, line by line, and as JSON (schema `compband.net/1`).
+
+use std::fmt::Write;
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use serde_json::{Value, json};
+
+use super::numbers::amount;
+use super::sheet::{HEADING, PRICE, prose_width, wrap};
+use crate::book::Currency;
+use crate::book::comp::money_text;
+use crate::deal::outlet::{Item, Line, Needed, Net, Terms};
+
+/// Name and version of the JSON document.
+pub const SCHEMA: &str = "compband.net/1";
+
+/// What a statement tells of.
+#[derive(Debug)]
+pub struct Statement<'a> {
+    /// Currency of all money.
+    pub currency: &'a Currency,
+    /// Name of the outlet.
+    pub outlet: &'a str,
+    /// Terms of the sale.
+    pub terms: &'a Terms<'a>,
+    /// The net of the price asked for or needed.
+    pub net: Net,
+    /// The net wanted and the price needed for it.
+    pub wanted: Option<(Decimal, Needed)>,
+}
+
+/// The statement with ANSI styles.
+pub fn statement(told: &Statement<'_>, width: Option<u16>) -> String {
+    let prose = prose_width(width);
+    let money = |value| amount(told.currency, value);
+    let code = &told.currency.code;
+    let mut out = String::new();
+    let sent = told
+        .terms
+        .weight
+        .map_or(String::new(), |grams| format!(", {} g", grams.normalize()));
+    let title = match told.wanted {
+        Some((wanted, _)) => format!("To be left with {} {code}", money(wanted)),
+        None => format!("What is left, {code}"),
+    };
+    let _ = writeln!(
+        out,
+        "{HEADING}{title}{HEADING:#}, through {}{sent}\n",
+        told.outlet
+    );
+    let mut rows: Vec<(String, String)> = told
+        .net
+        .lines
+        .iter()
+        .map(|line| (label(told, line), money(line.amount)))
+        .collect();
+    rows.push(("Net".into(), money(told.net.net)));
+    out.push_str(&account(&rows));
+    if let Some(share) = share(&told.net) {
+        let line = format!(
+            "Selling takes {:.0} % of what the buyer pays.",
+            100.0 * share
+        );
+        let _ = writeln!(out, "\n{}", wrap(&line, prose, ""));
+    }
+    if let Some((wanted, needed)) = told.wanted {
+        let _ = writeln!(
+            out,
+            "{}",
+            wrap(&about_price(told, wanted, needed), prose, "")
+        );
+    }
+    out
+}
+
+/// Two columns with a rule above the last row.
+pub fn account(rows: &[(String, String)]) -> String {
+    use unicode_width::UnicodeWidthStr;
+    let widest = |cells: &mut dyn Iterator<Item = &String>| {
+        cells.map(|cell| cell.width()).max().unwrap_or_default()
+    };
+    let left = widest(&mut rows.iter().map(|(label, _)| label));
+    let right = widest(&mut rows.iter().map(|(_, money)| money));
+    let mut out = String::new();
+    for (at, (label, money)) in rows.iter().enumerate() {
+        let last = at + 1 == rows.len();
+        if last {
+            let _ = writeln!(out, "  {}", "─".repeat(left + 2 + right));
+        }
+        let gap = " ".repeat(left - label.width() + 2 + right - money.width());
+        let _ = if last {
+            writeln!(out, "  {label}{gap}{PRICE}{money}{PRICE:#}")
+        } else {
+            writeln!(out, "  {label}{gap}{money}")
+        };
+    }
+    out
+}
+
+fn about_price(told: &Statement<'_>, wanted: Decimal, needed: Needed) -> String {
+    let money = |value| amount(told.currency, value);
+    if needed.always_from == needed.least {
+        return format!(
+            "{} is the least price that leaves {}, and every price above it does.",
+            money(needed.least),
+            money(wanted)
+        );
+    }
+    format!(
+        "{} is the least price that leaves {}, but not every price above it does: some leave less, \
+         by rounding or because a tier of a charge begins there. From {} on every price does.",
+        money(needed.least),
+        money(wanted),
+        money(needed.always_from)
+    )
+}
+
+/// Costs as a share of what the buyer pays, where that is anything.
+pub fn share(net: &Net) -> Option<f64> {
+    let revenue = net.revenue();
+    if revenue.is_zero() {
+        return None;
+    }
+    (net.costs() / revenue).to_f64()
+}
+
+fn label(told: &Statement<'_>, line: &Line) -> String {
+    let name = item_name(line.item);
+    let weight = told.terms.weight.map(|grams| grams.normalize());
+    match (line.item, line.percent, line.of) {
+        (Item::Returns, Some(percent), _) => {
+            format!("{name}, {} in 100", percent.normalize())
+        }
+        (Item::Postage, ..) => weight.map_or(name.into(), |grams| format!("{name}, {grams} g")),
+        (_, Some(percent), Some(of)) => format!(
+            "{name}, {} % of {}",
+            percent.normalize(),
+            amount(told.currency, of)
+        ),
+        (_, None, Some(of)) => format!("{name}, on {}", amount(told.currency, of)),
+        _ => name.into(),
+    }
+}
+
+/// What a line is for, in words.
+pub fn item_name(item: Item) -> &'static str {
+    match item {
+        Item::Price => "Price",
+        Item::ShippingPaid => "Shipping, paid by the buyer",
+        Item::Fee => "Fee",
+        Item::FixedFee => "Fee, fixed",
+        Item::Payment => "Payment",
+        Item::FixedPayment => "Payment, fixed",
+        Item::Promotion => "Promotion",
+        Item::FixedPromotion => "Promotion, fixed",
+        Item::Postage => "Sending it",
+        Item::Packing => "Packing",
+        Item::Returns => "Returns expected",
+    }
+}
+
+/// The statement as JSON.
+pub fn document(told: &Statement<'_>) -> Value {
+    let price = told.net.lines.iter().find(|line| line.item == Item::Price);
+    json!({
+        "schema": SCHEMA,
+        "compband": env!("CARGO_PKG_VERSION"),
+        "currency": told.currency.code,
+        "outlet": told.outlet,
+        "weight_grams": told.terms.weight.map(|grams| grams.normalize().to_string()),
+        "postage_from": match told.terms.postage_from {
+            crate::deal::outlet::PostageFrom::Weight => "weight",
+            crate::deal::outlet::PostageFrom::AsPaid => "as paid by the buyer",
+            crate::deal::outlet::PostageFrom::Unknown => "not known",
+            crate::deal::outlet::PostageFrom::Collected => "collected",
+        },
+        "price": money_text(price.map_or(Decimal::ZERO, |line| line.amount)),
+        "lines": lines(&told.net),
+        "net": money_text(told.net.net),
+        "costs_share": share(&told.net),
+        "wanted": told.wanted.map(|(wanted, needed)| json!({
+            "net": money_text(wanted),
+            "least_price": money_text(needed.least),
+            "every_price_from": money_text(needed.always_from),
+        })),
+    })
+}
+
+/// The lines of a net as JSON.
+pub fn lines(net: &Net) -> Vec<Value> {
+    let line = |line: &Line| {
+        json!({
+            "item": item_name(line.item),
+            "amount": money_text(line.amount),
+            "percent": line.percent.map(|percent| percent.normalize().to_string()),
+            "of": line.of.map(money_text),
+        })
+    };
+    net.lines.iter().map(line).collect()
+}
