@@ -1,6 +1,6 @@
 //! What other models are worth: each set taken apart into models by one of its columns.
 
-use compband::band::siblings::{any_unit, learn};
+use compband::band::siblings::learn;
 use compband::book::Settings;
 use compband::fit::pool::{Learnt, Pool};
 use rand::rngs::StdRng;
@@ -26,8 +26,7 @@ pub struct Pair {
     pub covered_alone: bool,
 }
 
-/// The column that a set is taken apart by. Rows that have no class of at least `OTHERS` and one
-/// more are left out.
+/// The column that a set is taken apart by.
 pub fn split(set: &str) -> &'static str {
     match set {
         "auctions" => "duration",
@@ -36,7 +35,7 @@ pub fn split(set: &str) -> &'static str {
     }
 }
 
-/// Positions of the rows of each model.
+/// Positions of the rows of each model; values that [`OTHERS`] rows or fewer have are left out.
 pub fn models(set: &Set, rows: &[Row]) -> Vec<Vec<usize>> {
     let at = set.columns.iter().position(|c| c.name == split(set.name));
     let mut classes: Vec<(f64, Vec<usize>)> = Vec::new();
@@ -76,7 +75,7 @@ pub fn score(data: &Data, models: &[Vec<usize>], n: usize, draw: usize) -> Pair 
             learnt(&sales(&rows), target, &data.settings)
         })
         .collect();
-    let family = data.settings.family(&any_unit(ours::MODEL).model);
+    let family = data.settings.family(ours::MODEL);
     let pool = Pool::of(&others, family);
     let comps = sales(&chosen[1..]);
     let y = data.rows[chosen[0]].log_price;

@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use super::comp::MOST_MONEY;
 use super::items::fold_name;
+use super::settings::{Range, RangeUnit};
 
 /// Most of a price, in per cent, that the charges of an outlet may take together.
 const MOST_TAKEN: i64 = 90;
@@ -196,6 +197,20 @@ pub struct DealSettings {
     pub bankroll: Decimal,
     /// Share of the growth-optimal stake that is staked at most.
     pub kelly: Decimal,
+    /// Offers in a week for a unit at about the price it is worth, sales at the asking price
+    /// among them: the middle 80 % of what is thought likely.
+    pub offers_per_week: Range,
+    /// Per cent of the buyers who would pay less than is asked who make an offer.
+    pub haggling: Decimal,
+    /// What they offer, in per cent of the most they would pay.
+    pub offered: Decimal,
+    /// Buyers of whom the best pays what units are seen to be sold for.
+    pub buyers_per_sale: Decimal,
+    /// What the money would earn elsewhere in a year, per cent; where not said, what is aimed at:
+    /// `least_return` in `weeks`.
+    pub return_per_year: Option<Decimal>,
+    /// What holding a unit for a week costs.
+    pub cost_per_week: Decimal,
 }
 
 impl Default for DealSettings {
@@ -210,6 +225,16 @@ impl Default for DealSettings {
             haggle: Decimal::from(20),
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
+            offers_per_week: Range {
+                low: Decimal::ONE,
+                high: Decimal::from(4),
+                unit: RangeUnit::Money,
+            },
+            haggling: Decimal::from(50),
+            offered: Decimal::from(90),
+            buyers_per_sale: Decimal::from(5),
+            return_per_year: None,
+            cost_per_week: Decimal::ZERO,
         }
     }
 }
@@ -367,7 +392,34 @@ impl DealSettings {
         if self.kelly.is_zero() {
             return Err("deal.kelly: expected a share above 0, such as 0.5".into());
         }
-        at("deal.weeks", self.weeks, weeks).map(drop)
+        at("deal.weeks", self.weeks, weeks)?;
+        at("deal.haggling", self.haggling, some_percent)?;
+        at("deal.offered", self.offered, some_percent)?;
+        at("deal.buyers_per_sale", self.buyers_per_sale, |value| {
+            within(value, 1, 1000, "count")
+        })?;
+        let return_per_year = self.return_per_year.unwrap_or_default();
+        at("deal.return_per_year", return_per_year, return_percent)?;
+        at("deal.cost_per_week", self.cost_per_week, money)?;
+        self.validate_offers()
+    }
+
+    fn validate_offers(&self) -> Result<(), String> {
+        let Range { low, high, unit } = self.offers_per_week;
+        let least = Decimal::new(1, 2);
+        let apart = low >= least
+            && high <= Decimal::ONE_THOUSAND
+            && high >= low * Decimal::new(105, 2)
+            && high <= low * Decimal::ONE_THOUSAND;
+        if apart && unit == RangeUnit::Money {
+            Ok(())
+        } else {
+            Err(format!(
+                "deal.offers_per_week: expected two counts from {least} to 1000, apart by 5 % or more, \
+                 such as \"1 to 4\", found \"{}\"",
+                self.offers_per_week
+            ))
+        }
     }
 }
 
@@ -410,6 +462,14 @@ fn within(value: Decimal, low: i64, high: i64, what: &str) -> Result<Decimal, St
 /// What was expected.
 pub fn percent(value: Decimal) -> Result<Decimal, String> {
     within(value, 0, 100, "per cent")
+}
+
+/// Checks a per cent from 1 to 100.
+///
+/// # Errors
+/// What was expected.
+pub fn some_percent(value: Decimal) -> Result<Decimal, String> {
+    within(value, 1, 100, "per cent")
 }
 
 /// Checks a return from 0 to 1000 per cent.

@@ -3,32 +3,23 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
 
-use chrono::Datelike;
 use clap::{Args, ValueEnum};
-use indicatif::{ProgressBar, ProgressStyle};
-use polars::prelude::{DataFrame, IntoLazy, col, lit};
 use serde_json::{Value, json};
 
+use super::past::{Past, foretell_all};
 use super::siblings::Siblings;
 use super::{CliError, count, notice, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
-use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures, foretell, subject_of};
+use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures};
 use crate::band::siblings::{MOST_MODELS, speak};
 use crate::band::verdict::{self, Standing, Verdict};
-use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
-use crate::fit::pool::Pool;
 use crate::render::chart::{self, CheckChart, CheckedSale};
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
-use crate::select::plan::{Query, select};
-use crate::select::{Candidate, Subject};
 
 /// Name and version of the JSON document; `data/check-1.schema.json` describes every key.
 const SCHEMA: &str = "compband.check/1";
@@ -81,13 +72,6 @@ enum By {
     Price,
 }
 
-/// A sale with the model it is of and what was foretold of it.
-struct Checked {
-    model: String,
-    sale: Candidate,
-    foretold: Option<Foretold>,
-}
-
 /// Runs the command.
 ///
 /// # Errors
@@ -110,8 +94,8 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         }
     };
     let siblings = Siblings::new(&others, settings)?;
-    let checked = check_all(&comps, args.model.as_deref(), &siblings, settings)?;
-    let told: Vec<(&Checked, &Foretold)> = checked
+    let checked = foretell_all(&comps, args.model.as_deref(), &siblings, settings)?;
+    let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))
         .collect();
@@ -141,163 +125,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     say(&sheet(&groups, checked.len(), undated))
 }
 
-/// Every single sale of the models, in parallel.
-fn check_all(
-    comps: &DataFrame,
-    model: Option<&str>,
-    siblings: &Siblings<'_>,
-    settings: &Settings,
-) -> Result<Vec<Checked>, CliError> {
-    let mut sales = Vec::new();
-    for (key, frame) in models(comps, model)? {
-        let everything = subject(&key);
-        let selection = select(
-            &frame,
-            &query(&everything, chrono::NaiveDate::MAX, settings),
-        )?;
-        let model = selection.model;
-        // Without any date in the model, one day is as good as another.
-        let newest = selection.candidates.iter().filter_map(|c| c.sold_on).max();
-        let newest = newest.unwrap_or_default();
-        let single = selection
-            .candidates
-            .into_iter()
-            .filter(|c| !matches!(c.dropped, Some(crate::select::Dropped::Lot(_))));
-        sales.extend(single.map(|sale| (frame.clone(), model.clone(), newest, sale)));
-    }
-    let bar = progress(sales.len());
-    let next = AtomicUsize::new(0);
-    let work = || -> Result<Vec<Checked>, CliError> {
-        let mut done = Vec::new();
-        while let Some((frame, model, newest, sale)) =
-            sales.get(next.fetch_add(1, Ordering::Relaxed))
-        {
-            let day = sale.sold_on.unwrap_or(*newest);
-            let foretold = foretell_sale(frame, model, sale, day, siblings, settings)?;
-            done.push(Checked {
-                model: model.clone(),
-                sale: sale.clone(),
-                foretold,
-            });
-            bar.inc(1);
-        }
-        Ok(done)
-    };
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let mut checked = std::thread::scope(|scope| {
-        let running: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
-        let mut all = Vec::new();
-        for thread in running {
-            match thread.join() {
-                Ok(done) => all.extend(done?),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        Ok::<_, CliError>(all)
-    })?;
-    bar.finish_and_clear();
-    let order = |checked: &Checked| (checked.sale.sold_on.is_none(), checked.sale.sold_on);
-    checked.sort_by(|a, b| (order(a), &a.sale.comp_id).cmp(&(order(b), &b.sale.comp_id)));
-    Ok(checked)
-}
-
-/// The comps of each model (by match key), or of the one asked for.
-fn models(comps: &DataFrame, model: Option<&str>) -> Result<BTreeMap<String, DataFrame>, CliError> {
-    let keys: Vec<String> = match model {
-        Some(model) => vec![match_key(model)],
-        None => {
-            let mut keys: Vec<String> = comps
-                .column("model_key")?
-                .str()?
-                .iter()
-                .flatten()
-                .map(str::to_string)
-                .collect();
-            keys.sort_unstable();
-            keys.dedup();
-            keys
-        }
-    };
-    keys.into_iter()
-        .map(|key| {
-            let of_model = comps
-                .clone()
-                .lazy()
-                .filter(col("model_key").eq(lit(key.clone())));
-            let frame = of_model.collect()?;
-            // An unknown model is told by the selection, which needs all names for it.
-            let frame = if frame.height() == 0 {
-                comps.clone()
-            } else {
-                frame
-            };
-            Ok((key, frame))
-        })
-        .collect()
-}
-
-fn subject(model: &str) -> Subject {
-    Subject {
-        model: model.to_string(),
-        variant: None,
-        completeness: None,
-        grade: None,
-        missing: Default::default(),
-        extras: Default::default(),
-        defects: Default::default(),
-        attributes: Default::default(),
-        works: false,
-        how_sold: None,
-    }
-}
-
-fn query<'a>(subject: &'a Subject, as_of: chrono::NaiveDate, settings: &Settings) -> Query<'a> {
-    Query {
-        subject,
-        as_of,
-        window_days: settings.estimate.window_days,
-        basis: settings.price_basis,
-        most: usize::MAX,
-    }
-}
-
-fn foretell_sale(
-    comps: &DataFrame,
-    model: &str,
-    sale: &Candidate,
-    day: chrono::NaiveDate,
-    siblings: &Siblings<'_>,
-    settings: &Settings,
-) -> Result<Option<Foretold>, CliError> {
-    let pool = pool_before(day, model, siblings)?;
-    let subject = subject_of(model, sale);
-    let selection = select(comps, &query(&subject, day, settings))?;
-    Ok(foretell(selection, &subject, sale, day, &pool, settings)?)
-}
-
-/// What other models say from their dated sales before the month of `day`: of no sale that is
-/// foretold do they know anything of its day or later, and each is fitted once a month.
-fn pool_before(
-    day: chrono::NaiveDate,
-    model: &str,
-    siblings: &Siblings<'_>,
-) -> Result<Arc<Pool>, CliError> {
-    let first = day.with_day(1).unwrap_or(day);
-    let before = first.pred_opt().unwrap_or(first);
-    siblings.pool(&match_key(model), before, false)
-}
-
-fn progress(sales: usize) -> ProgressBar {
-    let bar = ProgressBar::new(sales as u64);
-    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} sales, {eta} left");
-    if let Ok(style) = style {
-        bar.set_style(style);
-    }
-    bar.enable_steady_tick(Duration::from_millis(200));
-    bar
-}
-
-fn grouped(told: &[(&Checked, &Foretold)], by: By, settings: &Settings) -> Vec<(String, Figures)> {
+fn grouped(told: &[(&Past, &Foretold)], by: By, settings: &Settings) -> Vec<(String, Figures)> {
     let mut prices: Vec<f64> = told.iter().map(|(_, f)| f.paid).collect();
     prices.sort_by(f64::total_cmp);
     let mut groups: BTreeMap<(usize, String), Vec<&Foretold>> = BTreeMap::new();
@@ -373,7 +201,7 @@ fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
 }
 
 /// How many of these have no day.
-fn undated_of(told: &[(&Checked, &Foretold)]) -> usize {
+fn undated_of(told: &[(&Past, &Foretold)]) -> usize {
     told.iter()
         .filter(|(checked, _)| checked.sale.sold_on.is_none())
         .count()
@@ -470,7 +298,7 @@ fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
 
 /// The chart of all that was foretold, `told` of `sales`, of one `model` or of the whole book.
 fn check_chart(
-    told: &[(&Checked, &Foretold)],
+    told: &[(&Past, &Foretold)],
     overall: &Figures,
     sales: usize,
     model: Option<&str>,

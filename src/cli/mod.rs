@@ -1,6 +1,7 @@
 //! The command line.
 
 pub mod amounts;
+pub mod ask;
 pub mod attributes;
 pub mod bid;
 pub mod check;
@@ -13,6 +14,7 @@ pub mod listings;
 pub mod log;
 pub mod models;
 pub mod net;
+pub mod past;
 pub mod repairs;
 mod siblings;
 pub mod undo;
@@ -77,6 +79,8 @@ enum Command {
     Net(net::NetArgs),
     Bid(Box<bid::BidArgs>),
     Compare(compare::CompareArgs),
+    Ask(Box<ask::AskArgs>),
+    Offer(Box<ask::OfferArgs>),
 }
 
 impl Command {
@@ -93,6 +97,8 @@ impl Command {
             Self::Net(args) => net::run(args, book),
             Self::Bid(args) => bid::run(args, book),
             Self::Compare(args) => compare::run(args, book),
+            Self::Ask(args) => ask::run(args, book),
+            Self::Offer(args) => ask::judge(args, book),
         }
     }
 }

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashSet};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
 
 use super::{CliError, notice};
@@ -72,6 +72,16 @@ impl<'a> Siblings<'a> {
         let pool = Arc::new(Pool::of(others, self.settings.family(key)));
         lock(&self.pools).insert(place, pool.clone());
         Ok(pool)
+    }
+
+    /// What the others say to a model (by key) from their dated sales before the month of `day`: of
+    /// a sale of that day they know nothing of its day or later, and each is fitted once a month.
+    ///
+    /// # Errors
+    /// As [`Siblings::pool`].
+    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, CliError> {
+        let first = day.with_day(1).unwrap_or(day);
+        self.pool(key, first.pred_opt().unwrap_or(first), false)
     }
 
     fn heard(&self, as_of: NaiveDate, undated: bool) -> Result<Arc<Heard>, CliError> {

@@ -120,14 +120,49 @@ impl Sale<'_> {
         let Some(terms) = self.terms else {
             return (self.minor(total), 0);
         };
+        let (price, short) = self.price_and_short(terms, total);
+        let kept = terms.without_returns(price).net - short;
+        (self.minor(kept), self.minor(terms.return_cost(price)))
+    }
+
+    /// The price beside shipping in a price on the basis, and what of shipping the seller has to
+    /// bear where the buyer pays less in all than that.
+    fn price_and_short(&self, terms: &Terms<'_>, total: Decimal) -> (Decimal, Decimal) {
         let price = terms.price_in(total, self.basis);
-        // Where the buyer pays less in all than shipping costs, the rest is the seller's to bear.
         let short = match self.basis {
             PriceBasis::Item => Decimal::ZERO,
             PriceBasis::Delivered => price + terms.shipping_paid - total,
         };
-        let kept = terms.without_returns(price).net - short;
-        (self.minor(kept), self.minor(terms.return_cost(price)))
+        (price, short)
+    }
+
+    /// What is left of a price on the basis, returns as expected.
+    pub fn net(&self, total: Decimal) -> Decimal {
+        let Some(terms) = self.terms else {
+            return total;
+        };
+        let (price, short) = self.price_and_short(terms, total);
+        terms.net(price).net - short
+    }
+
+    /// The least price on the basis that leaves `wanted`, whole minor units; `None` where none
+    /// does.
+    pub fn price_for(&self, wanted: Decimal) -> Option<Decimal> {
+        let Some(terms) = self.terms else {
+            return Some(wanted.max(Decimal::ZERO));
+        };
+        let price = terms.price_for(wanted)?.least;
+        if self.basis == PriceBasis::Item {
+            return Some(price);
+        }
+        let total = price + terms.shipping_paid;
+        // With nothing paid beside shipping, a part of that may do.
+        let spare = if price.is_zero() {
+            terms.net(price).net - wanted
+        } else {
+            Decimal::ZERO
+        };
+        Some((total - spare).max(Decimal::ZERO))
     }
 
     fn minor(&self, amount: Decimal) -> i64 {

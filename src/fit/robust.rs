@@ -185,6 +185,10 @@ pub struct LeftOut {
     pub scale: f64,
 }
 
+/// Steps by the normal equations end when no fitted value moves by more than this many residual
+/// scales.
+const NEAR: f64 = 1e-5;
+
 /// Fits by iteratively reweighted least squares.
 ///
 /// # Errors
@@ -204,6 +208,8 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
     let mut state = None;
     let mut rounds = 0;
     let mut converged = false;
+    // Quick steps lead to the neighbourhood of the end, exact ones to it.
+    let mut quick = true;
     while rounds < options.most_rounds && !converged {
         rounds += 1;
         let residuals = y - x * &beta;
@@ -217,16 +223,22 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
         let a: Vec<f64> = (0..n)
             .map(|i| problem.weights[i] * robust[i] / (sigma * sigma))
             .collect();
-        let factor = Factor::new(x, y, &a, problem.penalties)?;
+        let hasty = quick
+            .then(|| Factor::quick(x, y, &a, problem.penalties))
+            .flatten();
+        quick = hasty.is_some();
+        let factor = match hasty {
+            Some(factor) => factor,
+            None => Factor::new(x, y, &a, problem.penalties)?,
+        };
         let (next, held) = factor.solve_signed(problem.signs);
         let moved = (x * (&next - &beta)).amax() / sigma;
         beta = next;
         let mut change = 0.0;
         if !options.loss.scale_from_median() {
             let residuals = y - x * &beta;
-            let working = reduced(problem, &a, &held, &factor)?;
             let parameters = if options.correct_scale {
-                leverages(x, &a, &held, &working).iter().sum()
+                trace(problem, &a, &held, &factor, quick)?
             } else {
                 0.0
             };
@@ -234,7 +246,12 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
             change = (next / sigma).ln().abs();
             sigma = next;
         }
-        converged = moved.max(change) <= options.tolerance;
+        let change = moved.max(change);
+        if quick {
+            quick = change > NEAR.max(options.tolerance);
+        } else {
+            converged = change <= options.tolerance;
+        }
         state = Some((robust, a, held, factor));
     }
     let Some((robust, a, held, factor)) = state else {
@@ -355,6 +372,21 @@ fn kept(row: &DVector<f64>, held: &[bool]) -> DVector<f64> {
     )
 }
 
+/// Design and penalties without the held columns.
+pub(super) fn without(problem: &Problem<'_>, held: &[bool]) -> (DMatrix<f64>, Vec<Penalty>) {
+    let columns: Vec<usize> = (0..held.len()).filter(|&j| !held[j]).collect();
+    let penalties = problem
+        .penalties
+        .iter()
+        .map(|p| Penalty {
+            row: kept(&p.row, held),
+            ..p.clone()
+        })
+        .filter(|p| p.row.amax() > 0.0)
+        .collect();
+    (problem.x.select_columns(&columns), penalties)
+}
+
 /// Factor of the system without the held columns; `whole` is that of all columns.
 fn reduced(
     problem: &Problem<'_>,
@@ -365,26 +397,36 @@ fn reduced(
     if !held.contains(&true) {
         return Ok(whole.clone());
     }
-    let columns: Vec<usize> = (0..held.len()).filter(|&j| !held[j]).collect();
-    let penalties: Vec<Penalty> = problem
-        .penalties
-        .iter()
-        .map(|p| Penalty {
-            row: kept(&p.row, held),
-            ..p.clone()
-        })
-        .filter(|p| p.row.amax() > 0.0)
-        .collect();
-    Factor::new(
-        &problem.x.select_columns(&columns),
-        problem.y,
-        a,
-        &penalties,
-    )
-    .map_err(|error| match error {
-        SolveError::Undetermined(j) => SolveError::Undetermined(columns[j]),
+    let (x, penalties) = without(problem, held);
+    Factor::new(&x, problem.y, a, &penalties).map_err(|error| match error {
+        SolveError::Undetermined(j) => {
+            let mut columns = (0..held.len()).filter(|&j| !held[j]);
+            SolveError::Undetermined(columns.nth(j).unwrap_or(j))
+        }
         other @ SolveError::NotFinite => other,
     })
+}
+
+/// Trace of the hat matrix without the held columns; `whole` is the factor of all columns.
+fn trace(
+    problem: &Problem<'_>,
+    a: &[f64],
+    held: &[bool],
+    whole: &Factor,
+    quick: bool,
+) -> Result<f64, SolveError> {
+    if !held.contains(&true) {
+        return Ok(whole.trace(problem.penalties));
+    }
+    let (x, penalties) = without(problem, held);
+    let hasty = quick
+        .then(|| Factor::quick(&x, problem.y, a, &penalties))
+        .flatten();
+    let factor = match hasty {
+        Some(factor) => factor,
+        None => reduced(problem, a, held, whole)?,
+    };
+    Ok(factor.trace(&penalties))
 }
 
 fn leverages(x: &DMatrix<f64>, a: &[f64], held: &[bool], working: &Factor) -> Vec<f64> {

@@ -6,7 +6,7 @@
 //! solves with the factor. Sign constraints are met by the active-set method of Lawson and
 //! Hanson (*Solving Least Squares Problems*, 1974, chapter 23) on the factor.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{Cholesky, DMatrix, DVector};
 
 /// Which values a coefficient may take.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -79,6 +79,9 @@ pub struct Factor {
 /// column counts as a combination of the others.
 const RANK_TOLERANCE: f64 = 1e-12;
 
+/// The same for the normal equations, which square the condition.
+const QUICK_TOLERANCE: f64 = 1e-5;
+
 impl Factor {
     /// Factors the system of `x` (n × p), `y` (n), row weights `a` (n) and penalties.
     ///
@@ -134,6 +137,56 @@ impl Factor {
             scale,
             rhs: rhs.rows(0, p).into_owned(),
         })
+    }
+
+    /// The same by the normal equations: several times quicker and good to half the digits, for
+    /// steps on the way to where [`Factor::new`] then ends. `None` where that is not enough.
+    pub fn quick(
+        x: &DMatrix<f64>,
+        y: &DVector<f64>,
+        a: &[f64],
+        penalties: &[Penalty],
+    ) -> Option<Self> {
+        let p = x.ncols();
+        let mut weighted = x.clone();
+        for mut column in weighted.column_iter_mut() {
+            for (value, weight) in column.iter_mut().zip(a) {
+                *value *= weight;
+            }
+        }
+        let mut precision = DMatrix::zeros(p, p);
+        let mut rhs = DVector::zeros(p);
+        precision.gemm_tr(1.0, &weighted, x, 0.0);
+        rhs.gemv_tr(1.0, &weighted, y, 0.0);
+        for penalty in penalties {
+            precision.ger(penalty.precision, &penalty.row, &penalty.row, 1.0);
+            rhs.axpy(penalty.precision * penalty.target, &penalty.row, 1.0);
+        }
+        let scale = precision.diagonal().map(f64::sqrt);
+        for j in 0..p {
+            for i in 0..p {
+                precision[(i, j)] /= scale[i] * scale[j];
+            }
+        }
+        let r = Cholesky::new(precision)?.unpack().transpose();
+        let mut rhs = rhs.component_div(&scale);
+        let solid = r.diagonal().iter().all(|d| *d > QUICK_TOLERANCE);
+        (solid && r.tr_solve_upper_triangular_mut(&mut rhs)).then_some(Self { r, scale, rhs })
+    }
+
+    /// `log |X'AX + P|`.
+    pub fn log_determinant(&self) -> f64 {
+        let logs = |values: DVector<f64>| values.iter().map(|v| v.abs().ln()).sum::<f64>();
+        2.0 * (logs(self.r.diagonal()) + logs(self.scale.clone()))
+    }
+
+    /// Trace of the hat matrix: the columns less what the penalties take, `p − tr((X'AX + P)⁻¹ P)`.
+    pub fn trace(&self, penalties: &[Penalty]) -> f64 {
+        let taken: f64 = penalties
+            .iter()
+            .map(|k| k.precision * self.quadratic(&k.row))
+            .sum();
+        self.scale.len() as f64 - taken
     }
 
     /// The unconstrained minimum.
@@ -245,6 +298,26 @@ mod tests {
         let y = DVector::from_row_slice(&[1.0, 3.0, 5.0, 7.0]);
         let beta = Factor::new(&x, &y, &[1.0; 4], &[]).unwrap().solve();
         assert!((beta[0] - 1.0).abs() < 1e-12 && (beta[1] - 2.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_quick_factor_is_the_same() {
+        let x = DMatrix::from_fn(9, 3, |i, j| ((i * 7 + j * 5) % 11) as f64);
+        let y = DVector::from_fn(9, |i, _| ((i * i) % 13) as f64);
+        let a: Vec<f64> = (1..10).map(f64::from).collect();
+        let penalties = [Penalty::on(1, 3, 0.4, 0.2), Penalty::on(2, 3, -1.0, 3.0)];
+        let slow = Factor::new(&x, &y, &a, &penalties).unwrap();
+        let quick = Factor::quick(&x, &y, &a, &penalties).unwrap();
+        assert!((slow.solve() - quick.solve()).amax() < 1e-9);
+        let v = DVector::from_row_slice(&[1.0, -2.0, 0.5]);
+        assert!((slow.quadratic(&v) / quick.quadratic(&v) - 1.0).abs() < 1e-9);
+        assert!((slow.log_determinant() - quick.log_determinant()).abs() < 1e-9);
+        let hat: f64 = (0..9)
+            .map(|i| a[i] * slow.quadratic(&x.row(i).transpose()))
+            .sum();
+        assert!((quick.trace(&penalties) - hat).abs() < 1e-9);
+        let twice = DMatrix::from_fn(9, 2, |i, j| (i + 1) as f64 * (1.0 + j as f64));
+        assert!(Factor::quick(&twice, &y, &a, &[]).is_none());
     }
 
     #[test]

@@ -15,10 +15,11 @@
 //! `1/(2 n₀)`, the information in the residuals of `n₀` sales; it forbids a spread of nothing
 //! and, unlike the inverse chi-square, a ruinous one.
 
-use nalgebra::{Cholesky, DMatrix, DVector};
+use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{Continuous, StudentsT};
 
-use super::robust::{Fit, Loss, Options, Problem};
+use super::robust::{Fit, Loss, Options, Problem, without};
+use super::solve::{Factor, Penalty};
 
 /// One residual scale, what the comps and the rules say for it, and how far the mean of a row is
 /// in doubt where it holds.
@@ -103,10 +104,9 @@ struct Walk<'a> {
     problem: &'a Problem<'a>,
     options: &'a Options,
     errors: StudentsT,
-    /// Precision and right-hand side of the penalties.
-    prior: (DMatrix<f64>, DVector<f64>),
-    /// Columns that no sign constraint holds at zero.
+    /// Columns that no sign constraint holds at zero, with the design and penalties of these.
     free: Vec<usize>,
+    reduced: Option<(DMatrix<f64>, Vec<Penalty>)>,
 }
 
 /// The mode at one scale.
@@ -120,22 +120,15 @@ struct Place {
 
 impl<'a> Walk<'a> {
     fn new(problem: &'a Problem<'a>, options: &'a Options, fit: &Fit, errors: StudentsT) -> Self {
-        let p = problem.x.ncols();
-        let mut prior = (DMatrix::zeros(p, p), DVector::zeros(p));
-        for penalty in problem.penalties {
-            prior
-                .0
-                .ger(penalty.precision, &penalty.row, &penalty.row, 1.0);
-            prior
-                .1
-                .axpy(penalty.precision * penalty.target, &penalty.row, 1.0);
-        }
         Self {
             problem,
             options,
             errors,
-            prior,
-            free: (0..p).filter(|&j| !fit.held[j]).collect(),
+            free: (0..fit.held.len()).filter(|&j| !fit.held[j]).collect(),
+            reduced: fit
+                .held
+                .contains(&true)
+                .then(|| without(problem, &fit.held)),
         }
     }
 
@@ -156,8 +149,7 @@ impl<'a> Walk<'a> {
         }
         let share = self.options.loss.location_information();
         weights.iter_mut().for_each(|a| *a *= share);
-        let precision = Cholesky::new(self.precision(&weights).0)?;
-        let log_root: f64 = precision.l_dirty().diagonal().iter().map(|d| d.ln()).sum();
+        let precision = Factor::quick(x, y, &weights, self.problem.penalties)?;
         let likelihood: f64 = residuals
             .iter()
             .zip(self.problem.weights)
@@ -177,8 +169,8 @@ impl<'a> Walk<'a> {
         };
         Some(Place {
             sigma,
-            variance: row.dot(&precision.solve(row)),
-            height: likelihood - misses / 2.0 - log_root - doubt,
+            variance: precision.quadratic(row),
+            height: likelihood - (misses + precision.log_determinant()) / 2.0 - doubt,
             mode,
         })
     }
@@ -191,30 +183,15 @@ impl<'a> Walk<'a> {
             .collect()
     }
 
-    /// `X'AX + P` and `X'Ay + Pg`.
-    fn precision(&self, weights: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
-        let (x, y) = (self.problem.x, self.problem.y);
-        let mut weighted = x.clone();
-        for mut column in weighted.column_iter_mut() {
-            column
-                .iter_mut()
-                .zip(weights)
-                .for_each(|(value, a)| *value *= a);
-        }
-        let (mut precision, mut rhs) = self.prior.clone();
-        precision.gemm_tr(1.0, &weighted, x, 1.0);
-        rhs.gemv_tr(1.0, &weighted, y, 1.0);
-        (precision, rhs)
-    }
-
     fn solve(&self, weights: &[f64]) -> Option<DVector<f64>> {
-        let (precision, rhs) = self.precision(weights);
-        if self.free.len() == rhs.len() {
-            return Some(Cholesky::new(precision)?.solve(&rhs));
-        }
-        let kept = precision.select_rows(&self.free).select_columns(&self.free);
-        let solution = Cholesky::new(kept)?.solve(&rhs.select_rows(&self.free));
-        let mut all = DVector::zeros(rhs.len());
+        let Problem {
+            x, y, penalties, ..
+        } = self.problem;
+        let Some((x, penalties)) = &self.reduced else {
+            return Some(Factor::quick(x, y, weights, penalties)?.solve());
+        };
+        let solution = Factor::quick(x, y, weights, penalties)?.solve();
+        let mut all = DVector::zeros(self.problem.x.ncols());
         for (&j, value) in self.free.iter().zip(solution.iter()) {
             all[j] = *value;
         }

@@ -1,5 +1,6 @@
 //! Rendering: the sheet on the terminal, JSON and charts.
 
+pub mod ask;
 pub mod bid;
 pub mod chart;
 pub mod compare;

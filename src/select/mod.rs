@@ -239,6 +239,34 @@ impl Selection {
         self.candidates.iter().filter(|c| c.dropped.is_none())
     }
 
+    /// The same question asked on the day `day`, with the window of `window_days`: ages count to
+    /// then, and what was sold later is not there. The window of this selection must be
+    /// unlimited.
+    pub fn asked_on(&self, day: NaiveDate, window_days: u32) -> Self {
+        let on_day = |comp: &Candidate| -> Option<Candidate> {
+            let age = comp.sold_on.map(|sold| (day - sold).num_days());
+            if age.is_some_and(|age| age < 0) {
+                return None;
+            }
+            let older = age.is_some_and(|age| age > i64::from(window_days));
+            Some(Candidate {
+                age_days: age.and_then(|age| i32::try_from(age).ok()),
+                stage: match comp.stage {
+                    Stage::Working => Stage::Working,
+                    _ if older => Stage::Window,
+                    stage => stage,
+                },
+                ..comp.clone()
+            })
+        };
+        Self {
+            model: self.model.clone(),
+            candidates: self.candidates.iter().filter_map(on_day).collect(),
+            seen: self.seen,
+            steps: Vec::new(),
+        }
+    }
+
     /// No comps of a model, for an estimate from its rule of thumb alone.
     pub fn empty(model: &str) -> Self {
         Self {

@@ -1,6 +1,7 @@
 //! The whole program, run as its users run it.
 
 mod accuracy;
+mod ask;
 mod check;
 mod coverage;
 mod deal;

@@ -1,0 +1,336 @@
+//! What to ask, and which offer to take.
+
+use std::fs;
+use std::path::Path;
+
+use rust_decimal::Decimal;
+use serde_json::Value;
+use unicode_width::UnicodeWidthStr;
+
+use crate::estimate::demo;
+use crate::runner::{fails, out};
+
+const UNIT: [&str; 10] = [
+    "--model",
+    "Nerrow F4",
+    "--grade",
+    "B",
+    "--completeness",
+    "usable",
+    "--missing",
+    "charger",
+    "--as-of",
+    "2026-11-20",
+];
+
+fn words<'a>(command: &[&'a str], more: &[&'a str]) -> Vec<&'a str> {
+    [command, &UNIT, more].concat()
+}
+
+fn json(dir: &Path, command: &[&str], more: &[&str]) -> Value {
+    let more = [more, &["--json"]].concat();
+    serde_json::from_str(&out(dir, &words(command, &more))).unwrap()
+}
+
+fn ask(dir: &Path, more: &[&str]) -> Value {
+    json(dir, &["ask"], more)
+}
+
+fn money(value: &Value) -> Decimal {
+    let text = value
+        .as_str()
+        .unwrap_or_else(|| panic!("{value} is not money"));
+    text.parse().unwrap()
+}
+
+fn at_once(document: &Value) -> Decimal {
+    money(&document["usual"]["take_at_once"])
+}
+
+/// The net that `compband net` works out of a price in all, of which the seller pays shipping.
+fn net(dir: &Path, price: &Value) -> Decimal {
+    let args = [
+        "net",
+        "--price",
+        price.as_str().unwrap(),
+        "--outlet",
+        "parcel",
+        "--json",
+    ];
+    let document: Value = serde_json::from_str(&out(dir, &args)).unwrap();
+    money(&document["net"])
+}
+
+#[test]
+fn the_sheet_fits_a_terminal_and_says_what_matters() {
+    let book = demo();
+    let text = out(
+        book.path(),
+        &words(&["ask"], &["--deadline", "6", "--exit", "90"]),
+    );
+    assert!(text.lines().all(|line| line.width() <= 80), "{text}");
+    for said in [
+        "Ask            ",
+        "Take at once   ",
+        "left of it through parcel",
+        "sold by its end",
+        "(1.0 to 4.0 four times in",
+        "20 % in 4 weeks (your aim",
+        "After 6 weeks 90.00 is",
+        "not a promise",
+    ] {
+        assert!(
+            text.replace('\u{a0}', " ").contains(said),
+            "{said}:\n{text}"
+        );
+    }
+}
+
+/// What is shown hangs together: nets are those of `net`, the lowest to take are the least prices
+/// that leave as much, chances rise, prices fall towards the deadline.
+#[test]
+fn the_plan_hangs_together() {
+    let book = demo();
+    let document = ask(book.path(), &["--deadline", "8", "--exit", "60"]);
+    let usual = &document["usual"];
+    assert_eq!(
+        net(book.path(), &usual["ask"]),
+        money(&usual["left_of_ask"])
+    );
+    assert!(money(&usual["left_of_ask"]) > money(&usual["worth_today"]));
+    assert!(money(&usual["expected_left"]) > money(&usual["worth_today"]));
+    let least = at_once(&document);
+    let cent = Decimal::new(1, 2);
+    let left = |price: Decimal| net(book.path(), &Value::from(price.to_string()));
+    assert!(left(least) >= money(&usual["worth_today"]));
+    assert!(left(least - cent) < money(&usual["worth_today"]));
+    let weeks = document["weeks"].as_array().unwrap();
+    assert_eq!(weeks.last().unwrap()["week"], 8);
+    for pair in weeks.windows(2) {
+        assert!(pair[1]["sold_by"].as_f64() > pair[0]["sold_by"].as_f64());
+        assert!(money(&pair[1]["lowest_to_take"]) < money(&pair[0]["lowest_to_take"]));
+        assert!(money(&pair[1]["ask"]) <= money(&pair[0]["ask"]));
+    }
+    // The price that leaves 60 is the lowest to take in the last week.
+    let last = money(&weeks.last().unwrap()["lowest_to_take"]);
+    assert!(left(last) >= Decimal::from(60) && left(last - cent) < Decimal::from(60));
+    assert!(
+        weeks
+            .iter()
+            .all(|week| money(&week["ask"]).fract().is_zero())
+    );
+}
+
+#[test]
+fn what_moves_the_price_to_take() {
+    let book = demo();
+    let dir = book.path();
+    let usual = ask(dir, &[]);
+    let least = |more: &[&str]| at_once(&ask(dir, more));
+    let base = at_once(&usual);
+    assert!(at_once(&usual) < money(&usual["usual"]["ask"]));
+    assert!(money(&usual["few_offers"]["take_at_once"]) < base);
+    assert!(money(&usual["many_offers"]["take_at_once"]) > base);
+    assert!(least(&["--return-per-year", "25"]) > base);
+    assert!(least(&["--return-per-year", "0"]) > least(&["--return-per-year", "25"]));
+    assert!(least(&["--cost-per-week", "2"]) < base);
+    assert!(least(&["--deadline", "1"]) < least(&["--deadline", "4"]));
+    assert!(least(&["--deadline", "4"]) < base);
+    assert!(least(&["--offers", "20", "--over", "4"]) > base);
+    assert!(least(&["--offers", "0", "--over", "4 weeks"]) < base);
+    // Where more is asked, fewer are heard of, and the same count tells of more buyers.
+    let rate = |more: &[&str]| {
+        let document = ask(dir, more);
+        document["reckoned_with"]["offers_per_week"]["mean"]
+            .as_f64()
+            .unwrap()
+    };
+    let seen = ["--offers", "3", "--over", "2", "--asking"];
+    assert!(rate(&[&seen[..], &["170"]].concat()) > rate(&[&seen[..], &["130"]].concat()));
+}
+
+/// An asking price of one's own is held to, and told against the best.
+#[test]
+fn an_asking_price_of_ones_own() {
+    let book = demo();
+    let document = ask(book.path(), &["--asking", "175"]);
+    let weeks = document["weeks"].as_array().unwrap();
+    assert!(weeks.iter().all(|week| week["ask"] == "175.00"));
+    let text = out(book.path(), &words(&["ask"], &["--asking", "400"]));
+    assert!(text.contains("Hardly anybody would pay"), "{text}");
+    let best = &document["best_asking_price"];
+    assert!(money(&best["worth_today"]) > money(&document["usual"]["worth_today"]));
+    let at_best = best["ask"].as_str().unwrap();
+    let said = ask(book.path(), &["--asking", at_best]);
+    let gain = money(&best["worth_today"]) - money(&said["usual"]["worth_today"]);
+    assert!(gain >= Decimal::ZERO && gain < Decimal::ONE, "{gain}");
+}
+
+/// The answer is that of the table of `ask`, to the cent.
+#[test]
+fn offers_are_answered_by_the_table() {
+    let book = demo();
+    let dir = book.path();
+    let flags = ["--deadline", "6", "--exit", "90", "--cost-per-week", "0.5"];
+    let table = ask(dir, &flags);
+    let week = &table["weeks"][1];
+    let least = money(&week["lowest_to_take"]);
+    let offer = |price: Decimal| {
+        let price = price.to_string();
+        json(dir, &["offer", &price, "--week", "2"], &flags)
+    };
+    let taken = offer(least);
+    assert_eq!(taken["answer"], "accept");
+    assert_eq!(taken["lowest_to_take"], week["lowest_to_take"]);
+    assert!(money(&taken["gain_of_waiting"]) <= Decimal::ZERO);
+    let countered = offer(least - Decimal::new(1, 2));
+    assert_eq!(countered["answer"], "counter");
+    assert!(money(&countered["gain_of_waiting"]) > Decimal::ZERO);
+    let counter = money(&countered["counter"]);
+    assert!(counter >= least && counter * Decimal::new(9, 1) <= least);
+    let low = offer((least * Decimal::new(8, 1)).round_dp(2));
+    assert_eq!(
+        (&low["answer"], &low["counter"]),
+        (&Value::from("wait"), &Value::Null)
+    );
+    let sum = money(&low["left_of_offer"]) + money(&low["gain_of_waiting"]);
+    assert_eq!(sum, money(&low["worth_of_waiting"]));
+    // At once: what the first line of `ask` says.
+    let now = json(dir, &["offer", "100"], &flags);
+    assert_eq!(now["lowest_to_take"], table["usual"]["take_at_once"]);
+    let text = out(dir, &words(&["offer", "100", "--week", "6"], &flags));
+    assert!(text.contains("The lowest to take in week 6 is "), "{text}");
+    assert!(text.lines().all(|line| line.width() <= 80), "{text}");
+}
+
+/// The long tails of a doubtful estimate are not taken for buyers.
+#[test]
+fn a_doubtful_price_is_not_asked_for_the_moon() {
+    let book = demo();
+    let args = [
+        "ask",
+        "--model",
+        "Brask M2",
+        "--parts",
+        "--as-of",
+        "2026-11-20",
+        "--json",
+    ];
+    let document: Value = serde_json::from_str(&out(book.path(), &args)).unwrap();
+    assert!(
+        money(&document["usual"]["ask"]) <= money(&document["band"]["high"]) * Decimal::from(2)
+    );
+}
+
+#[test]
+fn waiting_that_costs_more_than_it_brings() {
+    let book = demo();
+    let text = out(book.path(), &words(&["ask"], &["--cost-per-week", "400"]));
+    assert!(text.contains("take whatever is offered"), "{text}");
+    let document = json(book.path(), &["offer", "1"], &["--cost-per-week", "400"]);
+    assert_eq!(document["answer"], "accept");
+    assert_eq!(document["lowest_to_take"], "0.00");
+}
+
+/// On the price without shipping, and where selling costs nothing.
+#[test]
+fn other_bases() {
+    let book = demo();
+    let dir = book.path();
+    let item = ask(dir, &["--basis", "item", "--outlet", "hammer"]);
+    let args = [
+        "net",
+        "--price",
+        item["usual"]["ask"].as_str().unwrap(),
+        "--outlet",
+        "hammer",
+        "--json",
+    ];
+    let left: Value = serde_json::from_str(&out(dir, &args)).unwrap();
+    assert_eq!(left["net"], item["usual"]["left_of_ask"]);
+    // Delivered, the buyer's shipping is part of what is asked, and is passed on.
+    let delivered = ask(
+        dir,
+        &["--outlet", "hammer", "--shipping", "6", "--asking", "150"],
+    );
+    let args = [
+        "net",
+        "--price",
+        "144",
+        "--shipping",
+        "6",
+        "--outlet",
+        "hammer",
+        "--json",
+    ];
+    let left: Value = serde_json::from_str(&out(dir, &args)).unwrap();
+    assert_eq!(left["net"], delivered["usual"]["left_of_ask"]);
+    let least = at_once(&delivered) - Decimal::from(6);
+    let worth = money(&delivered["usual"]["worth_today"]);
+    for (price, enough) in [(least, true), (least - Decimal::new(1, 2), false)] {
+        let price = price.to_string();
+        let args = [
+            "net",
+            "--price",
+            &price,
+            "--shipping",
+            "6",
+            "--outlet",
+            "hammer",
+            "--json",
+        ];
+        let left: Value = serde_json::from_str(&out(dir, &args)).unwrap();
+        assert_eq!(money(&left["net"]) >= worth, enough);
+    }
+    let settings = fs::read_to_string(dir.join("compband.toml")).unwrap();
+    let start = settings.find("# A shop window").unwrap();
+    let end = settings.find("[deal]").unwrap();
+    let without = [&settings[..start], "[deal]\nreturn_per_year = 50\n"].concat();
+    fs::write(dir.join("compband.toml"), without).unwrap();
+    assert!(start < end);
+    let free = ask(dir, &[]);
+    assert_eq!(free["usual"]["ask"], free["usual"]["left_of_ask"]);
+    assert_eq!(free["usual"]["take_at_once"], free["usual"]["worth_today"]);
+}
+
+#[test]
+fn wrong_values_are_refused() {
+    let book = demo();
+    let dir = book.path();
+    let refused = |command: &[&str], code, more: &[&str], said: &str| {
+        let error = fails(dir, code, &words(command, more));
+        assert!(error.contains(said), "{more:?}: {error}");
+    };
+    refused(&["ask"], 2, &["--deadline", "0"], "1..=104");
+    refused(&["ask"], 2, &["--exit", "5"], "--deadline");
+    refused(&["ask"], 2, &["--offers", "5"], "--over");
+    refused(&["ask"], 3, &["--offers", "5", "--over", "0"], "--over");
+    refused(&["ask"], 3, &["--cost-per-week", "much"], "--cost-per-week");
+    refused(
+        &["ask"],
+        3,
+        &["--return-per-year", "2000 %"],
+        "from 0 to 1000",
+    );
+    refused(&["offer", "a lot"], 3, &[], "the offer");
+    refused(
+        &["offer", "100", "--week", "7"],
+        2,
+        &["--deadline", "6"],
+        "after the deadline of 6 weeks",
+    );
+    for (setting, said) in [
+        ("offers_per_week = \"4 to 4\"", "deal.offers_per_week"),
+        ("offers_per_week = \"1 to 4 %\"", "deal.offers_per_week"),
+        ("haggling = 0", "deal.haggling"),
+        ("offered = 101", "deal.offered"),
+        ("buyers_per_sale = 0.5", "deal.buyers_per_sale"),
+        ("return_per_year = -1", "deal.return_per_year"),
+    ] {
+        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/compband.toml");
+        let settings = fs::read_to_string(demo).unwrap();
+        let settings = settings.replace("[deal]\n", &format!("[deal]\n{setting}\n"));
+        fs::write(dir.join("compband.toml"), settings).unwrap();
+        refused(&["ask"], 4, &[], said);
+    }
+}
