@@ -34,8 +34,8 @@ mod sets;
 use std::process::ExitCode;
 
 use clap::{Parser, ValueEnum};
+use compband::band::estimate::Aids;
 use compband::book::Settings;
-use compband::fit::pool::Pool;
 use rand::rngs::StdRng;
 use rand::seq::index::sample;
 use rand::{RngExt, SeedableRng};
@@ -150,7 +150,7 @@ fn score(data: &Data, n: usize, draw: usize) -> Scores {
     let row = &data.rows[target];
     let y = row.log_price;
     let ours = |factors: &[f64]| {
-        let alone = Pool::default();
+        let alone = Aids::default();
         ours::band(&sales, &data.sales[target], &data.settings, factors, &alone)
     };
     let band = ours(&vec![1.0; n]);

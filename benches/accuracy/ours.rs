@@ -3,12 +3,11 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
-use compband::band::estimate_among;
+use compband::band::estimate::{Aids, estimate_with};
 use compband::book::attributes::{Attribute, Direction, Scale};
 use compband::book::settings::Family;
 use compband::book::{Attributes, Items, Settings};
 use compband::fit::design::DAYS_PER_MONTH;
-use compband::fit::pool::Pool;
 use compband::select::{Candidate, Selection, Stage, Subject};
 use rust_decimal::Decimal;
 
@@ -131,7 +130,7 @@ pub fn band(
     target: &Sale,
     settings: &Settings,
     factors: &[f64],
-    pool: &Pool,
+    aids: &Aids,
 ) -> Band {
     let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
     let comp = &target.comp;
@@ -149,7 +148,7 @@ pub fn band(
     };
     let selection = selection(comps, target, factors);
     let made =
-        estimate_among(pool, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
+        estimate_with(aids, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
     let (low, high, _) = made.outcome.band(f64::from(CHANCE) / 100.0);
     (low, high)
 }

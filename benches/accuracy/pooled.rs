@@ -1,5 +1,8 @@
 //! What other models are worth: each set taken apart into models by one of its columns.
 
+use std::sync::Arc;
+
+use compband::band::estimate::Aids;
 use compband::band::siblings::learn;
 use compband::book::Settings;
 use compband::fit::pool::{Learnt, Pool};
@@ -76,11 +79,14 @@ pub fn score(data: &Data, models: &[Vec<usize>], n: usize, draw: usize) -> Pair 
         })
         .collect();
     let family = data.settings.family(ours::MODEL);
-    let pool = Pool::of(&others, family);
+    let aids = Aids {
+        pool: Arc::new(Pool::of(&others, family)),
+        ..Aids::default()
+    };
     let comps = sales(&chosen[1..]);
     let y = data.rows[chosen[0]].log_price;
-    let band = |pool: &Pool| ours::band(&comps, target, &data.settings, &vec![1.0; n], pool);
-    let (pooled, alone) = (band(&pool), band(&Pool::default()));
+    let band = |aids: &Aids| ours::band(&comps, target, &data.settings, &vec![1.0; n], aids);
+    let (pooled, alone) = (band(&aids), band(&Aids::default()));
     let covered = |band: (f64, f64)| band.0 <= y && y <= band.1;
     Pair {
         pooled: winkler(pooled, y),

@@ -1,6 +1,7 @@
 //! From selected comps to a finished estimate.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 use nalgebra::DVector;
@@ -9,6 +10,7 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::jackknife::Jackknife;
 use super::outcome::{MadeBy, Outcome};
+use super::own::Own;
 use super::predictive::Predictive;
 use crate::book::attributes::Scale;
 use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
@@ -208,14 +210,32 @@ pub struct Estimate {
     pub comps: Vec<CompLine>,
     /// What to be careful about, in plain words.
     pub warnings: Vec<String>,
-    /// Price and density per unit of money, ascending.
-    pub density: Vec<(f64, f64)>,
     /// Fitted price of this unit by date.
     pub trend: Vec<(NaiveDate, f64)>,
     /// The distribution of log price.
     pub outcome: Outcome,
     /// For a parts-only unit where working ones were called in: what it would fetch working.
     pub working: Option<f64>,
+    /// How the bands of past estimates held, where the book was asked.
+    pub own: Option<Own>,
+}
+
+/// What is known besides the comps at hand.
+#[derive(Debug, Clone, Default)]
+pub struct Aids {
+    /// What the book's own past says of its bands.
+    pub own: Option<Own>,
+    /// What other models say of the adjustments ([`super::siblings`]). They speak of working units:
+    /// of a unit for parts they tell what it would fetch working.
+    pub pool: Arc<Pool>,
+}
+
+impl Estimate {
+    /// Price and density per unit of money, ascending.
+    pub fn density(&self) -> Vec<(f64, f64)> {
+        self.outcome
+            .density(f64::from(self.chance) / 100.0, DENSITY_POINTS)
+    }
 }
 
 /// Estimates the price of `subject` from a widened selection.
@@ -230,8 +250,8 @@ pub fn estimate(
     as_of: NaiveDate,
     chance: u8,
 ) -> Result<Estimate, EstimateError> {
-    estimate_among(
-        &Pool::default(),
+    estimate_with(
+        &Aids::default(),
         selection,
         subject,
         settings,
@@ -240,13 +260,12 @@ pub fn estimate(
     )
 }
 
-/// As [`estimate`], with what other models say of the adjustments ([`super::siblings`]). They
-/// speak of working units: of a unit for parts they tell what it would fetch working.
+/// As [`estimate`], with what is known besides.
 ///
 /// # Errors
 /// As [`estimate`].
-pub fn estimate_among(
-    pool: &Pool,
+pub fn estimate_with(
+    aids: &Aids,
     mut selection: Selection,
     subject: &Subject,
     settings: &Settings,
@@ -254,13 +273,14 @@ pub fn estimate_among(
     chance: u8,
 ) -> Result<Estimate, EstimateError> {
     let (subject, assumptions) = resolve(subject, &selection, settings);
-    let working = working_price(&mut selection, &subject, pool, settings);
+    let working = working_price(&mut selection, &subject, &aids.pool, settings);
     let level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
-    let pool = if subject.works { pool } else { &silent };
+    let pool = if subject.works { &aids.pool } else { &silent };
     let tolerance = Options::default().tolerance;
     let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, tolerance, settings)?;
-    let outcome = outcome_of(&design, &fit, subject.works, &settings.estimate);
+    let outcome = outcome_of(&design, &fit, subject.works, &settings.estimate)
+        .widened(aids.own.map_or(1.0, |own| own.widening));
     let (low, high, made_by) = outcome.band(f64::from(chance) / 100.0);
     let money = |log: f64| {
         settings.currency.from_statistics(log.exp()).ok_or_else(|| {
@@ -276,7 +296,6 @@ pub fn estimate_among(
         median: money(outcome.median())?,
         low: money(low)?,
         high: money(high)?,
-        density: outcome.density(f64::from(chance) / 100.0, DENSITY_POINTS),
         trend: trend_line(&selection, &design, &fit, as_of),
         currency: settings.currency.clone(),
         basis: settings.price_basis,
@@ -292,6 +311,7 @@ pub fn estimate_among(
         comps,
         outcome,
         working: working.map(|prior| prior.mean.exp()),
+        own: aids.own,
     };
     estimate.warnings = super::warnings::warnings(&estimate, settings);
     Ok(estimate)

@@ -9,6 +9,7 @@ pub mod calibration;
 pub mod estimate;
 pub mod jackknife;
 pub mod outcome;
+pub mod own;
 pub mod predictive;
 pub mod ratio;
 pub mod selfcheck;
@@ -16,4 +17,4 @@ pub mod siblings;
 pub mod verdict;
 pub mod warnings;
 
-pub use estimate::{Estimate, estimate, estimate_among};
+pub use estimate::{Estimate, estimate, estimate_with};

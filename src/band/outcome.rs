@@ -38,6 +38,7 @@ pub struct Outcome {
     predictive: Predictive,
     jackknife: Jackknife,
     share: f64,
+    widening: f64,
 }
 
 impl Outcome {
@@ -52,7 +53,30 @@ impl Outcome {
             predictive,
             jackknife,
             share,
+            widening: 1.0,
         }
+    }
+
+    /// The same with every band `factor` times as wide, as the book's own past asks
+    /// ([`super::own`]).
+    pub fn widened(self, factor: f64) -> Self {
+        Self {
+            widening: self.widening * factor,
+            ..self
+        }
+    }
+
+    /// How far the log price `y` lies from the median, in half-widths of the band of chance
+    /// `chance` on its side.
+    pub fn distance(&self, y: f64, chance: f64) -> f64 {
+        let (low, high, _) = self.band(chance);
+        let centre = self.median();
+        let half = if y < centre {
+            centre - low
+        } else {
+            high - centre
+        };
+        (y - centre).abs() / half.max(f64::MIN_POSITIVE)
     }
 
     /// Median log price.
@@ -73,6 +97,7 @@ impl Outcome {
             None
         };
         let Some((low, high)) = residuals else {
+            let half = half * self.widening;
             return (centre - half, centre + half, MadeBy::Model);
         };
         let told_half = if told < chance {
@@ -82,7 +107,7 @@ impl Outcome {
         };
         let side = |residual: f64| {
             let mixed = (1.0 - self.share) * told_half + self.share * residual.max(0.0);
-            mixed * half / told_half.max(f64::MIN_POSITIVE)
+            mixed * self.widening * half / told_half.max(f64::MIN_POSITIVE)
         };
         let made_by = MadeBy::Residuals {
             share: self.share,

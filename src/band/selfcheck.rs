@@ -5,10 +5,11 @@ use chrono::NaiveDate;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::calibration::{self, Coverage, Pit};
-use super::estimate::{EstimateError, estimate_among};
+use super::estimate::{Aids, EstimateError, estimate_with};
+use super::outcome::Outcome;
+use super::own::{self, Miss};
 use super::ratio::{self, Interval, Study};
 use crate::book::settings::Settings;
-use crate::fit::pool::Pool;
 use crate::select::order::quantile;
 use crate::select::widen::{Limits, widen};
 use crate::select::{Candidate, Dropped, Selection, Subject};
@@ -75,19 +76,18 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
 /// Foretells `sale` from a selection made for it as of `day`. A dated sale, `day` being its own, is
 /// foretold from those dated before it: never from sales of that day or later, nor from undated
 /// ones, of which it is not known that they came before. An undated sale is foretold from all the
-/// others (leave-one-out). `pool` is what other models say: nothing of that day or later either.
-/// `None` where there is nothing to foretell it from.
+/// others (leave-one-out). `aids` know nothing of that day or later either. `None` where there is nothing to foretell it from.
 ///
 /// # Errors
 /// [`EstimateError::Fit`] where the comps cannot be fitted.
-pub fn foretell(
+pub fn foresee(
     mut selection: Selection,
     subject: &Subject,
     sale: &Candidate,
     day: NaiveDate,
-    pool: &Pool,
+    aids: &Aids,
     settings: &Settings,
-) -> Result<Option<Foretold>, EstimateError> {
+) -> Result<Option<Foreseen>, EstimateError> {
     let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
     let unknown = |comp: &Candidate| match sale.sold_on {
         Some(_) => comp.age_days.is_none_or(|age| age <= 0),
@@ -107,24 +107,55 @@ pub fn foretell(
         return Ok(None);
     }
     let chance = settings.estimate.band;
-    let made = match estimate_among(pool, selection, subject, settings, day, chance) {
+    let made = match estimate_with(aids, selection, subject, settings, day, chance) {
         Err(EstimateError::NoEvidence(_)) => return Ok(None),
         other => other?,
     };
-    let bands = CHANCES.map(|chance| {
-        let (low, high, _) = made.outcome.band(f64::from(chance) / 100.0);
-        Interval {
-            low: low.exp(),
-            high: high.exp(),
-        }
-    });
-    Ok(Some(Foretold {
+    Ok(Some(Foreseen {
         paid,
-        estimate: made.outcome.median().exp(),
-        bands,
-        pit: made.outcome.cdf(paid.ln()),
+        outcome: made.outcome,
         comps: made.evidence.used,
     }))
+}
+
+/// What was foreseen of a sale, the book's own past apart.
+#[derive(Debug, Clone)]
+pub struct Foreseen {
+    /// What it fetched.
+    pub paid: f64,
+    /// Distribution of its log price.
+    pub outcome: Outcome,
+    /// Comps that the estimate used.
+    pub comps: usize,
+}
+
+impl Foreseen {
+    /// How far it fell from what was foreseen.
+    pub fn miss(&self, day: NaiveDate) -> Miss {
+        Miss {
+            day,
+            size: self.outcome.distance(self.paid.ln(), own::COUNTED_IN),
+        }
+    }
+
+    /// As it would have been told with bands `widening` times as wide.
+    pub fn told(&self, widening: f64) -> Foretold {
+        let outcome = self.outcome.clone().widened(widening);
+        let bands = CHANCES.map(|chance| {
+            let (low, high, _) = outcome.band(f64::from(chance) / 100.0);
+            Interval {
+                low: low.exp(),
+                high: high.exp(),
+            }
+        });
+        Foretold {
+            paid: self.paid,
+            estimate: outcome.median().exp(),
+            bands,
+            pit: outcome.cdf(self.paid.ln()),
+            comps: self.comps,
+        }
+    }
 }
 
 /// Whether the estimates differ from each other by more than they miss by. Where they do not,

@@ -240,6 +240,56 @@ impl Book {
         Ok(dir)
     }
 
+    /// A hash of everything that estimates rest on: the settings and every comps file.
+    ///
+    /// # Errors
+    /// [`BookError::Io`] where a file cannot be read.
+    pub fn fingerprint(&self) -> Result<u64, BookError> {
+        let mut hash = xxhash_rust::xxh3::Xxh3::new();
+        let mut add = |path: &Path| match fs::read(path) {
+            Ok(bytes) => {
+                hash.update(self.display_name(path).as_bytes());
+                hash.update(&(bytes.len() as u64).to_le_bytes());
+                hash.update(&bytes);
+                Ok(())
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            Err(error) => Err(BookError::io(path, "read")(error)),
+        };
+        add(&self.root.join(super::settings::FILE_NAME))?;
+        for file in import_files(&self.comps_dir(), &mut |_| {})? {
+            add(&file.path)?;
+        }
+        add(&self.log_path())?;
+        Ok(hash.digest())
+    }
+
+    /// Bytes of its comps files.
+    ///
+    /// # Errors
+    /// [`BookError::Io`] where the folder cannot be read.
+    pub fn size(&self) -> Result<u64, BookError> {
+        let stamps = self.stamps(&mut |_| {})?;
+        Ok(stamps.iter().map(|stamp| stamp.size).sum())
+    }
+
+    /// Something that an earlier run kept by this name because it took long to work out; none
+    /// where it did not or it cannot be read.
+    pub fn kept(&self, name: &str) -> Option<Vec<u8>> {
+        fs::read(self.root.join(".compband").join("cache").join(name)).ok()
+    }
+
+    /// Keeps something for later runs. Where that fails (a book that cannot be written) later
+    /// runs work it out anew.
+    pub fn keep(&self, name: &str, bytes: &[u8]) {
+        let written = self.private_dir().and_then(|dir| {
+            let dir = dir.join("cache");
+            fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+            files::write_whole(&dir.join(name), bytes).map_err(BookError::io(dir, "write"))
+        });
+        drop(written);
+    }
+
     /// A path as messages show it: within the book, with `/` between folders.
     pub fn display_name(&self, path: &Path) -> String {
         let within = path.strip_prefix(&self.root).unwrap_or(path);

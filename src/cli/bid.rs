@@ -225,9 +225,9 @@ fn for_parts(unit: &Unit<'_>) -> Result<Estimate, CliError> {
         },
         as_of: unit.as_of,
         comps: unit.comps.clone(),
-        pool: unit.pool.clone(),
         keep: &[],
         drop: unit.drop,
+        aids: unit.aids.clone(),
     };
     parts.estimate(parts.selection()?)
 }

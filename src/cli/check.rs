@@ -7,13 +7,11 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
-use super::past::{Past, foretell_all};
-use super::siblings::Siblings;
-use super::{CliError, count, notice, say, strong};
+use super::past::{self, Past};
+use super::{CliError, count, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
 use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures};
-use crate::band::siblings::{MOST_MODELS, speak};
 use crate::band::verdict::{self, Standing, Verdict};
 use crate::book::settings::Settings;
 use crate::book::store::Book;
@@ -82,19 +80,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let settings = book.settings();
-    let (comps, others) = match &args.model {
-        Some(model) => {
-            let speaks = |other: &str| speak(model, other, settings);
-            book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?
-        }
-        None => {
-            let all = book.frame(&mut notice)?;
-            (all.clone(), all)
-        }
-    };
-    let siblings = Siblings::new(&others, settings)?;
-    let checked = foretell_all(&comps, args.model.as_deref(), &siblings, settings)?;
+    let checked = past::check(&book, args.model.as_deref())?;
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))

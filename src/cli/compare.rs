@@ -2,7 +2,6 @@
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use chrono::NaiveDate;
 use clap::Args;
@@ -14,14 +13,16 @@ use super::amounts::{money, money_if};
 use super::bid::{AimArgs, tell_selling, weigh};
 use super::listings::{Listing, listings};
 use super::net::SaleArgs;
+use super::past;
 use super::siblings::comps_among;
 use super::unit::Unit;
 use super::{CliError, parse_day, say, today};
+use crate::band::estimate::Aids;
+use crate::band::own::Own;
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::deal::bid::{Aim, Case, Choice, Judged, binding, choose};
-use crate::fit::pool::Pool;
 use crate::render::compare::{Candidate, Told, document, sheet};
 use crate::render::table::terminal_width;
 
@@ -83,9 +84,17 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let listings = listings(&args.file, &usual, &settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
     let mut frames = HashMap::new();
+    let own = past::own(&book, as_of)?;
     let mut candidates = Vec::new();
     for listing in &listings {
-        let found = among(&mut frames, &book, &listing.subject.model, as_of, &settings)?;
+        let found = among(
+            &mut frames,
+            &book,
+            &listing.subject.model,
+            as_of,
+            own,
+            &settings,
+        )?;
         let judged = judge(listing, found, &aims, bankroll, as_of, &settings);
         candidates.push(Candidate {
             name: listing.name.clone(),
@@ -124,8 +133,8 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     Ok(())
 }
 
-/// The comps of a model and what other models say to it.
-type Among = (DataFrame, Arc<Pool>);
+/// The comps of a model and what is known besides.
+type Among = (DataFrame, Aids);
 
 /// These of a model, read once.
 fn among(
@@ -133,13 +142,15 @@ fn among(
     book: &Book,
     model: &str,
     as_of: NaiveDate,
+    own: Option<Own>,
     settings: &Settings,
 ) -> Result<Among, CliError> {
     let key = match_key(model);
     if let Some(found) = known.get(&key) {
         return Ok(found.clone());
     }
-    let found = comps_among(book, model, as_of, settings)?;
+    let (comps, pool) = comps_among(book, model, as_of, settings)?;
+    let found = (comps, Aids { own, pool });
     known.insert(key, found.clone());
     Ok(found)
 }
@@ -147,7 +158,7 @@ fn among(
 /// Judges a listing at the price asked.
 fn judge(
     listing: &Listing<'_>,
-    (comps, pool): Among,
+    (comps, aids): Among,
     aims: &[Aim],
     bankroll: Option<Decimal>,
     as_of: NaiveDate,
@@ -158,9 +169,9 @@ fn judge(
         subject: listing.subject.clone(),
         as_of,
         comps,
-        pool,
         keep: &[],
         drop: &[],
+        aids,
     };
     let weighed = weigh(&unit, listing.terms.as_ref(), &listing.costs)?;
     let case = Case {

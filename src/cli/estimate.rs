@@ -128,7 +128,7 @@ fn band_chart(made: &Estimate) -> BandChart {
         median: float(made.median),
         low: float(made.low),
         high: float(made.high),
-        density: made.density.clone(),
+        density: made.density(),
         dots: made
             .comps
             .iter()

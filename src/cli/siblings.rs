@@ -53,6 +53,11 @@ impl<'a> Siblings<'a> {
         })
     }
 
+    /// The settings by which they speak.
+    pub fn settings(&self) -> &'a Settings {
+        self.settings
+    }
+
     /// What the others say to a model (by key) from their sales up to `as_of`, and from undated
     /// ones where these count.
     ///

@@ -1,20 +1,18 @@
 //! The unit that a command is about: the flags that describe it, and its estimate.
 
-use std::sync::Arc;
-
 use chrono::NaiveDate;
 use clap::{Args, ValueEnum};
 use polars::prelude::DataFrame;
 
 use super::attributes::read_attributes;
+use super::past;
 use super::siblings::comps_among;
 use super::{CliError, notice, parse_day, today, undeclared};
-use crate::band::estimate::{Estimate, EstimateError, estimate_among};
+use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
 use crate::book::{Attributes, BookError, HowSold, Items};
-use crate::fit::pool::Pool;
 use crate::select::plan::{Query, SelectError, select};
 use crate::select::widen::{Limits, widen};
 use crate::select::{Selection, Subject};
@@ -102,12 +100,12 @@ pub struct Unit<'a> {
     pub as_of: NaiveDate,
     /// Comps of its model.
     pub comps: DataFrame,
-    /// What other models say.
-    pub pool: Arc<Pool>,
     /// Comps to be used whatever the tests say, by beginnings of their ids.
     pub keep: &'a [String],
     /// Comps to be left out, likewise.
     pub drop: &'a [String],
+    /// What is known besides its comps.
+    pub aids: Aids,
 }
 
 impl Unit<'_> {
@@ -160,8 +158,8 @@ impl Unit<'_> {
             message: error.to_string(),
             next: format!("`compband comps --model {:?}` shows the ids", subject.model),
         })?;
-        Ok(estimate_among(
-            &self.pool,
+        Ok(estimate_with(
+            &self.aids,
             selection,
             subject,
             settings,
@@ -186,7 +184,10 @@ impl UnitArgs {
             settings,
             as_of,
             comps,
-            pool,
+            aids: Aids {
+                own: past::own(book, as_of)?,
+                pool,
+            },
             keep: &self.keep,
             drop: &self.drop,
         })

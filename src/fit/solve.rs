@@ -154,17 +154,28 @@ impl Factor {
                 *value *= weight;
             }
         }
+        // Only the lower triangle is made and read.
         let mut precision = DMatrix::zeros(p, p);
+        for j in 0..p {
+            let column = weighted.column(j);
+            for i in j..p {
+                precision[(i, j)] = column.dot(&x.column(i));
+            }
+        }
         let mut rhs = DVector::zeros(p);
-        precision.gemm_tr(1.0, &weighted, x, 0.0);
         rhs.gemv_tr(1.0, &weighted, y, 0.0);
         for penalty in penalties {
-            precision.ger(penalty.precision, &penalty.row, &penalty.row, 1.0);
-            rhs.axpy(penalty.precision * penalty.target, &penalty.row, 1.0);
+            for j in (0..p).filter(|&j| penalty.row[j] != 0.0) {
+                let pull = penalty.precision * penalty.row[j];
+                for i in (j..p).filter(|&i| penalty.row[i] != 0.0) {
+                    precision[(i, j)] += pull * penalty.row[i];
+                }
+                rhs[j] += pull * penalty.target;
+            }
         }
         let scale = precision.diagonal().map(f64::sqrt);
         for j in 0..p {
-            for i in 0..p {
+            for i in j..p {
                 precision[(i, j)] /= scale[i] * scale[j];
             }
         }

@@ -76,10 +76,13 @@ pub fn document(estimate: &Estimate) -> Value {
             "fit_rounds": evidence.rounds,
             "fit_settled": evidence.converged,
         },
+        "checked_on_book": estimate.own.map(|own| json!({
+            "chance_percent": 80, "held": own.held, "of": own.of, "widening": own.widening,
+        })),
         "adjustments": estimate.adjustments.iter().map(|a| adjustment(&estimate.currency, a)).collect::<Vec<_>>(),
         "comps": estimate.comps.iter().map(|line| comp(&estimate.currency, line)).collect::<Vec<_>>(),
         "warnings": estimate.warnings,
-        "density": estimate.density.iter().map(|(price, density)| json!([price, density])).collect::<Vec<_>>(),
+        "density": estimate.density().iter().map(|(price, density)| json!([price, density])).collect::<Vec<_>>(),
         "disclaimer": "An estimate from recorded sales, not a promise; not tax or legal advice.",
     })
 }

@@ -10,6 +10,7 @@ use super::numbers::{about, amount, change, percent_change};
 use super::table::{Grid, Kind};
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::band::outcome::MadeBy;
+use crate::band::own::Own;
 use crate::book::comp::HowSold;
 use crate::book::settings::PriceBasis;
 use crate::fit::design::Term;
@@ -200,6 +201,7 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
         evidence.spread_percent
     ));
     lines.push(made_by(estimate.made_by));
+    lines.extend(estimate.own.map(|own| checked(&own)));
     if !estimate.assumptions.is_empty() {
         lines.push(format!(
             "Not said, so assumed: {}.",
@@ -224,6 +226,21 @@ pub fn made_by(made_by: MadeBy) -> String {
             100.0 * (1.0 - share)
         ),
     }
+}
+
+/// How past bands held, and what that did to this one.
+pub fn checked(own: &Own) -> String {
+    let change = 100.0 * (own.widening - 1.0);
+    let asked = match change.round() {
+        0.0 => String::new(),
+        change if change > 0.0 => format!(" This band is {change:.0} % wider for it."),
+        change => format!(" This band is {:.0} % narrower for it.", -change),
+    };
+    format!(
+        "Checked on your book: 80 % bands held {:.0} % of the last {} sales.{asked}",
+        100.0 * own.held as f64 / own.of as f64,
+        own.of
+    )
 }
 
 fn warnings(out: &mut String, estimate: &Estimate, width: usize) {
