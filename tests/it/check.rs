@@ -76,3 +76,60 @@ fn the_json_of_a_check_is_as_its_schema_says() {
         conforms(&document, &schema, "check");
     }
 }
+
+/// The estimate and the check count the same past bands, and what an earlier run kept of them is
+/// a matter of time alone.
+#[test]
+fn an_estimate_says_how_past_bands_held() {
+    let dir = demo();
+    let unit = ["estimate", "--model", "Nerrow F4", "--as-of", "2026-11-20"];
+    let first = json(dir.path(), &unit);
+    let told = &first["checked_on_book"];
+    let whole = &json(dir.path(), &["check"])["groups"][0];
+    let coverage = &whole["coverage"][1];
+    assert_eq!(coverage["chance_percent"], told["chance_percent"]);
+    assert_eq!(
+        (&coverage["held"], &coverage["of"]),
+        (&told["held"], &told["of"])
+    );
+    let widening = told["widening"].as_f64().unwrap();
+    assert!(
+        widening != 1.0 && (0.7..1.4).contains(&widening),
+        "{widening}"
+    );
+
+    let kept = dir.path().join(".compband/cache/past.json");
+    let bytes = fs::read(&kept).unwrap();
+    let at = bytes.windows(9).position(|w| w == b"\"misses\":").unwrap() + 20;
+    let flipped = [&bytes[..at], &[bytes[at] ^ 1], &bytes[at + 1..]].concat();
+    for damaged in [Some(&flipped[..]), Some(&bytes[..bytes.len() / 2]), None] {
+        match damaged {
+            Some(bytes) => fs::write(&kept, bytes).unwrap(),
+            None => fs::remove_file(&kept).unwrap(),
+        }
+        assert_eq!(json(dir.path(), &unit), first);
+    }
+    // One sale more and the past is gone through again.
+    let log = [
+        "log",
+        "--model",
+        "Brask M2",
+        "--price",
+        "900",
+        "--sold-on",
+        "2026-11-19",
+        "--yes",
+    ];
+    let logged = run(dir.path(), &log);
+    let logged = if logged.status.success() {
+        logged
+    } else {
+        run(dir.path(), &log[..log.len() - 1])
+    };
+    assert!(logged.status.success(), "{}", stderr(&logged));
+    let after = json(dir.path(), &unit);
+    assert_eq!(
+        after["checked_on_book"]["of"].as_u64(),
+        told["of"].as_u64().map(|of| of + 1)
+    );
+}
