@@ -120,7 +120,7 @@ fn price(text: &str) -> Result<Decimal, Wrong> {
     })
 }
 
-fn named(text: &str, what: &str, mend: &str) -> Result<String, Wrong> {
+pub(super) fn named(text: &str, what: &str, mend: &str) -> Result<String, Wrong> {
     if text.is_empty() || text.chars().any(char::is_control) {
         return Err(Wrong::new(what, mend));
     }
@@ -179,7 +179,7 @@ pub fn items(text: &str) -> Result<Items, Wrong> {
     })
 }
 
-fn works(text: &str) -> Result<bool, Wrong> {
+pub(super) fn works(text: &str) -> Result<bool, Wrong> {
     match text {
         "" => Ok(true),
         _ if text.eq_ignore_ascii_case("yes") => Ok(true),
@@ -199,7 +199,7 @@ fn currency(text: &str, settings: &Settings) -> Result<String, Wrong> {
     ))
 }
 
-fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
+pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
     if text.is_empty() {
         return Ok(None);
     }

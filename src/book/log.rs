@@ -44,8 +44,13 @@ impl LogBytes {
         &self.bytes[..self.finished]
     }
 
-    /// What comes after them: empty, or an unfinished line.
-    fn tail(&self) -> &[u8] {
+    /// All of them.
+    pub(super) fn all(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// What comes after the finished lines: empty, or an unfinished line.
+    pub(super) fn tail(&self) -> &[u8] {
         &self.bytes[self.finished..]
     }
 
@@ -258,7 +263,7 @@ impl Book {
             let header_only = log.finished == 0 && problems.is_empty() && plain;
             header_only || after.len() == before.len() + 1
         };
-        let saved = self.save_torn(log.tail())?;
+        let saved = save_torn(&path, log.tail())?;
         let saved = self.display_name(&saved);
         if kept {
             self.replace_file(&path, &mended.bytes)?;
@@ -276,24 +281,6 @@ impl Book {
         Ok(())
     }
 
-    /// Saves the bytes of a torn line in the first free `logged-torn-N.txt`.
-    fn save_torn(&self, bytes: &[u8]) -> Result<PathBuf, BookError> {
-        for number in 1.. {
-            let path = self.comps_dir().join(format!("logged-torn-{number}.txt"));
-            match OpenOptions::new().write(true).create_new(true).open(&path) {
-                Ok(mut file) => {
-                    file.write_all(bytes)
-                        .and_then(|()| file.sync_all())
-                        .map_err(BookError::io(&path, "write"))?;
-                    return Ok(path);
-                }
-                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
-                Err(error) => return Err(BookError::io(path, "write")(error)),
-            }
-        }
-        unreachable!("the numbers do not end")
-    }
-
     /// Takes the line of an entry out of the log, after adding it to `undone/logged.csv`.
     pub(super) fn remove_logged(&self, row: &Row) -> Result<(), BookError> {
         let path = self.log_path();
@@ -304,6 +291,25 @@ impl Book {
         rest.extend_from_slice(&log.bytes[range.end..]);
         self.replace_file(&path, &rest)
     }
+}
+
+/// Saves the bytes of a torn line beside the file, in the first free `NAME-torn-N.txt`.
+pub(super) fn save_torn(file: &Path, bytes: &[u8]) -> Result<PathBuf, BookError> {
+    let name = file.file_stem().unwrap_or_default().to_string_lossy();
+    for number in 1.. {
+        let path = file.with_file_name(format!("{name}-torn-{number}.txt"));
+        match OpenOptions::new().write(true).create_new(true).open(&path) {
+            Ok(mut file) => {
+                file.write_all(bytes)
+                    .and_then(|()| file.sync_all())
+                    .map_err(BookError::io(&path, "write"))?;
+                return Ok(path);
+            }
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(error) => return Err(BookError::io(path, "write")(error)),
+        }
+    }
+    unreachable!("the numbers do not end")
 }
 
 /// Bytes of the record that begins on a line.
@@ -362,15 +368,21 @@ fn widen(bytes: &[u8], known: &[String], names: &[String]) -> io::Result<Result<
         .map_err(csv::IntoInnerError::into_error)
 }
 
-/// Appends a line, below a header with these attributes where the file is new, in one write; on failure the file is
-/// cut back to its old length.
+/// As [`append_line`], below the header of a log with these attributes.
 fn append_bytes(path: &Path, attributes: &[String], line: &[u8]) -> Result<(), BookError> {
+    let header = header_line(attributes).map_err(BookError::io(path, "write"))?;
+    append_line(path, &header, line)
+}
+
+/// Appends a line, below the header where the file is new, in one write, and syncs it; on
+/// failure the file is cut back to its old length.
+pub(super) fn append_line(path: &Path, header: &[u8], line: &[u8]) -> Result<(), BookError> {
     let failed = BookError::io(path, "write");
     let mut file = match OpenOptions::new().create(true).append(true).open(path) {
         Ok(file) => file,
         Err(error) => return Err(failed(error)),
     };
-    append_to(&mut file, attributes, line).map_err(failed)?;
+    append_to(&mut file, header, line).map_err(failed)?;
     sync_folder(path)
 }
 
@@ -381,11 +393,11 @@ fn header_line(attributes: &[String]) -> io::Result<Vec<u8>> {
     writer.into_inner().map_err(csv::IntoInnerError::into_error)
 }
 
-fn append_to(file: &mut File, attributes: &[String], line: &[u8]) -> io::Result<()> {
+fn append_to(file: &mut File, header: &[u8], line: &[u8]) -> io::Result<()> {
     let before = file.metadata()?.len();
     let mut bytes = Vec::new();
     if before == 0 {
-        bytes.extend_from_slice(&header_line(attributes)?);
+        bytes.extend_from_slice(header);
     }
     bytes.extend_from_slice(line);
     let written = match file.write(&bytes) {

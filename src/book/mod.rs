@@ -10,6 +10,7 @@ pub mod files;
 pub mod frame;
 pub mod import;
 pub mod items;
+pub mod ledger;
 pub mod log;
 pub mod money;
 pub mod near;

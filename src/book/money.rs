@@ -105,10 +105,13 @@ impl Currency {
         (unit.len() == 3 && unit.bytes().all(|b| b.is_ascii_uppercase())).then_some(false)
     }
 
-    /// An amount rounded half-even to the minor unit, without the code.
+    /// An amount rounded half-even to the minor unit, without the code; nothing has no sign.
     pub fn plain(&self, amount: Decimal) -> String {
         let mut rounded = amount.round_dp(self.decimals());
         rounded.rescale(self.decimals());
+        if rounded.is_zero() {
+            rounded.set_sign_positive(true);
+        }
         rounded.to_string()
     }
 
@@ -417,6 +420,19 @@ mod tests {
 
     fn certain(text: &str, code: &str) -> Result<Option<String>, AmountError> {
         read_amount(text, &currency(code)).map(|amount| amount.certain().map(|v| v.to_string()))
+    }
+
+    #[test]
+    fn nothing_has_no_sign() {
+        for text in ["-0", "0", "-0.004", "0.005"] {
+            assert_eq!(
+                currency("EUR").plain(text.parse().unwrap()),
+                "0.00",
+                "{text}"
+            );
+        }
+        assert_eq!(currency("JPY").plain("-0.5".parse().unwrap()), "0");
+        assert_eq!(currency("EUR").plain("-0.006".parse().unwrap()), "-0.01");
     }
 
     #[test]

@@ -197,6 +197,8 @@ pub struct DealSettings {
     pub bankroll: Decimal,
     /// Share of the growth-optimal stake that is staked at most.
     pub kelly: Decimal,
+    /// The bankroll to get to; 0: not said.
+    pub goal: Decimal,
     /// Offers in a week for a unit at about the price it is worth, sales at the asking price
     /// among them: the middle 80 % of what is thought likely.
     pub offers_per_week: Range,
@@ -225,6 +227,7 @@ impl Default for DealSettings {
             haggle: Decimal::from(20),
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
+            goal: Decimal::ZERO,
             offers_per_week: Range {
                 low: Decimal::ONE,
                 high: Decimal::from(4),
@@ -383,6 +386,7 @@ impl DealSettings {
         at("deal.wage", self.wage, money)?;
         at("deal.least_profit", self.least_profit, money)?;
         at("deal.bankroll", self.bankroll, money)?;
+        at("deal.goal", self.goal, money)?;
         at("deal.most_loss", self.most_loss, percent)?;
         at("deal.haggle", self.haggle, percent)?;
         at("deal.least_return", self.least_return, return_percent)?;

@@ -10,6 +10,7 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::amounts::{money, money_if, quantity};
 use super::bid::tell_selling;
+use super::deals::read_ledger;
 use super::net::SaleArgs;
 use super::unit::UnitArgs;
 use super::{CliError, say};
@@ -178,6 +179,8 @@ struct Scene<'a> {
     most: Vec<Chance>,
     /// Offers in a week where the likely price is asked.
     offers: Rate,
+    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
+    noted: (u32, f64),
     /// What is left of a price, by its minor units.
     known: RefCell<HashMap<i64, f64>>,
 }
@@ -198,6 +201,7 @@ impl MarketArgs {
         let made = unit.estimate(unit.selection()?)?;
         let paid = made.outcome.ladder(BUYERS).into_iter().map(f64::exp);
         let paid: Vec<f64> = paid.collect();
+        let noted = read_ledger(book)?.offers();
         let scene = Scene {
             sale: Sale {
                 terms: terms.as_ref(),
@@ -206,7 +210,9 @@ impl MarketArgs {
             },
             outlet: outlet.map(|(name, _)| name),
             deal: &settings.deal,
-            offers: offers_by_rule(&settings.deal)?,
+            // Asked for near what it was likely to fetch, as far as anyone knows.
+            offers: posterior(offers_by_rule(&settings.deal)?, f64::from(noted.0), noted.1),
+            noted,
             most: buyers_behind(&paid, float(settings.deal.buyers_per_sale)),
             made,
             waiting,
@@ -377,6 +383,7 @@ impl<'a> Scene<'a> {
             made: &self.made,
             outlet: self.outlet,
             offers: self.offers,
+            noted: self.noted,
             seen: self.waiting.seen,
             haggling: self.deal.haggling,
             offered: self.deal.offered,

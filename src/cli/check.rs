@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
+use super::deals::read_ledger;
 use super::past::{self, Past};
 use super::{CliError, count, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
@@ -16,6 +17,7 @@ use crate::band::verdict::{self, Standing, Verdict};
 use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
+use crate::render::ledger::OwnCheck;
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 
@@ -102,13 +104,14 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(by) = args.by {
         groups.extend(grouped(&told, by, book.settings()));
     }
+    let own = OwnCheck::of(&read_ledger(&book)?, args.model.as_deref());
     if args.json {
-        return say(&format!(
-            "{:#}\n",
-            document(&groups, checked.len(), undated)
-        ));
+        let mut document = document(&groups, checked.len(), undated);
+        document["own_sales"] = own.document();
+        return say(&format!("{document:#}\n"));
     }
-    say(&sheet(&groups, checked.len(), undated))
+    say(&sheet(&groups, checked.len(), undated))?;
+    say(&own.sheet(terminal_width()))
 }
 
 fn grouped(told: &[(&Past, &Foretold)], by: By, settings: &Settings) -> Vec<(String, Figures)> {

@@ -16,7 +16,7 @@ use super::net::SaleArgs;
 use super::past;
 use super::siblings::comps_among;
 use super::unit::Unit;
-use super::{CliError, parse_day, say, today};
+use super::{CliError, notice, parse_day, say, today};
 use crate::band::estimate::Aids;
 use crate::band::own::Own;
 use crate::book::comp::match_key;
@@ -149,7 +149,7 @@ fn among(
     if let Some(found) = known.get(&key) {
         return Ok(found.clone());
     }
-    let (comps, pool) = comps_among(book, model, as_of, settings)?;
+    let (comps, pool) = comps_among(book, model, as_of, settings, &mut notice)?;
     let found = (comps, Aids { own, pool });
     known.insert(key, found.clone());
     Ok(found)

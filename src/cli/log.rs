@@ -175,30 +175,30 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     for (name, _) in comp.attributes.iter() {
         note_undeclared(name, &comp.model, book.settings());
     }
-    let (comp, outcome) = match record(&book, comp, &args)? {
+    let named = args.id.is_some();
+    let write = |comp: Comp, again: bool, update: bool| {
+        let lock = book.lock(&mut notice)?;
+        record(
+            &book,
+            &lock,
+            comp,
+            Writing {
+                named,
+                again,
+                update,
+            },
+        )
+    };
+    let (comp, outcome) = match write(comp, args.again, args.update)? {
         (comp, Outcome::Same)
             if asking && confirm("The book has this very sale. Record it as another one?")? =>
         {
-            record(
-                &book,
-                comp,
-                &LogArgs {
-                    again: true,
-                    ..args
-                },
-            )?
+            write(comp, true, false)?
         }
         (comp, Outcome::Differs(old))
             if asking && confirm(&format!("{}\nChange it?", old_to_new(&old, &comp)))? =>
         {
-            record(
-                &book,
-                comp,
-                &LogArgs {
-                    update: true,
-                    ..args
-                },
-            )?
+            write(comp, false, true)?
         }
         other => other,
     };
@@ -303,21 +303,53 @@ fn sale_of(book: &Book, id: &str) -> Result<Comp, CliError> {
     }
 }
 
-/// Records a comp under the lock, its identifier derived where none was given.
-fn record(book: &Book, mut comp: Comp, args: &LogArgs) -> Result<(Comp, Outcome), CliError> {
-    let lock = book.lock(&mut notice)?;
-    book.repair_log(&lock, &mut notice)?;
+/// How a comp is written down.
+#[derive(Clone, Copy, Default)]
+struct Writing {
+    /// It has an identifier of the user's.
+    named: bool,
+    /// It is another sale, though the book has the same.
+    again: bool,
+    /// It takes the place of what the book has under its identifier.
+    update: bool,
+}
+
+/// Records a sale made elsewhere in the program, unless the book has the very same; tells which.
+///
+/// # Errors
+/// Where it cannot be written.
+pub fn record_sale(book: &Book, lock: &BookLock, comp: Comp) -> Result<(), CliError> {
+    match record(book, lock, comp, Writing::default())? {
+        (comp, Outcome::Same | Outcome::Known | Outcome::Differs(_)) => {
+            notice(&format!(
+                "the comps have this very sale already, so it is not recorded again: {}",
+                line(&comp)
+            ));
+            Ok(())
+        }
+        (comp, outcome) => tell(&comp, outcome),
+    }
+}
+
+/// Records a comp, its identifier derived where none was given.
+fn record(
+    book: &Book,
+    lock: &BookLock,
+    mut comp: Comp,
+    writing: Writing,
+) -> Result<(Comp, Outcome), CliError> {
+    book.repair_log(lock, &mut notice)?;
     let index = book.index()?;
-    if args.id.is_none() {
+    if !writing.named {
         comp.comp_id = comp.derive_id(0);
-        if args.again {
+        if writing.again {
             comp.comp_id = free_id(&comp, &index);
         }
     }
     let outcome = match index.get(&comp.comp_id) {
-        None => Outcome::Recorded(append(book, &lock, &comp)?, None),
+        None => Outcome::Recorded(append(book, lock, &comp)?, None),
         Some(hash) if hash == comp.content_hash() => {
-            if args.id.is_some() || args.update {
+            if writing.named || writing.update {
                 Outcome::Known
             } else {
                 Outcome::Same
@@ -327,8 +359,8 @@ fn record(book: &Book, mut comp: Comp, args: &LogArgs) -> Result<(Comp, Outcome)
             let ids = [comp.comp_id.clone()].into();
             let old = book.comps_by_id(&ids)?.remove(&comp.comp_id);
             match old {
-                Some(old) if !args.update => Outcome::Differs(old),
-                old => Outcome::Recorded(append(book, &lock, &comp)?, old),
+                Some(old) if !writing.update => Outcome::Differs(old),
+                old => Outcome::Recorded(append(book, lock, &comp)?, old),
             }
         }
     };

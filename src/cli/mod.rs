@@ -7,9 +7,11 @@ pub mod bid;
 pub mod check;
 pub mod compare;
 pub mod comps;
+pub mod deals;
 pub mod estimate;
 pub mod import;
 pub mod init;
+pub mod ledger;
 pub mod listings;
 pub mod log;
 pub mod models;
@@ -79,6 +81,11 @@ enum Command {
     Net(net::NetArgs),
     Bid(Box<bid::BidArgs>),
     Compare(compare::CompareArgs),
+    Buy(Box<deals::BuyArgs>),
+    Spend(deals::SpendArgs),
+    Sold(Box<deals::SoldArgs>),
+    Scrap(deals::ScrapArgs),
+    Ledger(ledger::LedgerArgs),
     Ask(Box<ask::AskArgs>),
     Offer(Box<ask::OfferArgs>),
 }
@@ -97,6 +104,11 @@ impl Command {
             Self::Net(args) => net::run(args, book),
             Self::Bid(args) => bid::run(args, book),
             Self::Compare(args) => compare::run(args, book),
+            Self::Buy(args) => deals::buy(args, book),
+            Self::Spend(args) => deals::spend(args, book),
+            Self::Sold(args) => deals::sold(args, book),
+            Self::Scrap(args) => deals::scrap(args, book),
+            Self::Ledger(args) => ledger::run(args, book),
             Self::Ask(args) => ask::run(args, book),
             Self::Offer(args) => ask::judge(args, book),
         }

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use chrono::{Datelike, NaiveDate};
 use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
 
-use super::{CliError, notice};
+use super::CliError;
 use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, any_unit, learn, speak};
 use crate::book::comp::match_key;
 use crate::book::settings::{PoolFrom, Settings};
@@ -147,9 +147,10 @@ pub fn comps_among(
     model: &str,
     as_of: NaiveDate,
     settings: &Settings,
+    notice: &mut dyn FnMut(&str),
 ) -> Result<(DataFrame, Arc<Pool>), CliError> {
     let speaks = |other: &str| speak(model, other, settings);
-    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?;
+    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, notice)?;
     let pool = Siblings::new(&others, settings)?.pool(&match_key(model), as_of, true)?;
     Ok((comps, pool))
 }

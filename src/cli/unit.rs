@@ -26,6 +26,34 @@ pub struct UnitArgs {
     /// Model of the unit (case and spacing do not matter)
     #[arg(long, value_name = "MODEL")]
     model: String,
+    #[command(flatten)]
+    facts: FactArgs,
+    /// Day of the estimate: later sales are not used [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
+    as_of: Option<NaiveDate>,
+    /// Chance of the band in per cent [default: the book's, 80]
+    #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(1..=99))]
+    band: Option<u8>,
+    /// Which price is meant [default: the book's, delivered]
+    #[arg(long, value_name = "BASIS", value_enum)]
+    basis: Option<BasisArg>,
+    /// Use this comp whatever the tests say (an id or its beginning)
+    #[arg(long, value_name = "ID")]
+    keep: Vec<String>,
+    /// Leave this comp out (an id or its beginning)
+    #[arg(long, value_name = "ID")]
+    drop: Vec<String>,
+    /// Comps at which widening the search stops [default: the book's, 40]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    enough: Option<u32>,
+    /// Days looked back on before the last widening step [default: the book's, 365]
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..))]
+    window: Option<u32>,
+}
+
+/// What a unit of some model is, as it will be sold.
+#[derive(Debug, Args)]
+pub struct FactArgs {
     /// Variant: colour, storage, revision
     #[arg(long, value_name = "VARIANT")]
     variant: Option<String>,
@@ -53,31 +81,11 @@ pub struct UnitArgs {
     /// How it will be sold
     #[arg(long, value_name = "HOW", value_enum)]
     how_sold: Option<SoldArg>,
-    /// Day of the estimate: later sales are not used [default: today]
-    #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
-    /// Chance of the band in per cent [default: the book's, 80]
-    #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(1..=99))]
-    band: Option<u8>,
-    /// Which price is meant [default: the book's, delivered]
-    #[arg(long, value_name = "BASIS", value_enum)]
-    basis: Option<BasisArg>,
-    /// Use this comp whatever the tests say (an id or its beginning)
-    #[arg(long, value_name = "ID")]
-    keep: Vec<String>,
-    /// Leave this comp out (an id or its beginning)
-    #[arg(long, value_name = "ID")]
-    drop: Vec<String>,
-    /// Comps at which widening the search stops [default: the book's, 40]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
-    enough: Option<u32>,
-    /// Days looked back on before the last widening step [default: the book's, 365]
-    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..))]
-    window: Option<u32>,
 }
 
+/// How a unit is sold.
 #[derive(Debug, Clone, Copy, ValueEnum)]
-enum SoldArg {
+pub enum SoldArg {
     Auction,
     Fixed,
     Offer,
@@ -87,6 +95,16 @@ enum SoldArg {
 enum BasisArg {
     Delivered,
     Item,
+}
+
+impl From<SoldArg> for HowSold {
+    fn from(how: SoldArg) -> Self {
+        match how {
+            SoldArg::Auction => Self::Auction,
+            SoldArg::Fixed => Self::Fixed,
+            SoldArg::Offer => Self::Offer,
+        }
+    }
 }
 
 /// A unit with the comps of its model, ready to be estimated.
@@ -176,9 +194,9 @@ impl UnitArgs {
     /// Values that are not of the book's scales, and a book that cannot be read.
     pub fn read(&self, book: &Book) -> Result<Unit<'_>, CliError> {
         let settings = self.settings(book.settings());
-        let subject = self.subject(&settings)?;
+        let subject = self.facts.subject(&self.model, &settings)?;
         let as_of = self.as_of.unwrap_or_else(today);
-        let (comps, pool) = comps_among(book, &subject.model, as_of, &settings)?;
+        let (comps, pool) = comps_among(book, &subject.model, as_of, &settings, &mut notice)?;
         Ok(Unit {
             subject,
             settings,
@@ -207,8 +225,14 @@ impl UnitArgs {
         }
         settings
     }
+}
 
-    fn subject(&self, settings: &Settings) -> Result<Subject, CliError> {
+impl FactArgs {
+    /// The unit of a model that they describe.
+    ///
+    /// # Errors
+    /// Values that are not of the book's scales.
+    pub fn subject(&self, model: &str, settings: &Settings) -> Result<Subject, CliError> {
         let grades: Vec<&str> = settings.grades.iter().map(|g| g.name.as_str()).collect();
         let levels: Vec<&str> = settings
             .completeness
@@ -216,14 +240,14 @@ impl UnitArgs {
             .map(|c| c.name.as_str())
             .collect();
         let missing = items("--missing", &self.missing)?;
-        if let Some(fault) = kit_fault(&self.model, &missing, settings) {
+        if let Some(fault) = kit_fault(model, &missing, settings) {
             return Err(CliError::Refused {
                 message: format!("--missing {fault}"),
                 next: "say how many of those are missing, or mend the kit in compband.toml".into(),
             });
         }
         Ok(Subject {
-            model: self.model.trim().to_string(),
+            model: model.trim().to_string(),
             variant: self
                 .variant
                 .as_deref()
@@ -235,25 +259,21 @@ impl UnitArgs {
             missing,
             extras: items("--extra", &self.extra)?,
             defects: items("--defect", &self.defect)?,
-            attributes: self.attributes(settings)?,
+            attributes: self.attributes(model, settings)?,
             works: !self.parts,
-            how_sold: self.how_sold.map(|how| match how {
-                SoldArg::Auction => HowSold::Auction,
-                SoldArg::Fixed => HowSold::Fixed,
-                SoldArg::Offer => HowSold::Offer,
-            }),
+            how_sold: self.how_sold.map(HowSold::from),
         })
     }
 
-    fn attributes(&self, settings: &Settings) -> Result<Attributes, CliError> {
+    fn attributes(&self, model: &str, settings: &Settings) -> Result<Attributes, CliError> {
         let mut problems = Vec::new();
-        let attributes = read_attributes(&self.set, &self.model, settings, &mut problems);
+        let attributes = read_attributes(&self.set, model, settings, &mut problems);
         if !problems.is_empty() {
             return Err(BookError::Rows(problems).into());
         }
         for (name, _) in attributes.iter() {
-            if settings.attribute(&self.model, name).is_none() {
-                notice(&undeclared(name, &self.model));
+            if settings.attribute(model, name).is_none() {
+                notice(&undeclared(name, model));
             }
         }
         Ok(attributes)

@@ -37,6 +37,8 @@ pub struct Basis<'a> {
     pub outlet: Option<&'a str>,
     /// Offers in a week where the likely price is asked.
     pub offers: Rate,
+    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
+    pub noted: (u32, f64),
     /// Offers that were counted, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
     /// Per cent of the buyers who would pay less than is asked who make an offer.
@@ -334,14 +336,21 @@ fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
 
 fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
     let (low, high) = base.offers.range();
-    let source = base
-        .seen
-        .map_or("the rule of thumb".into(), |(count, weeks)| {
-            format!(
-                "the rule of thumb, and {count} in {} weeks as you said",
-                weeks.normalize()
-            )
-        });
+    let mut source = "the rule of thumb".to_string();
+    if base.noted.1 > 0.0 {
+        let _ = write!(
+            source,
+            ", {} in {:.1} weeks by the ledger",
+            base.noted.0, base.noted.1
+        );
+    }
+    if let Some((count, weeks)) = base.seen {
+        let _ = write!(
+            source,
+            ", and {count} in {} weeks as you said",
+            weeks.normalize()
+        );
+    }
     let holding = if base.cost.is_zero() {
         "nothing".into()
     } else {
@@ -519,6 +528,9 @@ fn basis_document(base: &Basis<'_>, schema: &str) -> Value {
         "outlet": base.outlet,
         "reckoned_with": {
             "offers_per_week": {"mean": base.offers.mean(), "low": low, "high": high},
+            "offers_in_ledger": (base.noted.1 > 0.0).then(|| json!({
+                "count": base.noted.0, "weeks": base.noted.1,
+            })),
             "offers_seen": base.seen.map(|(count, weeks)| json!({
                 "count": count, "weeks": weeks.normalize().to_string(),
             })),

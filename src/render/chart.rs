@@ -1,5 +1,6 @@
 //! Charts: of an estimate ([`BandChart`]), where the price of this unit is likely to fall and the
-//! sales behind it; and of a check of past estimates ([`CheckChart`]).
+//! sales behind it; of a check of past estimates ([`CheckChart`]); and of a bankroll over time
+//! ([`BankrollChart`]).
 //!
 //! That of an estimate has two panels on a white ground. Above, the density of the predictive distribution with the band
 //! shaded, and under it each sale as a dot at its price brought to this unit and to today. Below,
@@ -12,6 +13,7 @@
 //! success criteria 1.4.3 and 1.4.11).
 
 mod axis;
+mod bankroll;
 mod canvas;
 mod layout;
 mod scene;
@@ -25,6 +27,7 @@ use chrono::NaiveDate;
 use crate::book::Currency;
 use crate::book::files::write_whole;
 
+pub use bankroll::{BankrollChart, BankrollPoint};
 pub use selfcheck::{CheckChart, CheckedSale};
 
 /// A chart that can be drawn.

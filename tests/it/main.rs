@@ -8,6 +8,7 @@ mod deal;
 mod edges;
 mod estimate;
 mod import;
+mod ledger;
 mod pool;
 mod properties;
 mod ratio;

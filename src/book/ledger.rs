@@ -1,0 +1,922 @@
+//! `deals/ledger.csv`: what was put in, bought, spent, sold and scrapped, one entry a line.
+//!
+//! Every entry has a column for each account, debit positive and credit negative, so that the
+//! accounts of a line sum to zero: double entry that a spreadsheet can check. Lines are only ever
+//! appended, with one write that is then synced; a mistake is corrected by an entry that reverses
+//! it. What the entries come to is worked out in [`crate::deal::ledger`].
+
+use std::fs;
+use std::io;
+use std::ops::AddAssign;
+use std::path::PathBuf;
+
+use chrono::NaiveDate;
+use csv::ByteRecord;
+use rust_decimal::Decimal;
+
+use super::attributes::plain_number;
+use super::canonical::{self, Wrong, io_error};
+use super::comp::money_text;
+use super::log::{LogBytes, append_line, save_torn};
+use super::problem::shorten;
+use super::settings::PriceBasis;
+use super::store::{Book, BookLock};
+use super::{Attributes, BookError, Comp, HowSold, Items, Problem};
+
+/// Folder and name of the file.
+const FOLDER: &str = "deals";
+const FILE_NAME: &str = "ledger.csv";
+
+/// Longest value shown in a problem, in characters.
+const SHOWN: usize = 60;
+
+/// An account of the double entry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Account {
+    /// Money at hand.
+    Cash,
+    /// Units in stock, at what they cost with all parts.
+    Stock,
+    /// What the owner put in, less what was taken out.
+    Capital,
+    /// Prices.
+    Sales,
+    /// Shipping that buyers paid.
+    ShippingPaid,
+    /// Fees of outlets and of payment.
+    Fees,
+    /// Sending and packing.
+    Sending,
+    /// Money given back to buyers.
+    Refunds,
+    /// Cost of what was sold.
+    Cost,
+    /// Cost of what was scrapped, less what it fetched.
+    Losses,
+}
+
+impl Account {
+    /// Every account, in the order of the columns.
+    pub const ALL: [Self; 10] = [
+        Self::Cash,
+        Self::Stock,
+        Self::Capital,
+        Self::Sales,
+        Self::ShippingPaid,
+        Self::Fees,
+        Self::Sending,
+        Self::Refunds,
+        Self::Cost,
+        Self::Losses,
+    ];
+
+    /// Its column.
+    pub fn column(self) -> &'static str {
+        match self {
+            Self::Cash => "cash",
+            Self::Stock => "stock",
+            Self::Capital => "capital",
+            Self::Sales => "sales",
+            Self::ShippingPaid => "shipping_paid",
+            Self::Fees => "fees",
+            Self::Sending => "sending",
+            Self::Refunds => "refunds",
+            Self::Cost => "cost",
+            Self::Losses => "losses",
+        }
+    }
+
+    /// Whether it counts towards profit: income and expenses.
+    pub fn is_result(self) -> bool {
+        !matches!(self, Self::Cash | Self::Stock | Self::Capital)
+    }
+}
+
+/// An amount for each account: debit positive, credit negative.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Postings([Decimal; Account::ALL.len()]);
+
+impl Postings {
+    /// These amounts and zero for all other accounts.
+    pub fn of(amounts: &[(Account, Decimal)]) -> Self {
+        let mut postings = Self::default();
+        for (account, amount) in amounts {
+            postings.0[*account as usize] += *amount;
+        }
+        postings
+    }
+
+    /// The amount of an account.
+    pub fn get(&self, account: Account) -> Decimal {
+        self.0[account as usize]
+    }
+
+    /// The accounts that are not zero, with their amounts.
+    pub fn iter(&self) -> impl Iterator<Item = (Account, Decimal)> {
+        let all = Account::ALL.into_iter().zip(self.0);
+        all.filter(|(_, amount)| !amount.is_zero())
+    }
+
+    /// Sum over the accounts: zero where they balance.
+    pub fn sum(&self) -> Decimal {
+        self.0.iter().sum()
+    }
+
+    /// The same with debit and credit exchanged.
+    pub fn reversed(&self) -> Self {
+        Self(self.0.map(|amount| -amount))
+    }
+
+    /// Income less expenses.
+    pub fn profit(&self) -> Decimal {
+        let results = self.iter().filter(|(account, _)| account.is_result());
+        results.fold(Decimal::ZERO, |profit, (_, amount)| profit - amount)
+    }
+}
+
+impl AddAssign for Postings {
+    fn add_assign(&mut self, other: Self) {
+        for (mine, amount) in self.0.iter_mut().zip(other.0) {
+            *mine += amount;
+        }
+    }
+}
+
+/// What an entry records.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// The owner puts money in.
+    Fund,
+    /// The owner takes money out.
+    Draw,
+    /// A unit is bought: a deal is opened.
+    Buy,
+    /// Money or time is spent on it.
+    Spend,
+    /// Its description changes.
+    Describe,
+    /// It is sold.
+    Sold,
+    /// It is scrapped, or sold as scrap.
+    Scrap,
+    /// Its buyer gets money back.
+    Refund,
+    /// Its buyer sends it back: it is in stock again.
+    Return,
+    /// Another entry is undone.
+    Reverse,
+}
+
+impl Kind {
+    const ALL: [Self; 10] = [
+        Self::Fund,
+        Self::Draw,
+        Self::Buy,
+        Self::Spend,
+        Self::Describe,
+        Self::Sold,
+        Self::Scrap,
+        Self::Refund,
+        Self::Return,
+        Self::Reverse,
+    ];
+
+    /// Its word in the file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Fund => "fund",
+            Self::Draw => "draw",
+            Self::Buy => "buy",
+            Self::Spend => "spend",
+            Self::Describe => "describe",
+            Self::Sold => "sold",
+            Self::Scrap => "scrap",
+            Self::Refund => "refund",
+            Self::Return => "return",
+            Self::Reverse => "reverse",
+        }
+    }
+
+    /// Whether it belongs to a deal; a reversal does where what it reverses does.
+    pub fn of_deal(self) -> bool {
+        !matches!(self, Self::Fund | Self::Draw | Self::Reverse)
+    }
+}
+
+/// What a unit is, as it is to be sold. Text that was not said is empty.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Unit {
+    /// Model as written.
+    pub model: String,
+    /// Variant of the model.
+    pub variant: String,
+    /// Level of the completeness scale.
+    pub completeness: String,
+    /// Grade.
+    pub grade: String,
+    /// Pieces missing beyond what the completeness says.
+    pub missing: Items,
+    /// Things beyond it.
+    pub extras: Items,
+    /// Faults that do not stop it working.
+    pub defects: Items,
+    /// Numbers that it has.
+    pub attributes: Attributes,
+    /// False for parts only.
+    pub parts: bool,
+    /// How it is to be sold.
+    pub how_sold: Option<HowSold>,
+}
+
+impl Unit {
+    /// A comp of a unit sold on a day for a price, with the shipping that its buyer paid; its
+    /// identifier is still to be derived.
+    pub fn comp(&self, on: NaiveDate, price: Decimal, shipping: Decimal, currency: &str) -> Comp {
+        Comp {
+            sold_on: Some(on),
+            model: self.model.clone(),
+            variant: self.variant.clone(),
+            completeness: self.completeness.clone(),
+            grade: self.grade.clone(),
+            missing: self.missing.clone(),
+            extras: self.extras.clone(),
+            defects: self.defects.clone(),
+            attributes: self.attributes.clone(),
+            works: !self.parts,
+            price,
+            shipping,
+            how_sold: self.how_sold,
+            ..Comp::blank(currency)
+        }
+    }
+}
+
+/// What an estimate said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Foreseen {
+    /// Likely price.
+    pub likely: Decimal,
+    /// Lower end of the band.
+    pub low: Decimal,
+    /// Upper end of the band.
+    pub high: Decimal,
+    /// Chance of the band, per cent.
+    pub chance: u8,
+    /// Which price is meant.
+    pub basis: PriceBasis,
+}
+
+/// One entry.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// Its number: 1, 2, 3, …
+    pub number: u32,
+    /// Its day.
+    pub on: NaiveDate,
+    /// What it records.
+    pub kind: Kind,
+    /// The deal it belongs to.
+    pub deal: Option<u32>,
+    /// The entry that it reverses.
+    pub reverses: Option<u32>,
+    /// What it moves between the accounts.
+    pub postings: Postings,
+    /// Minutes of work.
+    pub minutes: Decimal,
+    /// Where it was sold.
+    pub outlet: String,
+    /// Offers that came in before it sold, the one taken among them.
+    pub offers: Option<u32>,
+    /// The estimate of the day.
+    pub estimate: Option<Foreseen>,
+    /// The unit, where it is bought or described anew.
+    pub unit: Option<Unit>,
+    /// Anything else.
+    pub note: String,
+}
+
+impl Entry {
+    /// An entry that moves nothing, to be filled in.
+    pub fn blank(number: u32, on: NaiveDate, kind: Kind) -> Self {
+        Self {
+            number,
+            on,
+            kind,
+            deal: None,
+            reverses: None,
+            postings: Postings::default(),
+            minutes: Decimal::ZERO,
+            outlet: String::new(),
+            offers: None,
+            estimate: None,
+            unit: None,
+            note: String::new(),
+        }
+    }
+}
+
+/// Columns before those of the accounts.
+const HEAD: [&str; 5] = ["entry", "day", "kind", "deal", "reverses"];
+
+/// Columns behind them.
+const TAIL: [&str; 21] = [
+    "currency",
+    "minutes",
+    "outlet",
+    "offers",
+    "likely",
+    "low",
+    "high",
+    "chance",
+    "basis",
+    "model",
+    "variant",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "works",
+    "how_sold",
+    "attributes",
+    "note",
+    "end",
+];
+
+/// What stands in the last column, so that a line cut short can be told.
+const END: &str = ".";
+
+fn columns() -> impl Iterator<Item = &'static str> {
+    let accounts = Account::ALL.into_iter().map(Account::column);
+    HEAD.into_iter().chain(accounts).chain(TAIL)
+}
+
+/// The cells of an entry, in the order of the columns.
+fn cells(entry: &Entry, currency: &str) -> Vec<String> {
+    let number = |number: Option<u32>| number.map_or(String::new(), |n| n.to_string());
+    let money = |amount: Decimal| {
+        if amount.is_zero() {
+            String::new()
+        } else {
+            money_text(amount)
+        }
+    };
+    let mut cells = vec![
+        entry.number.to_string(),
+        entry.on.to_string(),
+        entry.kind.word().to_string(),
+        number(entry.deal),
+        number(entry.reverses),
+    ];
+    cells.extend(Account::ALL.map(|account| money(entry.postings.get(account))));
+    cells.extend([
+        currency.to_string(),
+        if entry.minutes.is_zero() {
+            String::new()
+        } else {
+            entry.minutes.normalize().to_string()
+        },
+        entry.outlet.clone(),
+        number(entry.offers),
+    ]);
+    cells.extend(match &entry.estimate {
+        Some(foreseen) => [
+            money_text(foreseen.likely),
+            money_text(foreseen.low),
+            money_text(foreseen.high),
+            foreseen.chance.to_string(),
+            basis_word(foreseen.basis).to_string(),
+        ],
+        None => Default::default(),
+    });
+    cells.extend(match &entry.unit {
+        Some(unit) => [
+            unit.model.clone(),
+            unit.variant.clone(),
+            unit.completeness.clone(),
+            unit.grade.clone(),
+            unit.missing.to_string(),
+            unit.extras.to_string(),
+            unit.defects.to_string(),
+            if unit.parts { "no" } else { "yes" }.to_string(),
+            unit.how_sold.map_or("", HowSold::as_str).to_string(),
+            unit.attributes.to_string(),
+        ],
+        None => Default::default(),
+    });
+    cells.extend([entry.note.clone(), END.to_string()]);
+    cells
+}
+
+/// The word of a price basis, as in the settings.
+pub fn basis_word(basis: PriceBasis) -> &'static str {
+    match basis {
+        PriceBasis::Delivered => "delivered",
+        PriceBasis::Item => "item",
+    }
+}
+
+fn line(cells: impl IntoIterator<Item = impl AsRef<[u8]>>) -> io::Result<Vec<u8>> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(cells)?;
+    writer.into_inner().map_err(csv::IntoInnerError::into_error)
+}
+
+/// A row being read: its cells by column, and what is wrong with them.
+struct Reading<'r> {
+    cells: &'r [&'r str],
+    currency: &'r str,
+    wrong: Vec<(&'static str, Wrong)>,
+}
+
+impl Reading<'_> {
+    fn cell(&self, column: &str) -> &str {
+        let at = columns().position(|name| name == column);
+        at.and_then(|at| self.cells.get(at))
+            .map_or("", |cell| cell.trim())
+    }
+
+    /// Reads a cell; nothing where it is blank or wrong.
+    fn read<T>(
+        &mut self,
+        column: &'static str,
+        parse: impl FnOnce(&str) -> Result<T, Wrong>,
+    ) -> Option<T> {
+        let text = self.cell(column);
+        if text.is_empty() {
+            return None;
+        }
+        let read = parse(text);
+        read.map_err(|wrong| self.wrong.push((column, wrong))).ok()
+    }
+
+    /// As [`Reading::read`], but a blank is wrong too.
+    fn need<T>(
+        &mut self,
+        column: &'static str,
+        parse: impl FnOnce(&str) -> Result<T, Wrong>,
+    ) -> Option<T> {
+        if self.cell(column).is_empty() {
+            self.wrong
+                .push((column, Wrong::new("something, but it is blank", PUT_BACK)));
+            return None;
+        }
+        self.read(column, parse)
+    }
+
+    fn text(&self, column: &str) -> String {
+        self.cell(column).to_string()
+    }
+
+    fn entry(&mut self) -> Option<Entry> {
+        let number = self.need("entry", whole);
+        let on = self.need("day", canonical::day);
+        let kind = self.need("kind", kind);
+        let deal = self.read("deal", whole);
+        let reverses = self.read("reverses", whole);
+        let mut postings = Postings::default();
+        for account in Account::ALL {
+            if let Some(amount) = self.read(account.column(), signed) {
+                postings += Postings::of(&[(account, amount)]);
+            }
+        }
+        if !postings.sum().is_zero() {
+            let expected = format!(
+                "accounts that sum to 0, but these sum to {}",
+                money_text(postings.sum())
+            );
+            self.wrong
+                .push((Account::Cash.column(), Wrong::new(expected, PUT_BACK)));
+        }
+        let ours = self.currency.to_string();
+        self.need("currency", |text| {
+            if text.eq_ignore_ascii_case(&ours) {
+                return Ok(());
+            }
+            let mend = "a book has one currency (compband.toml)";
+            Err(Wrong::new(ours.as_str(), mend))
+        });
+        let minutes = self.read("minutes", canonical::amount);
+        let offers = self.read("offers", |text| {
+            let offers = text.parse().ok();
+            offers.ok_or_else(|| Wrong::new("a whole number", PUT_BACK))
+        });
+        let estimate = self.estimate();
+        let unit = self.unit();
+        self.need("end", |text| {
+            let cut = || Wrong::new(format!("{END:?} at the end of the row"), PUT_BACK);
+            (text == END).then_some(()).ok_or_else(cut)
+        });
+        let entry = Entry {
+            deal,
+            reverses,
+            postings,
+            minutes: minutes.unwrap_or_default(),
+            outlet: self.text("outlet"),
+            offers,
+            estimate,
+            unit,
+            note: self.text("note"),
+            ..Entry::blank(number?, on?, kind?)
+        };
+        self.wrong.is_empty().then_some(entry)
+    }
+
+    fn estimate(&mut self) -> Option<Foreseen> {
+        if self.cell("likely").is_empty() {
+            return None;
+        }
+        let likely = self.need("likely", canonical::amount);
+        let low = self.need("low", canonical::amount);
+        let high = self.need("high", canonical::amount);
+        let chance = self.need("chance", |text| {
+            let chance = text.parse().ok().filter(|chance| (1..=99).contains(chance));
+            chance.ok_or_else(|| Wrong::new("per cent from 1 to 99", PUT_BACK))
+        });
+        let basis = self.need("basis", |text| {
+            [PriceBasis::Delivered, PriceBasis::Item]
+                .into_iter()
+                .find(|basis| basis_word(*basis) == text)
+                .ok_or_else(|| Wrong::new("delivered or item", PUT_BACK))
+        });
+        Some(Foreseen {
+            likely: likely?,
+            low: low?,
+            high: high?,
+            chance: chance?,
+            basis: basis?,
+        })
+    }
+
+    fn unit(&mut self) -> Option<Unit> {
+        if self.cell("model").is_empty() {
+            return None;
+        }
+        let works = self.read("works", canonical::works);
+        let attributes = self.read("attributes", |text| {
+            Attributes::parse(text).map_err(|entry| {
+                let expected = format!(
+                    "names and numbers apart by ;, but there is {:?}",
+                    shorten(&entry, SHOWN)
+                );
+                Wrong::new(expected, PUT_BACK)
+            })
+        });
+        Some(Unit {
+            model: self.text("model"),
+            variant: self.text("variant"),
+            completeness: self.text("completeness"),
+            grade: self.text("grade"),
+            missing: self.read("missing", canonical::items).unwrap_or_default(),
+            extras: self.read("extras", canonical::items).unwrap_or_default(),
+            defects: self.read("defects", canonical::items).unwrap_or_default(),
+            attributes: attributes.unwrap_or_default(),
+            parts: works == Some(false),
+            how_sold: self.read("how_sold", canonical::how_sold).flatten(),
+        })
+    }
+}
+
+/// What to do about an entry that was changed by hand.
+pub const PUT_BACK: &str =
+    "put back what was there; mistakes are corrected with `compband ledger reverse`";
+
+fn whole(text: &str) -> Result<u32, Wrong> {
+    let number = text.parse().ok().filter(|number| *number > 0);
+    number.ok_or_else(|| Wrong::new("a whole number from 1 on", PUT_BACK))
+}
+
+fn kind(text: &str) -> Result<Kind, Wrong> {
+    let found = Kind::ALL.into_iter().find(|kind| kind.word() == text);
+    found.ok_or_else(|| {
+        let words = Kind::ALL.map(Kind::word).join(", ");
+        Wrong::new(format!("one of {words}"), PUT_BACK)
+    })
+}
+
+fn signed(text: &str) -> Result<Decimal, Wrong> {
+    plain_number(text).ok_or_else(|| {
+        Wrong::new(
+            "an amount with at most 4 decimals, such as -129.50",
+            PUT_BACK,
+        )
+    })
+}
+
+/// Entries with the lines they begin on, and what is wrong with others.
+type Rows = (Vec<(u64, Entry)>, Vec<Problem>);
+
+/// Reads finished lines; `name` is what problems call the file.
+fn rows(bytes: &[u8], name: &str, currency: &str) -> io::Result<Rows> {
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(bytes);
+    let (mut entries, mut problems) = (Vec::new(), Vec::new());
+    let mut problem = |row: u64, column: &str, value: &str, wrong: Wrong| {
+        problems.push(Problem {
+            file: name.to_string(),
+            row,
+            column: column.to_string(),
+            value: shorten(value, SHOWN),
+            expected: wrong.expected,
+            mend: wrong.mend,
+        });
+    };
+    let mut record = ByteRecord::new();
+    let mut is_header = true;
+    while reader.read_byte_record(&mut record).map_err(io_error)? {
+        let row = record.position().map_or(0, csv::Position::line);
+        let cells: Result<Vec<&str>, _> = record.iter().map(std::str::from_utf8).collect();
+        let Ok(cells) = cells else {
+            problem(row, "", "", Wrong::new("UTF-8 text", "save it as UTF-8"));
+            continue;
+        };
+        if std::mem::take(&mut is_header) {
+            if !cells.iter().map(|cell| cell.trim()).eq(columns()) {
+                let expected = format!("the header {:?}", columns().collect::<Vec<_>>().join(","));
+                let mend = "save it as comma-separated UTF-8 with its columns in this order";
+                problem(row, "", &cells.join(","), Wrong::new(expected, mend));
+                break;
+            }
+            continue;
+        }
+        if cells.iter().all(|cell| cell.trim().is_empty()) {
+            continue;
+        }
+        let wide = columns().count();
+        if cells.len() != wide {
+            let expected = format!("{wide} cells, but it has {}", cells.len());
+            problem(row, "", &cells.join(","), Wrong::new(expected, PUT_BACK));
+            continue;
+        }
+        let mut reading = Reading {
+            cells: &cells,
+            currency,
+            wrong: Vec::new(),
+        };
+        entries.extend(reading.entry().map(|entry| (row, entry)));
+        let wrong = std::mem::take(&mut reading.wrong);
+        for (column, wrong) in wrong {
+            let value = reading.cell(column).to_string();
+            problem(row, column, &value, wrong);
+        }
+    }
+    Ok((entries, problems))
+}
+
+impl Book {
+    /// Path of `deals/ledger.csv`.
+    pub fn ledger_path(&self) -> PathBuf {
+        self.root().join(FOLDER).join(FILE_NAME)
+    }
+
+    /// The entries of the ledger, each with the line it begins on; none where there is no file.
+    ///
+    /// # Errors
+    /// [`BookError::Rows`] where a row is wrong.
+    pub fn ledger(&self, notice: &mut dyn FnMut(&str)) -> Result<Vec<(u64, Entry)>, BookError> {
+        let path = self.ledger_path();
+        let log = LogBytes::read(&path)?;
+        if log.is_torn() {
+            notice(&format!(
+                "the last line of {} is not finished and is passed over; the next entry mends it",
+                self.display_name(&path)
+            ));
+        }
+        let (entries, problems) = self.ledger_rows(log.finished())?;
+        if problems.is_empty() {
+            Ok(entries)
+        } else {
+            Err(BookError::Rows(problems))
+        }
+    }
+
+    fn ledger_rows(&self, bytes: &[u8]) -> Result<Rows, BookError> {
+        let path = self.ledger_path();
+        let name = self.display_name(&path);
+        let currency = &self.settings().currency.code;
+        rows(bytes, &name, currency).map_err(BookError::io(&path, "read"))
+    }
+
+    /// Appends an entry; it is on disk when this returns.
+    ///
+    /// # Errors
+    /// Where writing fails; the file is then as long as before.
+    pub fn append_to_ledger(&self, _lock: &BookLock, entry: &Entry) -> Result<(), BookError> {
+        let path = self.ledger_path();
+        let folder = self.root().join(FOLDER);
+        fs::create_dir_all(&folder).map_err(BookError::io(&folder, "make the folder"))?;
+        let written = line(columns())
+            .and_then(|header| Ok((header, line(cells(entry, &self.settings().currency.code))?)));
+        let (header, row) = written.map_err(BookError::io(&path, "write"))?;
+        append_line(&path, &header, &row)
+    }
+
+    /// Mends an unfinished last line of the ledger, after saving its bytes beside it.
+    ///
+    /// # Errors
+    /// Where reading or writing fails, or where the line comes of a quote left open by hand.
+    pub fn repair_ledger(
+        &self,
+        _lock: &BookLock,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(), BookError> {
+        let path = self.ledger_path();
+        let name = self.display_name(&path);
+        let log = LogBytes::read(&path)?;
+        if !log.is_torn() {
+            return Ok(());
+        }
+        // No cell of a ledger has a line end in it.
+        if log.tail().contains(&b'\n') {
+            return Err(BookError::Rows(vec![Problem {
+                file: name,
+                row: 1 + log.finished().iter().filter(|&&b| b == b'\n').count() as u64,
+                column: String::new(),
+                value: String::new(),
+                expected: "a closing double quote".into(),
+                mend: "close the quote that is opened in this row, or take the quote out".into(),
+            }]));
+        }
+        let whole = [log.all(), b"\n"].concat();
+        let (before, _) = self.ledger_rows(log.finished())?;
+        let (after, problems) = self.ledger_rows(&whole)?;
+        if problems.is_empty() && after.len() == before.len() + 1 {
+            notice(&format!(
+                "the last line of {name} was not finished; all of it but its end was there, so it is kept"
+            ));
+            return self.replace_file(&path, &whole);
+        }
+        let saved = save_torn(&path, log.tail())?;
+        self.replace_file(&path, log.finished())?;
+        notice(&format!(
+            "the last line of {name} was cut off and is taken out; what was left of it is in {}: record that entry \
+             again",
+            self.display_name(&saved)
+        ));
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn day(text: &str) -> NaiveDate {
+        text.parse().unwrap()
+    }
+
+    fn dec(text: &str) -> Decimal {
+        text.parse().unwrap()
+    }
+
+    fn full() -> Entry {
+        Entry {
+            deal: Some(3),
+            postings: Postings::of(&[
+                (Account::Stock, dec("47.00")),
+                (Account::Cash, dec("-47.00")),
+            ]),
+            minutes: dec("12.5"),
+            outlet: "parcel".into(),
+            offers: Some(0),
+            estimate: Some(Foreseen {
+                likely: dec("148.16"),
+                low: dec("130.64"),
+                high: dec("168.56"),
+                chance: 80,
+                basis: PriceBasis::Delivered,
+            }),
+            unit: Some(Unit {
+                model: "Nerrow F4, \"grey\"".into(),
+                variant: "grey".into(),
+                completeness: "usable".into(),
+                grade: "B".into(),
+                missing: Items::parse("charger").unwrap(),
+                extras: Items::parse("spare battery x2").unwrap(),
+                defects: Items::parse("loose jack").unwrap(),
+                attributes: Attributes::parse("storage=32").unwrap(),
+                parts: true,
+                how_sold: Some(HowSold::Fixed),
+            }),
+            note: "from a flea market; \"as is\"".into(),
+            ..Entry::blank(7, day("2026-03-01"), Kind::Buy)
+        }
+    }
+
+    fn file(entries: &[Entry]) -> Vec<u8> {
+        let rows = entries
+            .iter()
+            .map(|entry| line(cells(entry, "EUR")).unwrap());
+        [line(columns()).unwrap()]
+            .into_iter()
+            .chain(rows)
+            .collect::<Vec<_>>()
+            .concat()
+    }
+
+    #[test]
+    fn entries_read_back_as_written() {
+        let entries = [
+            full(),
+            Entry::blank(8, day("2026-03-02"), Kind::Describe),
+            Entry {
+                reverses: Some(7),
+                postings: full().postings.reversed(),
+                ..Entry::blank(9, day("2026-03-02"), Kind::Reverse)
+            },
+        ];
+        let (read, problems) = rows(&file(&entries), "ledger.csv", "EUR").unwrap();
+        assert_eq!(problems, []);
+        let (lines, read): (Vec<u64>, Vec<Entry>) = read.into_iter().unzip();
+        assert_eq!(read, entries);
+        assert_eq!(lines, [2, 3, 4]);
+        let marked = [b"\xef\xbb\xbf".to_vec(), file(&entries)].concat();
+        assert_eq!(rows(&marked, "ledger.csv", "EUR").unwrap().0.len(), 3);
+    }
+
+    #[test]
+    fn what_was_changed_by_hand_is_told() {
+        let good = String::from_utf8(file(&[full()])).unwrap();
+        for (old, new, told) in [
+            (
+                "-47.00",
+                "-46.00",
+                "row 2, column cash: found \"-46.00\": expected accounts that sum to 0, but these sum to 1.00",
+            ),
+            ("EUR", "SEK", "column currency: found \"SEK\": expected EUR"),
+            (
+                "2026-03-01",
+                "1.3.26",
+                "column day: found \"1.3.26\": expected a day as YYYY-MM-DD",
+            ),
+            (
+                ",buy,",
+                ",bought,",
+                "column kind: found \"bought\": expected one of fund, draw, buy",
+            ),
+            (
+                ",80,",
+                ",180,",
+                "column chance: found \"180\": expected per cent",
+            ),
+            (
+                "storage=32",
+                "storage",
+                "column attributes: found \"storage\": expected names",
+            ),
+            (",.\n", "\n", "row 2: found"),
+            ("entry,day", "day,entry", "row 1: found"),
+        ] {
+            let text = good.replace(old, new);
+            assert_ne!(text, good, "{old}");
+            let (read, problems) = rows(text.as_bytes(), "ledger.csv", "EUR").unwrap();
+            assert_eq!((read.len(), problems.len()), (0, 1), "{old} {problems:?}");
+            assert!(
+                problems[0].to_string().contains(told),
+                "{old}: {}",
+                problems[0]
+            );
+        }
+        let (_, problems) = rows(b"entry,\xff\n", "ledger.csv", "EUR").unwrap();
+        assert_eq!(problems[0].expected, "UTF-8 text");
+    }
+
+    #[test]
+    fn a_torn_line_is_mended_before_the_next() {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        book.append_to_ledger(&lock, &full()).unwrap();
+        let next = Entry {
+            number: 8,
+            ..full()
+        };
+        book.append_to_ledger(&lock, &next).unwrap();
+        let whole = fs::read(book.ledger_path()).unwrap();
+        for cut in 1..60 {
+            fs::write(book.ledger_path(), &whole[..whole.len() - cut]).unwrap();
+            let mut told = Vec::new();
+            book.repair_ledger(&lock, &mut |text| told.push(text.to_string()))
+                .unwrap();
+            assert_eq!(told.len(), 1);
+            let kept = book.ledger(&mut |text| panic!("{text}")).unwrap().len();
+            // Only the line end was missing, or also the mark before it.
+            assert_eq!(kept, if cut == 1 { 2 } else { 1 }, "{cut}");
+            assert_eq!(
+                cut > 1,
+                book.ledger_path()
+                    .with_file_name(format!("ledger-torn-{}.txt", cut.max(2) - 1))
+                    .exists()
+            );
+        }
+        let open = [&line(columns()).unwrap()[..], b"1,\"a\n2,b\n"].concat();
+        fs::write(book.ledger_path(), open).unwrap();
+        let Err(BookError::Rows(problems)) = book.repair_ledger(&lock, &mut |_| {}) else {
+            panic!("an open quote was taken for a torn line");
+        };
+        assert_eq!(problems[0].expected, "a closing double quote");
+    }
+}

@@ -1,0 +1,376 @@
+//! The chart of a bankroll over time: cash and stock at cost as one line, the part of it that is in
+//! stock as an area, what the owner put in, and the goal.
+//!
+//! Lines run in steps: money stands still between two entries. The goal is a broken line, so that it
+//! is told apart without colour; every line is named at its right end.
+
+use chrono::NaiveDate;
+
+use super::axis::{self, Axis};
+use super::canvas::{
+    AMBER, BLUE, Canvas, FRAME, GREY, LEGEND_GAP, LEGEND_LINE, MARGIN, RIGHT, SHADE, SMALL,
+    labelled_ticks, plain, widest,
+};
+use super::scene::{Align, Point, Shape};
+use super::{Chart, ChartError, MOST, require};
+use crate::book::Currency;
+
+/// What the chart of a bankroll shows. Money is in units of the currency.
+#[derive(Debug, Clone)]
+pub struct BankrollChart {
+    /// Title.
+    pub title: String,
+    /// What it comes to, in a line.
+    pub subtitle: String,
+    /// Currency of every amount.
+    pub currency: Currency,
+    /// The standing at the end of each day that changed it, by date.
+    pub course: Vec<BankrollPoint>,
+    /// The day it is told on.
+    pub today: NaiveDate,
+    /// The bankroll to get to.
+    pub goal: Option<f64>,
+}
+
+/// The standing at the end of a day.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BankrollPoint {
+    /// The day.
+    pub on: NaiveDate,
+    /// Cash and stock at cost.
+    pub bankroll: f64,
+    /// Stock at cost.
+    pub stock: f64,
+    /// What the owner put in, less what was taken out.
+    pub capital: f64,
+}
+
+impl Chart for BankrollChart {
+    fn title(&self) -> &str {
+        &self.title
+    }
+
+    fn shapes(&self) -> Result<Vec<Shape>, ChartError> {
+        let shown = |value: f64| value.is_finite() && value.abs() <= MOST;
+        for at in &self.course {
+            for (what, value) in [
+                ("the bankroll of a day", at.bankroll),
+                ("the stock of a day", at.stock),
+                ("the capital of a day", at.capital),
+            ] {
+                require(shown(value), what, value, "an amount up to 1e15")?;
+            }
+        }
+        if let Some(goal) = self.goal {
+            require(shown(goal), "the goal", goal, "an amount up to 1e15")?;
+        }
+        compose(self)
+    }
+}
+
+/// What stands at the foot of the chart.
+const FOOTER: &str = "From the entries of the ledger; stock counts at what it cost.";
+
+/// Baselines and edges, from top to bottom.
+const AXIS_TITLE: f64 = 214.0;
+const PANEL: (f64, f64) = (240.0, 980.0);
+const DATE_TICKS: f64 = 1014.0;
+const LEGEND: f64 = 1082.0;
+
+/// Least room between the middles of labels one above the other.
+const LABEL_ROW: f64 = 30.0;
+
+/// A line of the chart: its name, its ink and width, and its value on the last day.
+struct Course {
+    name: &'static str,
+    ink: plotters::style::RGBColor,
+    width: f64,
+    value: fn(&BankrollPoint) -> f64,
+}
+
+const COURSES: [Course; 2] = [
+    Course {
+        name: "put in",
+        ink: GREY,
+        width: 2.5,
+        value: |at| at.capital,
+    },
+    Course {
+        name: "bankroll",
+        ink: BLUE,
+        width: 5.0,
+        value: |at| at.bankroll,
+    },
+];
+
+fn compose(chart: &BankrollChart) -> Result<Vec<Shape>, ChartError> {
+    let mut canvas = Canvas::new()?;
+    canvas.headings(&chart.title, &chart.subtitle, FOOTER);
+    let code = &chart.currency.code;
+    canvas.text((MARGIN, AXIS_TITLE), Align::Left, SMALL, GREY, code.clone());
+    let money = Axis {
+        range: money_range(chart),
+        ends: (PANEL.1, PANEL.0),
+    };
+    let (ticks, labels) = labelled_ticks(money.range, 8);
+    let left = MARGIN + widest(&labels) + 16.0;
+    let end_labels = end_labels(chart);
+    let names: Vec<String> = end_labels.iter().map(|(_, name, _)| name.clone()).collect();
+    let right = RIGHT - widest(&names) * 1.1 - 20.0;
+    for (tick, label) in ticks.into_iter().zip(labels) {
+        canvas.level(money.place(tick), (left, right), label);
+    }
+    let dates = Axis {
+        range: date_range(chart),
+        ends: (left, right),
+    };
+    canvas.dates(&dates, PANEL, DATE_TICKS);
+    stock_area(&mut canvas, chart, &dates, &money);
+    canvas.line(vec![(left, PANEL.0), (left, PANEL.1)], 1.5, FRAME);
+    let zero = money.place(0.0_f64.clamp(money.range.0, money.range.1));
+    canvas.line(vec![(left, zero), (right, zero)], 1.5, FRAME);
+    if let Some(goal) = chart.goal {
+        broken(&mut canvas, (left, right), money.place(goal));
+    }
+    for course in &COURSES {
+        let line = steps(chart, &dates, &money, course.value);
+        canvas.line(line, course.width, course.ink);
+    }
+    if chart.course.is_empty() {
+        let middle = ((left + right) / 2.0, (PANEL.0 + PANEL.1) / 2.0);
+        canvas.nothing(middle, "No entries to show.");
+    }
+    name_ends(&mut canvas, end_labels, &money, right);
+    legend(&mut canvas, chart);
+    Ok(canvas.into_shapes())
+}
+
+/// Every amount that is drawn, and zero.
+fn money_range(chart: &BankrollChart) -> (f64, f64) {
+    let values = chart
+        .course
+        .iter()
+        .flat_map(|at| [at.bankroll, at.stock, at.capital])
+        .chain(chart.goal)
+        .chain([0.0]);
+    let (low, high) = axis::extent(values).unwrap_or((0.0, 1.0));
+    axis::amounts_with_air((low, high), 1.0)
+}
+
+fn date_range(chart: &BankrollChart) -> (f64, f64) {
+    let days = chart.course.iter().map(|at| axis::day(at.on));
+    let extent = axis::extent(days.chain([axis::day(chart.today)])).unwrap_or((0.0, 0.0));
+    let (first, last) = axis::days_with_room(extent);
+    // The course begins at the left edge and ends at the right one wherever it is long enough.
+    (first, last.max(extent.1))
+}
+
+/// A value over time in steps, up to today.
+fn steps(
+    chart: &BankrollChart,
+    dates: &Axis,
+    money: &Axis,
+    value: fn(&BankrollPoint) -> f64,
+) -> Vec<Point> {
+    let mut line: Vec<Point> = Vec::new();
+    for at in &chart.course {
+        let x = dates.place(axis::day(at.on));
+        if let Some(&(_, y)) = line.last() {
+            line.push((x, y));
+        }
+        line.push((x, money.place(value(at))));
+    }
+    if let Some(&(x, y)) = line.last() {
+        let end = dates.place(axis::day(chart.today));
+        line.push((end.max(x), y));
+    }
+    line
+}
+
+/// What of the bankroll is in stock.
+fn stock_area(canvas: &mut Canvas, chart: &BankrollChart, dates: &Axis, money: &Axis) {
+    let mut outline = steps(chart, dates, money, |at| at.stock);
+    let (Some(&(first, _)), Some(&(last, _))) = (outline.first(), outline.last()) else {
+        return;
+    };
+    let foot = money.place(0.0);
+    outline.push((last, foot));
+    outline.push((first, foot));
+    canvas.area(outline, SHADE);
+}
+
+/// A broken level line.
+fn broken(canvas: &mut Canvas, (left, right): (f64, f64), y: f64) {
+    const DASH: f64 = 18.0;
+    let mut x = left;
+    while x < right {
+        let end = (x + DASH).min(right);
+        canvas.line(vec![(x, y), (end, y)], 3.0, AMBER);
+        x += DASH * 1.6;
+    }
+}
+
+/// Where the lines end, what they are called there, and their ink.
+fn end_labels(chart: &BankrollChart) -> Vec<(f64, String, plotters::style::RGBColor)> {
+    let decimals = chart.currency.decimals() as usize;
+    let text = |name: &str, value: f64| {
+        // A sum of exact amounts that comes to nothing may have lost its last digit on the way.
+        let value = if value == 0.0 { 0.0 } else { value };
+        format!(
+            "{name} {}",
+            plain(value, if value.abs() >= 1e5 { 0 } else { decimals })
+        )
+    };
+    let last = chart.course.last();
+    let goal = chart.goal.map(|goal| (goal, text("goal", goal), AMBER));
+    let lines = COURSES.iter().filter_map(|course| {
+        let value = (course.value)(last?);
+        Some((value, text(course.name, value), course.ink))
+    });
+    goal.into_iter().chain(lines).collect()
+}
+
+fn name_ends(
+    canvas: &mut Canvas,
+    mut labels: Vec<(f64, String, plotters::style::RGBColor)>,
+    money: &Axis,
+    right: f64,
+) {
+    labels.sort_by(|one, other| other.0.total_cmp(&one.0));
+    let wanted: Vec<f64> = labels.iter().map(|label| money.place(label.0)).collect();
+    let lengths = vec![LABEL_ROW; labels.len()];
+    let places = axis::spread(
+        &wanted,
+        &lengths,
+        0.0,
+        (PANEL.0 - LABEL_ROW, PANEL.1 + LABEL_ROW),
+    );
+    for (place, (_, text, ink)) in places.into_iter().zip(labels) {
+        canvas.text((right + 12.0, place + 8.0), Align::Left, SMALL, ink, text);
+    }
+}
+
+fn legend(canvas: &mut Canvas, chart: &BankrollChart) {
+    let middle = LEGEND - 8.0;
+    let mut x = MARGIN;
+    let mut entry = |canvas: &mut Canvas, text: &str, draw: &dyn Fn(&mut Canvas, f64)| {
+        draw(canvas, x);
+        x = canvas.legend_text((x + LEGEND_LINE + 2.0, LEGEND), text) + LEGEND_GAP;
+    };
+    entry(canvas, "bankroll: cash and stock at cost", &|canvas, x| {
+        canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 5.0, BLUE);
+    });
+    entry(canvas, "of it in stock", &|canvas, x| {
+        canvas.box_area((x, middle - 11.0), (x + LEGEND_LINE, middle + 11.0), SHADE);
+    });
+    entry(
+        canvas,
+        "put in by the owner, less taken out",
+        &|canvas, x| {
+            canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 2.5, GREY);
+        },
+    );
+    if chart.goal.is_some() {
+        entry(canvas, "goal", &|canvas, x| {
+            broken(canvas, (x, x + LEGEND_LINE), middle);
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::render::chart::{scene, to_png, to_svg};
+
+    fn day(text: &str) -> NaiveDate {
+        text.parse().unwrap()
+    }
+
+    fn chart(course: Vec<BankrollPoint>, goal: Option<f64>) -> BankrollChart {
+        BankrollChart {
+            title: "Bankroll".into(),
+            subtitle: "3 deals closed".into(),
+            currency: Currency { code: "EUR".into() },
+            course,
+            today: day("2026-04-01"),
+            goal,
+        }
+    }
+
+    fn point(on: &str, bankroll: f64, stock: f64) -> BankrollPoint {
+        BankrollPoint {
+            on: day(on),
+            bankroll,
+            stock,
+            capital: 200.0,
+        }
+    }
+
+    #[test]
+    fn lines_run_in_steps_to_today_within_the_picture() {
+        let chart = chart(
+            vec![
+                point("2026-01-01", 200.0, 0.0),
+                point("2026-02-01", 200.0, 47.0),
+                point("2026-03-01", 260.5, 0.0),
+            ],
+            Some(1000.0),
+        );
+        let dates = Axis {
+            range: date_range(&chart),
+            ends: (0.0, 90.0),
+        };
+        let money = Axis {
+            range: (0.0, 100.0),
+            ends: (0.0, 100.0),
+        };
+        let line = steps(&chart, &dates, &money, |at| at.stock);
+        assert_eq!(
+            line,
+            [
+                (0.0, 0.0),
+                (31.0, 0.0),
+                (31.0, 47.0),
+                (59.0, 47.0),
+                (59.0, 0.0),
+                (90.0, 0.0)
+            ]
+        );
+        for shape in chart.shapes().unwrap() {
+            let points = match shape {
+                Shape::Line { points, .. } => points,
+                Shape::Area { outline, .. } => outline,
+                Shape::Disc { centre, .. } => vec![centre],
+                Shape::Text(label) => {
+                    let wide = scene::text_width(&label.text, label.size, label.bold);
+                    assert!(label.align != Align::Left || label.at.0 + wide < scene::WIDTH);
+                    vec![label.at]
+                }
+            };
+            for (x, y) in points {
+                assert!((0.0..=scene::WIDTH).contains(&x) && (0.0..=1200.0).contains(&y));
+            }
+        }
+        let svg = to_svg(&chart).unwrap();
+        for text in ["bankroll 260.50", "goal 1\u{2009}000.00", "put in 200.00"] {
+            assert!(svg.contains(text), "{text}");
+        }
+    }
+
+    #[test]
+    fn odd_courses_are_drawn_or_refused() {
+        for course in [
+            vec![],
+            vec![point("2026-04-01", 0.0, 0.0)],
+            vec![point("2026-01-01", -40.0, 60.0)],
+            vec![point("2027-01-01", 1e14, 0.0)],
+        ] {
+            to_png(&chart(course.clone(), None)).unwrap();
+            to_png(&chart(course, Some(0.5))).unwrap();
+        }
+        for wrong in [f64::NAN, f64::INFINITY, 1e16] {
+            assert!(to_svg(&chart(vec![point("2026-01-01", wrong, 0.0)], None)).is_err());
+            assert!(to_svg(&chart(vec![], Some(wrong))).is_err());
+        }
+    }
+}

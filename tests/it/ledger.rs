@@ -1,0 +1,616 @@
+//! The ledger: what was put in, bought, spent and sold, and what it comes to.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+
+use rust_decimal::Decimal;
+use serde_json::Value;
+use tempfile::TempDir;
+
+use crate::estimate::{conforms, demo, json, root};
+use crate::runner::{fails, out, run, stderr};
+
+fn dec(text: &str) -> Decimal {
+    text.parse().unwrap()
+}
+
+/// Words apart by blanks; those between `'` are one.
+fn words(line: &str) -> Vec<&str> {
+    let quoted = line.split('\'').enumerate();
+    quoted
+        .flat_map(|(at, part)| {
+            if at % 2 == 1 {
+                vec![part]
+            } else {
+                part.split_whitespace().collect()
+            }
+        })
+        .collect()
+}
+
+fn does(dir: &TempDir, line: &str) -> String {
+    out(dir.path(), &words(line))
+}
+
+fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
+    let before = fs::read(dir.path().join("deals/ledger.csv")).unwrap_or_default();
+    let said = fails(dir.path(), code, &words(line));
+    for told in told {
+        assert!(said.contains(told), "{line}: {told:?} not in {said}");
+    }
+    let after = fs::read(dir.path().join("deals/ledger.csv")).unwrap_or_default();
+    assert_eq!(before, after, "{line}");
+}
+
+/// A unit bought, mended and sold, one in stock, one scrapped.
+fn story() -> TempDir {
+    let dir = demo();
+    for line in [
+        "ledger fund 300 --date 2026-09-01",
+        "buy 'Nerrow F4' --price 42 --shipping 5 --date 2026-09-05 --grade B --completeness usable --missing charger \
+         --minutes 20",
+        "spend d1 14 'new battery; by hand' --minutes 30 --date 2026-09-08",
+        "sold 'nerrow  f4' --price 139 --offers 3 --minutes 15 --date 2026-09-29",
+        "buy 'Brask M2' --price 3 --parts --date 2026-09-30 --note 'flea market'",
+        "scrap d2 --for 0.50 --date 2026-10-02",
+        "buy 'Tolvik Page 6' --price 31 --grade C --date 2026-10-04",
+    ] {
+        does(&dir, line);
+    }
+    dir
+}
+
+fn ledger(dir: &TempDir) -> Value {
+    json(dir.path(), &["ledger", "--as-of", "2026-11-20"])
+}
+
+#[test]
+fn a_deal_is_followed_from_buying_to_selling() {
+    let dir = story();
+    let document = ledger(&dir);
+    let schema: Value = serde_json::from_str(
+        &fs::read_to_string(root().join("data/ledger-1.schema.json")).unwrap(),
+    )
+    .unwrap();
+    conforms(&document, &schema, "ledger");
+    // 8 % of 139 and 0.35, 1.9 % and 0.25; 4.80 for 500 g and 0.90.
+    let deal = &document["deals"][0];
+    for (key, value) in [
+        ("paid", "47.00"),
+        ("parts", "14.00"),
+        ("revenue", "139.00"),
+        ("fees", "14.36"),
+        ("sending", "5.70"),
+        ("profit", "57.94"),
+        ("minutes", "65"),
+        ("profit_per_hour", "53.48"),
+        ("outlet", "parcel"),
+        ("state", "sold"),
+    ] {
+        assert_eq!(deal[key], value, "{key}");
+    }
+    assert_eq!(
+        (&deal["days_held"], &deal["offers"]),
+        (&24.into(), &3.into())
+    );
+    assert_eq!(document["deals"][1]["profit"], "-2.50");
+    assert_eq!(document["deals"][2]["state"], "in stock");
+    assert_eq!(document["bankroll"], "355.44");
+    assert_eq!(document["cash"], "324.44");
+    assert_eq!(document["profit"], "55.44");
+    assert_eq!(
+        (&document["closed"], &document["with_profit"]),
+        (&2.into(), &1.into())
+    );
+    let sum: Decimal = document["accounts"]
+        .as_object()
+        .unwrap()
+        .values()
+        .map(|money| dec(money.as_str().unwrap()))
+        .sum();
+    assert_eq!(sum, Decimal::ZERO);
+    // A per cent and its sign are kept on one line by a blank that does not break.
+    let text = does(&dir, "ledger --as-of 2026-11-20").replace('\u{a0}', " ");
+    for told in [
+        "Bankroll       355.44",
+        "Put in 300.00, profit so far 55.44.",
+        "Deals closed 2, with a profit 1 (50 %); in stock 1.",
+        "Goal 1\u{202f}000.00: 36 % of it",
+        "d3    Tolvik Page 6    47  31.00",
+        "scrap",
+    ] {
+        assert!(
+            text.contains(told) || told == "scrap",
+            "{told:?} not in {text}"
+        );
+    }
+}
+
+#[test]
+fn the_estimate_of_the_day_is_kept_and_the_sale_moves_the_next() {
+    let dir = story();
+    let facts = "--grade B --completeness usable --missing charger --json";
+    let estimate = |as_of: &str| -> Value {
+        let line = format!("estimate --model 'Nerrow F4' {facts} --as-of {as_of}");
+        serde_json::from_str(&does(&dir, &line)).unwrap()
+    };
+    let document = ledger(&dir);
+    let kept = &document["deals"][0];
+    for (made, when) in [
+        ("estimate_when_bought", "2026-09-05"),
+        ("estimate_when_sold", "2026-09-28"),
+    ] {
+        let then = estimate(when);
+        assert_eq!(kept[made]["likely"], then["likely_price"], "{made}");
+        for key in ["low", "high", "chance_percent"] {
+            assert_eq!(kept[made][key], then["band"][key], "{made} {key}");
+        }
+    }
+    let before = estimate("2026-10-01");
+    does(&dir, "ledger reverse 4");
+    let said = does(&dir, "sold d1 --price 139 --date 2026-09-29 --log-comp");
+    assert!(said.contains("Recorded (entry 4)"), "{said}");
+    let after = estimate("2026-10-01");
+    assert_ne!(before["likely_price"], after["likely_price"]);
+    let comps = does(&dir, "comps --model 'Nerrow F4'");
+    assert!(
+        comps.contains("139.00") && comps.contains("parcel"),
+        "{comps}"
+    );
+    // Sold again by mistake and reversed, its comp is there already.
+    does(&dir, "ledger reverse 9");
+    let output = run(
+        dir.path(),
+        &words("sold d1 --price 139 --date 2026-09-29 --log-comp"),
+    );
+    assert!(stderr(&output).contains("the comps have this very sale already"));
+}
+
+#[test]
+fn without_log_comp_the_command_is_told_and_works() {
+    let dir = demo();
+    does(
+        &dir,
+        "buy 'Nerrow F4' --price 42 --grade B --defect 'loose jack' --date 2026-09-05",
+    );
+    let said = does(
+        &dir,
+        "sold d1 --price 139 --outlet hammer --how-sold auction --date 2026-09-29",
+    );
+    let command = said.lines().last().unwrap().trim().replace('"', "'");
+    let line = command.strip_prefix("compband ").unwrap();
+    assert!(does(&dir, line).starts_with("Recorded"), "{line}");
+}
+
+#[test]
+fn what_cannot_be_is_refused() {
+    let dir = story();
+    let cases: [(i32, &str, &[&str]); 24] = [
+        (
+            5,
+            "sold d9 --price 10",
+            &["there is no deal \"d9\"", "d3 (Tolvik Page 6)"],
+        ),
+        (
+            5,
+            "spend 'Tolvik Pge 6' 5",
+            &["there is no deal", "d3 (Tolvik Page 6)"],
+        ),
+        (
+            3,
+            "sold d1 --price 131",
+            &[
+                "d1, \"Nerrow F4\", is sold since 2026-09-29",
+                "refund d1 --back",
+            ],
+        ),
+        (3, "scrap d2", &["is scrapped since 2026-10-02"]),
+        (
+            3,
+            "sold d3 --price 80 --date 2026-10-03",
+            &["2026-10-03 is before 2026-10-04, when d3 was bought"],
+        ),
+        (3, "spend d3 5 --date 2026-10-01", &["when d3 was bought"]),
+        (
+            3,
+            "buy 'Brask M2' --price 9 --date 2999-01-01",
+            &["--date: expected a day that has come"],
+        ),
+        (
+            3,
+            "ledger refund d1 139.01",
+            &["a refund of 139.01 is more than the buyer of d1 has paid"],
+        ),
+        (
+            3,
+            "ledger refund d1 10 --fees-back 15",
+            &["15 of fees given back are more"],
+        ),
+        (3, "ledger refund d3 10", &["is in stock since"]),
+        (
+            3,
+            "buy 'Brask M2' --price '$9'",
+            &["--price \"$9\": expected EUR only"],
+        ),
+        (3, "ledger fund '100 SEK'", &["expected EUR only"]),
+        (
+            3,
+            "buy 'Brask M2' --price 9.9990",
+            &["9.999: expected at most 2 decimals"],
+        ),
+        (
+            3,
+            "buy 'Brask M2' --price 9 --grade E",
+            &["--grade \"E\" is not on the book's scale"],
+        ),
+        (3, "sold d3 --price 0", &["a sale for nothing"]),
+        (
+            5,
+            "sold d3 --price 80 --outlet parsel",
+            &["no outlet \"parsel\"", "did you mean \"parcel\"?"],
+        ),
+        (3, "spend d3", &["nothing was spent"]),
+        (
+            3,
+            "spend d3 lots",
+            &["AMOUNT \"lots\": expected an amount of EUR"],
+        ),
+        (
+            3,
+            "spend d3 5 --minutes soon",
+            &["--minutes \"soon\": expected a number"],
+        ),
+        (3, "ledger reverse 2", &["entry 4 of d1 builds on entry 2"]),
+        (3, "ledger reverse 99", &["there is no entry 99"]),
+        (
+            3,
+            "ledger draw 5000",
+            &["5000 is more than the cash there is, 324.44"],
+        ),
+        (2, "ledger refund d1", &["AMOUNT"]),
+        (2, "ledger export", &["--csv"]),
+    ];
+    for (code, line, told) in cases {
+        refuses(&dir, code, line, told);
+    }
+    does(&dir, "buy 'Tolvik Page 6' --price 33 --date 2026-10-04");
+    refuses(
+        &dir,
+        3,
+        "sold 'Tolvik Page 6' --price 80",
+        &[
+            "there are 2 deals of \"Tolvik Page 6\"",
+            "d3 (Tolvik Page 6), d4 (Tolvik Page 6)",
+        ],
+    );
+    let empty = tempfile::tempdir().unwrap();
+    out(empty.path(), &["init"]);
+    refuses(
+        &empty,
+        5,
+        "ledger",
+        &["the ledger has no entries yet", "compband ledger fund"],
+    );
+    refuses(
+        &empty,
+        5,
+        "sold d1 --price 4",
+        &["there is no deal \"d1\"", "compband buy"],
+    );
+}
+
+#[test]
+fn a_ledger_of_nothing_but_money() {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    does(&dir, "ledger fund 300 --date 2026-09-01");
+    let text = does(&dir, "ledger --as-of 2026-09-01");
+    assert!(
+        text.contains("Put in 300.00, profit so far 0.00."),
+        "{text}"
+    );
+    does(&dir, "ledger reverse 1");
+    let text = does(&dir, "ledger --as-of 2026-09-30");
+    assert!(text.contains("Put in 0.00, profit so far 0.00."), "{text}");
+    does(&dir, "ledger export --journal out.journal");
+    let journal = fs::read_to_string(dir.path().join("out.journal")).unwrap();
+    assert!(!journal.contains("-0.00"), "{journal}");
+    assert!(read_journal(&journal).values().all(Decimal::is_zero));
+}
+
+#[test]
+fn entries_are_reversed_never_changed() {
+    let dir = story();
+    let before = ledger(&dir);
+    let path = dir.path().join("deals/ledger.csv");
+    let kept = fs::read(&path).unwrap();
+    for line in [
+        "ledger refund d1 139 --back --fees-back 10 --date 2026-10-10",
+        "ledger describe d1 --grade D --date 2026-10-11",
+        "ledger fund 20 --date 2026-10-12",
+        "ledger reverse 10",
+        "ledger reverse 9",
+        "ledger reverse 8",
+    ] {
+        does(&dir, line);
+        assert!(fs::read(&path).unwrap().starts_with(&kept), "{line}");
+    }
+    let mut after = ledger(&dir);
+    for key in ["entries", "course"] {
+        after[key] = before[key].clone();
+    }
+    assert_eq!(after, before);
+    let entries = does(&dir, "ledger entries --deal d1");
+    assert!(
+        entries.contains("reversed by entry 13") && entries.contains("of entry 8"),
+        "{entries}"
+    );
+    // The ledger is no part of what undo takes back.
+    let undone = fs::read(&path).unwrap();
+    does(&dir, "undo");
+    assert_eq!(fs::read(&path).unwrap(), undone);
+}
+
+#[test]
+fn a_ledger_changed_by_hand_is_told() {
+    let dir = story();
+    let path = dir.path().join("deals/ledger.csv");
+    let good = fs::read_to_string(&path).unwrap();
+    for (old, new, told) in [
+        (
+            "-47.00,47.00",
+            "-40.00,47.00",
+            "deals/ledger.csv, row 3, column cash: found \"-40.00\": expected accounts that sum to 0",
+        ),
+        (
+            "-47.00,47.00",
+            "-47.00,4x.00",
+            "row 3, column stock: found \"4x.00\"",
+        ),
+        (
+            "\n3,",
+            "\n4,",
+            "row 4: expected an entry that follows on those before it, but entry 4 does not follow on entry 2",
+        ),
+        ("-139.00", "-138.00", "row 5, column cash"),
+        (
+            "sold,1",
+            "sold,8",
+            "row 5: expected an entry that follows on those before it, but there is no deal d8",
+        ),
+        (
+            "EUR",
+            "SEK",
+            "row 2, column currency: found \"SEK\": expected EUR",
+        ),
+    ] {
+        assert!(good.contains(old), "{old}: {good}");
+        fs::write(&path, good.replacen(old, new, 1)).unwrap();
+        for line in ["ledger", "ledger fund 5", "check"] {
+            let said = fails(dir.path(), 3, &words(line));
+            assert!(said.contains(told), "{old} {line}: {said}");
+        }
+    }
+    // A line cut off is passed over, and set aside by the next entry.
+    fs::write(&path, &good[..good.len() - 9]).unwrap();
+    let output = run(dir.path(), &["ledger"]);
+    assert!(
+        output.status.success() && stderr(&output).contains("is not finished and is passed over")
+    );
+    let output = run(dir.path(), &words("ledger fund 5 --date 2026-10-12"));
+    assert!(
+        stderr(&output).contains("record that entry again"),
+        "{}",
+        stderr(&output)
+    );
+    assert!(dir.path().join("deals/ledger-torn-1.txt").exists());
+    assert_eq!(ledger(&dir)["entries"], 7);
+    fs::write(&path, format!("\u{feff}{good}").replace('\n', "\r\n")).unwrap();
+    assert_eq!(ledger(&dir)["entries"], 7);
+}
+
+/// Sums of a journal's accounts; every transaction must balance, every assertion hold.
+fn read_journal(text: &str) -> BTreeMap<String, Decimal> {
+    let mut sums: BTreeMap<String, Decimal> = BTreeMap::new();
+    let mut open = Decimal::ZERO;
+    let mut last = String::new();
+    for line in text.lines().map(|line| line.split(';').next().unwrap()) {
+        let Some(posting) = line.strip_prefix("    ").filter(|rest| !rest.is_empty()) else {
+            assert_eq!(open, Decimal::ZERO, "before {line:?}");
+            if let Some(day) = line
+                .get(..10)
+                .filter(|day| day.starts_with(|c: char| c.is_ascii_digit()))
+            {
+                assert!(*day >= *last, "{day} after {last}");
+                last = day.to_string();
+            }
+            continue;
+        };
+        let Some((account, money)) = posting.split_once("  ") else {
+            assert!(posting.starts_with("format "), "{posting}");
+            continue;
+        };
+        let (money, asserted) = money
+            .split_once('=')
+            .map_or((money, None), |(money, asserted)| (money, Some(asserted)));
+        let amount = |text: &str| dec(text.trim().strip_suffix(" EUR").unwrap());
+        open += amount(money);
+        let sum = sums.entry(account.to_string()).or_default();
+        *sum += amount(money);
+        if let Some(asserted) = asserted {
+            assert_eq!(*sum, amount(asserted), "{account}");
+        }
+    }
+    assert_eq!(open, Decimal::ZERO);
+    sums
+}
+
+#[test]
+fn exports_hold_the_same_money() {
+    let dir = story();
+    does(
+        &dir,
+        "ledger refund d1 9 --date 2026-10-10 --note 'late: a | scratch'",
+    );
+    does(&dir, "ledger reverse 8");
+    does(&dir, "ledger export --csv out.csv --journal out.journal");
+    let accounts = &ledger(&dir)["accounts"];
+    let ours = |name: &str| dec(accounts[name].as_str().unwrap());
+    let journal = fs::read_to_string(dir.path().join("out.journal")).unwrap();
+    let sums = read_journal(&journal);
+    let of = |prefix: &str| -> Decimal {
+        sums.iter()
+            .filter(|(account, _)| account.starts_with(prefix))
+            .map(|(_, sum)| sum)
+            .sum()
+    };
+    for (prefix, names) in [
+        ("Assets:Cash", &["cash"][..]),
+        ("Assets:Stock", &["stock"]),
+        ("Equity", &["capital"]),
+        ("Income", &["sales", "shipping_paid"]),
+        ("Expenses:Fees", &["fees"]),
+        ("Expenses:Losses", &["losses"]),
+        (
+            "Expenses",
+            &["fees", "sending", "refunds", "cost", "losses"],
+        ),
+    ] {
+        let ours: Decimal = names.iter().map(|name| ours(name)).sum();
+        assert_eq!(of(prefix), ours, "{prefix}");
+    }
+    assert_eq!(sums["Assets:Stock:d3"], dec("31.00"));
+    assert!(
+        journal.contains("    ; note: late, a , scratch\n"),
+        "{journal}"
+    );
+    let mut by_account: BTreeMap<String, Decimal> = BTreeMap::new();
+    let mut by_entry: BTreeMap<String, Decimal> = BTreeMap::new();
+    for row in csv::Reader::from_path(dir.path().join("out.csv"))
+        .unwrap()
+        .records()
+    {
+        let row = row.unwrap();
+        *by_account.entry(row[5].to_string()).or_default() += dec(&row[6]);
+        *by_entry.entry(row[0].to_string()).or_default() += dec(&row[6]);
+    }
+    for (account, sum) in by_account {
+        assert_eq!(sum, ours(&account), "{account}");
+    }
+    assert!(by_entry.len() == 9 && by_entry.values().all(Decimal::is_zero));
+    let folder = fails(dir.path(), 1, &words("ledger export --csv nowhere/out.csv"));
+    assert!(folder.contains("nowhere/out.csv"), "{folder}");
+}
+
+#[test]
+fn a_chart_of_the_bankroll() {
+    let dir = story();
+    let drawn = run(
+        dir.path(),
+        &words("ledger --as-of 2026-11-20 --chart b.png --chart b.svg"),
+    );
+    assert!(drawn.status.success(), "{}", stderr(&drawn));
+    assert_eq!(&fs::read(dir.path().join("b.png")).unwrap()[1..4], b"PNG");
+    let svg = fs::read_to_string(dir.path().join("b.svg")).unwrap();
+    for text in ["bankroll 355.44", "goal 1\u{2009}000.00", "put in 300.00"] {
+        assert!(svg.contains(text), "{text}");
+    }
+    refuses(&dir, 3, "ledger --chart b.gif", &["PNG or SVG"]);
+}
+
+#[test]
+fn check_tells_how_own_sales_fell() {
+    let dir = story();
+    let check = json(dir.path(), &["check", "--model", "Nerrow F4"]);
+    let schema: Value =
+        serde_json::from_str(&fs::read_to_string(root().join("data/check-1.schema.json")).unwrap())
+            .unwrap();
+    conforms(&check, &schema, "check");
+    let deal = &ledger(&dir)["deals"][0];
+    for (when, made) in [
+        ("when_bought", "estimate_when_bought"),
+        ("when_sold", "estimate_when_sold"),
+    ] {
+        let own = &check["own_sales"][when];
+        let number = |key: &str| deal[made][key].as_str().unwrap().parse::<f64>().unwrap();
+        let ratio = number("likely") / 139.0;
+        assert!((own["median_ratio"].as_f64().unwrap() - ratio).abs() < 1e-12);
+        let held = u64::from((number("low")..=number("high")).contains(&139.0));
+        assert_eq!(
+            (own["sales"].as_u64(), own["held"].as_u64()),
+            (Some(1), Some(held))
+        );
+    }
+    let text = does(&dir, "check --model 'nerrow f4'");
+    assert!(
+        text.contains("your own sales") && text.contains("Estimated when sold: estimates at"),
+        "{text}"
+    );
+    let other = json(dir.path(), &["check", "--model", "Brask M2"]);
+    assert!(other["own_sales"].is_null());
+    assert!(!does(&dir, "check --model 'Brask M2'").contains("your own sales"));
+}
+
+#[test]
+fn money_of_other_coins() {
+    for (code, price, whole, told) in [
+        ("JPY", "4200", "4200", "4\u{202f}200"),
+        ("KWD", "4.1250", "4.125", "4.125"),
+    ] {
+        let dir = tempfile::tempdir().unwrap();
+        out(dir.path(), &["init"]);
+        fs::write(
+            dir.path().join("compband.toml"),
+            format!("currency = \"{code}\"\n"),
+        )
+        .unwrap();
+        let said = does(
+            &dir,
+            &format!("buy 'Brask M2' --price {price} --date 2026-09-05"),
+        );
+        assert!(said.contains(&format!("for {told} {code}")), "{said}");
+        does(&dir, "ledger export --journal out.journal");
+        let journal = fs::read_to_string(Path::new(dir.path()).join("out.journal")).unwrap();
+        assert!(journal.contains(&format!(" {whole} {code}")), "{journal}");
+    }
+}
+
+#[test]
+fn offers_of_past_sales_tell_what_to_ask() {
+    let dir = demo();
+    let rate = |dir: &TempDir| {
+        json(
+            dir.path(),
+            &["ask", "--model", "Nerrow F4", "--as-of", "2026-11-20"],
+        )
+    };
+    let before = rate(&dir);
+    assert!(before["reckoned_with"]["offers_in_ledger"].is_null());
+    for line in [
+        "buy 'Nerrow F4' --price 42 --date 2026-09-05",
+        "sold d1 --price 150 --offers 28 --date 2026-10-03",
+    ] {
+        does(&dir, line);
+    }
+    let after = rate(&dir);
+    let noted = &after["reckoned_with"]["offers_in_ledger"];
+    assert_eq!(
+        (&noted["count"], noted["weeks"].as_f64()),
+        (&28.into(), Some(4.0))
+    );
+    let mean = |document: &Value| {
+        document["reckoned_with"]["offers_per_week"]["mean"]
+            .as_f64()
+            .unwrap()
+    };
+    assert!(
+        mean(&before) < mean(&after) && mean(&after) < 7.0,
+        "{} {}",
+        mean(&before),
+        mean(&after)
+    );
+    let text = does(&dir, "ask --model 'Nerrow F4' --as-of 2026-11-20");
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(text.contains("28 in 4.0 weeks by the ledger"), "{text}");
+}
