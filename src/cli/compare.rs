@@ -73,7 +73,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let mut settings = book.settings().clone();
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;
-    let (aims, bankroll) = args.aims.read(&settings.deal, &currency)?;
+    let (aims, bankroll) = args.aims.read(&book, &settings.deal)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
