@@ -15,6 +15,10 @@
 //! fitted on some of the columns; beside it stands that of all columns. `--columns stated` leaves
 //! the others out for everybody.
 //!
+//! Each set is also taken apart into models by one of its columns, to see what the other models of
+//! a book are worth to one that has few comps: 3, 5, 8, 15 or 30 of it beside 30 of each other, the
+//! same draws with and without the others.
+//!
 //! Quantile regression needs Python:
 //! `python3 -m venv venv && venv/bin/pip install -r tests/reference/requirements.txt`, then
 //! `--python venv/bin/python`. Without `--python` or `--quantile-draws` it is left out.
@@ -24,6 +28,7 @@
 //! Least squares and the oracle are checked against statsmodels in `tests/it/accuracy.rs`.
 
 mod ours;
+mod pooled;
 mod quantile;
 mod regression;
 mod report;
@@ -32,6 +37,7 @@ mod sets;
 use std::process::ExitCode;
 
 use clap::{Parser, ValueEnum};
+use compband::band::estimate::Aids;
 use compband::book::Settings;
 use rand::rngs::StdRng;
 use rand::seq::index::sample;
@@ -39,7 +45,7 @@ use rand::{RngExt, SeedableRng};
 
 use ours::Sale;
 use regression::{Band, least_squares, middle, oracle_scores, winkler};
-use report::{Cell, Report, Scores, Study};
+use report::{Cell, Report, Scores, Study, Together};
 use sets::{Row, Set, sets};
 
 const SEED: u64 = 1972;
@@ -148,7 +154,10 @@ fn score(data: &Data, n: usize, draw: usize) -> Scores {
     let rows: Vec<&Row> = comps.iter().map(|&i| &data.rows[i]).collect();
     let row = &data.rows[target];
     let y = row.log_price;
-    let ours = |factors: &[f64]| ours::band(&sales, &data.sales[target], &data.settings, factors);
+    let ours = |factors: &[f64]| {
+        let alone = Aids::default();
+        ours::band(&sales, &data.sales[target], &data.settings, factors, &alone)
+    };
     let band = ours(&vec![1.0; n]);
     Scores {
         covered: band.0 <= y && y <= band.1,
@@ -162,14 +171,14 @@ fn score(data: &Data, n: usize, draw: usize) -> Scores {
 }
 
 /// Scores of all draws, in their order, over all cores.
-fn gather(data: &Data, n: usize, draws: usize) -> Vec<Scores> {
+fn gather<T: Send>(draws: usize, score: impl Fn(usize) -> T + Copy + Send) -> Vec<T> {
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
     let part = draws.div_ceil(threads);
     std::thread::scope(|scope| {
         let running: Vec<_> = (0..threads)
             .map(|k| {
                 let draws = (k * part).min(draws)..((k + 1) * part).min(draws);
-                scope.spawn(move || draws.map(|d| score(data, n, d)).collect::<Vec<_>>())
+                scope.spawn(move || draws.map(score).collect::<Vec<_>>())
             })
             .collect();
         running
@@ -217,15 +226,24 @@ fn study(options: &Options, set: &Set) -> Result<Study, String> {
     let mut cells = Vec::new();
     for &n in &options.sizes {
         eprintln!("{}, {n} comps", set.name);
-        let mut scores = gather(&data, n, options.draws);
+        let mut scores = gather(options.draws, |draw| score(&data, n, draw));
         add_quantile(options, &data, n, &mut scores)?;
         cells.push(Cell { n, scores });
     }
+    let models = pooled::models(set, &data.rows);
+    let together = pooled::SIZES.map(|n| {
+        eprintln!("{}, {n} comps beside other models", set.name);
+        let pairs = gather(options.draws, |draw| pooled::score(&data, &models, n, draw));
+        Together { n, pairs }
+    });
     let mean = |scores: &Vec<f64>| scores.iter().sum::<f64>() / scores.len() as f64;
     Ok(Study {
         name: set.name,
         floors: [mean(&data.floors[0]), mean(&data.floors[1])],
         cells,
+        split: pooled::split(set.name),
+        models: models.len(),
+        together: together.into(),
     })
 }
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
-use compband::band::estimate;
+use compband::band::estimate::{Aids, estimate_with};
 use compband::book::attributes::{Attribute, Direction, Scale};
 use compband::book::settings::Family;
 use compband::book::{Attributes, Items, Settings};
@@ -15,7 +15,7 @@ use super::regression::Band;
 use super::sets::{Role, Row, Set};
 
 const TODAY: NaiveDate = NaiveDate::from_ymd_opt(2026, 6, 30).unwrap();
-const MODEL: &str = "any";
+pub const MODEL: &str = "any";
 const CHANCE: u8 = 80;
 
 /// A sale: as a comp, and the month it was in.
@@ -98,8 +98,8 @@ pub fn sale(set: &Set, row: &Row) -> Sale {
     Sale { comp, month }
 }
 
-/// The 80 % band of the target from its comps, each price times its factor.
-pub fn band(comps: &[&Sale], target: &Sale, settings: &Settings, factors: &[f64]) -> Band {
+/// Comps as of the month of the target, each price times its factor.
+pub fn selection(comps: &[&Sale], target: &Sale, factors: &[f64]) -> Selection {
     let candidates: Vec<Candidate> = comps
         .iter()
         .zip(factors)
@@ -116,6 +116,22 @@ pub fn band(comps: &[&Sale], target: &Sale, settings: &Settings, factors: &[f64]
             }
         })
         .collect();
+    Selection {
+        seen: candidates.len(),
+        candidates,
+        ..Selection::empty(MODEL)
+    }
+}
+
+/// The 80 % band of the target from its comps, each price times its factor, and from what other
+/// models say.
+pub fn band(
+    comps: &[&Sale],
+    target: &Sale,
+    settings: &Settings,
+    factors: &[f64],
+    aids: &Aids,
+) -> Band {
     let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
     let comp = &target.comp;
     let subject = Subject {
@@ -130,12 +146,9 @@ pub fn band(comps: &[&Sale], target: &Sale, settings: &Settings, factors: &[f64]
         works: true,
         how_sold: None,
     };
-    let selection = Selection {
-        seen: candidates.len(),
-        candidates,
-        ..Selection::empty(MODEL)
-    };
-    let made = estimate(selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
+    let selection = selection(comps, target, factors);
+    let made =
+        estimate_with(aids, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
     let (low, high, _) = made.outcome.band(f64::from(CHANCE) / 100.0);
     (low, high)
 }

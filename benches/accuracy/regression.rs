@@ -61,7 +61,10 @@ pub fn least_squares(comps: &[&Row], target: &Row) -> Option<Band> {
 }
 
 /// The floor: mean score of the oracle.
-#[allow(dead_code, reason = "the test of the floors wants the mean, the benchmark each")]
+#[allow(
+    dead_code,
+    reason = "the test of the floors wants the mean, the benchmark each"
+)]
 pub fn oracle(rows: &[Row], kept: &[usize]) -> f64 {
     let scores = oracle_scores(rows, kept);
     scores.iter().sum::<f64>() / scores.len() as f64

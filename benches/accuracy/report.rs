@@ -2,6 +2,8 @@
 
 use std::fmt::{self, Display, Formatter};
 
+use super::pooled::Pair;
+
 /// Interval scores of one draw, and whether our band held its target.
 pub struct Scores {
     pub covered: bool,
@@ -29,6 +31,16 @@ pub struct Study {
     /// Score of the oracle on the columns that the goals were stated with, and on all.
     pub floors: [f64; 2],
     pub cells: Vec<Cell>,
+    /// The column that makes the models of the table with and without other models.
+    pub split: &'static str,
+    pub models: usize,
+    pub together: Vec<Together>,
+}
+
+/// The draws of one size with and without other models.
+pub struct Together {
+    pub n: usize,
+    pub pairs: Vec<Pair>,
 }
 
 /// The tables and the goals, as markdown.
@@ -320,6 +332,33 @@ impl Report {
         Ok(())
     }
 
+    /// With and without the other models, on the same draws.
+    fn pooled(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "| set | models | n | alone | coverage | with others | coverage | with / alone |"
+        )?;
+        writeln!(f, "|---|---|---:|---:|---:|---:|---:|---:|")?;
+        for study in &self.0 {
+            for Together { n, pairs } in &study.together {
+                let mean = |of: fn(&Pair) -> f64| Figure::mean(pairs.iter().map(of));
+                writeln!(
+                    f,
+                    "| {} | {} by {} | {n} | {} | {} | {} | {} | {} |",
+                    study.name,
+                    study.models,
+                    study.split,
+                    mean(|p| p.alone),
+                    mean(|p| p.covered_alone.into()),
+                    mean(|p| p.pooled),
+                    mean(|p| p.covered.into()),
+                    Figure::ratio(pairs.iter().map(|p| (p.pooled, p.alone))),
+                )?;
+            }
+        }
+        Ok(())
+    }
+
     /// The goals one by one, and how many are met.
     fn goals(&self, f: &mut Formatter<'_>) -> fmt::Result {
         let names: Vec<&str> = self.0.iter().map(|study| study.name).collect();
@@ -373,6 +412,8 @@ impl Display for Report {
         self.ours(f)?;
         writeln!(f)?;
         self.baselines(f)?;
+        writeln!(f)?;
+        self.pooled(f)?;
         writeln!(f)?;
         self.goals(f)
     }

@@ -1,6 +1,7 @@
 //! From selected comps to a finished estimate.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 use nalgebra::DVector;
@@ -15,11 +16,15 @@ use crate::book::attributes::Scale;
 use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
 use crate::book::{Currency, HowSold};
 use crate::fit::design::{self, Design, Prior, SoldTerm, Term};
+use crate::fit::pool::{Pool, Pooled};
 use crate::fit::robust::{self, Fit, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
 use crate::fit::spread;
 use crate::select::order::{NORMAL_DECILE, effective_number, median};
 use crate::select::{Candidate, Dropped, Selection, Step, Subject, trim};
+
+/// Share of the information below which comps are taken to say nothing.
+const LEAST_SAY: f64 = 0.01;
 
 /// Points at which the density is given.
 const DENSITY_POINTS: usize = 241;
@@ -49,9 +54,12 @@ pub struct Spread {
 /// Where an adjustment comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Source {
-    /// The rule of thumb alone or almost so (under a fifth of the information from comps).
+    /// The rule of thumb, with under a fifth of the information from comps of the model and no
+    /// more of the rest from other models than not.
     RuleOfThumb,
-    /// Both.
+    /// Other models: as before, with more of the rest from them.
+    OtherModels,
+    /// Comps of the model and what was thought before them.
     Both,
     /// The comps alone or almost so (over four fifths).
     Comps,
@@ -62,6 +70,7 @@ impl Source {
     pub fn label(self) -> &'static str {
         match self {
             Self::RuleOfThumb => "rule of thumb",
+            Self::OtherModels => "your other models",
             Self::Both => "both",
             Self::Comps => "your comps",
         }
@@ -80,6 +89,8 @@ pub struct Adjustment {
     pub on_unit: f64,
     /// Rule of thumb, money.
     pub rule: Spread,
+    /// The rule brought up to date by other models, where they tell.
+    pub others: Option<Others>,
     /// From the comps alone, money; none where they say nothing.
     pub comps: Option<Spread>,
     /// As used, money.
@@ -96,10 +107,24 @@ pub struct Adjustment {
     pub most: f64,
 }
 
+/// What other models say of an adjustment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Others {
+    /// The rule of thumb brought up to date by them, money.
+    pub spread: Spread,
+    /// How many speak.
+    pub models: usize,
+    /// Share of the information in it that comes from them rather than the rule, 0..=1.
+    pub share: f64,
+}
+
 impl Adjustment {
     /// Where it comes from.
     pub fn source(&self) -> Source {
         match self.from_comps {
+            share if share < 0.2 && self.others.is_some_and(|o| o.share > 0.5) => {
+                Source::OtherModels
+            }
             share if share < 0.2 => Source::RuleOfThumb,
             share if share > 0.8 => Source::Comps,
             _ => Source::Both,
@@ -134,6 +159,10 @@ pub struct Evidence {
     pub undated: usize,
     /// Kish's effective number of them: `(Σw)²/Σw²`.
     pub effective: f64,
+    /// Other models that an adjustment leans on.
+    pub other_models: usize,
+    /// Comps behind what they say.
+    pub other_comps: usize,
     /// Day of the newest used.
     pub newest: Option<NaiveDate>,
     /// Day of the oldest used.
@@ -192,10 +221,13 @@ pub struct Estimate {
 }
 
 /// What is known besides the comps at hand.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Aids {
     /// What the book's own past says of its bands.
     pub own: Option<Own>,
+    /// What other models say of the adjustments ([`super::siblings`]). They speak of working units:
+    /// of a unit for parts they tell what it would fetch working.
+    pub pool: Arc<Pool>,
 }
 
 impl Estimate {
@@ -241,9 +273,12 @@ pub fn estimate_with(
     chance: u8,
 ) -> Result<Estimate, EstimateError> {
     let (subject, assumptions) = resolve(subject, &selection, settings);
-    let working = working_price(&mut selection, &subject, settings);
+    let working = working_price(&mut selection, &subject, &aids.pool, settings);
     let level = working.map(|prior| parts_price(prior, settings));
-    let (design, fit) = fit_trimmed(&mut selection, &subject, level, settings)?;
+    let silent = Pool::default();
+    let pool = if subject.works { &aids.pool } else { &silent };
+    let tolerance = Options::default().tolerance;
+    let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, tolerance, settings)?;
     let outcome = outcome_of(&design, &fit, subject.works, &settings.estimate)
         .widened(aids.own.map_or(1.0, |own| own.widening));
     let (low, high, made_by) = outcome.band(f64::from(chance) / 100.0);
@@ -256,7 +291,7 @@ pub fn estimate_with(
     };
     let adjustments = adjustments(&design, &fit, settings, &selection);
     let comps = comp_lines(&selection, &design, &fit);
-    let evidence = evidence(&selection, &design, &fit);
+    let evidence = evidence(&selection, &design, &fit, pool);
     let mut estimate = Estimate {
         median: money(outcome.median())?,
         low: money(low)?,
@@ -288,6 +323,7 @@ pub fn estimate_with(
 fn working_price(
     selection: &mut Selection,
     subject: &Subject,
+    pool: &Pool,
     settings: &Settings,
 ) -> Option<Prior> {
     let works = |c: &Candidate| c.dropped.is_none() && c.works && !c.pinned;
@@ -303,7 +339,9 @@ fn working_price(
         works: true,
         ..subject.clone()
     };
-    let (design, fit) = fit_trimmed(&mut working, &subject, None, settings).ok()?;
+    let tolerance = Options::default().tolerance;
+    let (design, fit) =
+        fit_trimmed(&mut working, &subject, None, pool, tolerance, settings).ok()?;
     Some(Prior {
         mean: fit.mean(&design.subject),
         sd: fit.variance(&design.subject).sqrt(),
@@ -320,7 +358,7 @@ fn parts_price(working: Prior, settings: &Settings) -> Prior {
 }
 
 /// Fills in what was not said of the unit with what is commonest among the comps in use.
-fn resolve(
+pub(super) fn resolve(
     subject: &Subject,
     selection: &Selection,
     settings: &Settings,
@@ -407,13 +445,16 @@ fn unsaid(known: &Option<String>) -> &'static str {
 /// to tell of something is never an outlier of the fit: what it tells may be what is odd about it.
 /// The outliers are looked for once: their measure, a median, is not moved by them, and looking
 /// again among ever tidier residuals would end in a band too narrow.
-fn fit_trimmed(
+/// The rounds of a fit end at `tolerance` ([`Options::tolerance`]).
+pub(super) fn fit_trimmed(
     selection: &mut Selection,
     subject: &Subject,
     level: Option<Prior>,
+    pool: &Pool,
+    tolerance: f64,
     settings: &Settings,
 ) -> Result<(Design, Fit), EstimateError> {
-    let mut design = build(selection, subject, level, settings)?;
+    let mut design = build(selection, subject, level, pool, settings)?;
     let adjusted = design.adjusted(&design.prior_means());
     let centre = median(&mut adjusted.clone());
     let gross = trim::gross_errors(
@@ -423,9 +464,12 @@ fn fit_trimmed(
     );
     let verdict = |at: usize| gross[at].then(|| Dropped::GrossError((adjusted[at] - centre).exp()));
     if drop_where(selection, verdict) {
-        design = build(selection, subject, level, settings)?;
+        design = build(selection, subject, level, pool, settings)?;
     }
-    let options = options(&settings.estimate, subject.works);
+    let options = Options {
+        tolerance,
+        ..options(&settings.estimate, subject.works)
+    };
     let mut fit = robust::fit(&design.problem(), &options)?;
     let scores = trim::modified_z(
         &fit.standardised(),
@@ -436,7 +480,7 @@ fn fit_trimmed(
     if drop_where(selection, |at| {
         odd(at).then(|| Dropped::Outlier(scores[at]))
     }) {
-        design = build(selection, subject, level, settings)?;
+        design = build(selection, subject, level, pool, settings)?;
         fit = robust::fit(&design.problem(), &options)?;
     }
     Ok((design, fit))
@@ -455,6 +499,7 @@ fn build(
     selection: &Selection,
     subject: &Subject,
     level: Option<Prior>,
+    pool: &Pool,
     settings: &Settings,
 ) -> Result<Design, EstimateError> {
     let looked_at = |i: &usize| {
@@ -470,6 +515,7 @@ fn build(
         &also,
         subject,
         level,
+        pool,
         settings,
     )
     .ok_or_else(|| EstimateError::NoEvidence(what_to_record(selection, subject)))
@@ -582,13 +628,18 @@ fn comp_weights(design: &Design, fit: &Fit) -> Vec<f64> {
         .collect()
 }
 
-fn evidence(selection: &Selection, design: &Design, fit: &Fit) -> Evidence {
+fn evidence(selection: &Selection, design: &Design, fit: &Fit, pool: &Pool) -> Evidence {
     let used = || selection.in_use();
     let trend_percent = design.position(&Term::Trend).map(|j| {
         let percent = |log: f64| 100.0 * log.exp_m1();
         coefficient(design, fit, j).0.map(percent)
     });
+    let columns = design.columns.iter().map(|c| &c.term);
+    let (other_models, other_comps) =
+        pool.behind(columns.chain(design.shared.iter().map(|s| &s.term)));
     Evidence {
+        other_models,
+        other_comps,
         seen: selection.seen,
         used: used().count(),
         undated: used().filter(|c| c.sold_on.is_none()).count(),
@@ -609,6 +660,11 @@ impl Spread {
             low: to(self.low),
             high: to(self.high),
         }
+    }
+
+    /// A normal belief.
+    fn of(belief: Prior) -> Self {
+        Self::normal(belief.mean, belief.mean, belief.sd, Sign::Free)
     }
 
     /// A normal belief, cut off at zero where a sign forbids what lies beyond.
@@ -654,6 +710,22 @@ fn truncated(mean: f64, sd: f64) -> (f64, f64) {
     (at(0.1), at(0.9))
 }
 
+/// What the comps alone say of coefficient `j`, in the light of what is thought of the others:
+/// the prior taken out of the posterior again, precisions subtracting. With it the share of the
+/// information that is theirs, 0..=1. `None` where they say nothing.
+pub(super) fn from_comps(design: &Design, fit: &Fit, j: usize) -> Option<(Prior, f64)> {
+    let column = &design.columns[j];
+    let prior = column.prior?;
+    let (_, variance) = coefficient(design, fit, j);
+    let own = 1.0 / variance - prior.sd.powi(-2);
+    let share = (own * variance).clamp(0.0, 1.0);
+    (share > LEAST_SAY && column.informed_by > 0).then(|| {
+        let mean = (fit.informed[j] / variance - prior.mean * prior.sd.powi(-2)) / own;
+        let sd = own.sqrt().recip();
+        (Prior { mean, sd }, share)
+    })
+}
+
 /// Coefficient `j` with its posterior middle 80 %, log scale, and its posterior variance.
 fn coefficient(design: &Design, fit: &Fit, j: usize) -> (Spread, f64) {
     let mut row = DVector::zeros(design.columns.len());
@@ -684,30 +756,26 @@ fn adjustments(
     let centre = fit.mean(&design.subject);
     let mut out = Vec::new();
     for (j, column) in design.columns.iter().enumerate() {
-        let Some(prior) = column.prior else { continue };
+        let (Some(prior), Some(rule)) = (column.prior, column.rule) else {
+            continue;
+        };
         let on_unit = design.subject[j];
         // From one fewer where the unit has it, so that of two extras the last is priced.
         let without = (centre - on_unit.min(1.0) * fit.coefficients[j]).exp();
         let money = |log: f64| without * log.exp_m1();
-        let (used, variance) = coefficient(design, fit, j);
-        // The rule of thumb taken out of the posterior again leaves what the comps say, in
-        // the light of the other rules: precisions subtract.
-        let own = (1.0 / variance - prior.sd.powi(-2)).max(0.0);
-        let from_comps = (own * variance).clamp(0.0, 1.0);
-        let comps = (from_comps > 0.01 && column.informed_by > 0).then(|| {
-            let mean = (fit.informed[j] / variance - prior.mean * prior.sd.powi(-2)) / own;
-            Spread::normal(mean, mean, own.sqrt().recip(), Sign::Free).map(money)
-        });
+        let (used, _) = coefficient(design, fit, j);
+        let comps = from_comps(design, fit, j);
         out.push(Adjustment {
             label: label(&column.term, settings, selection),
             term: column.term.clone(),
             on_unit,
-            rule: Spread::normal(prior.mean, prior.mean, prior.sd, Sign::Free).map(money),
-            comps,
+            rule: Spread::of(rule).map(money),
+            others: others(prior, &column.pooled, money),
+            comps: comps.map(|(own, _)| Spread::of(own).map(money)),
             used: used.map(money),
             used_percent: 100.0 * used.value.exp_m1(),
             informed_by: column.informed_by,
-            from_comps: if comps.is_some() { from_comps } else { 0.0 },
+            from_comps: comps.map_or(0.0, |(_, share)| share),
             held: fit.held[j],
             most: column.most,
         });
@@ -717,7 +785,16 @@ fn adjustments(
     out
 }
 
-/// What every comp has in common with the unit, by rule of thumb.
+/// What other models say, from the belief `prior` that they made of the rule.
+fn others(prior: Prior, pooled: &Option<Pooled>, money: impl Fn(f64) -> f64) -> Option<Others> {
+    pooled.as_ref().map(|pooled| Others {
+        spread: Spread::of(prior).map(money),
+        models: pooled.models(),
+        share: pooled.share(),
+    })
+}
+
+/// What every comp has in common with the unit, by rule of thumb or other models.
 fn shared_adjustments(
     design: &Design,
     centre: f64,
@@ -732,7 +809,8 @@ fn shared_adjustments(
             label: label(&shared.term, settings, selection),
             term: shared.term.clone(),
             on_unit: shared.on_unit,
-            rule: Spread::normal(mean, mean, sd, Sign::Free).map(money),
+            rule: Spread::of(shared.rule).map(money),
+            others: others(shared.prior, &shared.pooled, money),
             comps: None,
             used: Spread::normal(mean, mean, sd, shared.sign).map(money),
             used_percent: 100.0 * mean.exp_m1(),

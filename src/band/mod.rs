@@ -13,7 +13,8 @@ pub mod own;
 pub mod predictive;
 pub mod ratio;
 pub mod selfcheck;
+pub mod siblings;
 pub mod verdict;
 pub mod warnings;
 
-pub use estimate::{Estimate, estimate};
+pub use estimate::{Estimate, estimate, estimate_with};

@@ -5,7 +5,7 @@ use chrono::NaiveDate;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::calibration::{self, Coverage, Pit};
-use super::estimate::{EstimateError, estimate};
+use super::estimate::{Aids, EstimateError, estimate_with};
 use super::outcome::Outcome;
 use super::own::{self, Miss};
 use super::ratio::{self, Interval, Study};
@@ -76,7 +76,7 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
 /// Foretells `sale` from a selection made for it as of `day`. A dated sale, `day` being its own, is
 /// foretold from those dated before it: never from sales of that day or later, nor from undated
 /// ones, of which it is not known that they came before. An undated sale is foretold from all the
-/// others (leave-one-out). `None` where there is nothing to foretell it from.
+/// others (leave-one-out). `aids` know nothing of that day or later either. `None` where there is nothing to foretell it from.
 ///
 /// # Errors
 /// [`EstimateError::Fit`] where the comps cannot be fitted.
@@ -85,6 +85,7 @@ pub fn foresee(
     subject: &Subject,
     sale: &Candidate,
     day: NaiveDate,
+    aids: &Aids,
     settings: &Settings,
 ) -> Result<Option<Foreseen>, EstimateError> {
     let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
@@ -105,7 +106,8 @@ pub fn foresee(
     if widen(&mut selection, subject, &limits).is_err() {
         return Ok(None);
     }
-    let made = match estimate(selection, subject, settings, day, settings.estimate.band) {
+    let chance = settings.estimate.band;
+    let made = match estimate_with(aids, selection, subject, settings, day, chance) {
         Err(EstimateError::NoEvidence(_)) => return Ok(None),
         other => other?,
     };

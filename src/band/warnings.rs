@@ -1,6 +1,6 @@
 //! What to be careful about in an estimate, in plain words.
 
-use super::estimate::{CompLine, Estimate};
+use super::estimate::{Adjustment, CompLine, Estimate};
 use super::outcome::MadeBy;
 use crate::book::problem::nearest;
 use crate::book::settings::Settings;
@@ -126,8 +126,14 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         && let Some(grade) = &subject.grade
         && !used().any(|c| c.grade.eq_ignore_ascii_case(grade))
     {
+        let at = settings.grade_index(grade);
+        let next_to_it = |a: &&Adjustment| match a.term {
+            Term::Grade(step) => Some(step) == at || Some(step + 1) == at,
+            _ => false,
+        };
+        let source = thought(estimate.adjustments.iter().find(next_to_it));
         out.push(format!(
-            "No comp used is of grade {grade}: its step is a rule of thumb."
+            "No comp used is of grade {grade}: its step is {source}."
         ));
     }
     if let Some(working) = estimate.working {
@@ -149,8 +155,9 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             let meant = similar(&adjustment.term, estimate, settings)
                 .map_or(String::new(), |name| format!(" Did you mean {name:?}?"));
             out.push(format!(
-                "“{}” rests on a rule of thumb: the comps used do not tell.{meant}",
-                adjustment.label
+                "“{}” rests on {}: the comps used do not tell.{meant}",
+                adjustment.label,
+                thought(Some(adjustment))
             ));
         }
     }
@@ -171,6 +178,14 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         }
     }
     out
+}
+
+/// Where an adjustment that no comp tells of comes from.
+fn thought(adjustment: Option<&Adjustment>) -> &'static str {
+    match adjustment.and_then(|a| a.others) {
+        Some(_) => "a rule of thumb and what your other models say",
+        None => "a rule of thumb",
+    }
 }
 
 /// A name of the same kind that the comps or the kit know and that comes near.

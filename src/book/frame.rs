@@ -21,7 +21,7 @@
 //! No other value is null. Most text columns hold few different words, so that the table is built,
 //! and kept in the cache, with the words apart and their numbers in the rows.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::fmt::Write;
 
 use chrono::NaiveDate;
@@ -238,28 +238,71 @@ impl Packed {
         self.rows.height()
     }
 
-    /// Only the rows of a model, by its key; everything where there is none of it.
-    pub(super) fn of_model(self, key: &str) -> PolarsResult<Self> {
-        let alike: Vec<bool> = self
+    /// The rows of a model, by its key (everything where there is none of it), and those of
+    /// `most` other models that are `wanted` (asked by key), those with most rows.
+    pub(super) fn of_model_among(
+        self,
+        key: &str,
+        most: usize,
+        wanted: &dyn Fn(&str) -> bool,
+    ) -> PolarsResult<(Self, Self)> {
+        let keys: Vec<String> = self
             .words_of("model")
             .iter()
-            .map(|word| match_key(word) == key)
+            .map(|word| match_key(word))
             .collect();
         let numbers = self.rows.column("model")?.u32()?;
-        let wanted = |number: Option<u32>| {
-            number
-                .and_then(|n| alike.get(n as usize).copied())
-                .unwrap_or_default()
-        };
-        let mask: BooleanChunked = numbers.iter().map(|number| Some(wanted(number))).collect();
-        if mask.any() {
-            Ok(Self {
-                rows: self.rows.filter(&mask)?,
-                words: self.words,
-            })
+        let others = if most > 0 {
+            most_rows(numbers, &keys, |other| other != key && wanted(other), most)
         } else {
-            Ok(self)
+            HashSet::new()
+        };
+        let own: Vec<bool> = keys.iter().map(|word| word == key).collect();
+        let other: Vec<bool> = keys
+            .iter()
+            .map(|word| others.contains(word.as_str()))
+            .collect();
+        let (mut own_rows, mut other_rows) = (Vec::new(), Vec::new());
+        for (row, number) in (0..).zip(numbers.iter()) {
+            let Some(number) = number.map(|number| number as usize) else {
+                continue;
+            };
+            if own.get(number) == Some(&true) {
+                own_rows.push(row);
+            } else if other.get(number) == Some(&true) {
+                other_rows.push(row);
+            }
         }
+        let others = self.part(other_rows)?;
+        if own_rows.is_empty() {
+            return Ok((self, others));
+        }
+        Ok((self.part(own_rows)?, others))
+    }
+
+    /// These rows, with the words that they have.
+    fn part(&self, rows: Vec<IdxSize>) -> PolarsResult<Self> {
+        let mut rows = self.rows.take(&IdxCa::from_vec("row".into(), rows))?;
+        let mut words = Vec::with_capacity(WORDED.len());
+        for (name, list) in WORDED.into_iter().zip(&self.words) {
+            let mut known: HashMap<u32, u32> = HashMap::new();
+            let mut kept = Vec::new();
+            let numbers: UInt32Chunked = rows
+                .column(name)?
+                .u32()?
+                .iter()
+                .map(|number| {
+                    let number = number?;
+                    Some(*known.entry(number).or_insert_with(|| {
+                        kept.push(list.get(number as usize).cloned().unwrap_or_default());
+                        (kept.len() - 1) as u32
+                    }))
+                })
+                .collect();
+            rows.with_column(numbers.with_name(name.into()).into_column())?;
+            words.push(kept);
+        }
+        Ok(Self { rows, words })
     }
 
     pub(super) fn words_of(&self, column: &str) -> &[String] {
@@ -330,6 +373,30 @@ impl Packed {
             .zip(hashes.iter())
             .filter_map(|(id, hash)| Some((id?, hash?.cast_unsigned()))))
     }
+}
+
+/// The `most` keys that most rows have, of those `wanted`; `numbers` are the rows' places in
+/// `keys`, where one can stand several times.
+fn most_rows<'a>(
+    numbers: &UInt32Chunked,
+    keys: &'a [String],
+    wanted: impl Fn(&str) -> bool,
+    most: usize,
+) -> HashSet<&'a str> {
+    let mut rows = vec![0usize; keys.len()];
+    for number in numbers.iter().flatten() {
+        if let Some(count) = rows.get_mut(number as usize) {
+            *count += 1;
+        }
+    }
+    let mut counts: HashMap<&str, usize> = HashMap::new();
+    for (key, rows) in keys.iter().zip(rows) {
+        *counts.entry(key).or_default() += rows;
+    }
+    let mut ranked: Vec<(&str, usize)> = counts.into_iter().collect();
+    ranked.sort_unstable_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
+    let ranked = ranked.into_iter().map(|(key, _)| key);
+    ranked.filter(|key| wanted(key)).take(most).collect()
 }
 
 /// Rows of the table (or of a part of it, in any order) as comps.

@@ -157,6 +157,20 @@ pub struct EstimateSettings {
     pub spread_worth: f64,
     /// The newest comp older than this many days brings a warning.
     pub stale_days: u32,
+    /// Which other models the adjustments of a model lean on.
+    pub pool: PoolFrom,
+}
+
+/// Which other models the adjustments of a model lean on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PoolFrom {
+    /// All of the book.
+    Book,
+    /// Those of the same declared family.
+    Family,
+    /// None: each model stands alone.
+    None,
 }
 
 /// How the errors of the fit are modelled.
@@ -356,6 +370,7 @@ impl Default for EstimateSettings {
             parts_spread: 0.35,
             spread_worth: 1.0,
             stale_days: 60,
+            pool: PoolFrom::Book,
         }
     }
 }
@@ -494,6 +509,14 @@ impl Settings {
             .iter()
             .find(|(name, _)| match_key(name) == key)
             .map(|(_, kit)| kit)
+    }
+
+    /// Name of the family that a model is in, where it is in one (case and spacing ignored).
+    pub fn family(&self, model: &str) -> Option<&str> {
+        let key = match_key(model);
+        let has = |family: &Family| family.models.iter().any(|name| match_key(name) == key);
+        let mut families = self.families.iter();
+        families.find_map(|(name, family)| has(family).then_some(name.as_str()))
     }
 
     /// The numeric attributes of a model, by name; none where no family has it.

@@ -545,8 +545,25 @@ impl Book {
         model: &str,
         notice: &mut dyn FnMut(&str),
     ) -> Result<DataFrame, BookError> {
-        let rows = self.packed(None, notice)?.of_model(&match_key(model));
-        rows.and_then(Packed::unpack)
+        Ok(self.frame_among(model, 0, &|_| false, notice)?.0)
+    }
+
+    /// As [`Book::frame_of_model`], and beside it the comps of at most `most` other models: those
+    /// with most comps among the `wanted` (asked by key).
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn frame_among(
+        &self,
+        model: &str,
+        most: usize,
+        wanted: &dyn Fn(&str) -> bool,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(DataFrame, DataFrame), BookError> {
+        let packed = self.packed(None, notice)?;
+        packed
+            .of_model_among(&match_key(model), most, wanted)
+            .and_then(|(own, others)| Ok((own.unpack()?, others.unpack()?)))
             .map_err(|error| self.internal(&error))
     }
 

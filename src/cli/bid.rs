@@ -6,13 +6,13 @@ use clap::Args;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::{money, money_if, quantity, refused};
+use super::amounts::{money_if, quantity, refused};
+use super::deals::read_ledger;
 use super::net::{SaleArgs, tell_postage};
 use super::repairs::{chance, minutes, repair};
 use super::unit::{Unit, UnitArgs};
 use super::{CliError, notice, say};
 use crate::band::estimate::Estimate;
-use crate::book::Currency;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::book::trade::{self, DealSettings};
@@ -101,7 +101,7 @@ pub struct AimArgs {
     /// Most chance of a loss, per cent [default: the book's, 20]
     #[arg(long, value_name = "PERCENT")]
     loss: Option<String>,
-    /// The money there is to trade with [default: the book's]
+    /// The money there is to trade with [default: that of the ledger, or the book's setting]
     #[arg(long, value_name = "AMOUNT")]
     bankroll: Option<String>,
 }
@@ -127,7 +127,7 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let settings = &unit.settings;
     let currency = &settings.currency;
     let costs = args.costs.read(settings)?;
-    let (aims, bankroll) = args.aims.read(&settings.deal, currency)?;
+    let (aims, bankroll) = args.aims.read(&book, &settings.deal)?;
     let outlet = args.sale.outlet(settings)?;
     let terms = outlet
         .map(|(_, outlet)| args.sale.terms(outlet, settings))
@@ -227,7 +227,7 @@ fn for_parts(unit: &Unit<'_>) -> Result<Estimate, CliError> {
         comps: unit.comps.clone(),
         keep: &[],
         drop: unit.drop,
-        aids: unit.aids,
+        aids: unit.aids.clone(),
     };
     parts.estimate(parts.selection()?)
 }
@@ -266,15 +266,17 @@ impl CostArgs {
 }
 
 impl AimArgs {
-    /// Reads the aims, and the bankroll where it is known.
+    /// Reads the aims, and the bankroll where it is known: as said, or else what the ledger comes
+    /// to, or else as the settings have it.
     ///
     /// # Errors
-    /// Values that are wrong.
+    /// Values that are wrong, and a ledger that cannot be read.
     pub fn read(
         &self,
+        book: &Book,
         deal: &DealSettings,
-        currency: &Currency,
     ) -> Result<(Vec<Aim>, Option<Decimal>), CliError> {
+        let currency = &book.settings().currency;
         let profit = money_if("--profit", self.profit.as_ref(), currency)?;
         let returned = self
             .returned
@@ -282,9 +284,12 @@ impl AimArgs {
             .map(|text| quantity("--return", text, "%", trade::return_percent))
             .transpose()?;
         let loss = percent_if("--loss", &self.loss)?;
-        let bankroll = self.bankroll.as_ref().map_or(Ok(deal.bankroll), |text| {
-            money("--bankroll", text, currency)
-        })?;
+        let bankroll = match money_if("--bankroll", self.bankroll.as_ref(), currency)? {
+            Some(said) => said,
+            None => Some(read_ledger(book)?.bankroll())
+                .filter(|money| *money > Decimal::ZERO)
+                .unwrap_or(deal.bankroll),
+        };
         let bankroll = Some(bankroll).filter(|money| !money.is_zero());
         let mut aims = vec![
             Aim::Profit(profit.unwrap_or(deal.least_profit)),

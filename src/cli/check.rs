@@ -41,7 +41,8 @@ Examples:
   compband check --by month --json
 
 Every sale is estimated from the sales of days before it, and then held against what it fetched;
-a sale without a date from all the others of the model, as of the day of the newest.
+a sale without a date from all the others of the model, as of the day of the newest. Other models
+speak from their sales before that month.
 Lots are left out, and sales with nothing known before them.";
 
 /// Check past estimates against what was then paid

@@ -14,9 +14,11 @@ use super::bid::{AimArgs, tell_selling, weigh};
 use super::listings::{Listing, listings};
 use super::net::SaleArgs;
 use super::past;
+use super::siblings::comps_among;
 use super::unit::Unit;
 use super::{CliError, notice, parse_day, say, today};
 use crate::band::estimate::Aids;
+use crate::band::own::Own;
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
@@ -71,7 +73,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let mut settings = book.settings().clone();
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;
-    let (aims, bankroll) = args.aims.read(&settings.deal, &currency)?;
+    let (aims, bankroll) = args.aims.read(&book, &settings.deal)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
@@ -82,13 +84,18 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let listings = listings(&args.file, &usual, &settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
     let mut frames = HashMap::new();
-    let aids = Aids {
-        own: past::own(&book, as_of)?,
-    };
+    let own = past::own(&book, as_of)?;
     let mut candidates = Vec::new();
     for listing in &listings {
-        let comps = frame(&mut frames, &book, &listing.subject.model)?;
-        let judged = judge(listing, comps, &aims, bankroll, as_of, aids, &settings);
+        let found = among(
+            &mut frames,
+            &book,
+            &listing.subject.model,
+            as_of,
+            own,
+            &settings,
+        )?;
+        let judged = judge(listing, found, &aims, bankroll, as_of, &settings);
         candidates.push(Candidate {
             name: listing.name.clone(),
             asked: listing.asked,
@@ -126,29 +133,35 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     Ok(())
 }
 
-/// The comps of a model, read once.
-fn frame(
-    frames: &mut HashMap<String, DataFrame>,
+/// The comps of a model and what is known besides.
+type Among = (DataFrame, Aids);
+
+/// These of a model, read once.
+fn among(
+    known: &mut HashMap<String, Among>,
     book: &Book,
     model: &str,
-) -> Result<DataFrame, CliError> {
+    as_of: NaiveDate,
+    own: Option<Own>,
+    settings: &Settings,
+) -> Result<Among, CliError> {
     let key = match_key(model);
-    if let Some(comps) = frames.get(&key) {
-        return Ok(comps.clone());
+    if let Some(found) = known.get(&key) {
+        return Ok(found.clone());
     }
-    let comps = book.frame_of_model(model, &mut notice)?;
-    frames.insert(key, comps.clone());
-    Ok(comps)
+    let (comps, pool) = comps_among(book, model, as_of, settings, &mut notice)?;
+    let found = (comps, Aids { own, pool });
+    known.insert(key, found.clone());
+    Ok(found)
 }
 
 /// Judges a listing at the price asked.
 fn judge(
     listing: &Listing<'_>,
-    comps: DataFrame,
+    (comps, aids): Among,
     aims: &[Aim],
     bankroll: Option<Decimal>,
     as_of: NaiveDate,
-    aids: Aids,
     settings: &Settings,
 ) -> Result<Judged, CliError> {
     let unit = Unit {

@@ -10,6 +10,7 @@ use super::amounts::{money, money_if, quantity};
 use super::log::record_sale;
 use super::net::{SaleArgs, tell_postage};
 use super::past;
+use super::siblings::comps_among;
 use super::unit::{self, FactArgs, SoldArg};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
 use crate::band::estimate::Aids;
@@ -429,15 +430,18 @@ pub fn foresee(
     as_of: NaiveDate,
 ) -> Result<Result<Foreseen, String>, CliError> {
     let subject = subject(unit);
+    let settings = book.settings();
+    let (comps, pool) = comps_among(book, &subject.model, as_of, settings, &mut |_| {})?;
     let unit = unit::Unit {
-        comps: book.frame_of_model(&subject.model, &mut |_| {})?,
-        settings: book.settings().clone(),
+        comps,
+        settings: settings.clone(),
         subject,
         as_of,
         keep: &[],
         drop: &[],
         aids: Aids {
             own: past::own(book, as_of)?,
+            pool,
         },
     };
     match unit.selection().and_then(|found| unit.estimate(found)) {

@@ -18,6 +18,7 @@ pub mod models;
 pub mod net;
 pub mod past;
 pub mod repairs;
+mod siblings;
 pub mod undo;
 pub mod unit;
 

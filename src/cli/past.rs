@@ -10,9 +10,12 @@ use indicatif::{ProgressBar, ProgressStyle};
 use polars::prelude::{DataFrame, IntoLazy, col, lit};
 use serde::{Deserialize, Serialize};
 
+use super::siblings::Siblings;
 use super::{CliError, notice};
+use crate::band::estimate::Aids;
 use crate::band::own::{self, Miss, Own};
 use crate::band::selfcheck::{Foreseen, Foretold, foresee, subject_of};
+use crate::band::siblings::{MOST_MODELS, speak};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
@@ -33,7 +36,7 @@ pub struct Past {
 const KEPT: &str = "past.json";
 
 /// Changes with every change of how past sales are foretold.
-const FORMAT: u32 = 1;
+const FORMAT: u32 = 2;
 
 /// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
 /// not been yet.
@@ -103,13 +106,9 @@ pub fn own(book: &Book, as_of: NaiveDate) -> Result<Option<Own>, CliError> {
             let fingerprint = book.fingerprint()?;
             let comps = book.frame(&mut notice)?;
             let newest = Some(own::RECENT);
-            let seen = foresee_all(
-                &comps,
-                None,
-                newest,
-                book.settings(),
-                &ProgressBar::hidden(),
-            )?;
+            let siblings = Siblings::new(&comps, book.settings())?;
+            let bar = ProgressBar::hidden();
+            let seen = foresee_all(&comps, None, newest, &siblings, &bar)?;
             let misses = misses(&seen);
             Kept::store(book, fingerprint, &misses, false);
             misses
@@ -128,13 +127,21 @@ pub fn check(book: &Book, model: Option<&str>) -> Result<Vec<Past>, CliError> {
     let kept = model.and_then(|_| Kept::load(book, true));
     let whole = model.is_none() || (kept.is_none() && book.size()? <= SMALL);
     let fingerprint = book.fingerprint()?;
-    let comps = match model {
-        Some(model) if !whole => book.frame_of_model(model, &mut notice)?,
-        _ => book.frame(&mut notice)?,
+    let settings = book.settings();
+    let (comps, others) = match model {
+        Some(model) if !whole => {
+            let speaks = |other: &str| speak(model, other, settings);
+            book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?
+        }
+        _ => {
+            let all = book.frame(&mut notice)?;
+            (all.clone(), all)
+        }
     };
+    let siblings = Siblings::new(&others, settings)?;
     let bar = progress();
     let asked = if whole { None } else { model };
-    let mut seen = foresee_all(&comps, asked, None, book.settings(), &bar)?;
+    let mut seen = foresee_all(&comps, asked, None, &siblings, &bar)?;
     let misses = kept.unwrap_or_else(|| misses(&seen));
     if whole {
         Kept::store(book, fingerprint, &misses, true);
@@ -144,7 +151,7 @@ pub fn check(book: &Book, model: Option<&str>) -> Result<Vec<Past>, CliError> {
         seen.retain(|seen| match_key(&seen.model) == key);
         if seen.is_empty() {
             // An unknown model is told by the selection, with the names that come near.
-            foresee_all(&comps, Some(model), None, book.settings(), &bar)?;
+            foresee_all(&comps, Some(model), None, &siblings, &bar)?;
         }
     }
     let newest = misses.last().map(|miss| miss.day);
@@ -228,12 +235,20 @@ impl Model {
         Ok(())
     }
 
-    fn foresee(&self, sale: &Candidate, settings: &Settings) -> Result<Seen, CliError> {
+    fn foresee(&self, sale: &Candidate, siblings: &Siblings<'_>) -> Result<Seen, CliError> {
+        let settings = siblings.settings();
         let subject = subject_of(&self.name, sale);
         let day = sale.sold_on.unwrap_or(self.newest);
         let window = settings.estimate.window_days;
         let foreseen = match self.selections.get(&kind(&subject)) {
-            Some(all) => foresee(all.asked_on(day, window), &subject, sale, day, settings)?,
+            Some(all) => {
+                let aids = Aids {
+                    pool: siblings.pool_before_month(&match_key(&self.name), day)?,
+                    ..Aids::default()
+                };
+                let asked = all.asked_on(day, window);
+                foresee(asked, &subject, sale, day, &aids, settings)?
+            }
             None => None,
         };
         Ok(Seen {
@@ -245,14 +260,16 @@ impl Model {
 }
 
 /// Every single sale of the models (or of the one asked for; or only the `newest` dated ones)
-/// foreseen, in parallel; in the order of their days.
+/// foreseen, in parallel; in the order of their days. Other models speak from their dated sales of
+/// the months before a sale's ([`Siblings::pool_before_month`]).
 fn foresee_all(
     comps: &DataFrame,
     model: Option<&str>,
     newest: Option<usize>,
-    settings: &Settings,
+    siblings: &Siblings<'_>,
     bar: &ProgressBar,
 ) -> Result<Vec<Seen>, CliError> {
+    let settings = siblings.settings();
     let frames: Vec<(String, DataFrame)> = models(comps, model)?.into_iter().collect();
     let mut models = in_parallel(&frames, |(key, frame)| Model::of(key, frame, settings))?;
     if let Some(count) = newest {
@@ -270,7 +287,7 @@ fn foresee_all(
     bar.set_length(sales.len() as u64);
     let mut seen = in_parallel(&sales, |(model, sale)| {
         bar.inc(1);
-        model.foresee(sale, settings)
+        model.foresee(sale, siblings)
     })?;
     bar.finish_and_clear();
     let order = |seen: &Seen| (seen.sale.sold_on.is_none(), seen.sale.sold_on);

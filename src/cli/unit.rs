@@ -6,6 +6,7 @@ use polars::prelude::DataFrame;
 
 use super::attributes::read_attributes;
 use super::past;
+use super::siblings::comps_among;
 use super::{CliError, notice, parse_day, today, undeclared};
 use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
 use crate::book::problem::nearest;
@@ -194,8 +195,8 @@ impl UnitArgs {
     pub fn read(&self, book: &Book) -> Result<Unit<'_>, CliError> {
         let settings = self.settings(book.settings());
         let subject = self.facts.subject(&self.model, &settings)?;
-        let comps = book.frame_of_model(&subject.model, &mut notice)?;
         let as_of = self.as_of.unwrap_or_else(today);
+        let (comps, pool) = comps_among(book, &subject.model, as_of, &settings, &mut notice)?;
         Ok(Unit {
             subject,
             settings,
@@ -203,6 +204,7 @@ impl UnitArgs {
             comps,
             aids: Aids {
                 own: past::own(book, as_of)?,
+                pool,
             },
             keep: &self.keep,
             drop: &self.drop,

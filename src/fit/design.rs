@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use nalgebra::{DMatrix, DVector};
 use rust_decimal::prelude::ToPrimitive;
 
+use super::pool::{Pool, Pooled};
 use super::robust::Problem;
 use super::solve::{Penalty, Sign};
 use crate::book::attributes::Direction;
@@ -90,8 +91,13 @@ pub struct Prior {
 pub struct Column {
     /// What it stands for.
     pub term: Term,
-    /// Rule of thumb; none for the level.
+    /// Belief that the fit starts from: the rule of thumb, brought up to date by other models
+    /// where they tell; none for the level.
     pub prior: Option<Prior>,
+    /// Rule of thumb; none for the level.
+    pub rule: Option<Prior>,
+    /// What other models say of it, where they do.
+    pub pooled: Option<Pooled>,
     /// Sign constraint.
     pub sign: Sign,
     /// Comps that inform it: those on the rarer side of it (all of them for the trend).
@@ -106,8 +112,12 @@ pub struct Column {
 pub struct Shared {
     /// What it stands for.
     pub term: Term,
-    /// Rule of thumb.
+    /// Rule of thumb, brought up to date by other models where they tell.
     pub prior: Prior,
+    /// Rule of thumb.
+    pub rule: Prior,
+    /// What other models say of it, where they do.
+    pub pooled: Option<Pooled>,
     /// Sign constraint.
     pub sign: Sign,
     /// How many of it the unit has.
@@ -188,7 +198,8 @@ struct Shares {
 
 /// Builds the design of the candidates at `used` for `subject`; those at `also` are encoded on
 /// its columns but not fitted. `level` is a belief about the subject's own log price from
-/// elsewhere; without it a kit's rule of thumb for the price serves.
+/// elsewhere; without it a kit's rule of thumb for the price serves. `pool` is what other models
+/// say: the rules of thumb of the terms it has are brought up to date by it.
 ///
 /// Facts that were not recorded are taken as the average of the comps that have them; so is the
 /// age of an undated comp, and what it counts for by age. Where none is dated there is no trend,
@@ -203,6 +214,7 @@ pub fn build(
     also: &[usize],
     subject: &Subject,
     level: Option<Prior>,
+    pool: &Pool,
     settings: &Settings,
 ) -> Option<Design> {
     let kit = settings.kit(&subject.model);
@@ -243,14 +255,21 @@ pub fn build(
                 .map(|term| row.get(term).copied().unwrap_or(0.0)),
         )
     };
-    let rule = |term: &Term| rule_of_thumb(term, &subject.model, settings, base_price);
+    let belief = |term: &Term| Belief::of(term, pool, &subject.model, settings, base_price);
     let columns: Vec<Column> = terms
         .iter()
         .map(|term| {
-            let (prior, sign) = rule(term);
+            let Belief {
+                prior,
+                rule,
+                pooled,
+                sign,
+            } = belief(term);
             Column {
                 term: term.clone(),
                 prior,
+                rule,
+                pooled,
                 sign,
                 informed_by: match term {
                     Term::Attribute(name) => comps
@@ -311,7 +330,9 @@ pub fn build(
             Other {
                 row: dense(&row),
                 offset: beside_columns(&row, &own_row, &terms)
-                    .map(|(term, difference)| difference * rule(term).0.map_or(0.0, |p| p.mean))
+                    .map(|(term, difference)| {
+                        difference * belief(term).prior.map_or(0.0, |p| p.mean)
+                    })
                     .sum(),
                 y: log_paid(i),
             }
@@ -334,11 +355,13 @@ pub fn build(
         doubts: doubts_of(&own),
         shared: shared_terms(&own_row, &terms, own.grade, settings)
             .filter_map(|(term, on_unit)| {
-                let (prior, sign) = rule(&term);
+                let belief = belief(&term);
                 Some(Shared {
                     term,
-                    prior: prior?,
-                    sign,
+                    prior: belief.prior?,
+                    rule: belief.rule?,
+                    pooled: belief.pooled,
+                    sign: belief.sign,
                     on_unit,
                 })
             })
@@ -832,6 +855,28 @@ fn informed_by(term: &Term, rows: &[Row]) -> usize {
         .filter(|row| row.get(term).copied().unwrap_or(0.0) != 0.0)
         .count();
     with.min(rows.len() - with)
+}
+
+/// What is thought of a term before any comp of the model is heard.
+struct Belief {
+    prior: Option<Prior>,
+    rule: Option<Prior>,
+    pooled: Option<Pooled>,
+    sign: Sign,
+}
+
+impl Belief {
+    fn of(term: &Term, pool: &Pool, model: &str, settings: &Settings, base: f64) -> Self {
+        let (rule, sign) = rule_of_thumb(term, model, settings, base);
+        let pooled = pool.get(term).filter(|_| rule.is_some()).cloned();
+        let update = |rule| pooled.as_ref().map_or(rule, |pooled| pooled.update(rule));
+        Self {
+            prior: rule.map(update),
+            rule,
+            pooled,
+            sign,
+        }
+    }
 }
 
 /// The rule of thumb and sign constraint of a term; `base` is the price of which money is a

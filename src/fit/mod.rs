@@ -24,6 +24,8 @@
 //!   with both ends on the log scale, `mean = (lo + hi)/2` and `sd = (hi − lo)/(2 · 1.2816)`.
 //!   Per cents `p` become `log(1 ± p/100)`; money `m` becomes `log(1 ± m/P)` with `P` the
 //!   weighted median price of the comps. See [`design`].
+//! * **Other models** of the book bring the rules of thumb up to date before the comps of this one
+//!   are heard: a hierarchical normal model of what each says of an adjustment, [`pool`].
 //! * **Signs.** A worse grade, a missing piece or a defect never raises the price and an extra
 //!   never lowers it: active-set least squares, [`solve`].
 //! * **Spread.** The prior on σ² is scaled inverse chi-square, worth `n₀` comps at `s₀`:
@@ -38,6 +40,7 @@
 //! With flat priors, ν infinite and no decay this *is* ordinary least squares.
 
 pub mod design;
+pub mod pool;
 pub mod robust;
 pub mod solve;
 pub mod spread;

@@ -35,6 +35,9 @@ pub struct Listing<'a> {
 /// A comp with the name it is shown by.
 type Named<'a> = (&'a CompLine, &'a str);
 
+/// Labels of adjustments up to this long are not broken.
+const SHORT_LABEL: usize = 24;
+
 /// Columns that prose is set to where the output is no terminal.
 const PROSE: u16 = 80;
 
@@ -175,6 +178,16 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
             .collect();
         lines.push(format!("Called in: {}.", steps.join(", then ")));
     }
+    if evidence.other_models > 0 {
+        let plural = |n: usize| if n == 1 { "" } else { "s" };
+        lines.push(format!(
+            "Adjustments lean on {} other model{} ({} comp{}).",
+            evidence.other_models,
+            plural(evidence.other_models),
+            evidence.other_comps,
+            plural(evidence.other_comps)
+        ));
+    }
     if let Some(trend) = evidence.trend_percent {
         lines.push(format!(
             "Trend {} a month ({} to {}).",
@@ -252,13 +265,23 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             brief(estimate, spread.high)
         )
     };
+    let pooled = estimate.adjustments.iter().any(|a| a.others.is_some());
+    let short = estimate
+        .adjustments
+        .iter()
+        .all(|a| a.label.chars().count() <= SHORT_LABEL);
     let mut grid = Grid::ranked(&[
         ("", Kind::Fixed, 0),
-        ("what", Kind::Text, 0),
-        ("rule of thumb", Kind::Number, 1),
-        ("your comps", Kind::Number, 2),
+        ("what", if short { Kind::Fixed } else { Kind::Text }, 0),
+        (
+            if pooled { "rule" } else { "rule of thumb" },
+            Kind::Number,
+            1,
+        ),
+        ("others", Kind::Number, 2),
+        (if pooled { "comps" } else { "your comps" }, Kind::Number, 2),
         ("used", Kind::Number, 0),
-        ("comps", Kind::Number, 4),
+        (if pooled { "n" } else { "comps" }, Kind::Number, 4),
         ("their say", Kind::Number, 3),
     ]);
     for a in &estimate.adjustments {
@@ -270,6 +293,11 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             },
             a.label.clone(),
             range(&a.rule),
+            match &a.others {
+                Some(others) => range(&others.spread),
+                None if pooled => "–".into(),
+                None => String::new(),
+            },
             a.comps.as_ref().map_or("–".into(), range),
             change(currency, a.used.value),
             a.informed_by.to_string(),
@@ -286,6 +314,13 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
     );
     heading(out, "Adjustments", &what, width);
     out.push_str(&grid.render(width));
+    if pooled {
+        let legend = "Rule: the rule of thumb; others: what your other models make of it; comps: what \
+                      those of this model say without either; used: all of them, each by how sure it \
+                      is; their say: the share of this model's comps.";
+        let wrapped = wrap(legend, prose_width(width), "");
+        let _ = writeln!(out, "{QUIET}{wrapped}{QUIET:#}");
+    }
 }
 
 /// A bold word and what is to be said of the table below it.

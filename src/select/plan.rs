@@ -67,14 +67,52 @@ pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectE
     }
     let seen = rows.column("seen")?.u32()?.get(0).unwrap_or(0) as usize;
     let mut candidates = candidates(&rows, query.subject.works)?;
-    let order = |c: &Candidate| (c.age_days.is_none(), c.age_days);
-    candidates.sort_by(|a, b| (order(a), &a.comp_id).cmp(&(order(b), &b.comp_id)));
+    newest_first(&mut candidates);
     Ok(Selection {
         model: commonest_spelling(rows.column("model")?.str()?),
         candidates,
         seen,
         steps: Vec::new(),
     })
+}
+
+/// The candidates of every model of the comps by its key, as [`select`] has them for one: the
+/// unit of the query may be of any model, and each has up to `most`.
+///
+/// # Errors
+/// Where the frame is not as the book makes it.
+pub fn select_each(
+    comps: &DataFrame,
+    query: &Query<'_>,
+) -> Result<BTreeMap<String, Selection>, SelectError> {
+    let rows = sifted(comps.clone().lazy(), query).collect()?;
+    let (keys, names) = (
+        rows.column("model_key")?.str()?,
+        rows.column("model")?.str()?,
+    );
+    let mut models: BTreeMap<String, Selection> = BTreeMap::new();
+    for ((key, name), candidate) in keys
+        .iter()
+        .zip(names.iter())
+        .zip(candidates(&rows, query.subject.works)?)
+    {
+        let selection = models
+            .entry(key.unwrap_or_default().to_string())
+            .or_insert_with(|| Selection::empty(name.unwrap_or_default()));
+        selection.seen += 1;
+        if selection.candidates.len() < query.most {
+            selection.candidates.push(candidate);
+        }
+    }
+    models
+        .values_mut()
+        .for_each(|selection| newest_first(&mut selection.candidates));
+    Ok(models)
+}
+
+fn newest_first(candidates: &mut [Candidate]) {
+    let order = |c: &Candidate| (c.age_days.is_none(), c.age_days);
+    candidates.sort_by(|a, b| (order(a), &a.comp_id).cmp(&(order(b), &b.comp_id)));
 }
 
 /// The plan of [`select`] as the engine runs it, in its own words.
@@ -87,6 +125,12 @@ pub fn describe(comps: &DataFrame, query: &Query<'_>) -> Result<String, SelectEr
 
 /// The lazy plan, not yet run.
 fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
+    let of_model = col("model_key").eq(lit(match_key(&query.subject.model)));
+    sifted(comps.filter(of_model), query).limit(u32::try_from(query.most).unwrap_or(u32::MAX))
+}
+
+/// The comps of the models at hand with what is asked of them, those called in first ahead.
+fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
     let subject = query.subject;
     let paid = match query.basis {
         PriceBasis::Delivered => col("price_minor") + col("shipping_minor"),
@@ -127,7 +171,6 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
         .or(col("lot_size").neq(lit(1i64)))
         .or(col("works").neq(lit(subject.works)));
     comps
-        .filter(col("model_key").eq(lit(match_key(&subject.model))))
         .with_columns([
             paid.alias("paid"),
             (lit(query.as_of.to_epoch_days()) - col("sold_on")).alias("age"),
@@ -137,6 +180,7 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             col("comp_id"),
             col("origin"),
             col("model"),
+            col("model_key"),
             col("sold_on"),
             col("age"),
             col("variant"),
@@ -157,7 +201,6 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             [out_of_use, col("stage"), col("age"), col("comp_id")],
             SortMultipleOptions::default().with_nulls_last(true),
         )
-        .limit(u32::try_from(query.most).unwrap_or(u32::MAX))
 }
 
 fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, PolarsError> {

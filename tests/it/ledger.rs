@@ -614,3 +614,16 @@ fn offers_of_past_sales_tell_what_to_ask() {
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(text.contains("28 in 4.0 weeks by the ledger"), "{text}");
 }
+
+/// Without a word to the contrary a bid is weighed against what the ledger comes to.
+#[test]
+fn a_bid_knows_the_bankroll_of_the_ledger() {
+    let dir = story();
+    let bid = |more: &[&str]| {
+        let unit = &["bid", "--model", "Nerrow F4", "--as-of", "2026-11-20"][..];
+        json(dir.path(), &[unit, more].concat())
+    };
+    let by_ledger = bid(&[]);
+    assert_eq!(by_ledger, bid(&["--bankroll", "355.44"]));
+    assert_ne!(by_ledger, bid(&["--bankroll", "600"]));
+}

@@ -9,6 +9,7 @@ mod edges;
 mod estimate;
 mod import;
 mod ledger;
+mod pool;
 mod properties;
 mod ratio;
 mod reference;

@@ -3,6 +3,7 @@
 use compband::band::{Estimate, estimate};
 use compband::book::{HowSold, Settings};
 use compband::fit::design::{self, Term};
+use compband::fit::pool::Pool;
 use compband::select::{Candidate, Subject};
 use proptest::prelude::*;
 
@@ -128,7 +129,7 @@ proptest! {
     #[test]
     fn undated_comps_are_of_average_age(comps in comps(2)) {
         let used: Vec<usize> = (0..comps.len()).collect();
-        let made = design::build(&comps, &used, &[], &subject(&comps), None, &Settings::default()).unwrap();
+        let made = design::build(&comps, &used, &[], &subject(&comps), None, &Pool::default(), &Settings::default()).unwrap();
         let (dated, undated): (Vec<usize>, Vec<usize>) =
             used.iter().partition(|&&i| comps[i].age_days.is_some());
         let trend = made.position(&Term::Trend);

@@ -1,0 +1,103 @@
+//! What other models say of adjustments, each from its own comps: the evidence that
+//! [`crate::fit::pool`] pools.
+
+use std::collections::BTreeMap;
+
+use super::estimate::{fit_trimmed, from_comps, resolve};
+use crate::book::settings::{PoolFrom, Settings};
+use crate::book::{Attributes, Items};
+use crate::fit::design::{OTHERS, Term};
+use crate::fit::pool::{Learnt, Pool, Said};
+use crate::select::{Dropped, Selection, Subject};
+
+/// Most models that speak to another, those with most comps: more would hardly say better how far
+/// models differ, and each takes a fit.
+pub const MOST_MODELS: usize = 25;
+
+/// Comps that a model is heard by at most, the newest.
+pub const MOST_COMPS: usize = 200;
+
+/// A model with fewer comps is not heard.
+pub const FEWEST_COMPS: usize = 5;
+
+/// The rounds of a fit end when no fitted value moves by more than this many residual scales: far
+/// less than the estimates it is to give are sure of.
+const TOLERANCE: f64 = 1e-3;
+
+/// Whether by the settings these two models, by name or key, speak to each other.
+pub fn speak(one: &str, other: &str, settings: &Settings) -> bool {
+    match settings.estimate.pool {
+        PoolFrom::Book => true,
+        PoolFrom::Family => {
+            let family = settings.family(one);
+            family.is_some() && family == settings.family(other)
+        }
+        PoolFrom::None => false,
+    }
+}
+
+/// A working unit of a model of which nothing is said.
+pub fn any_unit(model: &str) -> Subject {
+    Subject {
+        model: model.to_string(),
+        variant: None,
+        completeness: None,
+        grade: None,
+        missing: Items::NONE,
+        extras: Items::NONE,
+        defects: Items::NONE,
+        attributes: Attributes::NONE,
+        works: true,
+        how_sold: None,
+    }
+}
+
+/// What the comps of a model say of its adjustments, undated ones with the others or not: all
+/// that were selected for [`any_unit`] are used, gross errors and outliers apart. `None` where
+/// they are fewer than [`FEWEST_COMPS`] or cannot be fitted.
+pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Option<Learnt> {
+    if !undated {
+        let without_day = |c: &&mut crate::select::Candidate| c.age_days.is_none();
+        for comp in selection.candidates.iter_mut().filter(without_day) {
+            comp.dropped = Some(Dropped::Later);
+        }
+    }
+    let heard = |selection: &Selection| selection.in_use().count() >= FEWEST_COMPS;
+    if !heard(&selection) {
+        return None;
+    }
+    let (subject, _) = resolve(&any_unit(&selection.model), &selection, settings);
+    let alone = Pool::default();
+    let (design, fit) =
+        fit_trimmed(&mut selection, &subject, None, &alone, TOLERANCE, settings).ok()?;
+    let said: BTreeMap<Term, Said> = (0..design.columns.len())
+        .filter(|&j| is_shared(&design.columns[j].term))
+        .filter_map(|j| {
+            let rule = design.columns[j].rule?;
+            let (own, _) = from_comps(&design, &fit, j)?;
+            let said = Said {
+                mean: (own.mean - rule.mean) / rule.sd,
+                sd: own.sd / rule.sd,
+            };
+            Some((design.columns[j].term.clone(), said))
+        })
+        .collect();
+    (heard(&selection) && !said.is_empty()).then(|| Learnt {
+        comps: selection.in_use().count(),
+        family: settings.family(&selection.model).map(str::to_string),
+        said,
+    })
+}
+
+/// Whether a term means the same for every model.
+fn is_shared(term: &Term) -> bool {
+    match term {
+        Term::Missing(name) | Term::Extra(name) | Term::Defect(name) => name != OTHERS,
+        Term::Grade(_)
+        | Term::Completeness(_)
+        | Term::Attribute(_)
+        | Term::Sold(_)
+        | Term::Trend => true,
+        Term::Level | Term::Variant(_) | Term::PartsOnly => false,
+    }
+}

@@ -1,0 +1,188 @@
+//! The other models of a book, and what they say to one of them.
+
+use std::collections::{BTreeMap, HashSet};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use chrono::{Datelike, NaiveDate};
+use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
+
+use super::CliError;
+use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, any_unit, learn, speak};
+use crate::book::comp::match_key;
+use crate::book::settings::{PoolFrom, Settings};
+use crate::book::store::Book;
+use crate::fit::pool::{Learnt, Pool};
+use crate::select::Selection;
+use crate::select::plan::{Query, select_each};
+
+/// A day up to which sales are known, and whether undated ones are too.
+type When = (NaiveDate, bool);
+
+/// What each model (by key) was heard to say, most comps first.
+type Heard = Vec<(String, Learnt)>;
+
+/// Models that may speak to others. Threads share it.
+pub struct Siblings<'a> {
+    settings: &'a Settings,
+    /// Keys, most comps first.
+    models: Vec<String>,
+    comps: DataFrame,
+    heard: Mutex<BTreeMap<When, Arc<Heard>>>,
+    pools: Mutex<BTreeMap<(String, When), Arc<Pool>>>,
+}
+
+impl<'a> Siblings<'a> {
+    /// The models of a frame.
+    ///
+    /// # Errors
+    /// Where the frame is not as the book makes it.
+    pub fn new(comps: &DataFrame, settings: &'a Settings) -> Result<Self, CliError> {
+        let models = speaking(comps, settings)?;
+        let chosen: HashSet<&str> = models.iter().map(String::as_str).collect();
+        let keys = comps.column("model_key")?.str()?;
+        let mask: BooleanChunked = keys
+            .iter()
+            .map(|key| Some(key.is_some_and(|key| chosen.contains(key))))
+            .collect();
+        Ok(Self {
+            settings,
+            comps: comps.filter(&mask)?,
+            models,
+            heard: Mutex::default(),
+            pools: Mutex::default(),
+        })
+    }
+
+    /// The settings by which they speak.
+    pub fn settings(&self) -> &'a Settings {
+        self.settings
+    }
+
+    /// What the others say to a model (by key) from their sales up to `as_of`, and from undated
+    /// ones where these count.
+    ///
+    /// # Errors
+    /// Where the frame is not as the book makes it.
+    pub fn pool(&self, key: &str, as_of: NaiveDate, undated: bool) -> Result<Arc<Pool>, CliError> {
+        let place = (key.to_string(), (as_of, undated));
+        if let Some(pool) = lock(&self.pools).get(&place) {
+            return Ok(pool.clone());
+        }
+        let heard = self.heard(as_of, undated)?;
+        let others = heard
+            .iter()
+            .filter(|(other, _)| other != key && speak(key, other, self.settings))
+            .take(MOST_MODELS)
+            .map(|(_, learnt)| learnt);
+        let pool = Arc::new(Pool::of(others, self.settings.family(key)));
+        lock(&self.pools).insert(place, pool.clone());
+        Ok(pool)
+    }
+
+    /// What the others say to a model (by key) from their dated sales before the month of `day`: of
+    /// a sale of that day they know nothing of its day or later, and each is fitted once a month.
+    ///
+    /// # Errors
+    /// As [`Siblings::pool`].
+    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, CliError> {
+        let first = day.with_day(1).unwrap_or(day);
+        self.pool(key, first.pred_opt().unwrap_or(first), false)
+    }
+
+    fn heard(&self, as_of: NaiveDate, undated: bool) -> Result<Arc<Heard>, CliError> {
+        let when = (as_of, undated);
+        if let Some(heard) = lock(&self.heard).get(&when) {
+            return Ok(heard.clone());
+        }
+        let query = Query {
+            subject: &any_unit(""),
+            as_of,
+            window_days: self.settings.estimate.window_days,
+            basis: self.settings.price_basis,
+            most: MOST_COMPS,
+        };
+        let mut found = select_each(&self.comps, &query)?;
+        let selections: Vec<(String, Selection)> = self
+            .models
+            .iter()
+            .filter_map(|key| Some((key.clone(), found.remove(key)?)))
+            .collect();
+        let heard = Arc::new(self.learn_all(selections, undated));
+        lock(&self.heard).insert(when, heard.clone());
+        Ok(heard)
+    }
+
+    /// In their order, over all cores.
+    fn learn_all(&self, selections: Vec<(String, Selection)>, undated: bool) -> Heard {
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        let part = selections.len().div_ceil(threads).max(1);
+        let learn_part = |part: &[(String, Selection)]| -> Heard {
+            part.iter()
+                .filter_map(|(key, selection)| {
+                    let learnt = learn(selection.clone(), undated, self.settings)?;
+                    Some((key.clone(), learnt))
+                })
+                .collect()
+        };
+        std::thread::scope(|scope| {
+            let parts = selections.chunks(part);
+            let running: Vec<_> = parts
+                .map(|part| scope.spawn(move || learn_part(part)))
+                .collect();
+            let joined = running.into_iter().map(|thread| match thread.join() {
+                Ok(heard) => heard,
+                Err(panic) => std::panic::resume_unwind(panic),
+            });
+            joined.flatten().collect()
+        })
+    }
+}
+
+/// The comps of a model, and what the others of the book say to it on a day.
+///
+/// # Errors
+/// Where the book cannot be read.
+pub fn comps_among(
+    book: &Book,
+    model: &str,
+    as_of: NaiveDate,
+    settings: &Settings,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(DataFrame, Arc<Pool>), CliError> {
+    let speaks = |other: &str| speak(model, other, settings);
+    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, notice)?;
+    let pool = Siblings::new(&others, settings)?.pool(&match_key(model), as_of, true)?;
+    Ok((comps, pool))
+}
+
+/// What is kept is whole after each insertion, so that a thread that panicked spoils nothing.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Keys of the models that may speak to any other, most comps first.
+fn speaking(comps: &DataFrame, settings: &Settings) -> Result<Vec<String>, CliError> {
+    if settings.estimate.pool == PoolFrom::None {
+        return Ok(Vec::new());
+    }
+    let counts = comps
+        .clone()
+        .lazy()
+        .group_by([col("model_key")])
+        .agg([len().alias("comps")])
+        .filter(col("comps").gt_eq(lit(FEWEST_COMPS as u32)))
+        .sort(
+            ["comps", "model_key"],
+            SortMultipleOptions::default().with_order_descending_multi([true, false]),
+        )
+        .collect()?;
+    let all = counts.column("model_key")?.str()?.iter().flatten();
+    Ok(match settings.estimate.pool {
+        // One more, so that each of them has as many others.
+        PoolFrom::Book => all.take(MOST_MODELS + 1).map(str::to_string).collect(),
+        _ => all
+            .filter(|key| settings.family(key).is_some())
+            .map(str::to_string)
+            .collect(),
+    })
+}

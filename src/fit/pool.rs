@@ -1,0 +1,298 @@
+//! Partial pooling: what other models say of an adjustment becomes the prior of this model.
+//!
+//! Each other model `i` tells from its comps alone that the adjustment is `bᵢ`, give or take `sᵢ`.
+//! Both count in standard deviations of *its* rule of thumb from that rule's mean, so that a rule in
+//! money carries over between a cheap and a dear model, and a rule in per cent as it is. In these
+//! units, every model's rule of thumb being N(0, 1),
+//!
+//! ```text
+//! bᵢ ~ N(θᵢ, sᵢ²),   θᵢ ~ N(μ, τ²),   μ ~ N(0, 1 − τ²),   τ ~ half-normal(½), τ < 1
+//! ```
+//!
+//! is the hierarchical normal model (Gelman et al., *Bayesian Data Analysis*, 3rd edition, section
+//! 5.4), τ being how far models differ. The variance of μ is what τ leaves of the rule's own:
+//! before any other model is heard, θ of this model is N(0, 1) for each τ, which is the rule of
+//! thumb. Given τ, the posterior of μ and the likelihood of `b` are closed forms; τ runs over a grid,
+//! and the mixture of N(μ̂, V_μ + τ²) over it is reduced to the normal distribution of the same mean
+//! and variance. Models that agree narrow the prior to what they agree on; models that contradict
+//! each other leave it near the rule's width.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::design::{Prior, Term};
+
+/// Scale of the half-normal prior on how far models differ, in spreads of the rule of thumb.
+const SCALE: f64 = 0.5;
+
+/// Points of the grid over it.
+const POINTS: usize = 100;
+
+/// What the comps of one other model alone say of an adjustment, in standard deviations of its
+/// rule of thumb from that rule's mean.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Said {
+    /// The estimate.
+    pub mean: f64,
+    /// Its standard deviation, above 0.
+    pub sd: f64,
+}
+
+impl Said {
+    fn precision(self, tau: f64) -> f64 {
+        (self.sd * self.sd + tau * tau).recip()
+    }
+}
+
+/// Posterior of the mean μ over models where they differ by `tau`, from a belief about it held
+/// before (of infinite `sd` for none).
+pub fn mean_given(said: &[Said], tau: f64, before: Prior) -> Prior {
+    let known = before.sd.powi(-2);
+    let (mut total, mut sum) = (known, 0.0);
+    if known > 0.0 {
+        sum = known * before.mean;
+    }
+    for one in said {
+        let precision = one.precision(tau);
+        total += precision;
+        sum += precision * one.mean;
+    }
+    Prior {
+        mean: sum / total,
+        sd: total.sqrt().recip(),
+    }
+}
+
+/// Log likelihood of `tau` with the mean over models integrated out, but for a constant; `before`
+/// must have a finite `sd` above 0.
+pub fn log_likelihood(said: &[Said], tau: f64, before: Prior) -> f64 {
+    let weights: Vec<f64> = said.iter().map(|one| one.precision(tau)).collect();
+    let total: f64 = weights.iter().sum();
+    if total == 0.0 {
+        return 0.0;
+    }
+    let pairs = || said.iter().zip(&weights);
+    let centre = pairs().map(|(one, w)| w * one.mean).sum::<f64>() / total;
+    let squares: f64 = pairs()
+        .map(|(one, w)| w * (one.mean - centre).powi(2))
+        .sum();
+    let logs: f64 = weights.iter().map(|w| w.ln()).sum();
+    let variance = before.sd * before.sd;
+    let apart = (centre - before.mean).powi(2) / (variance + total.recip());
+    0.5 * (logs - squares - (variance * total).ln_1p() - apart)
+}
+
+/// What to think of one more model in the light of the others; N(0, 1), the rule of thumb, where
+/// there are none.
+pub fn one_more(said: &[Said]) -> Prior {
+    if said.is_empty() {
+        return Prior { mean: 0.0, sd: 1.0 };
+    }
+    let grid: Vec<(f64, Prior, f64)> = (0..POINTS)
+        .map(|k| {
+            let tau = (k as f64 + 0.5) / POINTS as f64;
+            let before = Prior {
+                mean: 0.0,
+                sd: (1.0 - tau * tau).sqrt(),
+            };
+            let log = log_likelihood(said, tau, before) - 0.5 * (tau / SCALE).powi(2);
+            (tau, mean_given(said, tau, before), log)
+        })
+        .collect();
+    let most = grid.iter().map(|(.., log)| *log).fold(f64::MIN, f64::max);
+    let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+    for (tau, mean, log) in grid {
+        let weight = (log - most).exp();
+        total += weight;
+        first += weight * mean.mean;
+        second += weight * (mean.mean.powi(2) + mean.sd.powi(2) + tau * tau);
+    }
+    let mean = first / total;
+    Prior {
+        mean,
+        sd: (second / total - mean * mean).sqrt(),
+    }
+}
+
+/// What one other model says of everything its comps tell of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Learnt {
+    /// Comps of its fit.
+    pub comps: usize,
+    /// The declared family that the model is in, where it is in one.
+    pub family: Option<String>,
+    /// By term.
+    pub said: BTreeMap<Term, Said>,
+}
+
+/// What other models say of one term.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pooled {
+    /// Belief about one more model, in standard deviations of its rule from the rule's mean.
+    belief: Prior,
+    /// Which models speak: positions in [`Pool::comps`].
+    models: Vec<usize>,
+}
+
+impl Pooled {
+    /// The rule of thumb of a model, brought up to date by the others.
+    pub fn update(&self, rule: Prior) -> Prior {
+        Prior {
+            mean: rule.mean + rule.sd * self.belief.mean,
+            sd: rule.sd * self.belief.sd,
+        }
+    }
+
+    /// Share of the information in the updated rule that comes from the other models, 0..=1.
+    pub fn share(&self) -> f64 {
+        (1.0 - self.belief.sd.powi(2)).max(0.0)
+    }
+
+    /// How many models speak.
+    pub fn models(&self) -> usize {
+        self.models.len()
+    }
+}
+
+/// What the other models of a book say, term by term; the default says nothing.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Pool {
+    terms: BTreeMap<Term, Pooled>,
+    comps: Vec<usize>,
+}
+
+impl Pool {
+    /// Pools what these models say to one of `family`; numeric attributes are those of a family
+    /// and mean nothing outside it.
+    pub fn of<'a>(models: impl IntoIterator<Item = &'a Learnt>, family: Option<&str>) -> Self {
+        let mut comps = Vec::new();
+        let mut heard: BTreeMap<Term, (Vec<Said>, Vec<usize>)> = BTreeMap::new();
+        for (at, model) in models.into_iter().enumerate() {
+            comps.push(model.comps);
+            let related = family.is_some() && model.family.as_deref() == family;
+            let meant = |term: &&Term| related || !matches!(term, Term::Attribute(_));
+            for (term, said) in model.said.iter().filter(|(term, _)| meant(term)) {
+                let (all, models) = heard.entry(term.clone()).or_default();
+                all.push(*said);
+                models.push(at);
+            }
+        }
+        let pooled = |(term, (said, models)): (Term, (Vec<Said>, Vec<usize>))| {
+            let belief = one_more(&said);
+            (term, Pooled { belief, models })
+        };
+        Self {
+            terms: heard.into_iter().map(pooled).collect(),
+            comps,
+        }
+    }
+
+    /// What they say of a term, where any does.
+    pub fn get(&self, term: &Term) -> Option<&Pooled> {
+        self.terms.get(term)
+    }
+
+    /// How many models speak of any of these terms, and how many comps stand behind them.
+    pub fn behind<'a>(&self, terms: impl IntoIterator<Item = &'a Term>) -> (usize, usize) {
+        let models: BTreeSet<usize> = terms
+            .into_iter()
+            .filter_map(|term| self.get(term))
+            .flat_map(|pooled| pooled.models.iter().copied())
+            .collect();
+        (models.len(), models.iter().map(|&at| self.comps[at]).sum())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn said(mean: f64, sd: f64) -> Said {
+        Said { mean, sd }
+    }
+
+    fn close(a: f64, b: f64, within: f64) {
+        assert!((a - b).abs() <= within, "{a} is not {b}");
+    }
+
+    #[test]
+    fn without_others_it_is_the_rule() {
+        let rule = Prior {
+            mean: -0.08,
+            sd: 0.03,
+        };
+        let pooled = Pooled {
+            belief: one_more(&[]),
+            models: Vec::new(),
+        };
+        assert_eq!(pooled.update(rule), rule);
+        assert_eq!(Pool::default(), Pool::of([], None));
+        // One that knows nothing changes nothing.
+        let vague = one_more(&[said(3.0, 1e6)]);
+        close(vague.mean, 0.0, 1e-9);
+        close(vague.sd, 1.0, 1e-9);
+    }
+
+    #[test]
+    fn many_that_agree_are_believed() {
+        let belief = one_more(&vec![said(1.5, 0.2); 30]);
+        close(belief.mean, 1.5, 0.01);
+        assert!(belief.sd < 0.15, "{}", belief.sd);
+    }
+
+    #[test]
+    fn the_more_the_narrower() {
+        let mut before = 1.0;
+        for models in [1, 2, 4, 8, 16] {
+            let belief = one_more(&vec![said(0.5, 0.5); models]);
+            assert!(belief.sd < before, "{models}: {} {before}", belief.sd);
+            before = belief.sd;
+        }
+    }
+
+    #[test]
+    fn those_that_contradict_each_other_leave_the_rule() {
+        let contradicting: Vec<Said> = (0..12)
+            .map(|k| said(if k % 2 == 0 { -1.5 } else { 1.5 }, 0.1))
+            .collect();
+        let belief = one_more(&contradicting);
+        close(belief.mean, 0.0, 1e-9);
+        assert!(belief.sd > 0.9, "{}", belief.sd);
+    }
+
+    #[test]
+    fn who_speaks_is_counted_once() {
+        let learnt = |comps, terms: &[Term]| Learnt {
+            comps,
+            family: Some("readers".into()),
+            said: terms.iter().map(|t| (t.clone(), said(0.1, 1.0))).collect(),
+        };
+        let (grade, trend) = (Term::Grade(0), Term::Trend);
+        let storage = Term::Attribute("storage".into());
+        let models = [
+            learnt(7, std::slice::from_ref(&grade)),
+            learnt(11, &[grade.clone(), trend.clone(), storage.clone()]),
+        ];
+        let pool = Pool::of(&models, Some("radios"));
+        assert_eq!(pool.get(&storage), None);
+        assert!(Pool::of(&models, Some("readers")).get(&storage).is_some());
+        assert_eq!(pool.behind([&grade, &trend]), (2, 18));
+        assert_eq!(pool.behind([&trend]), (1, 11));
+        assert_eq!(pool.behind([&Term::Level]), (0, 0));
+        assert_eq!(pool.get(&grade).map(Pooled::models), Some(2));
+    }
+
+    proptest! {
+        /// The belief lies between rule and reports, and is not wider than a rule and the
+        /// reports' spread together.
+        #[test]
+        fn within_reason(reports in prop::collection::vec((-4.0..4.0f64, 0.01..5.0f64), 1..12)) {
+            let all: Vec<Said> = reports.iter().map(|&(mean, sd)| said(mean, sd)).collect();
+            let belief = one_more(&all);
+            let low = reports.iter().map(|r| r.0).fold(0.0, f64::min);
+            let high = reports.iter().map(|r| r.0).fold(0.0, f64::max);
+            prop_assert!(low - 1e-9 <= belief.mean && belief.mean <= high + 1e-9);
+            prop_assert!(belief.sd > 0.0 && belief.sd < 1.0 + (high - low));
+        }
+    }
+}
