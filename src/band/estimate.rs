@@ -435,7 +435,7 @@ fn averaged(subject: &Subject, selection: &Selection, settings: &Settings) -> Ve
 /// Says what an assumption goes by.
 fn unsaid(known: &Option<String>) -> &'static str {
     if known.is_some() {
-        " (as most of these comps)"
+        " (commonest among these comps)"
     } else {
         " (no comp says)"
     }

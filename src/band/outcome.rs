@@ -13,7 +13,7 @@ const EQUAL_SAY: f64 = 100.0;
 const USUAL: f64 = 0.8;
 
 /// Chance beyond either end of a [`Outcome::ladder`].
-pub const TAIL: f64 = 0.001;
+pub const TAIL: f64 = 0.01;
 
 /// Cells of the table that the rungs of a ladder are read from.
 const CELLS: usize = 240;

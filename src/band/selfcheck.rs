@@ -11,6 +11,7 @@ use super::own::{self, Miss};
 use super::ratio::{self, Interval, Study};
 use crate::book::settings::Settings;
 use crate::select::order::quantile;
+use crate::select::trim;
 use crate::select::widen::{Limits, widen};
 use crate::select::{Candidate, Dropped, Selection, Subject};
 
@@ -36,13 +37,18 @@ pub struct Foretold {
     pub pit: f64,
     /// Comps that the estimate used.
     pub comps: usize,
+    /// Whether what was paid lies so far from the estimate that it is taken for a typing error
+    /// ([`set_aside`]).
+    pub mistyped: bool,
 }
 
 /// Figures of one group of sales.
 #[derive(Debug, Clone)]
 pub struct Figures {
-    /// Ratio study of estimate over price.
+    /// Ratio study of estimate over price, mistyped sales left out.
     pub study: Study,
+    /// Sales foretold, mistyped ones with them.
+    pub sales: usize,
     /// Coverage of the bands of [`CHANCES`].
     pub coverage: Vec<Coverage>,
     /// Mean interval score of the 80 % band, on log price (Winkler 1972).
@@ -50,6 +56,9 @@ pub struct Figures {
     /// Histogram of the probability integral transforms.
     pub pit: Pit,
 }
+
+/// Interquartile ranges beyond the quartiles at which a ratio is far out (Tukey 1977).
+const FAR_OUT: f64 = 3.0;
 
 /// How many times the spread of the misses that of the estimates must be for bias by price to
 /// be told from chance.
@@ -154,7 +163,20 @@ impl Foreseen {
             bands,
             pit: outcome.cdf(self.paid.ln()),
             comps: self.comps,
+            mistyped: false,
         }
+    }
+}
+
+/// Marks sales whose ratio to the estimate lies beyond far-out fences (three interquartile ranges,
+/// on logs) of all ratios. They count where bands are counted, for that they happened; means and
+/// dispersions of ratios would speak of nothing else.
+pub fn set_aside<'a>(sales: impl Iterator<Item = &'a mut Foretold>) {
+    let sales: Vec<&mut Foretold> = sales.collect();
+    let logs: Vec<f64> = sales.iter().map(|s| (s.estimate / s.paid).ln()).collect();
+    let beyond = trim::gross_errors(&logs, &vec![0.0; logs.len()], FAR_OUT);
+    for (sale, beyond) in sales.into_iter().zip(beyond) {
+        sale.mistyped = beyond;
     }
 }
 
@@ -178,20 +200,26 @@ fn prices_differ(estimates: &[f64], paid: &[f64]) -> bool {
         .is_some_and(|(apart, missed)| apart > DIFFER * missed)
 }
 
-/// The figures of some foretold sales; `None` for none.
+/// The figures of some foretold sales; `None` for none. Bands are counted over all of them,
+/// ratios and scores over those not [mistyped](Foretold::mistyped), if any is not.
 pub fn figures(sales: &[&Foretold]) -> Option<Figures> {
-    let estimates: Vec<f64> = sales.iter().map(|s| s.estimate).collect();
-    let paid: Vec<f64> = sales.iter().map(|s| s.paid).collect();
-    let logs: Vec<f64> = paid.iter().map(|p| p.ln()).collect();
-    let bands = |at: usize| -> Vec<Interval> { sales.iter().map(|s| s.bands[at]).collect() };
+    let sound: Vec<&Foretold> = sales.iter().copied().filter(|s| !s.mistyped).collect();
+    let sound = if sound.is_empty() { sales } else { &sound };
+    let all_paid: Vec<f64> = sales.iter().map(|s| s.paid).collect();
     let coverage = (0..CHANCES.len())
-        .map(|at| calibration::coverage(calibration::held(&bands(at), &paid)?, sales.len(), LEVEL))
+        .map(|at| {
+            let bands: Vec<Interval> = sales.iter().map(|s| s.bands[at]).collect();
+            calibration::coverage(calibration::held(&bands, &all_paid)?, sales.len(), LEVEL)
+        })
         .collect::<Option<Vec<Coverage>>>()?;
-    let in_logs: Vec<Interval> = bands(1)
-        .into_iter()
-        .map(|band| Interval {
-            low: band.low.ln(),
-            high: band.high.ln(),
+    let estimates: Vec<f64> = sound.iter().map(|s| s.estimate).collect();
+    let paid: Vec<f64> = sound.iter().map(|s| s.paid).collect();
+    let logs: Vec<f64> = paid.iter().map(|p| p.ln()).collect();
+    let in_logs: Vec<Interval> = sound
+        .iter()
+        .map(|sale| Interval {
+            low: sale.bands[1].low.ln(),
+            high: sale.bands[1].high.ln(),
         })
         .collect();
     let mut study = ratio::study(&estimates, &paid, LEVEL)?;
@@ -201,6 +229,7 @@ pub fn figures(sales: &[&Foretold]) -> Option<Figures> {
     let pits: Vec<f64> = sales.iter().map(|s| s.pit).collect();
     Some(Figures {
         study,
+        sales: sales.len(),
         coverage,
         score: calibration::mean_interval_score(&in_logs, &logs, f64::from(CHANCES[1]) / 100.0)?,
         pit: calibration::pit(&pits, BARS)?,

@@ -13,6 +13,9 @@ const FEW: f64 = 8.0;
 /// Share of the weight at which one comp counts as dominating.
 const DOMINATES: f64 = 0.4;
 
+/// Spread of single sales, per cent, above which some of them are hardly right.
+const TOO_FAR_APART: f64 = 120.0;
+
 /// Robustness weight below which a comp is named: some five residual scales off.
 const ODD: f64 = 0.17;
 
@@ -40,6 +43,12 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             line.comp
                 .sold_on
                 .map_or(String::new(), |day| format!(" of {day}"))
+        ));
+    }
+    if evidence.used > 0 && evidence.spread_percent > TOO_FAR_APART {
+        out.push(format!(
+            "Single sales spread by about {:.0} %: too few to tell which of them is odd. Look for a mistyped price.",
+            evidence.spread_percent
         ));
     }
     if let Some(newest) = evidence.newest {

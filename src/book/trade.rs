@@ -206,6 +206,8 @@ pub struct DealSettings {
     pub haggling: Decimal,
     /// What they offer, in per cent of the most they would pay.
     pub offered: Decimal,
+    /// Per cent of the asking price below which nobody offers.
+    pub least_offer: Decimal,
     /// Buyers of whom the best pays what units are seen to be sold for.
     pub buyers_per_sale: Decimal,
     /// What the money would earn elsewhere in a year, per cent; where not said, what is aimed at:
@@ -235,6 +237,7 @@ impl Default for DealSettings {
             },
             haggling: Decimal::from(50),
             offered: Decimal::from(90),
+            least_offer: Decimal::from(70),
             buyers_per_sale: Decimal::from(5),
             return_per_year: None,
             cost_per_week: Decimal::ZERO,
@@ -399,6 +402,7 @@ impl DealSettings {
         at("deal.weeks", self.weeks, weeks)?;
         at("deal.haggling", self.haggling, some_percent)?;
         at("deal.offered", self.offered, some_percent)?;
+        at("deal.least_offer", self.least_offer, percent)?;
         at("deal.buyers_per_sale", self.buyers_per_sale, |value| {
             within(value, 1, 1000, "count")
         })?;

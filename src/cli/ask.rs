@@ -15,6 +15,7 @@ use super::net::SaleArgs;
 use super::unit::UnitArgs;
 use super::{CliError, say};
 use crate::band::estimate::Estimate;
+use crate::book::HowSold;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::book::trade::{self, DealSettings};
@@ -191,7 +192,9 @@ impl MarketArgs {
         book: &Book,
         tell: impl FnOnce(&Scene<'_>) -> Result<(), CliError>,
     ) -> Result<(), CliError> {
-        let unit = self.unit.read(book)?;
+        let mut unit = self.unit.read(book)?;
+        // What has an asking price is not sold by auction.
+        unit.subject.how_sold.get_or_insert(HowSold::Fixed);
         let settings = &unit.settings;
         let waiting = self.waiting(settings)?;
         let outlet = self.sale.outlet(settings)?;
@@ -262,7 +265,8 @@ impl<'a> Scene<'a> {
             let likely = float(self.made.median);
             let asked = self.waiting.asking.map_or(likely, float);
             let buyers = self.buyers(self.offers.mean());
-            let heard = buyers.heard(asked) / buyers.heard(likely);
+            // Of a price that nobody would come near to, silence says nothing.
+            let heard = (buyers.heard(asked) / buyers.heard(likely)).max(0.01);
             self.offers = posterior(self.offers, f64::from(count), float(weeks) * heard);
         }
         self
@@ -276,6 +280,7 @@ impl<'a> Scene<'a> {
             rate: offers,
             haggling: share(self.deal.haggling),
             offered: share(self.deal.offered),
+            least: share(self.deal.least_offer),
         };
         buyers.rate /= buyers.heard(float(self.made.median));
         buyers

@@ -189,8 +189,15 @@ pub fn weigh(
     } else {
         None
     };
-    let ladder = made.outcome.ladder(RUNGS);
-    let parts_ladder = parts.as_ref().map(|parts| parts.outcome.ladder(RUNGS));
+    let mut ladder = made.outcome.ladder(RUNGS);
+    if let Some(working) = made.working {
+        no_more_than(&mut ladder, working.ln());
+    }
+    let parts_ladder = parts.as_ref().map(|parts| {
+        let mut ladder = parts.outcome.ladder(RUNGS);
+        no_more_than(&mut ladder, made.outcome.median());
+        ladder
+    });
     let share = costs.salvage.and_then(|share| share.to_f64());
     let sale = Sale {
         terms,
@@ -213,6 +220,14 @@ pub fn weigh(
         parts,
         prospect,
     })
+}
+
+/// Holds log prices of a unit for parts at what it would fetch working: few sales leave a tail that
+/// goes far beyond, and a mean would follow it there.
+fn no_more_than(ladder: &mut [f64], working: f64) {
+    for price in ladder {
+        *price = price.min(working);
+    }
 }
 
 /// The estimate of the same unit that does not work.

@@ -18,6 +18,7 @@ use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
 use crate::render::ledger::OwnCheck;
+use crate::render::numbers::amount;
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 
@@ -29,6 +30,9 @@ const CHARTED: usize = 1;
 
 /// Names of groups up to this long are not broken.
 const SHORT_NAME: usize = 20;
+
+/// Most sales named that look mistyped.
+const NAMED: usize = 3;
 
 /// Columns that prose is set to.
 const PROSE: usize = 80;
@@ -107,11 +111,51 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     let own = OwnCheck::of(&read_ledger(&book)?, args.model.as_deref());
     if args.json {
         let mut document = document(&groups, checked.len(), undated);
+        document["mistyped"] = mistyped(&told)
+            .map(|(past, _)| past.sale.comp_id.as_str())
+            .collect();
         document["own_sales"] = own.document();
         return say(&format!("{document:#}\n"));
     }
-    say(&sheet(&groups, checked.len(), undated))?;
+    say(&sheet(
+        &groups,
+        checked.len(),
+        undated,
+        &set_aside(&told, book.settings()),
+    ))?;
     say(&own.sheet(terminal_width()))
+}
+
+/// Those that look mistyped.
+fn mistyped<'a>(told: &'a [(&Past, &Foretold)]) -> impl Iterator<Item = (&'a Past, &'a Foretold)> {
+    told.iter()
+        .copied()
+        .filter(|(_, foretold)| foretold.mistyped)
+}
+
+/// Which sales look mistyped, in words; empty where none does.
+fn set_aside(told: &[(&Past, &Foretold)], settings: &Settings) -> String {
+    let names: Vec<String> = mistyped(told)
+        .take(NAMED)
+        .map(|(past, foretold)| {
+            format!(
+                "{} {} for {} ({:.1} times its estimate)",
+                past.model,
+                past.sale.comp_id,
+                amount(&settings.currency, past.sale.paid),
+                foretold.paid / foretold.estimate
+            )
+        })
+        .collect();
+    let number = mistyped(told).count();
+    if number == 0 {
+        return String::new();
+    }
+    let more = if number > NAMED { " …" } else { "" };
+    format!(
+        "Looks mistyped, and left out of ratios and scores: {}{more}. Bands are counted with it.",
+        names.join(", ")
+    )
 }
 
 fn grouped(told: &[(&Past, &Foretold)], by: By, settings: &Settings) -> Vec<(String, Figures)> {
@@ -211,16 +255,20 @@ fn how_foretold(told: usize, undated: usize, sales: usize) -> String {
     format!("{told} of {} foretold{from}", count(sales, "sale"))
 }
 
-fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize) -> String {
+fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize, set_aside: &str) -> String {
     let width = terminal_width();
     let prose = width.map_or(PROSE, usize::from).clamp(40, 100);
     let mut out = String::new();
-    let told = groups[0].1.study.sales;
+    let told = groups[0].1.sales;
     let first = format!(
         "{}; ratios are estimate over price paid, intervals 95 %.",
         how_foretold(told, undated, sales)
     );
-    let _ = writeln!(out, "{}\n", wrap(&first, prose, ""));
+    let _ = writeln!(out, "{}", wrap(&first, prose, ""));
+    if !set_aside.is_empty() {
+        let _ = writeln!(out, "{}", wrap(set_aside, prose, ""));
+    }
+    out.push('\n');
     let short = groups
         .iter()
         .all(|(name, _)| name.chars().count() <= SHORT_NAME);
@@ -340,7 +388,7 @@ fn row(name: &str, figures: &Figures) -> Vec<String> {
     };
     vec![
         name.to_string(),
-        study.sales.to_string(),
+        figures.sales.to_string(),
         median,
         of(&study.cod, 1),
         of(&study.prd, 2),
@@ -365,7 +413,7 @@ fn document(groups: &[(String, Figures)], sales: usize, undated: usize) -> Value
         let study = &figures.study;
         json!({
             "group": name,
-            "sales": study.sales,
+            "sales": figures.sales,
             "median_ratio": figure(&study.median),
             "mean_ratio": study.mean,
             "weighted_mean_ratio": study.weighted_mean,
@@ -391,8 +439,8 @@ fn document(groups: &[(String, Figures)], sales: usize, undated: usize) -> Value
     json!({
         "schema": SCHEMA,
         "sales": sales,
-        "foretold": groups[0].1.study.sales,
-        "foretold_from_earlier_sales": groups[0].1.study.sales - undated,
+        "foretold": groups[0].1.sales,
+        "foretold_from_earlier_sales": groups[0].1.sales - undated,
         "foretold_from_all_others": undated,
         "interval_chance": selfcheck::LEVEL,
         "groups": groups.iter().map(group).collect::<Vec<_>>(),

@@ -44,7 +44,7 @@ cost: what you put in and what you earned. Not tax or legal advice.";
 pub struct LedgerArgs {
     #[command(subcommand)]
     what: Option<What>,
-    /// Day to tell ages and estimates for [default: today]
+    /// The ledger as it stood at the end of this day, with estimates of it [default: today]
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
     as_of: Option<NaiveDate>,
     /// Every closed deal, not only the newest 20
@@ -168,8 +168,11 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let ledger = read_ledger(&book)?;
+    let mut ledger = read_ledger(&book)?;
     let today = args.as_of.unwrap_or_else(today);
+    if args.as_of.is_some() {
+        ledger = ledger.up_to(today);
+    }
     let settings = book.settings();
     if ledger.entries().is_empty() && !args.json {
         return Err(nothing_yet());

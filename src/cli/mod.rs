@@ -31,7 +31,7 @@ use std::process::ExitCode;
 
 use anstyle::{AnsiColor, Style};
 use chrono::NaiveDate;
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
 use crate::book::dates::{WrittenDate, read_date};
 use crate::book::problem::{nearest_few, shorten};
@@ -226,7 +226,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         let _ = say(&welcome());
         return ExitCode::from(2);
     }
-    let cli = match Cli::try_parse_from(args) {
+    let cli = match parse(args) {
         Ok(cli) => cli,
         Err(error) => {
             // A closed pipe is no reason to say more.
@@ -242,6 +242,21 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(error.code())
         }
     }
+}
+
+/// Reads the command line. A value may begin with a minus: what is wrong with it is better said by
+/// whoever knows what was expected.
+fn parse(args: Vec<OsString>) -> Result<Cli, clap::Error> {
+    Cli::from_arg_matches(&negative(Cli::command()).try_get_matches_from(args)?)
+}
+
+fn negative(command: clap::Command) -> clap::Command {
+    command
+        .mut_args(|arg| {
+            let takes_value = arg.get_action().takes_values();
+            arg.allow_negative_numbers(takes_value)
+        })
+        .mut_subcommands(negative)
 }
 
 /// What a first run without a book says.

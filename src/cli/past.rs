@@ -14,7 +14,7 @@ use super::siblings::Siblings;
 use super::{CliError, notice};
 use crate::band::estimate::Aids;
 use crate::band::own::{self, Miss, Own};
-use crate::band::selfcheck::{Foreseen, Foretold, foresee, subject_of};
+use crate::band::selfcheck::{Foreseen, Foretold, foresee, set_aside, subject_of};
 use crate::band::siblings::{MOST_MODELS, speak};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
@@ -167,7 +167,9 @@ pub fn check(book: &Book, model: Option<&str>) -> Result<Vec<Past>, CliError> {
             sale: seen.sale,
         }
     };
-    Ok(seen.into_iter().map(told).collect())
+    let mut past: Vec<Past> = seen.into_iter().map(told).collect();
+    set_aside(past.iter_mut().filter_map(|past| past.foretold.as_mut()));
+    Ok(past)
 }
 
 /// A sale with what was foreseen of it, the book's own past apart.

@@ -5,7 +5,8 @@
 //!    `F(y)^(1/m)`, where F is the estimate's distribution; it moves with the fitted trend.
 //!    Beyond the middle 90 % F is held at its ends: its long tails are doubt, not buyers.
 //! 2. Whoever would pay the asking price pays it. Of the others, some offer a set share of the most
-//!    they would pay; the rest go without a word (common practice, no source).
+//!    they would pay, if that is not too far below what is asked; the rest go without a word (common
+//!    practice, no source).
 //! 3. Offers stand to the end of the week. The seller takes the best, or none; a buyer who
 //!    offers the asking price is not refused.
 //! 4. Holding the unit costs something a week, and money of a week later is worth less.
@@ -37,6 +38,8 @@ pub struct Buyers<'a> {
     pub haggling: f64,
     /// What they offer, as a share of the most they would pay, above 0, at most 1.
     pub offered: f64,
+    /// Share of the asking price below which nobody offers, 0..=1.
+    pub least: f64,
 }
 
 /// Which prices can be asked.
@@ -119,12 +122,14 @@ impl Buyers<'_> {
     /// counted.
     pub fn heard(&self, price: f64) -> f64 {
         let paying = self.paying(price);
-        paying + self.haggling * (1.0 - paying)
+        let near = self.paying(self.least * price / self.offered).max(paying);
+        paying + self.haggling * (near - paying)
     }
 }
 
 /// What a buyer offers who would pay less than is asked.
 struct Offer {
+    price: f64,
     /// What is left of it.
     left: f64,
     /// Chance of a buyer who would pay less.
@@ -153,7 +158,8 @@ impl Stall<'_> {
         };
         let offers = self.offers.iter().filter_map(|offer| {
             let chance = (1.0 - paying - offer.below).min(offer.chance);
-            (chance > 0.0).then_some(Chance {
+            let near = offer.price >= self.buyers.least * ask - SAME;
+            (near && chance > 0.0).then_some(Chance {
                 money: offer.left,
                 chance: chance * self.buyers.haggling,
             })
@@ -219,8 +225,10 @@ impl Market<'_> {
         let mut below = 0.0;
         let mut offers: Vec<Offer> = Vec::with_capacity(most.len());
         for buyer in &most {
+            let price = buyer.money * self.buyers.offered;
             offers.push(Offer {
-                left: (self.net)(buyer.money * self.buyers.offered),
+                price,
+                left: (self.net)(price),
                 below,
                 chance: buyer.chance,
             });
@@ -311,6 +319,7 @@ mod tests {
             rate: 1.5,
             haggling: 0.5,
             offered: 0.9,
+            least: 0.0,
         }
     }
 
@@ -344,6 +353,7 @@ mod tests {
                     rate,
                     haggling: 0.0,
                     offered: 0.9,
+                    least: 0.0,
                 },
                 net: &|price| price,
                 asks: Asks::Steps(0.001),
@@ -515,7 +525,7 @@ mod tests {
         ) {
             let most = most();
             let plan = |rate, discount, cost, deadline, asks| {
-                let buyers = Buyers { most: &most, rate, haggling, offered };
+                let buyers = Buyers { most: &most, rate, haggling, offered, least: 0.0 };
                 Market {
                     buyers, net: &net, asks, drift: 1.0,
                     patience: Patience { discount, cost },

@@ -372,6 +372,16 @@ impl Ledger {
         &self.entries
     }
 
+    /// The ledger as it stood at the end of a day.
+    pub fn up_to(&self, day: NaiveDate) -> Self {
+        let mut then = Self::new(self.decimals);
+        for entry in self.entries.iter().filter(|entry| entry.on <= day) {
+            // What followed on a later entry is of later, whatever its date.
+            let _ = then.enter(entry.clone());
+        }
+        then
+    }
+
     /// The entry that reverses this one.
     pub fn reversed_by(&self, number: u32) -> Option<u32> {
         self.reversed.get(&number).copied()

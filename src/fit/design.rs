@@ -849,12 +849,13 @@ fn shared_terms(
         .into_iter()
 }
 
+/// Comps on the rarer side of a term.
 fn informed_by(term: &Term, rows: &[Row]) -> usize {
-    let with = rows
-        .iter()
-        .filter(|row| row.get(term).copied().unwrap_or(0.0) != 0.0)
-        .count();
-    with.min(rows.len() - with)
+    let values = || rows.iter().map(|row| row.get(term).copied().unwrap_or(0.0));
+    // Where it was not recorded a comp has a share of it, and tells nothing of it.
+    let recorded = || values().filter(|value| value.fract() == 0.0);
+    let with = recorded().filter(|value| *value != 0.0).count();
+    with.min(recorded().count() - with)
 }
 
 /// What is thought of a term before any comp of the model is heard.

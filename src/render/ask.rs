@@ -4,6 +4,7 @@
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
 use super::numbers::{amount, percent_change};
@@ -196,6 +197,7 @@ fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
         made.as_of,
         self::basis(made.basis)
     );
+    let line = format!("{line}{}", super::bid::assumed(made));
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
 }
 
@@ -247,6 +249,14 @@ fn asked(out: &mut String, told: &Told<'_>, width: usize) {
     let first = usual.plan.turn(1);
     if first.is_some_and(|turn| turn.week.asked.chance < HARDLY) {
         let line = "Hardly anybody would pay what is asked: it sells to those who offer less.";
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
+    }
+    if usual
+        .left_of_ask
+        .to_f64()
+        .is_some_and(|left| left < usual.plan.least(1))
+    {
+        let line = "What is left at the deadline is worth more than any sale: keep it till then.";
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
     }
     if usual.worth <= Decimal::ZERO {

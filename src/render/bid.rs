@@ -104,7 +104,16 @@ fn headline(out: &mut String, told: &Told<'_>, width: usize) {
         money(made.low),
         money(made.high)
     );
+    let line = format!("{line}{}", assumed(made));
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
+}
+
+/// What was not said of the unit, behind a sentence.
+pub fn assumed(made: &Estimate) -> String {
+    if made.assumptions.is_empty() {
+        return String::new();
+    }
+    format!(" Not said, so assumed: {}.", made.assumptions.join(", "))
 }
 
 fn verdict(out: &mut String, told: &Told<'_>, width: usize) {

@@ -158,7 +158,7 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
 fn advice(judged: &Judged, bought: bool, currency: &Currency) -> String {
     match judged.advice {
         Advice::Buy if bought => "buy".into(),
-        Advice::Buy => "good, over budget".into(),
+        Advice::Buy => "good, not chosen".into(),
         Advice::Haggle(to) => format!("haggle to {}", amount(currency, to)),
         Advice::Pass => "pass".into(),
     }
