@@ -19,7 +19,6 @@ use crate::book::files::write_whole;
 use crate::book::frame::short_ids;
 use crate::book::store::Book;
 use crate::render::chart::to_svg;
-use crate::render::html::visible;
 use crate::render::report::{Check, Page, bid_section, html};
 use crate::render::spreadsheet;
 
@@ -191,7 +190,8 @@ fn write(path: &Path, what: &str, bytes: &[u8]) -> Result<(), CliError> {
 
 fn chart(made: &Estimate) -> Result<String, CliError> {
     let mut chart = band_chart(made);
-    chart.title = visible(&chart.title);
+    // The page says what the unit is, in letters that fit.
+    chart.title = "The likely price and the sales behind it".into();
     Ok(to_svg(&chart)?)
 }
 

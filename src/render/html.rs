@@ -38,6 +38,8 @@ pub enum Column {
     Text,
     /// Numbers, set to the right and kept on one line.
     Number,
+    /// Days and what else is kept on one line.
+    Line,
 }
 
 /// A cell of a table.
@@ -125,7 +127,7 @@ impl Table<'_> {
     fn cell(&self, out: &mut String, cell: &Cell, column: Column) {
         let (open, close) = match column {
             Column::Head => ("th scope=\"row\"", "th"),
-            Column::Text | Column::Number => ("td", "td"),
+            Column::Text | Column::Number | Column::Line => ("td", "td"),
         };
         let value = cell.value.as_ref().filter(|_| self.sortable);
         let value = value.map_or_else(String::new, |value| {
@@ -143,6 +145,7 @@ impl Table<'_> {
 fn class_of(column: Column) -> &'static str {
     match column {
         Column::Number => " class=\"number\"",
+        Column::Line => " class=\"line\"",
         Column::Head | Column::Text => "",
     }
 }

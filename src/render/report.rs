@@ -40,7 +40,7 @@ pub struct Page<'a> {
     pub estimate: &'a Estimate,
     /// How each of its comps is named, in its order.
     pub ids: &'a [&'a str],
-    /// Its chart as an SVG document, of texts without anything hidden ([`visible`](super::html::visible)).
+    /// Its chart as an SVG document that says nothing a user wrote.
     pub chart: &'a str,
     /// The figures of past estimates, where they were asked for.
     pub check: Option<Check>,
@@ -170,7 +170,7 @@ fn adjustments(made: &Estimate) -> String {
     let pooled = made.adjustments.iter().any(|a| a.others.is_some());
     let mut columns = vec![
         ("What", Column::Head),
-        ("This unit", Column::Text),
+        ("This unit", Column::Line),
         ("Used", Column::Number),
         ("In per cent", Column::Number),
         (
@@ -245,7 +245,7 @@ fn comps(page: &Page<'_>) -> String {
         named.partition(|(line, _)| line.comp.dropped.is_none());
     let (shown, hidden) = listed(&dropped, LISTED);
     let mut columns = vec![
-        ("Sold", Column::Text),
+        ("Sold", Column::Line),
         ("Id", Column::Head),
         ("Paid", Column::Number),
         ("Adjusted", Column::Number),

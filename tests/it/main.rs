@@ -13,5 +13,6 @@ mod pool;
 mod properties;
 mod ratio;
 mod reference;
+mod report;
 mod runner;
 mod store;
