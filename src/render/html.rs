@@ -97,7 +97,7 @@ impl Table<'_> {
         let _ = writeln!(
             out,
             "<div class=\"scroll\" role=\"region\" aria-labelledby=\"{id}\" tabindex=\"0\">\n\
-             <table{class}>\n<caption id=\"{id}\">{}</caption>\n<thead>\n<tr>",
+             <table{class}>\n<caption id=\"{id}\"><span>{}</span></caption>\n<thead>\n<tr>",
             escape(self.caption)
         );
         for (title, column) in &self.columns {
@@ -150,6 +150,11 @@ fn class_of(column: Column) -> &'static str {
     }
 }
 
+/// Text of running words: [`escape`], and a number and its sign stay on one line.
+pub fn prose(text: &str) -> String {
+    escape(&text.replace(" %", "\u{a0}%"))
+}
+
 /// Paragraphs.
 pub fn paragraphs<T: AsRef<str>>(texts: impl IntoIterator<Item = T>) -> String {
     each("p", texts)
@@ -167,7 +172,7 @@ pub fn list<T: AsRef<str>>(items: impl IntoIterator<Item = T>) -> String {
 fn each<T: AsRef<str>>(element: &str, texts: impl IntoIterator<Item = T>) -> String {
     texts
         .into_iter()
-        .map(|text| format!("<{element}>{}</{element}>\n", escape(text.as_ref())))
+        .map(|text| format!("<{element}>{}</{element}>\n", prose(text.as_ref())))
         .collect()
 }
 
@@ -196,7 +201,7 @@ mod tests {
             ],
         };
         let sortable = table.render();
-        assert!(sortable.contains("<caption id=\"t\">A &amp; B</caption>"));
+        assert!(sortable.contains("<caption id=\"t\"><span>A &amp; B</span></caption>"));
         assert!(sortable.contains(
             "<tr><th scope=\"row\">x</th><td class=\"number\" data-value=\"-1\">−1</td></tr>"
         ));

@@ -14,7 +14,7 @@ use rust_decimal::prelude::ToPrimitive;
 use xxhash_rust::xxh3::xxh3_128;
 
 use super::bid::{self, Told};
-use super::html::{Cell, Column, Table, escape, list, paragraphs};
+use super::html::{Cell, Column, Table, escape, list, paragraphs, prose};
 use super::numbers::{about, amount, change, percent_change};
 use super::sheet::{
     CLOSING, LEGEND, Named, applies, basis, checked, condition, evidence_lines, listed, odds,
@@ -158,7 +158,7 @@ fn chart(page: &Page<'_>) -> String {
         "<figure>\n<div class=\"scroll chart\" role=\"region\" aria-label=\"Chart\" tabindex=\"0\">\n{}</div>\n\
          <figcaption>{}</figcaption>\n</figure>\n",
         page.chart,
-        escape(&caption)
+        prose(&caption)
     );
     section("Where the price is likely to fall", &figure)
 }
@@ -200,7 +200,7 @@ fn adjustments(made: &Estimate) -> String {
     };
     let mut markup = table.render();
     if pooled {
-        let _ = writeln!(markup, "<p class=\"small\">{}</p>", escape(LEGEND));
+        markup.push_str(&small(&[LEGEND]));
     }
     section("Adjustments", &markup)
 }
@@ -280,9 +280,15 @@ fn comps(page: &Page<'_>) -> String {
     let markup = format!(
         "<p class=\"small\" data-sorts hidden>The heads of the columns sort the tables.</p>\n{}{}",
         table.render(),
-        list(more)
+        small(&more)
     );
     section("Comps", &markup)
+}
+
+/// Paragraphs of small print.
+fn small<T: AsRef<str>>(texts: &[T]) -> String {
+    let paragraph = |text: &T| format!("<p class=\"small\">{}</p>\n", prose(text.as_ref()));
+    texts.iter().map(paragraph).collect()
 }
 
 fn comp(made: &Estimate, (line, id): Named<'_>) -> Vec<Cell> {
@@ -525,7 +531,7 @@ fn facts(page: &Page<'_>) -> Vec<(&'static str, String)> {
         (
             "Guess of the spread",
             format!(
-                "{} % ({} % for parts), worth {} comps",
+                "{} % ({} % for parts); comps that it is worth: {}",
                 percent(e.spread),
                 percent(e.parts_spread),
                 e.spread_worth
