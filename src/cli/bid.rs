@@ -42,6 +42,16 @@ pub struct BidArgs {
     #[command(flatten)]
     unit: UnitArgs,
     #[command(flatten)]
+    deal: DealArgs,
+    /// Print everything as JSON instead
+    #[arg(long)]
+    json: bool,
+}
+
+/// How a unit is bought, mended and sold again, and what that must promise.
+#[derive(Debug, Default, PartialEq, Args)]
+pub struct DealArgs {
+    #[command(flatten)]
     sale: SaleArgs,
     #[command(flatten)]
     costs: CostArgs,
@@ -50,13 +60,10 @@ pub struct BidArgs {
     /// Price asked, to be judged: buy, haggle or pass
     #[arg(long, value_name = "AMOUNT")]
     against: Option<String>,
-    /// Print everything as JSON instead
-    #[arg(long)]
-    json: bool,
 }
 
 /// What it takes to have the unit and to sell it.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, PartialEq, Args)]
 pub struct CostArgs {
     /// A repair: "new battery: parts 14, minutes 30, success 0.9"; several in the order they
     /// are tried
@@ -90,7 +97,7 @@ pub struct CostArgs {
 }
 
 /// What a purchase must promise.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, PartialEq, Args)]
 pub struct AimArgs {
     /// Least expected profit [default: the book's, 0]
     #[arg(long, value_name = "AMOUNT")]
@@ -124,45 +131,67 @@ pub struct Weighed {
 pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let unit = args.unit.read(&book)?;
-    let settings = &unit.settings;
-    let currency = &settings.currency;
-    let costs = args.costs.read(settings)?;
-    let (aims, bankroll) = args.aims.read(&book, &settings.deal)?;
-    let outlet = args.sale.outlet(settings)?;
-    let terms = outlet
-        .map(|(_, outlet)| args.sale.terms(outlet, settings))
-        .transpose()?;
-    let asked = money_if("--against", args.against.as_ref(), currency)?;
-    let weighed = weigh(&unit, terms.as_ref(), &costs)?;
-    let case = Case {
-        prospect: &weighed.prospect,
-        buying: &costs.buying,
-        currency,
-        weeks: costs.weeks.to_f64().unwrap_or(1.0),
-        bankroll,
-    };
-    let limits = case.limits(&aims);
-    let most = binding(&limits).and_then(|limit| limit.most);
-    let told = Told {
-        made: &weighed.made,
-        parts: weighed.parts.as_ref(),
-        outlet: outlet.map(|(name, _)| name),
-        net: terms
-            .as_ref()
-            .map(|terms| terms.net_of(weighed.made.median, settings.price_basis)),
-        costs: &costs,
-        prospect: &weighed.prospect,
-        limits: &limits,
-        at_most: most.map(|most| case.measures(most)),
-        asked: asked.map(|asked| case.judge(&aims, asked, most, settings.deal.haggle)),
-        bankroll,
-    };
-    if args.json {
-        return say(&format!("{:#}\n", document(&told)));
+    args.deal.tell(&book, &unit, |told, terms| {
+        if args.json {
+            return say(&format!("{:#}\n", document(told)));
+        }
+        say(&sheet(told, terminal_width()))?;
+        tell_selling(terms);
+        Ok(())
+    })
+}
+
+impl DealArgs {
+    /// Whether anything was said of a purchase.
+    pub fn is_said(&self) -> bool {
+        *self != Self::default()
     }
-    say(&sheet(&told, terminal_width()))?;
-    tell_selling(terms.as_ref());
-    Ok(())
+
+    /// Works out what to bid for a unit and hands it to `with`, beside the terms of the sale.
+    ///
+    /// # Errors
+    /// Values that are wrong, nothing that speaks of the unit, and what `with` fails with.
+    pub fn tell<T>(
+        &self,
+        book: &Book,
+        unit: &Unit<'_>,
+        with: impl FnOnce(&Told<'_>, Option<&Terms<'_>>) -> Result<T, CliError>,
+    ) -> Result<T, CliError> {
+        let settings = &unit.settings;
+        let currency = &settings.currency;
+        let costs = self.costs.read(settings)?;
+        let (aims, bankroll) = self.aims.read(book, &settings.deal)?;
+        let outlet = self.sale.outlet(settings)?;
+        let terms = outlet
+            .map(|(_, outlet)| self.sale.terms(outlet, settings))
+            .transpose()?;
+        let asked = money_if("--against", self.against.as_ref(), currency)?;
+        let weighed = weigh(unit, terms.as_ref(), &costs)?;
+        let case = Case {
+            prospect: &weighed.prospect,
+            buying: &costs.buying,
+            currency,
+            weeks: costs.weeks.to_f64().unwrap_or(1.0),
+            bankroll,
+        };
+        let limits = case.limits(&aims);
+        let most = binding(&limits).and_then(|limit| limit.most);
+        let told = Told {
+            made: &weighed.made,
+            parts: weighed.parts.as_ref(),
+            outlet: outlet.map(|(name, _)| name),
+            net: terms
+                .as_ref()
+                .map(|terms| terms.net_of(weighed.made.median, settings.price_basis)),
+            costs: &costs,
+            prospect: &weighed.prospect,
+            limits: &limits,
+            at_most: most.map(|most| case.measures(most)),
+            asked: asked.map(|asked| case.judge(&aims, asked, most, settings.deal.haggle)),
+            bankroll,
+        };
+        with(&told, terms.as_ref())
+    }
 }
 
 /// Tells what of the selling is not counted.

@@ -221,7 +221,7 @@ fn grouped(told: &[(&Past, &Foretold)], by: By, settings: &Settings) -> Vec<(Str
 }
 
 /// What the figures of a group mean.
-fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
+pub(super) fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
     let group = if name == "all sales" { "" } else { name };
     let mut out: Vec<Verdict> = CHANCES
         .iter()
@@ -234,7 +234,7 @@ fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
 }
 
 /// How many of these have no day.
-fn undated_of(told: &[(&Past, &Foretold)]) -> usize {
+pub(super) fn undated_of(told: &[(&Past, &Foretold)]) -> usize {
     told.iter()
         .filter(|(checked, _)| checked.sale.sold_on.is_none())
         .count()
@@ -242,7 +242,7 @@ fn undated_of(told: &[(&Past, &Foretold)]) -> usize {
 
 /// How many of the sales were foretold, and from what: `told` of them, `undated` of these from
 /// all the others.
-fn how_foretold(told: usize, undated: usize, sales: usize) -> String {
+pub(super) fn how_foretold(told: usize, undated: usize, sales: usize) -> String {
     let before = "from the sales of days before";
     let from = match (told - undated, undated) {
         (_, 0) => format!(" {before}"),

@@ -113,7 +113,8 @@ impl From<ChartError> for CliError {
     }
 }
 
-fn band_chart(made: &Estimate) -> BandChart {
+/// The chart of an estimate.
+pub(super) fn band_chart(made: &Estimate) -> BandChart {
     let float = |money| rust_decimal::prelude::ToPrimitive::to_f64(&money).unwrap_or(f64::NAN);
     BandChart {
         title: crate::render::sheet::unit(&made.subject),

@@ -20,6 +20,7 @@ pub mod models;
 pub mod net;
 pub mod past;
 pub mod repairs;
+pub mod report;
 mod siblings;
 pub mod undo;
 pub mod unit;
@@ -79,6 +80,7 @@ enum Command {
     Comps(comps::CompsArgs),
     Models(models::ModelsArgs),
     Estimate(estimate::EstimateArgs),
+    Report(Box<report::ReportArgs>),
     Check(check::CheckArgs),
     Net(net::NetArgs),
     Bid(Box<bid::BidArgs>),
@@ -105,6 +107,7 @@ impl Command {
             Self::Comps(args) => comps::run(args, book),
             Self::Models(args) => models::run(args, book),
             Self::Estimate(args) => estimate::run(args, book),
+            Self::Report(args) => report::run(args, book),
             Self::Check(args) => check::run(args, book),
             Self::Net(args) => net::run(args, book),
             Self::Bid(args) => bid::run(args, book),

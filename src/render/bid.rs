@@ -21,7 +21,7 @@ use crate::deal::prospect::Prospect;
 pub const SCHEMA: &str = "compband.bid/1";
 
 /// What to be careful about where something is mended.
-const CAUTIONS: [&str; 3] = [
+pub(super) const CAUTIONS: [&str; 3] = [
     "A swollen or dented lithium cell can catch fire: keep it apart and hand it in; new cells of the right kind only.",
     "Mains supplies hold a charge when unplugged: leave them to qualified people, and keep to local rules.",
     "Before paying, see that no activation or owner's lock is on and that the unit is the seller's to sell; before selling, wipe what is on it.",
@@ -74,7 +74,7 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
 }
 
 /// What to be careful about in the estimates; of that for parts only that there is something.
-fn warnings(told: &Told<'_>) -> Vec<String> {
+pub(super) fn warnings(told: &Told<'_>) -> Vec<String> {
     let parts = told.parts.filter(|parts| !parts.warnings.is_empty());
     let for_parts =
         |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
@@ -145,7 +145,7 @@ fn verdict(out: &mut String, told: &Told<'_>, width: usize) {
 }
 
 /// What to do about a price asked, and why.
-fn advice(asked: &Judged, currency: &Currency) -> String {
+pub(super) fn advice(asked: &Judged, currency: &Currency) -> String {
     let money = |value| amount(currency, value);
     let at = money(asked.measures.bid);
     let why: Vec<String> = asked
@@ -241,6 +241,23 @@ fn aims(out: &mut String, told: &Told<'_>, width: Option<u16>) {
 }
 
 fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+    let (titles, rows) = measured(told);
+    if titles.is_empty() {
+        return;
+    }
+    let mut columns = vec![("what it comes to", Kind::Text)];
+    columns.extend(titles.iter().map(|title| (title.as_str(), Kind::Number)));
+    let mut grid = Grid::new(&columns);
+    for row in rows {
+        grid.push(row);
+    }
+    let _ = writeln!(out);
+    out.push_str(&grid.render(width));
+}
+
+/// What the most to bid and the price asked come to: a title for each, and rows of a label and a
+/// cell for each. No titles where there is neither.
+pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     let currency = &told.made.currency;
     let money = |value| amount(currency, value);
     let all: Vec<&Measures> = told
@@ -248,17 +265,14 @@ fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
         .iter()
         .chain(told.asked.iter().map(|asked| &asked.measures))
         .collect();
-    let Some(first) = all.first() else { return };
-    let titles: Vec<String> = all
+    let titles = all
         .iter()
         .map(|at| format!("at {}", money(at.bid)))
         .collect();
-    let mut columns = vec![("what it comes to", Kind::Text)];
-    columns.extend(titles.iter().map(|title| (title.as_str(), Kind::Number)));
-    let mut grid = Grid::new(&columns);
+    let mut rows = Vec::new();
     let mut row = |label: &str, of: &dyn Fn(&Measures) -> String| {
         let cells = all.iter().map(|at| of(at));
-        grid.push([label.to_string()].into_iter().chain(cells).collect());
+        rows.push([label.to_string()].into_iter().chain(cells).collect());
     };
     let percent = |share: f64| format!("{:.1} %", 100.0 * share);
     let signed = |share: Option<f64>| share.map_or("–".into(), |s| percent_change(100.0 * s));
@@ -284,7 +298,7 @@ fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
     row(&format!("the same for each of {weeks} weeks"), &|at| {
         signed(at.per_week)
     });
-    if first.per_hour.is_some() {
+    if all.iter().any(|at| at.per_hour.is_some()) {
         let label = format!("an hour of work earns ({:.1} hours)", told.prospect.hours);
         row(&label, &|at| at.per_hour.map_or("–".into(), money));
     }
@@ -296,8 +310,7 @@ fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
     row("share that would grow it fastest (Kelly)", &|at| {
         percent(at.growth)
     });
-    let _ = writeln!(out);
-    out.push_str(&grid.render(width));
+    (titles, rows)
 }
 
 /// What is said of the points of the profit, in the order of [`TOLD`].
@@ -310,23 +323,40 @@ const POINTS: [&str; TOLD.len()] = [
 ];
 
 fn repairs(out: &mut String, told: &Told<'_>, width: usize) {
-    let repairs = &told.costs.repairs;
-    if repairs.is_empty() {
+    let lines = repair_lines(told);
+    if lines.is_empty() {
         return;
     }
-    let money = |value| amount(&told.made.currency, value);
     let _ = writeln!(out, "\n{HEADING}Repairs{HEADING:#}");
-    for (at, repair) in repairs.iter().enumerate() {
-        let line = format!(
-            "{}. {}: parts {}, {} minutes, succeeds {:.0} times in 100.",
-            at + 1,
-            repair.what,
-            money(repair.parts),
-            repair.minutes.normalize(),
-            100.0 * repair.success
-        );
+    for line in lines {
         let _ = writeln!(out, "{}", wrap(&line, width, "  "));
     }
+    for caution in CAUTIONS {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(caution, width, "  "));
+    }
+}
+
+/// The repairs and what becomes of the unit, a sentence each; none where nothing is mended.
+pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
+    let repairs = &told.costs.repairs;
+    if repairs.is_empty() {
+        return Vec::new();
+    }
+    let money = |value| amount(&told.made.currency, value);
+    let mut lines: Vec<String> = repairs
+        .iter()
+        .enumerate()
+        .map(|(at, repair)| {
+            format!(
+                "{}. {}: parts {}, {} minutes, succeeds {:.0} times in 100.",
+                at + 1,
+                repair.what,
+                money(repair.parts),
+                repair.minutes.normalize(),
+                100.0 * repair.success
+            )
+        })
+        .collect();
     let otherwise = match (told.parts, told.costs.salvage) {
         (Some(parts), _) => format!(
             ", otherwise sold for parts at about {} (its own estimate)",
@@ -338,14 +368,11 @@ fn repairs(out: &mut String, told: &Told<'_>, width: usize) {
         ),
         (None, None) => String::new(),
     };
-    let line = format!(
+    lines.push(format!(
         "All succeed {:.0} times in 100{otherwise}.",
         100.0 * told.prospect.mended
-    );
-    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    for caution in CAUTIONS {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(caution, width, "  "));
-    }
+    ));
+    lines
 }
 
 /// All of it as JSON.

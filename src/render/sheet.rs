@@ -32,8 +32,17 @@ pub struct Listing<'a> {
     pub ids: &'a [&'a str],
 }
 
+/// What the columns of the adjustments mean where other models have a say.
+pub(super) const LEGEND: &str = "Rule: the rule of thumb; others: what your other models make of it; \
+     comps: what those of this model say without either; used: all of them, each by how sure it is; \
+     their say: the share of this model's comps.";
+
 /// A comp with the name it is shown by.
-type Named<'a> = (&'a CompLine, &'a str);
+pub(super) type Named<'a> = (&'a CompLine, &'a str);
+
+/// What every page and sheet of an estimate closes with.
+pub(super) const CLOSING: &str =
+    "An estimate from the sales you recorded, not a promise; not tax or legal advice.";
 
 /// Labels of adjustments up to this long are not broken.
 const SHORT_LABEL: usize = 24;
@@ -51,9 +60,7 @@ pub fn sheet(estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) -> 
     warnings(&mut out, estimate, prose);
     adjustments(&mut out, estimate, width);
     comps(&mut out, estimate, listing, width);
-    let closing =
-        "An estimate from the sales you recorded, not a promise; not tax or legal advice.";
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, prose, ""));
+    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(CLOSING, prose, ""));
     out
 }
 
@@ -109,7 +116,7 @@ pub fn basis(basis: PriceBasis) -> &'static str {
 }
 
 /// The chance of a band as a count of sales: `4 sales in 5`.
-fn odds(chance: u8) -> String {
+pub(super) fn odds(chance: u8) -> String {
     match chance {
         50 => "1 sale in 2".into(),
         75 => "3 sales in 4".into(),
@@ -157,8 +164,15 @@ fn headline(out: &mut String, estimate: &Estimate, width: usize) {
 }
 
 fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
-    let evidence = &estimate.evidence;
     let _ = writeln!(out, "\n{HEADING}Evidence{HEADING:#}");
+    for line in evidence_lines(estimate) {
+        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    }
+}
+
+/// What the estimate rests on, a sentence or a few each.
+pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
+    let evidence = &estimate.evidence;
     let mut lines = vec![format!(
         "Used: {} of the {} comps of the model; by age and fit they count as {:.1}.",
         evidence.used, evidence.seen, evidence.effective
@@ -208,9 +222,7 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
             estimate.assumptions.join(", ")
         ));
     }
-    for line in lines {
-        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    }
+    lines
 }
 
 /// What made the band, in words.
@@ -258,13 +270,7 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
         return;
     }
     let currency = &estimate.currency;
-    let range = |spread: &Spread| {
-        format!(
-            "{} to {}",
-            brief(estimate, spread.low),
-            brief(estimate, spread.high)
-        )
-    };
+    let range = |spread: &Spread| range(estimate, spread);
     let pooled = estimate.adjustments.iter().any(|a| a.others.is_some());
     let short = estimate
         .adjustments
@@ -315,10 +321,7 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
     heading(out, "Adjustments", &what, width);
     out.push_str(&grid.render(width));
     if pooled {
-        let legend = "Rule: the rule of thumb; others: what your other models make of it; comps: what \
-                      those of this model say without either; used: all of them, each by how sure it \
-                      is; their say: the share of this model's comps.";
-        let wrapped = wrap(legend, prose_width(width), "");
+        let wrapped = wrap(LEGEND, prose_width(width), "");
         let _ = writeln!(out, "{QUIET}{wrapped}{QUIET:#}");
     }
 }
@@ -332,6 +335,15 @@ fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
 /// Columns that prose is set to on a screen.
 pub(super) fn prose_width(width: Option<u16>) -> usize {
     usize::from(width.unwrap_or(PROSE).clamp(40, 100))
+}
+
+/// The ends of a spread of changes.
+pub(super) fn range(estimate: &Estimate, spread: &Spread) -> String {
+    format!(
+        "{} to {}",
+        brief(estimate, spread.low),
+        brief(estimate, spread.high)
+    )
 }
 
 /// A change in whole units of money where the unit costs 50 and more: ends of a range need no
@@ -348,7 +360,7 @@ fn brief(estimate: &Estimate, amount: f64) -> String {
 }
 
 /// Whether the unit has it for certain, rather than on the average or as a number of it.
-fn applies(adjustment: &Adjustment) -> bool {
+pub(super) fn applies(adjustment: &Adjustment) -> bool {
     !matches!(adjustment.term, Term::Trend | Term::Attribute(_)) && adjustment.on_unit > 1.0 - 1e-6
 }
 
@@ -419,7 +431,10 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
 
 /// Those of the dropped comps that are listed, `most` for one reason (one more rather than hide
 /// a single one), and how many are not, by reason.
-fn listed<'a>(dropped: &[Named<'a>], most: usize) -> (Vec<Named<'a>>, BTreeMap<String, usize>) {
+pub(super) fn listed<'a>(
+    dropped: &[Named<'a>],
+    most: usize,
+) -> (Vec<Named<'a>>, BTreeMap<String, usize>) {
     let reason = |line: &CompLine| line.comp.dropped.map_or(String::new(), |d| d.reason());
     let mut left: BTreeMap<String, usize> = BTreeMap::new();
     for (line, _) in dropped {
@@ -450,7 +465,7 @@ fn listed<'a>(dropped: &[Named<'a>], most: usize) -> (Vec<Named<'a>>, BTreeMap<S
 }
 
 /// A comp's condition in a few words.
-fn condition(comp: &Candidate) -> String {
+pub(super) fn condition(comp: &Candidate) -> String {
     let mut parts: Vec<String> = Vec::new();
     if !comp.works {
         parts.push("for parts".into());

@@ -14,5 +14,6 @@ mod pool;
 mod properties;
 mod ratio;
 mod reference;
+mod report;
 mod runner;
 mod store;

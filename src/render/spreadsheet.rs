@@ -1,0 +1,522 @@
+//! The adjustments and the comps of an estimate for a spreadsheet: as CSV, and as a workbook
+//! (`.xlsx`) of two sheets with formulas that go on working.
+//!
+//! Nothing that a user wrote can act as a formula. In a workbook it is written as a string, which no
+//! spreadsheet evaluates. CSV has no strings, so there a cell of text whose first character besides
+//! spaces is `=`, `+`, `-`, `@` (or one of their full-width forms), a tab or a line end gets an
+//! apostrophe before it: `'=1+1`. Numbers are the program's own and stay numbers.
+//!
+//! Money is rounded half-even to the minor unit; shares are from 0 to 1.
+
+use chrono::{Datelike, NaiveDate};
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use rust_xlsxwriter::utility::column_number_to_name;
+use rust_xlsxwriter::{
+    DocProperties, ExcelDateTime, Format, FormatBorder, Formula, Workbook, Worksheet, XlsxError,
+};
+
+use super::html::visible;
+use super::sheet::unit;
+use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
+use crate::book::Currency;
+use crate::book::comp::money_text;
+
+/// Most characters of a cell in a workbook, by the format's limit of 32 767.
+const LONGEST: usize = 32_000;
+
+/// Widest column of a workbook, in pixels.
+const WIDEST: u32 = 320;
+
+/// One cell.
+#[derive(Debug, Clone, PartialEq)]
+enum Value {
+    Blank,
+    Text(String),
+    Money(Decimal),
+    Number(f64),
+    /// A share, shown in per cent.
+    Share(f64),
+    Whole(usize),
+    Day(NaiveDate),
+}
+
+impl Value {
+    fn text(text: impl ToString) -> Self {
+        Self::Text(text.to_string())
+    }
+
+    fn money(currency: &Currency, amount: f64) -> Self {
+        currency
+            .from_statistics(amount)
+            .map_or(Self::Blank, Self::Money)
+    }
+
+    /// The cell in CSV.
+    fn plain(&self) -> String {
+        match self {
+            Self::Blank => String::new(),
+            Self::Text(text) => neutral(text),
+            Self::Money(amount) => money_text(*amount),
+            Self::Number(number) | Self::Share(number) => number.to_string(),
+            Self::Whole(number) => number.to_string(),
+            Self::Day(day) => day.to_string(),
+        }
+    }
+}
+
+/// Text that no spreadsheet takes for a formula.
+fn neutral(text: &str) -> String {
+    let acts = |c: char| {
+        matches!(
+            c,
+            '=' | '+' | '-' | '@' | '\t' | '\r' | '\n' | '＝' | '＋' | '－' | '＠'
+        )
+    };
+    if text.trim_start_matches(' ').starts_with(acts) {
+        format!("'{text}")
+    } else {
+        text.to_string()
+    }
+}
+
+/// Rows below titles.
+#[derive(Debug)]
+struct Rows {
+    titles: Vec<&'static str>,
+    rows: Vec<Vec<Value>>,
+}
+
+impl Rows {
+    fn csv(&self) -> Result<Vec<u8>, csv::Error> {
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        writer.write_record(&self.titles)?;
+        for row in &self.rows {
+            writer.write_record(row.iter().map(Value::plain))?;
+        }
+        writer
+            .into_inner()
+            .map_err(|error| csv::Error::from(error.into_error()))
+    }
+
+    /// Position of a column.
+    fn at(&self, title: &str) -> usize {
+        let found = self.titles.iter().position(|known| *known == title);
+        found.unwrap_or_default()
+    }
+}
+
+/// The adjustments as CSV.
+///
+/// # Errors
+/// Where the library fails.
+pub fn adjustments_csv(estimate: &Estimate) -> Result<Vec<u8>, csv::Error> {
+    adjustments(estimate).csv()
+}
+
+/// The comps as CSV: those used first, in each part the newest first.
+///
+/// # Errors
+/// Where the library fails.
+pub fn comps_csv(estimate: &Estimate) -> Result<Vec<u8>, csv::Error> {
+    comps(estimate).csv()
+}
+
+fn adjustments(estimate: &Estimate) -> Rows {
+    Rows {
+        titles: vec![
+            "what",
+            "on_unit",
+            "currency",
+            "used",
+            "used_low",
+            "used_high",
+            "used_share",
+            "rule",
+            "rule_low",
+            "rule_high",
+            "others",
+            "others_low",
+            "others_high",
+            "comps",
+            "comps_low",
+            "comps_high",
+            "comps_that_tell",
+            "share_from_comps",
+            "source",
+        ],
+        rows: estimate
+            .adjustments
+            .iter()
+            .map(|a| adjustment(&estimate.currency, a))
+            .collect(),
+    }
+}
+
+fn adjustment(currency: &Currency, a: &Adjustment) -> Vec<Value> {
+    let money = |spread: Option<&Spread>| {
+        let of = |get: fn(&Spread) -> f64| {
+            spread.map_or(Value::Blank, |spread| Value::money(currency, get(spread)))
+        };
+        [of(|s| s.value), of(|s| s.low), of(|s| s.high)]
+    };
+    let mut row = vec![
+        Value::text(&a.label),
+        Value::Number(a.on_unit),
+        Value::text(&currency.code),
+    ];
+    row.extend(money(Some(&a.used)));
+    row.push(Value::Share(a.used_percent / 100.0));
+    row.extend(money(Some(&a.rule)));
+    row.extend(money(a.others.as_ref().map(|others| &others.spread)));
+    row.extend(money(a.comps.as_ref()));
+    row.extend([
+        Value::Whole(a.informed_by),
+        Value::Share(a.from_comps),
+        Value::text(a.source().label()),
+    ]);
+    row
+}
+
+fn comps(estimate: &Estimate) -> Rows {
+    let is_used = |line: &&CompLine| line.comp.dropped.is_none();
+    let used = estimate.comps.iter().filter(is_used);
+    let others = estimate.comps.iter().filter(|line| !is_used(line));
+    Rows {
+        titles: vec![
+            "comp_id",
+            "sold_on",
+            "variant",
+            "completeness",
+            "grade",
+            "missing",
+            "extras",
+            "defects",
+            "attributes",
+            "works",
+            "how_sold",
+            "currency",
+            "paid",
+            "adjusted",
+            "weight",
+            "used",
+            "why_not",
+        ],
+        rows: used
+            .chain(others)
+            .map(|line| comp(&estimate.currency, line))
+            .collect(),
+    }
+}
+
+fn comp(currency: &Currency, line: &CompLine) -> Vec<Value> {
+    let comp = &line.comp;
+    let yes = |yes: bool| Value::text(if yes { "yes" } else { "no" });
+    vec![
+        Value::text(&comp.comp_id),
+        comp.sold_on.map_or(Value::Blank, Value::Day),
+        Value::text(&comp.variant),
+        Value::text(&comp.completeness),
+        Value::text(&comp.grade),
+        Value::text(&comp.missing),
+        Value::text(&comp.extras),
+        Value::text(&comp.defects),
+        Value::text(&comp.attributes),
+        yes(comp.works),
+        comp.how_sold.map_or(Value::Blank, Value::text),
+        Value::text(&currency.code),
+        Value::Money(comp.paid),
+        line.adjusted
+            .map_or(Value::Blank, |price| Value::money(currency, price)),
+        Value::Number(line.weight),
+        yes(comp.dropped.is_none()),
+        comp.dropped
+            .map_or(Value::Blank, |dropped| Value::text(dropped.reason())),
+    ]
+}
+
+/// The workbook: a sheet of adjustments with what they come to on this unit, and a sheet of comps with
+/// the ratio of adjusted to paid and their weighted mean beside the likely price. The same estimate
+/// makes the same bytes.
+///
+/// # Errors
+/// Where there are more comps than a sheet has rows, or the library fails.
+pub fn workbook(estimate: &Estimate) -> Result<Vec<u8>, XlsxError> {
+    let mut book = Workbook::new();
+    let day = excel_day(estimate.as_of).unwrap_or_default();
+    book.set_properties(
+        &DocProperties::new()
+            .set_title(visible(&unit(&estimate.subject)))
+            .set_creation_datetime(&day),
+    );
+    let formats = Formats::new(&estimate.currency);
+    adjustments_sheet(book.add_worksheet(), estimate, &formats)?;
+    comps_sheet(book.add_worksheet(), estimate, &formats)?;
+    book.save_to_buffer()
+}
+
+struct Formats {
+    head: Format,
+    label: Format,
+    money: Format,
+    share: Format,
+    number: Format,
+    day: Format,
+}
+
+impl Formats {
+    fn new(currency: &Currency) -> Self {
+        let places = match currency.decimals() as usize {
+            0 => String::new(),
+            decimals => format!(".{}", "0".repeat(decimals)),
+        };
+        Self {
+            head: Format::new()
+                .set_bold()
+                .set_border_bottom(FormatBorder::Thin),
+            label: Format::new().set_bold(),
+            money: Format::new().set_num_format(format!("#,##0{places}")),
+            share: Format::new().set_num_format("0.0%"),
+            number: Format::new().set_num_format("0.00"),
+            day: Format::new().set_num_format("yyyy-mm-dd"),
+        }
+    }
+}
+
+fn excel_day(day: NaiveDate) -> Option<ExcelDateTime> {
+    let year = u16::try_from(day.year()).ok()?;
+    let (month, day) = (
+        u8::try_from(day.month()).ok()?,
+        u8::try_from(day.day()).ok()?,
+    );
+    ExcelDateTime::from_ymd(year, month, day).ok()
+}
+
+/// Rows counted from the top, titles included.
+type Row = u32;
+
+/// Writes the rows from the top left corner, the titles held in view; returns the next free row.
+fn write(sheet: &mut Worksheet, rows: &Rows, formats: &Formats) -> Result<Row, XlsxError> {
+    for (column, title) in (0..).zip(&rows.titles) {
+        sheet.write_string_with_format(0, column, *title, &formats.head)?;
+    }
+    let mut at: Row = 1;
+    for row in &rows.rows {
+        for (column, value) in (0..).zip(row) {
+            put(sheet, (at, column), value, formats)?;
+        }
+        at += 1;
+    }
+    sheet.set_freeze_panes(1, 1)?;
+    sheet.set_landscape().set_repeat_rows(0, 0)?;
+    sheet.set_print_fit_to_pages(1, 0);
+    Ok(at)
+}
+
+fn put(
+    sheet: &mut Worksheet,
+    (row, column): (Row, u16),
+    value: &Value,
+    formats: &Formats,
+) -> Result<(), XlsxError> {
+    match value {
+        Value::Blank => {}
+        Value::Text(text) => {
+            let text: String = text.chars().take(LONGEST).collect();
+            sheet.write_string(row, column, text)?;
+        }
+        Value::Money(amount) => {
+            sheet.write_with_format(row, column, *amount, &formats.money)?;
+        }
+        Value::Number(number) => {
+            sheet.write_number_with_format(row, column, *number, &formats.number)?;
+        }
+        Value::Share(share) => {
+            sheet.write_number_with_format(row, column, *share, &formats.share)?;
+        }
+        Value::Whole(number) => {
+            sheet.write_number(row, column, *number as f64)?;
+        }
+        Value::Day(day) => match excel_day(*day) {
+            Some(excel) => {
+                sheet.write_datetime_with_format(row, column, &excel, &formats.day)?;
+            }
+            None => {
+                sheet.write_string(row, column, day.to_string())?;
+            }
+        },
+    }
+    Ok(())
+}
+
+/// A formula whose value is known, so that a program that works nothing out shows it too.
+fn formula(text: &str, value: f64) -> Formula {
+    Formula::new(text).set_result(value.to_string())
+}
+
+fn adjustments_sheet(
+    sheet: &mut Worksheet,
+    estimate: &Estimate,
+    formats: &Formats,
+) -> Result<(), XlsxError> {
+    sheet.set_name("Adjustments")?;
+    let rows = adjustments(estimate);
+    let end = write(sheet, &rows, formats)?;
+    let column = u16::try_from(rows.titles.len()).unwrap_or(u16::MAX);
+    let (on_unit, used) = (letter(&rows, "on_unit"), letter(&rows, "used"));
+    sheet.write_string_with_format(0, column, "on_this_unit", &formats.head)?;
+    let mut sum = 0.0;
+    for (row, a) in (1..end).zip(&estimate.adjustments) {
+        let money = estimate.currency.from_statistics(a.used.value);
+        let product = a.on_unit * money.and_then(|m| m.to_f64()).unwrap_or_default();
+        sum += product;
+        let line = row + 1;
+        let text = format!("={on_unit}{line}*{used}{line}");
+        sheet.write_formula_with_format(row, column, formula(&text, product), &formats.money)?;
+    }
+    if end > 1 {
+        sheet.autofilter(0, 0, end - 1, column)?;
+        let own = column_number_to_name(column);
+        let text = format!("=SUM({own}2:{own}{end})");
+        let label = "Sum of the adjustments on this unit, each taken by itself";
+        sheet.write_string_with_format(end + 1, 0, label, &formats.label)?;
+        sheet.write_formula_with_format(end + 1, column, formula(&text, sum), &formats.money)?;
+    }
+    let facts = [
+        ("Likely price", estimate.median),
+        ("Band, low", estimate.low),
+        ("Band, high", estimate.high),
+    ];
+    for (row, (label, amount)) in (end + 2..).zip(facts) {
+        sheet.write_string_with_format(row, 0, label, &formats.label)?;
+        sheet.write_with_format(row, column, amount, &formats.money)?;
+    }
+    sheet.set_autofit_max_width(WIDEST).autofit();
+    Ok(())
+}
+
+fn comps_sheet(
+    sheet: &mut Worksheet,
+    estimate: &Estimate,
+    formats: &Formats,
+) -> Result<(), XlsxError> {
+    sheet.set_name("Comps")?;
+    let rows = comps(estimate);
+    let end = write(sheet, &rows, formats)?;
+    let column = u16::try_from(rows.titles.len()).unwrap_or(u16::MAX);
+    let at = [rows.at("paid"), rows.at("adjusted"), rows.at("weight")];
+    let [paid, adjusted, weight] = ["paid", "adjusted", "weight"].map(|t| letter(&rows, t));
+    sheet.write_string_with_format(0, column, "adjusted_over_paid", &formats.head)?;
+    for (row, values) in (1..end).zip(&rows.rows) {
+        if let (Some(before), Some(after)) = (number(&values[at[0]]), number(&values[at[1]]))
+            && before > 0.0
+        {
+            let line = row + 1;
+            let text = format!("={adjusted}{line}/{paid}{line}");
+            sheet.write_formula_with_format(
+                row,
+                column,
+                formula(&text, after / before),
+                &formats.number,
+            )?;
+        }
+    }
+    if end > 1 {
+        sheet.autofilter(0, 0, end - 1, column)?;
+    }
+    let used = estimate.evidence.used;
+    if let (Some(mean), Ok(last)) = (weighted_mean(&rows, at[1], at[2]), u32::try_from(used + 1)) {
+        let adjusted_column = u16::try_from(at[1]).unwrap_or(u16::MAX);
+        let median = estimate.median.to_f64().unwrap_or_default();
+        let (first, second) = (end + 2, end + 3);
+        let labels = [
+            "Weighted geometric mean of adjusted, comps used",
+            "Likely price",
+            "Difference: small, what your rules of thumb add",
+        ];
+        for (row, label) in (end + 1..).zip(labels) {
+            sheet.write_string_with_format(row, 0, label, &formats.label)?;
+        }
+        let weights = format!("{weight}2:{weight}{last}");
+        let text =
+            format!("=EXP(SUMPRODUCT({weights},LN({adjusted}2:{adjusted}{last}))/SUM({weights}))");
+        let money = &formats.money;
+        sheet.write_formula_with_format(end + 1, adjusted_column, formula(&text, mean), money)?;
+        sheet.write_with_format(first, adjusted_column, estimate.median, money)?;
+        let text = format!("={adjusted}{second}-{adjusted}{first}");
+        let difference = formula(&text, median - mean);
+        sheet.write_formula_with_format(second, adjusted_column, difference, money)?;
+    }
+    sheet.set_autofit_max_width(WIDEST).autofit();
+    Ok(())
+}
+
+fn letter(rows: &Rows, title: &str) -> String {
+    column_number_to_name(u16::try_from(rows.at(title)).unwrap_or(u16::MAX))
+}
+
+fn number(value: &Value) -> Option<f64> {
+    match value {
+        Value::Money(amount) => amount.to_f64(),
+        Value::Number(number) => Some(*number),
+        _ => None,
+    }
+}
+
+/// The geometric mean of what was adjusted, as shown, each price by its weight: `exp(Σ w ln p / Σ w)`;
+/// none without weights or prices above zero.
+fn weighted_mean(rows: &Rows, price: usize, weight: usize) -> Option<f64> {
+    let pairs: Option<Vec<(f64, f64)>> = rows
+        .rows
+        .iter()
+        .filter_map(|row| Some((number(&row[price])?, number(&row[weight])?)))
+        .filter(|(_, weight)| *weight > 0.0)
+        .map(|(price, weight)| (price > 0.0).then_some((price, weight)))
+        .collect();
+    let pairs = pairs?;
+    let total: f64 = pairs.iter().map(|(_, weight)| weight).sum();
+    let logs: f64 = pairs
+        .iter()
+        .map(|(price, weight)| weight * price.ln())
+        .sum();
+    (total > 0.0).then(|| (logs / total).exp())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_of_csv_is_never_a_formula() {
+        for bad in ["=1+1", "+4", "-x", "@a", "\tx", "\rx", "  =a", "＝a", "\nx"] {
+            assert_eq!(neutral(bad), format!("'{bad}"));
+        }
+        for good in ["a=b", "", "  ", "4", "'=1"] {
+            assert_eq!(neutral(good), good);
+        }
+        assert_eq!(Value::Money(Decimal::new(-32, 1)).plain(), "-3.20");
+    }
+
+    #[test]
+    fn the_mean_is_geometric_and_weighted() {
+        let row =
+            |price: i64, weight| vec![Value::Money(Decimal::from(price)), Value::Number(weight)];
+        let rows = Rows {
+            titles: vec!["price", "weight"],
+            rows: vec![row(100, 1.0), row(200, 0.5), row(7, 0.0)],
+        };
+        let mean = weighted_mean(&rows, 0, 1).unwrap();
+        assert!((mean - 100.0 * 2.0_f64.powf(1.0 / 3.0)).abs() < 1e-9);
+        assert_eq!(
+            weighted_mean(
+                &Rows {
+                    titles: vec![],
+                    rows: vec![]
+                },
+                0,
+                1
+            ),
+            None
+        );
+    }
+}

@@ -1,0 +1,336 @@
+//! Reports: the page, the workbook and the CSV as they are written. `tests/reference/check_report.sh`
+//! opens the same in a browser and in a spreadsheet.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::Path;
+
+use crate::estimate::{demo, json};
+use crate::runner::{fails, out, run, stderr};
+
+const UNIT: [&str; 10] = [
+    "--model",
+    "Nerrow F4",
+    "--grade",
+    "B",
+    "--completeness",
+    "usable",
+    "--missing",
+    "charger",
+    "--as-of",
+    "2026-11-20",
+];
+
+fn page(dir: &Path, more: &[&str]) -> String {
+    let args: Vec<&str> = ["report"]
+        .into_iter()
+        .chain(UNIT)
+        .chain(["--out", "a.html"])
+        .chain(more.iter().copied())
+        .collect();
+    out(dir, &args);
+    fs::read_to_string(dir.join("a.html")).unwrap()
+}
+
+/// A page with plain spaces in the place of those that do not break.
+fn plain(html: &str) -> String {
+    html.replace(['\u{a0}', '\u{202f}'], " ")
+}
+
+fn between<'a>(text: &'a str, from: &str, to: &str) -> &'a str {
+    let rest = text
+        .split_once(from)
+        .unwrap_or_else(|| panic!("no {from}"))
+        .1;
+    rest.split_once(to).unwrap_or_else(|| panic!("no {to}")).0
+}
+
+#[test]
+fn a_page_says_what_the_estimate_says() {
+    let dir = demo();
+    let estimate: Vec<&str> = ["estimate"].into_iter().chain(UNIT).collect();
+    let told = json(dir.path(), &estimate);
+    let html = plain(&page(dir.path(), &[]));
+    for key in ["likely_price", "band/low", "band/high"] {
+        let amount = told.pointer(&format!("/{key}")).unwrap().as_str().unwrap();
+        assert!(html.contains(amount), "{key} {amount}");
+    }
+    let comps = between(&html, "<caption id=\"comps\">", "</table>");
+    for comp in told["comps"].as_array().unwrap() {
+        let used = comp["used"].as_bool().unwrap();
+        let id = &comp["comp_id"].as_str().unwrap()[..6];
+        let row = comps.lines().find(|line| line.contains(&format!(">{id}")));
+        assert!(!used || row.is_some(), "{id} is missing");
+        if let Some(row) = row {
+            let row = row.replace(' ', "");
+            assert_eq!(row.starts_with("<trclass=\"quiet\">"), !used, "{row}");
+            assert!(row.contains(comp["paid"].as_str().unwrap()), "{row}");
+        }
+    }
+    let adjustments = between(&html, "<caption id=\"adjustments\">", "</table>");
+    for adjustment in told["adjustments"].as_array().unwrap() {
+        let head = format!(
+            "<th scope=\"row\">{}</th>",
+            adjustment["what"].as_str().unwrap()
+        );
+        let row = adjustments
+            .lines()
+            .find(|line| line.contains(&head))
+            .unwrap();
+        let used = adjustment["used"]["value"]
+            .as_str()
+            .unwrap()
+            .replace('-', "−");
+        assert!(row.contains(&used), "{row}: {used}");
+    }
+    for warning in told["warnings"].as_array().unwrap() {
+        assert!(html.contains(warning.as_str().unwrap()));
+    }
+    assert!(html.contains("not a promise; not tax or legal advice"));
+    // The sections that were not asked for are not there.
+    assert!(!html.contains("What to bid") && !html.contains("id=\"check\""));
+}
+
+#[test]
+fn a_page_needs_nothing_beside_it_and_can_be_made_again() {
+    let dir = demo();
+    let html = page(dir.path(), &[]);
+    for outward in [
+        "http:", "https:", "src=", "@import", "url(", "<link", "<iframe",
+    ] {
+        let found = html
+            .match_indices(outward)
+            .filter(|(at, _)| !html[..*at].ends_with("xmlns=\""))
+            .count();
+        assert_eq!(found, 0, "{outward}");
+    }
+    assert!(html.contains("default-src 'none'"));
+    let command = between(&html, "<pre><code>", "</code>").replace("&#39;", "'");
+    assert_eq!(
+        command,
+        "compband report --model 'Nerrow F4' --grade B --completeness usable --missing charger \
+         --as-of 2026-11-20 --out report.html"
+    );
+    let words: Vec<&str> = vec!["report", "--model", "Nerrow F4"];
+    let rest = command.split_once("'Nerrow F4' ").unwrap().1.split(' ');
+    let words: Vec<&str> = words.into_iter().chain(rest).collect();
+    out(dir.path(), &words);
+    let again = fs::read_to_string(dir.path().join("report.html")).unwrap();
+    assert_eq!(again, html);
+    // Another book makes another page, and says that it is another.
+    let hash = |html: &str| between(html, "<dt>Book</dt><dd>", ",").to_string();
+    let settings = dir.path().join("compband.toml");
+    let text = fs::read_to_string(&settings).unwrap();
+    fs::write(&settings, format!("{text}\n# changed\n")).unwrap();
+    assert_ne!(hash(&page(dir.path(), &[])), hash(&html));
+}
+
+#[test]
+fn every_colour_of_the_chart_has_a_dark_one() {
+    let dir = demo();
+    let html = page(dir.path(), &[]);
+    let (style, chart) = (
+        between(&html, "<style>", "</style>"),
+        between(&html, "<svg", "</svg>"),
+    );
+    let mut seen = BTreeSet::new();
+    for kind in ["fill", "stroke"] {
+        for (at, _) in chart.match_indices(&format!("{kind}=\"#")) {
+            let colour = &chart[at..at + kind.len() + 10];
+            seen.insert(colour);
+            assert!(style.contains(&format!(".chart [{colour}]")), "{colour}");
+        }
+    }
+    assert!(seen.len() > 8, "{seen:?}");
+}
+
+#[test]
+fn bid_and_check_are_told_where_they_are_asked_for() {
+    let dir = demo();
+    let bid = [
+        "--bid",
+        "--against",
+        "88",
+        "--repair",
+        "new <cell>: parts 14, minutes 30, success 0.9",
+    ];
+    let html = plain(&page(dir.path(), &[&bid[..], &["--check"]].concat()));
+    let args: Vec<&str> = ["bid"]
+        .into_iter()
+        .chain(UNIT)
+        .chain(bid[1..].iter().copied())
+        .collect();
+    let told = json(dir.path(), &args);
+    let most = told["most"].as_str().unwrap();
+    assert!(
+        html.contains(&format!("Bid at most {most} EUR. What binds: ")),
+        "{most}"
+    );
+    assert!(html.contains("1. new &lt;cell&gt;: parts 14.00"));
+    assert!(html.contains("A swollen or dented lithium cell can catch fire"));
+    let held = json(dir.path(), &["check", "--model", "Nerrow F4"]);
+    let group = &held["groups"][0];
+    let table = between(&html, "<caption id=\"check\">", "</table>");
+    for band in group["coverage"].as_array().unwrap() {
+        let row = format!(
+            "<tr><th scope=\"row\">{} %</th><td class=\"number\">{}</td><td class=\"number\">{}</td>",
+            band["chance_percent"], band["of"], band["held"]
+        );
+        assert!(table.contains(&row), "{row}\n{table}");
+    }
+    for verdict in group["verdicts"].as_array().unwrap() {
+        let says = verdict["says"].as_str().unwrap();
+        assert!(html.contains(&says.replace('\'', "&#39;")), "{says}");
+    }
+    // What a repair costs is part of a bid, with or without saying so.
+    let alone = page(dir.path(), &["--repair", "clean: parts 0, success 1"]);
+    assert!(alone.contains("What to bid"));
+}
+
+#[test]
+fn nothing_that_was_typed_is_markup_or_a_formula() {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    let hostile = [
+        "<script>alert(1)</script>",
+        "\"><img src=x onerror=alert(2)>",
+        "</style><svg onload=alert(3)>",
+        "=1+1",
+        "+2",
+        "-3",
+        "@4",
+    ];
+    let mut csv = String::from("sold_on,model,variant,grade,defects,price,currency,note\n");
+    for at in 0..21 {
+        let text = hostile[at % hostile.len()].replace('"', "\"\"");
+        csv += &format!(
+            "2026-0{}-11,<i>M2</i>,\"{text}\",A,\"{text}\",{},EUR,\"{text}\"\n",
+            1 + at % 9,
+            90 + at % 5
+        );
+    }
+    fs::write(dir.path().join("hostile.csv"), csv).unwrap();
+    out(dir.path(), &["import", "hostile.csv"]);
+    out(
+        dir.path(),
+        &[
+            "report",
+            "--model",
+            "<i>M2</i>",
+            "--variant",
+            "\u{202e}<script>'\u{7}",
+            "--defect",
+            "<b onclick=alert(5)>",
+            "--repair",
+            "<script>: success 1",
+            "--as-of",
+            "2026-11-20",
+            "--out",
+            "a.html",
+            "--csv",
+            "a.csv",
+            "--csv-adjustments",
+            "b.csv",
+            "--xlsx",
+            "a.xlsx",
+        ],
+    );
+    let html = fs::read_to_string(dir.path().join("a.html")).unwrap();
+    assert_eq!(html.matches("<script").count(), 1, "our own script alone");
+    assert_eq!(html.matches("<svg").count(), 1, "our own chart alone");
+    for markup in ["<img", "<b ", "<i>", "\u{202e}", "\u{7}"] {
+        assert!(!html.contains(markup), "{markup:?}");
+    }
+    assert!(html.contains("&lt;i&gt;M2&lt;/i&gt;, \\u{202e}&lt;script&gt;&#39;\\u{7}"));
+    assert!(html.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
+    for name in ["a.csv", "b.csv"] {
+        let mut csv = csv::Reader::from_path(dir.path().join(name)).unwrap();
+        let rows: Vec<csv::StringRecord> = csv.records().map(Result::unwrap).collect();
+        let texts = rows
+            .iter()
+            .flatten()
+            .filter(|cell| cell.parse::<f64>().is_err());
+        let acts = |cell: &str| cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
+        assert_eq!(texts.filter(|cell| acts(cell)).count(), 0, "{name}");
+        let marked = rows
+            .iter()
+            .flatten()
+            .filter(|cell| cell.starts_with('\''))
+            .count();
+        assert_eq!(marked > 8, name == "a.csv", "{name}: {marked}");
+    }
+}
+
+#[test]
+fn files_that_cannot_be_are_refused_before_the_work() {
+    let dir = demo();
+    let with = |more: &[&'static str]| -> Vec<&'static str> {
+        ["report", "--model", "Nerrow F4"]
+            .iter()
+            .chain(more)
+            .copied()
+            .collect()
+    };
+    let none = run(dir.path(), &with(&[]));
+    assert_eq!(none.status.code(), Some(2), "{}", stderr(&none));
+    let wrong = fails(dir.path(), 3, &with(&["--out", "a.pdf"]));
+    assert!(
+        wrong.contains("--out a.pdf: expected a file name that ends in .html"),
+        "{wrong}"
+    );
+    let twice = fails(
+        dir.path(),
+        2,
+        &with(&["--csv", "a.csv", "--csv-adjustments", "a.csv"]),
+    );
+    assert!(twice.contains("a.csv is named for two files"), "{twice}");
+    let bid = fails(dir.path(), 2, &with(&["--csv", "a.csv", "--against", "5"]));
+    assert!(bid.contains("--out FILE"), "{bid}");
+    let nowhere = fails(dir.path(), 1, &with(&["--xlsx", "none/a.xlsx"]));
+    assert!(nowhere.contains("none/a.xlsx"), "{nowhere}");
+    assert!(!dir.path().join("a.csv").exists() && !dir.path().join("a.pdf").exists());
+}
+
+#[test]
+fn spreadsheets_hold_every_comp_and_are_the_same_each_time() {
+    let dir = demo();
+    let args: Vec<&str> = ["report"]
+        .into_iter()
+        .chain(UNIT)
+        .chain([
+            "--csv",
+            "a.csv",
+            "--csv-adjustments",
+            "b.csv",
+            "--xlsx",
+            "a.xlsx",
+        ])
+        .collect();
+    out(dir.path(), &args);
+    let estimate: Vec<&str> = ["estimate"].into_iter().chain(UNIT).collect();
+    let told = json(dir.path(), &estimate);
+    let rows = |name: &str| -> Vec<csv::StringRecord> {
+        let mut csv = csv::Reader::from_path(dir.path().join(name)).unwrap();
+        csv.records().map(Result::unwrap).collect()
+    };
+    let comps = told["comps"].as_array().unwrap();
+    let written = rows("a.csv");
+    assert_eq!(written.len(), comps.len());
+    for row in &written {
+        let comp = comps.iter().find(|comp| comp["comp_id"] == row[0]).unwrap();
+        assert_eq!(&row[12], comp["paid"].as_str().unwrap());
+        assert_eq!(&row[13], comp["adjusted"].as_str().unwrap_or_default());
+        assert_eq!(&row[15] == "yes", comp["used"].as_bool().unwrap());
+    }
+    let adjustments = told["adjustments"].as_array().unwrap();
+    let written = rows("b.csv");
+    assert_eq!(written.len(), adjustments.len());
+    for (row, adjustment) in written.iter().zip(adjustments) {
+        assert_eq!(&row[0], adjustment["what"].as_str().unwrap());
+        assert_eq!(&row[3], adjustment["used"]["value"].as_str().unwrap());
+    }
+    let first = fs::read(dir.path().join("a.xlsx")).unwrap();
+    assert!(first.starts_with(b"PK"));
+    out(dir.path(), &args);
+    assert_eq!(fs::read(dir.path().join("a.xlsx")).unwrap(), first);
+}
