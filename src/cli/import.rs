@@ -184,7 +184,11 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     desk.keep();
     if let (Some(name), Some(input)) = (&args.save_mapping, inputs.first()) {
-        save_mapping(&book, name, input)?;
+        if let Err(error) = save_mapping(&book, name, input) {
+            say(&report)?;
+            notice("only the mapping is not saved: the same command again saves it");
+            return Err(error);
+        }
         report.push_str(&format!(
             "The mapping was saved; use it with --mapping {name:?}.\n"
         ));

@@ -7,6 +7,8 @@ mod coverage;
 mod deal;
 mod edges;
 mod estimate;
+mod faults;
+mod fuzz;
 mod import;
 mod ledger;
 mod pool;
