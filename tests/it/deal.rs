@@ -411,10 +411,7 @@ fn documents_keep_to_their_schemas() {
         ("bid", with(&["bid", "--inbound", "900"], &[&unit])),
         (
             "compare",
-            with(
-                &["compare", &listings, "--budget", "200"],
-                &[&unit[2..]],
-            ),
+            with(&["compare", &listings, "--budget", "200"], &[&unit[2..]]),
         ),
         ("ask", with(&["ask"], &[&unit])),
         (

@@ -393,8 +393,8 @@ fn fuzz_the_program() {
             assert_eq!(rows(), before);
         }
         fs::write(&ledger, fuzz.damaged(&[whole.clone()])).unwrap();
-        does(&["ledger"], &[0, 1, 3]);
-        does(&sold, &[0, 1, 3, 5]);
+        does(&["ledger"], &[0, 3, 5]);
+        does(&sold, &[0, 3, 5]);
         fs::write(&ledger, &whole).unwrap();
         fs::write(dir.path().join("compband.toml"), fuzz.damaged(&toml)).unwrap();
         does(&["estimate", "--model", "Nerrow F4"], &[0, 3, 4, 5]);
