@@ -10,6 +10,8 @@
 //! The method, with its formulas and their sources, stands in [`fit`] (adjustments) and in
 //! [`band`] (predictive distribution, calibration, checks).
 
+#![forbid(unsafe_code)]
+
 pub mod band;
 pub mod book;
 pub mod cli;

@@ -111,9 +111,7 @@ pub(super) fn store(
 }
 
 fn try_store(book: &Book, packed: &mut Packed, sources: Vec<Stamp>) -> Result<(), BookError> {
-    book.private_dir()?;
-    let dir = folder(book);
-    fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+    let dir = book.cache_dir()?;
     let table = temp_in(&dir)?;
     let written = write_table(packed, table.as_file()).map_err(BookError::io(&dir, "write"))?;
     let (table_size, table_hash) = written;

@@ -109,7 +109,7 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
 
 /// Zero-width characters, line separators and controls of the direction of writing (Unicode
 /// Standard Annex 9, section 2).
-pub(super) fn is_unseen(c: char) -> bool {
+pub fn is_unseen(c: char) -> bool {
     matches!(c,
         '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
         | '\u{2060}'..='\u{2064}' | '\u{2066}'..='\u{2069}' | '\u{feff}')

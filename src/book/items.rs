@@ -25,27 +25,31 @@ pub fn fold_name(name: &str) -> String {
     folded
 }
 
+/// Names that say that there is nothing.
+const NOTHING: [&str; 4] = ["none", "nothing", "-", "n/a"];
+
 impl Items {
     /// Nothing.
     pub const NONE: Self = Self(Vec::new());
 
     /// Reads a list cell: entries apart by `;` or `,`, each a name with an optional count behind
     /// it (`battery x2`, `battery ×2`) or before it (`2x battery`). Empty entries are passed
-    /// over, and so is a cell that says `none`.
+    /// over, and so are those that say `none`.
     ///
     /// # Errors
     /// The offending entry, where a count is zero, over [`MOST`] or stands without a name.
     pub fn parse(cell: &str) -> Result<Self, String> {
         let mut items = Self::default();
-        if ["none", "nothing", "-", "n/a"].contains(&fold_name(cell).as_str()) {
-            return Ok(items);
-        }
         for entry in cell.split([';', ',']) {
             let entry = entry.trim();
-            if entry.is_empty() || entry.eq_ignore_ascii_case("none") {
+            if entry.is_empty() {
                 continue;
             }
             let (name, count) = split_count(entry).ok_or_else(|| entry.to_string())?;
+            // One of several as well: alone, it would read back as nothing.
+            if NOTHING.contains(&name.as_str()) {
+                continue;
+            }
             items.add(&name, count);
             if items.count(&name) > MOST {
                 return Err(entry.to_string());
@@ -165,7 +169,9 @@ mod tests {
                 .to_string(),
             "battery x2; charger"
         );
-        assert_eq!(Items::parse(" None ").unwrap(), Items::NONE);
+        for nothing in [" None ", "-,", "none x1; n/a", "Nothing;"] {
+            assert_eq!(Items::parse(nothing).unwrap(), Items::NONE, "{nothing}");
+        }
     }
 
     #[test]

@@ -15,8 +15,8 @@ use super::canonical::{
     self, LOGGED_COLUMNS, Layout, Row, Writer, attribute_names, attributes_of_header, header,
     io_error,
 };
-use super::store::{Book, BookLock, sync_folder};
-use super::{BookError, Comp, Problem, Settings};
+use super::store::{Book, BookLock};
+use super::{BookError, Comp, Problem, Settings, files};
 
 /// Name of the file in `comps/` (and, for what was taken back, in `undone/`).
 pub const FILE_NAME: &str = "logged.csv";
@@ -131,26 +131,25 @@ pub(super) fn rows(
 }
 
 /// Highest entry number in the first cells of a log's records, wrong ones and a torn last one
-/// included. A line within a quoted cell is no record.
+/// included.
 pub(super) fn highest_entry(path: &Path) -> Result<u64, BookError> {
     let log = LogBytes::read(path)?;
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .from_reader(log.finished());
-    let mut highest = log
-        .tail()
-        .split(|&b| b == b',')
-        .next()
-        .and_then(entry_number);
-    let mut record = csv::ByteRecord::new();
-    while reader
-        .read_byte_record(&mut record)
-        .map_err(|error| BookError::io(path, "read")(error.into()))?
-    {
-        highest = highest.max(record.get(0).and_then(entry_number));
-    }
+    let torn = log.tail().split(|&b| b == b',').next();
+    let finished = finished_entries(&log).map_err(BookError::io(path, "read"))?;
+    let highest = finished.into_iter().max().max(torn.and_then(entry_number));
     Ok(highest.map_or(0, u64::from))
+}
+
+/// The entry numbers in the first cells of a log's finished records. A line within a quoted cell
+/// is no record.
+fn finished_entries(log: &LogBytes) -> io::Result<Vec<u32>> {
+    let mut reader = reader_of(log.finished());
+    let mut record = ByteRecord::new();
+    let mut entries = Vec::new();
+    while reader.read_byte_record(&mut record).map_err(io_error)? {
+        entries.extend(record.get(0).and_then(entry_number));
+    }
+    Ok(entries)
 }
 
 /// The entry number in the first cell of a record.
@@ -286,7 +285,17 @@ impl Book {
         let path = self.log_path();
         let log = LogBytes::read(&path)?;
         let range = record_range(log.finished(), row.line).map_err(BookError::io(&path, "read"))?;
-        self.add_logged(&self.undone_dir().join(FILE_NAME), row.entry, &row.comp)?;
+        let undone = self.undone_dir().join(FILE_NAME);
+        let kept = LogBytes::read(&undone)?;
+        if kept.is_torn() {
+            save_torn(&undone, kept.tail())?;
+            self.replace_file(&undone, kept.finished())?;
+        }
+        // A run that was killed half-way has added it already.
+        let entries = finished_entries(&kept).map_err(BookError::io(&undone, "read"))?;
+        if !entries.iter().any(|&entry| u64::from(entry) == row.entry) {
+            self.add_logged(&undone, row.entry, &row.comp)?;
+        }
         let mut rest = log.bytes[..range.start].to_vec();
         rest.extend_from_slice(&log.bytes[range.end..]);
         self.replace_file(&path, &rest)
@@ -374,16 +383,15 @@ fn append_bytes(path: &Path, attributes: &[String], line: &[u8]) -> Result<(), B
     append_line(path, &header, line)
 }
 
-/// Appends a line, below the header where the file is new, in one write, and syncs it; on
-/// failure the file is cut back to its old length.
+/// Appends a line, below the header where the file is new, in one write, and syncs it and, where
+/// the file is new, its name; on failure the file is cut back to its old length.
 pub(super) fn append_line(path: &Path, header: &[u8], line: &[u8]) -> Result<(), BookError> {
     let failed = BookError::io(path, "write");
     let mut file = match OpenOptions::new().create(true).append(true).open(path) {
         Ok(file) => file,
         Err(error) => return Err(failed(error)),
     };
-    append_to(&mut file, header, line).map_err(failed)?;
-    sync_folder(path)
+    append_to(&mut file, path, header, line).map_err(failed)
 }
 
 /// The header of a log as a line; a name may need quotes.
@@ -393,10 +401,11 @@ fn header_line(attributes: &[String]) -> io::Result<Vec<u8>> {
     writer.into_inner().map_err(csv::IntoInnerError::into_error)
 }
 
-fn append_to(file: &mut File, header: &[u8], line: &[u8]) -> io::Result<()> {
+fn append_to(file: &mut File, path: &Path, header: &[u8], line: &[u8]) -> io::Result<()> {
     let before = file.metadata()?.len();
     let mut bytes = Vec::new();
     if before == 0 {
+        files::sync_folder(path)?;
         bytes.extend_from_slice(header);
     }
     bytes.extend_from_slice(line);

@@ -24,19 +24,21 @@ pub struct Problem {
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}", self.file)?;
+        // Names of files and columns are the user's as well.
+        let visible = |text: &str| shorten(text, usize::MAX);
+        write!(f, "{}", visible(&self.file))?;
         if self.row > 0 {
             write!(f, ", row {}", self.row)?;
         }
         if !self.column.is_empty() {
-            write!(f, ", column {}", self.column)?;
+            write!(f, ", column {}", visible(&self.column))?;
         }
         if !self.value.is_empty() {
             write!(f, ": found {}", quoted(&self.value))?;
         }
-        write!(f, ": expected {}", self.expected)?;
+        write!(f, ": expected {}", visible(&self.expected))?;
         if !self.mend.is_empty() {
-            write!(f, "; {}", self.mend)?;
+            write!(f, "; {}", visible(&self.mend))?;
         }
         Ok(())
     }

@@ -141,29 +141,35 @@ impl Book {
     /// [`BookError::Refused`] where there is a book already, [`BookError::Io`] where writing fails.
     pub fn init(dir: &Path) -> Result<Self, BookError> {
         let file = dir.join(settings::FILE_NAME);
+        let there = || {
+            BookError::Refused(format!(
+                "{}: there is a book here already; nothing was changed",
+                dir.display()
+            ))
+        };
+        if fs::symlink_metadata(&file).is_ok() {
+            return Err(there());
+        }
         fs::create_dir_all(dir).map_err(BookError::io(dir, "make the folder"))?;
-        let made = OpenOptions::new().write(true).create_new(true).open(&file);
-        let mut toml = made.map_err(|error| {
-            if error.kind() == io::ErrorKind::AlreadyExists {
-                BookError::Refused(format!(
-                    "{}: there is a book here already; nothing was changed",
-                    dir.display()
-                ))
-            } else {
-                BookError::io(&file, "write")(error)
-            }
-        })?;
-        toml.write_all(settings::TEMPLATE.as_bytes())
-            .and_then(|()| toml.sync_all())
-            .map_err(BookError::io(&file, "write"))?;
         let book = Self {
             root: dir.to_path_buf(),
             settings: Settings::parse(settings::TEMPLATE, &file)?,
         };
-        for folder in [book.comps_dir(), book.private_dir()?] {
-            fs::create_dir_all(&folder).map_err(BookError::io(folder, "make the folder"))?;
-        }
-        sync_folder(&file)?;
+        let comps = book.comps_dir();
+        fs::create_dir_all(&comps).map_err(BookError::io(comps, "make the folder"))?;
+        // The settings make the folder a book: they come last, and whole.
+        let mut toml = book.temp_in_comps()?;
+        toml.write_all(settings::TEMPLATE.as_bytes())
+            .and_then(|()| toml.as_file().sync_all())
+            .map_err(BookError::io(&file, "write"))?;
+        toml.persist_noclobber(&file).map_err(|error| {
+            if error.error.kind() == io::ErrorKind::AlreadyExists {
+                there()
+            } else {
+                BookError::io(&file, "write")(error.error)
+            }
+        })?;
+        sync_or(&file, || fs::remove_file(&file))?;
         Ok(book)
     }
 
@@ -230,13 +236,24 @@ impl Book {
     /// `.compband/`, made (with a word on what it is) where it is missing.
     pub(super) fn private_dir(&self) -> Result<PathBuf, BookError> {
         let dir = self.root.join(".compband");
-        if !dir.is_dir() {
-            fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
-            for (name, text) in [("README.txt", PRIVATE_NOTE), (".gitignore", "*\n")] {
-                let file = dir.join(name);
+        files::refuse_links(&self.root, &dir)?;
+        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+        for (name, text) in [("README.txt", PRIVATE_NOTE), (".gitignore", "*\n")] {
+            let file = dir.join(name);
+            // A run that was killed may have left it empty.
+            if !fs::symlink_metadata(&file).is_ok_and(|data| data.len() > 0) {
                 fs::write(&file, text).map_err(BookError::io(file, "write"))?;
             }
         }
+        Ok(dir)
+    }
+
+    /// `.compband/cache/`, made where it is missing.
+    pub(super) fn cache_dir(&self) -> Result<PathBuf, BookError> {
+        let dir = self.private_dir()?.join("cache");
+        files::refuse_links(&self.root, &dir)?;
+        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+        files::sweep_stale(&dir);
         Ok(dir)
     }
 
@@ -282,9 +299,7 @@ impl Book {
     /// Keeps something for later runs. Where that fails (a book that cannot be written) later
     /// runs work it out anew.
     pub fn keep(&self, name: &str, bytes: &[u8]) {
-        let written = self.private_dir().and_then(|dir| {
-            let dir = dir.join("cache");
-            fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+        let written = self.cache_dir().and_then(|dir| {
             files::write_whole(&dir.join(name), bytes).map_err(BookError::io(dir, "write"))
         });
         drop(written);
@@ -315,6 +330,15 @@ impl Book {
         notice: &mut dyn FnMut(&str),
     ) -> Result<BookLock, BookError> {
         let path = self.private_dir()?.join("lock");
+        for written in [
+            path.clone(),
+            self.private_dir()?.join("tmp"),
+            self.log_path(),
+            self.undone_dir().join(log::FILE_NAME),
+            self.ledger_path(),
+        ] {
+            files::refuse_links(&self.root, &written)?;
+        }
         let file = OpenOptions::new()
             .create(true)
             .truncate(false)
@@ -326,7 +350,7 @@ impl Book {
         loop {
             match file.try_lock() {
                 Ok(()) => {
-                    sweep(&self.private_dir()?.join("tmp"));
+                    self.sweep_all();
                     return Ok(BookLock { _file: file });
                 }
                 Err(TryLockError::Error(error)) => return Err(BookError::io(path, "lock")(error)),
@@ -345,6 +369,22 @@ impl Book {
                 told = true;
             }
             std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Removes what killed runs have left; for the holder of the lock.
+    fn sweep_all(&self) {
+        let private = self.root.join(".compband");
+        sweep(&private.join("tmp"));
+        let deals = self.ledger_path();
+        for folder in [
+            &self.root,
+            &private.join("cache"),
+            &self.comps_dir(),
+            &self.undone_dir(),
+            deals.parent().unwrap_or(&self.root),
+        ] {
+            files::sweep_stale(folder);
         }
     }
 
@@ -404,7 +444,11 @@ impl Book {
     }
 
     /// Replaces a file's content at once: readers see the old or the new, never a part.
-    pub(super) fn replace_file(&self, path: &Path, bytes: &[u8]) -> Result<(), BookError> {
+    ///
+    /// # Errors
+    /// Where writing fails (the old file is then in its place) or `path` leads out of the book.
+    pub fn replace_file(&self, path: &Path, bytes: &[u8]) -> Result<(), BookError> {
+        files::refuse_links(&self.root, path)?;
         files::write_whole_from(&self.temp_dir()?, path, bytes)
             .map_err(BookError::io(path, "write"))
     }
@@ -426,7 +470,7 @@ impl Book {
         let path = dir.join(format!("{entry:06}-{}.csv", slug(source)));
         file.persist_noclobber(&path)
             .map_err(|error| BookError::io(&path, "write")(error.error))?;
-        sync_folder(&path)?;
+        sync_or(&path, || fs::remove_file(&path))?;
         Ok((entry, path))
     }
 
@@ -491,8 +535,9 @@ impl Book {
             (Some(file), _) => {
                 let kept = folder.join(&file.name);
                 fs::rename(&file.path, &kept).map_err(BookError::io(&file.path, "move"))?;
-                sync_folder(&kept)?;
-                sync_folder(&file.path)?;
+                let back = || fs::rename(&kept, &file.path);
+                sync_or(&kept, back)?;
+                sync_or(&file.path, back)?;
             }
             (None, Some(row)) => self.remove_logged(row)?,
             (None, None) => {}
@@ -582,21 +627,24 @@ impl Book {
                 {
                     tries += 1
                 }
-                other => return other,
+                // Imports came or went while reading: what was read may mix two states.
+                Ok((_, false)) if tries < 3 => tries += 1,
+                other => return other.map(|(packed, _)| packed),
             }
         }
     }
 
+    /// The table, and whether the same imports were there before and after reading.
     fn packed_once(
         &self,
         columns: Option<&[&str]>,
         notice: &mut dyn FnMut(&str),
-    ) -> Result<Packed, BookError> {
+    ) -> Result<(Packed, bool), BookError> {
         let made = cache::now();
         let stamps = self.stamps(notice)?;
         if let Some(packed) = cache::load(self, &stamps, columns) {
             self.read_log(notice)?;
-            return Ok(packed);
+            return Ok((packed, true));
         }
         let mut builder = frame::Builder::default();
         let problems = self.scan_beside(notice, &mut |file, row| builder.push(file, row))?;
@@ -604,10 +652,17 @@ impl Book {
             return Err(BookError::Rows(problems));
         }
         let mut packed = builder.finish().map_err(|error| self.internal(&error))?;
-        if packed.height() >= cache::WORTH_ROWS && self.stamps(&mut |_| {})? == stamps {
+        let after = self.stamps(&mut |_| {})?;
+        let log = self.display_name(&self.log_path());
+        let imports = |stamps: &[Stamp]| -> Vec<Stamp> {
+            let imports = stamps.iter().filter(|stamp| stamp.name != log);
+            imports.cloned().collect()
+        };
+        let settled = imports(&after) == imports(&stamps);
+        if packed.height() >= cache::WORTH_ROWS && after == stamps {
             cache::store(self, &mut packed, stamps, made, notice);
         }
-        Ok(packed)
+        Ok((packed, settled))
     }
 
     /// As [`Book::scan`], but reading goes on in a second thread while `each` works; returns
@@ -843,6 +898,15 @@ fn sweep(dir: &Path) {
         // What cannot be removed now is tried again by the next run.
         let _ = fs::remove_file(item.path());
     }
+}
+
+/// As [`sync_folder`]; where that fails, `back` undoes the change, for what is told to have failed
+/// has not happened.
+fn sync_or(file: &Path, back: impl FnOnce() -> io::Result<()>) -> Result<(), BookError> {
+    sync_folder(file).inspect_err(|_| {
+        // Where that fails as well, the error told is the one that came first.
+        let _ = back();
+    })
 }
 
 /// Makes the name of a file last through a crash, where the system can.

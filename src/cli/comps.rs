@@ -9,6 +9,7 @@ use clap::Args;
 use polars::prelude::*;
 use rust_decimal::Decimal;
 
+use super::terminal::steers;
 use super::{CliError, SHORTEST_ID, count, empty_book, notice, parse_day, say, unknown_model};
 use crate::book::canonical::{Writer, attribute_names, check};
 use crate::book::comp::{COLUMNS, match_key, money_text};
@@ -319,10 +320,12 @@ struct Tamed<W>(W);
 
 impl<W: Write> Write for Tamed<W> {
     fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        let tame = |c: char| match c {
-            '\n' | '\t' => c,
-            c if c.is_control() => char::REPLACEMENT_CHARACTER,
-            c => c,
+        let tame = |c: char| {
+            if steers(c) {
+                char::REPLACEMENT_CHARACTER
+            } else {
+                c
+            }
         };
         let text: String = String::from_utf8_lossy(bytes).chars().map(tame).collect();
         self.0.write_all(text.as_bytes())?;

@@ -7,7 +7,7 @@ use clap::Args;
 use rust_decimal::Decimal;
 
 use super::amounts::{money, money_if, quantity};
-use super::log::record_sale;
+use super::log::{record_sale, tell_recorded};
 use super::net::{SaleArgs, tell_postage};
 use super::past;
 use super::siblings::comps_among;
@@ -606,7 +606,25 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         note: args.entry.note()?,
         ..blank
     };
-    writing.enter(entry)?;
+    unit.how_sold = args.how_sold.map(HowSold::from).or(unit.how_sold);
+    let comp = Comp {
+        venue: outlet.clone(),
+        ..unit.comp(on, sale.price, sale.shipping, &currency.code)
+    };
+    // The comp first: should the run end between the two, the same command again finds it recorded
+    // and enters the sale, while a deal once sold cannot be sold again.
+    let recorded = args
+        .log_comp
+        .then(|| record_sale(&writing.book, &writing.lock, comp.clone()));
+    let recorded = recorded.transpose()?;
+    if let Err(error) = writing.enter(entry) {
+        if recorded.is_some() {
+            notice(
+                "the sale is among the comps, but not in the ledger: the same command again enters it",
+            );
+        }
+        return Err(error);
+    }
     let money = |value| amount(currency, value);
     let through = if outlet.is_empty() {
         String::new()
@@ -648,13 +666,8 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         estimate.map(|made| format!("Estimate of the day: {}.", foreseen(&made, currency))),
     );
     writing.tell(&done, &lines)?;
-    unit.how_sold = args.how_sold.map(HowSold::from).or(unit.how_sold);
-    let comp = Comp {
-        venue: outlet,
-        ..unit.comp(on, sale.price, sale.shipping, &currency.code)
-    };
-    if args.log_comp {
-        return record_sale(&writing.book, &writing.lock, comp);
+    if let Some(recorded) = recorded {
+        return tell_recorded(recorded);
     }
     say(&format!(
         "To let it inform estimates:\n  {}\n",

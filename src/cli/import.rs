@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, HashSet};
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, IsTerminal, Write};
+use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
@@ -10,9 +10,9 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use tempfile::NamedTempFile;
 
 use super::log::new_model;
-use super::{CliError, aside, changes, fitted, notice, say, today};
+use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
 use crate::book::dates::DateOrder;
-use crate::book::files::{sync_folder, write_whole};
+use crate::book::files::sync_folder;
 use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witness, plan};
 use crate::book::money::DecimalMark;
 use crate::book::near::KnownModels;
@@ -184,7 +184,11 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     desk.keep();
     if let (Some(name), Some(input)) = (&args.save_mapping, inputs.first()) {
-        save_mapping(&book, name, input)?;
+        if let Err(error) = save_mapping(&book, name, input) {
+            say(&report)?;
+            notice("only the mapping is not saved: the same command again saves it");
+            return Err(error);
+        }
         report.push_str(&format!(
             "The mapping was saved; use it with --mapping {name:?}.\n"
         ));
@@ -500,8 +504,7 @@ impl Witness for Desk<'_> {
 
 fn complain(problem: &Problem) {
     // A problem that cannot be shown is counted all the same.
-    let line = aside(&problem.to_string(), "");
-    let _ = anstream::stderr().lock().write_all(line.as_bytes());
+    mutter(&aside(&problem.to_string(), ""));
 }
 
 fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {
@@ -761,7 +764,7 @@ fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), CliError> 
             "the mapping cannot be added to compband.toml ({why}); add it by hand:\n{table}"
         ))
     })?;
-    Ok(write_whole(&path, text.as_bytes()).map_err(BookError::io(&path, "write"))?)
+    Ok(book.replace_file(&path, text.as_bytes())?)
 }
 
 /// `[mappings.NAME]` with the columns that are not called as ours, or that were left out.

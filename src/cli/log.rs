@@ -314,12 +314,24 @@ struct Writing {
     update: bool,
 }
 
-/// Records a sale made elsewhere in the program, unless the book has the very same; tells which.
+/// A sale made elsewhere in the program, and what came of recording it.
+pub struct Recorded(Comp, Outcome);
+
+/// Records a sale made elsewhere in the program, unless the book has the very same.
 ///
 /// # Errors
 /// Where it cannot be written.
-pub fn record_sale(book: &Book, lock: &BookLock, comp: Comp) -> Result<(), CliError> {
-    match record(book, lock, comp, Writing::default())? {
+pub fn record_sale(book: &Book, lock: &BookLock, comp: Comp) -> Result<Recorded, CliError> {
+    let (comp, outcome) = record(book, lock, comp, Writing::default())?;
+    Ok(Recorded(comp, outcome))
+}
+
+/// Tells whether the sale was recorded or was in the book already.
+///
+/// # Errors
+/// Where it cannot be written.
+pub fn tell_recorded(recorded: Recorded) -> Result<(), CliError> {
+    match (recorded.0, recorded.1) {
         (comp, Outcome::Same | Outcome::Known | Outcome::Differs(_)) => {
             notice(&format!(
                 "the comps have this very sale already, so it is not recorded again: {}",

@@ -22,6 +22,7 @@ pub mod past;
 pub mod repairs;
 pub mod report;
 mod siblings;
+pub mod terminal;
 pub mod undo;
 pub mod unit;
 
@@ -40,6 +41,7 @@ use crate::book::{BookError, Comp, canonical};
 use crate::render::chart::{self, Chart};
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
+use terminal::harmless;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -232,8 +234,14 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let cli = match parse(args) {
         Ok(cli) => cli,
         Err(error) => {
+            let text = error.render().ansi().to_string();
+            let text = harmless(&text);
             // A closed pipe is no reason to say more.
-            let _ = error.print();
+            let _ = if error.use_stderr() {
+                anstream::stderr().lock().write_all(text.as_bytes())
+            } else {
+                anstream::stdout().lock().write_all(text.as_bytes())
+            };
             return ExitCode::from(u8::try_from(error.exit_code()).unwrap_or(2));
         }
     };
@@ -292,7 +300,14 @@ fn report(error: &CliError) {
         text.push_str(&marked(STRONG, "next:", error.next()));
     }
     // Where even this cannot be written, the exit code has to do.
-    let _ = anstream::stderr().lock().write_all(text.as_bytes());
+    mutter(&text);
+}
+
+/// Writes text to standard error, whether that can be written or not.
+pub fn mutter(text: &str) {
+    let _ = anstream::stderr()
+        .lock()
+        .write_all(harmless(text).as_bytes());
 }
 
 /// A line for standard error behind a word that stands out.
@@ -314,8 +329,7 @@ pub fn aside(line: &str, indent: &str) -> String {
 /// Tells something the user should know, apart from the output.
 pub fn notice(text: &str) {
     // Output matters more than a notice that cannot be written.
-    let line = marked(NOTE, "note:", text);
-    let _ = anstream::stderr().lock().write_all(line.as_bytes());
+    mutter(&marked(NOTE, "note:", text));
 }
 
 /// Draws a chart into each of the files, and says so.
@@ -330,13 +344,14 @@ pub fn draw(chart: &impl Chart, files: &[PathBuf]) -> Result<(), CliError> {
     Ok(())
 }
 
-/// Writes text to standard output, without colour where that is no terminal.
+/// Writes text to standard output, without colour where that is no terminal; nothing that a book
+/// or a command line holds steers the terminal.
 ///
 /// # Errors
 /// Where it cannot be written, a closed pipe among others.
 pub fn say(text: &str) -> Result<(), CliError> {
     let mut output = anstream::stdout().lock();
-    output.write_all(text.as_bytes())?;
+    output.write_all(harmless(text).as_bytes())?;
     Ok(output.flush()?)
 }
 

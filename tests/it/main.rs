@@ -8,6 +8,8 @@ mod deal;
 mod ease;
 mod edges;
 mod estimate;
+mod faults;
+mod fuzz;
 mod import;
 mod ledger;
 mod pool;
