@@ -9,6 +9,7 @@ pub mod compare;
 pub mod comps;
 pub mod deals;
 pub mod estimate;
+pub mod history;
 pub mod import;
 pub mod init;
 pub mod ledger;
@@ -17,10 +18,12 @@ pub mod log;
 pub mod models;
 pub mod net;
 pub mod past;
+pub mod refresh;
 pub mod repairs;
 mod siblings;
 pub mod undo;
 pub mod unit;
+pub mod watch;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -88,6 +91,9 @@ enum Command {
     Ledger(ledger::LedgerArgs),
     Ask(Box<ask::AskArgs>),
     Offer(Box<ask::OfferArgs>),
+    Watch(watch::WatchArgs),
+    Refresh(refresh::RefreshArgs),
+    History(history::HistoryArgs),
 }
 
 impl Command {
@@ -111,6 +117,9 @@ impl Command {
             Self::Ledger(args) => ledger::run(args, book),
             Self::Ask(args) => ask::run(args, book),
             Self::Offer(args) => ask::judge(args, book),
+            Self::Watch(args) => watch::run(args, book),
+            Self::Refresh(args) => refresh::run(args, book),
+            Self::History(args) => history::run(args, book),
         }
     }
 }
