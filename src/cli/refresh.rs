@@ -241,7 +241,7 @@ impl Run<'_> {
     ) -> Result<Made, CliError> {
         let args = UnitArgs::of(watched);
         let (settings, subject) = args.asked(self.book)?;
-        let model = subject.model.clone();
+        let (model, label) = (subject.model.clone(), sheet::unit(&subject));
         let speaks = |other: &str| speak(&model, other, &settings);
         let (own, others) = self
             .book
@@ -253,7 +253,7 @@ impl Run<'_> {
         if let Some(last) = last.as_ref().filter(|last| last.inputs == inputs) {
             let told = Told {
                 name: name.to_string(),
-                unit: sheet::unit(&subject),
+                unit: label,
                 currency: settings.currency,
                 now: last.clone(),
                 state: State::Same,
@@ -285,7 +285,7 @@ impl Run<'_> {
         };
         let told = Told {
             name: name.to_string(),
-            unit: sheet::unit(&made.subject),
+            unit: label,
             currency: made.currency,
             now: record.clone(),
             state,

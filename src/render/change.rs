@@ -72,9 +72,8 @@ pub fn sheet(all: &[Told], width: Option<u16>) -> String {
     for told in all {
         text.push_str(&wrap(&format!("{}: {}", told.name, told.unit), width, ""));
         text.push('\n');
-        for line in told.lines() {
-            // A line that goes on stands under its words.
-            text.push_str(&wrap(&line, width, "  "));
+        for (lead, line) in told.lines() {
+            text.push_str(&hung(&lead, &line, width));
             text.push('\n');
         }
         text.push('\n');
@@ -89,35 +88,54 @@ pub fn sheet(all: &[Told], width: Option<u16>) -> String {
     text.trim_end().to_string() + "\n"
 }
 
+/// Width of the amounts that stand before the steps, and of what is before the other lines.
+const LEAD: usize = 12;
+const INDENT: usize = 2;
+
+/// A line, with what stands before it to the right of its column; it goes on under its own words.
+fn hung(lead: &str, line: &str, width: usize) -> String {
+    if lead.is_empty() {
+        return wrap(line, width, &" ".repeat(INDENT));
+    }
+    let body = wrap(line, width, &" ".repeat(LEAD + INDENT));
+    format!("{lead:>LEAD$}  {}", body.trim_start())
+}
+
 /// What is said of the steps below them.
 const ORDER: &str = "\
 Each step is what one more input changes, those above it being as they are now; prices are rounded half-even \
 to the minor unit, so that the steps add up.";
 
 impl Told {
-    fn lines(&self) -> Vec<String> {
+    /// What is said of it: lines, each with the amount that stands before it, or nothing.
+    fn lines(&self) -> Vec<(String, String)> {
+        let plain = |line: String| (String::new(), line);
         let now = &self.now;
         let price = |of: &Record| amount(&self.currency, of.foreseen.likely);
         let code = &self.currency.code;
         match &self.state {
-            State::First => vec![format!("{} {code}; {}", price(now), self.band(now))],
-            State::Same => vec![format!(
+            State::First => vec![plain(format!("{} {code}; {}", price(now), self.band(now)))],
+            State::Same => vec![plain(format!(
                 "{} {code}; {}; nothing changed since {}",
                 price(now),
                 self.band(now),
                 now.as_of
-            )],
+            ))],
             State::Moved(moved) => {
                 let change = now.foreseen.likely - moved.was.foreseen.likely;
                 let mut lines = vec![
-                    format!(
+                    plain(format!(
                         "{} → {} {code} ({}) since {}",
                         price(&moved.was),
                         price(now),
                         self.signed(change),
                         moved.was.as_of
-                    ),
-                    format!("{}, before {}", self.band(now), self.band(&moved.was)),
+                    )),
+                    plain(format!(
+                        "{}, before {}",
+                        self.band(now),
+                        self.band(&moved.was)
+                    )),
                 ];
                 lines.extend(moved.steps.iter().flat_map(|step| self.step(moved, step)));
                 lines
@@ -146,31 +164,22 @@ impl Told {
     }
 
     /// A step, and below it what the tests make of other comps.
-    fn step(&self, moved: &Moved, step: &Step) -> Vec<String> {
-        let causes: Vec<String> = step
-            .causes
-            .iter()
-            .map(|cause| self.cause(moved, cause))
-            .collect();
-        let mut lines = vec![format!(
-            "  {:>8}  {}",
-            self.signed(step.by),
-            causes.join("; ")
-        )];
+    fn step(&self, moved: &Moved, step: &Step) -> Vec<(String, String)> {
+        let causes = step.causes.iter().map(|cause| self.cause(moved, cause));
+        let causes: Vec<String> = causes.collect();
+        let mut lines = vec![(self.signed(step.by), causes.join("; "))];
         let own: Vec<&str> = step
             .comps()
             .map(|change| change.comp.comp_id.as_str())
             .collect();
-        let others = |ids: &[String]| -> Vec<String> {
-            let others = ids.iter().filter(|id| !own.contains(&id.as_str()));
-            others.cloned().collect()
-        };
         for (what, ids) in [
-            ("now left out by the tests", others(&step.trimmed)),
-            ("no longer left out by the tests", others(&step.let_in)),
+            ("now left out by the tests", &step.trimmed),
+            ("no longer left out by the tests", &step.let_in),
         ] {
-            if !ids.is_empty() {
-                lines.push(format!("            {what}: {}", listed(&ids)));
+            let others = ids.iter().filter(|id| !own.contains(&id.as_str()));
+            let others: Vec<String> = others.cloned().collect();
+            if !others.is_empty() {
+                lines.push((" ".into(), format!("{what}: {}", listed(&others))));
             }
         }
         lines

@@ -15,3 +15,4 @@ mod ratio;
 mod reference;
 mod runner;
 mod store;
+mod watch;
