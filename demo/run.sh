@@ -5,23 +5,12 @@
 set -eu
 cd "$(dirname "$0")/.."
 cargo build --release --locked
+program=${CARGO_TARGET_DIR:-target}/release/compband
+. demo/show.sh
 
 book=reports/demo-book
 rejects=reports/typos-rejected.csv
 rm -rf "$book" "$rejects"
-
-# Shows a command as a user would type it, and runs it.
-compband() {
-    printf '\n$ compband'
-    for word in "$@"; do
-        case $word in
-        *[!A-Za-z0-9./=_-]*) printf ' "%s"' "$word" ;;
-        *) printf ' %s' "$word" ;;
-        esac
-    done
-    printf '\n'
-    cargo run --release --locked --quiet -- "$@"
-}
 
 compband init "$book"
 cp demo/compband.toml "$book/compband.toml"

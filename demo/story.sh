@@ -6,23 +6,11 @@
 set -eu
 cd "$(dirname "$0")/.."
 cargo build --release --locked
+program=${CARGO_TARGET_DIR:-target}/release/compband
+. demo/show.sh
 
 book=reports/story-book
 rm -rf "$book"
-program=target/release/compband
-
-# Shows a command as a user would type it, and runs it.
-compband() {
-    printf '\n$ compband'
-    for word in "$@"; do
-        case $word in
-        *[!A-Za-z0-9./=_-]*) printf ' "%s"' "$word" ;;
-        *) printf ' %s' "$word" ;;
-        esac
-    done
-    printf '\n'
-    "$program" "$@"
-}
 
 # A book with the records of the demo; `demo/run.sh` shows how they come in.
 {

@@ -24,7 +24,7 @@ Examples:
 pub struct HistoryArgs {
     /// Name of the watched unit
     #[arg(value_name = "NAME")]
-    name: String,
+    watched: String,
     /// Draw a chart into FILE (.png or .svg); can be given twice
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
@@ -42,23 +42,26 @@ pub fn run(args: &HistoryArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let records = match name_fault(&args.name) {
-        None => book.history(&args.name, &mut notice)?,
+    let records = match name_fault(&args.watched) {
+        None => book.history(&args.watched, &mut notice)?,
         Some(_) => Vec::new(),
     };
     if records.is_empty() {
-        return Err(absent(&book, &args.name)?);
+        return Err(absent(&book, &args.watched)?);
     }
     let currency = &book.settings().currency;
     if !args.chart.is_empty() {
-        draw(&history_chart(&args.name, &records, currency), &args.chart)?;
+        draw(
+            &history_chart(&args.watched, &records, currency),
+            &args.chart,
+        )?;
     }
     if args.json {
-        let document = change::history_document(&args.name, &records);
+        let document = change::history_document(&args.watched, &records);
         return say(&format!("{document:#}\n"));
     }
     say(&change::history_table(
-        &args.name,
+        &args.watched,
         &records,
         terminal_width(),
     ))

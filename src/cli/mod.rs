@@ -6,9 +6,11 @@ pub mod attributes;
 pub mod bid;
 pub mod check;
 pub mod compare;
+mod complete;
 pub mod comps;
 pub mod deals;
 pub mod estimate;
+pub mod explain;
 pub mod history;
 pub mod import;
 pub mod init;
@@ -94,6 +96,9 @@ enum Command {
     Watch(watch::WatchArgs),
     Refresh(refresh::RefreshArgs),
     History(history::HistoryArgs),
+    Explain(explain::ExplainArgs),
+    Completions(complete::CompletionsArgs),
+    Man(complete::ManArgs),
 }
 
 impl Command {
@@ -120,6 +125,9 @@ impl Command {
             Self::Watch(args) => watch::run(args, book),
             Self::Refresh(args) => refresh::run(args, book),
             Self::History(args) => history::run(args, book),
+            Self::Explain(args) => explain::run(args),
+            Self::Completions(args) => complete::completions(args),
+            Self::Man(args) => complete::man(args),
         }
     }
 }
@@ -214,6 +222,19 @@ impl CliError {
 
 /// Runs the command line: the program's name and its arguments.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let args: Vec<OsString> = args.into_iter().collect();
+    match complete::answer(&args) {
+        Ok(false) => {}
+        Ok(true) => return ExitCode::SUCCESS,
+        Err(error) => {
+            let _ = error.print();
+            return ExitCode::from(2);
+        }
+    }
+    if args.len() < 2 && complete::book().is_err() {
+        let _ = say(&welcome());
+        return ExitCode::from(2);
+    }
     let cli = match Cli::try_parse_from(args) {
         Ok(cli) => cli,
         Err(error) => {
@@ -230,6 +251,23 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(error.code())
         }
     }
+}
+
+/// What a first run without a book says.
+fn welcome() -> String {
+    let lines = [
+        "compband tells what a used unit will sell for, from the sales that you recorded yourself.",
+        "There is no book here yet: a folder of plain files for your settings and sales.",
+        "  compband init              makes this folder one; `compband init DIR` another",
+        "  compband import FILE.csv   takes in a spreadsheet of past sales, nearly any layout",
+        "  compband --help            every command; `demo/run.sh` shows the job on invented records",
+    ];
+    let mut text = String::new();
+    for line in lines {
+        text.push_str(line);
+        text.push('\n');
+    }
+    text
 }
 
 const ERROR: Style = AnsiColor::Red.on_default().bold();

@@ -40,7 +40,7 @@ Examples:
 The change of a likely price is told in steps that add up to it, to the cent. Each estimate on the
 way is made anew with one more of its inputs as they are now, in this order: settings, what is
 said of the unit and other models; then the day (sales age, the trend goes on); then the comps,
-gone, corrected, new, each by its day. What did not change is not estimated again. The estimates
+gone, corrected, new, each by its day. How past bands held moves the band alone. What did not change is not estimated again. The estimates
 are kept in the folder `history` of the book.";
 
 /// Estimate what is watched again and say what moved and why
@@ -49,7 +49,7 @@ are kept in the folder `history` of the book.";
 pub struct RefreshArgs {
     /// Names of watched units [default: all]
     #[arg(value_name = "NAME")]
-    names: Vec<String>,
+    watched: Vec<String>,
     /// Day of the estimates: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
     as_of: Option<NaiveDate>,
@@ -115,15 +115,19 @@ fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
     let mut first = true;
     loop {
         let seen = (book.mark()?, today());
-        let (mut told, failed) = refresh(args, &book)?;
-        if !first {
-            told.retain(|told| !matches!(told.state, State::Same));
-        }
-        if !told.is_empty() {
-            say(&change::sheet(&told, terminal_width()))?;
-        }
-        for (name, error) in failed {
-            report(&of_unit(&name, error));
+        match refresh(args, &book) {
+            Ok((mut told, failed)) => {
+                told.retain(|told| first || !matches!(told.state, State::Same));
+                if !told.is_empty() {
+                    say(&change::sheet(&told, terminal_width()))?;
+                }
+                for (name, error) in failed {
+                    report(&of_unit(&name, error));
+                }
+            }
+            // A file that is being changed may be right again at the next look.
+            Err(error) if !first => report(&error),
+            Err(error) => return Err(error),
         }
         if std::mem::take(&mut first) {
             notice("looking at the book from here on; Ctrl-C ends it");
@@ -201,7 +205,11 @@ fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), 
 
 /// The watched units that are asked for.
 fn chosen(args: &RefreshArgs, mut watches: Watches) -> Result<Watches, CliError> {
-    if let Some(name) = args.names.iter().find(|name| !watches.contains_key(*name)) {
+    if let Some(name) = args
+        .watched
+        .iter()
+        .find(|name| !watches.contains_key(*name))
+    {
         return Err(CliError::Absent {
             message: no_such_watch(name, watches.keys()),
             next: "`compband watch list` shows what is watched".into(),
@@ -213,7 +221,7 @@ fn chosen(args: &RefreshArgs, mut watches: Watches) -> Result<Watches, CliError>
             next: "`compband watch add NAME --model MODEL` with what it is begins".into(),
         });
     }
-    watches.retain(|name, _| args.names.is_empty() || args.names.contains(name));
+    watches.retain(|name, _| args.watched.is_empty() || args.watched.contains(name));
     Ok(watches)
 }
 

@@ -50,7 +50,7 @@ struct AddArgs {
 struct NameArg {
     /// Its name
     #[arg(value_name = "NAME")]
-    name: String,
+    watched: String,
 }
 
 /// Runs the command.
@@ -65,10 +65,10 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
         What::List => list(&book),
         What::Remove(args) => {
             let lock = book.lock(&mut notice)?;
-            let removed = book.remove_watched(&lock, &args.name)?;
+            let removed = book.remove_watched(&lock, &args.watched)?;
             let told = format!(
                 "No longer watched: {} ({}). Its history stays.",
-                args.name, removed.model
+                args.watched, removed.model
             );
             say(&(fitted(&told, "") + "\n"))
         }

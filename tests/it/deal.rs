@@ -386,3 +386,56 @@ fn every_problem_of_a_table_is_told() {
     let text = out(dir.path(), &compare("l.csv", &["200"]));
     assert!(text.contains("row 2: no comps of \"Nerow F4\""), "{text}");
 }
+
+/// Every document is as its schema says.
+#[test]
+fn documents_keep_to_their_schemas() {
+    let dir = demo();
+    let listings = demo_listings();
+    let unit = ["--model", "Nerrow F4", "--as-of", "2026-11-20"];
+    let mend = ["--repair", BATTERY];
+    let with = |command: &[&str], more: &[&[&str]]| -> Value {
+        let args = [command, &more.concat()].concat();
+        json(dir.path(), &args)
+    };
+    let documents = [
+        ("net", with(&["net", "--price", "140"], &[])),
+        ("net", with(&["net", "--want", "110"], &[])),
+        ("bid", with(&["bid"], &[&unit])),
+        ("bid", with(&["bid", "--against", "75"], &[&unit, &mend])),
+        (
+            "bid",
+            with(&["bid", "--against", "500", "--bankroll", "0"], &[&unit]),
+        ),
+        ("bid", with(&["bid", "--salvage", "20 %"], &[&unit, &mend])),
+        ("bid", with(&["bid", "--inbound", "900"], &[&unit])),
+        (
+            "compare",
+            with(&["compare", &listings, "--budget", "200"], &[&unit[2..]]),
+        ),
+        ("ask", with(&["ask"], &[&unit])),
+        (
+            "ask",
+            with(&["ask", "--deadline", "6", "--asking", "170"], &[&unit]),
+        ),
+        (
+            "ask",
+            with(&["ask", "--offers", "3", "--over", "2"], &[&unit]),
+        ),
+        ("offer", with(&["offer", "131"], &[&unit])),
+        (
+            "offer",
+            with(&["offer", "500", "--deadline", "6"], &[&unit]),
+        ),
+        (
+            "offer",
+            with(&["offer", "1", "--deadline", "6", "--week", "2"], &[&unit]),
+        ),
+    ];
+    for (name, document) in documents {
+        let schema = crate::estimate::root().join(format!("data/{name}-1.schema.json"));
+        let schema: Value = serde_json::from_str(&fs::read_to_string(schema).unwrap()).unwrap();
+        assert_eq!(document["schema"], schema["title"]);
+        crate::estimate::conforms(&document, &schema, name);
+    }
+}

@@ -5,6 +5,7 @@ mod ask;
 mod check;
 mod coverage;
 mod deal;
+mod ease;
 mod edges;
 mod estimate;
 mod import;

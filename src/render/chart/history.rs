@@ -120,15 +120,16 @@ fn course(canvas: &mut Canvas, points: &[HistoryPoint], dates: &Axis, money: &Ax
     const BAR: f64 = 7.0;
     let x = |at: &HistoryPoint| dates.place(axis::day(at.on));
     let place = |at: &HistoryPoint, value: f64| -> Point { (x(at), money.place(value)) };
-    let upper = points.iter().map(|at| place(at, at.high));
-    let lower = points.iter().rev().map(|at| place(at, at.low));
-    let outline: Vec<Point> = upper.chain(lower).collect();
-    if points.len() > 1 {
-        canvas.area(outline, SHADE);
-    }
-    for at in points {
-        let (x, top) = place(at, at.high);
-        canvas.box_area((x - BAR, top), (x + BAR, money.place(at.low)), SHADE);
+    let one_day = points.windows(2).all(|pair| pair[0].on == pair[1].on);
+    if one_day {
+        for at in points {
+            let (x, top) = place(at, at.high);
+            canvas.box_area((x - BAR, top), (x + BAR, money.place(at.low)), SHADE);
+        }
+    } else {
+        let upper = points.iter().map(|at| place(at, at.high));
+        let lower = points.iter().rev().map(|at| place(at, at.low));
+        canvas.area(upper.chain(lower).collect(), SHADE);
     }
     let line: Vec<Point> = points.iter().map(|at| place(at, at.likely)).collect();
     let radius = mark_size(points.len(), MARKS.0, MARKS.1);

@@ -1,0 +1,194 @@
+//! Completions for shells, and manual pages.
+
+use std::collections::{BTreeSet, HashSet};
+use std::ffi::{OsStr, OsString};
+use std::fs;
+use std::path::PathBuf;
+
+use clap::{Arg, Args, CommandFactory, ValueEnum};
+use clap_complete::CompleteEnv;
+use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
+use clap_complete::env::Shells;
+
+use super::{Cli, CliError, count, notice, say};
+use crate::book::BookError;
+use crate::book::comp::match_key;
+use crate::book::files::write_whole;
+use crate::book::settings::Settings;
+use crate::book::store::Book;
+
+/// The variable by which a shell asks for completions.
+const VARIABLE: &str = "COMPBAND_COMPLETE";
+
+/// Print what makes a shell complete commands, models, pieces and outlets
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  source <(compband completions bash)            in ~/.bashrc
+  source <(compband completions zsh)             in ~/.zshrc
+  compband completions fish | source             in ~/.config/fish/config.fish
+
+Models, grades, pieces and outlets are those of the book in the current folder, or of
+COMPBAND_BOOK.")]
+pub struct CompletionsArgs {
+    /// The shell
+    #[arg(value_enum)]
+    shell: Shell,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Shell {
+    Bash,
+    Elvish,
+    Fish,
+    Powershell,
+    Zsh,
+}
+
+/// Write a manual page for each command into a folder
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  compband man ~/.local/share/man/man1          then: man compband, man compband-estimate")]
+pub struct ManArgs {
+    /// The folder; made where it is missing
+    #[arg(value_name = "DIR")]
+    folder: PathBuf,
+}
+
+/// Prints the registration of a shell.
+///
+/// # Errors
+/// Where it cannot be written.
+pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
+    let name = match args.shell {
+        Shell::Bash => "bash",
+        Shell::Elvish => "elvish",
+        Shell::Fish => "fish",
+        Shell::Powershell => "powershell",
+        Shell::Zsh => "zsh",
+    };
+    let mut script = Vec::new();
+    if let Some(shell) = Shells::builtins().completer(name) {
+        shell.write_registration(VARIABLE, "compband", "compband", "compband", &mut script)?;
+    }
+    say(&String::from_utf8_lossy(&script))
+}
+
+/// Writes the manual pages.
+///
+/// # Errors
+/// Where the folder or a page cannot be written.
+pub fn man(args: &ManArgs) -> Result<(), CliError> {
+    let folder = &args.folder;
+    fs::create_dir_all(folder).map_err(BookError::io(folder, "make the folder"))?;
+    let pages = tempfile::tempdir_in(folder).map_err(BookError::io(folder, "write in"))?;
+    clap_mangen::generate_to(Cli::command(), pages.path())?;
+    let mut written = 0;
+    for page in fs::read_dir(pages.path())? {
+        let page = page?;
+        let bytes = fs::read(page.path())?;
+        let path = folder.join(page.file_name());
+        write_whole(&path, &bytes).map_err(BookError::io(&path, "write"))?;
+        written += 1;
+    }
+    notice(&format!(
+        "{} written to {}",
+        count(written, "page"),
+        folder.display()
+    ));
+    Ok(())
+}
+
+/// Those of `words` that begin as what was typed, whatever the case.
+fn beginning(typed: &OsStr, words: impl IntoIterator<Item = String>) -> Vec<CompletionCandidate> {
+    let typed = typed.to_string_lossy().to_lowercase();
+    words
+        .into_iter()
+        .filter(|word| word.to_lowercase().starts_with(&typed))
+        .map(CompletionCandidate::new)
+        .collect()
+}
+
+/// The book of the current folder or of the environment: what was typed of --book is not known
+/// before the command line is read.
+pub(super) fn book() -> Result<Book, BookError> {
+    let named = std::env::var_os("COMPBAND_BOOK").map(PathBuf::from);
+    Book::open(named.as_deref())
+}
+
+/// From the settings of the book at hand, if there is one.
+fn of_settings(
+    typed: &OsStr,
+    words: impl Fn(&Settings) -> Vec<String>,
+) -> Vec<CompletionCandidate> {
+    book().map_or_else(
+        |_| Vec::new(),
+        |book| beginning(typed, words(book.settings())),
+    )
+}
+
+fn models(typed: &OsStr) -> Vec<CompletionCandidate> {
+    let models = book().and_then(|book| book.models());
+    // Spellings apart by case or spacing are one model.
+    let mut seen = HashSet::new();
+    let models = models.unwrap_or_default().into_iter();
+    beginning(typed, models.filter(|model| seen.insert(match_key(model))))
+}
+
+fn grades(typed: &OsStr) -> Vec<CompletionCandidate> {
+    of_settings(typed, |s| s.grades.iter().map(|g| g.name.clone()).collect())
+}
+
+fn levels(typed: &OsStr) -> Vec<CompletionCandidate> {
+    of_settings(typed, |s| {
+        s.completeness.iter().map(|c| c.name.clone()).collect()
+    })
+}
+
+/// The pieces of all kits.
+fn pieces(typed: &OsStr) -> Vec<CompletionCandidate> {
+    of_settings(typed, |s| {
+        let all = s.kits.values().flat_map(|kit| kit.ships_with.iter());
+        let names: BTreeSet<String> = all.map(|(piece, _)| piece.to_string()).collect();
+        names.into_iter().collect()
+    })
+}
+
+fn outlets(typed: &OsStr) -> Vec<CompletionCandidate> {
+    of_settings(typed, |s| s.outlets.keys().cloned().collect())
+}
+
+fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
+    let watches = book().and_then(|book| book.watched());
+    beginning(typed, watches.unwrap_or_default().into_keys())
+}
+
+/// The command with what the book knows as completions of its arguments.
+fn with_words(command: clap::Command) -> clap::Command {
+    command.mut_args(with_completer).mut_subcommands(with_words)
+}
+
+fn with_completer(arg: Arg) -> Arg {
+    let words: fn(&OsStr) -> Vec<CompletionCandidate> = match arg.get_id().as_str() {
+        "model" | "models" => models,
+        "grade" => grades,
+        "completeness" => levels,
+        "missing" => pieces,
+        "outlet" => outlets,
+        "watched" => watched,
+        _ => return arg,
+    };
+    arg.add(ArgValueCompleter::new(words))
+}
+
+/// Answers a shell that asks for completions; false where none does.
+///
+/// # Errors
+/// What the parser of the shell's question says.
+pub fn answer(args: &[OsString]) -> Result<bool, clap::Error> {
+    let here = std::env::current_dir().ok();
+    CompleteEnv::with_factory(|| with_words(Cli::command()))
+        .var(VARIABLE)
+        .try_complete(args.to_vec(), here.as_deref())
+}

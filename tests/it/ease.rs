@@ -1,0 +1,79 @@
+//! What makes the tool easy to begin with: the first run, explanations, completions, pages.
+
+use std::fs;
+
+use crate::estimate::demo;
+use crate::runner::{compband, fails, out, run, stderr};
+
+#[test]
+fn a_first_run_says_where_to_begin() {
+    let nowhere = tempfile::tempdir().unwrap();
+    let said = run(nowhere.path(), &[]);
+    assert_eq!(said.status.code(), Some(2));
+    let text = String::from_utf8(said.stdout).unwrap();
+    assert_eq!(text.lines().count(), 5, "{text}");
+    assert!(text.contains("compband init"));
+    // In a book the commands are shown.
+    let dir = demo();
+    let said = run(dir.path(), &[]);
+    assert!(stderr(&said).contains("Commands:"), "{}", stderr(&said));
+}
+
+#[test]
+fn words_are_explained() {
+    let dir = tempfile::tempdir().unwrap();
+    let band = out(dir.path(), &["explain", "80", "%", "band"]);
+    assert!(band.starts_with("band\n") && band.lines().all(|l| l.chars().count() <= 80));
+    assert_eq!(out(dir.path(), &["explain", "Band"]), band);
+    let all = out(dir.path(), &["explain"]);
+    assert!(all.contains("kelly") && all.contains("outlier"));
+    let unknown = fails(dir.path(), 5, &["explain", "outliner"]);
+    assert!(unknown.contains("outlier"), "{unknown}");
+}
+
+#[test]
+fn a_page_for_every_command() {
+    let dir = tempfile::tempdir().unwrap();
+    let told = run(dir.path(), &["man", "pages"]);
+    assert!(told.status.success(), "{}", stderr(&told));
+    for name in ["compband", "compband-estimate", "compband-ledger-reverse"] {
+        let page = fs::read_to_string(dir.path().join(format!("pages/{name}.1"))).unwrap();
+        assert!(page.contains(".TH"), "{name}");
+    }
+    assert!(stderr(&told).contains("pages written to pages"));
+}
+
+/// The question as bash puts it: the words typed, and the place of the one to complete.
+#[test]
+fn a_shell_completes_what_the_book_knows() {
+    let dir = demo();
+    let complete = |words: &[&str]| -> Vec<String> {
+        let output = compband(dir.path())
+            .env("COMPBAND_COMPLETE", "bash")
+            .env("_CLAP_COMPLETE_INDEX", (words.len() - 1).to_string())
+            .env("_CLAP_COMPLETE_COMP_TYPE", "9")
+            .env("_CLAP_COMPLETE_SPACE", "true")
+            .env("_CLAP_IFS", "\n")
+            .arg("--")
+            .args(words)
+            .output()
+            .unwrap();
+        String::from_utf8(output.stdout)
+            .unwrap()
+            .lines()
+            .map(str::to_string)
+            .collect()
+    };
+    assert_eq!(
+        complete(&["compband", "estimate", "--model", "ner"]),
+        ["Nerrow F4"]
+    );
+    assert!(complete(&["compband", "bid", "--missing", ""]).contains(&"charger".into()));
+    assert!(complete(&["compband", "net", "--outlet", ""]).contains(&"parcel".into()));
+    assert_eq!(complete(&["compband", "estimate", "--grade", "b"]), ["B"]);
+    assert!(complete(&["compband", "es"]).contains(&"estimate".into()));
+    for shell in ["bash", "zsh", "fish"] {
+        let script = out(dir.path(), &["completions", shell]);
+        assert!(script.contains("COMPBAND_COMPLETE"), "{script}");
+    }
+}
