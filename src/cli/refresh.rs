@@ -40,8 +40,8 @@ Examples:
 The change of a likely price is told in steps that add up to it, to the cent. Each estimate on the
 way is made anew with one more of its inputs as they are now, in this order: settings, what is
 said of the unit and other models; then the day (sales age, the trend goes on); then the comps,
-gone, corrected, new, each by its day. How past bands held moves the band alone. What did not change is not estimated again. The estimates
-are kept in the folder `history` of the book.";
+gone, corrected, new, each by its day. How past bands held moves the band alone. What did not
+change is not estimated again. The estimates are kept in the folder `history` of the book.";
 
 /// Estimate what is watched again and say what moved and why
 #[derive(Debug, Args)]

@@ -380,9 +380,13 @@ pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> Stri
 pub fn history_document(name: &str, records: &[Record]) -> Value {
     let estimate = |record: &Record| {
         let mut value = estimate_document(record);
+        let used = record.used.iter();
+        let used = used.map(|(id, weight)| json!({"comp_id": id, "weight": weight}));
+        let left_out = record.left_out.iter();
+        let left_out = left_out.map(|(id, code)| json!({"comp_id": id, "code": code}));
         value["entry"] = record.number.into();
-        value["comps"] = json!(record.used);
-        value["left_out"] = json!(record.left_out);
+        value["comps"] = used.collect();
+        value["left_out"] = left_out.collect();
         value["compband"] = record.version.clone().into();
         value
     };

@@ -21,7 +21,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 use unicode_width::UnicodeWidthStr;
 
-use crate::estimate::demo;
+use crate::estimate::{conforms, demo, root};
 use crate::runner::{compband, fails, out, run, stderr};
 
 const UNIT: [&str; 8] = [
@@ -43,7 +43,16 @@ fn watched() -> TempDir {
 
 fn refreshed(dir: &Path, day: &str) -> Value {
     let text = out(dir, &["refresh", "--as-of", day, "--json"]);
-    serde_json::from_str(&text).unwrap()
+    let document = serde_json::from_str(&text).unwrap();
+    keeps_to_schema(&document, "refresh");
+    document
+}
+
+fn keeps_to_schema(document: &Value, name: &str) {
+    let path = root().join(format!("data/{name}-1.schema.json"));
+    let schema: Value = serde_json::from_str(&fs::read_to_string(path).unwrap()).unwrap();
+    assert_eq!(document["schema"], schema["title"]);
+    conforms(document, &schema, name);
 }
 
 /// The one unit of [`watched`].
@@ -434,9 +443,10 @@ fn histories_are_shown_drawn_and_outlive_the_watching() {
     let all = document["estimates"].as_array().unwrap();
     let told: Vec<Value> = all.iter().map(|e| e["likely_price"].clone()).collect();
     assert_eq!(told, likely);
-    let weights = all[2]["comps"].as_object().unwrap();
-    assert_eq!(all[2]["comps_used"], weights.len());
-    assert!(weights.values().any(|weight| weight == 1.0));
+    let used = all[2]["comps"].as_array().unwrap();
+    assert_eq!(all[2]["comps_used"], used.len());
+    assert!(used.iter().any(|comp| comp["weight"] == 1.0));
+    keeps_to_schema(&document, "history");
     let table = out(dir, &["history", "f4"]);
     for likely in &likely {
         assert!(table.contains(likely.as_str().unwrap()), "{table}");
