@@ -4,8 +4,10 @@
 //! it by how far each comp fell from what the others said of it, and [`mod@estimate`] runs the
 //! whole from selected comps to the finished estimate. [`ratio`] and [`calibration`] measure
 //! finished estimates against what was then paid, [`verdict`] says what the figures mean.
+//! [`change`] says why an estimate is not what it was.
 
 pub mod calibration;
+pub mod change;
 pub mod estimate;
 pub mod jackknife;
 pub mod outcome;

@@ -8,6 +8,7 @@ pub mod comp;
 pub mod dates;
 pub mod files;
 pub mod frame;
+pub mod history;
 pub mod import;
 pub mod items;
 pub mod ledger;
@@ -19,6 +20,7 @@ pub mod read;
 pub mod settings;
 pub mod store;
 pub mod trade;
+pub mod watch;
 
 pub use attributes::Attributes;
 pub use comp::{Comp, HowSold};

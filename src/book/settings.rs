@@ -5,7 +5,8 @@ use std::fmt;
 use std::path::Path;
 
 use rust_decimal::Decimal;
-use serde::{Deserialize, Deserializer};
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::attributes::{Attribute, Direction, attribute_key, is_name};
 use super::comp::match_key;
@@ -51,7 +52,7 @@ pub struct Settings {
 }
 
 /// Which price of a comp counts.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum PriceBasis {
     /// What the buyer paid in all: price and shipping.
@@ -458,6 +459,30 @@ impl Rules {
     }
 }
 
+/// Reads TOML text; `path` is named in errors.
+///
+/// # Errors
+/// As [`Settings::parse`].
+pub(super) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<T, BookError> {
+    toml::from_str(text).map_err(|error| {
+        let line = error.span().map_or(String::new(), |span| {
+            let line = text[..span.start.min(text.len())].matches('\n').count() + 1;
+            format!(", line {line}")
+        });
+        let mut message = error.message().trim().replace('\n', " ");
+        if let Some(better) = unknown_key(&message) {
+            message = better;
+        } else {
+            message = unknown_word(&message).unwrap_or(message);
+            let key = error.span().and_then(|span| key_before(text, span.start));
+            if let Some(key) = key {
+                message = format!("{key}: {message}");
+            }
+        }
+        BookError::Settings(format!("{}{line}: {message}", path.display()))
+    })
+}
+
 impl Settings {
     /// Reads settings from TOML text; `path` is named in errors.
     ///
@@ -465,23 +490,7 @@ impl Settings {
     /// [`BookError::Settings`] with line, key, what was expected and, for an unknown key, the
     /// nearest known one.
     pub fn parse(text: &str, path: &Path) -> Result<Self, BookError> {
-        let settings: Self = toml::from_str(text).map_err(|error| {
-            let line = error.span().map_or(String::new(), |span| {
-                let line = text[..span.start.min(text.len())].matches('\n').count() + 1;
-                format!(", line {line}")
-            });
-            let mut message = error.message().trim().replace('\n', " ");
-            if let Some(better) = unknown_key(&message) {
-                message = better;
-            } else {
-                message = unknown_word(&message).unwrap_or(message);
-                let key = error.span().and_then(|span| key_before(text, span.start));
-                if let Some(key) = key {
-                    message = format!("{key}: {message}");
-                }
-            }
-            BookError::Settings(format!("{}{line}: {message}", path.display()))
-        })?;
+        let settings: Self = read_toml(text, path)?;
         settings
             .validate()
             .map_err(|why| BookError::Settings(format!("{}: {why}", path.display())))?;

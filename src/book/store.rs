@@ -2,6 +2,8 @@
 //!
 //! ```text
 //! compband.toml              settings
+//! watch.toml                 units that are watched
+//! history/                   their estimates, one line for each that was made
 //! comps/000001-shop.csv      one file per import, never changed by this program
 //! comps/logged.csv           sales recorded one at a time
 //! undone/                    what `compband undo` took back

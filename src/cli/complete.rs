@@ -159,6 +159,11 @@ fn outlets(typed: &OsStr) -> Vec<CompletionCandidate> {
     of_settings(typed, |s| s.outlets.keys().cloned().collect())
 }
 
+fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
+    let watches = book().and_then(|book| book.watched());
+    beginning(typed, watches.unwrap_or_default().into_keys())
+}
+
 /// The command with what the book knows as completions of its arguments.
 fn with_words(command: clap::Command) -> clap::Command {
     command.mut_args(with_completer).mut_subcommands(with_words)
@@ -171,6 +176,7 @@ fn with_completer(arg: Arg) -> Arg {
         "completeness" => levels,
         "missing" => pieces,
         "outlet" => outlets,
+        "watched" => watched,
         _ => return arg,
     };
     arg.add(ArgValueCompleter::new(words))

@@ -11,6 +11,7 @@ pub mod comps;
 pub mod deals;
 pub mod estimate;
 pub mod explain;
+pub mod history;
 pub mod import;
 pub mod init;
 pub mod ledger;
@@ -19,12 +20,14 @@ pub mod log;
 pub mod models;
 pub mod net;
 pub mod past;
+pub mod refresh;
 pub mod repairs;
 pub mod report;
 mod siblings;
 pub mod terminal;
 pub mod undo;
 pub mod unit;
+pub mod watch;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -94,6 +97,9 @@ enum Command {
     Ledger(ledger::LedgerArgs),
     Ask(Box<ask::AskArgs>),
     Offer(Box<ask::OfferArgs>),
+    Watch(watch::WatchArgs),
+    Refresh(refresh::RefreshArgs),
+    History(history::HistoryArgs),
     Explain(explain::ExplainArgs),
     Completions(complete::CompletionsArgs),
     Man(complete::ManArgs),
@@ -121,6 +127,9 @@ impl Command {
             Self::Ledger(args) => ledger::run(args, book),
             Self::Ask(args) => ask::run(args, book),
             Self::Offer(args) => ask::judge(args, book),
+            Self::Watch(args) => watch::run(args, book),
+            Self::Refresh(args) => refresh::run(args, book),
+            Self::History(args) => history::run(args, book),
             Self::Explain(args) => explain::run(args),
             Self::Completions(args) => complete::completions(args),
             Self::Man(args) => complete::man(args),

@@ -313,7 +313,7 @@ fn keep_newest(models: &mut [Model], count: usize) {
 }
 
 /// `work` on each of `items`, on all cores; results in no order.
-fn in_parallel<T: Sync, R: Send>(
+pub(super) fn in_parallel<T: Sync, R: Send>(
     items: &[T],
     work: impl Fn(&T) -> Result<R, CliError> + Sync,
 ) -> Result<Vec<R>, CliError> {

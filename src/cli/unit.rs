@@ -12,6 +12,7 @@ use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
+use crate::book::watch::Watched;
 use crate::book::{Attributes, BookError, HowSold, Items};
 use crate::select::plan::{Query, SelectError, select};
 use crate::select::widen::{Limits, widen};
@@ -107,8 +108,36 @@ impl From<SoldArg> for HowSold {
     }
 }
 
+impl From<HowSold> for SoldArg {
+    fn from(how: HowSold) -> Self {
+        match how {
+            HowSold::Auction => Self::Auction,
+            HowSold::Fixed => Self::Fixed,
+            HowSold::Offer => Self::Offer,
+        }
+    }
+}
+
+impl From<BasisArg> for PriceBasis {
+    fn from(basis: BasisArg) -> Self {
+        match basis {
+            BasisArg::Delivered => Self::Delivered,
+            BasisArg::Item => Self::Item,
+        }
+    }
+}
+
+impl From<PriceBasis> for BasisArg {
+    fn from(basis: PriceBasis) -> Self {
+        match basis {
+            PriceBasis::Delivered => Self::Delivered,
+            PriceBasis::Item => Self::Item,
+        }
+    }
+}
+
 /// A unit with the comps of its model, ready to be estimated.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Unit<'a> {
     /// The book's settings with what was said otherwise.
     pub settings: Settings,
@@ -193,22 +222,99 @@ impl UnitArgs {
     /// # Errors
     /// Values that are not of the book's scales, and a book that cannot be read.
     pub fn read(&self, book: &Book) -> Result<Unit<'_>, CliError> {
-        let settings = self.settings(book.settings());
-        let subject = self.facts.subject(&self.model, &settings)?;
+        let (settings, subject) = self.asked(book)?;
         let as_of = self.as_of.unwrap_or_else(today);
         let (comps, pool) = comps_among(book, &subject.model, as_of, &settings, &mut notice)?;
-        Ok(Unit {
-            subject,
+        let aids = Aids {
+            own: past::own(book, as_of)?,
+            pool,
+        };
+        Ok(self.unit((settings, subject), as_of, comps, aids))
+    }
+
+    /// The book's settings with what was said otherwise, and the unit.
+    ///
+    /// # Errors
+    /// Values that are not of the book's scales.
+    pub fn asked(&self, book: &Book) -> Result<(Settings, Subject), CliError> {
+        let settings = self.settings(book.settings());
+        let subject = self.facts.subject(&self.model, &settings)?;
+        Ok((settings, subject))
+    }
+
+    /// The unit on a day, with the comps of its model and what is known besides.
+    pub fn unit(
+        &self,
+        (settings, subject): (Settings, Subject),
+        as_of: NaiveDate,
+        comps: DataFrame,
+        aids: Aids,
+    ) -> Unit<'_> {
+        Unit {
             settings,
+            subject,
             as_of,
             comps,
-            aids: Aids {
-                own: past::own(book, as_of)?,
-                pool,
-            },
             keep: &self.keep,
             drop: &self.drop,
+            aids,
+        }
+    }
+
+    /// What was said, to be watched.
+    ///
+    /// # Errors
+    /// Where a day was given: what is watched is estimated as of every day anew.
+    pub fn watched(&self) -> Result<Watched, CliError> {
+        if self.as_of.is_some() {
+            return Err(CliError::Usage(
+                "--as-of: a watched unit is estimated as of the day of each refresh; give the day there".into(),
+            ));
+        }
+        let facts = &self.facts;
+        Ok(Watched {
+            model: self.model.trim().to_string(),
+            variant: facts.variant.clone(),
+            completeness: facts.completeness.clone(),
+            grade: facts.grade.clone(),
+            missing: facts.missing.clone(),
+            extra: facts.extra.clone(),
+            defect: facts.defect.clone(),
+            set: facts.set.clone(),
+            parts: facts.parts,
+            how_sold: facts.how_sold.map(HowSold::from),
+            band: self.band,
+            basis: self.basis.map(PriceBasis::from),
+            keep: self.keep.clone(),
+            drop: self.drop.clone(),
+            enough: self.enough,
+            window: self.window,
         })
+    }
+
+    /// The words in which a watched unit was described.
+    pub fn of(watched: &Watched) -> Self {
+        Self {
+            model: watched.model.clone(),
+            facts: FactArgs {
+                variant: watched.variant.clone(),
+                completeness: watched.completeness.clone(),
+                grade: watched.grade.clone(),
+                missing: watched.missing.clone(),
+                extra: watched.extra.clone(),
+                defect: watched.defect.clone(),
+                set: watched.set.clone(),
+                parts: watched.parts,
+                how_sold: watched.how_sold.map(SoldArg::from),
+            },
+            as_of: None,
+            band: watched.band,
+            basis: watched.basis.map(BasisArg::from),
+            keep: watched.keep.clone(),
+            drop: watched.drop.clone(),
+            enough: watched.enough,
+            window: watched.window,
+        }
     }
 
     /// The book's settings with what the command line overrules.
@@ -218,11 +324,7 @@ impl UnitArgs {
         estimate.band = self.band.unwrap_or(estimate.band);
         estimate.enough = self.enough.map_or(estimate.enough, |n| n as usize);
         estimate.window_days = self.window.unwrap_or(estimate.window_days);
-        match self.basis {
-            Some(BasisArg::Delivered) => settings.price_basis = PriceBasis::Delivered,
-            Some(BasisArg::Item) => settings.price_basis = PriceBasis::Item,
-            None => {}
-        }
+        settings.price_basis = self.basis.map_or(settings.price_basis, PriceBasis::from);
         settings
     }
 }

@@ -1,6 +1,6 @@
 //! Charts: of an estimate ([`BandChart`]), where the price of this unit is likely to fall and the
-//! sales behind it; of a check of past estimates ([`CheckChart`]); and of a bankroll over time
-//! ([`BankrollChart`]).
+//! sales behind it; of a check of past estimates ([`CheckChart`]); of a bankroll over time
+//! ([`BankrollChart`]); and of the estimates of a watched unit over time ([`HistoryChart`]).
 //!
 //! That of an estimate has two panels on a white ground. Above, the density of the predictive distribution with the band
 //! shaded, and under it each sale as a dot at its price brought to this unit and to today. Below,
@@ -15,6 +15,7 @@
 mod axis;
 mod bankroll;
 mod canvas;
+mod history;
 mod layout;
 mod scene;
 mod selfcheck;
@@ -28,6 +29,7 @@ use crate::book::Currency;
 use crate::book::files::write_whole;
 
 pub use bankroll::{BankrollChart, BankrollPoint};
+pub use history::{HistoryChart, HistoryPoint};
 pub use selfcheck::{CheckChart, CheckedSale};
 
 /// A chart that can be drawn.

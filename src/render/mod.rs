@@ -2,6 +2,7 @@
 
 pub mod ask;
 pub mod bid;
+pub mod change;
 pub mod chart;
 pub mod compare;
 pub mod html;

@@ -19,3 +19,4 @@ mod reference;
 mod report;
 mod runner;
 mod store;
+mod watch;

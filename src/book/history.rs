@@ -1,0 +1,511 @@
+//! `history/NAME.csv`: the estimates of a watched unit, one line for each that was made.
+//!
+//! Lines are only ever appended, with one write that is then synced, as those of the ledger. What
+//! the last estimate was made from is kept beside it, in `history/comps/NAME-ENTRY.csv`: every
+//! comp of the model as it was, in the columns of an import. With it the estimate can be made again
+//! whatever becomes of the book, which is how the next one is told from it
+//! ([`crate::band::change`]). It is written before the line, so that the last line always has it.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io;
+use std::path::PathBuf;
+
+use chrono::NaiveDate;
+use csv::ByteRecord;
+use polars::prelude::{BooleanChunked, DataFrame, PolarsResult};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use super::canonical::{self, Layout, Row, Writer, Wrong, attribute_names, io_error};
+use super::comp::{COLUMNS, match_key, money_text};
+use super::frame::{Builder, FrameRows};
+use super::ledger::{Foreseen, basis_word};
+use super::log::{LogBytes, append_line, save_torn};
+use super::problem::shorten;
+use super::settings::PriceBasis;
+use super::store::{Book, BookLock};
+use super::{BookError, Comp, Currency, Problem};
+
+/// Folder of the histories, and in it that of the comps behind the last estimates.
+const FOLDER: &str = "history";
+const COMPS: &str = "comps";
+
+/// Longest value shown in a problem, in characters.
+const SHOWN: usize = 60;
+
+/// What to do about a line that was changed by hand.
+const PUT_BACK: &str =
+    "put back what was there, or move the file away: the history then begins anew";
+
+/// What stands in the last column, so that a line cut short can be told.
+const END: &str = ".";
+
+const COLUMNS_OF_HISTORY: [&str; 15] = [
+    "entry", "as_of", "currency", "likely", "low", "high", "chance", "basis", "comps", "left_out",
+    "inputs", "settings", "unit", "version", "end",
+];
+
+/// One estimate of a watched unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// Its number: 1, 2, 3, …
+    pub number: u32,
+    /// Day of the estimate.
+    pub as_of: NaiveDate,
+    /// Code of the currency.
+    pub currency: String,
+    /// What it said.
+    pub foreseen: Foreseen,
+    /// Weight of every comp used, the heaviest being 1, to four decimals.
+    pub used: BTreeMap<String, f64>,
+    /// Word for why a comp was looked at and left out ([`crate::select::Dropped::code`]).
+    pub left_out: BTreeMap<String, String>,
+    /// Hash of all that it was made from.
+    pub inputs: u64,
+    /// Hash of the settings.
+    pub settings: u64,
+    /// Hash of what was said of the unit.
+    pub unit: u64,
+    /// Version of the program that made it.
+    pub version: String,
+}
+
+/// The cells of a record, in the order of the columns.
+fn cells(record: &Record) -> io::Result<Vec<String>> {
+    let foreseen = &record.foreseen;
+    let hash = |hash: u64| format!("{hash:016x}");
+    Ok(vec![
+        record.number.to_string(),
+        record.as_of.to_string(),
+        record.currency.clone(),
+        money_text(foreseen.likely),
+        money_text(foreseen.low),
+        money_text(foreseen.high),
+        foreseen.chance.to_string(),
+        basis_word(foreseen.basis).to_string(),
+        map_text(&record.used)?,
+        map_text(&record.left_out)?,
+        hash(record.inputs),
+        hash(record.settings),
+        hash(record.unit),
+        record.version.clone(),
+        END.to_string(),
+    ])
+}
+
+fn map_text(map: &BTreeMap<String, impl Serialize>) -> io::Result<String> {
+    Ok(serde_json::to_string(map)?)
+}
+
+fn line(cells: impl IntoIterator<Item = impl AsRef<[u8]>>) -> io::Result<Vec<u8>> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(cells)?;
+    writer.into_inner().map_err(csv::IntoInnerError::into_error)
+}
+
+/// A cell that is wrong: its place among the columns, and how.
+type Fault = (usize, Wrong);
+
+fn put_back(expected: &str) -> Wrong {
+    Wrong::new(expected, PUT_BACK)
+}
+
+/// Reads the cells of a line.
+fn record(cells: &[&str]) -> Result<Record, Fault> {
+    fn cell<T>(
+        cells: &[&str],
+        at: usize,
+        expected: &str,
+        read: impl FnOnce(&str) -> Option<T>,
+    ) -> Result<T, Fault> {
+        let text = cells.get(at).copied().unwrap_or_default();
+        read(text.trim()).ok_or_else(|| (at, put_back(expected)))
+    }
+    fn map<T: DeserializeOwned>(text: &str) -> Option<BTreeMap<String, T>> {
+        serde_json::from_str(text).ok()
+    }
+    let amount = |at| {
+        cell(cells, at, "an amount, such as 129.50", |t| {
+            canonical::amount(t).ok()
+        })
+    };
+    let hash = |at| {
+        let digits = "16 digits of a hash";
+        cell(cells, at, digits, |t| u64::from_str_radix(t, 16).ok())
+    };
+    let text = |at| {
+        cell(cells, at, "something", |t| {
+            (!t.is_empty()).then(|| t.to_string())
+        })
+    };
+    cell(cells, 14, "\".\" at the end of the row", |t| {
+        (t == END).then_some(())
+    })?;
+    Ok(Record {
+        number: cell(cells, 0, "a whole number from 1 on", |t| {
+            t.parse().ok().filter(|number| *number > 0)
+        })?,
+        as_of: cell(cells, 1, "a day as 2026-03-01", |t| canonical::day(t).ok())?,
+        currency: text(2)?,
+        foreseen: Foreseen {
+            likely: amount(3)?,
+            low: amount(4)?,
+            high: amount(5)?,
+            chance: cell(cells, 6, "per cent from 1 to 99", |t| {
+                t.parse().ok().filter(|chance| (1..=99).contains(chance))
+            })?,
+            basis: cell(cells, 7, "delivered or item", |t| {
+                [PriceBasis::Delivered, PriceBasis::Item]
+                    .into_iter()
+                    .find(|basis| basis_word(*basis) == t)
+            })?,
+        },
+        used: cell(cells, 8, "ids with their weights", map)?,
+        left_out: cell(cells, 9, "ids with why they were left out", map)?,
+        inputs: hash(10)?,
+        settings: hash(11)?,
+        unit: hash(12)?,
+        version: text(13)?,
+    })
+}
+
+/// Reads finished lines; `name` is what problems call the file.
+fn records(bytes: &[u8], name: &str) -> io::Result<(Vec<Record>, Vec<Problem>)> {
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes));
+    let (mut all, mut problems) = (Vec::<Record>::new(), Vec::new());
+    let mut problem = |row: u64, column: &str, value: &str, wrong: Wrong| {
+        problems.push(Problem {
+            file: name.to_string(),
+            row,
+            column: column.to_string(),
+            value: shorten(value, SHOWN),
+            expected: wrong.expected,
+            mend: wrong.mend,
+        });
+    };
+    let mut row = ByteRecord::new();
+    let mut is_header = true;
+    while reader.read_byte_record(&mut row).map_err(io_error)? {
+        let at = row.position().map_or(0, csv::Position::line);
+        let cells: Result<Vec<&str>, _> = row.iter().map(std::str::from_utf8).collect();
+        let Ok(cells) = cells else {
+            problem(at, "", "", Wrong::new("UTF-8 text", "save it as UTF-8"));
+            continue;
+        };
+        if std::mem::take(&mut is_header) {
+            if !cells.iter().map(|cell| cell.trim()).eq(COLUMNS_OF_HISTORY) {
+                let expected = format!("the header {:?}", COLUMNS_OF_HISTORY.join(","));
+                problem(at, "", &cells.join(","), put_back(&expected));
+                break;
+            }
+            continue;
+        }
+        if cells.iter().all(|cell| cell.trim().is_empty()) {
+            continue;
+        }
+        match record(&cells) {
+            Ok(record) if all.last().is_some_and(|last| last.number >= record.number) => {
+                let expected = "a number above that of the row before";
+                problem(at, COLUMNS_OF_HISTORY[0], cells[0], put_back(expected));
+            }
+            Ok(record) => all.push(record),
+            Err((column, wrong)) => {
+                let value = cells.get(column).copied().unwrap_or_default();
+                problem(at, COLUMNS_OF_HISTORY[column], value, wrong);
+            }
+        }
+    }
+    Ok((all, problems))
+}
+
+/// Comps as the table that estimates are made from.
+///
+/// # Errors
+/// Where the table cannot be made.
+pub fn frame_of<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> PolarsResult<DataFrame> {
+    let mut builder = Builder::default();
+    for (at, comp) in comps.into_iter().enumerate() {
+        builder.push(
+            FOLDER,
+            Row {
+                entry: 1,
+                line: at as u64,
+                comp: comp.clone(),
+            },
+        );
+    }
+    builder.finish()?.unpack()
+}
+
+/// The comps of a model (case and spacing ignored) in a table.
+///
+/// # Errors
+/// Where the table is not as the book makes it.
+pub fn comps_of(frame: &DataFrame, model: &str, currency: &Currency) -> PolarsResult<Vec<Comp>> {
+    let key = match_key(model);
+    let keys = frame.column("model_key")?.str()?;
+    let mask: BooleanChunked = keys
+        .iter()
+        .map(|other| Some(other == Some(key.as_str())))
+        .collect();
+    let own = frame.filter(&mask)?;
+    let rows = FrameRows::new(&own, currency)?;
+    Ok((0..rows.len()).map(|at| rows.comp(at)).collect())
+}
+
+impl Book {
+    /// Path of the history of a watched unit.
+    pub fn history_path(&self, name: &str) -> PathBuf {
+        self.root().join(FOLDER).join(format!("{name}.csv"))
+    }
+
+    fn kept_comps_path(&self, name: &str, number: u32) -> PathBuf {
+        let file = format!("{name}-{number}.csv");
+        self.root().join(FOLDER).join(COMPS).join(file)
+    }
+
+    /// The estimates of a watched unit, oldest first; none where there is no file.
+    ///
+    /// # Errors
+    /// [`BookError::Rows`] where a row is wrong.
+    pub fn history(
+        &self,
+        name: &str,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Vec<Record>, BookError> {
+        let path = self.history_path(name);
+        let log = LogBytes::read(&path)?;
+        let shown = self.display_name(&path);
+        if log.is_torn() {
+            notice(&format!(
+                "the last line of {shown} is not finished and is passed over; the next refresh mends it"
+            ));
+        }
+        let (records, problems) =
+            records(log.finished(), &shown).map_err(BookError::io(&path, "read"))?;
+        if problems.is_empty() {
+            Ok(records)
+        } else {
+            Err(BookError::Rows(problems))
+        }
+    }
+
+    /// The comps that the last estimate of a watched unit was made from; `None` where they are not
+    /// there or, after a change of the book's scales, no longer read well.
+    ///
+    /// # Errors
+    /// Where reading fails.
+    pub fn kept_comps(&self, name: &str, number: u32) -> Result<Option<Vec<Comp>>, BookError> {
+        let path = self.kept_comps_path(name, number);
+        let bytes = match fs::read(&path) {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(BookError::io(path, "read")(error)),
+        };
+        let mut comps = Vec::new();
+        let shown = self.display_name(&path);
+        let layout = Layout::Import(1);
+        let problems = canonical::read(&*bytes, &shown, layout, self.settings(), &mut |row| {
+            comps.push(row.comp)
+        });
+        let whole = problems.map_err(BookError::io(path, "read"))?.is_empty();
+        Ok(whole.then_some(comps))
+    }
+
+    /// Appends an estimate with the comps of its model; both are on disk when this returns. Its
+    /// number is set here.
+    ///
+    /// # Errors
+    /// Where reading or writing fails; the history is then as before.
+    pub fn record(
+        &self,
+        _lock: &BookLock,
+        name: &str,
+        record: &Record,
+        comps: &[Comp],
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(), BookError> {
+        self.mend_history(name, notice)?;
+        let path = self.history_path(name);
+        let last = self.history(name, notice)?.last().map(|last| last.number);
+        let record = Record {
+            number: last.unwrap_or(0) + 1,
+            ..record.clone()
+        };
+        let kept = self.kept_comps_path(name, record.number);
+        let folder = self.root().join(FOLDER).join(COMPS);
+        fs::create_dir_all(&folder).map_err(BookError::io(&folder, "make the folder"))?;
+        let bytes = file_of(comps).map_err(BookError::io(&kept, "write"))?;
+        self.replace_file(&kept, &bytes)?;
+        let written =
+            line(COLUMNS_OF_HISTORY).and_then(|header| Ok((header, line(cells(&record)?)?)));
+        let (header, row) = written.map_err(BookError::io(&path, "write"))?;
+        append_line(&path, &header, &row)?;
+        // What is no longer of use does no harm where it cannot be taken away.
+        let before = last.map(|last| fs::remove_file(self.kept_comps_path(name, last)));
+        drop(before);
+        Ok(())
+    }
+
+    /// Mends an unfinished last line, after saving its bytes beside it.
+    fn mend_history(&self, name: &str, notice: &mut dyn FnMut(&str)) -> Result<(), BookError> {
+        let path = self.history_path(name);
+        let log = LogBytes::read(&path)?;
+        if !log.is_torn() {
+            return Ok(());
+        }
+        let shown = self.display_name(&path);
+        let whole = [log.all(), b"\n"].concat();
+        let read = |bytes: &[u8]| records(bytes, &shown).map_err(BookError::io(&path, "read"));
+        let (before, _) = read(log.finished())?;
+        let (after, problems) = read(&whole)?;
+        if problems.is_empty() && after.len() == before.len() + 1 {
+            return self.replace_file(&path, &whole);
+        }
+        let saved = save_torn(&path, log.tail())?;
+        self.replace_file(&path, log.finished())?;
+        notice(&format!(
+            "the last line of {shown} was cut off and is taken out; what was left of it is in {}",
+            self.display_name(&saved)
+        ));
+        Ok(())
+    }
+}
+
+/// Comps in the form of an import.
+fn file_of(comps: &[Comp]) -> io::Result<Vec<u8>> {
+    let attributes = attribute_names(comps.iter().map(|comp| &comp.attributes));
+    let mut writer = Writer::with_header(Vec::new(), &COLUMNS, attributes)?;
+    comps.iter().try_for_each(|comp| writer.comp(comp))?;
+    writer.finish()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rust_decimal::Decimal;
+
+    fn dec(text: &str) -> Decimal {
+        text.parse().unwrap()
+    }
+
+    fn sample(number: u32) -> Record {
+        Record {
+            number,
+            as_of: "2026-03-01".parse().unwrap(),
+            currency: "EUR".into(),
+            foreseen: Foreseen {
+                likely: dec("148.16"),
+                low: dec("130.64"),
+                high: dec("168.56"),
+                chance: 80,
+                basis: PriceBasis::Delivered,
+            },
+            used: BTreeMap::from([("odd; \"id\", 1".into(), 1.0), ("b".into(), 0.3512)]),
+            left_out: BTreeMap::from([("c".into(), "outlier".into())]),
+            inputs: u64::MAX,
+            settings: 7,
+            unit: 0,
+            version: "0.1.0".into(),
+        }
+    }
+
+    fn comp(id: &str) -> Comp {
+        Comp {
+            comp_id: id.into(),
+            model: "Nerrow F4".into(),
+            price: dec("129.5"),
+            note: "two\nlines".into(),
+            ..Comp::blank("EUR")
+        }
+    }
+
+    fn book() -> (tempfile::TempDir, Book) {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        (dir, book)
+    }
+
+    #[test]
+    fn what_is_recorded_is_read_again() {
+        let (_dir, book) = book();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        let add = |comps: &[Comp]| book.record(&lock, "a-1", &sample(9), comps, &mut |_| {});
+        add(&[comp("x")]).unwrap();
+        add(&[comp("x"), comp("y, z")]).unwrap();
+        let read = book.history("a-1", &mut |_| {}).unwrap();
+        assert_eq!(read, [sample(1), sample(2)]);
+        assert_eq!(book.kept_comps("a-1", 1).unwrap(), None);
+        let kept = book.kept_comps("a-1", 2).unwrap().unwrap();
+        assert_eq!(kept, [comp("x"), comp("y, z")]);
+        let frame = frame_of(&kept).unwrap();
+        let mut again = comps_of(&frame, "nerrowF4", &book.settings().currency).unwrap();
+        again.sort_by(|a, b| a.comp_id.cmp(&b.comp_id));
+        assert_eq!(again, kept);
+        assert!(
+            comps_of(&frame, "other", &book.settings().currency)
+                .unwrap()
+                .is_empty()
+        );
+    }
+
+    /// However much of the last line is there, all lines before it are kept and the next follows.
+    #[test]
+    fn a_torn_last_line_is_mended_by_the_next() {
+        let (_dir, book) = book();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        let add = || book.record(&lock, "a", &sample(1), &[comp("x")], &mut |_| {});
+        add().unwrap();
+        let one = fs::read(book.history_path("a")).unwrap().len();
+        add().unwrap();
+        let whole = fs::read(book.history_path("a")).unwrap();
+        for cut in one..whole.len() {
+            fs::write(book.history_path("a"), &whole[..cut]).unwrap();
+            assert_eq!(book.history("a", &mut |_| {}).unwrap(), [sample(1)]);
+            add().unwrap();
+            let read = book.history("a", &mut |_| {}).unwrap();
+            let kept = usize::from(cut + 1 == whole.len());
+            assert_eq!(read.len(), 2 + kept, "{cut}");
+            assert!(
+                book.kept_comps("a", read.last().unwrap().number)
+                    .unwrap()
+                    .is_some()
+            );
+        }
+    }
+
+    #[test]
+    fn lines_changed_by_hand_are_refused_with_their_place() {
+        let (_dir, book) = book();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        book.record(&lock, "a", &sample(1), &[], &mut |_| {})
+            .unwrap();
+        let path = book.history_path("a");
+        let good = fs::read_to_string(&path).unwrap();
+        for (old, new, column) in [
+            ("148.16", "a lot", "likely"),
+            ("2026-03-01", "soon", "as_of"),
+            (",80,", ",100,", "chance"),
+            ("delivered", "net", "basis"),
+            ("ffffffffffffffff", "no hash", "inputs"),
+            (",.\n", ",\n", "end"),
+            ("\n1,", "\n0,", "entry"),
+        ] {
+            fs::write(&path, good.replacen(old, new, 1)).unwrap();
+            let Err(BookError::Rows(problems)) = book.history("a", &mut |_| {}) else {
+                panic!("{new} was taken");
+            };
+            let text = problems[0].to_string();
+            assert!(
+                text.contains(&format!("history/a.csv, row 2, column {column}")),
+                "{text}"
+            );
+        }
+        fs::write(&path, good.replacen("as_of", "day", 1)).unwrap();
+        assert!(book.history("a", &mut |_| {}).is_err());
+    }
+}

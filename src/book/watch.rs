@@ -1,0 +1,420 @@
+//! `watch.toml`: the units whose price is watched, one table for each by its name.
+//!
+//! The file is the owner's as much as the program's: names are added behind what stands there and
+//! taken out by their lines, so that remarks and order stay; keys that mean nothing are refused.
+//! It is written whole, under the lock of the book.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io;
+use std::path::PathBuf;
+use std::time::UNIX_EPOCH;
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use super::settings::{self, PriceBasis, read_toml};
+use super::store::{Book, BookLock};
+use super::{BookError, HowSold};
+
+/// Name of the file.
+pub const FILE_NAME: &str = "watch.toml";
+
+/// Longest name of a watched unit, in characters.
+const LONGEST_NAME: usize = 40;
+
+/// What stands at the head of a file that is made anew.
+const HEAD: &str = "\
+# Units whose price is watched: `compband refresh` estimates each of them as of the day it is run.
+# The keys are those of `compband estimate --help`; this file can be changed by hand.
+";
+
+/// A watched unit, in the words of the flags of `compband estimate`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Watched {
+    /// Model.
+    pub model: String,
+    /// Variant.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub variant: Option<String>,
+    /// Level of the completeness scale.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub completeness: Option<String>,
+    /// Grade.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub grade: Option<String>,
+    /// Pieces missing.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<String>,
+    /// Things beyond the kit.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub extra: Vec<String>,
+    /// Faults that do not stop it working.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub defect: Vec<String>,
+    /// Numeric attributes, `name=value`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub set: Vec<String>,
+    /// Whether it does not work.
+    #[serde(default, skip_serializing_if = "is_not")]
+    pub parts: bool,
+    /// How it will be sold.
+    #[serde(
+        default,
+        skip_serializing_if = "Option::is_none",
+        serialize_with = "write_how_sold",
+        deserialize_with = "read_how_sold"
+    )]
+    pub how_sold: Option<HowSold>,
+    /// Chance of the band, per cent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub band: Option<u8>,
+    /// Which price is meant.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub basis: Option<PriceBasis>,
+    /// Comps to use whatever the tests say.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub keep: Vec<String>,
+    /// Comps to leave out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub drop: Vec<String>,
+    /// Comps at which widening stops.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub enough: Option<u32>,
+    /// Days looked back on before the last widening step.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub window: Option<u32>,
+}
+
+fn is_not(flag: &bool) -> bool {
+    !flag
+}
+
+fn write_how_sold<S: Serializer>(how: &Option<HowSold>, serializer: S) -> Result<S::Ok, S::Error> {
+    how.map(HowSold::as_str).serialize(serializer)
+}
+
+fn read_how_sold<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<HowSold>, D::Error> {
+    let word = String::deserialize(deserializer)?;
+    HowSold::parse(&word).map(Some).ok_or_else(|| {
+        let known = HowSold::ALL.map(HowSold::as_str).join(", ");
+        serde::de::Error::custom(format!("found {word:?}; write one of these: {known}"))
+    })
+}
+
+impl Watched {
+    /// What is wrong with it, if anything: the key, and what was expected.
+    fn fault(&self) -> Option<&'static str> {
+        if self.model.trim().is_empty() {
+            return Some("model: expected the name of a model");
+        }
+        if self.band.is_some_and(|band| !(1..=99).contains(&band)) {
+            return Some("band: expected a whole number from 1 to 99 (per cent)");
+        }
+        if self.enough == Some(0) {
+            return Some("enough: expected at least 1");
+        }
+        (self.window == Some(0)).then_some("window: expected at least 1 (days)")
+    }
+}
+
+/// What is wrong with a name, if anything: it is part of the name of a file.
+pub fn name_fault(name: &str) -> Option<String> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
+    let good = (1..=LONGEST_NAME).contains(&name.len())
+        && name.chars().all(plain)
+        && !name.starts_with('-');
+    (!good).then(|| {
+        format!(
+            "{name:?} is not a name for a watched unit: write up to {LONGEST_NAME} letters (a to z), digits, - and _, \
+             such as \"page6-grey\""
+        )
+    })
+}
+
+/// Watched units by name.
+pub type Watches = BTreeMap<String, Watched>;
+
+impl Book {
+    /// Path of `watch.toml`.
+    pub fn watch_path(&self) -> PathBuf {
+        self.root().join(FILE_NAME)
+    }
+
+    /// The watched units; none where there is no file.
+    ///
+    /// # Errors
+    /// [`BookError::Settings`] with line and key where the file is wrong.
+    pub fn watched(&self) -> Result<Watches, BookError> {
+        self.read_watched(&self.watch_text()?)
+    }
+
+    fn watch_text(&self) -> Result<String, BookError> {
+        let path = self.watch_path();
+        match fs::read(&path) {
+            Ok(bytes) => String::from_utf8(bytes).map_err(|_| {
+                BookError::Settings(format!(
+                    "{}: not UTF-8 text; save it as UTF-8",
+                    path.display()
+                ))
+            }),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(String::new()),
+            Err(error) => Err(BookError::io(path, "read")(error)),
+        }
+    }
+
+    fn read_watched(&self, text: &str) -> Result<Watches, BookError> {
+        let path = self.watch_path();
+        let watches: Watches = read_toml(text.strip_prefix('\u{feff}').unwrap_or(text), &path)?;
+        let refused = |why: String| BookError::Settings(format!("{}: {why}", path.display()));
+        let mut seen: BTreeMap<String, &str> = BTreeMap::new();
+        for (name, watched) in &watches {
+            if let Some(fault) = name_fault(name) {
+                return Err(refused(fault));
+            }
+            if let Some(other) = seen.insert(name.to_ascii_lowercase(), name) {
+                return Err(refused(format!(
+                    "{other:?} and {name:?} differ in case alone; give one of them another name"
+                )));
+            }
+            if let Some(fault) = watched.fault() {
+                return Err(refused(format!("[{name}] {fault}")));
+            }
+        }
+        Ok(watches)
+    }
+
+    /// Adds a unit to those watched.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] for a name that cannot be one or is taken (case ignored).
+    pub fn add_watched(
+        &self,
+        _lock: &BookLock,
+        name: &str,
+        watched: &Watched,
+    ) -> Result<(), BookError> {
+        if let Some(fault) = name_fault(name) {
+            return Err(BookError::Refused(fault));
+        }
+        let mut text = self.watch_text()?;
+        let taken = self.read_watched(&text)?;
+        if let Some(taken) = taken.keys().find(|taken| taken.eq_ignore_ascii_case(name)) {
+            return Err(BookError::Refused(format!(
+                "{taken:?} is watched already; take it out with `compband watch remove {taken}`, choose another name, \
+                 or change it in {FILE_NAME}"
+            )));
+        }
+        if text.is_empty() {
+            text.push_str(HEAD);
+        }
+        if !text.ends_with('\n') {
+            text.push('\n');
+        }
+        let table = toml::to_string(watched).map_err(|error| {
+            BookError::Refused(format!("{name:?} cannot be written as TOML: {error}"))
+        })?;
+        text.push_str(&format!("\n[{name}]\n{table}"));
+        self.read_watched(&text)?;
+        self.replace_file(&self.watch_path(), text.as_bytes())
+    }
+
+    /// Takes a unit out of those watched, by the lines of its table.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] where there is none of this name, or its lines cannot be told from
+    /// those of the others.
+    pub fn remove_watched(&self, _lock: &BookLock, name: &str) -> Result<Watched, BookError> {
+        let text = self.watch_text()?;
+        let mut watches = self.read_watched(&text)?;
+        let Some(removed) = watches.remove(name) else {
+            return Err(BookError::Refused(no_such_watch(name, watches.keys())));
+        };
+        let rest = without_table(&text, name);
+        if self
+            .read_watched(&rest)
+            .ok()
+            .is_none_or(|left| left != watches)
+        {
+            return Err(BookError::Refused(format!(
+                "the lines of {name:?} in {FILE_NAME} cannot be told from the others; take them out by hand"
+            )));
+        }
+        self.replace_file(&self.watch_path(), rest.as_bytes())?;
+        Ok(removed)
+    }
+
+    /// A mark that changes with the files that estimates rest on, from their names, sizes and
+    /// times alone.
+    ///
+    /// # Errors
+    /// [`BookError::Io`] where the folder cannot be read.
+    pub fn mark(&self) -> Result<u64, BookError> {
+        let mut marks = Vec::new();
+        let mut add = |path: PathBuf| match fs::metadata(&path) {
+            Ok(meta) => {
+                let time = meta.modified().ok();
+                let since = time.and_then(|time| time.duration_since(UNIX_EPOCH).ok());
+                marks.push((path, meta.len(), since.unwrap_or_default().as_nanos()));
+                Ok(())
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            Err(error) => Err(BookError::io(path, "read")(error)),
+        };
+        add(self.root().join(settings::FILE_NAME))?;
+        add(self.watch_path())?;
+        let folder = self.comps_dir();
+        let files = match fs::read_dir(&folder) {
+            Ok(files) => files.collect::<io::Result<Vec<_>>>(),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+            Err(error) => Err(error),
+        };
+        for file in files.map_err(BookError::io(&folder, "read"))? {
+            add(file.path())?;
+        }
+        marks.sort_unstable();
+        Ok(xxhash_rust::xxh3::xxh3_64(format!("{marks:?}").as_bytes()))
+    }
+}
+
+/// What to say of a name that is not watched.
+pub fn no_such_watch<'a>(name: &str, known: impl Iterator<Item = &'a String> + Clone) -> String {
+    let near = super::problem::nearest(name, known.clone().map(String::as_str))
+        .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
+    format!("no unit is watched by the name {name:?}{near}")
+}
+
+/// The text without the lines from the header of a table up to the next header.
+fn without_table(text: &str, name: &str) -> String {
+    let header = |line: &str| line.trim_start().starts_with('[');
+    let own = |line: &str| {
+        let inner = line.trim_start().strip_prefix('[')?.split_once(']')?.0;
+        let inner = inner.trim().trim_matches(['"', '\'']);
+        (inner == name).then_some(())
+    };
+    let mut within = false;
+    let mut kept = Vec::new();
+    for line in text.split_inclusive('\n') {
+        if header(line) && (!within || own(line).is_none()) {
+            within = own(line).is_some();
+        }
+        if !within {
+            kept.push(line);
+        }
+    }
+    kept.concat()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn watched() -> Watched {
+        Watched {
+            model: "Nerrow \"F4\"".into(),
+            variant: None,
+            completeness: Some("usable".into()),
+            grade: Some("B".into()),
+            missing: vec!["charger".into(), "battery x2".into()],
+            extra: vec![],
+            defect: vec![],
+            set: vec!["storage=32 GB".into()],
+            parts: true,
+            how_sold: Some(HowSold::Offer),
+            band: Some(50),
+            basis: Some(PriceBasis::Item),
+            keep: vec![],
+            drop: vec!["nsw9".into()],
+            enough: Some(20),
+            window: None,
+        }
+    }
+
+    fn book() -> (tempfile::TempDir, Book) {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        (dir, book)
+    }
+
+    #[test]
+    fn units_go_in_and_out_and_remarks_stay() {
+        let (_dir, book) = book();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        let other = Watched {
+            how_sold: None,
+            parts: false,
+            ..watched()
+        };
+        book.add_watched(&lock, "one", &watched()).unwrap();
+        let mut text = fs::read_to_string(book.watch_path()).unwrap();
+        text.push_str("# the grey one");
+        fs::write(book.watch_path(), &text).unwrap();
+        book.add_watched(&lock, "Two_2", &other).unwrap();
+        assert_eq!(
+            book.watched().unwrap(),
+            Watches::from([("one".into(), watched()), ("Two_2".into(), other.clone())])
+        );
+        let refused = book.add_watched(&lock, "ONE", &other).unwrap_err();
+        assert!(refused.to_string().contains("watched already"));
+        assert_eq!(book.remove_watched(&lock, "Two_2").unwrap(), other);
+        assert_eq!(
+            fs::read_to_string(book.watch_path()).unwrap(),
+            text + "\n\n"
+        );
+        let error = book.remove_watched(&lock, "on").unwrap_err().to_string();
+        assert!(error.contains("did you mean \"one\"?"), "{error}");
+        book.remove_watched(&lock, "one").unwrap();
+        assert!(book.watched().unwrap().is_empty());
+    }
+
+    #[test]
+    fn what_is_wrong_in_the_file_is_told_with_its_place() {
+        let (_dir, book) = book();
+        for (text, said) in [
+            (
+                "[a]\nmodel = \"x\"\ngrad = \"B\"\n",
+                "line 3: \"grad\" is not a setting (did you mean \"grade\"?)",
+            ),
+            ("[a]\ngrade = \"B\"\n", "missing field `model`"),
+            ("[a]\nmodel = \" \"\n", "[a] model: expected the name"),
+            ("[a]\nmodel = \"x\"\nband = 100\n", "[a] band: expected"),
+            ("[a]\nmodel = \"x\"\nwindow = 0\n", "[a] window: expected"),
+            (
+                "[a]\nmodel = \"x\"\nmissing = \"charger\"\n",
+                "line 3: missing:",
+            ),
+            (
+                "[a]\nmodel = \"x\"\nhow_sold = \"swap\"\n",
+                "line 3: how_sold: found \"swap\"; write one of these: auction, fixed, offer",
+            ),
+            (
+                "[a]\nmodel = \"x\"\nbasis = \"net\"\n",
+                "write one of these: delivered, item",
+            ),
+            ("[\"../a\"]\nmodel = \"x\"\n", "\"../a\" is not a name"),
+            ("[\"-a\"]\nmodel = \"x\"\n", "\"-a\" is not a name"),
+            (
+                "[a]\nmodel = \"x\"\n[A]\nmodel = \"x\"\n",
+                "differ in case alone",
+            ),
+        ] {
+            fs::write(book.watch_path(), text).unwrap();
+            let error = book.watched().unwrap_err().to_string();
+            assert!(
+                error.contains(said) && error.contains("watch.toml"),
+                "{error}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_table_that_cannot_be_told_apart_is_left_alone() {
+        let (_dir, book) = book();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        let text = "a.model = \"x\"\nb.model = \"y\"\n";
+        fs::write(book.watch_path(), text).unwrap();
+        let error = book.remove_watched(&lock, "a").unwrap_err().to_string();
+        assert!(error.contains("by hand"), "{error}");
+        assert_eq!(fs::read_to_string(book.watch_path()).unwrap(), text);
+    }
+}

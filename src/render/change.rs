@@ -1,0 +1,399 @@
+//! What moved since the last estimates of watched units and why, and how the price of one went.
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+
+use rust_decimal::Decimal;
+use serde_json::{Value, json};
+
+use super::numbers::amount;
+use super::sheet::wrap;
+use super::table::{Grid, Kind};
+use crate::band::change::{Cause, CompChange, Fate, Step};
+use crate::book::comp::money_text;
+use crate::book::history::Record;
+use crate::book::ledger::basis_word;
+use crate::book::settings::PriceBasis;
+use crate::book::{Comp, Currency};
+
+/// Names and versions of the schemas.
+const SCHEMA: &str = "compband.refresh/1";
+const HISTORY_SCHEMA: &str = "compband.history/1";
+
+/// Width of text where the terminal does not say.
+const PLAIN_WIDTH: usize = 80;
+
+/// Most comps named in one line.
+const NAMED: usize = 5;
+
+/// A watched unit that was refreshed.
+#[derive(Debug, Clone)]
+pub struct Told {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub unit: String,
+    /// Currency of all money.
+    pub currency: Currency,
+    /// Its estimate.
+    pub now: Record,
+    /// How that stands to the last one.
+    pub state: State,
+}
+
+/// How an estimate stands to the last one.
+#[derive(Debug, Clone)]
+pub enum State {
+    /// There is none before it.
+    First,
+    /// Nothing that it is made from changed since.
+    Same,
+    /// It was made anew.
+    Moved(Box<Moved>),
+}
+
+/// How and why an estimate moved.
+#[derive(Debug, Clone)]
+pub struct Moved {
+    /// The last one.
+    pub was: Record,
+    /// The change of the likely price in steps that add up to it.
+    pub steps: Vec<Step>,
+    /// What [`Cause::Rest`] may stand for.
+    pub rest: Vec<&'static str>,
+    /// By comp: its weight in the new estimate, or why it has none.
+    pub standing: BTreeMap<String, Result<f64, String>>,
+}
+
+/// What moved, for the terminal.
+pub fn sheet(all: &[Told], width: Option<u16>) -> String {
+    let width = width.map_or(PLAIN_WIDTH, usize::from).max(30);
+    let mut text = String::new();
+    for told in all {
+        text.push_str(&wrap(&format!("{}: {}", told.name, told.unit), width, ""));
+        text.push('\n');
+        for (lead, line) in told.lines() {
+            text.push_str(&hung(&lead, &line, width));
+            text.push('\n');
+        }
+        text.push('\n');
+    }
+    if all
+        .iter()
+        .any(|told| matches!(&told.state, State::Moved(moved) if !moved.steps.is_empty()))
+    {
+        text.push_str(&wrap(ORDER, width, ""));
+        text.push('\n');
+    }
+    text.trim_end().to_string() + "\n"
+}
+
+/// Width of the amounts that stand before the steps, and of what is before the other lines.
+const LEAD: usize = 12;
+const INDENT: usize = 2;
+
+/// A line, with what stands before it to the right of its column; it goes on under its own words.
+fn hung(lead: &str, line: &str, width: usize) -> String {
+    if lead.is_empty() {
+        return wrap(line, width, &" ".repeat(INDENT));
+    }
+    let body = wrap(line, width, &" ".repeat(LEAD + INDENT));
+    format!("{lead:>LEAD$}  {}", body.trim_start())
+}
+
+/// What is said of the steps below them.
+const ORDER: &str = "\
+Each step is what one more input changes, those above it being as they are now; prices are rounded half-even \
+to the minor unit, so that the steps add up.";
+
+impl Told {
+    /// What is said of it: lines, each with the amount that stands before it, or nothing.
+    fn lines(&self) -> Vec<(String, String)> {
+        let plain = |line: String| (String::new(), line);
+        let now = &self.now;
+        let price = |of: &Record| amount(&self.currency, of.foreseen.likely);
+        let code = &self.currency.code;
+        match &self.state {
+            State::First => vec![plain(format!("{} {code}; {}", price(now), self.band(now)))],
+            State::Same => vec![plain(format!(
+                "{} {code}; {}; nothing changed since {}",
+                price(now),
+                self.band(now),
+                now.as_of
+            ))],
+            State::Moved(moved) => {
+                let change = now.foreseen.likely - moved.was.foreseen.likely;
+                let mut lines = vec![
+                    plain(format!(
+                        "{} → {} {code} ({}) since {}",
+                        price(&moved.was),
+                        price(now),
+                        self.signed(change),
+                        moved.was.as_of
+                    )),
+                    plain(format!(
+                        "{}, before {}",
+                        self.band(now),
+                        self.band(&moved.was)
+                    )),
+                ];
+                lines.extend(moved.steps.iter().flat_map(|step| self.step(moved, step)));
+                lines
+            }
+        }
+    }
+
+    fn band(&self, of: &Record) -> String {
+        let money = |value| amount(&self.currency, value);
+        let foreseen = &of.foreseen;
+        format!(
+            "{} % band {} to {}",
+            foreseen.chance,
+            money(foreseen.low),
+            money(foreseen.high)
+        )
+    }
+
+    fn signed(&self, change: Decimal) -> String {
+        let text = amount(&self.currency, change);
+        if change > Decimal::ZERO {
+            format!("+{text}")
+        } else {
+            text
+        }
+    }
+
+    /// A step, and below it what the tests make of other comps.
+    fn step(&self, moved: &Moved, step: &Step) -> Vec<(String, String)> {
+        let causes = step.causes.iter().map(|cause| self.cause(moved, cause));
+        let causes: Vec<String> = causes.collect();
+        let mut lines = vec![(self.signed(step.by), causes.join("; "))];
+        let own: Vec<&str> = step
+            .comps()
+            .map(|change| change.comp.comp_id.as_str())
+            .collect();
+        for (what, ids) in [
+            ("now left out by the tests", &step.trimmed),
+            ("no longer left out by the tests", &step.let_in),
+        ] {
+            let others = ids.iter().filter(|id| !own.contains(&id.as_str()));
+            let others: Vec<String> = others.cloned().collect();
+            if !others.is_empty() {
+                lines.push((" ".into(), format!("{what}: {}", listed(&others))));
+            }
+        }
+        lines
+    }
+
+    fn cause(&self, moved: &Moved, cause: &Cause) -> String {
+        match cause {
+            Cause::Rest => moved.rest.join(", "),
+            Cause::Time { from, to } => {
+                format!("the day, {from} to {to}: sales age, the trend goes on")
+            }
+            Cause::Comps(changes) => match &changes[..] {
+                [change] => self.comp(moved, change),
+                many => {
+                    let ids: Vec<String> = many
+                        .iter()
+                        .map(|change| change.comp.comp_id.clone())
+                        .collect();
+                    format!("{} comps of less weight: {}", many.len(), listed(&ids))
+                }
+            },
+        }
+    }
+
+    fn comp(&self, moved: &Moved, change: &CompChange) -> String {
+        let comp = &change.comp;
+        let day = comp
+            .sold_on
+            .map_or(String::new(), |day| format!(" of {day}"));
+        let paid = amount(&self.currency, paid(comp, self.now.foreseen.basis));
+        let stands = match (change.fate, moved.standing.get(&comp.comp_id)) {
+            (Fate::Removed, _) => String::new(),
+            (_, Some(Ok(weight))) => format!(", weight {weight:.2}"),
+            (_, Some(Err(reason))) => format!(", not used ({reason})"),
+            (_, None) => ", not used (older than enough others)".into(),
+        };
+        let fate = fate_word(change.fate);
+        format!("{fate} sale{day} for {paid} ({}){stands}", comp.comp_id)
+    }
+}
+
+impl Step {
+    /// The comps that it is about.
+    pub fn comps(&self) -> impl Iterator<Item = &CompChange> {
+        self.causes.iter().flat_map(|cause| match cause {
+            Cause::Comps(changes) => changes.as_slice(),
+            _ => &[],
+        })
+    }
+}
+
+fn fate_word(fate: Fate) -> &'static str {
+    match fate {
+        Fate::Removed => "removed",
+        Fate::Corrected => "corrected",
+        Fate::Added => "new",
+    }
+}
+
+/// What was paid, on a basis.
+fn paid(comp: &Comp, basis: PriceBasis) -> Decimal {
+    match basis {
+        PriceBasis::Delivered => comp.price + comp.shipping,
+        PriceBasis::Item => comp.price,
+    }
+}
+
+fn listed(ids: &[String]) -> String {
+    match ids.len().checked_sub(NAMED) {
+        Some(more) if more > 0 => format!("{} and {more} more", ids[..NAMED].join(", ")),
+        _ => ids.join(", "),
+    }
+}
+
+/// What moved, as JSON.
+pub fn document(all: &[Told]) -> Value {
+    json!({
+        "schema": SCHEMA,
+        "compband": env!("CARGO_PKG_VERSION"),
+        "order": "settings, unit and other models; day; comps removed, corrected, new, each by day",
+        "units": all.iter().map(unit_document).collect::<Vec<_>>(),
+    })
+}
+
+fn unit_document(told: &Told) -> Value {
+    let (state, was, steps) = match &told.state {
+        State::First => ("first", None, Vec::new()),
+        State::Same => ("unchanged", None, Vec::new()),
+        State::Moved(moved) => {
+            let steps = moved
+                .steps
+                .iter()
+                .map(|step| step_document(told, moved, step));
+            ("moved", Some(&moved.was), steps.collect())
+        }
+    };
+    json!({
+        "name": told.name,
+        "unit": told.unit,
+        "state": state,
+        "estimate": estimate_document(&told.now),
+        "before": was.map(estimate_document),
+        "change": was.map(|was| money_text(told.now.foreseen.likely - was.foreseen.likely)),
+        "steps": steps,
+    })
+}
+
+fn estimate_document(of: &Record) -> Value {
+    let foreseen = &of.foreseen;
+    json!({
+        "as_of": of.as_of.to_string(),
+        "currency": of.currency,
+        "likely_price": money_text(foreseen.likely),
+        "band": {
+            "chance_percent": foreseen.chance,
+            "low": money_text(foreseen.low),
+            "high": money_text(foreseen.high),
+        },
+        "price_basis": basis_word(foreseen.basis),
+        "comps_used": of.used.len(),
+    })
+}
+
+fn step_document(told: &Told, moved: &Moved, step: &Step) -> Value {
+    let cause = |cause: &Cause| match cause {
+        Cause::Rest => json!({"kind": "rest", "may_be": moved.rest}),
+        Cause::Time { from, to } => {
+            json!({"kind": "day", "from": from.to_string(), "to": to.to_string()})
+        }
+        Cause::Comps(changes) => {
+            let comp = |change: &CompChange| {
+                let stands = moved.standing.get(&change.comp.comp_id);
+                json!({
+                    "comp_id": change.comp.comp_id,
+                    "what": fate_word(change.fate),
+                    "sold_on": change.comp.sold_on.map(|day| day.to_string()),
+                    "paid": money_text(paid(&change.comp, told.now.foreseen.basis)),
+                    "weight": stands.and_then(|stands| stands.as_ref().ok()),
+                    "not_used": stands.and_then(|stands| stands.as_ref().err()),
+                })
+            };
+            json!({"kind": "comps", "comps": changes.iter().map(comp).collect::<Vec<_>>()})
+        }
+    };
+    json!({
+        "by": money_text(step.by),
+        "causes": step.causes.iter().map(cause).collect::<Vec<_>>(),
+        "left_out_from_here": step.trimmed,
+        "let_in_from_here": step.let_in,
+    })
+}
+
+/// How the price of a watched unit went, oldest first, for the terminal.
+pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> String {
+    let mut grid = Grid::ranked(&[
+        ("day", Kind::Fixed, 0),
+        ("likely", Kind::Number, 0),
+        ("change", Kind::Number, 1),
+        ("low", Kind::Number, 0),
+        ("high", Kind::Number, 0),
+        ("band", Kind::Number, 2),
+        ("comps", Kind::Number, 3),
+        ("currency", Kind::Fixed, 4),
+    ]);
+    let mut before: Option<&Record> = None;
+    for record in records {
+        let currency = Currency {
+            code: record.currency.clone(),
+        };
+        let foreseen = &record.foreseen;
+        let money = |value| amount(&currency, value);
+        let change = before
+            .filter(|before| before.currency == record.currency)
+            .map(|before| foreseen.likely - before.foreseen.likely);
+        grid.push(vec![
+            record.as_of.to_string(),
+            money(foreseen.likely),
+            change.map_or(String::new(), |change| {
+                let sign = if change > Decimal::ZERO { "+" } else { "" };
+                format!("{sign}{}", money(change))
+            }),
+            money(foreseen.low),
+            money(foreseen.high),
+            format!("{} %", foreseen.chance),
+            record.used.len().to_string(),
+            record.currency.clone(),
+        ]);
+        before = Some(record);
+    }
+    let mut text = String::new();
+    // Writing to a string cannot fail.
+    let _ = writeln!(text, "{name}, estimates in the order they were made\n");
+    text.push_str(&grid.render(width));
+    text
+}
+
+/// The same as JSON.
+pub fn history_document(name: &str, records: &[Record]) -> Value {
+    let estimate = |record: &Record| {
+        let mut value = estimate_document(record);
+        let used = record.used.iter();
+        let used = used.map(|(id, weight)| json!({"comp_id": id, "weight": weight}));
+        let left_out = record.left_out.iter();
+        let left_out = left_out.map(|(id, code)| json!({"comp_id": id, "code": code}));
+        value["entry"] = record.number.into();
+        value["comps"] = used.collect();
+        value["left_out"] = left_out.collect();
+        value["compband"] = record.version.clone().into();
+        value
+    };
+    json!({
+        "schema": HISTORY_SCHEMA,
+        "compband": env!("CARGO_PKG_VERSION"),
+        "name": name,
+        "estimates": records.iter().map(estimate).collect::<Vec<_>>(),
+    })
+}

@@ -1,0 +1,257 @@
+//! The chart of a watched unit's estimates over time: the likely price as a line with a mark at each
+//! estimate, the band as an area about it.
+
+use chrono::NaiveDate;
+
+use super::axis::{self, Axis};
+use super::canvas::{
+    AMBER, Canvas, FRAME, GREY, LEGEND_GAP, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE, SMALL,
+    labelled_ticks, mark_size, plain, widest,
+};
+use super::scene::{Align, Point, Shape};
+use super::{Chart, ChartError, MOST, require};
+use crate::book::Currency;
+
+/// What the chart of a history shows. Money is in units of the currency.
+#[derive(Debug, Clone)]
+pub struct HistoryChart {
+    /// Title.
+    pub title: String,
+    /// What it shows, in a line.
+    pub subtitle: String,
+    /// Currency of every amount.
+    pub currency: Currency,
+    /// The estimates in the order they were made; drawn in the order of their days.
+    pub points: Vec<HistoryPoint>,
+}
+
+/// One estimate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HistoryPoint {
+    /// Its day.
+    pub on: NaiveDate,
+    /// Likely price.
+    pub likely: f64,
+    /// Lower end of the band.
+    pub low: f64,
+    /// Upper end of the band.
+    pub high: f64,
+}
+
+impl Chart for HistoryChart {
+    fn title(&self) -> &str {
+        &self.title
+    }
+
+    fn shapes(&self) -> Result<Vec<Shape>, ChartError> {
+        for at in &self.points {
+            for (what, value) in [
+                ("the low end of a band", at.low),
+                ("a likely price", at.likely),
+                ("the high end of a band", at.high),
+            ] {
+                let shown = value.is_finite() && value.abs() <= MOST;
+                require(shown, what, value, "an amount up to 1e15")?;
+            }
+        }
+        compose(self)
+    }
+}
+
+/// What stands at the foot of the chart.
+const FOOTER: &str = "From the estimates that refresh recorded.";
+
+/// Baselines and edges, from top to bottom.
+const AXIS_TITLE: f64 = 214.0;
+const PANEL: (f64, f64) = (240.0, 980.0);
+const DATE_TICKS: f64 = 1014.0;
+const LEGEND: f64 = 1082.0;
+
+/// Largest and least radius of a mark.
+const MARKS: (f64, f64) = (9.0, 3.0);
+
+fn compose(chart: &HistoryChart) -> Result<Vec<Shape>, ChartError> {
+    let mut canvas = Canvas::new()?;
+    canvas.headings(&chart.title, &chart.subtitle, FOOTER);
+    let code = chart.currency.code.clone();
+    canvas.text((MARGIN, AXIS_TITLE), Align::Left, SMALL, GREY, code);
+    let mut points = chart.points.clone();
+    points.sort_by_key(|at| at.on);
+    let amounts = points.iter().flat_map(|at| [at.low, at.likely, at.high]);
+    let extent = axis::extent(amounts).unwrap_or((0.0, 1.0));
+    let money = Axis {
+        range: axis::amounts_with_air(extent, 1.0),
+        ends: (PANEL.1, PANEL.0),
+    };
+    let (ticks, labels) = labelled_ticks(money.range, 8);
+    let left = MARGIN + widest(&labels) + 16.0;
+    let named = points.last().map(|last| names(chart, last));
+    let texts: Vec<String> = named
+        .iter()
+        .flatten()
+        .map(|(_, text)| text.clone())
+        .collect();
+    let right = RIGHT - widest(&texts) * 1.1 - 20.0;
+    for (tick, label) in ticks.into_iter().zip(labels) {
+        canvas.level(money.place(tick), (left, right), label);
+    }
+    let days = points.iter().map(|at| axis::day(at.on));
+    let dates = Axis {
+        range: axis::days_with_room(axis::extent(days).unwrap_or((0.0, 0.0))),
+        ends: (left, right),
+    };
+    canvas.dates(&dates, PANEL, DATE_TICKS);
+    course(&mut canvas, &points, &dates, &money);
+    canvas.line(vec![(left, PANEL.0), (left, PANEL.1)], 1.5, FRAME);
+    canvas.line(vec![(left, PANEL.1), (right, PANEL.1)], 1.5, FRAME);
+    match named {
+        Some(named) => name_ends(&mut canvas, named, &money, right),
+        None => {
+            let middle = ((left + right) / 2.0, (PANEL.0 + PANEL.1) / 2.0);
+            canvas.nothing(middle, "No estimates to show.");
+        }
+    }
+    legend(&mut canvas);
+    Ok(canvas.into_shapes())
+}
+
+/// The band and the likely price; a single day is drawn as an upright bar.
+fn course(canvas: &mut Canvas, points: &[HistoryPoint], dates: &Axis, money: &Axis) {
+    const BAR: f64 = 7.0;
+    let x = |at: &HistoryPoint| dates.place(axis::day(at.on));
+    let place = |at: &HistoryPoint, value: f64| -> Point { (x(at), money.place(value)) };
+    let one_day = points.windows(2).all(|pair| pair[0].on == pair[1].on);
+    if one_day {
+        for at in points {
+            let (x, top) = place(at, at.high);
+            canvas.box_area((x - BAR, top), (x + BAR, money.place(at.low)), SHADE);
+        }
+    } else {
+        let upper = points.iter().map(|at| place(at, at.high));
+        let lower = points.iter().rev().map(|at| place(at, at.low));
+        canvas.area(upper.chain(lower).collect(), SHADE);
+    }
+    let line: Vec<Point> = points.iter().map(|at| place(at, at.likely)).collect();
+    let radius = mark_size(points.len(), MARKS.0, MARKS.1);
+    if line.len() > 1 {
+        canvas.line(line.clone(), 4.0, AMBER);
+    }
+    for centre in line {
+        mark(canvas, centre, radius);
+    }
+}
+
+fn mark(canvas: &mut Canvas, centre: Point, radius: f64) {
+    canvas.disc(centre, radius + 2.0, PAPER);
+    canvas.disc(centre, radius, AMBER);
+}
+
+/// What the last estimate said, from the top down.
+fn names(chart: &HistoryChart, last: &HistoryPoint) -> [(f64, String); 3] {
+    let text = |name: &str, value: f64| {
+        let decimals = chart.currency.decimals() as usize;
+        let decimals = if value.abs() >= 1e5 { 0 } else { decimals };
+        (value, format!("{name} {}", plain(value, decimals)))
+    };
+    [
+        text("high", last.high),
+        text("likely", last.likely),
+        text("low", last.low),
+    ]
+}
+
+fn name_ends(canvas: &mut Canvas, named: [(f64, String); 3], money: &Axis, right: f64) {
+    const ROW: f64 = 30.0;
+    let wanted = named.each_ref().map(|(value, _)| money.place(*value));
+    let bounds = (PANEL.0 - ROW, PANEL.1 + ROW);
+    let places = axis::spread(&wanted, &[ROW; 3], 0.0, bounds);
+    for ((place, (_, text)), ink) in places.into_iter().zip(named).zip([GREY, AMBER, GREY]) {
+        canvas.text((right + 12.0, place + 8.0), Align::Left, SMALL, ink, text);
+    }
+}
+
+fn legend(canvas: &mut Canvas) {
+    let middle = LEGEND - 8.0;
+    canvas.line(
+        vec![(MARGIN, middle), (MARGIN + LEGEND_LINE, middle)],
+        4.0,
+        AMBER,
+    );
+    mark(canvas, (MARGIN + LEGEND_LINE / 2.0, middle), MARKS.0);
+    let end = canvas.legend_text((MARGIN + LEGEND_LINE + 2.0, LEGEND), "likely price");
+    let x = end + LEGEND_GAP;
+    canvas.box_area((x, middle - 11.0), (x + LEGEND_LINE, middle + 11.0), SHADE);
+    canvas.legend_text((x + LEGEND_LINE + 2.0, LEGEND), "band");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::render::chart::{scene, to_png, to_svg};
+
+    fn point(on: &str, likely: f64) -> HistoryPoint {
+        HistoryPoint {
+            on: on.parse().unwrap(),
+            likely,
+            low: likely * 0.9,
+            high: likely * 1.1,
+        }
+    }
+
+    fn chart(points: Vec<HistoryPoint>) -> HistoryChart {
+        HistoryChart {
+            title: "Likely price of page6".into(),
+            subtitle: "3 estimates, 80 % band".into(),
+            currency: Currency { code: "EUR".into() },
+            points,
+        }
+    }
+
+    #[test]
+    fn everything_lies_within_the_picture_and_the_last_is_named() {
+        let points = vec![
+            point("2026-01-01", 200.0),
+            point("2026-03-01", 150.5),
+            point("2026-02-01", 180.0),
+        ];
+        let chart = chart(points);
+        for shape in chart.shapes().unwrap() {
+            let points = match shape {
+                Shape::Line { points, .. } => {
+                    // Time runs to the right, in whatever order the estimates were made.
+                    assert!(points.windows(2).all(|pair| pair[0].0 <= pair[1].0));
+                    points
+                }
+                Shape::Area { outline, .. } => outline,
+                Shape::Disc { centre, .. } => vec![centre],
+                Shape::Text(label) => {
+                    let wide = scene::text_width(&label.text, label.size, label.bold);
+                    assert!(label.align != Align::Left || label.at.0 + wide < scene::WIDTH);
+                    vec![label.at]
+                }
+            };
+            for (x, y) in points {
+                assert!((0.0..=scene::WIDTH).contains(&x) && (0.0..=1200.0).contains(&y));
+            }
+        }
+        let svg = to_svg(&chart).unwrap();
+        for text in ["likely 150.50", "high 165.55", "low 135.45"] {
+            assert!(svg.contains(text), "{text}");
+        }
+    }
+
+    #[test]
+    fn odd_histories_are_drawn_or_refused() {
+        for points in [
+            vec![],
+            vec![point("2026-04-01", 1.0)],
+            vec![point("2026-04-01", 1.0), point("2026-04-01", 2.0)],
+            vec![point("2026-04-01", 1e14), point("2027-04-01", 0.01)],
+        ] {
+            to_png(&chart(points)).unwrap();
+        }
+        for wrong in [f64::NAN, f64::INFINITY, 1e16] {
+            assert!(to_svg(&chart(vec![point("2026-01-01", wrong)])).is_err());
+        }
+    }
+}
