@@ -392,7 +392,7 @@ fn fuzz_the_program() {
             does(&["undo"], &[0]);
             assert_eq!(rows(), before);
         }
-        fs::write(&ledger, fuzz.damaged(&[whole.clone()])).unwrap();
+        fs::write(&ledger, fuzz.damaged(std::slice::from_ref(&whole))).unwrap();
         does(&["ledger"], &[0, 3, 5]);
         does(&sold, &[0, 3, 5]);
         fs::write(&ledger, &whole).unwrap();
