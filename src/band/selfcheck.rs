@@ -57,7 +57,8 @@ pub struct Figures {
     pub pit: Pit,
 }
 
-/// Interquartile ranges beyond the quartiles at which a ratio is far out (Tukey 1977).
+/// Interquartile ranges beyond the quartiles at which a ratio is far out (Tukey 1977), and halves of
+/// its own band.
 const FAR_OUT: f64 = 3.0;
 
 /// How many times the spread of the misses that of the estimates must be for bias by price to
@@ -169,14 +170,21 @@ impl Foreseen {
 }
 
 /// Marks sales whose ratio to the estimate lies beyond far-out fences (three interquartile ranges,
-/// on logs) of all ratios. They count where bands are counted, for that they happened; means and
+/// on logs) of all ratios, and beyond three times the width of their own 80 % band too: what was known
+/// to be in doubt may well fall far. They count where bands are counted, for that they happened; means and
 /// dispersions of ratios would speak of nothing else.
 pub fn set_aside<'a>(sales: impl Iterator<Item = &'a mut Foretold>) {
     let sales: Vec<&mut Foretold> = sales.collect();
     let logs: Vec<f64> = sales.iter().map(|s| (s.estimate / s.paid).ln()).collect();
     let beyond = trim::gross_errors(&logs, &vec![0.0; logs.len()], FAR_OUT);
     for (sale, beyond) in sales.into_iter().zip(beyond) {
-        sale.mistyped = beyond;
+        let Interval { low, high } = sale.bands[1];
+        let (miss, half) = if sale.paid < sale.estimate {
+            (sale.estimate / sale.paid, sale.estimate / low)
+        } else {
+            (sale.paid / sale.estimate, high / sale.estimate)
+        };
+        sale.mistyped = beyond && miss.ln() > FAR_OUT * half.ln();
     }
 }
 

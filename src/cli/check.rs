@@ -153,7 +153,12 @@ fn set_aside(told: &[(&Past, &Foretold)], settings: &Settings) -> String {
     }
     let more = if number > NAMED { " …" } else { "" };
     format!(
-        "Looks mistyped, and left out of ratios and scores: {}{more}. Bands are counted with it.",
+        "{} mistyped and left out of ratios and scores, not of bands: {}{more}.",
+        if number == 1 {
+            "One sale looks"
+        } else {
+            "Some sales look"
+        },
         names.join(", ")
     )
 }
