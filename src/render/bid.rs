@@ -307,9 +307,12 @@ pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
             at.staked.map_or("–".into(), percent)
         });
     }
-    row("share that would grow it fastest (Kelly)", &|at| {
-        percent(at.growth)
-    });
+    let kelly = if told.prospect.work > 0.0 {
+        "share that would grow it fastest (Kelly), before work"
+    } else {
+        "share that would grow it fastest (Kelly)"
+    };
+    row(kelly, &|at| percent(at.growth));
     (titles, rows)
 }
 
