@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use compband::band::estimate::{Aids, estimate_with};
+use compband::band::selfcheck::subject_of;
+use compband::book::Settings;
 use compband::book::attributes::{Attribute, Direction, Scale};
 use compband::book::settings::Family;
-use compband::book::{Attributes, Items, Settings};
 use compband::fit::design::DAYS_PER_MONTH;
-use compband::select::{Candidate, Selection, Stage, Subject};
+use compband::select::{Candidate, Selection};
 use rust_decimal::Decimal;
 
 use super::regression::Band;
@@ -51,28 +52,6 @@ pub fn settings(set: &Set) -> Settings {
     settings
 }
 
-fn blank() -> Candidate {
-    Candidate {
-        comp_id: String::new(),
-        origin: String::new(),
-        sold_on: Some(TODAY),
-        age_days: Some(0),
-        variant: String::new(),
-        completeness: String::new(),
-        grade: String::new(),
-        missing: Items::NONE,
-        extras: Items::NONE,
-        defects: Items::NONE,
-        attributes: Attributes::NONE,
-        works: true,
-        how_sold: None,
-        paid: Decimal::ONE,
-        stage: Stage::Exact,
-        dropped: None,
-        pinned: false,
-    }
-}
-
 fn decimal(value: f64, places: u32) -> Decimal {
     Decimal::from_f64_retain(value)
         .expect("a number")
@@ -81,7 +60,7 @@ fn decimal(value: f64, places: u32) -> Decimal {
 
 /// What a row of the set says of a sale.
 pub fn sale(set: &Set, row: &Row) -> Sale {
-    let (mut comp, mut month) = (blank(), 0.0);
+    let (mut comp, mut month) = (Candidate::blank(Decimal::ONE), 0.0);
     for (column, &value) in set.columns.iter().zip(&row.cells) {
         let name = column.name;
         match column.role {
@@ -132,20 +111,7 @@ pub fn band(
     factors: &[f64],
     aids: &Aids,
 ) -> Band {
-    let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
-    let comp = &target.comp;
-    let subject = Subject {
-        model: MODEL.into(),
-        variant: given(&comp.variant),
-        completeness: None,
-        grade: given(&comp.grade),
-        missing: Items::NONE,
-        extras: comp.extras.clone(),
-        defects: Items::NONE,
-        attributes: comp.attributes.clone(),
-        works: true,
-        how_sold: None,
-    };
+    let subject = subject_of(MODEL, &target.comp);
     let selection = selection(comps, target, factors);
     let made =
         estimate_with(aids, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");

@@ -48,15 +48,18 @@ pub struct Own {
 
 /// The factor that `sizes`, in any order, ask for; 1 for fewer than [`ENOUGH`].
 pub fn widening(sizes: &[f64]) -> f64 {
-    let mut sorted = sizes.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let count = sorted.len() as f64;
+    if sizes.len() < ENOUGH {
+        return 1.0;
+    }
+    let count = sizes.len() as f64;
     let rank = (COUNTED_IN * (count + 1.0)).ceil() as usize;
-    match sorted.get(rank.saturating_sub(1)) {
-        Some(&asked) if sorted.len() >= ENOUGH && asked > 0.0 => {
-            (asked.ln() * count / (count + EQUAL_SAY)).exp()
-        }
-        _ => 1.0,
+    let (_, &mut asked, _) = sizes
+        .to_vec()
+        .select_nth_unstable_by(rank - 1, f64::total_cmp);
+    if asked > 0.0 {
+        (asked.ln() * count / (count + EQUAL_SAY)).exp()
+    } else {
+        1.0
     }
 }
 

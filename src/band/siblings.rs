@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 
 use super::estimate::{fit_trimmed, from_comps, resolve};
 use crate::book::settings::{PoolFrom, Settings};
-use crate::book::{Attributes, Items};
 use crate::fit::design::{OTHERS, Term};
 use crate::fit::pool::{Learnt, Pool, Said};
 use crate::select::{Dropped, Selection, Subject};
@@ -36,24 +35,8 @@ pub fn speak(one: &str, other: &str, settings: &Settings) -> bool {
     }
 }
 
-/// A working unit of a model of which nothing is said.
-pub fn any_unit(model: &str) -> Subject {
-    Subject {
-        model: model.to_string(),
-        variant: None,
-        completeness: None,
-        grade: None,
-        missing: Items::NONE,
-        extras: Items::NONE,
-        defects: Items::NONE,
-        attributes: Attributes::NONE,
-        works: true,
-        how_sold: None,
-    }
-}
-
 /// What the comps of a model say of its adjustments, undated ones with the others or not: all
-/// that were selected for [`any_unit`] are used, gross errors and outliers apart. `None` where
+/// that were selected for a [`Subject::blank`] are used, gross errors and outliers apart. `None` where
 /// they are fewer than [`FEWEST_COMPS`] or cannot be fitted.
 pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Option<Learnt> {
     if !undated {
@@ -66,7 +49,7 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
     if !heard(&selection) {
         return None;
     }
-    let (subject, _) = resolve(&any_unit(&selection.model), &selection, settings);
+    let (subject, _) = resolve(&Subject::blank(&selection.model), &selection, settings);
     let alone = Pool::default();
     let (design, fit) =
         fit_trimmed(&mut selection, &subject, None, &alone, TOLERANCE, settings).ok()?;

@@ -12,17 +12,16 @@ use std::io;
 use std::path::PathBuf;
 
 use chrono::NaiveDate;
-use csv::ByteRecord;
 use polars::prelude::{BooleanChunked, DataFrame, PolarsResult};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use super::canonical::{self, Layout, Row, Writer, Wrong, attribute_names, io_error};
+use super::canonical::{self, Layout, Row, Writer, Wrong, attribute_names};
 use super::comp::{COLUMNS, match_key, money_text};
 use super::frame::{Builder, FrameRows};
 use super::ledger::{Foreseen, basis_word};
+use super::lines::{self, Fault, line};
 use super::log::{LogBytes, append_line, save_torn};
-use super::problem::shorten;
 use super::settings::PriceBasis;
 use super::store::{Book, BookLock};
 use super::{BookError, Comp, Currency, Problem};
@@ -30,9 +29,6 @@ use super::{BookError, Comp, Currency, Problem};
 /// Folder of the histories, and in it that of the comps behind the last estimates.
 const FOLDER: &str = "history";
 const COMPS: &str = "comps";
-
-/// Longest value shown in a problem, in characters.
-const SHOWN: usize = 60;
 
 /// What to do about a line that was changed by hand.
 const PUT_BACK: &str =
@@ -98,27 +94,18 @@ fn map_text(map: &BTreeMap<String, impl Serialize>) -> io::Result<String> {
     Ok(serde_json::to_string(map)?)
 }
 
-fn line(cells: impl IntoIterator<Item = impl AsRef<[u8]>>) -> io::Result<Vec<u8>> {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(cells)?;
-    writer.into_inner().map_err(csv::IntoInnerError::into_error)
-}
-
-/// A cell that is wrong: its place among the columns, and how.
-type Fault = (usize, Wrong);
-
 fn put_back(expected: &str) -> Wrong {
     Wrong::new(expected, PUT_BACK)
 }
 
-/// Reads the cells of a line.
-fn record(cells: &[&str]) -> Result<Record, Fault> {
+/// Reads the cells of a line, or says which of them is wrong and how.
+fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
     fn cell<T>(
         cells: &[&str],
         at: usize,
         expected: &str,
         read: impl FnOnce(&str) -> Option<T>,
-    ) -> Result<T, Fault> {
+    ) -> Result<T, (usize, Wrong)> {
         let text = cells.get(at).copied().unwrap_or_default();
         read(text.trim()).ok_or_else(|| (at, put_back(expected)))
     }
@@ -172,53 +159,30 @@ fn record(cells: &[&str]) -> Result<Record, Fault> {
 
 /// Reads finished lines; `name` is what problems call the file.
 fn records(bytes: &[u8], name: &str) -> io::Result<(Vec<Record>, Vec<Problem>)> {
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .from_reader(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes));
-    let (mut all, mut problems) = (Vec::<Record>::new(), Vec::new());
-    let mut problem = |row: u64, column: &str, value: &str, wrong: Wrong| {
-        problems.push(Problem {
-            file: name.to_string(),
-            row,
-            column: column.to_string(),
-            value: shorten(value, SHOWN),
-            expected: wrong.expected,
-            mend: wrong.mend,
-        });
-    };
-    let mut row = ByteRecord::new();
-    let mut is_header = true;
-    while reader.read_byte_record(&mut row).map_err(io_error)? {
-        let at = row.position().map_or(0, csv::Position::line);
-        let cells: Result<Vec<&str>, _> = row.iter().map(std::str::from_utf8).collect();
-        let Ok(cells) = cells else {
-            problem(at, "", "", Wrong::new("UTF-8 text", "save it as UTF-8"));
-            continue;
-        };
-        if std::mem::take(&mut is_header) {
-            if !cells.iter().map(|cell| cell.trim()).eq(COLUMNS_OF_HISTORY) {
-                let expected = format!("the header {:?}", COLUMNS_OF_HISTORY.join(","));
-                problem(at, "", &cells.join(","), put_back(&expected));
-                break;
-            }
-            continue;
-        }
-        if cells.iter().all(|cell| cell.trim().is_empty()) {
-            continue;
-        }
-        match record(&cells) {
-            Ok(record) if all.last().is_some_and(|last| last.number >= record.number) => {
-                let expected = "a number above that of the row before";
-                problem(at, COLUMNS_OF_HISTORY[0], cells[0], put_back(expected));
-            }
-            Ok(record) => all.push(record),
-            Err((column, wrong)) => {
-                let value = cells.get(column).copied().unwrap_or_default();
-                problem(at, COLUMNS_OF_HISTORY[column], value, wrong);
-            }
-        }
-    }
+    let mut all = Vec::<Record>::new();
+    let problems = lines::read(
+        bytes,
+        name,
+        &COLUMNS_OF_HISTORY,
+        PUT_BACK,
+        &mut |_, cells| {
+            let (at, wrong) = match record(cells) {
+                Ok(record) if all.last().is_some_and(|last| last.number >= record.number) => {
+                    (0, put_back("a number above that of the row before"))
+                }
+                Ok(record) => {
+                    all.push(record);
+                    return Vec::new();
+                }
+                Err(fault) => fault,
+            };
+            vec![Fault {
+                column: COLUMNS_OF_HISTORY[at],
+                value: cells.get(at).copied().unwrap_or_default().to_string(),
+                wrong,
+            }]
+        },
+    )?;
     Ok((all, problems))
 }
 

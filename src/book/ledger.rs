@@ -11,12 +11,12 @@ use std::ops::AddAssign;
 use std::path::PathBuf;
 
 use chrono::NaiveDate;
-use csv::ByteRecord;
 use rust_decimal::Decimal;
 
 use super::attributes::plain_number;
-use super::canonical::{self, Wrong, io_error};
+use super::canonical::{self, Wrong};
 use super::comp::money_text;
+use super::lines::{self, Fault, SHOWN, line};
 use super::log::{LogBytes, append_line, save_torn};
 use super::problem::shorten;
 use super::settings::PriceBasis;
@@ -26,9 +26,6 @@ use super::{Attributes, BookError, Comp, HowSold, Items, Problem};
 /// Folder and name of the file.
 const FOLDER: &str = "deals";
 const FILE_NAME: &str = "ledger.csv";
-
-/// Longest value shown in a problem, in characters.
-const SHOWN: usize = 60;
 
 /// An account of the double entry.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -416,12 +413,6 @@ pub fn basis_word(basis: PriceBasis) -> &'static str {
     }
 }
 
-fn line(cells: impl IntoIterator<Item = impl AsRef<[u8]>>) -> io::Result<Vec<u8>> {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(cells)?;
-    writer.into_inner().map_err(csv::IntoInnerError::into_error)
-}
-
 /// A row being read: its cells by column, and what is wrong with them.
 struct Reading<'r> {
     cells: &'r [&'r str],
@@ -608,61 +599,34 @@ type Rows = (Vec<(u64, Entry)>, Vec<Problem>);
 
 /// Reads finished lines; `name` is what problems call the file.
 fn rows(bytes: &[u8], name: &str, currency: &str) -> io::Result<Rows> {
-    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .from_reader(bytes);
-    let (mut entries, mut problems) = (Vec::new(), Vec::new());
-    let mut problem = |row: u64, column: &str, value: &str, wrong: Wrong| {
-        problems.push(Problem {
-            file: name.to_string(),
-            row,
-            column: column.to_string(),
-            value: shorten(value, SHOWN),
-            expected: wrong.expected,
-            mend: wrong.mend,
-        });
-    };
-    let mut record = ByteRecord::new();
-    let mut is_header = true;
-    while reader.read_byte_record(&mut record).map_err(io_error)? {
-        let row = record.position().map_or(0, csv::Position::line);
-        let cells: Result<Vec<&str>, _> = record.iter().map(std::str::from_utf8).collect();
-        let Ok(cells) = cells else {
-            problem(row, "", "", Wrong::new("UTF-8 text", "save it as UTF-8"));
-            continue;
-        };
-        if std::mem::take(&mut is_header) {
-            if !cells.iter().map(|cell| cell.trim()).eq(columns()) {
-                let expected = format!("the header {:?}", columns().collect::<Vec<_>>().join(","));
-                let mend = "save it as comma-separated UTF-8 with its columns in this order";
-                problem(row, "", &cells.join(","), Wrong::new(expected, mend));
-                break;
-            }
-            continue;
-        }
-        if cells.iter().all(|cell| cell.trim().is_empty()) {
-            continue;
-        }
-        let wide = columns().count();
-        if cells.len() != wide {
-            let expected = format!("{wide} cells, but it has {}", cells.len());
-            problem(row, "", &cells.join(","), Wrong::new(expected, PUT_BACK));
-            continue;
+    let header: Vec<&str> = columns().collect();
+    let mend = "save it as comma-separated UTF-8 with its columns in this order";
+    let mut entries = Vec::new();
+    let problems = lines::read(bytes, name, &header, mend, &mut |row, cells| {
+        if cells.len() != header.len() {
+            let expected = format!("{} cells, but it has {}", header.len(), cells.len());
+            return vec![Fault {
+                column: "",
+                value: cells.join(","),
+                wrong: Wrong::new(expected, PUT_BACK),
+            }];
         }
         let mut reading = Reading {
-            cells: &cells,
+            cells,
             currency,
             wrong: Vec::new(),
         };
         entries.extend(reading.entry().map(|entry| (row, entry)));
         let wrong = std::mem::take(&mut reading.wrong);
-        for (column, wrong) in wrong {
-            let value = reading.cell(column).to_string();
-            problem(row, column, &value, wrong);
-        }
-    }
+        wrong
+            .into_iter()
+            .map(|(column, wrong)| Fault {
+                column,
+                value: reading.cell(column).to_string(),
+                wrong,
+            })
+            .collect()
+    })?;
     Ok((entries, problems))
 }
 

@@ -12,6 +12,7 @@ pub mod history;
 pub mod import;
 pub mod items;
 pub mod ledger;
+mod lines;
 pub mod log;
 pub mod money;
 pub mod near;

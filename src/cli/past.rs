@@ -126,7 +126,12 @@ pub fn own(book: &Book, as_of: NaiveDate) -> Result<Option<Own>, CliError> {
 pub fn check(book: &Book, model: Option<&str>) -> Result<Vec<Past>, CliError> {
     let kept = model.and_then(|_| Kept::load(book, true));
     let whole = model.is_none() || (kept.is_none() && book.size()? <= SMALL);
-    let fingerprint = book.fingerprint()?;
+    // Of the book as it is before it is read.
+    let fingerprint = if whole {
+        Some(book.fingerprint()?)
+    } else {
+        None
+    };
     let settings = book.settings();
     let (comps, others) = match model {
         Some(model) if !whole => {
@@ -143,7 +148,7 @@ pub fn check(book: &Book, model: Option<&str>) -> Result<Vec<Past>, CliError> {
     let asked = if whole { None } else { model };
     let mut seen = foresee_all(&comps, asked, None, &siblings, &bar)?;
     let misses = kept.unwrap_or_else(|| misses(&seen));
-    if whole {
+    if let Some(fingerprint) = fingerprint {
         Kept::store(book, fingerprint, &misses, true);
     }
     if let Some(model) = model.filter(|_| whole) {
@@ -213,7 +218,12 @@ fn kind(subject: &Subject) -> Kind {
 
 impl Model {
     fn of(key: &str, frame: &DataFrame, settings: &Settings) -> Result<Self, CliError> {
-        let everything = selected(frame, &anything(key), settings)?;
+        // A unit for parts is spoken of by working ones too.
+        let any = Subject {
+            works: false,
+            ..Subject::blank(key)
+        };
+        let everything = selected(frame, &any, settings)?;
         let newest = everything.candidates.iter().filter_map(|c| c.sold_on).max();
         let single = |c: &Candidate| !matches!(c.dropped, Some(Dropped::Lot(_)));
         Ok(Self {
@@ -287,6 +297,7 @@ fn foresee_all(
         .flat_map(|model| model.sales.iter().map(move |sale| (model, sale)))
         .collect();
     bar.set_length(sales.len() as u64);
+    bar.enable_steady_tick(Duration::from_millis(200));
     let mut seen = in_parallel(&sales, |(model, sale)| {
         bar.inc(1);
         model.foresee(sale, siblings)
@@ -374,22 +385,6 @@ fn models(comps: &DataFrame, model: Option<&str>) -> Result<BTreeMap<String, Dat
         .collect()
 }
 
-/// A unit of which nothing is said.
-fn anything(model: &str) -> Subject {
-    Subject {
-        model: model.to_string(),
-        variant: None,
-        completeness: None,
-        grade: None,
-        missing: Default::default(),
-        extras: Default::default(),
-        defects: Default::default(),
-        attributes: Default::default(),
-        works: false,
-        how_sold: None,
-    }
-}
-
 /// The comps of a model for `subject`, of whatever time.
 fn selected(
     frame: &DataFrame,
@@ -412,6 +407,5 @@ fn progress() -> ProgressBar {
     if let Ok(style) = style {
         bar.set_style(style);
     }
-    bar.enable_steady_tick(Duration::from_millis(200));
     bar
 }

@@ -7,13 +7,13 @@ use chrono::{Datelike, NaiveDate};
 use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
 
 use super::CliError;
-use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, any_unit, learn, speak};
+use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
 use crate::book::comp::match_key;
 use crate::book::settings::{PoolFrom, Settings};
 use crate::book::store::Book;
 use crate::fit::pool::{Learnt, Pool};
-use crate::select::Selection;
 use crate::select::plan::{Query, select_each};
+use crate::select::{Selection, Subject};
 
 /// A day up to which sales are known, and whether undated ones are too.
 type When = (NaiveDate, bool);
@@ -95,7 +95,7 @@ impl<'a> Siblings<'a> {
             return Ok(heard.clone());
         }
         let query = Query {
-            subject: &any_unit(""),
+            subject: &Subject::blank(""),
             as_of,
             window_days: self.settings.estimate.window_days,
             basis: self.settings.price_basis,

@@ -35,6 +35,24 @@ pub struct Subject {
     pub how_sold: Option<HowSold>,
 }
 
+impl Subject {
+    /// A working unit of a model of which nothing is said.
+    pub fn blank(model: &str) -> Self {
+        Self {
+            model: model.to_string(),
+            variant: None,
+            completeness: None,
+            grade: None,
+            missing: Items::NONE,
+            extras: Items::NONE,
+            defects: Items::NONE,
+            attributes: Attributes::NONE,
+            works: true,
+            how_sold: None,
+        }
+    }
+}
+
 /// A comp of the subject's model, with what selection made of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Candidate {
@@ -72,6 +90,31 @@ pub struct Candidate {
     pub dropped: Option<Dropped>,
     /// Kept in by the user's word, whatever the tests say.
     pub pinned: bool,
+}
+
+impl Candidate {
+    /// A working unit that was sold for `paid`, undated, of which nothing else was recorded.
+    pub fn blank(paid: Decimal) -> Self {
+        Self {
+            comp_id: String::new(),
+            origin: String::new(),
+            sold_on: None,
+            age_days: None,
+            variant: String::new(),
+            completeness: String::new(),
+            grade: String::new(),
+            missing: Items::NONE,
+            extras: Items::NONE,
+            defects: Items::NONE,
+            attributes: Attributes::NONE,
+            works: true,
+            how_sold: None,
+            paid,
+            stage: Stage::Exact,
+            dropped: None,
+            pinned: false,
+        }
+    }
 }
 
 /// Widening steps, in the order in which they are taken.

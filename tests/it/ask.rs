@@ -7,21 +7,8 @@ use rust_decimal::Decimal;
 use serde_json::Value;
 use unicode_width::UnicodeWidthStr;
 
-use crate::estimate::demo;
+use crate::estimate::{DEMO_UNIT as UNIT, demo};
 use crate::runner::{fails, out};
-
-const UNIT: [&str; 10] = [
-    "--model",
-    "Nerrow F4",
-    "--grade",
-    "B",
-    "--completeness",
-    "usable",
-    "--missing",
-    "charger",
-    "--as-of",
-    "2026-11-20",
-];
 
 fn words<'a>(command: &[&'a str], more: &[&'a str]) -> Vec<&'a str> {
     [command, &UNIT, more].concat()

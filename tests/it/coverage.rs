@@ -3,8 +3,8 @@
 use chrono::NaiveDate;
 use compband::band::estimate;
 use compband::band::selfcheck::subject_of;
-use compband::book::{Attributes, Items, Settings};
-use compband::select::{Candidate, Selection, Stage, Subject};
+use compband::book::Settings;
+use compband::select::{Candidate, Selection, Subject};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal, StudentT};
@@ -16,22 +16,9 @@ pub const TODAY: NaiveDate = NaiveDate::from_ymd_opt(2026, 6, 30).unwrap();
 pub fn comp(id: usize, paid: f64, age_days: i32) -> Candidate {
     Candidate {
         comp_id: format!("c{id:04}"),
-        origin: String::new(),
         sold_on: Some(TODAY - chrono::Duration::days(i64::from(age_days))),
         age_days: Some(age_days),
-        variant: String::new(),
-        completeness: String::new(),
-        grade: String::new(),
-        missing: Items::NONE,
-        extras: Items::NONE,
-        defects: Items::NONE,
-        attributes: Attributes::NONE,
-        works: true,
-        how_sold: None,
-        paid: Decimal::from_f64_retain(paid).unwrap().round_dp(2),
-        stage: Stage::Exact,
-        dropped: None,
-        pinned: false,
+        ..Candidate::blank(Decimal::from_f64_retain(paid).unwrap().round_dp(2))
     }
 }
 

@@ -36,6 +36,21 @@ pub fn demo() -> TempDir {
     dir
 }
 
+/// A unit of the demo's book, for commands other than `estimate`, and last the newest day of the
+/// demo's sales.
+pub const DEMO_UNIT: [&str; 10] = [
+    "--model",
+    "Nerrow F4",
+    "--grade",
+    "B",
+    "--completeness",
+    "usable",
+    "--missing",
+    "charger",
+    "--as-of",
+    "2026-11-20",
+];
+
 const UNIT: [&str; 13] = [
     "estimate",
     "--model",

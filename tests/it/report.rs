@@ -5,21 +5,8 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
-use crate::estimate::{demo, json};
+use crate::estimate::{DEMO_UNIT as UNIT, demo, json};
 use crate::runner::{fails, out, run, stderr};
-
-const UNIT: [&str; 10] = [
-    "--model",
-    "Nerrow F4",
-    "--grade",
-    "B",
-    "--completeness",
-    "usable",
-    "--missing",
-    "charger",
-    "--as-of",
-    "2026-11-20",
-];
 
 fn page(dir: &Path, more: &[&str]) -> String {
     let args: Vec<&str> = ["report"]

@@ -21,23 +21,15 @@ use serde_json::Value;
 use tempfile::TempDir;
 use unicode_width::UnicodeWidthStr;
 
-use crate::estimate::{conforms, demo, root};
+use crate::estimate::{DEMO_UNIT, conforms, demo, root};
 use crate::runner::{compband, fails, out, run, stderr};
 
-const UNIT: [&str; 8] = [
-    "--model",
-    "Nerrow F4",
-    "--grade",
-    "B",
-    "--completeness",
-    "usable",
-    "--missing",
-    "charger",
-];
+/// The unit without a day.
+const UNIT: &[&str] = DEMO_UNIT.split_at(8).0;
 
 fn watched() -> TempDir {
     let book = demo();
-    out(book.path(), &[&["watch", "add", "f4"], &UNIT[..]].concat());
+    out(book.path(), &[&["watch", "add", "f4"], UNIT].concat());
     book
 }
 
@@ -61,7 +53,7 @@ fn refresh(dir: &Path, day: &str) -> Value {
 }
 
 fn fresh(dir: &Path, day: &str) -> Value {
-    let args = [&["estimate", "--as-of", day, "--json"], &UNIT[..]].concat();
+    let args = [&["estimate", "--as-of", day, "--json"], UNIT].concat();
     serde_json::from_str(&out(dir, &args)).unwrap()
 }
 
@@ -288,16 +280,9 @@ const TODAY: i32 = 20_700;
 
 fn subject() -> Subject {
     Subject {
-        model: "m".into(),
-        variant: None,
         completeness: Some("usable".into()),
         grade: Some("B".into()),
-        missing: Default::default(),
-        extras: Default::default(),
-        defects: Default::default(),
-        attributes: Default::default(),
-        works: true,
-        how_sold: None,
+        ..Subject::blank("m")
     }
 }
 
@@ -494,16 +479,12 @@ fn what_is_wrong_with_a_watched_unit_is_told_and_the_others_are_estimated() {
     );
     fs::write(&path, &good).unwrap();
     assert!(fails(dir, 5, &["refresh", "f44"]).contains("did you mean \"f4\"?"));
-    fails(dir, 3, &[&["watch", "add", "F4"], &UNIT[..]].concat());
-    fails(dir, 3, &[&["watch", "add", "a/b"], &UNIT[..]].concat());
+    fails(dir, 3, &[&["watch", "add", "F4"], UNIT].concat());
+    fails(dir, 3, &[&["watch", "add", "a/b"], UNIT].concat());
     fails(dir, 3, &["watch", "remove", "f5"]);
     fails(dir, 5, &["watch", "add", "x", "--model", "Nerow F4"]);
     let as_of = ["--as-of", "2026-11-19"];
-    fails(
-        dir,
-        2,
-        &[&["watch", "add", "x"], &UNIT[..], &as_of].concat(),
-    );
+    fails(dir, 2, &[&["watch", "add", "x"], UNIT, &as_of].concat());
     assert_eq!(fs::read_to_string(&path).unwrap(), good);
 }
 

@@ -280,7 +280,8 @@ fn legend(canvas: &mut Canvas, chart: &BankrollChart) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::render::chart::{scene, to_png, to_svg};
+    use crate::render::chart::tests::assert_within;
+    use crate::render::chart::{to_png, to_svg};
 
     fn day(text: &str) -> NaiveDate {
         text.parse().unwrap()
@@ -336,21 +337,7 @@ mod tests {
                 (90.0, 0.0)
             ]
         );
-        for shape in chart.shapes().unwrap() {
-            let points = match shape {
-                Shape::Line { points, .. } => points,
-                Shape::Area { outline, .. } => outline,
-                Shape::Disc { centre, .. } => vec![centre],
-                Shape::Text(label) => {
-                    let wide = scene::text_width(&label.text, label.size, label.bold);
-                    assert!(label.align != Align::Left || label.at.0 + wide < scene::WIDTH);
-                    vec![label.at]
-                }
-            };
-            for (x, y) in points {
-                assert!((0.0..=scene::WIDTH).contains(&x) && (0.0..=1200.0).contains(&y));
-            }
-        }
+        assert_within(&chart.shapes().unwrap());
         let svg = to_svg(&chart).unwrap();
         for text in ["bankroll 260.50", "goal 1\u{2009}000.00", "put in 200.00"] {
             assert!(svg.contains(text), "{text}");

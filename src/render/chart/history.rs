@@ -187,7 +187,8 @@ fn legend(canvas: &mut Canvas) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::render::chart::{scene, to_png, to_svg};
+    use crate::render::chart::tests::assert_within;
+    use crate::render::chart::{to_png, to_svg};
 
     fn point(on: &str, likely: f64) -> HistoryPoint {
         HistoryPoint {
@@ -215,23 +216,12 @@ mod tests {
             point("2026-02-01", 180.0),
         ];
         let chart = chart(points);
-        for shape in chart.shapes().unwrap() {
-            let points = match shape {
-                Shape::Line { points, .. } => {
-                    // Time runs to the right, in whatever order the estimates were made.
-                    assert!(points.windows(2).all(|pair| pair[0].0 <= pair[1].0));
-                    points
-                }
-                Shape::Area { outline, .. } => outline,
-                Shape::Disc { centre, .. } => vec![centre],
-                Shape::Text(label) => {
-                    let wide = scene::text_width(&label.text, label.size, label.bold);
-                    assert!(label.align != Align::Left || label.at.0 + wide < scene::WIDTH);
-                    vec![label.at]
-                }
-            };
-            for (x, y) in points {
-                assert!((0.0..=scene::WIDTH).contains(&x) && (0.0..=1200.0).contains(&y));
+        let shapes = chart.shapes().unwrap();
+        assert_within(&shapes);
+        // Time runs to the right, in whatever order the estimates were made.
+        for shape in &shapes {
+            if let Shape::Line { points, .. } = shape {
+                assert!(points.windows(2).all(|pair| pair[0].0 <= pair[1].0));
             }
         }
         let svg = to_svg(&chart).unwrap();

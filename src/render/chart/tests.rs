@@ -1,5 +1,5 @@
 use super::canvas::{AMBER, BLUE, GREY, INK};
-use super::scene::{HEIGHT, Label, Shape, WIDTH};
+use super::scene::{Align, HEIGHT, Label, Shape, WIDTH};
 use super::*;
 use chrono::Days;
 use proptest::prelude::*;
@@ -64,6 +64,25 @@ pub(super) fn labels(chart: &impl Chart) -> Vec<Label> {
 
 pub(super) fn texts(chart: &impl Chart) -> Vec<String> {
     labels(chart).into_iter().map(|label| label.text).collect()
+}
+
+/// That every shape, and the text that runs to the right, lies in the picture.
+pub(super) fn assert_within(shapes: &[Shape]) {
+    for shape in shapes {
+        let points = match shape {
+            Shape::Line { points, .. } => points.clone(),
+            Shape::Area { outline, .. } => outline.clone(),
+            Shape::Disc { centre, .. } => vec![*centre],
+            Shape::Text(label) => {
+                let wide = scene::text_width(&label.text, label.size, label.bold);
+                assert!(label.align != Align::Left || label.at.0 + wide < WIDTH);
+                vec![label.at]
+            }
+        };
+        for (x, y) in points {
+            assert!((0.0..=WIDTH).contains(&x) && (0.0..=HEIGHT).contains(&y));
+        }
+    }
 }
 
 /// What keeps a document from being well-formed XML, of the kinds this writer could get wrong.
