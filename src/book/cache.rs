@@ -23,7 +23,7 @@ use super::{BookError, Settings, files};
 pub(super) const WORTH_ROWS: usize = 20_000;
 
 /// Changes with every change of the layout or of how canonical files are read.
-const FORMAT: u32 = 3;
+const FORMAT: u32 = 4;
 
 /// A file changed so shortly before it was read may have changed again without a new time: the
 /// clock of file systems ticks every few milliseconds, on some every two seconds.

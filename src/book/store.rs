@@ -2,6 +2,7 @@
 //!
 //! ```text
 //! compband.toml              settings
+//! rates.csv                  what other currencies were worth, written by the owner only
 //! watch.toml                 units that are watched
 //! history/                   their estimates, one line for each that was made
 //! comps/000001-shop.csv      one file per import, never changed by this program
@@ -21,6 +22,7 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::time::{Duration, Instant, UNIX_EPOCH};
 
+use chrono::NaiveDate;
 use polars::prelude::DataFrame;
 use serde::{Deserialize, Serialize};
 use tempfile::NamedTempFile;
@@ -28,6 +30,7 @@ use xxhash_rust::xxh3::xxh3_64;
 
 use super::canonical::{self, Layout, Row};
 use super::comp::match_key;
+use super::foreign::{Foreign, Rate};
 use super::frame::{self, Packed};
 use super::log::{self, LogBytes};
 use super::{BookError, Comp, Problem, Settings, cache, files, settings};
@@ -61,24 +64,42 @@ pub struct BookLock {
     _file: File,
 }
 
-/// Every `comp_id` in force with the hash of its content.
+/// Every `comp_id` in force with the hash of its content, and with the rate where it was paid in
+/// another currency.
 #[derive(Debug, Clone, Default)]
-pub struct Index(IdMap<u64>);
+pub struct Index {
+    contents: IdMap<u64>,
+    rates: IdMap<KeptRate>,
+}
+
+/// The rate of a sale in the book, and what it is the rate of.
+#[derive(Debug, Clone)]
+struct KeptRate {
+    currency: String,
+    sold_on: Option<NaiveDate>,
+    rate: Rate,
+}
 
 impl Index {
     /// [`Comp::content_hash`] of the comp in force.
     pub fn get(&self, comp_id: &str) -> Option<u64> {
-        self.0.get(&id_hash(comp_id)).copied()
+        self.contents.get(&id_hash(comp_id)).copied()
+    }
+
+    /// The rate that the comp in force was converted by, where it is of this currency and day.
+    pub fn rate(&self, comp_id: &str, currency: &str, day: Option<NaiveDate>) -> Option<Rate> {
+        let kept = self.rates.get(&id_hash(comp_id))?;
+        (kept.currency == currency && kept.sold_on == day).then(|| kept.rate.clone())
     }
 
     /// How many comps are in force.
     pub fn len(&self) -> usize {
-        self.0.len()
+        self.contents.len()
     }
 
     /// Whether there are none.
     pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+        self.contents.is_empty()
     }
 }
 
@@ -395,13 +416,26 @@ impl Book {
     /// # Errors
     /// As [`Book::frame`].
     pub fn index(&self) -> Result<Index, BookError> {
-        let packed = self.packed(Some(&["comp_id", frame::CONTENT_HASH]), &mut |_| {})?;
+        let columns = ["comp_id", "sold_on", "foreign", frame::CONTENT_HASH];
+        let packed = self.packed(Some(&columns), &mut |_| {})?;
         let hashes = packed
             .content_hashes()
             .map_err(|error| self.internal(&error))?;
-        Ok(Index(
-            hashes.map(|(id, hash)| (id_hash(id), hash)).collect(),
-        ))
+        let contents = hashes.map(|(id, hash)| (id_hash(id), hash)).collect();
+        let foreign = packed.foreign().map_err(|error| self.internal(&error))?;
+        let kept = foreign.into_iter().filter_map(|(id, sold_on, text)| {
+            let Foreign { currency, rate, .. } = Foreign::parse(text)?;
+            let kept = KeptRate {
+                currency,
+                sold_on,
+                rate,
+            };
+            Some((id_hash(id), kept))
+        });
+        Ok(Index {
+            contents,
+            rates: kept.collect(),
+        })
     }
 
     /// Every spelling of a model in the comps in force.
