@@ -278,7 +278,8 @@ fn rate(
             None => Some(None),
             Some(at) => {
                 let expected = format!("nothing, since the amounts are in {ours}");
-                let mend = "take it out, or put the code of the other currency into the column currency";
+                let mend =
+                    "take it out, or put the code of the other currency into the column currency";
                 report(first + at, Wrong::new(expected, mend));
                 None
             }
@@ -783,10 +784,7 @@ pub fn optional_columns<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> Vec<Op
 }
 
 /// The columns behind the fixed ones that a row needs with a rate or none, and these attributes.
-pub fn optional_for(
-    rate: bool,
-    attributes: &Attributes,
-) -> impl Iterator<Item = OptionalColumn> {
+pub fn optional_for(rate: bool, attributes: &Attributes) -> impl Iterator<Item = OptionalColumn> {
     let rate = rate.then_some(OptionalColumn::RATE).into_iter().flatten();
     let attributes = attributes.iter().map(|(name, _)| name.to_string());
     rate.chain(attributes.map(OptionalColumn::Attribute))

@@ -165,7 +165,10 @@ impl Builder {
         self.seen.insert(id_hash(&comp.comp_id), place);
         let lists = [&comp.missing, &comp.extras, &comp.defects].map(Items::to_string);
         let attributes = comp.attributes.to_string();
-        let foreign = comp.foreign.as_ref().map_or(String::new(), |f| f.to_string());
+        let foreign = comp
+            .foreign
+            .as_ref()
+            .map_or(String::new(), |f| f.to_string());
         let how_sold = comp.how_sold.map_or("", HowSold::as_str);
         let words: [&str; WORDED.len()] = [
             &comp.model,

@@ -202,7 +202,10 @@ fn optional_of(inputs: &[Input], currency: &Currency) -> Vec<OptionalColumn> {
     let columns = inputs.iter().flat_map(|input| &input.mapping.attributes);
     let attributes = columns.map(|(name, _)| OptionalColumn::Attribute(name.clone()));
     let foreign = inputs.iter().any(|input| input.has_other_than(currency));
-    let rate = foreign.then_some(OptionalColumn::RATE).into_iter().flatten();
+    let rate = foreign
+        .then_some(OptionalColumn::RATE)
+        .into_iter()
+        .flatten();
     let needed: BTreeSet<OptionalColumn> = rate.chain(attributes).collect();
     needed.into_iter().collect()
 }

@@ -324,7 +324,10 @@ fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, Amou
             })
         });
     }
-    match (point, signed(number_with(number, DecimalMark::Comma, bounds))) {
+    match (
+        point,
+        signed(number_with(number, DecimalMark::Comma, bounds)),
+    ) {
         (Ok(None), Ok(None)) => Err(AmountError::Unreadable),
         (Ok(point), Ok(comma)) => Ok(Amount { point, comma }),
         // One reading is not a number at all: the other says what is wrong. Otherwise only one is in bounds.

@@ -7,8 +7,8 @@ use std::io;
 
 use chrono::{Days, NaiveDate};
 
-use super::canonical::{self, Wrong, repeated};
-use super::foreign::{self, Rate};
+use super::canonical::{Wrong, repeated};
+use super::foreign::Rate;
 use super::lines::{self, Fault};
 use super::{Book, BookError, Currency, Problem, Settings, checks};
 
@@ -170,7 +170,10 @@ impl Rates {
         let how = if self.there {
             format!("add the line {line:?} to it")
         } else {
-            format!("make it, with the lines {:?} and {line:?}", HEADER.join(","))
+            format!(
+                "make it, with the lines {:?} and {line:?}",
+                HEADER.join(",")
+            )
         };
         Wrong::new(
             format!("a rate of {code} of {day}{within} in {FILE_NAME}{why}"),
@@ -197,7 +200,9 @@ impl Conversion<'_> {
         if let Some(rate) = (self.kept)(comp_id, code, day) {
             return Ok(rate);
         }
-        self.rates.on(code, day.ok_or_else(|| no_day(code))?).cloned()
+        self.rates
+            .on(code, day.ok_or_else(|| no_day(code))?)
+            .cloned()
     }
 }
 
@@ -226,9 +231,7 @@ impl Book {
     pub fn rates(&self) -> Result<Rates, BookError> {
         let path = self.root().join(FILE_NAME);
         match fs::read(&path) {
-            Ok(bytes) => {
-                Rates::parse(&bytes, FILE_NAME, self.settings()).map_err(BookError::Rows)
-            }
+            Ok(bytes) => Rates::parse(&bytes, FILE_NAME, self.settings()).map_err(BookError::Rows),
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
                 Ok(Rates::none(self.settings()))
             }
@@ -240,6 +243,7 @@ impl Book {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::book::canonical;
 
     fn day(text: &str) -> NaiveDate {
         canonical::day(text).unwrap()
@@ -280,7 +284,11 @@ mod tests {
         assert!(lacking("XTS", "2026-03-03").contains("none of XTS up to then"));
         let none = Rates::none(&Settings::default());
         let wrong = none.on("XCU", day("2026-03-18")).unwrap_err();
-        assert!(wrong.mend.contains("\"date,currency,rate,source\" and \"2026-03-18,XCU,RATE,SOURCE\""));
+        assert!(
+            wrong
+                .mend
+                .contains("\"date,currency,rate,source\" and \"2026-03-18,XCU,RATE,SOURCE\"")
+        );
     }
 
     #[test]
@@ -316,7 +324,11 @@ mod tests {
             assert!(problem.starts_with(begin), "{problem}");
         }
         let other = Rates::parse(b"day,rate\n", FILE_NAME, &Settings::default()).unwrap_err();
-        assert!(other[0].to_string().contains("expected the header \"date,currency,rate,source\""));
+        assert!(
+            other[0]
+                .to_string()
+                .contains("expected the header \"date,currency,rate,source\"")
+        );
         assert!(parse("").unwrap().on("XCU", day("2026-03-02")).is_err());
     }
 }

@@ -9,7 +9,9 @@ use clap::Args;
 use polars::prelude::*;
 
 use super::terminal::steers;
-use super::{CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say, unknown_model};
+use super::{
+    CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say, unknown_model,
+};
 use crate::book::canonical::{OptionalColumn, Writer, check, optional_for};
 use crate::book::comp::{COLUMNS, match_key};
 use crate::book::frame::{FrameRows, short_ids};
@@ -237,7 +239,11 @@ fn table(all: &DataFrame, shown: &DataFrame, settings: &Settings) -> Result<Stri
         } else {
             ""
         };
-        converted.extend(comp.foreign.as_ref().map(|foreign| (id, foreign.in_words())));
+        converted.extend(
+            comp.foreign
+                .as_ref()
+                .map(|foreign| (id, foreign.in_words())),
+        );
         sheet.push(vec![
             id.to_string(),
             comp.sold_on.map_or("–".into(), |day| day.to_string()),
@@ -312,8 +318,7 @@ fn optional_in(frame: &DataFrame) -> Result<Vec<OptionalColumn>, CliError> {
         Ok(frame.column(column)?.str()?.iter().flatten().collect())
     };
     let converted = words("foreign")?.iter().any(|text| !text.is_empty());
-    let mut needed: BTreeSet<OptionalColumn> =
-        optional_for(converted, &Attributes::NONE).collect();
+    let mut needed: BTreeSet<OptionalColumn> = optional_for(converted, &Attributes::NONE).collect();
     for attributes in words("attributes")?.into_iter().map(Attributes::parse) {
         needed.extend(optional_for(false, &attributes.unwrap_or_default()));
     }

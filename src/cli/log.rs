@@ -21,7 +21,7 @@ use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
 use crate::book::rates::{Rates, no_day};
 use crate::book::{
-    Book, BookError, BookLock, Comp, Currency, Index, Problem, Settings, canonical,
+    Book, BookError, BookLock, Comp, Currency, Foreign, Index, Problem, Settings, canonical,
 };
 
 const EXAMPLES: &str = "\
@@ -176,7 +176,13 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
             ));
         }
         (
-            read_comp(&args.cells(), &args.set, None, &book.rates()?, book.settings())?,
+            read_comp(
+                &args.cells(),
+                &args.set,
+                None,
+                &book.rates()?,
+                book.settings(),
+            )?,
             args.clone(),
         )
     };
@@ -257,7 +263,11 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
 /// How what was paid in another currency came to the book's, as a line.
 fn converted(comp: &Comp) -> String {
     comp.foreign.as_ref().map_or(String::new(), |foreign| {
-        let line = format!("{} {}", foreign.worked_out(comp.price, comp.shipping), comp.currency);
+        let line = format!(
+            "{} {}",
+            foreign.worked_out(comp.price, comp.shipping),
+            comp.currency
+        );
         fitted(&line, "  ") + "\n"
     })
 }
@@ -377,6 +387,9 @@ fn record(
             comp.comp_id = free_id(&comp, &index);
         }
     }
+    if !writing.update {
+        keep_rate(&mut comp, &index, &book.settings().currency);
+    }
     let outcome = match index.get(&comp.comp_id) {
         None => Outcome::Recorded(append(book, lock, &comp)?, None),
         Some(hash) if hash == comp.content_hash() => {
@@ -396,6 +409,19 @@ fn record(
         }
     };
     Ok((comp, outcome))
+}
+
+/// Gives a sale that the book has already the rate it has there, as an import does.
+fn keep_rate(comp: &mut Comp, index: &Index, currency: &Currency) {
+    let kept = comp.foreign.as_ref().and_then(|paid| {
+        let rate = index.rate(&comp.comp_id, &paid.currency, comp.sold_on)?;
+        let paid = Foreign::clone(paid);
+        Some(Foreign { rate, ..paid })
+    });
+    // An amount for which that rate will not do keeps the one just found, and is told as different.
+    if let Some(kept) = kept {
+        let _ = comp.set_foreign(kept, currency);
+    }
 }
 
 /// Appends the sale and tells what may be a slip in it.
@@ -478,7 +504,10 @@ fn read_comp(
     let mut cells: [String; PARSED.len()] = Default::default();
     if let Some(old) = old {
         let known = old.cells().into_iter().chain(old.rate_cells());
-        cells.iter_mut().zip(known).for_each(|(cell, known)| *cell = known);
+        cells
+            .iter_mut()
+            .zip(known)
+            .for_each(|(cell, known)| *cell = known);
     } else {
         cells[0] = "new".into();
         cells[SOLD_ON] = today().to_string();

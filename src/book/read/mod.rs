@@ -37,6 +37,8 @@ pub enum Topic {
     Dates,
     /// The decimal mark of a column.
     Decimal(Field),
+    /// Rates beside amounts in the book's currency.
+    Rate,
 }
 
 impl Fault {

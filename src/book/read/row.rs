@@ -388,7 +388,9 @@ impl<'a> RowReader<'a> {
     fn rate(&self, text: &str) -> Result<Decimal, Fault> {
         let amount = read_rate(text).ok();
         let value = amount.map(|amount| self.reading(Column::Rate.into(), &amount));
-        let value = value.transpose()?.filter(|value| foreign::in_bounds(*value));
+        let value = value
+            .transpose()?
+            .filter(|value| foreign::in_bounds(*value));
         value.ok_or_else(|| {
             Fault::new(
                 foreign::expected_rate(),
@@ -473,7 +475,12 @@ impl<'r> Row<'r, '_> {
     /// Refuses a rate where the amounts are in the book's currency, but for a rate of 1.
     fn no_rate(&mut self) {
         let text = self.own_cell(Column::Rate);
-        if text.is_empty() || self.reader.rate(text).is_ok_and(|rate| rate == Decimal::ONE) {
+        if text.is_empty()
+            || self
+                .reader
+                .rate(text)
+                .is_ok_and(|rate| rate == Decimal::ONE)
+        {
             return;
         }
         let ours = &self.reader.settings.currency.code;
@@ -484,7 +491,7 @@ impl<'r> Row<'r, '_> {
                 "take it out, write the currency of the row into a column currency, or say --map \"{theirs}=-\""
             ),
         );
-        self.fault_at(Column::Rate.into(), text, fault);
+        self.fault_at(Column::Rate.into(), text, fault.about(Topic::Rate));
     }
 
     /// Brings amounts in another currency to the book's.
@@ -493,7 +500,11 @@ impl<'r> Row<'r, '_> {
             return;
         };
         let amounts = [Column::Price, Column::Shipping].map(|column| Some(column.into()));
-        if self.faults.iter().any(|fault| amounts.contains(&fault.column)) {
+        if self
+            .faults
+            .iter()
+            .any(|fault| amounts.contains(&fault.column))
+        {
             return;
         }
         let foreign = Foreign {
@@ -509,11 +520,19 @@ impl<'r> Row<'r, '_> {
 
     /// The rate of the row, or else the one at hand.
     fn rate(&mut self, comp: &mut Comp, code: &str) -> Option<Rate> {
-        if Column::RATE.iter().any(|column| !self.cell(*column).is_empty()) {
+        if Column::RATE
+            .iter()
+            .any(|column| !self.cell(*column).is_empty())
+        {
             return self.own_rate();
         }
+        let day = Some(Column::SoldOn.into());
+        if self.faults.iter().any(|fault| fault.column == day) {
+            return None;
+        }
         let rate = self.reader.rate_at_hand(comp, code);
-        rate.map_err(|fault| self.fault(Column::Currency, fault)).ok()
+        rate.map_err(|fault| self.fault(Column::Currency, fault))
+            .ok()
     }
 
     /// The rate that the row brings: all three of its cells.
