@@ -8,8 +8,9 @@ use std::io;
 use chrono::{Days, NaiveDate};
 
 use super::canonical::{Wrong, repeated};
-use super::foreign::Rate;
+use super::foreign::{Foreign, Rate};
 use super::lines::{self, Fault};
+use super::store::{IdMap, id_hash};
 use super::{Book, BookError, Currency, Problem, Settings, checks};
 
 /// Name of the file in the book's folder.
@@ -179,6 +180,27 @@ impl Rates {
             format!("a rate of {code} of {day}{within} in {FILE_NAME}{why}"),
             format!("{how} (RATE: what 1 {code} was worth in {ours})"),
         )
+    }
+}
+
+/// The rates with which a book has its sales in other currencies.
+#[derive(Debug, Default)]
+pub struct KeptRates(IdMap<(Option<NaiveDate>, Foreign)>);
+
+impl KeptRates {
+    /// Adds identifiers, days of the sale and texts of [`Foreign`].
+    pub(super) fn add<'a>(
+        &mut self,
+        sales: impl IntoIterator<Item = (&'a str, Option<NaiveDate>, &'a str)>,
+    ) {
+        let sale = |(id, day, text)| Some((id_hash(id), (day, Foreign::parse(text)?)));
+        self.0.extend(sales.into_iter().filter_map(sale));
+    }
+
+    /// The rate of the sale of this identifier, where it is of this currency and day.
+    pub fn rate(&self, comp_id: &str, code: &str, day: Option<NaiveDate>) -> Option<Rate> {
+        let (sold_on, paid) = self.0.get(&id_hash(comp_id))?;
+        (paid.currency == code && *sold_on == day).then(|| paid.rate.clone())
     }
 }
 

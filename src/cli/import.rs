@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashSet};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -17,7 +18,7 @@ use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witne
 use crate::book::money::DecimalMark;
 use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
-use crate::book::rates::Conversion;
+use crate::book::rates::{Conversion, KeptRates};
 use crate::book::read::header::{Column, Wish, parse_wish, wish};
 use crate::book::read::{Input, ReadOptions};
 use crate::book::{Book, BookError, Problem, Settings, settings};
@@ -146,6 +147,8 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let lock = book.lock(&mut notice)?;
     let index = book.index()?;
     let rates = book.rates()?;
+    // Read from the book only when a sale in another currency comes up.
+    let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
     let inputs = open_all(&args.files, &options)?;
     for input in &inputs {
         for text in &input.notices {
@@ -159,13 +162,19 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         conversion: Conversion {
             rates: &rates,
             kept: &|comp_id, code, day| {
-                let kept = || index.rate(comp_id, code, day);
-                (!args.new_rates).then(kept).flatten()
+                if args.new_rates {
+                    return None;
+                }
+                let kept = kept.get_or_init(|| book.kept_rates());
+                kept.as_ref().ok()?.rate(comp_id, code, day)
             },
         },
     };
     let mut desk = Desk::new(args, inputs.iter().map(|input| input.len() as u64).sum())?;
     let (done, canonical) = plan_into_temp(&book, &inputs, &against, &mut desk)?;
+    if let Some(Err(error)) = kept.into_inner() {
+        return Err(error.into());
+    }
     let aside = desk.finish()?;
     tell_undeclared(&inputs, &done.files);
     let mut report = summary(&inputs, &done.files);

@@ -388,7 +388,7 @@ fn record(
         }
     }
     if !writing.update {
-        keep_rate(&mut comp, &index, &book.settings().currency);
+        keep_rate(book, &mut comp)?;
     }
     let outcome = match index.get(&comp.comp_id) {
         None => Outcome::Recorded(append(book, lock, &comp)?, None),
@@ -412,16 +412,22 @@ fn record(
 }
 
 /// Gives a sale that the book has already the rate it has there, as an import does.
-fn keep_rate(comp: &mut Comp, index: &Index, currency: &Currency) {
-    let kept = comp.foreign.as_ref().and_then(|paid| {
-        let rate = index.rate(&comp.comp_id, &paid.currency, comp.sold_on)?;
-        let paid = Foreign::clone(paid);
-        Some(Foreign { rate, ..paid })
-    });
-    // An amount for which that rate will not do keeps the one just found, and is told as different.
-    if let Some(kept) = kept {
-        let _ = comp.set_foreign(kept, currency);
+fn keep_rate(book: &Book, comp: &mut Comp) -> Result<(), CliError> {
+    let Some(paid) = comp.foreign.as_deref() else {
+        return Ok(());
+    };
+    let old = book.comps_by_id(&[comp.comp_id.clone()].into())?;
+    let kept = old
+        .get(&comp.comp_id)
+        .filter(|old| old.sold_on == comp.sold_on);
+    let kept = kept.and_then(|old| old.foreign.as_deref());
+    if let Some(old) = kept.filter(|old| old.currency == paid.currency) {
+        let rate = old.rate.clone();
+        let paid = paid.clone();
+        // An amount for which that rate will not do keeps the one found now, and differs by it.
+        let _ = comp.set_foreign(Foreign { rate, ..paid }, &book.settings().currency);
     }
+    Ok(())
 }
 
 /// Appends the sale and tells what may be a slip in it.

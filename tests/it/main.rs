@@ -12,6 +12,7 @@ mod estimate;
 mod faults;
 mod fuzz;
 mod import;
+mod large;
 mod ledger;
 mod pool;
 mod properties;
