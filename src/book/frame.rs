@@ -131,7 +131,11 @@ struct WordColumn {
 
 impl WordColumn {
     fn push(&mut self, word: &str) {
-        let number = self.words.number(word);
+        // Most rows have the word of the row before.
+        let number = match self.rows.last() {
+            Some(&last) if self.words.words[last as usize] == word => last,
+            _ => self.words.number(word),
+        };
         self.rows.push(number);
     }
 }
