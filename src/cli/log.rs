@@ -10,15 +10,19 @@ use polars::prelude::{IntoLazy, col, lit};
 
 use super::attributes::{attribute_value, read_attributes};
 use super::undo::line;
-use super::{CliError, changes, notice, parse_day, say, strong, today};
-use crate::book::canonical::Wrong;
+use super::{CliError, changes, fitted, notice, parse_day, say, strong, today};
+use crate::book::canonical::{CURRENCY, PARSED, SOLD_ON, Wrong};
 use crate::book::checks::{self, line_ends};
 use crate::book::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
+use crate::book::foreign::RATE_COLUMNS;
 use crate::book::frame::FrameRows;
 use crate::book::money::parse_amount;
 use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
-use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
+use crate::book::rates::{Rates, no_day};
+use crate::book::{
+    Book, BookError, BookLock, Comp, Currency, Foreign, Index, Problem, Settings, canonical,
+};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -28,6 +32,7 @@ Examples:
   compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
   compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"
   compband log --model \"Brask M2\" --price 40 --undated
+  compband log --model \"Brask M2\" --price 45 --currency XCU      by the rate of the day in rates.csv
   compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else";
 
 /// A price this many times the median of the model, or as many times below it, is remarked on.
@@ -49,6 +54,9 @@ pub struct LogArgs {
     /// Shipping paid by the buyer [default: 0]
     #[arg(long, allow_hyphen_values = true)]
     shipping: Option<String>,
+    /// Currency it was paid in, where not the book's: its code; converted by rates.csv
+    #[arg(long, value_name = "CODE")]
+    currency: Option<String>,
     /// Day of the sale: YYYY-MM-DD, today or yesterday [default: today]
     #[arg(long, value_name = "DAY", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
@@ -120,7 +128,7 @@ impl LogArgs {
             self.parts.then_some("no"),
             self.price.as_deref(),
             self.shipping.as_deref(),
-            None,
+            self.currency.as_deref(),
             self.how_sold.as_deref(),
             self.venue.as_deref(),
             self.lot_size.as_deref(),
@@ -155,7 +163,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
                     .into(),
             ));
         }
-        (ask(book.settings())?, LogArgs::default())
+        (ask(&book)?, LogArgs::default())
     } else {
         if let (Some(id), true) = (&args.id, args.update) {
             let (comp, outcome) = update(&book, id, args)?;
@@ -168,7 +176,13 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
             ));
         }
         (
-            read_comp(&args.cells(), &args.set, None, book.settings())?,
+            read_comp(
+                &args.cells(),
+                &args.set,
+                None,
+                &book.rates()?,
+                book.settings(),
+            )?,
             args.clone(),
         )
     };
@@ -218,13 +232,15 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     let id = &comp.comp_id;
     match outcome {
         Outcome::Recorded(entry, None) => say(&format!(
-            "{} (entry {entry})\n  {}\nTo take it back: compband undo\n",
+            "{} (entry {entry})\n  {}\n{}To take it back: compband undo\n",
             strong("Recorded"),
-            line(comp)
+            line(comp),
+            converted(comp)
         )),
         Outcome::Recorded(entry, Some(old)) => say(&format!(
-            "{}\nTo take that back: compband undo (entry {entry})\n",
-            old_to_new(&old, comp)
+            "{}\n{}To take that back: compband undo (entry {entry})\n",
+            old_to_new(&old, comp),
+            converted(comp)
         )),
         Outcome::Known => say(&format!(
             "{id} is in the book already with the same content; nothing was changed\n"
@@ -244,6 +260,18 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     }
 }
 
+/// How what was paid in another currency came to the book's, as a line.
+fn converted(comp: &Comp) -> String {
+    comp.foreign.as_ref().map_or(String::new(), |foreign| {
+        let line = format!(
+            "{} {}",
+            foreign.worked_out(comp.price, comp.shipping),
+            comp.currency
+        );
+        fitted(&line, "  ") + "\n"
+    })
+}
+
 /// Old and new cells of a sale, one change a line.
 fn old_to_new(old: &Comp, new: &Comp) -> String {
     let mut text = format!("Sale {}, old → new:", new.comp_id);
@@ -260,7 +288,8 @@ fn update(book: &Book, id: &str, args: &LogArgs) -> Result<(Comp, Outcome), CliE
     let old = sale_of(book, id.trim())?;
     let mut said = args.cells();
     said[0] = None;
-    let comp = read_comp(&said, &args.set, Some(&old), book.settings())?;
+    let rates = book.rates()?;
+    let comp = read_comp(&said, &args.set, Some(&old), &rates, book.settings())?;
     let outcome = if comp.content_hash() == old.content_hash() {
         Outcome::Known
     } else {
@@ -358,6 +387,9 @@ fn record(
             comp.comp_id = free_id(&comp, &index);
         }
     }
+    if !writing.update {
+        keep_rate(book, &mut comp)?;
+    }
     let outcome = match index.get(&comp.comp_id) {
         None => Outcome::Recorded(append(book, lock, &comp)?, None),
         Some(hash) if hash == comp.content_hash() => {
@@ -377,6 +409,25 @@ fn record(
         }
     };
     Ok((comp, outcome))
+}
+
+/// Gives a sale that the book has already the rate it has there, as an import does.
+fn keep_rate(book: &Book, comp: &mut Comp) -> Result<(), CliError> {
+    let Some(paid) = comp.foreign.as_deref() else {
+        return Ok(());
+    };
+    let old = book.comps_by_id(&[comp.comp_id.clone()].into())?;
+    let kept = old
+        .get(&comp.comp_id)
+        .filter(|old| old.sold_on == comp.sold_on);
+    let kept = kept.and_then(|old| old.foreign.as_deref());
+    if let Some(old) = kept.filter(|old| old.currency == paid.currency) {
+        let rate = old.rate.clone();
+        let paid = paid.clone();
+        // An amount for which that rate will not do keeps the one found now, and differs by it.
+        let _ = comp.set_foreign(Foreign { rate, ..paid }, &book.settings().currency);
+    }
+    Ok(())
 }
 
 /// Appends the sale and tells what may be a slip in it.
@@ -453,19 +504,35 @@ fn read_comp(
     said: &[Option<&str>; COLUMNS.len()],
     set: &[String],
     old: Option<&Comp>,
+    rates: &Rates,
     settings: &Settings,
 ) -> Result<Comp, CliError> {
-    let mut cells = old.map_or_else(Default::default, Comp::cells);
-    if old.is_none() {
+    let mut cells: [String; PARSED.len()] = Default::default();
+    if let Some(old) = old {
+        let known = old.cells().into_iter().chain(old.rate_cells());
+        cells
+            .iter_mut()
+            .zip(known)
+            .for_each(|(cell, known)| *cell = known);
+    } else {
         cells[0] = "new".into();
-        cells[1] = today().to_string();
+        cells[SOLD_ON] = today().to_string();
     }
+    let other = other_currency(said[CURRENCY].unwrap_or(&cells[CURRENCY]), settings);
+    let currency = other.as_ref().unwrap_or(&settings.currency);
     let mut wrong: Vec<(usize, Wrong)> = Vec::new();
     for (at, text) in said.iter().enumerate() {
         let Some(text) = text else { continue };
-        cells[at] = normal(COLUMNS[at], text, settings);
+        cells[at] = normal(COLUMNS[at], text, currency);
         let checked = checks::cell(COLUMNS[at], &cells[at], today());
         wrong.extend(checked.err().map(|why| (at, why)));
+    }
+    // A change of something else leaves the sale the rate that it has.
+    if said[CURRENCY].or(said[SOLD_ON]).is_some() {
+        match rate_cells(other.as_ref(), &cells[SOLD_ON], rates) {
+            Ok(rate) => cells[COLUMNS.len()..].clone_from_slice(&rate),
+            Err(why) => wrong.push((CURRENCY, why)),
+        }
     }
     let cells = cells.each_ref().map(String::as_str);
     let comp = canonical::parse_cells(&cells, settings, &mut |at, why| {
@@ -477,11 +544,11 @@ fn read_comp(
     let problem = |(at, why): (usize, Wrong)| Problem {
         file: format!(
             "--{}",
-            COLUMNS[at].replace('_', "-").replace("comp-id", "id")
+            PARSED[at].replace('_', "-").replace("comp-id", "id")
         ),
         row: 0,
         column: String::new(),
-        value: shorten(said[at].unwrap_or(cells[at]), 60),
+        value: shorten(said.get(at).copied().flatten().unwrap_or(cells[at]), 60),
         expected: why.expected,
         mend: why.mend,
     };
@@ -497,14 +564,35 @@ fn read_comp(
     }
 }
 
+/// The currency that a sale was paid in, where it is another than the book's.
+fn other_currency(text: &str, settings: &Settings) -> Option<Currency> {
+    let ours = settings.currency.answers_to(text.trim()) == Some(true);
+    Currency::of_code(text).filter(|_| !ours)
+}
+
+/// The cells of the rate of a sale on the day that a cell names: empty for one in the book's
+/// currency, and where the day cannot be read, which is told elsewhere.
+fn rate_cells(
+    other: Option<&Currency>,
+    sold_on: &str,
+    rates: &Rates,
+) -> Result<[String; RATE_COLUMNS.len()], Wrong> {
+    let (Some(other), Ok(day)) = (other, canonical::day_if_any(sold_on)) else {
+        return Ok(Default::default());
+    };
+    let day = day.ok_or_else(|| no_day(&other.code))?;
+    Ok(rates.on(&other.code, day)?.cells())
+}
+
 /// A cell as typed brought to the canonical form, where the two differ.
-fn normal(column: &str, text: &str, settings: &Settings) -> String {
+fn normal(column: &str, text: &str, currency: &Currency) -> String {
     let text = text.trim();
     match column {
         "sold_on" if text == NOT_KNOWN => String::new(),
         "sold_on" => parse_day(text).map_or_else(|_| text.to_string(), |day| day.to_string()),
+        "currency" => text.to_uppercase(),
         "price" | "shipping" => {
-            parse_amount(text, &settings.currency).map_or_else(|_| text.to_string(), money_text)
+            parse_amount(text, currency).map_or_else(|_| text.to_string(), money_text)
         }
         "note" => line_ends(text),
         _ => text.to_string(),
@@ -512,7 +600,8 @@ fn normal(column: &str, text: &str, settings: &Settings) -> String {
 }
 
 /// Asks for every field; what is wrong is asked for again.
-fn ask(settings: &Settings) -> Result<Comp, CliError> {
+fn ask(book: &Book) -> Result<Comp, CliError> {
+    let settings = book.settings();
     let scale = |names: Vec<(&str, &str)>| {
         names
             .iter()
@@ -582,7 +671,7 @@ fn ask(settings: &Settings) -> Result<Comp, CliError> {
         .each_ref()
         .map(|cell| (!cell.is_empty()).then_some(cell.as_str()));
     let set = ask_attributes(cells[2].trim(), settings)?;
-    read_comp(&said, &set, None, settings)
+    read_comp(&said, &set, None, &book.rates()?, settings)
 }
 
 /// Asks for each attribute that a family of the model declares, and gives the answers in the
@@ -626,7 +715,7 @@ fn ask_field(
     let mut input = Input::<String>::new()
         .with_prompt(prompt)
         .validate_with(|text: &String| {
-            let text = normal(column, text, settings);
+            let text = normal(column, text, &settings.currency);
             let checked = checks::cell(column, &text, today());
             let checked = checked.and_then(|()| canonical::check(column, &text, settings));
             checked.map_err(|wrong| {
@@ -665,10 +754,10 @@ mod tests {
     fn amounts_come_without_their_currency() {
         let settings = Settings::default();
         for text in ["12.50", "€12.50", "12,50 €", "EUR 12.5", "12.50 eur"] {
-            assert_eq!(normal("price", text, &settings), "12.50", "{text}");
+            assert_eq!(normal("price", text, &settings.currency), "12.50", "{text}");
         }
         for text in ["", "free", "12.50 USD"] {
-            assert_eq!(normal("price", text, &settings), text);
+            assert_eq!(normal("price", text, &settings.currency), text);
         }
     }
 
@@ -687,8 +776,10 @@ mod tests {
             ],
             ..LogArgs::default()
         };
+        let settings = Settings::default();
+        let rates = Rates::none(&settings);
         let Err(CliError::Book(BookError::Rows(problems))) =
-            read_comp(&args.cells(), &args.set, None, &Settings::default())
+            read_comp(&args.cells(), &args.set, None, &rates, &settings)
         else {
             panic!("wrong values were taken");
         };

@@ -105,8 +105,11 @@ pub fn line(comp: &Comp) -> String {
         .sold_on
         .map_or("on a day not recorded".to_string(), |day| day.to_string());
     let parts = if comp.works { "" } else { ", parts only" };
+    let paid = comp.foreign.as_ref().map_or(String::new(), |foreign| {
+        format!(" (paid {})", foreign.paid())
+    });
     format!(
-        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping",
+        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping{paid}",
         comp.comp_id,
         comp.model,
         money_text(comp.price),

@@ -19,8 +19,8 @@ use rust_xlsxwriter::{
 use super::html::visible;
 use super::sheet::unit;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::book::Currency;
 use crate::book::comp::money_text;
+use crate::book::{Currency, Foreign};
 
 /// Most characters of a cell in a workbook, by the format's limit of 32 767.
 const LONGEST: usize = 32_000;
@@ -34,6 +34,8 @@ enum Value {
     Blank,
     Text(String),
     Money(Decimal),
+    /// An amount in another currency, or a rate: as it is.
+    Exact(Decimal),
     Number(f64),
     /// A share, shown in per cent.
     Share(f64),
@@ -58,6 +60,7 @@ impl Value {
             Self::Blank => String::new(),
             Self::Text(text) => neutral(text),
             Self::Money(amount) => money_text(*amount),
+            Self::Exact(number) => number.to_string(),
             Self::Number(number) | Self::Share(number) => number.to_string(),
             Self::Whole(number) => number.to_string(),
             Self::Day(day) => day.to_string(),
@@ -178,35 +181,68 @@ fn adjustment(currency: &Currency, a: &Adjustment) -> Vec<Value> {
     row
 }
 
+/// Titles of what was paid in another currency.
+const FOREIGN: [&str; 6] = [
+    "paid_currency",
+    "paid_price",
+    "paid_shipping",
+    "rate",
+    "rate_date",
+    "rate_source",
+];
+
+/// The comps: those used first. The columns of [`FOREIGN`] are there where a comp has them.
 fn comps(estimate: &Estimate) -> Rows {
-    let is_used = |line: &&CompLine| line.comp.dropped.is_none();
-    let used = estimate.comps.iter().filter(is_used);
-    let others = estimate.comps.iter().filter(|line| !is_used(line));
-    Rows {
-        titles: vec![
-            "comp_id",
-            "sold_on",
-            "variant",
-            "completeness",
-            "grade",
-            "missing",
-            "extras",
-            "defects",
-            "attributes",
-            "works",
-            "how_sold",
-            "currency",
-            "paid",
-            "adjusted",
-            "weight",
-            "used",
-            "why_not",
-        ],
-        rows: used
-            .chain(others)
-            .map(|line| comp(&estimate.currency, line))
-            .collect(),
+    let mut titles = vec![
+        "comp_id",
+        "sold_on",
+        "variant",
+        "completeness",
+        "grade",
+        "missing",
+        "extras",
+        "defects",
+        "attributes",
+        "works",
+        "how_sold",
+        "currency",
+        "paid",
+        "adjusted",
+        "weight",
+        "used",
+        "why_not",
+    ];
+    let mut lines: Vec<&CompLine> = estimate.comps.iter().collect();
+    lines.sort_by_key(|line| line.comp.dropped.is_some());
+    let converted = lines.iter().any(|line| line.comp.foreign.is_some());
+    if converted {
+        titles.extend(FOREIGN);
     }
+    let row = |line: &&CompLine| {
+        let mut row = comp(&estimate.currency, line);
+        if converted {
+            row.extend(foreign(line.comp.foreign.as_deref()));
+        }
+        row
+    };
+    Rows {
+        titles,
+        rows: lines.iter().map(row).collect(),
+    }
+}
+
+fn foreign(paid: Option<&Foreign>) -> [Value; FOREIGN.len()] {
+    let Some(paid) = paid else {
+        return [const { Value::Blank }; FOREIGN.len()];
+    };
+    [
+        Value::text(&paid.currency),
+        Value::Exact(paid.price),
+        Value::Exact(paid.shipping),
+        Value::Exact(paid.rate.value),
+        Value::Day(paid.rate.date),
+        Value::text(&paid.rate.source),
+    ]
 }
 
 fn comp(currency: &Currency, line: &CompLine) -> Vec<Value> {
@@ -327,6 +363,9 @@ fn put(
         }
         Value::Money(amount) => {
             sheet.write_with_format(row, column, *amount, &formats.money)?;
+        }
+        Value::Exact(number) => {
+            sheet.write(row, column, *number)?;
         }
         Value::Number(number) => {
             sheet.write_number_with_format(row, column, *number, &formats.number)?;

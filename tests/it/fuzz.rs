@@ -10,11 +10,13 @@ use std::time::{Duration, Instant};
 
 use compband::book::canonical::{self, Layout};
 use compband::book::import::{Against, Witness, plan};
+use compband::book::rates::{Conversion, Rates};
 use compband::book::read::header::parse_wish;
 use compband::book::read::{Input, ReadOptions};
 use compband::book::{Attributes, Currency, Items, Problem, Settings, dates, money};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
+use rust_decimal::Decimal;
 
 use crate::runner::{out, run, stderr};
 
@@ -203,7 +205,7 @@ fn sheets() -> Vec<Vec<u8>> {
         "demo/typos.csv",
     ])
     .into_iter()
-    .chain([canonical.into_bytes()])
+    .chain([canonical.into_bytes(), FOREIGN.into()])
     .map(|bytes| {
         bytes
             .split_inclusive(|&b| b == b'\n')
@@ -214,6 +216,12 @@ fn sheets() -> Vec<Vec<u8>> {
     })
     .collect()
 }
+
+/// Sales in other currencies, with rates of their own and without.
+const FOREIGN: &str = "sold_on,model,price,shipping,currency,rate,rate_date,rate_source\n\
+    2026-03-05,Nerrow F4,120,5,XCU,,,\n\
+    2026-03-05,Tolvik Page 6,80.5,,xts,1.5,2026-03-04,\"a list, daily\"\n\
+    ,Nerrow F4,99,,EUR,1,,\n";
 
 fn demo_settings() -> Settings {
     let bytes = demo(&["demo/compband.toml"]).remove(0);
@@ -250,10 +258,15 @@ fn each_says_something(problems: &[Problem], of: &[u8]) {
 fn fuzz_imports() {
     let (sheets, settings) = (sheets(), demo_settings());
     let today = "2026-12-01".parse().unwrap();
+    let rates = Rates::parse(RATES.as_bytes(), "rates.csv", &settings).unwrap();
     let against = Against {
         settings: &settings,
         existing: &|_| None,
         today,
+        conversion: Conversion {
+            rates: &rates,
+            kept: &|_, _, _| None,
+        },
     };
     let (mut fuzz, mut taken) = (Fuzz::new(1), 0);
     while fuzz.goes_on() {
@@ -284,6 +297,30 @@ fn fuzz_imports() {
         taken += rows;
     }
     assert!(taken > 0);
+}
+
+/// Rates of a currency that the sheets to be damaged have.
+const RATES: &str =
+    "date,currency,rate,source\n2026-03-01,XCU,0.9132,list\n2026-03-09,XTS,2,\"a, b\"\n";
+
+#[test]
+fn fuzz_rates() {
+    let (files, settings) = (vec![RATES.as_bytes().to_vec()], Settings::default());
+    let (mut fuzz, mut good) = (Fuzz::new(5), 0);
+    let day = "2026-03-05".parse().unwrap();
+    while fuzz.goes_on() {
+        let bytes = fuzz.damaged(&files);
+        match Rates::parse(&bytes, "rates.csv", &settings) {
+            Ok(rates) => {
+                good += 1;
+                if let Ok(rate) = rates.on("XCU", day) {
+                    assert!(rate.value > Decimal::ZERO && rate.date <= day);
+                }
+            }
+            Err(problems) => each_says_something(&problems, &bytes),
+        }
+    }
+    assert!(good > 0);
 }
 
 #[test]
