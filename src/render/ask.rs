@@ -381,9 +381,10 @@ fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
 
 fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
     let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}");
-    for line in [rates_and_costs(base).as_str(), DOUBT] {
-        let _ = writeln!(out, "{}", wrap(line, width, "  "));
-    }
+    let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
+    let line = format!("{}{deadline}", rates_and_costs(base));
+    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    let _ = writeln!(out, "{}", wrap(DOUBT, width, "  "));
 }
 
 /// What to do where the buyers that were reckoned with do not come.
@@ -413,7 +414,6 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     } else {
         base.money(base.cost)
     };
-    let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
     let earns = match base.earns {
         Earns::PerYear(percent) => format!("{} % a year", percent.normalize()),
         Earns::Aim(percent, weeks) => format!(
@@ -426,7 +426,7 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
         "{} offers a week where the likely price is asked ({} to {} four times in five: {source}). \
          Prices paid are what the best of {} buyers would pay; of those who would pay less than is \
          asked, {} % offer {} % of the most they would pay. The money of a sale earns {earns}; \
-         holding the unit costs {holding} a week; prices change by {} a month.{deadline}",
+         holding the unit costs {holding} a week; prices change by {} a month.",
         rate(base.offers.mean()),
         rate(low),
         rate(high),

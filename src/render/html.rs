@@ -113,8 +113,6 @@ pub enum Column {
 pub struct Cell {
     text: String,
     value: Option<String>,
-    /// Id on the page that it leads to.
-    target: Option<String>,
 }
 
 impl Cell {
@@ -123,23 +121,14 @@ impl Cell {
         Self {
             text: text.into(),
             value: None,
-            target: None,
-        }
-    }
-
-    /// Text that leads to another place on the page.
-    pub fn link(text: impl Into<String>, id: String) -> Self {
-        Self {
-            target: Some(id),
-            ..Self::text(text)
         }
     }
 
     /// Text that is sorted by a number; after all others where there is none.
     pub fn number(text: impl Into<String>, value: Option<f64>) -> Self {
         Self {
+            text: text.into(),
             value: Some(value.map_or_else(String::new, |value| value.to_string())),
-            ..Self::text(text)
         }
     }
 }
@@ -209,12 +198,12 @@ impl Table<'_> {
         let value = value.map_or_else(String::new, |value| {
             format!(" data-value=\"{}\"", escape(value))
         });
-        let text = escape(&cell.text);
-        let text = match &cell.target {
-            Some(id) => format!("<a href=\"#{}\">{text}</a>", escape(id)),
-            None => text,
-        };
-        let _ = write!(out, "<{open}{}{value}>{text}</{close}>", class_of(column));
+        let _ = write!(
+            out,
+            "<{open}{}{value}>{}</{close}>",
+            class_of(column),
+            escape(&cell.text)
+        );
     }
 }
 
@@ -286,12 +275,6 @@ mod tests {
         ));
         table.sortable = false;
         assert!(!table.render(Place::WHOLE).contains("data-value"));
-        table.rows = vec![(vec![Cell::link("<x>", Place::part(3).name_id())], false)];
-        let linked = table.render(Place::WHOLE);
-        assert!(
-            linked.contains("<a href=\"#part3-name\">&lt;x&gt;</a>"),
-            "{linked}"
-        );
     }
 
     #[test]

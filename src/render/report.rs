@@ -165,37 +165,26 @@ fn how(made: &Estimate) -> String {
 
 /// The units with their prices, each leading to its part.
 fn contents(page: &Page<'_>) -> String {
-    let row = |unit: &Unit<'_>| {
+    let item = |unit: &Unit<'_>| {
         let made = unit.estimate;
         let money = |value| amount(&made.currency, value);
         let band = format!(
-            "{} to {} ({} %)",
+            "{} % band {} to {}",
+            made.chance,
             money(made.low),
-            money(made.high),
-            made.chance
+            money(made.high)
         );
-        let cells = vec![
-            Cell::link(unit.title(), unit.place.name_id()),
-            Cell::text(format!("{} {}", money(made.median), made.currency.code)),
-            Cell::text(band),
-        ];
-        (cells, false)
+        format!(
+            "<li><a href=\"#{}\">{}</a> <b>{} {}</b> <span>{}</span></li>\n",
+            unit.place.name_id(),
+            escape(&unit.title()),
+            escape(&money(made.median)),
+            escape(&made.currency.code),
+            prose(&band)
+        )
     };
-    let table = Table {
-        id: "units",
-        caption: "What is on this page.",
-        sortable: false,
-        columns: vec![
-            ("Unit", Column::Head),
-            ("Likely price", Column::Number),
-            ("Band", Column::Number),
-        ],
-        rows: page.units.iter().map(row).collect(),
-    };
-    let nav = format!(
-        "<nav aria-label=\"Units\" id=\"contents\">\n{}</nav>\n",
-        table.render(Place::WHOLE)
-    );
+    let items: String = page.units.iter().map(item).collect();
+    let nav = format!("<nav id=\"contents\" aria-label=\"Units\">\n<ul>\n{items}</ul>\n</nav>\n");
     Place::WHOLE.section("Contents", &nav)
 }
 
