@@ -189,7 +189,8 @@ fn watching() -> tempfile::TempDir {
 
 /// The values of an attribute, in the order of the page.
 fn values<'a>(html: &'a str, attribute: &str) -> Vec<&'a str> {
-    let pieces = html.split(&format!(" {attribute}=\"")).skip(1);
+    let begin = format!(" {attribute}=\"");
+    let pieces = html.split(begin.as_str()).skip(1);
     pieces
         .map(|piece| piece.split('"').next().unwrap())
         .collect()

@@ -249,7 +249,7 @@ impl Session<'_> {
                 Said::End => return Ok(Asked::End),
             };
             cells[place(field.column)] = answer;
-            self.begun |= !first && field.column == "grade";
+            self.begun |= field.column == "grade";
         }
         let Some(set) = ask_attributes(&cells[place("model")], settings)? else {
             return Ok(dropped());
