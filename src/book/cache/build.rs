@@ -5,7 +5,7 @@
 //! large the book; only the spellings of models are kept throughout. (A bucket is as large as the
 //! rows of one model where that model has more.)
 
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::fs::File;
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::Path;
@@ -387,19 +387,15 @@ fn bucket_in_order(chunks: Vec<Vec<u8>>, dead: &[u8]) -> Result<Vec<Segment>, Bu
         .collect::<Result<_, _>>()?;
     let whole = Packed::concat(parts)?;
     let dead: HashSet<&[u8]> = dead.chunks_exact(size_of::<u64>()).collect();
-    let keys: Vec<String> = whole
-        .words_of("model")
-        .iter()
-        .map(|word| match_key(word))
-        .collect();
+    let ranks = ranks(whole.words_of("model"));
     let numbers = whole.rows.column("model")?.u32()?;
     // Rows by model; those of one stay in the order they came in.
-    let mut rows: Vec<(&str, IdxSize)> = Vec::with_capacity(whole.height());
+    let mut rows: Vec<(u32, IdxSize)> = Vec::with_capacity(whole.height());
     for ((row, place), number) in (0..).zip(whole.places()?).zip(numbers.iter()) {
         let in_force = dead.is_empty() || !dead.contains(place.to_le_bytes().as_slice());
-        let key = number.and_then(|number| keys.get(number as usize));
-        if let Some(key) = key.filter(|_| in_force) {
-            rows.push((key, row));
+        let rank = number.and_then(|number| ranks.get(number as usize));
+        if let Some(rank) = rank.filter(|_| in_force) {
+            rows.push((*rank, row));
         }
     }
     rows.sort_unstable();
@@ -415,6 +411,14 @@ fn bucket_in_order(chunks: Vec<Vec<u8>>, dead: &[u8]) -> Result<Vec<Segment>, Bu
         segments.push(segment(&whole, waiting)?);
     }
     Ok(segments)
+}
+
+/// Numbers for the models of these spellings, by the order of their keys.
+fn ranks(words: &[String]) -> Vec<u32> {
+    let keys: Vec<String> = words.iter().map(|word| match_key(word)).collect();
+    let sorted: BTreeSet<&String> = keys.iter().collect();
+    let ranks: HashMap<&String, u32> = sorted.into_iter().zip(0..).collect();
+    keys.iter().map(|key| ranks[key]).collect()
 }
 
 fn segment(whole: &Packed, rows: Vec<IdxSize>) -> Result<Segment, BuildError> {
