@@ -312,8 +312,8 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
     assert_eq!(html.matches("<article>").count(), 2);
     fs::remove_file(dir.path().join("a.html")).unwrap();
     fails(dir.path(), 5, &[&["report", "gone"][..], &day].concat());
-    let unknown = fails(dir.path(), 5, &[&["report", "f5"][..], &day].concat());
-    assert!(unknown.contains("did you mean \"f4\"?"), "{unknown}");
+    let unknown = fails(dir.path(), 5, &[&["report", "page7"][..], &day].concat());
+    assert!(unknown.contains("did you mean \"page6\"?"), "{unknown}");
     for (words, told) in [
         (vec!["report", "f4", "--grade", "A"], "watch.toml"),
         (
