@@ -183,6 +183,17 @@ impl Book {
         Ok(entry)
     }
 
+    /// The sale logged last that was not taken back; rows that are wrong are passed over.
+    ///
+    /// # Errors
+    /// Where the log cannot be read.
+    pub fn last_logged(&self) -> Result<Option<Comp>, BookError> {
+        let log = LogBytes::read(&self.log_path())?;
+        let (rows, _) = rows(&log, FILE_NAME, self.settings())?;
+        let last = rows.into_iter().max_by_key(|row| row.entry);
+        Ok(last.map(|row| row.comp))
+    }
+
     /// Adds a line to a log: at its end where the log has a column for each attribute and the rate
     /// of the comp, or else to a wider log in its place.
     fn add_logged(&self, path: &Path, entry: u64, comp: &Comp) -> Result<(), BookError> {

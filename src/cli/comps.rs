@@ -49,7 +49,7 @@ pub struct CompsArgs {
     /// Only this level of completeness
     #[arg(long, value_name = "LEVEL")]
     completeness: Option<String>,
-    /// Only sales of this day or later: YYYY-MM-DD, today or yesterday
+    /// Only sales of this day or later: YYYY-MM-DD, today, yesterday, monday or "3 days ago"
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
     since: Option<NaiveDate>,
     /// Only sales of this day or earlier

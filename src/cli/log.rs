@@ -1,14 +1,14 @@
 //! `compband log`.
 
-use std::io::{IsTerminal, Write};
+mod enter;
+
 use std::path::Path;
 
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
-use dialoguer::{Confirm, Input};
 use polars::prelude::{IntoLazy, col, lit};
 
-use super::attributes::{attribute_value, read_attributes};
+use super::attributes::read_attributes;
 use super::undo::line;
 use super::{CliError, changes, fitted, notice, parse_day, say, strong, today};
 use crate::book::canonical::{CURRENCY, PARSED, SOLD_ON, Wrong};
@@ -26,7 +26,7 @@ use crate::book::{
 
 const EXAMPLES: &str = "\
 Examples:
-  compband log                                        ask for the fields one after another
+  compband log                                        ask for sales, field by field; Tab completes
   compband log --model \"Nerrow F4\" --price 120 --shipping 5.90 --grade B --completeness full
   compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
   compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
@@ -41,7 +41,7 @@ const FAR: f64 = 4.0;
 /// What is typed for a day that is not known; nothing typed is today.
 const NOT_KNOWN: &str = "-";
 
-/// Record one sale; without any option on a terminal, the fields are asked for
+/// Record one sale; without any option on a terminal, sales are asked for one after another
 #[derive(Debug, Clone, Default, PartialEq, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct LogArgs {
@@ -57,7 +57,7 @@ pub struct LogArgs {
     /// Currency it was paid in, where not the book's: its code; converted by rates.csv
     #[arg(long, value_name = "CODE")]
     currency: Option<String>,
-    /// Day of the sale: YYYY-MM-DD, today or yesterday [default: today]
+    /// Day of the sale: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
     #[arg(long, value_name = "DAY", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
     /// The day of the sale is not known
@@ -155,67 +155,36 @@ enum Outcome {
 /// Where a value is wrong, the sale is in the book already, or the book cannot be changed.
 pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let asking = *args == LogArgs::default();
-    let (comp, args) = if asking {
-        if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
-            return Err(CliError::Usage(
-                "say what was sold with --model and --price (without options, the fields are asked for on a terminal)"
-                    .into(),
-            ));
-        }
-        (ask(&book)?, LogArgs::default())
-    } else {
-        if let (Some(id), true) = (&args.id, args.update) {
-            let (comp, outcome) = update(&book, id, args)?;
-            return tell(&comp, outcome);
-        }
-        if args.model.is_none() || args.price.is_none() {
-            return Err(CliError::Usage(
-                "--model and --price are needed to record a sale (or --id and --update to change one)"
-                    .into(),
-            ));
-        }
-        (
-            read_comp(
-                &args.cells(),
-                &args.set,
-                None,
-                &book.rates()?,
-                book.settings(),
-            )?,
-            args.clone(),
-        )
-    };
+    if *args == LogArgs::default() {
+        return enter::run(&book);
+    }
+    if let (Some(id), true) = (&args.id, args.update) {
+        let (comp, outcome) = update(&book, id, args)?;
+        return tell(&comp, outcome);
+    }
+    if args.model.is_none() || args.price.is_none() {
+        return Err(CliError::Usage(
+            "--model and --price are needed to record a sale (or --id and --update to change one)"
+                .into(),
+        ));
+    }
+    let comp = read_comp(
+        &args.cells(),
+        &args.set,
+        None,
+        &book.rates()?,
+        book.settings(),
+    )?;
     for (name, _) in comp.attributes.iter() {
         note_undeclared(name, &comp.model, book.settings());
     }
-    let named = args.id.is_some();
-    let write = |comp: Comp, again: bool, update: bool| {
-        let lock = book.lock(&mut notice)?;
-        record(
-            &book,
-            &lock,
-            comp,
-            Writing {
-                named,
-                again,
-                update,
-            },
-        )
+    let writing = Writing {
+        named: args.id.is_some(),
+        again: args.again,
+        update: args.update,
     };
-    let (comp, outcome) = match write(comp, args.again, args.update)? {
-        (comp, Outcome::Same)
-            if asking && confirm("The book has this very sale. Record it as another one?")? =>
-        {
-            write(comp, true, false)?
-        }
-        (comp, Outcome::Differs(old))
-            if asking && confirm(&format!("{}\nChange it?", old_to_new(&old, &comp)))? =>
-        {
-            write(comp, false, true)?
-        }
-        other => other,
-    };
+    let lock = book.lock(&mut notice)?;
+    let (comp, outcome) = record(&book, &lock, comp, writing)?;
     tell(&comp, outcome)
 }
 
@@ -597,153 +566,6 @@ fn normal(column: &str, text: &str, currency: &Currency) -> String {
         "note" => line_ends(text),
         _ => text.to_string(),
     }
-}
-
-/// Asks for every field; what is wrong is asked for again.
-fn ask(book: &Book) -> Result<Comp, CliError> {
-    let settings = book.settings();
-    let scale = |names: Vec<(&str, &str)>| {
-        names
-            .iter()
-            .map(|(n, means)| format!("  {n}: {means}"))
-            .collect::<Vec<_>>()
-    };
-    let grades = scale(
-        settings
-            .grades
-            .iter()
-            .map(|g| (g.name.as_str(), g.means.as_str()))
-            .collect(),
-    );
-    let levels = scale(
-        settings
-            .completeness
-            .iter()
-            .map(|c| (c.name.as_str(), c.means.as_str()))
-            .collect(),
-    );
-    let today = today().to_string();
-    let none: &[String] = &[];
-    let price = format!("price in {}, shipping left out", settings.currency.code);
-    let fields: [(&str, &str, Option<&str>, &[String]); 15] = [
-        (
-            "sold_on",
-            "day of the sale (YYYY-MM-DD, today, yesterday, - if not known)",
-            Some(&today),
-            none,
-        ),
-        ("model", "model", None, none),
-        (
-            "variant",
-            "variant (colour, storage, revision)",
-            Some(""),
-            none,
-        ),
-        ("completeness", "completeness", Some(""), &levels),
-        ("grade", "grade", Some(""), &grades),
-        ("works", "works (no: sold for parts)", Some("yes"), none),
-        ("missing", "missing pieces, apart by ;", Some(""), none),
-        ("extras", "extras, apart by ;", Some(""), none),
-        ("defects", "defects, apart by ;", Some(""), none),
-        ("price", &price, None, none),
-        ("shipping", "shipping paid by the buyer", Some("0"), none),
-        (
-            "how_sold",
-            "how it was sold (auction, fixed, offer)",
-            Some(""),
-            none,
-        ),
-        ("venue", "where it was sold", Some(""), none),
-        ("lot_size", "units sold for the price", Some("1"), none),
-        ("note", "note", Some(""), none),
-    ];
-    let mut cells: [String; 17] = Default::default();
-    for (column, prompt, default, help) in fields {
-        for line in help {
-            writeln!(anstream::stderr(), "{line}")?;
-        }
-        let answer = ask_field(column, prompt, default, settings)?;
-        if let Some(at) = COLUMNS.iter().position(|name| *name == column) {
-            cells[at] = answer;
-        }
-    }
-    let said = cells
-        .each_ref()
-        .map(|cell| (!cell.is_empty()).then_some(cell.as_str()));
-    let set = ask_attributes(cells[2].trim(), settings)?;
-    read_comp(&said, &set, None, &book.rates()?, settings)
-}
-
-/// Asks for each attribute that a family of the model declares, and gives the answers in the
-/// form of `--set`.
-fn ask_attributes(model: &str, settings: &Settings) -> Result<Vec<String>, CliError> {
-    let mut set = Vec::new();
-    for (name, declared) in settings.attributes(model) {
-        let prompt = if declared.unit.is_empty() {
-            name.to_string()
-        } else {
-            format!("{name} ({})", declared.unit)
-        };
-        let answer: String = Input::new()
-            .with_prompt(prompt)
-            .validate_with(|text: &String| {
-                if text.trim().is_empty() {
-                    return Ok(());
-                }
-                attribute_value(text, Some(declared))
-                    .map(drop)
-                    .map_err(|expected| format!("expected {expected}"))
-            })
-            .default(String::new())
-            .show_default(false)
-            .allow_empty(true)
-            .interact_text()
-            .map_err(|error| CliError::Answer(error.into()))?;
-        if !answer.trim().is_empty() {
-            set.push(format!("{name}={answer}"));
-        }
-    }
-    Ok(set)
-}
-
-fn ask_field(
-    column: &str,
-    prompt: &str,
-    default: Option<&str>,
-    settings: &Settings,
-) -> Result<String, CliError> {
-    let mut input = Input::<String>::new()
-        .with_prompt(prompt)
-        .validate_with(|text: &String| {
-            let text = normal(column, text, &settings.currency);
-            let checked = checks::cell(column, &text, today());
-            let checked = checked.and_then(|()| canonical::check(column, &text, settings));
-            checked.map_err(|wrong| {
-                let mend = if wrong.mend.is_empty() {
-                    String::new()
-                } else {
-                    format!("; {}", wrong.mend)
-                };
-                format!("expected {}{mend}", wrong.expected)
-            })
-        });
-    if let Some(default) = default {
-        input = input
-            .default(default.to_string())
-            .show_default(!default.is_empty())
-            .allow_empty(true);
-    }
-    input
-        .interact_text()
-        .map_err(|error| CliError::Answer(error.into()))
-}
-
-fn confirm(question: &str) -> Result<bool, CliError> {
-    Confirm::new()
-        .with_prompt(question)
-        .default(false)
-        .interact()
-        .map_err(|error| CliError::Answer(error.into()))
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
-//! The adjustments and the comps of an estimate for a spreadsheet: as CSV, and as a workbook
-//! (`.xlsx`) of two sheets with formulas that go on working.
+//! The adjustments and the comps of estimates for a spreadsheet: as CSV, and as a workbook (`.xlsx`) of
+//! two sheets for each, with formulas that go on working. Units that are watched go by their names: in
+//! the first column of CSV, and in the names of the sheets.
 //!
 //! Nothing that a user wrote can act as a formula. In a workbook it is written as a string, which no
 //! spreadsheet evaluates. CSV has no strings, so there a cell of text whose first character besides
@@ -7,6 +8,8 @@
 //! apostrophe before it: `'=1+1`. Numbers are the program's own and stay numbers.
 //!
 //! Money is rounded half-even to the minor unit; shares are from 0 to 1.
+
+use std::collections::HashSet;
 
 use chrono::{Datelike, NaiveDate};
 use rust_decimal::Decimal;
@@ -17,6 +20,7 @@ use rust_xlsxwriter::{
 };
 
 use super::html::visible;
+use super::report::capitalised;
 use super::sheet::unit;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::book::comp::money_text;
@@ -109,20 +113,45 @@ impl Rows {
     }
 }
 
+/// An estimate, behind the name its unit is watched by.
+pub type Named<'a> = (Option<&'a str>, &'a Estimate);
+
 /// The adjustments as CSV.
 ///
 /// # Errors
 /// Where the library fails.
-pub fn adjustments_csv(estimate: &Estimate) -> Result<Vec<u8>, csv::Error> {
-    adjustments(estimate).csv()
+pub fn adjustments_csv(estimates: &[Named<'_>]) -> Result<Vec<u8>, csv::Error> {
+    of_all(estimates, adjustments).csv()
 }
 
-/// The comps as CSV: those used first, in each part the newest first.
+/// The comps as CSV: of each unit those used first, in each part the newest first.
 ///
 /// # Errors
 /// Where the library fails.
-pub fn comps_csv(estimate: &Estimate) -> Result<Vec<u8>, csv::Error> {
-    comps(estimate).csv()
+pub fn comps_csv(estimates: &[Named<'_>]) -> Result<Vec<u8>, csv::Error> {
+    of_all(estimates, comps).csv()
+}
+
+/// The rows of several below one another, named in a first column where they have names.
+fn of_all(estimates: &[Named<'_>], rows: fn(&Estimate) -> Rows) -> Rows {
+    let mut all = Rows {
+        titles: Vec::new(),
+        rows: Vec::new(),
+    };
+    let named = estimates.iter().any(|(name, _)| name.is_some());
+    for (name, estimate) in estimates {
+        let mut own = rows(estimate);
+        if named {
+            own.titles.insert(0, "unit");
+            let name = Value::text(name.unwrap_or_default());
+            own.rows
+                .iter_mut()
+                .for_each(|row| row.insert(0, name.clone()));
+        }
+        all.titles = own.titles;
+        all.rows.extend(own.rows);
+    }
+    all
 }
 
 fn adjustments(estimate: &Estimate) -> Rows {
@@ -271,24 +300,68 @@ fn comp(currency: &Currency, line: &CompLine) -> Vec<Value> {
     ]
 }
 
-/// The workbook: a sheet of adjustments with what they come to on this unit, and a sheet of comps with
-/// the ratio of adjusted to paid and their weighted mean beside the likely price. The same estimate
-/// makes the same bytes.
+/// The workbook: for each unit a sheet of adjustments with what they come to on it, and a sheet of comps
+/// with the ratio of adjusted to paid and their weighted mean beside the likely price. The same
+/// estimates make the same bytes.
 ///
 /// # Errors
 /// Where there are more comps than a sheet has rows, or the library fails.
-pub fn workbook(estimate: &Estimate) -> Result<Vec<u8>, XlsxError> {
+pub fn workbook(estimates: &[Named<'_>]) -> Result<Vec<u8>, XlsxError> {
     let mut book = Workbook::new();
-    let day = excel_day(estimate.as_of).unwrap_or_default();
+    let day = estimates
+        .first()
+        .and_then(|(_, estimate)| excel_day(estimate.as_of));
+    let units: Vec<String> = estimates.iter().map(|(_, e)| unit(&e.subject)).collect();
     book.set_properties(
         &DocProperties::new()
-            .set_title(visible(&unit(&estimate.subject)))
-            .set_creation_datetime(&day),
+            .set_title(cut(&visible(&units.join("; ")), LONGEST_TITLE))
+            .set_creation_datetime(&day.unwrap_or_default()),
     );
-    let formats = Formats::new(&estimate.currency);
-    adjustments_sheet(book.add_worksheet(), estimate, &formats)?;
-    comps_sheet(book.add_worksheet(), estimate, &formats)?;
+    let mut taken = HashSet::new();
+    for (name, estimate) in estimates {
+        let formats = Formats::new(&estimate.currency);
+        let sheets = name.map(|name| sheet_name(name, &mut taken));
+        let called = |what: &str| {
+            sheets
+                .as_ref()
+                .map_or_else(|| capitalised(what), |name| format!("{name} {what}"))
+        };
+        let sheet = book.add_worksheet().set_name(called(ADJUSTMENTS))?;
+        adjustments_sheet(sheet, estimate, &formats)?;
+        let sheet = book.add_worksheet().set_name(called(COMPS))?;
+        comps_sheet(sheet, estimate, &formats)?;
+    }
     book.save_to_buffer()
+}
+
+/// What the two sheets of a unit are called, behind its name.
+const ADJUSTMENTS: &str = "adjustments";
+const COMPS: &str = "comps";
+
+/// Most characters of the name of a sheet, by the format.
+const LONGEST_SHEET: usize = 31;
+
+/// Most characters of the title of a workbook, by the format.
+const LONGEST_TITLE: usize = 255;
+
+/// The first so many characters.
+fn cut(text: &str, most: usize) -> String {
+    text.chars().take(most).collect()
+}
+
+/// A name that fits into that of a sheet and that none before it has (case ignored): cut where it is
+/// too long, and then told apart by a number.
+fn sheet_name(name: &str, taken: &mut HashSet<String>) -> String {
+    let room = LONGEST_SHEET - ADJUSTMENTS.len() - 1;
+    let numbered = |number: usize| {
+        let mark = format!("~{number}");
+        cut(name, room - mark.len()) + &mark
+    };
+    let first = std::iter::once(cut(name, room));
+    first
+        .chain((2..).map(numbered))
+        .find(|name| taken.insert(name.to_lowercase()))
+        .unwrap_or_default()
 }
 
 struct Formats {
@@ -358,8 +431,7 @@ fn put(
     match value {
         Value::Blank => {}
         Value::Text(text) => {
-            let text: String = text.chars().take(LONGEST).collect();
-            sheet.write_string(row, column, text)?;
+            sheet.write_string(row, column, cut(text, LONGEST))?;
         }
         Value::Money(amount) => {
             sheet.write_with_format(row, column, *amount, &formats.money)?;
@@ -398,7 +470,6 @@ fn adjustments_sheet(
     estimate: &Estimate,
     formats: &Formats,
 ) -> Result<(), XlsxError> {
-    sheet.set_name("Adjustments")?;
     let rows = adjustments(estimate);
     let end = write(sheet, &rows, formats)?;
     let column = u16::try_from(rows.titles.len()).unwrap_or(u16::MAX);
@@ -439,7 +510,6 @@ fn comps_sheet(
     estimate: &Estimate,
     formats: &Formats,
 ) -> Result<(), XlsxError> {
-    sheet.set_name("Comps")?;
     let rows = comps(estimate);
     let end = write(sheet, &rows, formats)?;
     let column = u16::try_from(rows.titles.len()).unwrap_or(u16::MAX);
@@ -557,5 +627,17 @@ mod tests {
             ),
             None
         );
+    }
+
+    #[test]
+    fn names_of_sheets_fit_and_differ() {
+        let mut taken = HashSet::new();
+        let mut named = |name: &str| sheet_name(name, &mut taken);
+        assert_eq!(named("f4"), "f4");
+        let long = "a-name-of-forty-characters-and-no-fewer-x";
+        assert_eq!(named(long), "a-name-of-forty-cha");
+        assert_eq!(named(&long.to_uppercase()), "A-NAME-OF-FORTY-C~2");
+        assert_eq!(named(long), "a-name-of-forty-c~3");
+        assert!(named(long).len() + " adjustments".len() <= LONGEST_SHEET);
     }
 }
