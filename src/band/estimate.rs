@@ -597,7 +597,7 @@ fn outcome_of(design: &Design, fit: &Fit, works: bool, settings: &EstimateSettin
     let predictive = match scales {
         Some(mut scales) => {
             scales.iter_mut().for_each(|s| s.variance += doubt);
-            Predictive::mixture(mean, &scales, nu)
+            Predictive::mixture(mean, &scales)
         }
         None => {
             let variance = fit.variance(&design.subject) + doubt;

@@ -35,15 +35,15 @@ pub struct Predictive {
     mean: f64,
     scale: f64,
     parts: Vec<Part>,
-    kernel: Kernel,
 }
 
-/// One term of the mixture: a location-scale copy of the kernel.
+/// One term of the mixture: a location-scale copy of its kernel.
 #[derive(Debug, Clone, Copy)]
 struct Part {
     shift: f64,
     scale: f64,
     weight: f64,
+    kernel: Kernel,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -131,12 +131,12 @@ impl Predictive {
                 shift: 0.0,
                 scale,
                 weight: 1.0,
+                kernel: Kernel::new(degrees),
             };
             return Self {
                 mean,
                 scale,
                 parts: vec![whole],
-                kernel: Kernel::new(degrees),
             };
         }
         let sigmas = sigma_points(sigma, degrees);
@@ -145,31 +145,23 @@ impl Predictive {
             .into_iter()
             .map(|s| Scale {
                 sigma: s,
+                nu,
                 weight,
                 variance: variance * (s / sigma).powi(2),
             })
             .collect();
         Self {
             scale,
-            ..Self::mixture(mean, &scales, nu)
+            ..Self::mixture(mean, &scales)
         }
     }
 
-    /// The distribution for a mean `mean` whose variance, as the residual scale itself, is only
-    /// known as a mixture; errors with `nu` degrees of freedom.
-    pub fn mixture(mean: f64, scales: &[Scale], nu: f64) -> Self {
+    /// The distribution for a mean `mean` whose variance, as the residual scale and the tails of
+    /// the errors themselves, is only known as a mixture.
+    pub fn mixture(mean: f64, scales: &[Scale]) -> Self {
         let parts = scales
             .iter()
-            .flat_map(|s| {
-                let spread = s.variance.sqrt() / s.sigma;
-                theta_points(spread)
-                    .into_iter()
-                    .map(move |(theta, weight)| Part {
-                        shift: theta * spread * s.sigma,
-                        scale: s.sigma,
-                        weight: weight * s.weight,
-                    })
-            })
+            .flat_map(parts_of)
             .filter(|part| part.weight > LIGHT)
             .collect();
         let square: f64 = scales
@@ -180,7 +172,6 @@ impl Predictive {
             mean,
             scale: square.sqrt(),
             parts,
-            kernel: Kernel::new(nu),
         }
     }
 
@@ -199,7 +190,7 @@ impl Predictive {
         let z = y - self.mean;
         self.parts
             .iter()
-            .map(|part| part.weight * self.kernel.cdf((z - part.shift) / part.scale))
+            .map(|part| part.weight * part.kernel.cdf((z - part.shift) / part.scale))
             .sum()
     }
 
@@ -208,7 +199,7 @@ impl Predictive {
         let z = y - self.mean;
         self.parts
             .iter()
-            .map(|part| part.weight / part.scale * self.kernel.pdf((z - part.shift) / part.scale))
+            .map(|part| part.weight / part.scale * part.kernel.pdf((z - part.shift) / part.scale))
             .sum()
     }
 
@@ -242,6 +233,32 @@ impl Predictive {
         }
         at
     }
+}
+
+/// The terms of one scale: for normal errors the mean's doubt adds to their variance.
+fn parts_of(scale: &Scale) -> Vec<Part> {
+    let Scale {
+        sigma, variance, ..
+    } = *scale;
+    let kernel = Kernel::new(scale.nu);
+    if scale.nu.is_infinite() {
+        return vec![Part {
+            shift: 0.0,
+            scale: (sigma * sigma + variance).sqrt(),
+            weight: scale.weight,
+            kernel,
+        }];
+    }
+    let spread = variance.sqrt() / sigma;
+    theta_points(spread)
+        .into_iter()
+        .map(|(theta, weight)| Part {
+            shift: theta * spread * sigma,
+            scale: sigma,
+            weight: weight * scale.weight,
+            kernel,
+        })
+        .collect()
 }
 
 /// Points and weights of the standard normal, finer the more the mean's doubt (in residual

@@ -36,7 +36,7 @@ pub struct Past {
 const KEPT: &str = "past.json";
 
 /// Changes with every change of how past sales are foretold.
-const FORMAT: u32 = 2;
+const FORMAT: u32 = 3;
 
 /// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
 /// not been yet.

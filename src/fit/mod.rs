@@ -31,7 +31,8 @@
 //! * **Spread.** The prior on σ² is scaled inverse chi-square, worth `n₀` comps at `s₀`:
 //!   `σ² = (n₀ s₀² + Σ wᵢ uᵢ rᵢ²) / (n₀ + Σ wᵢ − tr H)`, with `H` the hat matrix (Gelman et al.,
 //!   *Bayesian Data Analysis*, 3rd edition, section 2.6). That one value serves the
-//!   adjustments; the band weighs every value by how likely it is, [`spread`].
+//!   adjustments; the band weighs every value by how likely it is, and tails heavier and lighter
+//!   than those of the fit likewise, [`spread`].
 //! * **Uncertainty.** Posterior precision `X'AX (ν+1)/(ν+3) + P`, where `A` holds `wᵢuᵢ/σ²` and `P`
 //!   the prior precisions; the factor `(ν+1)/(ν+3)` is the information lost by not knowing
 //!   which sales are odd (Lange, Little and Taylor 1989). It is only ever used in factored
