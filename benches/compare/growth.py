@@ -7,8 +7,8 @@ without and then with the cache, and the same job done by estimate.py and estima
 CSV, and of a Parquet copy in order of the models, made first). Seconds are medians, wall clock from
 start to end of the process, files in the page cache; memory is the highest peak of resident memory.
 Large files are repeated less. A process that asks for more than --memory is refused it, and what it
-said of that stands below the tables. Scripts have to agree on their estimate. Prints two tables in Markdown; --csv keeps the
-figures, --chart draws them (growth_chart.py draws them again).
+said of that stands below the tables. Scripts have to agree on their estimate. Prints two tables in
+Markdown; --csv keeps the figures, --chart draws them (growth_chart.py draws them again).
 """
 
 import argparse
@@ -147,7 +147,7 @@ def main():
         print(*table("seconds", JOBS, records, speed), "", sep="\n")
         print(*table("peak MB", processes, records, lambda record: record["peak_mb"]), sep="\n")
         for record in records:
-            if record["failure"]:
+            if record["failure"] and record["job"] in processes:
                 print(f"\n{record['comps']:,} comps, {record['job']}: {record['failure']}")
         if options.chart:
             # In a process of its own: what this one holds is the least that can be seen of the others.

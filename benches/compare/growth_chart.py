@@ -43,8 +43,8 @@ def draw(axes, records, column, title):
     axes.set(xscale="log", yscale="log")
     axes.set_title(title, loc="left", fontsize=11, color=INK)
     axes.set_xlabel("comps", color=INK)
-    for axis, label in [(axes.xaxis, count), (axes.yaxis, lambda value, _: f"{value:,g}")]:
-        axis.set_major_locator(LogLocator(numticks=12))
+    for axis, subs, label in [(axes.xaxis, [1], count), (axes.yaxis, [1, 3], lambda value, _: f"{value:,g}")]:
+        axis.set_major_locator(LogLocator(subs=subs, numticks=12))
         axis.set_major_formatter(FuncFormatter(label))
         axis.set_minor_formatter(NullFormatter())
     axes.grid(which="major", color="#e4e4e4", linewidth=0.8)
