@@ -81,32 +81,59 @@ pub const FRAME_COLUMNS: [&str; 21] = [
     "note",
 ];
 
-/// Different words of a column, numbered as they come.
+/// Different words, numbered as they come.
 #[derive(Debug, Default)]
-struct Words {
-    numbers: HashMap<String, u32>,
-    column: Vec<u32>,
+pub(super) struct Words {
+    numbers: IdMap<u32>,
+    words: Vec<String>,
 }
 
 impl Words {
-    fn push(&mut self, word: &str) {
-        let number = match self.numbers.get(word) {
-            Some(&number) => number,
-            None => {
-                let number = self.numbers.len() as u32;
-                self.numbers.insert(word.to_string(), number);
-                number
-            }
-        };
-        self.column.push(number);
+    /// The number of a word, which is a new one where the word is.
+    pub(super) fn number(&mut self, word: &str) -> u32 {
+        let next = self.words.len() as u32;
+        let number = *self.numbers.entry(id_hash(word)).or_insert(next);
+        if number == next {
+            self.words.push(word.to_string());
+        } else if self.words[number as usize] != word {
+            // Two words of one hash: the second is kept under as many numbers as it comes up.
+            self.words.push(word.to_string());
+            return next;
+        }
+        number
     }
 
-    fn into_parts(self) -> (Vec<String>, Vec<u32>) {
-        let mut words = vec![String::new(); self.numbers.len()];
-        for (word, number) in self.numbers {
-            words[number as usize] = word;
-        }
-        (words, self.column)
+    /// The number of a word that is known.
+    pub(super) fn find(&self, word: &str) -> Option<u32> {
+        let number = *self.numbers.get(&id_hash(word))?;
+        (self.words[number as usize] == word).then_some(number)
+    }
+
+    /// How many there are.
+    pub(super) fn len(&self) -> usize {
+        self.words.len()
+    }
+
+    pub(super) fn into_list(self) -> Vec<String> {
+        self.words
+    }
+}
+
+/// A column of words: the words and their numbers in the rows.
+#[derive(Debug, Default)]
+struct WordColumn {
+    words: Words,
+    rows: Vec<u32>,
+}
+
+impl WordColumn {
+    fn push(&mut self, word: &str) {
+        // Most rows have the word of the row before.
+        let number = match self.rows.last() {
+            Some(&last) if self.words.words[last as usize] == word => last,
+            _ => self.words.number(word),
+        };
+        self.rows.push(number);
     }
 }
 
@@ -114,7 +141,7 @@ impl Words {
 pub(super) struct Builder {
     /// Entry and line of every identifier seen.
     seen: IdMap<(u32, u32)>,
-    worded: [Words; WORDED.len()],
+    worded: [WordColumn; WORDED.len()],
     comp_id: StringChunkedBuilder,
     line: Vec<u32>,
     note: StringChunkedBuilder,
@@ -153,13 +180,20 @@ impl Builder {
     /// Takes a row of a file. A row of an older entry with a known identifier is passed over;
     /// one of the same entry is a problem.
     pub(super) fn push(&mut self, file: &str, row: Row) -> Option<Problem> {
-        let Row { entry, line, comp } = row;
-        let place = (entry as u32, u32::try_from(line).unwrap_or(u32::MAX));
-        if let Some(&(other, first)) = self.seen.get(&id_hash(&comp.comp_id)) {
+        let id = &row.comp.comp_id;
+        let place = (row.entry as u32, short_line(row.line));
+        if let Some(&(other, first)) = self.seen.get(&id_hash(id)) {
             return (other == place.0)
-                .then(|| repeated(file, line, "comp_id", &comp.comp_id, first.into()));
+                .then(|| repeated(file, row.line, "comp_id", id, first.into()));
         }
-        self.seen.insert(id_hash(&comp.comp_id), place);
+        self.seen.insert(id_hash(id), place);
+        self.add(file, &row);
+        None
+    }
+
+    /// Takes a row of a file, whatever its identifier; its content hash.
+    pub(super) fn add(&mut self, file: &str, row: &Row) -> u64 {
+        let Row { entry, line, comp } = row;
         let lists = [&comp.missing, &comp.extras, &comp.defects].map(Items::to_string);
         let attributes = comp.attributes.to_string();
         let how_sold = comp.how_sold.map_or("", HowSold::as_str);
@@ -180,9 +214,9 @@ impl Builder {
             column.push(word);
         }
         self.comp_id.append_value(&comp.comp_id);
-        self.line.push(place.1);
+        self.line.push(short_line(*line));
         self.note.append_value(&comp.note);
-        self.entry.push(entry as i64);
+        self.entry.push(*entry as i64);
         self.sold_on
             .push(comp.sold_on.map(|day| day.to_epoch_days()));
         self.works.push(comp.works);
@@ -191,10 +225,15 @@ impl Builder {
         self.shipping
             .push(minor_units(comp.shipping).unwrap_or_default());
         self.lot_size.push(comp.lot_size.into());
-        self.text.fill(&comp);
-        self.content_hash
-            .push(self.text.content_hash().cast_signed());
-        None
+        self.text.fill(comp);
+        let content = self.text.content_hash();
+        self.content_hash.push(content.cast_signed());
+        content
+    }
+
+    /// Rows taken.
+    pub(super) fn len(&self) -> usize {
+        self.line.len()
     }
 
     pub(super) fn finish(self) -> PolarsResult<Packed> {
@@ -214,9 +253,8 @@ impl Builder {
         ];
         let mut words = Vec::with_capacity(WORDED.len());
         for (name, column) in WORDED.into_iter().zip(self.worded) {
-            let (list, numbers) = column.into_parts();
-            columns.push(UInt32Chunked::from_vec(name.into(), numbers).into_column());
-            words.push(list);
+            columns.push(UInt32Chunked::from_vec(name.into(), column.rows).into_column());
+            words.push(column.words.into_list());
         }
         Ok(Packed {
             rows: DataFrame::new_infer_height(columns)?,
@@ -257,52 +295,96 @@ impl Packed {
         } else {
             HashSet::new()
         };
-        let own: Vec<bool> = keys.iter().map(|word| word == key).collect();
-        let other: Vec<bool> = keys
-            .iter()
-            .map(|word| others.contains(word.as_str()))
-            .collect();
-        let (mut own_rows, mut other_rows) = (Vec::new(), Vec::new());
-        for (row, number) in (0..).zip(numbers.iter()) {
-            let Some(number) = number.map(|number| number as usize) else {
-                continue;
-            };
-            if own.get(number) == Some(&true) {
-                own_rows.push(row);
-            } else if other.get(number) == Some(&true) {
-                other_rows.push(row);
-            }
-        }
-        let others = self.part(other_rows)?;
-        if own_rows.is_empty() {
-            return Ok((self, others));
-        }
-        Ok((self.part(own_rows)?, others))
+        let others = self.of_keys(&|word| others.contains(word))?;
+        let own = self.of_keys(&|word| word == key)?;
+        Ok((if own.height() == 0 { self } else { own }, others))
+    }
+
+    /// The rows of the models whose keys are wanted.
+    pub(super) fn of_keys(&self, wanted: &dyn Fn(&str) -> bool) -> PolarsResult<Self> {
+        let words = self.words_of("model").iter();
+        let wanted: Vec<bool> = words.map(|word| wanted(&match_key(word))).collect();
+        let numbers = self.rows.column("model")?.u32()?.iter();
+        let rows = (0..).zip(numbers).filter_map(|(row, number)| {
+            let wanted = wanted.get(number? as usize).copied().unwrap_or_default();
+            wanted.then_some(row)
+        });
+        self.part(rows.collect())
+    }
+
+    /// The rows whose identifiers (by their hash) are wanted.
+    pub(super) fn of_ids(&self, wanted: &dyn Fn(u64) -> bool) -> PolarsResult<Self> {
+        let ids = self.rows.column("comp_id")?.str()?.iter();
+        let rows = (0..)
+            .zip(ids)
+            .filter_map(|(row, id)| wanted(id_hash(id?)).then_some(row));
+        self.part(rows.collect())
     }
 
     /// These rows, with the words that they have.
-    fn part(&self, rows: Vec<IdxSize>) -> PolarsResult<Self> {
+    pub(super) fn part(&self, rows: Vec<IdxSize>) -> PolarsResult<Self> {
         let mut rows = self.rows.take(&IdxCa::from_vec("row".into(), rows))?;
         let mut words = Vec::with_capacity(WORDED.len());
         for (name, list) in WORDED.into_iter().zip(&self.words) {
-            let mut known: HashMap<u32, u32> = HashMap::new();
-            let mut kept = Vec::new();
-            let numbers: UInt32Chunked = rows
-                .column(name)?
-                .u32()?
-                .iter()
-                .map(|number| {
-                    let number = number?;
-                    Some(*known.entry(number).or_insert_with(|| {
-                        kept.push(list.get(number as usize).cloned().unwrap_or_default());
-                        (kept.len() - 1) as u32
-                    }))
-                })
-                .collect();
-            rows.with_column(numbers.with_name(name.into()).into_column())?;
+            let mut known = vec![u32::MAX; list.len()];
+            let mut kept: Vec<String> = Vec::new();
+            renumber(&mut rows, name, |number| {
+                let number = number as usize;
+                let place = known.get_mut(number)?;
+                if *place == u32::MAX {
+                    *place = kept.len() as u32;
+                    kept.push(list[number].clone());
+                }
+                Some(*place)
+            })?;
             words.push(kept);
         }
         Ok(Self { rows, words })
+    }
+
+    /// The rows of all parts, one after another.
+    pub(super) fn concat(parts: impl IntoIterator<Item = Self>) -> PolarsResult<Self> {
+        let mut whole = Builder::default().finish()?.rows;
+        let mut words: [Words; WORDED.len()] = Default::default();
+        for mut part in parts {
+            for ((name, list), words) in WORDED.into_iter().zip(&part.words).zip(&mut words) {
+                let known: Vec<u32> = list.iter().map(|word| words.number(word)).collect();
+                renumber(&mut part.rows, name, |number| {
+                    known.get(number as usize).copied()
+                })?;
+            }
+            whole.vstack_mut_owned(part.rows)?;
+        }
+        whole.rechunk_mut();
+        Ok(Self {
+            rows: whole,
+            words: words.map(Words::into_list).into(),
+        })
+    }
+
+    /// The place of every row: those of newer entries come before those of older ones, in the order of
+    /// their lines.
+    pub(super) fn places(&self) -> PolarsResult<Vec<u64>> {
+        let entries = self.rows.column("entry")?.i64()?.iter();
+        let lines = self.rows.column(LINE)?.u32()?.iter();
+        let both = entries.zip(lines);
+        Ok(both
+            .map(|(entry, line)| place(entry.unwrap_or_default() as u32, line.unwrap_or_default()))
+            .collect())
+    }
+
+    /// The rows in the order of their places.
+    pub(super) fn in_order(self) -> PolarsResult<Self> {
+        let places = self.places()?;
+        if places.is_sorted() {
+            return Ok(self);
+        }
+        let mut rows: Vec<IdxSize> = (0..places.len() as IdxSize).collect();
+        rows.sort_unstable_by_key(|&row| places[row as usize]);
+        Ok(Self {
+            rows: self.rows.take(&IdxCa::from_vec("row".into(), rows))?,
+            words: self.words,
+        })
     }
 
     pub(super) fn words_of(&self, column: &str) -> &[String] {
@@ -364,6 +446,12 @@ impl Packed {
         Ok(builder.finish().into_column())
     }
 
+    /// Hashes of the identifiers.
+    pub(super) fn id_hashes(&self) -> PolarsResult<impl Iterator<Item = u64>> {
+        let ids = self.rows.column("comp_id")?.str()?.iter();
+        Ok(ids.map(|id| id_hash(id.unwrap_or_default())))
+    }
+
     /// Identifiers and content hashes.
     pub(super) fn content_hashes(&self) -> PolarsResult<impl Iterator<Item = (&str, u64)>> {
         let ids = self.rows.column("comp_id")?.str()?;
@@ -373,6 +461,28 @@ impl Packed {
             .zip(hashes.iter())
             .filter_map(|(id, hash)| Some((id?, hash?.cast_unsigned()))))
     }
+}
+
+/// Gives the words of a column other numbers; one that has none is null.
+fn renumber(
+    rows: &mut DataFrame,
+    name: &str,
+    mut number: impl FnMut(u32) -> Option<u32>,
+) -> PolarsResult<()> {
+    let old = rows.column(name)?.u32()?;
+    let new: UInt32Chunked = old.iter().map(|old| number(old?)).collect();
+    rows.with_column(new.with_name(name.into()).into_column())?;
+    Ok(())
+}
+
+/// Sorts newer entries first, and rows of one entry by their lines.
+pub(super) fn place(entry: u32, line: u32) -> u64 {
+    u64::from(u32::MAX - entry) << 32 | u64::from(line)
+}
+
+/// A line as the table keeps it.
+pub(super) fn short_line(line: u64) -> u32 {
+    u32::try_from(line).unwrap_or(u32::MAX)
 }
 
 /// The `most` keys that most rows have, of those `wanted`; `numbers` are the rows' places in

@@ -166,7 +166,7 @@ pub fn plan(
         out,
         witness,
         plan: Plan::default(),
-        seen: HashMap::new(),
+        seen: IdMap::default(),
         done: 0,
     };
     for (number, input) in inputs.iter().enumerate() {
@@ -390,7 +390,7 @@ struct Merger<'a, 'w> {
     witness: &'w mut dyn Witness,
     plan: Plan,
     /// Rows taken, by the hash of their identifier.
-    seen: HashMap<u64, Seen>,
+    seen: IdMap<Seen>,
     /// Bytes of the files before this one.
     done: u64,
 }

@@ -21,15 +21,18 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::time::{Duration, Instant, UNIX_EPOCH};
 
-use polars::prelude::DataFrame;
+use polars::prelude::{DataFrame, PolarsResult};
 use serde::{Deserialize, Serialize};
 use tempfile::NamedTempFile;
 use xxhash_rust::xxh3::xxh3_64;
 
+use super::cache::build::{BuildError, TableBuilder};
+use super::cache::table::Table;
 use super::canonical::{self, Layout, Row};
 use super::comp::match_key;
 use super::frame::{self, Packed};
 use super::log::{self, LogBytes};
+use super::rows::{Beside, Index, Rows, Trouble};
 use super::{BookError, Comp, Problem, Settings, cache, files, settings};
 
 /// How long a run waits for another one to let go of the book.
@@ -41,6 +44,9 @@ const BATCHES_AHEAD: usize = 8;
 
 /// Longest name of an import file between its number and `.csv`, in characters.
 const SLUG: usize = 40;
+
+/// How often reading is tried again where files or cache change meanwhile.
+const TRIES: u32 = 3;
 
 /// Sales shown of those that an undo brings back into force.
 const SHOWN_AGAIN: usize = 10;
@@ -59,27 +65,6 @@ pub struct Book {
 #[derive(Debug)]
 pub struct BookLock {
     _file: File,
-}
-
-/// Every `comp_id` in force with the hash of its content.
-#[derive(Debug, Clone, Default)]
-pub struct Index(IdMap<u64>);
-
-impl Index {
-    /// [`Comp::content_hash`] of the comp in force.
-    pub fn get(&self, comp_id: &str) -> Option<u64> {
-        self.0.get(&id_hash(comp_id)).copied()
-    }
-
-    /// How many comps are in force.
-    pub fn len(&self) -> usize {
-        self.0.len()
-    }
-
-    /// Whether there are none.
-    pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
 }
 
 /// What an undo took back (or would).
@@ -288,8 +273,14 @@ impl Book {
     /// # Errors
     /// [`BookError::Io`] where the folder cannot be read.
     pub fn size(&self) -> Result<u64, BookError> {
-        let stamps = self.stamps(&mut |_| {})?;
-        Ok(stamps.iter().map(|stamp| stamp.size).sum())
+        let imports = import_files(&self.comps_dir(), &mut |_| {})?;
+        let stamps = self.stamps(&imports)?;
+        let log = match fs::metadata(self.log_path()) {
+            Ok(data) => data.len(),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => 0,
+            Err(error) => return Err(BookError::io(self.log_path(), "read")(error)),
+        };
+        Ok(log + stamps.iter().map(|stamp| stamp.size).sum::<u64>())
     }
 
     /// Something that an earlier run kept by this name because it took long to work out; none
@@ -395,13 +386,7 @@ impl Book {
     /// # Errors
     /// As [`Book::frame`].
     pub fn index(&self) -> Result<Index, BookError> {
-        let packed = self.packed(Some(&["comp_id", frame::CONTENT_HASH]), &mut |_| {})?;
-        let hashes = packed
-            .content_hashes()
-            .map_err(|error| self.internal(&error))?;
-        Ok(Index(
-            hashes.map(|(id, hash)| (id_hash(id), hash)).collect(),
-        ))
+        self.rows(&mut |_| {}, &mut Rows::index)
     }
 
     /// Every spelling of a model in the comps in force.
@@ -409,8 +394,7 @@ impl Book {
     /// # Errors
     /// As [`Book::frame`].
     pub fn models(&self) -> Result<Vec<String>, BookError> {
-        let packed = self.packed(Some(&["model"]), &mut |_| {})?;
-        Ok(packed.words_of("model").to_vec())
+        self.rows(&mut |_| {}, &mut Rows::models)
     }
 
     /// The comps in force with these identifiers.
@@ -421,7 +405,7 @@ impl Book {
         if ids.is_empty() {
             return Ok(HashMap::new());
         }
-        let frame = self.frame(&mut |_| {})?;
+        let frame = self.rows(&mut |_| {}, &mut |rows| Ok(rows.find(ids)?.unpack()?))?;
         let rows = frame::FrameRows::new(&frame, &self.settings.currency)
             .map_err(|error| self.internal(&error))?;
         Ok((0..rows.len())
@@ -557,7 +541,9 @@ impl Book {
             ..Undone::default()
         };
         let mut ids: HashSet<String> = HashSet::new();
-        self.scan(&mut |_| {}, &mut |_, row| {
+        let imports = import_files(&self.comps_dir(), &mut |_| {})?;
+        let (logged_rows, _) = self.logged_rows(&mut |_| {})?;
+        self.scan(&imports, logged_rows, &mut |_, row| {
             if row.entry == entry {
                 undone.rows += 1;
                 *undone.models.entry(row.comp.model).or_default() += 1;
@@ -577,13 +563,29 @@ impl Book {
     /// # Errors
     /// [`BookError::Rows`] with everything that is wrong in the book's files.
     pub fn frame(&self, notice: &mut dyn FnMut(&str)) -> Result<DataFrame, BookError> {
-        self.packed(None, notice)?
-            .unpack()
-            .map_err(|error| self.internal(&error))
+        self.rows(notice, &mut |rows| Ok(rows.whole()?.unpack()?))
+    }
+
+    /// Gathers something from every comp in force, in tables as [`Book::frame`] gives them that each
+    /// have all comps of their models: memory holds one part of a large book at a time.
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn fold_models<T: Default>(
+        &self,
+        notice: &mut dyn FnMut(&str),
+        add: &mut dyn FnMut(&mut T, DataFrame) -> PolarsResult<()>,
+    ) -> Result<T, BookError> {
+        self.rows(notice, &mut |rows| {
+            let mut all = T::default();
+            rows.each_part(&mut |part| add(&mut all, part.unpack()?))?;
+            Ok(all)
+        })
     }
 
     /// As [`Book::frame`], but only the comps of one model (case and spacing ignored), which is
-    /// much faster in a large book; the whole table where no comp is of the model.
+    /// much faster in a large book. Where no comp is of the model, the table has every spelling of
+    /// a model and may have nothing else.
     ///
     /// # Errors
     /// As [`Book::frame`].
@@ -607,116 +609,203 @@ impl Book {
         wanted: &dyn Fn(&str) -> bool,
         notice: &mut dyn FnMut(&str),
     ) -> Result<(DataFrame, DataFrame), BookError> {
-        let packed = self.packed(None, notice)?;
-        packed
-            .of_model_among(&match_key(model), most, wanted)
-            .and_then(|(own, others)| Ok((own.unpack()?, others.unpack()?)))
-            .map_err(|error| self.internal(&error))
+        let key = match_key(model);
+        self.rows(notice, &mut |rows| {
+            let (own, others) = rows.among(&key, most, wanted)?;
+            Ok((own.unpack()?, others.unpack()?))
+        })
     }
 
-    /// The packed table from the cache where that is good, or else from the files.
-    fn packed(
+    /// Does a job with the comps in force.
+    fn rows<T>(
         &self,
-        columns: Option<&[&str]>,
         notice: &mut dyn FnMut(&str),
-    ) -> Result<Packed, BookError> {
+        job: &mut dyn FnMut(Rows) -> Result<T, Trouble>,
+    ) -> Result<T, BookError> {
         let mut tries = 0;
+        let mut trusted = true;
         loop {
-            match self.packed_once(columns, notice) {
-                // A file that went away while reading was taken back by another run.
-                Err(BookError::Io { source, .. })
-                    if source.kind() == io::ErrorKind::NotFound && tries < 3 =>
-                {
-                    tries += 1
-                }
+            let found = self.rows_once(trusted, notice);
+            let done = found.and_then(|(rows, settled)| {
                 // Imports came or went while reading: what was read may mix two states.
-                Ok((_, false)) if tries < 3 => tries += 1,
-                other => return other.map(|(packed, _)| packed),
+                Ok(if settled || tries >= TRIES {
+                    Some(job(rows)?)
+                } else {
+                    None
+                })
+            });
+            match done {
+                Ok(Some(done)) => return Ok(done),
+                Ok(None) => {}
+                Err(Trouble::Damaged) if tries < TRIES => {
+                    cache::discard(self);
+                    trusted = false;
+                }
+                // A file that went away while reading was taken back by another run.
+                Err(Trouble::Book(BookError::Io { source, .. }))
+                    if source.kind() == io::ErrorKind::NotFound && tries < TRIES => {}
+                Err(Trouble::Book(error)) => return Err(error),
+                Err(Trouble::Internal(error)) => return Err(self.internal(&error)),
+                Err(Trouble::Damaged) => {
+                    let error = io::Error::other("the cache changes while it is read");
+                    return Err(BookError::io(self.root.join(".compband"), "read")(error));
+                }
+            }
+            tries += 1;
+        }
+    }
+
+    /// The comps in force, and whether the same imports were there before and after reading.
+    fn rows_once(
+        &self,
+        trusted: bool,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(Rows, bool), Trouble> {
+        let imports = import_files(&self.comps_dir(), notice)?;
+        let stamps = self.stamps(&imports)?;
+        let bytes: u64 = stamps.iter().map(|stamp| stamp.size).sum();
+        let cached = cache::open(self, &stamps).filter(|_| trusted);
+        let rows = match cached {
+            Some((table, of)) if size_beside(&stamps, &of) <= cache::BESIDE_BYTES => {
+                let later = imports.iter().zip(&stamps);
+                let later = later.filter(|(_, stamp)| !of.contains(stamp));
+                let later: Vec<ImportFile> = later.map(|(import, _)| import.clone()).collect();
+                self.beside(table, &later, notice)?
+            }
+            _ if bytes >= cache::WORTH_BYTES => match self.build(&imports, &stamps, notice) {
+                Ok(table) => self.beside(table, &[], notice)?,
+                Err(Trouble::Book(error @ BookError::Io { .. })) if !vanished(&error) => {
+                    notice(&cache::unwritten(&error));
+                    Rows::Memory(self.in_memory(&imports, notice)?)
+                }
+                Err(error) => return Err(error),
+            },
+            _ => Rows::Memory(self.in_memory(&imports, notice)?),
+        };
+        let after = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
+        Ok((rows, after == stamps))
+    }
+
+    /// The cached table, with the logged sales and these imports beside it.
+    fn beside(
+        &self,
+        table: Table,
+        imports: &[ImportFile],
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Rows, Trouble> {
+        let rows = self.in_memory(imports, notice)?;
+        let beside = Beside::new(&table, rows)?;
+        Ok(Rows::Table(table, beside))
+    }
+
+    /// The rows in force of these imports and the log.
+    fn in_memory(
+        &self,
+        imports: &[ImportFile],
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Packed, Trouble> {
+        let (logged, mut problems) = self.logged_rows(notice)?;
+        let mut builder = frame::Builder::default();
+        problems
+            .extend(self.scan_beside(imports, logged, &mut |file, row| builder.push(file, row))?);
+        if problems.is_empty() {
+            Ok(builder.finish()?)
+        } else {
+            Err(in_order(problems).into())
+        }
+    }
+
+    /// Makes the cached table of these imports.
+    fn build(
+        &self,
+        imports: &[ImportFile],
+        stamps: &[Stamp],
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Table, Trouble> {
+        cache::settle(stamps);
+        let made = cache::now();
+        let dir = self.cache_dir()?;
+        let bytes = stamps.iter().map(|stamp| stamp.size).sum();
+        let unwritten = |error: io::Error| Trouble::Book(BookError::io(&dir, "write")(error));
+        let mut builder = TableBuilder::new(&dir, bytes).map_err(unwritten)?;
+        let problems = self.scan_beside(imports, Vec::new(), &mut |file, row| {
+            builder.push(file, &row);
+            None
+        })?;
+        if !problems.is_empty() {
+            return Err(in_order(problems).into());
+        }
+        match builder.finish() {
+            Ok(built) => {
+                // What is not settled is for this run only.
+                let after = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
+                let made = if after == stamps { made } else { 0 };
+                cache::keep(self, built, stamps.to_vec(), made, notice).map_err(unwritten)
+            }
+            Err(BuildError::Io(error)) => Err(unwritten(error)),
+            Err(BuildError::Repeated(repeats)) => {
+                let mut problems = Vec::new();
+                self.scan(imports, Vec::new(), &mut |file, row| {
+                    let line = frame::short_line(row.line);
+                    let repeat = repeats
+                        .iter()
+                        .find(|repeat| (repeat.entry, repeat.line) == (row.entry as u32, line));
+                    let first = repeat.map(|repeat| repeat.first.into());
+                    let id = &row.comp.comp_id;
+                    problems
+                        .extend(first.map(|first| {
+                            canonical::repeated(file, row.line, "comp_id", id, first)
+                        }));
+                })?;
+                Err(in_order(problems).into())
             }
         }
     }
 
-    /// The table, and whether the same imports were there before and after reading.
-    fn packed_once(
-        &self,
-        columns: Option<&[&str]>,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<(Packed, bool), BookError> {
-        let made = cache::now();
-        let stamps = self.stamps(notice)?;
-        if let Some(packed) = cache::load(self, &stamps, columns) {
-            self.read_log(notice)?;
-            return Ok((packed, true));
-        }
-        let mut builder = frame::Builder::default();
-        let problems = self.scan_beside(notice, &mut |file, row| builder.push(file, row))?;
-        if !problems.is_empty() {
-            return Err(BookError::Rows(problems));
-        }
-        let mut packed = builder.finish().map_err(|error| self.internal(&error))?;
-        let after = self.stamps(&mut |_| {})?;
-        let log = self.display_name(&self.log_path());
-        let imports = |stamps: &[Stamp]| -> Vec<Stamp> {
-            let imports = stamps.iter().filter(|stamp| stamp.name != log);
-            imports.cloned().collect()
-        };
-        let settled = imports(&after) == imports(&stamps);
-        if packed.height() >= cache::WORTH_ROWS && after == stamps {
-            cache::store(self, &mut packed, stamps, made, notice);
-        }
-        Ok((packed, settled))
-    }
-
     /// As [`Book::scan`], but reading goes on in a second thread while `each` works; returns
-    /// what reading and `each` found wrong, in the order of files and rows.
+    /// what reading and `each` found wrong.
     fn scan_beside(
         &self,
-        notice: &mut dyn FnMut(&str),
+        imports: &[ImportFile],
+        logged: Vec<Row>,
         each: &mut dyn FnMut(&str, Row) -> Option<Problem>,
     ) -> Result<Vec<Problem>, BookError> {
         let (sender, receiver) = mpsc::sync_channel::<(String, Vec<Row>)>(BATCHES_AHEAD);
         std::thread::scope(|scope| {
             let reading = scope.spawn(move || {
-                let mut notices = Vec::new();
                 let mut batch = (String::new(), Vec::new());
-                let scanned = self.scan(
-                    &mut |text| notices.push(text.to_string()),
-                    &mut |file, row| {
-                        if batch.0 != file || batch.1.len() >= BATCH_ROWS {
-                            let next = (file.to_string(), Vec::with_capacity(BATCH_ROWS));
-                            // The receiver goes away only when its thread panics.
-                            let _ = sender.send(std::mem::replace(&mut batch, next));
-                        }
-                        batch.1.push(row);
-                    },
-                );
+                let scanned = self.scan(imports, logged, &mut |file, row| {
+                    if batch.0 != file || batch.1.len() >= BATCH_ROWS {
+                        let next = (file.to_string(), Vec::with_capacity(BATCH_ROWS));
+                        // The receiver goes away only when its thread panics.
+                        let _ = sender.send(std::mem::replace(&mut batch, next));
+                    }
+                    batch.1.push(row);
+                });
                 let _ = sender.send(batch);
-                scanned.map(|problems| (problems, notices))
+                scanned
             });
             let mut found = Vec::new();
             for (file, rows) in receiver {
                 found.extend(rows.into_iter().filter_map(|row| each(&file, row)));
             }
-            let (mut problems, notices) = match reading.join() {
-                Ok(scanned) => scanned?,
+            match reading.join() {
+                Ok(scanned) => found.extend(scanned?),
                 Err(panic) => std::panic::resume_unwind(panic),
-            };
-            notices.iter().for_each(|text| notice(text));
-            problems.append(&mut found);
-            problems.sort_by(|a, b| (&a.file, a.row).cmp(&(&b.file, b.row)));
-            Ok(problems)
+            }
+            Ok(found)
         })
     }
 
-    /// Hands every good row on file to `each` with the name of its file, rows of newer entries
-    /// first, and returns what is wrong with the others.
+    /// Hands every good row of these imports and of those logged to `each` with the name of its file,
+    /// rows of newer entries first, and returns what is wrong with the others.
     fn scan(
         &self,
-        notice: &mut dyn FnMut(&str),
+        imports: &[ImportFile],
+        mut logged: Vec<Row>,
         each: &mut dyn FnMut(&str, Row),
     ) -> Result<Vec<Problem>, BookError> {
-        let imports = import_files(&self.comps_dir(), &mut |_| {})?;
-        let (mut logged, mut problems) = self.logged_rows(notice)?;
+        let mut problems = Vec::new();
         logged.sort_by_key(|row| std::cmp::Reverse(row.entry));
         let mut logged = logged.into_iter().peekable();
         let log_name = self.display_name(&self.log_path());
@@ -757,35 +846,23 @@ impl Book {
         Ok(log)
     }
 
-    /// The files the comps come from, as they are now.
-    fn stamps(&self, notice: &mut dyn FnMut(&str)) -> Result<Vec<Stamp>, BookError> {
-        let mut paths: Vec<PathBuf> = import_files(&self.comps_dir(), notice)?
-            .into_iter()
-            .map(|file| file.path)
-            .collect();
-        paths.push(self.log_path());
-        let mut stamps = Vec::with_capacity(paths.len());
-        for path in paths {
-            let data = match fs::metadata(&path) {
-                Ok(data) => data,
-                Err(error)
-                    if error.kind() == io::ErrorKind::NotFound && path == self.log_path() =>
-                {
-                    continue;
-                }
-                Err(error) => return Err(BookError::io(path, "read")(error)),
+    /// Import files as they are now.
+    fn stamps(&self, imports: &[ImportFile]) -> Result<Vec<Stamp>, BookError> {
+        let stamp = |import: &ImportFile| {
+            let read = || {
+                let data = fs::metadata(&import.path)?;
+                Ok((data.len(), data.modified()?))
             };
-            let modified = data.modified().map_err(BookError::io(&path, "read"))?;
-            let modified = modified
-                .duration_since(UNIX_EPOCH)
-                .map_or(0, |since| since.as_nanos() as u64);
-            stamps.push(Stamp {
-                name: self.display_name(&path),
-                size: data.len(),
-                modified,
-            });
-        }
-        Ok(stamps)
+            let (size, modified) = read().map_err(BookError::io(&import.path, "read"))?;
+            Ok(Stamp {
+                name: self.display_name(&import.path),
+                size,
+                modified: modified
+                    .duration_since(UNIX_EPOCH)
+                    .map_or(0, |since| since.as_nanos() as u64),
+            })
+        };
+        imports.iter().map(stamp).collect()
     }
 
     /// An error of the table library: not one of the user's making.
@@ -794,6 +871,23 @@ impl Book {
             error.to_string(),
         ))
     }
+}
+
+/// Bytes of the files that a table was not made of.
+fn size_beside(stamps: &[Stamp], table: &[Stamp]) -> u64 {
+    let beside = stamps.iter().filter(|stamp| !table.contains(stamp));
+    beside.map(|stamp| stamp.size).sum()
+}
+
+/// Whether a file was gone when it should be read.
+fn vanished(error: &BookError) -> bool {
+    matches!(error, BookError::Io { source, .. } if source.kind() == io::ErrorKind::NotFound)
+}
+
+/// Problems in the order of files and rows, as an error.
+fn in_order(mut problems: Vec<Problem>) -> BookError {
+    problems.sort_by(|a, b| (&a.file, a.row).cmp(&(&b.file, b.row)));
+    BookError::Rows(problems)
 }
 
 /// One import file.

@@ -37,19 +37,24 @@ type Counts = HashMap<String, Vec<(String, u32)>>;
 pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let settings = book.settings();
-    let frame = book.frame(&mut notice)?;
-    let names = spellings(&counts(&frame, "model")?);
+    let Overview {
+        spellings: names,
+        grades,
+        levels,
+        mut models,
+    } = book.fold_models(&mut notice, &mut |all: &mut Overview, part| {
+        all.add(part, settings)
+    })?;
+    let names = spellings(&names);
     let asked: Vec<String> = args.models.iter().map(|model| match_key(model)).collect();
     for (model, key) in args.models.iter().zip(&asked) {
         if !names.contains_key(key) {
             return Err(unknown_model(model, names.values().map(String::as_str)));
         }
     }
-    if frame.height() == 0 {
+    if models.is_empty() {
         return say(&empty_book());
     }
-    let grades = counts(&frame, "grade")?;
-    let levels = counts(&frame, "completeness")?;
     let grade_names: Vec<&str> = settings.grades.iter().map(|g| g.name.as_str()).collect();
     let level_names: Vec<&str> = settings
         .completeness
@@ -68,7 +73,6 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         ("grades", Kind::Text, 2),
         ("completeness", Kind::Text, 4),
     ]);
-    let mut models = summaries(frame, settings)?;
     models.retain(|model| asked.is_empty() || asked.contains(&model.key));
     models.sort_by(|a, b| b.comps.cmp(&a.comps).then_with(|| a.key.cmp(&b.key)));
     let total = models.len();
@@ -113,6 +117,26 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
     ))
 }
 
+/// What is told of all models.
+#[derive(Debug, Default)]
+struct Overview {
+    spellings: Counts,
+    grades: Counts,
+    levels: Counts,
+    models: Vec<Summary>,
+}
+
+impl Overview {
+    /// Takes in comps, all of their models.
+    fn add(&mut self, comps: DataFrame, settings: &Settings) -> PolarsResult<()> {
+        self.spellings.extend(counts(&comps, "model")?);
+        self.grades.extend(counts(&comps, "grade")?);
+        self.levels.extend(counts(&comps, "completeness")?);
+        self.models.extend(summaries(comps, settings)?);
+        Ok(())
+    }
+}
+
 /// One model, as its comps have it; prices in minor units, of single working units.
 #[derive(Debug)]
 struct Summary {
@@ -126,7 +150,7 @@ struct Summary {
     parts: u32,
 }
 
-fn summaries(frame: DataFrame, settings: &Settings) -> Result<Vec<Summary>, CliError> {
+fn summaries(frame: DataFrame, settings: &Settings) -> PolarsResult<Vec<Summary>> {
     let paid = match settings.price_basis {
         PriceBasis::Delivered => col("price_minor") + col("shipping_minor"),
         PriceBasis::Item => col("price_minor"),
@@ -171,7 +195,7 @@ fn summaries(frame: DataFrame, settings: &Settings) -> Result<Vec<Summary>, CliE
         .collect())
 }
 
-fn counts(frame: &DataFrame, column: &str) -> Result<Counts, CliError> {
+fn counts(frame: &DataFrame, column: &str) -> PolarsResult<Counts> {
     let table = frame
         .clone()
         .lazy()

@@ -11,6 +11,7 @@ mod estimate;
 mod faults;
 mod fuzz;
 mod import;
+mod large;
 mod ledger;
 mod pool;
 mod properties;

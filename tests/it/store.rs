@@ -1,10 +1,9 @@
 //! The book's folder: init, log, undo, listings, damage and runs side by side.
 
 use std::collections::BTreeSet;
-use std::fs::{self, File, FileTimes};
+use std::fs;
 use std::path::Path;
 use std::process::Stdio;
-use std::time::{Duration, SystemTime};
 
 use compband::book::{Book, Comp, comp, frame::FrameRows};
 use tempfile::TempDir;
@@ -798,135 +797,5 @@ fn a_closed_pipe_ends_quietly() {
     assert_eq!(
         (output.status.code(), stderr(&output).as_str()),
         (Some(0), "")
-    );
-}
-
-/// A book with enough rows for a cache, its files old enough to be sure of.
-fn large_book() -> TempDir {
-    let dir = book();
-    let rows: String = (0..21_000)
-        .map(|n| {
-            let day = if n % 7 == 0 { "" } else { "2026-01-01" };
-            row(&format!("a{n:07}"), day, "Nerrow F4", "100.00")
-        })
-        .collect();
-    write_import(dir.path(), "000001-a.csv", &rows);
-    age(&dir.path().join("comps/000001-a.csv"));
-    dir
-}
-
-fn age(path: &Path) {
-    let old = SystemTime::now() - Duration::from_secs(3600);
-    File::options()
-        .write(true)
-        .open(path)
-        .unwrap()
-        .set_times(FileTimes::new().set_modified(old))
-        .unwrap();
-}
-
-fn cached_table(dir: &Path) -> std::path::PathBuf {
-    let mut tables: Vec<_> = fs::read_dir(dir.join(".compband/cache"))
-        .unwrap()
-        .map(|item| item.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "arrow"))
-        .collect();
-    assert_eq!(tables.len(), 1);
-    tables.remove(0)
-}
-
-#[test]
-fn the_cache_gives_what_the_files_give() {
-    let dir = large_book();
-    let book = Book::open(Some(dir.path())).unwrap();
-    let fresh = book.frame(&mut |_| {}).unwrap();
-    let table = cached_table(dir.path());
-    let cached = book.frame(&mut |_| {}).unwrap();
-    assert_eq!(cached.column("sold_on").unwrap().null_count(), 3_000);
-    assert!(fresh.equals_missing(&cached));
-    assert!(
-        book.frame_of_model("NERROW f4", &mut |_| {})
-            .unwrap()
-            .equals_missing(&cached)
-    );
-    assert_eq!(book.index().unwrap().len(), 21_000);
-    fs::remove_dir_all(dir.path().join(".compband")).unwrap();
-    assert!(book.frame(&mut |_| {}).unwrap().equals_missing(&fresh));
-    assert_eq!(cached_table(dir.path()), table);
-}
-
-#[test]
-fn a_damaged_cache_is_made_again() {
-    let dir = large_book();
-    let book = Book::open(Some(dir.path())).unwrap();
-    let fresh = book.frame(&mut |_| {}).unwrap();
-    let table = cached_table(dir.path());
-    let label = dir.path().join(".compband/cache/comps.json");
-    for path in [table, label] {
-        let good = fs::read(&path).unwrap();
-        for at in [
-            0,
-            9,
-            good.len() / 3,
-            good.len() / 2,
-            good.len() - 9,
-            good.len() - 1,
-        ] {
-            let mut flipped = good.clone();
-            flipped[at] ^= 0x10;
-            let damaged = [
-                flipped,
-                good[..at].to_vec(),
-                [&good[..], b"more"].concat(),
-                Vec::new(),
-            ];
-            for bytes in damaged {
-                fs::write(&path, bytes).unwrap();
-                assert!(
-                    book.frame(&mut |_| {}).unwrap().equals_missing(&fresh),
-                    "{} at {at}",
-                    path.display()
-                );
-                assert_eq!(fs::read(&path).unwrap(), good, "not made again");
-            }
-        }
-    }
-}
-
-#[test]
-fn changed_files_and_settings_leave_the_cache_behind() {
-    let dir = large_book();
-    let book = Book::open(Some(dir.path())).unwrap();
-    book.frame(&mut |_| {}).unwrap();
-    let path = dir.path().join("comps/000001-a.csv");
-    let edited = fs::read_to_string(&path)
-        .unwrap()
-        .replacen("100.00", "700.00", 1);
-    fs::write(&path, edited).unwrap();
-    age(&path);
-    let prices = |book: &Book| {
-        comps(book)
-            .iter()
-            .filter(|comp| comp.price != 100.into())
-            .count()
-    };
-    assert_eq!(prices(&book), 1);
-    log(dir.path(), "5");
-    assert_eq!(prices(&book), 2);
-    assert_eq!(prices(&book), 2);
-    fs::write(dir.path().join("compband.toml"), "currency = \"USD\"").unwrap();
-    assert!(fails(dir.path(), 3, &["comps"]).contains("column currency"));
-}
-
-#[test]
-fn a_cache_that_cannot_be_written_is_only_a_notice() {
-    let dir = large_book();
-    fs::write(dir.path().join(".compband/cache"), "in the way").unwrap();
-    let read = run(dir.path(), &["models"]);
-    assert!(read.status.success(), "{}", stderr(&read));
-    assert!(
-        stderr(&read).contains("cache of this book cannot be written"),
-        "{}",
-        stderr(&read)
     );
 }
