@@ -81,7 +81,8 @@ pub const FRAME_COLUMNS: [&str; 21] = [
     "note",
 ];
 
-/// Different words, numbered as they come.
+/// Different words, numbered as they come. As with identifiers, words of the same hash count as
+/// the same.
 #[derive(Debug, Default)]
 pub(super) struct Words {
     numbers: IdMap<u32>,
@@ -95,18 +96,13 @@ impl Words {
         let number = *self.numbers.entry(id_hash(word)).or_insert(next);
         if number == next {
             self.words.push(word.to_string());
-        } else if self.words[number as usize] != word {
-            // Two words of one hash: the second is kept under as many numbers as it comes up.
-            self.words.push(word.to_string());
-            return next;
         }
         number
     }
 
     /// The number of a word that is known.
     pub(super) fn find(&self, word: &str) -> Option<u32> {
-        let number = *self.numbers.get(&id_hash(word))?;
-        (self.words[number as usize] == word).then_some(number)
+        self.numbers.get(&id_hash(word)).copied()
     }
 
     /// How many there are.
@@ -128,9 +124,10 @@ struct WordColumn {
 
 impl WordColumn {
     fn push(&mut self, word: &str) {
-        // Most rows have the word of the row before.
+        // Where there are few, the row before often has the same.
+        let few = self.words.len() < 16;
         let number = match self.rows.last() {
-            Some(&last) if self.words.words[last as usize] == word => last,
+            Some(&last) if few && self.words.words[last as usize] == word => last,
             _ => self.words.number(word),
         };
         self.rows.push(number);
@@ -179,7 +176,7 @@ impl Default for Builder {
 impl Builder {
     /// Takes a row of a file. A row of an older entry with a known identifier is passed over;
     /// one of the same entry is a problem.
-    pub(super) fn push(&mut self, file: &str, row: Row) -> Option<Problem> {
+    pub(super) fn push(&mut self, file: &str, row: &Row) -> Option<Problem> {
         let id = &row.comp.comp_id;
         let place = (row.entry as u32, short_line(row.line));
         if let Some(&(other, first)) = self.seen.get(&id_hash(id)) {
@@ -187,7 +184,7 @@ impl Builder {
                 .then(|| repeated(file, row.line, "comp_id", id, first.into()));
         }
         self.seen.insert(id_hash(id), place);
-        self.add(file, &row);
+        self.add(file, row);
         None
     }
 
@@ -685,11 +682,11 @@ mod tests {
         ];
         rows[2].comp.sold_on = None;
         for row in rows.clone() {
-            assert_eq!(builder.push("f.csv", row), None);
+            assert_eq!(builder.push("f.csv", &row), None);
         }
         assert!(
             builder
-                .push("f.csv", row(2, 9, "y", "1"))
+                .push("f.csv", &row(2, 9, "y", "1"))
                 .is_some_and(|p| p.row == 9 && p.expected.contains("row 3"))
         );
         let frame = builder.finish().unwrap().unpack().unwrap();

@@ -195,7 +195,7 @@ pub fn frame_of<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> PolarsResult<D
     for (at, comp) in comps.into_iter().enumerate() {
         builder.push(
             FOLDER,
-            Row {
+            &Row {
                 entry: 1,
                 line: at as u64,
                 comp: comp.clone(),

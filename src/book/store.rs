@@ -729,7 +729,7 @@ impl Book {
         let unwritten = |error: io::Error| Trouble::Book(BookError::io(&dir, "write")(error));
         let mut builder = TableBuilder::new(&dir, bytes).map_err(unwritten)?;
         let problems = self.scan_beside(imports, Vec::new(), &mut |file, row| {
-            builder.push(file, &row);
+            builder.push(file, row);
             None
         })?;
         if !problems.is_empty() {
@@ -768,15 +768,18 @@ impl Book {
         &self,
         imports: &[ImportFile],
         logged: Vec<Row>,
-        each: &mut dyn FnMut(&str, Row) -> Option<Problem>,
+        each: &mut dyn FnMut(&str, &Row) -> Option<Problem>,
     ) -> Result<Vec<Problem>, BookError> {
         let (sender, receiver) = mpsc::sync_channel::<(String, Vec<Row>)>(BATCHES_AHEAD);
+        // Rows go back to the thread that made them: freeing them there is much cheaper.
+        let (back, done) = mpsc::channel::<Vec<Row>>();
         std::thread::scope(|scope| {
             let reading = scope.spawn(move || {
                 let mut batch = (String::new(), Vec::new());
                 let scanned = self.scan(imports, logged, &mut |file, row| {
                     if batch.0 != file || batch.1.len() >= BATCH_ROWS {
                         let next = (file.to_string(), Vec::with_capacity(BATCH_ROWS));
+                        done.try_iter().for_each(drop);
                         // The receiver goes away only when its thread panics.
                         let _ = sender.send(std::mem::replace(&mut batch, next));
                     }
@@ -787,7 +790,9 @@ impl Book {
             });
             let mut found = Vec::new();
             for (file, rows) in receiver {
-                found.extend(rows.into_iter().filter_map(|row| each(&file, row)));
+                found.extend(rows.iter().filter_map(|row| each(&file, row)));
+                // Where that thread has ended, they go here.
+                let _ = back.send(rows);
             }
             match reading.join() {
                 Ok(scanned) => found.extend(scanned?),

@@ -1,6 +1,6 @@
 //! `compband models`.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
 use chrono::NaiveDate;
@@ -42,16 +42,8 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         grades,
         levels,
         mut models,
-    } = book.fold_models(&mut notice, &mut |all: &mut Overview, part| {
-        all.add(part, settings)
-    })?;
+    } = overview(&book, &args.models)?;
     let names = spellings(&names);
-    let asked: Vec<String> = args.models.iter().map(|model| match_key(model)).collect();
-    for (model, key) in args.models.iter().zip(&asked) {
-        if !names.contains_key(key) {
-            return Err(unknown_model(model, names.values().map(String::as_str)));
-        }
-    }
     if models.is_empty() {
         return say(&empty_book());
     }
@@ -73,7 +65,6 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         ("grades", Kind::Text, 2),
         ("completeness", Kind::Text, 4),
     ]);
-    models.retain(|model| asked.is_empty() || asked.contains(&model.key));
     models.sort_by(|a, b| b.comps.cmp(&a.comps).then_with(|| a.key.cmp(&b.key)));
     let total = models.len();
     for model in models {
@@ -124,6 +115,35 @@ struct Overview {
     grades: Counts,
     levels: Counts,
     models: Vec<Summary>,
+}
+
+/// Of these models, or of all where none is named.
+///
+/// # Errors
+/// Where the book cannot be read or a model does not exist.
+fn overview(book: &Book, asked: &[String]) -> Result<Overview, CliError> {
+    let settings = book.settings();
+    if asked.is_empty() {
+        let mut add = |all: &mut Overview, part| all.add(part, settings);
+        return Ok(book.fold_models(&mut notice, &mut add)?);
+    }
+    let names = book.models()?;
+    let mut known: HashMap<String, &str> = HashMap::new();
+    for name in &names {
+        known.entry(match_key(name)).or_insert(name);
+    }
+    let mut all = Overview::default();
+    let mut taken: HashSet<String> = HashSet::new();
+    for model in asked {
+        let key = match_key(model);
+        if !known.contains_key(&key) {
+            return Err(unknown_model(model, known.into_values()));
+        }
+        if taken.insert(key) {
+            all.add(book.frame_of_model(model, &mut notice)?, settings)?;
+        }
+    }
+    Ok(all)
 }
 
 impl Overview {

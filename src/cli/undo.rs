@@ -9,6 +9,9 @@ use crate::book::comp::money_text;
 use crate::book::store::Undone;
 use crate::book::{Book, Comp};
 
+/// Models shown of those that an undo takes back.
+const SHOWN_MODELS: usize = 30;
+
 const EXAMPLES: &str = "\
 Examples:
   compband undo --dry-run     show what would be taken back
@@ -57,8 +60,12 @@ fn told(undone: &Undone, dry_run: bool) -> String {
         count(undone.rows, "comp")
     );
     let mut text = fitted(&head, "") + "\n";
-    for (model, rows) in &undone.models {
+    for (model, rows) in undone.models.iter().take(SHOWN_MODELS) {
         text.push_str(&format!("  {model}: {rows}\n"));
+    }
+    let more = undone.models.len().saturating_sub(SHOWN_MODELS);
+    if more > 0 {
+        text.push_str(&format!("  and {}\n", count(more, "more model")));
     }
     if undone.again > 0 {
         text.push_str(&format!(
