@@ -316,7 +316,7 @@ fn checked(
     } else {
         text
     };
-    let normal = super::normal(column, text, settings);
+    let normal = super::normal(column, text, &settings.currency);
     let good = checks::cell(column, &normal, today)
         .and_then(|()| canonical::check(column, &normal, settings));
     match good {
