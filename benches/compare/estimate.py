@@ -129,8 +129,9 @@ def estimate(comps, grade, completeness):
     return [round(float(value), 2) for value in np.exp([mean, mean - half, mean + half])]
 
 
-def main():
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+def run(doc, started, read):
+    """The job of a command line: `read(path, model, as_of)` gives the comps, newest first; prints the result."""
+    parser = argparse.ArgumentParser(description=doc.split("\n")[0])
     parser.add_argument("book")
     parser.add_argument("--model", required=True)
     parser.add_argument("--grade", default="B")
@@ -138,25 +139,16 @@ def main():
     parser.add_argument("--as-of", type=pd.Timestamp, default=pd.Timestamp.today().normalize())
     options = parser.parse_args()
 
-    marks = [time.perf_counter()]
-    book = load(options.book)
-    marks.append(time.perf_counter())
-    comps = select(book, options.model, options.as_of)
+    marks = [started, time.perf_counter()]
+    comps = read(options.book, options.model, options.as_of)
     marks.append(time.perf_counter())
     if len(comps) < 3:
         sys.exit(f"{options.book}: {len(comps)} comps of {options.model!r} count, at least 3 are needed")
     median, low, high = estimate(comps, options.grade, options.completeness)
     marks.append(time.perf_counter())
-    seconds = dict(zip(("load", "select", "fit"), (round(float(s), 4) for s in np.diff(marks))))
-    result = {
-        "comps": len(comps),
-        "median": median,
-        "low": low,
-        "high": high,
-        "seconds": {"imports": round(marks[0] - STARTED, 4), **seconds},
-    }
-    print(json.dumps(result))
+    seconds = dict(zip(("imports", "read", "fit"), (round(float(s), 4) for s in np.diff(marks))))
+    print(json.dumps({"comps": len(comps), "median": median, "low": low, "high": high, "seconds": seconds}))
 
 
 if __name__ == "__main__":
-    main()
+    run(__doc__, STARTED, lambda path, model, as_of: select(load(path), model, as_of))

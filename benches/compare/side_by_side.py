@@ -62,6 +62,18 @@ class Timings:
             self.peak_bytes = max(self.peak_bytes, usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
             return text_of(output)
 
+    def run_script(self, command, work):
+        """Runs a script that prints its result and the seconds of its parts, whose sum without the loading of
+        libraries goes to `work`; returns the result."""
+        printed = self.run(command)
+        work.peak_bytes, work.failure = self.peak_bytes, self.failure
+        if not printed:
+            return None
+        result = json.loads(printed)
+        parts = result.pop("seconds")
+        work.seconds.append(parts["read"] + parts["fit"])
+        return result
+
     @property
     def median(self):
         return statistics.median(self.seconds) if self.seconds and not self.failure else None
@@ -81,29 +93,58 @@ def drop_caches(book):
             path.unlink()
 
 
+def program(text, parser):
+    """The path of the compband program, whose runs are made independent of the environment."""
+    found = shutil.which(text)
+    if found is None:
+        parser.error(f"{text}: no such program")
+    os.environ.pop("COMPBAND_BOOK", None)
+    os.environ["NO_COLOR"] = "1"
+    return str(Path(found).resolve())
+
+
+def make_file(rows, models, scratch):
+    """A file of invented comps; a model for every 50 rows where their number is not given."""
+    file = scratch / f"comps-{rows}.csv"
+    models = [] if models is None else ["--models", str(models)]
+    subprocess.run([sys.executable, str(HERE / "make_book.py"), str(rows), str(file), *models], check=True)
+    return file
+
+
+def script(name, file):
+    """The command that does the job with a script."""
+    return [sys.executable, str(HERE / name), str(file), *SUBJECT]
+
+
+def estimate(binary, book):
+    """The command that does it with compband."""
+    return [binary, "--book", str(book), "estimate", *SUBJECT]
+
+
+def import_anew(binary, file, book, timing):
+    """Imports the file into a new book that is left without caches; whether there is one."""
+    shutil.rmtree(book, ignore_errors=True)
+    init = Timings()
+    init.run([binary, "init", str(book)])
+    if init.failure:
+        timing.failure = f"init, {init.failure}"
+    timing.run([binary, "--book", str(book), "import", str(file)])
+    if timing.failure:
+        return False
+    drop_caches(book)
+    return True
+
+
 def compare(binary, file, repeats, scratch):
     """Timings by job, the jobs taking turns."""
     timings = {job: Timings() for job in (SCRIPT, SCRIPT_WORK, IMPORT, COLD, WARM)}
     book = scratch / "book"
     for _ in range(repeats):
-        printed = timings[SCRIPT].run([sys.executable, str(HERE / "estimate.py"), str(file), *SUBJECT])
-        if printed:
-            parts = json.loads(printed)["seconds"]
-            timings[SCRIPT_WORK].seconds.append(parts["load"] + parts["select"] + parts["fit"])
-        timings[SCRIPT_WORK].peak_bytes = timings[SCRIPT].peak_bytes
-        timings[SCRIPT_WORK].failure = timings[SCRIPT].failure
-        shutil.rmtree(book, ignore_errors=True)
-        init = Timings()
-        init.run([binary, "init", str(book)])
-        if init.failure:
-            timings[IMPORT].failure = f"init, {init.failure}"
-        timings[IMPORT].run([binary, "--book", str(book), "import", str(file)])
-        if timings[IMPORT].failure:
+        timings[SCRIPT].run_script(script("estimate.py", file), timings[SCRIPT_WORK])
+        if not import_anew(binary, file, book, timings[IMPORT]):
             timings[COLD].failure = timings[WARM].failure = "no book to read"
-        else:
-            drop_caches(book)
         for job in (COLD, WARM):
-            timings[job].run([binary, "--book", str(book), "estimate", *SUBJECT])
+            timings[job].run(estimate(binary, book))
     return timings
 
 
@@ -130,12 +171,7 @@ def main():
     options = parser.parse_args()
     if options.repeats < 1:
         parser.error("--repeats is at least 1")
-    found = shutil.which(options.binary)
-    if found is None:
-        parser.error(f"{options.binary}: no such program")
-    binary = str(Path(found).resolve())
-    os.environ.pop("COMPBAND_BOOK", None)
-    os.environ["NO_COLOR"] = "1"
+    binary = program(options.binary, parser)
 
     with tempfile.TemporaryDirectory() as temporary:
         scratch = options.keep or Path(temporary)
@@ -144,8 +180,7 @@ def main():
         print("|---:|---:|---|---:|---:|---:|---:|---:|", flush=True)
         failed = False
         for rows in options.rows:
-            file = scratch / f"comps-{rows}.csv"
-            subprocess.run([sys.executable, str(HERE / "make_book.py"), str(rows), str(file)], check=True)
+            file = make_file(rows, None, scratch)
             timings = compare(binary, file, options.repeats, scratch)
             print_rows(rows, file.stat().st_size, timings)
             failed |= any(timing.failure for timing in timings.values())

@@ -157,6 +157,8 @@ pub struct Evidence {
     pub used: usize,
     /// Those of them whose day was not recorded, taken as of average age.
     pub undated: usize,
+    /// Those of them that were paid in another currency.
+    pub converted: usize,
     /// Kish's effective number of them: `(Σw)²/Σw²`.
     pub effective: f64,
     /// Other models that an adjustment leans on.
@@ -643,6 +645,7 @@ fn evidence(selection: &Selection, design: &Design, fit: &Fit, pool: &Pool) -> E
         seen: selection.seen,
         used: used().count(),
         undated: used().filter(|c| c.sold_on.is_none()).count(),
+        converted: used().filter(|c| c.foreign.is_some()).count(),
         effective: effective_number(&comp_weights(design, fit)),
         newest: used().filter_map(|c| c.sold_on).max(),
         oldest: used().filter_map(|c| c.sold_on).min(),

@@ -1,6 +1,10 @@
-//! Canonical files: comma-separated UTF-8 with the columns of [`COLUMNS`], behind them a column
-//! `attr.NAME` for each numeric attribute that a row of the file has. They are written by this program, but their owner may have edited them, so that reading checks everything.
+//! Canonical files: comma-separated UTF-8 with the columns of [`COLUMNS`], behind them those of
+//! [`RATE_COLUMNS`] where a row of the file was paid in another currency, and a column `attr.NAME` for each
+//! numeric attribute that a row of the file has. They are written by this program, but their owner
+//! may have edited them, so that reading checks everything. What a sale in another currency comes to is not in them: it is
+//! worked out from what was paid and the rate.
 
+use std::borrow::Cow;
 use std::collections::{BTreeSet, HashMap};
 use std::io::{self, Read, Write};
 use std::str::Utf8Error;
@@ -11,8 +15,9 @@ use rust_decimal::Decimal;
 
 use super::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
 use super::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, RowText, minor_units};
+use super::foreign::{Foreign, RATE_COLUMNS, Rate};
 use super::problem::{quoted, shorten};
-use super::{Attributes, Comp, HowSold, Items, Problem, Settings};
+use super::{Attributes, Comp, Currency, HowSold, Items, Problem, Settings};
 
 /// Columns of `logged.csv`: the entry number, then those of [`COLUMNS`].
 pub const LOGGED_COLUMNS: [&str; 18] = {
@@ -25,8 +30,65 @@ pub const LOGGED_COLUMNS: [&str; 18] = {
     columns
 };
 
+/// Columns that [`parse_cells`] reads: those of [`COLUMNS`], then those of [`RATE_COLUMNS`].
+pub const PARSED: [&str; COLUMNS.len() + RATE_COLUMNS.len()] = {
+    let mut columns = [""; COLUMNS.len() + RATE_COLUMNS.len()];
+    let mut at = 0;
+    while at < columns.len() {
+        columns[at] = if at < COLUMNS.len() {
+            COLUMNS[at]
+        } else {
+            RATE_COLUMNS[at - COLUMNS.len()]
+        };
+        at += 1;
+    }
+    columns
+};
+
 /// Longest value shown in a problem, in characters.
 const SHOWN: usize = 60;
+
+/// A column behind the fixed ones, in files that have a row with something in it; in the order in
+/// which they are written.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum OptionalColumn {
+    /// One of [`RATE_COLUMNS`], by its place there.
+    Rate(usize),
+    /// A numeric attribute, by its canonical name.
+    Attribute(String),
+}
+
+impl OptionalColumn {
+    /// Those of the rate.
+    pub const RATE: [Self; RATE_COLUMNS.len()] = [Self::Rate(0), Self::Rate(1), Self::Rate(2)];
+
+    /// The canonical name.
+    pub fn name(&self) -> Cow<'static, str> {
+        match self {
+            Self::Rate(at) => Cow::Borrowed(RATE_COLUMNS.get(*at).copied().unwrap_or_default()),
+            Self::Attribute(name) => Cow::Owned(column_name(name)),
+        }
+    }
+
+    /// The column of a header, whose name may be spelled otherwise.
+    pub fn of_header(name: &str) -> Option<Self> {
+        let name = name.trim();
+        let rate = RATE_COLUMNS.iter().position(|rate| *rate == name);
+        rate.map(Self::Rate)
+            .or_else(|| of_column(name).map(Self::Attribute))
+    }
+
+    /// What the row of a comp has there.
+    fn cell(&self, comp: &Comp) -> String {
+        match self {
+            Self::Rate(at) => {
+                let mut cells = comp.rate_cells().into_iter();
+                cells.nth(*at).unwrap_or_default()
+            }
+            Self::Attribute(name) => comp.attributes.text(name),
+        }
+    }
+}
 
 /// A cell that cannot be taken.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -188,16 +250,62 @@ pub(super) fn works(text: &str) -> Result<bool, Wrong> {
     }
 }
 
-fn currency(text: &str, settings: &Settings) -> Result<String, Wrong> {
+/// Reads a currency: the code of another than the book's, or nothing for the book's own.
+fn other_currency(text: &str, settings: &Settings) -> Result<Option<Currency>, Wrong> {
     let ours = &settings.currency.code;
     if text.is_empty() || text.eq_ignore_ascii_case(ours) {
-        return Ok(ours.clone());
+        return Ok(None);
     }
-    Err(Wrong::new(
-        ours.as_str(),
-        "a book has one currency (compband.toml): bring the amount over first",
-    ))
+    Currency::of_code(text).map(Some).ok_or_else(|| {
+        Wrong::new(
+            format!("{ours}, the code of another currency, or nothing"),
+            "write three letters, such as EUR",
+        )
+    })
 }
+
+/// The rate of a row: needed where it was paid in `other` currency, and refused where not.
+fn rate(
+    cells: [&str; 3],
+    other: Option<&Currency>,
+    settings: &Settings,
+    report: &mut dyn FnMut(usize, Wrong),
+) -> Option<Option<Rate>> {
+    let ours = &settings.currency.code;
+    let first = COLUMNS.len();
+    match other {
+        None => match cells.iter().position(|cell| !cell.is_empty()) {
+            None => Some(None),
+            Some(at) => {
+                let expected = format!("nothing, since the amounts are in {ours}");
+                let mend =
+                    "take it out, or put the code of the other currency into the column currency";
+                report(first + at, Wrong::new(expected, mend));
+                None
+            }
+        },
+        Some(other) if cells.iter().all(|cell| cell.is_empty()) => {
+            let expected = format!("{ours}, or the rate by which {} was converted", other.code);
+            let mend = format!(
+                "fill {}, as `compband import` does by rates.csv, or bring the amounts over to {ours}",
+                RATE_COLUMNS.join(", ")
+            );
+            report(CURRENCY, Wrong::new(expected, mend));
+            None
+        }
+        Some(_) => {
+            let rate = Rate::parse(cells, &mut |at, wrong| report(first + at, wrong));
+            rate.map(Some)
+        }
+    }
+}
+
+/// Place of the day of the sale in [`COLUMNS`].
+pub const SOLD_ON: usize = 1;
+/// Place of the price.
+const PRICE: usize = 10;
+/// Place of the currency.
+pub const CURRENCY: usize = 12;
 
 pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
     if text.is_empty() {
@@ -235,17 +343,17 @@ pub fn check(column: &str, text: &str, settings: &Settings) -> Result<(), Wrong>
         "price" => price(text).map(drop),
         "shipping" if text.is_empty() => Ok(()),
         "shipping" => amount(text).map(drop),
-        "currency" => currency(text, settings).map(drop),
+        "currency" => other_currency(text, settings).map(drop),
         "how_sold" => how_sold(text).map(drop),
         "lot_size" => lot_size(text).map(drop),
         _ => Ok(()),
     }
 }
 
-/// Makes a comp of the cells in the order of [`COLUMNS`], without attributes; every cell that is wrong goes to
+/// Makes a comp of the cells in the order of [`PARSED`], without attributes; every cell that is wrong goes to
 /// `report` with its position.
 pub fn parse_cells(
-    cells: &[&str; 17],
+    cells: &[&str; PARSED.len()],
     settings: &Settings,
     report: &mut dyn FnMut(usize, Wrong),
 ) -> Option<Comp> {
@@ -282,10 +390,14 @@ pub fn parse_cells(
         },
         report,
     );
-    let currency = keep(12, currency(cells[12], settings), report);
+    let other = keep(CURRENCY, other_currency(cells[CURRENCY], settings), report);
+    let rate_cells = [cells[17], cells[18], cells[19]];
+    let rate = other
+        .as_ref()
+        .and_then(|other| rate(rate_cells, other.as_ref(), settings, report));
     let how_sold = keep(13, how_sold(cells[13]), report);
     let lot_size = keep(15, lot_size(cells[15]), report);
-    Some(Comp {
+    let comp = Comp {
         comp_id: comp_id?,
         sold_on: sold_on?,
         model: model?,
@@ -299,12 +411,29 @@ pub fn parse_cells(
         works: works?,
         price: price?,
         shipping: shipping?,
-        currency: currency?,
+        currency: settings.currency.code.clone(),
+        foreign: None,
         how_sold: how_sold?,
         venue: cells[14].to_string(),
         lot_size: lot_size?,
         note: cells[16].to_string(),
-    })
+    };
+    let (Some(other), Some(rate)) = (other?, rate?) else {
+        return Some(comp);
+    };
+    let converted = in_force(comp, other, rate, &settings.currency);
+    keep(PRICE, converted, report)
+}
+
+/// The comp whose amounts were paid in another currency.
+fn in_force(mut comp: Comp, paid: Currency, rate: Rate, ours: &Currency) -> Result<Comp, Wrong> {
+    let foreign = Foreign {
+        currency: paid.code,
+        price: comp.price,
+        shipping: comp.shipping,
+        rate,
+    };
+    comp.set_foreign(foreign, ours).map(|()| comp)
 }
 
 /// Which canonical file is read.
@@ -316,9 +445,12 @@ pub enum Layout {
     Logged,
 }
 
-/// The canonical names of the attributes in a header whose first columns are `columns`, in
-/// order; `None` for any other header.
-pub(super) fn attributes_of_header(record: &ByteRecord, columns: &[&str]) -> Option<Vec<String>> {
+/// The columns behind the first ones in a header that begins with `columns`, in order; `None` for
+/// any other header.
+pub(super) fn optional_of_header(
+    record: &ByteRecord,
+    columns: &[&str],
+) -> Option<Vec<OptionalColumn>> {
     let cell = |(at, cell): (usize, &[u8])| -> Vec<u8> {
         let mark = if at == 0 {
             b"\xef\xbb\xbf".as_slice()
@@ -338,22 +470,22 @@ pub(super) fn attributes_of_header(record: &ByteRecord, columns: &[&str]) -> Opt
     if !begins {
         return None;
     }
-    let mut names: Vec<String> = Vec::new();
+    let mut optional: Vec<OptionalColumn> = Vec::new();
     for cell in cells {
-        let name = of_column(std::str::from_utf8(&cell).ok()?)?;
-        if names.contains(&name) {
+        let column = OptionalColumn::of_header(std::str::from_utf8(&cell).ok()?)?;
+        if optional.contains(&column) {
             return None;
         }
-        names.push(name);
+        optional.push(column);
     }
-    Some(names)
+    Some(optional)
 }
 
-/// The header of a canonical file: `columns`, then those of the attributes.
-pub(super) fn header<'a>(columns: &'a [&str], attributes: &'a [String]) -> Vec<String> {
-    let attributes = attributes.iter().map(|name| column_name(name));
+/// The header of a canonical file: `columns`, then those behind them.
+pub(super) fn header(columns: &[&str], optional: &[OptionalColumn]) -> Vec<String> {
+    let optional = optional.iter().map(|column| column.name().into_owned());
     let columns = columns.iter().map(|column| (*column).to_string());
-    columns.chain(attributes).collect()
+    columns.chain(optional).collect()
 }
 
 /// Reads the cell of an attribute: a number, or nothing.
@@ -412,7 +544,7 @@ pub fn read<R: Read>(
         name,
         layout,
         settings,
-        attributes: Vec::new(),
+        optional: Vec::new(),
         problems: Vec::new(),
     };
     let mut record = ByteRecord::new();
@@ -431,8 +563,8 @@ struct Rows<'a> {
     name: &'a str,
     layout: Layout,
     settings: &'a Settings,
-    /// Attributes of the columns behind those of the layout.
-    attributes: Vec<String>,
+    /// The columns behind those of the layout.
+    optional: Vec<OptionalColumn>,
     problems: Vec<Problem>,
 }
 
@@ -450,8 +582,8 @@ impl Rows<'_> {
 
     fn header(&mut self, record: &ByteRecord) -> bool {
         let columns = self.layout.columns();
-        if let Some(attributes) = attributes_of_header(record, columns) {
-            self.attributes = attributes;
+        if let Some(optional) = optional_of_header(record, columns) {
+            self.optional = optional;
             return true;
         }
         let found = record
@@ -461,8 +593,9 @@ impl Rows<'_> {
             .join(",");
         let wrong = Wrong::new(
             format!(
-                "the header {:?} and behind it none but columns {COLUMN_PREFIX}NAME, each once",
-                columns.join(",")
+                "the header {:?} and behind it none but {} and columns {COLUMN_PREFIX}NAME, each once",
+                columns.join(","),
+                RATE_COLUMNS.join(",")
             ),
             "save it as comma-separated UTF-8 with its columns in this order, or take it out of comps/ and import \
              it again",
@@ -477,7 +610,7 @@ impl Rows<'_> {
         if record.iter().all(|cell| cell.trim_ascii().is_empty()) {
             return None;
         }
-        let width = columns.len() + self.attributes.len();
+        let width = columns.len() + self.optional.len();
         if record.len() != width {
             let wrong = Wrong::new(
                 format!("{width} cells"),
@@ -497,7 +630,7 @@ impl Rows<'_> {
                 }
             }
         }
-        let attributes = self.attributes(line, record);
+        let (attributes, rate) = self.optional(line, record);
         if !readable {
             return None;
         }
@@ -505,11 +638,12 @@ impl Rows<'_> {
             Layout::Import(entry) => (Some(entry), 0),
             Layout::Logged => (self.entry(line, texts[0]), 1),
         };
-        let mut cells = [""; COLUMNS.len()];
-        cells.copy_from_slice(&texts[first..first + COLUMNS.len()]);
+        let mut cells = [""; PARSED.len()];
+        cells[..COLUMNS.len()].copy_from_slice(&texts[first..first + COLUMNS.len()]);
+        cells[COLUMNS.len()..].copy_from_slice(&rate?);
         let settings = self.settings;
         let comp = parse_cells(&cells, settings, &mut |at, wrong| {
-            self.problem(line, COLUMNS[at], cells[at], wrong)
+            self.problem(line, PARSED[at], cells[at], wrong)
         });
         let (entry, comp, attributes) = (entry?, comp?, attributes?);
         Some(Row {
@@ -519,31 +653,44 @@ impl Rows<'_> {
         })
     }
 
-    /// The attributes of a row that has all cells.
-    fn attributes(&mut self, line: u64, record: &ByteRecord) -> Option<Attributes> {
+    /// Attributes of a row that has all cells, and the cells of its rate; nothing in the place of
+    /// what cannot be read.
+    fn optional<'r>(
+        &mut self,
+        line: u64,
+        record: &'r ByteRecord,
+    ) -> (Option<Attributes>, Option<[&'r str; RATE_COLUMNS.len()]>) {
         let mut attributes = Some(Attributes::NONE);
+        let mut rate = Some([""; RATE_COLUMNS.len()]);
+        let columns = std::mem::take(&mut self.optional);
         let cells = record.iter().skip(self.layout.columns().len());
-        for (at, cell) in cells.enumerate() {
-            match std::str::from_utf8(cell).map(|text| attribute(text.trim())) {
-                Ok(Ok(None)) => {}
-                Ok(Ok(Some(value))) => {
-                    if let Some(known) = &mut attributes {
-                        known.set(&self.attributes[at], value);
+        for (column, cell) in columns.iter().zip(cells) {
+            let text = std::str::from_utf8(cell).map(str::trim);
+            let text = text.map_err(|error| self.not_utf8(line, &column.name(), cell, error));
+            match (column, text) {
+                (OptionalColumn::Rate(at), Ok(text)) => {
+                    if let Some(place) = rate.as_mut().and_then(|rate| rate.get_mut(*at)) {
+                        *place = text;
                     }
                 }
-                Ok(Err(wrong)) => {
-                    let column = column_name(&self.attributes[at]);
-                    self.problem(line, &column, &String::from_utf8_lossy(cell), wrong);
-                    attributes = None;
-                }
-                Err(error) => {
-                    let column = column_name(&self.attributes[at]);
-                    self.not_utf8(line, &column, cell, error);
-                    attributes = None;
-                }
+                (OptionalColumn::Rate(_), Err(())) => rate = None,
+                (OptionalColumn::Attribute(name), Ok(text)) => match attribute(text) {
+                    Ok(None) => {}
+                    Ok(Some(value)) => {
+                        if let Some(known) = &mut attributes {
+                            known.set(name, value);
+                        }
+                    }
+                    Err(wrong) => {
+                        self.problem(line, &column.name(), text, wrong);
+                        attributes = None;
+                    }
+                },
+                (OptionalColumn::Attribute(_), Err(())) => attributes = None,
             }
         }
-        attributes
+        self.optional = columns;
+        (attributes, rate)
     }
 
     fn entry(&mut self, line: u64, text: &str) -> Option<u64> {
@@ -607,77 +754,84 @@ pub(super) fn io_error(error: csv::Error) -> io::Error {
     }
 }
 
-/// Ends a row whose entry number, if any, is written: the cells of [`COLUMNS`] and those of the
-/// attributes named.
+/// Ends a row whose entry number, if any, is written: the cells of [`COLUMNS`], which are in `row`,
+/// and those of the columns behind them.
 pub(super) fn write_row<W: Write>(
     output: &mut csv::Writer<W>,
     row: &RowText,
-    attributes: &Attributes,
-    names: &[String],
+    comp: &Comp,
+    optional: &[OptionalColumn],
 ) -> csv::Result<()> {
-    if names.is_empty() {
+    if optional.is_empty() {
         return output.write_record(row.cells());
     }
     for cell in row.cells() {
         output.write_field(cell)?;
     }
-    for name in names {
-        output.write_field(attributes.text(name))?;
+    for column in optional {
+        output.write_field(column.cell(comp))?;
     }
     output.write_record(None::<&[u8]>)
 }
 
-/// Names that stand in some of the attributes, sorted.
-pub fn attribute_names<'a>(all: impl IntoIterator<Item = &'a Attributes>) -> Vec<String> {
-    let names = all.into_iter().flat_map(Attributes::iter);
-    let names: BTreeSet<&str> = names.map(|(name, _)| name).collect();
-    names.into_iter().map(str::to_string).collect()
+/// The columns behind the fixed ones that these comps need, in order.
+pub fn optional_columns<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> Vec<OptionalColumn> {
+    let mut needed = BTreeSet::new();
+    for comp in comps {
+        needed.extend(optional_for(comp.foreign.is_some(), &comp.attributes));
+    }
+    needed.into_iter().collect()
+}
+
+/// The columns behind the fixed ones that a row needs with a rate or none, and these attributes.
+pub fn optional_for(rate: bool, attributes: &Attributes) -> impl Iterator<Item = OptionalColumn> {
+    let rate = rate.then_some(OptionalColumn::RATE).into_iter().flatten();
+    let attributes = attributes.iter().map(|(name, _)| name.to_string());
+    rate.chain(attributes.map(OptionalColumn::Attribute))
 }
 
 /// Writes canonical files: comma, `\n`, quotes only where needed.
 pub struct Writer<W: Write> {
     output: csv::Writer<W>,
     row: RowText,
-    attributes: Vec<String>,
+    optional: Vec<OptionalColumn>,
 }
 
 impl<W: Write> Writer<W> {
-    /// Begins a file with its header line: `columns`, then those of the attributes named.
+    /// Begins a file with its header line: `columns`, then those behind them.
     ///
     /// # Errors
     /// Where writing fails.
-    pub fn with_header(output: W, columns: &[&str], attributes: Vec<String>) -> io::Result<Self> {
-        let mut writer = Self::without_header(output, attributes);
-        let header = header(columns, &writer.attributes);
+    pub fn with_header(
+        output: W,
+        columns: &[&str],
+        optional: Vec<OptionalColumn>,
+    ) -> io::Result<Self> {
+        let mut writer = Self::without_header(output, optional);
+        let header = header(columns, &writer.optional);
         writer.output.write_record(header).map_err(io_error)?;
         Ok(writer)
     }
 
     /// Writes rows only.
-    pub fn without_header(output: W, attributes: Vec<String>) -> Self {
+    pub fn without_header(output: W, optional: Vec<OptionalColumn>) -> Self {
         Self {
             output: csv::Writer::from_writer(output),
             row: RowText::default(),
-            attributes,
+            optional,
         }
     }
 
-    /// Writes the row of a comp in the columns of [`COLUMNS`] and of the attributes.
+    /// Writes the row of a comp in the columns of [`COLUMNS`] and those behind them.
     ///
     /// # Errors
     /// Where writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
         self.row.fill(comp);
-        write_row(
-            &mut self.output,
-            &self.row,
-            &comp.attributes,
-            &self.attributes,
-        )
-        .map_err(io_error)
+        write_row(&mut self.output, &self.row, comp, &self.optional).map_err(io_error)
     }
 
-    /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`] and of the attributes.
+    /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`] and those behind them.
     ///
     /// # Errors
     /// Where writing fails.
@@ -719,6 +873,7 @@ mod tests {
             price: "129.5".parse().unwrap(),
             shipping: "0.0001".parse().unwrap(),
             currency: "EUR".into(),
+            foreign: None,
             how_sold: Some(HowSold::Offer),
             venue: "flea market".into(),
             lot_size: 1,
@@ -741,8 +896,8 @@ mod tests {
     }
 
     fn written(comp: &Comp) -> Vec<u8> {
-        let names = attribute_names([&comp.attributes]);
-        let mut writer = Writer::with_header(Vec::new(), &COLUMNS, names).unwrap();
+        let optional = optional_columns([comp]);
+        let mut writer = Writer::with_header(Vec::new(), &COLUMNS, optional).unwrap();
         writer.comp(comp).unwrap();
         writer.finish().unwrap()
     }

@@ -6,9 +6,10 @@ use chrono::{Days, NaiveDate};
 
 use super::canonical::{self, Wrong};
 
-/// Most characters of a model, an identifier and any other text.
+/// Most characters of a model, an identifier, the source of a rate and any other text.
 const MOST_MODEL: usize = 200;
 const MOST_ID: usize = 100;
+const MOST_SOURCE: usize = 200;
 const MOST_TEXT: usize = 10_000;
 
 /// Most units a price may have bought.
@@ -74,6 +75,7 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
     let (most, one_line) = match column {
         "comp_id" => (MOST_ID, true),
         "model" => (MOST_MODEL, true),
+        "rate_source" => (MOST_SOURCE, true),
         "note" => (MOST_TEXT, false),
         _ => (MOST_TEXT, true),
     };

@@ -9,9 +9,12 @@ use std::fmt::{self, Write};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 
 use super::attributes::column_name;
-use super::{Attributes, Items};
+use super::canonical::Wrong;
+use super::foreign::{Foreign, RATE_COLUMNS, Rate};
+use super::{Attributes, Currency, Items};
 
-/// Columns of a canonical file, in order; those of numeric attributes come behind them.
+/// Columns of a canonical file, in order; those of rates of currencies and of numeric attributes
+/// come behind them.
 pub const COLUMNS: [&str; 17] = [
     "comp_id",
     "sold_on",
@@ -106,10 +109,13 @@ pub struct Comp {
     pub works: bool,
     /// Price of the item in the book's currency, without shipping.
     pub price: Decimal,
-    /// Shipping paid by the buyer.
+    /// Shipping paid by the buyer, in the book's currency.
     pub shipping: Decimal,
     /// Currency code (the book's).
     pub currency: String,
+    /// What was paid, where it was in another currency; price and shipping come of it (see
+    /// [`Comp::set_foreign`]).
+    pub foreign: Option<Box<Foreign>>,
     /// How it was sold, where recorded.
     pub how_sold: Option<HowSold>,
     /// Where it was sold, in the user's own words.
@@ -180,10 +186,12 @@ pub fn from_minor_units(units: i64) -> Decimal {
 /// The cells of one canonical row in one buffer that can be filled again and again.
 #[derive(Debug, Default, Clone)]
 pub struct RowText {
-    /// Cells apart by U+001F, which no cell of a comp contains; behind them the attributes as
-    /// one more, where there are any.
+    /// Cells apart by U+001F, which no cell of a comp contains; behind them those of the rate,
+    /// where there is one, and the attributes as one more, where there are any.
     joined: String,
     ends: [usize; COLUMNS.len()],
+    /// Where the rate ends; where the cells do, if there is none.
+    rate_end: usize,
 }
 
 /// What stands between two cells of a [`RowText`].
@@ -202,6 +210,11 @@ impl RowText {
             self.ends[at] = self.joined.len();
             at += 1;
         });
+        for cell in comp.rate().map(Rate::cells).iter().flatten() {
+            self.joined.push(APART);
+            self.joined.push_str(cell);
+        }
+        self.rate_end = self.joined.len();
         if !comp.attributes.is_empty() {
             // Writing to a string cannot fail.
             let _ = write!(self.joined, "{APART}{}", comp.attributes);
@@ -210,15 +223,14 @@ impl RowText {
 
     /// The attributes as text; empty where there are none.
     fn attributes(&self) -> &str {
-        let end = self.ends[COLUMNS.len() - 1];
-        self.joined[end..].trim_start_matches(APART)
+        self.joined[self.rate_end..].trim_start_matches(APART)
     }
 
     /// Puts another identifier in the place of that of the comp.
     pub fn set_id(&mut self, comp_id: &str) {
         let old = self.ends[0];
         self.joined.replace_range(..old, comp_id);
-        for end in &mut self.ends {
+        for end in self.ends.iter_mut().chain([&mut self.rate_end]) {
             *end = *end - old + comp_id.len();
         }
     }
@@ -286,6 +298,7 @@ impl Comp {
             price: Decimal::ZERO,
             shipping: Decimal::ZERO,
             currency: currency.to_string(),
+            foreign: None,
             how_sold: None,
             venue: String::new(),
             lot_size: 1,
@@ -293,7 +306,24 @@ impl Comp {
         }
     }
 
-    /// Hands the cells of the canonical row to `cell`, in the order of [`COLUMNS`].
+    /// Takes over what was paid in another currency: price and shipping become what that comes to
+    /// in the book's `currency`.
+    ///
+    /// # Errors
+    /// As [`Foreign::converted`]; the comp then stays as it was.
+    pub fn set_foreign(&mut self, foreign: Foreign, currency: &Currency) -> Result<(), Wrong> {
+        (self.price, self.shipping) = foreign.converted(currency)?;
+        self.foreign = Some(Box::new(foreign));
+        Ok(())
+    }
+
+    /// The rate that price and shipping were converted by, where they were.
+    pub fn rate(&self) -> Option<&Rate> {
+        self.foreign.as_ref().map(|foreign| &foreign.rate)
+    }
+
+    /// Hands the cells of the canonical row to `cell`, in the order of [`COLUMNS`]; amounts as
+    /// they were paid.
     pub fn each_cell(&self, mut cell: impl FnMut(&str)) {
         let mut scratch = String::new();
         let mut shown = |value: &dyn fmt::Display, cell: &mut dyn FnMut(&str)| {
@@ -314,10 +344,14 @@ impl Comp {
             shown(items, &mut cell);
         }
         cell(if self.works { "yes" } else { "no" });
-        for amount in [self.price, self.shipping] {
+        let (price, shipping, currency) = match &self.foreign {
+            Some(paid) => (paid.price, paid.shipping, &paid.currency),
+            None => (self.price, self.shipping, &self.currency),
+        };
+        for amount in [price, shipping] {
             shown(&money_form(amount), &mut cell);
         }
-        cell(&self.currency);
+        cell(currency);
         cell(self.how_sold.map_or("", HowSold::as_str));
         cell(&self.venue);
         shown(&self.lot_size, &mut cell);
@@ -335,14 +369,19 @@ impl Comp {
         cells
     }
 
+    /// The cells of the rate, in the order of [`RATE_COLUMNS`]; empty where there is none.
+    pub fn rate_cells(&self) -> [String; 3] {
+        self.rate().map_or_else(Default::default, Rate::cells)
+    }
+
     fn row_text(&self) -> RowText {
         let mut row = RowText::default();
         row.fill(self);
         row
     }
 
-    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F, behind them the attributes
-    /// (`memory=8; storage=256`) where there are any: two comps with the same
+    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F, behind them those of the
+    /// rate where there is one, then the attributes (`memory=8; storage=256`) where there are any: two comps with the same
     /// identifier and the same hash are the same record.
     pub fn content_hash(&self) -> u64 {
         self.row_text().content_hash()
@@ -360,8 +399,10 @@ impl Comp {
             let text = |comp: &Self| comp.attributes.text(name);
             (Cow::Owned(column_name(name)), text(self), text(new))
         });
+        let rates = self.rate_cells().into_iter().zip(new.rate_cells());
+        let columns = columns.chain(RATE_COLUMNS.into_iter().map(Cow::Borrowed));
         columns
-            .zip(cells)
+            .zip(cells.chain(rates))
             .map(|(column, (old, new))| (column, old, new))
             .chain(attributes)
             .filter(|(_, old, new)| old != new)
@@ -369,7 +410,8 @@ impl Comp {
     }
 
     /// An identifier derived from what was sold, when, how and for how much (not from venue
-    /// and note, so that those can be mended). `occurrence` is 0 for the first sale with this
+    /// and note, so that those can be mended, nor from the rate of a currency, so that a sale is
+    /// known again whatever rate is at hand). `occurrence` is 0 for the first sale with this
     /// content, 1 for the second, so that two equal sales of one day both count and importing
     /// the same file again finds both.
     pub fn derive_id(&self, occurrence: u32) -> String {
@@ -415,6 +457,7 @@ mod tests {
             price: "15".parse().unwrap(),
             shipping: "3.125".parse().unwrap(),
             currency: "EUR".into(),
+            foreign: None,
             how_sold: Some(HowSold::Fixed),
             venue: String::new(),
             lot_size: 1,
@@ -488,6 +531,49 @@ mod tests {
                 ("attr.storage".into(), "256".to_string(), "512".to_string())
             ]
         );
+    }
+
+    #[test]
+    fn a_sale_in_another_currency_is_known_by_what_was_paid() {
+        let with = |rate: &str, price: &str| {
+            let mut comp = Comp {
+                model: "Nerrow F4".into(),
+                attributes: Attributes::parse("storage=256").unwrap(),
+                ..Comp::blank("EUR")
+            };
+            let foreign = Foreign {
+                currency: "XCU".into(),
+                price: price.parse().unwrap(),
+                shipping: Decimal::ZERO,
+                rate: Rate {
+                    value: rate.parse().unwrap(),
+                    date: NaiveDate::from_ymd_opt(2026, 3, 2).unwrap(),
+                    source: "list".into(),
+                },
+            };
+            let euro = Currency { code: "EUR".into() };
+            comp.set_foreign(foreign, &euro).unwrap();
+            comp
+        };
+        let (comp, other) = (with("0.9132", "120"), with("0.92", "120"));
+        assert_eq!(
+            (comp.price, comp.currency.as_str()),
+            ("109.58".parse().unwrap(), "EUR")
+        );
+        assert_eq!(comp.cells()[10..13], ["120.00", "0.00", "XCU"]);
+        assert_eq!(comp.derive_id(0), other.derive_id(0));
+        assert_ne!(comp.content_hash(), other.content_hash());
+        assert_ne!(comp.derive_id(0), with("0.9132", "121").derive_id(0));
+        assert_eq!(
+            comp.changes(&other),
+            [("rate".into(), "0.9132".to_string(), "0.92".to_string())]
+        );
+        let mut row = comp.row_text();
+        row.set_id("one");
+        assert_eq!((row.attributes(), row.cells().count()), ("storage=256", 17));
+        let cells = row.cells().collect::<Vec<_>>().join("\u{1f}");
+        let joined = format!("{cells}\u{1f}0.9132\u{1f}2026-03-02\u{1f}list\u{1f}storage=256");
+        assert_eq!(row.content_hash(), xxh3_64(joined.as_bytes()));
     }
 
     #[test]

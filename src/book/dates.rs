@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use chrono::{Days, NaiveDate};
+use chrono::{Datelike, Days, NaiveDate};
 
 /// Which of two numbers in a date is the day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -102,6 +102,46 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
         return named_month(date).map(WrittenDate::Plain);
     }
     numeric(date)
+}
+
+/// Reads a day as it is said on another: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday
+/// (`monday`, `last mon`), which is the last one before today. `None` for any other text, and for
+/// days that the calendar does not reach.
+pub fn said_on(today: NaiveDate, text: &str) -> Option<NaiveDate> {
+    let text = text.to_ascii_lowercase();
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let back = match words.as_slice() {
+        ["today"] => 0,
+        ["yesterday"] => 1,
+        [count, unit, "ago"] => number_said(count)?.checked_mul(days_in(unit)?)?,
+        [day] | ["last", day] => days_since(today, day)?,
+        _ => return None,
+    };
+    today.checked_sub_days(Days::new(back))
+}
+
+fn number_said(word: &str) -> Option<u64> {
+    match word {
+        "a" | "one" => Some(1),
+        _ => word.parse().ok(),
+    }
+}
+
+fn days_in(unit: &str) -> Option<u64> {
+    match unit {
+        "day" | "days" => Some(1),
+        "week" | "weeks" => Some(7),
+        _ => None,
+    }
+}
+
+/// From 1 to 7 days: how long before today the weekday was last.
+fn days_since(today: NaiveDate, weekday: &str) -> Option<u64> {
+    let at = WEEKDAYS
+        .iter()
+        .position(|name| abbreviates(weekday, name))? as u64;
+    let now = u64::from(today.weekday().num_days_from_monday());
+    Some((now + 6 - at) % 7 + 1)
 }
 
 /// `YYYY-MM-DD` with nothing or a time behind it; the inner `None` is a day the calendar lacks.
@@ -379,11 +419,44 @@ mod tests {
         );
     }
 
+    #[test]
+    fn days_are_said_from_today() {
+        // A Wednesday.
+        let today = day(2026, 11, 25);
+        for (text, said) in [
+            ("today", Some(day(2026, 11, 25))),
+            (" Yesterday ", Some(day(2026, 11, 24))),
+            ("3 days ago", Some(day(2026, 11, 22))),
+            ("1 day ago", Some(day(2026, 11, 24))),
+            ("0 days ago", Some(today)),
+            ("a week  ago", Some(day(2026, 11, 18))),
+            ("30 weeks ago", Some(day(2026, 4, 29))),
+            ("tuesday", Some(day(2026, 11, 24))),
+            ("Thu", Some(day(2026, 11, 19))),
+            ("last monday", Some(day(2026, 11, 23))),
+            // Of today, one says today.
+            ("wednesday", Some(day(2026, 11, 18))),
+            ("sunday", Some(day(2026, 11, 22))),
+            ("tomorrow", None),
+            ("mo", None),
+            ("", None),
+            ("-1 days ago", None),
+            ("days ago", None),
+            ("3 months ago", None),
+            ("last", None),
+            ("18446744073709551615 weeks ago", None),
+            ("99999999999 days ago", None),
+        ] {
+            assert_eq!(said_on(today, text), said, "{text}");
+        }
+    }
+
     proptest! {
         #[test]
         fn no_text_panics(text in any::<String>(), digits in "[0-9/.: T-]{0,24}") {
             let _ = read_date(&text);
             let _ = read_date(&digits);
+            let _ = said_on(day(2026, 11, 25), &text);
         }
     }
 }

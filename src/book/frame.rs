@@ -13,6 +13,7 @@
 //! | `attributes` | String | text of [`Attributes`], `memory=8; storage=256`, or empty |
 //! | `works` | Boolean | false: parts only |
 //! | `price_minor`, `shipping_minor` | Int64 | units of 10^-[`MINOR_SCALE`] of the currency |
+//! | `foreign` | String | text of [`Foreign`] where it was paid in another currency, or empty |
 //! | `how_sold` | String | canonical word, or empty |
 //! | `venue`, `note` | String | as written |
 //! | `lot_size` | Int64 | units sold for the price |
@@ -30,7 +31,7 @@ use polars::prelude::*;
 use super::canonical::{Row, repeated};
 use super::comp::{RowText, from_minor_units, match_key, minor_units};
 use super::store::{IdMap, id_hash};
-use super::{Attributes, Comp, Currency, HowSold, Items, Problem};
+use super::{Attributes, Comp, Currency, Foreign, HowSold, Items, Problem};
 
 pub use super::comp::MINOR_SCALE;
 
@@ -42,7 +43,7 @@ pub const CONTENT_HASH: &str = "content_hash";
 
 /// Columns of the packed rows that are kept as words and numbers of words: text columns of the
 /// table, and the name of the file.
-pub(super) const WORDED: [&str; 11] = [
+pub(super) const WORDED: [&str; 12] = [
     "model",
     "variant",
     "completeness",
@@ -51,13 +52,14 @@ pub(super) const WORDED: [&str; 11] = [
     "extras",
     "defects",
     "attributes",
+    "foreign",
     "how_sold",
     "venue",
     FILE,
 ];
 
 /// Columns of the table, in order.
-pub const FRAME_COLUMNS: [&str; 21] = [
+pub const FRAME_COLUMNS: [&str; 22] = [
     "comp_id",
     "entry",
     "origin",
@@ -75,6 +77,7 @@ pub const FRAME_COLUMNS: [&str; 21] = [
     "works",
     "price_minor",
     "shipping_minor",
+    "foreign",
     "how_sold",
     "venue",
     "lot_size",
@@ -193,6 +196,10 @@ impl Builder {
         let Row { entry, line, comp } = row;
         let lists = [&comp.missing, &comp.extras, &comp.defects].map(Items::to_string);
         let attributes = comp.attributes.to_string();
+        let foreign = comp
+            .foreign
+            .as_ref()
+            .map_or(String::new(), |f| f.to_string());
         let how_sold = comp.how_sold.map_or("", HowSold::as_str);
         let words: [&str; WORDED.len()] = [
             &comp.model,
@@ -203,6 +210,7 @@ impl Builder {
             &lists[1],
             &lists[2],
             &attributes,
+            &foreign,
             how_sold,
             &comp.venue,
             file,
@@ -443,6 +451,23 @@ impl Packed {
         Ok(builder.finish().into_column())
     }
 
+    /// Identifier, day of the sale and text of [`Foreign`] of the rows that have one.
+    pub(super) fn foreign(&self) -> PolarsResult<Vec<(&str, Option<NaiveDate>, &str)>> {
+        let words = self.words_of("foreign");
+        if words.iter().all(String::is_empty) {
+            return Ok(Vec::new());
+        }
+        let (ids, days) = (self.rows.column("comp_id")?, self.rows.column("sold_on")?);
+        let rows = ids.str()?.iter().zip(days.i32()?.iter());
+        Ok(rows
+            .zip(self.rows.column("foreign")?.u32()?.iter())
+            .filter_map(|((id, day), word)| {
+                let text = words.get(word? as usize).filter(|text| !text.is_empty())?;
+                Some((id?, day.and_then(NaiveDate::from_epoch_days), text.as_str()))
+            })
+            .collect())
+    }
+
     /// Hashes of the identifiers.
     pub(super) fn id_hashes(&self) -> PolarsResult<impl Iterator<Item = u64>> {
         let ids = self.rows.column("comp_id")?.str()?.iter();
@@ -575,6 +600,11 @@ impl<'a> FrameRows<'a> {
         self.text("origin", at)
     }
 
+    /// What was paid for the comp of a row, where it was in another currency.
+    pub fn foreign(&self, at: usize) -> Option<Foreign> {
+        Foreign::parse(self.text("foreign", at))
+    }
+
     /// The comp of a row.
     pub fn comp(&self, at: usize) -> Comp {
         let text = |column: &str| self.text(column, at).to_string();
@@ -595,6 +625,7 @@ impl<'a> FrameRows<'a> {
             price: money("price_minor"),
             shipping: money("shipping_minor"),
             currency: self.currency.code.clone(),
+            foreign: self.foreign(at).map(Box::new),
             how_sold: HowSold::parse(self.text("how_sold", at)),
             venue: text("venue"),
             lot_size: u32::try_from(self.whole("lot_size", at)).unwrap_or(1),
@@ -664,6 +695,7 @@ mod tests {
             price: price.parse().unwrap(),
             shipping: "4.5".parse().unwrap(),
             currency: "EUR".into(),
+            foreign: None,
             how_sold: Some(HowSold::Auction),
             venue: "fair".into(),
             lot_size: 3,
@@ -681,6 +713,10 @@ mod tests {
             row(2, 3, "y", "12.3456"),
         ];
         rows[2].comp.sold_on = None;
+        let paid = "XCU;10.00;5.00;0.9132;2026-03-02;a list";
+        let euro = Currency { code: "EUR".into() };
+        let foreign = Foreign::parse(paid).unwrap();
+        rows[0].comp.set_foreign(foreign, &euro).unwrap();
         for row in rows.clone() {
             assert_eq!(builder.push("f.csv", &row), None);
         }

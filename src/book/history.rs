@@ -16,7 +16,7 @@ use polars::prelude::{BooleanChunked, DataFrame, PolarsResult};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use super::canonical::{self, Layout, Row, Writer, Wrong, attribute_names};
+use super::canonical::{self, Layout, Row, Writer, Wrong, optional_columns};
 use super::comp::{COLUMNS, match_key, money_text};
 use super::frame::{Builder, FrameRows};
 use super::ledger::{Foreseen, basis_word};
@@ -342,8 +342,7 @@ impl Book {
 
 /// Comps in the form of an import.
 fn file_of(comps: &[Comp]) -> io::Result<Vec<u8>> {
-    let attributes = attribute_names(comps.iter().map(|comp| &comp.attributes));
-    let mut writer = Writer::with_header(Vec::new(), &COLUMNS, attributes)?;
+    let mut writer = Writer::with_header(Vec::new(), &COLUMNS, optional_columns(comps))?;
     comps.iter().try_for_each(|comp| writer.comp(comp))?;
     writer.finish()
 }

@@ -12,16 +12,17 @@ use std::thread;
 use chrono::NaiveDate;
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::canonical::{header, write_row};
+use super::canonical::{OptionalColumn, header, write_row};
 use super::comp::{COLUMNS, RowText};
 use super::problem::shorten;
+use super::rates::Conversion;
 use super::read::facts::{Decided, Facts};
 use super::read::header::{Column, REASON};
 use super::read::records::{Cells, Raw};
 use super::read::row::{CellFault, RowReader};
 use super::read::{Fault, Input, Topic};
 use super::store::{IdMap, id_hash};
-use super::{Comp, Problem, Settings};
+use super::{Comp, Currency, Problem, Settings};
 
 /// Text that a thread reads at a time.
 const CHUNK_BYTES: usize = 1 << 20;
@@ -36,6 +37,8 @@ pub struct Against<'a> {
     pub existing: &'a (dyn Fn(&str) -> Option<u64> + Sync),
     /// Sales of more than a day after this are refused.
     pub today: NaiveDate,
+    /// Where the rates of sales in other currencies come from.
+    pub conversion: Conversion<'a>,
 }
 
 /// Hears what happens while an import is planned, in the order of the rows.
@@ -89,6 +92,8 @@ pub struct FileCount {
     pub undated: u64,
     /// Row of the first of them.
     pub first_undated: Option<u64>,
+    /// Sales taken that were paid in another currency.
+    pub foreign: u64,
     /// Order of day and month and where it was learnt, if some date asked for it.
     pub date_order: Option<String>,
     /// Decimal mark and where it was learnt, if some amount asked for it.
@@ -127,13 +132,30 @@ pub struct Plan {
     pub models: BTreeSet<String>,
 }
 
+/// What is counted of a sale that is taken.
+#[derive(Clone, Copy)]
+struct Kind {
+    undated: bool,
+    foreign: bool,
+}
+
+impl Kind {
+    fn of(comp: &Comp) -> Self {
+        Self {
+            undated: comp.sold_on.is_none(),
+            foreign: comp.foreign.is_some(),
+        }
+    }
+}
+
 impl FileCount {
-    /// Counts a sale that is taken from this row, whose day may not be recorded.
-    fn count_undated(&mut self, undated: bool, row: u64) {
-        if undated {
+    /// Counts a sale that is taken from this row.
+    fn count(&mut self, kind: Kind, row: u64) {
+        if kind.undated {
             self.undated += 1;
             self.first_undated.get_or_insert(row);
         }
+        self.foreign += u64::from(kind.foreign);
     }
 }
 
@@ -158,11 +180,11 @@ pub fn plan(
     out: &mut dyn Write,
     witness: &mut dyn Witness,
 ) -> io::Result<Plan> {
-    let attributes = attributes_of(inputs);
-    out.write_all(&header_line(&attributes)?)?;
+    let optional = optional_of(inputs, &against.settings.currency);
+    out.write_all(&header_line(&optional)?)?;
     let mut merger = Merger {
         against,
-        attributes: &attributes,
+        optional: &optional,
         out,
         witness,
         plan: Plan::default(),
@@ -175,16 +197,22 @@ pub fn plan(
     Ok(merger.plan)
 }
 
-/// The attributes that some input has a column for, sorted.
-fn attributes_of(inputs: &[Input]) -> Vec<String> {
+/// The columns behind the fixed ones that some input has something for, in order.
+fn optional_of(inputs: &[Input], currency: &Currency) -> Vec<OptionalColumn> {
     let columns = inputs.iter().flat_map(|input| &input.mapping.attributes);
-    let names: BTreeSet<&String> = columns.map(|(name, _)| name).collect();
-    names.into_iter().cloned().collect()
+    let attributes = columns.map(|(name, _)| OptionalColumn::Attribute(name.clone()));
+    let foreign = inputs.iter().any(|input| input.has_other_than(currency));
+    let rate = foreign
+        .then_some(OptionalColumn::RATE)
+        .into_iter()
+        .flatten();
+    let needed: BTreeSet<OptionalColumn> = rate.chain(attributes).collect();
+    needed.into_iter().collect()
 }
 
-fn header_line(attributes: &[String]) -> io::Result<Vec<u8>> {
+fn header_line(optional: &[OptionalColumn]) -> io::Result<Vec<u8>> {
     let mut writer = canonical_writer(Vec::new());
-    writer.write_record(header(&COLUMNS, attributes))?;
+    writer.write_record(header(&COLUMNS, optional))?;
     writer.into_inner().map_err(|error| error.into_error())
 }
 
@@ -206,7 +234,7 @@ struct Good {
     start: usize,
     end: usize,
     derived: bool,
-    undated: bool,
+    kind: Kind,
     id: u64,
     content: u64,
     existing: Option<u64>,
@@ -224,8 +252,8 @@ struct ChunkReader<'a> {
     input: &'a Input,
     rows: RowReader<'a>,
     existing: &'a (dyn Fn(&str) -> Option<u64> + Sync),
-    /// Attributes of the columns that are written.
-    attributes: &'a [String],
+    /// The columns behind the fixed ones that are written.
+    optional: &'a [OptionalColumn],
     undeclared: Vec<Undeclared>,
     cells: Cells,
     comp: Comp,
@@ -238,15 +266,16 @@ struct ChunkReader<'a> {
 impl<'a> ChunkReader<'a> {
     fn new(
         input: &'a Input,
-        against: &Against<'a>,
+        against: &'a Against<'a>,
         facts: &'a Facts<'a>,
-        attributes: &'a [String],
+        optional: &'a [OptionalColumn],
     ) -> Self {
+        let conversion = &against.conversion;
         Self {
             input,
-            rows: RowReader::new(input, against.settings, facts, against.today),
+            rows: RowReader::new(input, against.settings, facts, against.today, conversion),
             existing: against.existing,
-            attributes,
+            optional,
             undeclared: Vec::new(),
             cells: Cells::new(input.delimiter),
             comp: Comp::blank(&against.settings.currency.code),
@@ -304,18 +333,13 @@ impl<'a> ChunkReader<'a> {
         }
         let start = writer.get_ref().len();
         // Writing to memory does not fail.
-        let _ = write_row(
-            writer,
-            &self.canonical,
-            &self.comp.attributes,
-            self.attributes,
-        );
+        let _ = write_row(writer, &self.canonical, &self.comp, self.optional);
         let _ = writer.flush();
         Fate::Good(Good {
             start,
             end: writer.get_ref().len(),
             derived,
-            undated: self.comp.sold_on.is_none(),
+            kind: Kind::of(&self.comp),
             id: xxh3_64(self.comp.comp_id.as_bytes()),
             content: self.canonical.content_hash(),
             existing: (self.existing)(&self.comp.comp_id),
@@ -384,8 +408,8 @@ struct Seen {
 /// Puts the chunks together in order.
 struct Merger<'a, 'w> {
     against: &'a Against<'a>,
-    /// Attributes of the columns that are written.
-    attributes: &'a [String],
+    /// The columns behind the fixed ones that are written.
+    optional: &'a [OptionalColumn],
     out: &'w mut dyn Write,
     witness: &'w mut dyn Witness,
     plan: Plan,
@@ -424,13 +448,13 @@ impl<'a> Merger<'a, '_> {
     }
 
     fn chunks(&mut self, input: &Input, number: u32, facts: &Facts<'_>) -> io::Result<()> {
-        let (against, attributes) = (self.against, self.attributes);
+        let (against, optional) = (self.against, self.optional);
         let threads = if input.len() <= CHUNK_BYTES {
             1
         } else {
             thread::available_parallelism().map_or(1, |n| n.get())
         };
-        let reader = || ChunkReader::new(input, against, facts, attributes);
+        let reader = || ChunkReader::new(input, against, facts, optional);
         let mut readers: Vec<ChunkReader<'_>> = (0..threads).map(|_| reader()).collect();
         let mut file = FileState {
             input,
@@ -545,7 +569,7 @@ impl<'a> Merger<'a, '_> {
                     file: file.number,
                     line: raw.line as u32,
                 });
-                file.count.count_undated(good.undated, raw.line);
+                file.count.count(good.kind, raw.line);
                 let updated = self.count(good.existing, good.content);
                 if updated && self.plan.updates.len() < SHOWN_UPDATES {
                     let comp = file.reader.again(raw, good.derived, 0).clone();
@@ -604,8 +628,7 @@ impl<'a> Merger<'a, '_> {
             }
         };
         file.count.identical += 1;
-        let undated = file.reader.comp.sold_on.is_none();
-        file.count.count_undated(undated, raw.line);
+        file.count.count(Kind::of(&file.reader.comp), raw.line);
         if self.count(existing, content) && self.plan.updates.len() < SHOWN_UPDATES {
             self.plan.updates.push(file.reader.comp.clone());
         }
@@ -616,8 +639,8 @@ impl<'a> Merger<'a, '_> {
         write_row(
             &mut writer,
             &file.reader.canonical,
-            &file.reader.comp.attributes,
-            self.attributes,
+            &file.reader.comp,
+            self.optional,
         )?;
         self.out
             .write_all(&writer.into_inner().map_err(|error| error.into_error())?)

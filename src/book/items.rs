@@ -109,7 +109,8 @@ impl Items {
     }
 }
 
-fn split_count(entry: &str) -> Option<(String, u32)> {
+/// Name (folded) and count of one entry of a list cell; `None` for a count that is wrong.
+pub fn split_count(entry: &str) -> Option<(String, u32)> {
     let digits = entry.trim_start_matches(|c: char| c.is_ascii_digit());
     if let Some(name) = digits
         .trim_start()

@@ -2,7 +2,7 @@
 //!
 //! A line is appended with one write and then synced, so that a crash leaves at most an
 //! unfinished last line. Readers pass such a line over; the next writer repairs it. A sale with
-//! an attribute that the file has no column for makes the file anew, with that column.
+//! an attribute or a rate that the file has no column for makes the file anew, with that column.
 
 use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions};
@@ -12,8 +12,8 @@ use std::path::{Path, PathBuf};
 use csv::ByteRecord;
 
 use super::canonical::{
-    self, LOGGED_COLUMNS, Layout, Row, Writer, attribute_names, attributes_of_header, header,
-    io_error,
+    self, LOGGED_COLUMNS, Layout, OptionalColumn, Row, Writer, header, io_error, optional_columns,
+    optional_of_header,
 };
 use super::store::{Book, BookLock};
 use super::{BookError, Comp, Problem, Settings, files};
@@ -58,13 +58,13 @@ impl LogBytes {
         !self.tail().is_empty()
     }
 
-    /// Attributes of the columns, in order; `None` where the first row is no header of a log.
-    fn attributes(&self) -> io::Result<Option<Vec<String>>> {
+    /// The columns behind the fixed ones, in order; `None` where the first row is no header of a log.
+    fn optional(&self) -> io::Result<Option<Vec<OptionalColumn>>> {
         let mut header = ByteRecord::new();
         reader_of(&self.bytes)
             .read_byte_record(&mut header)
             .map_err(io_error)?;
-        Ok(attributes_of_header(&header, &LOGGED_COLUMNS))
+        Ok(optional_of_header(&header, &LOGGED_COLUMNS))
     }
 
     /// A quote that was opened by hand and never closed makes all that follows look like one
@@ -183,13 +183,24 @@ impl Book {
         Ok(entry)
     }
 
-    /// Adds a line to a log: at its end where the log has a column for each attribute of the
-    /// comp, or else to a wider log in its place.
+    /// The sale logged last that was not taken back; rows that are wrong are passed over.
+    ///
+    /// # Errors
+    /// Where the log cannot be read.
+    pub fn last_logged(&self) -> Result<Option<Comp>, BookError> {
+        let log = LogBytes::read(&self.log_path())?;
+        let (rows, _) = rows(&log, FILE_NAME, self.settings())?;
+        let last = rows.into_iter().max_by_key(|row| row.entry);
+        Ok(last.map(|row| row.comp))
+    }
+
+    /// Adds a line to a log: at its end where the log has a column for each attribute and the rate
+    /// of the comp, or else to a wider log in its place.
     fn add_logged(&self, path: &Path, entry: u64, comp: &Comp) -> Result<(), BookError> {
         let log = LogBytes::read(path)?;
-        let added = attribute_names([&comp.attributes]);
-        let line = |names: Vec<String>| {
-            let mut writer = Writer::without_header(Vec::new(), names);
+        let added = optional_columns([comp]);
+        let line = |optional: Vec<OptionalColumn>| {
+            let mut writer = Writer::without_header(Vec::new(), optional);
             writer.logged(entry, comp)?;
             writer.finish()
         };
@@ -198,22 +209,22 @@ impl Book {
             let row = line(added.clone()).map_err(failed)?;
             return append_bytes(path, &added, &row);
         }
-        let known = match log.attributes().map_err(BookError::io(path, "read"))? {
+        let known = match log.optional().map_err(BookError::io(path, "read"))? {
             Some(known) => known,
             // Not a log of this program's making: a reader tells what is wrong with it.
             None if added.is_empty() => Vec::new(),
             None => return Err(BookError::Rows(vec![self.not_widened(path, 1)])),
         };
-        if added.iter().all(|name| known.contains(name)) {
+        if added.iter().all(|column| known.contains(column)) {
             let row = line(known.clone()).map_err(failed)?;
             return append_bytes(path, &known, &row);
         }
-        let names: BTreeSet<String> = known.iter().cloned().chain(added).collect();
-        let names: Vec<String> = names.into_iter().collect();
-        let widened = widen(&log.bytes, &known, &names).map_err(BookError::io(path, "read"))?;
+        let all: BTreeSet<OptionalColumn> = known.iter().cloned().chain(added).collect();
+        let all: Vec<OptionalColumn> = all.into_iter().collect();
+        let widened = widen(&log.bytes, &known, &all).map_err(BookError::io(path, "read"))?;
         let mut bytes =
             widened.map_err(|row| BookError::Rows(vec![self.not_widened(path, row)]))?;
-        bytes.extend(line(names).map_err(failed)?);
+        bytes.extend(line(all).map_err(failed)?);
         self.replace_file(path, &bytes)
     }
 
@@ -257,8 +268,8 @@ impl Book {
             let (after, problems) = rows(&mended, &name, self.settings())?;
             // A name of an attribute may be cut and still be one.
             let plain = mended
-                .attributes()
-                .is_ok_and(|names| names == Some(Vec::new()));
+                .optional()
+                .is_ok_and(|columns| columns == Some(Vec::new()));
             let header_only = log.finished == 0 && problems.is_empty() && plain;
             header_only || after.len() == before.len() + 1
         };
@@ -346,14 +357,18 @@ fn reader_of(bytes: &[u8]) -> csv::Reader<&[u8]> {
         .from_reader(bytes)
 }
 
-/// A log with columns for the attributes `known`, brought to those for `names`; its cells stay as
-/// they are, and blank rows go. The line of a row that has not all cells, where there is one.
-fn widen(bytes: &[u8], known: &[String], names: &[String]) -> io::Result<Result<Vec<u8>, u64>> {
+/// A log with the columns `known` behind the fixed ones, brought to those of `wanted`; its cells
+/// stay as they are, and blank rows go. The line of a row that has not all cells, where there is one.
+fn widen(
+    bytes: &[u8],
+    known: &[OptionalColumn],
+    wanted: &[OptionalColumn],
+) -> io::Result<Result<Vec<u8>, u64>> {
     let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(header(&LOGGED_COLUMNS, names))?;
+    writer.write_record(header(&LOGGED_COLUMNS, wanted))?;
     let fixed = LOGGED_COLUMNS.len();
-    let place = |name| known.iter().position(|known| known == name);
-    let places: Vec<Option<usize>> = names.iter().map(place).collect();
+    let place = |column| known.iter().position(|known| known == column);
+    let places: Vec<Option<usize>> = wanted.iter().map(place).collect();
     let mut reader = reader_of(bytes);
     let mut record = ByteRecord::new();
     reader.read_byte_record(&mut record).map_err(io_error)?;
@@ -364,12 +379,12 @@ fn widen(bytes: &[u8], known: &[String], names: &[String]) -> io::Result<Result<
         if record.len() != fixed + known.len() {
             return Ok(Err(record.position().map_or(0, csv::Position::line)));
         }
-        let attributes = places.iter().map(|place| {
+        let behind = places.iter().map(|place| {
             place
                 .and_then(|at| record.get(fixed + at))
                 .unwrap_or_default()
         });
-        writer.write_record(record.iter().take(fixed).chain(attributes))?;
+        writer.write_record(record.iter().take(fixed).chain(behind))?;
     }
     writer
         .into_inner()
@@ -377,9 +392,10 @@ fn widen(bytes: &[u8], known: &[String], names: &[String]) -> io::Result<Result<
         .map_err(csv::IntoInnerError::into_error)
 }
 
-/// As [`append_line`], below the header of a log with these attributes.
-fn append_bytes(path: &Path, attributes: &[String], line: &[u8]) -> Result<(), BookError> {
-    let header = header_line(attributes).map_err(BookError::io(path, "write"))?;
+/// As [`append_line`], below the header of a log with these columns behind the fixed ones.
+fn append_bytes(path: &Path, optional: &[OptionalColumn], line: &[u8]) -> Result<(), BookError> {
+    let header = header(&LOGGED_COLUMNS, optional);
+    let header = super::lines::line(header).map_err(BookError::io(path, "write"))?;
     append_line(path, &header, line)
 }
 
@@ -392,13 +408,6 @@ pub(super) fn append_line(path: &Path, header: &[u8], line: &[u8]) -> Result<(),
         Err(error) => return Err(failed(error)),
     };
     append_to(&mut file, path, header, line).map_err(failed)
-}
-
-/// The header of a log as a line; a name may need quotes.
-fn header_line(attributes: &[String]) -> io::Result<Vec<u8>> {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(header(&LOGGED_COLUMNS, attributes))?;
-    writer.into_inner().map_err(csv::IntoInnerError::into_error)
 }
 
 fn append_to(file: &mut File, path: &Path, header: &[u8], line: &[u8]) -> io::Result<()> {
@@ -472,14 +481,14 @@ mod tests {
 
     #[test]
     fn a_log_is_widened_cell_by_cell() {
-        let names = |names: &[&str]| names.iter().map(ToString::to_string).collect::<Vec<_>>();
+        let attribute = |name: &str| OptionalColumn::Attribute(name.into());
         let columns = LOGGED_COLUMNS.join(",");
         let row = "1,a,2026-01-01,Nerrow F4,,,,,,,yes,1.00,0.00,EUR,,,1,\"two\nlines\"";
         let log = format!("{columns},Attr.Storage\n\n{row},256\n");
         let wide = widen(
             log.as_bytes(),
-            &names(&["storage"]),
-            &names(&["memory", "storage"]),
+            &[attribute("storage")],
+            &[attribute("memory"), attribute("storage")],
         );
         assert_eq!(
             String::from_utf8(wide.unwrap().unwrap()).unwrap(),
@@ -487,7 +496,7 @@ mod tests {
         );
         let short = format!("{columns}\n{row}\n2,b\n");
         assert_eq!(
-            widen(short.as_bytes(), &[], &names(&["a"])).unwrap(),
+            widen(short.as_bytes(), &[], &[attribute("a")]).unwrap(),
             Err(4)
         );
     }

@@ -2,7 +2,8 @@
 
 use rust_decimal::Decimal;
 
-use super::comp::{MINOR_SCALE, MOST_MONEY};
+use super::comp::{MINOR_SCALE, MOST_MONEY, money_text};
+use super::foreign::{MOST_RATE, RATE_SCALE};
 
 /// Signs written beside amounts (lower case) and the ISO 4217 codes they can stand for.
 const SIGNS: &[(&str, &[&str])] = &[
@@ -81,6 +82,14 @@ impl Currency {
         }
     }
 
+    /// The currency of a code in a column of currencies: three letters, case ignored. `None` for
+    /// anything else, and for signs (`lei`), which can stand for several.
+    pub fn of_code(code: &str) -> Option<Self> {
+        let lower = code.trim().to_lowercase();
+        let is_sign = SIGNS.iter().any(|(sign, _)| *sign == lower);
+        Self::parse(code).ok().filter(|_| !is_sign)
+    }
+
     /// Decimals of the minor unit (ISO 4217): 0, 2 or 3.
     pub fn decimals(&self) -> u32 {
         match self.code.as_str() {
@@ -113,6 +122,15 @@ impl Currency {
             rounded.set_sign_positive(true);
         }
         rounded.to_string()
+    }
+
+    /// An amount in the decimals of the currency, or in more where it has more.
+    pub fn exact(&self, amount: Decimal) -> String {
+        if amount.round_dp(self.decimals()) == amount {
+            self.plain(amount)
+        } else {
+            money_text(amount)
+        }
     }
 
     /// A float of the statistics brought back to money, rounded half-even to the minor unit;
@@ -192,8 +210,31 @@ pub enum AmountError {
     OtherCurrency(String),
 }
 
-/// Digits that an amount of at most [`MOST_MONEY`] has before its decimals.
-const MOST_DIGITS: u32 = MOST_MONEY.ilog10() + 1;
+/// How large and how fine a number can be.
+#[derive(Clone, Copy)]
+struct Bounds {
+    most: i64,
+    decimals: u32,
+}
+
+/// Bounds of amounts.
+const AMOUNTS: Bounds = Bounds {
+    most: MOST_MONEY,
+    decimals: MINOR_SCALE,
+};
+
+/// Bounds of the rates of currencies.
+const RATES: Bounds = Bounds {
+    most: MOST_RATE,
+    decimals: RATE_SCALE,
+};
+
+impl Bounds {
+    /// Digits that the largest number has before its decimals.
+    fn most_digits(self) -> u32 {
+        self.most.ilog10() + 1
+    }
+}
 
 /// Reads an amount as people write them: `1234.5`, `$1,234.50`, `1.234,50 €`, `1 234,50`,
 /// `1'234.50`, `EUR 12`, `12,-`, and `(12.00)`, `-12` or `12-` for negative ones.
@@ -215,7 +256,19 @@ pub fn read_amount(text: &str, currency: &Currency) -> Result<Amount, AmountErro
     } else {
         surroundings(before.trim(), after.trim(), currency)?
     };
-    readings(number, negative)
+    readings(number, negative, AMOUNTS)
+}
+
+/// Reads the rate of a currency as people write it: `0.9132`, `0,9132`.
+///
+/// # Errors
+/// [`AmountError`], never one of currency.
+pub fn read_rate(text: &str) -> Result<Amount, AmountError> {
+    let of_number = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',');
+    if !text.chars().all(of_number) || !text.contains(|c: char| c.is_ascii_digit()) {
+        return Err(AmountError::Unreadable);
+    }
+    readings(text, false, RATES)
 }
 
 /// Reads a number with an optional unit behind it, as people write it: `256`, `256 GB`, `1,5"`,
@@ -236,7 +289,7 @@ pub fn read_quantity(text: &str) -> Result<(Amount, &str), AmountError> {
     if !is_unit(unit) {
         return Err(AmountError::Unreadable);
     }
-    Ok((readings(number, negative)?, unit))
+    Ok((readings(number, negative, AMOUNTS)?, unit))
 }
 
 /// Whether what stands behind a number can be a unit (`GB`, `m2`), and is not more of a number
@@ -253,7 +306,7 @@ fn is_unit(text: &str) -> bool {
 }
 
 /// A number under both readings of `.` and `,`.
-fn readings(number: &str, negative: bool) -> Result<Amount, AmountError> {
+fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, AmountError> {
     let signed = |read: Result<Decimal, AmountError>| match read {
         // Zero has no sign: `-0.00` would be kept as a text that no file of a book may hold.
         Ok(value) if negative && !value.is_zero() => Ok(Some(-value)),
@@ -261,7 +314,7 @@ fn readings(number: &str, negative: bool) -> Result<Amount, AmountError> {
         Err(AmountError::Unreadable) => Ok(None),
         Err(error) => Err(error),
     };
-    let point = signed(number_with(number, DecimalMark::Point));
+    let point = signed(number_with(number, DecimalMark::Point, bounds));
     if !number.contains(['.', ',']) {
         let value = point?;
         return value.map_or(Err(AmountError::Unreadable), |_| {
@@ -271,7 +324,10 @@ fn readings(number: &str, negative: bool) -> Result<Amount, AmountError> {
             })
         });
     }
-    match (point, signed(number_with(number, DecimalMark::Comma))) {
+    match (
+        point,
+        signed(number_with(number, DecimalMark::Comma, bounds)),
+    ) {
         (Ok(None), Ok(None)) => Err(AmountError::Unreadable),
         (Ok(point), Ok(comma)) => Ok(Amount { point, comma }),
         // One reading is not a number at all: the other says what is wrong. Otherwise only one is in bounds.
@@ -352,7 +408,8 @@ fn surroundings(before: &str, after: &str, currency: &Currency) -> Result<bool, 
 
 /// Reads digits with decimals behind `mark` and thousands set off by the other mark, white
 /// space or apostrophes, one of these throughout.
-fn number_with(number: &str, mark: DecimalMark) -> Result<Decimal, AmountError> {
+fn number_with(number: &str, mark: DecimalMark, bounds: Bounds) -> Result<Decimal, AmountError> {
+    let most_digits = bounds.most_digits();
     let decimal_mark = if mark == DecimalMark::Point { '.' } else { ',' };
     let (mut mantissa, mut whole_digits, mut decimals) = (0_i64, 0_u32, 0_u32);
     let (mut in_decimals, mut group_mark, mut in_group) = (false, None, 0_u32);
@@ -365,7 +422,7 @@ fn number_with(number: &str, mark: DecimalMark) -> Result<Decimal, AmountError> 
                     in_group += 1;
                     whole_digits += u32::from(mantissa > 0 || c != '0');
                 }
-                if decimals > MINOR_SCALE || whole_digits > MOST_DIGITS {
+                if decimals > bounds.decimals || whole_digits > most_digits {
                     // Keep looking: a text that is no number at all is the graver error.
                     continue;
                 }
@@ -395,14 +452,14 @@ fn number_with(number: &str, mark: DecimalMark) -> Result<Decimal, AmountError> 
     if group_mark.is_some() && in_group != 3 {
         return Err(AmountError::Unreadable);
     }
-    if whole_digits > MOST_DIGITS {
+    if whole_digits > most_digits {
         return Err(AmountError::TooLarge);
     }
-    if decimals > MINOR_SCALE {
+    if decimals > bounds.decimals {
         return Err(AmountError::TooPrecise);
     }
     let amount = Decimal::new(mantissa, decimals);
-    if amount > Decimal::from(MOST_MONEY) {
+    if amount > Decimal::from(bounds.most) {
         Err(AmountError::TooLarge)
     } else {
         Ok(amount)

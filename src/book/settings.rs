@@ -27,6 +27,8 @@ pub struct Settings {
     /// Currency of every amount in the book.
     #[serde(deserialize_with = "currency")]
     pub currency: Currency,
+    /// A rate in `rates.csv` serves sales of its day and of so many days after.
+    pub rate_days: u32,
     /// Which price the estimate speaks of.
     pub price_basis: PriceBasis,
     /// Grades, best first.
@@ -331,6 +333,7 @@ impl Default for Settings {
         };
         Self {
             currency: Currency { code: "EUR".into() },
+            rate_days: 7,
             price_basis: PriceBasis::Delivered,
             grades: vec![
                 grade("A", "no visible wear"),

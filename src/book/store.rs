@@ -2,6 +2,7 @@
 //!
 //! ```text
 //! compband.toml              settings
+//! rates.csv                  what other currencies were worth, written by the owner only
 //! watch.toml                 units that are watched
 //! history/                   their estimates, one line for each that was made
 //! comps/000001-shop.csv      one file per import, never changed by this program
@@ -32,6 +33,7 @@ use super::canonical::{self, Layout, Row};
 use super::comp::match_key;
 use super::frame::{self, Packed};
 use super::log::{self, LogBytes};
+use super::rates::KeptRates;
 use super::rows::{Beside, Index, Rows, Trouble};
 use super::{BookError, Comp, Problem, Settings, cache, files, settings};
 
@@ -387,6 +389,21 @@ impl Book {
     /// As [`Book::frame`].
     pub fn index(&self) -> Result<Index, BookError> {
         self.rows(&mut |_| {}, &mut Rows::index)
+    }
+
+    /// The rates of the comps in force that were paid in another currency.
+    ///
+    /// # Errors
+    /// As [`Book::frame`].
+    pub fn kept_rates(&self) -> Result<KeptRates, BookError> {
+        self.rows(&mut |_| {}, &mut |rows| {
+            let mut kept = KeptRates::default();
+            rows.each_part(&mut |part| {
+                kept.add(part.foreign()?);
+                Ok(())
+            })?;
+            Ok(kept)
+        })
     }
 
     /// Every spelling of a model in the comps in force.

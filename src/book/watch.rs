@@ -29,7 +29,7 @@ const HEAD: &str = "\
 ";
 
 /// A watched unit, in the words of the flags of `compband estimate`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Watched {
     /// Model.

@@ -12,7 +12,7 @@ use super::amounts::{money, money_if, quantity};
 use super::bid::tell_selling;
 use super::deals::read_ledger;
 use super::net::SaleArgs;
-use super::unit::UnitArgs;
+use super::unit::{Unit, UnitArgs};
 use super::{CliError, say};
 use crate::band::estimate::Estimate;
 use crate::book::HowSold;
@@ -86,13 +86,20 @@ pub struct OfferArgs {
     json: bool,
 }
 
-/// The unit, how it is sold, and what waiting for buyers comes to.
+/// The unit, how it is sold, and how long it may take.
 #[derive(Debug, Args)]
 pub struct MarketArgs {
     #[command(flatten)]
     unit: UnitArgs,
     #[command(flatten)]
     sale: SaleArgs,
+    #[command(flatten)]
+    waiting: WaitingArgs,
+}
+
+/// What waiting for buyers comes to.
+#[derive(Debug, Default, PartialEq, Args)]
+pub struct WaitingArgs {
     /// Weeks in which it must be sold [default: no hurry]
     #[arg(long, value_name = "WEEKS", value_parser = clap::value_parser!(u16).range(1..=i64::from(LATEST)))]
     deadline: Option<u16>,
@@ -192,39 +199,73 @@ impl MarketArgs {
         book: &Book,
         tell: impl FnOnce(&Scene<'_>) -> Result<(), CliError>,
     ) -> Result<(), CliError> {
-        let mut unit = self.unit.read(book)?;
-        // What has an asking price is not sold by auction.
-        unit.subject.how_sold.get_or_insert(HowSold::Fixed);
-        let settings = &unit.settings;
-        let waiting = self.waiting(settings)?;
-        let outlet = self.sale.outlet(settings)?;
-        let terms: Option<Terms<'_>> = outlet
-            .map(|(_, outlet)| self.sale.terms(outlet, settings))
-            .transpose()?;
-        let made = unit.estimate(unit.selection()?)?;
-        let paid = made.outcome.ladder(BUYERS).into_iter().map(f64::exp);
-        let paid: Vec<f64> = paid.collect();
-        let noted = read_ledger(book)?.offers();
-        let scene = Scene {
-            sale: Sale {
-                terms: terms.as_ref(),
-                basis: settings.price_basis,
-                currency: &settings.currency,
-            },
-            outlet: outlet.map(|(name, _)| name),
-            deal: &settings.deal,
-            // Asked for near what it was likely to fetch, as far as anyone knows.
-            offers: posterior(offers_by_rule(&settings.deal)?, f64::from(noted.0), noted.1),
-            noted,
-            most: buyers_behind(&paid, float(settings.deal.buyers_per_sale)),
-            made,
-            waiting,
-            known: RefCell::default(),
-        };
-        tell(&scene.with_evidence())
+        let unit = self.unit.read(book)?;
+        with_scene(book, unit, &self.sale, &self.waiting, tell)
+    }
+}
+
+/// Works out what to ask for a unit and hands it to `with`, beside the terms of the sale. Where
+/// nothing is said of how it is sold, that is at a fixed price.
+///
+/// # Errors
+/// Values that are wrong, nothing that speaks of the unit, and what `with` fails with.
+pub fn tell<T>(
+    book: &Book,
+    unit: &Unit<'_>,
+    sale: &SaleArgs,
+    waiting: &WaitingArgs,
+    with: impl FnOnce(&Told<'_>, Option<&Terms<'_>>) -> Result<T, CliError>,
+) -> Result<T, CliError> {
+    with_scene(book, unit.clone(), sale, waiting, |scene| {
+        with(&scene.told(), scene.sale.terms)
+    })
+}
+
+fn with_scene<T>(
+    book: &Book,
+    mut unit: Unit<'_>,
+    sale: &SaleArgs,
+    waiting: &WaitingArgs,
+    tell: impl FnOnce(&Scene<'_>) -> Result<T, CliError>,
+) -> Result<T, CliError> {
+    // What has an asking price is not sold by auction.
+    unit.subject.how_sold.get_or_insert(HowSold::Fixed);
+    let settings = &unit.settings;
+    let waiting = waiting.read(settings)?;
+    let outlet = sale.outlet(settings)?;
+    let terms: Option<Terms<'_>> = outlet
+        .map(|(_, outlet)| sale.terms(outlet, settings))
+        .transpose()?;
+    let made = unit.estimate(unit.selection()?)?;
+    let paid = made.outcome.ladder(BUYERS).into_iter().map(f64::exp);
+    let paid: Vec<f64> = paid.collect();
+    let noted = read_ledger(book)?.offers();
+    let scene = Scene {
+        sale: Sale {
+            terms: terms.as_ref(),
+            basis: settings.price_basis,
+            currency: &settings.currency,
+        },
+        outlet: outlet.map(|(name, _)| name),
+        deal: &settings.deal,
+        // Asked for near what it was likely to fetch, as far as anyone knows.
+        offers: posterior(offers_by_rule(&settings.deal)?, f64::from(noted.0), noted.1),
+        noted,
+        most: buyers_behind(&paid, float(settings.deal.buyers_per_sale)),
+        made,
+        waiting,
+        known: RefCell::default(),
+    };
+    tell(&scene.with_evidence())
+}
+
+impl WaitingArgs {
+    /// Whether anything was said.
+    pub fn is_said(&self) -> bool {
+        *self != Self::default()
     }
 
-    fn waiting(&self, settings: &Settings) -> Result<Waiting, CliError> {
+    fn read(&self, settings: &Settings) -> Result<Waiting, CliError> {
         let currency = &settings.currency;
         let deal = &settings.deal;
         let exit = money_if("--exit", self.exit.as_ref(), currency)?.unwrap_or_default();

@@ -52,7 +52,7 @@ pub struct BidArgs {
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct DealArgs {
     #[command(flatten)]
-    sale: SaleArgs,
+    pub sale: SaleArgs,
     #[command(flatten)]
     costs: CostArgs,
     #[command(flatten)]
@@ -142,9 +142,20 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl DealArgs {
-    /// Whether anything was said of a purchase.
+    /// Whether anything was said of a purchase or of the sale.
     pub fn is_said(&self) -> bool {
         *self != Self::default()
+    }
+
+    /// Whether anything was said of a purchase.
+    pub fn is_said_of_buying(&self) -> bool {
+        let Self {
+            sale: _,
+            costs,
+            aims,
+            against,
+        } = self;
+        *costs != CostArgs::default() || *aims != AimArgs::default() || against.is_some()
     }
 
     /// Works out what to bid for a unit and hands it to `with`, beside the terms of the sale.

@@ -130,10 +130,16 @@ fn of_settings(
 
 fn models(typed: &OsStr) -> Vec<CompletionCandidate> {
     let models = book().and_then(|book| book.models());
-    // Spellings apart by case or spacing are one model.
+    beginning(typed, one_spelling(models.unwrap_or_default()))
+}
+
+/// The models with one spelling each: those apart by case or spacing are one model.
+pub(super) fn one_spelling(models: Vec<String>) -> Vec<String> {
     let mut seen = HashSet::new();
-    let models = models.unwrap_or_default().into_iter();
-    beginning(typed, models.filter(|model| seen.insert(match_key(model))))
+    models
+        .into_iter()
+        .filter(|model| seen.insert(match_key(model)))
+        .collect()
 }
 
 fn grades(typed: &OsStr) -> Vec<CompletionCandidate> {
@@ -148,11 +154,13 @@ fn levels(typed: &OsStr) -> Vec<CompletionCandidate> {
 
 /// The pieces of all kits.
 fn pieces(typed: &OsStr) -> Vec<CompletionCandidate> {
-    of_settings(typed, |s| {
-        let all = s.kits.values().flat_map(|kit| kit.ships_with.iter());
-        let names: BTreeSet<String> = all.map(|(piece, _)| piece.to_string()).collect();
-        names.into_iter().collect()
-    })
+    of_settings(typed, |s| all_pieces(s).into_iter().collect())
+}
+
+/// Names of the pieces of all kits.
+pub(super) fn all_pieces(settings: &Settings) -> BTreeSet<String> {
+    let all = settings.kits.values().flat_map(|kit| kit.ships_with.iter());
+    all.map(|(piece, _)| piece.to_string()).collect()
 }
 
 fn outlets(typed: &OsStr) -> Vec<CompletionCandidate> {

@@ -7,12 +7,13 @@ use std::path::Path;
 use chrono::NaiveDate;
 use clap::Args;
 use polars::prelude::*;
-use rust_decimal::Decimal;
 
 use super::terminal::steers;
-use super::{CliError, SHORTEST_ID, count, empty_book, notice, parse_day, say, unknown_model};
-use crate::book::canonical::{Writer, attribute_names, check};
-use crate::book::comp::{COLUMNS, match_key, money_text};
+use super::{
+    CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say, unknown_model,
+};
+use crate::book::canonical::{OptionalColumn, Writer, check, optional_for};
+use crate::book::comp::{COLUMNS, match_key};
 use crate::book::frame::{FrameRows, short_ids};
 use crate::book::{Attributes, Book, Comp, Currency, Settings};
 use crate::render::table::{Grid, Kind, terminal_width};
@@ -25,6 +26,12 @@ Examples:
 
 /// Rows of the table where `--limit` does not say.
 const LIMIT: usize = 50;
+
+/// What stands before an amount that was converted from another currency.
+const CONVERTED: &str = "*";
+
+/// Most converted sales told of below the table.
+const FOOTNOTES: usize = 10;
 
 /// List the comps of the book, newest first, undated ones last
 #[derive(Debug, Args)]
@@ -42,7 +49,7 @@ pub struct CompsArgs {
     /// Only this level of completeness
     #[arg(long, value_name = "LEVEL")]
     completeness: Option<String>,
-    /// Only sales of this day or later: YYYY-MM-DD, today or yesterday
+    /// Only sales of this day or later: YYYY-MM-DD, today, yesterday, monday or "3 days ago"
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
     since: Option<NaiveDate>,
     /// Only sales of this day or earlier
@@ -224,8 +231,19 @@ fn table(all: &DataFrame, shown: &DataFrame, settings: &Settings) -> Result<Stri
         ("venue", Kind::Text, 5),
         ("note", Kind::Text, 6),
     ]);
+    let mut converted = Vec::new();
     for (at, id) in ids.into_iter().enumerate() {
         let comp = rows.comp(at);
+        let mark = if comp.foreign.is_some() {
+            CONVERTED
+        } else {
+            ""
+        };
+        converted.extend(
+            comp.foreign
+                .as_ref()
+                .map(|foreign| (id, foreign.in_words())),
+        );
         sheet.push(vec![
             id.to_string(),
             comp.sold_on.map_or("–".into(), |day| day.to_string()),
@@ -237,18 +255,34 @@ fn table(all: &DataFrame, shown: &DataFrame, settings: &Settings) -> Result<Stri
             comp.completeness.clone(),
             comp.grade.clone(),
             condition(&comp, settings),
-            exact(comp.price, currency),
-            exact(comp.shipping, currency),
+            format!("{mark}{}", currency.exact(comp.price)),
+            currency.exact(comp.shipping),
             comp.how_sold.map_or(String::new(), |how| how.to_string()),
             comp.venue,
             comp.note,
         ]);
     }
     Ok(format!(
-        "Amounts in {}\n\n{}",
+        "Amounts in {}\n\n{}{}",
         currency.code,
-        sheet.render(terminal_width())
+        sheet.render(terminal_width()),
+        footnotes(&converted)
     ))
+}
+
+/// What the marked amounts were converted from, a line each, and how many more there are.
+fn footnotes(converted: &[(&str, String)]) -> String {
+    let mut text = String::new();
+    for (id, paid) in converted.iter().take(FOOTNOTES) {
+        let line = format!("{CONVERTED} {id}: paid {paid}");
+        text.push_str(&(fitted(&line, "") + "\n"));
+    }
+    let more = converted.len().saturating_sub(FOOTNOTES);
+    if more > 0 {
+        let more = count(more, "more converted sale");
+        text.push_str(&format!("{CONVERTED} {more}; --csv tells of all\n"));
+    }
+    text
 }
 
 /// What is missing, more, wrong or otherwise particular about a unit.
@@ -278,24 +312,17 @@ fn condition(comp: &Comp, settings: &Settings) -> String {
     parts.join("; ")
 }
 
-/// An amount in the decimals of its currency, or in more where it has more.
-fn exact(amount: Decimal, currency: &Currency) -> String {
-    if amount.round_dp(currency.decimals()) == amount {
-        currency.plain(amount)
-    } else {
-        money_text(amount)
+/// The columns behind the fixed ones that the rows need, in order.
+fn optional_in(frame: &DataFrame) -> Result<Vec<OptionalColumn>, CliError> {
+    let words = |column: &str| -> Result<BTreeSet<&str>, CliError> {
+        Ok(frame.column(column)?.str()?.iter().flatten().collect())
+    };
+    let converted = words("foreign")?.iter().any(|text| !text.is_empty());
+    let mut needed: BTreeSet<OptionalColumn> = optional_for(converted, &Attributes::NONE).collect();
+    for attributes in words("attributes")?.into_iter().map(Attributes::parse) {
+        needed.extend(optional_for(false, &attributes.unwrap_or_default()));
     }
-}
-
-/// Names of all attributes that the rows have, sorted.
-fn attributes_in(frame: &DataFrame) -> Result<Vec<String>, CliError> {
-    let texts = frame.column("attributes")?.str()?.iter().flatten();
-    let texts: BTreeSet<&str> = texts.collect();
-    let all: Vec<Attributes> = texts
-        .into_iter()
-        .filter_map(|text| Attributes::parse(text).ok())
-        .collect();
-    Ok(attribute_names(&all))
+    Ok(needed.into_iter().collect())
 }
 
 fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
@@ -308,7 +335,7 @@ fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
         Box::new(output)
     };
     let output = BufWriter::with_capacity(1 << 16, output);
-    let mut writer = Writer::with_header(output, &COLUMNS, attributes_in(frame)?)?;
+    let mut writer = Writer::with_header(output, &COLUMNS, optional_in(frame)?)?;
     for at in 0..rows.len() {
         writer.comp(&rows.comp(at))?;
     }

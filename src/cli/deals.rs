@@ -151,7 +151,7 @@ pub struct ScrapArgs {
 /// What every entry can be given.
 #[derive(Debug, Args)]
 pub struct EntryArgs {
-    /// Day of it: YYYY-MM-DD, today or yesterday [default: today]
+    /// Day of it: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
     pub date: Option<NaiveDate>,
     /// Anything else

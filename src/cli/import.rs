@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashSet};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -17,6 +18,7 @@ use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witne
 use crate::book::money::DecimalMark;
 use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
+use crate::book::rates::{Conversion, KeptRates};
 use crate::book::read::header::{Column, Wish, parse_wish, wish};
 use crate::book::read::{Input, ReadOptions};
 use crate::book::{Book, BookError, Problem, Settings, settings};
@@ -33,7 +35,13 @@ Examples:
 Columns: comp_id, sold_on, model, variant, completeness, grade, missing, extras, defects, works,
 price, shipping, currency, how_sold, venue, lot_size, note, and attr.NAME for numbers of the unit
 such as attr.storage. Usual other names are known, and only sold_on, model and price are required.
-A blank day is taken as not recorded; a sheet without any needs --undated.";
+A blank day is taken as not recorded; a sheet without any needs --undated.
+
+Sales in another currency say so by its code in the column currency. They are converted by the
+file rates.csv in the book's folder, which you write: date,currency,rate,source, the rate being
+what one unit of the currency was worth in the book's. A sale takes the rate of its day, or the
+latest before it that is at most rate_days old (compband.toml), and keeps it. A row may bring its
+own in the columns rate, rate_date and rate_source.";
 
 /// Problems printed in full; `--problems FILE` has all of them.
 const SHOWN_PROBLEMS: u64 = 50;
@@ -66,6 +74,9 @@ pub struct ImportArgs {
     /// Take sheets that have no column for the day of the sale: not recorded
     #[arg(long)]
     undated: bool,
+    /// Convert sales that the book has already by rates.csv anew, instead of keeping their rates
+    #[arg(long)]
+    new_rates: bool,
     /// Character between cells [default: found out]
     #[arg(long)]
     delimiter: Option<Delimiter>,
@@ -135,6 +146,9 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     // The index before the inputs: making it takes memory that is free again when they are read.
     let lock = book.lock(&mut notice)?;
     let index = book.index()?;
+    let rates = book.rates()?;
+    // Read from the book only when a sale in another currency comes up.
+    let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
     let inputs = open_all(&args.files, &options)?;
     for input in &inputs {
         for text in &input.notices {
@@ -145,9 +159,22 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         settings: book.settings(),
         existing: &|comp_id: &str| index.get(comp_id),
         today: today(),
+        conversion: Conversion {
+            rates: &rates,
+            kept: &|comp_id, code, day| {
+                if args.new_rates {
+                    return None;
+                }
+                let kept = kept.get_or_init(|| book.kept_rates());
+                kept.as_ref().ok()?.rate(comp_id, code, day)
+            },
+        },
     };
     let mut desk = Desk::new(args, inputs.iter().map(|input| input.len() as u64).sum())?;
     let (done, canonical) = plan_into_temp(&book, &inputs, &against, &mut desk)?;
+    if let Some(Err(error)) = kept.into_inner() {
+        return Err(error.into());
+    }
     let aside = desk.finish()?;
     tell_undeclared(&inputs, &done.files);
     let mut report = summary(&inputs, &done.files);
@@ -629,6 +656,11 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
                 count.identical,
                 "row like an earlier one counted as a separate sale",
                 "rows like earlier ones counted as separate sales",
+            ),
+            (
+                count.foreign,
+                "sale in another currency, converted",
+                "sales in other currencies, converted",
             ),
         ] {
             if number > 0 {

@@ -1,33 +1,38 @@
 //! `compband log`.
 
-use std::io::{IsTerminal, Write};
+mod enter;
+
 use std::path::Path;
 
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
-use dialoguer::{Confirm, Input};
 use polars::prelude::{IntoLazy, col, lit};
 
-use super::attributes::{attribute_value, read_attributes};
+use super::attributes::read_attributes;
 use super::undo::line;
-use super::{CliError, changes, notice, parse_day, say, strong, today};
-use crate::book::canonical::Wrong;
+use super::{CliError, changes, fitted, notice, parse_day, say, strong, today};
+use crate::book::canonical::{CURRENCY, PARSED, SOLD_ON, Wrong};
 use crate::book::checks::{self, line_ends};
 use crate::book::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
+use crate::book::foreign::RATE_COLUMNS;
 use crate::book::frame::FrameRows;
 use crate::book::money::parse_amount;
 use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
-use crate::book::{Book, BookError, BookLock, Comp, Index, Problem, Settings, canonical};
+use crate::book::rates::{Rates, no_day};
+use crate::book::{
+    Book, BookError, BookLock, Comp, Currency, Foreign, Index, Problem, Settings, canonical,
+};
 
 const EXAMPLES: &str = "\
 Examples:
-  compband log                                        ask for the fields one after another
+  compband log                                        ask for sales, field by field; Tab completes
   compband log --model \"Nerrow F4\" --price 120 --shipping 5.90 --grade B --completeness full
   compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
   compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
   compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"
   compband log --model \"Brask M2\" --price 40 --undated
+  compband log --model \"Brask M2\" --price 45 --currency XCU      by the rate of the day in rates.csv
   compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else";
 
 /// A price this many times the median of the model, or as many times below it, is remarked on.
@@ -36,7 +41,7 @@ const FAR: f64 = 4.0;
 /// What is typed for a day that is not known; nothing typed is today.
 const NOT_KNOWN: &str = "-";
 
-/// Record one sale; without any option on a terminal, the fields are asked for
+/// Record one sale; without any option on a terminal, sales are asked for one after another
 #[derive(Debug, Clone, Default, PartialEq, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct LogArgs {
@@ -49,7 +54,10 @@ pub struct LogArgs {
     /// Shipping paid by the buyer [default: 0]
     #[arg(long, allow_hyphen_values = true)]
     shipping: Option<String>,
-    /// Day of the sale: YYYY-MM-DD, today or yesterday [default: today]
+    /// Currency it was paid in, where not the book's: its code; converted by rates.csv
+    #[arg(long, value_name = "CODE")]
+    currency: Option<String>,
+    /// Day of the sale: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
     #[arg(long, value_name = "DAY", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
     /// The day of the sale is not known
@@ -120,7 +128,7 @@ impl LogArgs {
             self.parts.then_some("no"),
             self.price.as_deref(),
             self.shipping.as_deref(),
-            None,
+            self.currency.as_deref(),
             self.how_sold.as_deref(),
             self.venue.as_deref(),
             self.lot_size.as_deref(),
@@ -147,61 +155,36 @@ enum Outcome {
 /// Where a value is wrong, the sale is in the book already, or the book cannot be changed.
 pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let asking = *args == LogArgs::default();
-    let (comp, args) = if asking {
-        if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
-            return Err(CliError::Usage(
-                "say what was sold with --model and --price (without options, the fields are asked for on a terminal)"
-                    .into(),
-            ));
-        }
-        (ask(book.settings())?, LogArgs::default())
-    } else {
-        if let (Some(id), true) = (&args.id, args.update) {
-            let (comp, outcome) = update(&book, id, args)?;
-            return tell(&comp, outcome);
-        }
-        if args.model.is_none() || args.price.is_none() {
-            return Err(CliError::Usage(
-                "--model and --price are needed to record a sale (or --id and --update to change one)"
-                    .into(),
-            ));
-        }
-        (
-            read_comp(&args.cells(), &args.set, None, book.settings())?,
-            args.clone(),
-        )
-    };
+    if *args == LogArgs::default() {
+        return enter::run(&book);
+    }
+    if let (Some(id), true) = (&args.id, args.update) {
+        let (comp, outcome) = update(&book, id, args)?;
+        return tell(&comp, outcome);
+    }
+    if args.model.is_none() || args.price.is_none() {
+        return Err(CliError::Usage(
+            "--model and --price are needed to record a sale (or --id and --update to change one)"
+                .into(),
+        ));
+    }
+    let comp = read_comp(
+        &args.cells(),
+        &args.set,
+        None,
+        &book.rates()?,
+        book.settings(),
+    )?;
     for (name, _) in comp.attributes.iter() {
         note_undeclared(name, &comp.model, book.settings());
     }
-    let named = args.id.is_some();
-    let write = |comp: Comp, again: bool, update: bool| {
-        let lock = book.lock(&mut notice)?;
-        record(
-            &book,
-            &lock,
-            comp,
-            Writing {
-                named,
-                again,
-                update,
-            },
-        )
+    let writing = Writing {
+        named: args.id.is_some(),
+        again: args.again,
+        update: args.update,
     };
-    let (comp, outcome) = match write(comp, args.again, args.update)? {
-        (comp, Outcome::Same)
-            if asking && confirm("The book has this very sale. Record it as another one?")? =>
-        {
-            write(comp, true, false)?
-        }
-        (comp, Outcome::Differs(old))
-            if asking && confirm(&format!("{}\nChange it?", old_to_new(&old, &comp)))? =>
-        {
-            write(comp, false, true)?
-        }
-        other => other,
-    };
+    let lock = book.lock(&mut notice)?;
+    let (comp, outcome) = record(&book, &lock, comp, writing)?;
     tell(&comp, outcome)
 }
 
@@ -218,13 +201,15 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     let id = &comp.comp_id;
     match outcome {
         Outcome::Recorded(entry, None) => say(&format!(
-            "{} (entry {entry})\n  {}\nTo take it back: compband undo\n",
+            "{} (entry {entry})\n  {}\n{}To take it back: compband undo\n",
             strong("Recorded"),
-            line(comp)
+            line(comp),
+            converted(comp)
         )),
         Outcome::Recorded(entry, Some(old)) => say(&format!(
-            "{}\nTo take that back: compband undo (entry {entry})\n",
-            old_to_new(&old, comp)
+            "{}\n{}To take that back: compband undo (entry {entry})\n",
+            old_to_new(&old, comp),
+            converted(comp)
         )),
         Outcome::Known => say(&format!(
             "{id} is in the book already with the same content; nothing was changed\n"
@@ -244,6 +229,18 @@ fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     }
 }
 
+/// How what was paid in another currency came to the book's, as a line.
+fn converted(comp: &Comp) -> String {
+    comp.foreign.as_ref().map_or(String::new(), |foreign| {
+        let line = format!(
+            "{} {}",
+            foreign.worked_out(comp.price, comp.shipping),
+            comp.currency
+        );
+        fitted(&line, "  ") + "\n"
+    })
+}
+
 /// Old and new cells of a sale, one change a line.
 fn old_to_new(old: &Comp, new: &Comp) -> String {
     let mut text = format!("Sale {}, old → new:", new.comp_id);
@@ -260,7 +257,8 @@ fn update(book: &Book, id: &str, args: &LogArgs) -> Result<(Comp, Outcome), CliE
     let old = sale_of(book, id.trim())?;
     let mut said = args.cells();
     said[0] = None;
-    let comp = read_comp(&said, &args.set, Some(&old), book.settings())?;
+    let rates = book.rates()?;
+    let comp = read_comp(&said, &args.set, Some(&old), &rates, book.settings())?;
     let outcome = if comp.content_hash() == old.content_hash() {
         Outcome::Known
     } else {
@@ -358,6 +356,9 @@ fn record(
             comp.comp_id = free_id(&comp, &index);
         }
     }
+    if !writing.update {
+        keep_rate(book, &mut comp)?;
+    }
     let outcome = match index.get(&comp.comp_id) {
         None => Outcome::Recorded(append(book, lock, &comp)?, None),
         Some(hash) if hash == comp.content_hash() => {
@@ -377,6 +378,25 @@ fn record(
         }
     };
     Ok((comp, outcome))
+}
+
+/// Gives a sale that the book has already the rate it has there, as an import does.
+fn keep_rate(book: &Book, comp: &mut Comp) -> Result<(), CliError> {
+    let Some(paid) = comp.foreign.as_deref() else {
+        return Ok(());
+    };
+    let old = book.comps_by_id(&[comp.comp_id.clone()].into())?;
+    let kept = old
+        .get(&comp.comp_id)
+        .filter(|old| old.sold_on == comp.sold_on);
+    let kept = kept.and_then(|old| old.foreign.as_deref());
+    if let Some(old) = kept.filter(|old| old.currency == paid.currency) {
+        let rate = old.rate.clone();
+        let paid = paid.clone();
+        // An amount for which that rate will not do keeps the one found now, and differs by it.
+        let _ = comp.set_foreign(Foreign { rate, ..paid }, &book.settings().currency);
+    }
+    Ok(())
 }
 
 /// Appends the sale and tells what may be a slip in it.
@@ -453,19 +473,35 @@ fn read_comp(
     said: &[Option<&str>; COLUMNS.len()],
     set: &[String],
     old: Option<&Comp>,
+    rates: &Rates,
     settings: &Settings,
 ) -> Result<Comp, CliError> {
-    let mut cells = old.map_or_else(Default::default, Comp::cells);
-    if old.is_none() {
+    let mut cells: [String; PARSED.len()] = Default::default();
+    if let Some(old) = old {
+        let known = old.cells().into_iter().chain(old.rate_cells());
+        cells
+            .iter_mut()
+            .zip(known)
+            .for_each(|(cell, known)| *cell = known);
+    } else {
         cells[0] = "new".into();
-        cells[1] = today().to_string();
+        cells[SOLD_ON] = today().to_string();
     }
+    let other = other_currency(said[CURRENCY].unwrap_or(&cells[CURRENCY]), settings);
+    let currency = other.as_ref().unwrap_or(&settings.currency);
     let mut wrong: Vec<(usize, Wrong)> = Vec::new();
     for (at, text) in said.iter().enumerate() {
         let Some(text) = text else { continue };
-        cells[at] = normal(COLUMNS[at], text, settings);
+        cells[at] = normal(COLUMNS[at], text, currency);
         let checked = checks::cell(COLUMNS[at], &cells[at], today());
         wrong.extend(checked.err().map(|why| (at, why)));
+    }
+    // A change of something else leaves the sale the rate that it has.
+    if said[CURRENCY].or(said[SOLD_ON]).is_some() {
+        match rate_cells(other.as_ref(), &cells[SOLD_ON], rates) {
+            Ok(rate) => cells[COLUMNS.len()..].clone_from_slice(&rate),
+            Err(why) => wrong.push((CURRENCY, why)),
+        }
     }
     let cells = cells.each_ref().map(String::as_str);
     let comp = canonical::parse_cells(&cells, settings, &mut |at, why| {
@@ -477,11 +513,11 @@ fn read_comp(
     let problem = |(at, why): (usize, Wrong)| Problem {
         file: format!(
             "--{}",
-            COLUMNS[at].replace('_', "-").replace("comp-id", "id")
+            PARSED[at].replace('_', "-").replace("comp-id", "id")
         ),
         row: 0,
         column: String::new(),
-        value: shorten(said[at].unwrap_or(cells[at]), 60),
+        value: shorten(said.get(at).copied().flatten().unwrap_or(cells[at]), 60),
         expected: why.expected,
         mend: why.mend,
     };
@@ -497,164 +533,39 @@ fn read_comp(
     }
 }
 
+/// The currency that a sale was paid in, where it is another than the book's.
+fn other_currency(text: &str, settings: &Settings) -> Option<Currency> {
+    let ours = settings.currency.answers_to(text.trim()) == Some(true);
+    Currency::of_code(text).filter(|_| !ours)
+}
+
+/// The cells of the rate of a sale on the day that a cell names: empty for one in the book's
+/// currency, and where the day cannot be read, which is told elsewhere.
+fn rate_cells(
+    other: Option<&Currency>,
+    sold_on: &str,
+    rates: &Rates,
+) -> Result<[String; RATE_COLUMNS.len()], Wrong> {
+    let (Some(other), Ok(day)) = (other, canonical::day_if_any(sold_on)) else {
+        return Ok(Default::default());
+    };
+    let day = day.ok_or_else(|| no_day(&other.code))?;
+    Ok(rates.on(&other.code, day)?.cells())
+}
+
 /// A cell as typed brought to the canonical form, where the two differ.
-fn normal(column: &str, text: &str, settings: &Settings) -> String {
+fn normal(column: &str, text: &str, currency: &Currency) -> String {
     let text = text.trim();
     match column {
         "sold_on" if text == NOT_KNOWN => String::new(),
         "sold_on" => parse_day(text).map_or_else(|_| text.to_string(), |day| day.to_string()),
+        "currency" => text.to_uppercase(),
         "price" | "shipping" => {
-            parse_amount(text, &settings.currency).map_or_else(|_| text.to_string(), money_text)
+            parse_amount(text, currency).map_or_else(|_| text.to_string(), money_text)
         }
         "note" => line_ends(text),
         _ => text.to_string(),
     }
-}
-
-/// Asks for every field; what is wrong is asked for again.
-fn ask(settings: &Settings) -> Result<Comp, CliError> {
-    let scale = |names: Vec<(&str, &str)>| {
-        names
-            .iter()
-            .map(|(n, means)| format!("  {n}: {means}"))
-            .collect::<Vec<_>>()
-    };
-    let grades = scale(
-        settings
-            .grades
-            .iter()
-            .map(|g| (g.name.as_str(), g.means.as_str()))
-            .collect(),
-    );
-    let levels = scale(
-        settings
-            .completeness
-            .iter()
-            .map(|c| (c.name.as_str(), c.means.as_str()))
-            .collect(),
-    );
-    let today = today().to_string();
-    let none: &[String] = &[];
-    let price = format!("price in {}, shipping left out", settings.currency.code);
-    let fields: [(&str, &str, Option<&str>, &[String]); 15] = [
-        (
-            "sold_on",
-            "day of the sale (YYYY-MM-DD, today, yesterday, - if not known)",
-            Some(&today),
-            none,
-        ),
-        ("model", "model", None, none),
-        (
-            "variant",
-            "variant (colour, storage, revision)",
-            Some(""),
-            none,
-        ),
-        ("completeness", "completeness", Some(""), &levels),
-        ("grade", "grade", Some(""), &grades),
-        ("works", "works (no: sold for parts)", Some("yes"), none),
-        ("missing", "missing pieces, apart by ;", Some(""), none),
-        ("extras", "extras, apart by ;", Some(""), none),
-        ("defects", "defects, apart by ;", Some(""), none),
-        ("price", &price, None, none),
-        ("shipping", "shipping paid by the buyer", Some("0"), none),
-        (
-            "how_sold",
-            "how it was sold (auction, fixed, offer)",
-            Some(""),
-            none,
-        ),
-        ("venue", "where it was sold", Some(""), none),
-        ("lot_size", "units sold for the price", Some("1"), none),
-        ("note", "note", Some(""), none),
-    ];
-    let mut cells: [String; 17] = Default::default();
-    for (column, prompt, default, help) in fields {
-        for line in help {
-            writeln!(anstream::stderr(), "{line}")?;
-        }
-        let answer = ask_field(column, prompt, default, settings)?;
-        if let Some(at) = COLUMNS.iter().position(|name| *name == column) {
-            cells[at] = answer;
-        }
-    }
-    let said = cells
-        .each_ref()
-        .map(|cell| (!cell.is_empty()).then_some(cell.as_str()));
-    let set = ask_attributes(cells[2].trim(), settings)?;
-    read_comp(&said, &set, None, settings)
-}
-
-/// Asks for each attribute that a family of the model declares, and gives the answers in the
-/// form of `--set`.
-fn ask_attributes(model: &str, settings: &Settings) -> Result<Vec<String>, CliError> {
-    let mut set = Vec::new();
-    for (name, declared) in settings.attributes(model) {
-        let prompt = if declared.unit.is_empty() {
-            name.to_string()
-        } else {
-            format!("{name} ({})", declared.unit)
-        };
-        let answer: String = Input::new()
-            .with_prompt(prompt)
-            .validate_with(|text: &String| {
-                if text.trim().is_empty() {
-                    return Ok(());
-                }
-                attribute_value(text, Some(declared))
-                    .map(drop)
-                    .map_err(|expected| format!("expected {expected}"))
-            })
-            .default(String::new())
-            .show_default(false)
-            .allow_empty(true)
-            .interact_text()
-            .map_err(|error| CliError::Answer(error.into()))?;
-        if !answer.trim().is_empty() {
-            set.push(format!("{name}={answer}"));
-        }
-    }
-    Ok(set)
-}
-
-fn ask_field(
-    column: &str,
-    prompt: &str,
-    default: Option<&str>,
-    settings: &Settings,
-) -> Result<String, CliError> {
-    let mut input = Input::<String>::new()
-        .with_prompt(prompt)
-        .validate_with(|text: &String| {
-            let text = normal(column, text, settings);
-            let checked = checks::cell(column, &text, today());
-            let checked = checked.and_then(|()| canonical::check(column, &text, settings));
-            checked.map_err(|wrong| {
-                let mend = if wrong.mend.is_empty() {
-                    String::new()
-                } else {
-                    format!("; {}", wrong.mend)
-                };
-                format!("expected {}{mend}", wrong.expected)
-            })
-        });
-    if let Some(default) = default {
-        input = input
-            .default(default.to_string())
-            .show_default(!default.is_empty())
-            .allow_empty(true);
-    }
-    input
-        .interact_text()
-        .map_err(|error| CliError::Answer(error.into()))
-}
-
-fn confirm(question: &str) -> Result<bool, CliError> {
-    Confirm::new()
-        .with_prompt(question)
-        .default(false)
-        .interact()
-        .map_err(|error| CliError::Answer(error.into()))
 }
 
 #[cfg(test)]
@@ -665,10 +576,10 @@ mod tests {
     fn amounts_come_without_their_currency() {
         let settings = Settings::default();
         for text in ["12.50", "€12.50", "12,50 €", "EUR 12.5", "12.50 eur"] {
-            assert_eq!(normal("price", text, &settings), "12.50", "{text}");
+            assert_eq!(normal("price", text, &settings.currency), "12.50", "{text}");
         }
         for text in ["", "free", "12.50 USD"] {
-            assert_eq!(normal("price", text, &settings), text);
+            assert_eq!(normal("price", text, &settings.currency), text);
         }
     }
 
@@ -687,8 +598,10 @@ mod tests {
             ],
             ..LogArgs::default()
         };
+        let settings = Settings::default();
+        let rates = Rates::none(&settings);
         let Err(CliError::Book(BookError::Rows(problems))) =
-            read_comp(&args.cells(), &args.set, None, &Settings::default())
+            read_comp(&args.cells(), &args.set, None, &rates, &settings)
         else {
             panic!("wrong values were taken");
         };

@@ -20,6 +20,7 @@ pub mod log;
 pub mod models;
 pub mod net;
 pub mod past;
+mod prompt;
 pub mod refresh;
 pub mod repairs;
 pub mod report;
@@ -38,7 +39,7 @@ use anstyle::{AnsiColor, Style};
 use chrono::NaiveDate;
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
-use crate::book::dates::{WrittenDate, read_date};
+use crate::book::dates::{WrittenDate, read_date, said_on};
 use crate::book::problem::{nearest_few, shorten};
 use crate::book::{BookError, Comp, canonical};
 use crate::render::chart::{self, Chart};
@@ -379,20 +380,21 @@ pub fn today() -> NaiveDate {
     chrono::Local::now().date_naive()
 }
 
-/// Reads a day of the command line: `YYYY-MM-DD`, `today` or `yesterday`.
+/// Reads a day of the command line: `YYYY-MM-DD`, or as it is said today ([`said_on`]).
 ///
 /// # Errors
 /// A text that says what was expected.
 pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
-    match text.trim().to_ascii_lowercase().as_str() {
-        "today" => Ok(today()),
-        "yesterday" => today()
-            .pred_opt()
-            .ok_or_else(|| "there is no day before today".into()),
-        other => plain_day(other)
-            .map_or_else(|| canonical::day(other), Ok)
-            .map_err(|wrong| format!("expected {}, today or yesterday", wrong.expected)),
-    }
+    let text = text.trim();
+    said_on(today(), text)
+        .or_else(|| plain_day(text))
+        .map_or_else(|| canonical::day(text), Ok)
+        .map_err(|wrong| {
+            format!(
+                "expected {}, today, yesterday, a weekday, or 3 days ago",
+                wrong.expected
+            )
+        })
 }
 
 /// A day whose order of year, month and day is plain, such as `2026-3-1`.

@@ -81,10 +81,13 @@ pub fn run(args: &RefreshArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 /// A unit that could not be estimated, by its name.
-type Failed = (String, CliError);
+pub type Failed = (String, CliError);
 
 /// Tells all but the first failure, and hands that on.
-fn ended(failed: Vec<Failed>) -> Result<(), CliError> {
+///
+/// # Errors
+/// The first failure.
+pub fn ended(failed: Vec<Failed>) -> Result<(), CliError> {
     let mut failed = failed
         .into_iter()
         .map(|(name, error)| of_unit(&name, error));
@@ -159,7 +162,9 @@ fn reopened(named: Option<&Path>) -> Book {
 
 /// Estimates what is asked for and records what changed, in the order of names.
 fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), CliError> {
-    let watches: Vec<(String, Watched)> = chosen(args, book.watched()?)?.into_iter().collect();
+    let watches: Vec<(String, Watched)> = chosen(&args.watched, book.watched()?)?
+        .into_iter()
+        .collect();
     let as_of = args.as_of.unwrap_or_else(today);
     let run = Run {
         book,
@@ -203,13 +208,12 @@ fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), 
     Ok((told, failed))
 }
 
-/// The watched units that are asked for.
-fn chosen(args: &RefreshArgs, mut watches: Watches) -> Result<Watches, CliError> {
-    if let Some(name) = args
-        .watched
-        .iter()
-        .find(|name| !watches.contains_key(*name))
-    {
+/// The watched units of these names, or all where none is named.
+///
+/// # Errors
+/// A name that no unit is watched by, and a book in which none is.
+pub fn chosen(names: &[String], mut watches: Watches) -> Result<Watches, CliError> {
+    if let Some(name) = names.iter().find(|name| !watches.contains_key(*name)) {
         return Err(CliError::Absent {
             message: no_such_watch(name, watches.keys()),
             next: "`compband watch list` shows what is watched".into(),
@@ -221,7 +225,7 @@ fn chosen(args: &RefreshArgs, mut watches: Watches) -> Result<Watches, CliError>
             next: "`compband watch add NAME --model MODEL` with what it is begins".into(),
         });
     }
-    watches.retain(|name, _| args.watched.is_empty() || args.watched.contains(name));
+    watches.retain(|name, _| names.is_empty() || names.contains(name));
     Ok(watches)
 }
 

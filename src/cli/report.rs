@@ -1,41 +1,57 @@
-//! `compband report`: an estimate as a page to keep or to send, and for a spreadsheet.
+//! `compband report`: estimates as a page to keep or to send, and for a spreadsheet.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
-use clap::Args;
+use clap::{Arg, Args};
 
+use super::ask::{self, WaitingArgs};
 use super::bid::{DealArgs, tell_selling};
 use super::check::{how_foretold, undated_of, verdicts};
 use super::estimate::band_chart;
 use super::past::{self, Past};
-use super::unit::UnitArgs;
+use super::refresh::{Failed, chosen, ended};
+use super::unit::{Unit, UnitArgs};
 use super::{CliError, SHORTEST_ID, notice};
 use crate::band::estimate::Estimate;
+use crate::band::own::Own;
 use crate::band::selfcheck::{Foretold, figures};
 use crate::book::BookError;
 use crate::book::files::write_whole;
 use crate::book::frame::short_ids;
 use crate::book::store::Book;
+use crate::book::watch::Watched;
+use crate::deal::outlet::Terms;
 use crate::render::chart::to_svg;
-use crate::render::report::{Check, Page, bid_section, html};
+use crate::render::html::Place;
+use crate::render::report::{self, Check, Page, ask_section, bid_section, html};
 use crate::render::spreadsheet;
 
 const EXAMPLES: &str = "\
 Examples:
   compband report --model \"Nerrow F4\" --grade B --out reports/nerrow-f4.html
-  compband report --model \"Nerrow F4\" --grade B --check --bid --against 88 --out f4.html
+  compband report --model \"Nerrow F4\" --grade B --check --bid --against 88 --ask --out f4.html
+  compband report f4 page6 --out two.html            watched units, a section for each
+  compband report --all --ask --deadline 6 --out stock.html --xlsx stock.xlsx
   compband report --model \"Brask M2\" --xlsx m2.xlsx --csv m2-comps.csv
 
 The page is one file that needs no other and no network; a browser prints it, also to PDF. Files that
 are there already are replaced. Notes and venues of comps are on none of them. Text in CSV that a
-spreadsheet would take for a formula has an apostrophe before it.";
+spreadsheet would take for a formula has an apostrophe before it. Watched units are estimated as
+`compband refresh` does, and are not recorded; options of bid and ask hold for each of them. Their CSV has
+a first column `unit` with the name, their workbook two sheets for each.";
 
 /// Write an estimate as a page to keep or to send, or for a spreadsheet
 #[derive(Debug, Args)]
-#[command(after_help = EXAMPLES)]
+#[command(after_help = EXAMPLES, mut_arg("model", optional))]
 pub struct ReportArgs {
+    /// Names of watched units, in the order of their sections
+    #[arg(value_name = "NAME")]
+    watched: Vec<String>,
+    /// Every watched unit
+    #[arg(long, conflicts_with = "watched")]
+    all: bool,
     #[command(flatten)]
     unit: UnitArgs,
     #[command(flatten)]
@@ -46,8 +62,21 @@ pub struct ReportArgs {
     /// Add what to bid; so does every option of `compband bid`
     #[arg(long, requires = "out")]
     bid: bool,
+    /// Add what to ask and the lowest offer to take by week; so does every option of `compband ask`
+    #[arg(long, requires = "out")]
+    ask: bool,
     #[command(flatten)]
     deal: DealArgs,
+    #[command(flatten)]
+    waiting: WaitingArgs,
+}
+
+/// The model is needed where no watched unit is named, which [`ReportArgs::fault`] sees to.
+fn optional(model: Arg) -> Arg {
+    model
+        .required(false)
+        .default_value("")
+        .hide_default_value(true)
 }
 
 /// What is written.
@@ -72,50 +101,230 @@ struct Files {
 ///
 /// # Errors
 /// Where the book cannot be read, a value is wrong, nothing speaks of the unit, or a file cannot be
-/// written.
+/// written. Of several units those are told of that can be.
 pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.files.check()?;
-    let with_bid = args.bid || args.deal.is_said();
-    if with_bid && args.files.out.is_none() {
-        return Err(CliError::Usage(
-            "what to bid is told on the page alone: name it with --out FILE".into(),
-        ));
-    }
+    args.fault()
+        .map_or(Ok(()), |fault| Err(CliError::Usage(fault.into())))?;
     let book = Book::open(book)?;
-    let unit = args.unit.read(&book)?;
-    let made = unit.estimate(unit.selection()?)?;
-    if let Some(path) = &args.files.out {
-        let ids: Vec<&str> = made
-            .comps
-            .iter()
-            .map(|line| line.comp.comp_id.as_str())
-            .collect();
-        let bid = with_bid
-            .then(|| {
-                args.deal.tell(&book, &unit, |told, terms| {
-                    tell_selling(terms);
-                    Ok(bid_section(told))
-                })
-            })
-            .transpose()?;
-        let check = args
-            .check
-            .then(|| past_estimates(&book, &made))
-            .transpose()?
-            .flatten();
-        let page = Page {
-            estimate: &made,
-            ids: &short_ids(&unit.comps, &ids, SHORTEST_ID)?,
-            chart: &chart(&made)?,
-            check,
-            bid,
-            settings: &unit.settings,
-            fingerprint: book.fingerprint()?,
-            command: &command(std::env::args_os(), made.as_of),
-        };
-        write(path, "report", html(&page).as_bytes())?;
+    let asked = args.asked(&book)?;
+    let run = Run {
+        args,
+        book: &book,
+        as_of: args.unit.day(),
+        own: past::own(&book, args.unit.day())?,
+        several: asked.len() > 1,
+    };
+    let (mut made, mut failed): (Vec<Made<'_>>, Vec<Failed>) = (Vec::new(), Vec::new());
+    for (at, asked) in asked.iter().enumerate() {
+        match (run.made(at, asked), &asked.name) {
+            (Ok(unit), _) => made.push(unit),
+            (Err(error), Some(name)) => failed.push((name.clone(), error)),
+            (Err(error), None) => return Err(error),
+        }
     }
-    args.files.spreadsheets(&made)
+    if !made.is_empty() {
+        if let Some(path) = &args.files.out {
+            write(path, "report", run.page(&made, &failed)?.as_bytes())?;
+        }
+        args.files.spreadsheets(&made)?;
+    }
+    ended(failed)
+}
+
+/// A unit that is asked for, with its name where it is watched.
+struct Asked {
+    name: Option<String>,
+    args: UnitArgs,
+}
+
+impl ReportArgs {
+    /// What makes no sense, if anything.
+    fn fault(&self) -> Option<&'static str> {
+        let watched = self.all || !self.watched.is_empty();
+        if watched && !self.unit.is_blank() {
+            return Some(
+                "watched units are described in watch.toml: leave --model and the like out (--as-of apart), or the names",
+            );
+        }
+        if !watched && !self.unit.has_model() {
+            return Some(
+                "say which unit: --model MODEL and what it is, names of watched units, or --all",
+            );
+        }
+        let wanted = self.with_bid() || self.with_ask();
+        (wanted && self.files.out.is_none())
+            .then_some("what to bid and to ask is told on the page alone: name it with --out FILE")
+    }
+
+    /// Options of the sale belong to bid and ask; alone, they ask for the bid.
+    fn with_bid(&self) -> bool {
+        let asked = self.bid || self.deal.is_said_of_buying();
+        asked || (self.deal.is_said() && !self.with_ask())
+    }
+
+    fn with_ask(&self) -> bool {
+        self.ask || self.waiting.is_said()
+    }
+
+    /// The units that are asked for: in the order of their names as given, or of all names.
+    fn asked(&self, book: &Book) -> Result<Vec<Asked>, CliError> {
+        if self.unit.has_model() {
+            return Ok(vec![Asked {
+                name: None,
+                args: self.unit.clone(),
+            }]);
+        }
+        let mut watches = chosen(&self.watched, book.watched()?)?;
+        let mut ordered: Vec<(String, Watched)> = Vec::new();
+        for name in &self.watched {
+            ordered.extend(watches.remove_entry(name));
+        }
+        ordered.extend(watches);
+        let asked = |(name, watched): (String, Watched)| Asked {
+            args: UnitArgs::of(&watched),
+            name: Some(name),
+        };
+        Ok(ordered.into_iter().map(asked).collect())
+    }
+}
+
+/// What all units of a report share.
+struct Run<'a> {
+    args: &'a ReportArgs,
+    book: &'a Book,
+    as_of: NaiveDate,
+    own: Option<Own>,
+    several: bool,
+}
+
+/// A unit with its estimate, and all that the page says of it.
+struct Made<'a> {
+    place: Place,
+    name: Option<&'a str>,
+    flags: String,
+    unit: Unit<'a>,
+    estimate: Estimate,
+    chart: String,
+    check: Option<Check>,
+    bid: Option<String>,
+    ask: Option<String>,
+}
+
+impl Run<'_> {
+    /// Estimates a unit and makes what the page says of it. What is wrong with the book or the
+    /// settings as a whole is told with the first.
+    fn made<'a>(&self, at: usize, asked: &'a Asked) -> Result<Made<'a>, CliError> {
+        let mut told = |text: &str| {
+            if at == 0 {
+                notice(text);
+            }
+        };
+        let described = asked.args.asked(self.book)?;
+        let unit = asked
+            .args
+            .read_among(self.book, described, self.as_of, self.own, &mut told)?;
+        let estimate = unit.estimate(unit.selection()?)?;
+        let place = if self.several {
+            Place::part(at + 1)
+        } else {
+            Place::WHOLE
+        };
+        let flags: Vec<String> = asked.args.flags().iter().map(|flag| quoted(flag)).collect();
+        let mut made = Made {
+            place,
+            name: asked.name.as_deref(),
+            flags: flags.join(" "),
+            unit,
+            estimate,
+            chart: String::new(),
+            check: None,
+            bid: None,
+            ask: None,
+        };
+        if self.args.files.out.is_some() {
+            self.sections(&mut made, at == 0)?;
+        }
+        Ok(made)
+    }
+
+    /// Makes what stands on the page alone.
+    fn sections(&self, made: &mut Made<'_>, first: bool) -> Result<(), CliError> {
+        let (args, place) = (self.args, made.place);
+        let selling = |terms: Option<&Terms<'_>>, tells: bool| {
+            if first && tells {
+                tell_selling(terms);
+            }
+        };
+        made.chart = chart(&made.estimate)?;
+        if args.check {
+            made.check = past_estimates(self.book, &made.estimate)?;
+        }
+        if args.with_bid() {
+            made.bid = Some(args.deal.tell(self.book, &made.unit, |told, terms| {
+                selling(terms, true);
+                Ok(bid_section(told, place))
+            })?);
+        }
+        if args.with_ask() {
+            let (sale, waiting) = (&args.deal.sale, &args.waiting);
+            made.ask = Some(ask::tell(
+                self.book,
+                &made.unit,
+                sale,
+                waiting,
+                |told, terms| {
+                    selling(terms, made.bid.is_none());
+                    Ok(ask_section(told, place))
+                },
+            )?);
+        }
+        Ok(())
+    }
+
+    /// The page as a document.
+    fn page(&self, made: &[Made<'_>], failed: &[Failed]) -> Result<String, CliError> {
+        let ids = made.iter().map(Made::ids).collect::<Result<Vec<_>, _>>()?;
+        let units: Vec<report::Unit<'_>> = made
+            .iter()
+            .zip(&ids)
+            .map(|(made, ids)| made.told(ids))
+            .collect();
+        let absent: Vec<String> = failed
+            .iter()
+            .map(|(name, error)| format!("{name}: {error}."))
+            .collect();
+        Ok(html(&Page {
+            units: &units,
+            absent: &absent,
+            as_of: self.as_of,
+            fingerprint: self.book.fingerprint()?,
+            command: &command(std::env::args_os(), self.as_of),
+        }))
+    }
+}
+
+impl Made<'_> {
+    /// How each comp is named, in the order of the estimate.
+    fn ids(&self) -> Result<Vec<&str>, CliError> {
+        let comps = self.estimate.comps.iter();
+        let ids: Vec<&str> = comps.map(|line| line.comp.comp_id.as_str()).collect();
+        Ok(short_ids(&self.unit.comps, &ids, SHORTEST_ID)?)
+    }
+
+    fn told<'b>(&'b self, ids: &'b [&'b str]) -> report::Unit<'b> {
+        report::Unit {
+            place: self.place,
+            watched: self.name.map(|name| (name, self.flags.as_str())),
+            estimate: &self.estimate,
+            ids,
+            chart: &self.chart,
+            check: self.check.as_ref(),
+            bid: self.bid.as_deref(),
+            ask: self.ask.as_deref(),
+            settings: &self.unit.settings,
+        }
+    }
 }
 
 impl Files {
@@ -158,17 +367,22 @@ impl Files {
         Ok(())
     }
 
-    fn spreadsheets(&self, made: &Estimate) -> Result<(), CliError> {
+    fn spreadsheets(&self, made: &[Made<'_>]) -> Result<(), CliError> {
+        let named: Vec<spreadsheet::Named<'_>> = made
+            .iter()
+            .map(|made| (made.name, &made.estimate))
+            .collect();
         if let Some(path) = &self.xlsx {
-            let bytes = spreadsheet::workbook(made).map_err(|error| unmade(path, &error))?;
+            let bytes = spreadsheet::workbook(&named).map_err(|error| unmade(path, &error))?;
             write(path, "workbook", &bytes)?;
         }
         if let Some(path) = &self.csv {
-            let bytes = spreadsheet::comps_csv(made).map_err(|error| unmade(path, &error))?;
+            let bytes = spreadsheet::comps_csv(&named).map_err(|error| unmade(path, &error))?;
             write(path, "comps", &bytes)?;
         }
         if let Some(path) = &self.csv_adjustments {
-            let bytes = spreadsheet::adjustments_csv(made).map_err(|error| unmade(path, &error))?;
+            let bytes =
+                spreadsheet::adjustments_csv(&named).map_err(|error| unmade(path, &error))?;
             write(path, "adjustments", &bytes)?;
         }
         Ok(())

@@ -32,14 +32,38 @@ pub struct UndoArgs {
 /// Where there is nothing to take back, or the book cannot be changed.
 pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let lock = book.lock(&mut notice)?;
-    let undone = book
-        .undo(&lock, args.dry_run, &mut notice)?
-        .ok_or_else(|| CliError::Absent {
-            message: "nothing to take back: this book has no comps".into(),
-            next: "record some with `compband import` or `compband log`".into(),
-        })?;
+    let undone = take_back(&book, args.dry_run, None)?;
     say(&told(&undone, args.dry_run))
+}
+
+/// Takes the sale back that was recorded as this entry, and says so.
+///
+/// # Errors
+/// Where something else was recorded since, or the book cannot be changed.
+pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
+    say(&told(&take_back(book, false, Some(entry))?, false))
+}
+
+/// Takes the last entry back, where that is the one meant.
+fn take_back(book: &Book, dry_run: bool, meant: Option<u64>) -> Result<Undone, CliError> {
+    let lock = book.lock(&mut notice)?;
+    let absent = || CliError::Absent {
+        message: "nothing to take back: this book has no comps".into(),
+        next: "record some with `compband import` or `compband log`".into(),
+    };
+    if let Some(meant) = meant {
+        let last = book.undo(&lock, true, &mut |_| {})?.ok_or_else(absent)?;
+        if last.entry != meant {
+            return Err(CliError::Refused {
+                message: format!(
+                    "entry {meant} is not the last any more: another run recorded entry {} or took it back",
+                    last.entry
+                ),
+                next: "`compband undo --dry-run` shows what `compband undo` would take back".into(),
+            });
+        }
+    }
+    book.undo(&lock, dry_run, &mut notice)?.ok_or_else(absent)
 }
 
 fn told(undone: &Undone, dry_run: bool) -> String {
@@ -105,8 +129,11 @@ pub fn line(comp: &Comp) -> String {
         .sold_on
         .map_or("on a day not recorded".to_string(), |day| day.to_string());
     let parts = if comp.works { "" } else { ", parts only" };
+    let paid = comp.foreign.as_ref().map_or(String::new(), |foreign| {
+        format!(" (paid {})", foreign.paid())
+    });
     format!(
-        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping",
+        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping{paid}",
         comp.comp_id,
         comp.model,
         money_text(comp.price),

@@ -9,6 +9,7 @@ use super::past;
 use super::siblings::comps_among;
 use super::{CliError, notice, parse_day, today, undeclared};
 use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
+use crate::band::own::Own;
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
@@ -22,7 +23,7 @@ use crate::select::{Selection, Subject};
 const CANDIDATES_PER_COMP: usize = 3;
 
 /// The unit as it will be sold.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct UnitArgs {
     /// Model of the unit (case and spacing do not matter)
     #[arg(long, value_name = "MODEL")]
@@ -53,7 +54,7 @@ pub struct UnitArgs {
 }
 
 /// What a unit of some model is, as it will be sold.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct FactArgs {
     /// Variant: colour, storage, revision
     #[arg(long, value_name = "VARIANT")]
@@ -222,14 +223,32 @@ impl UnitArgs {
     /// # Errors
     /// Values that are not of the book's scales, and a book that cannot be read.
     pub fn read(&self, book: &Book) -> Result<Unit<'_>, CliError> {
-        let (settings, subject) = self.asked(book)?;
-        let as_of = self.as_of.unwrap_or_else(today);
-        let (comps, pool) = comps_among(book, &subject.model, as_of, &settings, &mut notice)?;
-        let aids = Aids {
-            own: past::own(book, as_of)?,
-            pool,
-        };
-        Ok(self.unit((settings, subject), as_of, comps, aids))
+        let as_of = self.day();
+        // What is wrong with the words is told before the book's past is gone through.
+        let asked = self.asked(book)?;
+        let own = past::own(book, as_of)?;
+        self.read_among(book, asked, as_of, own, &mut notice)
+    }
+
+    /// Day of the estimate.
+    pub fn day(&self) -> NaiveDate {
+        self.as_of.unwrap_or_else(today)
+    }
+
+    /// As [`Self::read`], what was asked and how past bands held being known.
+    ///
+    /// # Errors
+    /// A book that cannot be read.
+    pub fn read_among(
+        &self,
+        book: &Book,
+        (settings, subject): (Settings, Subject),
+        as_of: NaiveDate,
+        own: Option<Own>,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Unit<'_>, CliError> {
+        let (comps, pool) = comps_among(book, &subject.model, as_of, &settings, notice)?;
+        Ok(self.unit((settings, subject), as_of, comps, Aids { own, pool }))
     }
 
     /// The book's settings with what was said otherwise, and the unit.
@@ -271,8 +290,23 @@ impl UnitArgs {
                 "--as-of: a watched unit is estimated as of the day of each refresh; give the day there".into(),
             ));
         }
+        Ok(self.described())
+    }
+
+    /// Whether a model was said, where that is not needed.
+    pub fn has_model(&self) -> bool {
+        !self.model.trim().is_empty()
+    }
+
+    /// Whether nothing was said of the unit but perhaps the day.
+    pub fn is_blank(&self) -> bool {
+        self.described() == Watched::default()
+    }
+
+    /// What was said but the day.
+    fn described(&self) -> Watched {
         let facts = &self.facts;
-        Ok(Watched {
+        Watched {
             model: self.model.trim().to_string(),
             variant: facts.variant.clone(),
             completeness: facts.completeness.clone(),
@@ -289,7 +323,52 @@ impl UnitArgs {
             drop: self.drop.clone(),
             enough: self.enough,
             window: self.window,
-        })
+        }
+    }
+
+    /// The flags that describe the unit, the day apart.
+    pub fn flags(&self) -> Vec<String> {
+        let facts = &self.facts;
+        let one = |flag: &str, value: Option<String>| {
+            value.map_or(Vec::new(), |value| vec![flag.to_string(), value])
+        };
+        let each = |flag: &str, values: &[String]| {
+            let pairs = values.iter().map(|value| [flag.to_string(), value.clone()]);
+            pairs.flatten().collect::<Vec<_>>()
+        };
+        let word = |value: Option<clap::builder::PossibleValue>| {
+            value.map(|value| value.get_name().to_string())
+        };
+        let number = |value: Option<u32>| value.map(|number| number.to_string());
+        [
+            one("--model", Some(self.model.clone())),
+            one("--variant", facts.variant.clone()),
+            one("--completeness", facts.completeness.clone()),
+            one("--grade", facts.grade.clone()),
+            each("--missing", &facts.missing),
+            each("--extra", &facts.extra),
+            each("--defect", &facts.defect),
+            each("--set", &facts.set),
+            if facts.parts {
+                vec!["--parts".into()]
+            } else {
+                Vec::new()
+            },
+            one(
+                "--how-sold",
+                word(facts.how_sold.and_then(|how| how.to_possible_value())),
+            ),
+            one("--band", number(self.band.map(u32::from))),
+            one(
+                "--basis",
+                word(self.basis.and_then(|basis| basis.to_possible_value())),
+            ),
+            each("--keep", &self.keep),
+            each("--drop", &self.drop),
+            one("--enough", number(self.enough)),
+            one("--window", number(self.window)),
+        ]
+        .concat()
     }
 
     /// The words in which a watched unit was described.

@@ -187,18 +187,24 @@ fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
     let made = base.made;
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
-    let line = format!(
-        "Sells for about {} {} ({} % band {} to {}) on {}; {}.",
+    let line = sells(base);
+    let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
+}
+
+/// What it sells for, and what of that was assumed.
+pub(super) fn sells(base: &Basis<'_>) -> String {
+    let made = base.made;
+    format!(
+        "Sells for about {} {} ({} % band {} to {}) on {}; {}.{}",
         base.money(made.median),
         made.currency.code,
         made.chance,
         base.money(made.low),
         base.money(made.high),
         made.as_of,
-        self::basis(made.basis)
-    );
-    let line = format!("{line}{}", super::bid::assumed(made));
-    let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
+        basis(made.basis),
+        super::bid::assumed(made)
+    )
 }
 
 fn asked(out: &mut String, told: &Told<'_>, width: usize) {
@@ -221,6 +227,18 @@ fn asked(out: &mut String, told: &Told<'_>, width: usize) {
         out,
         "  Take at once   {PRICE}{at_once:>digits$} {code}{PRICE:#}  or more"
     );
+    for line in foreseen(told) {
+        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    }
+    for line in cautions(told) {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
+    }
+}
+
+/// How long it takes and what it brings; what the best asking price would, where another was said.
+pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
+    let base = &told.basis;
+    let usual = &told.usual;
     let weeks = match (usual.weeks, base.deadline) {
         (None, _) => "It may never be sold".to_string(),
         (Some(weeks), Some((deadline, _))) => {
@@ -232,63 +250,80 @@ fn asked(out: &mut String, told: &Told<'_>, width: usize) {
         }
         (Some(weeks), None) => format!("Sold after {weeks:.1} weeks on average"),
     };
-    let line = format!(
-        "{weeks}, with {} {code} left; seen from today, waiting paid for, {}.",
+    let mut lines = vec![format!(
+        "{weeks}, with {} {} left; seen from today, waiting paid for, {}.",
         base.money(usual.left),
+        base.currency().code,
         base.money(usual.worth)
-    );
-    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    if let Some(best) = &told.best {
-        let line = format!(
-            "{ask} was said. The best asking price is {} to begin with, worth {} more today.",
+    )];
+    lines.extend(told.best.as_ref().map(|best| {
+        format!(
+            "{} was said. The best asking price is {} to begin with, worth {} more today.",
+            base.money(usual.ask),
             base.money(best.ask),
             base.money(best.worth - usual.worth)
-        );
-        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    }
+        )
+    }));
+    lines
+}
+
+/// Where waiting, or what is asked, makes no sense.
+pub(super) fn cautions(told: &Told<'_>) -> Vec<&'static str> {
+    let usual = &told.usual;
     let first = usual.plan.turn(1);
-    if first.is_some_and(|turn| turn.week.asked.chance < HARDLY) {
-        let line = "Hardly anybody would pay what is asked: it sells to those who offer less.";
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
-    }
-    if usual
-        .left_of_ask
-        .to_f64()
-        .is_some_and(|left| left < usual.plan.least(1))
-    {
-        let line = "What is left at the deadline is worth more than any sale: keep it till then.";
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
-    }
-    if usual.worth <= Decimal::ZERO {
-        let line = "Waiting costs more than it brings: take whatever is offered.";
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
-    }
+    let hardly = first.is_some_and(|turn| turn.week.asked.chance < HARDLY);
+    let left = usual.left_of_ask.to_f64();
+    let keep = left.is_some_and(|left| left < usual.plan.least(1));
+    [
+        (
+            hardly,
+            "Hardly anybody would pay what is asked: it sells to those who offer less.",
+        ),
+        (
+            keep,
+            "What is left at the deadline is worth more than any sale: keep it till then.",
+        ),
+        (
+            usual.worth <= Decimal::ZERO,
+            "Waiting costs more than it brings: take whatever is offered.",
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(holds, line)| holds.then_some(line))
+    .collect()
 }
 
 fn weeks(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+    let mut grid = Grid::new(&WEEKLY.map(|title| (title, Kind::Number)));
+    for row in weekly(told) {
+        grid.push(row.to_vec());
+    }
+    let code = &told.basis.currency().code;
+    let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
+    out.push_str(&grid.render(width));
+}
+
+/// Titles of the columns of [`weekly`].
+pub(super) const WEEKLY: [&str; 4] = ["week", "ask", "lowest to take", "sold by its end"];
+
+/// What to ask and the lowest to take, week by week; where weeks are left out, dots.
+pub(super) fn weekly(told: &Told<'_>) -> Vec<[String; 4]> {
     let base = &told.basis;
-    let mut grid = Grid::new(&[
-        ("week", Kind::Number),
-        ("ask", Kind::Number),
-        ("lowest to take", Kind::Number),
-        ("sold by its end", Kind::Number),
-    ]);
+    let mut cells = Vec::new();
     let mut before = 0;
     for row in rows(told) {
         if row.week > before + 1 {
-            grid.push(vec!["…".into(); 4]);
+            cells.push(["…"; 4].map(String::from));
         }
         before = row.week;
-        grid.push(vec![
+        cells.push([
             row.week.to_string(),
             row.ask.map_or("–".into(), |ask| base.money(ask)),
             base.money(row.least),
             percent(row.sold_by),
         ]);
     }
-    let code = &base.currency().code;
-    let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
-    out.push_str(&grid.render(width));
+    cells
 }
 
 struct Row {
@@ -345,6 +380,19 @@ fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
 }
 
 fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
+    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}");
+    let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
+    let line = format!("{}{deadline}", rates_and_costs(base));
+    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    let _ = writeln!(out, "{}", wrap(DOUBT, width, "  "));
+}
+
+/// What to do where the buyers that were reckoned with do not come.
+pub(super) const DOUBT: &str = "What buyers would pay is read from what others paid. If fewer come than this \
+                                says, or all offer less, the price or the rate is wrong: log it and ask again.";
+
+/// What it is reckoned with, in words.
+pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     let (low, high) = base.offers.range();
     let mut source = "the rule of thumb".to_string();
     if base.noted.1 > 0.0 {
@@ -366,16 +414,6 @@ fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
     } else {
         base.money(base.cost)
     };
-    let deadline = base.deadline.map_or(String::new(), |(weeks, exit)| {
-        format!(
-            " After {weeks} weeks {} is left of a unit not sold.",
-            if exit.is_zero() {
-                "nothing".into()
-            } else {
-                base.money(exit)
-            }
-        )
-    });
     let earns = match base.earns {
         Earns::PerYear(percent) => format!("{} % a year", percent.normalize()),
         Earns::Aim(percent, weeks) => format!(
@@ -384,11 +422,11 @@ fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
             weeks.normalize()
         ),
     };
-    let line = format!(
+    format!(
         "{} offers a week where the likely price is asked ({} to {} four times in five: {source}). \
          Prices paid are what the best of {} buyers would pay; of those who would pay less than is \
          asked, {} % offer {} % of the most they would pay. The money of a sale earns {earns}; \
-         holding the unit costs {holding} a week; prices change by {} a month.{deadline}",
+         holding the unit costs {holding} a week; prices change by {} a month.",
         rate(base.offers.mean()),
         rate(low),
         rate(high),
@@ -396,12 +434,20 @@ fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
         base.haggling.normalize(),
         base.offered.normalize(),
         percent_change(base.trend),
-    );
-    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}");
-    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    let doubt = "What buyers would pay is read from what others paid. If fewer come than this \
-                 says, or all offer less, the price or the rate is wrong: log it and ask again.";
-    let _ = writeln!(out, "{}", wrap(doubt, width, "  "));
+    )
+}
+
+/// What is left of a unit that was not sold, where there is a deadline.
+pub(super) fn at_deadline(base: &Basis<'_>) -> Option<String> {
+    let (weeks, exit) = base.deadline?;
+    let left = if exit.is_zero() {
+        "nothing".into()
+    } else {
+        base.money(exit)
+    };
+    Some(format!(
+        "After {weeks} weeks {left} is left of a unit not sold."
+    ))
 }
 
 fn closing(out: &mut String, base: &Basis<'_>, width: usize) {

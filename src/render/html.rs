@@ -29,6 +29,72 @@ pub fn visible(text: &str) -> String {
     shorten(text, usize::MAX)
 }
 
+/// Where on a page markup stands: how deep its headings are, and what makes its ids its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Place {
+    /// Number of the part of the page; none where the page is about one thing.
+    part: Option<usize>,
+}
+
+impl Place {
+    /// A page about one thing.
+    pub const WHOLE: Self = Self { part: None };
+
+    /// A part of a page about several, each by its number.
+    pub const fn part(number: usize) -> Self {
+        Self { part: Some(number) }
+    }
+
+    /// An id that no other part has.
+    pub fn id(self, id: &str) -> String {
+        self.part
+            .map_or_else(|| id.to_string(), |part| format!("part{part}-{id}"))
+    }
+
+    /// Id of the heading of a part.
+    pub fn name_id(self) -> String {
+        self.id("name")
+    }
+
+    /// Ids of what names the thing of this id: with the heading of its part, where there are several.
+    fn labels(self, id: &str) -> String {
+        let own = self.id(id);
+        self.part
+            .map_or_else(|| own.clone(), |_| format!("{} {own}", self.name_id()))
+    }
+
+    /// Markup below a heading; nothing where there is none.
+    pub fn section(self, heading: &str, markup: &str) -> String {
+        self.classed(heading, markup, "")
+    }
+
+    /// As [`Self::section`], of a class.
+    pub fn classed(self, heading: &str, markup: &str, class: &str) -> String {
+        if markup.is_empty() {
+            return String::new();
+        }
+        let class = if class.is_empty() {
+            String::new()
+        } else {
+            format!(" class=\"{class}\"")
+        };
+        format!(
+            "<section{class}>\n{}{markup}</section>\n",
+            self.heading(0, heading)
+        )
+    }
+
+    /// A heading within a section.
+    pub fn subheading(self, heading: &str) -> String {
+        self.heading(1, heading)
+    }
+
+    fn heading(self, below: usize, heading: &str) -> String {
+        let level = 2 + usize::from(self.part.is_some()) + below;
+        format!("<h{level}>{}</h{level}>\n", escape(heading))
+    }
+}
+
 /// What a column of a table holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Column {
@@ -70,7 +136,7 @@ impl Cell {
 /// A table that scrolls within itself where the screen is too narrow.
 #[derive(Debug, Clone)]
 pub struct Table<'a> {
-    /// What it is referred to by; unique on the page.
+    /// What it is referred to by; unique in its part of the page.
     pub id: &'a str,
     /// What it shows, above it.
     pub caption: &'a str,
@@ -84,20 +150,19 @@ pub struct Table<'a> {
 
 impl Table<'_> {
     /// The table as markup.
-    pub fn render(&self) -> String {
+    pub fn render(&self, place: Place) -> String {
         let mut out = String::new();
-        let (id, class) = (
-            self.id,
-            if self.sortable {
-                " class=\"sortable\""
-            } else {
-                ""
-            },
-        );
+        let class = if self.sortable {
+            " class=\"sortable\""
+        } else {
+            ""
+        };
         let _ = writeln!(
             out,
-            "<div class=\"scroll\" role=\"region\" aria-labelledby=\"{id}\" tabindex=\"0\">\n\
-             <table{class}>\n<caption id=\"{id}\"><span>{}</span></caption>\n<thead>\n<tr>",
+            "<div class=\"scroll\" role=\"region\" aria-labelledby=\"{}\" tabindex=\"0\">\n\
+             <table{class}>\n<caption id=\"{}\"><span>{}</span></caption>\n<thead>\n<tr>",
+            place.labels(self.id),
+            place.id(self.id),
             escape(self.caption)
         );
         for (title, column) in &self.columns {
@@ -200,7 +265,7 @@ mod tests {
                 (vec![Cell::text("y"), Cell::number("–", None)], true),
             ],
         };
-        let sortable = table.render();
+        let sortable = table.render(Place::WHOLE);
         assert!(sortable.contains("<caption id=\"t\"><span>A &amp; B</span></caption>"));
         assert!(sortable.contains(
             "<tr><th scope=\"row\">x</th><td class=\"number\" data-value=\"-1\">−1</td></tr>"
@@ -209,6 +274,30 @@ mod tests {
             "<tr class=\"quiet\"><th scope=\"row\">y</th><td class=\"number\" data-value=\"\">–"
         ));
         table.sortable = false;
-        assert!(!table.render().contains("data-value"));
+        assert!(!table.render(Place::WHOLE).contains("data-value"));
+    }
+
+    #[test]
+    fn parts_of_a_page_have_their_own_ids_and_deeper_headings() {
+        let table = Table {
+            id: "t",
+            caption: "A",
+            sortable: false,
+            columns: vec![("what", Column::Head)],
+            rows: Vec::new(),
+        };
+        let whole = Place::WHOLE.section("One", &table.render(Place::WHOLE));
+        assert!(whole.contains("<h2>One</h2>") && whole.contains("aria-labelledby=\"t\""));
+        let part = Place::part(2);
+        let second = part.classed("One", &table.render(part), "care");
+        for wanted in [
+            "<section class=\"care\">\n<h3>One</h3>",
+            "aria-labelledby=\"part2-name part2-t\"",
+            "<caption id=\"part2-t\">",
+        ] {
+            assert!(second.contains(wanted), "{wanted}: {second}");
+        }
+        assert_eq!(part.subheading("<a>"), "<h4>&lt;a&gt;</h4>\n");
+        assert_eq!(part.section("None", ""), "");
     }
 }

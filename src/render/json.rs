@@ -11,7 +11,7 @@ use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::band::outcome::MadeBy;
 use crate::book::comp::money_text;
 use crate::book::settings::PriceBasis;
-use crate::book::{Attributes, Currency, Items};
+use crate::book::{Attributes, Currency, Foreign, Items};
 
 /// Name and version of the schema.
 pub const SCHEMA: &str = "compband.estimate/1";
@@ -63,6 +63,7 @@ pub fn document(estimate: &Estimate) -> Value {
             "comps_seen": evidence.seen,
             "comps_used": evidence.used,
             "comps_undated": evidence.undated,
+            "comps_converted": evidence.converted,
             "effective_comps": evidence.effective,
             "other_models": evidence.other_models,
             "other_models_comps": evidence.other_comps,
@@ -145,6 +146,17 @@ fn adjustment(currency: &Currency, a: &Adjustment) -> Value {
     })
 }
 
+fn foreign(paid: &Foreign) -> Value {
+    json!({
+        "currency": paid.currency,
+        "price": money_text(paid.price),
+        "shipping": money_text(paid.shipping),
+        "rate": paid.rate.value.normalize().to_string(),
+        "rate_date": paid.rate.date.to_string(),
+        "rate_source": paid.rate.source,
+    })
+}
+
 fn comp(currency: &Currency, line: &CompLine) -> Value {
     let comp = &line.comp;
     json!({
@@ -161,6 +173,7 @@ fn comp(currency: &Currency, line: &CompLine) -> Value {
         "works": comp.works,
         "how_sold": comp.how_sold.map(|h| h.as_str()),
         "paid": money_text(comp.paid),
+        "converted_from": comp.foreign.as_deref().map(foreign),
         "adjusted": line.adjusted.and_then(|price| statistic(currency, price)),
         "weight": line.weight,
         "used": comp.dropped.is_none(),

@@ -1,4 +1,4 @@
-//! The report: an estimate as one page of HTML that needs nothing beside it.
+//! The report: one estimate or several as one page of HTML that needs nothing beside it.
 //!
 //! The page is whole without its script, which only lets tables be sorted. It names no other file and
 //! its content security policy lets it load none; the script is let in by a nonce that is a hash of
@@ -8,13 +8,14 @@
 
 use std::fmt::Write;
 
-use chrono::Datelike;
+use chrono::{Datelike, NaiveDate};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use xxhash_rust::xxh3::xxh3_128;
 
+use super::ask;
 use super::bid::{self, Told};
-use super::html::{Cell, Column, Table, escape, list, paragraphs, prose};
+use super::html::{Cell, Column, Place, Table, escape, list, paragraphs, prose};
 use super::numbers::{about, amount, change, percent_change};
 use super::sheet::{
     CLOSING, LEGEND, Named, applies, basis, checked, condition, evidence_lines, listed, odds,
@@ -36,6 +37,25 @@ const LISTED: usize = 12;
 /// What stands on the page.
 #[derive(Debug)]
 pub struct Page<'a> {
+    /// The units in their order.
+    pub units: &'a [Unit<'a>],
+    /// What was to be on the page and is not, and why, a sentence each.
+    pub absent: &'a [String],
+    /// Day of the estimates.
+    pub as_of: NaiveDate,
+    /// The hash of the book that it was made from.
+    pub fingerprint: u64,
+    /// The command that makes this page.
+    pub command: &'a str,
+}
+
+/// What is told of one unit.
+#[derive(Debug)]
+pub struct Unit<'a> {
+    /// Where it stands, which its sections of bid and ask have to be made for.
+    pub place: Place,
+    /// The name it is watched by, and the flags that describe it.
+    pub watched: Option<(&'a str, &'a str)>,
     /// The estimate.
     pub estimate: &'a Estimate,
     /// How each of its comps is named, in its order.
@@ -43,15 +63,22 @@ pub struct Page<'a> {
     /// Its chart as an SVG document that says nothing a user wrote.
     pub chart: &'a str,
     /// The figures of past estimates, where they were asked for.
-    pub check: Option<Check>,
+    pub check: Option<&'a Check>,
     /// What to bid, where that was asked: made by [`bid_section`].
-    pub bid: Option<String>,
+    pub bid: Option<&'a str>,
+    /// What to ask, where that was asked: made by [`ask_section`].
+    pub ask: Option<&'a str>,
     /// The settings in force.
     pub settings: &'a Settings,
-    /// The hash of the book that it was made from.
-    pub fingerprint: u64,
-    /// The command that makes this page.
-    pub command: &'a str,
+}
+
+impl Unit<'_> {
+    /// What it is, behind the name it is watched by.
+    fn title(&self) -> String {
+        let unit = unit(&self.estimate.subject);
+        self.watched
+            .map_or_else(|| unit.clone(), |(name, _)| format!("{name}: {unit}"))
+    }
 }
 
 /// Past estimates of the model held against what was paid.
@@ -67,8 +94,10 @@ pub struct Check {
 
 /// The page as a document.
 pub fn html(page: &Page<'_>) -> String {
-    let title = unit(&page.estimate.subject);
-    let body = body(page, &title);
+    let (title, body) = match page.units {
+        [only] if page.absent.is_empty() => one(page, only),
+        _ => several(page),
+    };
     let nonce = format!("{:032x}", xxh3_128(body.as_bytes()));
     format!(
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
@@ -83,46 +112,122 @@ pub fn html(page: &Page<'_>) -> String {
     )
 }
 
-fn body(page: &Page<'_>, title: &str) -> String {
-    let made = page.estimate;
-    let sold = made.subject.how_sold.unwrap_or(HowSold::Fixed).phrase();
-    let sections = [
-        headline(made),
-        warnings(made),
-        chart(page),
-        section("What it rests on", &list(evidence_lines(made))),
-        adjustments(made),
-        comps(page),
-        past(page),
-        page.bid.clone().unwrap_or_default(),
-        reproduce(page),
-    ];
+/// Title and body of a page about one unit.
+fn one(page: &Page<'_>, only: &Unit<'_>) -> (String, String) {
+    let title = unit(&only.estimate.subject);
+    let mut facts = made_by(page);
+    facts.extend(self::facts(only));
+    let markup = format!("{}{}", command(page), definitions(&facts));
+    let body = framed(
+        &title,
+        &format!("On {}, {}.", page.as_of, how(only.estimate)),
+        &[told(only), only.place.section("How it was made", &markup)].concat(),
+    );
+    (title, body)
+}
+
+/// Title and body of a page about several: a table of contents, then a part for each.
+fn several(page: &Page<'_>) -> (String, String) {
+    let units = page.units.len();
+    let title = format!("{units} unit{}", if units == 1 { "" } else { "s" });
+    let whole = Place::WHOLE;
+    let markup = format!("{}{}", command(page), definitions(&made_by(page)));
+    let parts: String = page.units.iter().map(part).collect();
+    let body = framed(
+        &format!("What {title} will sell for"),
+        &format!("On {}.", page.as_of),
+        &[
+            contents(page),
+            whole.classed("Not on this page", &list(page.absent), "care"),
+            parts,
+            whole.section("How this page was made", &markup),
+        ]
+        .concat(),
+    );
+    (title, body)
+}
+
+/// The body of a page.
+fn framed(title: &str, under: &str, main: &str) -> String {
     format!(
-        "<header>\n<h1 dir=\"auto\">{}</h1>\n<p class=\"under\">On {}, {sold} ({}).</p>\n</header>\n\
-         <main>\n{}</main>\n<footer>\n<p>{CLOSING}</p>\n</footer>\n",
+        "<header>\n<h1 dir=\"auto\">{}</h1>\n<p class=\"under\">{}</p>\n</header>\n\
+         <main>\n{main}</main>\n<footer>\n<p>{CLOSING}</p>\n</footer>\n",
         escape(title),
-        made.as_of,
-        basis(made.basis),
-        sections.concat()
+        escape(under)
     )
 }
 
-/// Markup below a heading; nothing where there is none.
-fn section(heading: &str, markup: &str) -> String {
-    classed(heading, markup, "")
+/// How it is sold and which price is meant.
+fn how(made: &Estimate) -> String {
+    let sold = made.subject.how_sold.unwrap_or(HowSold::Fixed).phrase();
+    format!("{sold} ({})", basis(made.basis))
 }
 
-fn classed(heading: &str, markup: &str, class: &str) -> String {
-    if markup.is_empty() {
-        return String::new();
-    }
+/// The units with their prices, each leading to its part.
+fn contents(page: &Page<'_>) -> String {
+    let item = |unit: &Unit<'_>| {
+        let made = unit.estimate;
+        let money = |value| amount(&made.currency, value);
+        let band = format!(
+            "{} % band {} to {}",
+            made.chance,
+            money(made.low),
+            money(made.high)
+        );
+        format!(
+            "<li><a href=\"#{}\">{}</a> <b>{} {}</b> <span>{}</span></li>\n",
+            unit.place.name_id(),
+            escape(&unit.title()),
+            escape(&money(made.median)),
+            escape(&made.currency.code),
+            prose(&band)
+        )
+    };
+    let items: String = page.units.iter().map(item).collect();
+    let nav = format!("<nav id=\"contents\" aria-label=\"Units\">\n<ul>\n{items}</ul>\n</nav>\n");
+    Place::WHOLE.section("Contents", &nav)
+}
+
+/// One unit of several.
+fn part(unit: &Unit<'_>) -> String {
     format!(
-        "<section{class}>\n<h2>{}</h2>\n{markup}</section>\n",
-        escape(heading)
+        "<article>\n<h2 id=\"{}\" dir=\"auto\">{}</h2>\n<p class=\"under\">{}. <a href=\"#contents\">Back to the \
+         contents</a></p>\n{}{}</article>\n",
+        unit.place.name_id(),
+        escape(&unit.title()),
+        escape(&capitalised(&how(unit.estimate))),
+        told(unit),
+        unit.place
+            .section("How it was made", &definitions(&facts(unit)))
     )
 }
 
-fn headline(made: &Estimate) -> String {
+/// The text with a capital at its beginning.
+pub(super) fn capitalised(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(chars).collect()
+    })
+}
+
+/// All that is told of a unit but how it was made.
+fn told(unit: &Unit<'_>) -> String {
+    let (place, made) = (unit.place, unit.estimate);
+    [
+        headline(place, made),
+        place.classed("Take care", &list(&made.warnings), "care"),
+        chart(unit),
+        place.section("What it rests on", &list(evidence_lines(made))),
+        adjustments(place, made),
+        comps(unit),
+        past(unit),
+        unit.bid.unwrap_or_default().to_string(),
+        unit.ask.unwrap_or_default().to_string(),
+    ]
+    .concat()
+}
+
+fn headline(place: Place, made: &Estimate) -> String {
     let money = |value| escape(&amount(&made.currency, value));
     let code = escape(&made.currency.code);
     let facts = format!(
@@ -135,15 +240,11 @@ fn headline(made: &Estimate) -> String {
         money(made.high),
         odds(made.chance)
     );
-    section("What it will sell for", &facts)
+    place.section("What it will sell for", &facts)
 }
 
-fn warnings(made: &Estimate) -> String {
-    classed("Take care", &list(&made.warnings), " class=\"care\"")
-}
-
-fn chart(page: &Page<'_>) -> String {
-    let (made, currency) = (page.estimate, &page.estimate.currency);
+fn chart(unit: &Unit<'_>) -> String {
+    let (made, currency) = (unit.estimate, &unit.estimate.currency);
     let caption = format!(
         "Above, how likely each price is, with the {} % band from {} to {} {} shaded and the likely price \
          of {} marked; below that each sale as a dot at its price brought to this unit and day, hollow where \
@@ -154,16 +255,22 @@ fn chart(page: &Page<'_>) -> String {
         currency.code,
         amount(currency, made.median)
     );
+    let label = unit.watched.map_or_else(
+        || "Chart".to_string(),
+        |(name, _)| format!("Chart of {name}"),
+    );
     let figure = format!(
-        "<figure>\n<div class=\"scroll chart\" role=\"region\" aria-label=\"Chart\" tabindex=\"0\">\n{}</div>\n\
+        "<figure>\n<div class=\"scroll chart\" role=\"region\" aria-label=\"{}\" tabindex=\"0\">\n{}</div>\n\
          <figcaption>{}</figcaption>\n</figure>\n",
-        page.chart,
+        escape(&label),
+        unit.chart,
         prose(&caption)
     );
-    section("Where the price is likely to fall", &figure)
+    unit.place
+        .section("Where the price is likely to fall", &figure)
 }
 
-fn adjustments(made: &Estimate) -> String {
+fn adjustments(place: Place, made: &Estimate) -> String {
     if made.adjustments.is_empty() {
         return String::new();
     }
@@ -198,11 +305,11 @@ fn adjustments(made: &Estimate) -> String {
             .map(|a| (adjustment(made, a, pooled), false))
             .collect(),
     };
-    let mut markup = table.render();
+    let mut markup = table.render(place);
     if pooled {
         markup.push_str(&small(&[LEGEND]));
     }
-    section("Adjustments", &markup)
+    place.section("Adjustments", &markup)
 }
 
 fn adjustment(made: &Estimate, a: &Adjustment, pooled: bool) -> Vec<Cell> {
@@ -235,12 +342,12 @@ fn adjustment(made: &Estimate, a: &Adjustment, pooled: bool) -> Vec<Cell> {
     cells
 }
 
-fn comps(page: &Page<'_>) -> String {
-    let made = page.estimate;
+fn comps(unit: &Unit<'_>) -> String {
+    let made = unit.estimate;
     if made.comps.is_empty() {
         return String::new();
     }
-    let named = made.comps.iter().zip(page.ids.iter().copied());
+    let named = made.comps.iter().zip(unit.ids.iter().copied());
     let (used, dropped): (Vec<Named<'_>>, Vec<Named<'_>>) =
         named.partition(|(line, _)| line.comp.dropped.is_none());
     let (shown, hidden) = listed(&dropped, LISTED);
@@ -279,10 +386,10 @@ fn comps(page: &Page<'_>) -> String {
     }
     let markup = format!(
         "<p class=\"small\" data-sorts hidden>The heads of the columns sort the tables.</p>\n{}{}",
-        table.render(),
+        table.render(unit.place),
         small(&more)
     );
-    section("Comps", &markup)
+    unit.place.section("Comps", &markup)
 }
 
 /// Paragraphs of small print.
@@ -313,21 +420,21 @@ fn comp(made: &Estimate, (line, id): Named<'_>) -> Vec<Cell> {
     ]
 }
 
-fn past(page: &Page<'_>) -> String {
-    let mut markup = match &page.estimate.own {
+fn past(unit: &Unit<'_>) -> String {
+    let mut markup = match &unit.estimate.own {
         Some(own) => paragraphs([checked(own)]),
         None => paragraphs([
             "The book's past says nothing of this band: it holds too few sales to judge by, or so many \
              that `compband check` has to go through them first.",
         ]),
     };
-    if let Some(check) = &page.check {
-        markup.push_str(&figures(check));
+    if let Some(check) = unit.check {
+        markup.push_str(&figures(unit.place, check));
     }
-    section("How past estimates held", &markup)
+    unit.place.section("How past estimates held", &markup)
 }
 
-fn figures(check: &Check) -> String {
+fn figures(place: Place, check: &Check) -> String {
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
     let rows = CHANCES.iter().zip(&check.figures.coverage);
     let table = Table {
@@ -370,15 +477,16 @@ fn figures(check: &Check) -> String {
         format!("{word}: {}.{advice}", verdict.says)
     });
     format!(
-        "{}{}<h3>What the figures mean</h3>\n{}",
+        "{}{}{}{}",
         paragraphs([format!("This model: {}.", check.told)]),
-        table.render(),
+        table.render(place),
+        place.subheading("What the figures mean"),
         list(verdicts)
     )
 }
 
-/// The section on what to bid.
-pub fn bid_section(told: &Told<'_>) -> String {
+/// The section on what to bid, to stand there.
+pub fn bid_section(told: &Told<'_>, place: Place) -> String {
     let currency = &told.made.currency;
     let money = |value| amount(currency, value);
     let reason = binding(told.limits).map_or(String::new(), |limit| bid::aim(limit.aim, currency));
@@ -402,21 +510,88 @@ pub fn bid_section(told: &Told<'_>) -> String {
         ));
     }
     let mut markup = paragraphs(lines);
-    markup.push_str(&aims(told));
-    markup.push_str(&measures(told));
+    markup.push_str(&aims(told, place));
+    markup.push_str(&measures(told, place));
     let repairs = bid::repair_lines(told);
     if !repairs.is_empty() {
         let _ = write!(
             markup,
-            "<h3>Repairs</h3>\n{}<div class=\"care\">\n{}</div>\n",
+            "{}{}<div class=\"care\">\n{}</div>\n",
+            place.subheading("Repairs"),
             paragraphs(repairs),
             list(bid::CAUTIONS)
         );
     }
-    section("What to bid", &markup)
+    place.section("What to bid", &markup)
 }
 
-fn aims(told: &Told<'_>) -> String {
+/// The section on what to ask and when to stop waiting, to stand there.
+pub fn ask_section(told: &ask::Told<'_>, place: Place) -> String {
+    let (base, usual) = (&told.basis, &told.usual);
+    let currency = &base.made.currency;
+    let money = |value| amount(currency, value);
+    let left = base.outlet.map_or(String::new(), |outlet| {
+        format!(
+            " ({} left of it through {outlet})",
+            money(usual.left_of_ask)
+        )
+    });
+    let mut lines = vec![
+        format!("Ask {} {}{left}.", money(usual.ask), currency.code),
+        format!(
+            "Take {} {} or more at once.",
+            money(usual.at_once),
+            currency.code
+        ),
+    ];
+    lines.extend(ask::foreseen(told));
+    lines.push(ask::sells(base));
+    let mut stop = vec![
+        "Take the first offer that reaches the lowest to take of its week; week 1 begins on the day of the estimate."
+            .to_string(),
+    ];
+    stop.extend(ask::at_deadline(base));
+    let cautions = ask::cautions(told);
+    let cautions = if cautions.is_empty() {
+        String::new()
+    } else {
+        format!("<div class=\"care\">\n{}</div>\n", list(cautions))
+    };
+    let reckoned = [ask::rates_and_costs(base), ask::DOUBT.to_string()];
+    let markup = [
+        paragraphs(lines),
+        cautions,
+        place.subheading("When to stop"),
+        paragraphs(stop),
+        weekly(told, place),
+        place.subheading("Reckoned with"),
+        paragraphs(reckoned),
+    ];
+    place.section("What to ask", &markup.concat())
+}
+
+fn weekly(told: &ask::Told<'_>, place: Place) -> String {
+    let titles = ask::WEEKLY.map(capitalised);
+    let [week, rest @ ..] = titles.each_ref().map(String::as_str);
+    let mut columns = vec![(week, Column::Head)];
+    columns.extend(rest.map(|title| (title, Column::Number)));
+    Table {
+        id: "weeks",
+        caption: &format!(
+            "{}: what to ask and the lowest to take, week by week.",
+            told.basis.made.currency.code
+        ),
+        sortable: false,
+        columns,
+        rows: ask::weekly(told)
+            .into_iter()
+            .map(|row| (row.map(Cell::text).to_vec(), false))
+            .collect(),
+    }
+    .render(place)
+}
+
+fn aims(told: &Told<'_>, place: Place) -> String {
     let currency = &told.made.currency;
     let binds = binding(told.limits);
     let row = |limit: &Limit| {
@@ -438,10 +613,10 @@ fn aims(told: &Told<'_>) -> String {
         ],
         rows: told.limits.iter().map(row).collect(),
     }
-    .render()
+    .render(place)
 }
 
-fn measures(told: &Told<'_>) -> String {
+fn measures(told: &Told<'_>, place: Place) -> String {
     let (titles, rows) = bid::measured(told);
     if titles.is_empty() {
         return String::new();
@@ -458,31 +633,27 @@ fn measures(told: &Told<'_>) -> String {
             .map(|row| (row.into_iter().map(Cell::text).collect(), false))
             .collect(),
     }
-    .render()
+    .render(place)
 }
 
-/// What it takes to make the page again.
-fn reproduce(page: &Page<'_>) -> String {
-    let facts: String = facts(page)
-        .into_iter()
-        .map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>\n", escape(name), escape(&value)))
-        .collect();
-    let markup = format!(
-        "<pre><code>{}</code></pre>\n<dl class=\"facts\">\n{facts}</dl>\n",
-        escape(page.command)
-    );
-    section("How it was made", &markup)
+/// The command that makes the page again.
+fn command(page: &Page<'_>) -> String {
+    format!("<pre><code>{}</code></pre>\n", escape(page.command))
 }
 
-fn facts(page: &Page<'_>) -> Vec<(&'static str, String)> {
-    let (made, settings) = (page.estimate, page.settings);
-    let e = &settings.estimate;
-    let names = |names: Vec<&str>| names.join(", ");
-    let steps: Vec<String> = made
-        .steps
+/// Names of facts and the facts.
+type Facts = Vec<(&'static str, String)>;
+
+fn definitions(facts: &Facts) -> String {
+    let facts: String = facts
         .iter()
-        .map(|step| format!("{} {}", step.label(), step.brought))
+        .map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>\n", escape(name), escape(value)))
         .collect();
+    format!("<dl class=\"facts\">\n{facts}</dl>\n")
+}
+
+/// What the page as a whole was made by and from.
+fn made_by(page: &Page<'_>) -> Facts {
     vec![
         ("Program", format!("compband {}", env!("CARGO_PKG_VERSION"))),
         (
@@ -492,6 +663,32 @@ fn facts(page: &Page<'_>) -> Vec<(&'static str, String)> {
                 page.fingerprint
             ),
         ),
+    ]
+}
+
+/// What an estimate was made with.
+fn facts(unit: &Unit<'_>) -> Facts {
+    let watched = unit.watched.map(|(name, flags)| {
+        [
+            ("Watched as", name.to_string()),
+            ("Described by", flags.to_string()),
+        ]
+    });
+    let mut facts: Facts = watched.into_iter().flatten().collect();
+    facts.extend(estimated_with(unit));
+    facts
+}
+
+fn estimated_with(unit: &Unit<'_>) -> Facts {
+    let (made, settings) = (unit.estimate, unit.settings);
+    let e = &settings.estimate;
+    let names = |names: Vec<&str>| names.join(", ");
+    let steps: Vec<String> = made
+        .steps
+        .iter()
+        .map(|step| format!("{} {}", step.label(), step.brought))
+        .collect();
+    vec![
         ("Day of the estimate", made.as_of.to_string()),
         ("Currency", made.currency.code.clone()),
         ("Price", basis(made.basis).to_string()),

@@ -184,6 +184,12 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         };
         lines.push(format!("Newest sale {newest}, oldest {oldest}.{undated}"));
     }
+    if evidence.converted > 0 {
+        lines.push(format!(
+            "{} of them paid in another currency, converted by the rate kept with each.",
+            evidence.converted
+        ));
+    }
     if evidence.used > 0 {
         let steps: Vec<String> = estimate
             .steps

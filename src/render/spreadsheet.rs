@@ -1,5 +1,6 @@
-//! The adjustments and the comps of an estimate for a spreadsheet: as CSV, and as a workbook
-//! (`.xlsx`) of two sheets with formulas that go on working.
+//! The adjustments and the comps of estimates for a spreadsheet: as CSV, and as a workbook (`.xlsx`) of
+//! two sheets for each, with formulas that go on working. Units that are watched go by their names: in
+//! the first column of CSV, and in the names of the sheets.
 //!
 //! Nothing that a user wrote can act as a formula. In a workbook it is written as a string, which no
 //! spreadsheet evaluates. CSV has no strings, so there a cell of text whose first character besides
@@ -7,6 +8,8 @@
 //! apostrophe before it: `'=1+1`. Numbers are the program's own and stay numbers.
 //!
 //! Money is rounded half-even to the minor unit; shares are from 0 to 1.
+
+use std::collections::HashSet;
 
 use chrono::{Datelike, NaiveDate};
 use rust_decimal::Decimal;
@@ -17,10 +20,11 @@ use rust_xlsxwriter::{
 };
 
 use super::html::visible;
+use super::report::capitalised;
 use super::sheet::unit;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::book::Currency;
 use crate::book::comp::money_text;
+use crate::book::{Currency, Foreign};
 
 /// Most characters of a cell in a workbook, by the format's limit of 32 767.
 const LONGEST: usize = 32_000;
@@ -34,6 +38,8 @@ enum Value {
     Blank,
     Text(String),
     Money(Decimal),
+    /// An amount in another currency, or a rate: as it is.
+    Exact(Decimal),
     Number(f64),
     /// A share, shown in per cent.
     Share(f64),
@@ -58,6 +64,7 @@ impl Value {
             Self::Blank => String::new(),
             Self::Text(text) => neutral(text),
             Self::Money(amount) => money_text(*amount),
+            Self::Exact(number) => number.to_string(),
             Self::Number(number) | Self::Share(number) => number.to_string(),
             Self::Whole(number) => number.to_string(),
             Self::Day(day) => day.to_string(),
@@ -106,20 +113,45 @@ impl Rows {
     }
 }
 
+/// An estimate, behind the name its unit is watched by.
+pub type Named<'a> = (Option<&'a str>, &'a Estimate);
+
 /// The adjustments as CSV.
 ///
 /// # Errors
 /// Where the library fails.
-pub fn adjustments_csv(estimate: &Estimate) -> Result<Vec<u8>, csv::Error> {
-    adjustments(estimate).csv()
+pub fn adjustments_csv(estimates: &[Named<'_>]) -> Result<Vec<u8>, csv::Error> {
+    of_all(estimates, adjustments).csv()
 }
 
-/// The comps as CSV: those used first, in each part the newest first.
+/// The comps as CSV: of each unit those used first, in each part the newest first.
 ///
 /// # Errors
 /// Where the library fails.
-pub fn comps_csv(estimate: &Estimate) -> Result<Vec<u8>, csv::Error> {
-    comps(estimate).csv()
+pub fn comps_csv(estimates: &[Named<'_>]) -> Result<Vec<u8>, csv::Error> {
+    of_all(estimates, comps).csv()
+}
+
+/// The rows of several below one another, named in a first column where they have names.
+fn of_all(estimates: &[Named<'_>], rows: fn(&Estimate) -> Rows) -> Rows {
+    let mut all = Rows {
+        titles: Vec::new(),
+        rows: Vec::new(),
+    };
+    let named = estimates.iter().any(|(name, _)| name.is_some());
+    for (name, estimate) in estimates {
+        let mut own = rows(estimate);
+        if named {
+            own.titles.insert(0, "unit");
+            let name = Value::text(name.unwrap_or_default());
+            own.rows
+                .iter_mut()
+                .for_each(|row| row.insert(0, name.clone()));
+        }
+        all.titles = own.titles;
+        all.rows.extend(own.rows);
+    }
+    all
 }
 
 fn adjustments(estimate: &Estimate) -> Rows {
@@ -178,35 +210,68 @@ fn adjustment(currency: &Currency, a: &Adjustment) -> Vec<Value> {
     row
 }
 
+/// Titles of what was paid in another currency.
+const FOREIGN: [&str; 6] = [
+    "paid_currency",
+    "paid_price",
+    "paid_shipping",
+    "rate",
+    "rate_date",
+    "rate_source",
+];
+
+/// The comps: those used first. The columns of [`FOREIGN`] are there where a comp has them.
 fn comps(estimate: &Estimate) -> Rows {
-    let is_used = |line: &&CompLine| line.comp.dropped.is_none();
-    let used = estimate.comps.iter().filter(is_used);
-    let others = estimate.comps.iter().filter(|line| !is_used(line));
-    Rows {
-        titles: vec![
-            "comp_id",
-            "sold_on",
-            "variant",
-            "completeness",
-            "grade",
-            "missing",
-            "extras",
-            "defects",
-            "attributes",
-            "works",
-            "how_sold",
-            "currency",
-            "paid",
-            "adjusted",
-            "weight",
-            "used",
-            "why_not",
-        ],
-        rows: used
-            .chain(others)
-            .map(|line| comp(&estimate.currency, line))
-            .collect(),
+    let mut titles = vec![
+        "comp_id",
+        "sold_on",
+        "variant",
+        "completeness",
+        "grade",
+        "missing",
+        "extras",
+        "defects",
+        "attributes",
+        "works",
+        "how_sold",
+        "currency",
+        "paid",
+        "adjusted",
+        "weight",
+        "used",
+        "why_not",
+    ];
+    let mut lines: Vec<&CompLine> = estimate.comps.iter().collect();
+    lines.sort_by_key(|line| line.comp.dropped.is_some());
+    let converted = lines.iter().any(|line| line.comp.foreign.is_some());
+    if converted {
+        titles.extend(FOREIGN);
     }
+    let row = |line: &&CompLine| {
+        let mut row = comp(&estimate.currency, line);
+        if converted {
+            row.extend(foreign(line.comp.foreign.as_deref()));
+        }
+        row
+    };
+    Rows {
+        titles,
+        rows: lines.iter().map(row).collect(),
+    }
+}
+
+fn foreign(paid: Option<&Foreign>) -> [Value; FOREIGN.len()] {
+    let Some(paid) = paid else {
+        return [const { Value::Blank }; FOREIGN.len()];
+    };
+    [
+        Value::text(&paid.currency),
+        Value::Exact(paid.price),
+        Value::Exact(paid.shipping),
+        Value::Exact(paid.rate.value),
+        Value::Day(paid.rate.date),
+        Value::text(&paid.rate.source),
+    ]
 }
 
 fn comp(currency: &Currency, line: &CompLine) -> Vec<Value> {
@@ -235,24 +300,68 @@ fn comp(currency: &Currency, line: &CompLine) -> Vec<Value> {
     ]
 }
 
-/// The workbook: a sheet of adjustments with what they come to on this unit, and a sheet of comps with
-/// the ratio of adjusted to paid and their weighted mean beside the likely price. The same estimate
-/// makes the same bytes.
+/// The workbook: for each unit a sheet of adjustments with what they come to on it, and a sheet of comps
+/// with the ratio of adjusted to paid and their weighted mean beside the likely price. The same
+/// estimates make the same bytes.
 ///
 /// # Errors
 /// Where there are more comps than a sheet has rows, or the library fails.
-pub fn workbook(estimate: &Estimate) -> Result<Vec<u8>, XlsxError> {
+pub fn workbook(estimates: &[Named<'_>]) -> Result<Vec<u8>, XlsxError> {
     let mut book = Workbook::new();
-    let day = excel_day(estimate.as_of).unwrap_or_default();
+    let day = estimates
+        .first()
+        .and_then(|(_, estimate)| excel_day(estimate.as_of));
+    let units: Vec<String> = estimates.iter().map(|(_, e)| unit(&e.subject)).collect();
     book.set_properties(
         &DocProperties::new()
-            .set_title(visible(&unit(&estimate.subject)))
-            .set_creation_datetime(&day),
+            .set_title(cut(&visible(&units.join("; ")), LONGEST_TITLE))
+            .set_creation_datetime(&day.unwrap_or_default()),
     );
-    let formats = Formats::new(&estimate.currency);
-    adjustments_sheet(book.add_worksheet(), estimate, &formats)?;
-    comps_sheet(book.add_worksheet(), estimate, &formats)?;
+    let mut taken = HashSet::new();
+    for (name, estimate) in estimates {
+        let formats = Formats::new(&estimate.currency);
+        let sheets = name.map(|name| sheet_name(name, &mut taken));
+        let called = |what: &str| {
+            sheets
+                .as_ref()
+                .map_or_else(|| capitalised(what), |name| format!("{name} {what}"))
+        };
+        let sheet = book.add_worksheet().set_name(called(ADJUSTMENTS))?;
+        adjustments_sheet(sheet, estimate, &formats)?;
+        let sheet = book.add_worksheet().set_name(called(COMPS))?;
+        comps_sheet(sheet, estimate, &formats)?;
+    }
     book.save_to_buffer()
+}
+
+/// What the two sheets of a unit are called, behind its name.
+const ADJUSTMENTS: &str = "adjustments";
+const COMPS: &str = "comps";
+
+/// Most characters of the name of a sheet, by the format.
+const LONGEST_SHEET: usize = 31;
+
+/// Most characters of the title of a workbook, by the format.
+const LONGEST_TITLE: usize = 255;
+
+/// The first so many characters.
+fn cut(text: &str, most: usize) -> String {
+    text.chars().take(most).collect()
+}
+
+/// A name that fits into that of a sheet and that none before it has (case ignored): cut where it is
+/// too long, and then told apart by a number.
+fn sheet_name(name: &str, taken: &mut HashSet<String>) -> String {
+    let room = LONGEST_SHEET - ADJUSTMENTS.len() - 1;
+    let numbered = |number: usize| {
+        let mark = format!("~{number}");
+        cut(name, room - mark.len()) + &mark
+    };
+    let first = std::iter::once(cut(name, room));
+    first
+        .chain((2..).map(numbered))
+        .find(|name| taken.insert(name.to_lowercase()))
+        .unwrap_or_default()
 }
 
 struct Formats {
@@ -322,11 +431,13 @@ fn put(
     match value {
         Value::Blank => {}
         Value::Text(text) => {
-            let text: String = text.chars().take(LONGEST).collect();
-            sheet.write_string(row, column, text)?;
+            sheet.write_string(row, column, cut(text, LONGEST))?;
         }
         Value::Money(amount) => {
             sheet.write_with_format(row, column, *amount, &formats.money)?;
+        }
+        Value::Exact(number) => {
+            sheet.write(row, column, *number)?;
         }
         Value::Number(number) => {
             sheet.write_number_with_format(row, column, *number, &formats.number)?;
@@ -359,7 +470,6 @@ fn adjustments_sheet(
     estimate: &Estimate,
     formats: &Formats,
 ) -> Result<(), XlsxError> {
-    sheet.set_name("Adjustments")?;
     let rows = adjustments(estimate);
     let end = write(sheet, &rows, formats)?;
     let column = u16::try_from(rows.titles.len()).unwrap_or(u16::MAX);
@@ -400,7 +510,6 @@ fn comps_sheet(
     estimate: &Estimate,
     formats: &Formats,
 ) -> Result<(), XlsxError> {
-    sheet.set_name("Comps")?;
     let rows = comps(estimate);
     let end = write(sheet, &rows, formats)?;
     let column = u16::try_from(rows.titles.len()).unwrap_or(u16::MAX);
@@ -518,5 +627,17 @@ mod tests {
             ),
             None
         );
+    }
+
+    #[test]
+    fn names_of_sheets_fit_and_differ() {
+        let mut taken = HashSet::new();
+        let mut named = |name: &str| sheet_name(name, &mut taken);
+        assert_eq!(named("f4"), "f4");
+        let long = "a-name-of-forty-characters-and-no-fewer-x";
+        assert_eq!(named(long), "a-name-of-forty-cha");
+        assert_eq!(named(&long.to_uppercase()), "A-NAME-OF-FORTY-C~2");
+        assert_eq!(named(long), "a-name-of-forty-c~3");
+        assert!(named(long).len() + " adjustments".len() <= LONGEST_SHEET);
     }
 }

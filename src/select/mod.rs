@@ -8,7 +8,7 @@ pub mod widen;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use crate::book::{Attributes, HowSold, Items};
+use crate::book::{Attributes, Foreign, HowSold, Items};
 
 /// The unit whose price is asked.
 #[derive(Debug, Clone, PartialEq)]
@@ -84,6 +84,8 @@ pub struct Candidate {
     pub how_sold: Option<HowSold>,
     /// What was paid, on the price basis in force; exact.
     pub paid: Decimal,
+    /// What that was converted from, where it was paid in another currency.
+    pub foreign: Option<Box<Foreign>>,
     /// The widening step that calls it in.
     pub stage: Stage,
     /// Why it is not used, where it is not.
@@ -110,6 +112,7 @@ impl Candidate {
             works: true,
             how_sold: None,
             paid,
+            foreign: None,
             stage: Stage::Exact,
             dropped: None,
             pinned: false,

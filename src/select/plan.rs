@@ -8,7 +8,7 @@ use super::{Candidate, Dropped, Selection, Stage, Subject};
 use crate::book::comp::{from_minor_units, match_key};
 use crate::book::problem::nearest_few;
 use crate::book::settings::PriceBasis;
-use crate::book::{Attributes, HowSold, Items};
+use crate::book::{Attributes, Foreign, HowSold, Items};
 
 /// What is asked of the comps.
 #[derive(Debug, Clone)]
@@ -193,6 +193,7 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             col("works"),
             col("how_sold"),
             col("lot_size"),
+            col("foreign"),
             col("paid"),
             col("stage"),
             len().alias("seen"),
@@ -211,7 +212,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
     let (completeness, grade, how_sold) =
         (text("completeness")?, text("grade")?, text("how_sold")?);
     let (missing, extras, defects) = (text("missing")?, text("extras")?, text("defects")?);
-    let attributes = text("attributes")?;
+    let (attributes, foreign) = (text("attributes")?, text("foreign")?);
     let (sold_on, age, stage) = (whole("sold_on")?, whole("age")?, whole("stage")?);
     let (lot_size, paid) = (wide("lot_size")?, wide("paid")?);
     let works = rows.column("works")?.bool()?.clone();
@@ -250,6 +251,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
             works: working,
             how_sold: HowSold::parse(how_sold.get(i).unwrap_or_default()),
             paid: from_minor_units(paid.get(i).unwrap_or(0)),
+            foreign: Foreign::parse(foreign.get(i).unwrap_or_default()).map(Box::new),
             stage: Stage::ALL[stage.get(i).unwrap_or(0).clamp(0, 5) as usize],
             dropped,
             pinned: false,

@@ -1,6 +1,10 @@
 //! What makes the tool easy to begin with: the first run, explanations, completions, pages.
 
 use std::fs;
+use std::io::Write;
+use std::process::Stdio;
+
+use chrono::{Days, Local};
 
 use crate::estimate::demo;
 use crate::runner::{compband, fails, out, run, stderr};
@@ -76,4 +80,51 @@ fn a_shell_completes_what_the_book_knows() {
         let script = out(dir.path(), &["completions", shell]);
         assert!(script.contains("COMPBAND_COMPLETE"), "{script}");
     }
+}
+
+/// The prompt itself is typed at by `tests/reference/check_prompt.py`.
+#[test]
+fn without_a_terminal_the_prompt_says_what_to_write_instead() {
+    let dir = demo();
+    let mut command = compband(dir.path());
+    command
+        .arg("log")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped());
+    let mut running = command.spawn().unwrap();
+    // It may be gone before it is told anything.
+    let _ = running
+        .stdin
+        .take()
+        .unwrap()
+        .write_all(b"Nerrow F4\n\n12\n");
+    let said = running.wait_with_output().unwrap();
+    assert_eq!(said.status.code(), Some(2));
+    let text = stderr(&said);
+    assert!(text.contains("--model and --price"), "{text}");
+    assert!(!dir.path().join("comps/logged.csv").exists());
+}
+
+#[test]
+fn a_day_is_taken_as_it_is_said() {
+    let dir = demo();
+    let today = Local::now().date_naive();
+    let sale = ["log", "--model", "Nerrow F4", "--price", "5", "--sold-on"];
+    for (back, said) in [
+        (0, "today".to_string()),
+        (1, "Yesterday".into()),
+        (3, "3 days ago".into()),
+        (7, today.format("%A").to_string()),
+        (4, format!("last {}", (today - Days::new(4)).format("%a"))),
+    ] {
+        let told = out(dir.path(), &[&sale[..], &[said.as_str()]].concat());
+        let day = today - Days::new(back);
+        assert!(
+            told.contains(&format!("sold {day} for 5.00")),
+            "{said}: {told}"
+        );
+    }
+    let wrong = fails(dir.path(), 3, &[&sale[..], &["some day"]].concat());
+    assert!(wrong.contains("found \"some day\""), "{wrong}");
 }

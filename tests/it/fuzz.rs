@@ -8,89 +8,21 @@ use std::fs;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use compband::book::canonical::{self, Layout};
-use compband::book::import::{Against, Witness, plan};
-use compband::book::read::header::parse_wish;
-use compband::book::read::{Input, ReadOptions};
-use compband::book::{Attributes, Currency, Items, Problem, Settings, dates, money};
+use compband::book::Book;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
 use crate::runner::{out, run, stderr};
 
-/// What tells in the files: of dates, amounts, lists, CSV, TOML, encodings and terminals.
-const TOKENS: [&str; 64] = [
-    "\"",
-    "\"\"",
-    ",",
-    ";",
-    "\t",
-    "\n",
-    "\r\n",
-    "\r",
-    "\0",
-    "'",
-    "=",
-    "[",
-    "]",
-    "[[",
-    "{",
-    "}",
-    "#",
-    "\\",
-    "\\u0000",
-    "x2",
-    " x 99999999999",
-    "-",
-    "−",
-    "+",
-    "%",
-    "€",
-    "$",
-    "EUR",
-    "1e999",
-    "NaN",
-    "inf",
-    "0",
-    "-0",
-    "0.00000",
-    "1.234,50",
-    "1,234.50",
-    "1.234.567",
-    "99999999999.9999",
-    "79228162514264337593543950336",
-    "2026-02-30",
-    "31.12.2025",
-    "12/31/25",
-    "0000-01-01",
-    "9999-12-31",
-    "yes",
-    "no",
-    "A",
-    "boxed",
-    "sealed",
-    "auction",
-    "to",
-    "\u{feff}",
-    "\u{202e}",
-    "\u{1b}[2J",
-    "é",
-    "\u{fffd}",
-    "𝟙",
-    "currency",
-    "price",
-    "date",
-    "comp_id",
-    "attr.",
-    "[rules.missing]",
-    "= \"5 to 15 %\"",
-];
+#[path = "../fuzz/checks.rs"]
+mod checks;
 
 /// Draws until the time is up.
 struct Fuzz {
     dice: StdRng,
     end: Instant,
     tries: usize,
+    tokens: Vec<Vec<u8>>,
 }
 
 impl Fuzz {
@@ -102,6 +34,7 @@ impl Fuzz {
             dice: StdRng::seed_from_u64(seed ^ (stream << 32)),
             end: Instant::now() + Duration::from_secs(seconds),
             tries: 0,
+            tokens: tokens(),
         }
     }
 
@@ -115,8 +48,8 @@ impl Fuzz {
         self.dice.random_range(0..=length)
     }
 
-    fn token(&mut self) -> &'static [u8] {
-        TOKENS[self.dice.random_range(0..TOKENS.len())].as_bytes()
+    fn token(&mut self) -> Vec<u8> {
+        self.tokens[self.dice.random_range(0..self.tokens.len())].clone()
     }
 
     /// One of the files with a few flips, cuts, repetitions, tokens and pieces of others.
@@ -141,8 +74,8 @@ impl Fuzz {
                     let until = (from + 200).min(other.len());
                     bytes.splice(at..at, other[from..until].iter().copied());
                 }
-                5 => drop(bytes.splice(at..to, self.token().iter().copied())),
-                _ => drop(bytes.splice(at..at, self.token().iter().copied())),
+                5 => drop(bytes.splice(at..to, self.token())),
+                _ => drop(bytes.splice(at..at, self.token())),
             }
         }
         bytes
@@ -156,14 +89,37 @@ impl Fuzz {
             let at = self.place(text.len());
             bytes.extend_from_slice(&text[..at]);
             if self.dice.random_bool(0.5) {
-                bytes.extend_from_slice(self.token());
+                bytes.extend(self.token());
             }
         }
         String::from_utf8_lossy(&bytes).into_owned()
     }
 }
 
-fn demo(names: &[&str]) -> Vec<Vec<u8>> {
+/// The dictionary of cargo-fuzz's runs: a token a line, in quotes, bytes that cannot be seen as `\x1b`.
+fn tokens() -> Vec<Vec<u8>> {
+    include_str!("../fuzz/tokens.dict")
+        .lines()
+        .filter_map(|line| line.strip_prefix('"')?.strip_suffix('"'))
+        .map(|token| {
+            let (mut bytes, mut rest) = (Vec::new(), token);
+            while let Some((plain, escaped)) = rest.split_once('\\') {
+                bytes.extend_from_slice(plain.as_bytes());
+                let (byte, taken) = match escaped.strip_prefix('x') {
+                    Some(hex) => (u8::from_str_radix(&hex[..2], 16).unwrap(), 3),
+                    None => (escaped.as_bytes()[0], 1),
+                };
+                bytes.push(byte);
+                rest = &escaped[taken..];
+            }
+            bytes.extend_from_slice(rest.as_bytes());
+            bytes
+        })
+        .collect()
+}
+
+/// Files of the project.
+fn files(names: &[&str]) -> Vec<Vec<u8>> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR"));
     names
         .iter()
@@ -197,13 +153,13 @@ fn sheets() -> Vec<Vec<u8>> {
         ],
     );
     let canonical = out(dir.path(), &["comps", "--csv"]);
-    demo(&[
+    files(&[
         "demo/sales-2025.csv",
         "demo/sales-2026.csv",
         "demo/typos.csv",
     ])
     .into_iter()
-    .chain([canonical.into_bytes()])
+    .chain([canonical.into_bytes(), FOREIGN.into()])
     .map(|bytes| {
         bytes
             .split_inclusive(|&b| b == b'\n')
@@ -215,140 +171,99 @@ fn sheets() -> Vec<Vec<u8>> {
     .collect()
 }
 
-fn demo_settings() -> Settings {
-    let bytes = demo(&["demo/compband.toml"]).remove(0);
-    Settings::parse(
-        &String::from_utf8(bytes).unwrap(),
-        Path::new("compband.toml"),
-    )
-    .unwrap()
-}
+/// Sales in other currencies, with rates of their own and without.
+const FOREIGN: &str = "sold_on,model,price,shipping,currency,rate,rate_date,rate_source\n\
+    2026-03-05,Nerrow F4,120,5,XCU,,,\n\
+    2026-03-05,Tolvik Page 6,80.5,,xts,1.5,2026-03-04,\"a list, daily\"\n\
+    ,Nerrow F4,99,,EUR,1,,\n";
 
-#[derive(Default)]
-struct Heard(Vec<Problem>);
+/// Shows what was read when that panics.
+struct Read<'a>(&'a [u8]);
 
-impl Witness for Heard {
-    fn problem(&mut self, problem: &Problem) -> std::io::Result<()> {
-        self.0.push(problem.clone());
-        Ok(())
-    }
-}
-
-fn each_says_something(problems: &[Problem], of: &[u8]) {
-    for problem in problems {
-        let said = problem.to_string();
-        let visible = said.chars().all(|c| !c.is_control());
-        assert!(
-            visible && !problem.expected.is_empty() && !problem.file.is_empty(),
-            "{said:?} of {:?}",
-            String::from_utf8_lossy(of)
-        );
+impl Drop for Read<'_> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("read: {:?}", String::from_utf8_lossy(self.0));
+        }
     }
 }
 
 #[test]
 fn fuzz_imports() {
-    let (sheets, settings) = (sheets(), demo_settings());
-    let today = "2026-12-01".parse().unwrap();
-    let against = Against {
-        settings: &settings,
-        existing: &|_| None,
-        today,
-    };
+    let (sheets, settings) = (sheets(), checks::demo_settings());
     let (mut fuzz, mut taken) = (Fuzz::new(1), 0);
     while fuzz.goes_on() {
         let bytes = fuzz.damaged(&sheets);
-        let options = ReadOptions {
-            undated: fuzz.dice.random_bool(0.3),
-            ..ReadOptions::default()
-        };
-        let input = match Input::from_bytes("a.csv", bytes.clone(), &options) {
-            Ok(input) => input,
-            Err(problems) => {
-                assert!(!problems.is_empty());
-                each_says_something(&problems, &bytes);
-                continue;
-            }
-        };
-        let (mut canonical, mut heard) = (Vec::new(), Heard::default());
-        let plan = plan(&[input], &against, &mut canonical, &mut heard).unwrap();
-        each_says_something(&heard.0, &bytes);
-        let mut rows = 0;
-        let layout = Layout::Import(1);
-        let wrong = canonical::read(&canonical[..], "b.csv", layout, &settings, &mut |_| {
-            rows += 1
-        });
-        let text = String::from_utf8_lossy(&bytes);
-        assert_eq!(wrong.unwrap(), [], "{text:?}");
-        assert_eq!(rows, plan.written(), "{text:?}");
-        taken += rows;
+        let _read = Read(&bytes);
+        taken += checks::import(&bytes, &settings, fuzz.dice.random_bool(0.3));
     }
     assert!(taken > 0);
 }
 
 #[test]
+fn fuzz_rates() {
+    let (whole, settings) = (
+        vec![checks::RATES.as_bytes().to_vec()],
+        checks::demo_settings(),
+    );
+    let (mut fuzz, mut good) = (Fuzz::new(6), 0);
+    while fuzz.goes_on() {
+        let bytes = fuzz.damaged(&whole);
+        let _read = Read(&bytes);
+        good += usize::from(checks::rates(&bytes, &settings));
+    }
+    assert!(good > 0);
+}
+
+#[test]
 fn fuzz_settings() {
-    let files = demo(&["demo/compband.toml", "data/compband.toml"]);
+    let files = files(&["demo/compband.toml", "data/compband.toml"]);
     let (mut fuzz, mut good) = (Fuzz::new(2), 0);
     while fuzz.goes_on() {
         let bytes = fuzz.damaged(&files);
-        let text = String::from_utf8_lossy(&bytes);
-        match Settings::parse(&text, Path::new("compband.toml")) {
-            Ok(_) => good += 1,
-            Err(error) => {
-                let said = error.to_string();
-                assert!(
-                    said.starts_with("compband.toml") && said.len() > 20,
-                    "{said:?}: {text:?}"
-                );
-            }
-        }
+        let _read = Read(&bytes);
+        good += usize::from(checks::settings(&String::from_utf8_lossy(&bytes)));
     }
     assert!(good > 0);
 }
 
 #[test]
 fn fuzz_values() {
-    let settings = demo_settings();
-    let euro = Currency::parse("EUR").unwrap();
-    let texts = [
-        "charger; battery x2",
-        "storage=256; battery health=87.5",
-        "1.234,50 €",
-        "$1,234.50",
-        "2025-12-31",
-        "31.12.25",
-        "12/31/2025",
-        "3 Jan 2026",
-        "Item=model",
-        "-12.5",
-        "87.5 %",
-        "full",
-        "B",
-        "yes",
-    ];
+    let settings = checks::demo_settings();
+    let texts: Vec<&str> = include_str!("../fuzz/values.txt").lines().collect();
     let mut fuzz = Fuzz::new(3);
     while fuzz.goes_on() {
         let text = fuzz.value(&texts);
-        if let Ok(items) = Items::parse(&text) {
-            assert_eq!(Items::parse(&items.to_string()), Ok(items), "{text:?}");
-        }
-        if let Ok(attributes) = Attributes::parse(&text) {
-            let again = Attributes::parse(&attributes.to_string());
-            assert_eq!(again, Ok(attributes), "{text:?}");
-        }
-        if let Ok(amount) = money::parse_amount(&text, &euro) {
-            let plain = amount.to_string();
-            assert_eq!(money::parse_amount(&plain, &euro), Ok(amount), "{text:?}");
-        }
-        let _ = dates::read_date(&text);
-        let _ = money::read_quantity(&text);
-        let _ = parse_wish(&text);
-        for column in compband::book::comp::COLUMNS {
-            if let Err(wrong) = canonical::check(column, &text, &settings) {
-                assert!(!wrong.expected.is_empty(), "{column} {text:?}");
-            }
-        }
+        let _read = Read(text.as_bytes());
+        checks::value(&text, &settings);
+    }
+}
+
+#[test]
+fn fuzz_ledgers() {
+    let dir = tempfile::tempdir().unwrap();
+    let book = Book::init(dir.path()).unwrap();
+    let whole = files(&["tests/fuzz/ledger.csv"]);
+    assert!(checks::ledger(&whole[0], &book));
+    let mut fuzz = Fuzz::new(5);
+    while fuzz.goes_on() {
+        let bytes = fuzz.damaged(&whole);
+        let _read = Read(&bytes);
+        checks::ledger(&bytes, &book);
+    }
+}
+
+#[test]
+fn fuzz_listings() {
+    let dir = tempfile::tempdir().unwrap();
+    let settings = checks::demo_settings();
+    let whole = files(&["demo/listings.csv"]);
+    assert!(checks::offered(&whole[0], dir.path(), &settings));
+    let mut fuzz = Fuzz::new(6);
+    while fuzz.goes_on() {
+        let bytes = fuzz.damaged(&whole);
+        let _read = Read(&bytes);
+        checks::offered(&bytes, dir.path(), &settings);
     }
 }
 
@@ -356,7 +271,7 @@ fn fuzz_values() {
 fn fuzz_the_program() {
     let dir = tempfile::tempdir().unwrap();
     out(dir.path(), &["init"]);
-    let toml = demo(&["demo/compband.toml", "data/compband.toml"]);
+    let toml = files(&["demo/compband.toml", "data/compband.toml"]);
     fs::write(dir.path().join("compband.toml"), &toml[0]).unwrap();
     let mut files = sheets();
     let ledger = ["ledger", "fund", "60", "--date", "2026-01-01"];

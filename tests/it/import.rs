@@ -12,6 +12,7 @@ use compband::book::comp::COLUMNS;
 use compband::book::dates::DateOrder;
 use compband::book::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
 use compband::book::money::DecimalMark;
+use compband::book::rates::{Conversion, Rates};
 use compband::book::read::header::{Column, parse_wish};
 use compband::book::read::{Input, ReadOptions};
 use compband::book::{Problem, Settings, canonical};
@@ -67,10 +68,15 @@ impl Known {
         let settings = Settings::default();
         let known = self.0.borrow().clone();
         let existing = |id: &str| known.get(id).copied();
+        let rates = Rates::none(&settings);
         let against = Against {
             settings: &settings,
             existing: &existing,
             today: today(),
+            conversion: Conversion {
+                rates: &rates,
+                kept: &|_, _, _| None,
+            },
         };
         let (mut out, mut heard) = (Vec::new(), Heard::default());
         let plan = plan(&inputs, &against, &mut out, &mut heard).unwrap();
@@ -185,7 +191,7 @@ fn every_delimiter_and_encoding_gives_the_same() {
 fn every_problem_is_told_in_one_run() {
     let problems = refused(
         "sold_on,model,completeness,grade,missing,works,price,shipping,currency,how_sold,lot_size\n\
-         30/02/2026,,most,Q,strap x0,perhaps,-5,-1,USD,raffle,0\n\
+         30/02/2026,,most,Q,strap x0,perhaps,-5,-1,U$,raffle,0\n\
          1989-12-31,Nerrow F4,,,,,NaN,inf,,,1.5\n\
          2026-04-02,Nerrow F4,,,,,0,,,,\n\
          46000,Nerrow F4,,parts,,yes,1.23456,$5,,,10001\n\
@@ -201,7 +207,7 @@ fn every_problem_is_told_in_one_run() {
         "row 2, column works: found \"perhaps\"",
         "row 2, column price: found \"-5\": expected a price above 0; leave refunds",
         "row 2, column shipping: found \"-1\": expected 0 or more",
-        "row 2, column currency: found \"USD\": expected EUR",
+        "row 2, column currency: found \"U$\": expected a currency code of three letters",
         "row 2, column how_sold: found \"raffle\": expected auction, fixed or offer",
         "row 2, column lot_size: found \"0\"",
         "row 3, column sold_on: found \"1989-12-31\": expected a day from 1990 on",

@@ -4,6 +4,7 @@ mod accuracy;
 mod ask;
 mod check;
 mod coverage;
+mod currency;
 mod deal;
 mod ease;
 mod edges;

@@ -174,6 +174,261 @@ fn bid_and_check_are_told_where_they_are_asked_for() {
     assert!(alone.contains("What to bid"));
 }
 
+/// A demo book that watches two units.
+fn watching() -> tempfile::TempDir {
+    let dir = demo();
+    let (unit, _day) = UNIT.split_at(UNIT.len() - 2);
+    out(dir.path(), &[&["watch", "add", "f4"], unit].concat());
+    let page6 = ["--model", "Tolvik Page 6", "--grade", "C"];
+    out(
+        dir.path(),
+        &[&["watch", "add", "page6"][..], &page6].concat(),
+    );
+    dir
+}
+
+/// The values of an attribute, in the order of the page.
+fn values<'a>(html: &'a str, attribute: &str) -> Vec<&'a str> {
+    let begin = format!(" {attribute}=\"");
+    let pieces = html.split(begin.as_str()).skip(1);
+    pieces
+        .map(|piece| piece.split('"').next().unwrap())
+        .collect()
+}
+
+#[test]
+fn several_watched_units_are_parts_of_one_page() {
+    let dir = watching();
+    let day = ["--as-of", "2026-11-20"];
+    let of = |names: &[&str], file: &str| {
+        out(
+            dir.path(),
+            &[
+                &["report"],
+                names,
+                &day,
+                &["--check", "--bid", "--ask", "--out", file],
+            ]
+            .concat(),
+        );
+        plain(&fs::read_to_string(dir.path().join(file)).unwrap())
+    };
+    let html = of(&["page6", "f4", "page6"], "two.html");
+    // Contents lead to each part, with the figures of the estimate.
+    let contents = between(&html, "<nav", "</nav>");
+    let unit = json(dir.path(), &[&["estimate"][..], &UNIT].concat());
+    let line = format!(
+        "<a href=\"#part2-name\">f4: {}</a> <b>{} EUR</b> <span>80 % band {} to {}</span>",
+        "Nerrow F4, grade B, usable, charger missing",
+        unit["likely_price"].as_str().unwrap(),
+        unit["band"]["low"].as_str().unwrap(),
+        unit["band"]["high"].as_str().unwrap()
+    );
+    assert!(contents.contains(&line), "{line}\n{contents}");
+    assert_eq!(contents.matches("<li>").count(), 2);
+    let ids = values(&html, "id");
+    let unique: BTreeSet<&str> = ids.iter().copied().collect();
+    assert_eq!(unique.len(), ids.len(), "{ids:?}");
+    for link in values(&html, "href") {
+        assert!(unique.contains(link.strip_prefix('#').unwrap()), "{link}");
+    }
+    for labels in values(&html, "aria-labelledby") {
+        assert!(labels.split(' ').all(|id| unique.contains(id)), "{labels}");
+    }
+    // Regions are told apart by their names.
+    let regions = values(&html, "aria-labelledby");
+    let apart: BTreeSet<&str> = regions.iter().copied().collect();
+    assert_eq!(apart.len(), regions.len(), "{regions:?}");
+    assert!(html.contains("\"Chart of f4\"") && html.contains("\"Chart of page6\""));
+    // Headings go down a level at a time.
+    let mut before = 0;
+    for (at, _) in html.match_indices("<h") {
+        let Some(level) = html[at + 2..].chars().next().unwrap().to_digit(10) else {
+            continue;
+        };
+        assert!(
+            level <= before + 1,
+            "h{level} below h{before}: {}",
+            &html[at..at + 60]
+        );
+        before = level;
+    }
+    assert!(html.find("page6: Tolvik").unwrap() < html.find("f4: Nerrow").unwrap());
+    assert!(between(&html, "<style>", "</style>").contains("article { break-before: page; }"));
+    // What is told of a unit is what is told of it alone, and the page can be made again.
+    let alone = of(&["f4"], "one.html");
+    let section = |html: &str, heading: &str| {
+        let rest = html.rsplit_once(&format!(">{heading}</h")).unwrap().1;
+        let rest = rest.split_once('>').unwrap().1;
+        let rest = rest.split("</section>").next().unwrap();
+        let rest = rest.replace("part2-name ", "").replace("part2-", "");
+        rest.replace("h4>", "h3>")
+    };
+    for heading in [
+        "What to bid",
+        "What to ask",
+        "Comps",
+        "How past estimates held",
+    ] {
+        assert_eq!(section(&html, heading), section(&alone, heading));
+    }
+    assert!(alone.contains("<h1 dir=\"auto\">Nerrow F4") && !alone.contains("Contents"));
+    assert!(
+        alone
+            .contains("<dt>Described by</dt><dd>--model &#39;Nerrow F4&#39; --completeness usable")
+    );
+    let all = of(&["--all"], "all.html");
+    assert!(all.find("f4: Nerrow").unwrap() < all.find("page6: Tolvik").unwrap());
+    let command = between(&all, "<pre><code>", "</code>");
+    assert_eq!(
+        command,
+        "compband report --all --check --bid --ask --as-of 2026-11-20 --out report.html"
+    );
+    let again = of(&["--all"], "again.html");
+    assert_eq!(all, again);
+}
+
+#[test]
+fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
+    let dir = watching();
+    let path = dir.path().join("watch.toml");
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(
+        &path,
+        format!("{text}\n[gone]\nmodel = \"No <such> thing\"\n"),
+    )
+    .unwrap();
+    let day = ["--as-of", "2026-11-20", "--out", "a.html"];
+    let said = fails(dir.path(), 5, &[&["report", "--all"][..], &day].concat());
+    assert!(
+        said.contains("watched unit \"gone\": no comps of"),
+        "{said}"
+    );
+    let html = fs::read_to_string(dir.path().join("a.html")).unwrap();
+    assert!(
+        html.contains("Not on this page")
+            && html.contains("gone: no comps of &quot;No &lt;such&gt;")
+    );
+    assert_eq!(html.matches("<article>").count(), 2);
+    fs::remove_file(dir.path().join("a.html")).unwrap();
+    fails(dir.path(), 5, &[&["report", "gone"][..], &day].concat());
+    let unknown = fails(dir.path(), 5, &[&["report", "page7"][..], &day].concat());
+    assert!(unknown.contains("did you mean \"page6\"?"), "{unknown}");
+    for (words, told) in [
+        (vec!["report", "f4", "--grade", "A"], "watch.toml"),
+        (
+            vec!["report", "--all", "--model", "Nerrow F4"],
+            "watch.toml",
+        ),
+        (
+            vec!["report", "--grade", "A"],
+            "names of watched units, or --all",
+        ),
+        (vec!["report", "--all", "f4"], "--all"),
+    ] {
+        let wrong = fails(dir.path(), 2, &[&words[..], &day].concat());
+        assert!(wrong.contains(told), "{words:?}: {wrong}");
+    }
+    assert!(!dir.path().join("a.html").exists());
+}
+
+#[test]
+fn what_to_ask_is_what_ask_says() {
+    let dir = demo();
+    let said = ["--deadline", "6", "--exit", "90"];
+    let html = plain(&page(dir.path(), &said));
+    let told = json(dir.path(), &[&["ask"][..], &UNIT, &said].concat());
+    let section = between(&html, "<h2>What to ask</h2>", "</section>");
+    let usual = &told["usual"];
+    for wanted in [
+        format!("Ask {} EUR (", usual["ask"].as_str().unwrap()),
+        format!(
+            "Take {} EUR or more at once.",
+            usual["take_at_once"].as_str().unwrap()
+        ),
+        "After 6 weeks 90.00 is left of a unit not sold.".into(),
+        "When to stop".into(),
+    ] {
+        assert!(section.contains(&wanted), "{wanted}\n{section}");
+    }
+    let weeks = told["weeks"].as_array().unwrap();
+    assert!(weeks.len() >= 4);
+    for week in weeks {
+        let row = format!(
+            "<tr><th scope=\"row\">{}</th><td class=\"number\">{}</td><td class=\"number\">{}</td>",
+            week["week"],
+            week["ask"].as_str().unwrap_or("–"),
+            week["lowest_to_take"].as_str().unwrap()
+        );
+        assert!(section.contains(&row), "{row}\n{section}");
+    }
+    // Options of the sale go with what is asked for; alone, they are those of a bid.
+    assert!(!html.contains("What to bid"));
+    let both = page(dir.path(), &["--ask", "--bid", "--outlet", "parcel"]);
+    assert!(both.contains("What to bid") && both.contains("What to ask"));
+    let bid = page(dir.path(), &["--outlet", "parcel"]);
+    assert!(bid.contains("What to bid") && !bid.contains("What to ask"));
+    let ask = page(dir.path(), &["--outlet", "parcel", "--ask"]);
+    assert!(!ask.contains("What to bid") && ask.contains("What to ask"));
+    fails(
+        dir.path(),
+        2,
+        &[
+            "report",
+            "--model",
+            "Nerrow F4",
+            "--csv",
+            "a.csv",
+            "--deadline",
+            "4",
+        ],
+    );
+}
+
+#[test]
+fn spreadsheets_of_several_units_name_them() {
+    let dir = watching();
+    let files = [
+        "--csv",
+        "a.csv",
+        "--csv-adjustments",
+        "b.csv",
+        "--xlsx",
+        "a.xlsx",
+    ];
+    out(
+        dir.path(),
+        &[
+            &["report", "page6", "f4", "--as-of", "2026-11-20"][..],
+            &files,
+        ]
+        .concat(),
+    );
+    let unit = json(dir.path(), &[&["estimate"][..], &UNIT].concat());
+    for (file, key, id) in [
+        ("a.csv", "comps", "comp_id"),
+        ("b.csv", "adjustments", "what"),
+    ] {
+        let mut csv = csv::Reader::from_path(dir.path().join(file)).unwrap();
+        assert_eq!(&csv.headers().unwrap()[0], "unit");
+        let rows: Vec<csv::StringRecord> = csv.records().map(Result::unwrap).collect();
+        assert_eq!(&rows[0][0], "page6");
+        let written: BTreeSet<&str> = rows
+            .iter()
+            .filter(|row| &row[0] == "f4")
+            .map(|row| &row[1])
+            .collect();
+        let told = unit[key].as_array().unwrap();
+        let told: BTreeSet<&str> = told.iter().map(|row| row[id].as_str().unwrap()).collect();
+        assert_eq!(written, told, "{file}");
+    }
+    assert!(
+        fs::read(dir.path().join("a.xlsx"))
+            .unwrap()
+            .starts_with(b"PK")
+    );
+}
+
 #[test]
 fn nothing_that_was_typed_is_markup_or_a_formula() {
     let dir = tempfile::tempdir().unwrap();

@@ -6,8 +6,9 @@
 // (see check_report.sh). Every page is opened light and dark, wide, as wide as a small phone, and as
 // printed: axe-core must find no violation of any of its rules, nothing may be loaded, no script of the
 // book's may run, the page itself must not scroll sideways, every table must sort by keyboard, and without
-// scripts all the rows must be there. On paper, the heads of a table must stand on each of its pages
-// (read by pdftotext).
+// scripts all the rows must be there. No id may stand twice, and what leads to another place on the page
+// must lead somewhere. On paper, the heads of a table must stand on each of its pages, and each unit of
+// several must begin a page (read by pdftotext).
 
 import { execFileSync } from "node:child_process";
 import { mkdtempSync, rmSync } from "node:fs";
@@ -70,6 +71,15 @@ async function sorts(page, file) {
   return page.locator("th[aria-sort]").count();
 }
 
+// Ids that stand twice, and links to places that are not there.
+const astray = (page) =>
+  page.evaluate(() => {
+    const ids = [...document.querySelectorAll("[id]")].map((e) => e.id);
+    const twice = ids.filter((id, at) => ids.indexOf(id) !== at);
+    const links = [...document.querySelectorAll("a")].map((a) => a.getAttribute("href"));
+    return [...twice, ...links.filter((href) => !ids.includes(href.replace(/^#/, "")))];
+  });
+
 async function pdf(page, format) {
   const folder = mkdtempSync(join(tmpdir(), "pages-"));
   try {
@@ -82,11 +92,16 @@ async function pdf(page, format) {
 }
 
 // Comps are told by their dates at the beginning of a line.
-function printed(sheets, name) {
+function printed(sheets, units, name) {
   const comps = sheets.filter((sheet) => /^ *\d{4}-\d\d-\d\d +\w+ +\d/m.test(sheet));
   expect(comps.length > 0, `${name}: no comps`);
   const headless = comps.filter((sheet) => !/Sold +Id +Paid +Adjusted/.test(sheet)).length;
   expect(headless === 0, `${name}: ${headless} pages of comps without heads`);
+  for (const unit of units) {
+    const squeezed = (text) => text.replace(/\s+/g, "").slice(0, 20);
+    const begins = sheets.some((sheet) => squeezed(sheet) === squeezed(unit));
+    expect(begins, `${name}: ${unit} begins no page`);
+  }
   console.log(`${name}: ${sheets.length - 1} pages, comps on ${comps.length}`);
 }
 
@@ -105,6 +120,9 @@ for (const file of pages) {
   }
   const page = await open(browser, file, {});
   const whole = await rows(page);
+  const units = await page.locator("article > h2").allTextContents();
+  const wrong = await astray(page);
+  expect(wrong.length === 0, `${file}: ids twice or links astray: ${wrong.join(", ")}`);
   expect((await sorts(page, file)) > 0, `${file}: no table sorts`);
   expect((await rows(page)) === whole, `${file}: sorting loses rows`);
   await page.emulateMedia({ media: "print", colorScheme: "dark" });
@@ -116,7 +134,7 @@ for (const file of pages) {
       () => [...document.querySelectorAll("table, svg, pre")].filter((e) => e.getBoundingClientRect().right > innerWidth + 1).length,
     );
     expect(cut === 0, `${file}: ${cut} things are cut on ${paper}`);
-    printed(await pdf(page, paper), `${file}, ${paper}`);
+    printed(await pdf(page, paper), units, `${file}, ${paper}`);
   }
   await page.context().close();
   const plain = await open(browser, file, { javaScriptEnabled: false });

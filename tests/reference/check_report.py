@@ -66,10 +66,19 @@ def hostile_book(compband, book):
     run(compband, "--book", book, "import", source)
 
 
-def report(compband, book, out, name, unit, *more):
-    run(compband, "--book", book, "report", *unit, "--out", out / f"{name}.html", "--xlsx", out / f"{name}.xlsx",
+def report(compband, book, out, name, units, *more):
+    """Writes a report of what `units` names or describes."""
+    run(compband, "--book", book, "report", *units, "--out", out / f"{name}.html", "--xlsx", out / f"{name}.xlsx",
         "--csv", out / f"{name}-comps.csv", "--csv-adjustments", out / f"{name}-adjustments.csv", *more)
+
+
+def estimate(compband, book, unit):
     return json.loads(run(compband, "--book", book, "estimate", *unit, "--json"))
+
+
+def watch(compband, book, name, unit):
+    """Watches a unit; the day, which is not watched, comes last in it."""
+    run(compband, "--book", book, "watch", "add", name, *unit[:-2])
 
 
 def forget_results(workbook, forgetful):
@@ -120,11 +129,22 @@ def near(ours, theirs, what, within=0.005000001):
         sys.exit(f"{what}: {ours} against {theirs}")
 
 
-def check_workbook(out, name, estimate):
+def check_workbook(out, name, estimates):
+    """Holds a workbook against the estimates by the names of their units."""
     forgetful = out / f"{name}-forgetful.xlsx"
     formulas = forget_results(out / f"{name}.xlsx", forgetful)
     sheets = libreoffice(forgetful, out / "opened")
-    comps, adjustments = table(sheets["Comps"]), table(sheets["Adjustments"])
+    for unit, estimate in estimates.items():
+        called = [f"{unit} adjustments", f"{unit} comps"] if unit else ["Adjustments", "Comps"]
+        check_sheets(f"{name} {unit or ''}", [sheets.pop(sheet) for sheet in called], estimate)
+    if sheets:
+        sys.exit(f"{name}: sheets of nothing asked for: {list(sheets)}")
+    forgetful.unlink()
+    return formulas
+
+
+def check_sheets(name, sheets, estimate):
+    comps, adjustments = map(table, reversed(sheets))
     used = [comp for comp in estimate["comps"] if comp["used"]]
     if [c["comp_id"] for c in comps if c["used"] == "yes"] != [c["comp_id"] for c in used]:
         sys.exit(f"{name}: other comps than the estimate's")
@@ -140,25 +160,26 @@ def check_workbook(out, name, estimate):
     weights = sum(c["weight"] for c in used)
     mean = math.exp(sum(c["weight"] * math.log(float(c["adjusted"])) for c in used) / weights)
     likely = float(estimate["likely_price"])
-    near(mean, labelled(sheets["Comps"], "Weighted geometric mean"), "weighted mean", 1e-6)
-    near(likely - mean, labelled(sheets["Comps"], "Difference"), "difference", 1e-6)
+    near(mean, labelled(sheets[1], "Weighted geometric mean"), "weighted mean", 1e-6)
+    near(likely - mean, labelled(sheets[1], "Difference"), "difference", 1e-6)
     near(mean, likely, "weighted mean and likely price", 0.01 * likely)
     own = sum(a["on_unit"] * float(a["used"]["value"]) for a in estimate["adjustments"])
-    near(own, labelled(sheets["Adjustments"], "Sum of"), "sum of adjustments", 1e-6)
+    near(own, labelled(sheets[0], "Sum of"), "sum of adjustments", 1e-6)
     if [a["what"] for a in adjustments] != [a["what"] for a in estimate["adjustments"]]:
         sys.exit(f"{name}: other adjustments than the estimate's")
-    forgetful.unlink()
-    return formulas
 
 
-def check_csv(out, name, estimate):
+def check_csv(out, name, estimates):
     [comps] = libreoffice(out / f"{name}-comps.csv", out / "opened").values()
-    written = {comp["comp_id"]: comp for comp in table(comps)}
-    for comp in estimate["comps"]:
-        variant = written[comp["comp_id"]]["variant"]
-        formula = comp["variant"].strip()[:1] in set("=+-@")
-        if variant != ("'" if formula else "") + comp["variant"]:
-            sys.exit(f"{name}: LibreOffice makes {variant!r} of {comp['variant']!r}")
+    written = {(comp.get("unit"), comp["comp_id"]): comp for comp in table(comps)}
+    if len(written) != sum(len(estimate["comps"]) for estimate in estimates.values()):
+        sys.exit(f"{name}: {len(written)} comps in the CSV")
+    for unit, estimate in estimates.items():
+        for comp in estimate["comps"]:
+            variant = written[unit, comp["comp_id"]]["variant"]
+            formula = comp["variant"].strip()[:1] in set("=+-@")
+            if variant != ("'" if formula else "") + comp["variant"]:
+                sys.exit(f"{name}: LibreOffice makes {variant!r} of {comp['variant']!r}")
     libreoffice(out / f"{name}-adjustments.csv", out / "opened")
 
 
@@ -170,16 +191,24 @@ def main(compband, out):
     hostile_book(compband, hostile)
     unit = ["--model", "<b>Brask</b> & \"M2\"", "--variant", "\u202e<script>alert(4)</script>",
             "--defect", "<img src=x onerror=alert(5)>", "--as-of", "2026-11-20"]
-    estimates = {
-        "demo": report(compband, demo, out, "demo", UNIT, "--check", "--bid", "--against", "88", "--repair",
-                       "new battery: parts 14, minutes 30, success 0.9"),
-        "hostile": report(compband, hostile, out, "hostile", unit, "--repair",
-                          "<script>alert(6)</script>: parts 1, success 1"),
-    }
-    for name, estimate in estimates.items():
-        formulas = check_workbook(out, name, estimate)
-        check_csv(out, name, estimate)
-        print(f"{name}: LibreOffice agrees on {len(estimate['comps'])} comps and {formulas} formulas.")
+    day = unit[-2:]
+    bid = ["--bid", "--against", "88", "--repair", "new battery: parts 14, minutes 30, success 0.9"]
+    report(compband, demo, out, "demo", UNIT, "--check", *bid, "--ask", "--deadline", "6")
+    report(compband, hostile, out, "hostile", unit, "--repair", "<script>alert(6)</script>: parts 1, success 1")
+    pages = {"demo": {None: estimate(compband, demo, UNIT)}, "hostile": {None: estimate(compband, hostile, unit)}}
+    # Several units on one page, in another order than that of their names.
+    page6 = ["--model", "Tolvik Page 6", "--grade", "C", *day]
+    plain = ["--model", "<b>Brask</b> & \"M2\"", *day]
+    for book, name, units in [(demo, "stock", {"page6": page6, "f4": UNIT}), (hostile, "hostiles", {"b": unit, "a": plain})]:
+        for called, described in units.items():
+            watch(compband, book, called, described)
+        report(compband, book, out, name, [*units, *day], "--check", "--bid", "--ask", "--deadline", "5")
+        pages[name] = {called: estimate(compband, book, described) for called, described in units.items()}
+    for name, estimates in pages.items():
+        formulas = check_workbook(out, name, estimates)
+        check_csv(out, name, estimates)
+        comps = sum(len(estimate["comps"]) for estimate in estimates.values())
+        print(f"{name}: LibreOffice agrees on {comps} comps and {formulas} formulas.")
 
 
 main(*sys.argv[1:])

@@ -7,7 +7,7 @@ use std::sync::OnceLock;
 
 use crate::book::Currency;
 use crate::book::dates::{DateOrder, WrittenDate, read_date};
-use crate::book::money::{Amount, DecimalMark, read_amount, read_quantity};
+use crate::book::money::{Amount, DecimalMark, read_amount, read_quantity, read_rate};
 use crate::book::problem::shorten;
 
 use super::Input;
@@ -40,6 +40,7 @@ pub struct Facts<'a> {
     dates: OnceLock<Decided<DateOrder>>,
     price: OnceLock<Decided<DecimalMark>>,
     shipping: OnceLock<Decided<DecimalMark>>,
+    rate: OnceLock<Decided<DecimalMark>>,
     attributes: Vec<AttributeFacts>,
 }
 
@@ -105,6 +106,7 @@ impl<'a> Facts<'a> {
             dates: OnceLock::new(),
             price: OnceLock::new(),
             shipping: OnceLock::new(),
+            rate: OnceLock::new(),
             attributes: input
                 .mapping
                 .attributes
@@ -137,19 +139,23 @@ impl<'a> Facts<'a> {
     }
 
     /// The decimal mark of the numbers in a column that allow one only, where these agree; for
-    /// an attribute whose column does not tell, that of prices.
+    /// rates and attributes whose column does not tell, that of prices.
     pub fn decimal_mark(&self, field: Field) -> &Decided<DecimalMark> {
         let amount = |text: &str| read_amount(text, self.currency).ok();
         let quantity = |text: &str| Some(read_quantity(text).ok()?.0);
-        match field {
-            Field::Column(Column::Shipping) => self.mark_in(&self.shipping, field, amount),
-            Field::Column(_) => self.mark_in(&self.price, Column::Price.into(), amount),
-            Field::Attribute(at) => {
-                match self.mark_in(&self.attributes[at].mark, field, quantity) {
-                    Decided::Open { .. } => self.decimal_mark(Column::Price.into()),
-                    known => known,
-                }
+        let own = match field {
+            Field::Column(Column::Rate) => {
+                self.mark_in(&self.rate, field, |text| read_rate(text).ok())
             }
+            Field::Attribute(at) => self.mark_in(&self.attributes[at].mark, field, quantity),
+            Field::Column(Column::Shipping) => {
+                return self.mark_in(&self.shipping, field, amount);
+            }
+            Field::Column(_) => return self.mark_in(&self.price, Column::Price.into(), amount),
+        };
+        match own {
+            Decided::Open { .. } => self.decimal_mark(Column::Price.into()),
+            known => known,
         }
     }
 

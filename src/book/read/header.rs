@@ -1,6 +1,7 @@
 //! Their columns to ours.
 
 use crate::book::attributes::{COLUMN_PREFIX, column_name, of_column};
+use crate::book::canonical::{OptionalColumn, PARSED};
 use crate::book::comp::COLUMNS;
 use crate::book::problem::{nearest, quoted, shorten};
 
@@ -29,11 +30,14 @@ pub enum Column {
     Venue,
     LotSize,
     Note,
+    Rate,
+    RateDate,
+    RateSource,
 }
 
 impl Column {
     /// Every column in canonical order.
-    pub const ALL: [Self; COLUMNS.len()] = [
+    pub const ALL: [Self; PARSED.len()] = [
         Self::CompId,
         Self::SoldOn,
         Self::Model,
@@ -51,7 +55,13 @@ impl Column {
         Self::Venue,
         Self::LotSize,
         Self::Note,
+        Self::Rate,
+        Self::RateDate,
+        Self::RateSource,
     ];
+
+    /// Those of the rate by which a sale in another currency was converted.
+    pub const RATE: [Self; 3] = [Self::Rate, Self::RateDate, Self::RateSource];
 
     /// Columns without which a file is refused; of these, a cell of [`Column::SoldOn`] may be
     /// blank.
@@ -59,7 +69,7 @@ impl Column {
 
     /// The canonical name.
     pub fn name(self) -> &'static str {
-        COLUMNS[self as usize]
+        PARSED[self as usize]
     }
 
     /// Reads a canonical name, case and punctuation ignored.
@@ -72,11 +82,11 @@ impl Column {
             .into_iter()
             .find(|column| fold(column.name()) == folded)
             .ok_or_else(|| {
-                let near = nearest(name, COLUMNS)
+                let near = nearest(name, PARSED)
                     .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
                 format!(
                     "{name:?} is not a column of a comp{near}; these are: {}",
-                    COLUMNS.join(", ")
+                    PARSED.join(", ")
                 )
             })
     }
@@ -146,7 +156,7 @@ impl From<Column> for Field {
 }
 
 /// Other names of each column, folded, in canonical order.
-const ALIASES: [&[&str]; COLUMNS.len()] = [
+const ALIASES: [&[&str]; PARSED.len()] = [
     &["id", "saleid", "recordid", "reference", "ref"],
     &[
         "date",
@@ -238,6 +248,9 @@ const ALIASES: [&[&str]; COLUMNS.len()] = [
     ],
     &["qty", "quantity", "units", "numberofunits"],
     &["notes", "comment", "comments", "remark", "remarks", "memo"],
+    &["exchangerate", "conversionrate", "fxrate"],
+    &["dateofrate", "rateday", "exchangeratedate"],
+    &["sourceofrate", "exchangeratesource"],
 ];
 
 /// Column of a file of rejected rows that says why; passed over when the mended file is read.
@@ -300,7 +313,7 @@ pub struct Mapping {
     /// Their names, one per cell of a row.
     pub names: Vec<String>,
     /// Where each of our columns stands in a row, in canonical order.
-    pub cell_of: [Option<usize>; COLUMNS.len()],
+    pub cell_of: [Option<usize>; PARSED.len()],
     /// Numeric attributes, sorted by name, with the cell of each.
     pub attributes: Vec<(String, usize)>,
     /// Cells left out because the user said so (or a `reason`).
@@ -414,8 +427,8 @@ impl Mapping {
     /// Whether this is the header of a canonical file.
     pub fn is_canonical(&self) -> bool {
         let mut names = self.names.iter().map(String::as_str);
-        names.by_ref().take(COLUMNS.len()).eq(COLUMNS)
-            && names.all(|name| of_column(name).is_some_and(|key| column_name(&key) == name))
+        let optional = |name| OptionalColumn::of_header(name).is_some_and(|it| it.name() == name);
+        names.by_ref().take(COLUMNS.len()).eq(COLUMNS) && names.all(optional)
     }
 
     /// Their name and ours for every column taken, in the order of the file.
@@ -513,7 +526,7 @@ impl Mapping {
                     ours.name()
                 );
             }
-            match nearest(&self.names[*cell], COLUMNS) {
+            match nearest(&self.names[*cell], PARSED) {
                 Some(near) => format!(
                     "column {shown} is not used; if it is the {near}, say --map {shown}={near}"
                 ),
@@ -570,7 +583,7 @@ mod tests {
 
     #[test]
     fn columns_stand_where_their_names_do() {
-        for (column, name) in Column::ALL.into_iter().zip(COLUMNS) {
+        for (column, name) in Column::ALL.into_iter().zip(PARSED) {
             assert_eq!(column.name(), name);
             assert_eq!(Column::parse(name), Ok(column));
         }
@@ -589,7 +602,7 @@ mod tests {
             .flatten()
             .map(|alias| (*alias).to_string())
             .collect();
-        all.extend(COLUMNS.map(fold));
+        all.extend(PARSED.map(fold));
         all.push(REASON.into());
         all.sort_unstable();
         let repeated: Vec<_> = all

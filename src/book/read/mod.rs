@@ -14,7 +14,7 @@ use crate::book::canonical::Wrong;
 use crate::book::dates::{DateOrder, read_date};
 use crate::book::money::DecimalMark;
 use crate::book::problem::shorten;
-use crate::book::{BookError, Problem};
+use crate::book::{BookError, Currency, Problem};
 
 use header::{Column, Field, Mapping, Wish};
 use records::{Cells, Records};
@@ -37,6 +37,8 @@ pub enum Topic {
     Dates,
     /// The decimal mark of a column.
     Decimal(Field),
+    /// Rates beside amounts in the book's currency.
+    Rate,
 }
 
 impl Fault {
@@ -253,6 +255,29 @@ impl Input {
                 .iter()
                 .zip(names)
                 .all(|(cell, name)| header::same_name(cell, name))
+    }
+
+    /// Whether a row, or what fills its blank cells, names another currency.
+    pub fn has_other_than(&self, currency: &Currency) -> bool {
+        let other = |text: &str| currency.answers_to(text.trim()) != Some(true);
+        let filled = |(column, text): &(Column, String)| *column == Column::Currency && other(text);
+        if self.fills.iter().any(filled) {
+            return true;
+        }
+        let Some(at) = self.mapping.cell_of[Column::Currency as usize] else {
+            return false;
+        };
+        let delimiter = char::from(self.delimiter);
+        let mut cells = Cells::new(self.delimiter);
+        self.rows().any(|raw| {
+            // Cutting a row without quotes takes a fraction of the time of reading it.
+            let cut = raw.text.split(delimiter).nth(at);
+            if !raw.text.contains('"') && !cut.is_some_and(other) {
+                return false;
+            }
+            cells.read(raw.text);
+            !self.repeats_header(&cells) && other(cells.get(at))
+        })
     }
 
     /// What the delimiter is called.

@@ -9,9 +9,11 @@ use crate::book::attributes::{Attribute, attribute_key, same_unit};
 use crate::book::checks;
 use crate::book::comp::{HowSold, match_key};
 use crate::book::dates::{self, DateError, WrittenDate};
-use crate::book::money::{Amount, AmountError, DecimalMark, read_amount, read_quantity};
+use crate::book::foreign::{self, Foreign, Rate};
+use crate::book::money::{Amount, AmountError, DecimalMark, read_amount, read_quantity, read_rate};
 use crate::book::problem::nearest;
-use crate::book::{Comp, Items, Settings};
+use crate::book::rates::{self, Conversion};
+use crate::book::{Comp, Currency, Items, Settings};
 
 use super::facts::{Decided, Facts};
 use super::header::{Column, Field};
@@ -24,6 +26,7 @@ pub struct RowReader<'a> {
     settings: &'a Settings,
     facts: &'a Facts<'a>,
     today: NaiveDate,
+    conversion: &'a Conversion<'a>,
     fills: [&'a str; Column::ALL.len()],
     /// What families declare of the attributes of this file, by key of the model and name.
     declared: HashMap<String, HashMap<String, &'a Attribute>>,
@@ -47,6 +50,7 @@ impl<'a> RowReader<'a> {
         settings: &'a Settings,
         facts: &'a Facts<'a>,
         today: NaiveDate,
+        conversion: &'a Conversion<'a>,
     ) -> Self {
         let mut fills = [""; Column::ALL.len()];
         for (column, value) in &input.fills {
@@ -57,6 +61,7 @@ impl<'a> RowReader<'a> {
             settings,
             facts,
             today,
+            conversion,
             fills,
             declared: declared(input, settings),
         }
@@ -92,12 +97,18 @@ impl<'a> RowReader<'a> {
         row.text(Column::Variant, &mut comp.variant);
         row.text(Column::Venue, &mut comp.venue);
         row.text(Column::Note, &mut comp.note);
-        row.take(Column::SoldOn, &mut comp.sold_on, |text| self.sold_on(text));
-        row.take(Column::Price, &mut comp.price, |text| self.price(text));
-        row.take(Column::Shipping, &mut comp.shipping, |text| {
-            self.shipping(text)
+        row.take(Column::SoldOn, &mut comp.sold_on, |text| self.day(text));
+        let mut other = None;
+        row.take(Column::Currency, &mut other, |text| {
+            self.other_currency(text)
         });
-        row.take(Column::Currency, &mut (), |text| self.currency(text));
+        let currency = other.as_ref().unwrap_or(&self.settings.currency);
+        row.take(Column::Price, &mut comp.price, |text| {
+            self.price(text, currency)
+        });
+        row.take(Column::Shipping, &mut comp.shipping, |text| {
+            self.shipping(text, currency)
+        });
         row.take(Column::HowSold, &mut comp.how_sold, how_sold);
         row.take(Column::LotSize, &mut comp.lot_size, lot_size);
         for (column, items) in [
@@ -130,6 +141,11 @@ impl<'a> RowReader<'a> {
                 "leave the row out, or write the day of the sale",
             );
             row.fault(Column::Model, fault);
+        }
+        comp.foreign = None;
+        match other {
+            None => row.no_rate(),
+            Some(currency) => row.convert(comp, currency),
         }
         if faults.len() > 1 {
             // As they stand in the row.
@@ -191,8 +207,8 @@ impl<'a> RowReader<'a> {
         }
     }
 
-    /// The day of the sale; none where the cell is blank.
-    fn sold_on(&self, text: &str) -> Result<Option<NaiveDate>, Fault> {
+    /// A day; none where the cell is blank.
+    fn day(&self, text: &str) -> Result<Option<NaiveDate>, Fault> {
         if text.is_empty() {
             return Ok(None);
         }
@@ -225,14 +241,14 @@ impl<'a> RowReader<'a> {
         Ok(Some(day))
     }
 
-    fn price(&self, text: &str) -> Result<Decimal, Fault> {
+    fn price(&self, text: &str, currency: &Currency) -> Result<Decimal, Fault> {
         if text.is_empty() {
             return Err(Fault::new(
                 "the price of the sale",
                 "write what the item was sold for, or leave the row out",
             ));
         }
-        let price = self.amount(Column::Price, text)?;
+        let price = self.amount(Column::Price, text, currency)?;
         if price > Decimal::ZERO {
             return Ok(price);
         }
@@ -244,7 +260,7 @@ impl<'a> RowReader<'a> {
         Err(Fault::new("a price above 0", mend))
     }
 
-    fn shipping(&self, text: &str) -> Result<Decimal, Fault> {
+    fn shipping(&self, text: &str, currency: &Currency) -> Result<Decimal, Fault> {
         if text.is_empty()
             || text == "-"
             || ["free", "none", "n/a"]
@@ -253,7 +269,7 @@ impl<'a> RowReader<'a> {
         {
             return Ok(Decimal::ZERO);
         }
-        let shipping = self.amount(Column::Shipping, text)?;
+        let shipping = self.amount(Column::Shipping, text, currency)?;
         if shipping < Decimal::ZERO {
             return Err(Fault::new(
                 "0 or more",
@@ -263,13 +279,13 @@ impl<'a> RowReader<'a> {
         Ok(shipping)
     }
 
-    fn amount(&self, column: Column, text: &str) -> Result<Decimal, Fault> {
-        let currency = &self.settings.currency;
+    fn amount(&self, column: Column, text: &str, currency: &Currency) -> Result<Decimal, Fault> {
         let amount = read_amount(text, currency).map_err(|error| {
             let mend = match &error {
                 AmountError::OtherCurrency(_) => format!(
-                    "convert it to {}, or keep another book for it",
-                    currency.code
+                    "write the code of the row's currency into a column {} (or say --fill currency=CODE): {} converts it",
+                    Column::Currency.name(),
+                    rates::FILE_NAME
                 ),
                 _ => "write digits, with a point or comma before the decimals".to_string(),
             };
@@ -359,15 +375,55 @@ impl<'a> RowReader<'a> {
         ))
     }
 
-    fn currency(&self, text: &str) -> Result<(), Fault> {
-        let currency = &self.settings.currency;
-        match currency.answers_to(text) {
-            Some(true) => Ok(()),
-            _ => Err(Fault::new(
-                format!("{} (a book has one currency)", currency.code),
-                "convert the amounts, or keep another book for this currency",
-            )),
+    /// The currency of the row, where it is another than the book's.
+    fn other_currency(&self, text: &str) -> Result<Option<Currency>, Fault> {
+        if self.settings.currency.answers_to(text) == Some(true) {
+            return Ok(None);
         }
+        let other = Currency::of_code(text).ok_or_else(rates::no_code)?;
+        Ok(Some(other))
+    }
+
+    /// A rate that stands in the row.
+    fn rate(&self, text: &str) -> Result<Decimal, Fault> {
+        let amount = read_rate(text).ok();
+        let value = amount.map(|amount| self.reading(Column::Rate.into(), &amount));
+        let value = value
+            .transpose()?
+            .filter(|value| foreign::in_bounds(*value));
+        value.ok_or_else(|| {
+            Fault::new(
+                foreign::expected_rate(),
+                "write what one unit of the other currency was worth, such as 0.9132",
+            )
+        })
+    }
+
+    /// The day of a rate that stands in the row.
+    fn rate_date(&self, text: &str) -> Result<Option<NaiveDate>, Fault> {
+        if text.is_empty() {
+            return Err(Fault::new("the day of the rate", "write it as YYYY-MM-DD"));
+        }
+        self.day(text)
+    }
+
+    /// The rate of a sale in another currency whose row has none: that which the book has it with,
+    /// or else that of its day.
+    fn rate_at_hand(&self, comp: &mut Comp, code: &str) -> Result<Rate, Fault> {
+        // As it will be written, so that its identifier is the one it will have.
+        let ours = std::mem::replace(&mut comp.currency, code.to_string());
+        let id = if comp.comp_id.is_empty() {
+            comp.derive_id(0)
+        } else {
+            comp.comp_id.clone()
+        };
+        comp.currency = ours;
+        let rate = self.conversion.rate(&id, code, comp.sold_on);
+        rate.map_err(|wrong| {
+            let own = Column::RATE.map(Column::name).join(", ");
+            let mend = format!("{}, or fill {own} of the row", wrong.mend);
+            Fault::new(wrong.expected, mend)
+        })
     }
 }
 
@@ -402,13 +458,102 @@ struct Row<'r, 'a> {
 impl<'r> Row<'r, '_> {
     /// The trimmed text of a cell, or what `--fill` puts where it is blank.
     fn cell(&self, column: Column) -> &'r str {
-        let text = self.reader.input.mapping.cell_of[column as usize]
-            .map_or("", |at| self.cells.get(at).trim());
+        let text = self.own_cell(column);
         if text.is_empty() {
             self.reader.fills[column as usize]
         } else {
             text
         }
+    }
+
+    /// The trimmed text of a cell as it stands in the row.
+    fn own_cell(&self, column: Column) -> &'r str {
+        let cell = self.reader.input.mapping.cell_of[column as usize];
+        cell.map_or("", |at| self.cells.get(at).trim())
+    }
+
+    /// Refuses a rate where the amounts are in the book's currency, but for a rate of 1.
+    fn no_rate(&mut self) {
+        let text = self.own_cell(Column::Rate);
+        if text.is_empty()
+            || self
+                .reader
+                .rate(text)
+                .is_ok_and(|rate| rate == Decimal::ONE)
+        {
+            return;
+        }
+        let ours = &self.reader.settings.currency.code;
+        let theirs = self.reader.input.mapping.their_name(Column::Rate);
+        let fault = Fault::new(
+            format!("nothing, since the amounts of the row are in {ours}"),
+            format!(
+                "take it out, write the currency of the row into a column currency, or say --map \"{theirs}=-\""
+            ),
+        );
+        self.fault_at(Column::Rate.into(), text, fault.about(Topic::Rate));
+    }
+
+    /// Brings amounts in another currency to the book's.
+    fn convert(&mut self, comp: &mut Comp, other: Currency) {
+        let Some(rate) = self.rate(comp, &other.code) else {
+            return;
+        };
+        let amounts = [Column::Price, Column::Shipping].map(|column| Some(column.into()));
+        if self
+            .faults
+            .iter()
+            .any(|fault| amounts.contains(&fault.column))
+        {
+            return;
+        }
+        let foreign = Foreign {
+            currency: other.code,
+            price: comp.price,
+            shipping: comp.shipping,
+            rate,
+        };
+        if let Err(wrong) = comp.set_foreign(foreign, &self.reader.settings.currency) {
+            self.fault(Column::Price, wrong.into());
+        }
+    }
+
+    /// The rate of the row, or else the one at hand.
+    fn rate(&mut self, comp: &mut Comp, code: &str) -> Option<Rate> {
+        if Column::RATE
+            .iter()
+            .any(|column| !self.cell(*column).is_empty())
+        {
+            return self.own_rate();
+        }
+        let day = Some(Column::SoldOn.into());
+        if self.faults.iter().any(|fault| fault.column == day) {
+            return None;
+        }
+        let rate = self.reader.rate_at_hand(comp, code);
+        rate.map_err(|fault| self.fault(Column::Currency, fault))
+            .ok()
+    }
+
+    /// The rate that the row brings: all three of its cells.
+    fn own_rate(&mut self) -> Option<Rate> {
+        let reader = self.reader;
+        let (mut value, mut date, mut source) = (Decimal::ZERO, None, String::new());
+        let known = self.faults.len();
+        self.take(Column::Rate, &mut value, |text| reader.rate(text));
+        self.take(Column::RateDate, &mut date, |text| reader.rate_date(text));
+        self.take(Column::RateSource, &mut source, |text| {
+            checks::text(Column::RateSource.name(), text)?;
+            Ok(foreign::source(text)?)
+        });
+        if self.faults.len() > known {
+            return None;
+        }
+        date.map(|date| Rate {
+            value,
+            date,
+            source,
+        })
     }
 
     fn fault(&mut self, column: Column, fault: Fault) {

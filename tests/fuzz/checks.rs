@@ -1,0 +1,336 @@
+//! What must hold whatever is read: nothing panics, every refusal says something, what is taken reads
+//! back. The seeded fuzzer of `tests/it/fuzz.rs` and the targets of cargo-fuzz share it; each of these
+//! uses a part.
+#![allow(dead_code)]
+
+use std::collections::{BTreeMap, HashMap};
+use std::fs;
+use std::path::Path;
+
+use chrono::NaiveDate;
+use compband::book::canonical::{self, Layout};
+use compband::book::comp::{COLUMNS, MOST_MONEY};
+use compband::book::dates::{DateOrder, WrittenDate, read_date};
+use compband::book::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
+use compband::book::money::{parse_amount, read_quantity};
+use compband::book::rates::{Conversion, Rates};
+use compband::book::read::header::parse_wish;
+use compband::book::read::{Input, ReadOptions};
+use compband::book::settings::Range;
+use compband::book::{
+    Attributes, Book, BookError, Comp, Currency, Items, Problem, Settings, watch,
+};
+use compband::cli::amounts::number;
+use compband::cli::attributes::{attribute_value, read_attributes};
+use compband::cli::listings::listings;
+use compband::cli::net::SaleArgs;
+use compband::cli::repairs::{chance, minutes, repair, repairs};
+use compband::cli::{CliError, parse_day};
+use compband::deal::ledger::Ledger;
+use compband::deal::outlet::Terms;
+use compband::render::journal::journal;
+use compband::render::ledger::{Told, document, postings_csv, sheet};
+use rust_decimal::Decimal;
+
+/// The settings of the demo.
+pub fn demo_settings() -> Settings {
+    let text = include_str!("../../demo/compband.toml");
+    Settings::parse(text, Path::new("compband.toml")).unwrap()
+}
+
+fn today() -> NaiveDate {
+    NaiveDate::from_ymd_opt(2026, 12, 1).unwrap()
+}
+
+#[derive(Default)]
+struct Heard {
+    problems: Vec<Problem>,
+    rejects: Vec<(String, String)>,
+}
+
+impl Witness for Heard {
+    fn problem(&mut self, problem: &Problem) -> std::io::Result<()> {
+        self.problems.push(problem.clone());
+        Ok(())
+    }
+
+    fn reject(&mut self, _: &Input, reject: &Reject<'_>) -> std::io::Result<()> {
+        self.rejects
+            .push((reject.text.into(), reject.reason.into()));
+        Ok(())
+    }
+}
+
+/// Every problem names its file and what was expected, without a character that a terminal obeys.
+fn each_says_something(problems: &[Problem]) {
+    assert!(!problems.is_empty());
+    for problem in problems {
+        let said = problem.to_string();
+        let visible = said.chars().all(|c| !c.is_control());
+        let says = !problem.expected.is_empty() && !problem.file.is_empty();
+        assert!(visible && says, "{said:?}");
+    }
+}
+
+/// A sheet as a user hands it in; how many comps were taken.
+///
+/// The rows taken are read again from the canonical file, which changes nothing when it is imported
+/// itself; the rows refused are a sheet again.
+pub fn import(bytes: &[u8], settings: &Settings, undated: bool) -> u64 {
+    let options = ReadOptions {
+        undated,
+        ..ReadOptions::default()
+    };
+    let input = match Input::from_bytes("a.csv", bytes.to_vec(), &options) {
+        Ok(input) => input,
+        Err(problems) => {
+            each_says_something(&problems);
+            return 0;
+        }
+    };
+    let inputs = [input];
+    let (plan, canonical, heard) = planned(&inputs, settings, &HashMap::new());
+    if plan.problems > 0 {
+        each_says_something(&heard.problems);
+        let mut rejects = RejectsWriter::new(Vec::new(), &inputs[0]).unwrap();
+        for (text, reason) in &heard.rejects {
+            assert!(!reason.is_empty());
+            rejects.write(&Reject { text, reason }).unwrap();
+        }
+        let again = rejects.finish().unwrap();
+        if let Err(problems) = Input::from_bytes("rejects.csv", again, &options) {
+            each_says_something(&problems);
+        }
+    }
+    let mut comps: Vec<Comp> = Vec::new();
+    let layout = Layout::Import(1);
+    let wrong = canonical::read(&canonical[..], "b.csv", layout, settings, &mut |row| {
+        comps.push(row.comp);
+    });
+    assert_eq!(wrong.unwrap(), []);
+    let taken = comps.len() as u64;
+    assert_eq!(taken, plan.written());
+    if taken > 0 {
+        let known = comps
+            .iter()
+            .map(|comp| (comp.comp_id.clone(), comp.content_hash()))
+            .collect();
+        let options = ReadOptions {
+            undated: true,
+            ..ReadOptions::default()
+        };
+        let again = Input::from_bytes("b.csv", canonical, &options).unwrap();
+        let (plan, _, heard) = planned(&[again], settings, &known);
+        assert_eq!(heard.problems, []);
+        assert_eq!((plan.unchanged, plan.written()), (taken, 0));
+    }
+    taken
+}
+
+/// Rates of currencies that sheets to be damaged have.
+pub const RATES: &str =
+    "date,currency,rate,source\n2026-03-01,XCU,0.9132,list\n2026-03-09,XTS,2,\"a, b\"\n";
+
+/// A file of rates; whether it was taken.
+pub fn rates(bytes: &[u8], settings: &Settings) -> bool {
+    let rates = match Rates::parse(bytes, "rates.csv", settings) {
+        Ok(rates) => rates,
+        Err(problems) => {
+            each_says_something(&problems);
+            return false;
+        }
+    };
+    let day = NaiveDate::from_ymd_opt(2026, 3, 5).unwrap();
+    for code in ["XCU", "XTS"] {
+        match rates.on(code, day) {
+            Ok(rate) => assert!(rate.value > Decimal::ZERO && rate.date <= day),
+            Err(wrong) => assert!(!wrong.expected.is_empty() && !wrong.mend.is_empty()),
+        }
+    }
+    true
+}
+
+fn planned(
+    inputs: &[Input],
+    settings: &Settings,
+    known: &HashMap<String, u64>,
+) -> (Plan, Vec<u8>, Heard) {
+    let rates = Rates::parse(RATES.as_bytes(), "rates.csv", settings).unwrap();
+    let against = Against {
+        settings,
+        existing: &|id| known.get(id).copied(),
+        today: today(),
+        conversion: Conversion {
+            rates: &rates,
+            kept: &|_, _, _| None,
+        },
+    };
+    let (mut canonical, mut heard) = (Vec::new(), Heard::default());
+    let plan = plan(inputs, &against, &mut canonical, &mut heard).unwrap();
+    (plan, canonical, heard)
+}
+
+/// Settings; whether they were taken. Those that are bear the largest prices.
+pub fn settings(text: &str) -> bool {
+    let settings = match Settings::parse(text, Path::new("compband.toml")) {
+        Ok(settings) => settings,
+        Err(error) => {
+            let said = error.to_string();
+            let says = said.starts_with("compband.toml") && said.len() > 20;
+            assert!(says, "{said:?}");
+            return false;
+        }
+    };
+    for outlet in settings.outlets.values() {
+        let Ok(terms) = Terms::new(outlet, &settings.shipping, &settings.currency, None, None)
+        else {
+            continue;
+        };
+        for price in [Decimal::ZERO, Decimal::ONE, Decimal::from(MOST_MONEY)] {
+            let net = terms.net(price);
+            assert_eq!(
+                net.lines.iter().map(|line| line.amount).sum::<Decimal>(),
+                net.net
+            );
+            if let Some(needed) = terms.price_for(price) {
+                assert!(terms.net(needed.least).net >= price);
+            }
+        }
+    }
+    true
+}
+
+/// A value as it is typed on the command line or in a cell.
+pub fn value(text: &str, settings: &Settings) {
+    let currency = &settings.currency;
+    if let Ok(items) = Items::parse(text) {
+        assert_eq!(Items::parse(&items.to_string()), Ok(items));
+    }
+    if let Ok(attributes) = Attributes::parse(text) {
+        let again = Attributes::parse(&attributes.to_string());
+        assert_eq!(again, Ok(attributes));
+    }
+    if let Ok(amount) = parse_amount(text, currency) {
+        assert_eq!(parse_amount(&amount.to_string(), currency), Ok(amount));
+    }
+    if let Ok(WrittenDate::Numbers(date)) = read_date(text) {
+        let days = [DateOrder::DayFirst, DateOrder::MonthFirst].map(|order| date.day(order));
+        let certain = date.certain();
+        assert!(certain.is_none() || days.contains(&certain), "{date:?}");
+    }
+    if let Ok(repair) = repair(text, currency) {
+        let sound = !repair.parts.is_sign_negative() && (0.0..=1.0).contains(&repair.success);
+        assert!(sound, "{repair:?}");
+    }
+    let says_what: [Result<(), String>; 8] = [
+        Range::parse(text).map(drop),
+        parse_amount(text, currency).map(drop),
+        parse_wish(text).map(drop),
+        parse_day(text).map(drop),
+        repairs(text, currency).map(drop),
+        minutes(text).map(drop),
+        chance(text).map(drop),
+        attribute_value(text, None).map(drop),
+    ];
+    for wrong in says_what.into_iter().filter_map(Result::err) {
+        assert!(!wrong.is_empty());
+    }
+    let _ = Currency::parse(text);
+    let _ = read_quantity(text);
+    let _ = number(text, "%");
+    let _ = watch::name_fault(text);
+    let mut problems = Vec::new();
+    read_attributes(&[text.into()], "Tolvik Page 6", settings, &mut problems);
+    if !problems.is_empty() {
+        each_says_something(&problems);
+    }
+    for column in COLUMNS {
+        if let Err(wrong) = canonical::check(column, text, settings) {
+            assert!(!wrong.expected.is_empty(), "{column}");
+        }
+    }
+}
+
+/// The file of a book's ledger; whether it was taken.
+pub fn ledger(bytes: &[u8], book: &Book) -> bool {
+    let path = book.ledger_path();
+    fs::create_dir_all(path.parent().unwrap()).unwrap();
+    fs::write(path, bytes).unwrap();
+    let entries = match book.ledger(&mut |notice| assert!(!notice.is_empty())) {
+        Ok(entries) => entries,
+        Err(BookError::Rows(problems)) => {
+            each_says_something(&problems);
+            return false;
+        }
+        Err(error) => panic!("{error}"),
+    };
+    let currency = &book.settings().currency;
+    let mut ledger = Ledger::new(currency.decimals());
+    let mut whole = true;
+    for (_, entry) in entries {
+        if let Err(refusal) = ledger.enter(entry) {
+            assert!(!refusal.message.is_empty());
+            whole = false;
+            break;
+        }
+    }
+    for entry in ledger.entries() {
+        assert_eq!(entry.postings.sum(), Decimal::ZERO);
+    }
+    assert_eq!(ledger.totals().sum(), Decimal::ZERO);
+    if let Some(last) = ledger.entries().last() {
+        let _ = ledger.reverse(None, last.number);
+        assert!(ledger.up_to(last.on).entries().len() <= ledger.entries().len());
+    }
+    assert!(ledger.course().len() <= ledger.entries().len());
+    journal(&ledger, currency);
+    postings_csv(&ledger, currency).unwrap();
+    let told = Told {
+        currency,
+        today: today(),
+        ledger: &ledger,
+        summary: ledger.summary(today()),
+        goal: Decimal::from(1000),
+        now: BTreeMap::new(),
+        all: true,
+    };
+    let seen = sheet(&told, Some(80));
+    assert!(only_styled(&seen), "{seen:?}");
+    document(&told);
+    whole
+}
+
+/// Whether a terminal obeys nothing of a text but line ends and styles (`ESC [ 1 m`).
+fn only_styled(text: &str) -> bool {
+    let style = |rest: &str| {
+        let digits = |c: char| c.is_ascii_digit() || c == ';';
+        rest.strip_prefix('[')
+            .is_some_and(|rest| rest.trim_start_matches(digits).starts_with('m'))
+    };
+    let plain = |c: char| matches!(c, '\n' | '\u{1b}') || !c.is_control();
+    text.split('\u{1b}').skip(1).all(style) && text.chars().all(plain)
+}
+
+/// A table of listings in a file of this folder; whether it was taken.
+pub fn offered(bytes: &[u8], folder: &Path, settings: &Settings) -> bool {
+    let path = folder.join("listings.csv");
+    fs::write(&path, bytes).unwrap();
+    let all = match listings(&path, &SaleArgs::default(), settings) {
+        Ok(all) => all,
+        Err(CliError::Book(BookError::Rows(problems))) => {
+            each_says_something(&problems);
+            return false;
+        }
+        Err(error) => {
+            assert!(!error.to_string().is_empty());
+            return false;
+        }
+    };
+    for listing in &all {
+        assert!(!listing.asked.is_sign_negative() && !listing.name.is_empty());
+        if let Some(terms) = &listing.terms {
+            terms.net(listing.asked);
+        }
+    }
+    true
+}
