@@ -27,6 +27,9 @@ Examples:
 /// Rows of the table where `--limit` does not say.
 const LIMIT: usize = 50;
 
+/// Bytes of comps from which identifiers are shortened against those of the model asked for only.
+const LARGE: u64 = 8 << 20;
+
 /// What stands before an amount that was converted from another currency.
 const CONVERTED: &str = "*";
 
@@ -81,54 +84,99 @@ pub struct CompsArgs {
 /// Where the book cannot be read, a filter names what does not exist, or output fails.
 pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    // The table shortens identifiers against all others; CSV needs the model alone.
-    let frame = match &args.model {
-        Some(model) if args.csv => book.frame_of_model(model, &mut notice)?,
-        _ => book.frame(&mut notice)?,
-    };
-    let mut plan = frame.clone().lazy();
-    if let Some(filter) = filters(args, &frame, book.settings())? {
-        plan = plan.filter(filter);
-    }
-    let order = SortMultipleOptions::new()
-        .with_order_descending_multi([true, false])
-        .with_nulls_last(true);
-    let found = plan.sort(["sold_on", "comp_id"], order).collect()?;
+    let settings = book.settings();
+    let key = args.model.as_deref().map(|model| known_key(model, &book));
+    let filters = filters(args, key.transpose()?, settings)?;
     let limit = args
         .limit
         .unwrap_or(if args.csv { usize::MAX } else { LIMIT });
-    let shown = found.head(Some(limit.min(found.height())));
+    let mut add = |all: &mut Found, part| all.add(part, &filters, args.venue.as_deref(), limit);
+    let found = match &args.model {
+        Some(model) => {
+            let mut found = Found::default();
+            add(&mut found, book.frame_of_model(model, &mut notice)?)?;
+            found
+        }
+        None => book.fold_models(&mut notice, &mut add)?,
+    };
+    let shown = match found.first {
+        Some(rows) => newest(rows.lazy(), limit)?,
+        None => return say(&empty_book()),
+    };
     if args.csv {
-        return write_csv(&shown, &book.settings().currency);
+        return write_csv(&shown, &settings.currency);
     }
-    if found.height() == 0 {
-        return if frame.height() == 0 {
-            say(&empty_book())
-        } else {
-            say("No comps match.\n")
-        };
+    if found.matches == 0 {
+        return say("No comps match.\n");
     }
-    let mut text = table(&frame, &shown, book.settings())?;
-    if found.height() > shown.height() {
-        let more = count(found.height() - shown.height(), "more comp");
+    let mut text = table(&book, args.model.as_deref(), &shown)?;
+    if found.matches > shown.height() {
+        let more = count(found.matches - shown.height(), "more comp");
         text.push_str(&format!(
             "… and {more}; --limit {} shows all\n",
-            found.height()
+            found.matches
         ));
     }
     say(&text)
 }
 
-/// All filters as one expression.
+/// What was found among the comps.
+#[derive(Default)]
+struct Found {
+    /// How many match.
+    matches: usize,
+    /// Those of them that may be shown; none where there are no comps at all.
+    first: Option<DataFrame>,
+}
+
+impl Found {
+    /// Takes in the comps of some models.
+    fn add(
+        &mut self,
+        comps: DataFrame,
+        filters: &Option<Expr>,
+        venue: Option<&str>,
+        limit: usize,
+    ) -> PolarsResult<()> {
+        if comps.height() == 0 {
+            return Ok(());
+        }
+        let venue = venue.map(|venue| spelled_like("venue", venue, &comps));
+        let all = filters.clone().into_iter().chain(venue.transpose()?);
+        let filter = all.reduce(Expr::and).unwrap_or_else(|| lit(true));
+        let found = comps.lazy().filter(filter).collect()?;
+        self.matches += found.height();
+        let found = newest(found.lazy(), limit)?;
+        match &mut self.first {
+            None => self.first = Some(found),
+            Some(first) => {
+                first.vstack_mut_owned(found)?;
+                if first.height() / 8 > limit {
+                    *first = newest(first.clone().lazy(), limit)?;
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The first comps as they are listed: the newest first, undated ones last.
+fn newest(comps: LazyFrame, limit: usize) -> PolarsResult<DataFrame> {
+    let order = SortMultipleOptions::new()
+        .with_order_descending_multi([true, false])
+        .with_nulls_last(true);
+    let sorted = comps.sort(["sold_on", "comp_id"], order).collect()?;
+    Ok(sorted.head(Some(limit.min(sorted.height()))))
+}
+
+/// All filters but that by venue as one expression; `key` is that of the model.
 fn filters(
     args: &CompsArgs,
-    frame: &DataFrame,
+    key: Option<String>,
     settings: &Settings,
 ) -> Result<Option<Expr>, CliError> {
     let mut all: Vec<Expr> = Vec::new();
-    if let Some(model) = &args.model {
-        all.push(col("model_key").eq(lit(known_key(model, frame)?)));
-    }
+    all.extend(key.map(|key| col("model_key").eq(lit(key))));
     if let Some(variant) = &args.variant {
         all.push(col("variant_key").eq(lit(match_key(variant))));
     }
@@ -158,25 +206,17 @@ fn filters(
     if args.parts {
         all.push(col("works").not());
     }
-    if let Some(venue) = &args.venue {
-        all.push(spelled_like("venue", venue, frame)?);
-    }
     Ok(all.into_iter().reduce(Expr::and))
 }
 
-/// Key of a model that the table has.
-fn known_key(model: &str, frame: &DataFrame) -> Result<String, CliError> {
+/// Key of a model that the book has.
+fn known_key(model: &str, book: &Book) -> Result<String, CliError> {
     let key = match_key(model);
-    if frame
-        .column("model_key")?
-        .str()?
-        .iter()
-        .flatten()
-        .any(|known| known == key)
-    {
+    let names = book.models()?;
+    if names.iter().any(|known| match_key(known) == key) {
         return Ok(key);
     }
-    let names: BTreeSet<&str> = frame.column("model")?.str()?.iter().flatten().collect();
+    let names: BTreeSet<&str> = names.iter().map(String::as_str).collect();
     Err(unknown_model(model, names))
 }
 
@@ -200,7 +240,7 @@ fn of_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, Cl
 }
 
 /// Rows whose text is the same but for case and spacing.
-fn spelled_like(column: &str, asked: &str, frame: &DataFrame) -> Result<Expr, CliError> {
+fn spelled_like(column: &str, asked: &str, frame: &DataFrame) -> PolarsResult<Expr> {
     let key = match_key(asked);
     let spellings: BTreeSet<&str> = frame
         .column(column)?
@@ -213,11 +253,41 @@ fn spelled_like(column: &str, asked: &str, frame: &DataFrame) -> Result<Expr, Cl
     Ok(same.reduce(Expr::or).unwrap_or_else(|| lit(false)))
 }
 
-fn table(all: &DataFrame, shown: &DataFrame, settings: &Settings) -> Result<String, CliError> {
+/// For each identifier, as much of it as no other of the book begins with; in a large book, no
+/// other of the model that was asked for.
+fn shortened<'a>(
+    book: &Book,
+    model: Option<&str>,
+    ids: Vec<&'a str>,
+) -> Result<Vec<&'a str>, CliError> {
+    let mut longest = |all: &mut Vec<&'a str>, part: DataFrame| {
+        let short = short_ids(&part, &ids, SHORTEST_ID)?;
+        all.resize(ids.len(), "");
+        for (longest, short) in all.iter_mut().zip(short) {
+            *longest = if short.len() > longest.len() {
+                short
+            } else {
+                longest
+            };
+        }
+        Ok(())
+    };
+    match model {
+        Some(model) if book.size()? > LARGE => {
+            let mut all = Vec::new();
+            longest(&mut all, book.frame_of_model(model, &mut |_| {})?)?;
+            Ok(all)
+        }
+        _ => Ok(book.fold_models(&mut |_| {}, &mut longest)?),
+    }
+}
+
+fn table(book: &Book, model: Option<&str>, shown: &DataFrame) -> Result<String, CliError> {
+    let settings = book.settings();
     let currency = &settings.currency;
     let rows = FrameRows::new(shown, currency)?;
     let ids: Vec<&str> = (0..rows.len()).map(|at| rows.comp_id(at)).collect();
-    let ids = short_ids(all, &ids, SHORTEST_ID)?;
+    let ids = shortened(book, model, ids)?;
     let mut sheet = Grid::ranked(&[
         ("id", Kind::Fixed, 0),
         ("sold on", Kind::Fixed, 0),
