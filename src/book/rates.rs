@@ -204,12 +204,15 @@ impl KeptRates {
     }
 }
 
+/// Gives the rate with which the book has the sale of an identifier, currency and day.
+pub type Kept<'a> = dyn Fn(&str, &str, Option<NaiveDate>) -> Option<Rate> + Sync + 'a;
+
 /// Where the rate of a sale in another currency is taken from.
 pub struct Conversion<'a> {
     /// The rates that the owner wrote down.
     pub rates: &'a Rates,
     /// The rate with which the book has the sale of this identifier, currency and day.
-    pub kept: &'a (dyn Fn(&str, &str, Option<NaiveDate>) -> Option<Rate> + Sync),
+    pub kept: &'a Kept<'a>,
 }
 
 impl Conversion<'_> {

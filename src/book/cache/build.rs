@@ -254,11 +254,11 @@ impl TableBuilder {
             file: output.as_file_mut(),
             length: 0,
         };
-        let (blocks, dead) = settle(claims, &buckets, rows.len(), &mut spill, &mut pile)?;
+        let Settled { blocks, dead } = settle(claims, &buckets, rows.len(), &mut spill, &mut pile)?;
         let rows: Vec<Vec<Span>> = rows.into_iter().map(|bucket| bucket.spilled).collect();
         let mut places = Places::new(models);
         let segments = arrange(&rows, &dead, &spill.file, &mut pile, &mut places)?;
-        let models = pile.add(&places.to_bytes()?)?;
+        let models = pile.add(&places.into_bytes()?)?;
         Ok(Built {
             file: output,
             contents: Contents {
@@ -270,16 +270,23 @@ impl TableBuilder {
     }
 }
 
+/// Which rows are in force.
+struct Settled {
+    /// Blocks of identifiers, each with its first hash.
+    blocks: Vec<(u64, Span)>,
+    /// By bucket of rows, the places of those that are not.
+    dead: Vec<Vec<Span>>,
+}
+
 /// Finds which row of each identifier is in force. Writes their blocks; the places of the others,
 /// by bucket of rows, go to the spill.
-#[allow(clippy::type_complexity)]
 fn settle(
     claims: Vec<Bucket<Vec<u8>>>,
     buckets: &[u32],
     row_buckets: usize,
     spill: &mut Pile<File>,
     pile: &mut Pile<&mut File>,
-) -> Result<(Vec<(u64, Span)>, Vec<Vec<Span>>), BuildError> {
+) -> Result<Settled, BuildError> {
     let mut blocks = Vec::new();
     let mut dead: Vec<Bucket<Vec<u8>>> = (0..row_buckets).map(|_| Bucket::default()).collect();
     let mut repeats = Vec::new();
@@ -325,7 +332,7 @@ fn settle(
     }
     if repeats.is_empty() {
         let dead = dead.into_iter().map(|bucket| bucket.spilled).collect();
-        Ok((blocks, dead))
+        Ok(Settled { blocks, dead })
     } else {
         Err(BuildError::Repeated(repeats))
     }
@@ -462,7 +469,7 @@ impl Places {
     }
 
     /// The table of models as an Arrow file.
-    fn to_bytes(self) -> PolarsResult<Vec<u8>> {
+    fn into_bytes(self) -> PolarsResult<Vec<u8>> {
         struct Line {
             name: String,
             key: String,
