@@ -14,7 +14,8 @@
 //! and the band of a target with design row t is `t'b + q √(1 + t'Vt/σ²)`, q being the 10 and 90 %
 //! quantiles of the oracle's residuals. The prior is the best of a grid on the very targets that it
 //! is scored on. So it knows the side, the width, the scale and the shape of the residuals, none
-//! of which comps tell.
+//! of which comps tell. What it does not bound are rules that differ from column to column and
+//! happen to be right; the standard errors leave the choice of the prior out.
 
 use std::fmt::{self, Display, Formatter};
 

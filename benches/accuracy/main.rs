@@ -20,8 +20,8 @@
 //! same draws with and without the others.
 //!
 //! With `--bound` a further table says what the best single shrinkage prior does on the same draws,
-//! chosen on the very targets (`bound.rs`): what no rules of thumb the same for every column can
-//! be expected to pass.
+//! chosen on the very targets (`bound.rs`): the least that rules of thumb which hold every column
+//! alike could come to.
 //!
 //! Quantile regression needs Python:
 //! `python3 -m venv venv && venv/bin/pip install -r tests/reference/requirements.txt`, then

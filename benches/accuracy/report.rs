@@ -366,8 +366,10 @@ impl Report {
     fn best(&self, f: &mut Formatter<'_>) -> fmt::Result {
         writeln!(
             f,
-            "\nThe best of {} priors, each the same for every column, chosen on the very targets, the \
-             residuals' scale and quantiles known; mean towards the oracle's side\n",
+            "\nThe best of {} normal priors, each the same for every column and chosen on the very \
+             targets, the residuals' scale and quantiles being known. Means are towards the oracle's \
+             side, per step of the column (grade, extra, doubling, kind or ten months) or per \
+             standard deviation of it over the set.\n",
             grid().len()
         )?;
         writeln!(
