@@ -1,7 +1,7 @@
 //! How far off estimates are on open data, against named baselines.
 //!
 //! usage: cargo bench --bench accuracy [-- --draws N] [--sizes 8,15,30,60] [--sets auctions,…]
-//!        [--columns all|stated] [--python PROGRAM [--quantile-draws N] [--exact]]
+//!        [--columns all|stated] [--bound] [--python PROGRAM [--quantile-draws N] [--exact]]
 //!
 //! From each set (see `make_data.py`) n comps and one target are drawn, over and over, and the
 //! target's 80 % band is made from the comps alone by the tool and by the baselines: what people
@@ -19,14 +19,19 @@
 //! a book are worth to one that has few comps: 3, 5, 8, 15 or 30 of it beside 30 of each other, the
 //! same draws with and without the others.
 //!
+//! With `--bound` a further table says what the best single shrinkage prior does on the same draws,
+//! chosen on the very targets (`bound.rs`): what no rules of thumb the same for every column can
+//! be expected to pass.
+//!
 //! Quantile regression needs Python:
 //! `python3 -m venv venv && venv/bin/pip install -r tests/reference/requirements.txt`, then
 //! `--python venv/bin/python`. Without `--python` or `--quantile-draws` it is left out.
 //! Ratios to a floor are to the oracle's score on the very targets drawn, which leaves the luck of
 //! the draw out of them.
 //!
-//! Least squares and the oracle are checked against statsmodels in `tests/it/accuracy.rs`.
+//! Least squares, the oracle and the bound are checked against statsmodels in `tests/it/accuracy.rs`.
 
+mod bound;
 mod ours;
 mod pooled;
 mod quantile;
@@ -43,8 +48,9 @@ use rand::rngs::StdRng;
 use rand::seq::index::sample;
 use rand::{RngExt, SeedableRng};
 
+use bound::{Best, Known};
 use ours::Sale;
-use regression::{Band, least_squares, middle, oracle_scores, winkler};
+use regression::{Band, Oracle, least_squares, middle, winkler};
 use report::{Cell, Report, Scores, Study, Together};
 use sets::{Row, Set, sets};
 
@@ -65,6 +71,9 @@ struct Options {
     /// Whether all columns are used or only those of the stated floor.
     #[arg(long, value_enum, default_value = "all")]
     columns: Columns,
+    /// Also what the best single shrinkage prior does, chosen on the very targets.
+    #[arg(long)]
+    bound: bool,
     /// Python with the packages of tests/reference/requirements.txt, for quantile regression.
     #[arg(long)]
     python: Option<String>,
@@ -121,8 +130,8 @@ struct Data {
     rows: Vec<Row>,
     sales: Vec<Sale>,
     settings: Settings,
-    /// Scores of the oracle on each row: on the columns of the stated floor, and on all.
-    floors: [Vec<f64>; 2],
+    /// On the columns of the stated floor, and on all.
+    oracles: [Oracle; 2],
 }
 
 /// The generator of a draw, and the rows it draws: the target first, its comps behind.
@@ -166,7 +175,7 @@ fn score(data: &Data, n: usize, draw: usize) -> Scores {
         by_eye: winkler(by_eye(&rows), y),
         least_squares: least_squares(&rows, row).map(|band| winkler(band, y)),
         quantile: None,
-        floors: [0, 1].map(|of| data.floors[of][target]),
+        floors: [0, 1].map(|of| data.oracles[of].scores[target]),
     }
 }
 
@@ -207,6 +216,16 @@ fn add_quantile(
     Ok(())
 }
 
+/// The best single prior on the draws of n comps.
+fn best_prior(options: &Options, data: &Data, known: &Known, n: usize) -> Best {
+    let tries = gather(options.draws, |draw| {
+        let (_, chosen) = drawn(data.rows.len(), n, draw);
+        let comps: Vec<&Row> = chosen[1..].iter().map(|&i| &data.rows[i]).collect();
+        known.tries(&comps, &data.rows[chosen[0]])
+    });
+    Best::of(&tries)
+}
+
 fn study(options: &Options, set: &Set) -> Result<Study, String> {
     let rows = set.load();
     if let Some(n) = options.sizes.iter().find(|n| !(1..rows.len()).contains(*n)) {
@@ -218,17 +237,23 @@ fn study(options: &Options, set: &Set) -> Result<Study, String> {
     }
     let every: Vec<usize> = (0..rows[0].design.len()).collect();
     let data = Data {
-        floors: [set.stated(), every].map(|kept| oracle_scores(&rows, &kept)),
+        oracles: [set.stated(), every].map(|kept| Oracle::of(&rows, &kept)),
         sales: rows.iter().map(|row| ours::sale(set, row)).collect(),
         settings: ours::settings(set),
         rows,
     };
+    let known = options
+        .bound
+        .then(|| Known::of(set, &data.rows, &data.oracles[1]));
     let mut cells = Vec::new();
     for &n in &options.sizes {
         eprintln!("{}, {n} comps", set.name);
         let mut scores = gather(options.draws, |draw| score(&data, n, draw));
         add_quantile(options, &data, n, &mut scores)?;
-        cells.push(Cell { n, scores });
+        let best = known
+            .as_ref()
+            .map(|known| best_prior(options, &data, known, n));
+        cells.push(Cell { n, scores, best });
     }
     let models = pooled::models(set, &data.rows);
     let together = pooled::SIZES.map(|n| {
@@ -236,10 +261,9 @@ fn study(options: &Options, set: &Set) -> Result<Study, String> {
         let pairs = gather(options.draws, |draw| pooled::score(&data, &models, n, draw));
         Together { n, pairs }
     });
-    let mean = |scores: &Vec<f64>| scores.iter().sum::<f64>() / scores.len() as f64;
     Ok(Study {
         name: set.name,
-        floors: [mean(&data.floors[0]), mean(&data.floors[1])],
+        floors: [0, 1].map(|of| data.oracles[of].floor()),
         cells,
         split: pooled::split(set.name),
         models: models.len(),

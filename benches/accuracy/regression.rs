@@ -60,27 +60,41 @@ pub fn least_squares(comps: &[&Row], target: &Row) -> Option<Band> {
     Some((mean - half, mean + half))
 }
 
-/// The floor: mean score of the oracle.
-#[allow(
-    dead_code,
-    reason = "the test of the floors wants the mean, the benchmark each"
-)]
-pub fn oracle(rows: &[Row], kept: &[usize]) -> f64 {
-    let scores = oracle_scores(rows, kept);
-    scores.iter().sum::<f64>() / scores.len() as f64
+/// The oracle: least squares fitted on the whole set.
+pub struct Oracle {
+    /// In the order of the places it is fitted on.
+    pub coefficients: DVector<f64>,
+    /// Residual scale, over the degrees of freedom left.
+    pub scale: f64,
+    /// The empirical 10 and 90 % quantiles of the residuals, leave-one-out.
+    pub band: Band,
+    /// Score on each row, leave-one-out, with these quantiles as the band.
+    pub scores: Vec<f64>,
 }
 
-/// Score of the oracle on each row: least squares fitted on the whole set, leave-one-out, with
-/// the empirical 10 and 90 % quantiles of its residuals as the band.
-pub fn oracle_scores(rows: &[Row], kept: &[usize]) -> Vec<f64> {
-    let rows: Vec<&Row> = rows.iter().collect();
-    let fit = flat_fit(&rows, kept).expect("a whole set determines its fit");
-    let residuals: Vec<f64> = fit
-        .residuals
-        .iter()
-        .zip(&fit.leverages)
-        .map(|(r, h)| r / (1.0 - h))
-        .collect();
-    let band = middle(residuals.clone());
-    residuals.into_iter().map(|r| winkler(band, r)).collect()
+impl Oracle {
+    /// Fitted on the places `kept` of the design.
+    pub fn of(rows: &[Row], kept: &[usize]) -> Self {
+        let rows: Vec<&Row> = rows.iter().collect();
+        let fit = flat_fit(&rows, kept).expect("a whole set determines its fit");
+        let residuals: Vec<f64> = fit
+            .residuals
+            .iter()
+            .zip(&fit.leverages)
+            .map(|(r, h)| r / (1.0 - h))
+            .collect();
+        let band = middle(residuals.clone());
+        let degrees = (rows.len() - kept.len()) as f64;
+        Self {
+            scale: (fit.residuals.norm_squared() / degrees).sqrt(),
+            coefficients: fit.coefficients,
+            band,
+            scores: residuals.into_iter().map(|r| winkler(band, r)).collect(),
+        }
+    }
+
+    /// The floor: the mean score.
+    pub fn floor(&self) -> f64 {
+        self.scores.iter().sum::<f64>() / self.scores.len() as f64
+    }
 }

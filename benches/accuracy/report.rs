@@ -2,6 +2,7 @@
 
 use std::fmt::{self, Display, Formatter};
 
+use super::bound::{Best, Tried, grid};
 use super::pooled::Pair;
 
 /// Interval scores of one draw, and whether our band held its target.
@@ -23,6 +24,8 @@ pub struct Scores {
 pub struct Cell {
     pub n: usize,
     pub scores: Vec<Scores>,
+    /// The best single prior on the same draws, where it is wanted.
+    pub best: Option<Best>,
 }
 
 /// The draws of one set beside its floors.
@@ -359,6 +362,44 @@ impl Report {
         Ok(())
     }
 
+    /// The best single prior beside the floors and ours, on the same draws.
+    fn best(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "\nThe best of {} priors, each the same for every column, chosen on the very targets, the \
+             residuals' scale and quantiles known; mean towards the oracle's side\n",
+            grid().len()
+        )?;
+        writeln!(
+            f,
+            "| set | n | prior mean | sd | per | coverage | score | / stated floor | / floor of all columns | ours / it |"
+        )?;
+        writeln!(f, "|---|---:|---:|---:|---|---:|---:|---:|---:|---:|")?;
+        for (study, cell) in self.each() {
+            let Some(Best { prior, tried }) = &cell.best else {
+                continue;
+            };
+            let beside = |pair: fn((&Scores, &Tried)) -> (f64, f64)| {
+                Figure::ratio(cell.scores.iter().zip(tried).map(pair))
+            };
+            writeln!(
+                f,
+                "| {} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
+                study.name,
+                cell.n,
+                prior.mean,
+                prior.sd,
+                prior.unit,
+                Figure::mean(tried.iter().map(|t| f64::from(t.covered))),
+                Figure::mean(tried.iter().map(|t| t.score)),
+                beside(|(s, t)| (t.score, s.floors[0])),
+                beside(|(s, t)| (t.score, s.floors[1])),
+                beside(|(s, t)| (s.ours, t.score)),
+            )?;
+        }
+        Ok(())
+    }
+
     /// The goals one by one, and how many are met.
     fn goals(&self, f: &mut Formatter<'_>) -> fmt::Result {
         let names: Vec<&str> = self.0.iter().map(|study| study.name).collect();
@@ -415,6 +456,10 @@ impl Display for Report {
         writeln!(f)?;
         self.pooled(f)?;
         writeln!(f)?;
-        self.goals(f)
+        self.goals(f)?;
+        if self.each().any(|(_, cell)| cell.best.is_some()) {
+            self.best(f)?;
+        }
+        Ok(())
     }
 }

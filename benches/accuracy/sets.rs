@@ -147,11 +147,15 @@ impl Set {
         row
     }
 
+    /// The columns of the design behind the intercept, each with its place.
+    pub fn designed(&self) -> impl Iterator<Item = (usize, &Column)> {
+        (1..).zip(self.columns.iter().filter(|c| c.role != Role::Price))
+    }
+
     /// Which places of the design the stated floor is fitted on.
     pub fn stated(&self) -> Vec<usize> {
-        let columns = self.columns.iter().filter(|c| c.role != Role::Price);
-        let stated = columns.zip(1..).filter(|(c, _)| c.stated).map(|(_, at)| at);
-        std::iter::once(0).chain(stated).collect()
+        let stated = self.designed().filter(|(_, c)| c.stated);
+        std::iter::once(0).chain(stated.map(|(at, _)| at)).collect()
     }
 }
 

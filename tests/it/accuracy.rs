@@ -1,14 +1,17 @@
-//! Least squares and the oracle of the accuracy benchmark, against statsmodels.
+//! Least squares, the oracle and the bound of the accuracy benchmark, against statsmodels.
 
+#[path = "../../benches/accuracy/bound.rs"]
+mod bound;
 #[path = "../../benches/accuracy/regression.rs"]
 mod regression;
 #[path = "../../benches/accuracy/sets.rs"]
 mod sets;
 
-use regression::{least_squares, oracle};
+use bound::{Best, Known, grid};
+use regression::{Oracle, least_squares};
 use sets::{Row, sets};
 
-use crate::reference::{close, json};
+use crate::reference::{close, json, numbers};
 
 /// Leave-one-out scores of the whole sets, on the columns of the stated floor and on all: to three
 /// digits those that the goals of the benchmark were stated with.
@@ -18,11 +21,11 @@ fn the_floor() {
     for (set, stated) in sets().into_iter().zip([0.380, 0.492, 0.770]) {
         let rows = set.load();
         let every: Vec<usize> = (0..rows[0].design.len()).collect();
-        let floor = oracle(&rows, &set.stated());
+        let floor = Oracle::of(&rows, &set.stated()).floor();
         assert_eq!((floor * 1e3).round() / 1e3, stated);
         let expected = &reference[set.name];
         close(floor, expected["stated"].as_f64().unwrap(), 1e-8);
-        let full = oracle(&rows, &every);
+        let full = Oracle::of(&rows, &every).floor();
         close(full, expected["all"].as_f64().unwrap(), 1e-8);
     }
 }
@@ -54,4 +57,41 @@ fn prediction_intervals() {
     }
     assert_eq!(fitted + unfitted, draws.len());
     assert!(fitted >= 40 && unfitted >= 5, "{fitted} and {unfitted}");
+}
+
+/// The best prior of the grid over the stored draws of a set, and how it did on each of them.
+#[test]
+fn the_bound() {
+    let reference = json("accuracy.json");
+    let draws = reference["draws"].as_array().unwrap();
+    for set in sets() {
+        let rows = set.load();
+        let every: Vec<usize> = (0..rows[0].design.len()).collect();
+        let oracle = Oracle::of(&rows, &every);
+        let known = Known::of(&set, &rows, &oracle);
+        let row = |at: &serde_json::Value| &rows[at.as_u64().unwrap() as usize];
+        let tries: Vec<_> = draws
+            .iter()
+            .filter(|draw| draw["set"] == set.name)
+            .map(|draw| {
+                let comps = draw["comps"].as_array().unwrap();
+                let comps: Vec<&Row> = comps.iter().map(row).collect();
+                known.tries(&comps, row(&draw["target"]))
+            })
+            .collect();
+        assert!(tries.iter().all(|tried| tried.len() == grid().len()));
+
+        let Best { prior, tried } = Best::of(&tries);
+        let expected = &reference["bounds"][set.name];
+        let number = |name: &str| expected[name].as_f64().unwrap();
+        assert_eq!(prior.unit.to_string(), expected["unit"].as_str().unwrap());
+        assert_eq!((prior.mean, prior.sd), (number("mean"), number("sd")));
+        let scores = numbers(&expected["scores"]);
+        assert_eq!(tried.len(), scores.len());
+        for (tried, score) in tried.iter().zip(scores) {
+            close(tried.score, score, 1e-8);
+        }
+        let covered: Vec<bool> = tried.iter().map(|tried| tried.covered).collect();
+        assert_eq!(serde_json::json!(covered), expected["covered"]);
+    }
 }
