@@ -164,7 +164,10 @@ impl Rates {
         };
         let why = match latest {
             _ if !self.there => ", but the book has no such file".to_string(),
-            Some(latest) => format!(", but the latest before it is of {latest}"),
+            Some(latest) => format!(
+                ", but the latest before it is of {latest} (rate_days in compband.toml: {})",
+                self.days
+            ),
             None => format!(", but it has none of {code} up to then"),
         };
         let line = format!("{day},{code},RATE,SOURCE");
@@ -304,7 +307,7 @@ mod tests {
         assert_eq!(
             lacking("XCU", "2026-03-18"),
             "a rate of XCU of 2026-03-18 or at most 7 days before in rates.csv, but the latest before it is of \
-             2026-03-10; add the line \"2026-03-18,XCU,RATE,SOURCE\" to it (RATE: what 1 XCU was worth in EUR)"
+             2026-03-10 (rate_days in compband.toml: 7); add the line \"2026-03-18,XCU,RATE,SOURCE\" to it (RATE: what 1 XCU was worth in EUR)"
         );
         assert!(lacking("XTS", "2026-03-03").contains("none of XTS up to then"));
         let none = Rates::none(&Settings::default());

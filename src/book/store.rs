@@ -17,7 +17,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::hash::{BuildHasherDefault, Hasher};
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::time::{Duration, Instant, UNIX_EPOCH};
@@ -252,15 +252,28 @@ impl Book {
     /// [`BookError::Io`] where a file cannot be read.
     pub fn fingerprint(&self) -> Result<u64, BookError> {
         let mut hash = xxhash_rust::xxh3::Xxh3::new();
-        let mut add = |path: &Path| match fs::read(path) {
-            Ok(bytes) => {
+        let mut buffer = vec![0; 1 << 18];
+        let mut add = |path: &Path| {
+            let mut read = || -> io::Result<()> {
+                let mut file = File::open(path)?;
                 hash.update(self.display_name(path).as_bytes());
-                hash.update(&(bytes.len() as u64).to_le_bytes());
-                hash.update(&bytes);
-                Ok(())
+                let mut length = 0_u64;
+                loop {
+                    let count = file.read(&mut buffer)?;
+                    hash.update(&buffer[..count]);
+                    length += count as u64;
+                    if count == 0 {
+                        hash.update(&length.to_le_bytes());
+                        return Ok(());
+                    }
+                }
+            };
+            match read() {
+                Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                    Err(BookError::io(path, "read")(error))
+                }
+                _ => Ok(()),
             }
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
-            Err(error) => Err(BookError::io(path, "read")(error)),
         };
         add(&self.root.join(super::settings::FILE_NAME))?;
         for file in import_files(&self.comps_dir(), &mut |_| {})? {

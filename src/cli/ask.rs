@@ -9,9 +9,8 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::amounts::{money, money_if, quantity};
-use super::bid::tell_selling;
 use super::deals::read_ledger;
-use super::net::SaleArgs;
+use super::net::{SaleArgs, tell_unsure};
 use super::unit::{Unit, UnitArgs};
 use super::{CliError, say};
 use crate::band::estimate::Estimate;
@@ -27,6 +26,7 @@ use crate::fit::design::DAYS_PER_MONTH;
 use crate::render::ask::{
     Basis, Earns, Judged, Told, Variant, document, offer_document, offer_sheet, sheet,
 };
+use crate::render::net::unsure;
 use crate::render::table::terminal_width;
 
 /// Prices that stand for the distribution of what is paid.
@@ -145,7 +145,7 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
             return say(&format!("{:#}\n", document(&told)));
         }
         say(&sheet(&told, terminal_width()))?;
-        tell_selling(scene.sale.terms);
+        tell_unsure(scene.sale.terms);
         Ok(())
     })
 }
@@ -171,7 +171,7 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
             return say(&format!("{:#}\n", offer_document(&scene.basis(), &judged)));
         }
         say(&offer_sheet(&scene.basis(), &judged, terminal_width()))?;
-        tell_selling(scene.sale.terms);
+        tell_unsure(scene.sale.terms);
         Ok(())
     })
 }
@@ -428,6 +428,7 @@ impl<'a> Scene<'a> {
         Basis {
             made: &self.made,
             outlet: self.outlet,
+            unsure: unsure(self.sale.terms),
             offers: self.offers,
             noted: self.noted,
             seen: self.waiting.seen,

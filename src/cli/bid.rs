@@ -8,10 +8,10 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::amounts::{money_if, quantity, refused};
 use super::deals::read_ledger;
-use super::net::{SaleArgs, tell_postage};
+use super::net::{SaleArgs, tell_unsure};
 use super::repairs::{chance, minutes, repair};
 use super::unit::{Unit, UnitArgs};
-use super::{CliError, notice, say};
+use super::{CliError, say};
 use crate::band::estimate::Estimate;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
@@ -20,6 +20,7 @@ use crate::deal::bid::{Aim, Buying, Case, Costs, binding};
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
 use crate::render::bid::{Told, document, sheet};
+use crate::render::net::unsure;
 use crate::render::table::terminal_width;
 use crate::select::Subject;
 
@@ -136,7 +137,7 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
             return say(&format!("{:#}\n", document(told)));
         }
         say(&sheet(told, terminal_width()))?;
-        tell_selling(terms);
+        tell_unsure(terms);
         Ok(())
     })
 }
@@ -200,16 +201,9 @@ impl DealArgs {
             at_most: most.map(|most| case.measures(most)),
             asked: asked.map(|asked| case.judge(&aims, asked, most, settings.deal.haggle)),
             bankroll,
+            unsure: unsure(terms.as_ref()),
         };
         with(&told, terms.as_ref())
-    }
-}
-
-/// Tells what of the selling is not counted.
-pub fn tell_selling(terms: Option<&Terms<'_>>) {
-    match terms {
-        Some(terms) => tell_postage(terms),
-        None => notice("selling is taken to cost nothing: compband.toml has no [outlets.NAME]"),
     }
 }
 

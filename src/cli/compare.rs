@@ -10,9 +10,10 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::amounts::{money, money_if};
-use super::bid::{AimArgs, tell_selling, weigh};
+use super::bid::{AimArgs, weigh};
 use super::listings::{Listing, listings};
 use super::net::SaleArgs;
+use super::net::tell_unsure;
 use super::past;
 use super::siblings::comps_among;
 use super::unit::Unit;
@@ -128,7 +129,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     say(&sheet(&told, terminal_width()))?;
     if listings.iter().any(|listing| listing.terms.is_none()) {
-        tell_selling(None);
+        tell_unsure(None);
     }
     Ok(())
 }

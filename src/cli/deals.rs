@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 
 use super::amounts::{money, money_if, quantity};
 use super::log::{record_sale, tell_recorded};
-use super::net::{SaleArgs, tell_postage};
+use super::net::{SaleArgs, tell_unsure};
 use super::past;
 use super::siblings::comps_among;
 use super::unit::{self, FactArgs, SoldArg};
@@ -705,7 +705,7 @@ impl SoldArgs {
         };
         let terms = self.sale.terms(outlet, settings)?;
         if sending.is_none() {
-            tell_postage(&terms);
+            tell_unsure(Some(&terms));
         }
         let net = terms.without_returns(price);
         let sum = |which: fn(Item) -> bool| -> Decimal {

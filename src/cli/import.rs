@@ -659,8 +659,8 @@ fn summary(inputs: &[Input], counts: &[FileCount]) -> String {
             ),
             (
                 count.foreign,
-                "sale in another currency, converted",
-                "sales in other currencies, converted",
+                "sale in another currency, converted (one that the book has keeps its rate; --new-rates takes a new one)",
+                "sales in other currencies, converted (those that the book has keep their rates; --new-rates takes new ones)",
             ),
         ] {
             if number > 0 {

@@ -13,8 +13,8 @@ use crate::book::problem::nearest;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::book::trade::{self, Outlet};
-use crate::deal::outlet::{Needed, PostageFrom, Terms, TermsError};
-use crate::render::net::{Statement, document, statement};
+use crate::deal::outlet::{Needed, Terms, TermsError};
+use crate::render::net::{Statement, document, statement, unsure};
 use crate::render::table::terminal_width;
 
 const EXAMPLES: &str = "\
@@ -92,7 +92,7 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
         return say(&format!("{:#}\n", document(&statement_of)));
     }
     say(&statement(&statement_of, terminal_width()))?;
-    tell_postage(&terms);
+    tell_unsure(Some(&terms));
     Ok(())
 }
 
@@ -106,17 +106,9 @@ fn needed(terms: &Terms<'_>, wanted: Decimal, currency: &Currency) -> Result<Nee
     })
 }
 
-/// Tells where the cost of sending is not known.
-pub fn tell_postage(terms: &Terms<'_>) {
-    match terms.postage_from {
-        PostageFrom::AsPaid => notice(
-            "sending is taken to cost what the buyer pays for it: no weight or no band of [shipping] is known",
-        ),
-        PostageFrom::Unknown => notice(
-            "sending is not counted: say --weight, and what it costs by weight in [shipping] of compband.toml",
-        ),
-        PostageFrom::Weight | PostageFrom::Collected => {}
-    }
+/// Tells what is not known of the costs of selling.
+pub fn tell_unsure(terms: Option<&Terms<'_>>) {
+    unsure(terms).into_iter().for_each(notice);
 }
 
 impl SaleArgs {

@@ -37,7 +37,7 @@ pub enum Said {
     Text(String),
     /// `undo`.
     Undo,
-    /// No more: Ctrl-D on an empty line, or the terminal is gone.
+    /// No more: Ctrl-C, Ctrl-D on an empty line, or the terminal is gone.
     End,
 }
 
@@ -211,7 +211,8 @@ impl Line {
         match key {
             Key::Enter => return Pressed::Enter,
             Key::Tab if self.at == self.text.len() => return Pressed::Tab,
-            // Ctrl-D ends, Ctrl-U and Ctrl-W take out what is before the cursor: all, or a word.
+            // Ctrl-C ends, Ctrl-D on an empty line too; Ctrl-U and Ctrl-W take out what is before the cursor: all, or a word.
+            Key::CtrlC => return Pressed::End,
             Key::Char('\u{4}') if self.text.is_empty() => return Pressed::End,
             Key::Char('\u{15}') => self.take_back_to(0),
             Key::Char('\u{17}') => self.take_back_to(self.word()),
@@ -357,7 +358,7 @@ impl Question<'_> {
             term.write_str(&format!("{prompt}{seen}"))?;
             term.move_cursor_left(behind)?;
             term.flush()?;
-            match line.press(&term.read_key()?) {
+            match line.press(&term.read_key_raw()?) {
                 Pressed::Edited => {}
                 Pressed::Tab => match self.words.tab(&line.text()) {
                     Tabbed::Longer(text) => line.set(&text),

@@ -7,9 +7,10 @@ use chrono::NaiveDate;
 use clap::{Arg, Args};
 
 use super::ask::{self, WaitingArgs};
-use super::bid::{DealArgs, tell_selling};
+use super::bid::DealArgs;
 use super::check::{how_foretold, undated_of, verdicts};
 use super::estimate::band_chart;
+use super::net::tell_unsure;
 use super::past::{self, Past};
 use super::refresh::{Failed, chosen, ended};
 use super::unit::{Unit, UnitArgs};
@@ -253,7 +254,7 @@ impl Run<'_> {
         let (args, place) = (self.args, made.place);
         let selling = |terms: Option<&Terms<'_>>, tells: bool| {
             if first && tells {
-                tell_selling(terms);
+                tell_unsure(terms);
             }
         };
         made.chart = chart(&made.estimate)?;

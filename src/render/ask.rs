@@ -36,6 +36,8 @@ pub struct Basis<'a> {
     pub made: &'a Estimate,
     /// Name of the outlet.
     pub outlet: Option<&'a str>,
+    /// What is not known of the costs of selling.
+    pub unsure: Option<&'static str>,
     /// Offers in a week where the likely price is asked.
     pub offers: Rate,
     /// Offers that the ledger has of earlier sales, and the weeks in which they came.

@@ -50,6 +50,8 @@ pub struct Told<'a> {
     pub asked: Option<Judged>,
     /// The bankroll, where it is known.
     pub bankroll: Option<Decimal>,
+    /// What is not known of the costs of selling.
+    pub unsure: Option<&'static str>,
 }
 
 /// The sheet with ANSI styles.

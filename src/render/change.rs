@@ -123,6 +123,15 @@ impl Told {
             ))],
             State::Moved(moved) => {
                 let change = now.foreseen.likely - moved.was.foreseen.likely;
+                let bands = [self.band(now), self.band(&moved.was)];
+                if moved.steps.is_empty() && change.is_zero() && bands[0] == bands[1] {
+                    return vec![plain(format!(
+                        "{} {code}, {}: as on {}",
+                        price(now),
+                        bands[0],
+                        moved.was.as_of
+                    ))];
+                }
                 let mut lines = vec![
                     plain(format!(
                         "{} → {} {code} ({}) since {}",
@@ -131,11 +140,7 @@ impl Told {
                         self.signed(change),
                         moved.was.as_of
                     )),
-                    plain(format!(
-                        "{}, before {}",
-                        self.band(now),
-                        self.band(&moved.was)
-                    )),
+                    plain(format!("{}, before {}", bands[0], bands[1])),
                 ];
                 lines.extend(moved.steps.iter().flat_map(|step| self.step(moved, step)));
                 lines

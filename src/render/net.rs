@@ -10,10 +10,27 @@ use super::numbers::amount;
 use super::sheet::{HEADING, PRICE, prose_width, wrap};
 use crate::book::Currency;
 use crate::book::comp::money_text;
-use crate::deal::outlet::{Item, Line, Needed, Net, Terms};
+use crate::deal::outlet::{Item, Line, Needed, Net, PostageFrom, Terms};
 
 /// Name and version of the JSON document.
 pub const SCHEMA: &str = "compband.net/1";
+
+/// What is not known of the costs of selling on these terms, if anything.
+pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {
+    let Some(terms) = terms else {
+        return Some("selling is taken to cost nothing: compband.toml has no [outlets.NAME]");
+    };
+    match terms.postage_from {
+        PostageFrom::AsPaid => Some(
+            "sending is taken to cost what the buyer pays for it: no weight or no band of [shipping] is known",
+        ),
+        PostageFrom::Unknown => Some(
+            "sending is not counted: that takes --weight and, in [shipping] of compband.toml, bands that say what it \
+             costs by weight",
+        ),
+        PostageFrom::Weight | PostageFrom::Collected => None,
+    }
+}
 
 /// What a statement tells of.
 #[derive(Debug)]
@@ -170,10 +187,10 @@ pub fn document(told: &Statement<'_>) -> Value {
         "outlet": told.outlet,
         "weight_grams": told.terms.weight.map(|grams| grams.normalize().to_string()),
         "postage_from": match told.terms.postage_from {
-            crate::deal::outlet::PostageFrom::Weight => "weight",
-            crate::deal::outlet::PostageFrom::AsPaid => "as paid by the buyer",
-            crate::deal::outlet::PostageFrom::Unknown => "not known",
-            crate::deal::outlet::PostageFrom::Collected => "collected",
+            PostageFrom::Weight => "weight",
+            PostageFrom::AsPaid => "as paid by the buyer",
+            PostageFrom::Unknown => "not known",
+            PostageFrom::Collected => "collected",
         },
         "price": money_text(price.map_or(Decimal::ZERO, |line| line.amount)),
         "lines": lines(&told.net),

@@ -485,6 +485,13 @@ fn figures(place: Place, check: &Check) -> String {
     )
 }
 
+/// A note as a sentence.
+fn sentence(note: &str) -> String {
+    let mut letters = note.chars();
+    let first = letters.next().map(|first| first.to_uppercase().to_string());
+    format!("{}{}.", first.unwrap_or_default(), letters.as_str())
+}
+
 /// The section on what to bid, to stand there.
 pub fn bid_section(told: &Told<'_>, place: Place) -> String {
     let currency = &told.made.currency;
@@ -509,6 +516,7 @@ pub fn bid_section(told: &Told<'_>, place: Place) -> String {
             money(net.net)
         ));
     }
+    lines.extend(told.unsure.map(sentence));
     let mut markup = paragraphs(lines);
     markup.push_str(&aims(told, place));
     markup.push_str(&measures(told, place));
@@ -546,6 +554,7 @@ pub fn ask_section(told: &ask::Told<'_>, place: Place) -> String {
     ];
     lines.extend(ask::foreseen(told));
     lines.push(ask::sells(base));
+    lines.extend(base.unsure.map(sentence));
     let mut stop = vec![
         "Take the first offer that reaches the lowest to take of its week; week 1 begins on the day of the estimate."
             .to_string(),

@@ -163,11 +163,17 @@ def three_sales(compband, book):
     rest(prompt, "900", grade="d")
     prompt.answer("model [Ner]: ", "undo")
     prompt.read("Took back the sale logged last")
-    # Within a sale, undo drops what was said of it.
+    # Within a sale, undo goes back a question; another model begins without the state of the last.
     prompt.answer("model [Nerrow F4]: ", "brask")
-    prompt.answer("day of the sale", "undo")
-    prompt.read("this sale is dropped")
-    prompt.answer("model [Nerrow F4]: ", "-")
+    prompt.answer("day of the sale", "yesterday")
+    prompt.answer("variant: ", "undo")
+    prompt.answer(f"day of the sale [{TODAY - datetime.timedelta(1)}]: ", "undo")
+    prompt.answer("model [Brask M2]: ")
+    prompt.answer("day of the sale", "today")
+    prompt.answer("variant: ")
+    prompt.answer("completeness: ")
+    prompt.answer("grade: ", "undo")
+    prompt.answer("completeness: ", "\x03")
     seen = prompt.end()
     expect("2 sales recorded." in seen and prompt.status == 0, f"it ended with {prompt.status}: {seen}")
 

@@ -60,8 +60,9 @@ const FIELDS: [Field; 15] = [
 ];
 
 /// What the prompt says of itself.
-const HELP: &str = "Enter takes what is in brackets and - nothing; Tab completes; ? explains; undo goes back. \
-                    An empty model (or -) ends.";
+const HELP: &str = "Enter takes what is in brackets, - nothing; Tab completes, and so does Enter (quotes around a new \
+                    name keep it as it is); ? explains; undo goes back a question, at the model a sale. A - for the \
+                    model ends.";
 
 /// The values that are offered again, in the order of [`REMEMBERED`].
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -71,6 +72,16 @@ impl Last {
     fn of(comp: &Comp) -> Self {
         let cells = comp.cells();
         Self(REMEMBERED.map(|column| cells[place(column)].clone()))
+    }
+
+    /// What is offered for a column of a sale of this model: another model is another unit, of whose
+    /// state the last sale says nothing. Empty where that is nothing.
+    fn offered(&self, column: &str, model: &str) -> &str {
+        let of_the_unit = matches!(column, "completeness" | "grade");
+        if of_the_unit && match_key(model) != match_key(self.get("model")) {
+            return "";
+        }
+        self.get(column)
     }
 
     /// The value of a column; empty where none is remembered.
@@ -91,7 +102,7 @@ enum Asked {
     Sale(Box<Comp>),
     /// The sale before is to be taken back.
     Undo,
-    /// What was said of this one is dropped.
+    /// It was refused.
     Again,
     End,
 }
@@ -107,7 +118,7 @@ struct Session<'a> {
     begun: bool,
 }
 
-/// Asks for sales until an empty model ends it.
+/// Asks for sales until no model ends it.
 ///
 /// # Errors
 /// Where there is no terminal, or the book cannot be read or written.
@@ -235,24 +246,31 @@ impl Session<'_> {
         Ok(())
     }
 
-    /// Asks for the fields of a sale one after another.
+    /// Asks for the fields of a sale one after another; `undo` goes back by one.
     fn ask(&mut self) -> Result<Asked, CliError> {
         let settings = self.book.settings();
         let mut cells: [String; COLUMNS.len()] = Default::default();
-        for field in FIELDS {
-            let first = field.column == "model";
-            let answer = match self.ask_field(field, &cells[place("model")])? {
-                Said::Text(text) if first && text.is_empty() => return Ok(Asked::End),
-                Said::Text(text) => text,
-                Said::Undo if first => return Ok(Asked::Undo),
-                Said::Undo => return Ok(dropped()),
-                Said::End => return Ok(Asked::End),
-            };
-            cells[place(field.column)] = answer;
-            self.begun |= field.column == "grade";
-        }
-        let Some(set) = ask_attributes(&cells[place("model")], settings)? else {
-            return Ok(dropped());
+        let mut at = 0;
+        let set = loop {
+            while let Some(field) = FIELDS.get(at) {
+                let answer = match self.ask_field(*field, &cells)? {
+                    Said::Text(text) if at == 0 && text.is_empty() => return Ok(Asked::End),
+                    Said::Text(text) => text,
+                    Said::Undo if at == 0 => return Ok(Asked::Undo),
+                    Said::Undo => {
+                        at -= 1;
+                        continue;
+                    }
+                    Said::End => return Ok(Asked::End),
+                };
+                cells[place(field.column)] = answer;
+                self.begun |= field.column == "grade";
+                at += 1;
+            }
+            match ask_attributes(&cells[place("model")], settings)? {
+                Some(set) => break set,
+                None => at = FIELDS.len() - 1,
+            }
         };
         let said = cells
             .each_ref()
@@ -261,21 +279,25 @@ impl Session<'_> {
         Ok(Asked::Sale(Box::new(comp)))
     }
 
-    fn ask_field(&self, field: Field, model: &str) -> Result<Said, CliError> {
+    /// Asks for a field; what was said of it before, where it is asked again, goes before what is
+    /// remembered.
+    fn ask_field(&self, field: Field, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
         let settings = self.book.settings();
         let column = field.column;
         let hints = hints(column, settings);
-        let remembered = self.last.get(column);
+        let model = cells[place("model")].as_str();
+        let offered = [
+            &cells[place(column)],
+            self.last.offered(column, model),
+            field.usual,
+        ];
+        let offered = offered.into_iter().find(|text| !text.is_empty());
         let question = Question {
             text: &match column {
                 "price" => format!("{} in {}", field.text, settings.currency.code),
                 _ => field.text.to_string(),
             },
-            usual: if remembered.is_empty() {
-                field.usual
-            } else {
-                remembered
-            },
+            usual: offered.unwrap_or_default(),
             hints: &hints,
             words: words(column, model, &self.models, settings),
         };
@@ -284,11 +306,6 @@ impl Session<'_> {
         }
         question.ask(|text| checked(column, text, settings, today()))
     }
-}
-
-fn dropped() -> Asked {
-    notice("this sale is dropped; undo again takes back the one before");
-    Asked::Again
 }
 
 fn not_recorded() -> Result<(), CliError> {
@@ -403,7 +420,7 @@ fn pieces(model: &str, settings: &Settings) -> Vec<String> {
 }
 
 /// Asks for each attribute that a family of the model declares, and gives the answers in the form of
-/// `--set`; none where the sale is dropped.
+/// `--set`; none where the question before is to be asked again.
 fn ask_attributes(model: &str, settings: &Settings) -> Result<Option<Vec<String>>, CliError> {
     let mut set = Vec::new();
     for (name, declared) in settings.attributes(model) {
