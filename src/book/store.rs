@@ -89,7 +89,7 @@ pub struct Undone {
 }
 
 /// One file a book's comps come from, as it was when looked at.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(super) struct Stamp {
     pub(super) name: String,
     pub(super) size: u64,
@@ -909,7 +909,7 @@ impl Book {
 }
 
 /// Bytes of the files that a table was not made of.
-fn size_beside(stamps: &[Stamp], table: &[Stamp]) -> u64 {
+fn size_beside(stamps: &[Stamp], table: &HashSet<Stamp>) -> u64 {
     let beside = stamps.iter().filter(|stamp| !table.contains(stamp));
     beside.map(|stamp| stamp.size).sum()
 }
