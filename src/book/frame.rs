@@ -305,6 +305,24 @@ impl Packed {
         Ok((if own.height() == 0 { self } else { own }, others))
     }
 
+    /// The numbers of the rows of every model, by its key.
+    pub(super) fn rows_by_key(&self) -> PolarsResult<HashMap<String, Vec<IdxSize>>> {
+        let words = self.words_of("model").iter();
+        let keys: Vec<String> = words.map(|word| match_key(word)).collect();
+        let mut rows: HashMap<String, Vec<IdxSize>> = HashMap::new();
+        let numbers = self.rows.column("model")?.u32()?.iter();
+        for (row, number) in (0..).zip(numbers) {
+            let Some(key) = number.and_then(|number| keys.get(number as usize)) else {
+                continue;
+            };
+            match rows.get_mut(key) {
+                Some(known) => known.push(row),
+                None => drop(rows.insert(key.clone(), vec![row])),
+            }
+        }
+        Ok(rows)
+    }
+
     /// The rows of the models whose keys are wanted.
     pub(super) fn of_keys(&self, wanted: &dyn Fn(&str) -> bool) -> PolarsResult<Self> {
         let words = self.words_of("model").iter();

@@ -5,7 +5,7 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 
 use polars::prelude::{IdxSize, PolarsError, PolarsResult};
 
-use super::cache::table::{Damaged, Id, Models, Table};
+use super::cache::table::{Damaged, Id, Models, Spelling, Table};
 use super::canonical::Row;
 use super::comp::match_key;
 use super::frame::{Builder, Packed};
@@ -102,8 +102,8 @@ pub(super) struct Beside {
     rows: Packed,
     /// Hashes of identifiers whose rows in the table they replace.
     gone: IdMap<()>,
-    /// How many rows of a model (by key) they replace.
-    fewer: HashMap<String, u32>,
+    /// How many rows with a spelling of a model (by its number in the table) they replace.
+    fewer: HashMap<u32, u32>,
 }
 
 impl Beside {
@@ -127,25 +127,19 @@ impl Beside {
             return Ok(beside);
         }
         let mut kept: Vec<IdxSize> = Vec::with_capacity(hashes.len());
-        let mut replaced: Vec<u32> = Vec::new();
         let entries = beside.rows.rows.column("entry")?.i64()?.clone();
         for ((row, hash), entry) in (0..).zip(hashes).zip(entries.iter()) {
             match known.get(&hash) {
                 Some(id) if i64::from(id.entry) > entry.unwrap_or_default() => continue,
                 Some(id) => {
                     beside.gone.insert(hash, ());
-                    replaced.push(id.model);
+                    *beside.fewer.entry(id.model).or_default() += 1;
                 }
                 None => {}
             }
             kept.push(row);
         }
         beside.rows = beside.rows.part(kept)?;
-        replaced.sort_unstable();
-        let models = table.models()?;
-        for model in models.numbered(&replaced).into_iter().flatten() {
-            *beside.fewer.entry(model.key.to_string()).or_default() += 1;
-        }
         Ok(beside)
     }
 
@@ -159,26 +153,29 @@ impl Beside {
 
     /// Models (by key) whose number of comps is not that of the table, with what it is.
     fn recounted(&self, models: &Models) -> PolarsResult<HashMap<String, u32>> {
-        let mut counts: HashMap<String, u32> = HashMap::new();
-        let words: Vec<String> = self
-            .rows
-            .words_of("model")
-            .iter()
-            .map(|word| match_key(word))
-            .collect();
-        let numbers = self.rows.rows.column("model")?.u32()?.iter().flatten();
-        for key in numbers.filter_map(|number| words.get(number as usize)) {
-            *counts.entry(key.clone()).or_default() += 1;
+        let here = self.rows.rows_by_key()?.into_iter();
+        let mut counts: HashMap<String, u32> =
+            here.map(|(key, rows)| (key, rows.len() as u32)).collect();
+        if !self.fewer.is_empty() {
+            let changed = models.spellings();
+            for spelling in changed.filter(|known| self.fewer.contains_key(&known.number)) {
+                counts.entry(spelling.key.to_string()).or_default();
+            }
         }
-        for key in self.fewer.keys() {
-            counts.entry(key.clone()).or_default();
-        }
-        for (key, count) in &mut counts {
-            let known = models.get(key).map_or(0, |model| model.rows);
-            let fewer = self.fewer.get(key).copied().unwrap_or_default();
-            *count += known.saturating_sub(fewer);
+        if !counts.is_empty() {
+            for spelling in models.spellings() {
+                if let Some(count) = counts.get_mut(spelling.key) {
+                    *count += self.left(spelling);
+                }
+            }
         }
         Ok(counts)
+    }
+
+    /// Rows with a spelling that are in force in the table.
+    fn left(&self, spelling: Spelling<'_>) -> u32 {
+        let fewer = self.fewer.get(&spelling.number).copied();
+        spelling.rows.saturating_sub(fewer.unwrap_or_default())
     }
 }
 
@@ -305,25 +302,23 @@ impl Rows {
             Self::Memory(rows) => return Ok(each(rows)?),
             Self::Table(table, beside) => (table, beside),
         };
-        let mut told: HashSet<String> = HashSet::new();
+        let mut waiting = beside.rows.rows_by_key()?;
         for segment in 0..table.segments() {
             let rows = beside.without_gone(table.segment(segment)?)?;
-            let keys: HashSet<String> = rows
-                .words_of("model")
-                .iter()
-                .map(|word| match_key(word))
+            let keys = rows.words_of("model").iter().map(|word| match_key(word));
+            let more: Vec<IdxSize> = keys
+                .filter_map(|key| waiting.remove(&key))
+                .flatten()
                 .collect();
-            let more = beside.rows.of_keys(&|key| keys.contains(key))?;
-            if more.height() == 0 {
+            if more.is_empty() {
                 each(rows)?;
             } else {
-                each(Packed::concat([rows, more])?.in_order()?)?;
-                told.extend(keys);
+                each(Packed::concat([rows, beside.rows.part(more)?])?.in_order()?)?;
             }
         }
-        let rest = beside.rows.of_keys(&|key| !told.contains(key))?;
-        if rest.height() > 0 {
-            each(rest)?;
+        let rest: Vec<IdxSize> = waiting.into_values().flatten().collect();
+        if !rest.is_empty() {
+            each(beside.rows.part(rest)?.in_order()?)?;
         }
         Ok(())
     }
@@ -355,10 +350,15 @@ fn ranked<'a>(
 
 /// Every spelling of a model, in the table and beside it.
 fn names(models: &Models, beside: &Beside) -> Vec<String> {
-    let mut names: Vec<String> = models.names().map(str::to_string).collect();
-    let known: HashSet<&str> = models.names().collect();
+    let known = models.spellings();
+    let mut names: Vec<String> = known
+        .filter(|spelling| beside.left(*spelling) > 0)
+        .map(|spelling| spelling.name.to_string())
+        .collect();
+    let known: HashSet<&String> = names.iter().collect();
     let more = beside.rows.words_of("model").iter();
-    names.extend(more.filter(|name| !known.contains(name.as_str())).cloned());
+    let more: Vec<String> = more.filter(|name| !known.contains(name)).cloned().collect();
+    names.extend(more);
     names
 }
 

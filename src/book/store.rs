@@ -27,7 +27,7 @@ use serde::{Deserialize, Serialize};
 use tempfile::NamedTempFile;
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::cache::build::{BuildError, TableBuilder};
+use super::cache::build::{BuildError, Repeat, TableBuilder};
 use super::cache::table::Table;
 use super::canonical::{self, Layout, Row};
 use super::comp::match_key;
@@ -89,12 +89,18 @@ pub struct Undone {
 }
 
 /// One file a book's comps come from, as it was when looked at.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(super) struct Stamp {
     pub(super) name: String,
     pub(super) size: u64,
     /// Nanoseconds since 1970.
     pub(super) modified: u64,
+}
+
+/// The good rows of the log, and what is wrong with the others.
+struct Logged {
+    rows: Vec<Row>,
+    problems: Vec<Problem>,
 }
 
 /// Hash map keyed by [`id_hash`]: 64 bits make a false match among a million comps a matter
@@ -528,11 +534,11 @@ impl Book {
             self.repair_log(lock, notice)?;
         }
         let imports = import_files(&self.comps_dir(), notice)?;
-        let (logged, problems) = self.logged_rows(&mut |_| {})?;
+        let Logged { rows, problems } = self.logged(&imports, &mut |_| {})?;
         if !problems.is_empty() {
             return Err(BookError::Rows(problems));
         }
-        let last_logged = logged.iter().max_by_key(|row| row.entry);
+        let last_logged = rows.iter().max_by_key(|row| row.entry);
         let import = imports
             .first()
             .filter(|file| last_logged.is_none_or(|row| file.entry > row.entry));
@@ -572,7 +578,7 @@ impl Book {
         };
         let mut ids: HashSet<String> = HashSet::new();
         let imports = import_files(&self.comps_dir(), &mut |_| {})?;
-        let (logged_rows, _) = self.logged_rows(&mut |_| {})?;
+        let logged_rows = self.logged(&imports, &mut |_| {})?.rows;
         self.scan(&imports, logged_rows, &mut |_, row| {
             if row.entry == entry {
                 undone.rows += 1;
@@ -694,23 +700,26 @@ impl Book {
         let imports = import_files(&self.comps_dir(), notice)?;
         let stamps = self.stamps(&imports)?;
         let bytes: u64 = stamps.iter().map(|stamp| stamp.size).sum();
+        let logged = self.logged(&imports, notice)?;
         let cached = cache::open(self, &stamps).filter(|_| trusted);
         let rows = match cached {
             Some((table, of)) if size_beside(&stamps, &of) <= cache::BESIDE_BYTES => {
                 let later = imports.iter().zip(&stamps);
                 let later = later.filter(|(_, stamp)| !of.contains(stamp));
                 let later: Vec<ImportFile> = later.map(|(import, _)| import.clone()).collect();
-                self.beside(table, &later, notice)?
+                self.beside(table, &later, logged)?
             }
-            _ if bytes >= cache::WORTH_BYTES => match self.build(&imports, &stamps, notice) {
-                Ok(table) => self.beside(table, &[], notice)?,
-                Err(Trouble::Book(error @ BookError::Io { .. })) if !vanished(&error) => {
-                    notice(&cache::unwritten(&error));
-                    Rows::Memory(self.in_memory(&imports, notice)?)
+            _ if bytes >= cache::WORTH_BYTES => {
+                match self.build(&imports, &stamps, &logged.problems, notice) {
+                    Ok(table) => self.beside(table, &[], logged)?,
+                    Err(Trouble::Book(error)) if is_unwritten(&error) => {
+                        notice(&cache::unwritten(&error));
+                        Rows::Memory(self.in_memory(&imports, logged)?)
+                    }
+                    Err(error) => return Err(error),
                 }
-                Err(error) => return Err(error),
-            },
-            _ => Rows::Memory(self.in_memory(&imports, notice)?),
+            }
+            _ => Rows::Memory(self.in_memory(&imports, logged)?),
         };
         let after = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
         Ok((rows, after == stamps))
@@ -721,23 +730,18 @@ impl Book {
         &self,
         table: Table,
         imports: &[ImportFile],
-        notice: &mut dyn FnMut(&str),
+        logged: Logged,
     ) -> Result<Rows, Trouble> {
-        let rows = self.in_memory(imports, notice)?;
+        let rows = self.in_memory(imports, logged)?;
         let beside = Beside::new(&table, rows)?;
         Ok(Rows::Table(table, beside))
     }
 
     /// The rows in force of these imports and the log.
-    fn in_memory(
-        &self,
-        imports: &[ImportFile],
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<Packed, Trouble> {
-        let (logged, mut problems) = self.logged_rows(notice)?;
+    fn in_memory(&self, imports: &[ImportFile], logged: Logged) -> Result<Packed, Trouble> {
+        let Logged { rows, mut problems } = logged;
         let mut builder = frame::Builder::default();
-        problems
-            .extend(self.scan_beside(imports, logged, &mut |file, row| builder.push(file, row))?);
+        problems.extend(self.scan_beside(imports, rows, &mut |file, row| builder.push(file, row))?);
         if problems.is_empty() {
             Ok(builder.finish()?)
         } else {
@@ -745,11 +749,12 @@ impl Book {
         }
     }
 
-    /// Makes the cached table of these imports.
+    /// Makes the cached table of these imports; `wrong` is told with what is wrong in them.
     fn build(
         &self,
         imports: &[ImportFile],
         stamps: &[Stamp],
+        wrong: &[Problem],
         notice: &mut dyn FnMut(&str),
     ) -> Result<Table, Trouble> {
         cache::settle(stamps);
@@ -758,38 +763,48 @@ impl Book {
         let bytes = stamps.iter().map(|stamp| stamp.size).sum();
         let unwritten = |error: io::Error| Trouble::Book(BookError::io(&dir, "write")(error));
         let mut builder = TableBuilder::new(&dir, bytes).map_err(unwritten)?;
-        let problems = self.scan_beside(imports, Vec::new(), &mut |file, row| {
+        let mut problems = self.scan_beside(imports, Vec::new(), &mut |file, row| {
             builder.push(file, row);
             None
         })?;
-        if !problems.is_empty() {
-            return Err(in_order(problems).into());
-        }
         match builder.finish() {
-            Ok(built) => {
+            Ok(built) if problems.is_empty() => {
                 // What is not settled is for this run only.
                 let after = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
                 let made = if after == stamps { made } else { 0 };
                 cache::keep(self, built, stamps.to_vec(), made, notice).map_err(unwritten)
             }
             Err(BuildError::Io(error)) => Err(unwritten(error)),
-            Err(BuildError::Repeated(repeats)) => {
-                let mut problems = Vec::new();
-                self.scan(imports, Vec::new(), &mut |file, row| {
-                    let line = frame::short_line(row.line);
-                    let repeat = repeats
-                        .iter()
-                        .find(|repeat| (repeat.entry, repeat.line) == (row.entry as u32, line));
-                    let first = repeat.map(|repeat| repeat.first.into());
-                    let id = &row.comp.comp_id;
-                    problems
-                        .extend(first.map(|first| {
-                            canonical::repeated(file, row.line, "comp_id", id, first)
-                        }));
-                })?;
+            found => {
+                if let Err(BuildError::Repeated(repeats)) = found {
+                    problems.extend(self.repeated(imports, &repeats)?);
+                }
+                problems.extend_from_slice(wrong);
                 Err(in_order(problems).into())
             }
         }
+    }
+
+    /// Problems for identifiers that stand twice in one import.
+    fn repeated(
+        &self,
+        imports: &[ImportFile],
+        repeats: &[Repeat],
+    ) -> Result<Vec<Problem>, BookError> {
+        let first: HashMap<(u32, u32), u32> = repeats
+            .iter()
+            .map(|repeat| ((repeat.entry, repeat.line), repeat.first))
+            .collect();
+        let mut problems = Vec::new();
+        // What else is wrong is known already.
+        self.scan(imports, Vec::new(), &mut |file, row| {
+            let place = (row.entry as u32, frame::short_line(row.line));
+            let id = &row.comp.comp_id;
+            problems.extend(first.get(&place).map(|first| {
+                canonical::repeated(file, row.line, "comp_id", id, u64::from(*first))
+            }));
+        })?;
+        Ok(problems)
     }
 
     /// As [`Book::scan`], but reading goes on in a second thread while `each` works; returns
@@ -860,12 +875,32 @@ impl Book {
         Ok(problems)
     }
 
-    fn logged_rows(
+    /// The logged sales; `imports` are all imports, whose numbers they may not have.
+    fn logged(
         &self,
+        imports: &[ImportFile],
         notice: &mut dyn FnMut(&str),
-    ) -> Result<(Vec<Row>, Vec<Problem>), BookError> {
+    ) -> Result<Logged, BookError> {
         let log = self.read_log(notice)?;
-        log::rows(&log, &self.display_name(&self.log_path()), &self.settings)
+        let name = self.display_name(&self.log_path());
+        let (rows, mut problems) = log::rows(&log, &name, &self.settings)?;
+        let taken: HashMap<u64, &ImportFile> = imports
+            .iter()
+            .map(|import| (import.entry, import))
+            .collect();
+        let shared = |row: &Row| {
+            let import = self.display_name(&taken.get(&row.entry)?.path);
+            Some(Problem {
+                file: name.clone(),
+                row: row.line,
+                column: "entry".into(),
+                value: row.entry.to_string(),
+                expected: format!("a number of its own; {import} has it too"),
+                mend: "put back the number it had, or give it one that nothing else has".into(),
+            })
+        };
+        problems.extend(rows.iter().filter_map(shared));
+        Ok(Logged { rows, problems })
     }
 
     /// The log, with a notice where its last line is not finished.
@@ -909,14 +944,19 @@ impl Book {
 }
 
 /// Bytes of the files that a table was not made of.
-fn size_beside(stamps: &[Stamp], table: &[Stamp]) -> u64 {
+fn size_beside(stamps: &[Stamp], table: &HashSet<Stamp>) -> u64 {
     let beside = stamps.iter().filter(|stamp| !table.contains(stamp));
     beside.map(|stamp| stamp.size).sum()
 }
 
-/// Whether a file was gone when it should be read.
-fn vanished(error: &BookError) -> bool {
-    matches!(error, BookError::Io { source, .. } if source.kind() == io::ErrorKind::NotFound)
+/// Whether the cache cannot be written, rather than a file be gone when it should be read.
+fn is_unwritten(error: &BookError) -> bool {
+    match error {
+        BookError::Io { source, .. } => source.kind() != io::ErrorKind::NotFound,
+        // Its folder leads out of the book.
+        BookError::Refused(_) => true,
+        _ => false,
+    }
 }
 
 /// Problems in the order of files and rows, as an error.

@@ -12,7 +12,7 @@ use compband::book::Book;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
-use crate::runner::{out, run, stderr};
+use crate::runner::{out, run, said, stderr};
 
 #[path = "../fuzz/checks.rs"]
 mod checks;
@@ -27,8 +27,7 @@ struct Fuzz {
 
 impl Fuzz {
     fn new(stream: u64) -> Self {
-        let said = |name| std::env::var(name).ok().and_then(|text| text.parse().ok());
-        let seed: u64 = said("COMPBAND_FUZZ_SEED").unwrap_or(20_260_401);
+        let seed = said("COMPBAND_FUZZ_SEED").unwrap_or(20_260_401);
         let seconds = said("COMPBAND_FUZZ_SECONDS").unwrap_or(1);
         Self {
             dice: StdRng::seed_from_u64(seed ^ (stream << 32)),

@@ -1,17 +1,19 @@
 //! Books large enough for a cache: whatever way comps are read, they are the same.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::fs::{self, File, FileTimes};
 use std::path::{Path, PathBuf};
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 
 use compband::book::frame::FrameRows;
 use compband::book::store::Book;
 use compband::book::{BookError, Index, Problem, comp};
 use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame};
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
 use tempfile::TempDir;
 
-use crate::runner::{fails, out, run, stderr};
+use crate::runner::{fails, out, run, said, stderr};
 
 const MODELS: u32 = 350;
 
@@ -85,6 +87,11 @@ fn given(book: &Book) -> Given {
     }
 }
 
+fn spellings(frame: &DataFrame) -> HashSet<String> {
+    let models = frame.column("model").unwrap().str().unwrap();
+    models.iter().flatten().map(str::to_string).collect()
+}
+
 impl Given {
     /// Two readings of one book.
     fn same_as(&self, other: &Self) {
@@ -110,6 +117,8 @@ impl Given {
             // Of an unknown model only the names of the others are told.
             if known {
                 assert!(here.0.equals_missing(&there.0));
+            } else {
+                assert_eq!(spellings(&here.0), spellings(&there.0));
             }
             assert!(here.1.equals_missing(&there.1));
         }
@@ -364,4 +373,484 @@ fn a_cache_that_cannot_be_written_is_only_a_notice() {
         "{}",
         stderr(&read)
     );
+}
+
+#[test]
+fn models_whose_sales_have_all_been_replaced_are_gone() {
+    let dir = large_book();
+    let path = dir.path();
+    let comps = path.join("comps/000001-a.csv");
+    // The only sale of one model, and the only one of its spelling of another.
+    let more = row("z1", "2026-01-01", "Talvenne 7", "60.00")
+        + &row("z2", "2026-01-01", "NERROW F0", "61.00");
+    let text = fs::read_to_string(&comps).unwrap();
+    fs::write(&comps, text + &more).unwrap();
+    age(&comps);
+    let book = Book::open(Some(path)).unwrap();
+    let has = |name: &str| book.models().unwrap().iter().any(|known| known == name);
+    assert!(has("Talvenne 7") && has("NERROW F0"));
+    let table = cached_table(path);
+    let moved = row("z1", "2026-01-01", "Nerrow F1", "60.00")
+        + &row("z2", "2026-01-01", "Nerrow F0", "61.00");
+    import_file(path, "000002-b.csv", &moved);
+    assert!(!has("Talvenne 7") && !has("NERROW F0") && has("Nerrow F0"));
+    let beside = given(&book);
+    beside.same_as(&in_memory(path));
+    beside.parts_of(&book);
+    let (own, _) = book
+        .frame_among("Talvenne 7", 0, &|_| false, &mut |_| {})
+        .unwrap();
+    let names = own.column("model_key").unwrap().str().unwrap();
+    assert!(names.iter().flatten().all(|key| key != "talvenne7"));
+    assert_eq!(cached_table(path), table, "the cache was made again");
+}
+
+#[test]
+fn a_file_that_holds_every_row_twice_is_told_row_by_row() {
+    let dir = large_book();
+    let comps = dir.path().join("comps/000001-a.csv");
+    let text = fs::read_to_string(&comps).unwrap();
+    let (_, rows) = text.split_once('\n').unwrap();
+    fs::write(&comps, format!("{text}{rows}")).unwrap();
+    let book = Book::open(Some(dir.path())).unwrap();
+    let Err(BookError::Rows(problems)) = book.frame(&mut |_| {}) else {
+        panic!("taken");
+    };
+    assert_eq!(problems.len(), 21_000);
+    for (problem, row) in problems.iter().zip(21_002..) {
+        assert_eq!(problem.row, row);
+        let first = format!("row {} has it too", row - 21_000);
+        assert!(problem.expected.ends_with(&first), "{problem:?}");
+    }
+}
+
+#[test]
+fn everything_that_is_wrong_is_told_at_once() {
+    let dir = large_book();
+    let comps = dir.path().join("comps/000001-a.csv");
+    let text = fs::read_to_string(&comps).unwrap();
+    let twice = text.lines().nth(4_000).unwrap();
+    let wrong = twice.replacen("2026-01-01", "2026-13-01", 1);
+    let wrong = wrong.replacen("a0003999", "y1", 1);
+    assert!(wrong.contains("-13-") && wrong.contains("y1"));
+    fs::write(&comps, format!("{text}{twice}\n{wrong}\n")).unwrap();
+    let sale = ["log", "--model", "Nerrow F4", "--price", "7", "--sold-on"];
+    let log = dir.path().join("comps/logged.csv");
+    let small = tempfile::tempdir().unwrap();
+    out(small.path(), &["init"]);
+    out(small.path(), &[&sale[..], &["2026-01-15"]].concat());
+    let logged = fs::read_to_string(small.path().join("comps/logged.csv")).unwrap();
+    fs::write(
+        &log,
+        logged.replacen("1,", "4,", 1).replace(",7.00,", ",seven,"),
+    )
+    .unwrap();
+    let book = Book::open(Some(dir.path())).unwrap();
+    let Err(BookError::Rows(problems)) = book.frame(&mut |_| {}) else {
+        panic!("taken");
+    };
+    let found: Vec<(&str, u64, &str)> = problems
+        .iter()
+        .map(|problem| (problem.file.as_str(), problem.row, problem.column.as_str()))
+        .collect();
+    let imported = "comps/000001-a.csv";
+    let expected = [
+        (imported, 21_002, "comp_id"),
+        (imported, 21_003, "sold_on"),
+        ("comps/logged.csv", 2, "price"),
+    ];
+    assert_eq!(found, expected);
+}
+
+#[test]
+fn a_logged_sale_with_the_number_of_an_import_is_told() {
+    for dir in [large_book(), tempfile::tempdir().unwrap()] {
+        let path = dir.path();
+        if !path.join("compband.toml").exists() {
+            out(path, &["init"]);
+        }
+        import_file(path, "000002-b.csv", &row("b1", "", "Nerrow F4", "70.00"));
+        let sale = ["log", "--model", "Nerrow F4", "--price", "7"];
+        out(path, &[&sale[..], &["--sold-on", "2026-01-15"]].concat());
+        out(path, &["models"]);
+        let log = path.join("comps/logged.csv");
+        let text = fs::read_to_string(&log).unwrap();
+        fs::write(&log, text.replacen("\n3,", "\n2,", 1)).unwrap();
+        for command in ["models", "undo"] {
+            let told = fails(path, 3, &[command]);
+            for part in ["comps/logged.csv", "row 2", "000002-b.csv"] {
+                assert!(told.contains(part), "{command}: {told}");
+            }
+        }
+        assert!(path.join("comps/000002-b.csv").exists());
+    }
+}
+
+#[test]
+fn a_large_book_of_blank_rows_is_empty() {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    let blank = format!("{}\n", ",".repeat(comp::COLUMNS.len() - 1));
+    import_file(dir.path(), "000001-a.csv", &blank.repeat(70_000));
+    let book = Book::open(Some(dir.path())).unwrap();
+    for _ in 0..2 {
+        let given = given(&book);
+        assert!(given.index.is_empty() && given.models.is_empty());
+        assert_eq!(given.whole.height(), 0);
+        given.parts_of(&book);
+    }
+    cached_table(dir.path());
+    import_file(
+        dir.path(),
+        "000002-b.csv",
+        &row("b1", "", "Nerrow F4", "70.00"),
+    );
+    given(&book).same_as(&in_memory(dir.path()));
+}
+
+#[cfg(unix)]
+#[test]
+fn a_cache_that_is_a_link_to_elsewhere_is_not_written_and_does_no_harm() {
+    let dir = large_book();
+    let away = tempfile::tempdir().unwrap();
+    std::os::unix::fs::symlink(away.path(), dir.path().join(".compband/cache")).unwrap();
+    let read = run(dir.path(), &["models"]);
+    assert!(read.status.success(), "{}", stderr(&read));
+    assert!(
+        stderr(&read).contains("cache of this book cannot be written"),
+        "{}",
+        stderr(&read)
+    );
+    assert_eq!(fs::read_dir(away.path()).unwrap().count(), 0);
+}
+
+/// Identifiers with model and price.
+type Sales = BTreeMap<String, (String, u32)>;
+
+/// A book that is changed at random, and what should be in it.
+struct Changing {
+    dir: TempDir,
+    dice: StdRng,
+    /// What each brought.
+    entries: BTreeMap<u64, Sales>,
+    /// Counts up, so that nothing comes twice by chance.
+    fresh: u32,
+}
+
+impl Changing {
+    /// Just over the size from which a book has a cache.
+    fn new(dice: StdRng) -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        out(dir.path(), &["init"]);
+        let mut book = Self {
+            dir,
+            dice,
+            entries: BTreeMap::new(),
+            fresh: 0,
+        };
+        let rows = (0..2_500).map(|_| book.new_sale()).collect();
+        book.place(1, rows);
+        book
+    }
+
+    fn path(&self) -> &Path {
+        self.dir.path()
+    }
+
+    /// A model of few, spelled in one of several ways.
+    fn model(&mut self) -> String {
+        let name = ["Nerrow F", "nerrow f", "NERROW F", "Talvenne "];
+        let name = name[self.dice.random_range(0..name.len())];
+        format!("{name}{}", self.dice.random_range(0..40))
+    }
+
+    fn new_sale(&mut self) -> (String, (String, u32)) {
+        self.fresh += 1;
+        let id = format!("n{:06}", self.fresh);
+        (id, (self.model(), 50 + self.fresh))
+    }
+
+    /// The sales in force, with their entries.
+    fn in_force(&self) -> BTreeMap<String, (u64, String, u32)> {
+        let mut all = BTreeMap::new();
+        for (entry, rows) in &self.entries {
+            for (id, (model, price)) in rows {
+                all.insert(id.clone(), (*entry, model.clone(), *price));
+            }
+        }
+        all
+    }
+
+    /// New sales, and some of the book's as they are, at another price or of another model.
+    fn sales(&mut self) -> Sales {
+        // Logged sales have no note, so that they would be others.
+        let known = self.in_force().into_iter();
+        let known: Vec<_> = known.filter(|(id, _)| id.starts_with('n')).collect();
+        let bulk = self.dice.random_bool(0.04);
+        let count = if bulk {
+            11_000
+        } else {
+            self.dice.random_range(0..40)
+        };
+        let mut sales: Sales = (0..count).map(|_| self.new_sale()).collect();
+        for _ in 0..self.dice.random_range(1..60) {
+            let (id, (_, model, price)) = known[self.dice.random_range(0..known.len())].clone();
+            self.fresh += 1;
+            let sale = match self.dice.random_range(0..3) {
+                0 => (model, price),
+                1 => (model, 50 + self.fresh),
+                _ => (self.model(), price),
+            };
+            sales.insert(id, sale);
+        }
+        // All of one model may go to another.
+        if self.dice.random_bool(0.3) {
+            let (from, to) = (self.model(), self.model());
+            let of = known
+                .into_iter()
+                .filter(|(_, (_, model, _))| *model == from);
+            sales.extend(of.map(|(id, (_, _, price))| (id, (to.clone(), price))));
+        }
+        sales
+    }
+
+    fn text(sales: &Sales) -> String {
+        let note = ["a note of some length"; 20].join(" ");
+        let row = |(id, (model, price)): (&String, &(String, u32))| {
+            let row = row(id, "2026-01-01", model, &format!("{price}.00"));
+            format!("{}{note}\n", row.trim_end())
+        };
+        sales.iter().map(row).collect()
+    }
+
+    /// Puts a file of the book in place by hand.
+    fn place(&mut self, entry: u64, sales: Sales) {
+        import_file(
+            self.path(),
+            &format!("{entry:06}-a.csv"),
+            &Self::text(&sales),
+        );
+        self.entries.insert(entry, sales);
+    }
+
+    fn import(&mut self) {
+        let sales = self.sales();
+        let sheet = self.path().join("a.csv");
+        let header = comp::COLUMNS.join(",");
+        fs::write(&sheet, format!("{header}\n{}", Self::text(&sales))).unwrap();
+        let before = self.imports();
+        out(self.path(), &["import", "a.csv"]);
+        let known = self.in_force();
+        let told = |(id, (model, price)): &(String, (String, u32))| {
+            known
+                .get(id)
+                .is_none_or(|(_, m, p)| (m, p) != (model, price))
+        };
+        let changed: Sales = sales.into_iter().filter(told).collect();
+        let new: Vec<u64> = self.imports().difference(&before).copied().collect();
+        assert_eq!(new.len(), usize::from(!changed.is_empty()));
+        self.entries
+            .extend(new.first().map(|entry| (*entry, changed)));
+    }
+
+    /// Entries of the imports that are there.
+    fn imports(&self) -> BTreeSet<u64> {
+        let names = fs::read_dir(self.path().join("comps")).unwrap();
+        let names = names.map(|item| item.unwrap().file_name().into_string().unwrap());
+        names
+            .filter_map(|name| name.get(..6)?.parse().ok())
+            .collect()
+    }
+
+    fn log(&mut self) {
+        let (_, (model, price)) = self.new_sale();
+        let price_text = price.to_string();
+        let sale = ["log", "--sold-on", "2026-01-15", "--price", &price_text];
+        out(self.path(), &[&sale[..], &["--model", &model]].concat());
+        let log = fs::read_to_string(self.path().join("comps/logged.csv")).unwrap();
+        let mut cells = log.lines().last().unwrap().split(',');
+        let entry = cells.next().unwrap().parse().unwrap();
+        let id = cells.next().unwrap().to_string();
+        // The program spells a model as the book does where there is one of it.
+        let model = cells.nth(1).unwrap().to_string();
+        self.entries.insert(entry, [(id, (model, price))].into());
+    }
+
+    fn undo(&mut self) {
+        if self.entries.len() > 1 {
+            out(self.path(), &["undo"]);
+            self.entries.pop_last();
+        }
+    }
+
+    /// An import is edited, or one with an unused number is put between the others.
+    fn by_hand(&mut self) {
+        let unused = |entry: &u64| !self.entries.contains_key(entry);
+        let last = *self.entries.keys().last().unwrap();
+        let gap = (2..last).find(unused);
+        if let Some(entry) = gap.filter(|_| self.dice.random_bool(0.5)) {
+            let sales = self.sales();
+            return self.place(entry, sales);
+        }
+        let imports: Vec<u64> = self.imports().into_iter().collect();
+        let entry = imports[self.dice.random_range(0..imports.len())];
+        let mut sales = self.entries[&entry].clone();
+        let at = self.dice.random_range(0..sales.len());
+        self.fresh += 1;
+        if let Some(sale) = sales.values_mut().nth(at) {
+            sale.1 = 50 + self.fresh;
+        }
+        let name = fs::read_dir(self.path().join("comps"))
+            .unwrap()
+            .map(|item| item.unwrap().file_name().into_string().unwrap())
+            .find(|name| name.starts_with(&format!("{entry:06}-")));
+        let header = comp::COLUMNS.join(",");
+        let path = self.path().join("comps").join(name.unwrap());
+        fs::write(&path, format!("{header}\n{}", Self::text(&sales))).unwrap();
+        age(&path);
+        self.entries.insert(entry, sales);
+    }
+
+    fn spoil_cache(&mut self) {
+        let cache = self.path().join(".compband/cache");
+        match self.dice.random_range(0..3) {
+            0 => fs::remove_dir_all(cache).unwrap(),
+            1 => fs::remove_dir_all(self.path().join(".compband")).unwrap(),
+            _ => {
+                for item in fs::read_dir(cache).unwrap() {
+                    let path = item.unwrap().path();
+                    let mut bytes = fs::read(&path).unwrap();
+                    if bytes.is_empty() {
+                        continue;
+                    }
+                    let at = self.dice.random_range(0..bytes.len());
+                    bytes[at] ^= 1 << self.dice.random_range(0..8);
+                    fs::write(&path, bytes).unwrap();
+                }
+            }
+        }
+    }
+
+    /// Does something, and says what.
+    fn step(&mut self) -> &'static str {
+        let (name, act): (_, fn(&mut Self)) = match self.dice.random_range(0..12) {
+            0..5 => ("import", Self::import),
+            5..8 => ("log", Self::log),
+            8..10 => ("undo", Self::undo),
+            10 => ("by hand", Self::by_hand),
+            _ => ("spoil cache", Self::spoil_cache),
+        };
+        act(self);
+        name
+    }
+
+    fn check(&mut self) {
+        let book = Book::open(Some(self.path())).unwrap();
+        let read = given(&book);
+        read.same_as(&given(&book));
+        read.same_as(&in_memory(self.path()));
+        read.parts_of(&book);
+        let rows = FrameRows::new(&read.whole, &book.settings().currency).unwrap();
+        let entries = read.whole.column("entry").unwrap().i64().unwrap();
+        let found: BTreeMap<_, _> = (0..rows.len())
+            .map(|at| {
+                let comp = rows.comp(at);
+                let entry = entries.get(at).unwrap() as u64;
+                (comp.comp_id, (entry, comp.model, comp.price))
+            })
+            .collect();
+        let expected: BTreeMap<_, _> = self
+            .in_force()
+            .into_iter()
+            .map(|(id, (entry, model, price))| (id, (entry, model, price.into())))
+            .collect();
+        assert_eq!(rows.len(), expected.len());
+        for (id, sale) in &found {
+            assert_eq!(Some(sale), expected.get(id), "{id}");
+        }
+        let asked: HashSet<String> = (0..20)
+            .map(|_| format!("n{:06}", self.dice.random_range(0..=self.fresh)))
+            .collect();
+        let by_id = book.comps_by_id(&asked).unwrap();
+        for id in asked {
+            let there = by_id.get(&id).map(|comp| (&comp.model, comp.price));
+            let wanted = expected.get(&id).map(|(_, model, price)| (model, *price));
+            assert_eq!(there, wanted, "{id}");
+        }
+    }
+}
+
+/// As long as [`said`] by `COMPBAND_FUZZ_SECONDS` (a few seconds), drawn from `COMPBAND_FUZZ_SEED`.
+#[test]
+fn whatever_is_done_to_a_book_the_cache_gives_what_the_files_give() {
+    let seed = said("COMPBAND_FUZZ_SEED").unwrap_or(20_261_125);
+    let time = Duration::from_secs(said("COMPBAND_FUZZ_SECONDS").unwrap_or(4));
+    let begun = Instant::now();
+    let mut steps = 0;
+    // A book of its own for each so many steps, for the bulk imports make it slow.
+    for number in 0.. {
+        let mut book = Changing::new(StdRng::seed_from_u64(seed + number));
+        book.check();
+        for step in 0..40 {
+            if begun.elapsed() > time && steps >= 10 {
+                return;
+            }
+            let done = book.step();
+            println!("seed {}, step {step}: {done}", seed + number);
+            book.check();
+            steps += 1;
+        }
+    }
+}
+
+#[test]
+fn readers_see_one_state_while_imports_come_and_go() {
+    const IDS: u32 = 50;
+    let mut changing = Changing::new(StdRng::seed_from_u64(1));
+    let sales = |price: u32| -> Sales {
+        let sale = |n| (format!("s{n:03}"), ("Oskelde 1".to_string(), price));
+        (0..IDS).map(sale).collect()
+    };
+    changing.place(2, sales(1));
+    let path = changing.path();
+    let all = given(&Book::open(Some(path)).unwrap()).whole.height();
+    let end = Instant::now() + Duration::from_secs(2);
+    let goes_on = || Instant::now() < end;
+    std::thread::scope(|scope| {
+        let reader = || {
+            let mut reads = 0;
+            while goes_on() {
+                let book = Book::open(Some(path)).unwrap();
+                let frame = book.frame_of_model("Oskelde 1", &mut |_| {}).unwrap();
+                assert_eq!(frame.height(), IDS as usize);
+                let prices = frame.column("price_minor").unwrap().i64().unwrap();
+                assert_eq!(prices.min(), prices.max());
+                assert_eq!(book.frame(&mut |_| {}).unwrap().height(), all);
+                assert_eq!(book.index().unwrap().len(), all);
+                reads += 1;
+            }
+            reads
+        };
+        let readers: Vec<_> = (0..4).map(|_| scope.spawn(reader)).collect();
+        for price in 2.. {
+            if !goes_on() {
+                break;
+            }
+            let header = comp::COLUMNS.join(",");
+            let sheet = format!("{header}\n{}", Changing::text(&sales(price)));
+            fs::write(path.join("a.csv"), sheet).unwrap();
+            out(path, &["import", "a.csv"]);
+            // The next reader makes the cache anew, of this import as well.
+            let _ = fs::remove_file(path.join(".compband/cache/comps.json"));
+            std::thread::sleep(Duration::from_millis(40));
+            out(path, &["undo"]);
+        }
+        for reader in readers {
+            assert!(reader.join().unwrap() > 0);
+        }
+    });
+    let left = fs::read_dir(path.join(".compband/cache")).unwrap();
+    let left = left.map(|item| item.unwrap().file_name().into_string().unwrap());
+    assert!(left.into_iter().all(|name| !name.starts_with('.')));
+    cached_table(path);
 }

@@ -43,3 +43,8 @@ pub fn fails(dir: &Path, code: i32, args: &[&str]) -> String {
 pub fn stderr(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }
+
+/// A number that the environment says under this name.
+pub fn said(name: &str) -> Option<u64> {
+    std::env::var(name).ok()?.parse().ok()
+}

@@ -342,7 +342,7 @@ fn settle(
 fn arrange(
     rows: &[Vec<Span>],
     dead: &[Vec<Span>],
-    mut spill: &File,
+    spill: &File,
     pile: &mut Pile<&mut File>,
     places: &mut Places,
 ) -> Result<Vec<Span>, BuildError> {
@@ -375,7 +375,6 @@ fn arrange(
             }
         }
     }
-    spill.seek(SeekFrom::Start(0))?;
     Ok(segments)
 }
 
@@ -474,6 +473,7 @@ impl Places {
             name: String,
             key: String,
             number: u32,
+            spelled: u32,
             rows: u32,
             segment: u32,
         }
@@ -487,6 +487,7 @@ impl Places {
                     name,
                     key,
                     number,
+                    spelled: rows,
                     rows,
                     segment,
                 })
@@ -494,7 +495,7 @@ impl Places {
             .collect();
         lines.sort_unstable_by(|a, b| (&a.key, a.number).cmp(&(&b.key, b.number)));
         for spellings in lines.chunk_by_mut(|a, b| a.key == b.key) {
-            let rows = spellings.iter().map(|line| line.rows).sum();
+            let rows = spellings.iter().map(|line| line.spelled).sum();
             spellings.iter_mut().for_each(|line| line.rows = rows);
         }
         lines.sort_by_key(|line| std::cmp::Reverse(line.rows));
@@ -512,8 +513,9 @@ impl Places {
                 text(0, |line| &line.name),
                 text(1, |line| &line.key),
                 number(2, |line| line.number),
-                number(3, |line| line.rows),
-                number(4, |line| line.segment),
+                number(3, |line| line.spelled),
+                number(4, |line| line.rows),
+                number(5, |line| line.segment),
             ],
         )?;
         let mut bytes = Vec::new();

@@ -8,7 +8,8 @@
 pub(super) mod build;
 pub(super) mod table;
 
-use std::fs::{self, File};
+use std::collections::HashSet;
+use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -28,7 +29,7 @@ pub(super) const WORTH_BYTES: u64 = 1 << 20;
 pub(super) const BESIDE_BYTES: u64 = 4 << 20;
 
 /// Changes with every change of the layout or of how canonical files are read.
-const FORMAT: u32 = 6;
+const FORMAT: u32 = 7;
 
 /// Longest wait for files to be old enough to be sure of.
 const LONGEST_WAIT: Duration = Duration::from_millis(50);
@@ -45,6 +46,9 @@ fn unsure_nanos(modified: u64) -> u64 {
 }
 
 const LABEL: &str = "comps.json";
+
+/// Held while table and label are put in place.
+const LOCK: &str = "lock";
 
 /// What the cache was made of.
 #[derive(Debug, Serialize, Deserialize)]
@@ -81,20 +85,31 @@ pub(super) fn settle(sources: &[Stamp]) {
 }
 
 /// The cached table with the files it was made of, where all of these are still as they were.
-pub(super) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, Vec<Stamp>)> {
+pub(super) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, HashSet<Stamp>)> {
     let dir = folder(book);
-    let label = read_label(&dir.join(LABEL))?;
-    let fits = label.format == FORMAT
-        && label.settings == settings_hash(book.settings())
-        && label.sources.iter().all(|source| sources.contains(source))
-        // The name comes from a file: it may not lead out of the folder.
-        && Path::new(&label.table).file_name().is_some_and(|name| name == label.table.as_str());
-    if !fits {
-        return None;
+    let there: HashSet<&Stamp> = sources.iter().collect();
+    let mut missing = None;
+    loop {
+        let label = read_label(&dir.join(LABEL))?;
+        let fits = label.format == FORMAT
+            && label.settings == settings_hash(book.settings())
+            && label.sources.iter().all(|source| there.contains(source))
+            // The name comes from a file: it may not lead out of the folder.
+            && Path::new(&label.table).file_name().is_some_and(|name| name == label.table.as_str());
+        if !fits {
+            return None;
+        }
+        match File::open(dir.join(&label.table)) {
+            Ok(file) => {
+                let whole = file.metadata().ok()?.len() == label.table_size;
+                let of = label.sources.into_iter().collect();
+                return whole.then(|| (Table::new(file, label.contents), of));
+            }
+            // Another run may have put a new table in its place since the label was read.
+            Err(_) if missing.as_ref() != Some(&label.table) => missing = Some(label.table),
+            Err(_) => return None,
+        }
     }
-    let file = File::open(dir.join(&label.table)).ok()?;
-    let whole = file.metadata().ok()?.len() == label.table_size;
-    whole.then(|| (Table::new(file, label.contents), label.sources))
 }
 
 /// Keeps a table for later runs, unless its files are too young to be sure of (`made`: when
@@ -144,6 +159,19 @@ fn try_keep(
     sources: Vec<Stamp>,
 ) -> Result<(), BookError> {
     let dir = book.cache_dir()?;
+    let lock = dir.join(LOCK);
+    let held = OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(&lock)
+        .map_err(BookError::io(&lock, "lock"))?;
+    match held.try_lock() {
+        Ok(()) => {}
+        // Another run is keeping its own.
+        Err(TryLockError::WouldBlock) => return Ok(()),
+        Err(TryLockError::Error(error)) => return Err(BookError::io(&lock, "lock")(error)),
+    }
     let name = format!("comps-{:016x}.table", contents.hash());
     let path = dir.join(&name);
     let table_size = file

@@ -23,9 +23,10 @@ use super::super::frame::{Packed, WORDED};
 /// Bytes of an [`Id`].
 pub(super) const ID_BYTES: usize = 24;
 
-/// Columns of the table of models: a spelling, its number among the spellings and the rows of all
-/// spellings of the model, by which the table is sorted; the segment that has them.
-pub(super) const MODEL_COLUMNS: [&str; 5] = ["model", "model_key", "number", "rows", "segment"];
+/// Columns of the table of models: a spelling, its key, its number among the spellings, its rows and the
+/// rows of all spellings of the model, by which the table is sorted; the segment that has them.
+pub(super) const MODEL_COLUMNS: [&str; 6] =
+    ["model", "model_key", "number", "spelled", "rows", "segment"];
 
 /// A part of the cache is not what it was when it was written.
 #[derive(Debug)]
@@ -134,7 +135,6 @@ pub(super) fn to_bytes(packed: &mut Packed) -> PolarsResult<Vec<u8>> {
         .map_err(|error| PolarsError::ComputeError(error.to_string().into()))?;
     let mut bytes = (words.len() as u64).to_le_bytes().to_vec();
     bytes.extend(words);
-    // An Arrow file reads best from an address that is a multiple of its alignment.
     IpcWriter::new(&mut bytes).finish(&mut packed.rows)?;
     Ok(bytes)
 }
@@ -224,8 +224,9 @@ impl Table {
             names: text(0)?,
             keys: text(1)?,
             numbers: number(2)?,
-            rows: number(3)?,
-            segments: number(4)?,
+            spelled: number(3)?,
+            rows: number(4)?,
+            segments: number(5)?,
         })
     }
 }
@@ -237,6 +238,7 @@ pub(in crate::book) struct Models {
     names: StringChunked,
     keys: StringChunked,
     numbers: UInt32Chunked,
+    spelled: UInt32Chunked,
     rows: UInt32Chunked,
     segments: UInt32Chunked,
 }
@@ -251,10 +253,29 @@ pub(in crate::book) struct Model<'a> {
     pub(in crate::book) segment: u32,
 }
 
+/// One spelling of a model.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::book) struct Spelling<'a> {
+    pub(in crate::book) name: &'a str,
+    /// Of its model.
+    pub(in crate::book) key: &'a str,
+    /// See [`Id::model`].
+    pub(in crate::book) number: u32,
+    /// Comps that have it.
+    pub(in crate::book) rows: u32,
+}
+
 impl Models {
     /// Every spelling.
-    pub(in crate::book) fn names(&self) -> impl Iterator<Item = &str> {
-        self.names.iter().flatten()
+    pub(in crate::book) fn spellings(&self) -> impl Iterator<Item = Spelling<'_>> {
+        (0..self.keys.len()).filter_map(|at| {
+            Some(Spelling {
+                name: self.names.get(at)?,
+                key: self.keys.get(at)?,
+                number: self.numbers.get(at)?,
+                rows: self.spelled.get(at)?,
+            })
+        })
     }
 
     /// The model of this key.
