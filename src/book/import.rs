@@ -466,11 +466,13 @@ impl<'a> Merger<'a, '_> {
         };
         let mut records = input.rows();
         let mut ready: Vec<Chunk<'_>> = Vec::new();
+        let mut take_round =
+            || -> Vec<Vec<Raw<'_>>> { (0..threads).map(|_| take_chunk(&mut records)).collect() };
+        let mut raws = take_round();
+        let mut done = 0;
         loop {
-            let raws: Vec<Vec<Raw<'_>>> =
-                readers.iter().map(|_| take_chunk(&mut records)).collect();
-            // While the threads read this round, the last one is put together here.
-            let next = thread::scope(|scope| {
+            // While the threads read this round, the last one is put together here and the next one cut.
+            let (next, after) = thread::scope(|scope| {
                 let work: Vec<_> = readers
                     .iter_mut()
                     .zip(&raws)
@@ -480,13 +482,21 @@ impl<'a> Merger<'a, '_> {
                 for chunk in ready.drain(..) {
                     self.merge(&mut file, chunk)?;
                 }
-                Ok::<_, io::Error>(work.into_iter().map(join).collect::<Vec<_>>())
+                let after = take_round();
+                Ok::<_, io::Error>((work.into_iter().map(join).collect::<Vec<_>>(), after))
             })?;
-            self.witness.progress(self.done + records.position() as u64);
             if next.is_empty() {
                 break;
             }
+            done += raws
+                .iter()
+                .flatten()
+                .map(|raw| raw.text.len() as u64 + 1)
+                .sum::<u64>();
+            self.witness
+                .progress(self.done + done.min(input.len() as u64));
             ready = next;
+            raws = after;
         }
         self.plan.files.push(file.count);
         let models = readers

@@ -267,13 +267,15 @@ impl Input {
         let Some(at) = self.mapping.cell_of[Column::Currency as usize] else {
             return false;
         };
-        let delimiter = char::from(self.delimiter);
         let mut cells = Cells::new(self.delimiter);
+        let mut ours = "";
         self.rows().any(|raw| {
             // Cutting a row without quotes takes a fraction of the time of reading it.
-            let cut = raw.text.split(delimiter).nth(at);
-            if !raw.text.contains('"') && !cut.is_some_and(other) {
-                return false;
+            if let Some(cut) = cut(raw.text, self.delimiter, at) {
+                if cut == ours || !other(cut) {
+                    ours = cut;
+                    return false;
+                }
             }
             cells.read(raw.text);
             !self.repeats_header(&cells) && other(cells.get(at))
@@ -284,6 +286,20 @@ impl Input {
     pub fn delimiter_name(&self) -> &'static str {
         delimiter_name(self.delimiter)
     }
+}
+
+/// The cell at a place of a row without quotes; none where it has quotes or no such cell.
+fn cut(row: &str, delimiter: u8, at: usize) -> Option<&str> {
+    let bytes = row.as_bytes();
+    if memchr::memchr(b'"', bytes).is_some() {
+        return None;
+    }
+    let mut ends = memchr::memchr_iter(delimiter, bytes);
+    let start = match at.checked_sub(1) {
+        Some(before) => ends.nth(before)? + 1,
+        None => 0,
+    };
+    row.get(start..ends.next().unwrap_or(row.len()))
 }
 
 /// What a delimiter is called in messages.
