@@ -7,6 +7,7 @@
 use std::collections::hash_map::Entry;
 use std::collections::{BTreeSet, HashMap};
 use std::io::{self, Write};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
 use chrono::NaiveDate;
@@ -25,7 +26,9 @@ use super::store::{IdMap, id_hash};
 use super::{Comp, Currency, Problem, Settings};
 
 /// Text that a thread reads at a time.
-const CHUNK_BYTES: usize = 1 << 20;
+const CHUNK_BYTES: usize = 1 << 18;
+/// Chunks for each thread before they are put together.
+const CHUNKS_EACH: usize = 6;
 /// Updates that are kept to be shown old → new.
 pub const SHOWN_UPDATES: usize = 20;
 
@@ -456,6 +459,8 @@ impl<'a> Merger<'a, '_> {
         };
         let reader = || ChunkReader::new(input, against, facts, optional);
         let mut readers: Vec<ChunkReader<'_>> = (0..threads).map(|_| reader()).collect();
+        // For the thread that puts the chunks together, when it has nothing else to do.
+        let mut helper = reader();
         let mut file = FileState {
             input,
             number,
@@ -466,38 +471,39 @@ impl<'a> Merger<'a, '_> {
         };
         let mut records = input.rows();
         let mut ready: Vec<Chunk<'_>> = Vec::new();
-        let mut take_round =
-            || -> Vec<Vec<Raw<'_>>> { (0..threads).map(|_| take_chunk(&mut records)).collect() };
+        let mut take_round = || -> Vec<Vec<Raw<'_>>> {
+            let chunks = (0..threads * CHUNKS_EACH).map(|_| take_chunk(&mut records));
+            chunks.take_while(|raws| !raws.is_empty()).collect()
+        };
         let mut raws = take_round();
         let mut done = 0;
-        loop {
+        while !(raws.is_empty() && ready.is_empty()) {
             // While the threads read this round, the last one is put together here and the next one cut.
-            let (next, after) = thread::scope(|scope| {
+            let round = Round {
+                raws: &raws,
+                next: AtomicUsize::new(0),
+            };
+            let (read, after) = thread::scope(|scope| {
                 let work: Vec<_> = readers
                     .iter_mut()
-                    .zip(&raws)
-                    .filter(|(_, raws)| !raws.is_empty())
-                    .map(|(reader, raws)| scope.spawn(move || reader.chunk(raws)))
+                    .map(|reader| scope.spawn(|| round.read(reader)))
                     .collect();
                 for chunk in ready.drain(..) {
                     self.merge(&mut file, chunk)?;
                 }
                 let after = take_round();
-                Ok::<_, io::Error>((work.into_iter().map(join).collect::<Vec<_>>(), after))
+                let mut read = round.read(&mut helper);
+                read.extend(work.into_iter().flat_map(join));
+                Ok::<_, io::Error>((read, after))
             })?;
-            if next.is_empty() {
-                break;
-            }
-            done += raws
-                .iter()
-                .flatten()
-                .map(|raw| raw.text.len() as u64 + 1)
-                .sum::<u64>();
+            ready = in_order(read);
+            let text = raws.iter().flatten().map(|raw| raw.text.len() as u64 + 1);
+            done += text.sum::<u64>();
             self.witness
                 .progress(self.done + done.min(input.len() as u64));
-            ready = next;
             raws = after;
         }
+        readers.push(helper);
         self.plan.files.push(file.count);
         let models = readers
             .into_iter()
@@ -699,6 +705,32 @@ impl<'a> Merger<'a, '_> {
         file.count.rows -= 1;
         self.bad(file, raw, vec![(problem, None)])
     }
+}
+
+/// Chunks that several threads read, each taking the next one.
+struct Round<'r, 'a> {
+    raws: &'r [Vec<Raw<'a>>],
+    next: AtomicUsize,
+}
+
+impl<'a> Round<'_, 'a> {
+    /// Reads chunks until there are no more; each with its place.
+    fn read(&self, reader: &mut ChunkReader<'_>) -> Vec<(usize, Chunk<'a>)> {
+        let mut read = Vec::new();
+        loop {
+            let at = self.next.fetch_add(1, Ordering::Relaxed);
+            let Some(raws) = self.raws.get(at) else {
+                return read;
+            };
+            read.push((at, reader.chunk(raws)));
+        }
+    }
+}
+
+/// Chunks in the order of their places.
+fn in_order(mut read: Vec<(usize, Chunk<'_>)>) -> Vec<Chunk<'_>> {
+    read.sort_unstable_by_key(|(at, _)| *at);
+    read.into_iter().map(|(_, chunk)| chunk).collect()
 }
 
 /// The next records, about [`CHUNK_BYTES`] of them.

@@ -271,11 +271,11 @@ impl Input {
         let mut ours = "";
         self.rows().any(|raw| {
             // Cutting a row without quotes takes a fraction of the time of reading it.
-            if let Some(cut) = cut(raw.text, self.delimiter, at) {
-                if cut == ours || !other(cut) {
-                    ours = cut;
-                    return false;
-                }
+            if let Some(cut) = cut(raw.text, self.delimiter, at)
+                && (cut == ours || !other(cut))
+            {
+                ours = cut;
+                return false;
             }
             cells.read(raw.text);
             !self.repeats_header(&cells) && other(cells.get(at))
