@@ -289,11 +289,7 @@ impl Packed {
         most: usize,
         wanted: &dyn Fn(&str) -> bool,
     ) -> PolarsResult<(Self, Self)> {
-        let keys: Vec<String> = self
-            .words_of("model")
-            .iter()
-            .map(|word| match_key(word))
-            .collect();
+        let keys = self.model_keys();
         let numbers = self.rows.column("model")?.u32()?;
         let others = if most > 0 {
             most_rows(numbers, &keys, |other| other != key && wanted(other), most)
@@ -307,8 +303,7 @@ impl Packed {
 
     /// The numbers of the rows of every model, by its key.
     pub(super) fn rows_by_key(&self) -> PolarsResult<HashMap<String, Vec<IdxSize>>> {
-        let words = self.words_of("model").iter();
-        let keys: Vec<String> = words.map(|word| match_key(word)).collect();
+        let keys = self.model_keys();
         let mut rows: HashMap<String, Vec<IdxSize>> = HashMap::new();
         let numbers = self.rows.column("model")?.u32()?.iter();
         for (row, number) in (0..).zip(numbers) {
@@ -325,8 +320,8 @@ impl Packed {
 
     /// The rows of the models whose keys are wanted.
     pub(super) fn of_keys(&self, wanted: &dyn Fn(&str) -> bool) -> PolarsResult<Self> {
-        let words = self.words_of("model").iter();
-        let wanted: Vec<bool> = words.map(|word| wanted(&match_key(word))).collect();
+        let keys = self.model_keys();
+        let wanted: Vec<bool> = keys.iter().map(|key| wanted(key)).collect();
         let numbers = self.rows.column("model")?.u32()?.iter();
         let rows = (0..).zip(numbers).filter_map(|(row, number)| {
             let wanted = wanted.get(number? as usize).copied().unwrap_or_default();
@@ -408,6 +403,12 @@ impl Packed {
             rows: self.rows.take(&IdxCa::from_vec("row".into(), rows))?,
             words: self.words,
         })
+    }
+
+    /// The key of each spelling of a model, in the order of the words.
+    pub(super) fn model_keys(&self) -> Vec<String> {
+        let words = self.words_of("model").iter();
+        words.map(|word| match_key(word)).collect()
     }
 
     pub(super) fn words_of(&self, column: &str) -> &[String] {

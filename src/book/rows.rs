@@ -7,7 +7,6 @@ use polars::prelude::{IdxSize, PolarsError, PolarsResult};
 
 use super::cache::table::{Damaged, Id, Models, Spelling, Table};
 use super::canonical::Row;
-use super::comp::match_key;
 use super::frame::{Builder, Packed};
 use super::store::{IdMap, id_hash};
 use super::{BookError, Comp};
@@ -305,8 +304,9 @@ impl Rows {
         let mut waiting = beside.rows.rows_by_key()?;
         for segment in 0..table.segments() {
             let rows = beside.without_gone(table.segment(segment)?)?;
-            let keys = rows.words_of("model").iter().map(|word| match_key(word));
-            let more: Vec<IdxSize> = keys
+            let more: Vec<IdxSize> = rows
+                .model_keys()
+                .into_iter()
                 .filter_map(|key| waiting.remove(&key))
                 .flatten()
                 .collect();

@@ -21,7 +21,7 @@ use super::super::comp::match_key;
 use super::super::files;
 use super::super::frame::{Builder, Packed, Words, place, short_line};
 use super::super::store::id_hash;
-use super::table::{Contents, Damaged, Id, MODEL_COLUMNS, Span, from_bytes, to_bytes};
+use super::table::{Contents, Damaged, Id, MODEL_COLUMNS, Span, from_bytes, number, to_bytes};
 
 /// Rows held before they are spilled.
 const FLUSH_ROWS: usize = 1 << 17;
@@ -100,17 +100,11 @@ impl Claim {
     }
 
     fn all_of(bytes: &[u8]) -> impl Iterator<Item = Self> + '_ {
-        let number = |bytes: &[u8], at: usize, length: usize| {
-            bytes[at..at + length]
-                .iter()
-                .rev()
-                .fold(0u64, |number, byte| number << 8 | u64::from(*byte))
-        };
-        bytes.chunks_exact(Self::BYTES).map(move |bytes| Self {
-            hash: number(bytes, 0, 8),
-            place: number(bytes, 8, 8),
-            content: number(bytes, 16, 8),
-            model: number(bytes, 24, 4) as u32,
+        bytes.chunks_exact(Self::BYTES).map(|bytes| Self {
+            hash: number(&bytes[..8]),
+            place: number(&bytes[8..16]),
+            content: number(&bytes[16..24]),
+            model: number(&bytes[24..]) as u32,
         })
     }
 
@@ -393,7 +387,7 @@ fn bucket_in_order(chunks: Vec<Vec<u8>>, dead: &[u8]) -> Result<Vec<Segment>, Bu
         .collect::<Result<_, _>>()?;
     let whole = Packed::concat(parts)?;
     let dead: HashSet<&[u8]> = dead.chunks_exact(size_of::<u64>()).collect();
-    let ranks = ranks(whole.words_of("model"));
+    let ranks = ranks(&whole.model_keys());
     let numbers = whole.rows.column("model")?.u32()?;
     // Rows by model; those of one stay in the order they came in.
     let mut rows: Vec<(u32, IdxSize)> = Vec::with_capacity(whole.height());
@@ -419,9 +413,8 @@ fn bucket_in_order(chunks: Vec<Vec<u8>>, dead: &[u8]) -> Result<Vec<Segment>, Bu
     Ok(segments)
 }
 
-/// Numbers for the models of these spellings, by the order of their keys.
-fn ranks(words: &[String]) -> Vec<u32> {
-    let keys: Vec<String> = words.iter().map(|word| match_key(word)).collect();
+/// Numbers for these keys of models by their order.
+fn ranks(keys: &[String]) -> Vec<u32> {
     let sorted: BTreeSet<&String> = keys.iter().collect();
     let ranks: HashMap<&String, u32> = sorted.into_iter().zip(0..).collect();
     keys.iter().map(|key| ranks[key]).collect()

@@ -45,6 +45,13 @@ fn unsure_nanos(modified: u64) -> u64 {
     }
 }
 
+/// When a file that has not changed until then is sure not to have, in nanoseconds since 1970.
+fn sure_from(source: &Stamp) -> u64 {
+    source
+        .modified
+        .saturating_add(unsure_nanos(source.modified))
+}
+
 const LABEL: &str = "comps.json";
 
 /// Held while table and label are put in place.
@@ -70,14 +77,7 @@ pub(super) fn now() -> u64 {
 
 /// Waits a moment where that makes sure of files that have only just changed.
 pub(super) fn settle(sources: &[Stamp]) {
-    let sure = sources
-        .iter()
-        .map(|source| {
-            source
-                .modified
-                .saturating_add(unsure_nanos(source.modified))
-        })
-        .max();
+    let sure = sources.iter().map(sure_from).max();
     let left = sure.unwrap_or(0).saturating_sub(now());
     if left > 0 && u128::from(left) < LONGEST_WAIT.as_nanos() {
         std::thread::sleep(Duration::from_nanos(left + 1));
@@ -127,12 +127,7 @@ pub(super) fn keep(
 ) -> io::Result<Table> {
     let Built { file, contents } = built;
     let table = Table::new(file.reopen()?, contents.clone());
-    let young = sources.iter().any(|source| {
-        source
-            .modified
-            .saturating_add(unsure_nanos(source.modified))
-            > made
-    });
+    let young = sources.iter().any(|source| sure_from(source) > made);
     if !young && let Err(error) = try_keep(book, file, contents, sources) {
         notice(&unwritten(&error));
     }

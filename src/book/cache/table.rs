@@ -86,6 +86,12 @@ impl Contents {
     }
 }
 
+/// A number of up to eight bytes, the lowest first.
+pub(super) fn number(bytes: &[u8]) -> u64 {
+    let bytes = bytes.iter().rev();
+    bytes.fold(0, |number, byte| number << 8 | u64::from(*byte))
+}
+
 /// One identifier in force.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(in crate::book) struct Id {
@@ -111,20 +117,11 @@ impl Id {
 
     /// The identifiers of a block.
     fn all_of(bytes: &[u8]) -> impl Iterator<Item = Self> + '_ {
-        let wide = |bytes: &[u8], at: usize| {
-            bytes[at..at + 8]
-                .iter()
-                .rev()
-                .fold(0, |number, byte| number << 8 | u64::from(*byte))
-        };
-        bytes.chunks_exact(ID_BYTES).map(move |bytes| {
-            let last = wide(bytes, 16);
-            Self {
-                hash: wide(bytes, 0),
-                content: wide(bytes, 8),
-                entry: last as u32,
-                model: (last >> 32) as u32,
-            }
+        bytes.chunks_exact(ID_BYTES).map(|bytes| Self {
+            hash: number(&bytes[..8]),
+            content: number(&bytes[8..16]),
+            entry: number(&bytes[16..20]) as u32,
+            model: number(&bytes[20..]) as u32,
         })
     }
 }
