@@ -115,6 +115,6 @@ pub fn band(
     let selection = selection(comps, target, factors);
     let made =
         estimate_with(aids, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
-    let (low, high, _) = made.outcome.band(f64::from(CHANCE) / 100.0);
+    let (low, high) = made.outcome.band(f64::from(CHANCE) / 100.0);
     (low, high)
 }

@@ -8,20 +8,23 @@ use nalgebra::DVector;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::jackknife::Jackknife;
-use super::outcome::{MadeBy, Outcome};
+use super::outcome::Outcome;
 use super::own::Own;
-use super::predictive::Predictive;
+use super::predictive::{Predictive, Scale as Part};
 use crate::book::attributes::Scale;
 use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
 use crate::book::{Currency, HowSold};
-use crate::fit::design::{self, Design, Prior, SoldTerm, Term};
+use crate::fit::design::{self, Belief, Design, Prior, SoldTerm, Term};
 use crate::fit::pool::{Pool, Pooled};
-use crate::fit::robust::{self, Fit, Loss, Options};
+use crate::fit::posterior::{Place, Posterior, Question, SpreadPrior};
+use crate::fit::prior::Part as RulePart;
+use crate::fit::robust::{self, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
-use crate::fit::spread;
-use crate::select::order::{NORMAL_DECILE, effective_number, median};
+use crate::select::order::{NORMAL_DECILE, effective_number};
 use crate::select::{Candidate, Dropped, Selection, Step, Subject, trim};
+
+/// Probability that a range stated as a rule of thumb holds ([`crate::fit::prior`]).
+const RANGE_HOLDS: f64 = 0.67;
 
 /// Share of the information below which comps are taken to say nothing.
 const LEAST_SAY: f64 = 0.01;
@@ -173,10 +176,10 @@ pub struct Evidence {
     pub trend_percent: Option<Spread>,
     /// Residual spread, per cent of the price.
     pub spread_percent: f64,
-    /// Rounds that the fit took.
-    pub rounds: usize,
-    /// Whether it settled.
-    pub converged: bool,
+    /// Places of the grid over residual scale and tails that carry weight.
+    pub places: usize,
+    /// Whether every one of them settled.
+    pub settled: bool,
 }
 
 /// A finished estimate.
@@ -200,8 +203,6 @@ pub struct Estimate {
     pub low: Decimal,
     /// Upper end of the band.
     pub high: Decimal,
-    /// What made the band.
-    pub made_by: MadeBy,
     /// What it rests on.
     pub evidence: Evidence,
     /// Widening steps taken.
@@ -279,11 +280,9 @@ pub fn estimate_with(
     let level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
     let pool = if subject.works { &aids.pool } else { &silent };
-    let tolerance = Options::default().tolerance;
-    let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, tolerance, settings)?;
-    let outcome = outcome_of(&design, &fit, subject.works, &settings.estimate)
-        .widened(aids.own.map_or(1.0, |own| own.widening));
-    let (low, high, made_by) = outcome.band(f64::from(chance) / 100.0);
+    let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, settings)?;
+    let outcome = outcome_of(&design, &fit).widened(aids.own.map_or(1.0, |own| own.widening));
+    let (low, high) = outcome.band(f64::from(chance) / 100.0);
     let money = |log: f64| {
         settings.currency.from_statistics(log.exp()).ok_or_else(|| {
             EstimateError::NoEvidence(
@@ -307,7 +306,6 @@ pub fn estimate_with(
         assumptions,
         as_of,
         chance,
-        made_by,
         evidence,
         adjustments,
         comps,
@@ -341,21 +339,23 @@ fn working_price(
         works: true,
         ..subject.clone()
     };
-    let tolerance = Options::default().tolerance;
-    let (design, fit) =
-        fit_trimmed(&mut working, &subject, None, pool, tolerance, settings).ok()?;
+    let (design, fit) = fit_trimmed(&mut working, &subject, None, pool, settings).ok()?;
     Some(Prior {
-        mean: fit.mean(&design.subject),
+        mean: design.subject.dot(&fit.mean),
         sd: fit.variance(&design.subject).sqrt(),
     })
 }
 
 /// What the parts-only rule makes of the price of a working unit.
-fn parts_price(working: Prior, settings: &Settings) -> Prior {
-    let rule = design::parts_rule(settings);
-    Prior {
-        mean: working.mean + rule.mean,
-        sd: working.sd.hypot(rule.sd),
+fn parts_price(working: Prior, settings: &Settings) -> Belief {
+    let rule = Belief::of_rule(design::parts_rule(settings));
+    let part = |part: RulePart| RulePart {
+        mean: working.mean + part.mean,
+        sd: working.sd.hypot(part.sd),
+        ..part
+    };
+    Belief {
+        parts: rule.parts.map(part),
     }
 }
 
@@ -443,49 +443,66 @@ fn unsaid(known: &Option<String>) -> &'static str {
     }
 }
 
-/// Drops gross errors, fits, drops outliers of the fit and fits again. A comp that is one of few
-/// to tell of something is never an outlier of the fit: what it tells may be what is odd about it.
-/// The outliers are looked for once: their measure, a median, is not moved by them, and looking
-/// again among ever tidier residuals would end in a band too narrow.
-/// The rounds of a fit end at `tolerance` ([`Options::tolerance`]).
+/// Fits, drops gross errors and fits again.
+///
+/// A gross error is a price that lies further from what all the other comps say of it than the
+/// far-out fences allow ([`trim::gross_errors`]). As the comps themselves say what they differ by,
+/// a rule of thumb that they contradict makes no honest sale a gross error.
 pub(super) fn fit_trimmed(
     selection: &mut Selection,
     subject: &Subject,
-    level: Option<Prior>,
+    level: Option<Belief>,
     pool: &Pool,
-    tolerance: f64,
     settings: &Settings,
-) -> Result<(Design, Fit), EstimateError> {
-    let mut design = build(selection, subject, level, pool, settings)?;
-    let adjusted = design.adjusted(&design.prior_means());
-    let centre = median(&mut adjusted.clone());
-    let gross = trim::gross_errors(
-        &adjusted,
-        &design.adjustment_doubts(),
-        settings.estimate.fence,
-    );
-    let verdict = |at: usize| gross[at].then(|| Dropped::GrossError((adjusted[at] - centre).exp()));
-    if drop_where(selection, verdict) {
-        design = build(selection, subject, level, pool, settings)?;
-    }
-    let options = Options {
-        tolerance,
-        ..options(&settings.estimate, subject.works)
+) -> Result<(Design, Posterior), EstimateError> {
+    let fit = |selection: &Selection| {
+        let design = build(selection, subject, level, pool, settings)?;
+        let fit = posterior_of(&design, subject.works, pool, &settings.estimate)?;
+        Ok::<_, EstimateError>((design, fit))
     };
-    let mut fit = robust::fit(&design.problem(), &options)?;
-    let scores = trim::modified_z(
-        &fit.standardised(),
-        usual_spread(&settings.estimate, subject.works),
-    );
-    let rare = design.is_rare(trim::FEWEST);
-    let odd = |at: usize| scores[at].abs() > settings.estimate.modified_z && !rare[at];
+    let mut made = fit(selection)?;
+    let (design, posterior) = &made;
+    let misses = posterior.left_out(design);
+    let spread = posterior.likeliest().map_or(f64::INFINITY, Place::spread);
+    let gross = trim::gross_errors(&misses, spread, settings.estimate.fence);
+    let ratio = |at: usize| misses[at].residual.exp();
     if drop_where(selection, |at| {
-        odd(at).then(|| Dropped::Outlier(scores[at]))
+        gross[at].then(|| Dropped::GrossError(ratio(at)))
     }) {
-        design = build(selection, subject, level, pool, settings)?;
-        fit = robust::fit(&design.problem(), &options)?;
+        made = fit(selection)?;
     }
-    Ok((design, fit))
+    Ok(made)
+}
+
+/// The posterior of a design by the settings.
+fn posterior_of(
+    design: &Design,
+    works: bool,
+    pool: &Pool,
+    settings: &EstimateSettings,
+) -> Result<Posterior, EstimateError> {
+    let usual = SpreadPrior::about(usual_spread(settings, works), settings.spread_worth);
+    let spread = pool.spread(&usual);
+    let options = options(settings, works);
+    // Huber's and Tukey's estimators say how much each comp counts; what remains is normal.
+    let weights = match options.loss {
+        Loss::Huber { .. } | Loss::Tukey { .. } => {
+            let fit = robust::fit(&design.problem(&design.penalties()), &options)?;
+            let pairs = design.weights.iter().zip(&fit.robust);
+            pairs.map(|(w, u)| w * u.max(1e-6)).collect()
+        }
+        Loss::StudentT { .. } | Loss::LeastSquares => design.weights.clone(),
+    };
+    let question = Question {
+        x: &design.x,
+        y: &design.y,
+        weights: &weights,
+        rules: &design.rules,
+        spread: &spread,
+        nu: options.loss.nu(),
+        start: design.start(),
+    };
+    Posterior::of(&question).ok_or(EstimateError::Fit(SolveError::NotFinite))
 }
 
 /// How far single sales usually fall from their mark, log price.
@@ -500,7 +517,7 @@ fn usual_spread(settings: &EstimateSettings, works: bool) -> f64 {
 fn build(
     selection: &Selection,
     subject: &Subject,
-    level: Option<Prior>,
+    level: Option<Belief>,
     pool: &Pool,
     settings: &Settings,
 ) -> Result<Design, EstimateError> {
@@ -583,54 +600,33 @@ fn options(settings: &EstimateSettings, works: bool) -> Options {
     }
 }
 
-fn outcome_of(design: &Design, fit: &Fit, works: bool, settings: &EstimateSettings) -> Outcome {
-    let mean = fit.mean(&design.subject);
+fn outcome_of(design: &Design, fit: &Posterior) -> Outcome {
     // What was not said of the unit may be anything that the comps are.
     let doubt: f64 = design
         .doubts
         .iter()
-        .map(|(j, variance)| fit.coefficients[*j].powi(2) * variance)
+        .map(|(j, variance)| fit.mean[*j].powi(2) * variance)
         .sum();
-    let options = options(settings, works);
-    let nu = options.loss.nu();
-    let scales = spread::posterior(&design.problem(), &options, fit, &design.subject);
-    let predictive = match scales {
-        Some(mut scales) => {
-            scales.iter_mut().for_each(|s| s.variance += doubt);
-            Predictive::mixture(mean, &scales)
-        }
-        None => {
-            let variance = fit.variance(&design.subject) + doubt;
-            Predictive::new(mean, variance, fit.sigma, fit.degrees, nu)
-        }
+    let part = |place: &Place| Part {
+        sigma: place.sigma,
+        nu: place.nu,
+        weight: place.weight,
+        mean: design.subject.dot(&place.coefficients.mean),
+        variance: place.coefficients.variance(&design.subject) + doubt,
     };
-    let scale = predictive.scale();
-    let jackknife = Jackknife {
-        centres: fit
-            .shifts(&design.x, &design.subject)
-            .into_iter()
-            .map(|shift| mean + shift)
-            .collect(),
-        misses: fit
-            .left_out(&design.x, &design.y, &design.weights)
-            .into_iter()
-            .map(|left| left.residual.abs() / left.scale * scale)
-            .collect(),
-        weights: design.weights.clone(),
-    };
-    Outcome::new(predictive, jackknife, effective_number(&design.weights))
+    Outcome::new(Predictive::mixture(fit.places.iter().map(part).collect()))
 }
 
-fn comp_weights(design: &Design, fit: &Fit) -> Vec<f64> {
+fn comp_weights(design: &Design, fit: &Posterior) -> Vec<f64> {
     design
         .weights
         .iter()
-        .zip(&fit.robust)
+        .zip(fit.robust())
         .map(|(w, u)| w * u)
         .collect()
 }
 
-fn evidence(selection: &Selection, design: &Design, fit: &Fit, pool: &Pool) -> Evidence {
+fn evidence(selection: &Selection, design: &Design, fit: &Posterior, pool: &Pool) -> Evidence {
     let used = || selection.in_use();
     let trend_percent = design.position(&Term::Trend).map(|j| {
         let percent = |log: f64| 100.0 * log.exp_m1();
@@ -650,9 +646,9 @@ fn evidence(selection: &Selection, design: &Design, fit: &Fit, pool: &Pool) -> E
         newest: used().filter_map(|c| c.sold_on).max(),
         oldest: used().filter_map(|c| c.sold_on).min(),
         trend_percent,
-        spread_percent: 100.0 * fit.sigma.exp_m1(),
-        rounds: fit.rounds,
-        converged: fit.converged,
+        spread_percent: 100.0 * fit.log_spread().mean.exp().exp_m1(),
+        places: fit.places.len(),
+        settled: fit.settled(),
     }
 }
 
@@ -665,98 +661,90 @@ impl Spread {
         }
     }
 
-    /// A normal belief.
+    /// A range as a rule of thumb has it.
     fn of(belief: Prior) -> Self {
-        Self::normal(belief.mean, belief.mean, belief.sd, Sign::Free)
+        Self::normal(belief.mean, belief.sd, Sign::Free)
     }
 
-    /// A normal belief, cut off at zero where a sign forbids what lies beyond.
-    fn normal(value: f64, mean: f64, sd: f64, sign: Sign) -> Self {
+    /// The middle of a belief that a range as a rule of thumb has it would hold.
+    fn of_belief(belief: Belief, sign: Sign) -> Self {
+        let at = |p: f64| belief.quantile(p, sign);
+        Self {
+            value: at(0.5),
+            low: at(0.5 - RANGE_HOLDS / 2.0),
+            high: at(0.5 + RANGE_HOLDS / 2.0),
+        }
+    }
+
+    /// A normal belief, which a sign keeps on one side of zero.
+    fn normal(mean: f64, sd: f64, sign: Sign) -> Self {
         let (low, high) = (mean - NORMAL_DECILE * sd, mean + NORMAL_DECILE * sd);
         match sign {
-            Sign::Free => Self { value, low, high },
-            Sign::NotNegative => {
-                let (low, high) = truncated(mean, sd);
-                Self {
-                    value,
-                    low: low.min(value),
-                    high: high.max(value),
-                }
-            }
-            Sign::NotPositive => {
-                let (low, high) = truncated(-mean, sd);
-                Self {
-                    value,
-                    low: (-high).min(value),
-                    high: (-low).max(value),
-                }
-            }
+            Sign::Free => Self {
+                value: mean,
+                low,
+                high,
+            },
+            Sign::NotNegative => Self {
+                value: mean.max(0.0),
+                low: low.max(0.0),
+                high: high.max(0.0),
+            },
+            Sign::NotPositive => Self {
+                value: mean.min(0.0),
+                low: low.min(0.0),
+                high: high.min(0.0),
+            },
         }
     }
 }
 
-/// 10 and 90 % points of a normal distribution cut off below zero.
-fn truncated(mean: f64, sd: f64) -> (f64, f64) {
-    use statrs::distribution::{ContinuousCDF, Normal};
-    let Ok(normal) = Normal::new(mean, sd) else {
-        return (0.0, 0.0);
-    };
-    let below = normal.cdf(0.0);
-    let at = |p: f64| {
-        let q = below + p * (1.0 - below);
-        if q < 1.0 {
-            normal.inverse_cdf(q).max(0.0)
-        } else {
-            0.0
-        }
-    };
-    (at(0.1), at(0.9))
-}
-
-/// What the comps alone say of coefficient `j`, in the light of what is thought of the others:
-/// the prior taken out of the posterior again, precisions subtracting. With it the share of the
-/// information that is theirs, 0..=1. `None` where they say nothing.
-pub(super) fn from_comps(design: &Design, fit: &Fit, j: usize) -> Option<(Prior, f64)> {
-    let column = &design.columns[j];
-    let prior = column.prior?;
+/// What the comps alone say of coefficient `j`, in the light of what is thought of the others: the
+/// cavity of its rule ([`crate::fit::ep`]). With it the share of the information that is theirs,
+/// 0..=1. `None` where they say nothing.
+pub(super) fn from_comps(design: &Design, fit: &Posterior, j: usize) -> Option<(Prior, f64)> {
+    let own = fit.without_rule(design.rule_of(j)?)?;
     let (_, variance) = coefficient(design, fit, j);
-    let own = 1.0 / variance - prior.sd.powi(-2);
-    let share = (own * variance).clamp(0.0, 1.0);
-    (share > LEAST_SAY && column.informed_by > 0).then(|| {
-        let mean = (fit.informed[j] / variance - prior.mean * prior.sd.powi(-2)) / own;
-        let sd = own.sqrt().recip();
-        (Prior { mean, sd }, share)
-    })
+    let share = (variance / own.variance).clamp(0.0, 1.0);
+    let prior = Prior {
+        mean: own.mean,
+        sd: own.variance.sqrt(),
+    };
+    (share > LEAST_SAY && design.columns[j].informed_by > 0).then_some((prior, share))
 }
 
 /// Coefficient `j` with its posterior middle 80 %, log scale, and its posterior variance.
-fn coefficient(design: &Design, fit: &Fit, j: usize) -> (Spread, f64) {
+fn coefficient(design: &Design, fit: &Posterior, j: usize) -> (Spread, f64) {
     let mut row = DVector::zeros(design.columns.len());
     row[j] = 1.0;
     let variance = fit.variance(&row);
-    let spread = Spread::normal(
-        fit.coefficients[j],
-        fit.unconstrained[j],
-        variance.sqrt(),
-        design.columns[j].sign,
-    );
+    let spread = Spread::normal(fit.mean[j], variance.sqrt(), design.columns[j].sign);
     (spread, variance)
 }
 
+/// Whether the comps alone have a coefficient on the side that its sign forbids.
+fn against_sign(own: Prior, sign: Sign) -> bool {
+    match sign {
+        Sign::Free => false,
+        Sign::NotNegative => own.mean < 0.0,
+        Sign::NotPositive => own.mean > 0.0,
+    }
+}
+
 /// Change of log price in a month.
-fn monthly(design: &Design, fit: &Fit) -> f64 {
+fn monthly(design: &Design, fit: &Posterior) -> f64 {
     design
         .position(&Term::Trend)
-        .map_or(0.0, |j| fit.coefficients[j])
+        .map_or(0.0, |j| fit.mean[j])
 }
 
 fn adjustments(
     design: &Design,
-    fit: &Fit,
+    fit: &Posterior,
     settings: &Settings,
     selection: &Selection,
 ) -> Vec<Adjustment> {
-    let centre = fit.mean(&design.subject);
+    let centre = design.subject.dot(&fit.mean);
     let mut out = Vec::new();
     for (j, column) in design.columns.iter().enumerate() {
         let (Some(prior), Some(rule)) = (column.prior, column.rule) else {
@@ -764,7 +752,7 @@ fn adjustments(
         };
         let on_unit = design.subject[j];
         // From one fewer where the unit has it, so that of two extras the last is priced.
-        let without = (centre - on_unit.min(1.0) * fit.coefficients[j]).exp();
+        let without = (centre - on_unit.min(1.0) * fit.mean[j]).exp();
         let money = |log: f64| without * log.exp_m1();
         let (used, _) = coefficient(design, fit, j);
         let comps = from_comps(design, fit, j);
@@ -773,13 +761,13 @@ fn adjustments(
             term: column.term.clone(),
             on_unit,
             rule: Spread::of(rule).map(money),
-            others: others(prior, &column.pooled, money),
+            others: others(prior, &column.pooled, column.sign, money),
             comps: comps.map(|(own, _)| Spread::of(own).map(money)),
             used: used.map(money),
             used_percent: 100.0 * used.value.exp_m1(),
             informed_by: column.informed_by,
             from_comps: comps.map_or(0.0, |(_, share)| share),
-            held: fit.held[j],
+            held: comps.is_some_and(|(own, _)| against_sign(own, column.sign)),
             most: column.most,
         });
     }
@@ -789,9 +777,14 @@ fn adjustments(
 }
 
 /// What other models say, from the belief `prior` that they made of the rule.
-fn others(prior: Prior, pooled: &Option<Pooled>, money: impl Fn(f64) -> f64) -> Option<Others> {
+fn others(
+    prior: Belief,
+    pooled: &Option<Pooled>,
+    sign: Sign,
+    money: impl Fn(f64) -> f64,
+) -> Option<Others> {
     pooled.as_ref().map(|pooled| Others {
-        spread: Spread::of(prior).map(money),
+        spread: Spread::of_belief(prior, sign).map(money),
         models: pooled.models(),
         share: pooled.share(),
     })
@@ -805,7 +798,8 @@ fn shared_adjustments(
     selection: &Selection,
 ) -> Vec<Adjustment> {
     let row = |shared: &design::Shared| {
-        let Prior { mean, sd } = shared.prior;
+        let used = Spread::of_belief(shared.prior, shared.sign);
+        let mean = used.value;
         let without = (centre - shared.on_unit.min(1.0) * mean).exp();
         let money = |log: f64| without * log.exp_m1();
         Adjustment {
@@ -813,9 +807,9 @@ fn shared_adjustments(
             term: shared.term.clone(),
             on_unit: shared.on_unit,
             rule: Spread::of(shared.rule).map(money),
-            others: others(shared.prior, &shared.pooled, money),
+            others: others(shared.prior, &shared.pooled, shared.sign, money),
             comps: None,
-            used: Spread::normal(mean, mean, sd, shared.sign).map(money),
+            used: used.map(money),
             used_percent: 100.0 * mean.exp_m1(),
             informed_by: 0,
             from_comps: 0.0,
@@ -864,13 +858,13 @@ fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
     }
 }
 
-fn comp_lines(selection: &Selection, design: &Design, fit: &Fit) -> Vec<CompLine> {
+fn comp_lines(selection: &Selection, design: &Design, fit: &Posterior) -> Vec<CompLine> {
     let trend = monthly(design, fit);
     let weights = comp_weights(design, fit);
     let heaviest = weights.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
-    let weights = weights.into_iter().zip(fit.robust.iter().copied());
-    let mut used = design.adjusted(&fit.coefficients).into_iter().zip(weights);
-    let mut others = design.adjusted_others(&fit.coefficients).into_iter();
+    let weights = weights.into_iter().zip(fit.robust());
+    let mut used = design.adjusted(&fit.mean).into_iter().zip(weights);
+    let mut others = design.adjusted_others(&fit.mean).into_iter();
     selection
         .candidates
         .iter()
@@ -899,11 +893,11 @@ fn comp_lines(selection: &Selection, design: &Design, fit: &Fit) -> Vec<CompLine
 fn trend_line(
     selection: &Selection,
     design: &Design,
-    fit: &Fit,
+    fit: &Posterior,
     as_of: NaiveDate,
 ) -> Vec<(NaiveDate, f64)> {
     let trend = monthly(design, fit);
-    let centre = fit.mean(&design.subject);
+    let centre = design.subject.dot(&fit.mean);
     let Some(oldest) = selection.in_use().filter_map(|c| c.sold_on).min() else {
         return Vec::new();
     };

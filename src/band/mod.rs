@@ -1,15 +1,13 @@
 //! The band: what one sale of the unit will fetch, as a distribution.
 //!
-//! [`predictive`] turns a fit into a distribution for one more sale, [`jackknife`] calibrates
-//! it by how far each comp fell from what the others said of it, and [`mod@estimate`] runs the
-//! whole from selected comps to the finished estimate. [`ratio`] and [`calibration`] measure
+//! [`predictive`] turns a posterior into a distribution for one more sale, and [`mod@estimate`] runs
+//! the whole from selected comps to the finished estimate. [`ratio`] and [`calibration`] measure
 //! finished estimates against what was then paid, [`verdict`] says what the figures mean.
 //! [`change`] says why an estimate is not what it was.
 
 pub mod calibration;
 pub mod change;
 pub mod estimate;
-pub mod jackknife;
 pub mod outcome;
 pub mod own;
 pub mod predictive;

@@ -1,58 +1,32 @@
-//! The distribution that the band is read from: predictive, calibrated where the comps allow.
+//! The distribution of one sale of the unit: the band is read from it.
+//!
+//! Two kinds of doubt make its width. Where the unit's level lies is one unknown, which more comps
+//! make smaller: [`Outcome::level`]. How far single sales fall from that level is another, which they
+//! do not: [`Outcome::sale`]. The distribution of a sale is that of their sum, mixed over what the
+//! residual scale and the tails may be.
 
-use super::jackknife::Jackknife;
-use super::predictive::Predictive;
+use super::predictive::{Predictive, Scale};
 
-/// Effective comps from which leave-one-out residuals take part in the band.
-pub const ENOUGH_TO_CALIBRATE: f64 = 20.0;
-
-/// Effective comps at which the residuals and the model have an equal say.
-const EQUAL_SAY: f64 = 100.0;
-
-/// Chance of the band that the shape of the distribution is fitted to.
-const USUAL: f64 = 0.8;
-
-/// Chance beyond either end of a [`Outcome::ladder`].
+/// Probability beyond either end of a [`Outcome::ladder`].
 pub const TAIL: f64 = 0.01;
 
 /// Cells of the table that the rungs of a ladder are read from.
 const CELLS: usize = 240;
 
-/// What made a band.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum MadeBy {
-    /// The model's predictive distribution alone.
-    Model,
-    /// The model and the leave-one-out residuals.
-    Residuals {
-        /// The residuals' say in the band's ends, in 0..1.
-        share: f64,
-        /// How many residuals.
-        comps: usize,
-    },
-}
-
 /// Distribution of log price of one sale of the unit.
 #[derive(Debug, Clone)]
 pub struct Outcome {
     predictive: Predictive,
-    jackknife: Jackknife,
-    share: f64,
+    median: f64,
     widening: f64,
 }
 
 impl Outcome {
-    /// Puts the two together. The residuals' say is `n/(n + 100)` from 20 effective comps on.
-    pub fn new(predictive: Predictive, jackknife: Jackknife, effective: f64) -> Self {
-        let share = if effective >= ENOUGH_TO_CALIBRATE {
-            effective / (effective + EQUAL_SAY)
-        } else {
-            0.0
-        };
+    /// That of a predictive distribution as it is.
+    pub fn new(predictive: Predictive) -> Self {
         Self {
+            median: predictive.quantile(0.5),
             predictive,
-            jackknife,
-            share,
             widening: 1.0,
         }
     }
@@ -66,10 +40,10 @@ impl Outcome {
         }
     }
 
-    /// How far the log price `y` lies from the median, in half-widths of the band of chance
+    /// How far the log price `y` lies from the median, in half-widths of the band of probability
     /// `chance` on its side.
     pub fn distance(&self, y: f64, chance: f64) -> f64 {
-        let (low, high, _) = self.band(chance);
+        let (low, high) = self.band(chance);
         let centre = self.median();
         let half = if y < centre {
             centre - low
@@ -81,70 +55,77 @@ impl Outcome {
 
     /// Median log price.
     pub fn median(&self) -> f64 {
-        self.predictive.centre()
+        self.median
     }
 
-    /// The band of chance `chance` in 0..1, log price, and what made it. The median is always
-    /// inside.
-    pub fn band(&self, chance: f64) -> (f64, f64, MadeBy) {
-        let half = self.predictive.half_width(chance);
-        let centre = self.median();
-        // Beyond what so many comps can tell apart, the shape of the model goes on from there.
-        let told = chance.min(self.jackknife.most_chance());
-        let residuals = if self.share > 0.0 {
-            self.jackknife.interval(told)
-        } else {
-            None
-        };
-        let Some((low, high)) = residuals else {
-            let half = half * self.widening;
-            return (centre - half, centre + half, MadeBy::Model);
-        };
-        let told_half = if told < chance {
-            self.predictive.half_width(told)
-        } else {
-            half
-        };
-        let side = |residual: f64| {
-            let mixed = (1.0 - self.share) * told_half + self.share * residual.max(0.0);
-            mixed * self.widening * half / told_half.max(f64::MIN_POSITIVE)
-        };
-        let made_by = MadeBy::Residuals {
-            share: self.share,
-            comps: self.jackknife.misses.len(),
-        };
-        (
-            centre - side(centre - low),
-            centre + side(high - centre),
-            made_by,
-        )
+    /// Log price below which the share `p` in 0..1 of sales falls.
+    pub fn quantile(&self, p: f64) -> f64 {
+        self.median + self.widening * (self.predictive.quantile(p) - self.median)
     }
 
-    /// Chance of at most the log price `y`: the model's, stretched as the 80 % band is.
+    /// The band of probability `chance` in 0..1, log price: as much lies below it as above.
+    pub fn band(&self, chance: f64) -> (f64, f64) {
+        let tail = (1.0 - chance) / 2.0;
+        (self.quantile(tail), self.quantile(1.0 - tail))
+    }
+
+    /// Where the unit's level (the median of its sales) lies with probability `chance` in 0..1, log
+    /// price: the doubt that more comps make smaller.
+    pub fn level(&self, chance: f64) -> (f64, f64) {
+        let known = |s: &Scale| Scale {
+            sigma: 0.0,
+            nu: f64::INFINITY,
+            variance: s.variance.max(1e-18),
+            ..*s
+        };
+        let scales = self.predictive.scales().iter().map(known).collect();
+        let level = Predictive::mixture(scales);
+        let tail = (1.0 - chance) / 2.0;
+        let end = |p: f64| self.median + self.widening * (level.quantile(p) - self.median);
+        (end(tail), end(1.0 - tail))
+    }
+
+    /// How far single sales fall from the unit's level, log price: its distribution, about 0. More
+    /// comps tell it better and do not make it smaller.
+    pub fn sale(&self) -> Self {
+        let known = |s: &Scale| Scale {
+            mean: 0.0,
+            variance: 0.0,
+            ..*s
+        };
+        let scales = self.predictive.scales().iter().map(known).collect();
+        Self::new(Predictive::mixture(scales)).widened(self.widening)
+    }
+
+    /// Probability of at most the log price `y`.
     pub fn cdf(&self, y: f64) -> f64 {
-        let centre = self.median();
-        let (z, _) = self.stretch(USUAL).undo(y - centre);
-        self.predictive.cdf(centre + z)
+        self.predictive.cdf(self.narrowed(y))
+    }
+
+    fn narrowed(&self, y: f64) -> f64 {
+        self.median + (y - self.median) / self.widening
+    }
+
+    /// Density at the log price `y`.
+    fn pdf(&self, y: f64) -> f64 {
+        self.predictive.pdf(self.narrowed(y)) / self.widening
     }
 
     /// Log prices that stand for the distribution, equally likely, ascending: the middles of
-    /// `rungs` slices of equal chance, to about 1e-6 in chance.
+    /// `rungs` slices of equal probability, to about 1e-6 in probability.
     ///
-    /// Whatever lies beyond the points of chance [`TAIL`] and 1 − [`TAIL`] is held at these: the
-    /// tails of a Student-t distribution of log price are so long that the mean price would be
+    /// Whatever lies beyond the points of probability [`TAIL`] and 1 − [`TAIL`] is held at these:
+    /// the tails of a Student-t distribution of log price are so long that the mean price would be
     /// infinite.
     pub fn ladder(&self, rungs: usize) -> Vec<f64> {
-        let (centre, stretch) = (self.median(), self.stretch(USUAL));
-        let reach = self.predictive.half_width(1.0 - 2.0 * TAIL);
-        let (from, to) = (-reach * stretch.below, reach * stretch.above);
+        let (from, to) = (self.quantile(TAIL), self.quantile(1.0 - TAIL));
         let table: Vec<Knot> = (0..=CELLS)
             .map(|k| {
-                let u = from + (to - from) * k as f64 / CELLS as f64;
-                let (z, slope) = stretch.undo(u);
+                let at = from + (to - from) * k as f64 / CELLS as f64;
                 Knot {
-                    at: u,
-                    chance: self.predictive.cdf(centre + z),
-                    density: self.predictive.pdf(centre + z) * slope,
+                    at,
+                    chance: self.cdf(at),
+                    density: self.pdf(at),
                 }
             })
             .collect();
@@ -155,33 +136,20 @@ impl Outcome {
                 while cell + 1 < CELLS && table[cell + 1].chance < chance {
                     cell += 1;
                 }
-                centre + Knot::between(&table[cell], &table[cell + 1], chance)
+                Knot::between(&table[cell], &table[cell + 1], chance)
             })
             .collect()
     }
 
-    /// What the band of chance `chance` makes of the model's scale on either side.
-    fn stretch(&self, chance: f64) -> Stretch {
-        let half = self.predictive.half_width(chance).max(f64::MIN_POSITIVE);
-        let (low, high, _) = self.band(chance);
-        let centre = self.median();
-        Stretch::new((centre - low) / half, (high - centre) / half, half)
-    }
-
     /// The density over prices (not logs) at `points` prices, ascending: pairs of price and
-    /// density per unit of money. It is the model's, stretched on either side of the median so
-    /// that the band of chance `chance` holds that chance.
+    /// density per unit of money. They reach as far as the band of probability 0.98, or of `chance`
+    /// where that is more.
     pub fn density(&self, chance: f64, points: usize) -> Vec<(f64, f64)> {
-        let centre = self.median();
-        let stretch = self.stretch(chance);
-        let reach = self.predictive.half_width(0.98_f64.max(chance));
-        let from = centre - reach * stretch.below;
-        let to = centre + reach * stretch.above;
+        let (from, to) = self.band(0.98_f64.max(chance));
         (0..points)
             .map(|k| {
                 let y = from + (to - from) * k as f64 / (points - 1).max(1) as f64;
-                let (z, slope) = stretch.undo(y - centre);
-                (y.exp(), self.predictive.pdf(centre + z) * slope / y.exp())
+                (y.exp(), self.pdf(y) / y.exp())
             })
             .collect()
     }
@@ -224,57 +192,31 @@ impl Knot {
     }
 }
 
-/// A smooth change of scale about zero, from `below` to `above`.
-struct Stretch {
-    below: f64,
-    above: f64,
-    /// Beyond this distance the scale no longer changes.
-    blend: f64,
-}
-
-impl Stretch {
-    fn new(below: f64, above: f64, half: f64) -> Self {
-        let (below, above) = (below.max(1e-6), above.max(1e-6));
-        Self {
-            below,
-            above,
-            blend: half * below.min(above),
-        }
-    }
-
-    /// The distance that was stretched to `u`, and its slope there.
-    fn undo(&self, u: f64) -> (f64, f64) {
-        let t = (u / self.blend).clamp(-1.0, 1.0);
-        // Smoothstep from 0 at −1 to 1 at 1: no kink where the two sides meet.
-        let share = 0.5 + t * (3.0 - t * t) / 4.0;
-        let scale = self.below + (self.above - self.below) * share;
-        let change = (self.above - self.below) * 0.75 * (1.0 - t * t) / self.blend;
-        (u / scale, (1.0 - u * change / scale) / scale)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use statrs::distribution::{ContinuousCDF, Normal};
 
+    /// Two scales with means apart: a distribution with a longer upper tail.
     fn lopsided() -> Outcome {
-        let rows = 60;
-        let jackknife = Jackknife {
-            centres: (0..rows).map(|i| 4.0 + 0.002 * f64::from(i % 7)).collect(),
-            misses: (0..rows).map(|i| 0.01 * f64::from(i % 31)).collect(),
-            weights: vec![1.0; rows as usize],
+        let scale = |mean, sigma, nu, weight| Scale {
+            sigma,
+            nu,
+            weight,
+            mean,
+            variance: 0.001,
         };
-        Outcome::new(
-            Predictive::new(4.0, 0.001, 0.1, 30.0, 4.0),
-            jackknife,
-            f64::from(rows),
-        )
+        let scales = vec![
+            scale(4.0, 0.1, 4.0, 0.7),
+            scale(4.15, 0.2, f64::INFINITY, 0.3),
+        ];
+        Outcome::new(Predictive::mixture(scales)).widened(1.1)
     }
 
     #[test]
     fn the_density_holds_the_band() {
         let outcome = lopsided();
-        let (low, high, _) = outcome.band(0.8);
+        let (low, high) = outcome.band(0.8);
         let inside: f64 = outcome
             .density(0.8, 4001)
             .windows(2)
@@ -282,7 +224,9 @@ mod tests {
             .map(|pair| (pair[1].0 - pair[0].0) * f64::midpoint(pair[0].1, pair[1].1))
             .sum();
         assert!((inside - 0.8).abs() < 0.003, "{inside}");
+        assert!(high - outcome.median() > outcome.median() - low);
     }
+
     #[test]
     fn rungs_are_equally_likely_and_tails_are_held() {
         let outcome = lopsided();
@@ -306,5 +250,24 @@ mod tests {
             |ladder: &[f64]| ladder.iter().map(|y| y.exp()).sum::<f64>() / ladder.len() as f64;
         let change = mean(&ladder) / mean(&fine) - 1.0;
         assert!(change.abs() < 2e-5, "{change}");
+    }
+
+    /// For normal errors of one scale, level and sale are normal and their variances add up to that
+    /// of the band (Gelman et al., *Bayesian Data Analysis*, 3rd edition, section 14.2).
+    #[test]
+    fn the_two_doubts_make_the_band() {
+        let scale = Scale {
+            sigma: 0.12,
+            nu: f64::INFINITY,
+            weight: 1.0,
+            mean: 4.0,
+            variance: 0.05 * 0.05,
+        };
+        let outcome = Outcome::new(Predictive::mixture(vec![scale]));
+        let half = |(low, high): (f64, f64)| (high - low) / 2.0;
+        let z = Normal::standard().inverse_cdf(0.9);
+        assert!((half(outcome.level(0.8)) - z * 0.05).abs() < 1e-6);
+        assert!((half(outcome.sale().band(0.8)) - z * 0.12).abs() < 1e-6);
+        assert!((half(outcome.band(0.8)) - z * 0.13).abs() < 1e-6);
     }
 }

@@ -13,7 +13,6 @@
 //! taken by quadrature: equal-probability midpoints for σ, and for θ the trapezoidal rule, which
 //! for a normal weight converges faster than any power of its step.
 
-use crate::fit::spread::Scale;
 use statrs::distribution::{ChiSquared, Continuous, ContinuousCDF, Normal, StudentsT};
 
 /// Points in σ.
@@ -29,18 +28,34 @@ const LIGHT: f64 = 1e-9;
 /// Step in units of the error distribution's scale that leaves no trace in the mixture.
 const FINE: f64 = 0.8;
 
-/// A predictive distribution, symmetric about its mean.
+/// One residual scale and tail, how likely it is, and where the mean lies where it holds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale {
+    /// The scale σ of the error distribution, log price.
+    pub sigma: f64,
+    /// Degrees of freedom of the errors; infinite where they are normal.
+    pub nu: f64,
+    /// Probability; they add up to one.
+    pub weight: f64,
+    /// Mean, log price.
+    pub mean: f64,
+    /// Variance of the mean.
+    pub variance: f64,
+}
+
+/// A predictive distribution: a mixture.
 #[derive(Debug, Clone)]
 pub struct Predictive {
     mean: f64,
     scale: f64,
+    scales: Vec<Scale>,
     parts: Vec<Part>,
 }
 
 /// One term of the mixture: a location-scale copy of its kernel.
 #[derive(Debug, Clone, Copy)]
 struct Part {
-    shift: f64,
+    mean: f64,
     scale: f64,
     weight: f64,
     kernel: Kernel,
@@ -125,20 +140,6 @@ impl Predictive {
     /// with `degrees` degrees of freedom, and errors with `nu` degrees of freedom (infinite
     /// for normal errors).
     pub fn new(mean: f64, variance: f64, sigma: f64, degrees: f64, nu: f64) -> Self {
-        let scale = (sigma * sigma + variance).sqrt();
-        if nu.is_infinite() {
-            let whole = Part {
-                shift: 0.0,
-                scale,
-                weight: 1.0,
-                kernel: Kernel::new(degrees),
-            };
-            return Self {
-                mean,
-                scale,
-                parts: vec![whole],
-            };
-        }
         let sigmas = sigma_points(sigma, degrees);
         let weight = 1.0 / sigmas.len() as f64;
         let scales: Vec<Scale> = sigmas
@@ -147,80 +148,96 @@ impl Predictive {
                 sigma: s,
                 nu,
                 weight,
+                mean,
                 variance: variance * (s / sigma).powi(2),
             })
             .collect();
-        Self {
-            scale,
-            ..Self::mixture(mean, &scales)
+        let mut made = Self::mixture(scales);
+        if nu.is_infinite() {
+            made.parts = vec![Part {
+                mean,
+                scale: (sigma * sigma + variance).sqrt(),
+                weight: 1.0,
+                kernel: Kernel::new(degrees),
+            }];
         }
+        made
     }
 
-    /// The distribution for a mean `mean` whose variance, as the residual scale and the tails of
-    /// the errors themselves, is only known as a mixture.
-    pub fn mixture(mean: f64, scales: &[Scale]) -> Self {
+    /// The distribution where scale, tails, and with them the mean, are only known as a mixture.
+    pub fn mixture(scales: Vec<Scale>) -> Self {
         let parts = scales
             .iter()
             .flat_map(parts_of)
             .filter(|part| part.weight > LIGHT)
             .collect();
+        let mean = scales.iter().map(|s| s.weight * s.mean).sum::<f64>();
         let square: f64 = scales
             .iter()
-            .map(|s| s.weight * (s.sigma * s.sigma + s.variance))
+            .map(|s| s.weight * (s.sigma * s.sigma + s.variance + (s.mean - mean).powi(2)))
             .sum();
         Self {
             mean,
             scale: square.sqrt(),
+            scales,
             parts,
         }
     }
 
-    /// Centre: mean and median.
-    pub fn centre(&self) -> f64 {
+    /// Mean of the means: log of the likely price, where the mixture is symmetric.
+    pub fn mean(&self) -> f64 {
         self.mean
     }
 
-    /// Residual scale and uncertainty of the mean together: `√(σ² + v)`.
+    /// Residual scale and uncertainty of the mean together, a rough standard deviation.
     pub fn scale(&self) -> f64 {
         self.scale
     }
 
-    /// Chance of at most `y`.
+    /// What it is a mixture of.
+    pub fn scales(&self) -> &[Scale] {
+        &self.scales
+    }
+
+    /// Probability of at most `y`.
     pub fn cdf(&self, y: f64) -> f64 {
-        let z = y - self.mean;
         self.parts
             .iter()
-            .map(|part| part.weight * part.kernel.cdf((z - part.shift) / part.scale))
+            .map(|part| part.weight * part.kernel.cdf((y - part.mean) / part.scale))
             .sum()
     }
 
     /// Density at `y`.
     pub fn pdf(&self, y: f64) -> f64 {
-        let z = y - self.mean;
         self.parts
             .iter()
-            .map(|part| part.weight / part.scale * part.kernel.pdf((z - part.shift) / part.scale))
+            .map(|part| part.weight / part.scale * part.kernel.pdf((y - part.mean) / part.scale))
             .sum()
     }
 
-    /// Half the width of the central interval of chance `p` in 0..1, to a relative 1e-9.
-    pub fn half_width(&self, p: f64) -> f64 {
-        let target = 0.5 + p.clamp(0.0, 1.0 - 1e-9) / 2.0;
-        let (mut low, mut high) = (0.0, self.scale);
-        while self.cdf(self.mean + high) < target && high < self.scale * 1e6 {
-            low = high;
-            high *= 2.0;
+    /// The value below which the share `p` in 0..1 lies, to a relative 1e-9 of the scale.
+    pub fn quantile(&self, p: f64) -> f64 {
+        let p = p.clamp(1e-9, 1.0 - 1e-9);
+        let (mut low, mut high) = (self.mean - self.scale, self.mean + self.scale);
+        let mut reach = self.scale;
+        while self.cdf(low) > p && reach < self.scale * 1e6 {
+            (high, reach) = (low, 2.0 * reach);
+            low = self.mean - reach;
+        }
+        reach = self.scale;
+        while self.cdf(high) < p && reach < self.scale * 1e6 {
+            (low, reach) = (low.max(high), 2.0 * reach);
+            high = self.mean + reach;
         }
         let mut at = f64::midpoint(low, high);
         for _ in 0..100 {
-            let miss = self.cdf(self.mean + at) - target;
+            let miss = self.cdf(at) - p;
             if miss > 0.0 {
-                high = at
+                high = at;
             } else {
-                low = at
+                low = at;
             }
-            let slope = self.pdf(self.mean + at);
-            let newton = at - miss / slope;
+            let newton = at - miss / self.pdf(at);
             let next = if newton > low && newton < high {
                 newton
             } else {
@@ -243,7 +260,7 @@ fn parts_of(scale: &Scale) -> Vec<Part> {
     let kernel = Kernel::new(scale.nu);
     if scale.nu.is_infinite() {
         return vec![Part {
-            shift: 0.0,
+            mean: scale.mean,
             scale: (sigma * sigma + variance).sqrt(),
             weight: scale.weight,
             kernel,
@@ -253,7 +270,7 @@ fn parts_of(scale: &Scale) -> Vec<Part> {
     theta_points(spread)
         .into_iter()
         .map(|(theta, weight)| Part {
-            shift: theta * spread * sigma,
+            mean: scale.mean + theta * spread * sigma,
             scale: sigma,
             weight: weight * scale.weight,
             kernel,

@@ -152,7 +152,7 @@ impl Foreseen {
     pub fn told(&self, widening: f64) -> Foretold {
         let outcome = self.outcome.clone().widened(widening);
         let bands = CHANCES.map(|chance| {
-            let (low, high, _) = outcome.band(f64::from(chance) / 100.0);
+            let (low, high) = outcome.band(f64::from(chance) / 100.0);
             Interval {
                 low: low.exp(),
                 high: high.exp(),
@@ -176,7 +176,7 @@ impl Foreseen {
 pub fn set_aside<'a>(sales: impl Iterator<Item = &'a mut Foretold>) {
     let sales: Vec<&mut Foretold> = sales.collect();
     let logs: Vec<f64> = sales.iter().map(|s| (s.estimate / s.paid).ln()).collect();
-    let beyond = trim::gross_errors(&logs, &vec![0.0; logs.len()], FAR_OUT);
+    let beyond = trim::far_out(&logs, FAR_OUT);
     for (sale, beyond) in sales.into_iter().zip(beyond) {
         let Interval { low, high } = sale.bands[1];
         let (miss, half) = if sale.paid < sale.estimate {

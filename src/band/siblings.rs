@@ -4,9 +4,11 @@
 use std::collections::BTreeMap;
 
 use super::estimate::{fit_trimmed, from_comps, resolve};
-use crate::book::settings::{PoolFrom, Settings};
+use crate::book::settings::{EstimateSettings, PoolFrom, Settings};
 use crate::fit::design::{OTHERS, Term};
+use crate::fit::ep::Moments;
 use crate::fit::pool::{Learnt, Pool, Said};
+use crate::fit::posterior::{Posterior, SpreadPrior};
 use crate::select::{Dropped, Selection, Subject};
 
 /// Most models that speak to another, those with most comps: more would hardly say better how far
@@ -18,10 +20,6 @@ pub const MOST_COMPS: usize = 200;
 
 /// A model with fewer comps is not heard.
 pub const FEWEST_COMPS: usize = 5;
-
-/// The rounds of a fit end when no fitted value moves by more than this many residual scales: far
-/// less than the estimates it is to give are sure of.
-const TOLERANCE: f64 = 1e-3;
 
 /// Whether by the settings these two models, by name or key, speak to each other.
 pub fn speak(one: &str, other: &str, settings: &Settings) -> bool {
@@ -52,7 +50,7 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
     let (subject, _) = resolve(&Subject::blank(&selection.model), &selection, settings);
     let alone = Pool::default();
     let (design, fit) =
-        fit_trimmed(&mut selection, &subject, None, &alone, TOLERANCE, settings).ok()?;
+        fit_trimmed(&mut selection, &subject, None, &alone, settings).ok()?;
     let said: BTreeMap<Term, Said> = (0..design.columns.len())
         .filter(|&j| is_shared(&design.columns[j].term))
         .filter_map(|j| {
@@ -69,6 +67,7 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
         comps: selection.in_use().count(),
         family: settings.family(&selection.model).map(str::to_string),
         said,
+        spread: spread(&fit, &settings.estimate),
     })
 }
 
@@ -82,5 +81,25 @@ fn is_shared(term: &Term) -> bool {
         | Term::Sold(_)
         | Term::Trend => true,
         Term::Level | Term::Variant(_) | Term::PartsOnly => false,
+    }
+}
+
+/// What the residuals of a fit alone say of log σ: the usual spread taken out of its posterior again,
+/// precisions subtracting.
+fn spread(fit: &Posterior, settings: &EstimateSettings) -> Option<Said> {
+    let (usual, found) = (usual_log_spread(settings), fit.log_spread());
+    let known = found.variance.recip() - usual.variance.recip();
+    let mean = (found.mean / found.variance - usual.mean / usual.variance) / known;
+    (known > usual.variance.recip()).then(|| Said {
+        mean,
+        sd: known.sqrt().recip(),
+    })
+}
+
+fn usual_log_spread(settings: &EstimateSettings) -> Moments {
+    let usual = SpreadPrior::about(settings.spread, settings.spread_worth);
+    Moments {
+        mean: usual.mean(),
+        variance: usual.variance(),
     }
 }

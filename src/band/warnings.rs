@@ -1,7 +1,6 @@
 //! What to be careful about in an estimate, in plain words.
 
 use super::estimate::{Adjustment, CompLine, Estimate};
-use super::outcome::MadeBy;
 use crate::book::problem::nearest;
 use crate::book::settings::Settings;
 use crate::fit::design::Term;
@@ -94,10 +93,10 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             evidence.used + trimmed
         ));
     }
-    if !evidence.converged {
+    if !evidence.settled {
         out.push("The fit did not settle; take the figures as rough.".into());
     }
-    if estimate.made_by == MadeBy::Model && evidence.used > 0 && estimate.chance >= 95 {
+    if evidence.used > 0 && evidence.effective < FEW && estimate.chance >= 95 {
         out.push(format!(
             "A {} % band from so few comps rests on the model's shape.",
             estimate.chance

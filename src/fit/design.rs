@@ -5,14 +5,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use nalgebra::{DMatrix, DVector};
 use rust_decimal::prelude::ToPrimitive;
 
+use super::ep::{Direction as Of, Rule};
 use super::pool::{Pool, Pooled};
+pub use super::prior::{Belief, Prior, prior_of};
 use super::robust::Problem;
 use super::solve::{Penalty, Sign};
 use crate::book::attributes::Direction;
 use crate::book::comp::match_key;
 use crate::book::settings::{Has, Kit, Range, RangeUnit, Rules, Settings};
 use crate::book::{Attributes, HowSold, Items};
-use crate::select::order::{NORMAL_DECILE, effective_number, weighted_median};
+use crate::select::order::{effective_number, weighted_median};
 use crate::select::{Candidate, Subject};
 
 /// Mean length of a month in days (Gregorian calendar: 146 097 days in 4 800 months).
@@ -48,7 +50,7 @@ pub enum Term {
     Attribute(String),
     /// Sold so rather than at a fixed price.
     Sold(SoldTerm),
-    /// Another variant (by match key) than the reference.
+    /// This variant (by match key) rather than the mean of all.
     Variant(String),
     /// A month later.
     Trend,
@@ -77,15 +79,6 @@ pub enum SoldTerm {
     Offer,
 }
 
-/// A normal belief about a coefficient.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Prior {
-    /// Mean, log scale.
-    pub mean: f64,
-    /// Standard deviation, log scale.
-    pub sd: f64,
-}
-
 /// A column of the design.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Column {
@@ -93,7 +86,7 @@ pub struct Column {
     pub term: Term,
     /// Belief that the fit starts from: the rule of thumb, brought up to date by other models
     /// where they tell; none for the level.
-    pub prior: Option<Prior>,
+    pub prior: Option<Belief>,
     /// Rule of thumb; none for the level.
     pub rule: Option<Prior>,
     /// What other models say of it, where they do.
@@ -113,7 +106,7 @@ pub struct Shared {
     /// What it stands for.
     pub term: Term,
     /// Rule of thumb, brought up to date by other models where they tell.
-    pub prior: Prior,
+    pub prior: Belief,
     /// Rule of thumb.
     pub rule: Prior,
     /// What other models say of it, where they do.
@@ -142,8 +135,9 @@ pub struct Design {
     pub doubts: Vec<(usize, f64)>,
     /// Candidates asked for besides those of the fit.
     pub others: Vec<Other>,
-    /// Priors as penalty rows.
-    pub penalties: Vec<Penalty>,
+    /// Beliefs about the coefficients, one for each column that has one, in their order, and then
+    /// those about the price of a reference unit and of the subject itself.
+    pub rules: Vec<Rule>,
     /// Sign constraints, p.
     pub signs: Vec<Sign>,
     /// Terms left out of the columns that a table of adjustments wants all the same.
@@ -188,8 +182,6 @@ struct Shares {
     auction: f64,
     offer: f64,
     variants: BTreeMap<String, f64>,
-    /// The variant that the others are measured against: the subject's, else the commonest.
-    reference_variant: Option<String>,
     /// Weighted mean of the months of the dated sales, 0 where none is dated.
     months: f64,
     /// Weighted mean and variance of each declared attribute, in steps.
@@ -213,7 +205,7 @@ pub fn build(
     used: &[usize],
     also: &[usize],
     subject: &Subject,
-    level: Option<Prior>,
+    level: Option<Belief>,
     pool: &Pool,
     settings: &Settings,
 ) -> Option<Design> {
@@ -225,9 +217,9 @@ pub fn build(
     let price_rule = kit.and_then(|kit| kit.price).filter(|_| level.is_none());
     let price_rule = price_rule
         .map(|rule| shares(rule, 1.0))
-        .map(|(low, high)| prior_of(low.ln(), high.ln()));
+        .map(|(low, high)| Belief::of_rule(prior_of(low.ln(), high.ln())));
     let base_price = weighted_median(&ys, &weights)
-        .or(level.or(price_rule).map(|prior| prior.mean))?
+        .or(level.or(price_rule).map(|prior| prior.mean()))?
         .exp();
     let comps: Vec<Facts<'_>> = used
         .iter()
@@ -255,11 +247,11 @@ pub fn build(
                 .map(|term| row.get(term).copied().unwrap_or(0.0)),
         )
     };
-    let belief = |term: &Term| Belief::of(term, pool, &subject.model, settings, base_price);
+    let belief = |term: &Term| Thought::of(term, pool, &subject.model, settings, base_price);
     let columns: Vec<Column> = terms
         .iter()
         .map(|term| {
-            let Belief {
+            let Thought {
                 prior,
                 rule,
                 pooled,
@@ -303,25 +295,28 @@ pub fn build(
         let noise = doubts_of(facts).into_iter().map(|(j, variance)| {
             columns[j]
                 .prior
-                .map_or(0.0, |p| (p.mean * p.mean + p.sd * p.sd) * variance)
+                .map_or(0.0, |p| (p.mean().powi(2) + p.variance()) * variance)
         });
         *weight /= 1.0 + noise.sum::<f64>() / settings.estimate.spread.powi(2);
     }
-    let mut penalties: Vec<Penalty> = columns
+    let mut rules: Vec<Rule> = columns
         .iter()
         .enumerate()
         .filter_map(|(j, column)| {
-            column
-                .prior
-                .map(|prior| Penalty::on(j, p, prior.mean, prior.sd))
+            Some(Rule {
+                of: Of::Column(j),
+                belief: column.prior?,
+                sign: column.sign,
+            })
         })
         .collect();
-    if let (Some((prior, _)), Some(row)) = (&reference, &reference_row) {
-        penalties.push(Penalty {
-            row: dense(row),
-            target: prior.mean,
-            precision: prior.sd.powi(-2),
-        });
+    let about = |row: &Row, belief: Belief| Rule {
+        of: Of::Row(dense(row)),
+        belief,
+        sign: Sign::Free,
+    };
+    if let Some(((belief, _), row)) = reference.as_ref().zip(reference_row.as_ref()) {
+        rules.push(about(row, *belief));
     }
     let others = also
         .iter()
@@ -331,20 +326,14 @@ pub fn build(
                 row: dense(&row),
                 offset: beside_columns(&row, &own_row, &terms)
                     .map(|(term, difference)| {
-                        difference * belief(term).prior.map_or(0.0, |p| p.mean)
+                        difference * belief(term).prior.map_or(0.0, |p| p.mean())
                     })
                     .sum(),
                 y: log_paid(i),
             }
         })
         .collect();
-    if let Some(level) = level {
-        penalties.push(Penalty {
-            row: dense(&own_row),
-            target: level.mean,
-            precision: level.sd.powi(-2),
-        });
-    }
+    rules.extend(level.map(|level| about(&own_row, level)));
     let mut x = DMatrix::zeros(rows.len(), p);
     for (i, row) in rows.iter().enumerate() {
         x.set_row(i, &dense(row).transpose());
@@ -371,25 +360,53 @@ pub fn build(
         x,
         y: DVector::from_vec(ys),
         weights,
-        penalties,
+        rules,
         base_price,
     })
 }
 
 impl Design {
-    /// The design as a problem for [`super::robust::fit`], started from the rules of thumb
-    /// about the weighted median price.
-    pub fn problem(&self) -> Problem<'_> {
+    /// Coefficients to start from: the rules of thumb, about the weighted median price, p.
+    pub fn start(&self) -> DVector<f64> {
         let mut start = self.prior_means();
         let centred: Vec<f64> = (&self.y - &self.x * &start).iter().copied().collect();
         start[0] = weighted_median(&centred, &self.weights).unwrap_or(self.base_price.ln());
+        start
+    }
+
+    /// The beliefs as normal ones of the same mean and variance, for least squares.
+    pub fn penalties(&self) -> Vec<Penalty> {
+        let p = self.columns.len();
+        let penalty = |rule: &Rule| Penalty {
+            row: match &rule.of {
+                Of::Column(j) => {
+                    let mut row = DVector::zeros(p);
+                    row[*j] = 1.0;
+                    row
+                }
+                Of::Row(row) => row.clone(),
+            },
+            target: rule.belief.mean(),
+            precision: rule.belief.variance().recip(),
+        };
+        self.rules.iter().map(penalty).collect()
+    }
+
+    /// Position among the rules of that about column `j`.
+    pub fn rule_of(&self, j: usize) -> Option<usize> {
+        self.rules.iter().position(|rule| rule.of == Of::Column(j))
+    }
+
+    /// The design as a problem for [`super::robust::fit`] under `penalties`, started from
+    /// [`Design::start`].
+    pub fn problem<'a>(&'a self, penalties: &'a [Penalty]) -> Problem<'a> {
         Problem {
             x: &self.x,
             y: &self.y,
             weights: &self.weights,
-            penalties: &self.penalties,
+            penalties,
             signs: &self.signs,
-            start: Some(start),
+            start: Some(self.start()),
         }
     }
 
@@ -416,29 +433,8 @@ impl Design {
             self.columns.len(),
             self.columns
                 .iter()
-                .map(|c| c.prior.map_or(0.0, |prior| prior.mean)),
+                .map(|c| c.prior.map_or(0.0, |prior| prior.mean())),
         )
-    }
-
-    /// How far, by the rules of thumb, the adjustment of each comp to the bulk of the comps is
-    /// in doubt: a standard deviation on the log scale, n.
-    pub fn adjustment_doubts(&self) -> Vec<f64> {
-        let n = self.x.nrows().max(1) as f64;
-        let centre: Vec<f64> = self.x.column_iter().map(|c| c.sum() / n).collect();
-        (0..self.x.nrows())
-            .map(|i| {
-                let variance = |(j, column): (usize, &Column)| {
-                    let sd = column.prior.map_or(0.0, |prior| prior.sd);
-                    ((self.x[(i, j)] - centre[j]) * sd).powi(2)
-                };
-                self.columns
-                    .iter()
-                    .enumerate()
-                    .map(variance)
-                    .sum::<f64>()
-                    .sqrt()
-            })
-            .collect()
     }
 
     /// Whether each comp is one of fewer than `fewest` that inform some column, n.
@@ -655,12 +651,6 @@ impl Shares {
             completeness: index_shares(&|f| f.completeness, settings.completeness.len()),
             auction: sold[HowSold::Auction as usize],
             offer: sold[HowSold::Offer as usize],
-            reference_variant: own.variant.clone().or_else(|| {
-                variants
-                    .iter()
-                    .max_by(|a, b| a.1.total_cmp(b.1))
-                    .map(|(key, _)| key.clone())
-            }),
             variants,
         }
     }
@@ -730,10 +720,7 @@ fn encode(facts: &Facts<'_>, shares: &Shares, kit: Option<&Kit>, settings: &Sett
         let steps = facts.steps.get(name.as_str()).copied();
         add(Term::Attribute(name.clone()), steps.unwrap_or(*mean));
     }
-    for (key, share) in variants
-        .into_iter()
-        .filter(|(key, _)| Some(*key) != shares.reference_variant.as_ref())
-    {
+    for (key, share) in variants {
         add(Term::Variant(key.clone()), share);
     }
     if !facts.works {
@@ -859,18 +846,21 @@ fn informed_by(term: &Term, rows: &[Row]) -> usize {
 }
 
 /// What is thought of a term before any comp of the model is heard.
-struct Belief {
-    prior: Option<Prior>,
+struct Thought {
+    prior: Option<Belief>,
     rule: Option<Prior>,
     pooled: Option<Pooled>,
     sign: Sign,
 }
 
-impl Belief {
+impl Thought {
     fn of(term: &Term, pool: &Pool, model: &str, settings: &Settings, base: f64) -> Self {
         let (rule, sign) = rule_of_thumb(term, model, settings, base);
         let pooled = pool.get(term).filter(|_| rule.is_some()).cloned();
-        let update = |rule| pooled.as_ref().map_or(rule, |pooled| pooled.update(rule));
+        let update = |rule| match &pooled {
+            Some(pooled) => pooled.update(rule),
+            None => Belief::of_rule(rule),
+        };
         Self {
             prior: rule.map(update),
             rule,
@@ -948,7 +938,15 @@ fn rule_of_thumb(
                 None => either(Range::percent(-30, 30)),
             }
         }
-        Term::Variant(_) => either(rules.variant),
+        Term::Variant(_) => {
+            // Two variants are this far apart; each is half of it (as a variance) from their mean.
+            let (rule, sign) = either(rules.variant);
+            let own = |rule: Prior| Prior {
+                mean: 0.0,
+                sd: rule.sd / std::f64::consts::SQRT_2,
+            };
+            (rule.map(own), sign)
+        }
         Term::Trend => either(rules.trend_per_month),
         Term::PartsOnly => (Some(parts_rule(settings)), Sign::NotPositive),
     }
@@ -970,15 +968,6 @@ fn shares(range: Range, base: f64) -> (f64, f64) {
         }
     };
     (share(range.low), share(range.high))
-}
-
-/// Two ends on the log scale read as the middle 80 % of a normal distribution. Ranges of one
-/// value are given a spread of a hundredth of a per cent so that they act as fixed.
-pub fn prior_of(one: f64, other: f64) -> Prior {
-    Prior {
-        mean: f64::midpoint(one, other),
-        sd: ((one - other).abs() / (2.0 * NORMAL_DECILE)).max(1e-4),
-    }
 }
 
 /// The rule of thumb for the price of a parts-only unit over that of a working one (log).

@@ -41,7 +41,9 @@
 //! With flat priors, ν infinite and no decay this *is* ordinary least squares.
 
 pub mod design;
+pub mod ep;
 pub mod pool;
+pub mod posterior;
+pub mod prior;
 pub mod robust;
 pub mod solve;
-pub mod spread;

@@ -19,13 +19,23 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::design::{Prior, Term};
+use super::design::Term;
+use super::ep::Moments;
+use super::posterior::SpreadPrior;
+use super::prior::{Belief, Part, Prior, SCALES};
 
 /// Scale of the half-normal prior on how far models differ, in spreads of the rule of thumb.
 const SCALE: f64 = 0.5;
 
 /// Points of the grid over it.
 const POINTS: usize = 100;
+
+/// Scale of the half-normal prior on how far models' log residual scales differ.
+const SPREAD_SCALE: f64 = 0.2;
+
+/// The most that they are taken to differ, and points of the grid up to it.
+const SPREAD_MOST: f64 = 0.7;
+const SPREAD_POINTS: usize = 12;
 
 /// What the comps of one other model alone say of an adjustment, in standard deviations of its
 /// rule of thumb from that rule's mean.
@@ -81,18 +91,33 @@ pub fn log_likelihood(said: &[Said], tau: f64, before: Prior) -> f64 {
     0.5 * (logs - squares - (variance * total).ln_1p() - apart)
 }
 
-/// What to think of one more model in the light of the others; N(0, 1), the rule of thumb, where
-/// there are none.
-pub fn one_more(said: &[Said]) -> Prior {
+/// What to think of one more model in the light of the others, in units of the rule; the rule of
+/// thumb itself where there are none.
+pub fn one_more(said: &[Said]) -> Belief {
+    let rule = Belief::of_rule(Prior { mean: 0.0, sd: 1.0 });
     if said.is_empty() {
-        return Prior { mean: 0.0, sd: 1.0 };
+        return rule;
     }
+    let each = rule.parts.map(|part| given_scale(said, part));
+    let most = each.iter().map(|(log, _)| *log).fold(f64::MIN, f64::max);
+    let total: f64 = each.iter().map(|(log, _)| (log - most).exp()).sum();
+    Belief {
+        parts: each.map(|(log, prior)| Part {
+            weight: (log - most).exp() / total,
+            mean: prior.mean,
+            sd: prior.sd,
+        }),
+    }
+}
+
+/// The same where the rule is the one normal `part`, with the log evidence for it.
+fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
     let grid: Vec<(f64, Prior, f64)> = (0..POINTS)
         .map(|k| {
-            let tau = (k as f64 + 0.5) / POINTS as f64;
+            let tau = part.sd * (k as f64 + 0.5) / POINTS as f64;
             let before = Prior {
-                mean: 0.0,
-                sd: (1.0 - tau * tau).sqrt(),
+                mean: part.mean,
+                sd: (part.sd * part.sd - tau * tau).sqrt(),
             };
             let log = log_likelihood(said, tau, before) - 0.5 * (tau / SCALE).powi(2);
             (tau, mean_given(said, tau, before), log)
@@ -100,16 +125,59 @@ pub fn one_more(said: &[Said]) -> Prior {
         .collect();
     let most = grid.iter().map(|(.., log)| *log).fold(f64::MIN, f64::max);
     let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
-    for (tau, mean, log) in grid {
+    for (tau, mean, log) in &grid {
         let weight = (log - most).exp();
         total += weight;
         first += weight * mean.mean;
         second += weight * (mean.mean.powi(2) + mean.sd.powi(2) + tau * tau);
     }
     let mean = first / total;
-    Prior {
-        mean,
-        sd: (second / total - mean * mean).sqrt(),
+    // The prior on τ, which its grid leaves without a constant, is the same share of a half-normal.
+    let usual: f64 = grid
+        .iter()
+        .map(|(tau, ..)| (-0.5 * (tau / SCALE).powi(2)).exp())
+        .sum();
+    (
+        part.weight.ln() + most + (total / usual).ln(),
+        Prior {
+            mean,
+            sd: (second / total - mean * mean).sqrt(),
+        },
+    )
+}
+
+/// The residual scale of one more model in the light of the others': `uᵢ = log σᵢ ~ N(μ, τ²)`,
+/// known to within `sᵢ`; μ has the usual prior less τ², τ is half-normal([`SPREAD_SCALE`]). How far
+/// this model is from μ has heavy tails, as a rule of thumb has: the scales of [`SCALES`] times τ.
+pub fn spread_of_one_more(said: &[Said], usual: &SpreadPrior) -> SpreadPrior {
+    if said.is_empty() {
+        return usual.clone();
+    }
+    let (mean, variance) = (usual.mean(), usual.variance());
+    let places: Vec<(f64, f64, Prior)> = (0..SPREAD_POINTS)
+        .map(|k| {
+            let tau = SPREAD_MOST * (k as f64 + 0.5) / SPREAD_POINTS as f64;
+            let before = Prior {
+                mean,
+                sd: (variance - tau * tau).max(variance / 4.0).sqrt(),
+            };
+            let log = log_likelihood(said, tau, before) - 0.5 * (tau / SPREAD_SCALE).powi(2);
+            (log, tau, mean_given(said, tau, before))
+        })
+        .collect();
+    let most = places.iter().map(|(log, ..)| *log).fold(f64::MIN, f64::max);
+    let total: f64 = places.iter().map(|(log, ..)| (log - most).exp()).sum();
+    let parts = places.iter().flat_map(|&(log, tau, mean)| {
+        SCALES.map(|scale| {
+            let own = Moments {
+                mean: mean.mean,
+                variance: mean.sd.powi(2) + (scale * tau).powi(2),
+            };
+            ((log - most).exp() / total / SCALES.len() as f64, own)
+        })
+    });
+    SpreadPrior {
+        parts: parts.filter(|(weight, _)| *weight > 1e-4).collect(),
     }
 }
 
@@ -122,29 +190,29 @@ pub struct Learnt {
     pub family: Option<String>,
     /// By term.
     pub said: BTreeMap<Term, Said>,
+    /// log σ of its residuals, where it tells.
+    pub spread: Option<Said>,
 }
 
 /// What other models say of one term.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pooled {
-    /// Belief about one more model, in standard deviations of its rule from the rule's mean.
-    belief: Prior,
+    /// Belief about one more model, in scales of its rule from the rule's location.
+    belief: Belief,
     /// Which models speak: positions in [`Pool::comps`].
     models: Vec<usize>,
 }
 
 impl Pooled {
     /// The rule of thumb of a model, brought up to date by the others.
-    pub fn update(&self, rule: Prior) -> Prior {
-        Prior {
-            mean: rule.mean + rule.sd * self.belief.mean,
-            sd: rule.sd * self.belief.sd,
-        }
+    pub fn update(&self, rule: Prior) -> Belief {
+        self.belief.in_units_of(rule)
     }
 
     /// Share of the information in the updated rule that comes from the other models, 0..=1.
     pub fn share(&self) -> f64 {
-        (1.0 - self.belief.sd.powi(2)).max(0.0)
+        let rule = Belief::of_rule(Prior { mean: 0.0, sd: 1.0 });
+        (1.0 - self.belief.variance() / rule.variance()).max(0.0)
     }
 
     /// How many models speak.
@@ -158,16 +226,18 @@ impl Pooled {
 pub struct Pool {
     terms: BTreeMap<Term, Pooled>,
     comps: Vec<usize>,
+    spreads: Vec<Said>,
 }
 
 impl Pool {
     /// Pools what these models say to one of `family`; numeric attributes are those of a family
     /// and mean nothing outside it.
     pub fn of<'a>(models: impl IntoIterator<Item = &'a Learnt>, family: Option<&str>) -> Self {
-        let mut comps = Vec::new();
+        let (mut comps, mut spreads) = (Vec::new(), Vec::new());
         let mut heard: BTreeMap<Term, (Vec<Said>, Vec<usize>)> = BTreeMap::new();
         for (at, model) in models.into_iter().enumerate() {
             comps.push(model.comps);
+            spreads.extend(model.spread);
             let related = family.is_some() && model.family.as_deref() == family;
             let meant = |term: &&Term| related || !matches!(term, Term::Attribute(_));
             for (term, said) in model.said.iter().filter(|(term, _)| meant(term)) {
@@ -183,7 +253,13 @@ impl Pool {
         Self {
             terms: heard.into_iter().map(pooled).collect(),
             comps,
+            spreads,
         }
+    }
+
+    /// The usual residual spread brought up to date by the others ([`spread_of_one_more`]).
+    pub fn spread(&self, usual: &SpreadPrior) -> SpreadPrior {
+        spread_of_one_more(&self.spreads, usual)
     }
 
     /// What they say of a term, where any does.

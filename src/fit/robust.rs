@@ -75,7 +75,7 @@ impl Loss {
     }
 
     /// The same for scale: `ν/(ν + 3)`.
-    fn scale_information(self) -> f64 {
+    pub(super) fn scale_information(self) -> f64 {
         let nu = self.nu();
         if nu.is_infinite() {
             1.0

@@ -8,7 +8,6 @@ use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::band::outcome::MadeBy;
 use crate::book::comp::money_text;
 use crate::book::settings::PriceBasis;
 use crate::book::{Attributes, Currency, Foreign, Items};
@@ -48,15 +47,15 @@ pub fn document(estimate: &Estimate) -> Value {
             "chance_percent": estimate.chance,
             "low": money_text(estimate.low),
             "high": money_text(estimate.high),
-            "made_by": made_by(estimate.made_by),
+            "made_by": json!({"kind": "model"}),
         },
         "bands": BANDS.map(|chance| {
-            let (low, high, by) = estimate.outcome.band(f64::from(chance) / 100.0);
+            let (low, high) = estimate.outcome.band(f64::from(chance) / 100.0);
             json!({
                 "chance_percent": chance,
                 "low": money(low.exp()),
                 "high": money(high.exp()),
-                "made_by": made_by(by),
+                "made_by": json!({"kind": "model"}),
             })
         }),
         "evidence": {
@@ -74,8 +73,8 @@ pub fn document(estimate: &Estimate) -> Value {
             "widening": estimate.steps.iter().map(|s| json!({
                 "step": s.label(), "brought": s.brought, "total": s.total,
             })).collect::<Vec<_>>(),
-            "fit_rounds": evidence.rounds,
-            "fit_settled": evidence.converged,
+            "fit_rounds": evidence.places,
+            "fit_settled": evidence.settled,
         },
         "checked_on_book": estimate.own.map(|own| json!({
             "chance_percent": 80, "held": own.held, "of": own.of, "widening": own.widening,
@@ -86,15 +85,6 @@ pub fn document(estimate: &Estimate) -> Value {
         "density": estimate.density().iter().map(|(price, density)| json!([price, density])).collect::<Vec<_>>(),
         "disclaimer": "An estimate from recorded sales, not a promise; not tax or legal advice.",
     })
-}
-
-fn made_by(made_by: MadeBy) -> Value {
-    match made_by {
-        MadeBy::Model => json!({"kind": "model"}),
-        MadeBy::Residuals { share, comps } => {
-            json!({"kind": "leave-one-out residuals", "share": share, "comps": comps})
-        }
-    }
 }
 
 fn statistic(currency: &Currency, value: f64) -> Option<String> {

@@ -9,7 +9,6 @@ use rust_decimal::Decimal;
 use super::numbers::{about, amount, change, percent_change};
 use super::table::{Grid, Kind};
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::band::outcome::MadeBy;
 use crate::band::own::Own;
 use crate::book::comp::HowSold;
 use crate::book::settings::PriceBasis;
@@ -220,7 +219,6 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         "Single sales spread by about {:.0} % around their mark.",
         evidence.spread_percent
     ));
-    lines.push(made_by(estimate.made_by));
     lines.extend(estimate.own.map(|own| checked(&own)));
     if !estimate.assumptions.is_empty() {
         lines.push(format!(
@@ -229,21 +227,6 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         ));
     }
     lines
-}
-
-/// What made the band, in words.
-pub fn made_by(made_by: MadeBy) -> String {
-    match made_by {
-        MadeBy::Model => {
-            "Band from the model's predictive distribution (too few comps to check it against)."
-                .into()
-        }
-        MadeBy::Residuals { share, comps } => format!(
-            "Band: {:.0} % from how far each of {comps} comps fell from what the others said, {:.0} % from the model.",
-            100.0 * share,
-            100.0 * (1.0 - share)
-        ),
-    }
 }
 
 /// How past bands held, and what that did to this one.

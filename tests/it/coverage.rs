@@ -94,7 +94,7 @@ fn coverage(n: usize, draws: usize, chances: &[u8]) -> Vec<f64> {
         let made = estimate(selection(comps), &like(&target), &settings, TODAY, 80).unwrap();
         let y = f64::try_from(target.paid).unwrap().ln();
         for (count, chance) in inside.iter_mut().zip(chances) {
-            let (low, high, _) = made.outcome.band(f64::from(*chance) / 100.0);
+            let (low, high) = made.outcome.band(f64::from(*chance) / 100.0);
             *count += usize::from(low <= y && y <= high);
         }
     }

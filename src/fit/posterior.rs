@@ -1,0 +1,504 @@
+//! The posterior of coefficients, residual scale and tails.
+//!
+//! With few comps the residual scale σ is as uncertain as anything else, and so is how heavy the
+//! tails of the errors are. Both are therefore laid out on a grid. Errors with ν/2 degrees of
+//! freedom and normal ones are equally likely before the comps. At each place of the grid the
+//! coefficients have a normal posterior by expectation propagation ([`super::ep`]):
+//!
+//! * Student-t errors enter through their quadratic approximation about the mean β̂, with weights
+//!   `aᵢ = wᵢuᵢ/σ²`, `uᵢ = (ν + 1)/(ν + rᵢ²/σ²)`, gradient `Σ aᵢ rᵢ xᵢ` and information
+//!   `(ν + 1)/(ν + 3) Σ aᵢ xᵢxᵢ'` (Fisher scoring; Lange, Little and Taylor 1989, *JASA* 84: 881-896).
+//!   Sweeps of expectation propagation and new weights take turns.
+//! * The height of a place is `log Z + log p(σ)`, log Z being the mass that expectation propagation
+//!   gives the likelihood there (Laplace's method, were the priors normal; Tierney and Kadane 1986,
+//!   *JASA* 81: 82-86).
+//! * The prior on σ is a mixture of normals on `log σ` ([`SpreadPrior`]): about the usual spread with
+//!   log variance `1/(2 n₀)`, which is the information in the residuals of `n₀` sales; related models
+//!   bring it up to date.
+//!
+//! Scales are compared between error distributions by their middle 80 %.
+
+use nalgebra::{DMatrix, DVector};
+use statrs::distribution::{Continuous, Normal as StandardNormal, StudentsT};
+
+use super::design::Design;
+use super::ep::{Moments, Normal, Quadratic, Rule, Sites};
+use super::robust::Loss;
+use crate::select::order::{NORMAL_QUARTILE, median};
+use crate::select::trim::Miss;
+
+/// Step between scales, in standard deviations of log σ.
+const STEP: f64 = 0.6;
+
+/// Scales this far (in log posterior) below the likeliest are left out.
+const NEGLIGIBLE: f64 = 6.0;
+
+/// Most steps to either side.
+const MOST_STEPS: usize = 40;
+
+/// Most sweeps between two sets of weights, and in all for normal errors.
+const SWEEPS: usize = 5;
+const MOST_SWEEPS: usize = 15;
+
+/// Most sets of weights at one place.
+const MOST_ROUNDS: usize = 20;
+
+/// Sweeps end when no mean moves by more than this many of its standard deviations.
+const SETTLED: f64 = 3e-3;
+
+/// Weights are settled when no fitted value moves by more than this share of σ.
+const TOLERANCE: f64 = 3e-3;
+
+/// Normal beliefs about the logarithm of the residual scale, of which one holds.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SpreadPrior {
+    /// Weight, and mean and variance of log σ.
+    pub parts: Vec<(f64, Moments)>,
+}
+
+impl SpreadPrior {
+    /// About the usual spread `usual` (log price), worth `rows` sales.
+    pub fn about(usual: f64, rows: f64) -> Self {
+        let belief = Moments {
+            mean: usual.ln(),
+            variance: (2.0 * rows).recip(),
+        };
+        Self {
+            parts: vec![(1.0, belief)],
+        }
+    }
+
+    /// Log density of `u = log σ`, up to a constant.
+    fn log_density(&self, u: f64) -> f64 {
+        let part = |(weight, m): &(f64, Moments)| {
+            weight.ln() - ((u - m.mean).powi(2) / m.variance + m.variance.ln()) / 2.0
+        };
+        let logs: Vec<f64> = self.parts.iter().map(part).collect();
+        let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        most + logs.iter().map(|l| (l - most).exp()).sum::<f64>().ln()
+    }
+
+    /// Mean of log σ.
+    pub fn mean(&self) -> f64 {
+        self.parts.iter().map(|(w, m)| w * m.mean).sum()
+    }
+
+    /// Variance of log σ.
+    pub fn variance(&self) -> f64 {
+        let mean = self.mean();
+        let square = |(w, m): &(f64, Moments)| w * (m.variance + (m.mean - mean).powi(2));
+        self.parts.iter().map(square).sum()
+    }
+}
+
+/// Comps and rules of thumb, ready to be fitted.
+#[derive(Debug, Clone)]
+pub struct Question<'a> {
+    /// Design, n × p.
+    pub x: &'a DMatrix<f64>,
+    /// Log prices, n.
+    pub y: &'a DVector<f64>,
+    /// What each row counts for, n, above 0.
+    pub weights: &'a [f64],
+    /// Beliefs about the coefficients.
+    pub rules: &'a [Rule],
+    /// Belief about the residual scale.
+    pub spread: &'a SpreadPrior,
+    /// Degrees of freedom ν of the errors: those with ν/2 are weighed against normal ones; infinite
+    /// for normal errors alone.
+    pub nu: f64,
+    /// Coefficients to start from, p.
+    pub start: DVector<f64>,
+}
+
+/// One residual scale and tail, and the posterior of the coefficients where it holds.
+#[derive(Debug, Clone)]
+pub struct Place {
+    /// Scale σ of the error distribution, log price.
+    pub sigma: f64,
+    /// Degrees of freedom of the errors; infinite where they are normal.
+    pub nu: f64,
+    /// Posterior probability; they add up to one.
+    pub weight: f64,
+    /// Posterior of the coefficients.
+    pub coefficients: Normal,
+    /// Robustness weights u, n: 1 for a residual of no size (below it for errors with tails).
+    robust: Vec<f64>,
+    /// Cavity of each rule.
+    cavities: Vec<Option<Moments>>,
+    height: f64,
+    /// log σ in scales of normal errors.
+    log_spread: f64,
+    settled: bool,
+}
+
+/// The posterior on the whole grid.
+#[derive(Debug, Clone)]
+pub struct Posterior {
+    /// The places, in no order.
+    pub places: Vec<Place>,
+    /// Mean of the coefficients, p.
+    pub mean: DVector<f64>,
+}
+
+impl Posterior {
+    /// The posterior of `question`; `None` where the comps and rules do not determine the
+    /// coefficients or a value is not finite.
+    pub fn of(question: &Question<'_>) -> Option<Self> {
+        let heavy = Loss::StudentT {
+            nu: (question.nu / 2.0).max(1.0),
+        };
+        let tails: &[Loss] = match question.nu {
+            nu if nu.is_infinite() => &[Loss::LeastSquares],
+            _ => &[heavy, Loss::LeastSquares],
+        };
+        let mut places: Vec<Place> = Vec::new();
+        let mut start = State::first(question);
+        for &loss in tails {
+            let walk = Walk::new(question, loss)?;
+            start = walk.climb(start)?;
+            walk.about(&start, &mut places)?;
+        }
+        let best = highest(&places);
+        places.retain(|place| place.height >= best - NEGLIGIBLE);
+        let total: f64 = places.iter().map(|p| (p.height - best).exp()).sum();
+        for place in &mut places {
+            place.weight = (place.height - best).exp() / total;
+        }
+        let mut mean = DVector::zeros(question.x.ncols());
+        for place in &places {
+            mean.axpy(place.weight, &place.coefficients.mean, 1.0);
+        }
+        let finite = places.iter().all(|p| p.weight.is_finite()) && !places.is_empty();
+        finite.then_some(Self { places, mean })
+    }
+
+    fn average(&self, of: impl Fn(&Place) -> f64) -> f64 {
+        self.places.iter().map(|p| p.weight * of(p)).sum()
+    }
+
+    /// Variance of the combination `row` of the coefficients.
+    pub fn variance(&self, row: &DVector<f64>) -> f64 {
+        let centre = row.dot(&self.mean);
+        self.average(|place| {
+            let apart = row.dot(&place.coefficients.mean) - centre;
+            place.coefficients.variance(row) + apart * apart
+        })
+    }
+
+    /// Mean and variance of log σ, σ in scales of normal errors with the same middle 80 %.
+    pub fn log_spread(&self) -> Moments {
+        let mean = self.average(|place| place.log_spread);
+        Moments {
+            mean,
+            variance: self.average(|place| (place.log_spread - mean).powi(2)),
+        }
+    }
+
+    /// Whether every place settled.
+    pub fn settled(&self) -> bool {
+        self.places.iter().all(|place| place.settled)
+    }
+
+    /// Robustness weights, n: 1 for a residual of no size.
+    pub fn robust(&self) -> Vec<f64> {
+        let rows = self.places.first().map_or(0, |p| p.robust.len());
+        (0..rows)
+            .map(|i| self.average(|place| place.robust[i]))
+            .collect()
+    }
+
+    /// What all but rule `k` say of what it is about; `None` where they say nothing.
+    pub fn without_rule(&self, k: usize) -> Option<Moments> {
+        let told = || self.places.iter().filter_map(|p| Some((p.weight, p.cavities[k]?)));
+        let total: f64 = told().map(|(w, _)| w).sum();
+        // Information adds up, not variance: a place where nearly nothing is said counts for little.
+        let known = told().map(|(w, m)| w / m.variance).sum::<f64>() / total;
+        let mean = told().map(|(w, m)| w * m.mean / m.variance).sum::<f64>() / total / known;
+        (total > 0.5 && known > 0.0).then(|| Moments {
+            mean,
+            variance: known.recip(),
+        })
+    }
+
+    /// Every row of a design as all the others predict it at the likeliest place, n: exact but for
+    /// the weights and the sites, which stay those of all rows.
+    pub fn left_out(&self, design: &Design) -> Vec<Miss> {
+        self.likeliest()
+            .map_or_else(Vec::new, |place| place.left_out(design))
+    }
+
+    /// The likeliest place.
+    pub fn likeliest(&self) -> Option<&Place> {
+        self.places.iter().max_by(|a, b| a.height.total_cmp(&b.height))
+    }
+}
+
+impl Place {
+    /// σ in scales of normal errors with the same middle 80 %.
+    pub fn spread(&self) -> f64 {
+        self.log_spread.exp()
+    }
+
+    fn left_out(&self, design: &Design) -> Vec<Miss> {
+        let loss = if self.nu.is_finite() {
+            Loss::StudentT { nu: self.nu }
+        } else {
+            Loss::LeastSquares
+        };
+        let share = loss.location_information();
+        let residuals = &design.y - &design.x * &self.coefficients.mean;
+        (0..residuals.len())
+            .map(|i| {
+                let variance = self.coefficients.variance(&design.x.row(i).transpose());
+                let weight = share * design.weights[i] * self.robust[i] / self.sigma.powi(2);
+                let leverage = (weight * variance).min(0.999);
+                let pulled = leverage / share / (1.0 - leverage);
+                Miss {
+                    residual: residuals[i] * (1.0 + pulled),
+                    variance: variance / (1.0 - leverage),
+                }
+            })
+            .collect()
+    }
+}
+
+fn highest(places: &[Place]) -> f64 {
+    let heights = places.iter().map(|place| place.height);
+    heights.fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// The error distribution at scale one.
+enum Errors {
+    Normal(StandardNormal),
+    T(StudentsT),
+}
+
+impl Errors {
+    fn of(loss: Loss) -> Option<Self> {
+        let nu = loss.nu();
+        if nu.is_infinite() {
+            Some(Self::Normal(StandardNormal::standard()))
+        } else {
+            StudentsT::new(0.0, 1.0, nu).ok().map(Self::T)
+        }
+    }
+
+    fn ln_pdf(&self, z: f64) -> f64 {
+        match self {
+            Self::Normal(normal) => normal.ln_pdf(z),
+            Self::T(t) => t.ln_pdf(z),
+        }
+    }
+}
+
+/// Where a run of sweeps ended.
+#[derive(Debug, Clone)]
+struct State {
+    sigma: f64,
+    beta: DVector<f64>,
+    sites: Sites,
+}
+
+impl State {
+    fn first(question: &Question<'_>) -> Self {
+        let residuals = question.y - question.x * &question.start;
+        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+        let rows = sizes.len() as f64;
+        let usual = question.spread.mean().exp();
+        let middle = median(&mut sizes) / NORMAL_QUARTILE;
+        Self {
+            sigma: ((usual * usual + rows * middle * middle) / (1.0 + rows)).sqrt(),
+            beta: question.start.clone(),
+            sites: Sites::of(question.rules),
+        }
+    }
+}
+
+/// What is the same at every scale of one tail.
+struct Walk<'a> {
+    question: &'a Question<'a>,
+    loss: Loss,
+    errors: Errors,
+    /// σ over the scale of normal errors with the same middle 80 %.
+    unit: f64,
+}
+
+/// The likelihood about a mean, with its robustness weights.
+struct Local {
+    likelihood: Quadratic,
+    robust: Vec<f64>,
+}
+
+impl<'a> Walk<'a> {
+    fn new(question: &'a Question<'a>, loss: Loss) -> Option<Self> {
+        Some(Self {
+            question,
+            loss,
+            errors: Errors::of(loss)?,
+            unit: loss.scale_of_decile(),
+        })
+    }
+
+    /// From `start` to about the likeliest scale: sweeps, new weights and a new scale take turns.
+    fn climb(&self, start: State) -> Option<State> {
+        const ROUNDS: usize = 12;
+        let Question {
+            x, y, weights, rules, spread, ..
+        } = self.question;
+        let total: f64 = weights.iter().sum();
+        let (usual, rows) = (spread.mean().exp() * self.unit, (2.0 * spread.variance()).recip());
+        let mut state = start;
+        for _ in 0..ROUNDS {
+            let local = self.local(&state.beta, state.sigma);
+            let posterior = self.settle(&mut state.sites, &local.likelihood, 2)?;
+            let residuals = *y - *x * &posterior.mean;
+            let squares: f64 = (0..residuals.len())
+                .map(|i| weights[i] * local.robust[i] * residuals[i].powi(2))
+                .sum();
+            let parameters = posterior.mean.len() as f64 - state.sites.taken(rules, &posterior);
+            let left = (total - parameters.max(0.0)).max(0.0);
+            let sigma = ((rows * usual * usual + squares) / (rows + left)).sqrt();
+            state.beta = posterior.mean;
+            let change = (sigma / state.sigma).ln().abs();
+            state.sigma = sigma.max(1e-6);
+            if change < 0.05 {
+                break;
+            }
+        }
+        Some(state)
+    }
+
+    /// Posteriors at scales to either side of `start`, as far as any weight is to be found.
+    fn about(&self, start: &State, all: &mut Vec<Place>) -> Option<()> {
+        let total: f64 = self.question.weights.iter().sum();
+        let taken = {
+            let local = self.local(&start.beta, start.sigma);
+            let posterior = start.sites.posterior(self.question.rules, &local.likelihood)?;
+            posterior.mean.len() as f64 - start.sites.taken(self.question.rules, &posterior)
+        };
+        let share = self.loss.scale_information();
+        let rows = (2.0 * self.question.spread.variance()).recip();
+        let degrees = (rows + (total - taken).max(0.0) * share).max(1.0);
+        let step = STEP / (2.0 * degrees).sqrt();
+        let (place, first) = self.at(start.sigma, start)?;
+        let mut best = place.height.max(highest(all));
+        all.push(place);
+        for direction in [1.0, -1.0] {
+            let mut from = first.clone();
+            for k in 1..=MOST_STEPS {
+                let sigma = start.sigma * (direction * step * k as f64).exp();
+                let (place, next) = self.at(sigma, &from)?;
+                from = next;
+                best = best.max(place.height);
+                let far = place.height < best - NEGLIGIBLE;
+                all.push(place);
+                if far {
+                    break;
+                }
+            }
+        }
+        Some(())
+    }
+
+    /// The posterior at scale `sigma`, from a state at a scale near it.
+    fn at(&self, sigma: f64, from: &State) -> Option<(Place, State)> {
+        let Question { x, rules, .. } = self.question;
+        let mut state = State {
+            sigma,
+            ..from.clone()
+        };
+        let (sweeps, rounds) = match self.loss {
+            Loss::LeastSquares => (MOST_SWEEPS, 1),
+            _ => (SWEEPS, MOST_ROUNDS),
+        };
+        let mut local = self.local(&state.beta, sigma);
+        let mut posterior = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
+        let mut settled = rounds == 1;
+        for _ in 1..rounds {
+            let moved = (*x * (&posterior.mean - &state.beta)).amax();
+            state.beta.copy_from(&posterior.mean);
+            settled = moved <= TOLERANCE * sigma;
+            if settled {
+                break;
+            }
+            local = self.local(&state.beta, sigma);
+            posterior = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
+        }
+        let log_spread = (sigma / self.unit).ln();
+        let height = state.sites.log_mass(rules, &local.likelihood, &posterior)
+            + self.question.spread.log_density(log_spread);
+        let place = Place {
+            sigma,
+            nu: self.loss.nu(),
+            weight: 0.0,
+            cavities: state.sites.cavities(rules, &posterior),
+            robust: local.robust,
+            coefficients: posterior,
+            height,
+            log_spread,
+            settled,
+        };
+        height.is_finite().then_some((place, state))
+    }
+
+    /// Sweeps until the sites are settled; the posterior with them.
+    fn settle(&self, sites: &mut Sites, likelihood: &Quadratic, most: usize) -> Option<Normal> {
+        let rules = self.question.rules;
+        let mut posterior = sites.posterior(rules, likelihood)?;
+        for _ in 0..most {
+            let before = sites.clone();
+            let moved = sites.sweep(rules, &posterior);
+            match sites.posterior(rules, likelihood) {
+                Some(next) => posterior = next,
+                None => {
+                    *sites = before;
+                    break;
+                }
+            }
+            if moved <= SETTLED {
+                break;
+            }
+        }
+        Some(posterior)
+    }
+
+    /// The quadratic approximation of the log likelihood about `beta`.
+    fn local(&self, beta: &DVector<f64>, sigma: f64) -> Local {
+        let Question { x, y, weights, .. } = self.question;
+        let (n, p) = x.shape();
+        let residuals = *y - *x * beta;
+        let (share, square) = (self.loss.location_information(), sigma * sigma);
+        let robust: Vec<f64> = residuals.iter().map(|r| self.loss.weight(r / sigma)).collect();
+        let a: Vec<f64> = (0..n).map(|i| weights[i] * robust[i] / square).collect();
+        let mut weighted = DMatrix::clone(x);
+        for mut column in weighted.column_iter_mut() {
+            for (value, a) in column.iter_mut().zip(&a) {
+                *value *= a;
+            }
+        }
+        let mut gradient = DVector::zeros(p);
+        gradient.gemv_tr(1.0, &weighted, &residuals, 0.0);
+        let mut precision = DMatrix::zeros(p, p);
+        for j in 0..p {
+            let column = weighted.column(j);
+            for i in j..p {
+                let value = share * column.dot(&x.column(i));
+                precision[(i, j)] = value;
+                precision[(j, i)] = value;
+            }
+        }
+        let log_likelihood: f64 = (0..n)
+            .map(|i| weights[i] * (self.errors.ln_pdf(residuals[i] / sigma) - sigma.ln()))
+            .sum();
+        let at = &precision * beta;
+        Local {
+            likelihood: Quadratic {
+                constant: log_likelihood - gradient.dot(beta) - at.dot(beta) / 2.0,
+                shift: gradient + at,
+                precision,
+            },
+            robust,
+        }
+    }
+}
