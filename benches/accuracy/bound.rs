@@ -22,7 +22,7 @@ use std::fmt::{self, Display, Formatter};
 use nalgebra::{DMatrix, DVector};
 use statrs::statistics::Statistics;
 
-use super::regression::{Band, Oracle, winkler};
+use super::regression::{Band, Oracle, Tried};
 use super::sets::{Role, Row, Set};
 
 const MEANS: [f64; 9] = [0.0, 0.02, 0.03, 0.05, 0.075, 0.1, 0.125, 0.15, 0.2];
@@ -74,13 +74,6 @@ pub fn grid() -> Vec<Prior> {
         .collect()
 }
 
-/// How a prior did on one target.
-#[derive(Clone, Copy)]
-pub struct Tried {
-    pub score: f64,
-    pub covered: bool,
-}
-
 /// The prior of the grid with the lowest mean score over some draws, and how it did on each.
 pub struct Best {
     pub prior: Prior,
@@ -126,8 +119,8 @@ impl<'a> Known<'a> {
     /// `oracle`: fitted on all columns of the set.
     pub fn of(set: &Set, rows: &[Row], oracle: &'a Oracle) -> Self {
         let units = |unit: &dyn Fn(usize, Role) -> f64| {
-            let signed = set.designed().map(|(at, column)| {
-                let size = unit(at, column.role);
+            let signed = set.designed().map(|(at, role)| {
+                let size = unit(at, role);
                 size.copysign(oracle.coefficients[at])
             });
             DVector::from_iterator(rows[0].design.len(), std::iter::once(0.0).chain(signed))
@@ -154,10 +147,7 @@ impl<'a> Known<'a> {
         let y = DVector::from_iterator(comps.len(), comps.iter().map(|row| row.log_price));
         let (gram, moment) = (x.tr_mul(&x) * known, x.tr_mul(&y) * known);
         let row = DVector::from_column_slice(&target.design);
-        let tried = |band: Band| Tried {
-            score: winkler(band, target.log_price),
-            covered: band.0 <= target.log_price && target.log_price <= band.1,
-        };
+        let tried = |band: Band| Tried::of(band, target.log_price);
         widths()
             .map(|(unit, sd)| self.posterior(&gram, &moment, &row, unit, sd))
             .flat_map(|posterior| MEANS.map(|mean| tried(self.band(&posterior, mean))))

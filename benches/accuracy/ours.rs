@@ -32,14 +32,18 @@ pub fn settings(set: &Set) -> Settings {
         attributes: BTreeMap::new(),
     };
     for column in &set.columns {
-        let sign = match column.role {
-            Role::Doubling => Direction::Either,
-            Role::DoublingUp => Direction::Up,
-            _ => continue,
+        let (scale, sign) = match column.role {
+            Role::Doubling => (Scale::Doubling, Direction::Either),
+            Role::DoublingUp => (Scale::Doubling, Direction::Up),
+            Role::DoublingDown => (Scale::Doubling, Direction::Down),
+            Role::Step => (Scale::Unit, Direction::Either),
+            Role::StepUp => (Scale::Unit, Direction::Up),
+            Role::StepDown => (Scale::Unit, Direction::Down),
+            Role::Price | Role::GradeA | Role::Extra | Role::Variant(_) | Role::Month => continue,
         };
         let attribute = Attribute {
             unit: String::new(),
-            scale: Scale::Doubling,
+            scale,
             sign,
             rule: None,
         };
@@ -67,11 +71,16 @@ pub fn sale(set: &Set, row: &Row) -> Sale {
             Role::Price => comp.paid = decimal(value, 2),
             Role::GradeA => comp.grade = if value == 1.0 { "A" } else { "B" }.into(),
             Role::Extra => comp.extras.add(name, value as u32),
-            Role::Doubling | Role::DoublingUp => {
+            Role::Variant(_) => comp.variant = format!("{name} {value}"),
+            Role::Month => month = value,
+            Role::Doubling
+            | Role::DoublingUp
+            | Role::DoublingDown
+            | Role::Step
+            | Role::StepUp
+            | Role::StepDown => {
                 comp.attributes.set(name, decimal(value, 6));
             }
-            Role::Variant => comp.variant = format!("{name} {value}"),
-            Role::Month => month = value,
         }
     }
     Sale { comp, month }

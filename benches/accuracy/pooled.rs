@@ -10,47 +10,63 @@ use rand::rngs::StdRng;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 
+use super::draws::{Data, SEED, gather};
+use super::figure::Figure;
 use super::ours::{self, Sale};
-use super::regression::winkler;
+use super::regression::Tried;
 use super::sets::{Row, Set};
-use super::{Data, SEED};
 
 /// Numbers of comps of the model.
-pub const SIZES: [usize; 5] = [3, 5, 8, 15, 30];
+pub const SIZES: [usize; 4] = [3, 8, 15, 30];
 
-/// Comps of each other model.
+/// Comps of each other model, where it has as many.
 const OTHERS: usize = 30;
 
-/// Scores of one draw with and without the other models.
+/// Values of the column that fewer rows have make no model.
+const FEWEST: usize = 16;
+
+/// One draw with and without the other models.
 pub struct Pair {
-    pub pooled: f64,
-    pub alone: f64,
-    pub covered: bool,
-    pub covered_alone: bool,
+    pub pooled: Tried,
+    pub alone: Tried,
 }
 
-/// The column that a set is taken apart by.
-pub fn split(set: &str) -> &'static str {
-    match set {
-        "auctions" => "duration",
-        "computers" => "speed",
-        _ => "bedrooms",
+/// The draws of one size with and without other models.
+pub struct Together {
+    /// The column that makes the models, and how many there are.
+    pub by: &'static str,
+    pub models: usize,
+    pub n: usize,
+    pub pairs: Vec<Pair>,
+}
+
+impl Together {
+    pub fn coverage(&self) -> Figure {
+        Figure::share(self.pairs.iter().map(|p| p.pooled.covered))
+    }
+
+    /// The score with other models to that without.
+    pub fn to_alone(&self) -> Figure {
+        Figure::ratio(self.pairs.iter().map(|p| (p.pooled.score, p.alone.score)))
     }
 }
 
-/// Positions of the rows of each model; values that [`OTHERS`] rows or fewer have are left out.
-pub fn models(set: &Set, rows: &[Row]) -> Vec<Vec<usize>> {
-    let at = set.columns.iter().position(|c| c.name == split(set.name));
+/// Positions of the rows of each value of a column that has enough of them.
+fn models(set: &Set, by: &str, rows: &[Row]) -> Vec<Vec<usize>> {
+    let at = set.columns.iter().position(|c| c.name == by);
+    let at = at.expect("the column that makes the models");
     let mut classes: Vec<(f64, Vec<usize>)> = Vec::new();
     for (i, row) in rows.iter().enumerate() {
-        let value = at.map_or(0.0, |at| row.cells[at]);
-        match classes.iter_mut().find(|(known, _)| *known == value) {
+        match classes
+            .iter_mut()
+            .find(|(known, _)| *known == row.cells[at])
+        {
             Some((_, class)) => class.push(i),
-            None => classes.push((value, vec![i])),
+            None => classes.push((row.cells[at], vec![i])),
         }
     }
     classes.sort_by(|a, b| a.0.total_cmp(&b.0));
-    classes.retain(|(_, class)| class.len() > OTHERS);
+    classes.retain(|(_, class)| class.len() >= FEWEST);
     classes.into_iter().map(|(_, class)| class).collect()
 }
 
@@ -59,12 +75,37 @@ fn learnt(sales: &[&Sale], target: &Sale, settings: &Settings) -> Option<Learnt>
     learn(selection, true, settings)
 }
 
+/// Draws of every size that some model has comps for; none where the set makes no models.
+pub fn together(set: &Set, data: &Data, draws: usize) -> Vec<Together> {
+    let Some(by) = set.models else {
+        return Vec::new();
+    };
+    let models = models(set, by, &data.rows);
+    let fits = |n: &usize| models.iter().any(|class| class.len() > *n);
+    let sizes = SIZES.into_iter().filter(fits);
+    sizes
+        .map(|n| {
+            eprintln!("{}, {n} comps beside other models", set.name);
+            Together {
+                by,
+                models: models.len(),
+                n,
+                pairs: gather(draws, |draw| pair(data, &models, n, draw)),
+            }
+        })
+        .collect()
+}
+
 /// Draw number `draw` of n comps and a target of one model and [`OTHERS`] comps of each other.
-pub fn score(data: &Data, models: &[Vec<usize>], n: usize, draw: usize) -> Pair {
+fn pair(data: &Data, models: &[Vec<usize>], n: usize, draw: usize) -> Pair {
     let mut rng = StdRng::seed_from_u64(SEED + (1 << 63) + ((n as u64) << 32) + draw as u64);
-    let own = rng.random_range(0..models.len());
+    let able: Vec<usize> = (0..models.len())
+        .filter(|&at| models[at].len() > n)
+        .collect();
+    let own = able[rng.random_range(0..able.len())];
     let mut drawn = |class: &[usize], most: usize| -> Vec<usize> {
         let mut class = class.to_vec();
+        let most = most.min(class.len());
         let (chosen, _) = class.partial_shuffle(&mut rng, most);
         chosen.to_vec()
     };
@@ -84,14 +125,12 @@ pub fn score(data: &Data, models: &[Vec<usize>], n: usize, draw: usize) -> Pair 
         ..Aids::default()
     };
     let comps = sales(&chosen[1..]);
-    let y = data.rows[chosen[0]].log_price;
-    let band = |aids: &Aids| ours::band(&comps, target, &data.settings, &vec![1.0; n], aids);
-    let (pooled, alone) = (band(&aids), band(&Aids::default()));
-    let covered = |band: (f64, f64)| band.0 <= y && y <= band.1;
+    let band = |aids: &Aids| {
+        let band = ours::band(&comps, target, &data.settings, &vec![1.0; n], aids);
+        Tried::of(band, data.rows[chosen[0]].log_price)
+    };
     Pair {
-        pooled: winkler(pooled, y),
-        alone: winkler(alone, y),
-        covered: covered(pooled),
-        covered_alone: covered(alone),
+        pooled: band(&aids),
+        alone: band(&Aids::default()),
     }
 }

@@ -16,6 +16,22 @@ pub fn winkler((low, high): Band, y: f64) -> f64 {
     high - low + 2.0 / 0.2 * ((low - y).max(0.0) + (y - high).max(0.0))
 }
 
+/// How a band did on one target.
+#[derive(Clone, Copy)]
+pub struct Tried {
+    pub score: f64,
+    pub covered: bool,
+}
+
+impl Tried {
+    pub fn of(band: Band, y: f64) -> Self {
+        Self {
+            score: winkler(band, y),
+            covered: band.0 <= y && y <= band.1,
+        }
+    }
+}
+
 /// The empirical 10 and 90 % quantiles of `values`, of which there is at least one.
 pub fn middle(mut values: Vec<f64>) -> Band {
     values.sort_by(f64::total_cmp);
@@ -62,7 +78,7 @@ pub fn least_squares(comps: &[&Row], target: &Row) -> Option<Band> {
 
 /// The oracle: least squares fitted on the whole set.
 pub struct Oracle {
-    /// In the order of the places it is fitted on.
+    /// In the order of the design.
     pub coefficients: DVector<f64>,
     /// Residual scale, over the degrees of freedom left.
     pub scale: f64,
@@ -73,10 +89,11 @@ pub struct Oracle {
 }
 
 impl Oracle {
-    /// Fitted on the places `kept` of the design.
-    pub fn of(rows: &[Row], kept: &[usize]) -> Self {
+    /// Fitted on all places of the design.
+    pub fn of(rows: &[Row]) -> Self {
         let rows: Vec<&Row> = rows.iter().collect();
-        let fit = flat_fit(&rows, kept).expect("a whole set determines its fit");
+        let kept: Vec<usize> = (0..rows[0].design.len()).collect();
+        let fit = flat_fit(&rows, &kept).expect("a whole set determines its fit");
         let residuals: Vec<f64> = fit
             .residuals
             .iter()
