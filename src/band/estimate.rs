@@ -21,7 +21,7 @@ use crate::fit::prior::Part as RulePart;
 use crate::fit::robust::{self, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
 use crate::select::order::{NORMAL_DECILE, effective_number};
-use crate::select::{Candidate, Dropped, Selection, Step, Subject, trim};
+use crate::select::{Candidate, Dropped, Selection, Step, Subject};
 
 /// Probability that a range stated as a rule of thumb holds ([`crate::fit::prior`]).
 const RANGE_HOLDS: f64 = 0.67;
@@ -443,11 +443,17 @@ fn unsaid(known: &Option<String>) -> &'static str {
     }
 }
 
+/// Probability of being mistyped from which a price is a gross error.
+const GROSS: f64 = 0.7;
+
+/// Fewest comps among which there may be gross errors.
+const FEWEST: usize = 5;
+
 /// Fits, drops gross errors and fits again.
 ///
-/// A gross error is a price that lies further from what all the other comps say of it than the
-/// far-out fences allow ([`trim::gross_errors`]). As the comps themselves say what they differ by,
-/// a rule of thumb that they contradict makes no honest sale a gross error.
+/// A gross error is a price that is more likely mistyped than not, at [`GROSS`], in the light of all
+/// comps ([`Posterior::mistyped`]). As the comps themselves say what they differ by, a rule of thumb
+/// that they contradict makes no honest sale a gross error.
 pub(super) fn fit_trimmed(
     selection: &mut Selection,
     subject: &Subject,
@@ -462,13 +468,13 @@ pub(super) fn fit_trimmed(
     };
     let mut made = fit(selection)?;
     let (design, posterior) = &made;
-    let misses = posterior.left_out(design);
-    let spread = posterior.likeliest().map_or(f64::INFINITY, Place::spread);
-    let gross = trim::gross_errors(&misses, spread, settings.estimate.fence);
-    let ratio = |at: usize| misses[at].residual.exp();
-    if drop_where(selection, |at| {
-        gross[at].then(|| Dropped::GrossError(ratio(at)))
-    }) {
+    let mistyped = posterior.mistyped();
+    let enough = mistyped.len() >= FEWEST;
+    let residuals = &design.y - &design.x * &posterior.mean;
+    let verdict = |at: usize| {
+        (enough && mistyped[at] > GROSS).then(|| Dropped::GrossError(residuals[at].exp()))
+    };
+    if drop_where(selection, verdict) {
         made = fit(selection)?;
     }
     Ok(made)

@@ -170,15 +170,16 @@ impl Attribute {
     /// unit (either way where the direction is not known); none for plain units, of which one
     /// can be anything.
     pub fn rule(&self) -> Option<Range> {
-        let most = match self.scale {
+        // What multiplies a price one way divides it the other.
+        let (up, down, either) = match self.scale {
             Scale::Unit => return self.rule,
-            Scale::Doubling => 30,
-            Scale::Log => 40,
+            Scale::Doubling => (60, 40, 30),
+            Scale::Log => (90, 50, 40),
         };
-        let least = if self.sign == Direction::Either {
-            -most
-        } else {
-            0
+        let (least, most) = match self.sign {
+            Direction::Up => (0, up),
+            Direction::Down => (0, down),
+            Direction::Either => (-either, either),
         };
         Some(self.rule.unwrap_or(Range::percent(least, most)))
     }

@@ -1,31 +1,37 @@
 //! The posterior of coefficients, residual scale and tails.
 //!
-//! With few comps the residual scale σ is as uncertain as anything else, and so is how heavy the
-//! tails of the errors are. Both are therefore laid out on a grid. Errors with ν/2 degrees of
-//! freedom and normal ones are equally likely before the comps. At each place of the grid the
-//! coefficients have a normal posterior by expectation propagation ([`super::ep`]):
+//! With few comps the residual scale σ is as uncertain as anything else, and so is how the errors
+//! are distributed. Both are therefore laid out on a grid. Three kinds of errors are equally likely
+//! before the comps: Student-t with ν/2 degrees of freedom, normal, and normal but for a share of
+//! mistyped prices (the contaminated normal distribution of Tukey 1960, "A survey of sampling from
+//! contaminated distributions"). A sale to come is not mistyped: it is predicted from the normal part.
 //!
-//! * Student-t errors enter through their quadratic approximation about the mean β̂, with weights
-//!   `aᵢ = wᵢuᵢ/σ²`, `uᵢ = (ν + 1)/(ν + rᵢ²/σ²)`, gradient `Σ aᵢ rᵢ xᵢ` and information
-//!   `(ν + 1)/(ν + 3) Σ aᵢ xᵢxᵢ'` (Fisher scoring; Lange, Little and Taylor 1989, *JASA* 84: 881-896).
+//! At each place of the grid the coefficients have a normal posterior by expectation propagation
+//! ([`super::ep`]):
+//!
+//! * Errors that are not normal enter through their quadratic approximation about the mean β̂, with
+//!   weights `aᵢ = wᵢuᵢ/σ²`, gradient `Σ aᵢ rᵢ xᵢ` and information `s Σ aᵢ xᵢxᵢ'`. For Student-t errors
+//!   `uᵢ = (ν + 1)/(ν + rᵢ²/σ²)` and `s = (ν + 1)/(ν + 3)` (Fisher scoring; Lange, Little and Taylor
+//!   1989, *JASA* 84: 881-896); where prices may be mistyped `uᵢ` is the probability that one is not
+//!   and `s = 1` (the E step of the EM algorithm; Dempster, Laird and Rubin 1977, *JRSS B* 39: 1-38).
 //!   Sweeps of expectation propagation and new weights take turns.
 //! * The height of a place is `log Z + log p(σ)`, log Z being the mass that expectation propagation
 //!   gives the likelihood there (Laplace's method, were the priors normal; Tierney and Kadane 1986,
-//!   *JASA* 81: 82-86).
+//!   *JASA* 81: 82-86); its weight is `exp(height)` times the step of its part of the grid.
 //! * The prior on σ is a mixture of normals on `log σ` ([`SpreadPrior`]): about the usual spread with
 //!   log variance `1/(2 n₀)`, which is the information in the residuals of `n₀` sales; related models
 //!   bring it up to date.
 //!
 //! Scales are compared between error distributions by their middle 80 %.
 
-use nalgebra::{DMatrix, DVector};
-use statrs::distribution::{Continuous, Normal as StandardNormal, StudentsT};
+use std::f64::consts::PI;
 
-use super::design::Design;
+use nalgebra::{DMatrix, DVector};
+use statrs::distribution::{Continuous, StudentsT};
+
 use super::ep::{Moments, Normal, Quadratic, Rule, Sites};
 use super::robust::Loss;
 use crate::select::order::{NORMAL_QUARTILE, median};
-use crate::select::trim::Miss;
 
 /// Step between scales, in standard deviations of log σ.
 const STEP: f64 = 0.6;
@@ -48,6 +54,16 @@ const SETTLED: f64 = 3e-3;
 
 /// Weights are settled when no fitted value moves by more than this share of σ.
 const TOLERANCE: f64 = 3e-3;
+
+/// Share of prices that are taken for mistyped before any is looked at, where some may be.
+const MISTYPED: f64 = 0.1;
+
+/// Density of the logarithm of how far off they are: anything from a fifth to five times, and as
+/// likely beyond.
+const ANYTHING: f64 = 1.0 / 3.0;
+
+/// What is off by less than about this (log price) is hardly a typing error.
+const NOT_TYPING: f64 = 0.8;
 
 /// Normal beliefs about the logarithm of the residual scale, of which one holds.
 #[derive(Debug, Clone, PartialEq)]
@@ -129,7 +145,10 @@ pub struct Place {
     height: f64,
     /// log σ in scales of normal errors.
     log_spread: f64,
+    /// Step of the grid in log σ.
+    step: f64,
     settled: bool,
+    may_be_mistyped: bool,
 }
 
 /// The posterior on the whole grid.
@@ -139,38 +158,49 @@ pub struct Posterior {
     pub places: Vec<Place>,
     /// Mean of the coefficients, p.
     pub mean: DVector<f64>,
+    /// Log marginal likelihood of the comps under the rules, up to a constant of the rules.
+    pub log_evidence: f64,
 }
 
 impl Posterior {
     /// The posterior of `question`; `None` where the comps and rules do not determine the
     /// coefficients or a value is not finite.
     pub fn of(question: &Question<'_>) -> Option<Self> {
-        let heavy = Loss::StudentT {
-            nu: (question.nu / 2.0).max(1.0),
-        };
-        let tails: &[Loss] = match question.nu {
-            nu if nu.is_infinite() => &[Loss::LeastSquares],
-            _ => &[heavy, Loss::LeastSquares],
+        let tails = match question.nu {
+            nu if nu.is_infinite() => vec![Errors::Normal],
+            nu => vec![
+                Errors::t((nu / 2.0).max(1.0))?,
+                Errors::Normal,
+                Errors::Mistyped,
+            ],
         };
         let mut places: Vec<Place> = Vec::new();
         let mut start = State::first(question);
-        for &loss in tails {
-            let walk = Walk::new(question, loss)?;
+        for errors in tails {
+            let walk = Walk::new(question, errors);
             start = walk.climb(start)?;
             walk.about(&start, &mut places)?;
         }
         let best = highest(&places);
         places.retain(|place| place.height >= best - NEGLIGIBLE);
-        let total: f64 = places.iter().map(|p| (p.height - best).exp()).sum();
+        let total: f64 = places.iter().map(|p| (p.height - best).exp() * p.step).sum();
         for place in &mut places {
-            place.weight = (place.height - best).exp() / total;
+            place.weight = (place.height - best).exp() * place.step / total;
         }
         let mut mean = DVector::zeros(question.x.ncols());
         for place in &places {
             mean.axpy(place.weight, &place.coefficients.mean, 1.0);
         }
         let finite = places.iter().all(|p| p.weight.is_finite()) && !places.is_empty();
-        finite.then_some(Self { places, mean })
+        let log_evidence = {
+            let volume = |p: &Place| (p.height - best).exp() * p.step;
+            best + places.iter().map(volume).sum::<f64>().ln()
+        };
+        finite.then_some(Self {
+            places,
+            mean,
+            log_evidence,
+        })
     }
 
     fn average(&self, of: impl Fn(&Place) -> f64) -> f64 {
@@ -208,6 +238,18 @@ impl Posterior {
             .collect()
     }
 
+    /// Probability that each price is mistyped, n.
+    pub fn mistyped(&self) -> Vec<f64> {
+        let rows = self.places.first().map_or(0, |p| p.robust.len());
+        let unsound = |place: &Place, i: usize| match place.may_be_mistyped {
+            true => 1.0 - place.robust[i],
+            false => 0.0,
+        };
+        (0..rows)
+            .map(|i| self.average(|place| unsound(place, i)))
+            .collect()
+    }
+
     /// What all but rule `k` say of what it is about; `None` where they say nothing.
     pub fn without_rule(&self, k: usize) -> Option<Moments> {
         let told = || self.places.iter().filter_map(|p| Some((p.weight, p.cavities[k]?)));
@@ -220,47 +262,6 @@ impl Posterior {
             variance: known.recip(),
         })
     }
-
-    /// Every row of a design as all the others predict it at the likeliest place, n: exact but for
-    /// the weights and the sites, which stay those of all rows.
-    pub fn left_out(&self, design: &Design) -> Vec<Miss> {
-        self.likeliest()
-            .map_or_else(Vec::new, |place| place.left_out(design))
-    }
-
-    /// The likeliest place.
-    pub fn likeliest(&self) -> Option<&Place> {
-        self.places.iter().max_by(|a, b| a.height.total_cmp(&b.height))
-    }
-}
-
-impl Place {
-    /// σ in scales of normal errors with the same middle 80 %.
-    pub fn spread(&self) -> f64 {
-        self.log_spread.exp()
-    }
-
-    fn left_out(&self, design: &Design) -> Vec<Miss> {
-        let loss = if self.nu.is_finite() {
-            Loss::StudentT { nu: self.nu }
-        } else {
-            Loss::LeastSquares
-        };
-        let share = loss.location_information();
-        let residuals = &design.y - &design.x * &self.coefficients.mean;
-        (0..residuals.len())
-            .map(|i| {
-                let variance = self.coefficients.variance(&design.x.row(i).transpose());
-                let weight = share * design.weights[i] * self.robust[i] / self.sigma.powi(2);
-                let leverage = (weight * variance).min(0.999);
-                let pulled = leverage / share / (1.0 - leverage);
-                Miss {
-                    residual: residuals[i] * (1.0 + pulled),
-                    variance: variance / (1.0 - leverage),
-                }
-            })
-            .collect()
-    }
 }
 
 fn highest(places: &[Place]) -> f64 {
@@ -268,26 +269,56 @@ fn highest(places: &[Place]) -> f64 {
     heights.fold(f64::NEG_INFINITY, f64::max)
 }
 
-/// The error distribution at scale one.
+/// How errors are distributed at a given scale σ.
+#[derive(Debug, Clone, Copy)]
 enum Errors {
-    Normal(StandardNormal),
-    T(StudentsT),
+    /// Normal.
+    Normal,
+    /// Student-t, with its log density at 0.
+    T { nu: f64, log_peak: f64 },
+    /// Normal but for the share [`MISTYPED`] of prices that are mistyped: their logarithms are off by
+    /// anything, at a density of [`ANYTHING`].
+    Mistyped,
 }
 
 impl Errors {
-    fn of(loss: Loss) -> Option<Self> {
-        let nu = loss.nu();
-        if nu.is_infinite() {
-            Some(Self::Normal(StandardNormal::standard()))
-        } else {
-            StudentsT::new(0.0, 1.0, nu).ok().map(Self::T)
+    fn t(nu: f64) -> Option<Self> {
+        let log_peak = StudentsT::new(0.0, 1.0, nu).ok()?.ln_pdf(0.0);
+        Some(Self::T { nu, log_peak })
+    }
+
+    /// Degrees of freedom of sound prices; infinite where they are normal.
+    fn nu(self) -> f64 {
+        match self {
+            Self::T { nu, .. } => nu,
+            Self::Normal | Self::Mistyped => f64::INFINITY,
         }
     }
 
-    fn ln_pdf(&self, z: f64) -> f64 {
+    fn loss(self) -> Loss {
         match self {
-            Self::Normal(normal) => normal.ln_pdf(z),
-            Self::T(t) => t.ln_pdf(z),
+            Self::T { nu, .. } => Loss::StudentT { nu },
+            Self::Normal | Self::Mistyped => Loss::LeastSquares,
+        }
+    }
+
+    /// Log density of a residual, and the weight of its row: how much less it says than a residual of
+    /// no size, for errors with tails; how likely it is that the price is sound.
+    fn density_and_weight(self, residual: f64, sigma: f64) -> (f64, f64) {
+        let z = residual / sigma;
+        let normal = -z * z / 2.0 - sigma.ln() - (2.0 * PI).ln() / 2.0;
+        match self {
+            Self::Normal => (normal, 1.0),
+            Self::T { nu, log_peak } => {
+                let log = log_peak - sigma.ln() - (nu + 1.0) / 2.0 * (z * z / nu).ln_1p();
+                (log, (nu + 1.0) / (nu + z * z))
+            }
+            Self::Mistyped => {
+                let sound = (1.0 - MISTYPED) * normal.exp();
+                let off = 1.0 - (-(residual / NOT_TYPING).powi(2) / 2.0).exp();
+                let total = sound + MISTYPED * ANYTHING * off;
+                (total.ln(), sound / total)
+            }
         }
     }
 }
@@ -318,8 +349,8 @@ impl State {
 /// What is the same at every scale of one tail.
 struct Walk<'a> {
     question: &'a Question<'a>,
-    loss: Loss,
     errors: Errors,
+    loss: Loss,
     /// σ over the scale of normal errors with the same middle 80 %.
     unit: f64,
 }
@@ -331,13 +362,14 @@ struct Local {
 }
 
 impl<'a> Walk<'a> {
-    fn new(question: &'a Question<'a>, loss: Loss) -> Option<Self> {
-        Some(Self {
+    fn new(question: &'a Question<'a>, errors: Errors) -> Self {
+        let loss = errors.loss();
+        Self {
             question,
+            errors,
             loss,
-            errors: Errors::of(loss)?,
             unit: loss.scale_of_decile(),
-        })
+        }
     }
 
     /// From `start` to about the likeliest scale: sweeps, new weights and a new scale take turns.
@@ -381,14 +413,16 @@ impl<'a> Walk<'a> {
         let rows = (2.0 * self.question.spread.variance()).recip();
         let degrees = (rows + (total - taken).max(0.0) * share).max(1.0);
         let step = STEP / (2.0 * degrees).sqrt();
-        let (place, first) = self.at(start.sigma, start)?;
+        let (mut place, first) = self.at(start.sigma, start)?;
+        place.step = step;
         let mut best = place.height.max(highest(all));
         all.push(place);
         for direction in [1.0, -1.0] {
             let mut from = first.clone();
             for k in 1..=MOST_STEPS {
                 let sigma = start.sigma * (direction * step * k as f64).exp();
-                let (place, next) = self.at(sigma, &from)?;
+                let (mut place, next) = self.at(sigma, &from)?;
+                place.step = step;
                 from = next;
                 best = best.max(place.height);
                 let far = place.height < best - NEGLIGIBLE;
@@ -408,8 +442,8 @@ impl<'a> Walk<'a> {
             sigma,
             ..from.clone()
         };
-        let (sweeps, rounds) = match self.loss {
-            Loss::LeastSquares => (MOST_SWEEPS, 1),
+        let (sweeps, rounds) = match self.errors {
+            Errors::Normal => (MOST_SWEEPS, 1),
             _ => (SWEEPS, MOST_ROUNDS),
         };
         let mut local = self.local(&state.beta, sigma);
@@ -430,7 +464,7 @@ impl<'a> Walk<'a> {
             + self.question.spread.log_density(log_spread);
         let place = Place {
             sigma,
-            nu: self.loss.nu(),
+            nu: self.errors.nu(),
             weight: 0.0,
             cavities: state.sites.cavities(rules, &posterior),
             robust: local.robust,
@@ -438,6 +472,8 @@ impl<'a> Walk<'a> {
             height,
             log_spread,
             settled,
+            step: 0.0,
+            may_be_mistyped: matches!(self.errors, Errors::Mistyped),
         };
         height.is_finite().then_some((place, state))
     }
@@ -469,7 +505,10 @@ impl<'a> Walk<'a> {
         let (n, p) = x.shape();
         let residuals = *y - *x * beta;
         let (share, square) = (self.loss.location_information(), sigma * sigma);
-        let robust: Vec<f64> = residuals.iter().map(|r| self.loss.weight(r / sigma)).collect();
+        let (logs, robust): (Vec<f64>, Vec<f64>) = residuals
+            .iter()
+            .map(|r| self.errors.density_and_weight(*r, sigma))
+            .unzip();
         let a: Vec<f64> = (0..n).map(|i| weights[i] * robust[i] / square).collect();
         let mut weighted = DMatrix::clone(x);
         for mut column in weighted.column_iter_mut() {
@@ -488,9 +527,7 @@ impl<'a> Walk<'a> {
                 precision[(j, i)] = value;
             }
         }
-        let log_likelihood: f64 = (0..n)
-            .map(|i| weights[i] * (self.errors.ln_pdf(residuals[i] / sigma) - sigma.ln()))
-            .sum();
+        let log_likelihood: f64 = logs.iter().zip(*weights).map(|(log, w)| w * log).sum();
         let at = &precision * beta;
         Local {
             likelihood: Quadratic {

@@ -1,6 +1,6 @@
-//! Gross errors: prices that nothing the other comps say can explain.
+//! Far-out values.
 
-use super::order::{NORMAL_QUARTILE, median, quantile};
+use super::order::{median, quantile};
 
 /// Fewest values from which fences are drawn.
 pub const FEWEST: usize = 5;
@@ -9,19 +9,12 @@ pub const FEWEST: usize = 5;
 /// within 5 % are not evidence that 20 % more is a typing error.
 const LEAST_RANGE: f64 = 0.05;
 
-/// Least residual spread (log price) that the fences of gross errors are drawn with, for the same
-/// reason.
-const LEAST_SPREAD: f64 = 0.04;
-
 /// Quartiles further apart than this many times what the median absolute deviation makes of them
 /// are taken to lie among the gross errors themselves.
 const MASKED: f64 = 2.0;
 
 /// Least median absolute deviation (log price) that may stand in for such quartiles.
 const LEAST_MASKED: f64 = 0.1;
-
-/// Standard deviations that one interquartile range is of a normal distribution.
-const DEVIATIONS_PER_RANGE: f64 = 2.0 * NORMAL_QUARTILE;
 
 /// Which `values` lie beyond fences `k` interquartile ranges from the quartiles; with k = 3 the
 /// far-out fences of Tukey, *Exploratory Data Analysis* (1977).
@@ -48,25 +41,4 @@ pub fn far_out(values: &[f64], k: f64) -> Vec<bool> {
     let reach = k * (upper - lower).max(LEAST_RANGE);
     let beyond = |value: &f64| *value < lower - reach || *value > upper + reach;
     values.iter().map(beyond).collect()
-}
-
-/// How far a comp is from what all the others predict of it, log price.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Miss {
-    /// Log price less prediction.
-    pub residual: f64,
-    /// Variance of the predicted mean.
-    pub variance: f64,
-}
-
-/// Which misses are gross errors: beyond fences `k` interquartile ranges from the quartiles of what
-/// the others predict, a normal distribution of standard deviation `spread` about a mean that is
-/// itself in doubt. With k = 3 these are the far-out fences of Tukey, *Exploratory Data Analysis*
-/// (1977). None where there are fewer than [`FEWEST`].
-pub fn gross_errors(misses: &[Miss], spread: f64, k: f64) -> Vec<bool> {
-    let fence = k * DEVIATIONS_PER_RANGE + NORMAL_QUARTILE;
-    let beyond =
-        |miss: &Miss| miss.residual.abs() > fence * spread.max(LEAST_SPREAD).hypot(miss.variance.sqrt());
-    let enough = misses.len() >= FEWEST;
-    misses.iter().map(|miss| enough && beyond(miss)).collect()
 }
