@@ -16,6 +16,9 @@ pub const SEED: u64 = 1972;
 /// A baseline that could be fitted on a smaller share of the draws is not compared.
 const LEAST_FITTED: f64 = 0.1;
 
+/// The best peer can be fitted on at least this share.
+pub const FITTED: f64 = 0.95;
+
 /// A set read: its rows as baselines take them, and the same sales as the tool takes them.
 pub struct Data {
     pub rows: Vec<Row>,
@@ -87,6 +90,27 @@ impl Cell {
             let fitted = peer.fitted(&self.draws);
             Figure::ratio(fitted.map(|(d, t)| (d.ours.score, t.score)))
         })
+    }
+
+    /// The peer with the lowest score to the oracle's among those fitted on all but a few draws.
+    pub fn best_peer(&self) -> Option<&Peer> {
+        let score = |peer: &Peer| peer.to_oracle(&self.draws).value;
+        self.peers
+            .iter()
+            .filter(|peer| peer.share_fitted() >= FITTED)
+            .min_by(|a, b| score(a).total_cmp(&score(b)))
+    }
+
+    /// Ours to the best peer's score.
+    pub fn to_best_peer(&self) -> Figure {
+        self.best_peer()
+            .map_or(Figure::NONE, |peer| self.to_peer(peer.name))
+    }
+
+    /// Draws that every peer was tried on.
+    pub fn shared(&self) -> &[Draw] {
+        let shared = self.peers.iter().map(|peer| peer.tried.len()).min();
+        &self.draws[..shared.unwrap_or(0)]
     }
 }
 

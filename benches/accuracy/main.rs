@@ -32,12 +32,17 @@
 mod bound;
 mod draws;
 mod figure;
+mod goals;
 mod kept;
+mod market;
 mod ours;
+mod peers;
 mod pooled;
 mod regression;
 mod report;
 mod sets;
+mod time;
+mod wrong;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -49,6 +54,14 @@ use draws::{Data, cell, drawn, gather};
 use kept::Kept;
 use report::{Report, Study};
 use sets::{Row, Set, sets};
+use time::Time;
+use wrong::{Tested, Wrong};
+
+/// Estimates timed of each set that has enough rows.
+const TIMED: usize = 60;
+
+/// Scores kept before heavy-tailed rules of thumb.
+const BEFORE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/accuracy/before.csv");
 
 /// How far off estimates are on open data, against named baselines.
 #[derive(Parser)]
@@ -71,12 +84,22 @@ struct Options {
     /// Keeps our score on each draw in this file.
     #[arg(long)]
     save: Option<PathBuf>,
-    /// Sets our scores beside those kept in this file.
-    #[arg(long)]
-    against: Option<PathBuf>,
+    /// Sets our scores beside those kept in this file: by default those of the first three sets
+    /// before heavy-tailed rules of thumb.
+    #[arg(long, default_value = BEFORE)]
+    against: PathBuf,
     /// Also what the best single shrinkage prior does, chosen on the very targets.
     #[arg(long)]
     bound: bool,
+    /// Only the simulated markets.
+    #[arg(long)]
+    markets_only: bool,
+    /// Python with the packages of tests/reference/requirements.txt, for the peers that need it.
+    #[arg(long)]
+    python: Option<String>,
+    /// The first so many draws are given to these peers, which are slow.
+    #[arg(long, default_value_t = 200)]
+    peer_draws: usize,
     /// Given by cargo.
     #[arg(long, hide = true)]
     bench: bool,
@@ -124,7 +147,7 @@ fn best_prior(options: &Options, data: &Data, known: &Known, n: usize) -> Best {
     Best::of(&tries)
 }
 
-fn study(options: &Options, set: &Set) -> Study {
+fn study(options: &Options, set: &Set, times: &mut Vec<f64>) -> Result<Study, String> {
     let data = Data::of(set);
     let mut study = Study::of(set, data.rows.len(), data.oracle.floor());
     let known = options
@@ -137,27 +160,60 @@ fn study(options: &Options, set: &Set) -> Study {
         let best = known.iter().map(|k| best_prior(options, &data, k, n));
         study.best.extend(best);
     }
+    if let Some(python) = &options.python {
+        eprintln!("{}, peers in Python", set.name);
+        peers::add(python, options.peer_draws, &data, &mut study.cells)?;
+    }
+    if fits(&&time::SIZE) {
+        times.extend(time::times(&data, TIMED));
+    }
     if !options.ours_only {
         study.together = pooled::together(set, &data, options.draws);
+        eprintln!("{}, wrong rules", set.name);
+        let cell = study.cells.iter().find(|cell| cell.n == wrong::SIZE);
+        let tested = |cell| Wrong::ALL.map(|wrong| Tested::of(wrong, &data, cell));
+        study.tested = cell.map_or(Vec::new(), |cell| tested(cell).into());
     }
-    study
+    Ok(study)
+}
+
+fn markets(draws: usize) -> Vec<market::Held> {
+    let one = |market: market::Market| {
+        eprintln!("{}", market.label());
+        market::hold(market, draws)
+    };
+    market::markets().into_iter().map(one).collect()
 }
 
 fn run() -> Result<(), String> {
     let options = Options::parse();
-    if options.draws == 0 {
-        return Err("--draws must be 1 or more".into());
+    if options.draws == 0 || options.peer_draws == 0 {
+        return Err("--draws and --peer-draws must be 1 or more".into());
     }
-    let before = options.against.as_deref().map(Kept::read).transpose()?;
-    let studies: Vec<Study> = options
-        .wanted_sets()?
-        .iter()
-        .map(|set| study(&options, set))
-        .collect();
+    let wanted = options.wanted_sets()?;
+    let before = Kept::read(&options.against)?;
+    let (mut studies, mut times) = (Vec::new(), Vec::new());
+    if !options.markets_only {
+        for set in &wanted {
+            studies.push(study(&options, set, &mut times)?);
+        }
+    }
     if let Some(path) = &options.save {
         Kept::of(&studies).write(path)?;
     }
-    print!("{}", Report { studies, before });
+    let markets = match options.ours_only {
+        true => Vec::new(),
+        false => markets(options.draws),
+    };
+    print!(
+        "{}",
+        Report {
+            studies,
+            markets,
+            time: Time::of(times),
+            before,
+        }
+    );
     Ok(())
 }
 
