@@ -92,19 +92,22 @@ impl Cell {
         })
     }
 
-    /// The peer with the lowest score to the oracle's among those fitted on all but a few draws.
+    /// The peer with the lowest score to the oracle's, over the draws that every peer was tried on,
+    /// among those fitted on all but a few of them.
     pub fn best_peer(&self) -> Option<&Peer> {
-        let score = |peer: &Peer| peer.to_oracle(&self.draws).value;
+        let score = |peer: &Peer| peer.to_oracle(self.shared()).value;
         self.peers
             .iter()
             .filter(|peer| peer.share_fitted() >= FITTED)
             .min_by(|a, b| score(a).total_cmp(&score(b)))
     }
 
-    /// Ours to the best peer's score.
+    /// Ours to the best peer's score on these draws.
     pub fn to_best_peer(&self) -> Figure {
-        self.best_peer()
-            .map_or(Figure::NONE, |peer| self.to_peer(peer.name))
+        self.best_peer().map_or(Figure::NONE, |peer| {
+            let fitted = peer.fitted(self.shared());
+            Figure::ratio(fitted.map(|(d, t)| (d.ours.score, t.score)))
+        })
     }
 
     /// Draws that every peer was tried on.
@@ -131,8 +134,9 @@ impl Peer {
         Figure::ratio(self.fitted(draws).map(|(d, t)| (t.score, d.oracle)))
     }
 
-    pub fn coverage(&self) -> Figure {
-        Figure::share(self.tried.iter().flatten().map(|t| t.covered))
+    /// Its coverage over the draws where it was fitted.
+    pub fn coverage(&self, draws: &[Draw]) -> Figure {
+        Figure::share(self.fitted(draws).map(|(_, t)| t.covered))
     }
 
     /// Share of the draws where it was fitted.

@@ -171,6 +171,10 @@ impl Report {
             let most = |most| Bound::AtMost(most);
             at_size(n, [Bound::Below(1.0), most(1.15), most(1.05), most(1.03)])
         };
+        let best = |cell: &Cell| match self.has_all_peers() {
+            true => cell.to_best_peer(),
+            false => Figure::NONE,
+        };
         vec![
             self.of_cells("coverage, alone", None, alone, |_, cell| cell.coverage()),
             self.of_sizes(
@@ -182,13 +186,13 @@ impl Report {
             self.of_sizes(
                 "score / best peer, geometric mean over sets",
                 Bound::AtMost(0.95),
-                |cells| Figure::geometric_mean_of(cells.map(Cell::to_best_peer)),
+                |cells| Figure::geometric_mean_of(cells.map(best)),
             ),
             self.of_cells(
                 "score / best peer, every cell",
                 None,
                 |_| Some(Bound::AtMost(1.05)),
-                |_, cell| cell.to_best_peer(),
+                |_, cell| best(cell),
             ),
             self.of_cells(
                 "score / oracle, stones",

@@ -1,14 +1,17 @@
-//! The league: how far off estimates are on open data, against named baselines.
+//! The league: how far off estimates are on open data, against named peers.
 //!
 //! usage: cargo bench --bench accuracy [-- --draws N] [--sizes 8,15,30,60] [--sets auctions,…]
-//!        [--judges all|no|yes] [--ours-only] [--save FILE] [--against FILE] [--bound]
+//!        [--judges all|no|yes] [--ours-only | --markets-only] [--python PROGRAM [--peer-draws N]]
+//!        [--save FILE] [--against FILE] [--bound]
 //!
 //! From each set (see `make_data.py`) n comps and one target are drawn, over and over, and the
-//! target's 80 % band is made from the comps alone by the tool and by the baselines: what people
-//! do by eye (10 and 90 % quantiles of the comps) and least squares on log price with its t
-//! prediction interval. Scored on log price by coverage and by the interval score (Winkler 1972).
-//! The rules of thumb are the defaults for every set; a set declares its columns and which way they
-//! are expected to move the price.
+//! target's 80 % band is made from the comps alone by the tool and by its peers: what people do by
+//! eye (10 and 90 % quantiles of the comps), least squares on log price with its t prediction
+//! interval, and with `--python`, on the first draws, quantile regression, Bayesian ridge regression,
+//! a Gaussian process, a quantile forest and the jackknife+ on ridge regression (`peers.py`). Scored on
+//! log price by coverage and by the interval score (Winkler 1972). The rules of thumb are the
+//! defaults for every set; a set declares its columns and which way they are expected to move the
+//! price.
 //!
 //! The floor is an oracle, least squares fitted on the whole set, leave-one-out, with the
 //! empirical 10 and 90 % quantiles of its residuals. Ratios to it are to its score on the very
@@ -19,15 +22,24 @@
 //! `--save` keeps our score on each draw, `--against` sets ours beside scores kept so, such as
 //! those of another version of the estimator, on the same draws.
 //!
-//! Each set is also taken apart into models by one of its columns, to see what the other models of
-//! a book are worth to one that has few comps: 3, 8, 15 or 30 of it beside 30 of each other, the
-//! same draws with and without the others.
+//! Further tables say
+//! - what the other models of a book are worth to one that has few comps (`pooled.rs`): each set
+//!   taken apart into models by one of its columns, 3, 8, 15 or 30 comps of one beside 30 of each
+//!   other, the same draws with and without the others;
+//! - what wrong rules of thumb cost (`wrong.rs`): all of them times three, divided by three and of
+//!   the opposite sign;
+//! - how bands hold in simulated markets (`market.rs`), `--markets-only` these alone;
+//! - with `--bound` what the best single shrinkage prior does on the same draws, chosen on the very
+//!   targets (`bound.rs`): the least that rules of thumb which hold every column alike could come to.
 //!
-//! With `--bound` a further table says what the best single shrinkage prior does on the same draws,
-//! chosen on the very targets (`bound.rs`): the least that rules of thumb which hold every column
-//! alike could come to.
+//! Last come the goals (`goals.rs`), with two standard errors of grace.
 //!
-//! Least squares, the oracle and the bound are checked against statsmodels in `tests/it/accuracy.rs`.
+//! The peers in Python need the packages of tests/reference/requirements.txt:
+//! `python3 -m venv venv && venv/bin/pip install -r tests/reference/requirements.txt`, then
+//! `--python venv/bin/python`. They take about 20 minutes on two cores.
+//!
+//! Least squares, the oracle and the bound are checked against statsmodels in `tests/it/accuracy.rs`,
+//! the quantile regression and the jackknife+ in `tests/reference/make_accuracy.py`.
 
 mod bound;
 mod draws;
@@ -63,7 +75,7 @@ const TIMED: usize = 60;
 /// Scores kept before heavy-tailed rules of thumb.
 const BEFORE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/accuracy/before.csv");
 
-/// How far off estimates are on open data, against named baselines.
+/// How far off estimates are on open data, against named peers.
 #[derive(Parser)]
 struct Options {
     /// Draws of comps and a target, for each set and size.
@@ -92,7 +104,7 @@ struct Options {
     #[arg(long)]
     bound: bool,
     /// Only the simulated markets.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "ours_only")]
     markets_only: bool,
     /// Python with the packages of tests/reference/requirements.txt, for the peers that need it.
     #[arg(long)]

@@ -50,7 +50,9 @@ PENALTIES = np.geomspace(1e-3, 1e3, 13)
 def by_reweighting(y, x, tail):
     """Coefficients of statsmodels; None where it gives none."""
     try:
-        return QuantReg(y, x).fit(q=tail, max_iter=MOST_ROUNDS).params
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return QuantReg(y, x).fit(q=tail, max_iter=MOST_ROUNDS).params
     except (ValueError, np.linalg.LinAlgError):
         return None
 

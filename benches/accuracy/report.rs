@@ -7,6 +7,7 @@ use super::draws::{BY_EYE, Cell, FITTED, LEAST_SQUARES, Peer};
 use super::figure::Figure;
 use super::kept::Kept;
 use super::market::Held;
+use super::peers::BAYESIAN_RIDGE;
 use super::pooled::Together;
 use super::regression::Tried;
 use super::sets::Set;
@@ -141,6 +142,11 @@ impl Report {
         })
     }
 
+    /// Whether those that need Python are among them.
+    pub fn has_all_peers(&self) -> bool {
+        self.peers().contains(&BAYESIAN_RIDGE)
+    }
+
     /// A figure of ours and of every peer on the draws that all of them were tried on.
     fn league(
         &self,
@@ -200,7 +206,8 @@ impl Report {
         };
         let covered =
             |cell: &Cell| Figure::share(cell.shared().iter().map(|d| d.ours.covered)).value;
-        self.league(f, covered, |_, peer| peer.coverage().value, nearest)
+        let theirs_covered = |cell: &Cell, peer: &Peer| peer.coverage(cell.shared()).value;
+        self.league(f, covered, theirs_covered, nearest)
     }
 
     /// The last rows of the table of scores: geometric means over the sets where all were fitted
@@ -357,7 +364,7 @@ impl Report {
         writeln!(f)?;
         self.ours(f)?;
         let has = |of: fn(&Study) -> bool| self.studies.iter().any(of);
-        if self.peers().len() > 2 {
+        if self.has_all_peers() {
             writeln!(f)?;
             self.leagues(f)?;
         }

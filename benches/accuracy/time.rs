@@ -32,7 +32,7 @@ impl Time {
     /// None where nothing was timed.
     pub fn of(mut times: Vec<f64>) -> Option<Self> {
         let value = median(&mut times);
-        (!times.is_empty()).then(|| Self {
+        (!times.is_empty()).then_some(Self {
             estimates: times.len(),
             median: Figure { value, error: 0.0 },
         })
