@@ -29,6 +29,9 @@ const TODAY: NaiveDate = NaiveDate::from_ymd_opt(2026, 6, 30).unwrap();
 const MODEL: &str = "own";
 const DEGREES: f64 = 2.5;
 
+/// Heavy tails now and then give a price that nobody could write; it is brought within these.
+const PRICES: (f64, f64) = (0.01, 1e6);
+
 /// Days that the sales of a market go back.
 const DAYS: i32 = 240;
 
@@ -219,8 +222,9 @@ impl Truth {
             - self.trend * f64::from(age) / DAYS_PER_MONTH
             - if before { 0.75f64.ln() } else { 0.0 };
         let paid = (median + self.noise(rng)).exp() * self.mistyped(age, rng);
-        let paid = Decimal::from_f64_retain(paid).expect("a price");
-        let mut comp = Candidate::blank(paid.round_dp(2).max(Decimal::new(1, 2)));
+        let (least, most) = PRICES;
+        let paid = Decimal::from_f64_retain(paid.clamp(least, most)).expect("a price");
+        let mut comp = Candidate::blank(paid.round_dp(2));
         comp.sold_on = Some(TODAY - chrono::Duration::days(age.into()));
         comp.age_days = Some(age);
         comp.grade = ["A", "B", "C", "D"][grade].into();
