@@ -16,6 +16,9 @@ pub const SEED: u64 = 1972;
 /// A baseline that could be fitted on a smaller share of the draws is not compared.
 const LEAST_FITTED: f64 = 0.1;
 
+/// The best peer can be fitted on at least this share.
+pub const FITTED: f64 = 0.95;
+
 /// A set read: its rows as baselines take them, and the same sales as the tool takes them.
 pub struct Data {
     pub rows: Vec<Row>,
@@ -88,6 +91,30 @@ impl Cell {
             Figure::ratio(fitted.map(|(d, t)| (d.ours.score, t.score)))
         })
     }
+
+    /// The peer with the lowest score to the oracle's, over the draws that every peer was tried on,
+    /// among those fitted on all but a few of them.
+    pub fn best_peer(&self) -> Option<&Peer> {
+        let score = |peer: &Peer| peer.to_oracle(self.shared()).value;
+        self.peers
+            .iter()
+            .filter(|peer| peer.share_fitted() >= FITTED)
+            .min_by(|a, b| score(a).total_cmp(&score(b)))
+    }
+
+    /// Ours to the best peer's score on these draws.
+    pub fn to_best_peer(&self) -> Figure {
+        self.best_peer().map_or(Figure::NONE, |peer| {
+            let fitted = peer.fitted(self.shared());
+            Figure::ratio(fitted.map(|(d, t)| (d.ours.score, t.score)))
+        })
+    }
+
+    /// Draws that every peer was tried on.
+    pub fn shared(&self) -> &[Draw] {
+        let shared = self.peers.iter().map(|peer| peer.tried.len()).min();
+        &self.draws[..shared.unwrap_or(0)]
+    }
 }
 
 impl Peer {
@@ -107,8 +134,9 @@ impl Peer {
         Figure::ratio(self.fitted(draws).map(|(d, t)| (t.score, d.oracle)))
     }
 
-    pub fn coverage(&self) -> Figure {
-        Figure::share(self.tried.iter().flatten().map(|t| t.covered))
+    /// Its coverage over the draws where it was fitted.
+    pub fn coverage(&self, draws: &[Draw]) -> Figure {
+        Figure::share(self.fitted(draws).map(|(_, t)| t.covered))
     }
 
     /// Share of the draws where it was fitted.

@@ -1,14 +1,17 @@
-//! The league: how far off estimates are on open data, against named baselines.
+//! The league: how far off estimates are on open data, against named peers.
 //!
 //! usage: cargo bench --bench accuracy [-- --draws N] [--sizes 8,15,30,60] [--sets auctions,…]
-//!        [--judges all|no|yes] [--ours-only] [--save FILE] [--against FILE] [--bound]
+//!        [--judges all|no|yes] [--ours-only | --markets-only] [--python PROGRAM [--peer-draws N]]
+//!        [--save FILE] [--against FILE] [--bound]
 //!
 //! From each set (see `make_data.py`) n comps and one target are drawn, over and over, and the
-//! target's 80 % band is made from the comps alone by the tool and by the baselines: what people
-//! do by eye (10 and 90 % quantiles of the comps) and least squares on log price with its t
-//! prediction interval. Scored on log price by coverage and by the interval score (Winkler 1972).
-//! The rules of thumb are the defaults for every set; a set declares its columns and which way they
-//! are expected to move the price.
+//! target's 80 % band is made from the comps alone by the tool and by its peers: what people do by
+//! eye (10 and 90 % quantiles of the comps), least squares on log price with its t prediction
+//! interval, and with `--python`, on the first draws, quantile regression, Bayesian ridge regression,
+//! a Gaussian process, a quantile forest and the jackknife+ on ridge regression (`peers.py`). Scored on
+//! log price by coverage and by the interval score (Winkler 1972). The rules of thumb are the
+//! defaults for every set; a set declares its columns and which way they are expected to move the
+//! price.
 //!
 //! The floor is an oracle, least squares fitted on the whole set, leave-one-out, with the
 //! empirical 10 and 90 % quantiles of its residuals. Ratios to it are to its score on the very
@@ -19,25 +22,39 @@
 //! `--save` keeps our score on each draw, `--against` sets ours beside scores kept so, such as
 //! those of another version of the estimator, on the same draws.
 //!
-//! Each set is also taken apart into models by one of its columns, to see what the other models of
-//! a book are worth to one that has few comps: 3, 8, 15 or 30 of it beside 30 of each other, the
-//! same draws with and without the others.
+//! Further tables say
+//! - what the other models of a book are worth to one that has few comps (`pooled.rs`): each set
+//!   taken apart into models by one of its columns, 3, 8, 15 or 30 comps of one beside 30 of each
+//!   other, the same draws with and without the others;
+//! - what wrong rules of thumb cost (`wrong.rs`): all of them times three, divided by three and of
+//!   the opposite sign;
+//! - how bands hold in simulated markets (`market.rs`), `--markets-only` these alone;
+//! - with `--bound` what the best single shrinkage prior does on the same draws, chosen on the very
+//!   targets (`bound.rs`): the least that rules of thumb which hold every column alike could come to.
 //!
-//! With `--bound` a further table says what the best single shrinkage prior does on the same draws,
-//! chosen on the very targets (`bound.rs`): the least that rules of thumb which hold every column
-//! alike could come to.
+//! Last come the goals (`goals.rs`), with two standard errors of grace.
 //!
-//! Least squares, the oracle and the bound are checked against statsmodels in `tests/it/accuracy.rs`.
+//! The peers in Python need the packages of tests/reference/requirements.txt:
+//! `python3 -m venv venv && venv/bin/pip install -r tests/reference/requirements.txt`, then
+//! `--python venv/bin/python`. They take about 20 minutes on two cores.
+//!
+//! Least squares, the oracle and the bound are checked against statsmodels in `tests/it/accuracy.rs`,
+//! the quantile regression and the jackknife+ in `tests/reference/make_accuracy.py`.
 
 mod bound;
 mod draws;
 mod figure;
+mod goals;
 mod kept;
+mod market;
 mod ours;
+mod peers;
 mod pooled;
 mod regression;
 mod report;
 mod sets;
+mod time;
+mod wrong;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -49,8 +66,16 @@ use draws::{Data, cell, drawn, gather};
 use kept::Kept;
 use report::{Report, Study};
 use sets::{Row, Set, sets};
+use time::Time;
+use wrong::{Tested, Wrong};
 
-/// How far off estimates are on open data, against named baselines.
+/// Estimates timed of each set that has enough rows.
+const TIMED: usize = 60;
+
+/// Scores kept before heavy-tailed rules of thumb.
+const BEFORE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/accuracy/before.csv");
+
+/// How far off estimates are on open data, against named peers.
 #[derive(Parser)]
 struct Options {
     /// Draws of comps and a target, for each set and size.
@@ -71,12 +96,22 @@ struct Options {
     /// Keeps our score on each draw in this file.
     #[arg(long)]
     save: Option<PathBuf>,
-    /// Sets our scores beside those kept in this file.
-    #[arg(long)]
-    against: Option<PathBuf>,
+    /// Sets our scores beside those kept in this file: by default those of the first three sets
+    /// before heavy-tailed rules of thumb.
+    #[arg(long, default_value = BEFORE)]
+    against: PathBuf,
     /// Also what the best single shrinkage prior does, chosen on the very targets.
     #[arg(long)]
     bound: bool,
+    /// Only the simulated markets.
+    #[arg(long, conflicts_with = "ours_only")]
+    markets_only: bool,
+    /// Python with the packages of tests/reference/requirements.txt, for the peers that need it.
+    #[arg(long)]
+    python: Option<String>,
+    /// The first so many draws are given to these peers, which are slow.
+    #[arg(long, default_value_t = 200)]
+    peer_draws: usize,
     /// Given by cargo.
     #[arg(long, hide = true)]
     bench: bool,
@@ -124,7 +159,7 @@ fn best_prior(options: &Options, data: &Data, known: &Known, n: usize) -> Best {
     Best::of(&tries)
 }
 
-fn study(options: &Options, set: &Set) -> Study {
+fn study(options: &Options, set: &Set, times: &mut Vec<f64>) -> Result<Study, String> {
     let data = Data::of(set);
     let mut study = Study::of(set, data.rows.len(), data.oracle.floor());
     let known = options
@@ -137,27 +172,60 @@ fn study(options: &Options, set: &Set) -> Study {
         let best = known.iter().map(|k| best_prior(options, &data, k, n));
         study.best.extend(best);
     }
+    if let Some(python) = &options.python {
+        eprintln!("{}, peers in Python", set.name);
+        peers::add(python, options.peer_draws, &data, &mut study.cells)?;
+    }
+    if fits(&&time::SIZE) {
+        times.extend(time::times(&data, TIMED));
+    }
     if !options.ours_only {
         study.together = pooled::together(set, &data, options.draws);
+        eprintln!("{}, wrong rules", set.name);
+        let cell = study.cells.iter().find(|cell| cell.n == wrong::SIZE);
+        let tested = |cell| Wrong::ALL.map(|wrong| Tested::of(wrong, &data, cell));
+        study.tested = cell.map_or(Vec::new(), |cell| tested(cell).into());
     }
-    study
+    Ok(study)
+}
+
+fn markets(draws: usize) -> Vec<market::Held> {
+    let one = |market: market::Market| {
+        eprintln!("{}", market.label());
+        market::hold(market, draws)
+    };
+    market::markets().into_iter().map(one).collect()
 }
 
 fn run() -> Result<(), String> {
     let options = Options::parse();
-    if options.draws == 0 {
-        return Err("--draws must be 1 or more".into());
+    if options.draws == 0 || options.peer_draws == 0 {
+        return Err("--draws and --peer-draws must be 1 or more".into());
     }
-    let before = options.against.as_deref().map(Kept::read).transpose()?;
-    let studies: Vec<Study> = options
-        .wanted_sets()?
-        .iter()
-        .map(|set| study(&options, set))
-        .collect();
+    let wanted = options.wanted_sets()?;
+    let before = Kept::read(&options.against)?;
+    let (mut studies, mut times) = (Vec::new(), Vec::new());
+    if !options.markets_only {
+        for set in &wanted {
+            studies.push(study(&options, set, &mut times)?);
+        }
+    }
     if let Some(path) = &options.save {
         Kept::of(&studies).write(path)?;
     }
-    print!("{}", Report { studies, before });
+    let markets = match options.ours_only {
+        true => Vec::new(),
+        false => markets(options.draws),
+    };
+    print!(
+        "{}",
+        Report {
+            studies,
+            markets,
+            time: Time::of(times),
+            before,
+        }
+    );
     Ok(())
 }
 

@@ -1,6 +1,6 @@
 """Peers of the accuracy benchmark that need Python: 80 % bands on log price.
 
-usage: peers.py [--exact] [--workers N] FILE
+usage: peers.py [--workers N] FILE
 `cargo bench --bench accuracy -- --python …` runs this with the versions in
 tests/reference/requirements.txt. FILE is JSON: `rows` (a design with its intercept), `log_prices`,
 and `draws`, each a list of row numbers, the target first and its comps behind. Prints JSON: by the
@@ -10,8 +10,8 @@ Columns that do not vary over the comps are left out. The others are standardise
 for all but quantile regression, which does not mind.
 
 quantile regression  Of statsmodels, by iteratively reweighted least squares, which stops near the
-    minimum of the loss and not at it: within 2 % on the draws that tests/reference/make_accuracy.py
-    compares. `--exact` solves the linear programme (Koenker and Bassett 1978) with scipy instead.
+    minimum of the loss and not at it: within 2 % on the draws on which tests/reference/make_accuracy.py
+    compares it with the linear programme (Koenker and Bassett 1978).
     Not fitted where the comps leave no degree of freedom or do not determine the columns.
     Quantiles that cross are put in order.
 Bayesian ridge       scikit-learn's BayesianRidge as it comes; the band is normal, from the standard
@@ -50,7 +50,9 @@ PENALTIES = np.geomspace(1e-3, 1e3, 13)
 def by_reweighting(y, x, tail):
     """Coefficients of statsmodels; None where it gives none."""
     try:
-        return QuantReg(y, x).fit(q=tail, max_iter=MOST_ROUNDS).params
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return QuantReg(y, x).fit(q=tail, max_iter=MOST_ROUNDS).params
     except (ValueError, np.linalg.LinAlgError):
         return None
 
@@ -83,11 +85,11 @@ def problem(rows, log_prices, draw):
     return y, x, target
 
 
-def quantile_regression(y, x, target, solve):
+def quantile_regression(y, x, target):
     """The two quantiles at the target in order, or None."""
     if len(y) <= x.shape[1] or np.linalg.matrix_rank(x) < x.shape[1]:
         return None
-    fits = [solve(y, x, tail) for tail in TAILS]
+    fits = [by_reweighting(y, x, tail) for tail in TAILS]
     if any(fit is None or not np.isfinite(fit).all() for fit in fits):
         return None
     return sorted(float(target @ fit) for fit in fits)
@@ -157,14 +159,14 @@ STANDARDISED = {
 }
 
 
-def bands(solve, rows, log_prices, draw):
+def bands(rows, log_prices, draw):
     """The band of every peer on one draw."""
     y, x, target = varying(rows, log_prices, draw)
     centre, scale = x[:, 1:].mean(axis=0), x[:, 1:].std(axis=0)
     z, at = (x[:, 1:] - centre) / scale, (target[1:] - centre) / scale
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        found = {"quantile regression": quantile_regression(y, x, target, solve)}
+        found = {"quantile regression": quantile_regression(y, x, target)}
         for name, peer in STANDARDISED.items():
             found[name] = peer(y, z, at) if z.shape[1] else None
     return found
@@ -172,13 +174,11 @@ def bands(solve, rows, log_prices, draw):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--exact", action="store_true", help="solve the linear programme")
     parser.add_argument("--workers", type=int, default=2, help="processes")
     parser.add_argument("file", type=Path)
     args = parser.parse_args()
     given = json.loads(args.file.read_text(encoding="utf-8"))
-    solve = by_programme if args.exact else by_reweighting
-    one = partial(bands, solve, np.array(given["rows"]), np.array(given["log_prices"]))
+    one = partial(bands, np.array(given["rows"]), np.array(given["log_prices"]))
     with multiprocessing.Pool(args.workers) as pool:
         found = pool.map(one, given["draws"], chunksize=4)
     names = ["quantile regression", *STANDARDISED]

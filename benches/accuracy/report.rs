@@ -3,12 +3,16 @@
 use std::fmt::{self, Display, Formatter};
 
 use super::bound::{Best, grid};
-use super::draws::{BY_EYE, Cell, LEAST_SQUARES};
+use super::draws::{BY_EYE, Cell, FITTED, LEAST_SQUARES, Peer};
 use super::figure::Figure;
 use super::kept::Kept;
+use super::market::Held;
+use super::peers::BAYESIAN_RIDGE;
 use super::pooled::Together;
 use super::regression::Tried;
 use super::sets::Set;
+use super::time::Time;
+use super::wrong::{self, Tested, Wrong};
 
 /// The draws of one set.
 pub struct Study {
@@ -23,6 +27,8 @@ pub struct Study {
     pub best: Vec<Best>,
     /// With and without other models, where the set comes apart into models.
     pub together: Vec<Together>,
+    /// With rules of thumb made wrong.
+    pub tested: Vec<Tested>,
 }
 
 impl Study {
@@ -36,14 +42,18 @@ impl Study {
             cells: Vec::new(),
             best: Vec::new(),
             together: Vec::new(),
+            tested: Vec::new(),
         }
     }
 }
 
-/// All studies, and the scores kept from before where they are compared.
+/// All studies.
 pub struct Report {
     pub studies: Vec<Study>,
-    pub before: Option<Kept>,
+    pub markets: Vec<Held>,
+    pub time: Option<Time>,
+    /// Scores kept from before.
+    pub before: Kept,
 }
 
 impl Report {
@@ -61,9 +71,8 @@ impl Report {
         sizes
     }
 
-    fn before(&self, study: &Study, cell: &Cell) -> Figure {
-        let before = self.before.as_ref();
-        before.map_or(Figure::NONE, |kept| kept.to_kept(study.name, cell))
+    pub fn before(&self, study: &Study, cell: &Cell) -> Figure {
+        self.before.to_kept(study.name, cell)
     }
 
     fn which(&self, f: &mut Formatter<'_>) -> fmt::Result {
@@ -123,6 +132,157 @@ impl Report {
             )?;
         }
         writeln!(f, "\nMeans of ratios are geometric.")
+    }
+
+    /// Names of the peers, the same for every cell.
+    fn peers(&self) -> Vec<&'static str> {
+        let first = self.cells().next();
+        first.map_or(Vec::new(), |(_, cell)| {
+            cell.peers.iter().map(|peer| peer.name).collect()
+        })
+    }
+
+    /// Whether those that need Python are among them.
+    pub fn has_all_peers(&self) -> bool {
+        self.peers().contains(&BAYESIAN_RIDGE)
+    }
+
+    /// A figure of ours and of every peer on the draws that all of them were tried on.
+    fn league(
+        &self,
+        f: &mut Formatter<'_>,
+        ours: impl Fn(&Cell) -> f64,
+        theirs: impl Fn(&Cell, &Peer) -> f64,
+        is_best: impl Fn(f64, &[f64]) -> bool,
+    ) -> fmt::Result {
+        let peers = self.peers();
+        writeln!(f, "| set | n | ours | {} |", peers.join(" | "))?;
+        writeln!(f, "|---|---:|---:|{}", "---:|".repeat(peers.len()))?;
+        for (study, cell) in self.cells() {
+            let few = |peer: &Peer| peer.share_fitted() < FITTED;
+            let mut figures = vec![(ours(cell), false)];
+            let peers = cell.peers.iter();
+            figures.extend(peers.map(|peer| (theirs(cell, peer), few(peer))));
+            let fitted = figures.iter().filter(|(_, few)| !few);
+            let fitted: Vec<f64> = fitted.map(|(value, _)| *value).collect();
+            write!(f, "| {} | {} |", study.name, cell.n)?;
+            for (value, few) in figures {
+                match value {
+                    v if !v.is_finite() => write!(f, " – |")?,
+                    v if few => write!(f, " ({v:.2}) |")?,
+                    v if is_best(v, &fitted) => write!(f, " **{v:.2}** |")?,
+                    v => write!(f, " {v:.2} |")?,
+                }
+            }
+            writeln!(f)?;
+        }
+        Ok(())
+    }
+
+    /// Score to the oracle's and coverage of all, on the same draws.
+    fn leagues(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        let draws = self.cells().map(|(_, cell)| cell.shared().len()).max();
+        let least = 100.0 * FITTED;
+        writeln!(
+            f,
+            "Score / oracle on the first {} draws, the best in bold; in brackets what could be \
+             fitted on fewer than {least:.0} % of them.\n",
+            draws.unwrap_or(0)
+        )?;
+        let least = |value: f64, all: &[f64]| all.iter().all(|other| value <= *other);
+        let score = |cell: &Cell| {
+            Figure::ratio(cell.shared().iter().map(|d| (d.ours.score, d.oracle))).value
+        };
+        let theirs = |cell: &Cell, peer: &Peer| peer.to_oracle(cell.shared()).value;
+        self.league(f, score, theirs, least)?;
+        self.means(f)?;
+        writeln!(
+            f,
+            "\nCoverage on the same draws, the nearest to 80 % in bold.\n"
+        )?;
+        let nearest = |value: f64, all: &[f64]| {
+            let off = |v: f64| (v - 0.8).abs();
+            all.iter().all(|other| off(value) <= off(*other))
+        };
+        let covered =
+            |cell: &Cell| Figure::share(cell.shared().iter().map(|d| d.ours.covered)).value;
+        let theirs_covered = |cell: &Cell, peer: &Peer| peer.coverage(cell.shared()).value;
+        self.league(f, covered, theirs_covered, nearest)
+    }
+
+    /// The last rows of the table of scores: geometric means over the sets where all were fitted
+    /// often enough, at each size.
+    fn means(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        for n in self.sizes() {
+            let at = || self.cells().map(|(_, cell)| cell).filter(|c| c.n == n);
+            let ours =
+                Figure::geometric_mean_of(at().map(|cell| {
+                    Figure::ratio(cell.shared().iter().map(|d| (d.ours.score, d.oracle)))
+                }));
+            write!(f, "| geometric mean | {n} | {:.2} |", ours.value)?;
+            for name in self.peers() {
+                let peers = || at().filter_map(|cell| Some((cell, cell.peer(name)?)));
+                if peers().all(|(_, peer)| peer.share_fitted() >= FITTED) {
+                    let mean = Figure::geometric_mean_of(
+                        peers().map(|(cell, peer)| peer.to_oracle(cell.shared())),
+                    );
+                    write!(f, " {:.2} |", mean.value)?;
+                } else {
+                    write!(f, " – |")?;
+                }
+            }
+            writeln!(f)?;
+        }
+        Ok(())
+    }
+
+    /// The geometric mean over sets of the score with rules made wrong to that as they are.
+    pub fn wrong(&self, wrong: Wrong) -> Figure {
+        let tested = self.studies.iter().flat_map(|study| &study.tested);
+        let tested = tested.filter(|tested| tested.wrong == wrong);
+        Figure::geometric_mean_of(tested.map(Tested::ratio))
+    }
+
+    fn wrong_rules(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        let labels = Wrong::ALL.map(Wrong::label).join(" | ");
+        writeln!(
+            f,
+            "Score with every rule of thumb made wrong to that with the rules as they are, at {} \
+             comps.\n",
+            wrong::SIZE
+        )?;
+        writeln!(f, "| set | {labels} |\n|---|---:|---:|---:|")?;
+        for study in self.studies.iter().filter(|s| !s.tested.is_empty()) {
+            let ratios = study.tested.iter().map(|t| t.ratio().to_string());
+            let ratios = ratios.collect::<Vec<_>>().join(" | ");
+            writeln!(f, "| {} | {ratios} |", study.name)?;
+        }
+        let means = Wrong::ALL.map(|wrong| self.wrong(wrong).to_string());
+        writeln!(f, "| geometric mean | {} |", means.join(" | "))
+    }
+
+    fn simulated(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "Simulated markets; score to that of the band by the true parameters.\n\n\
+             | market | spread | book | n | coverage | median off by | score / known |\n\
+             |---|---:|---|---:|---:|---:|---:|"
+        )?;
+        for held in &self.markets {
+            let market = held.market;
+            writeln!(
+                f,
+                "| {} | {:.0} % | {} | {} | {} | {} | {} |",
+                market.kind.label(),
+                100.0 * market.spread,
+                market.book(),
+                market.n,
+                held.coverage,
+                held.off.percent(),
+                held.to_known,
+            )?;
+        }
+        Ok(())
     }
 
     /// With and without the other models, on the same draws.
@@ -190,8 +350,9 @@ impl Report {
     }
 }
 
-impl Display for Report {
-    fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
+impl Report {
+    /// What the draws from the sets come to.
+    fn on_sets(&self, f: &mut Formatter<'_>) -> fmt::Result {
         let draws = self.cells().map(|(_, cell)| cell.draws.len()).max();
         writeln!(
             f,
@@ -202,13 +363,35 @@ impl Display for Report {
         self.which(f)?;
         writeln!(f)?;
         self.ours(f)?;
-        if self.studies.iter().any(|study| !study.together.is_empty()) {
+        let has = |of: fn(&Study) -> bool| self.studies.iter().any(of);
+        if self.has_all_peers() {
+            writeln!(f)?;
+            self.leagues(f)?;
+        }
+        if has(|study| !study.together.is_empty()) {
             writeln!(f)?;
             self.pooled(f)?;
         }
-        if self.studies.iter().any(|study| !study.best.is_empty()) {
+        if has(|study| !study.tested.is_empty()) {
+            writeln!(f)?;
+            self.wrong_rules(f)?;
+        }
+        if has(|study| !study.best.is_empty()) {
             self.best(f)?;
         }
-        Ok(())
+        writeln!(f)
+    }
+}
+
+impl Display for Report {
+    fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        if !self.studies.is_empty() {
+            self.on_sets(f)?;
+        }
+        if !self.markets.is_empty() {
+            self.simulated(f)?;
+            writeln!(f)?;
+        }
+        self.verdicts(f)
     }
 }

@@ -7,11 +7,28 @@ mod regression;
 #[path = "../../benches/accuracy/sets.rs"]
 mod sets;
 
+use std::collections::BTreeSet;
+
 use bound::{Best, Known, grid};
 use regression::{Oracle, least_squares};
 use sets::{Row, sets};
 
 use crate::reference::{close, json, numbers};
+
+/// The league is as its issue wants it: at least ten sets of at least four kinds of goods, some of
+/// which only judge, and each is taken apart into models by a column that it has.
+#[test]
+fn the_league() {
+    let sets = sets();
+    let goods: BTreeSet<&str> = sets.iter().map(|set| set.goods).collect();
+    assert!(sets.len() >= 10 && goods.len() >= 4);
+    let judges = sets.iter().filter(|set| set.judges).count();
+    assert!(judges >= 4 && sets.len() - judges == 6);
+    for set in &sets {
+        let has = |by: &str| set.columns.iter().any(|column| column.name == by);
+        assert!(set.models.is_none_or(has), "{}", set.name);
+    }
+}
 
 /// Leave-one-out scores of the whole sets.
 #[test]
