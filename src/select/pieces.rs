@@ -19,8 +19,8 @@
 //! * for a model with a kit, a missing piece of any name, or packaging as an extra: the kit is
 //!   complete, without packaging, but for what is named.
 //!
-//! Otherwise the set is not known: the unit may be any of the sets that are known of the comps
-//! ([`likely_sets`]). A seal without packaging, or one on a kit that lacks a piece, is taken at
+//! Otherwise the set is not known, and the unit may be any of several
+//! ([`Wording::likely_sets`]). A seal without packaging, or one on a kit that lacks a piece, is taken at
 //! its word.
 
 use std::collections::BTreeMap;
@@ -376,5 +376,147 @@ impl Wording {
                 .filter(|(_, share)| *share > 0.0)
                 .collect()
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::book::settings::{Completeness, Kit};
+
+    fn items(cell: &str) -> Items {
+        Items::parse(cell).unwrap()
+    }
+
+    /// A scale of these levels, with or without a kit of two batteries (one of which makes the model
+    /// usable) and a strap.
+    fn wording(levels: &[(&str, Has)], kit: bool) -> Wording {
+        let level = |(name, has): &(&str, Has)| Completeness {
+            name: (*name).into(),
+            has: *has,
+            means: String::new(),
+        };
+        let mut settings = Settings {
+            completeness: levels.iter().map(level).collect(),
+            ..Settings::default()
+        };
+        if kit {
+            let kit = Kit {
+                ships_with: items("battery x2; strap"),
+                usable_needs: items("battery"),
+                ..Kit::default()
+            };
+            settings.kits.insert("m".into(), kit);
+        }
+        Wording::of("m", &settings)
+    }
+
+    const DEFAULT: [(&str, Has); 5] = [
+        ("bare", Has::Unit),
+        ("usable", Has::Usable),
+        ("full", Has::Kit),
+        ("boxed", Has::Packaging),
+        ("sealed", Has::Seal),
+    ];
+
+    /// What `word; missing; extras` come to: the steps, what is missing, what is extra.
+    fn amounts(wording: &Wording, [word, missing, extras]: [&str; 3]) -> String {
+        let described = wording.read(word, &items(missing), &items(extras));
+        let likely = wording.likely_sets([].into_iter(), None);
+        let [(amounts, _)] = &wording.amounts(&described, &likely)[..] else {
+            panic!("of several");
+        };
+        format!(
+            "{:?} −[{}] +[{}]",
+            amounts.steps, amounts.missing, amounts.extras
+        )
+    }
+
+    #[test]
+    fn a_kit_is_counted_out() {
+        let wording = wording(&DEFAULT, true);
+        for (description, expected) in [
+            (["bare", "", ""], "[] −[battery x2; packaging; strap] +[]"),
+            (
+                ["Usable ", "battery", ""],
+                "[] −[battery x2; packaging; strap] +[]",
+            ),
+            (["usable", "", "battery; strap"], "[] −[packaging] +[]"),
+            (
+                ["full", "battery x3", "battery x3"],
+                "[] −[packaging] +[battery]",
+            ),
+            (["boxed", "cap", "cap x2"], "[] −[] +[cap]"),
+            (["", "strap", ""], "[] −[packaging; strap] +[]"),
+            (["", "", "packaging"], "[] −[] +[]"),
+            (["", "", "seal"], "[] −[] +[seal]"),
+            (["boxed", "seal", "packaging"], "[] −[] +[]"),
+            // Taken at their word.
+            (
+                ["sealed", "packaging; strap", ""],
+                "[] −[packaging; strap] +[seal]",
+            ),
+        ] {
+            assert_eq!(amounts(&wording, description), expected, "{description:?}");
+        }
+        let unknown = wording.read("", &items("seal"), &items("battery"));
+        assert!(unknown.set().is_none());
+    }
+
+    /// Without a kit the steps of the scale serve as far as it has words; what it has none for goes by
+    /// its name.
+    #[test]
+    fn a_scale_serves_as_far_as_it_has_words() {
+        let whole = wording(&DEFAULT, false);
+        let gap = wording(&[DEFAULT[0], DEFAULT[2], DEFAULT[4]], false);
+        let high = wording(&[DEFAULT[1], DEFAULT[3]], false);
+        let low = wording(&DEFAULT[..3], false);
+        for (wording, description, expected) in [
+            (
+                &whole,
+                ["full", "charger", "packaging"],
+                "[0, 1, 2] −[charger] +[]",
+            ),
+            (&whole, ["bare", "", "packaging"], "[2] −[] +[]"),
+            (&whole, ["sealed", "packaging", ""], "[0, 1, 3] −[] +[]"),
+            (&gap, ["full", "", "packaging; seal"], "[0, 1] −[] +[]"),
+            (&gap, ["sealed", "seal", ""], "[0] −[] +[packaging]"),
+            (&gap, ["sealed", "packaging", ""], "[0] −[] +[seal]"),
+            (&high, ["boxed", "packaging", ""], "[0] −[packaging] +[]"),
+            (&high, ["usable", "", "packaging"], "[] −[] +[packaging]"),
+            // Of packaging this scale says nothing, so that a name says something.
+            (&low, ["full", "packaging", ""], "[0, 1] −[packaging] +[]"),
+            (&low, ["full", "", "seal"], "[0, 1] −[] +[seal]"),
+        ] {
+            assert_eq!(amounts(wording, description), expected, "{description:?}");
+        }
+    }
+
+    /// What a silent comp may be: what is known of the others, by weight, if some say it by a word;
+    /// complete, if they only name what is missing; like the unit, if none says anything.
+    #[test]
+    fn silence_is_read_by_what_the_others_say() {
+        let wording = wording(&DEFAULT, true);
+        let read = |word, missing| wording.read(word, &items(missing), &Items::NONE);
+        let (silent, named, usable) = (read("", ""), read("", "strap"), read("usable", ""));
+        let own = usable.set().cloned().unwrap();
+        let likely = |comps: &[&Described]| {
+            let weighed = comps.iter().map(|d| (*d, 1.0));
+            wording.likely_sets(weighed, Some(&own))
+        };
+        let shares = likely(&[&silent, &usable, &named, &named, &named]);
+        assert_eq!(shares.len(), 2);
+        for (set, share) in shares {
+            assert_eq!(share, if set == own { 0.25 } else { 0.75 });
+        }
+        assert_eq!(likely(&[&silent, &named]), [(wording.complete(), 1.0)]);
+        assert_eq!(likely(&[&silent]), [(own.clone(), 1.0)]);
+        let level = |all: &[&Described]| {
+            let all: Vec<Described> = all.iter().map(|d| (*d).clone()).collect();
+            wording.commonest_level(&all)
+        };
+        assert_eq!(level(&[&silent, &named]), Some(2));
+        assert_eq!(level(&[&silent, &usable, &named]), Some(1));
+        assert_eq!(level(&[&silent]), None);
     }
 }
