@@ -21,6 +21,7 @@ use crate::fit::prior::Part as RulePart;
 use crate::fit::robust::{self, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
 use crate::select::order::{NORMAL_DECILE, effective_number};
+use crate::select::pieces::{Described, Wording};
 use crate::select::{Candidate, Dropped, Selection, Step, Subject};
 
 /// Probability that a range stated as a rule of thumb holds ([`crate::fit::prior`]).
@@ -388,24 +389,19 @@ pub(super) fn resolve(
             .name
             .clone();
         let known = commonest(&|c| c.grade.clone());
-        let unsaid = unsaid(&known);
+        let unsaid = unsaid(known.is_some());
         let grade = known.unwrap_or(middle);
         assumptions.push(format!("grade {grade}{unsaid}"));
         subject.grade = Some(grade);
     }
     if subject.completeness.is_none() {
-        let full = settings.completeness[settings.completeness.len() / 2]
-            .name
-            .clone();
-        let known = commonest(&|c| c.completeness.clone());
-        let unsaid = unsaid(&known);
-        let level = known.unwrap_or(full);
-        assumptions.push(format!("completeness {level}{unsaid}"));
-        subject.completeness = Some(level);
+        let (level, assumption) = completeness(&subject, selection, settings);
+        assumptions.push(assumption);
+        subject.completeness = level;
     }
     if subject.how_sold.is_none() {
         let how = commonest(&|c| c.how_sold.map_or(String::new(), |h| h.to_string()));
-        let unsaid = unsaid(&how);
+        let unsaid = unsaid(how.is_some());
         let how = how
             .and_then(|word| HowSold::parse(&word))
             .unwrap_or(HowSold::Fixed);
@@ -414,6 +410,29 @@ pub(super) fn resolve(
     }
     assumptions.extend(averaged(&subject, selection, settings));
     (subject, assumptions)
+}
+
+/// The level of completeness of a unit of which none was said, and why in words: what is named as
+/// missing or as an extra tells, or else it is taken to be like most comps in use.
+fn completeness(
+    subject: &Subject,
+    selection: &Selection,
+    settings: &Settings,
+) -> (Option<String>, String) {
+    let wording = Wording::of(&subject.model, settings);
+    if let Some(level) = wording.implied_word(&subject.missing, &subject.extras) {
+        let words = format!(
+            "completeness {} but for what is named",
+            level.unwrap_or("the whole kit")
+        );
+        return (level.map(str::to_string), words);
+    }
+    let described: Vec<Described> = selection.in_use().map(|c| c.pieces(&wording)).collect();
+    let known = wording.commonest_level(&described);
+    let level = known.unwrap_or(settings.completeness.len() / 2);
+    let level = settings.completeness[level].name.clone();
+    let words = format!("completeness {level}{}", unsaid(known.is_some()));
+    (Some(level), words)
 }
 
 /// What was not said and is taken to be the average of the comps.
@@ -435,8 +454,8 @@ fn averaged(subject: &Subject, selection: &Selection, settings: &Settings) -> Ve
 }
 
 /// Says what an assumption goes by.
-fn unsaid(known: &Option<String>) -> &'static str {
-    if known.is_some() {
+fn unsaid(known: bool) -> &'static str {
+    if known {
         " (commonest among these comps)"
     } else {
         " (no comp says)"

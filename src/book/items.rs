@@ -9,7 +9,7 @@ pub const MOST: u32 = 999;
 ///
 /// Names are compared without regard to case and with runs of white space folded to one
 /// space, so `Battery  X2` and `battery; battery` are the same cell.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Items(Vec<(String, u32)>);
 
 /// The form in which names of pieces, extras and defects are compared: trimmed, lower case,

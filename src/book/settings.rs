@@ -88,7 +88,7 @@ pub struct Completeness {
 }
 
 /// What a completeness level includes, each step with all of those before it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Has {
     /// The main unit alone.

@@ -19,6 +19,7 @@ use crate::band::siblings::{MOST_MODELS, speak};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
 use crate::book::store::Book;
+use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Dropped, Selection, Subject};
 
@@ -36,7 +37,7 @@ pub struct Past {
 const KEPT: &str = "past.json";
 
 /// Changes with every change of how past sales are foretold.
-const FORMAT: u32 = 3;
+const FORMAT: u32 = 4;
 
 /// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
 /// not been yet.
@@ -204,16 +205,26 @@ struct Model {
     selections: HashMap<Kind, Selection>,
 }
 
-/// What of a unit decides which comps are called in when.
-type Kind = (Option<String>, Option<String>, Option<String>, bool);
+/// What of a unit decides which comps are called in when, its pieces apart: they are so many that
+/// they are looked at afterwards ([`Selection::asked_of`]).
+type Kind = (Option<String>, Option<String>, bool);
 
 fn kind(subject: &Subject) -> Kind {
     (
         subject.variant.clone(),
-        subject.completeness.clone(),
         subject.grade.clone(),
         subject.works,
     )
+}
+
+/// A unit of that kind, of whatever pieces.
+fn of_kind(model: &str, (variant, grade, works): Kind) -> Subject {
+    Subject {
+        variant,
+        grade,
+        works,
+        ..Subject::blank(model)
+    }
 }
 
 impl Model {
@@ -241,7 +252,8 @@ impl Model {
         for sale in &self.sales {
             let subject = subject_of(&self.name, sale);
             if let Entry::Vacant(place) = self.selections.entry(kind(&subject)) {
-                place.insert(selected(&self.frame, &subject, settings)?);
+                let alike = of_kind(&self.name, place.key().clone());
+                place.insert(selected(&self.frame, &alike, settings)?);
             }
         }
         Ok(())
@@ -258,7 +270,11 @@ impl Model {
                     pool: siblings.pool_before_month(&match_key(&self.name), day)?,
                     ..Aids::default()
                 };
-                let asked = all.asked_on(day, window);
+                let mut asked = all.asked_on(day, window);
+                let wording = Wording::of(&self.name, settings);
+                if let Some(own) = subject.pieces(&wording).set() {
+                    asked = asked.asked_of(own, &wording);
+                }
                 foresee(asked, &subject, sale, day, &aids, settings)?
             }
             None => None,
@@ -393,6 +409,7 @@ fn selected(
 ) -> Result<Selection, CliError> {
     let query = Query {
         subject,
+        wording: Wording::of(&subject.model, settings),
         as_of: NaiveDate::MAX,
         window_days: u32::MAX,
         basis: settings.price_basis,

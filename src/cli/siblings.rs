@@ -12,6 +12,7 @@ use crate::book::comp::match_key;
 use crate::book::settings::{PoolFrom, Settings};
 use crate::book::store::Book;
 use crate::fit::pool::{Learnt, Pool};
+use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
 use crate::select::{Selection, Subject};
 
@@ -96,6 +97,8 @@ impl<'a> Siblings<'a> {
         }
         let query = Query {
             subject: &Subject::blank(""),
+            // Of a unit of which nothing is said, pieces tell nothing.
+            wording: Wording::of("", self.settings),
             as_of,
             window_days: self.settings.estimate.window_days,
             basis: self.settings.price_basis,

@@ -15,6 +15,7 @@ use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
 use crate::book::watch::Watched;
 use crate::book::{Attributes, BookError, HowSold, Items};
+use crate::select::pieces::Wording;
 use crate::select::plan::{Query, SelectError, select};
 use crate::select::widen::{Limits, widen};
 use crate::select::{Selection, Subject};
@@ -161,6 +162,7 @@ impl Unit<'_> {
     pub fn query(&self) -> Query<'_> {
         Query {
             subject: &self.subject,
+            wording: Wording::of(&self.subject.model, &self.settings),
             as_of: self.as_of,
             window_days: self.settings.estimate.window_days,
             basis: self.settings.price_basis,

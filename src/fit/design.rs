@@ -12,9 +12,10 @@ use super::robust::Problem;
 use super::solve::{Penalty, Sign};
 use crate::book::attributes::Direction;
 use crate::book::comp::match_key;
-use crate::book::settings::{Has, Kit, Range, RangeUnit, Rules, Settings};
+use crate::book::settings::{Range, RangeUnit, Rules, Settings};
 use crate::book::{Attributes, HowSold, Items};
 use crate::select::order::{effective_number, weighted_median};
+use crate::select::pieces::{Described, Set, Wording};
 use crate::select::{Candidate, Subject};
 
 /// Mean length of a month in days (Gregorian calendar: 146 097 days in 4 800 months).
@@ -24,10 +25,6 @@ pub const DAYS_PER_MONTH: f64 = 146_097.0 / 4_800.0;
 /// rarest beyond them share one.
 const MOST_NAMES: usize = 12;
 
-/// Name of the piece that packaging is.
-pub const PACKAGING: &str = "packaging";
-/// Name of the extra that an unbroken seal is.
-pub const SEAL: &str = "seal";
 /// Name of the column that rare names share.
 pub const OTHERS: &str = "other";
 
@@ -160,10 +157,8 @@ pub struct Other {
 /// What of a unit matters to its price.
 struct Facts<'a> {
     variant: Option<String>,
-    completeness: Option<usize>,
+    pieces: Described,
     grade: Option<usize>,
-    missing: &'a Items,
-    extras: &'a Items,
     defects: &'a Items,
     /// Declared numeric attributes that are recorded, in steps.
     steps: BTreeMap<&'a str, f64>,
@@ -178,7 +173,8 @@ type Row = BTreeMap<Term, f64>;
 /// How often each value was recorded, as shares: what an unrecorded one is taken for.
 struct Shares {
     grades: Vec<f64>,
-    completeness: Vec<f64>,
+    /// What a unit may be that does not say which pieces it has.
+    sets: Vec<(Set, f64)>,
     auction: f64,
     offer: f64,
     variants: BTreeMap<String, f64>,
@@ -192,6 +188,9 @@ struct Shares {
 /// its columns but not fitted. `level` is a belief about the subject's own log price from
 /// elsewhere; without it a kit's rule of thumb for the price serves. `pool` is what other models
 /// say: the rules of thumb of the terms it has are brought up to date by it.
+///
+/// What completeness, missing pieces and extras come to is read from their canonical form
+/// ([`crate::select::pieces`]), so that how a unit was described does not matter.
 ///
 /// Facts that were not recorded are taken as the average of the comps that have them; so is the
 /// age of an undated comp, and what it counts for by age. Where none is dated there is no trend,
@@ -210,6 +209,7 @@ pub fn build(
     settings: &Settings,
 ) -> Option<Design> {
     let kit = settings.kit(&subject.model);
+    let wording = Wording::of(&subject.model, settings);
     let log_paid = |i: usize| candidates[i].paid.to_f64().unwrap_or(f64::NAN).ln();
     let ys: Vec<f64> = used.iter().map(|&i| log_paid(i)).collect();
     let ages: Vec<Option<i32>> = used.iter().map(|&i| candidates[i].age_days).collect();
@@ -223,14 +223,15 @@ pub fn build(
         .exp();
     let comps: Vec<Facts<'_>> = used
         .iter()
-        .map(|&i| of_candidate(&candidates[i], &subject.model, settings))
+        .map(|&i| of_candidate(&candidates[i], &subject.model, &wording, settings))
         .collect();
-    let own = of_subject(subject, settings);
-    let shares = Shares::of(&comps, &own, &weights, &subject.model, settings);
-    let encode = |facts: &Facts<'_>| encode(facts, &shares, kit, settings);
+    let own = of_subject(subject, &wording, settings);
+    let shares = Shares::of(&comps, &own, &weights, &subject.model, &wording, settings);
+    let encode = |facts: &Facts<'_>| encode(facts, &shares, &wording);
     let mut rows: Vec<Row> = comps.iter().map(encode).collect();
     let own_row = encode(&own);
-    let reference = price_rule.map(|rule| (rule, encode(&reference_facts(&own, settings))));
+    let reference =
+        price_rule.map(|rule| (rule, encode(&reference_facts(&own, &wording, settings))));
     if let Some((_, row)) = &reference {
         rows.push(row.clone());
     }
@@ -321,7 +322,12 @@ pub fn build(
     let others = also
         .iter()
         .map(|&i| {
-            let row = encode(&of_candidate(&candidates[i], &subject.model, settings));
+            let row = encode(&of_candidate(
+                &candidates[i],
+                &subject.model,
+                &wording,
+                settings,
+            ));
             Other {
                 row: dense(&row),
                 offset: beside_columns(&row, &own_row, &terms)
@@ -492,13 +498,16 @@ fn weights_by_age(ages: &[Option<i32>], half_life_days: f64) -> Vec<f64> {
     ages.iter().map(weight).collect()
 }
 
-fn of_candidate<'a>(comp: &'a Candidate, model: &str, settings: &'a Settings) -> Facts<'a> {
+fn of_candidate<'a>(
+    comp: &'a Candidate,
+    model: &str,
+    wording: &Wording,
+    settings: &'a Settings,
+) -> Facts<'a> {
     Facts {
         variant: (!comp.variant.is_empty()).then(|| match_key(&comp.variant)),
-        completeness: settings.completeness_index(&comp.completeness),
+        pieces: comp.pieces(wording),
         grade: settings.grade_index(&comp.grade),
-        missing: &comp.missing,
-        extras: &comp.extras,
         defects: &comp.defects,
         steps: attribute_steps(&comp.attributes, model, settings),
         works: comp.works,
@@ -507,19 +516,14 @@ fn of_candidate<'a>(comp: &'a Candidate, model: &str, settings: &'a Settings) ->
     }
 }
 
-fn of_subject<'a>(subject: &'a Subject, settings: &'a Settings) -> Facts<'a> {
+fn of_subject<'a>(subject: &'a Subject, wording: &Wording, settings: &'a Settings) -> Facts<'a> {
     Facts {
         variant: subject.variant.as_deref().map(match_key),
-        completeness: subject
-            .completeness
-            .as_deref()
-            .and_then(|c| settings.completeness_index(c)),
+        pieces: subject.pieces(wording),
         grade: subject
             .grade
             .as_deref()
             .and_then(|g| settings.grade_index(g)),
-        missing: &subject.missing,
-        extras: &subject.extras,
         defects: &subject.defects,
         steps: attribute_steps(&subject.attributes, &subject.model, settings),
         works: subject.works,
@@ -581,19 +585,12 @@ fn mean_months(comps: &[Facts<'_>], weights: &[f64]) -> f64 {
 
 /// The unit that a kit's price rule speaks of: middle grade, complete without packaging,
 /// working, sold today at a fixed price.
-fn reference_facts<'a>(own: &Facts<'a>, settings: &Settings) -> Facts<'a> {
+fn reference_facts<'a>(own: &Facts<'a>, wording: &Wording, settings: &Settings) -> Facts<'a> {
     const NONE: &Items = &Items::NONE;
-    let complete = settings
-        .completeness
-        .iter()
-        .rposition(|level| level.has <= Has::Kit)
-        .unwrap_or(0);
     Facts {
         variant: own.variant.clone(),
-        completeness: Some(complete),
+        pieces: wording.complete_unit(),
         grade: Some((settings.grades.len() - 1) / 2),
-        missing: NONE,
-        extras: NONE,
         defects: NONE,
         steps: own.steps.clone(),
         works: true,
@@ -608,6 +605,7 @@ impl Shares {
         own: &Facts<'_>,
         weights: &[f64],
         model: &str,
+        wording: &Wording,
         settings: &Settings,
     ) -> Self {
         let index_shares = |of: &dyn Fn(&Facts<'_>) -> Option<usize>, levels: usize| {
@@ -648,7 +646,10 @@ impl Shares {
             months: mean_months(comps, weights),
             attributes,
             grades: index_shares(&|f| f.grade, settings.grades.len()),
-            completeness: index_shares(&|f| f.completeness, settings.completeness.len()),
+            sets: wording.likely_sets(
+                comps.iter().map(|f| &f.pieces).zip(weights.iter().copied()),
+                own.pieces.set(),
+            ),
             auction: sold[HowSold::Auction as usize],
             offer: sold[HowSold::Offer as usize],
             variants,
@@ -669,7 +670,7 @@ impl Shares {
     }
 }
 
-fn encode(facts: &Facts<'_>, shares: &Shares, kit: Option<&Kit>, settings: &Settings) -> Row {
+fn encode(facts: &Facts<'_>, shares: &Shares, wording: &Wording) -> Row {
     let months = facts.months.unwrap_or(shares.months);
     let mut row = Row::from([(Term::Level, 1.0), (Term::Trend, months)]);
     let mut add = |term: Term, amount: f64| *row.entry(term).or_insert(0.0) += amount;
@@ -678,21 +679,14 @@ fn encode(facts: &Facts<'_>, shares: &Shares, kit: Option<&Kit>, settings: &Sett
             add(Term::Grade(step), share);
         }
     }
-    for (level, share) in Shares::levels(facts.completeness, &shares.completeness) {
-        let (mut missing, mut extras) = (facts.missing.clone(), facts.extras.clone());
-        match kit {
-            None => (0..level).for_each(|step| add(Term::Completeness(step), share)),
-            Some(kit) => apply_kit(
-                kit,
-                settings.completeness[level].has,
-                &mut missing,
-                &mut extras,
-            ),
+    for (amounts, share) in wording.amounts(&facts.pieces, &shares.sets) {
+        for step in amounts.steps {
+            add(Term::Completeness(step), share);
         }
-        for (piece, count) in missing.iter() {
+        for (piece, count) in amounts.missing.iter() {
             add(Term::Missing(piece.into()), share * f64::from(count));
         }
-        for (extra, count) in extras.iter() {
+        for (extra, count) in amounts.extras.iter() {
             add(Term::Extra(extra.into()), share * f64::from(count));
         }
     }
@@ -727,31 +721,6 @@ fn encode(facts: &Facts<'_>, shares: &Shares, kit: Option<&Kit>, settings: &Sett
         add(Term::PartsOnly, 1.0);
     }
     row
-}
-
-/// Turns a completeness level into pieces: what the kit lacks at that level joins `missing`
-/// (no more of a piece than the kit has), and what `extras` name of it is not missing after
-/// all.
-fn apply_kit(kit: &Kit, has: Has, missing: &mut Items, extras: &mut Items) {
-    for (piece, shipped) in kit.ships_with.iter() {
-        let present = match has {
-            Has::Unit => 0,
-            Has::Usable => kit.usable_needs.count(piece),
-            Has::Kit | Has::Packaging | Has::Seal => shipped,
-        };
-        let named = missing.take(piece, u32::MAX);
-        let absent = (shipped - present.min(shipped) + named).min(shipped);
-        let brought = extras.take(piece, absent);
-        missing.add(piece, absent - brought);
-    }
-    if has < Has::Packaging {
-        let brought = extras.take(PACKAGING, 1);
-        missing.take(PACKAGING, u32::MAX);
-        missing.add(PACKAGING, 1 - brought);
-    }
-    if has == Has::Seal {
-        extras.add(SEAL, 1);
-    }
 }
 
 /// Gives the rarest names beyond [`MOST_NAMES`] of a kind one column together; the subject's

@@ -10,6 +10,10 @@
 //!          + trend · monthsᵢ + how sold + variant + σ εᵢ,      εᵢ ~ Student-t(ν)
 //! ```
 //!
+//! * **Pieces.** What is missing and what is extra is counted from one canonical form of completeness,
+//!   missing pieces and extras ([`crate::select::pieces`]): any two descriptions of the same pieces
+//!   give the same row. A unit that does not say what it has gets the weighted average row of the
+//!   sets it may be.
 //! * **Errors.** Student-t errors (ν = 4 unless set) let a few odd sales stand without pulling
 //!   the rest (Lange, Little and Taylor 1989). The fit is iteratively reweighted least squares,
 //!   [`robust`].

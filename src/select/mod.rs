@@ -1,6 +1,7 @@
 //! Selection: which comps speak for the unit at hand, and which do not and why.
 
 pub mod order;
+pub mod pieces;
 pub mod plan;
 pub mod trim;
 pub mod widen;
@@ -9,6 +10,7 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use crate::book::{Attributes, Foreign, HowSold, Items};
+use pieces::{Described, Set, Wording};
 
 /// The unit whose price is asked.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,7 +19,8 @@ pub struct Subject {
     pub model: String,
     /// Variant, where it matters.
     pub variant: Option<String>,
-    /// Level of the completeness scale; the commonest among the comps where not given.
+    /// Level of the completeness scale. Where not given: what is named tells ([`pieces`]), or else
+    /// the commonest among the comps.
     pub completeness: Option<String>,
     /// Grade; the commonest among the comps where not given.
     pub grade: Option<String>,
@@ -50,6 +53,12 @@ impl Subject {
             works: true,
             how_sold: None,
         }
+    }
+
+    /// What it has and lacks, in canonical form.
+    pub fn pieces(&self, wording: &Wording) -> Described {
+        let word = self.completeness.as_deref().unwrap_or_default();
+        wording.read(word, &self.missing, &self.extras)
     }
 }
 
@@ -118,12 +127,17 @@ impl Candidate {
             pinned: false,
         }
     }
+
+    /// What it has and lacks, in canonical form.
+    pub fn pieces(&self, wording: &Wording) -> Described {
+        wording.read(&self.completeness, &self.missing, &self.extras)
+    }
 }
 
 /// Widening steps, in the order in which they are taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Stage {
-    /// Same grade, completeness and variant, within the window.
+    /// Same grade, completeness (the same pieces, however described) and variant, within the window.
     Exact,
     /// Other grades.
     Grade,
@@ -311,6 +325,18 @@ impl Selection {
             seen: self.seen,
             steps: Vec::new(),
         }
+    }
+
+    /// The same question asked of a unit that has what `own` says: comps that were called in
+    /// whatever they have come with other completeness where they have something else.
+    pub fn asked_of(mut self, own: &Set, wording: &Wording) -> Self {
+        let nearer = |comp: &&mut Candidate| comp.stage < Stage::Completeness;
+        for comp in self.candidates.iter_mut().filter(nearer) {
+            if comp.pieces(wording).set() != Some(own) {
+                comp.stage = Stage::Completeness;
+            }
+        }
+        self
     }
 
     /// No comps of a model, for an estimate from its rule of thumb alone.

@@ -1,9 +1,10 @@
 //! The query: one lazy plan from the book's comps to the candidates for one subject.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use polars::prelude::*;
 
+use super::pieces::Wording;
 use super::{Candidate, Dropped, Selection, Stage, Subject};
 use crate::book::comp::{from_minor_units, match_key};
 use crate::book::problem::nearest_few;
@@ -15,6 +16,8 @@ use crate::book::{Attributes, Foreign, HowSold, Items};
 pub struct Query<'a> {
     /// The unit.
     pub subject: &'a Subject,
+    /// What words of completeness stand for with its model.
+    pub wording: Wording,
     /// Day of the estimate.
     pub as_of: chrono::NaiveDate,
     /// Days looked back on before the last widening step.
@@ -159,7 +162,7 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
         subject.variant.as_deref().map(match_key),
     ))
     .then(stage(Stage::Variant))
-    .when(differs("completeness", subject.completeness.clone()))
+    .when(has_other_pieces(subject, &query.wording))
     .then(stage(Stage::Completeness))
     .when(differs("grade", subject.grade.clone()))
     .then(stage(Stage::Grade))
@@ -204,6 +207,42 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
         )
 }
 
+/// Whether a comp has other pieces than the unit, however the two are described; false where what
+/// was said of the unit does not tell.
+fn has_other_pieces(subject: &Subject, wording: &Wording) -> Expr {
+    let Some(own) = subject.pieces(wording).set().cloned() else {
+        return lit(false);
+    };
+    let wording = wording.clone();
+    let differ = move |columns: &mut [Column]| {
+        let [completeness, missing, extras] = columns else {
+            polars_bail!(ComputeError: "completeness, missing and extras are three columns");
+        };
+        let (completeness, missing, extras) = (completeness.str()?, missing.str()?, extras.str()?);
+        // Few descriptions serve many comps.
+        let mut known: HashMap<[&str; 3], bool> = HashMap::new();
+        let differ: BooleanChunked = (0..completeness.len())
+            .map(|i| {
+                let cells = [completeness, missing, extras].map(|c| c.get(i).unwrap_or_default());
+                *known.entry(cells).or_insert_with(|| {
+                    let [word, missing, extras] = cells;
+                    let [missing, extras] = [missing, extras].map(validated_items);
+                    wording.read(word, &missing, &extras).set() != Some(&own)
+                })
+            })
+            .collect();
+        Ok(differ.into_column())
+    };
+    col("completeness").map_many(differ, &[col("missing"), col("extras")], |_, _| {
+        Ok(Field::new("has_other_pieces".into(), DataType::Boolean))
+    })
+}
+
+/// Reads a list cell; the book has validated it.
+fn validated_items(cell: &str) -> Items {
+    Items::parse(cell).unwrap_or_default()
+}
+
 fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, PolarsError> {
     let text = |name: &str| rows.column(name)?.str().cloned();
     let whole = |name: &str| rows.column(name)?.i32().cloned();
@@ -217,10 +256,8 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
     let (lot_size, paid) = (wide("lot_size")?, wide("paid")?);
     let works = rows.column("works")?.bool()?.clone();
     let string = |column: &StringChunked, i: usize| column.get(i).unwrap_or_default().to_string();
-    // The book has validated the cells.
-    let items = |column: &StringChunked, i: usize| {
-        Items::parse(column.get(i).unwrap_or_default()).unwrap_or_default()
-    };
+    let items =
+        |column: &StringChunked, i: usize| validated_items(column.get(i).unwrap_or_default());
     let mut out = Vec::with_capacity(rows.height());
     for i in 0..rows.height() {
         let age_days = age.get(i);

@@ -10,6 +10,7 @@ use compband::band::{Estimate, estimate};
 use compband::book::history::frame_of;
 use compband::book::settings::PriceBasis;
 use compband::book::{Comp, Settings};
+use compband::select::pieces::Wording;
 use compband::select::plan::{Query, select};
 use compband::select::widen::{Limits, widen};
 use compband::select::{Dropped, Subject};
@@ -295,6 +296,7 @@ fn alone(as_of: NaiveDate, comps: &[Comp]) -> Option<Estimate> {
     let settings = Settings::default();
     let query = Query {
         subject: &subject(),
+        wording: Wording::of("m", &settings),
         as_of,
         window_days: settings.estimate.window_days,
         basis: PriceBasis::Delivered,

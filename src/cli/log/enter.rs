@@ -14,7 +14,7 @@ use crate::cli::attributes::attribute_value;
 use crate::cli::complete::{all_pieces, one_spelling};
 use crate::cli::prompt::{Question, Said, Words};
 use crate::cli::{CliError, count, notice, report, say, today, undo};
-use crate::fit::design::PACKAGING;
+use crate::select::pieces::PACKAGING;
 
 /// Columns whose last value is offered for the next sale.
 const REMEMBERED: [&str; 5] = ["model", "completeness", "grade", "how_sold", "venue"];
