@@ -86,7 +86,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let checked = past::check(&book, args.model.as_deref())?;
+    let checked = past::check(&book, args.model.as_deref())?.found;
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))

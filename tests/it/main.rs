@@ -14,6 +14,7 @@ mod fuzz;
 mod import;
 mod large;
 mod ledger;
+mod past;
 mod pool;
 mod properties;
 mod ratio;
