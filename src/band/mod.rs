@@ -16,6 +16,7 @@ pub mod predictive;
 pub mod ratio;
 pub mod selfcheck;
 pub mod siblings;
+pub mod undeclared;
 pub mod verdict;
 pub mod warnings;
 

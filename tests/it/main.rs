@@ -22,4 +22,5 @@ mod reference;
 mod report;
 mod runner;
 mod store;
+mod undeclared;
 mod watch;
