@@ -247,12 +247,15 @@ impl History {
     }
 }
 
+/// A speaker on some day: key, family, hash of its sales up to then.
+type Known<'a> = (&'a str, Option<&'a str>, u64);
+
 /// Makes the keys of sales.
 struct Keys<'a> {
     others: &'a Timeline<'a>,
     settings: u64,
-    /// What is known of each speaker on a day: key, family, hash.
-    speakers: HashMap<NaiveDate, Vec<(&'a str, Option<&'a str>, u64)>>,
+    /// Who speaks on a day.
+    speakers: HashMap<NaiveDate, Vec<Known<'a>>>,
     /// What the others say to a model on a day.
     pools: HashMap<(String, NaiveDate), u64>,
 }
