@@ -13,7 +13,7 @@ use crate::book::settings::Settings;
 use crate::select::order::quantile;
 use crate::select::trim;
 use crate::select::widen::{Limits, widen};
-use crate::select::{Candidate, Dropped, Selection, Subject};
+use crate::select::{Candidate, Selection, Subject};
 
 /// Chances of the bands that are checked, per cent.
 pub const CHANCES: [u8; 3] = [50, 80, 90];
@@ -103,9 +103,8 @@ pub fn foresee(
         Some(_) => comp.age_days.is_none_or(|age| age <= 0),
         None => comp.comp_id == sale.comp_id,
     };
-    for comp in selection.candidates.iter_mut().filter(|c| unknown(c)) {
-        comp.dropped = Some(Dropped::Later);
-    }
+    // Gone rather than dropped, so that the outcome can rest on nothing but the sales before.
+    selection.candidates.retain(|comp| !unknown(comp));
     let limits = Limits {
         enough: settings.estimate.enough,
         most: settings.estimate.most_comps,

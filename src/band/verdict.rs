@@ -15,8 +15,13 @@ const SETTLED: f64 = 0.2;
 const UNLIKELY: f64 = 0.01;
 
 const LOG_MORE: &str = "Log more sales; until then there is too little to judge by.";
+/// The advice where units are not compared with their like.
 const SET_APART: &str = "Record what sets these units apart (grade, pieces, defects, variant, how sold), so that \
      they are compared with their like.";
+
+/// The same advice where numbers are recorded that would help but that nothing uses.
+const DECLARE: &str = "Declare the numbers that are recorded but not used (see below), so that units are compared \
+     with their like.";
 
 const CLOSER: &str = "Sales fall closer than the band says: a narrower band will do.";
 
@@ -57,6 +62,14 @@ impl Verdict {
             says,
             advice: Some(LOG_MORE.into()),
         }
+    }
+
+    /// The same, where numbers that would set the units apart are recorded but not declared.
+    pub fn with_undeclared(mut self) -> Self {
+        if self.advice.as_deref() == Some(SET_APART) {
+            self.advice = Some(DECLARE.into());
+        }
+        self
     }
 
     fn fails(says: String, advice: &str) -> Self {

@@ -1,6 +1,12 @@
 //! What to be careful about in an estimate, in plain words.
 
+use std::collections::BTreeMap;
+
+use rust_decimal::prelude::ToPrimitive;
+
 use super::estimate::{Adjustment, CompLine, Estimate};
+use super::undeclared::{Point, explained};
+use crate::book::attributes::column_name;
 use crate::book::problem::nearest;
 use crate::book::settings::Settings;
 use crate::fit::design::Term;
@@ -17,6 +23,9 @@ const TOO_FAR_APART: f64 = 120.0;
 
 /// Robustness weight below which a comp is named: some five residual scales off.
 const ODD: f64 = 0.17;
+
+/// Comps from which a number that explains nothing of their prices is not worth a word.
+const ENOUGH_TO_TELL: usize = 40;
 
 /// The warnings that an estimate earns, the gravest first.
 pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
@@ -93,6 +102,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             evidence.used + trimmed
         ));
     }
+    out.extend(undeclared(estimate, settings));
     if !evidence.settled {
         out.push("The fit did not settle; take the figures as rough.".into());
     }
@@ -103,6 +113,44 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         ));
     }
     out
+}
+
+/// Numbers that comps used have and that no family declares, where they may say something of the
+/// price.
+fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
+    let mut found: BTreeMap<&str, Vec<Point>> = BTreeMap::new();
+    for line in estimate.comps.iter().filter(|l| l.comp.dropped.is_none()) {
+        for (name, value) in line.comp.attributes.iter() {
+            let point = line
+                .adjusted
+                .zip(value.to_f64())
+                .map(|(price, value)| Point {
+                    model: 0,
+                    value,
+                    miss: price.ln(),
+                });
+            found.entry(name).or_default().extend(point);
+        }
+    }
+    let model = &estimate.subject.model;
+    let says = |points: &[Point]| {
+        let differs = points.iter().any(|point| point.value != points[0].value);
+        differs && (points.len() < ENOUGH_TO_TELL || explained(points).is_some())
+    };
+    let named: Vec<String> = found
+        .into_iter()
+        .filter(|(name, points)| settings.attribute(model, name).is_none() && says(points))
+        .map(|(name, points)| {
+            let comps = if points.len() == 1 { "comp" } else { "comps" };
+            format!("{} ({} {comps})", column_name(name), points.len())
+        })
+        .collect();
+    (!named.is_empty()).then(|| {
+        format!(
+            "Recorded but not declared, so not used: {}. `compband check` says how much each would explain.",
+            named.join(", ")
+        )
+    })
 }
 
 /// The comp that carries more than [`DOMINATES`] of the weight, and its share.

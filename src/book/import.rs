@@ -5,13 +5,14 @@
 //! read in parallel; identifiers are settled in the order of the files.
 
 use std::collections::hash_map::Entry;
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::io::{self, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
 use chrono::NaiveDate;
-use xxhash_rust::xxh3::xxh3_64;
+use rust_decimal::Decimal;
+use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
 use super::canonical::{OptionalColumn, header, write_row};
 use super::comp::{COLUMNS, RowText};
@@ -101,19 +102,55 @@ pub struct FileCount {
     pub date_order: Option<String>,
     /// Decimal mark and where it was learnt, if some amount asked for it.
     pub decimal_mark: Option<String>,
-    /// The first comp with each attribute that no family of its model declares.
-    pub undeclared: Vec<Undeclared>,
+    /// Attributes that no family declares for some models, by their canonical names.
+    pub undeclared: BTreeMap<String, Undeclared>,
 }
 
-/// An attribute that is kept but does not inform estimates.
+/// The clean rows in which an attribute is recorded that no family of their models declares: it
+/// is kept but does not inform estimates.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Undeclared {
-    /// Its canonical name.
-    pub attribute: String,
-    /// The model of the first comp that has it.
-    pub model: String,
-    /// The row of that comp.
-    pub row: u64,
+    /// How many rows.
+    pub rows: u64,
+    /// The first of them.
+    pub first: u64,
+    /// Their models, as spelled in them.
+    pub models: BTreeSet<String>,
+    /// The lowest and the highest value.
+    pub range: (Decimal, Decimal),
+}
+
+impl Undeclared {
+    fn of(row: u64, model: &str, value: Decimal) -> Self {
+        Self {
+            rows: 1,
+            first: row,
+            models: BTreeSet::from([model.to_string()]),
+            range: (value, value),
+        }
+    }
+
+    /// Counts those of another part of the rows too.
+    pub fn add(&mut self, other: Self) {
+        self.rows += other.rows;
+        self.first = self.first.min(other.first);
+        self.models.extend(other.models);
+        let (low, high) = other.range;
+        self.range = (self.range.0.min(low), self.range.1.max(high));
+    }
+}
+
+/// Puts what was found of attributes in one part of the rows to what was found in others.
+pub fn add_undeclared(
+    all: &mut BTreeMap<String, Undeclared>,
+    part: impl IntoIterator<Item = (String, Undeclared)>,
+) {
+    for (attribute, found) in part {
+        match all.get_mut(&attribute) {
+            Some(known) => known.add(found),
+            None => drop(all.insert(attribute, found)),
+        }
+    }
 }
 
 /// What an import would change.
@@ -246,8 +283,6 @@ struct Good {
 struct Chunk<'a> {
     outcomes: Vec<Outcome<'a>>,
     text: Vec<u8>,
-    /// Attributes that the reader met undeclared for the first time.
-    undeclared: Vec<Undeclared>,
 }
 
 /// Reads records of one input; its buffers serve one record after another.
@@ -257,7 +292,9 @@ struct ChunkReader<'a> {
     existing: &'a (dyn Fn(&str) -> Option<u64> + Sync),
     /// The columns behind the fixed ones that are written.
     optional: &'a [OptionalColumn],
-    undeclared: Vec<Undeclared>,
+    undeclared: BTreeMap<String, Undeclared>,
+    /// Whether an attribute is declared for a model, by the hash of both names.
+    declared: IdMap<bool>,
     cells: Cells,
     comp: Comp,
     faults: Vec<CellFault>,
@@ -279,7 +316,8 @@ impl<'a> ChunkReader<'a> {
             rows: RowReader::new(input, against.settings, facts, against.today, conversion),
             existing: against.existing,
             optional,
-            undeclared: Vec::new(),
+            undeclared: BTreeMap::new(),
+            declared: IdMap::default(),
             cells: Cells::new(input.delimiter),
             comp: Comp::blank(&against.settings.currency.code),
             faults: Vec::new(),
@@ -290,7 +328,6 @@ impl<'a> ChunkReader<'a> {
 
     fn chunk<'r>(&mut self, raws: &[Raw<'r>]) -> Chunk<'r> {
         let mut writer = canonical_writer(Vec::with_capacity(CHUNK_BYTES + CHUNK_BYTES / 2));
-        let told = self.undeclared.len();
         let outcomes = raws
             .iter()
             .map(|raw| Outcome {
@@ -301,7 +338,6 @@ impl<'a> ChunkReader<'a> {
         Chunk {
             outcomes,
             text: writer.into_inner().unwrap_or_default(),
-            undeclared: self.undeclared[told..].to_vec(),
         }
     }
 
@@ -349,16 +385,27 @@ impl<'a> ChunkReader<'a> {
         })
     }
 
-    /// Remembers attributes of the comp that no family of its model declares, each once.
+    /// Counts attributes of the comp that no family of its model declares.
     fn note_undeclared(&mut self, row: u64) {
-        for (name, _) in self.comp.attributes.iter() {
-            let known = self.undeclared.iter().any(|told| told.attribute == name);
-            if !known && self.rows.declared(&self.comp.model, name).is_none() {
-                self.undeclared.push(Undeclared {
-                    attribute: name.to_string(),
-                    model: self.comp.model.clone(),
-                    row,
-                });
+        let model = &self.comp.model;
+        for (name, value) in self.comp.attributes.iter() {
+            let both = xxh3_64_with_seed(model.as_bytes(), id_hash(name));
+            let known = self.declared.entry(both);
+            if *known.or_insert_with(|| self.rows.declared(model, name).is_some()) {
+                continue;
+            }
+            match self.undeclared.get_mut(name) {
+                Some(found) => {
+                    found.rows += 1;
+                    found.range = (found.range.0.min(value), found.range.1.max(value));
+                    if !found.models.contains(model) {
+                        found.models.insert(model.clone());
+                    }
+                }
+                None => {
+                    let found = Undeclared::of(row, model, value);
+                    self.undeclared.insert(name.to_string(), found);
+                }
             }
         }
     }
@@ -504,21 +551,15 @@ impl<'a> Merger<'a, '_> {
             raws = after;
         }
         readers.push(helper);
+        for reader in readers {
+            add_undeclared(&mut file.count.undeclared, reader.undeclared);
+            self.plan.models.extend(reader.models.into_values());
+        }
         self.plan.files.push(file.count);
-        let models = readers
-            .into_iter()
-            .flat_map(|reader| reader.models.into_values());
-        self.plan.models.extend(models);
         Ok(())
     }
 
     fn merge(&mut self, file: &mut FileState<'_>, chunk: Chunk<'_>) -> io::Result<()> {
-        for found in chunk.undeclared {
-            let told = &mut file.count.undeclared;
-            if !told.iter().any(|known| known.attribute == found.attribute) {
-                told.push(found);
-            }
-        }
         for Outcome { raw, fate } in chunk.outcomes {
             match fate {
                 Fate::Blank => file.count.blank += 1,

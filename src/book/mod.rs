@@ -6,6 +6,7 @@ pub mod canonical;
 pub mod checks;
 pub mod comp;
 pub mod dates;
+pub mod declare;
 pub mod files;
 pub mod foreign;
 pub mod frame;

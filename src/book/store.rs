@@ -97,6 +97,29 @@ pub(super) struct Stamp {
     pub(super) modified: u64,
 }
 
+impl Stamp {
+    fn of(name: String, data: &fs::Metadata) -> io::Result<Self> {
+        let since = data.modified()?.duration_since(UNIX_EPOCH);
+        Ok(Self {
+            name,
+            size: data.len(),
+            modified: since.map_or(0, |since| since.as_nanos() as u64),
+        })
+    }
+}
+
+/// The comps files of a book at some time ([`Book::files_state`]).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FilesState {
+    /// Hash of their names, sizes and times.
+    pub hash: u64,
+    /// Bytes of all of them.
+    pub bytes: u64,
+    /// Whether whatever changes one of them from now on changes the hash too: a file that was
+    /// written only just before may be written again without a new time.
+    pub sure: bool,
+}
+
 /// The good rows of the log, and what is wrong with the others.
 struct Logged {
     rows: Vec<Row>,
@@ -289,19 +312,33 @@ impl Book {
         Ok(hash.digest())
     }
 
+    /// The comps files as they are now, by names, sizes and times alone. Files that have only just
+    /// changed are waited for, at most `patience`, where that makes sure of them.
+    ///
+    /// # Errors
+    /// [`BookError::Io`] where the folder cannot be read.
+    pub fn files_state(&self, patience: Duration) -> Result<FilesState, BookError> {
+        let mut stamps = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
+        let log = self.log_path();
+        match fs::metadata(&log).and_then(|data| Stamp::of(self.display_name(&log), &data)) {
+            Ok(stamp) => stamps.push(stamp),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => return Err(BookError::io(log, "read")(error)),
+        }
+        cache::settle(&stamps, patience);
+        Ok(FilesState {
+            hash: xxh3_64(format!("{stamps:?}").as_bytes()),
+            bytes: stamps.iter().map(|stamp| stamp.size).sum(),
+            sure: cache::are_sure(&stamps, cache::now()),
+        })
+    }
+
     /// Bytes of its comps files.
     ///
     /// # Errors
     /// [`BookError::Io`] where the folder cannot be read.
     pub fn size(&self) -> Result<u64, BookError> {
-        let imports = import_files(&self.comps_dir(), &mut |_| {})?;
-        let stamps = self.stamps(&imports)?;
-        let log = match fs::metadata(self.log_path()) {
-            Ok(data) => data.len(),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => 0,
-            Err(error) => return Err(BookError::io(self.log_path(), "read")(error)),
-        };
-        Ok(log + stamps.iter().map(|stamp| stamp.size).sum::<u64>())
+        Ok(self.files_state(Duration::ZERO)?.bytes)
     }
 
     /// Something that an earlier run kept by this name because it took long to work out; none
@@ -757,7 +794,7 @@ impl Book {
         wrong: &[Problem],
         notice: &mut dyn FnMut(&str),
     ) -> Result<Table, Trouble> {
-        cache::settle(stamps);
+        cache::settle(stamps, cache::LONGEST_WAIT);
         let made = cache::now();
         let dir = self.cache_dir()?;
         let bytes = stamps.iter().map(|stamp| stamp.size).sum();
@@ -919,18 +956,9 @@ impl Book {
     /// Import files as they are now.
     fn stamps(&self, imports: &[ImportFile]) -> Result<Vec<Stamp>, BookError> {
         let stamp = |import: &ImportFile| {
-            let read = || {
-                let data = fs::metadata(&import.path)?;
-                Ok((data.len(), data.modified()?))
-            };
-            let (size, modified) = read().map_err(BookError::io(&import.path, "read"))?;
-            Ok(Stamp {
-                name: self.display_name(&import.path),
-                size,
-                modified: modified
-                    .duration_since(UNIX_EPOCH)
-                    .map_or(0, |since| since.as_nanos() as u64),
-            })
+            let name = self.display_name(&import.path);
+            let read = fs::metadata(&import.path).and_then(|data| Stamp::of(name, &data));
+            read.map_err(BookError::io(&import.path, "read"))
         };
         imports.iter().map(stamp).collect()
     }

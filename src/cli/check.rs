@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 
 use super::deals::read_ledger;
 use super::past::{self, Past};
+use super::undeclared;
 use super::{CliError, count, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
@@ -86,7 +87,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let checked = past::check(&book, args.model.as_deref())?;
+    let checked = past::check(&book, args.model.as_deref())?.found;
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))
@@ -108,9 +109,12 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(by) = args.by {
         groups.extend(grouped(&told, by, book.settings()));
     }
+    let columns = undeclared::columns(&checked, book.settings());
+    let helps = undeclared::any_helps(&columns);
     let own = OwnCheck::of(&read_ledger(&book)?, args.model.as_deref());
     if args.json {
-        let mut document = document(&groups, checked.len(), undated);
+        let mut document = document(&groups, checked.len(), undated, helps);
+        document["undeclared"] = undeclared::document(&columns, book.settings());
         document["mistyped"] = mistyped(&told)
             .map(|(past, _)| past.sale.comp_id.as_str())
             .collect();
@@ -122,7 +126,12 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         checked.len(),
         undated,
         &set_aside(&told, book.settings()),
+        helps,
     ))?;
+    let section = undeclared::section(&columns, book.settings(), prose_width());
+    if !section.is_empty() {
+        say(&format!("\n{section}"))?;
+    }
     say(&own.sheet(terminal_width()))
 }
 
@@ -260,9 +269,32 @@ pub(super) fn how_foretold(told: usize, undated: usize, sales: usize) -> String 
     format!("{told} of {} foretold{from}", count(sales, "sale"))
 }
 
-fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize, set_aside: &str) -> String {
-    let width = terminal_width();
-    let prose = width.map_or(PROSE, usize::from).clamp(40, 100);
+/// Width of sentences.
+fn prose_width() -> usize {
+    terminal_width().map_or(PROSE, usize::from).clamp(40, 100)
+}
+
+/// The verdicts of a group, `helps` being whether numbers would help that are recorded already.
+fn judged(name: &str, figures: &Figures, helps: bool) -> Vec<Verdict> {
+    let all = verdicts(name, figures).into_iter();
+    all.map(|verdict| {
+        if helps {
+            verdict.with_undeclared()
+        } else {
+            verdict
+        }
+    })
+    .collect()
+}
+
+fn sheet(
+    groups: &[(String, Figures)],
+    sales: usize,
+    undated: usize,
+    set_aside: &str,
+    helps: bool,
+) -> String {
+    let (width, prose) = (terminal_width(), prose_width());
     let mut out = String::new();
     let told = groups[0].1.sales;
     let first = format!(
@@ -300,7 +332,7 @@ fn sheet(groups: &[(String, Figures)], sales: usize, undated: usize, set_aside: 
     let _ = writeln!(out, "\n{}", wrap(legend, prose, ""));
     let mut advised: Vec<String> = Vec::new();
     for (name, figures) in groups {
-        let all = verdicts(name, figures);
+        let all = judged(name, figures, helps);
         let wrong = || all.iter().filter(|v| v.standing == Standing::Fails);
         let _ = writeln!(out, "\n{}", strong(name));
         for verdict in wrong() {
@@ -406,7 +438,7 @@ fn row(name: &str, figures: &Figures) -> Vec<String> {
     ]
 }
 
-fn document(groups: &[(String, Figures)], sales: usize, undated: usize) -> Value {
+fn document(groups: &[(String, Figures)], sales: usize, undated: usize, helps: bool) -> Value {
     let figure = |f: &Figure| {
         json!({
             "value": f.value,
@@ -432,7 +464,7 @@ fn document(groups: &[(String, Figures)], sales: usize, undated: usize) -> Value
             })).collect::<Vec<_>>(),
             "mean_interval_score_80_log": figures.score,
             "pit_histogram": figures.pit.counts,
-            "verdicts": verdicts(name, figures).iter().map(|v| json!({
+            "verdicts": judged(name, figures, helps).iter().map(|v| json!({
                 "standing": match v.standing {
                     Standing::Holds => "holds", Standing::Open => "open", Standing::Fails => "fails",
                 },

@@ -14,7 +14,9 @@ use super::log::new_model;
 use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
 use crate::book::dates::DateOrder;
 use crate::book::files::sync_folder;
-use crate::book::import::{Against, FileCount, Plan, Reject, RejectsWriter, Witness, plan};
+use crate::book::import::{
+    Against, FileCount, Plan, Reject, RejectsWriter, Witness, add_undeclared, plan,
+};
 use crate::book::money::DecimalMark;
 use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
@@ -176,7 +178,6 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         return Err(error.into());
     }
     let aside = desk.finish()?;
-    tell_undeclared(&inputs, &done.files);
     let mut report = summary(&inputs, &done.files);
     report.push_str(&updates(&book, &done)?);
     if done.problems > 0 && !args.keep_good {
@@ -199,6 +200,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     misspelt(&book, &done)?;
     if args.dry_run {
         report.push_str("Nothing was written (--dry-run).\n");
+        report.push_str(&undeclared(&done.files, book.settings()));
         return say(&report);
     }
     if done.written() > 0 {
@@ -220,6 +222,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
             "The mapping was saved; use it with --mapping {name:?}.\n"
         ));
     }
+    report.push_str(&undeclared(&done.files, book.settings()));
     say(&report)
 }
 
@@ -689,21 +692,13 @@ fn undated(count: &FileCount) -> String {
     format!("{}\n", fitted(&note, "  "))
 }
 
-/// Notes each attribute that is kept but of no use to an estimate, once.
-fn tell_undeclared(inputs: &[Input], counts: &[FileCount]) {
-    let mut told = HashSet::new();
-    for (input, count) in inputs.iter().zip(counts) {
-        for found in &count.undeclared {
-            if told.insert(&found.attribute) {
-                notice(&format!(
-                    "{}, row {}: {}",
-                    input.name,
-                    found.row,
-                    super::undeclared(&found.attribute, &found.model)
-                ));
-            }
-        }
+/// What is said of attributes that no family declares.
+fn undeclared(counts: &[FileCount], settings: &Settings) -> String {
+    let mut all = BTreeMap::new();
+    for count in counts {
+        add_undeclared(&mut all, count.undeclared.clone());
     }
+    super::undeclared::of_import(&all, settings)
 }
 
 /// The first changes, old → new.

@@ -193,7 +193,7 @@ fn note_undeclared(name: &str, model: &str, settings: &Settings) {
     if settings.attribute(model, name).is_none() {
         let near = nearest(name, settings.attributes(model).map(|(known, _)| known))
             .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-        notice(&format!("{}{near}", super::undeclared(name, model)));
+        notice(&format!("{}{near}", super::not_declared(name, model)));
     }
 }
 

@@ -14,6 +14,7 @@ pub mod explain;
 pub mod history;
 pub mod import;
 pub mod init;
+mod kept;
 pub mod ledger;
 pub mod listings;
 pub mod log;
@@ -26,6 +27,8 @@ pub mod repairs;
 pub mod report;
 mod siblings;
 pub mod terminal;
+pub mod timeline;
+mod undeclared;
 pub mod undo;
 pub mod unit;
 pub mod watch;
@@ -438,7 +441,7 @@ pub fn empty_book() -> String {
 }
 
 /// What to say of an attribute that is kept for a model without a declaration of it.
-pub fn undeclared(attribute: &str, model: &str) -> String {
+pub fn not_declared(attribute: &str, model: &str) -> String {
     format!(
         "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
     )

@@ -1,16 +1,16 @@
 //! Past sales, each estimated from what was known before it.
 
-use std::collections::hash_map::Entry;
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use chrono::NaiveDate;
 use indicatif::{ProgressBar, ProgressStyle};
-use polars::prelude::{DataFrame, IntoLazy, col, lit};
-use serde::{Deserialize, Serialize};
+use polars::prelude::DataFrame;
 
+use super::kept::{KeptMiss, Misses, Told};
 use super::siblings::Siblings;
+use super::timeline::{Sale, Timeline, hash_of, settings_hash};
 use super::{CliError, notice};
 use crate::band::estimate::Aids;
 use crate::band::own::{self, Miss, Own};
@@ -18,7 +18,7 @@ use crate::band::selfcheck::{Foreseen, Foretold, foresee, set_aside, subject_of}
 use crate::band::siblings::{MOST_MODELS, speak};
 use crate::book::comp::match_key;
 use crate::book::settings::Settings;
-use crate::book::store::Book;
+use crate::book::store::{Book, FilesState};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Dropped, Selection, Subject};
@@ -33,173 +33,363 @@ pub struct Past {
     pub foretold: Option<Foretold>,
 }
 
-/// Name of what is kept in the book's cache.
-const KEPT: &str = "past.json";
-
-/// Changes with every change of how past sales are foretold.
-const FORMAT: u32 = 4;
+/// Past sales with how much of it had to be worked out.
+pub struct Done<T> {
+    /// What was asked for.
+    pub found: T,
+    /// Past sales that were estimated in this run: those of which no earlier run kept what they
+    /// were estimated to be, or of which what the estimate rests on has changed since.
+    pub estimated: usize,
+}
 
 /// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
 /// not been yet.
 const SMALL: u64 = 2_000_000;
 
-/// The misses of a book's past sales, as an earlier run found them.
-#[derive(Serialize, Deserialize)]
-struct Kept {
-    format: u32,
-    version: String,
-    book: u64,
-    /// Whether they are of all sales or of the newest [`own::RECENT`] alone.
-    whole: bool,
-    /// Days since 1970, and the bits of the size.
-    misses: Vec<(i32, u64)>,
-    /// Hash of the above.
-    seal: u64,
-}
-
-impl Kept {
-    fn seal(&self) -> u64 {
-        let text = format!("{} {} {:?}", self.book, self.whole, self.misses);
-        xxhash_rust::xxh3::xxh3_64(text.as_bytes())
-    }
-
-    /// What was kept of exactly this book by this version, whole where that is asked for.
-    fn load(book: &Book, whole: bool) -> Option<Vec<Miss>> {
-        let kept: Self = serde_json::from_slice(&book.kept(KEPT)?).ok()?;
-        let fits = kept.format == FORMAT
-            && kept.version == env!("CARGO_PKG_VERSION")
-            && (kept.whole || !whole)
-            && kept.seal == kept.seal()
-            && kept.book == book.fingerprint().ok()?;
-        let miss = |&(day, size): &(i32, u64)| {
-            Some(Miss {
-                day: NaiveDate::from_epoch_days(day)?,
-                size: f64::from_bits(size),
-            })
-        };
-        fits.then(|| kept.misses.iter().filter_map(miss).collect())
-    }
-
-    fn store(book: &Book, fingerprint: u64, misses: &[Miss], whole: bool) {
-        let miss = |miss: &Miss| (miss.day.to_epoch_days(), miss.size.to_bits());
-        let mut kept = Self {
-            format: FORMAT,
-            version: env!("CARGO_PKG_VERSION").into(),
-            book: fingerprint,
-            whole,
-            misses: misses.iter().map(miss).collect(),
-            seal: 0,
-        };
-        kept.seal = kept.seal();
-        if let Ok(bytes) = serde_json::to_vec(&kept) {
-            book.keep(KEPT, &bytes);
-        }
-    }
-}
+/// Longest wait for files of a large book to be old enough to be sure of.
+const PATIENCE: Duration = Duration::from_millis(2100);
 
 /// What the book's own past up to `as_of` says of its bands. A large book is only asked where
-/// `check` has gone through it before, for that takes longer than an estimate may.
+/// `check` has gone through it as it is, for that takes longer than an estimate may.
+///
+/// # Errors
+/// Where the book cannot be read or its comps cannot be fitted.
 pub fn own(book: &Book, as_of: NaiveDate) -> Result<Option<Own>, CliError> {
-    let misses = match Kept::load(book, false) {
-        Some(misses) => misses,
-        None if book.size()? > SMALL => return Ok(None),
-        None => {
-            let fingerprint = book.fingerprint()?;
-            let comps = book.frame(&mut notice)?;
-            let newest = Some(own::RECENT);
-            let siblings = Siblings::new(&comps, book.settings())?;
-            let bar = ProgressBar::hidden();
-            let seen = foresee_all(&comps, None, newest, &siblings, &bar)?;
-            let misses = misses(&seen);
-            Kept::store(book, fingerprint, &misses, false);
-            misses
-        }
+    let misses = misses_up_to(book, as_of)?.found;
+    Ok(misses.and_then(|misses| own::own(&misses, as_of)))
+}
+
+/// How far the newest [`own::RECENT`] sales up to `as_of` fell from what was foretold of them, in the
+/// order of days; none where the book is large and was not checked as it is.
+///
+/// # Errors
+/// As [`own`].
+pub fn misses_up_to(book: &Book, as_of: NaiveDate) -> Result<Done<Option<Vec<Miss>>>, CliError> {
+    let files = book.files_state(Duration::ZERO)?;
+    let kept = Misses::load(book);
+    if let Some(misses) = unchanged(&kept, state(book, files), as_of) {
+        return Ok(Done {
+            found: Some(misses),
+            estimated: 0,
+        });
+    }
+    if files.bytes > SMALL {
+        return Ok(Done {
+            found: None,
+            estimated: 0,
+        });
+    }
+    let comps = book.frame(&mut notice)?;
+    let timeline = Timeline::new(&comps, book.settings())?;
+    let sales = timeline.sales(Some((as_of, own::RECENT)), &timeline);
+    let mut desk = Desk::new(&timeline, &timeline, ProgressBar::hidden());
+    let asked = desk.misses(&sales, &kept.by_key())?;
+    let found: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
+    let day = |day: NaiveDate| day.to_epoch_days();
+    let later = timeline.newest().is_some_and(|newest| newest > as_of);
+    let now = Misses {
+        state: kept_state(book, files),
+        whole: false,
+        from: sales
+            .last()
+            .and_then(|sale| sale.day)
+            .map_or(day(as_of), day),
+        until: if later { day(as_of) } else { i32::MAX },
+        asked,
+        others: Vec::new(),
     };
-    Ok(own::own(&misses, as_of))
+    now.store(book, &kept);
+    Ok(Done {
+        found: Some(found),
+        estimated: desk.estimated,
+    })
+}
+
+/// What the misses of a book rest on, as far as that can be seen without reading its comps.
+fn state(book: &Book, files: FilesState) -> u64 {
+    hash_of(&[settings_hash(book.settings()), files.hash])
+}
+
+/// As [`state`], to be kept; 0 where the files are too young to be sure of.
+fn kept_state(book: &Book, files: FilesState) -> u64 {
+    if files.sure { state(book, files) } else { 0 }
+}
+
+/// The newest misses up to a day, where the book is as it was when they were kept.
+fn unchanged(kept: &Misses, state: u64, as_of: NaiveDate) -> Option<Vec<Miss>> {
+    let day = as_of.to_epoch_days();
+    if kept.state != state || !(kept.whole || (kept.from..=kept.until).contains(&day)) {
+        return None;
+    }
+    let known = kept
+        .asked
+        .partition_point(|kept| kept.day <= day && kept.day < i32::MAX);
+    Some(newest(&kept.asked[..known]))
+}
+
+/// The newest [`own::RECENT`] of some dated sales in their order; of one day, those whose ids come
+/// first, as [`Timeline::sales`] has them.
+fn newest(kept: &[KeptMiss]) -> Vec<Miss> {
+    let from = kept.len().saturating_sub(own::RECENT);
+    let Some(oldest) = kept.get(from).map(|kept| kept.day) else {
+        return Vec::new();
+    };
+    let begin = kept.partition_point(|kept| kept.day < oldest);
+    let end = kept.partition_point(|kept| kept.day <= oldest);
+    let of_oldest = &kept[begin..begin + (end - from)];
+    let recent = of_oldest.iter().chain(&kept[end..]);
+    recent.filter_map(KeptMiss::miss).collect()
 }
 
 /// Every single sale of the book (or of one model) with what was foretold of it, in the order of
 /// days, undated ones last. Bands are as wide as the book's sales of earlier days asked: of all
-/// models, or of the one asked for where the book is large and was never checked as a whole.
+/// models, or of the one asked for where the book is large and was not checked as it is.
 ///
 /// # Errors
 /// Where there is no such model or the comps cannot be fitted.
-pub fn check(book: &Book, model: Option<&str>) -> Result<Vec<Past>, CliError> {
-    let kept = model.and_then(|_| Kept::load(book, true));
-    let whole = model.is_none() || (kept.is_none() && book.size()? <= SMALL);
+pub fn check(book: &Book, model: Option<&str>) -> Result<Done<Vec<Past>>, CliError> {
+    let small = book.size()? <= SMALL;
+    let patience = if small { Duration::ZERO } else { PATIENCE };
     // Of the book as it is before it is read.
-    let fingerprint = if whole {
-        Some(book.fingerprint()?)
-    } else {
-        None
-    };
-    let settings = book.settings();
-    let (comps, others) = match model {
-        Some(model) if !whole => {
-            let speaks = |other: &str| speak(model, other, settings);
-            book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?
+    let files = book.files_state(patience)?;
+    let kept = Misses::load(book);
+    match model {
+        Some(model) if !small => {
+            let whole = kept.whole && kept.state == state(book, files);
+            check_model_of_large(book, model, whole.then_some(&kept))
         }
-        _ => {
-            let all = book.frame(&mut notice)?;
-            (all.clone(), all)
-        }
-    };
-    let siblings = Siblings::new(&others, settings)?;
-    let bar = progress();
-    let asked = if whole { None } else { model };
-    let mut seen = foresee_all(&comps, asked, None, &siblings, &bar)?;
-    let misses = kept.unwrap_or_else(|| misses(&seen));
-    if let Some(fingerprint) = fingerprint {
-        Kept::store(book, fingerprint, &misses, true);
+        _ => check_whole(book, model, files, &kept),
     }
-    if let Some(model) = model.filter(|_| whole) {
+}
+
+/// The check of a book, or of one model of it, from all its sales.
+fn check_whole(
+    book: &Book,
+    model: Option<&str>,
+    files: FilesState,
+    kept: &Misses,
+) -> Result<Done<Vec<Past>>, CliError> {
+    let comps = book.frame(&mut notice)?;
+    let timeline = Timeline::new(&comps, book.settings())?;
+    let mut desk = Desk::new(&timeline, &timeline, progress());
+    let mut sales = timeline.sales(None, &timeline);
+    let asked = desk.misses(&sales, &kept.by_key())?;
+    let sizes: HashMap<u64, f64> = asked.iter().map(|kept| (kept.key, kept.size)).collect();
+    let misses: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
+    let now = Misses {
+        state: kept_state(book, files),
+        whole: true,
+        asked,
+        ..Misses::default()
+    };
+    now.store(book, kept);
+    if let Some(model) = model {
         let key = match_key(model);
-        seen.retain(|seen| match_key(&seen.model) == key);
-        if seen.is_empty() {
+        sales.retain(|sale| sale.model == key);
+        if timeline.models().all(|known| known != key) {
             // An unknown model is told by the selection, with the names that come near.
-            foresee_all(&comps, Some(model), None, &siblings, &bar)?;
+            Model::of(&key, &comps, book.settings())?;
         }
     }
+    let known = Told::load(book);
+    let past = desk.told(&sales, &sizes, &misses, &known)?;
+    let told = sales.iter().zip(&past).filter_map(|(sale, past)| {
+        let foretold = past.foretold.as_ref()?;
+        Some((sale.key, factor_of(sale, &misses), foretold))
+    });
+    let told: Vec<(u64, f64, &Foretold)> = told.collect();
+    known.store(book, &told, model.is_none());
+    Ok(desk.done(past))
+}
+
+/// The check of one model of a large book, with the misses of all of it where they are known.
+fn check_model_of_large(
+    book: &Book,
+    model: &str,
+    whole: Option<&Misses>,
+) -> Result<Done<Vec<Past>>, CliError> {
+    let settings = book.settings();
+    let speaks = |other: &str| speak(model, other, settings);
+    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?;
+    let key = match_key(model);
+    // Here too an unknown model is told by the selection.
+    Model::of(&key, &comps, settings)?;
+    let timeline = Timeline::new(&comps, settings)?;
+    let others = Timeline::new(&others, settings)?;
+    let mut desk = Desk::new(&timeline, &others, progress());
+    let sales = timeline.sales(None, &others);
+    let asked = desk.misses(&sales, &HashMap::new())?;
+    let sizes = asked.iter().map(|kept| (kept.key, kept.size)).collect();
+    let misses = &whole.map_or(&asked, |whole| &whole.asked);
+    let misses: Vec<Miss> = misses.iter().filter_map(KeptMiss::miss).collect();
+    let past = desk.told(&sales, &sizes, &misses, &Told::default())?;
+    Ok(desk.done(past))
+}
+
+/// How much wider than alone the band of a sale is, by misses in the order of days: by those of
+/// earlier days, or of an undated sale by those before the newest.
+fn factor_of(sale: &Sale, misses: &[Miss]) -> f64 {
     let newest = misses.last().map(|miss| miss.day);
-    let told = |seen: Seen| {
-        let factor = match (seen.sale.sold_on, newest) {
-            (Some(day), _) => own::factor_before(&misses, day),
-            (None, Some(newest)) => own::factor_before(&misses, newest),
-            (None, None) => 1.0,
-        };
-        Past {
-            foretold: seen.foreseen.map(|foreseen| foreseen.told(factor)),
-            model: seen.model,
-            sale: seen.sale,
+    let day = sale.day.filter(|_| newest.is_some()).or(newest);
+    day.map_or(1.0, |day| own::factor_before(misses, day))
+}
+
+/// Where past sales are estimated, each once.
+struct Desk<'a> {
+    timeline: &'a Timeline<'a>,
+    siblings: Siblings<'a>,
+    /// By key.
+    models: BTreeMap<String, Model>,
+    /// By the keys of sales.
+    foreseen: HashMap<u64, Option<Foreseen>>,
+    bar: ProgressBar,
+    estimated: usize,
+}
+
+impl<'a> Desk<'a> {
+    /// For the sales of a timeline, with other models from another or the same.
+    fn new(timeline: &'a Timeline<'a>, others: &'a Timeline<'a>, bar: ProgressBar) -> Self {
+        Self {
+            timeline,
+            siblings: Siblings::on_each_day(others),
+            models: BTreeMap::new(),
+            foreseen: HashMap::new(),
+            bar,
+            estimated: 0,
         }
-    };
-    let mut past: Vec<Past> = seen.into_iter().map(told).collect();
-    set_aside(past.iter_mut().filter_map(|past| past.foretold.as_mut()));
-    Ok(past)
-}
+    }
 
-/// A sale with what was foreseen of it, the book's own past apart.
-struct Seen {
-    model: String,
-    sale: Candidate,
-    foreseen: Option<Foreseen>,
-}
+    fn done<T>(&self, found: T) -> Done<T> {
+        Done {
+            found,
+            estimated: self.estimated,
+        }
+    }
 
-/// How far the dated ones fell from what was foreseen, in the order of days.
-fn misses(seen: &[Seen]) -> Vec<Miss> {
-    seen.iter()
-        .filter_map(|seen| Some(seen.foreseen.as_ref()?.miss(seen.sale.sold_on?)))
-        .collect()
+    /// The misses of sales in their order: known ones, and the others from estimates.
+    fn misses(
+        &mut self,
+        sales: &[Sale],
+        known: &HashMap<u64, f64>,
+    ) -> Result<Vec<KeptMiss>, CliError> {
+        let unknown: Vec<&Sale> = sales
+            .iter()
+            .filter(|s| !known.contains_key(&s.key))
+            .collect();
+        self.foresee(&unknown)?;
+        let kept = |sale: &Sale| {
+            let foreseen = || self.foreseen.get(&sale.key).and_then(Option::as_ref);
+            let size = known.get(&sale.key).copied();
+            KeptMiss {
+                key: sale.key,
+                day: sale.day.map_or(i32::MAX, |day| day.to_epoch_days()),
+                size: size.unwrap_or_else(|| KeptMiss::size(foreseen())),
+            }
+        };
+        Ok(sales.iter().map(kept).collect())
+    }
+
+    /// What was foretold of sales in their order, with the book's past (`misses`) known, and `sizes`
+    /// of their own misses by key.
+    fn told(
+        &mut self,
+        sales: &[Sale],
+        sizes: &HashMap<u64, f64>,
+        misses: &[Miss],
+        known: &Told,
+    ) -> Result<Vec<Past>, CliError> {
+        self.open(sales.iter().map(|sale| sale.model.as_str()))?;
+        let nothing = |sale: &Sale| sizes.get(&sale.key).is_some_and(|size| size.is_nan());
+        let factors: Vec<f64> = sales.iter().map(|sale| factor_of(sale, misses)).collect();
+        let unknown = sales.iter().zip(&factors).filter(|(sale, factor)| {
+            !nothing(sale)
+                && !self.foreseen.contains_key(&sale.key)
+                && known.get(sale.key, **factor).is_none()
+        });
+        let unknown: Vec<&Sale> = unknown.map(|(sale, _)| sale).collect();
+        self.foresee(&unknown)?;
+        let past = sales.iter().zip(&factors).filter_map(|(sale, &factor)| {
+            let model = self.models.get(&sale.model)?;
+            let foretold = match self.foreseen.get(&sale.key) {
+                Some(foreseen) => foreseen.as_ref().map(|foreseen| foreseen.told(factor)),
+                None => known.get(sale.key, factor).cloned(),
+            };
+            Some(Past {
+                model: model.name.clone(),
+                sale: model.sales.get(&sale.comp_id)?.clone(),
+                foretold,
+            })
+        });
+        let mut past: Vec<Past> = past.collect();
+        set_aside(past.iter_mut().filter_map(|past| past.foretold.as_mut()));
+        Ok(past)
+    }
+
+    /// Brings out the comps of models.
+    fn open<'k>(&mut self, models: impl Iterator<Item = &'k str>) -> Result<(), CliError> {
+        let keys: BTreeSet<&str> = models
+            .filter(|key| !self.models.contains_key(*key))
+            .collect();
+        let keys: Vec<&str> = keys.into_iter().collect();
+        let (timeline, settings) = (self.timeline, self.siblings.settings());
+        let opened = in_parallel(&keys, |key| {
+            let model = Model::of(key, &timeline.comps_of(key)?, settings)?;
+            Ok(((*key).to_string(), model))
+        })?;
+        self.models.extend(opened);
+        Ok(())
+    }
+
+    /// Estimates sales, each from those before it, on all cores. Other models speak from their
+    /// dated sales of the months before a sale's ([`Siblings::pool_before_month`]).
+    fn foresee(&mut self, sales: &[&Sale]) -> Result<(), CliError> {
+        self.open(sales.iter().map(|sale| sale.model.as_str()))?;
+        let settings = self.siblings.settings();
+        let mut wanted: HashMap<&str, HashMap<Kind, Subject>> = HashMap::new();
+        for sale in sales {
+            if let Some(subject) = self.models.get(&sale.model).and_then(|of| of.subject(sale)) {
+                let kinds = wanted.entry(&sale.model).or_default();
+                let kind = kind(&subject);
+                kinds.insert(kind.clone(), of_kind(&subject.model, kind));
+            }
+        }
+        let wanted: Vec<(&str, Kind, Subject)> = wanted
+            .into_iter()
+            .flat_map(|(model, kinds)| kinds.into_iter().map(move |(kind, of)| (model, kind, of)))
+            .filter(|(model, kind, _)| !self.models[*model].selections.contains_key(kind))
+            .collect();
+        let selections = in_parallel(&wanted, |(model, kind, subject)| {
+            let selection = selected(&self.models[*model].frame, subject, settings)?;
+            Ok((*model, kind.clone(), selection))
+        })?;
+        for (model, kind, selection) in selections {
+            if let Some(model) = self.models.get_mut(model) {
+                model.selections.insert(kind, selection);
+            }
+        }
+        self.bar.set_length(sales.len() as u64);
+        self.bar.enable_steady_tick(Duration::from_millis(200));
+        let foreseen = in_parallel(sales, |sale| {
+            self.bar.inc(1);
+            let model = self.models.get(&sale.model);
+            let foreseen = model.map(|model| model.foresee(sale, &self.siblings));
+            Ok((sale.key, foreseen.transpose()?.flatten()))
+        })?;
+        self.bar.finish_and_clear();
+        self.estimated += sales.len();
+        self.foreseen.extend(foreseen);
+        Ok(())
+    }
 }
 
 /// The comps of one model, selected once for each kind of unit that is asked about: what differs
 /// from one day to the next is then counted out.
-#[derive(Clone)]
 struct Model {
     name: String,
     /// Day of the newest sale; undated ones are estimated as of it.
     newest: NaiveDate,
-    sales: Vec<Candidate>,
+    /// Single sales by their ids.
+    sales: HashMap<String, Candidate>,
     frame: DataFrame,
     /// By [`kind`].
     selections: HashMap<Kind, Selection>,
@@ -237,105 +427,42 @@ impl Model {
         let everything = selected(frame, &any, settings)?;
         let newest = everything.candidates.iter().filter_map(|c| c.sold_on).max();
         let single = |c: &Candidate| !matches!(c.dropped, Some(Dropped::Lot(_)));
+        let sales = everything.candidates.into_iter().filter(single);
         Ok(Self {
             name: everything.model,
             // Without any date in the model, one day is as good as another.
             newest: newest.unwrap_or_default(),
-            sales: everything.candidates.into_iter().filter(single).collect(),
+            sales: sales.map(|sale| (sale.comp_id.clone(), sale)).collect(),
             frame: frame.clone(),
             selections: HashMap::new(),
         })
     }
 
-    /// Selects for every kind of unit among its sales.
-    fn select(&mut self, settings: &Settings) -> Result<(), CliError> {
-        for sale in &self.sales {
-            let subject = subject_of(&self.name, sale);
-            if let Entry::Vacant(place) = self.selections.entry(kind(&subject)) {
-                let alike = of_kind(&self.name, place.key().clone());
-                place.insert(selected(&self.frame, &alike, settings)?);
-            }
-        }
-        Ok(())
+    /// The unit that a sale of it was.
+    fn subject(&self, sale: &Sale) -> Option<Subject> {
+        Some(subject_of(&self.name, self.sales.get(&sale.comp_id)?))
     }
 
-    fn foresee(&self, sale: &Candidate, siblings: &Siblings<'_>) -> Result<Seen, CliError> {
+    fn foresee(&self, sale: &Sale, siblings: &Siblings<'_>) -> Result<Option<Foreseen>, CliError> {
         let settings = siblings.settings();
-        let subject = subject_of(&self.name, sale);
-        let day = sale.sold_on.unwrap_or(self.newest);
-        let window = settings.estimate.window_days;
-        let foreseen = match self.selections.get(&kind(&subject)) {
-            Some(all) => {
-                let aids = Aids {
-                    pool: siblings.pool_before_month(&match_key(&self.name), day)?,
-                    ..Aids::default()
-                };
-                let mut asked = all.asked_on(day, window);
-                let wording = Wording::of(&self.name, settings);
-                if let Some(own) = subject.pieces(&wording).set() {
-                    asked = asked.asked_of(own, &wording);
-                }
-                foresee(asked, &subject, sale, day, &aids, settings)?
-            }
-            None => None,
+        let Some(subject) = self.subject(sale) else {
+            return Ok(None);
         };
-        Ok(Seen {
-            model: self.name.clone(),
-            sale: sale.clone(),
-            foreseen,
-        })
-    }
-}
-
-/// Every single sale of the models (or of the one asked for; or only the `newest` dated ones)
-/// foreseen, in parallel; in the order of their days. Other models speak from their dated sales of
-/// the months before a sale's ([`Siblings::pool_before_month`]).
-fn foresee_all(
-    comps: &DataFrame,
-    model: Option<&str>,
-    newest: Option<usize>,
-    siblings: &Siblings<'_>,
-    bar: &ProgressBar,
-) -> Result<Vec<Seen>, CliError> {
-    let settings = siblings.settings();
-    let frames: Vec<(String, DataFrame)> = models(comps, model)?.into_iter().collect();
-    let mut models = in_parallel(&frames, |(key, frame)| Model::of(key, frame, settings))?;
-    if let Some(count) = newest {
-        keep_newest(&mut models, count);
-    }
-    let models = in_parallel(&models, |model| {
-        let mut model = model.clone();
-        model.select(settings)?;
-        Ok(model)
-    })?;
-    let sales: Vec<(&Model, &Candidate)> = models
-        .iter()
-        .flat_map(|model| model.sales.iter().map(move |sale| (model, sale)))
-        .collect();
-    bar.set_length(sales.len() as u64);
-    bar.enable_steady_tick(Duration::from_millis(200));
-    let mut seen = in_parallel(&sales, |(model, sale)| {
-        bar.inc(1);
-        model.foresee(sale, siblings)
-    })?;
-    bar.finish_and_clear();
-    let order = |seen: &Seen| (seen.sale.sold_on.is_none(), seen.sale.sold_on);
-    seen.sort_by(|a, b| (order(a), &a.sale.comp_id).cmp(&(order(b), &b.sale.comp_id)));
-    Ok(seen)
-}
-
-/// Leaves the newest `count` dated sales; of one day, those whose ids come first.
-fn keep_newest(models: &mut [Model], count: usize) {
-    let mut places: Vec<(NaiveDate, String)> = models
-        .iter()
-        .flat_map(|model| &model.sales)
-        .filter_map(|sale| Some((sale.sold_on?, sale.comp_id.clone())))
-        .collect();
-    places.sort_unstable_by(|a, b| b.0.cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
-    places.truncate(count);
-    let kept: HashSet<String> = places.into_iter().map(|(_, id)| id).collect();
-    for model in models {
-        model.sales.retain(|sale| kept.contains(&sale.comp_id));
+        let Some(all) = self.selections.get(&kind(&subject)) else {
+            return Ok(None);
+        };
+        let day = sale.day.unwrap_or(self.newest);
+        let aids = Aids {
+            pool: siblings.pool_before_month(&sale.model, day)?,
+            ..Aids::default()
+        };
+        let mut asked = all.asked_on(day, settings.estimate.window_days);
+        let wording = Wording::of(&self.name, settings);
+        if let Some(own) = subject.pieces(&wording).set() {
+            asked = asked.asked_of(own, &wording);
+        }
+        let sale = &self.sales[&sale.comp_id];
+        Ok(foresee(asked, &subject, sale, day, &aids, settings)?)
     }
 }
 
@@ -364,41 +491,6 @@ pub(super) fn in_parallel<T: Sync, R: Send>(
         }
         Ok(all)
     })
-}
-
-/// The comps of each model (by match key), or of the one asked for.
-fn models(comps: &DataFrame, model: Option<&str>) -> Result<BTreeMap<String, DataFrame>, CliError> {
-    let keys: Vec<String> = match model {
-        Some(model) => vec![match_key(model)],
-        None => {
-            let mut keys: Vec<String> = comps
-                .column("model_key")?
-                .str()?
-                .iter()
-                .flatten()
-                .map(str::to_string)
-                .collect();
-            keys.sort_unstable();
-            keys.dedup();
-            keys
-        }
-    };
-    keys.into_iter()
-        .map(|key| {
-            let of_model = comps
-                .clone()
-                .lazy()
-                .filter(col("model_key").eq(lit(key.clone())));
-            let frame = of_model.collect()?;
-            // An unknown model is told by the selection, which needs all names for it.
-            let frame = if frame.height() == 0 {
-                comps.clone()
-            } else {
-                frame
-            };
-            Ok((key, frame))
-        })
-        .collect()
 }
 
 /// The comps of a model for `subject`, of whatever time.

@@ -415,7 +415,7 @@ fn past_estimates(book: &Book, made: &Estimate) -> Result<Option<Check>, CliErro
     if made.evidence.seen == 0 {
         return Ok(None);
     }
-    let checked = past::check(book, Some(&made.subject.model))?;
+    let checked = past::check(book, Some(&made.subject.model))?.found;
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|past| Some((past, past.foretold.as_ref()?)))

@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, HashSet};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use chrono::{Datelike, NaiveDate};
+use chrono::NaiveDate;
 use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
 
 use super::CliError;
+use super::timeline::{Timeline, before_month};
 use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
 use crate::book::comp::match_key;
 use crate::book::settings::{PoolFrom, Settings};
@@ -25,11 +26,17 @@ type Heard = Vec<(String, Learnt)>;
 /// Models that may speak to others. Threads share it.
 pub struct Siblings<'a> {
     settings: &'a Settings,
-    /// Keys, most comps first.
-    models: Vec<String>,
-    comps: DataFrame,
+    speakers: Speakers<'a>,
     heard: Mutex<BTreeMap<When, Arc<Heard>>>,
     pools: Mutex<BTreeMap<(String, When), Arc<Pool>>>,
+}
+
+/// Which models speak.
+enum Speakers<'a> {
+    /// Those with these keys, most comps first, and their comps: the same on every day.
+    These(Vec<String>, DataFrame),
+    /// Those with most sales up to the day.
+    OnDay(&'a Timeline<'a>),
 }
 
 impl<'a> Siblings<'a> {
@@ -45,13 +52,23 @@ impl<'a> Siblings<'a> {
             .iter()
             .map(|key| Some(key.is_some_and(|key| chosen.contains(key))))
             .collect();
-        Ok(Self {
+        let comps = comps.filter(&mask)?;
+        Ok(Self::of(settings, Speakers::These(models, comps)))
+    }
+
+    /// The models of a book as they were on each day: those with most sales up to then speak, and
+    /// undated sales never count.
+    pub fn on_each_day(timeline: &'a Timeline<'a>) -> Self {
+        Self::of(timeline.settings(), Speakers::OnDay(timeline))
+    }
+
+    fn of(settings: &'a Settings, speakers: Speakers<'a>) -> Self {
+        Self {
             settings,
-            comps: comps.filter(&mask)?,
-            models,
+            speakers,
             heard: Mutex::default(),
             pools: Mutex::default(),
-        })
+        }
     }
 
     /// The settings by which they speak.
@@ -86,8 +103,7 @@ impl<'a> Siblings<'a> {
     /// # Errors
     /// As [`Siblings::pool`].
     pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, CliError> {
-        let first = day.with_day(1).unwrap_or(day);
-        self.pool(key, first.pred_opt().unwrap_or(first), false)
+        self.pool(key, before_month(day), false)
     }
 
     fn heard(&self, as_of: NaiveDate, undated: bool) -> Result<Arc<Heard>, CliError> {
@@ -104,9 +120,16 @@ impl<'a> Siblings<'a> {
             basis: self.settings.price_basis,
             most: MOST_COMPS,
         };
-        let mut found = select_each(&self.comps, &query)?;
-        let selections: Vec<(String, Selection)> = self
-            .models
+        let on_day;
+        let (models, comps) = match &self.speakers {
+            Speakers::These(models, comps) => (models, comps),
+            Speakers::OnDay(timeline) => {
+                on_day = timeline.speaking(as_of)?;
+                (&on_day.0, &on_day.1)
+            }
+        };
+        let mut found = select_each(comps, &query)?;
+        let selections: Vec<(String, Selection)> = models
             .iter()
             .filter_map(|key| Some((key.clone(), found.remove(key)?)))
             .collect();

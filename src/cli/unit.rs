@@ -7,7 +7,7 @@ use polars::prelude::DataFrame;
 use super::attributes::read_attributes;
 use super::past;
 use super::siblings::comps_among;
-use super::{CliError, notice, parse_day, today, undeclared};
+use super::{CliError, not_declared, notice, parse_day, today};
 use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
 use crate::band::own::Own;
 use crate::book::problem::nearest;
@@ -456,7 +456,7 @@ impl FactArgs {
         }
         for (name, _) in attributes.iter() {
             if settings.attribute(model, name).is_none() {
-                notice(&undeclared(name, model));
+                notice(&not_declared(name, model));
             }
         }
         Ok(attributes)

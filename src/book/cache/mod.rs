@@ -32,7 +32,7 @@ pub(super) const BESIDE_BYTES: u64 = 4 << 20;
 const FORMAT: u32 = 7;
 
 /// Longest wait for files to be old enough to be sure of.
-const LONGEST_WAIT: Duration = Duration::from_millis(50);
+pub(super) const LONGEST_WAIT: Duration = Duration::from_millis(50);
 
 /// A file changed so shortly before it was read may have changed again without a new time: the
 /// clock of file systems ticks every few milliseconds, on some every two seconds.
@@ -75,11 +75,16 @@ pub(super) fn now() -> u64 {
         .map_or(0, |since| since.as_nanos() as u64)
 }
 
-/// Waits a moment where that makes sure of files that have only just changed.
-pub(super) fn settle(sources: &[Stamp]) {
+/// Whether files read from the time `read` on are sure to have been as they are now.
+pub(super) fn are_sure(sources: &[Stamp], read: u64) -> bool {
+    sources.iter().all(|source| sure_from(source) <= read)
+}
+
+/// Waits, at most so long, where that makes sure of files that have only just changed.
+pub(super) fn settle(sources: &[Stamp], longest: Duration) {
     let sure = sources.iter().map(sure_from).max();
     let left = sure.unwrap_or(0).saturating_sub(now());
-    if left > 0 && u128::from(left) < LONGEST_WAIT.as_nanos() {
+    if left > 0 && u128::from(left) < longest.as_nanos() {
         std::thread::sleep(Duration::from_nanos(left + 1));
     }
 }
@@ -127,8 +132,8 @@ pub(super) fn keep(
 ) -> io::Result<Table> {
     let Built { file, contents } = built;
     let table = Table::new(file.reopen()?, contents.clone());
-    let young = sources.iter().any(|source| sure_from(source) > made);
-    if !young && let Err(error) = try_keep(book, file, contents, sources) {
+    let sure = are_sure(&sources, made);
+    if sure && let Err(error) = try_keep(book, file, contents, sources) {
         notice(&unwritten(&error));
     }
     Ok(table)
