@@ -288,7 +288,7 @@ fn seen(market: Market, settings: &Settings, draw: usize) -> Seen {
     let subject = subject_of(MODEL, &sale);
     let made = estimate_with(&aids, comps, &subject, settings, TODAY, 80).expect("an estimate");
     let y = f64::try_from(sale.paid).expect("a price").ln();
-    let (low, high, _) = made.outcome.band(0.8);
+    let (low, high) = made.outcome.band(0.8);
     let half = Normal::standard().inverse_cdf(0.9) * market.spread;
     let known: Band = (median - half, median + half);
     Seen {

@@ -1,6 +1,6 @@
 //! From selected comps to a finished estimate.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use chrono::NaiveDate;
@@ -14,14 +14,14 @@ use super::predictive::{Predictive, Scale as Part};
 use crate::book::attributes::Scale;
 use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
 use crate::book::{Currency, HowSold};
-use crate::fit::design::{self, Belief, Design, Prior, SoldTerm, Term};
+use crate::fit::design::{self, Belief, Design, Fact, Possible, Prior, SoldTerm, Term};
 use crate::fit::pool::{Pool, Pooled};
 use crate::fit::posterior::{Place, Posterior, Question, SpreadPrior};
 use crate::fit::prior::Part as RulePart;
 use crate::fit::robust::{self, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
 use crate::select::order::{NORMAL_DECILE, effective_number};
-use crate::select::pieces::{Described, Wording};
+use crate::select::pieces::Wording;
 use crate::select::{Candidate, Dropped, Selection, Step, Subject};
 
 /// Probability that a range stated as a rule of thumb holds ([`crate::fit::prior`]).
@@ -186,10 +186,12 @@ pub struct Evidence {
 /// A finished estimate.
 #[derive(Debug, Clone)]
 pub struct Estimate {
-    /// The unit, with what was not given filled in.
+    /// The unit, with what neither it nor any comp tells filled in.
     pub subject: Subject,
-    /// What was filled in, in words.
+    /// What was filled in or left open, in words.
     pub assumptions: Vec<String>,
+    /// What is not known of the unit though the comps tell it of theirs.
+    pub unknown: Vec<Unknown>,
     /// Day of the estimate.
     pub as_of: NaiveDate,
     /// Currency of all money.
@@ -276,7 +278,7 @@ pub fn estimate_with(
     as_of: NaiveDate,
     chance: u8,
 ) -> Result<Estimate, EstimateError> {
-    let (subject, assumptions) = resolve(subject, &selection, settings);
+    let (subject, mut assumptions) = resolve(subject, &selection, settings);
     let working = working_price(&mut selection, &subject, &aids.pool, settings);
     let level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
@@ -284,6 +286,8 @@ pub fn estimate_with(
     let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, settings)?;
     let outcome = outcome_of(&design, &fit).widened(aids.own.map_or(1.0, |own| own.widening));
     let (low, high) = outcome.band(f64::from(chance) / 100.0);
+    let unknown = unknowns(&design, &fit, &outcome);
+    assumptions.extend(unknown.iter().map(Unknown::words));
     let money = |log: f64| {
         settings.currency.from_statistics(log.exp()).ok_or_else(|| {
             EstimateError::NoEvidence(
@@ -305,6 +309,7 @@ pub fn estimate_with(
         warnings: Vec::new(),
         subject,
         assumptions,
+        unknown,
         as_of,
         chance,
         evidence,
@@ -360,7 +365,8 @@ fn parts_price(working: Prior, settings: &Settings) -> Belief {
     }
 }
 
-/// Fills in what was not said of the unit with what is commonest among the comps in use.
+/// Fills in what was not said of the unit and what no comp in use tells either. What comps tell and
+/// was not said stays unknown: the unit may be any of them ([`Design::possible`]).
 pub(super) fn resolve(
     subject: &Subject,
     selection: &Selection,
@@ -371,95 +377,117 @@ pub(super) fn resolve(
         ..subject.clone()
     };
     let mut assumptions = Vec::new();
-    let commonest = |of: &dyn Fn(&Candidate) -> String| {
-        let mut counts: BTreeMap<String, usize> = BTreeMap::new();
-        for comp in selection.in_use() {
-            let value = of(comp);
-            if !value.is_empty() {
-                *counts.entry(value).or_insert(0) += 1;
-            }
-        }
-        counts
-            .into_iter()
-            .max_by(|a, b| a.1.cmp(&b.1).then_with(|| b.0.cmp(&a.0)))
-            .map(|(value, _)| value)
-    };
-    if subject.grade.is_none() {
-        let middle = settings.grades[(settings.grades.len() - 1) / 2]
-            .name
-            .clone();
-        let known = commonest(&|c| c.grade.clone());
-        let unsaid = unsaid(known.is_some());
-        let grade = known.unwrap_or(middle);
-        assumptions.push(format!("grade {grade}{unsaid}"));
-        subject.grade = Some(grade);
+    let known = |of: &dyn Fn(&Candidate) -> bool| selection.in_use().any(of);
+    if subject.grade.is_none() && !known(&|c| !c.grade.is_empty()) {
+        let middle = &settings.grades[(settings.grades.len() - 1) / 2].name;
+        assumptions.push(format!("grade {middle}{NO_COMP_SAYS}"));
+        subject.grade = Some(middle.clone());
     }
     if subject.completeness.is_none() {
-        let (level, assumption) = completeness(&subject, selection, settings);
-        assumptions.push(assumption);
-        subject.completeness = level;
+        assumptions.extend(completeness(&mut subject, selection, settings));
     }
-    if subject.how_sold.is_none() {
-        let how = commonest(&|c| c.how_sold.map_or(String::new(), |h| h.to_string()));
-        let unsaid = unsaid(how.is_some());
-        let how = how
-            .and_then(|word| HowSold::parse(&word))
-            .unwrap_or(HowSold::Fixed);
-        assumptions.push(format!("{}{unsaid}", how.phrase()));
-        subject.how_sold = Some(how);
+    if subject.how_sold.is_none() && !known(&|c| c.how_sold.is_some()) {
+        assumptions.push(format!("{}{NO_COMP_SAYS}", HowSold::Fixed.phrase()));
+        subject.how_sold = Some(HowSold::Fixed);
     }
-    assumptions.extend(averaged(&subject, selection, settings));
     (subject, assumptions)
 }
 
-/// The level of completeness of a unit of which none was said, and why in words: what is named as
-/// missing or as an extra tells, or else it is taken to be like most comps in use.
+/// Fills in the completeness where what is named or the silence of all comps decides it; what was
+/// filled in, in words.
 fn completeness(
-    subject: &Subject,
+    subject: &mut Subject,
     selection: &Selection,
     settings: &Settings,
-) -> (Option<String>, String) {
+) -> Option<String> {
     let wording = Wording::of(&subject.model, settings);
     if let Some(level) = wording.implied_word(&subject.missing, &subject.extras) {
-        let words = format!(
-            "completeness {} but for what is named",
-            level.unwrap_or("the whole kit")
-        );
-        return (level.map(str::to_string), words);
+        subject.completeness = level.map(str::to_string);
+        let level = level.unwrap_or("the whole kit");
+        return Some(format!("completeness {level} but for what is named"));
     }
-    let described: Vec<Described> = selection.in_use().map(|c| c.pieces(&wording)).collect();
-    let known = wording.commonest_level(&described);
-    let level = known.unwrap_or(settings.completeness.len() / 2);
-    let level = settings.completeness[level].name.clone();
-    let words = format!("completeness {level}{}", unsaid(known.is_some()));
-    (Some(level), words)
+    if selection
+        .in_use()
+        .any(|c| c.pieces(&wording).set().is_some())
+    {
+        return None;
+    }
+    let level = &settings.completeness[settings.completeness.len() / 2].name;
+    subject.completeness = Some(level.clone());
+    Some(format!("completeness {level}{NO_COMP_SAYS}"))
 }
 
-/// What was not said and is taken to be the average of the comps.
-fn averaged(subject: &Subject, selection: &Selection, settings: &Settings) -> Vec<String> {
-    let used = || selection.in_use();
-    let variants: BTreeSet<&str> = used().map(|c| c.variant.as_str()).collect();
-    let mut out = Vec::new();
-    if subject.variant.is_none() && variants.iter().filter(|v| !v.is_empty()).count() > 1 {
-        out.push("the average of their variants".into());
+/// What an assumption goes by where no comp tells.
+const NO_COMP_SAYS: &str = " (no comp says)";
+
+/// A fact that was not said and how much narrower the band would be if it were.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unknown {
+    /// Which.
+    pub fact: Fact,
+    /// Half the width of the band as it is, per cent of the likely price.
+    pub half_width_percent: f64,
+    /// About what it would be.
+    pub if_known_percent: f64,
+}
+
+impl Unknown {
+    /// In words.
+    fn words(&self) -> String {
+        let (now, then) = (
+            self.half_width_percent.round(),
+            self.if_known_percent.round(),
+        );
+        let say = if then < now {
+            format!(" (say it and the band narrows from ±{now:.0} % to about ±{then:.0} %)")
+        } else {
+            String::new()
+        };
+        format!("{} as mixed as among these comps{say}", self.fact.label())
     }
-    for (name, _) in settings.attributes(&subject.model) {
-        if subject.attributes.get(name).is_none()
-            && used().any(|c| c.attributes.get(name).is_some())
-        {
-            out.push(format!("their average {name}"));
+}
+
+/// The facts that are not known of the subject, those that would narrow the band most first.
+fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown> {
+    let facts = design.possible.first().map(|one| one.values.keys());
+    let half = |(low, high): (f64, f64)| {
+        50.0 * ((high - outcome.median()).exp() - (low - outcome.median()).exp())
+    };
+    let now = half(outcome.band(0.8));
+    let total = fit.sale_variance(&design.subject) + between(design, fit, |one| Some(&one.row));
+    let unknown = |fact: &Fact| {
+        let apart = between(design, fit, |one| one.values.get(fact));
+        Unknown {
+            fact: fact.clone(),
+            half_width_percent: now,
+            if_known_percent: now * (1.0 - apart / total).max(0.0).sqrt(),
+        }
+    };
+    let mut all: Vec<Unknown> = facts.into_iter().flatten().map(unknown).collect();
+    all.sort_by(|a, b| a.if_known_percent.total_cmp(&b.if_known_percent));
+    all
+}
+
+/// Variance of log price between the values of what `key` tells of what the subject may be.
+fn between<'a, K: PartialEq>(
+    design: &'a Design,
+    fit: &Posterior,
+    key: impl Fn(&'a Possible) -> Option<K>,
+) -> f64 {
+    let mut groups: Vec<(Option<K>, f64, f64)> = Vec::new();
+    let centre = design.subject.dot(&fit.mean);
+    for one in &design.possible {
+        let (key, at) = (key(one), one.row.dot(&fit.mean) - centre);
+        match groups.iter_mut().find(|(known, ..)| *known == key) {
+            Some((_, weight, sum)) => {
+                *weight += one.weight;
+                *sum += one.weight * at;
+            }
+            None => groups.push((key, one.weight, one.weight * at)),
         }
     }
-    out
-}
-
-/// Says what an assumption goes by.
-fn unsaid(known: bool) -> &'static str {
-    if known {
-        " (commonest among these comps)"
-    } else {
-        " (no comp says)"
-    }
+    let some = groups.iter().filter(|(_, weight, _)| *weight > 0.0);
+    some.map(|(_, weight, sum)| sum * sum / weight).sum()
 }
 
 /// Probability of being mistyped from which a price is a gross error.
@@ -627,17 +655,21 @@ fn options(settings: &EstimateSettings, works: bool) -> Options {
 
 fn outcome_of(design: &Design, fit: &Posterior) -> Outcome {
     // What was not said of the unit may be anything that the comps are.
-    let doubt: f64 = design
-        .doubts
-        .iter()
-        .map(|(j, variance)| fit.mean[*j].powi(2) * variance)
-        .sum();
-    let part = |place: &Place| Part {
-        sigma: place.sigma,
-        nu: place.nu,
-        weight: place.weight,
-        mean: design.subject.dot(&place.coefficients.mean),
-        variance: place.coefficients.variance(&design.subject) + doubt,
+    let part = |place: &Place| {
+        let at = |one: &Possible| one.row.dot(&place.coefficients.mean);
+        let average = |of: &dyn Fn(&Possible) -> f64| -> f64 {
+            design.possible.iter().map(|one| one.weight * of(one)).sum()
+        };
+        let mean = average(&at);
+        Part {
+            sigma: place.sigma,
+            nu: place.nu,
+            weight: place.weight,
+            mean,
+            variance: average(&|one| {
+                place.coefficients.variance(&one.row) + (at(one) - mean).powi(2)
+            }),
+        }
     };
     Outcome::new(Predictive::mixture(fit.places.iter().map(part).collect()))
 }
@@ -758,9 +790,7 @@ fn against_sign(own: Prior, sign: Sign) -> bool {
 
 /// Change of log price in a month.
 fn monthly(design: &Design, fit: &Posterior) -> f64 {
-    design
-        .position(&Term::Trend)
-        .map_or(0.0, |j| fit.mean[j])
+    design.position(&Term::Trend).map_or(0.0, |j| fit.mean[j])
 }
 
 fn adjustments(

@@ -49,8 +49,7 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
     }
     let (subject, _) = resolve(&Subject::blank(&selection.model), &selection, settings);
     let alone = Pool::default();
-    let (design, fit) =
-        fit_trimmed(&mut selection, &subject, None, &alone, settings).ok()?;
+    let (design, fit) = fit_trimmed(&mut selection, &subject, None, &alone, settings).ok()?;
     let said: BTreeMap<Term, Said> = (0..design.columns.len())
         .filter(|&j| is_shared(&design.columns[j].term))
         .filter_map(|j| {

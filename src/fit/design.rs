@@ -125,11 +125,11 @@ pub struct Design {
     pub y: DVector<f64>,
     /// What each comp counts for by its age, n.
     pub weights: Vec<f64>,
-    /// The subject's row, p.
+    /// The subject's row, p; the mean of what it may be, where not all of it is known.
     pub subject: DVector<f64>,
-    /// What is not known of the subject: columns of attributes that were not given, with the
-    /// variance of each among the comps.
-    pub doubts: Vec<(usize, f64)>,
+    /// What the subject may be: itself, or with each fact that is not known as it is with a comp,
+    /// as often as among the comps.
+    pub possible: Vec<Possible>,
     /// Candidates asked for besides those of the fit.
     pub others: Vec<Other>,
     /// Beliefs about the coefficients, one for each column that has one, in their order, and then
@@ -154,7 +154,47 @@ pub struct Other {
     pub y: f64,
 }
 
+/// A fact of a unit that may not be known.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Fact {
+    /// Its grade.
+    Grade,
+    /// What is there of what it comes with.
+    Completeness,
+    /// How it is sold.
+    HowSold,
+    /// Its variant.
+    Variant,
+    /// A declared numeric attribute.
+    Attribute(String),
+}
+
+impl Fact {
+    /// In words.
+    pub fn label(&self) -> &str {
+        match self {
+            Self::Grade => "grade",
+            Self::Completeness => "completeness",
+            Self::HowSold => "how it is sold",
+            Self::Variant => "variant",
+            Self::Attribute(name) => name,
+        }
+    }
+}
+
+/// What the subject may be, where not all of it is known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Possible {
+    /// Probability; they add up to one.
+    pub weight: f64,
+    /// Its row, p.
+    pub row: DVector<f64>,
+    /// The value of each fact that is not known, in a form that tells values apart.
+    pub values: BTreeMap<Fact, String>,
+}
+
 /// What of a unit matters to its price.
+#[derive(Clone)]
 struct Facts<'a> {
     variant: Option<String>,
     pieces: Described,
@@ -192,7 +232,7 @@ struct Shares {
 /// What completeness, missing pieces and extras come to is read from their canonical form
 /// ([`crate::select::pieces`]), so that how a unit was described does not matter.
 ///
-/// Facts that were not recorded are taken as the average of the comps that have them; so is the
+/// Facts of a comp that were not recorded are taken as the average of the comps that have them; so is the
 /// age of an undated comp, and what it counts for by age. Where none is dated there is no trend,
 /// and all count alike. A comp
 /// that lacks a numeric attribute weighs less, as if its variance were that of a single sale and
@@ -235,7 +275,8 @@ pub fn build(
     if let Some((_, row)) = &reference {
         rows.push(row.clone());
     }
-    pool_rare(&mut rows, &own_row);
+    let rare = rare_names(&rows, &own_row);
+    rows.iter_mut().for_each(|row| pool_names(row, &rare));
     let reference_row = reference.as_ref().and_then(|_| rows.pop());
 
     let terms = varying_terms(rows.iter().chain(&reference_row), &own_row);
@@ -280,6 +321,18 @@ pub fn build(
                     .filter_map(|row| row.get(term))
                     .copied()
                     .fold(0.0, f64::max),
+            }
+        })
+        .collect();
+    let possible: Vec<Possible> = possible(&own, &comps, &weights)
+        .into_iter()
+        .map(|(values, weight, facts)| {
+            let mut row = encode(&facts);
+            pool_names(&mut row, &rare);
+            Possible {
+                weight,
+                row: dense(&row),
+                values,
             }
         })
         .collect();
@@ -346,8 +399,10 @@ pub fn build(
     }
     Some(Design {
         signs: columns.iter().map(|c| c.sign).collect(),
-        subject: dense(&own_row),
-        doubts: doubts_of(&own),
+        subject: possible
+            .iter()
+            .fold(DVector::zeros(p), |sum, one| sum + &one.row * one.weight),
+        possible,
         shared: shared_terms(&own_row, &terms, own.grade, settings)
             .filter_map(|(term, on_unit)| {
                 let belief = belief(&term);
@@ -723,9 +778,9 @@ fn encode(facts: &Facts<'_>, shares: &Shares, wording: &Wording) -> Row {
     row
 }
 
-/// Gives the rarest names beyond [`MOST_NAMES`] of a kind one column together; the subject's
+/// The rarest names beyond [`MOST_NAMES`] of a kind, by the column that they share; the subject's
 /// own names always keep theirs.
-fn pool_rare(rows: &mut [Row], own: &Row) {
+fn rare_names(rows: &[Row], own: &Row) -> BTreeMap<Term, Vec<Term>> {
     let mut counts: BTreeMap<Term, BTreeMap<Term, usize>> = BTreeMap::new();
     for term in rows.iter().flat_map(|row| row.keys()) {
         if let Some(pool) = term.pool().filter(|_| !own.contains_key(term)) {
@@ -736,30 +791,117 @@ fn pool_rare(rows: &mut [Row], own: &Row) {
                 .or_insert(0) += 1;
         }
     }
-    for (pool, names) in counts {
+    let rarest = |names: BTreeMap<Term, usize>| {
         let mut names: Vec<(Term, usize)> = names.into_iter().collect();
         names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
         let rare = names.split_off(names.len().min(MOST_NAMES));
-        for row in rows.iter_mut().filter(|_| !rare.is_empty()) {
-            let pooled: f64 = rare.iter().filter_map(|(term, _)| row.remove(term)).sum();
-            if pooled > 0.0 {
-                *row.entry(pool.clone()).or_insert(0.0) += pooled;
-            }
+        rare.into_iter().map(|(term, _)| term).collect()
+    };
+    counts
+        .into_iter()
+        .map(|(pool, names)| (pool, rarest(names)))
+        .collect()
+}
+
+/// Moves rare names of a row to the column that they share.
+fn pool_names(row: &mut Row, rare: &BTreeMap<Term, Vec<Term>>) {
+    for (pool, names) in rare {
+        let pooled: f64 = names.iter().filter_map(|term| row.remove(term)).sum();
+        if pooled > 0.0 {
+            *row.entry(pool.clone()).or_insert(0.0) += pooled;
         }
     }
 }
+
+/// What `own` may be: the values of the facts that are not known but that some comp tells, as they
+/// are together with each comp, with their shares of the weight and the facts with them filled in.
+/// Itself alone where all is known.
+fn possible<'a>(
+    own: &Facts<'a>,
+    comps: &[Facts<'a>],
+    weights: &[f64],
+) -> Vec<(BTreeMap<Fact, String>, f64, Facts<'a>)> {
+    let unknown = unknown_facts(own, comps);
+    let mut all: BTreeMap<BTreeMap<Fact, String>, (f64, Facts<'a>)> = BTreeMap::new();
+    for (comp, weight) in comps.iter().zip(weights).filter(|_| !unknown.is_empty()) {
+        let mut facts = own.clone();
+        let values = unknown.iter().map(|fact| {
+            let value = fill(&mut facts, fact, comp);
+            (fact.clone(), value)
+        });
+        let values = values.collect();
+        all.entry(values).or_insert((0.0, facts)).0 += weight;
+    }
+    let total: f64 = all.values().map(|(weight, _)| weight).sum();
+    if !(total > 0.0 && total.is_finite()) {
+        return vec![(BTreeMap::new(), 1.0, own.clone())];
+    }
+    all.into_iter()
+        .map(|(values, (weight, facts))| (values, weight / total, facts))
+        .collect()
+}
+
+/// Facts that are not known of `own` and known of some comp.
+fn unknown_facts(own: &Facts<'_>, comps: &[Facts<'_>]) -> Vec<Fact> {
+    let some = |has: &dyn Fn(&Facts<'_>) -> bool| !has(own) && comps.iter().any(has);
+    let plain: [(Fact, bool); 4] = [
+        (Fact::Grade, some(&|f| f.grade.is_some())),
+        (Fact::Completeness, some(&|f| f.pieces.set().is_some())),
+        (Fact::HowSold, some(&|f| f.how_sold.is_some())),
+        (Fact::Variant, some(&|f| f.variant.is_some())),
+    ];
+    let names: BTreeSet<&str> = comps.iter().flat_map(|f| f.steps.keys().copied()).collect();
+    let attributes = names
+        .into_iter()
+        .filter(|name| !own.steps.contains_key(name))
+        .map(|name| Fact::Attribute(name.into()));
+    let plain = plain.into_iter().filter(|(_, unknown)| *unknown);
+    plain.map(|(fact, _)| fact).chain(attributes).collect()
+}
+
+/// Sets a fact as it is with `comp`; its value in a form that tells values apart.
+fn fill<'a>(facts: &mut Facts<'a>, fact: &Fact, comp: &Facts<'a>) -> String {
+    match fact {
+        Fact::Grade => {
+            facts.grade = comp.grade;
+            format!("{:?}", comp.grade)
+        }
+        Fact::Completeness => {
+            facts.pieces = facts.pieces.clone().with_set_of(&comp.pieces);
+            format!("{:?}", comp.pieces.set())
+        }
+        Fact::HowSold => {
+            facts.how_sold = comp.how_sold;
+            format!("{:?}", comp.how_sold)
+        }
+        Fact::Variant => {
+            facts.variant.clone_from(&comp.variant);
+            format!("{:?}", comp.variant)
+        }
+        Fact::Attribute(name) => {
+            let known = comp.steps.get_key_value(name.as_str());
+            if let Some((&name, &steps)) = known {
+                facts.steps.insert(name, steps);
+            }
+            format!("{known:?}")
+        }
+    }
+}
+
+/// Amounts of a term that differ by less are the same: shares add up with rounding.
+const SAME: f64 = 1e-9;
 
 /// The level, and every term on which some row differs from the subject.
 fn varying_terms<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> Vec<Term> {
     let mut terms = BTreeSet::from([Term::Level]);
     for row in rows {
         for (term, value) in row {
-            if own.get(term).copied().unwrap_or(0.0) != *value {
+            if (own.get(term).copied().unwrap_or(0.0) - value).abs() > SAME {
                 terms.insert(term.clone());
             }
         }
         for (term, value) in own {
-            if *value != 0.0 && !row.contains_key(term) {
+            if value.abs() > SAME && !row.contains_key(term) {
                 terms.insert(term.clone());
             }
         }

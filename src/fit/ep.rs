@@ -338,7 +338,8 @@ fn log_cdf_and_ratio(z: f64) -> (f64, f64) {
     }
     // Asymptotic series (Abramowitz and Stegun 1964, 26.2.12); its next term is below 1e-5 here.
     let inverse = (z * z).recip();
-    let series = 1.0 - inverse * (1.0 - 3.0 * inverse * (1.0 - 5.0 * inverse * (1.0 - 7.0 * inverse)));
+    let series =
+        1.0 - inverse * (1.0 - 3.0 * inverse * (1.0 - 5.0 * inverse * (1.0 - 7.0 * inverse)));
     let log = -z * z / 2.0 - (-z * root).ln() + series.ln();
     (log, -z / series)
 }
@@ -363,7 +364,9 @@ mod tests {
         };
         let prior = |x: f64| -> f64 {
             let parts = rule.belief.parts.iter();
-            parts.map(|p| p.weight * normal(x, p.mean, p.sd * p.sd)).sum()
+            parts
+                .map(|p| p.weight * normal(x, p.mean, p.sd * p.sd))
+                .sum()
         };
         let step = 1e-4;
         let allowed = |x: f64| match rule.sign {
@@ -371,7 +374,11 @@ mod tests {
             Sign::NotNegative => x > 0.0,
             Sign::NotPositive => x < 0.0,
         };
-        let points = || (-80_000..80_000).map(|k| (f64::from(k) + 0.5) * step).filter(|x| allowed(*x));
+        let points = || {
+            (-80_000..80_000)
+                .map(|k| (f64::from(k) + 0.5) * step)
+                .filter(|x| allowed(*x))
+        };
         let possible: f64 = points().map(|x| prior(x) * step).sum();
         let at = |x: f64| prior(x) * normal(x, cavity.mean, cavity.variance) * step;
         let mass: f64 = points().map(at).sum();
@@ -393,7 +400,10 @@ mod tests {
                     let near = |a: f64, b: f64| (a - b).abs() < 2e-5 * (1.0 + b.abs());
                     assert!(near(ours.0, theirs.0), "{ours:?} {theirs:?}");
                     assert!(near(ours.1.mean, theirs.1.mean), "{ours:?} {theirs:?}");
-                    assert!(near(ours.1.variance, theirs.1.variance), "{ours:?} {theirs:?}");
+                    assert!(
+                        near(ours.1.variance, theirs.1.variance),
+                        "{ours:?} {theirs:?}"
+                    );
                 }
             }
         }

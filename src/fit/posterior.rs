@@ -183,7 +183,10 @@ impl Posterior {
         }
         let best = highest(&places);
         places.retain(|place| place.height >= best - NEGLIGIBLE);
-        let total: f64 = places.iter().map(|p| (p.height - best).exp() * p.step).sum();
+        let total: f64 = places
+            .iter()
+            .map(|p| (p.height - best).exp() * p.step)
+            .sum();
         for place in &mut places {
             place.weight = (place.height - best).exp() * place.step / total;
         }
@@ -214,6 +217,12 @@ impl Posterior {
             let apart = row.dot(&place.coefficients.mean) - centre;
             place.coefficients.variance(row) + apart * apart
         })
+    }
+
+    /// Variance of one sale of the combination `row`, errors taken as normal ones with the same middle
+    /// 80 %.
+    pub fn sale_variance(&self, row: &DVector<f64>) -> f64 {
+        self.average(|place| (2.0 * place.log_spread).exp()) + self.variance(row)
     }
 
     /// Mean and variance of log σ, σ in scales of normal errors with the same middle 80 %.
@@ -252,7 +261,11 @@ impl Posterior {
 
     /// What all but rule `k` say of what it is about; `None` where they say nothing.
     pub fn without_rule(&self, k: usize) -> Option<Moments> {
-        let told = || self.places.iter().filter_map(|p| Some((p.weight, p.cavities[k]?)));
+        let told = || {
+            self.places
+                .iter()
+                .filter_map(|p| Some((p.weight, p.cavities[k]?)))
+        };
         let total: f64 = told().map(|(w, _)| w).sum();
         // Information adds up, not variance: a place where nearly nothing is said counts for little.
         let known = told().map(|(w, m)| w / m.variance).sum::<f64>() / total;
@@ -376,10 +389,18 @@ impl<'a> Walk<'a> {
     fn climb(&self, start: State) -> Option<State> {
         const ROUNDS: usize = 12;
         let Question {
-            x, y, weights, rules, spread, ..
+            x,
+            y,
+            weights,
+            rules,
+            spread,
+            ..
         } = self.question;
         let total: f64 = weights.iter().sum();
-        let (usual, rows) = (spread.mean().exp() * self.unit, (2.0 * spread.variance()).recip());
+        let (usual, rows) = (
+            spread.mean().exp() * self.unit,
+            (2.0 * spread.variance()).recip(),
+        );
         let mut state = start;
         for _ in 0..ROUNDS {
             let local = self.local(&state.beta, state.sigma);
@@ -406,7 +427,9 @@ impl<'a> Walk<'a> {
         let total: f64 = self.question.weights.iter().sum();
         let taken = {
             let local = self.local(&start.beta, start.sigma);
-            let posterior = start.sites.posterior(self.question.rules, &local.likelihood)?;
+            let posterior = start
+                .sites
+                .posterior(self.question.rules, &local.likelihood)?;
             posterior.mean.len() as f64 - start.sites.taken(self.question.rules, &posterior)
         };
         let share = self.loss.scale_information();

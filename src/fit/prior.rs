@@ -88,7 +88,10 @@ impl Belief {
 
     /// Smallest standard deviation of a part.
     pub fn least_sd(&self) -> f64 {
-        self.parts.iter().map(|p| p.sd).fold(f64::INFINITY, f64::min)
+        self.parts
+            .iter()
+            .map(|p| p.sd)
+            .fold(f64::INFINITY, f64::min)
     }
 
     /// Value below which the share `p` in 0..1 of the belief lies, cut off where `sign` forbids.
@@ -151,7 +154,10 @@ mod tests {
 
     #[test]
     fn a_cut_belief_keeps_its_side() {
-        let belief = Belief::of_rule(Prior { mean: 0.02, sd: 0.05 });
+        let belief = Belief::of_rule(Prior {
+            mean: 0.02,
+            sd: 0.05,
+        });
         for p in [0.1, 0.5, 0.9] {
             assert!(belief.quantile(p, Sign::NotNegative) > 0.0);
             assert!(belief.quantile(p, Sign::NotPositive) < 0.0);

@@ -18,13 +18,12 @@ use super::bid::{self, Told};
 use super::html::{Cell, Column, Place, Table, escape, list, paragraphs, prose};
 use super::numbers::{about, amount, change, percent_change};
 use super::sheet::{
-    CLOSING, LEGEND, Named, applies, basis, checked, condition, evidence_lines, listed, odds,
-    range, unit,
+    CLOSING, LEGEND, Named, applies, basis, checked, condition, evidence_lines, how_sold, listed,
+    odds, range, unit,
 };
 use crate::band::estimate::{Adjustment, Estimate, Spread};
 use crate::band::selfcheck::{CHANCES, Figures};
 use crate::band::verdict::{Standing, Verdict};
-use crate::book::comp::HowSold;
 use crate::book::settings::{Errors, PoolFrom, Settings};
 use crate::deal::bid::{Limit, binding};
 
@@ -159,8 +158,7 @@ fn framed(title: &str, under: &str, main: &str) -> String {
 
 /// How it is sold and which price is meant.
 fn how(made: &Estimate) -> String {
-    let sold = made.subject.how_sold.unwrap_or(HowSold::Fixed).phrase();
-    format!("{sold} ({})", basis(made.basis))
+    format!("{} ({})", how_sold(&made.subject), basis(made.basis))
 }
 
 /// The units with their prices, each leading to its part.

@@ -106,6 +106,13 @@ pub fn unit(subject: &Subject) -> String {
     parts.join(", ")
 }
 
+/// How the unit is sold, in words.
+pub fn how_sold(subject: &Subject) -> &'static str {
+    subject
+        .how_sold
+        .map_or("sold one way or another", HowSold::phrase)
+}
+
 /// What the price means.
 pub fn basis(basis: PriceBasis) -> &'static str {
     match basis {
@@ -129,8 +136,7 @@ pub(super) fn odds(chance: u8) -> String {
 fn headline(out: &mut String, estimate: &Estimate, width: usize) {
     let currency = &estimate.currency;
     let money = |value| amount(currency, value);
-    let sold = estimate.subject.how_sold.unwrap_or(HowSold::Fixed);
-    let how = sold.phrase();
+    let how = how_sold(&estimate.subject);
     let title = wrap(&unit(&estimate.subject), width, "");
     let meaning = format!("on {}, {how} ({})", estimate.as_of, basis(estimate.basis));
     let _ = writeln!(

@@ -90,6 +90,15 @@ impl Described {
     pub fn set(&self) -> Option<&Set> {
         self.set.as_ref()
     }
+
+    /// The same with the set of another description, and what is named besides.
+    pub fn with_set_of(self, other: &Self) -> Self {
+        Self {
+            set: other.set.clone(),
+            by_word: other.by_word,
+            ..self
+        }
+    }
 }
 
 impl Wording {
