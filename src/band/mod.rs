@@ -6,6 +6,7 @@
 //! [`change`] says why an estimate is not what it was.
 
 pub mod calibration;
+mod cases;
 pub mod change;
 pub mod estimate;
 pub mod outcome;

@@ -1,6 +1,6 @@
 //! What to be careful about in an estimate, in plain words.
 
-use super::estimate::{Adjustment, CompLine, Estimate};
+use super::estimate::{Adjustment, CompLine, Estimate, PriceStep};
 use crate::book::problem::nearest;
 use crate::book::settings::Settings;
 use crate::fit::design::Term;
@@ -32,6 +32,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             evidence.used, evidence.effective
         ));
     }
+    out.extend(evidence.steps.iter().map(stepped));
     if evidence.used > 1
         && let Some((line, share)) = dominating(&estimate.comps)
     {
@@ -103,6 +104,17 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         ));
     }
     out
+}
+
+/// Says that prices stepped.
+fn stepped(step: &PriceStep) -> String {
+    let change = step.percent.value;
+    format!(
+        "Prices stepped {} by about {:.0} % around {}: sales before it are brought to the new prices.",
+        if change < 0.0 { "down" } else { "up" },
+        change.abs(),
+        step.day
+    )
 }
 
 /// The comp that carries more than [`DOMINATES`] of the weight, and its share.

@@ -21,5 +21,6 @@ mod ratio;
 mod reference;
 mod report;
 mod runner;
+mod step;
 mod store;
 mod watch;
