@@ -8,15 +8,16 @@ use nalgebra::DVector;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
+use super::cases::{self, Asked, Case, Cases};
 use super::outcome::Outcome;
 use super::own::Own;
-use super::predictive::{Predictive, Scale as Part};
 use crate::book::attributes::Scale;
 use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
 use crate::book::{Currency, HowSold};
+use crate::fit;
 use crate::fit::design::{self, Belief, Design, Fact, Possible, Prior, SoldTerm, Term};
 use crate::fit::pool::{Pool, Pooled};
-use crate::fit::posterior::{Place, Posterior, Question, SpreadPrior};
+use crate::fit::posterior::{Posterior, Question, SpreadPrior};
 use crate::fit::prior::Part as RulePart;
 use crate::fit::robust::{self, Loss, Options};
 use crate::fit::solve::{Sign, SolveError};
@@ -175,12 +176,25 @@ pub struct Evidence {
     pub oldest: Option<NaiveDate>,
     /// Change of price in a month, per cent.
     pub trend_percent: Option<Spread>,
+    /// Days on which prices stepped, as far as that is sure.
+    pub steps: Vec<PriceStep>,
     /// Residual spread, per cent of the price.
     pub spread_percent: f64,
     /// Places of the grid over residual scale and tails that carry weight.
     pub places: usize,
     /// Whether every one of them settled.
     pub settled: bool,
+}
+
+/// A day on which all prices of the model changed at once.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PriceStep {
+    /// About when: the middle of the time between two sales.
+    pub day: NaiveDate,
+    /// Change of price, per cent.
+    pub percent: Spread,
+    /// Probability that there was one.
+    pub probability: f64,
 }
 
 /// A finished estimate.
@@ -283,11 +297,17 @@ pub fn estimate_with(
     let level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
     let pool = if subject.works { &aids.pool } else { &silent };
-    let (design, fit) = fit_trimmed(&mut selection, &subject, level, pool, settings)?;
-    let outcome = outcome_of(&design, &fit).widened(aids.own.map_or(1.0, |own| own.widening));
+    let asked = Asked {
+        subject: &subject,
+        level,
+        pool,
+        settings,
+    };
+    let cases = Cases::of(&mut selection, asked)?;
+    let outcome = cases
+        .outcome()
+        .widened(aids.own.map_or(1.0, |own| own.widening));
     let (low, high) = outcome.band(f64::from(chance) / 100.0);
-    let unknown = unknowns(&design, &fit, &outcome);
-    assumptions.extend(unknown.iter().map(Unknown::words));
     let money = |log: f64| {
         settings.currency.from_statistics(log.exp()).ok_or_else(|| {
             EstimateError::NoEvidence(
@@ -295,14 +315,17 @@ pub fn estimate_with(
             )
         })
     };
-    let adjustments = adjustments(&design, &fit, settings, &selection);
-    let comps = comp_lines(&selection, &design, &fit);
-    let evidence = evidence(&selection, &design, &fit, pool);
+    let Case { design, fit, .. } = cases.main();
+    let unknown = unknowns(design, fit, &outcome);
+    assumptions.extend(unknown.iter().map(Unknown::words));
+    let adjustments = adjustments(design, fit, settings, &selection);
+    let comps = comp_lines(&selection, &cases);
+    let evidence = evidence(&selection, &cases, pool);
     let mut estimate = Estimate {
         median: money(outcome.median())?,
         low: money(low)?,
         high: money(high)?,
-        trend: trend_line(&selection, &design, &fit, as_of),
+        trend: trend_line(&selection, &cases, as_of),
         currency: settings.currency.clone(),
         basis: settings.price_basis,
         steps: selection.steps,
@@ -345,7 +368,13 @@ fn working_price(
         works: true,
         ..subject.clone()
     };
-    let (design, fit) = fit_trimmed(&mut working, &subject, None, pool, settings).ok()?;
+    let asked = Asked {
+        subject: &subject,
+        level: None,
+        pool,
+        settings,
+    };
+    let (design, fit) = fit_trimmed(&mut working, asked).ok()?;
     Some(Prior {
         mean: design.subject.dot(&fit.mean),
         sd: fit.variance(&design.subject).sqrt(),
@@ -496,21 +525,31 @@ const GROSS: f64 = 0.7;
 /// Fewest comps among which there may be gross errors.
 const FEWEST: usize = 5;
 
-/// Fits, drops gross errors and fits again.
+/// [`fit_with`] the steps that are likelier than not.
+pub(super) fn fit_trimmed(
+    selection: &mut Selection,
+    asked: Asked<'_>,
+) -> Result<(Design, Posterior), EstimateError> {
+    let likely = cases::steps(selection, asked)?
+        .into_iter()
+        .take_while(|step| step.probability > 0.5);
+    let days: Vec<NaiveDate> = likely.map(|step| step.day).collect();
+    fit_with(selection, asked, &days)
+}
+
+/// Fits with steps on these days, drops gross errors and fits again.
 ///
 /// A gross error is a price that is more likely mistyped than not, at [`GROSS`], in the light of all
 /// comps ([`Posterior::mistyped`]). As the comps themselves say what they differ by, a rule of thumb
 /// that they contradict makes no honest sale a gross error.
-pub(super) fn fit_trimmed(
+pub(super) fn fit_with(
     selection: &mut Selection,
-    subject: &Subject,
-    level: Option<Belief>,
-    pool: &Pool,
-    settings: &Settings,
+    asked: Asked<'_>,
+    steps: &[NaiveDate],
 ) -> Result<(Design, Posterior), EstimateError> {
     let fit = |selection: &Selection| {
-        let design = build(selection, subject, level, pool, settings)?;
-        let fit = posterior_of(&design, subject.works, pool, &settings.estimate)?;
+        let design = build(selection, asked, steps)?;
+        let fit = posterior_of(&design, asked)?;
         Ok::<_, EstimateError>((design, fit))
     };
     let mut made = fit(selection)?;
@@ -528,14 +567,10 @@ pub(super) fn fit_trimmed(
 }
 
 /// The posterior of a design by the settings.
-fn posterior_of(
-    design: &Design,
-    works: bool,
-    pool: &Pool,
-    settings: &EstimateSettings,
-) -> Result<Posterior, EstimateError> {
+pub(super) fn posterior_of(design: &Design, asked: Asked<'_>) -> Result<Posterior, EstimateError> {
+    let (works, settings) = (asked.subject.works, &asked.settings.estimate);
     let usual = SpreadPrior::about(usual_spread(settings, works), settings.spread_worth);
-    let spread = pool.spread(&usual);
+    let spread = asked.pool.spread(&usual);
     let options = options(settings, works);
     // Huber's and Tukey's estimators say how much each comp counts; what remains is normal.
     let weights = match options.loss {
@@ -559,7 +594,7 @@ fn posterior_of(
 }
 
 /// How far single sales usually fall from their mark, log price.
-fn usual_spread(settings: &EstimateSettings, works: bool) -> f64 {
+pub(super) fn usual_spread(settings: &EstimateSettings, works: bool) -> f64 {
     if works {
         settings.spread
     } else {
@@ -567,12 +602,11 @@ fn usual_spread(settings: &EstimateSettings, works: bool) -> f64 {
     }
 }
 
-fn build(
+/// The design of the comps in use, with steps on these days.
+pub(super) fn build(
     selection: &Selection,
-    subject: &Subject,
-    level: Option<Belief>,
-    pool: &Pool,
-    settings: &Settings,
+    asked: Asked<'_>,
+    steps: &[NaiveDate],
 ) -> Result<Design, EstimateError> {
     let looked_at = |i: &usize| {
         selection.candidates[*i]
@@ -581,16 +615,21 @@ fn build(
     };
     let also: Vec<usize> = (0..selection.candidates.len()).filter(looked_at).collect();
     let used = selection.used();
-    design::build(
+    let mut design = design::build(
         &selection.candidates,
         &used,
         &also,
-        subject,
-        level,
-        pool,
-        settings,
+        asked.subject,
+        asked.level,
+        asked.pool,
+        asked.settings,
     )
-    .ok_or_else(|| EstimateError::NoEvidence(what_to_record(selection, subject)))
+    .ok_or_else(|| EstimateError::NoEvidence(what_to_record(selection, asked.subject)))?;
+    for day in steps {
+        let others = also.iter().map(|&i| &selection.candidates[i]);
+        design.add_step(*day, selection.in_use(), others);
+    }
+    Ok(design)
 }
 
 /// Drops used comps (`verdict` is asked by position among them), pinned ones apart; whether
@@ -653,27 +692,6 @@ fn options(settings: &EstimateSettings, works: bool) -> Options {
     }
 }
 
-fn outcome_of(design: &Design, fit: &Posterior) -> Outcome {
-    // What was not said of the unit may be anything that the comps are.
-    let part = |place: &Place| {
-        let at = |one: &Possible| one.row.dot(&place.coefficients.mean);
-        let average = |of: &dyn Fn(&Possible) -> f64| -> f64 {
-            design.possible.iter().map(|one| one.weight * of(one)).sum()
-        };
-        let mean = average(&at);
-        Part {
-            sigma: place.sigma,
-            nu: place.nu,
-            weight: place.weight,
-            mean,
-            variance: average(&|one| {
-                place.coefficients.variance(&one.row) + (at(one) - mean).powi(2)
-            }),
-        }
-    };
-    Outcome::new(Predictive::mixture(fit.places.iter().map(part).collect()))
-}
-
 fn comp_weights(design: &Design, fit: &Posterior) -> Vec<f64> {
     design
         .weights
@@ -683,7 +701,16 @@ fn comp_weights(design: &Design, fit: &Posterior) -> Vec<f64> {
         .collect()
 }
 
-fn evidence(selection: &Selection, design: &Design, fit: &Posterior, pool: &Pool) -> Evidence {
+fn evidence(selection: &Selection, cases: &Cases, pool: &Pool) -> Evidence {
+    let Case { design, fit, .. } = cases.main();
+    let step = |step: &fit::step::Step| {
+        let size = cases.main().size(step.day)?;
+        Some(PriceStep {
+            day: step.day,
+            percent: size.map(|log| 100.0 * log.exp_m1()),
+            probability: step.probability,
+        })
+    };
     let used = || selection.in_use();
     let trend_percent = design.position(&Term::Trend).map(|j| {
         let percent = |log: f64| 100.0 * log.exp_m1();
@@ -703,6 +730,7 @@ fn evidence(selection: &Selection, design: &Design, fit: &Posterior, pool: &Pool
         newest: used().filter_map(|c| c.sold_on).max(),
         oldest: used().filter_map(|c| c.sold_on).min(),
         trend_percent,
+        steps: cases.sure.iter().filter_map(step).collect(),
         spread_percent: 100.0 * fit.log_spread().mean.exp().exp_m1(),
         places: fit.places.len(),
         settled: fit.settled(),
@@ -771,7 +799,7 @@ pub(super) fn from_comps(design: &Design, fit: &Posterior, j: usize) -> Option<(
 }
 
 /// Coefficient `j` with its posterior middle 80 %, log scale, and its posterior variance.
-fn coefficient(design: &Design, fit: &Posterior, j: usize) -> (Spread, f64) {
+pub(super) fn coefficient(design: &Design, fit: &Posterior, j: usize) -> (Spread, f64) {
     let mut row = DVector::zeros(design.columns.len());
     row[j] = 1.0;
     let variance = fit.variance(&row);
@@ -789,7 +817,7 @@ fn against_sign(own: Prior, sign: Sign) -> bool {
 }
 
 /// Change of log price in a month.
-fn monthly(design: &Design, fit: &Posterior) -> f64 {
+pub(super) fn monthly(design: &Design, fit: &Posterior) -> f64 {
     design.position(&Term::Trend).map_or(0.0, |j| fit.mean[j])
 }
 
@@ -899,6 +927,7 @@ fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
         }
         Term::Trend => "a month later".into(),
         Term::PartsOnly => "for parts only".into(),
+        Term::Step(day) => format!("sold before the step of {day}"),
     }
 }
 
@@ -913,13 +942,13 @@ fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
     }
 }
 
-fn comp_lines(selection: &Selection, design: &Design, fit: &Posterior) -> Vec<CompLine> {
-    let trend = monthly(design, fit);
+fn comp_lines(selection: &Selection, cases: &Cases) -> Vec<CompLine> {
+    let Case { design, fit, .. } = cases.main();
     let weights = comp_weights(design, fit);
     let heaviest = weights.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
     let weights = weights.into_iter().zip(fit.robust());
-    let mut used = design.adjusted(&fit.mean).into_iter().zip(weights);
-    let mut others = design.adjusted_others(&fit.mean).into_iter();
+    let mut used = cases.adjusted().into_iter().zip(weights);
+    let mut others = cases.adjusted_others().into_iter();
     selection
         .candidates
         .iter()
@@ -931,11 +960,12 @@ fn comp_lines(selection: &Selection, design: &Design, fit: &Posterior) -> Vec<Co
                 Some(dropped) if dropped.is_looked_at() => (others.next(), (0.0, 0.0)),
                 Some(_) => (None, (0.0, 0.0)),
             };
-            let months = -f64::from(comp.age_days.unwrap_or(0)) / design::DAYS_PER_MONTH;
+            let dated = comp.sold_on.zip(comp.age_days);
+            let then = dated.map_or(0.0, |(day, age)| cases.then(day, f64::from(age)));
             CompLine {
                 comp: comp.clone(),
                 adjusted: adjusted.map(f64::exp),
-                at_date: adjusted.map(|log| (log + trend * months).exp()),
+                at_date: adjusted.map(|log| (log + then).exp()),
                 weight: weight / heaviest,
                 fits,
             }
@@ -943,29 +973,26 @@ fn comp_lines(selection: &Selection, design: &Design, fit: &Posterior) -> Vec<Co
         .collect()
 }
 
-/// Fitted price of the unit from the oldest comp used to the day of the estimate; nothing where
-/// none is dated.
-fn trend_line(
-    selection: &Selection,
-    design: &Design,
-    fit: &Posterior,
-    as_of: NaiveDate,
-) -> Vec<(NaiveDate, f64)> {
-    let trend = monthly(design, fit);
-    let centre = design.subject.dot(&fit.mean);
+/// Fitted price of the unit from the oldest comp used to the day of the estimate, with the days
+/// before and of each step; nothing where none is dated.
+fn trend_line(selection: &Selection, cases: &Cases, as_of: NaiveDate) -> Vec<(NaiveDate, f64)> {
     let Some(oldest) = selection.in_use().filter_map(|c| c.sold_on).min() else {
         return Vec::new();
     };
     let days = (as_of - oldest).num_days().max(0);
     const POINTS: i64 = 24;
-    (0..=POINTS)
-        .map(|k| {
-            let age = days - days * k / POINTS;
-            let months = age.to_f64().unwrap_or(0.0) / design::DAYS_PER_MONTH;
-            (
-                as_of - chrono::Duration::days(age),
-                (centre - trend * months).exp(),
-            )
-        })
-        .collect()
+    let grid = (0..=POINTS).map(|k| as_of - chrono::Duration::days(days - days * k / POINTS));
+    let steps = cases.days().into_iter();
+    let ends = steps.flat_map(|day| [day - chrono::Duration::days(1), day]);
+    let mut points: Vec<NaiveDate> = grid.chain(ends).collect();
+    points.sort_unstable();
+    if !cases.days().is_empty() {
+        points.dedup();
+    }
+    let level = cases.level();
+    let price = |day: NaiveDate| {
+        let age = (as_of - day).num_days().to_f64().unwrap_or(0.0);
+        (level + cases.then(day, age)).exp()
+    };
+    points.into_iter().map(|day| (day, price(day))).collect()
 }

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use super::cases::Asked;
 use super::estimate::{fit_trimmed, from_comps, resolve};
 use crate::book::settings::{EstimateSettings, PoolFrom, Settings};
 use crate::fit::design::{OTHERS, Term};
@@ -49,7 +50,13 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
     }
     let (subject, _) = resolve(&Subject::blank(&selection.model), &selection, settings);
     let alone = Pool::default();
-    let (design, fit) = fit_trimmed(&mut selection, &subject, None, &alone, settings).ok()?;
+    let asked = Asked {
+        subject: &subject,
+        level: None,
+        pool: &alone,
+        settings,
+    };
+    let (design, fit) = fit_trimmed(&mut selection, asked).ok()?;
     let said: BTreeMap<Term, Said> = (0..design.columns.len())
         .filter(|&j| is_shared(&design.columns[j].term))
         .filter_map(|j| {
@@ -79,7 +86,7 @@ fn is_shared(term: &Term) -> bool {
         | Term::Attribute(_)
         | Term::Sold(_)
         | Term::Trend => true,
-        Term::Level | Term::Variant(_) | Term::PartsOnly => false,
+        Term::Level | Term::Variant(_) | Term::PartsOnly | Term::Step(_) => false,
     }
 }
 

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use rust_decimal::prelude::ToPrimitive;
 
-use super::estimate::{Adjustment, CompLine, Estimate};
+use super::estimate::{Adjustment, CompLine, Estimate, PriceStep};
 use super::undeclared::{Point, explained};
 use crate::book::attributes::column_name;
 use crate::book::problem::nearest;
@@ -41,6 +41,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             evidence.used, evidence.effective
         ));
     }
+    out.extend(evidence.steps.iter().map(stepped));
     if evidence.used > 1
         && let Some((line, share)) = dominating(&estimate.comps)
     {
@@ -151,6 +152,17 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
             named.join(", ")
         )
     })
+}
+
+/// Says that prices stepped.
+fn stepped(step: &PriceStep) -> String {
+    let change = step.percent.value;
+    format!(
+        "Prices stepped {} by about {:.0} % around {}: sales before it are brought to the new prices.",
+        if change < 0.0 { "down" } else { "up" },
+        change.abs(),
+        step.day
+    )
 }
 
 /// The comp that carries more than [`DOMINATES`] of the weight, and its share.

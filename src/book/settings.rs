@@ -142,6 +142,8 @@ pub struct EstimateSettings {
     pub window_days: u32,
     /// Days after which a sale weighs half.
     pub half_life_days: f64,
+    /// How often in a year the prices of a model step up or down at once; 0 for never.
+    pub steps_per_year: f64,
     /// Most comps a fit takes, newest first.
     pub most_comps: usize,
     /// How the errors are modelled.
@@ -367,6 +369,7 @@ impl Default for EstimateSettings {
             enough: 40,
             window_days: 365,
             half_life_days: 120.0,
+            steps_per_year: 0.5,
             most_comps: 2000,
             errors: Errors::StudentT,
             nu: 4.0,
@@ -620,6 +623,11 @@ impl Settings {
         )?;
         within("fence", e.fence > 0.0, "a number above 0")?;
         within("modified_z", e.modified_z > 0.0, "a number above 0")?;
+        within(
+            "steps_per_year",
+            (0.0..=12.0).contains(&e.steps_per_year),
+            "a number from 0 to 12",
+        )?;
         within(
             "spread",
             e.spread > 0.0 && e.spread < 2.0,

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use chrono::NaiveDate;
 use nalgebra::{DMatrix, DVector};
 use rust_decimal::prelude::ToPrimitive;
 
@@ -10,6 +11,7 @@ use super::pool::{Pool, Pooled};
 pub use super::prior::{Belief, Prior, prior_of};
 use super::robust::Problem;
 use super::solve::{Penalty, Sign};
+use super::step;
 use crate::book::attributes::Direction;
 use crate::book::comp::match_key;
 use crate::book::settings::{Range, RangeUnit, Rules, Settings};
@@ -53,6 +55,8 @@ pub enum Term {
     Trend,
     /// For parts rather than working.
     PartsOnly,
+    /// Sold before this day, on which prices stepped ([`super::step`]).
+    Step(NaiveDate),
 }
 
 impl Term {
@@ -541,7 +545,7 @@ pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<
 
 /// [`age_weights`] of the dated sales; each undated one counts as much as they do on average, or
 /// 1 where none is dated.
-fn weights_by_age(ages: &[Option<i32>], half_life_days: f64) -> Vec<f64> {
+pub(super) fn weights_by_age(ages: &[Option<i32>], half_life_days: f64) -> Vec<f64> {
     let dated = age_weights(ages.iter().copied().flatten(), half_life_days);
     let average = if dated.is_empty() {
         1.0
@@ -1060,6 +1064,7 @@ fn rule_of_thumb(
         }
         Term::Trend => either(rules.trend_per_month),
         Term::PartsOnly => (Some(parts_rule(settings)), Sign::NotPositive),
+        Term::Step(_) => (Some(step::rule()), Sign::Free),
     }
 }
 

@@ -37,6 +37,8 @@
 //!   *Bayesian Data Analysis*, 3rd edition, section 2.6). That one value serves the
 //!   adjustments; the band weighs every value by how likely it is, and tails heavier and lighter
 //!   than those of the fit likewise, [`spread`].
+//! * **Steps.** Days on which all prices changed at once are found before the fit and get a column
+//!   each; what is not sure is averaged over, [`step`].
 //! * **Uncertainty.** Posterior precision `X'AX (ν+1)/(ν+3) + P`, where `A` holds `wᵢuᵢ/σ²` and `P`
 //!   the prior precisions; the factor `(ν+1)/(ν+3)` is the information lost by not knowing
 //!   which sales are odd (Lange, Little and Taylor 1989). It is only ever used in factored
@@ -51,3 +53,4 @@ pub mod posterior;
 pub mod prior;
 pub mod robust;
 pub mod solve;
+pub mod step;

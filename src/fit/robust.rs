@@ -299,6 +299,16 @@ impl Fit {
         self.posterior.quadratic(row)
     }
 
+    /// Posterior precision's inverse times `v`, p.
+    pub(super) fn solve_for(&self, v: &DVector<f64>) -> DVector<f64> {
+        self.posterior.solve_for(v)
+    }
+
+    /// Log determinant of the posterior precision.
+    pub(super) fn log_determinant(&self) -> f64 {
+        self.posterior.log_determinant()
+    }
+
     /// Residuals brought to one variance, n: `r/√(1 − h)`, for a row that the fit leans on has a
     /// small residual of its own making.
     pub fn standardised(&self) -> Vec<f64> {

@@ -213,6 +213,13 @@ impl Factor {
         self.half(v).norm_squared()
     }
 
+    /// `(X'AX + P)⁻¹ v`.
+    pub fn solve_for(&self, v: &DVector<f64>) -> DVector<f64> {
+        let mut half = self.half(v);
+        self.r.solve_upper_triangular_mut(&mut half);
+        half.component_div(&self.scale)
+    }
+
     /// `R⁻ᵀ v`: its squared length is [`Factor::quadratic`].
     pub fn half(&self, v: &DVector<f64>) -> DVector<f64> {
         let mut scaled = v.component_div(&self.scale);

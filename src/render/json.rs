@@ -68,6 +68,11 @@ pub fn document(estimate: &Estimate) -> Value {
             "other_models_comps": evidence.other_comps,
             "newest": evidence.newest.map(|d| d.to_string()),
             "oldest": evidence.oldest.map(|d| d.to_string()),
+            "steps": evidence.steps.iter().map(|step| json!({
+                "day": step.day.to_string(),
+                "percent": {"value": step.percent.value, "low": step.percent.low, "high": step.percent.high},
+                "probability": step.probability,
+            })).collect::<Vec<_>>(),
             "trend_percent_per_month": evidence.trend_percent.map(|t| json!({"value": t.value, "low": t.low, "high": t.high})),
             "spread_percent": evidence.spread_percent,
             "widening": estimate.steps.iter().map(|s| json!({

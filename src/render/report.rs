@@ -719,6 +719,10 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
             "Ageing",
             format!("a sale weighs half after {} days", e.half_life_days),
         ),
+        (
+            "Steps in prices",
+            format!("thought to come {} times a year", e.steps_per_year),
+        ),
         ("Most comps of a fit", e.most_comps.to_string()),
         ("Errors", errors(e.errors, e.nu)),
         (

@@ -13,6 +13,15 @@ pub fn median(values: &mut [f64]) -> f64 {
     quantile(values, 0.5).unwrap_or(0.0)
 }
 
+/// `log Σ exp(xᵢ)`, minus infinity where there are none.
+pub fn log_sum_exp(values: impl Iterator<Item = f64> + Clone) -> f64 {
+    let most = values.clone().fold(f64::NEG_INFINITY, f64::max);
+    if most == f64::NEG_INFINITY {
+        return most;
+    }
+    most + values.map(|x| (x - most).exp()).sum::<f64>().ln()
+}
+
 /// Smallest of `values` at which the running weight, in ascending order, reaches half the
 /// total; `None` where no weight is positive.
 pub fn weighted_median(values: &[f64], weights: &[f64]) -> Option<f64> {

@@ -22,6 +22,7 @@ mod ratio;
 mod reference;
 mod report;
 mod runner;
+mod step;
 mod store;
 mod undeclared;
 mod watch;

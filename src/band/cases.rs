@@ -1,0 +1,237 @@
+//! The cases that an estimate averages over: no step in the prices, or one, or two.
+//!
+//! Whether prices stepped ([`crate::fit::step`]) is seldom sure in the first weeks. Each case has its
+//! own fit to the same comps; the distribution of a sale is the mixture of theirs by their
+//! probabilities (Bayesian model averaging; Hoeting, Madigan, Raftery and Volinsky 1999, *Statistical
+//! Science* 14: 382-417), and adjusted prices and the line over time are means over them. Adjustments
+//! are those of one case, in which just the steps are that are sure.
+
+use chrono::NaiveDate;
+
+use super::estimate::{
+    EstimateError, build, coefficient, fit_with, monthly, posterior_of, usual_spread,
+};
+use super::outcome::Outcome;
+use super::predictive::{Predictive, Scale};
+use crate::book::settings::Settings;
+use crate::fit::design::{Belief, DAYS_PER_MONTH, Design, Possible, Term};
+use crate::fit::pool::Pool;
+use crate::fit::posterior::{Place, Posterior};
+use crate::fit::step::{self, History, LEAST, Step, Usual};
+use crate::select::{Selection, Subject};
+
+/// One case.
+#[derive(Debug, Clone)]
+pub(super) struct Case {
+    /// Probability; those of all cases add up to one.
+    pub probability: f64,
+    /// Its design, a column for each of its steps.
+    pub design: Design,
+    /// Its fit.
+    pub fit: Posterior,
+}
+
+/// All cases of one estimate.
+#[derive(Debug, Clone)]
+pub(super) struct Cases {
+    all: Vec<Case>,
+    /// Position of the case of the sure steps.
+    main: usize,
+    /// Steps that are sure.
+    pub sure: Vec<Step>,
+}
+
+/// What the cases are made for, the comps apart.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Asked<'a> {
+    /// The unit.
+    pub subject: &'a Subject,
+    /// A belief about its own log price from elsewhere.
+    pub level: Option<Belief>,
+    /// What other models say.
+    pub pool: &'a Pool,
+    /// Settings.
+    pub settings: &'a Settings,
+}
+
+/// Steps in the prices of the comps in use, gross errors among them.
+pub(super) fn steps(selection: &Selection, asked: Asked<'_>) -> Result<Vec<Step>, EstimateError> {
+    let settings = &asked.settings.estimate;
+    if settings.steps_per_year <= 0.0 {
+        return Ok(Vec::new());
+    }
+    let design = build(selection, asked, &[])?;
+    let history = History::of(&design, selection.in_use(), settings.half_life_days);
+    let usual = Usual {
+        spread: usual_spread(settings, asked.subject.works),
+        rows: settings.spread_worth,
+    };
+    Ok(step::search(
+        &design,
+        &history,
+        usual,
+        settings.steps_per_year,
+    ))
+}
+
+impl Cases {
+    /// The cases of `selection`. Gross errors are those of the case with every step, and are dropped
+    /// from all: a sale after a step is no error because the step is not sure yet.
+    pub fn of(selection: &mut Selection, asked: Asked<'_>) -> Result<Self, EstimateError> {
+        let steps = steps(selection, asked)?;
+        let days: Vec<NaiveDate> = steps.iter().map(|step| step.day).collect();
+        let (design, fit) = fit_with(selection, asked, &days)?;
+        let whole = Case {
+            probability: probability(&steps, steps.len()),
+            design,
+            fit,
+        };
+        let sure = steps.iter().take_while(|s| s.is_sure()).count();
+        let (mut all, mut main) = (Vec::new(), 0);
+        for count in 0..steps.len() {
+            let probability = probability(&steps, count);
+            if probability >= LEAST {
+                let design = build(selection, asked, &days[..count])?;
+                let fit = posterior_of(&design, asked)?;
+                all.push(Case {
+                    probability,
+                    design,
+                    fit,
+                });
+            }
+            if count < sure {
+                main = all.len();
+            }
+        }
+        all.push(whole);
+        let total: f64 = all.iter().map(|case| case.probability).sum();
+        all.iter_mut().for_each(|case| case.probability /= total);
+        Ok(Self {
+            all,
+            main,
+            sure: steps[..sure].to_vec(),
+        })
+    }
+
+    /// The case of the sure steps and no others.
+    pub fn main(&self) -> &Case {
+        &self.all[self.main]
+    }
+
+    /// Distribution of the log price of one sale of the subject.
+    pub fn outcome(&self) -> Outcome {
+        Outcome::new(Predictive::mixture(
+            self.all.iter().flat_map(Case::scales).collect(),
+        ))
+    }
+
+    /// Log price of the subject.
+    pub fn level(&self) -> f64 {
+        self.mean(|case| case.design.subject.dot(&case.fit.mean))
+    }
+
+    /// Log prices of the comps brought to the subject's condition and day, n.
+    pub fn adjusted(&self) -> Vec<f64> {
+        self.means(|case| case.design.adjusted(&case.fit.mean))
+    }
+
+    /// The same of those beside the fit.
+    pub fn adjusted_others(&self) -> Vec<f64> {
+        self.means(|case| case.design.adjusted_others(&case.fit.mean))
+    }
+
+    /// How much higher log prices were on `day`, `age` days before the estimate.
+    pub fn then(&self, day: NaiveDate, age: f64) -> f64 {
+        self.mean(|case| {
+            let trend = -monthly(&case.design, &case.fit) * age / DAYS_PER_MONTH;
+            let steps = case.steps().filter(|(step, _)| day < *step);
+            trend + steps.map(|(_, j)| case.fit.mean[j]).sum::<f64>()
+        })
+    }
+
+    /// Days of all steps of all cases, ascending.
+    pub fn days(&self) -> Vec<NaiveDate> {
+        let mut days: Vec<NaiveDate> = self
+            .all
+            .iter()
+            .flat_map(|c| c.steps())
+            .map(|s| s.0)
+            .collect();
+        days.sort_unstable();
+        days.dedup();
+        days
+    }
+
+    fn mean(&self, of: impl Fn(&Case) -> f64) -> f64 {
+        self.all
+            .iter()
+            .map(|case| case.probability * of(case))
+            .sum()
+    }
+
+    fn means(&self, of: impl Fn(&Case) -> Vec<f64>) -> Vec<f64> {
+        let mut sums: Vec<f64> = Vec::new();
+        for case in &self.all {
+            let values = of(case);
+            sums.resize(values.len(), 0.0);
+            for (sum, value) in sums.iter_mut().zip(values) {
+                *sum += case.probability * value;
+            }
+        }
+        sums
+    }
+}
+
+impl Case {
+    /// Day and column of each step.
+    fn steps(&self) -> impl Iterator<Item = (NaiveDate, usize)> {
+        let columns = self.design.columns.iter().enumerate();
+        columns.filter_map(|(j, column)| match column.term {
+            Term::Step(day) => Some((day, j)),
+            _ => None,
+        })
+    }
+
+    /// Size of the step on `day`, log price after it over that before, with its middle 80 %.
+    pub fn size(&self, day: NaiveDate) -> Option<super::estimate::Spread> {
+        let (_, j) = self.steps().find(|(step, _)| *step == day)?;
+        let (before, _) = coefficient(&self.design, &self.fit, j);
+        Some(super::estimate::Spread {
+            value: -before.value,
+            low: -before.high,
+            high: -before.low,
+        })
+    }
+
+    /// The terms of its distribution of one sale.
+    fn scales(&self) -> impl Iterator<Item = Scale> {
+        let Self {
+            probability,
+            design,
+            fit,
+        } = self;
+        // What was not said of the unit may be anything that the comps are.
+        let average = move |of: &dyn Fn(&Possible) -> f64| -> f64 {
+            design.possible.iter().map(|one| one.weight * of(one)).sum()
+        };
+        fit.places.iter().map(move |place: &Place| {
+            let at = |one: &Possible| one.row.dot(&place.coefficients.mean);
+            let mean = average(&at);
+            Scale {
+                sigma: place.sigma,
+                nu: place.nu,
+                weight: probability * place.weight,
+                mean,
+                variance: average(&|one| {
+                    place.coefficients.variance(&one.row) + (at(one) - mean).powi(2)
+                }),
+            }
+        })
+    }
+}
+
+/// Probability of the first `count` of `steps` and no others.
+fn probability(steps: &[Step], count: usize) -> f64 {
+    let made: f64 = steps[..count].iter().map(|s| s.probability).product();
+    made * steps.get(count).map_or(1.0, |s| 1.0 - s.probability)
+}
