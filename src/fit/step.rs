@@ -465,6 +465,9 @@ impl Design {
             std::mem::replace(&mut self.x, DMatrix::zeros(0, 0)).resize_horizontally(p + 1, 0.0);
         self.x.set_column(p, &column);
         self.subject = self.subject.clone().resize_vertically(p + 1, 0.0);
+        for one in &mut self.possible {
+            one.row = one.row.clone().resize_vertically(p + 1, 0.0);
+        }
         for rule in &mut self.rules {
             if let Direction::Row(row) = &mut rule.of {
                 *row = row.clone().resize_vertically(p + 1, 0.0);
