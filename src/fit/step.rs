@@ -62,11 +62,15 @@ pub const LEAST_SALES: usize = 2;
 /// Fewest dated sales on either side of a step that is sure.
 pub const LEAST_SAID: usize = 3;
 
+/// Largest step, log price, that fewer sales than [`LEAST_SAID`] may make: twice or half the price.
+/// Further off, they are rather mistyped.
+const LARGEST_OF_FEW: f64 = std::f64::consts::LN_2;
+
 /// Probability from which a step is sure: it is put into the adjustments and said.
 pub const SURE: f64 = 0.97;
 
 /// Probability below which a step is not weighed at all.
-pub const LEAST: f64 = 0.02;
+pub const LEAST: f64 = 0.1;
 
 /// Most steps in one history.
 const MOST_STEPS: usize = 2;
@@ -81,7 +85,7 @@ const MOST_CANDIDATES: usize = 48;
 const ROUNDS: usize = 6;
 
 /// A step is not fitted in earnest where the first look puts its log odds below this.
-const HOPELESS: f64 = -6.0;
+const HOPELESS: f64 = -3.0;
 
 /// Days of a year.
 const YEAR: f64 = 365.25;
@@ -425,11 +429,17 @@ impl<'a> Line<'a> {
             - self.without
             - (size / SIZE).powi(2) / 2.0
             - (known * SIZE * SIZE).ln_1p() / 2.0;
+        let mistyped = gap.sales < LEAST_SAID && size.abs() > LARGEST_OF_FEW;
+        let prior = if mistyped {
+            0.0
+        } else {
+            rate * gap.days / YEAR
+        };
         Look {
             gap,
             size,
             factor,
-            odds: factor + (rate * gap.days / YEAR).ln(),
+            odds: factor + prior.ln(),
         }
     }
 }
@@ -536,9 +546,10 @@ mod tests {
             let found = level
                 .next(&[], 0.5)
                 .map_or(0.0, |(step, _)| step.probability);
-            let logit = |p: f64| (p.max(0.005) / (1.0 - p)).ln();
+            // Below that it is not weighed.
+            let logit = |p: f64| (p.max(LEAST) / (1.0 - p.max(LEAST))).ln();
             let apart = logit(found) - logit(case.probability);
-            assert!(apart.abs() < 0.7, "{found} for {}", case.probability);
+            assert!(apart.abs() < 0.3, "{found} for {}", case.probability);
         }
     }
 
