@@ -301,28 +301,52 @@ mod tests {
             belief: one_more(&[]),
             models: Vec::new(),
         };
-        assert_eq!(pooled.update(rule), rule);
+        assert_eq!(pooled.update(rule), Belief::of_rule(rule));
+        assert_eq!(pooled.share(), 0.0);
         assert_eq!(Pool::default(), Pool::of([], None));
         // One that knows nothing changes nothing.
         let vague = one_more(&[said(3.0, 1e6)]);
-        close(vague.mean, 0.0, 1e-9);
-        close(vague.sd, 1.0, 1e-9);
+        for (part, scale) in vague.parts.iter().zip(SCALES) {
+            close(part.weight, 0.25, 1e-9);
+            close(part.mean, 0.0, 1e-9);
+            close(part.sd, scale, 1e-9);
+        }
+    }
+
+    /// A rule of the sharpest scale is far from what is said: the wide ones gain weight.
+    #[test]
+    fn what_contradicts_a_rule_makes_it_wide() {
+        let weights = one_more(&[said(6.0, 0.2)]).parts.map(|part| part.weight);
+        assert!(
+            weights.windows(2).all(|pair| pair[0] < pair[1]),
+            "{weights:?}"
+        );
+        assert!(weights[3] > 0.9, "{weights:?}");
+        let agreed = one_more(&[said(0.1, 0.2)]).parts.map(|part| part.weight);
+        assert!(
+            agreed.windows(2).all(|pair| pair[0] > pair[1]),
+            "{agreed:?}"
+        );
     }
 
     #[test]
     fn many_that_agree_are_believed() {
         let belief = one_more(&vec![said(1.5, 0.2); 30]);
-        close(belief.mean, 1.5, 0.01);
-        assert!(belief.sd < 0.15, "{}", belief.sd);
+        close(belief.mean(), 1.5, 0.01);
+        assert!(belief.variance().sqrt() < 0.15, "{}", belief.variance());
     }
 
     #[test]
     fn the_more_the_narrower() {
-        let mut before = 1.0;
+        let mut before = one_more(&[]).variance();
         for models in [1, 2, 4, 8, 16] {
             let belief = one_more(&vec![said(0.5, 0.5); models]);
-            assert!(belief.sd < before, "{models}: {} {before}", belief.sd);
-            before = belief.sd;
+            assert!(
+                belief.variance() < before,
+                "{models}: {} {before}",
+                belief.variance()
+            );
+            before = belief.variance();
         }
     }
 
@@ -332,14 +356,15 @@ mod tests {
             .map(|k| said(if k % 2 == 0 { -1.5 } else { 1.5 }, 0.1))
             .collect();
         let belief = one_more(&contradicting);
-        close(belief.mean, 0.0, 1e-9);
-        assert!(belief.sd > 0.9, "{}", belief.sd);
+        close(belief.mean(), 0.0, 1e-9);
+        assert!(belief.variance().sqrt() > 0.9, "{}", belief.variance());
     }
 
     #[test]
     fn who_speaks_is_counted_once() {
         let learnt = |comps, terms: &[Term]| Learnt {
             comps,
+            spread: None,
             family: Some("readers".into()),
             said: terms.iter().map(|t| (t.clone(), said(0.1, 1.0))).collect(),
         };
@@ -367,8 +392,12 @@ mod tests {
             let belief = one_more(&all);
             let low = reports.iter().map(|r| r.0).fold(0.0, f64::min);
             let high = reports.iter().map(|r| r.0).fold(0.0, f64::max);
-            prop_assert!(low - 1e-9 <= belief.mean && belief.mean <= high + 1e-9);
-            prop_assert!(belief.sd > 0.0 && belief.sd < 1.0 + (high - low));
+            let (mean, variance) = (belief.mean(), belief.variance());
+            let widest = one_more(&[]).variance().sqrt().max(SCALES[3]);
+            prop_assert!(low - 1e-9 <= mean && mean <= high + 1e-9);
+            prop_assert!(variance > 0.0 && variance.sqrt() < widest + (high - low));
+            let total: f64 = belief.parts.iter().map(|part| part.weight).sum();
+            prop_assert!((total - 1.0).abs() < 1e-9);
         }
     }
 }

@@ -139,14 +139,15 @@ mod tests {
     use statrs::distribution::StudentsT;
 
     /// The mixture against the distribution it stands for: closed form of t₂,
-    /// `F(x) = ½ + x / (2 √(2 + x²))` (Abramowitz and Stegun 1964, 26.7.4).
+    /// `F(x) = ½ + x / (2 √(2 + x²))` (Abramowitz and Stegun 1964, 26.7.4). The tails of four
+    /// normals are shorter in the end: by 4 % at the decile, 8 % at the last twentieth.
     #[test]
     fn the_mixture_is_close_to_student_t() {
         let belief = Belief::of_rule(Prior { mean: 0.0, sd: 1.0 });
         let t = StudentsT::new(0.0, 1.0, 2.0).unwrap();
-        for p in [0.6, 0.75, 0.836, 0.9, 0.95] {
+        for (p, within) in [(0.6, 0.02), (0.75, 0.02), (0.836, 0.02), (0.9, 0.04), (0.95, 0.085)] {
             let (ours, theirs) = (belief.quantile(p, Sign::Free), t.inverse_cdf(p));
-            assert!((ours / theirs - 1.0).abs() < 0.08, "{p}: {ours} {theirs}");
+            assert!((ours / theirs - 1.0).abs() < within, "{p}: {ours} {theirs}");
         }
         let inside = 1.0 - 2.0 * (1.0 - t.cdf(NORMAL_DECILE));
         assert!((inside - 0.67).abs() < 0.005, "{inside}");

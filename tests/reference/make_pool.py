@@ -4,7 +4,9 @@ The eight schools of Gelman et al., *Bayesian Data Analysis*, 3rd edition, secti
 their standard errors. The mean over schools at a fixed spread between them is that of
 statsmodels.stats.meta_analysis (its fixed-effect weights, of variances that the spread has joined); at
 no spread the book prints 7.7 with standard deviation 4.1. What the pooling makes of one more model is
-computed by adaptive quadrature over the spread, in the units of the rule of thumb.
+computed by adaptive quadrature over the spread, in the units of the rule of thumb, which is a mixture of
+four normals of equal weight (fit/prior.rs): each is one belief about all models, and what they say
+weighs it.
 
 usage: make_pool.py [--check]
 """
@@ -29,7 +31,10 @@ SAID = [
     {"mean": [0.55, 0.4, 0.7, 0.5, 0.62], "sd": [0.2, 0.4, 0.3, 0.25, 0.5]},
     {"mean": [-1.6, 1.1, -0.9, 2.2, 0.3, -2.0], "sd": [0.3, 0.2, 0.4, 0.6, 0.2, 0.5]},
     {"mean": [3.0, 3.4, 2.7, 3.3], "sd": [0.4, 0.6, 0.5, 0.3]},
+    {"mean": [7.5, 8.6], "sd": [0.5, 0.9]},
 ]
+# The normals that a Student-t distribution with 2 degrees of freedom is written as.
+RULE_SCALES = [0.693, 1.010, 1.459, 2.737]
 
 
 def mean_given(spread):
@@ -43,27 +48,43 @@ def mean_given(spread):
     }
 
 
-def one_more(said):
-    """Mean and standard deviation of one more model, by quadrature over the spread."""
+def given_scale(said, scale):
+    """Evidence for a rule that is one normal of this scale, and with it mean and variance of one more
+    model, by quadrature over the spread between models."""
     y, variances = np.array(said["mean"]), np.square(said["sd"])
     ones = np.ones_like(y)
+    possible = halfnorm.cdf(scale, scale=SCALE)
 
     def moments(spread):
-        # The rule of thumb has variance 1 for each model, of which 1 - spread² is common to all.
-        common = 1 - spread**2
+        # The rule has variance scale² for each model, of which scale² - spread² is common to all.
+        common = scale**2 - spread**2
         covariance = np.diag(variances + spread**2) + common
-        density = multivariate_normal.pdf(y, np.zeros_like(y), covariance) * halfnorm.pdf(spread, scale=SCALE)
+        density = multivariate_normal.pdf(y, np.zeros_like(y), covariance)
+        density *= halfnorm.pdf(spread, scale=SCALE) / possible
         gain = np.linalg.solve(covariance, common * ones)
         mean = gain @ y
-        variance = 1 - common * (gain @ ones)
+        variance = scale**2 - common * (gain @ ones)
         return density * np.array([1.0, mean, variance + mean**2])
 
     total, first, second = (
-        quad(lambda spread, at=at: moments(spread)[at], 0, 1, epsabs=0, epsrel=1e-10, limit=200)[0]
+        quad(lambda spread, at=at: moments(spread)[at], 0, scale, epsabs=0, epsrel=1e-10, limit=200)[0]
         for at in range(3)
     )
     mean = first / total
-    return {**said, "pooled_mean": mean, "pooled_sd": float(np.sqrt(second / total - mean**2))}
+    return total, mean, second / total - mean**2
+
+
+def one_more(said):
+    """What to think of one more model: the four normals, and mean and standard deviation of the whole."""
+    evidence, means, variances = np.transpose([given_scale(said, scale) for scale in RULE_SCALES])
+    weights = evidence / evidence.sum()
+    mean = weights @ means
+    parts = [
+        {"weight": float(weight), "mean": float(at), "sd": float(np.sqrt(variance))}
+        for weight, at, variance in zip(weights, means, variances)
+    ]
+    sd = np.sqrt(weights @ (variances + (means - mean) ** 2))
+    return {**said, "parts": parts, "pooled_mean": float(mean), "pooled_sd": float(sd)}
 
 
 def main():
