@@ -9,6 +9,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::cases::{self, Asked, Case, Cases};
+use super::conflict::{self, Conflict};
 use super::outcome::Outcome;
 use super::own::Own;
 use crate::book::attributes::Scale;
@@ -238,6 +239,8 @@ pub struct Estimate {
     pub working: Option<f64>,
     /// How the bands of past estimates held, where the book was asked.
     pub own: Option<Own>,
+    /// Rules of thumb that the comps contradict, those that matter most first.
+    pub conflicts: Vec<Conflict>,
 }
 
 /// What is known besides the comps at hand.
@@ -321,7 +324,9 @@ pub fn estimate_with(
     let adjustments = adjustments(design, fit, settings, &selection);
     let comps = comp_lines(&selection, &cases);
     let evidence = evidence(&selection, &cases, pool);
+    let conflicts = conflict::conflicts(&conflict::heard(design, fit, &selection, settings));
     let mut estimate = Estimate {
+        conflicts,
         median: money(outcome.median())?,
         low: money(low)?,
         high: money(high)?,
@@ -903,7 +908,7 @@ fn shared_adjustments(
     design.shared.iter().map(row).collect()
 }
 
-fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
+pub(super) fn label(term: &Term, settings: &Settings, selection: &Selection) -> String {
     let grade = |i: usize| settings.grades[i].name.as_str();
     let level = |i: usize| settings.completeness[i].name.as_str();
     match term {

@@ -3,11 +3,12 @@
 //! [`predictive`] turns a posterior into a distribution for one more sale, and [`mod@estimate`] runs
 //! the whole from selected comps to the finished estimate. [`ratio`] and [`calibration`] measure
 //! finished estimates against what was then paid, [`verdict`] says what the figures mean.
-//! [`change`] says why an estimate is not what it was.
+//! [`change`] says why an estimate is not what it was, [`conflict`] which rules of thumb the comps contradict.
 
 pub mod calibration;
 mod cases;
 pub mod change;
+pub mod conflict;
 pub mod estimate;
 pub mod outcome;
 pub mod own;

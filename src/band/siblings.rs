@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use super::cases::Asked;
 use super::estimate::{fit_trimmed, from_comps, resolve};
 use crate::book::settings::{EstimateSettings, PoolFrom, Settings};
-use crate::fit::design::{OTHERS, Term};
+use crate::fit::design::{Design, OTHERS, Term};
 use crate::fit::ep::Moments;
 use crate::fit::pool::{Learnt, Pool, Said};
 use crate::fit::posterior::{Posterior, SpreadPrior};
@@ -44,19 +44,7 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
             comp.dropped = Some(Dropped::Later);
         }
     }
-    let heard = |selection: &Selection| selection.in_use().count() >= FEWEST_COMPS;
-    if !heard(&selection) {
-        return None;
-    }
-    let (subject, _) = resolve(&Subject::blank(&selection.model), &selection, settings);
-    let alone = Pool::default();
-    let asked = Asked {
-        subject: &subject,
-        level: None,
-        pool: &alone,
-        settings,
-    };
-    let (design, fit) = fit_trimmed(&mut selection, asked).ok()?;
+    let (design, fit) = alone(&mut selection, settings)?;
     let said: BTreeMap<Term, Said> = (0..design.columns.len())
         .filter(|&j| is_shared(&design.columns[j].term))
         .filter_map(|j| {
@@ -69,12 +57,33 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
             Some((design.columns[j].term.clone(), said))
         })
         .collect();
-    (heard(&selection) && !said.is_empty()).then(|| Learnt {
+    (!said.is_empty()).then(|| Learnt {
         comps: selection.in_use().count(),
         family: settings.family(&selection.model).map(str::to_string),
         said,
         spread: spread(&fit, &settings.estimate),
     })
+}
+
+/// The fit of a model by its comps alone, gross errors dropped from them; `None` where they are fewer
+/// than [`FEWEST_COMPS`] or cannot be fitted.
+pub(super) fn alone(
+    selection: &mut Selection,
+    settings: &Settings,
+) -> Option<(Design, Posterior)> {
+    let enough = |selection: &Selection| selection.in_use().count() >= FEWEST_COMPS;
+    if !enough(selection) {
+        return None;
+    }
+    let (subject, _) = resolve(&Subject::blank(&selection.model), selection, settings);
+    let asked = Asked {
+        subject: &subject,
+        level: None,
+        pool: &Pool::default(),
+        settings,
+    };
+    let made = fit_trimmed(selection, asked).ok()?;
+    enough(selection).then_some(made)
 }
 
 /// Whether a term means the same for every model.

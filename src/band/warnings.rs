@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 
 use rust_decimal::prelude::ToPrimitive;
 
+use super::conflict::Conflict;
 use super::estimate::{Adjustment, CompLine, Estimate, PriceStep};
 use super::undeclared::{Point, explained};
 use crate::book::attributes::column_name;
 use crate::book::problem::nearest;
-use crate::book::settings::Settings;
+use crate::book::settings::{FILE_NAME, Settings};
 use crate::fit::design::Term;
 use crate::select::Dropped;
 
@@ -26,6 +27,9 @@ const ODD: f64 = 0.17;
 
 /// Comps from which a number that explains nothing of their prices is not worth a word.
 const ENOUGH_TO_TELL: usize = 40;
+
+/// Most rules named that the comps contradict.
+const MOST_CONTRADICTED: usize = 3;
 
 /// The warnings that an estimate earns, the gravest first.
 pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
@@ -103,6 +107,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             evidence.used + trimmed
         ));
     }
+    out.extend(contradicted(estimate, settings));
     out.extend(undeclared(estimate, settings));
     if !evidence.settled {
         out.push("The fit did not settle; take the figures as rough.".into());
@@ -114,6 +119,25 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         ));
     }
     out
+}
+
+/// Rules of thumb that the comps contradict, and what to write instead.
+fn contradicted(estimate: &Estimate, settings: &Settings) -> Vec<String> {
+    let currency = &settings.currency.code;
+    let says = |conflict: &Conflict| {
+        let heard = &conflict.heard[0];
+        let (heading, line) = conflict.instead.line(settings);
+        format!(
+            "Your {} sales put “{}” at {}; {}. If that holds elsewhere too, write {line} under {heading} in \
+             {FILE_NAME}.",
+            heard.sales,
+            conflict.label,
+            heard.said().text(currency),
+            conflict.rule_words(currency)
+        )
+    };
+    let conflicts = estimate.conflicts.iter();
+    conflicts.take(MOST_CONTRADICTED).map(says).collect()
 }
 
 /// Numbers that comps used have and that no family declares, where they may say something of the

@@ -201,7 +201,7 @@ fn models_line<'a>(models: impl Iterator<Item = &'a str>) -> String {
 }
 
 /// A key of TOML: bare where it can be.
-fn key(name: &str) -> String {
+pub(super) fn key(name: &str) -> String {
     let bare = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-');
     if !name.is_empty() && name.chars().all(bare) {
         name.to_string()
@@ -211,7 +211,7 @@ fn key(name: &str) -> String {
 }
 
 /// A basic string of TOML, whose escapes are those of JSON.
-fn quoted(text: &str) -> String {
+pub(super) fn quoted(text: &str) -> String {
     serde_json::Value::from(text).to_string()
 }
 

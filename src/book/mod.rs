@@ -22,6 +22,7 @@ pub mod problem;
 pub mod rates;
 pub mod read;
 mod rows;
+pub mod rule;
 pub mod settings;
 pub mod store;
 pub mod trade;

@@ -218,7 +218,8 @@ pub struct Rules {
     pub parts_only: Range,
 }
 
-/// A range from low to high, read as the middle 80 % of what is thought likely.
+/// A range from low to high that is thought to hold about two times in three ([`crate::fit::prior`] reads
+/// it).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Range {
     /// Lower end.

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use super::deals::read_ledger;
 use super::past::{self, Past};
-use super::undeclared;
+use super::{conflicts, undeclared};
 use super::{CliError, count, say, strong};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
@@ -111,10 +111,12 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let columns = undeclared::columns(&checked, book.settings());
     let helps = undeclared::any_helps(&columns);
+    let contradicted = conflicts::of_book(&book, args.model.as_deref())?;
     let own = OwnCheck::of(&read_ledger(&book)?, args.model.as_deref());
     if args.json {
         let mut document = document(&groups, checked.len(), undated, helps);
         document["undeclared"] = undeclared::document(&columns, book.settings());
+        document["contradicted"] = conflicts::document(&contradicted, book.settings());
         document["mistyped"] = mistyped(&told)
             .map(|(past, _)| past.sale.comp_id.as_str())
             .collect();
@@ -129,7 +131,8 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         helps,
     ))?;
     let section = undeclared::section(&columns, book.settings(), prose_width());
-    if !section.is_empty() {
+    let wrong_rules = conflicts::section(&contradicted, book.settings(), prose_width());
+    for section in [section, wrong_rules].iter().filter(|s| !s.is_empty()) {
         say(&format!("\n{section}"))?;
     }
     say(&own.sheet(terminal_width()))

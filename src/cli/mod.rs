@@ -8,6 +8,7 @@ pub mod check;
 pub mod compare;
 mod complete;
 pub mod comps;
+mod conflicts;
 pub mod deals;
 pub mod estimate;
 pub mod explain;

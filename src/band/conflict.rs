@@ -1,0 +1,546 @@
+//! Rules of thumb that the comps contradict.
+//!
+//! What the comps alone say of an adjustment is N(b, v) on the log scale, the cavity of its rule
+//! ([`crate::fit::ep`]); the rule, read as a normal belief, is N(m, s²). Before the comps `b` is
+//! therefore N(m, s² + v), and the prior predictive p-value
+//!
+//! ```text
+//! p = 2 Φ(−|b − m| / √(s² + v))
+//! ```
+//!
+//! says how surprising the comps are to one who believes the rule (Evans and Moshonov 2006, "Checking
+//! for prior-data conflict", *Bayesian Analysis* 1: 893-914, for a normal mean; O'Hagan and Pericchi
+//! 2012 on what then becomes of the estimate). A rule is contradicted where p is below
+//! 0.01, the range as stated and the comps' own middle 80 % have nothing in common, at least
+//! five comps inform the adjustment, and it makes a difference of 3 % of the price.
+
+use std::collections::BTreeMap;
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use statrs::distribution::{ContinuousCDF, Normal};
+
+use super::estimate::{from_comps, label};
+use super::siblings::alone;
+use crate::book::attributes::Direction;
+use crate::book::rule::{InForce, Place, Statement};
+use crate::book::settings::{Range, RangeUnit, Settings};
+use crate::fit::design::{Design, OTHERS, Prior, SoldTerm, Term, prior_of};
+use crate::fit::posterior::Posterior;
+use crate::fit::solve::Sign;
+use crate::select::Selection;
+use crate::select::order::NORMAL_DECILE;
+
+/// Chance of comps so far off under the rule, below which they contradict it.
+const UNLIKELY: f64 = 0.01;
+
+/// Fewest comps that contradict a rule.
+const FEWEST: usize = 5;
+
+/// Least difference that matters, log price.
+const MATTERS: f64 = 0.03;
+
+/// Most that a rule takes off a price, and least that it leaves of it otherwise, per cent.
+const MOST_OFF: f64 = 90.0;
+
+/// Most that a rule adds, per cent.
+const MOST_ON: f64 = 1000.0;
+
+/// Two variants are so many times as far apart as one is from their mean.
+const APART: f64 = std::f64::consts::SQRT_2;
+
+/// What the ends of a rule are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Side {
+    /// How much comes off.
+    Off,
+    /// How much is added.
+    On,
+    /// How much is added, less where negative.
+    Either,
+    /// How far two variants are apart, either way.
+    Variants,
+    /// What share is left.
+    Left,
+}
+
+/// What the comps of one model say of a rule of thumb.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Heard {
+    /// The model.
+    pub model: String,
+    /// What the rule is about, in words.
+    pub label: String,
+    /// Where the rule stands.
+    pub place: Place,
+    /// The rule in force.
+    pub rule: InForce,
+    /// Comps of the fit.
+    pub sales: usize,
+    /// Those of them that inform it.
+    pub informed_by: usize,
+    side: Side,
+    attribute: bool,
+    /// The rule as the fit has it, log price.
+    prior: Prior,
+    /// From the comps alone, log price.
+    own: Prior,
+    /// By how many of it comps differ at most.
+    reach: f64,
+    /// Price that money is a share of.
+    base: f64,
+}
+
+/// A range with its sign, as it is said of the price: per cent or money.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Said {
+    /// Lower end.
+    pub low: Decimal,
+    /// Upper end.
+    pub high: Decimal,
+    /// What they are.
+    pub unit: RangeUnit,
+}
+
+impl Said {
+    /// `−31 to −24 %`, or `−25 to −10 EUR`.
+    pub fn text(&self, currency: &str) -> String {
+        let end = |value: Decimal| value.to_string().replace('-', "−");
+        let unit = match self.unit {
+            RangeUnit::Percent => "%",
+            RangeUnit::Money => currency,
+        };
+        format!("{} to {} {unit}", end(self.low), end(self.high))
+    }
+}
+
+/// A rule that the comps of one or more models contradict.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Conflict {
+    /// What it is about, in words.
+    pub label: String,
+    /// The rule in force.
+    pub rule: InForce,
+    /// The rule, as it is said of the price.
+    pub said: Said,
+    /// What the models say, those that contradict it first and of them the clearest first.
+    pub heard: Vec<Heard>,
+    /// How many of them contradict it.
+    pub against: usize,
+    /// A rule that none of them contradicts.
+    pub instead: Statement,
+}
+
+/// What the comps of a fit say of each rule of thumb of which at least [`FEWEST`] tell.
+pub(super) fn heard(
+    design: &Design,
+    fit: &Posterior,
+    selection: &Selection,
+    settings: &Settings,
+) -> Vec<Heard> {
+    let model = &selection.model;
+    let of = |(j, column): (usize, &crate::fit::design::Column)| {
+        let (place, side) = place(&column.term, model, settings)?;
+        let prior = column.rule?;
+        let (own, _) = from_comps(design, fit, j).filter(|_| column.informed_by >= FEWEST)?;
+        let values = || design.x.column(j).into_iter().copied();
+        let most = values().fold(design.subject[j], f64::max);
+        let least = values().fold(design.subject[j], f64::min);
+        let attribute = matches!(column.term, Term::Attribute(_));
+        Some(Heard {
+            model: model.clone(),
+            label: label(&column.term, settings, selection),
+            rule: place.rule(settings)?,
+            place,
+            sales: design.y.len(),
+            informed_by: column.informed_by,
+            side,
+            attribute,
+            prior,
+            own: if attribute { own } else { held(own, column.sign) },
+            reach: most - least,
+            base: design.base_price,
+        })
+    };
+    design.columns.iter().enumerate().filter_map(of).collect()
+}
+
+/// What the comps of a model say of rules of thumb, from its comps alone; nothing where they are too
+/// few.
+pub fn of_model(mut selection: Selection, settings: &Settings) -> Vec<Heard> {
+    match alone(&mut selection, settings) {
+        Some((design, fit)) => heard(&design, &fit, &selection, settings),
+        None => Vec::new(),
+    }
+}
+
+/// The rules that these contradict, those that matter most to the price first. Of each rule
+/// all that is heard counts, so that the rule proposed suits the other models too.
+pub fn conflicts(heard: &[Heard]) -> Vec<Conflict> {
+    let mut by_place: BTreeMap<&Place, Vec<&Heard>> = BTreeMap::new();
+    for one in heard {
+        by_place.entry(&one.place).or_default().push(one);
+    }
+    let of = |(_, all): (&Place, Vec<&Heard>)| Conflict::of(&all);
+    let mut found: Vec<Conflict> = by_place.into_iter().filter_map(of).collect();
+    found.sort_by(|a, b| b.matters().total_cmp(&a.matters()));
+    found
+}
+
+impl Heard {
+    /// Whether the comps contradict the rule in force.
+    pub fn contradicts(&self) -> bool {
+        self.contradicts_prior(self.prior)
+    }
+
+    /// Chance of comps at least so far off under the rule in force, 0..=1.
+    pub fn chance(&self) -> f64 {
+        chance(self.own, self.prior)
+    }
+
+    /// By how much the comps are beyond the rule, log price over all of what comps differ by.
+    pub fn matters(&self) -> f64 {
+        beyond(self.own, self.prior) * self.reach
+    }
+
+    fn contradicts_prior(&self, prior: Prior) -> bool {
+        let apart = NORMAL_DECILE * (self.own.sd + prior.sd);
+        (self.own.mean - prior.mean).abs() > apart
+            && chance(self.own, prior) < UNLIKELY
+            && beyond(self.own, prior) * self.reach >= MATTERS
+    }
+
+    /// From the comps alone, as it is said of the price.
+    pub fn said(&self) -> Said {
+        let side = match self.side {
+            Side::Variants => Side::Either,
+            side => side,
+        };
+        let unit = self.rule.range.unit;
+        signed(side, outward(self.ends(side), unit, side))
+    }
+
+    /// The middle 80 % from the comps alone, in what the ends of a rule are.
+    fn ends(&self, side: Side) -> (f64, f64) {
+        let wide = NORMAL_DECILE * self.own.sd;
+        let (mut low, mut high) = (self.own.mean - wide, self.own.mean + wide);
+        match side {
+            Side::Off => (low, high) = (low.min(0.0), high.min(0.0)),
+            Side::On => (low, high) = (low.max(0.0), high.max(0.0)),
+            Side::Variants => {
+                high = APART * low.abs().max(high.abs());
+                low = -high;
+            }
+            Side::Either | Side::Left => {}
+        }
+        let one = self.one();
+        match side {
+            Side::Off => (-one * high.exp_m1(), -one * low.exp_m1()),
+            Side::Left => (one * low.exp(), one * high.exp()),
+            _ => (one * low.exp_m1(), one * high.exp_m1()),
+        }
+    }
+
+    /// All of the price, in the unit of the rule.
+    fn one(&self) -> f64 {
+        match self.rule.range.unit {
+            RangeUnit::Percent => 100.0,
+            RangeUnit::Money => self.base,
+        }
+    }
+
+    /// The belief of the fit that a range would be.
+    fn prior_of(&self, range: Range, side: Side) -> Prior {
+        let share = |end: Decimal| end.to_f64().unwrap_or(0.0) / self.one();
+        let (low, high) = (share(range.low), share(range.high));
+        let least = -MOST_OFF / 100.0;
+        match side {
+            Side::Off => prior_of((-low).max(least).ln_1p(), (-high).max(least).ln_1p()),
+            Side::Left => prior_of(low.ln(), high.ln()),
+            Side::Variants => Prior {
+                mean: 0.0,
+                sd: prior_of(low.ln_1p(), high.ln_1p()).sd / APART,
+            },
+            Side::On | Side::Either => prior_of(low.max(least).ln_1p(), high.max(least).ln_1p()),
+        }
+    }
+}
+
+impl Conflict {
+    /// Of all that is heard of one rule; `None` where nothing contradicts it.
+    fn of(all: &[&Heard]) -> Option<Self> {
+        let mut heard: Vec<Heard> = all.iter().map(|one| (*one).clone()).collect();
+        heard.sort_by_key(|one| !one.contradicts());
+        let against = heard.iter().filter(|one| one.contradicts()).count();
+        heard[..against].sort_by(|a, b| b.matters().total_cmp(&a.matters()));
+        let first = heard.first().filter(|_| against > 0)?;
+        let wrong_way = |one: &Heard| match one.side {
+            Side::Off => one.own.mean > 0.0,
+            Side::On => one.own.mean < 0.0,
+            _ => false,
+        };
+        let either_way = first.attribute && heard[..against].iter().any(wrong_way);
+        let side = if either_way { Side::Either } else { first.side };
+        Some(Self {
+            label: first.label.clone(),
+            rule: first.rule,
+            said: signed(first.side, first.rule.range),
+            against,
+            instead: Statement {
+                place: first.place.clone(),
+                range: instead(&heard, against, side),
+                either_way,
+            },
+            heard,
+        })
+    }
+
+    /// `your rule says −15 to −1 %`
+    pub fn rule_words(&self, currency: &str) -> String {
+        let whose = match self.rule.stated {
+            true => "your rule",
+            false => "the default rule",
+        };
+        format!("{whose} says {}", self.said.text(currency))
+    }
+
+    /// By how much the comps are beyond the rule at most, log price.
+    fn matters(&self) -> f64 {
+        self.heard.iter().map(Heard::matters).fold(0.0, f64::max)
+    }
+}
+
+/// A range that holds what the first `against` say, and what the others say as far as they would
+/// contradict it.
+fn instead(heard: &[Heard], against: usize, side: Side) -> Range {
+    let unit = heard[0].rule.range.unit;
+    let mut in_it: Vec<bool> = (0..heard.len()).map(|at| at < against).collect();
+    loop {
+        let members = heard.iter().zip(&in_it).filter(|(_, within)| **within);
+        let ends = members.map(|(one, _)| one.ends(side));
+        let all = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), ends| {
+            (low.min(ends.0), high.max(ends.1))
+        });
+        let range = outward(all, unit, side);
+        let against_it = |(at, one): (usize, &Heard)| {
+            (!in_it[at] && one.contradicts_prior(one.prior_of(range, side))).then_some(at)
+        };
+        let Some(more) = heard.iter().enumerate().find_map(against_it) else {
+            return range;
+        };
+        in_it[more] = true;
+    }
+}
+
+/// What the comps say, cut off where a sign is held.
+fn held(own: Prior, sign: Sign) -> Prior {
+    let mean = match sign {
+        Sign::Free => own.mean,
+        Sign::NotNegative => own.mean.max(0.0),
+        Sign::NotPositive => own.mean.min(0.0),
+    };
+    Prior { mean, ..own }
+}
+
+fn chance(own: Prior, prior: Prior) -> f64 {
+    let z = (own.mean - prior.mean) / own.sd.hypot(prior.sd);
+    2.0 * Normal::standard().cdf(-z.abs())
+}
+
+/// How far the comps' mean is from the range as stated, 0 within it.
+fn beyond(own: Prior, prior: Prior) -> f64 {
+    ((own.mean - prior.mean).abs() - NORMAL_DECILE * prior.sd).max(0.0)
+}
+
+/// Where the rule of a term stands, and what its ends are; `None` for what has no rule of its own.
+fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)> {
+    let named = |table, name: String, side| Some((Place::Named(table, name), side));
+    match term {
+        Term::Grade(i) => {
+            let (one, next) = (settings.grades.get(*i)?, settings.grades.get(i + 1)?);
+            named("grades", format!("{} to {}", one.name, next.name), Side::Off)
+        }
+        Term::Completeness(i) => {
+            let levels = &settings.completeness;
+            let (one, next) = (levels.get(*i)?, levels.get(i + 1)?);
+            named("completeness", format!("{} to {}", one.name, next.name), Side::On)
+        }
+        Term::Missing(piece) if piece != OTHERS => {
+            Some((Place::missing(piece, model, settings), Side::Off))
+        }
+        Term::Extra(name) if name != OTHERS => named("extras", name.clone(), Side::On),
+        Term::Defect(name) if name != OTHERS => named("defects", name.clone(), Side::Off),
+        Term::Sold(SoldTerm::Auction) => named("how_sold", "auction".into(), Side::Either),
+        Term::Sold(SoldTerm::Offer) => named("how_sold", "offer".into(), Side::Either),
+        Term::Attribute(name) => {
+            let side = match settings.attribute(model, name)?.sign {
+                Direction::Up => Side::On,
+                Direction::Down => Side::Off,
+                Direction::Either => Side::Either,
+            };
+            let family = settings.family(model)?.to_string();
+            Some((Place::Attribute(family, name.clone()), side))
+        }
+        Term::Variant(_) => Some((Place::Rule("variant"), Side::Variants)),
+        Term::Trend => Some((Place::Rule("trend_per_month"), Side::Either)),
+        Term::PartsOnly => Some((Place::Rule("parts_only"), Side::Left)),
+        _ => None,
+    }
+}
+
+/// A range of round ends that holds both: whole per cents or units of money, or finer ones where
+/// the range is narrower than one.
+fn outward((low, high): (f64, f64), unit: RangeUnit, side: Side) -> Range {
+    let (least, most) = match (unit, side) {
+        (RangeUnit::Money, _) => (f64::NEG_INFINITY, f64::INFINITY),
+        (_, Side::Off) => (0.0, MOST_OFF),
+        (_, Side::Left) => (1.0, MOST_ON),
+        _ => (-MOST_OFF, MOST_ON),
+    };
+    let (low, high) = (low.clamp(least, most), high.clamp(least, most));
+    let width = high - low;
+    let places = match width {
+        width if width > 0.0 && width < 1.0 => (-width.log10().floor()).clamp(0.0, 6.0),
+        _ => 0.0,
+    };
+    let steps = 10f64.powf(places);
+    // What is round already stays so.
+    let first = (low * steps + 1e-6).floor();
+    let last = (high * steps - 1e-6).ceil().max(first + 1.0);
+    let end = |value: f64| {
+        let text = format!("{:.*}", places as usize, value / steps);
+        text.parse::<Decimal>().unwrap_or_default().normalize()
+    };
+    Range {
+        low: end(first),
+        high: end(last),
+        unit,
+    }
+}
+
+/// A range with its sign.
+fn signed(side: Side, range: Range) -> Said {
+    let (low, high) = match side {
+        Side::Off => (-range.high, -range.low),
+        _ => (range.low, range.high),
+    };
+    Said {
+        low,
+        high,
+        unit: range.unit,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn heard(mean: f64, sd: f64, rule: &str, side: Side) -> Heard {
+        let range = Range::parse(rule).unwrap();
+        let mut heard = Heard {
+            model: "Nerrow F4".into(),
+            label: "battery missing".into(),
+            place: Place::Named("missing", "battery".into()),
+            rule: InForce {
+                range,
+                stated: true,
+            },
+            sales: 41,
+            informed_by: 12,
+            side,
+            attribute: false,
+            prior: Prior { mean: 0.0, sd: 1.0 },
+            own: Prior { mean, sd },
+            reach: 1.0,
+            base: 200.0,
+        };
+        heard.prior = heard.prior_of(range, side);
+        heard
+    }
+
+    /// The example of a missing battery, by hand: the rule "1 to 15 %" is N(−0.0863, 0.0595²) in log
+    /// price; comps at −0.322 ± 0.0375 are z = 0.2357/0.0703 = 3.351 off. Chance by
+    /// `scipy.stats.norm.sf(3.351)*2`.
+    #[test]
+    fn the_chance_is_that_of_the_textbook() {
+        let one = heard(-0.322, 0.0375, "1 to 15 %", Side::Off);
+        assert!((one.prior.mean + 0.086_285).abs() < 1e-5, "{:?}", one.prior);
+        assert!((one.prior.sd - 0.059_484).abs() < 1e-5, "{:?}", one.prior);
+        assert!((one.chance() - 8.05e-4).abs() < 1e-5, "{}", one.chance());
+        assert!(one.contradicts());
+        let said = one.said();
+        assert_eq!((said.low, said.high), ((-31).into(), (-23).into()));
+        // At z = 2.576 the chance is 0.01 (any table of the normal distribution).
+        let at = |z: f64| chance(Prior { mean: z, sd: 0.6 }, Prior { mean: 0.0, sd: 0.8 });
+        assert!((at(2.575_829) - 0.01).abs() < 1e-7);
+        assert!((at(-1.959_964) - 0.05).abs() < 1e-7);
+    }
+
+    #[test]
+    fn only_what_is_clear_and_matters_is_a_conflict() {
+        // Too uncertain, within the rule, and beyond it by less than 3 % of the price.
+        for (mean, sd) in [(-0.322, 0.12), (-0.1, 0.01), (-0.18, 0.001)] {
+            assert!(!heard(mean, sd, "1 to 15 %", Side::Off).contradicts());
+        }
+        // Little for one of it counts where comps differ by many.
+        let mut slight = heard(0.004, 0.0002, "0 to 0.1 %", Side::On);
+        assert!(!slight.contradicts());
+        slight.reach = 30.0;
+        assert!(slight.contradicts());
+    }
+
+    /// The range that is proposed is contradicted by nobody, whatever the rule was.
+    #[test]
+    fn what_is_proposed_suits_all() {
+        let sides = [
+            (Side::Off, "1 to 15 %", -1.0),
+            (Side::Off, "2 to 8", -1.0),
+            (Side::On, "0 to 5 %", 1.0),
+            (Side::Either, "-3 to 1 %", -1.0),
+            (Side::Variants, "-5 to 5 %", 1.0),
+            (Side::Left, "40 to 60 %", -1.0),
+        ];
+        for (side, rule, way) in sides {
+            let far = if side == Side::Left { 2.0 } else { 0.4 };
+            let against = heard(way * far, 0.02, rule, side);
+            let also = heard(way * far * 1.4, 0.05, rule, side);
+            let mut within = against.clone();
+            within.own = Prior { sd: 0.004, ..within.prior };
+            let found = conflicts(&[within, against, also]);
+            let [found] = found.as_slice() else {
+                panic!("{side:?} {found:?}");
+            };
+            assert_eq!(found.against, 2, "{side:?}");
+            let range = found.instead.range;
+            assert_eq!(range.unit, found.rule.range.unit);
+            for one in &found.heard {
+                let prior = one.prior_of(range, side);
+                assert!(!one.contradicts_prior(prior), "{side:?} {range} {one:?}");
+            }
+        }
+    }
+
+    /// A number that moves the price the other way than declared is to be declared so.
+    #[test]
+    fn the_wrong_way_is_turned_round() {
+        let mut one = heard(0.1, 0.01, "5 to 15 %", Side::Off);
+        assert_eq!(conflicts(&[one.clone()])[0].instead.range.to_string(), "0 to 1 %");
+        one.attribute = true;
+        let found = &conflicts(&[one])[0];
+        assert!(found.instead.either_way);
+        assert_eq!(found.instead.range.to_string(), "9 to 12 %");
+    }
+
+    #[test]
+    fn ends_are_rounded_outward() {
+        let text = |low, high, unit, side| outward((low, high), unit, side).to_string();
+        use RangeUnit::{Money, Percent};
+        assert_eq!(text(23.6, 30.2, Percent, Side::Off), "23 to 31 %");
+        assert_eq!(text(24.0, 31.0, Percent, Side::Off), "24 to 31 %");
+        assert_eq!(text(-4.2, -3.7, Percent, Side::Either), "-4.2 to -3.7 %");
+        assert_eq!(text(0.0, 0.0, Percent, Side::Off), "0 to 1 %");
+        assert_eq!(text(0.1234, 0.1289, Percent, Side::On), "0.123 to 0.129 %");
+        assert_eq!(text(80.0, 99.5, Percent, Side::Off), "80 to 90 %");
+        assert_eq!(text(10.2, 24.9, Money, Side::Off), "10 to 25");
+    }
+}
