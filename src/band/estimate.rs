@@ -107,8 +107,6 @@ pub struct Adjustment {
     pub informed_by: usize,
     /// Share of the information that comes from the comps, 0..=1.
     pub from_comps: f64,
-    /// Whether a sign constraint holds it at zero.
-    pub held: bool,
     /// The most of it that a comp has.
     pub most: f64,
 }
@@ -812,15 +810,6 @@ pub(super) fn coefficient(design: &Design, fit: &Posterior, j: usize) -> (Spread
     (spread, variance)
 }
 
-/// Whether the comps alone have a coefficient on the side that its sign forbids.
-fn against_sign(own: Prior, sign: Sign) -> bool {
-    match sign {
-        Sign::Free => false,
-        Sign::NotNegative => own.mean < 0.0,
-        Sign::NotPositive => own.mean > 0.0,
-    }
-}
-
 /// Change of log price in a month.
 pub(super) fn monthly(design: &Design, fit: &Posterior) -> f64 {
     design.position(&Term::Trend).map_or(0.0, |j| fit.mean[j])
@@ -855,7 +844,6 @@ fn adjustments(
             used_percent: 100.0 * used.value.exp_m1(),
             informed_by: column.informed_by,
             from_comps: comps.map_or(0.0, |(_, share)| share),
-            held: comps.is_some_and(|(own, _)| against_sign(own, column.sign)),
             most: column.most,
         });
     }
@@ -901,7 +889,6 @@ fn shared_adjustments(
             used_percent: 100.0 * mean.exp_m1(),
             informed_by: 0,
             from_comps: 0.0,
-            held: false,
             most: shared.on_unit,
         }
     };

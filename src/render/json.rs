@@ -137,7 +137,7 @@ fn adjustment(currency: &Currency, a: &Adjustment) -> Value {
         "source": a.source().label(),
         "share_from_comps": a.from_comps,
         "comps_informing": a.informed_by,
-        "held_at_zero_by_sign": a.held,
+        "held_at_zero_by_sign": false,
     })
 }
 

@@ -332,11 +332,10 @@ fn adjustment(made: &Estimate, a: &Adjustment, pooled: bool) -> Vec<Cell> {
         a.informed_by.to_string(),
         a.informed_by.to_f64(),
     ));
-    cells.push(if a.held {
-        Cell::number("held at 0", None)
-    } else {
-        Cell::number(format!("{:.0} %", 100.0 * a.from_comps), Some(a.from_comps))
-    });
+    cells.push(Cell::number(
+        format!("{:.0} %", 100.0 * a.from_comps),
+        Some(a.from_comps),
+    ));
     cells
 }
 

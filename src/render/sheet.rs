@@ -302,11 +302,7 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             a.comps.as_ref().map_or("–".into(), range),
             change(currency, a.used.value),
             a.informed_by.to_string(),
-            if a.held {
-                "held at 0".into()
-            } else {
-                format!("{:.0} %", 100.0 * a.from_comps)
-            },
+            format!("{:.0} %", 100.0 * a.from_comps),
         ]);
     }
     let what = format!(
