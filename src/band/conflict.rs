@@ -157,7 +157,11 @@ pub(super) fn heard(
             side,
             attribute,
             prior,
-            own: if attribute { own } else { held(own, column.sign) },
+            own: if attribute {
+                own
+            } else {
+                held(own, column.sign)
+            },
             reach: most - least,
             base: design.base_price,
         })
@@ -358,12 +362,20 @@ fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)>
     match term {
         Term::Grade(i) => {
             let (one, next) = (settings.grades.get(*i)?, settings.grades.get(i + 1)?);
-            named("grades", format!("{} to {}", one.name, next.name), Side::Off)
+            named(
+                "grades",
+                format!("{} to {}", one.name, next.name),
+                Side::Off,
+            )
         }
         Term::Completeness(i) => {
             let levels = &settings.completeness;
             let (one, next) = (levels.get(*i)?, levels.get(i + 1)?);
-            named("completeness", format!("{} to {}", one.name, next.name), Side::On)
+            named(
+                "completeness",
+                format!("{} to {}", one.name, next.name),
+                Side::On,
+            )
         }
         Term::Missing(piece) if piece != OTHERS => {
             Some((Place::missing(piece, model, settings), Side::Off))
@@ -505,7 +517,10 @@ mod tests {
             let against = heard(way * far, 0.02, rule, side);
             let also = heard(way * far * 1.4, 0.05, rule, side);
             let mut within = against.clone();
-            within.own = Prior { sd: 0.004, ..within.prior };
+            within.own = Prior {
+                sd: 0.004,
+                ..within.prior
+            };
             let found = conflicts(&[within, against, also]);
             let [found] = found.as_slice() else {
                 panic!("{side:?} {found:?}");
@@ -524,7 +539,10 @@ mod tests {
     #[test]
     fn the_wrong_way_is_turned_round() {
         let mut one = heard(0.1, 0.01, "5 to 15 %", Side::Off);
-        assert_eq!(conflicts(&[one.clone()])[0].instead.range.to_string(), "0 to 1 %");
+        assert_eq!(
+            conflicts(&[one.clone()])[0].instead.range.to_string(),
+            "0 to 1 %"
+        );
         one.attribute = true;
         let found = &conflicts(&[one])[0];
         assert!(found.instead.either_way);

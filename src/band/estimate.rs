@@ -179,6 +179,10 @@ pub struct Evidence {
     pub steps: Vec<PriceStep>,
     /// Residual spread, per cent of the price.
     pub spread_percent: f64,
+    /// Half the width of the middle 80 % of the unit's level, per cent ([`Outcome::level`]).
+    pub level_percent: f64,
+    /// Half the width of the middle 80 % of single sales about it, per cent ([`Outcome::sale`]).
+    pub sale_percent: f64,
     /// Places of the grid over residual scale and tails that carry weight.
     pub places: usize,
     /// Whether every one of them settled.
@@ -321,7 +325,7 @@ pub fn estimate_with(
     assumptions.extend(unknown.iter().map(Unknown::words));
     let adjustments = adjustments(design, fit, settings, &selection);
     let comps = comp_lines(&selection, &cases);
-    let evidence = evidence(&selection, &cases, pool);
+    let evidence = evidence(&selection, &cases, &outcome, pool);
     let conflicts = conflict::conflicts(&conflict::heard(design, fit, &selection, settings));
     let mut estimate = Estimate {
         conflicts,
@@ -482,10 +486,7 @@ impl Unknown {
 /// The facts that are not known of the subject, those that would narrow the band most first.
 fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown> {
     let facts = design.possible.first().map(|one| one.values.keys());
-    let half = |(low, high): (f64, f64)| {
-        50.0 * ((high - outcome.median()).exp() - (low - outcome.median()).exp())
-    };
-    let now = half(outcome.band(0.8));
+    let now = half_width_percent(outcome.band(0.8), outcome.median());
     let total = fit.sale_variance(&design.subject) + between(design, fit, |one| Some(&one.row));
     let unknown = |fact: &Fact| {
         let apart = between(design, fit, |one| one.values.get(fact));
@@ -498,6 +499,11 @@ fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown>
     let mut all: Vec<Unknown> = facts.into_iter().flatten().map(unknown).collect();
     all.sort_by(|a, b| a.if_known_percent.total_cmp(&b.if_known_percent));
     all
+}
+
+/// Half the width of a log interval, per cent of the price at its `centre`.
+fn half_width_percent((low, high): (f64, f64), centre: f64) -> f64 {
+    50.0 * ((high - centre).exp() - (low - centre).exp())
 }
 
 /// Variance of log price between the values of what `key` tells of what the subject may be.
@@ -704,7 +710,7 @@ fn comp_weights(design: &Design, fit: &Posterior) -> Vec<f64> {
         .collect()
 }
 
-fn evidence(selection: &Selection, cases: &Cases, pool: &Pool) -> Evidence {
+fn evidence(selection: &Selection, cases: &Cases, outcome: &Outcome, pool: &Pool) -> Evidence {
     let Case { design, fit, .. } = cases.main();
     let step = |step: &fit::step::Step| {
         let size = cases.main().size(step.day)?;
@@ -735,6 +741,8 @@ fn evidence(selection: &Selection, cases: &Cases, pool: &Pool) -> Evidence {
         trend_percent,
         steps: cases.sure.iter().filter_map(step).collect(),
         spread_percent: 100.0 * fit.log_spread().mean.exp().exp_m1(),
+        level_percent: half_width_percent(outcome.level(0.8), outcome.median()),
+        sale_percent: half_width_percent(outcome.sale().band(0.8), 0.0),
         places: fit.places.len(),
         settled: fit.settled(),
     }

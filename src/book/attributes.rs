@@ -166,9 +166,9 @@ impl Attribute {
             .then(|| format!("a number above 0 (its scale in compband.toml is {scale:?})"))
     }
 
-    /// The rule of thumb: the one given, or else 0 to 30 % for a doubling and 0 to 40 % for a log
-    /// unit (either way where the direction is not known); none for plain units, of which one
-    /// can be anything.
+    /// The rule of thumb: the one given, or else a wide one of the sign: 0 to 60 % up, 0 to 40 % down
+    /// or 30 % either way for a doubling, 0 to 90 %, 0 to 50 % or 40 % for a log unit; none for a unit
+    /// step.
     pub fn rule(&self) -> Option<Range> {
         // What multiplies a price one way divides it the other.
         let (up, down, either) = match self.scale {

@@ -148,13 +148,12 @@ pub struct EstimateSettings {
     pub most_comps: usize,
     /// How the errors are modelled.
     pub errors: Errors,
-    /// Degrees of freedom of the Student-t errors.
+    /// Heavy tails have half these degrees of freedom, and are weighed against normal ones.
     pub nu: f64,
-    /// Gross errors lie this many interquartile ranges beyond the quartiles of log price.
+    /// Read so that older books open; has no effect since mistyped prices are found by their
+    /// probability ([`crate::fit::posterior`]).
     pub fence: f64,
-    /// Outliers of the fit have a modified z-score above this. The 3.5 usual for normal data would
-    /// drop one honest sale in 54 of those the fit expects (Student-t with 4 degrees of freedom)
-    /// and leave the band too narrow; 5 drops one in 186.
+    /// Likewise.
     pub modified_z: f64,
     /// Prior guess of the residual spread, as a share of the price.
     pub spread: f64,

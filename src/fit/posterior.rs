@@ -34,10 +34,10 @@ use super::robust::Loss;
 use crate::select::order::{NORMAL_QUARTILE, median};
 
 /// Step between scales, in standard deviations of log σ.
-const STEP: f64 = 0.6;
+const STEP: f64 = 0.9;
 
 /// Scales this far (in log posterior) below the likeliest are left out.
-const NEGLIGIBLE: f64 = 6.0;
+const NEGLIGIBLE: f64 = 5.0;
 
 /// Most steps to either side.
 const MOST_STEPS: usize = 40;
@@ -50,10 +50,10 @@ const MOST_SWEEPS: usize = 15;
 const MOST_ROUNDS: usize = 20;
 
 /// Sweeps end when no mean moves by more than this many of its standard deviations.
-const SETTLED: f64 = 3e-3;
+const SETTLED: f64 = 2e-2;
 
 /// Weights are settled when no fitted value moves by more than this share of σ.
-const TOLERANCE: f64 = 3e-3;
+const TOLERANCE: f64 = 1e-2;
 
 /// Share of prices that are taken for mistyped before any is looked at, where some may be.
 const MISTYPED: f64 = 0.1;

@@ -145,7 +145,13 @@ mod tests {
     fn the_mixture_is_close_to_student_t() {
         let belief = Belief::of_rule(Prior { mean: 0.0, sd: 1.0 });
         let t = StudentsT::new(0.0, 1.0, 2.0).unwrap();
-        for (p, within) in [(0.6, 0.02), (0.75, 0.02), (0.836, 0.02), (0.9, 0.04), (0.95, 0.085)] {
+        for (p, within) in [
+            (0.6, 0.02),
+            (0.75, 0.02),
+            (0.836, 0.02),
+            (0.9, 0.04),
+            (0.95, 0.085),
+        ] {
             let (ours, theirs) = (belief.quantile(p, Sign::Free), t.inverse_cdf(p));
             assert!((ours / theirs - 1.0).abs() < within, "{p}: {ours} {theirs}");
         }

@@ -75,6 +75,8 @@ pub fn document(estimate: &Estimate) -> Value {
             })).collect::<Vec<_>>(),
             "trend_percent_per_month": evidence.trend_percent.map(|t| json!({"value": t.value, "low": t.low, "high": t.high})),
             "spread_percent": evidence.spread_percent,
+            "level_percent": evidence.level_percent,
+            "sale_percent": evidence.sale_percent,
             "widening": estimate.steps.iter().map(|s| json!({
                 "step": s.label(), "brought": s.brought, "total": s.total,
             })).collect::<Vec<_>>(),

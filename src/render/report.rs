@@ -726,14 +726,7 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         ("Errors", errors(e.errors, e.nu)),
         (
             "Gross errors",
-            format!(
-                "beyond {} interquartile ranges of log price, adjusted",
-                e.fence
-            ),
-        ),
-        (
-            "Outliers of the fit",
-            format!("a modified z-score above {}", e.modified_z),
+            "prices that are mistyped with a probability above 70 %".into(),
         ),
         (
             "Guess of the spread",
@@ -778,7 +771,10 @@ fn percent(share: f64) -> Decimal {
 
 fn errors(errors: Errors, nu: f64) -> String {
     match errors {
-        Errors::StudentT => format!("Student-t with {nu} degrees of freedom"),
+        Errors::StudentT => format!(
+            "Student-t with {} degrees of freedom, normal, or some mistyped",
+            nu / 2.0
+        ),
         Errors::Huber => "Huber's loss".into(),
         Errors::Tukey => "Tukey's biweight".into(),
         Errors::LeastSquares => "least squares".into(),

@@ -222,8 +222,8 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         ));
     }
     lines.push(format!(
-        "Single sales spread by about {:.0} % around their mark.",
-        evidence.spread_percent
+        "The level of such units is known to about ±{:.0} %; single sales vary by about ±{:.0} % around it.",
+        evidence.level_percent, evidence.sale_percent
     ));
     lines.extend(estimate.own.map(|own| checked(&own)));
     if !estimate.assumptions.is_empty() {
