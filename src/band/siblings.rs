@@ -67,10 +67,7 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
 
 /// The fit of a model by its comps alone, gross errors dropped from them; `None` where they are fewer
 /// than [`FEWEST_COMPS`] or cannot be fitted.
-pub(super) fn alone(
-    selection: &mut Selection,
-    settings: &Settings,
-) -> Option<(Design, Posterior)> {
+pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(Design, Posterior)> {
     let enough = |selection: &Selection| selection.in_use().count() >= FEWEST_COMPS;
     if !enough(selection) {
         return None;

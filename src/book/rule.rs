@@ -110,14 +110,16 @@ fn named(
         let same = |(key, _): &(&String, &Range)| fold_name(key) == name;
         entries.find(same).map(|(_, range)| *range)
     };
-    [fold_name(name), "any".to_string()].iter().find_map(|name| {
-        let default = find(defaults, name);
-        let range = find(stated, name).or(default)?;
-        Some(InForce {
-            range,
-            stated: Some(range) != default,
+    [fold_name(name), "any".to_string()]
+        .iter()
+        .find_map(|name| {
+            let default = find(defaults, name);
+            let range = find(stated, name).or(default)?;
+            Some(InForce {
+                range,
+                stated: Some(range) != default,
+            })
         })
-    })
 }
 
 /// A rule to be stated.
@@ -134,7 +136,9 @@ pub struct Statement {
 impl Statement {
     /// The heading and the line that state it; both empty where the settings have no such place.
     pub fn line(&self, settings: &Settings) -> (String, String) {
-        let first = sections(std::slice::from_ref(self), settings).into_iter().next();
+        let first = sections(std::slice::from_ref(self), settings)
+            .into_iter()
+            .next();
         first.map_or_else(Default::default, |section| {
             (section.heading, section.lines.concat())
         })
@@ -265,7 +269,10 @@ mod tests {
         let charger = Place::missing("Charger", "brask  m2", &book);
         assert_eq!(charger, Place::Kit("Brask M2".into(), "Charger".into()));
         assert_eq!(charger.rule(&book).unwrap().range.to_string(), "8 to 20");
-        assert_eq!(Place::missing("charger", "Other", &book), named("missing", "charger"));
+        assert_eq!(
+            Place::missing("charger", "Other", &book),
+            named("missing", "charger")
+        );
         assert!(Place::Rule("variant").rule(&book).unwrap().stated);
         assert!(!Place::Rule("trend_per_month").rule(&book).unwrap().stated);
         assert_eq!(Place::Attribute("x".into(), "y".into()).rule(&book), None);
@@ -309,7 +316,10 @@ mod tests {
             assert!(found.stated, "{statement:?}");
         }
         let health = after.attribute("Brask M3", "battery health").unwrap();
-        assert_eq!((health.sign, health.unit.as_str()), (Direction::Either, "%"));
+        assert_eq!(
+            (health.sign, health.unit.as_str()),
+            (Direction::Either, "%")
+        );
         let size = after.attribute("Brask M3", "size").unwrap();
         assert_eq!((size.sign, size.scale), (Direction::Down, Scale::Doubling));
     }

@@ -9,8 +9,8 @@ use serde_json::{Value, json};
 
 use super::deals::read_ledger;
 use super::past::{self, Past};
-use super::{conflicts, undeclared};
 use super::{CliError, count, say, strong};
+use super::{conflicts, undeclared};
 use crate::band::calibration::{Coverage, bar_by_chance};
 use crate::band::ratio::Figure;
 use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures};

@@ -101,7 +101,11 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
     }
     let code = &settings.currency.code;
     let mut out = String::new();
-    let _ = writeln!(out, "{}", wrap("Rules that your sales contradict:", width, ""));
+    let _ = writeln!(
+        out,
+        "{}",
+        wrap("Rules that your sales contradict:", width, "")
+    );
     for conflict in conflicts {
         let against = &conflict.heard[..conflict.against];
         let says = match against {

@@ -24,8 +24,9 @@
 //!   Likelihood contributions are raised to the power `w`. A sale whose day was not recorded is
 //!   taken as of the (weighted) average age of the dated ones, and counts as much as they do on
 //!   average; where none is dated, the trend is left out and all count 1.
-//! * **Rules of thumb** are normal priors. A range from low to high is read as the middle 80 %:
-//!   with both ends on the log scale, `mean = (lo + hi)/2` and `sd = (hi − lo)/(2 · 1.2816)`.
+//! * **Rules of thumb** are Student-t priors with 2 degrees of freedom, [`prior`]. A range from low to
+//!   high holds about two times in three: with both ends on the log scale, the location is
+//!   `(lo + hi)/2` and the scale `(hi − lo)/(2 · 1.2816)`.
 //!   Per cents `p` become `log(1 ± p/100)`; money `m` becomes `log(1 ± m/P)` with `P` the
 //!   weighted median price of the comps. See [`design`].
 //! * **Other models** of the book bring the rules of thumb up to date before the comps of this one
