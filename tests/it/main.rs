@@ -3,6 +3,7 @@
 mod accuracy;
 mod ask;
 mod check;
+mod conflict;
 mod coverage;
 mod currency;
 mod deal;
