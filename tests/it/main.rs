@@ -17,6 +17,7 @@ mod ledger;
 mod past;
 mod pieces;
 mod pool;
+mod posterior;
 mod properties;
 mod ratio;
 mod reference;
