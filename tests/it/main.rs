@@ -18,6 +18,7 @@ mod ledger;
 mod past;
 mod pieces;
 mod pool;
+mod posterior;
 mod properties;
 mod ratio;
 mod reference;
