@@ -185,7 +185,7 @@ pub struct Evidence {
     pub sale_percent: f64,
     /// Places of the grid over residual scale and tails that carry weight.
     pub places: usize,
-    /// Whether every one of them settled.
+    /// Whether nearly all of them settled, by weight.
     pub settled: bool,
 }
 

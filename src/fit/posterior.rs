@@ -234,9 +234,9 @@ impl Posterior {
         }
     }
 
-    /// Whether every place settled.
+    /// Whether the places that carry nearly all of the weight settled.
     pub fn settled(&self) -> bool {
-        self.places.iter().all(|place| place.settled)
+        self.average(|place| f64::from(u8::from(place.settled))) > 0.95
     }
 
     /// Robustness weights, n: 1 for a residual of no size.
