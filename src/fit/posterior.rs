@@ -29,7 +29,7 @@ use std::f64::consts::PI;
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{Continuous, StudentsT};
 
-use super::ep::{Moments, Normal, Quadratic, Rule, Sites};
+use super::ep::{Moments, Normal, Quadratic, Root, Rule, Sites};
 use super::robust::Loss;
 use crate::select::order::{NORMAL_QUARTILE, median};
 
@@ -427,9 +427,7 @@ impl<'a> Walk<'a> {
         let total: f64 = self.question.weights.iter().sum();
         let taken = {
             let local = self.local(&start.beta, start.sigma);
-            let posterior = start
-                .sites
-                .posterior(self.question.rules, &local.likelihood)?;
+            let posterior = start.sites.root(self.question.rules, &local.likelihood)?;
             posterior.mean.len() as f64 - start.sites.taken(self.question.rules, &posterior)
         };
         let share = self.loss.scale_information();
@@ -470,18 +468,19 @@ impl<'a> Walk<'a> {
             _ => (SWEEPS, MOST_ROUNDS),
         };
         let mut local = self.local(&state.beta, sigma);
-        let mut posterior = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
+        let mut root = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
         let mut settled = rounds == 1;
         for _ in 1..rounds {
-            let moved = (*x * (&posterior.mean - &state.beta)).amax();
-            state.beta.copy_from(&posterior.mean);
+            let moved = (*x * (&root.mean - &state.beta)).amax();
+            state.beta.copy_from(&root.mean);
             settled = moved <= TOLERANCE * sigma;
             if settled {
                 break;
             }
             local = self.local(&state.beta, sigma);
-            posterior = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
+            root = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
         }
+        let posterior = root.posterior();
         let log_spread = (sigma / self.unit).ln();
         let height = state.sites.log_mass(rules, &local.likelihood, &posterior)
             + self.question.spread.log_density(log_spread);
@@ -501,25 +500,9 @@ impl<'a> Walk<'a> {
         height.is_finite().then_some((place, state))
     }
 
-    /// Sweeps until the sites are settled; the posterior with them.
-    fn settle(&self, sites: &mut Sites, likelihood: &Quadratic, most: usize) -> Option<Normal> {
-        let rules = self.question.rules;
-        let mut posterior = sites.posterior(rules, likelihood)?;
-        for _ in 0..most {
-            let before = sites.clone();
-            let moved = sites.sweep(rules, &posterior);
-            match sites.posterior(rules, likelihood) {
-                Some(next) => posterior = next,
-                None => {
-                    *sites = before;
-                    break;
-                }
-            }
-            if moved <= SETTLED {
-                break;
-            }
-        }
-        Some(posterior)
+    /// At most `most` sweeps, until the sites are settled; the posterior with them.
+    fn settle(&self, sites: &mut Sites, likelihood: &Quadratic, most: usize) -> Option<Root> {
+        sites.settle(self.question.rules, likelihood, most, SETTLED)
     }
 
     /// The quadratic approximation of the log likelihood about `beta`.
