@@ -35,8 +35,8 @@ compband buy "Nerrow F4" --price 75 --shipping 6 --grade B --completeness usable
 compband spend d1 14 "new battery" --minutes 30 --date 2026-10-23
 compband ask --model "Nerrow F4" --grade B --completeness usable --as-of 2026-10-24 --deadline 6
 
-# Two weeks on somebody offers 131: too little, by the table. A week later 149 is offered and taken.
-compband offer 131 --week 2 --model "Nerrow F4" --grade B --completeness usable \
+# Two weeks on somebody offers 125: too little, by the table. A week later 149 is offered and taken.
+compband offer 125 --week 2 --model "Nerrow F4" --grade B --completeness usable \
     --as-of 2026-10-24 --deadline 6
 next() {
     printf '%s\n' "$1"
