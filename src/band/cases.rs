@@ -37,8 +37,10 @@ pub(super) struct Cases {
     all: Vec<Case>,
     /// Position of the case of the sure steps.
     main: usize,
-    /// Steps that are sure.
-    pub sure: Vec<Step>,
+    /// Steps, the likeliest first.
+    steps: Vec<Step>,
+    /// How many of them are sure.
+    sure: usize,
 }
 
 /// What the cases are made for, the comps apart.
@@ -78,7 +80,21 @@ impl Cases {
     /// The cases of `selection`. Gross errors are those of the case with every step, and are dropped
     /// from all: a sale after a step is no error because the step is not sure yet.
     pub fn of(selection: &mut Selection, asked: Asked<'_>) -> Result<Self, EstimateError> {
+        // Mistyped prices first: what is off by as much as they are is no step either.
+        let (design, fit) = fit_with(selection, asked, &[])?;
         let steps = steps(selection, asked)?;
+        if steps.is_empty() {
+            return Ok(Self {
+                all: vec![Case {
+                    probability: 1.0,
+                    design,
+                    fit,
+                }],
+                main: 0,
+                steps,
+                sure: 0,
+            });
+        }
         let days: Vec<NaiveDate> = steps.iter().map(|step| step.day).collect();
         let (design, fit) = fit_with(selection, asked, &days)?;
         let whole = Case {
@@ -109,8 +125,23 @@ impl Cases {
         Ok(Self {
             all,
             main,
-            sure: steps[..sure].to_vec(),
+            steps,
+            sure,
         })
+    }
+
+    /// The steps that are sure.
+    pub fn sure(&self) -> &[Step] {
+        &self.steps[..self.sure]
+    }
+
+    /// The likeliest step that is not sure but averaged over, its size (log price), and the log price
+    /// of the subject were there none.
+    pub fn open(&self) -> Option<(Step, f64, f64)> {
+        let step = *self.steps.get(self.sure)?;
+        let size = self.all.last()?.size(step.day)?.value;
+        let without = self.main();
+        Some((step, size, without.design.subject.dot(&without.fit.mean)))
     }
 
     /// The case of the sure steps and no others.

@@ -177,6 +177,8 @@ pub struct Evidence {
     pub trend_percent: Option<Spread>,
     /// Days on which prices stepped, as far as that is sure.
     pub steps: Vec<PriceStep>,
+    /// A step that is not sure, where the estimate averages over one.
+    pub open_step: Option<OpenStep>,
     /// Residual spread, per cent of the price.
     pub spread_percent: f64,
     /// Half the width of the middle 80 % of the unit's level, per cent ([`Outcome::level`]).
@@ -198,6 +200,19 @@ pub struct PriceStep {
     pub percent: Spread,
     /// Probability that there was one.
     pub probability: f64,
+}
+
+/// A step that is not sure: the estimate is an average over whether there was one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OpenStep {
+    /// About when.
+    pub day: NaiveDate,
+    /// Change of price were there one, per cent.
+    pub percent: f64,
+    /// Probability that there was one.
+    pub probability: f64,
+    /// Price of the unit were there none, money.
+    pub without: f64,
 }
 
 /// A finished estimate.
@@ -321,7 +336,13 @@ pub fn estimate_with(
         })
     };
     let Case { design, fit, .. } = cases.main();
-    let unknown = unknowns(design, fit, &outcome);
+    let mut unknown = unknowns(design, fit, &outcome);
+    if !subject.works {
+        // What is known of a unit for parts also decides which comps are called in.
+        unknown
+            .iter_mut()
+            .for_each(|one| one.if_known_percent = one.half_width_percent);
+    }
     assumptions.extend(unknown.iter().map(Unknown::words));
     let adjustments = adjustments(design, fit, settings, &selection);
     let comps = comp_lines(&selection, &cases);
@@ -456,6 +477,9 @@ fn completeness(
 /// What an assumption goes by where no comp tells.
 const NO_COMP_SAYS: &str = " (no comp says)";
 
+/// A narrower band is promised where it is at most this share of the present one.
+const NARROWER: f64 = 0.9;
+
 /// A fact that was not said and how much narrower the band would be if it were.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Unknown {
@@ -474,7 +498,7 @@ impl Unknown {
             self.half_width_percent.round(),
             self.if_known_percent.round(),
         );
-        let say = if then < now {
+        let say = if then <= NARROWER * now {
             format!(" (say it and the band narrows from ±{now:.0} % to about ±{then:.0} %)")
         } else {
             String::new()
@@ -484,16 +508,20 @@ impl Unknown {
 }
 
 /// The facts that are not known of the subject, those that would narrow the band most first.
+///
+/// What a fact adds to the band is the variance of what the subject may be less that of the same
+/// with the columns of the fact at their mean.
 fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown> {
     let facts = design.possible.first().map(|one| one.values.keys());
     let now = half_width_percent(outcome.band(0.8), outcome.median());
-    let total = fit.sale_variance(&design.subject) + between(design, fit, |one| Some(&one.row));
+    let all = variance_of_possible(design, fit, None);
+    let total = fit.sale_variance(&design.subject) + all;
     let unknown = |fact: &Fact| {
-        let apart = between(design, fit, |one| one.values.get(fact));
+        let apart = all - variance_of_possible(design, fit, Some(fact));
         Unknown {
             fact: fact.clone(),
             half_width_percent: now,
-            if_known_percent: now * (1.0 - apart / total).max(0.0).sqrt(),
+            if_known_percent: now * (1.0 - apart / total).clamp(0.0, 1.0).sqrt(),
         }
     };
     let mut all: Vec<Unknown> = facts.into_iter().flatten().map(unknown).collect();
@@ -501,31 +529,21 @@ fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown>
     all
 }
 
+/// Variance of log price over what the subject may be, the columns of `known` at their mean.
+fn variance_of_possible(design: &Design, fit: &Posterior, known: Option<&Fact>) -> f64 {
+    let open = |j: &usize| known.is_none() || design.columns[*j].term.fact().as_ref() != known;
+    let columns: Vec<usize> = (0..design.columns.len()).filter(open).collect();
+    let at = |one: &Possible| -> f64 {
+        let apart = |&j: &usize| (one.row[j] - design.subject[j]) * fit.mean[j];
+        columns.iter().map(apart).sum()
+    };
+    let square = |one: &Possible| one.weight * at(one).powi(2);
+    design.possible.iter().map(square).sum()
+}
+
 /// Half the width of a log interval, per cent of the price at its `centre`.
 fn half_width_percent((low, high): (f64, f64), centre: f64) -> f64 {
     50.0 * ((high - centre).exp() - (low - centre).exp())
-}
-
-/// Variance of log price between the values of what `key` tells of what the subject may be.
-fn between<'a, K: PartialEq>(
-    design: &'a Design,
-    fit: &Posterior,
-    key: impl Fn(&'a Possible) -> Option<K>,
-) -> f64 {
-    let mut groups: Vec<(Option<K>, f64, f64)> = Vec::new();
-    let centre = design.subject.dot(&fit.mean);
-    for one in &design.possible {
-        let (key, at) = (key(one), one.row.dot(&fit.mean) - centre);
-        match groups.iter_mut().find(|(known, ..)| *known == key) {
-            Some((_, weight, sum)) => {
-                *weight += one.weight;
-                *sum += one.weight * at;
-            }
-            None => groups.push((key, one.weight, one.weight * at)),
-        }
-    }
-    let some = groups.iter().filter(|(_, weight, _)| *weight > 0.0);
-    some.map(|(_, weight, sum)| sum * sum / weight).sum()
 }
 
 /// Probability of being mistyped from which a price is a gross error.
@@ -539,10 +557,14 @@ pub(super) fn fit_trimmed(
     selection: &mut Selection,
     asked: Asked<'_>,
 ) -> Result<(Design, Posterior), EstimateError> {
+    let without = fit_with(selection, asked, &[])?;
     let likely = cases::steps(selection, asked)?
         .into_iter()
         .take_while(|step| step.probability > 0.5);
     let days: Vec<NaiveDate> = likely.map(|step| step.day).collect();
+    if days.is_empty() {
+        return Ok(without);
+    }
     fit_with(selection, asked, &days)
 }
 
@@ -739,7 +761,13 @@ fn evidence(selection: &Selection, cases: &Cases, outcome: &Outcome, pool: &Pool
         newest: used().filter_map(|c| c.sold_on).max(),
         oldest: used().filter_map(|c| c.sold_on).min(),
         trend_percent,
-        steps: cases.sure.iter().filter_map(step).collect(),
+        steps: cases.sure().iter().filter_map(step).collect(),
+        open_step: cases.open().map(|(step, size, without)| OpenStep {
+            day: step.day,
+            percent: 100.0 * size.exp_m1(),
+            probability: step.probability,
+            without: without.exp(),
+        }),
         spread_percent: 100.0 * fit.log_spread().mean.exp().exp_m1(),
         level_percent: half_width_percent(outcome.level(0.8), outcome.median()),
         sale_percent: half_width_percent(outcome.sale().band(0.8), 0.0),

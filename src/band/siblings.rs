@@ -57,11 +57,12 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
             Some((design.columns[j].term.clone(), said))
         })
         .collect();
-    (!said.is_empty()).then(|| Learnt {
+    let spread = spread(&fit, &settings.estimate);
+    (!said.is_empty() || spread.is_some()).then(|| Learnt {
         comps: selection.in_use().count(),
         family: settings.family(&selection.model).map(str::to_string),
         said,
-        spread: spread(&fit, &settings.estimate),
+        spread,
     })
 }
 

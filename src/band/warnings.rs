@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::conflict::Conflict;
-use super::estimate::{Adjustment, CompLine, Estimate, PriceStep};
+use super::estimate::{Adjustment, CompLine, Estimate, OpenStep, PriceStep};
 use super::undeclared::{Point, explained};
 use crate::book::attributes::column_name;
 use crate::book::problem::nearest;
@@ -28,6 +28,9 @@ const ODD: f64 = 0.17;
 /// Comps from which a number that explains nothing of their prices is not worth a word.
 const ENOUGH_TO_TELL: usize = 40;
 
+/// Most comps named whose price looks mistyped.
+const MOST_MISTYPED: usize = 3;
+
 /// Most rules named that the comps contradict.
 const MOST_CONTRADICTED: usize = 3;
 
@@ -46,6 +49,12 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         ));
     }
     out.extend(evidence.steps.iter().map(stepped));
+    out.extend(
+        evidence
+            .open_step
+            .map(|step| may_have_stepped(&step, estimate)),
+    );
+    out.extend(mistyped(estimate));
     if evidence.used > 1
         && let Some((line, share)) = dominating(&estimate.comps)
     {
@@ -173,6 +182,43 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
     (!named.is_empty()).then(|| {
         format!(
             "Recorded but not declared, so not used: {}. `compband check` says how much each would explain.",
+            named.join(", ")
+        )
+    })
+}
+
+/// Says that prices may have stepped, and what that does.
+fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
+    let currency = &estimate.currency;
+    let without = currency.from_statistics(step.without).unwrap_or_default();
+    format!(
+        "Prices may have stepped {} by about {:.0} % around {} ({:.0} chances in 100). If they did not, the likely price is {} {}. More sales will tell.",
+        if step.percent < 0.0 { "down" } else { "up" },
+        step.percent.abs(),
+        step.day,
+        (100.0 * step.probability).min(99.0),
+        without,
+        currency.code
+    )
+}
+
+/// Names the newest comps whose price looks mistyped.
+fn mistyped(estimate: &Estimate) -> Option<String> {
+    let named: Vec<String> = estimate
+        .comps
+        .iter()
+        .filter_map(|line| match line.comp.dropped {
+            Some(Dropped::GrossError(ratio)) => Some(format!(
+                "{} for {} ({ratio:.1} times what the others say)",
+                line.comp.comp_id, line.comp.paid
+            )),
+            _ => None,
+        })
+        .take(MOST_MISTYPED)
+        .collect();
+    (!named.is_empty()).then(|| {
+        format!(
+            "Looks mistyped, so not used: {}. `--keep ID` uses it all the same.",
             named.join(", ")
         )
     })

@@ -369,7 +369,7 @@ impl Default for EstimateSettings {
             enough: 40,
             window_days: 365,
             half_life_days: 120.0,
-            steps_per_year: 0.5,
+            steps_per_year: 0.2,
             most_comps: 2000,
             errors: Errors::StudentT,
             nu: 4.0,

@@ -165,11 +165,11 @@ fn set_aside(told: &[(&Past, &Foretold)], settings: &Settings) -> String {
     }
     let more = if number > NAMED { " …" } else { "" };
     format!(
-        "{} mistyped and left out of ratios and scores, not of bands: {}{more}.",
+        "{} left out of ratios and scores, not of bands: {}{more}.",
         if number == 1 {
-            "One sale looks"
+            "One sale looks mistyped and is"
         } else {
-            "Some sales look"
+            "Some sales look mistyped and are"
         },
         names.join(", ")
     )

@@ -27,8 +27,8 @@ Examples:
   compband estimate --model \"Tolvik Page 6\" --set storage=32
   compband estimate --model \"Brask M2\" --parts --band 50 --json
 
-What is not said of the unit is taken to be what is commonest among the comps used, and the
-sheet says so. The estimate is not a promise, and not tax or legal advice.";
+What is not said of the unit stays open: it may be anything that the comps used are. The band is
+wider for it, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";
 
 /// Estimate what a unit will sell for, with a band
 #[derive(Debug, Args)]

@@ -60,6 +60,18 @@ pub enum Term {
 }
 
 impl Term {
+    /// The fact of a unit that it tells of; none for what is always known.
+    pub fn fact(&self) -> Option<Fact> {
+        match self {
+            Self::Grade(_) => Some(Fact::Grade),
+            Self::Completeness(_) | Self::Missing(_) | Self::Extra(_) => Some(Fact::Completeness),
+            Self::Sold(_) => Some(Fact::HowSold),
+            Self::Variant(_) => Some(Fact::Variant),
+            Self::Attribute(name) => Some(Fact::Attribute(name.clone())),
+            Self::Level | Self::Defect(_) | Self::Trend | Self::Step(_) | Self::PartsOnly => None,
+        }
+    }
+
     /// The column that rare names of this kind share; none where the term is not a name.
     fn pool(&self) -> Option<Self> {
         match self {
@@ -667,22 +679,27 @@ impl Shares {
         wording: &Wording,
         settings: &Settings,
     ) -> Self {
-        let index_shares = |of: &dyn Fn(&Facts<'_>) -> Option<usize>, levels: usize| {
-            let mut shares = vec![0.0; levels];
-            for (facts, weight) in comps.iter().zip(weights) {
-                if let Some(at) = of(facts) {
-                    shares[at] += weight;
+        let index_shares =
+            |of: &dyn Fn(&Facts<'_>) -> Option<usize>, levels: usize, usual: usize| {
+                let mut shares = vec![0.0; levels];
+                for (facts, weight) in comps.iter().zip(weights) {
+                    if let Some(at) = of(facts) {
+                        shares[at] += weight;
+                    }
                 }
-            }
-            if shares.iter().sum::<f64>() == 0.0 {
-                // Nothing recorded at all: everything is taken to be like the subject.
-                shares[of(own).unwrap_or(0)] = 1.0;
-            }
-            let total: f64 = shares.iter().sum();
-            shares.iter_mut().for_each(|share| *share /= total);
-            shares
-        };
-        let sold = index_shares(&|f| f.how_sold.map(|h| h as usize), HowSold::ALL.len());
+                if shares.iter().sum::<f64>() == 0.0 {
+                    // Nothing recorded at all: the comps are taken for usual ones.
+                    shares[usual] = 1.0;
+                }
+                let total: f64 = shares.iter().sum();
+                shares.iter_mut().for_each(|share| *share /= total);
+                shares
+            };
+        let sold = index_shares(
+            &|f| f.how_sold.map(|h| h as usize),
+            HowSold::ALL.len(),
+            HowSold::Fixed as usize,
+        );
         let mut variants = BTreeMap::new();
         for (facts, weight) in comps.iter().zip(weights) {
             if let Some(key) = &facts.variant {
@@ -704,11 +721,12 @@ impl Shares {
         Self {
             months: mean_months(comps, weights),
             attributes,
-            grades: index_shares(&|f| f.grade, settings.grades.len()),
-            sets: wording.likely_sets(
-                comps.iter().map(|f| &f.pieces).zip(weights.iter().copied()),
-                own.pieces.set(),
+            grades: index_shares(
+                &|f| f.grade,
+                settings.grades.len(),
+                (settings.grades.len() - 1) / 2,
             ),
+            sets: wording.likely_sets(comps.iter().map(|f| &f.pieces).zip(weights.iter().copied())),
             auction: sold[HowSold::Auction as usize],
             offer: sold[HowSold::Offer as usize],
             variants,

@@ -3,11 +3,11 @@
 //! A trend follows such a step only slowly, and overshoots once it does. Steps are therefore looked
 //! for before the fit. The model with one step on day τ adds a column `sᵢ`, 1 for a sale before τ and
 //! 0 from then on, whose coefficient is `−δ`, the step in log price changed in sign; δ ~ N(0, 0.3²).
-//! Steps come at a rate λ (one in two years unless set), any day being as likely: a day between two
+//! Steps come at a rate λ (one in five years unless set), any day being as likely: a day between two
 //! successive sales `g` days apart has prior odds `λ g / 365.25` to no step at all. Two sales on the same
 //! side of the step cannot tell days apart, so that one candidate stands for all days of such a gap. At
-//! least two sales ([`LEAST_SALES`]) must lie on either side for a step to be weighed at all, and three
-//! ([`LEAST_SAID`]) for it to be called sure: one or two prices, mistyped perhaps, never make one. The
+//! least three sales ([`LEAST_SALES`]) must lie on either side: one or two prices, mistyped or odd
+//! perhaps, never make a step. The
 //! posterior odds of a step are
 //!
 //! ```text
@@ -57,14 +57,7 @@ use crate::select::order::log_sum_exp;
 pub const SIZE: f64 = 0.3;
 
 /// Fewest dated sales on either side of a step that is weighed, and between two steps.
-pub const LEAST_SALES: usize = 2;
-
-/// Fewest dated sales on either side of a step that is sure.
-pub const LEAST_SAID: usize = 3;
-
-/// Largest step, log price, that fewer sales than [`LEAST_SAID`] may make: twice or half the price.
-/// Further off, they are rather mistyped.
-const LARGEST_OF_FEW: f64 = std::f64::consts::LN_2;
+pub const LEAST_SALES: usize = 3;
 
 /// Probability from which a step is sure: it is put into the adjustments and said.
 pub const SURE: f64 = 0.97;
@@ -104,7 +97,7 @@ pub struct Step {
 impl Step {
     /// Whether it is sure enough to be said.
     pub fn is_sure(&self) -> bool {
-        self.probability >= SURE && self.sales >= LEAST_SAID
+        self.probability >= SURE
     }
 }
 
@@ -429,17 +422,11 @@ impl<'a> Line<'a> {
             - self.without
             - (size / SIZE).powi(2) / 2.0
             - (known * SIZE * SIZE).ln_1p() / 2.0;
-        let mistyped = gap.sales < LEAST_SAID && size.abs() > LARGEST_OF_FEW;
-        let prior = if mistyped {
-            0.0
-        } else {
-            rate * gap.days / YEAR
-        };
         Look {
             gap,
             size,
             factor,
-            odds: factor + prior.ln(),
+            odds: factor + (rate * gap.days / YEAR).ln(),
         }
     }
 }

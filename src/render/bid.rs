@@ -115,7 +115,7 @@ pub fn assumed(made: &Estimate) -> String {
     if made.assumptions.is_empty() {
         return String::new();
     }
-    format!(" Not said, so assumed: {}.", made.assumptions.join(", "))
+    format!(" Not said: {}.", made.assumptions.join(", "))
 }
 
 fn verdict(out: &mut String, told: &Told<'_>, width: usize) {

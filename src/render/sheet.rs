@@ -222,15 +222,12 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         ));
     }
     lines.push(format!(
-        "The level of such units is known to about ±{:.0} %; single sales vary by about ±{:.0} % around it.",
+        "What such a unit sells for is known to about ±{:.0} %; single sales vary by about ±{:.0} % around that.",
         evidence.level_percent, evidence.sale_percent
     ));
     lines.extend(estimate.own.map(|own| checked(&own)));
     if !estimate.assumptions.is_empty() {
-        lines.push(format!(
-            "Not said, so assumed: {}.",
-            estimate.assumptions.join(", ")
-        ));
+        lines.push(format!("Not said: {}.", estimate.assumptions.join(", ")));
     }
     lines
 }

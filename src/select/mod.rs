@@ -200,8 +200,8 @@ pub enum Dropped {
     Surplus,
     /// By the user's word.
     ByHand,
-    /// Beyond the far-out fences once brought to the subject's condition; the ratio of the
-    /// adjusted price to their median.
+    /// More likely mistyped than right in the light of all the others; the ratio of the price to what
+    /// they say.
     GrossError(f64),
     /// Modified z-score of its residual.
     Outlier(f64),
@@ -242,9 +242,11 @@ impl Dropped {
             Self::Surplus => "enough newer comps".into(),
             Self::ByHand => "dropped by you".into(),
             Self::GrossError(ratio) if ratio >= 1.0 => {
-                format!("gross error: {ratio:.1} times the others, adjusted")
+                format!("looks mistyped: {ratio:.1} times the others, adjusted")
             }
-            Self::GrossError(ratio) => format!("gross error: {ratio:.2} of the others, adjusted"),
+            Self::GrossError(ratio) => {
+                format!("looks mistyped: {ratio:.2} of the others, adjusted")
+            }
             Self::Outlier(z) => format!("outlier: modified z-score {z:.1}"),
         }
     }

@@ -336,7 +336,7 @@ impl Wording {
         };
         let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
         // With a single likely set, those that do not tell are of it.
-        let likely = match &self.likely_sets(described.iter().map(|d| (d, 1.0)), None)[..] {
+        let likely = match &self.likely_sets(described.iter().map(|d| (d, 1.0)))[..] {
             [(set, _)] if described.iter().any(|d| d.set.is_some()) => Some(set.clone()),
             _ => None,
         };
@@ -359,11 +359,10 @@ impl Wording {
     ///   their weights;
     /// * where it is recorded of none and yet some sets are known, by what is named as missing:
     ///   complete. That column is not kept, then, and of what is named nowhere nothing is missing;
-    /// * where no set is known: as the unit whose price is asked (`own`), or complete.
+    /// * where no set is known: complete.
     pub fn likely_sets<'a>(
         &self,
         comps: impl Iterator<Item = (&'a Described, f64)>,
-        own: Option<&Set>,
     ) -> Vec<(Set, f64)> {
         let mut weights: BTreeMap<&Set, f64> = BTreeMap::new();
         let mut recorded = false;
@@ -374,9 +373,7 @@ impl Wording {
             }
         }
         let total: f64 = weights.values().sum();
-        if weights.is_empty() || total <= 0.0 {
-            vec![(own.cloned().unwrap_or_else(|| self.complete()), 1.0)]
-        } else if !recorded {
+        if weights.is_empty() || total <= 0.0 || !recorded {
             vec![(self.complete(), 1.0)]
         } else {
             weights
@@ -431,7 +428,7 @@ mod tests {
     /// What `word; missing; extras` come to: the steps, what is missing, what is extra.
     fn amounts(wording: &Wording, [word, missing, extras]: [&str; 3]) -> String {
         let described = wording.read(word, &items(missing), &items(extras));
-        let likely = wording.likely_sets([].into_iter(), None);
+        let likely = wording.likely_sets([].into_iter());
         let [(amounts, _)] = &wording.amounts(&described, &likely)[..] else {
             panic!("of several");
         };
@@ -502,7 +499,7 @@ mod tests {
     }
 
     /// What a silent comp may be: what is known of the others, by weight, if some say it by a word;
-    /// complete, if they only name what is missing; like the unit, if none says anything.
+    /// complete, if they only name what is missing or say nothing.
     #[test]
     fn silence_is_read_by_what_the_others_say() {
         let wording = wording(&DEFAULT, true);
@@ -511,7 +508,7 @@ mod tests {
         let own = usable.set().cloned().unwrap();
         let likely = |comps: &[&Described]| {
             let weighed = comps.iter().map(|d| (*d, 1.0));
-            wording.likely_sets(weighed, Some(&own))
+            wording.likely_sets(weighed)
         };
         let shares = likely(&[&silent, &usable, &named, &named, &named]);
         assert_eq!(shares.len(), 2);
@@ -519,7 +516,7 @@ mod tests {
             assert_eq!(share, if set == own { 0.25 } else { 0.75 });
         }
         assert_eq!(likely(&[&silent, &named]), [(wording.complete(), 1.0)]);
-        assert_eq!(likely(&[&silent]), [(own.clone(), 1.0)]);
+        assert_eq!(likely(&[&silent]), [(wording.complete(), 1.0)]);
         let level = |all: &[&Described]| {
             let all: Vec<Described> = all.iter().map(|d| (*d).clone()).collect();
             wording.commonest_level(&all)

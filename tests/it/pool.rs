@@ -3,9 +3,20 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use compband::fit::pool::{Said, mean_given, one_more};
+use std::sync::Arc;
+
+use compband::band::estimate::Aids;
+use compband::band::estimate_with;
+use compband::band::siblings::learn;
+use compband::book::Settings;
+use compband::fit::pool::{Pool, Said, mean_given, one_more};
 use compband::fit::prior::Prior;
+use rand::SeedableRng;
+use rand::rngs::StdRng;
+use rand_distr::{Distribution, StandardNormal};
 use serde_json::Value;
+
+use crate::coverage::{TODAY, comp, like, selection};
 
 use crate::estimate::json as run_json;
 use crate::reference::{close, json, numbers};
@@ -179,4 +190,61 @@ fn a_check_hears_nothing_of_later_sales() {
     // Of sales before the month it does.
     let before = sales("Nerrow F4", 4, 20, 320.0, 0.5);
     assert_ne!(check(&(earlier + &before)), known);
+}
+
+/// Share of 400 markets whose last sale falls in the 80 % band: single sales of spread `own` (log
+/// price), n comps, and two other models of 30 comps whose sales spread `ratio` times as much.
+fn covered_beside(own: f64, n: usize, ratio: f64) -> f64 {
+    const MARKETS: usize = 400;
+    let settings = Settings::default();
+    let mut rng = StdRng::seed_from_u64(20_261_126);
+    let mut sales = |level: f64, n: usize, spread: f64| -> Vec<_> {
+        let price = |i| {
+            let z: f64 = StandardNormal.sample(&mut rng);
+            comp(i, (level.ln() + spread * z).exp(), 10)
+        };
+        (0..n).map(price).collect()
+    };
+    let held = (0..MARKETS).filter(|_| {
+        let others: Vec<_> = [60.0, 240.0]
+            .into_iter()
+            .filter_map(|level| learn(selection(sales(level, 30, own * ratio)), true, &settings))
+            .collect();
+        assert_eq!(others.len(), 2);
+        let aids = Aids {
+            pool: Arc::new(Pool::of(&others, None)),
+            ..Aids::default()
+        };
+        let mut comps = sales(120.0, n + 1, own);
+        let target = comps.pop().unwrap();
+        let made = estimate_with(
+            &aids,
+            selection(comps),
+            &like(&target),
+            &settings,
+            TODAY,
+            80,
+        );
+        let (low, high) = made.unwrap().outcome.band(0.8);
+        let y = f64::try_from(target.paid).unwrap().ln();
+        low <= y && y <= high
+    });
+    held.count() as f64 / MARKETS as f64
+}
+
+/// The spread learnt from other models makes bands of few comps true where it is like theirs, at any
+/// size of it; where all the others differ the same way, it misleads within bounds, the less the more
+/// comps the model has of its own.
+#[test]
+fn the_spread_is_learnt_from_other_models() {
+    for own in [0.06, 0.15, 0.40] {
+        let like = covered_beside(own, 4, 1.0);
+        assert!((0.75..0.86).contains(&like), "{own}: {like}");
+    }
+    for (n, least, most) in [(6, 0.62, 0.95), (25, 0.72, 0.88)] {
+        for ratio in [0.5, 2.0] {
+            let held = covered_beside(0.15, n, ratio);
+            assert!((least..most).contains(&held), "{n} comps, {ratio}: {held}");
+        }
+    }
 }

@@ -164,11 +164,10 @@ fn one_rule_by_truncated_normals() {
             constant: -cavity.mean.powi(2) / cavity.variance / 2.0,
         };
         let mut sites = Sites::of(&rules);
-        for _ in 0..60 {
-            let posterior = sites.posterior(&rules, &likelihood).unwrap();
-            sites.sweep(&rules, &posterior);
-        }
-        let ours = sites.posterior(&rules, &likelihood).unwrap();
+        let ours = sites
+            .settle(&rules, &likelihood, 60, 0.0)
+            .unwrap()
+            .posterior();
         let sd = number(case, "variance").sqrt();
         let mass = sites.log_mass(&rules, &likelihood, &ours)
             - (2.0 * std::f64::consts::PI * cavity.variance).ln() / 2.0;
