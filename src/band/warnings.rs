@@ -197,7 +197,7 @@ fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
         step.percent.abs(),
         step.day,
         (100.0 * step.probability).min(99.0),
-        without,
+        currency.plain(without),
         currency.code
     )
 }
@@ -210,7 +210,8 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
         .filter_map(|line| match line.comp.dropped {
             Some(Dropped::GrossError(ratio)) => Some(format!(
                 "{} for {} ({ratio:.1} times what the others say)",
-                line.comp.comp_id, line.comp.paid
+                line.comp.comp_id,
+                estimate.currency.plain(line.comp.paid)
             )),
             _ => None,
         })
