@@ -1033,3 +1033,29 @@ fn the_demo_checked() {
     let none = fails(dir.path(), 5, &["check", "--model", "Nerow F4"]);
     assert!(none.contains("Nerrow F4"), "{none}");
 }
+
+/// What no comp tells is taken for usual of them: a unit that differs is priced by the rule of thumb,
+/// and its band is wider.
+#[test]
+fn what_no_comp_tells_goes_by_the_rule() {
+    let rows: Vec<String> = (0..20)
+        .map(|i| format!("2026-10-{:02},Radio,{}", 1 + i, 95 + (i * 7) % 11))
+        .collect();
+    let book = book_of("sold_on,model,price", &rows);
+    let of = |grade: &str| {
+        let args = [
+            "estimate",
+            "--model",
+            "Radio",
+            "--grade",
+            grade,
+            "--as-of",
+            "2026-11-01",
+        ];
+        json(book.path(), &args)
+    };
+    let (a, b, d) = (of("A"), of("B"), of("D"));
+    let price = |made: &Value| number(&made["likely_price"]);
+    assert!(price(&a) > 1.02 * price(&b) && price(&b) > 1.05 * price(&d));
+    assert!(width(&d) > 1.2 * width(&b), "{} {}", width(&d), width(&b));
+}

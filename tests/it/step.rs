@@ -282,3 +282,24 @@ fn a_step_is_said() {
         adjusted.len()
     );
 }
+
+/// While it is open whether prices stepped, the estimate is an average and says so, with the price
+/// were there no step.
+#[test]
+fn an_open_step_is_said() {
+    let mut rng = StdRng::seed_from_u64(21);
+    let history = DOWN.history(&mut rng, 500.0);
+    let open = (405..460)
+        .map(|day| ask(&history, f64::from(day), &Settings::default()))
+        .find(|made| made.evidence.open_step.is_some_and(|s| s.probability > 0.2))
+        .expect("a day on which it is open");
+    let step = open.evidence.open_step.unwrap();
+    assert!(step.percent < 0.0 && step.without > open.outcome.median().exp());
+    assert!(
+        open.warnings
+            .iter()
+            .any(|w| w.starts_with("Prices may have stepped down")),
+        "{:?}",
+        open.warnings
+    );
+}
