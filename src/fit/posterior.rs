@@ -158,8 +158,6 @@ pub struct Posterior {
     pub places: Vec<Place>,
     /// Mean of the coefficients, p.
     pub mean: DVector<f64>,
-    /// Log marginal likelihood of the comps under the rules, up to a constant of the rules.
-    pub log_evidence: f64,
 }
 
 impl Posterior {
@@ -195,15 +193,7 @@ impl Posterior {
             mean.axpy(place.weight, &place.coefficients.mean, 1.0);
         }
         let finite = places.iter().all(|p| p.weight.is_finite()) && !places.is_empty();
-        let log_evidence = {
-            let volume = |p: &Place| (p.height - best).exp() * p.step;
-            best + places.iter().map(volume).sum::<f64>().ln()
-        };
-        finite.then_some(Self {
-            places,
-            mean,
-            log_evidence,
-        })
+        finite.then_some(Self { places, mean })
     }
 
     fn average(&self, of: impl Fn(&Place) -> f64) -> f64 {
