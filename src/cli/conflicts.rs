@@ -4,14 +4,15 @@ use std::collections::HashSet;
 use std::fmt::Write;
 
 use chrono::NaiveDate;
-use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
+use polars::prelude::{BooleanChunked, DataFrame};
 use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
 use super::past::in_parallel;
+use super::siblings::by_comps;
 use super::{CliError, count};
 use crate::band::conflict::{self, Conflict, Heard};
-use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS};
+use crate::band::siblings::MOST_COMPS;
 use crate::book::rule::{Section, sections, text};
 use crate::book::settings::{FILE_NAME, RangeUnit, Settings};
 use crate::book::store::Book;
@@ -62,18 +63,7 @@ pub fn of_book(book: &Book, model: Option<&str>) -> Result<Vec<Conflict>, CliErr
 
 /// The comps of the models that have most.
 fn most_sold(comps: &DataFrame) -> Result<DataFrame, CliError> {
-    let counts = comps
-        .clone()
-        .lazy()
-        .group_by([col("model_key")])
-        .agg([len().alias("comps")])
-        .filter(col("comps").gt_eq(lit(FEWEST_COMPS as u32)))
-        .sort(
-            ["comps", "model_key"],
-            SortMultipleOptions::default().with_order_descending_multi([true, false]),
-        )
-        .limit(MOST_MODELS)
-        .collect()?;
+    let counts = by_comps(comps).limit(MOST_MODELS).collect()?;
     let chosen: HashSet<&str> = counts
         .column("model_key")?
         .str()?

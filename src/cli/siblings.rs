@@ -4,7 +4,9 @@ use std::collections::{BTreeMap, HashSet};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use chrono::NaiveDate;
-use polars::prelude::{BooleanChunked, DataFrame, IntoLazy, SortMultipleOptions, col, len, lit};
+use polars::prelude::{
+    BooleanChunked, DataFrame, IntoLazy, LazyFrame, SortMultipleOptions, col, len, lit,
+};
 
 use super::CliError;
 use super::timeline::{Timeline, before_month};
@@ -186,12 +188,9 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// Keys of the models that may speak to any other, most comps first.
-fn speaking(comps: &DataFrame, settings: &Settings) -> Result<Vec<String>, CliError> {
-    if settings.estimate.pool == PoolFrom::None {
-        return Ok(Vec::new());
-    }
-    let counts = comps
+/// Keys of the models with at least [`FEWEST_COMPS`] comps, and how many, most comps first.
+pub(super) fn by_comps(comps: &DataFrame) -> LazyFrame {
+    comps
         .clone()
         .lazy()
         .group_by([col("model_key")])
@@ -201,7 +200,14 @@ fn speaking(comps: &DataFrame, settings: &Settings) -> Result<Vec<String>, CliEr
             ["comps", "model_key"],
             SortMultipleOptions::default().with_order_descending_multi([true, false]),
         )
-        .collect()?;
+}
+
+/// Keys of the models that may speak to any other, most comps first.
+fn speaking(comps: &DataFrame, settings: &Settings) -> Result<Vec<String>, CliError> {
+    if settings.estimate.pool == PoolFrom::None {
+        return Ok(Vec::new());
+    }
+    let counts = by_comps(comps).collect()?;
     let all = counts.column("model_key")?.str()?.iter().flatten();
     Ok(match settings.estimate.pool {
         // One more, so that each of them has as many others.

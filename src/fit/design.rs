@@ -514,24 +514,6 @@ impl Design {
         )
     }
 
-    /// Whether each comp is one of fewer than `fewest` that inform some column, n.
-    pub fn is_rare(&self, fewest: usize) -> Vec<bool> {
-        let rarer: Vec<(usize, bool)> = (0..self.columns.len())
-            .filter(|&j| self.columns[j].informed_by < fewest)
-            .map(|j| {
-                let with = self.x.column(j).iter().filter(|v| **v != 0.0).count();
-                (j, with * 2 <= self.x.nrows())
-            })
-            .collect();
-        (0..self.x.nrows())
-            .map(|i| {
-                rarer
-                    .iter()
-                    .any(|&(j, having)| (self.x[(i, j)] != 0.0) == having)
-            })
-            .collect()
-    }
-
     /// Position of a term among the columns.
     pub fn position(&self, term: &Term) -> Option<usize> {
         self.columns.iter().position(|c| c.term == *term)

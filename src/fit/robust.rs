@@ -164,25 +164,8 @@ pub struct Fit {
     pub rounds: usize,
     /// Whether the rounds settled within the tolerance.
     pub converged: bool,
-    /// Factor of `X'AX + P` with the last round's weights, held coefficients left out.
-    working: Factor,
     /// Factor of the posterior precision (information-corrected).
     posterior: Factor,
-    /// Weights `a` of the last round, n.
-    working_weights: Vec<f64>,
-    prior_rows: f64,
-    prior_scale: f64,
-}
-
-/// One row seen from a fit to all the others.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LeftOut {
-    /// Predicted mean of the row.
-    pub mean: f64,
-    /// `y − mean`.
-    pub residual: f64,
-    /// Predictive scale: residual scale and uncertainty of the mean together.
-    pub scale: f64,
 }
 
 /// Steps by the normal equations end when no fitted value moves by more than this many residual
@@ -280,11 +263,7 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
         degrees: (options.prior_rows + spare * options.loss.scale_information()).max(1.0),
         rounds,
         converged,
-        working,
         posterior,
-        working_weights: a,
-        prior_rows: options.prior_rows,
-        prior_scale: options.prior_scale,
     })
 }
 
@@ -307,71 +286,6 @@ impl Fit {
     /// Log determinant of the posterior precision.
     pub(super) fn log_determinant(&self) -> f64 {
         self.posterior.log_determinant()
-    }
-
-    /// Residuals brought to one variance, n: `r/√(1 − h)`, for a row that the fit leans on has a
-    /// small residual of its own making.
-    pub fn standardised(&self) -> Vec<f64> {
-        self.residuals
-            .iter()
-            .zip(&self.leverages)
-            .map(|(r, h)| r / (1.0 - h).max(0.05).sqrt())
-            .collect()
-    }
-
-    /// Every row predicted from the others.
-    ///
-    /// By the identity `y − ŷ₋ᵢ = rᵢ / (1 − hᵢ)`: exact for least squares and for fixed
-    /// robustness weights; approximate in that the weights, the residual scale in them and
-    /// the set of held coefficients stay those of the full fit.
-    pub fn left_out(&self, x: &DMatrix<f64>, y: &DVector<f64>, weights: &[f64]) -> Vec<LeftOut> {
-        let sum: f64 = self.weighted_squares(weights);
-        let total: f64 = weights.iter().sum();
-        (0..y.len())
-            .map(|i| {
-                let left = (1.0 - self.leverages[i]).max(1e-9);
-                let residual = self.residuals[i] / left;
-                let count = weights[i] * self.robust[i];
-                let squares = (sum - count * self.residuals[i].powi(2) / left).max(0.0);
-                let rows =
-                    (total - weights[i] - (self.parameters - self.leverages[i]).max(0.0)).max(0.0);
-                let prior = self.prior_rows * self.prior_scale.powi(2);
-                let divisor = self.prior_rows + rows;
-                let variance = if divisor > 0.0 {
-                    (prior + squares) / divisor
-                } else {
-                    self.sigma * self.sigma
-                };
-                let row = x.row(i).transpose();
-                let mean_variance = self.variance(&row) / left;
-                LeftOut {
-                    mean: y[i] - residual,
-                    residual,
-                    scale: (variance + mean_variance).sqrt(),
-                }
-            })
-            .collect()
-    }
-
-    /// How the fitted value of `row` changes when each row of `x` in turn is left out, n.
-    pub fn shifts(&self, x: &DMatrix<f64>, row: &DVector<f64>) -> Vec<f64> {
-        let half = self.working.half(&kept(row, &self.held));
-        (0..x.nrows())
-            .map(|i| {
-                let own = self.working.half(&kept(&x.row(i).transpose(), &self.held));
-                let left = (1.0 - self.leverages[i]).max(1e-9);
-                -half.dot(&own) * self.working_weights[i] * self.residuals[i] / left
-            })
-            .collect()
-    }
-
-    fn weighted_squares(&self, weights: &[f64]) -> f64 {
-        self.residuals
-            .iter()
-            .zip(weights)
-            .zip(&self.robust)
-            .map(|((r, w), u)| w * u * r * r)
-            .sum()
     }
 }
 
