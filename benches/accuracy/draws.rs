@@ -1,7 +1,7 @@
 //! Draws of comps and a target from a set, and the scores of bands on them.
 
 use compband::band::estimate::Aids;
-use compband::book::Settings;
+use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::seq::index::sample;
 use rand::{RngExt, SeedableRng};

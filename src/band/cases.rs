@@ -13,12 +13,12 @@ use super::estimate::{
 };
 use super::outcome::Outcome;
 use super::predictive::{Predictive, Scale};
-use crate::book::settings::Settings;
 use crate::fit::design::{Belief, DAYS_PER_MONTH, Design, Possible, Term};
 use crate::fit::pool::Pool;
 use crate::fit::posterior::{Place, Posterior};
 use crate::fit::step::{self, History, LEAST, Step, Usual};
 use crate::select::{Selection, Subject};
+use crate::settings::Settings;
 
 /// One case.
 #[derive(Debug, Clone)]

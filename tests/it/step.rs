@@ -2,8 +2,8 @@
 
 use chrono::{Duration, NaiveDate};
 use compband::band::{Estimate, estimate};
-use compband::book::Settings;
 use compband::select::Candidate;
+use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, Exp, StandardNormal, StudentT};
@@ -204,7 +204,7 @@ fn estimates_follow_a_step() {
     );
     assert!(made[1].said > 0.6 && made[2].said > 0.6, "{made:?}");
     let never = Settings {
-        estimate: compband::book::settings::EstimateSettings {
+        estimate: compband::settings::EstimateSettings {
             steps_per_year: 0.0,
             ..Settings::default().estimate
         },
