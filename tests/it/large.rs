@@ -56,14 +56,25 @@ fn large_book() -> TempDir {
     dir
 }
 
-fn cached_table(dir: &Path) -> PathBuf {
-    let mut tables: Vec<_> = fs::read_dir(dir.join(".compband/cache"))
+/// The files of the cached table: rows by model, identifiers, models.
+fn cached_files(dir: &Path) -> Vec<PathBuf> {
+    let mut files: Vec<_> = fs::read_dir(dir.join(".compband/cache"))
         .unwrap()
         .map(|item| item.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "table"))
+        .filter(|path| path.extension().is_some_and(|e| e == "arrow"))
         .collect();
-    assert_eq!(tables.len(), 1);
-    tables.remove(0)
+    files.sort();
+    let name = |path: &PathBuf| path.file_name().unwrap().to_str().unwrap().to_string();
+    let names: Vec<String> = files.iter().map(name).collect();
+    assert_eq!(names.len(), 3, "{names:?}");
+    for (name, begins) in names.iter().zip(["comps-", "ids-", "models-"]) {
+        assert!(name.starts_with(begins), "{names:?}");
+    }
+    files
+}
+
+fn cached_table(dir: &Path) -> PathBuf {
+    cached_files(dir).remove(0)
 }
 
 /// Everything that a book gives.
@@ -254,9 +265,8 @@ fn a_damaged_cache_is_made_again() {
     let dir = large_book();
     let book = Book::open(Some(dir.path())).unwrap();
     let fresh = given(&book);
-    let table = cached_table(dir.path());
     let label = dir.path().join(".compband/cache/comps.json");
-    for path in [table, label] {
+    for path in cached_files(dir.path()).into_iter().chain([label]) {
         let good = fs::read(&path).unwrap();
         for at in [
             0,
@@ -288,11 +298,12 @@ fn a_cache_that_changes_while_it_is_read_is_made_again() {
     let dir = large_book();
     let book = Book::open(Some(dir.path())).unwrap();
     let fresh = given(&book);
-    let table = cached_table(dir.path());
-    // The label and the size are right, and yet every part is wrong.
-    let size = fs::metadata(&table).unwrap().len();
-    fs::write(&table, vec![7; size as usize]).unwrap();
-    given(&book).same_as(&fresh);
+    // The label and the size are right, and yet every part of one file is wrong.
+    for file in cached_files(dir.path()) {
+        let size = fs::metadata(&file).unwrap().len();
+        fs::write(&file, vec![7; size as usize]).unwrap();
+        given(&book).same_as(&fresh);
+    }
 }
 
 #[test]

@@ -1,12 +1,12 @@
-//! The columnar cache in `.compband/cache/`: the imports of a large book as one table, cut into
-//! segments by model ([`table`]), beside a label that says which files it was made of.
+//! The columnar cache in `.compband/cache/`: the imports of a large book as three Arrow files (rows in
+//! parts by model, models, identifiers), beside a label that says of which files they were made.
 //!
 //! Anything that does not fit (other files, other settings, a cut or changed file, an unknown
-//! format) counts as no cache. Both files come into place by renaming, the label last. Each part of the
-//! table is held against its hash when it is read, so that reading one model touches little of it.
+//! format) counts as no cache. All files come into place by renaming, the label last. Each batch of
+//! rows is held against its hash when it is read, so that reading one model touches little of it.
 
 pub(crate) mod build;
-pub(crate) mod table;
+mod table;
 
 use std::collections::HashSet;
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -14,14 +14,16 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
+use polars::prelude::DataFrame;
 use serde::{Deserialize, Serialize};
-use xxhash_rust::xxh3::xxh3_64;
+use xxhash_rust::xxh3::{Xxh3, xxh3_64};
 
+use crate::book::comps::rows::{Id, Models, Trouble};
 use crate::book::store::{Book, Stamp};
 use crate::book::{BookError, files};
 use crate::settings::Settings;
 use build::Built;
-use table::{Contents, Table};
+use table::{ArrowFile, Layout};
 
 /// Bytes of imports from which a cache pays.
 pub(crate) const WORTH_BYTES: u64 = 1 << 20;
@@ -30,7 +32,7 @@ pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 pub(crate) const BESIDE_BYTES: u64 = 4 << 20;
 
 /// Changes with every change of the layout or of how canonical files are read.
-const FORMAT: u32 = 7;
+const FORMAT: u32 = 8;
 
 /// Longest wait for files to be old enough to be sure of.
 pub(crate) const LONGEST_WAIT: Duration = Duration::from_millis(50);
@@ -55,18 +57,97 @@ fn sure_from(source: &Stamp) -> u64 {
 
 const LABEL: &str = "comps.json";
 
-/// Held while table and label are put in place.
+/// Held while files and label are put in place.
 const LOCK: &str = "lock";
 
-/// What the cache was made of.
+/// How the names of the table's files begin, in the order of [`Built::files`].
+const FILES: [&str; 3] = ["comps", "models", "ids"];
+
+/// What the cache was made of, and how its files are laid out.
 #[derive(Debug, Serialize, Deserialize)]
 struct Label {
     format: u32,
     settings: u64,
     sources: Vec<Stamp>,
-    table: String,
-    table_size: u64,
-    contents: Contents,
+    files: [Layout; 3],
+    /// The first hash of each batch of identifiers.
+    firsts: Vec<u64>,
+}
+
+impl Label {
+    /// The names of the files, which say what is in them.
+    fn names(&self) -> [String; 3] {
+        let mut hash = Xxh3::new();
+        for layout in &self.files {
+            layout.add_to(&mut hash);
+        }
+        FILES.map(|name| format!("{name}-{:016x}.arrow", hash.digest()))
+    }
+}
+
+/// The cached table, opened.
+#[derive(Debug)]
+pub(crate) struct Table {
+    rows: ArrowFile,
+    models: ArrowFile,
+    ids: ArrowFile,
+    firsts: Vec<u64>,
+}
+
+impl Table {
+    /// The table in these files; none where one of them is not what it was.
+    fn new(files: [File; 3], layouts: [Layout; 3], firsts: Vec<u64>) -> Option<Self> {
+        let opened = files.into_iter().zip(layouts);
+        let mut opened = opened.filter_map(|(file, layout)| ArrowFile::new(file, layout).ok());
+        let (rows, models, ids) = (opened.next()?, opened.next()?, opened.next()?);
+        Some(Self {
+            rows,
+            models,
+            ids,
+            firsts,
+        })
+    }
+
+    /// How many parts there are.
+    pub(crate) fn parts(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// The rows of a part, those of one model in the order of their places.
+    pub(crate) fn part(&self, number: usize) -> Result<DataFrame, Trouble> {
+        self.rows.batch(number)
+    }
+
+    /// Its models.
+    pub(crate) fn models(&self) -> Result<Models, Trouble> {
+        Ok(Models::new(&self.models.batch(0)?)?)
+    }
+
+    /// Every identifier, sorted by its hash.
+    pub(crate) fn ids(&self) -> Result<Vec<(u64, u64)>, Trouble> {
+        let mut ids = Vec::new();
+        for batch in 0..self.ids.len() {
+            let more = Id::all_of(&self.ids.batch(batch)?)?;
+            ids.extend(more.iter().map(|id| (id.hash, id.content)));
+        }
+        Ok(ids)
+    }
+
+    /// The identifiers of these hashes that the table has.
+    pub(crate) fn find(&self, hashes: &[u64]) -> Result<Vec<Id>, Trouble> {
+        let mut hashes = hashes.to_vec();
+        hashes.sort_unstable();
+        let mut found = Vec::new();
+        let batch_of = |hash: &u64| self.firsts.partition_point(|first| first <= hash);
+        for asked in hashes.chunk_by(|a, b| batch_of(a) == batch_of(b)) {
+            if let Some(batch) = batch_of(&asked[0]).checked_sub(1) {
+                let mut ids = Id::all_of(&self.ids.batch(batch)?)?;
+                ids.retain(|id| asked.binary_search(&id.hash).is_ok());
+                found.extend(ids);
+            }
+        }
+        Ok(found)
+    }
 }
 
 /// Nanoseconds since 1970.
@@ -94,28 +175,18 @@ pub(crate) fn settle(sources: &[Stamp], longest: Duration) {
 pub(crate) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, HashSet<Stamp>)> {
     let dir = folder(book);
     let there: HashSet<&Stamp> = sources.iter().collect();
-    let mut missing = None;
-    loop {
+    let open = || {
         let label = read_label(&dir.join(LABEL))?;
         let fits = label.format == FORMAT
             && label.settings == settings_hash(book.settings())
-            && label.sources.iter().all(|source| there.contains(source))
-            // The name comes from a file: it may not lead out of the folder.
-            && Path::new(&label.table).file_name().is_some_and(|name| name == label.table.as_str());
-        if !fits {
-            return None;
-        }
-        match File::open(dir.join(&label.table)) {
-            Ok(file) => {
-                let whole = file.metadata().ok()?.len() == label.table_size;
-                let of = label.sources.into_iter().collect();
-                return whole.then(|| (Table::new(file, label.contents), of));
-            }
-            // Another run may have put a new table in its place since the label was read.
-            Err(_) if missing.as_ref() != Some(&label.table) => missing = Some(label.table),
-            Err(_) => return None,
-        }
-    }
+            && label.sources.iter().all(|source| there.contains(source));
+        let [rows, models, ids] = label.names().map(|name| File::open(dir.join(name)).ok());
+        let files = fits.then_some([rows?, models?, ids?])?;
+        let table = Table::new(files, label.files, label.firsts)?;
+        Some((table, label.sources.into_iter().collect()))
+    };
+    // Another run may put a new table in its place after the label is read.
+    open().or_else(open)
 }
 
 /// Keeps a table for later runs, unless its files are too young to be sure of (`made`: when
@@ -131,10 +202,13 @@ pub(crate) fn keep(
     made: u64,
     notice: &mut dyn FnMut(&str),
 ) -> io::Result<Table> {
-    let Built { file, contents } = built;
-    let table = Table::new(file.reopen()?, contents.clone());
+    let [(rows, _), (models, _), (ids, _)] = &built.files;
+    let files = [rows.reopen()?, models.reopen()?, ids.reopen()?];
+    let layouts = built.files.each_ref().map(|(_, layout)| layout.clone());
+    let table = Table::new(files, layouts, built.firsts.clone())
+        .ok_or_else(|| io::Error::other("what was just written reads otherwise"))?;
     let sure = are_sure(&sources, made);
-    if sure && let Err(error) = try_keep(book, file, contents, sources) {
+    if sure && let Err(error) = try_keep(book, built, sources) {
         notice(&unwritten(&error));
     }
     Ok(table)
@@ -153,12 +227,7 @@ pub(crate) fn discard(book: &Book) {
     let _ = fs::remove_file(folder(book).join(LABEL));
 }
 
-fn try_keep(
-    book: &Book,
-    file: tempfile::NamedTempFile,
-    contents: Contents,
-    sources: Vec<Stamp>,
-) -> Result<(), BookError> {
+fn try_keep(book: &Book, built: Built, sources: Vec<Stamp>) -> Result<(), BookError> {
     let dir = book.cache_dir()?;
     let lock = dir.join(LOCK);
     let held = OpenOptions::new()
@@ -173,25 +242,21 @@ fn try_keep(
         Err(TryLockError::WouldBlock) => return Ok(()),
         Err(TryLockError::Error(error)) => return Err(BookError::io(&lock, "lock")(error)),
     }
-    let name = format!("comps-{:016x}.table", contents.hash());
-    let path = dir.join(&name);
-    let table_size = file
-        .as_file()
-        .metadata()
-        .map_err(BookError::io(&path, "write"))?
-        .len();
-    file.persist(&path)
-        .map_err(|error| BookError::io(&path, "write")(error.error))?;
+    let [(rows, a), (models, b), (ids, c)] = built.files;
     let label = Label {
         format: FORMAT,
         settings: settings_hash(book.settings()),
         sources,
-        table: name.clone(),
-        table_size,
-        contents,
+        files: [a, b, c],
+        firsts: built.firsts,
     };
+    for (file, name) in [rows, models, ids].into_iter().zip(label.names()) {
+        let path = dir.join(name);
+        file.persist(&path)
+            .map_err(|error| BookError::io(&path, "write")(error.error))?;
+    }
     write_label(&dir, &label)?;
-    remove_others(&dir, &name);
+    remove_others(&dir, &label.names());
     Ok(())
 }
 
@@ -213,19 +278,19 @@ fn write_label(dir: &Path, label: &Label) -> Result<(), BookError> {
     files::write_whole(&path, label.as_bytes()).map_err(BookError::io(&path, "write"))
 }
 
-/// Removes tables that no label names any more. One that cannot be removed is left for the
+/// Removes files that no label names any more. One that cannot be removed is left for the
 /// next time.
-fn remove_others(dir: &Path, kept: &str) {
+fn remove_others(dir: &Path, kept: &[String]) {
     let Ok(listing) = fs::read_dir(dir) else {
         return;
     };
     for item in listing.flatten() {
-        let name = item.file_name();
-        let table = name.to_str().is_some_and(|name| {
-            // Earlier versions kept theirs as .arrow.
-            name.starts_with("comps-") && (name.ends_with(".table") || name.ends_with(".arrow"))
-        });
-        if table && name != kept {
+        let Ok(name) = item.file_name().into_string() else {
+            continue;
+        };
+        // Earlier versions kept theirs as .table.
+        let ours = name.ends_with(".arrow") || name.ends_with(".table");
+        if ours && !kept.contains(&name) {
             let _ = fs::remove_file(item.path());
         }
     }
