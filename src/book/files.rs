@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::time::{Duration, SystemTime};
 
-use tempfile::{NamedTempFile, TempPath};
+use tempfile::{NamedTempFile, TempDir, TempPath};
 
 use super::BookError;
 
@@ -99,7 +99,7 @@ pub(super) fn sweep_stale(folder: &Path) {
         });
         if ours && stale {
             // What cannot be removed now is tried again by the next run.
-            let _ = fs::remove_file(item.path());
+            let _ = fs::remove_file(item.path()).or_else(|_| fs::remove_dir_all(item.path()));
         }
     }
 }
@@ -113,6 +113,17 @@ pub(super) fn temp_in(folder: &Path) -> io::Result<NamedTempFile> {
     #[cfg(unix)]
     builder.permissions(rights);
     builder.tempfile_in(folder)
+}
+
+/// A temporary folder in a folder, with the rights that a plain new folder has.
+pub(super) fn temp_folder_in(folder: &Path) -> io::Result<TempDir> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(TEMPORARY);
+    #[cfg(unix)]
+    let rights = <fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o777);
+    #[cfg(unix)]
+    builder.permissions(rights);
+    builder.tempdir_in(folder)
 }
 
 /// Makes the name of a file last through a crash, where the system can.

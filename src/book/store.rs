@@ -696,10 +696,9 @@ impl Book {
         notice: &mut dyn FnMut(&str),
         job: &mut dyn FnMut(Rows) -> Result<T, Trouble>,
     ) -> Result<T, BookError> {
-        let mut tries = 0;
-        let mut trusted = true;
+        let (mut tries, mut damaged) = (0, 0);
         loop {
-            let found = self.rows_once(trusted, notice);
+            let found = self.rows_once(damaged, notice);
             let done = found.and_then(|(rows, settled)| {
                 // Imports came or went while reading: what was read may mix two states.
                 Ok(if settled || tries >= TRIES {
@@ -711,9 +710,9 @@ impl Book {
             match done {
                 Ok(Some(done)) => return Ok(done),
                 Ok(None) => {}
-                Err(Trouble::Damaged) if tries < TRIES => {
-                    cache::discard(self);
-                    trusted = false;
+                Err(Trouble::Damaged) if damaged < TRIES => {
+                    damaged += 1;
+                    continue;
                 }
                 // A file that went away while reading was taken back by another run.
                 Err(Trouble::Book(BookError::Io { source, .. }))
@@ -729,17 +728,19 @@ impl Book {
         }
     }
 
-    /// The comps in force, and whether the same imports were there before and after reading.
+    /// The comps in force, and whether the same imports were there before and after reading. A cache
+    /// that was found `damaged` once may have made way for that of another run; after that it is made
+    /// anew, and in the end for this run only.
     fn rows_once(
         &self,
-        trusted: bool,
+        damaged: u32,
         notice: &mut dyn FnMut(&str),
     ) -> Result<(Rows, bool), Trouble> {
         let imports = import_files(&self.comps_dir(), notice)?;
         let stamps = self.stamps(&imports)?;
         let bytes: u64 = stamps.iter().map(|stamp| stamp.size).sum();
         let logged = self.logged(&imports, notice)?;
-        let cached = cache::open(self, &stamps).filter(|_| trusted);
+        let cached = cache::open(self, &stamps).filter(|_| damaged < 2);
         let rows = match cached {
             Some((table, of)) if size_beside(&stamps, &of) <= cache::BESIDE_BYTES => {
                 let later = imports.iter().zip(&stamps);
@@ -748,7 +749,7 @@ impl Book {
                 self.beside(Some(table), &later, logged)?
             }
             _ if bytes >= cache::WORTH_BYTES => {
-                match self.build(&imports, &stamps, &logged.problems, notice) {
+                match self.build(&imports, &stamps, &logged.problems, damaged < TRIES, notice) {
                     Ok(table) => self.beside(Some(table), &[], logged)?,
                     Err(Trouble::Book(error)) if is_unwritten(&error) => {
                         notice(&cache::unwritten(&error));
@@ -780,12 +781,14 @@ impl Book {
         }
     }
 
-    /// Makes the cached table of these imports; `wrong` is told with what is wrong in them.
+    /// Makes the cached table of these imports, for later runs as well where it is to be `kept`; `wrong`
+    /// is told with what is wrong in them.
     fn build(
         &self,
         imports: &[ImportFile],
         stamps: &[Stamp],
         wrong: &[Problem],
+        kept: bool,
         notice: &mut dyn FnMut(&str),
     ) -> Result<Table, Trouble> {
         cache::settle(stamps, cache::LONGEST_WAIT);
@@ -801,14 +804,14 @@ impl Book {
             problems.extend_from_slice(wrong);
             return Err(in_order(problems).into());
         }
-        let built = builder.finish(&dir).map_err(|error| match error {
+        let built = builder.finish().map_err(|error| match error {
             Trouble::Internal(error) => failed(error),
             other => other,
         })?;
         // What is not settled is for this run only.
         let after = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
-        let made = if after == stamps { made } else { 0 };
-        cache::keep(self, built, stamps.to_vec(), made, notice).map_err(unwritten)
+        let made = if kept && after == stamps { made } else { 0 };
+        Ok(cache::keep(self, built, stamps.to_vec(), made, notice))
     }
 
     /// As [`Book::scan`], but reading goes on in a second thread while `each` works; returns

@@ -24,7 +24,6 @@
 
 use std::cmp::Reverse;
 use std::collections::HashMap;
-use std::collections::hash_map::Entry;
 use std::fmt::Write;
 
 use chrono::NaiveDate;
@@ -133,27 +132,17 @@ pub(crate) struct Known {
 }
 
 impl Known {
-    /// Whether a row is in force: of one identifier it is that of the newest entry, and newer ones
-    /// come first.
-    ///
-    /// # Errors
-    /// Where another row of the same entry has the identifier.
-    pub(crate) fn is_first(&mut self, file: &str, row: &Row) -> Result<bool, Problem> {
+    /// Adds a row of a file to a table, where it is in force: of one identifier it is that of the newest
+    /// entry, and newer ones come first. A second row of an entry is a problem.
+    pub(crate) fn push(&mut self, columns: &mut Columns, file: &str, row: &Row) -> Option<Problem> {
         let id = &row.comp.comp_id;
         let (entry, line) = (row.entry as u32, short_line(row.line));
-        match self.seen.entry(id_hash(id)) {
-            Entry::Vacant(free) => {
-                free.insert((entry, line));
-                Ok(true)
-            }
-            Entry::Occupied(known) => {
-                let (other, first) = *known.get();
-                if other == entry {
-                    return Err(repeated(file, row.line, "comp_id", id, first.into()));
-                }
-                Ok(false)
-            }
+        if let Some(&(other, first)) = self.seen.get(&id_hash(id)) {
+            return (other == entry).then(|| repeated(file, row.line, "comp_id", id, first.into()));
         }
+        self.seen.insert(id_hash(id), (entry, line));
+        self.add(columns, file, row);
+        None
     }
 
     /// [`match_key`] of a text.
@@ -162,7 +151,7 @@ impl Known {
         key.or_insert_with(|| match_key(text))
     }
 
-    /// Adds a row of a file to a table.
+    /// Adds a row of a file to a table, whatever its identifier.
     pub(crate) fn add(&mut self, columns: &mut Columns, file: &str, row: &Row) {
         let Row { entry, line, comp } = row;
         self.origin.clear();
@@ -222,15 +211,9 @@ pub(crate) struct Builder {
 }
 
 impl Builder {
-    /// Takes a row of a file. A row of an older entry with a known identifier is passed over;
-    /// one of the same entry is a problem.
+    /// Takes a row of a file, as [`Known::push`] does.
     pub(crate) fn push(&mut self, file: &str, row: &Row) -> Option<Problem> {
-        match self.known.is_first(file, row) {
-            Ok(true) => self.known.add(&mut self.columns, file, row),
-            Ok(false) => {}
-            Err(problem) => return Some(problem),
-        }
-        None
+        self.known.push(&mut self.columns, file, row)
     }
 
     /// The table of the comps.

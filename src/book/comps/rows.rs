@@ -99,21 +99,10 @@ impl Id {
 
     /// Back from [`Id::frame`].
     pub(crate) fn all_of(frame: &DataFrame) -> PolarsResult<Vec<Self>> {
-        let long = |name: &str| {
-            frame
-                .column(name)?
-                .u64()
-                .map(UInt64Chunked::into_no_null_iter)
-        };
-        let short = |name: &str| {
-            frame
-                .column(name)?
-                .u32()
-                .map(UInt32Chunked::into_no_null_iter)
-        };
+        let long = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u64()?.iter().flatten());
+        let short = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
         let hashes = long("id_hash")?.zip(long("content_hash")?);
-        let numbers = short("entry")?.zip(short("model")?);
-        let ids = hashes.zip(numbers);
+        let ids = hashes.zip(short("entry")?.zip(short("model")?));
         Ok(ids
             .map(|((hash, content), (entry, model))| Self {
                 hash,
@@ -139,18 +128,14 @@ pub(crate) struct Models {
 impl Models {
     /// Reads the table that the cache has of them.
     pub(crate) fn new(frame: &DataFrame) -> PolarsResult<Self> {
-        let numbers = |name: &str| {
-            frame
-                .column(name)?
-                .u32()
-                .map(UInt32Chunked::to_vec_null_aware)
-        };
-        let numbers = |name: &str| numbers(name).map(|found| found.left().unwrap_or_default());
+        let text = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.str()?.clone());
+        let numbers =
+            |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
         Ok(Self {
-            names: frame.column("model")?.str()?.clone(),
-            keys: frame.column("model_key")?.str()?.clone(),
-            rows: numbers("rows")?,
-            parts: numbers("part")?,
+            names: text("model")?,
+            keys: text("model_key")?,
+            rows: numbers("rows")?.collect(),
+            parts: numbers("part")?.collect(),
         })
     }
 
@@ -186,16 +171,10 @@ impl Rows {
         let Some(table) = &rows.table else {
             return Ok(rows);
         };
-        let ids = rows.beside.column("comp_id")?.str()?;
-        let ids: Vec<u64> = ids
-            .iter()
-            .map(|id| id_hash(id.unwrap_or_default()))
-            .collect();
-        let known: IdMap<Id> = table
-            .find(&ids)?
-            .into_iter()
-            .map(|id| (id.hash, id))
-            .collect();
+        let ids = rows.beside.column("comp_id")?.str()?.iter().flatten();
+        let ids: Vec<u64> = ids.map(id_hash).collect();
+        let known = table.find(ids.clone())?.into_iter();
+        let known: IdMap<Id> = known.map(|id| (id.hash, id)).collect();
         let mut kept: Vec<IdxSize> = Vec::with_capacity(ids.len());
         let entries = rows.beside.column("entry")?.i64()?;
         for ((row, hash), entry) in (0..).zip(&ids).zip(entries.iter()) {
@@ -320,7 +299,7 @@ impl Rows {
         if let Some(table) = &self.table {
             let hashes: Vec<u64> = ids.iter().map(|id| id_hash(id)).collect();
             let parts = self.table_models()?.parts;
-            let known = table.find(&hashes)?.into_iter();
+            let known = table.find(hashes)?.into_iter();
             let known: Option<BTreeSet<u32>> = known
                 .map(|id| parts.get(id.model as usize).copied())
                 .collect();

@@ -1,21 +1,23 @@
-//! The columnar cache in `.compband/cache/`: the imports of a large book as three Arrow files (rows in
-//! parts by model, models, identifiers), beside a label that says of which files they were made.
+//! The columnar cache in `.compband/cache/`: the imports of a large book as a folder of Arrow files (rows
+//! in parts by model, identifiers, models), beside a label that says of which imports they were made.
 //!
-//! Anything that does not fit (other files, other settings, a cut or changed file, an unknown
-//! format) counts as no cache. All files come into place by renaming, the label last. Each batch of
-//! rows is held against its hash when it is read, so that reading one model touches little of it.
+//! Anything that does not fit (other imports, other settings, an unknown format) counts as no cache.
+//! Every file is named by the hash of its content, which is checked when it is read, so that reading
+//! one model touches little of the table. The folder comes into place by renaming, then the label.
 
 pub(crate) mod build;
-mod table;
 
 use std::collections::HashSet;
-use std::fs::{self, File, OpenOptions, TryLockError};
-use std::io;
+use std::fs::{self, OpenOptions, TryLockError};
+use std::io::{self, Cursor};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use polars::prelude::DataFrame;
+use polars::prelude::*;
+use polars_io::ipc::{IpcReader, IpcWriter};
+use polars_io::{SerReader, SerWriter};
 use serde::{Deserialize, Serialize};
+use tempfile::TempDir;
 use xxhash_rust::xxh3::{Xxh3, xxh3_64};
 
 use crate::book::comps::rows::{Id, Models, Trouble};
@@ -23,7 +25,6 @@ use crate::book::store::{Book, Stamp};
 use crate::book::{BookError, files};
 use crate::settings::Settings;
 use build::Built;
-use table::{ArrowFile, Layout};
 
 /// Bytes of imports from which a cache pays.
 pub(crate) const WORTH_BYTES: u64 = 1 << 20;
@@ -57,91 +58,121 @@ fn sure_from(source: &Stamp) -> u64 {
 
 const LABEL: &str = "comps.json";
 
+/// How the name of the folder of a table begins.
+const FOLDER: &str = "comps-";
+
 /// Held while files and label are put in place.
 const LOCK: &str = "lock";
 
-/// How the names of the table's files begin, in the order of [`Built::files`].
-const FILES: [&str; 3] = ["comps", "models", "ids"];
-
-/// What the cache was made of, and how its files are laid out.
+/// What the cache was made of, and what is in it.
 #[derive(Debug, Serialize, Deserialize)]
 struct Label {
     format: u32,
     settings: u64,
     sources: Vec<Stamp>,
-    files: [Layout; 3],
-    /// The first hash of each batch of identifiers.
-    firsts: Vec<u64>,
+    contents: Contents,
 }
 
-impl Label {
-    /// The names of the files, which say what is in them.
-    fn names(&self) -> [String; 3] {
+/// The files of a table, by the hashes of what is in them.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct Contents {
+    /// Rows in parts, each with all rows of its models.
+    parts: Vec<u64>,
+    /// Identifiers sorted by their hashes, each file with its first hash.
+    ids: Vec<(u64, u64)>,
+    models: u64,
+}
+
+impl Contents {
+    /// The name of the folder that has them.
+    fn folder(&self) -> String {
         let mut hash = Xxh3::new();
-        for layout in &self.files {
-            layout.add_to(&mut hash);
+        let ids = self.ids.iter().map(|(_, file)| file);
+        for file in self.parts.iter().chain(ids).chain([&self.models]) {
+            hash.update(&file.to_le_bytes());
         }
-        FILES.map(|name| format!("{name}-{:016x}.arrow", hash.digest()))
+        format!("{FOLDER}{:016x}", hash.digest())
     }
 }
 
-/// The cached table, opened.
+/// Kinds of files in a table.
+const PART: &str = "part";
+const IDS: &str = "ids";
+const MODELS: &str = "models";
+
+/// Writes a file of a table; the hash of its content.
+fn write(dir: &Path, kind: &str, frame: &mut DataFrame) -> PolarsResult<u64> {
+    let mut bytes = Vec::new();
+    IpcWriter::new(&mut bytes)
+        .with_compat_level(CompatLevel::oldest())
+        .finish(frame)?;
+    let hash = xxh3_64(&bytes);
+    fs::write(dir.join(file_name(kind, hash)), bytes)?;
+    Ok(hash)
+}
+
+/// Reads a file of a table, and sees that it is what it was.
+fn read(dir: &Path, kind: &str, hash: u64) -> Result<DataFrame, Trouble> {
+    let bytes = fs::read(dir.join(file_name(kind, hash))).unwrap_or_default();
+    if xxh3_64(&bytes) != hash {
+        return Err(Trouble::Damaged);
+    }
+    Ok(IpcReader::new(Cursor::new(bytes)).finish()?)
+}
+
+fn file_name(kind: &str, hash: u64) -> String {
+    format!("{kind}-{hash:016x}.arrow")
+}
+
+/// The cached table.
 #[derive(Debug)]
 pub(crate) struct Table {
-    rows: ArrowFile,
-    models: ArrowFile,
-    ids: ArrowFile,
-    firsts: Vec<u64>,
+    dir: PathBuf,
+    contents: Contents,
+    /// Where the table is not kept: its folder goes with it.
+    _temporary: Option<TempDir>,
 }
 
 impl Table {
-    /// The table in these files; none where one of them is not what it was.
-    fn new(files: [File; 3], layouts: [Layout; 3], firsts: Vec<u64>) -> Option<Self> {
-        let opened = files.into_iter().zip(layouts);
-        let mut opened = opened.filter_map(|(file, layout)| ArrowFile::new(file, layout).ok());
-        let (rows, models, ids) = (opened.next()?, opened.next()?, opened.next()?);
-        Some(Self {
-            rows,
-            models,
-            ids,
-            firsts,
-        })
-    }
-
     /// How many parts there are.
     pub(crate) fn parts(&self) -> usize {
-        self.rows.len()
+        self.contents.parts.len()
     }
 
     /// The rows of a part, those of one model in the order of their places.
     pub(crate) fn part(&self, number: usize) -> Result<DataFrame, Trouble> {
-        self.rows.batch(number)
+        let hash = self.contents.parts.get(number).ok_or(Trouble::Damaged)?;
+        read(&self.dir, PART, *hash)
     }
 
     /// Its models.
     pub(crate) fn models(&self) -> Result<Models, Trouble> {
-        Ok(Models::new(&self.models.batch(0)?)?)
+        Ok(Models::new(&read(
+            &self.dir,
+            MODELS,
+            self.contents.models,
+        )?)?)
     }
 
     /// Every identifier, sorted by its hash.
     pub(crate) fn ids(&self) -> Result<Vec<(u64, u64)>, Trouble> {
         let mut ids = Vec::new();
-        for batch in 0..self.ids.len() {
-            let more = Id::all_of(&self.ids.batch(batch)?)?;
+        for (_, file) in &self.contents.ids {
+            let more = Id::all_of(&read(&self.dir, IDS, *file)?)?;
             ids.extend(more.iter().map(|id| (id.hash, id.content)));
         }
         Ok(ids)
     }
 
     /// The identifiers of these hashes that the table has.
-    pub(crate) fn find(&self, hashes: &[u64]) -> Result<Vec<Id>, Trouble> {
-        let mut hashes = hashes.to_vec();
+    pub(crate) fn find(&self, mut hashes: Vec<u64>) -> Result<Vec<Id>, Trouble> {
         hashes.sort_unstable();
+        let files = &self.contents.ids;
+        let file_of = |hash: &u64| files.partition_point(|(first, _)| first <= hash);
         let mut found = Vec::new();
-        let batch_of = |hash: &u64| self.firsts.partition_point(|first| first <= hash);
-        for asked in hashes.chunk_by(|a, b| batch_of(a) == batch_of(b)) {
-            if let Some(batch) = batch_of(&asked[0]).checked_sub(1) {
-                let mut ids = Id::all_of(&self.ids.batch(batch)?)?;
+        for asked in hashes.chunk_by(|a, b| file_of(a) == file_of(b)) {
+            if let Some(file) = file_of(&asked[0]).checked_sub(1) {
+                let mut ids = Id::all_of(&read(&self.dir, IDS, files[file].1)?)?;
                 ids.retain(|id| asked.binary_search(&id.hash).is_ok());
                 found.extend(ids);
             }
@@ -174,44 +205,40 @@ pub(crate) fn settle(sources: &[Stamp], longest: Duration) {
 /// The cached table with the files it was made of, where all of these are still as they were.
 pub(crate) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, HashSet<Stamp>)> {
     let dir = folder(book);
+    let label = read_label(&dir.join(LABEL))?;
     let there: HashSet<&Stamp> = sources.iter().collect();
-    let open = || {
-        let label = read_label(&dir.join(LABEL))?;
-        let fits = label.format == FORMAT
-            && label.settings == settings_hash(book.settings())
-            && label.sources.iter().all(|source| there.contains(source));
-        let [rows, models, ids] = label.names().map(|name| File::open(dir.join(name)).ok());
-        let files = fits.then_some([rows?, models?, ids?])?;
-        let table = Table::new(files, label.files, label.firsts)?;
-        Some((table, label.sources.into_iter().collect()))
+    let fits = label.format == FORMAT
+        && label.settings == settings_hash(book.settings())
+        && label.sources.iter().all(|source| there.contains(source));
+    let table = Table {
+        dir: dir.join(label.contents.folder()),
+        contents: label.contents,
+        _temporary: None,
     };
-    // Another run may put a new table in its place after the label is read.
-    open().or_else(open)
+    fits.then(|| (table, label.sources.into_iter().collect()))
 }
 
 /// Keeps a table for later runs, unless its files are too young to be sure of (`made`: when
 /// reading them began); the table, to be read now. A cache that cannot be written is told and does no
 /// harm.
-///
-/// # Errors
-/// Where the table cannot be read back.
 pub(crate) fn keep(
     book: &Book,
-    built: Built,
+    (dir, contents): Built,
     sources: Vec<Stamp>,
     made: u64,
     notice: &mut dyn FnMut(&str),
-) -> io::Result<Table> {
-    let [(rows, _), (models, _), (ids, _)] = &built.files;
-    let files = [rows.reopen()?, models.reopen()?, ids.reopen()?];
-    let layouts = built.files.each_ref().map(|(_, layout)| layout.clone());
-    let table = Table::new(files, layouts, built.firsts.clone())
-        .ok_or_else(|| io::Error::other("what was just written reads otherwise"))?;
-    let sure = are_sure(&sources, made);
-    if sure && let Err(error) = try_keep(book, built, sources) {
+) -> Table {
+    let mut table = Table {
+        dir: dir.path().to_path_buf(),
+        contents,
+        _temporary: Some(dir),
+    };
+    if are_sure(&sources, made)
+        && let Err(error) = try_keep(book, &mut table, sources)
+    {
         notice(&unwritten(&error));
     }
-    Ok(table)
+    table
 }
 
 /// What is said of a cache that cannot be written.
@@ -221,13 +248,7 @@ pub(crate) fn unwritten(error: &BookError) -> String {
     )
 }
 
-/// Takes the label away, so that the cache is made again.
-pub(crate) fn discard(book: &Book) {
-    // One that stays is not trusted in this run, and found out again in the next.
-    let _ = fs::remove_file(folder(book).join(LABEL));
-}
-
-fn try_keep(book: &Book, built: Built, sources: Vec<Stamp>) -> Result<(), BookError> {
+fn try_keep(book: &Book, table: &mut Table, sources: Vec<Stamp>) -> Result<(), BookError> {
     let dir = book.cache_dir()?;
     let lock = dir.join(LOCK);
     let held = OpenOptions::new()
@@ -242,21 +263,21 @@ fn try_keep(book: &Book, built: Built, sources: Vec<Stamp>) -> Result<(), BookEr
         Err(TryLockError::WouldBlock) => return Ok(()),
         Err(TryLockError::Error(error)) => return Err(BookError::io(&lock, "lock")(error)),
     }
-    let [(rows, a), (models, b), (ids, c)] = built.files;
+    let name = table.contents.folder();
+    let place = dir.join(&name);
+    // What is there by that name was found to be damaged.
+    let _ = fs::remove_dir_all(&place);
+    fs::rename(&table.dir, &place).map_err(BookError::io(&place, "write"))?;
+    table.dir = place;
+    table._temporary.take().map(TempDir::keep);
     let label = Label {
         format: FORMAT,
         settings: settings_hash(book.settings()),
         sources,
-        files: [a, b, c],
-        firsts: built.firsts,
+        contents: table.contents.clone(),
     };
-    for (file, name) in [rows, models, ids].into_iter().zip(label.names()) {
-        let path = dir.join(name);
-        file.persist(&path)
-            .map_err(|error| BookError::io(&path, "write")(error.error))?;
-    }
     write_label(&dir, &label)?;
-    remove_others(&dir, &label.names());
+    remove_others(&dir, &name);
     Ok(())
 }
 
@@ -278,20 +299,20 @@ fn write_label(dir: &Path, label: &Label) -> Result<(), BookError> {
     files::write_whole(&path, label.as_bytes()).map_err(BookError::io(&path, "write"))
 }
 
-/// Removes files that no label names any more. One that cannot be removed is left for the
+/// Removes tables that no label names any more. One that cannot be removed is left for the
 /// next time.
-fn remove_others(dir: &Path, kept: &[String]) {
+fn remove_others(dir: &Path, kept: &str) {
     let Ok(listing) = fs::read_dir(dir) else {
         return;
     };
     for item in listing.flatten() {
-        let Ok(name) = item.file_name().into_string() else {
-            continue;
-        };
-        // Earlier versions kept theirs as .table.
-        let ours = name.ends_with(".arrow") || name.ends_with(".table");
-        if ours && !kept.contains(&name) {
-            let _ = fs::remove_file(item.path());
+        let name = item.file_name();
+        let table = name.to_str().is_some_and(|name| {
+            // Earlier versions kept theirs as one file.
+            name.starts_with(FOLDER) && name != kept
+        });
+        if table {
+            let _ = fs::remove_file(item.path()).or_else(|_| fs::remove_dir_all(item.path()));
         }
     }
 }
