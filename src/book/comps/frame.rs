@@ -24,6 +24,7 @@
 
 use std::cmp::Reverse;
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::fmt::Write;
 
 use chrono::NaiveDate;
@@ -137,10 +138,14 @@ impl Known {
     pub(crate) fn push(&mut self, columns: &mut Columns, file: &str, row: &Row) -> Option<Problem> {
         let id = &row.comp.comp_id;
         let (entry, line) = (row.entry as u32, short_line(row.line));
-        if let Some(&(other, first)) = self.seen.get(&id_hash(id)) {
-            return (other == entry).then(|| repeated(file, row.line, "comp_id", id, first.into()));
-        }
-        self.seen.insert(id_hash(id), (entry, line));
+        match self.seen.entry(id_hash(id)) {
+            Entry::Occupied(known) => {
+                let (other, first) = *known.get();
+                let twice = || repeated(file, row.line, "comp_id", id, first.into());
+                return (other == entry).then(twice);
+            }
+            Entry::Vacant(free) => free.insert((entry, line)),
+        };
         self.add(columns, file, row);
         None
     }
@@ -158,22 +163,25 @@ impl Known {
         // Writing to a string cannot fail.
         let _ = write!(self.origin, "{file}:{line}");
         let foreign = comp.foreign.as_ref().map(|paid| paid.to_string());
-        for text in [&comp.model, &comp.variant] {
-            self.key(text);
-        }
+        let [model, variant] = [&comp.model, &comp.variant].map(|text| {
+            let hash = id_hash(text);
+            let key = self.keys.entry(hash);
+            key.or_insert_with(|| match_key(text));
+            hash
+        });
         self.text.fill(comp);
         let mut cells = [""; COLUMNS.len()];
         for (place, cell) in cells.iter_mut().zip(self.text.cells()) {
             *place = cell;
         }
-        let key = |text| self.keys.get(&id_hash(text)).map_or("", String::as_str);
+        let key = |hash| self.keys.get(&hash).map_or("", String::as_str);
         let texts: [&str; TEXTS.len()] = [
             &comp.comp_id,
             &self.origin,
             &comp.model,
-            key(&comp.model),
+            key(model),
             &comp.variant,
-            key(&comp.variant),
+            key(variant),
             &comp.completeness,
             &comp.grade,
             cells[6],

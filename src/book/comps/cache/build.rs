@@ -10,7 +10,7 @@ use std::path::Path;
 use polars::prelude::*;
 use tempfile::TempDir;
 
-use super::{Contents, IDS, MODELS, PART, read, write};
+use super::{Contents, IDS, MODELS, PART, SPILL, read, write};
 use crate::book::comps::frame::{CONTENT_HASH, Columns, Known, rows_by_key, take};
 use crate::book::comps::rows::{Id, Trouble};
 use crate::book::csv::canonical::Row;
@@ -23,9 +23,9 @@ const BUCKET_BYTES: u64 = 2 << 20;
 /// Most buckets.
 const MOST_BUCKETS: u64 = 256;
 /// Rows from which a chunk of a bucket is spilled.
-const CHUNK_ROWS: usize = 2048;
+const CHUNK_ROWS: usize = 4096;
 /// Rows from which a part is closed when its last model is whole.
-const PART_ROWS: usize = 2048;
+const PART_ROWS: usize = 1024;
 /// Identifiers in a file.
 const ID_ROWS: usize = 8192;
 
@@ -37,8 +37,7 @@ pub(crate) struct TableBuilder {
     known: Known,
     dir: TempDir,
     spill: TempDir,
-    /// Rows that wait, and chunks spilled.
-    buckets: Vec<(Columns, Vec<u64>)>,
+    buckets: Vec<Bucket>,
     failed: Option<PolarsError>,
 }
 
@@ -61,12 +60,11 @@ impl TableBuilder {
     /// Takes a row of a file, as [`Known::push`] does.
     pub(crate) fn push(&mut self, file: &str, row: &Row) -> Option<Problem> {
         let bucket = id_hash(self.known.key(&row.comp.model)) % self.buckets.len() as u64;
-        let (columns, spilled) = &mut self.buckets[bucket as usize];
-        let problem = self.known.push(columns, file, row);
-        if columns.len() >= CHUNK_ROWS
-            && let Err(error) = spill(columns, spilled, self.spill.path())
-        {
-            self.failed = Some(error);
+        let bucket = &mut self.buckets[bucket as usize];
+        let problem = self.known.push(&mut bucket.0, file, row);
+        if bucket.0.len() >= CHUNK_ROWS {
+            let spilled = spill(bucket, self.spill.path());
+            self.failed = self.failed.take().or(spilled.err());
         }
         problem
     }
@@ -79,19 +77,16 @@ impl TableBuilder {
         if let Some(error) = self.failed {
             return Err(error.into());
         }
-        let mut buckets = self.buckets;
         drop(self.known);
         let (dir, from) = (self.dir.path(), self.spill.path());
-        for (columns, spilled) in &mut buckets {
-            spill(columns, spilled, from)?;
-        }
         let mut lists = Lists::default();
         let threads = std::thread::available_parallelism().map_or(1, usize::from);
-        for round in buckets.chunks(threads) {
+        let mut buckets = self.buckets.into_iter().peekable();
+        while buckets.peek().is_some() {
             let done: Vec<_> = std::thread::scope(|scope| {
-                let chunks = round.iter().map(|(_, chunks)| chunks);
-                let running: Vec<_> = chunks
-                    .map(|chunks| scope.spawn(move || arrange(chunks, from, dir)))
+                let round = buckets.by_ref().take(threads);
+                let running: Vec<_> = round
+                    .map(|bucket| scope.spawn(move || arrange(bucket, from, dir)))
                     .collect();
                 running.into_iter().map(|thread| thread.join()).collect()
             });
@@ -109,18 +104,25 @@ impl TableBuilder {
     }
 }
 
-/// Writes the rows that wait to a file.
-fn spill(columns: &mut Columns, spilled: &mut Vec<u64>, dir: &Path) -> PolarsResult<()> {
-    spilled.push(write(dir, PART, &mut std::mem::take(columns).finish()?)?);
+/// Rows that wait, and files of those that were spilled before.
+type Bucket = (Columns, Vec<u64>);
+
+fn spill((columns, spilled): &mut Bucket, dir: &Path) -> PolarsResult<()> {
+    spilled.push(write(dir, SPILL, &mut std::mem::take(columns).finish()?)?);
     Ok(())
 }
 
 /// Writes the rows of a bucket in parts; the file of each, and its rows.
-fn arrange(chunks: &[u64], from: &Path, to: &Path) -> Result<Vec<(u64, DataFrame)>, Trouble> {
+fn arrange(
+    (columns, spilled): Bucket,
+    from: &Path,
+    to: &Path,
+) -> Result<Vec<(u64, DataFrame)>, Trouble> {
     let mut whole = Columns::default().finish()?;
-    for chunk in chunks {
-        whole.vstack_mut_owned(read(from, PART, *chunk)?)?;
+    for file in spilled {
+        whole.vstack_mut_owned(read(from, SPILL, file)?)?;
     }
+    whole.vstack_mut_owned(columns.finish()?)?;
     whole.rechunk_mut();
     let mut models: Vec<_> = rows_by_key(&whole)?.into_iter().collect();
     models.sort_unstable_by_key(|(key, _)| *key);

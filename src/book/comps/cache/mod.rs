@@ -8,7 +8,7 @@
 pub(crate) mod build;
 
 use std::collections::HashSet;
-use std::fs::{self, OpenOptions, TryLockError};
+use std::fs;
 use std::io::{self, Cursor};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -18,7 +18,7 @@ use polars_io::ipc::{IpcReader, IpcWriter};
 use polars_io::{SerReader, SerWriter};
 use serde::{Deserialize, Serialize};
 use tempfile::TempDir;
-use xxhash_rust::xxh3::{Xxh3, xxh3_64};
+use xxhash_rust::xxh3::xxh3_64;
 
 use crate::book::comps::rows::{Id, Models, Trouble};
 use crate::book::store::{Book, Stamp};
@@ -33,7 +33,7 @@ pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 pub(crate) const BESIDE_BYTES: u64 = 4 << 20;
 
 /// Changes with every change of the layout or of how canonical files are read.
-const FORMAT: u32 = 8;
+const FORMAT: u32 = 9;
 
 /// Longest wait for files to be old enough to be sure of.
 pub(crate) const LONGEST_WAIT: Duration = Duration::from_millis(50);
@@ -61,9 +61,6 @@ const LABEL: &str = "comps.json";
 /// How the name of the folder of a table begins.
 const FOLDER: &str = "comps-";
 
-/// Held while files and label are put in place.
-const LOCK: &str = "lock";
-
 /// What the cache was made of, and what is in it.
 #[derive(Debug, Serialize, Deserialize)]
 struct Label {
@@ -84,14 +81,10 @@ pub(crate) struct Contents {
 }
 
 impl Contents {
-    /// The name of the folder that has them.
+    /// The name of the folder that has them, which says what they are.
     fn folder(&self) -> String {
-        let mut hash = Xxh3::new();
-        let ids = self.ids.iter().map(|(_, file)| file);
-        for file in self.parts.iter().chain(ids).chain([&self.models]) {
-            hash.update(&file.to_le_bytes());
-        }
-        format!("{FOLDER}{:016x}", hash.digest())
+        let listed = serde_json::to_vec(self).unwrap_or_default();
+        format!("{FOLDER}{:016x}", xxh3_64(&listed))
     }
 }
 
@@ -99,12 +92,19 @@ impl Contents {
 const PART: &str = "part";
 const IDS: &str = "ids";
 const MODELS: &str = "models";
+/// A file that goes before the table is made: in the layout that is read and written fastest.
+const SPILL: &str = "spill";
 
 /// Writes a file of a table; the hash of its content.
 fn write(dir: &Path, kind: &str, frame: &mut DataFrame) -> PolarsResult<u64> {
+    let layout = match kind {
+        SPILL => CompatLevel::newest(),
+        // Which leaves out what the strings of other rows share, and which all tools read.
+        _ => CompatLevel::oldest(),
+    };
     let mut bytes = Vec::new();
     IpcWriter::new(&mut bytes)
-        .with_compat_level(CompatLevel::oldest())
+        .with_compat_level(layout)
         .finish(frame)?;
     let hash = xxh3_64(&bytes);
     fs::write(dir.join(file_name(kind, hash)), bytes)?;
@@ -205,7 +205,8 @@ pub(crate) fn settle(sources: &[Stamp], longest: Duration) {
 /// The cached table with the files it was made of, where all of these are still as they were.
 pub(crate) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, HashSet<Stamp>)> {
     let dir = folder(book);
-    let label = read_label(&dir.join(LABEL))?;
+    let label = fs::read(dir.join(LABEL)).ok()?;
+    let label: Label = serde_json::from_slice(&label).ok()?;
     let there: HashSet<&Stamp> = sources.iter().collect();
     let fits = label.format == FORMAT
         && label.settings == settings_hash(book.settings())
@@ -248,26 +249,20 @@ pub(crate) fn unwritten(error: &BookError) -> String {
     )
 }
 
+/// Puts a table and its label in place. Where two runs do so at once, one of the tables may go again:
+/// a reader that misses a file of it looks for the other, or makes its own.
 fn try_keep(book: &Book, table: &mut Table, sources: Vec<Stamp>) -> Result<(), BookError> {
     let dir = book.cache_dir()?;
-    let lock = dir.join(LOCK);
-    let held = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(&lock)
-        .map_err(BookError::io(&lock, "lock"))?;
-    match held.try_lock() {
-        Ok(()) => {}
-        // Another run is keeping its own.
-        Err(TryLockError::WouldBlock) => return Ok(()),
-        Err(TryLockError::Error(error)) => return Err(BookError::io(&lock, "lock")(error)),
-    }
     let name = table.contents.folder();
     let place = dir.join(&name);
     // What is there by that name was found to be damaged.
     let _ = fs::remove_dir_all(&place);
-    fs::rename(&table.dir, &place).map_err(BookError::io(&place, "write"))?;
+    match fs::rename(&table.dir, &place) {
+        Ok(()) => {}
+        // Another run has just kept the same.
+        Err(_) if place.is_dir() => return Ok(()),
+        Err(error) => return Err(BookError::io(&place, "write")(error)),
+    }
     table.dir = place;
     table._temporary.take().map(TempDir::keep);
     let label = Label {
@@ -276,60 +271,33 @@ fn try_keep(book: &Book, table: &mut Table, sources: Vec<Stamp>) -> Result<(), B
         sources,
         contents: table.contents.clone(),
     };
-    write_label(&dir, &label)?;
-    remove_others(&dir, &name);
-    Ok(())
-}
-
-/// A label file is the hash of its JSON in 16 hexadecimal digits, a line break, and the JSON.
-fn read_label(path: &Path) -> Option<Label> {
-    let text = fs::read_to_string(path).ok()?;
-    let (hash, json) = text.split_once('\n')?;
-    if u64::from_str_radix(hash, 16).ok()? != xxh3_64(json.as_bytes()) {
-        return None;
-    }
-    serde_json::from_str(json).ok()
-}
-
-fn write_label(dir: &Path, label: &Label) -> Result<(), BookError> {
     let path = dir.join(LABEL);
-    let json = serde_json::to_string(label)
-        .map_err(|error| BookError::io(&path, "write")(io::Error::other(error)))?;
-    let label = format!("{:016x}\n{json}", xxh3_64(json.as_bytes()));
-    files::write_whole(&path, label.as_bytes()).map_err(BookError::io(&path, "write"))
-}
-
-/// Removes tables that no label names any more. One that cannot be removed is left for the
-/// next time.
-fn remove_others(dir: &Path, kept: &str) {
-    let Ok(listing) = fs::read_dir(dir) else {
-        return;
-    };
-    for item in listing.flatten() {
-        let name = item.file_name();
-        let table = name.to_str().is_some_and(|name| {
-            // Earlier versions kept theirs as one file.
-            name.starts_with(FOLDER) && name != kept
-        });
-        if table {
+    let written = serde_json::to_vec(&label).map_err(io::Error::other);
+    written
+        .and_then(|json| files::write_whole(&path, &json))
+        .map_err(BookError::io(&path, "write"))?;
+    for item in fs::read_dir(&dir).into_iter().flatten().flatten() {
+        let other = item.file_name();
+        // Earlier versions kept theirs as one file. What cannot be removed is left for the next time.
+        if other != *name && other.to_string_lossy().starts_with(FOLDER) {
             let _ = fs::remove_file(item.path()).or_else(|_| fs::remove_dir_all(item.path()));
         }
     }
+    Ok(())
 }
 
 /// Hash of the settings that decide how a canonical file reads.
 fn settings_hash(settings: &Settings) -> u64 {
-    let names = settings
-        .grades
-        .iter()
-        .map(|g| &g.name)
-        .chain(settings.completeness.iter().map(|c| &c.name));
-    let mut text = format!("{}\n{}\n", settings.currency.code, settings.grades.len());
-    for name in names {
-        text.push_str(name);
-        text.push('\n');
-    }
-    xxh3_64(text.as_bytes())
+    let count = settings.grades.len().to_string();
+    let mut names = vec![settings.currency.code.as_str(), &count];
+    names.extend(settings.grades.iter().map(|grade| grade.name.as_str()));
+    names.extend(
+        settings
+            .completeness
+            .iter()
+            .map(|level| level.name.as_str()),
+    );
+    xxh3_64(names.join("\n").as_bytes())
 }
 
 fn folder(book: &Book) -> PathBuf {
