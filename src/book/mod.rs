@@ -8,6 +8,7 @@ pub mod comp;
 pub mod dates;
 pub mod declare;
 pub mod files;
+mod folder;
 pub mod foreign;
 pub mod frame;
 pub mod history;
@@ -30,6 +31,7 @@ pub mod watch;
 
 pub use attributes::Attributes;
 pub use comp::{Comp, HowSold};
+pub use folder::Temporary;
 pub use foreign::Foreign;
 pub use items::Items;
 pub use money::Currency;

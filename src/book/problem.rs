@@ -4,6 +4,7 @@ use std::fmt;
 use std::path::PathBuf;
 
 use super::checks::is_unseen;
+use super::folder::LeadsAway;
 
 /// One thing wrong with one cell (or row, or file) of an input.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -75,16 +76,20 @@ pub enum BookError {
 }
 
 impl BookError {
-    /// Wraps an I/O error with its path and what was being done.
+    /// Wraps an I/O error with its path and what was being done; a path that leads out of the book
+    /// is refused.
     pub fn io(
         path: impl Into<PathBuf>,
         doing: &'static str,
     ) -> impl FnOnce(std::io::Error) -> Self {
         let path = path.into();
-        move |source| Self::Io {
-            path,
-            doing,
-            source,
+        move |source| match source.downcast::<LeadsAway>() {
+            Ok(away) => Self::Refused(away.to_string()),
+            Err(source) => Self::Io {
+                path,
+                doing,
+                source,
+            },
         }
     }
 }

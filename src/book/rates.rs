@@ -2,12 +2,11 @@
 //! down. This program only reads it.
 
 use std::collections::{BTreeMap, HashMap};
-use std::fs;
-use std::io;
 
 use chrono::{Days, NaiveDate};
 
 use super::canonical::{Wrong, repeated};
+use super::folder::Access;
 use super::foreign::{Foreign, Rate};
 use super::lines::{self, Fault};
 use super::store::{IdMap, id_hash};
@@ -258,12 +257,12 @@ impl Book {
     /// cannot be read.
     pub fn rates(&self) -> Result<Rates, BookError> {
         let path = self.root().join(FILE_NAME);
-        match fs::read(&path) {
-            Ok(bytes) => Rates::parse(&bytes, FILE_NAME, self.settings()).map_err(BookError::Rows),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                Ok(Rates::none(self.settings()))
+        let read = self.folder().read(&path, Access::ReadLinked);
+        match read.map_err(BookError::io(path, "read"))? {
+            Some(bytes) => {
+                Rates::parse(&bytes, FILE_NAME, self.settings()).map_err(BookError::Rows)
             }
-            Err(error) => Err(BookError::io(path, "read")(error)),
+            None => Ok(Rates::none(self.settings())),
         }
     }
 }

@@ -13,12 +13,11 @@ use std::path::Path;
 use polars::prelude::*;
 use polars_io::SerWriter;
 use polars_io::ipc::IpcWriter;
-use tempfile::NamedTempFile;
 use xxhash_rust::xxh3::xxh3_64;
 
 use super::super::canonical::Row;
 use super::super::comp::match_key;
-use super::super::files;
+use super::super::folder::{Folder, Temporary};
 use super::super::frame::{Builder, Packed, Words, place, short_line};
 use super::super::store::id_hash;
 use super::table::{Contents, Damaged, Id, MODEL_COLUMNS, Span, from_bytes, number, to_bytes};
@@ -38,7 +37,7 @@ const BLOCK_IDS: usize = 8192;
 
 /// A table that was made, in a temporary file.
 pub(in crate::book) struct Built {
-    pub(super) file: NamedTempFile,
+    pub(super) file: Temporary,
     pub(super) contents: Contents,
 }
 
@@ -146,7 +145,7 @@ struct Bucket<T> {
 /// Takes rows and makes the table of them.
 pub(in crate::book) struct TableBuilder {
     spill: Pile<File>,
-    output: NamedTempFile,
+    output: Temporary,
     rows: Vec<Bucket<Builder>>,
     /// Their number is a power of two.
     claims: Vec<Bucket<Vec<u8>>>,
@@ -158,21 +157,21 @@ pub(in crate::book) struct TableBuilder {
 }
 
 impl TableBuilder {
-    /// For about so many bytes of comps; temporary files are made in `dir`.
+    /// For about so many bytes of comps; temporary files are made in `dir`, a folder in `folder`.
     ///
     /// # Errors
     /// Where they cannot be made.
-    pub(in crate::book) fn new(dir: &Path, bytes: u64) -> io::Result<Self> {
+    pub(in crate::book) fn new(folder: &Folder, dir: &Path, bytes: u64) -> io::Result<Self> {
         let rows = (bytes / BUCKET_BYTES).clamp(1, MOST_BUCKETS);
         let claims = (bytes / ID_BUCKET_BYTES)
             .clamp(1, MOST_ID_BUCKETS)
             .next_power_of_two();
         Ok(Self {
             spill: Pile {
-                file: tempfile::tempfile_in(dir)?,
+                file: folder.temporary(dir)?.unnamed()?,
                 length: 0,
             },
-            output: files::temp_in(dir)?,
+            output: folder.temporary(dir)?,
             rows: (0..rows).map(|_| Bucket::default()).collect(),
             claims: (0..claims).map(|_| Bucket::default()).collect(),
             models: Words::default(),
@@ -245,7 +244,7 @@ impl TableBuilder {
             ..
         } = self;
         let mut pile = Pile {
-            file: output.as_file_mut(),
+            file: output.as_file(),
             length: 0,
         };
         let Settled { blocks, dead } = settle(claims, &buckets, rows.len(), &mut spill, &mut pile)?;
