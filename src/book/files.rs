@@ -32,7 +32,9 @@ pub fn copy_new(file: &mut File, path: &Path) -> io::Result<()> {
 
 /// The folder of a file, and the file in it.
 fn apart(path: &Path) -> io::Result<(&Path, std::path::PathBuf)> {
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let folder = path
+        .parent()
+        .filter(|folder| !folder.as_os_str().is_empty());
     let folder = folder.unwrap_or(Path::new("."));
     let name = path.file_name().ok_or(io::ErrorKind::InvalidInput)?;
     Ok((folder, folder.join(name)))

@@ -276,7 +276,10 @@ impl Folder {
 
     /// What is known of a file without reading it; nothing where there is no such file.
     pub(super) fn metadata(&self, path: &Path) -> io::Result<Option<Metadata>> {
-        if_there(self.file(path, Access::Read).and_then(|file| file.metadata()))
+        if_there(
+            self.file(path, Access::Read)
+                .and_then(|file| file.metadata()),
+        )
     }
 
     /// Appends a line, below the header where the file is new, in one write, and syncs it and, where
@@ -389,7 +392,10 @@ impl Folder {
     pub(super) fn sweep(&self, folder: &Path) {
         let now = SystemTime::now();
         for name in self.list(folder).unwrap_or_default() {
-            if !name.to_str().is_some_and(|name| name.starts_with(TEMPORARY)) {
+            if !name
+                .to_str()
+                .is_some_and(|name| name.starts_with(TEMPORARY))
+            {
                 continue;
             }
             let stale = |file: File| {
@@ -399,7 +405,11 @@ impl Folder {
                 Ok(age >= STALE || (age >= UNLOCKED && file.try_lock().is_ok()))
             };
             let path = folder.join(name);
-            if self.file(&path, Access::Read).and_then(stale).unwrap_or(false) {
+            if self
+                .file(&path, Access::Read)
+                .and_then(stale)
+                .unwrap_or(false)
+            {
                 // What cannot be removed now is tried again by the next run.
                 let _ = self.remove(&path);
             }

@@ -181,7 +181,9 @@ pub(super) fn rows(
         })
     });
     let mut problems = read.map_err(BookError::io(name, "read"))?;
-    problems.iter_mut().for_each(|problem| problem.row += passed);
+    problems
+        .iter_mut()
+        .for_each(|problem| problem.row += passed);
     problems.extend(log.unclosed_quote(name));
     problems.extend(canonical::repeated_entries(name, &rows));
     Ok((rows, problems))

@@ -64,8 +64,11 @@ pub struct Book {
     folder: Folder,
     settings: Settings,
     /// The log as it was read last.
-    pub(super) log_read: Arc<Mutex<Option<(Stamp, Arc<LogBytes>)>>>,
+    pub(super) log_read: Arc<Mutex<Option<LogRead>>>,
 }
+
+/// A log with its file as it was when it was read.
+type LogRead = (Stamp, Arc<LogBytes>);
 
 /// Held while a run changes the book; let go of when dropped.
 #[derive(Debug)]
@@ -569,7 +572,8 @@ impl Book {
             (self.comps_dir(), self.log_bytes()?),
             (undone, Arc::new(taken_back)),
         ] {
-            let imported = self.import_files(&dir, &mut |_| {})?
+            let imported = self
+                .import_files(&dir, &mut |_| {})?
                 .first()
                 .map_or(0, |file| file.entry);
             highest = highest
@@ -602,7 +606,8 @@ impl Book {
             self.repair_log(lock, notice)?;
         }
         let imports = self.import_files(&self.comps_dir(), notice)?;
-        let Logged { rows, problems } = self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
+        let Logged { rows, problems } =
+            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
         if !problems.is_empty() {
             return Err(BookError::Rows(problems));
         }
@@ -643,7 +648,9 @@ impl Book {
         };
         let mut ids: HashSet<String> = HashSet::new();
         let imports = self.import_files(&self.comps_dir(), &mut |_| {})?;
-        let logged_rows = self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?.rows;
+        let logged_rows = self
+            .logged(&*self.log_bytes()?, &LogPart::default(), &imports)?
+            .rows;
         self.scan(&imports, logged_rows, &mut |_, row| {
             if row.entry == entry {
                 undone.rows += 1;
@@ -1157,7 +1164,12 @@ fn settings_text(folder: &Folder, file: &Path) -> Result<String, BookError> {
 fn has_settings(dir: &Path) -> Result<bool, BookError> {
     match fs::metadata(dir.join(settings::FILE_NAME)) {
         Ok(data) => Ok(data.is_file()),
-        Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
+        Err(error)
+            if matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
             Ok(false)
         }
         Err(error) => Err(BookError::io(dir, "open")(error)),

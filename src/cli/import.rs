@@ -171,7 +171,11 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
             },
         },
     };
-    let mut desk = Desk::new(args, &book, inputs.iter().map(|input| input.len() as u64).sum())?;
+    let mut desk = Desk::new(
+        args,
+        &book,
+        inputs.iter().map(|input| input.len() as u64).sum(),
+    )?;
     let (done, canonical) = plan_into_temp(&book, &inputs, &against, &mut desk)?;
     if let Some(Err(error)) = kept.into_inner() {
         return Err(error.into());

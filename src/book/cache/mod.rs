@@ -1,5 +1,5 @@
-//! The columnar cache in `.compband/cache/`: the imports of a large book as one table, cut into
-//! segments by model ([`table`]), beside a label that says which files it was made of.
+//! The columnar cache in `.compband/cache/`: the imports of a large book, and its log where that is large,
+//! as one table, cut into segments by model ([`table`]), beside a label that says which files it was made of.
 //!
 //! Anything that does not fit (other files, other settings, a cut or changed file, an unknown
 //! format) counts as no cache. Both files come into place by renaming, the label last. Each part of the
@@ -86,7 +86,10 @@ pub(super) fn settle(sources: &[Stamp], longest: Duration) {
         let sure = file.changed.saturating_add(unsure_nanos(file.changed));
         sure.checked_sub(now).map(Duration::from_nanos)
     };
-    let left = sources.iter().filter_map(left).filter(|left| *left < longest);
+    let left = sources
+        .iter()
+        .filter_map(left)
+        .filter(|left| *left < longest);
     if let Some(left) = left.max() {
         std::thread::sleep(left + Duration::from_nanos(1));
     }
