@@ -3,7 +3,6 @@
 //! stays the same folder.
 
 use std::ffi::{OsStr, OsString};
-use std::fmt;
 use std::fs::{File, Metadata};
 use std::hash::{BuildHasher, RandomState};
 use std::io::{self, Read, Write};
@@ -11,6 +10,7 @@ use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
+use crate::trade::problem::LeadsAway;
 use sys::Handle;
 
 /// How the names of temporary files begin; those in `comps/` are passed over by readers.
@@ -23,7 +23,7 @@ const STALE: Duration = Duration::from_secs(3600);
 
 /// What a file is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Access {
+pub(crate) enum Access {
     /// To be read.
     Read,
     /// To be read, be it by way of a link: for what only its owner writes.
@@ -33,18 +33,6 @@ pub(super) enum Access {
     /// To be written; it may not be there yet.
     New,
 }
-
-/// Why a path in a folder is not followed.
-#[derive(Debug)]
-pub(super) struct LeadsAway(String);
-
-impl fmt::Display for LeadsAway {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
-}
-
-impl std::error::Error for LeadsAway {}
 
 /// What stands under a name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -75,7 +63,7 @@ impl Kind {
 
 /// A folder, open.
 #[derive(Debug, Clone)]
-pub(super) struct Folder {
+pub(crate) struct Folder {
     path: PathBuf,
     handle: Arc<Handle>,
 }
@@ -177,7 +165,7 @@ impl Temporary {
     }
 
     /// Takes its name away, so that it goes with the run.
-    pub(super) fn unnamed(self) -> io::Result<File> {
+    pub(crate) fn unnamed(self) -> io::Result<File> {
         self.file.try_clone()
     }
 }
@@ -201,7 +189,7 @@ impl Drop for Temporary {
 
 impl Folder {
     /// Opens a folder, be it by way of a link.
-    pub(super) fn open(path: &Path) -> io::Result<Self> {
+    pub(crate) fn open(path: &Path) -> io::Result<Self> {
         let handle = Arc::new(sys::root(path)?);
         let path = path.to_path_buf();
         Ok(Self { path, handle })
@@ -239,12 +227,12 @@ impl Folder {
     }
 
     /// Opens a file.
-    pub(super) fn file(&self, path: &Path, access: Access) -> io::Result<File> {
+    pub(crate) fn file(&self, path: &Path, access: Access) -> io::Result<File> {
         self.walk(path, access == Access::Append)?.open(access)
     }
 
     /// The bytes of a file; none where there is no such file.
-    pub(super) fn read(&self, path: &Path, access: Access) -> io::Result<Option<Vec<u8>>> {
+    pub(crate) fn read(&self, path: &Path, access: Access) -> io::Result<Option<Vec<u8>>> {
         let read = self.file(path, access).and_then(|mut file| {
             let mut bytes = Vec::with_capacity(file.metadata()?.len() as usize);
             file.read_to_end(&mut bytes)?;
@@ -254,7 +242,7 @@ impl Folder {
     }
 
     /// Hands on the bytes of a file part by part; its length, none where there is no such file.
-    pub(super) fn each_part(
+    pub(crate) fn each_part(
         &self,
         path: &Path,
         each: &mut dyn FnMut(&[u8]),
@@ -275,7 +263,7 @@ impl Folder {
     }
 
     /// What is known of a file without reading it; nothing where there is no such file.
-    pub(super) fn metadata(&self, path: &Path) -> io::Result<Option<Metadata>> {
+    pub(crate) fn metadata(&self, path: &Path) -> io::Result<Option<Metadata>> {
         if_there(
             self.file(path, Access::Read)
                 .and_then(|file| file.metadata()),
@@ -284,7 +272,7 @@ impl Folder {
 
     /// Appends a line, below the header where the file is new, in one write, and syncs it and, where
     /// the file is new, its name; on failure the file is cut back to its old length.
-    pub(super) fn append(&self, path: &Path, header: &[u8], line: &[u8]) -> io::Result<()> {
+    pub(crate) fn append(&self, path: &Path, header: &[u8], line: &[u8]) -> io::Result<()> {
         let place = self.walk(path, true)?;
         let mut file = place.open(Access::Append)?;
         let before = file.metadata()?.len();
@@ -306,24 +294,24 @@ impl Folder {
     }
 
     /// Names in a folder; none where there is no such folder.
-    pub(super) fn list(&self, path: &Path) -> io::Result<Vec<OsString>> {
+    pub(crate) fn list(&self, path: &Path) -> io::Result<Vec<OsString>> {
         let place = self.walk(&path.join("x"), false);
         let names = if_there(place.and_then(|place| sys::names(&place.handle)))?;
         Ok(names.unwrap_or_default())
     }
 
     /// Makes a folder, with those on the way, where it is missing.
-    pub(super) fn make(&self, path: &Path) -> io::Result<()> {
+    pub(crate) fn make(&self, path: &Path) -> io::Result<()> {
         self.walk(&path.join("x"), true).map(drop)
     }
 
     /// Takes a file away.
-    pub(super) fn remove(&self, path: &Path) -> io::Result<()> {
+    pub(crate) fn remove(&self, path: &Path) -> io::Result<()> {
         self.walk(path, false)?.remove()
     }
 
     /// Moves a file to where none is; when this returns, that lasts through a crash.
-    pub(super) fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+    pub(crate) fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
         let (from, to) = (self.walk(from, false)?, self.walk(to, true)?);
         from.check()?;
         to.check()?;
@@ -334,13 +322,13 @@ impl Folder {
     }
 
     /// A temporary file in a folder, which is made where it is missing.
-    pub(super) fn temporary(&self, folder: &Path) -> io::Result<Temporary> {
+    pub(crate) fn temporary(&self, folder: &Path) -> io::Result<Temporary> {
         self.walk(&folder.join("x"), true)?.temporary()
     }
 
     /// Puts a temporary file (synced) where no file is yet; when this returns, that lasts through
     /// a crash.
-    pub(super) fn place_new(&self, temporary: &Temporary, path: &Path) -> io::Result<()> {
+    pub(crate) fn place_new(&self, temporary: &Temporary, path: &Path) -> io::Result<()> {
         let place = self.walk(path, true)?;
         match place.kind() {
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
@@ -351,7 +339,7 @@ impl Folder {
     }
 
     /// Puts a temporary file in the place of another or of none.
-    pub(super) fn place(&self, temporary: &Temporary, path: &Path) -> io::Result<()> {
+    pub(crate) fn place(&self, temporary: &Temporary, path: &Path) -> io::Result<()> {
         let place = self.walk(path, false)?;
         place.check()?;
         temporary.place.rename(&place)
@@ -360,13 +348,13 @@ impl Folder {
     /// Puts a file of these bytes in place at once, by way of a temporary file in `by`: readers see
     /// the old or the new one, never a part. It is on disk when this returns, with the rights
     /// that the old one had.
-    pub(super) fn replace(&self, by: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
+    pub(crate) fn replace(&self, by: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
         self.walk(path, false)?.check()?;
         self.put(by, path, bytes)
     }
 
     /// As [`Folder::replace`], in the place of a link too.
-    pub(super) fn put(&self, by: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
+    pub(crate) fn put(&self, by: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
         let place = self.walk(path, false)?;
         let mut new = self.temporary(by)?;
         new.write_all(bytes)?;
@@ -389,7 +377,7 @@ impl Folder {
     /// Removes temporary files that were left in a folder by killed runs: those that no run holds
     /// locked, or, where there are no locks, old ones. Those of a clock that has since gone back count as
     /// old too.
-    pub(super) fn sweep(&self, folder: &Path) {
+    pub(crate) fn sweep(&self, folder: &Path) {
         let now = SystemTime::now();
         for name in self.list(folder).unwrap_or_default() {
             if !name
@@ -440,20 +428,20 @@ mod sys {
 
     use super::{Access, Kind};
 
-    pub(super) type Handle = File;
+    pub(crate) type Handle = File;
 
-    pub(super) fn root(path: &Path) -> io::Result<Handle> {
+    pub(crate) fn root(path: &Path) -> io::Result<Handle> {
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
         Ok(at::open(path, flags, Mode::empty())?.into())
     }
 
-    pub(super) fn folder(within: &Handle, name: &OsStr) -> io::Result<Handle> {
+    pub(crate) fn folder(within: &Handle, name: &OsStr) -> io::Result<Handle> {
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC | OFlags::NOFOLLOW;
         Ok(at::openat(within, name, flags, Mode::empty())?.into())
     }
 
     /// Opens a file; a pipe is not waited for.
-    pub(super) fn open(within: &Handle, name: &OsStr, access: Access) -> io::Result<File> {
+    pub(crate) fn open(within: &Handle, name: &OsStr, access: Access) -> io::Result<File> {
         let flags = OFlags::CLOEXEC | OFlags::NONBLOCK | OFlags::NOCTTY;
         let flags = flags
             | match access {
@@ -467,7 +455,7 @@ mod sys {
         Ok(at::openat(within, name, flags, Mode::from_raw_mode(0o666))?.into())
     }
 
-    pub(super) fn kind(within: &Handle, name: &OsStr) -> io::Result<Kind> {
+    pub(crate) fn kind(within: &Handle, name: &OsStr) -> io::Result<Kind> {
         let data = at::statat(within, name, AtFlags::SYMLINK_NOFOLLOW)?;
         Ok(match FileType::from_raw_mode(data.st_mode) {
             FileType::RegularFile => Kind::File,
@@ -478,7 +466,7 @@ mod sys {
     }
 
     /// Makes a folder unless something has its name.
-    pub(super) fn make(within: &Handle, name: &OsStr) -> io::Result<()> {
+    pub(crate) fn make(within: &Handle, name: &OsStr) -> io::Result<()> {
         match at::mkdirat(within, name, Mode::from_raw_mode(0o777)) {
             Ok(()) | Err(Errno::EXIST) => Ok(()),
             // On a file system that cannot be written, the folder may be there.
@@ -487,19 +475,19 @@ mod sys {
         }
     }
 
-    pub(super) fn remove(within: &Handle, name: &OsStr) -> io::Result<()> {
+    pub(crate) fn remove(within: &Handle, name: &OsStr) -> io::Result<()> {
         Ok(at::unlinkat(within, name, AtFlags::empty())?)
     }
 
-    pub(super) fn rename(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
+    pub(crate) fn rename(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
         Ok(at::renameat(from.0, from.1, to.0, to.1)?)
     }
 
-    pub(super) fn link(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
+    pub(crate) fn link(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
         Ok(at::linkat(from.0, from.1, to.0, to.1, AtFlags::empty())?)
     }
 
-    pub(super) fn names(within: &Handle) -> io::Result<Vec<OsString>> {
+    pub(crate) fn names(within: &Handle) -> io::Result<Vec<OsString>> {
         let mut names = Vec::new();
         for entry in Dir::read_from(within)? {
             let name = OsStr::from_bytes(entry?.file_name().to_bytes()).to_os_string();
@@ -510,7 +498,7 @@ mod sys {
         Ok(names)
     }
 
-    pub(super) fn sync(within: &Handle) -> io::Result<()> {
+    pub(crate) fn sync(within: &Handle) -> io::Result<()> {
         within.sync_all()
     }
 }
@@ -525,21 +513,21 @@ mod sys {
 
     use super::{Access, Kind};
 
-    pub(super) type Handle = PathBuf;
+    pub(crate) type Handle = PathBuf;
 
-    pub(super) fn root(path: &Path) -> io::Result<Handle> {
+    pub(crate) fn root(path: &Path) -> io::Result<Handle> {
         fs::read_dir(path)?;
         fs::canonicalize(path)
     }
 
-    pub(super) fn folder(within: &Handle, name: &OsStr) -> io::Result<Handle> {
+    pub(crate) fn folder(within: &Handle, name: &OsStr) -> io::Result<Handle> {
         match kind(within, name)? {
             Kind::Folder => Ok(within.join(name)),
             _ => Err(io::ErrorKind::NotADirectory.into()),
         }
     }
 
-    pub(super) fn open(within: &Handle, name: &OsStr, access: Access) -> io::Result<File> {
+    pub(crate) fn open(within: &Handle, name: &OsStr, access: Access) -> io::Result<File> {
         let plain = !matches!(kind(within, name), Ok(Kind::Link | Kind::Special));
         if access != Access::ReadLinked && !plain {
             return Err(io::ErrorKind::PermissionDenied.into());
@@ -553,7 +541,7 @@ mod sys {
         options.open(within.join(name))
     }
 
-    pub(super) fn kind(within: &Handle, name: &OsStr) -> io::Result<Kind> {
+    pub(crate) fn kind(within: &Handle, name: &OsStr) -> io::Result<Kind> {
         let kind = fs::symlink_metadata(within.join(name))?.file_type();
         Ok(if kind.is_file() {
             Kind::File
@@ -566,31 +554,31 @@ mod sys {
         })
     }
 
-    pub(super) fn make(within: &Handle, name: &OsStr) -> io::Result<()> {
+    pub(crate) fn make(within: &Handle, name: &OsStr) -> io::Result<()> {
         match fs::create_dir(within.join(name)) {
             Err(error) if kind(within, name).is_err() => Err(error),
             _ => Ok(()),
         }
     }
 
-    pub(super) fn remove(within: &Handle, name: &OsStr) -> io::Result<()> {
+    pub(crate) fn remove(within: &Handle, name: &OsStr) -> io::Result<()> {
         fs::remove_file(within.join(name))
     }
 
-    pub(super) fn rename(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
+    pub(crate) fn rename(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
         fs::rename(from.0.join(from.1), to.0.join(to.1))
     }
 
-    pub(super) fn link(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
+    pub(crate) fn link(from: (&Handle, &OsStr), to: (&Handle, &OsStr)) -> io::Result<()> {
         fs::hard_link(from.0.join(from.1), to.0.join(to.1))
     }
 
-    pub(super) fn names(within: &Handle) -> io::Result<Vec<OsString>> {
+    pub(crate) fn names(within: &Handle) -> io::Result<Vec<OsString>> {
         let names = fs::read_dir(within)?.map(|item| item.map(|item| item.file_name()));
         names.collect()
     }
 
-    pub(super) fn sync(_: &Handle) -> io::Result<()> {
+    pub(crate) fn sync(_: &Handle) -> io::Result<()> {
         Ok(())
     }
 }

@@ -26,16 +26,20 @@ use polars::prelude::{DataFrame, PolarsResult};
 use serde::{Deserialize, Serialize};
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::cache::build::{BuildError, Repeat, TableBuilder};
-use super::cache::table::Table;
-use super::canonical::{self, Layout, Row};
-use super::comp::match_key;
 use super::folder::{Access, Folder, Temporary};
-use super::frame::{self, Packed};
-use super::log::{self, LogBytes, LogPart};
 use super::rates::KeptRates;
-use super::rows::{Beside, Index, Rows, Trouble};
-use super::{BookError, Comp, Problem, Settings, cache, settings};
+use crate::book::BookError;
+use crate::book::comps::cache;
+use crate::book::comps::cache::build::{BuildError, Repeat, TableBuilder};
+use crate::book::comps::cache::table::Table;
+use crate::book::comps::frame::{self, Packed};
+use crate::book::comps::log::{self, LogBytes, LogPart};
+use crate::book::comps::rows::{Beside, Index, Rows, Trouble};
+use crate::book::csv::canonical::{self, Layout, Row};
+use crate::settings;
+use crate::settings::Settings;
+use crate::trade::comp::match_key;
+use crate::trade::{Comp, Problem};
 
 /// How long a run waits for another one to let go of the book.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -64,7 +68,7 @@ pub struct Book {
     folder: Folder,
     settings: Settings,
     /// The log as it was read last.
-    pub(super) log_read: Arc<Mutex<Option<LogRead>>>,
+    pub(crate) log_read: Arc<Mutex<Option<LogRead>>>,
 }
 
 /// A log with its file as it was when it was read.
@@ -97,14 +101,14 @@ pub struct Undone {
 
 /// One file a book's comps come from, as it was when looked at.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) struct Stamp {
-    pub(super) name: String,
-    pub(super) size: u64,
+pub(crate) struct Stamp {
+    pub(crate) name: String,
+    pub(crate) size: u64,
     /// Nanoseconds since 1970.
-    pub(super) modified: u64,
+    pub(crate) modified: u64,
     /// When anything of it changed last, be it its time, in nanoseconds since 1970; where the
     /// system does not say, as `modified`.
-    pub(super) changed: u64,
+    pub(crate) changed: u64,
     /// Which file it is; where the system does not say, a hash of what is in a small one.
     inode: u64,
 }
@@ -164,11 +168,11 @@ struct Logged {
 
 /// Hash map keyed by [`id_hash`]: 64 bits make a false match among a million comps a matter
 /// of 1 in 40 million.
-pub(super) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
+pub(crate) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
 
 /// The key is a hash already.
 #[derive(Default)]
-pub(super) struct Hashed(u64);
+pub(crate) struct Hashed(u64);
 
 impl Hasher for Hashed {
     fn finish(&self) -> u64 {
@@ -184,7 +188,7 @@ impl Hasher for Hashed {
     }
 }
 
-pub(super) fn id_hash(comp_id: &str) -> u64 {
+pub(crate) fn id_hash(comp_id: &str) -> u64 {
     xxh3_64(comp_id.as_bytes())
 }
 
@@ -273,7 +277,7 @@ impl Book {
     }
 
     /// The folder, open.
-    pub(super) fn folder(&self) -> &Folder {
+    pub(crate) fn folder(&self) -> &Folder {
         &self.folder
     }
 
@@ -317,7 +321,7 @@ impl Book {
     }
 
     /// `.compband/cache/`, made where it is missing.
-    pub(super) fn cache_dir(&self) -> Result<PathBuf, BookError> {
+    pub(crate) fn cache_dir(&self) -> Result<PathBuf, BookError> {
         let dir = self.private_dir()?.join("cache");
         let made = self.folder.make(&dir);
         made.map_err(BookError::io(&dir, "make the folder"))?;
@@ -340,7 +344,7 @@ impl Book {
             }
             Ok(())
         };
-        add(&self.root.join(super::settings::FILE_NAME))?;
+        add(&self.root.join(settings::FILE_NAME))?;
         for file in self.import_files(&self.comps_dir(), &mut |_| {})? {
             add(&file.path)?;
         }
@@ -538,7 +542,7 @@ impl Book {
     }
 
     /// The bytes of a file of the book; none where there is no such file.
-    pub(super) fn read(&self, path: &Path) -> Result<Option<Vec<u8>>, BookError> {
+    pub(crate) fn read(&self, path: &Path) -> Result<Option<Vec<u8>>, BookError> {
         let read = self.folder.read(path, Access::Read);
         read.map_err(BookError::io(path, "read"))
     }
@@ -564,7 +568,7 @@ impl Book {
 
     /// The next entry number: numbers count up over imports and logged sales, in force or
     /// taken back, so that none is used twice.
-    pub(super) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
+    pub(crate) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
         let mut highest = 0;
         let undone = self.undone_dir();
         let taken_back = LogBytes::read(self, &undone.join(log::FILE_NAME))?;
@@ -666,7 +670,7 @@ impl Book {
         Ok(undone)
     }
 
-    /// Every comp in force, in the columns described in [`super::frame`].
+    /// Every comp in force, in the columns described in [`crate::book::comps::frame`].
     ///
     /// # Errors
     /// [`BookError::Rows`] with everything that is wrong in the book's files.
@@ -1038,7 +1042,7 @@ impl Book {
     }
 
     /// A file as it is now; none where there is no such file.
-    pub(super) fn stamp(&self, path: &Path) -> Result<Option<Stamp>, BookError> {
+    pub(crate) fn stamp(&self, path: &Path) -> Result<Option<Stamp>, BookError> {
         let file = self.folder.file(path, Access::Read);
         match file.and_then(|file| Stamp::of(self.display_name(path), &file)) {
             Ok(stamp) => Ok(Some(stamp)),

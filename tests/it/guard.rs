@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Output, Stdio};
 use std::time::{Duration, Instant, SystemTime};
 
-use compband::book::comp::COLUMNS;
+use compband::trade::comp::COLUMNS;
 use tempfile::TempDir;
 
 use crate::runner::{compband, fails, out, run, stderr};
