@@ -99,10 +99,7 @@ impl Belief {
 
     /// This belief with every normal changed.
     pub fn map(self, to: impl FnMut(Part) -> Part) -> Self {
-        Self {
-            parts: self.parts.map(to),
-            ..self
-        }
+        Self::of_parts(&self.parts().iter().copied().map(to).collect::<Vec<Part>>())
     }
 
     /// This belief, held in units of `rule`'s scale from its location, as a belief about the
