@@ -19,7 +19,7 @@ use std::fs::{self, File, TryLockError};
 use std::hash::{BuildHasherDefault, Hasher};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, mpsc};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::{Duration, Instant};
 
 use polars::prelude::{DataFrame, PolarsResult};
@@ -788,8 +788,8 @@ impl Book {
                 let later = later.filter(|(_, stamp)| !cached.of.contains(stamp));
                 let later: Vec<ImportFile> = later.map(|(import, _)| import.clone()).collect();
                 let logged = self.logged(&log, &cached.log, &imports)?;
-                let mut entries = logged.rows.iter().map(|row| row.entry);
-                let mut entries = entries.by_ref().chain(later.iter().map(|file| file.entry));
+                let entries = logged.rows.iter().map(|row| row.entry);
+                let mut entries = entries.chain(later.iter().map(|file| file.entry));
                 // Whether the part of the log in the cache has the same number is not known then.
                 let newer = entries.all(|entry| entry > cached.log.highest);
                 newer.then_some((cached.table, later, logged))
@@ -827,7 +827,11 @@ impl Book {
             within = std::mem::take(&mut logged.rows);
         }
         match self.build(imports, stamps, (part, within), &logged.problems, notice) {
-            Ok(table) => self.beside(table, &[], logged),
+            Ok(table) => {
+                // To be read again, with what the cache has of it.
+                *self.log_read.lock().unwrap_or_else(PoisonError::into_inner) = None;
+                self.beside(table, &[], logged)
+            }
             Err(Trouble::Book(error)) if is_unwritten(&error) => {
                 notice(&cache::unwritten(&error));
                 let logged = self.logged(log, &LogPart::default(), imports)?;
