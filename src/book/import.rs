@@ -16,6 +16,7 @@ use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
 use super::canonical::{OptionalColumn, header, write_row};
 use super::comp::{COLUMNS, RowText};
+use super::formula::{neutral, neutral_record};
 use super::problem::shorten;
 use super::rates::Conversion;
 use super::read::facts::{Decided, Facts};
@@ -73,6 +74,8 @@ pub trait Witness {
 pub struct Reject<'a> {
     /// The row as it stands in the file, without its line end.
     pub text: &'a str,
+    /// Whether its quotes are at fault, so that nobody knows where its cells end.
+    pub flawed: bool,
     /// Why, in one line.
     pub reason: &'a str,
 }
@@ -606,6 +609,7 @@ impl<'a> Merger<'a, '_> {
             file.input,
             &Reject {
                 text: raw.text,
+                flawed: raw.flaw.is_some(),
                 reason: &reason,
             },
         )
@@ -793,10 +797,12 @@ fn join<T>(handle: thread::ScopedJoinHandle<'_, T>) -> T {
         .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
-/// Writes the rejected rows of one input, untouched, beside the reasons.
+/// Writes the rejected rows of one input beside the reasons: untouched, but that no cell of them acts as a
+/// formula ([`super::formula`]).
 pub struct RejectsWriter<W: Write> {
     out: W,
     delimiter: char,
+    cells: Cells,
     /// Rows written.
     pub rows: u64,
 }
@@ -810,10 +816,15 @@ impl<W: Write> RejectsWriter<W> {
         let delimiter = char::from(input.delimiter);
         let mark = if input.marked { "\u{feff}" } else { "" };
         // The mended file is read like any other, and a second `reason` is no trouble.
-        writeln!(out, "{mark}{REASON}{delimiter}{}", input.header_text())?;
+        let mut cells = Cells::new(input.delimiter);
+        cells.read(input.header_text());
+        let names: Vec<&str> = cells.iter().collect();
+        let header = neutral_record(input.header_text(), delimiter, Some(&names));
+        writeln!(out, "{mark}{REASON}{delimiter}{header}")?;
         Ok(Self {
             out,
             delimiter,
+            cells,
             rows: 0,
         })
     }
@@ -824,8 +835,12 @@ impl<W: Write> RejectsWriter<W> {
     /// Where `out` fails.
     pub fn write(&mut self, reject: &Reject<'_>) -> io::Result<()> {
         self.rows += 1;
-        let reason = shorten(reject.reason, 2000).replace('"', "\"\"");
-        writeln!(self.out, "\"{reason}\"{}{}", self.delimiter, reject.text)
+        let reason = shorten(reject.reason, 2000);
+        let reason = neutral(&reason).replace('"', "\"\"");
+        self.cells.read(reject.text);
+        let cells: Option<Vec<&str>> = (!reject.flawed).then(|| self.cells.iter().collect());
+        let row = neutral_record(reject.text, self.delimiter, cells.as_deref());
+        writeln!(self.out, "\"{reason}\"{}{row}", self.delimiter)
     }
 
     /// Ends the file and gives the writer back.

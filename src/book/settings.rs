@@ -11,6 +11,7 @@ use serde::{Deserialize, Deserializer, Serialize};
 use super::attributes::{Attribute, Direction, attribute_key, is_name};
 use super::comp::match_key;
 use super::items::fold_name;
+use super::names;
 use super::trade::{self, DealSettings, Outlet, Shipping};
 use super::{BookError, Currency, Items, problem};
 
@@ -507,16 +508,14 @@ impl Settings {
 
     /// Position of a grade in the scale, best first; case ignored.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
-        self.grades
-            .iter()
-            .position(|g| g.name.eq_ignore_ascii_case(name.trim()))
+        self.grades.iter().position(|g| names::same(&g.name, name))
     }
 
     /// Position of a completeness level in the scale, least first; case ignored.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
         self.completeness
             .iter()
-            .position(|c| c.name.eq_ignore_ascii_case(name.trim()))
+            .position(|c| names::same(&c.name, name))
     }
 
     /// The kit of a model (case and spacing of the name ignored), where the settings have one.
@@ -565,10 +564,7 @@ impl Settings {
                 if name.trim().is_empty() || *name != name.trim() {
                     return Err(format!("{what}: {name:?} is not a name"));
                 }
-                if names[..at]
-                    .iter()
-                    .any(|other| other.eq_ignore_ascii_case(name))
-                {
+                if names[..at].iter().any(|other| names::same(other, name)) {
                     return Err(format!("{what}: {name:?} stands twice in the scale"));
                 }
             }

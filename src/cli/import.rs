@@ -14,6 +14,7 @@ use super::log::new_model;
 use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
 use crate::book::dates::DateOrder;
 use crate::book::files::sync_folder;
+use crate::book::formula::neutral;
 use crate::book::import::{
     Against, FileCount, Plan, Reject, RejectsWriter, Witness, add_undeclared, plan,
 };
@@ -551,7 +552,8 @@ fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Resul
         mend,
         ..
     } = problem;
-    Ok(writer.write_record([file, &row, column, value, expected, mend])?)
+    let cells = [file, &row, column, value, expected, mend];
+    Ok(writer.write_record(cells.map(|cell| neutral(cell).into_owned()))?)
 }
 
 /// Refuses a name for the file of problems under which something else is kept.

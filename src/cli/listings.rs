@@ -13,7 +13,9 @@ use super::repairs::{chance, minutes, repairs};
 use super::unit::kit_fault;
 use crate::book::attributes::of_column;
 use crate::book::canonical;
+use crate::book::formula::original;
 use crate::book::money::parse_amount;
+use crate::book::names::composed;
 use crate::book::problem::{nearest, shorten};
 use crate::book::read::records::{Cells, Records};
 use crate::book::read::text;
@@ -244,7 +246,7 @@ impl Table {
 impl<'r, 'a> Row<'r, 'a> {
     fn text(&self, column: &str) -> &'r str {
         let at = self.table.at(column);
-        at.map_or("", |at| self.cells.get(at).trim())
+        at.map_or("", |at| original(self.cells.get(at).trim()))
     }
 
     fn wrong(&mut self, column: &str, expected: &str, mend: &str) {
@@ -316,7 +318,7 @@ impl<'r, 'a> Row<'r, 'a> {
         let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
         let items = |text: &str| Items::parse(text).unwrap_or_default();
         let subject = Subject {
-            model: self.text("model").to_string(),
+            model: composed(self.text("model")).into_owned(),
             variant: given(self.text("variant")),
             completeness: canonical::completeness(self.text("completeness"), settings)
                 .ok()

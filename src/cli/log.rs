@@ -17,6 +17,7 @@ use crate::book::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text
 use crate::book::foreign::RATE_COLUMNS;
 use crate::book::frame::FrameRows;
 use crate::book::money::parse_amount;
+use crate::book::names::composed;
 use crate::book::near::KnownModels;
 use crate::book::problem::{nearest, shorten};
 use crate::book::rates::{Rates, no_day};
@@ -563,8 +564,8 @@ fn normal(column: &str, text: &str, currency: &Currency) -> String {
         "price" | "shipping" => {
             parse_amount(text, currency).map_or_else(|_| text.to_string(), money_text)
         }
-        "note" => line_ends(text),
-        _ => text.to_string(),
+        "note" => line_ends(&composed(text)),
+        _ => composed(text).into_owned(),
     }
 }
 

@@ -10,6 +10,7 @@ use super::siblings::comps_among;
 use super::{CliError, not_declared, notice, parse_day, today};
 use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
 use crate::band::own::Own;
+use crate::book::names;
 use crate::book::problem::nearest;
 use crate::book::settings::{PriceBasis, Settings};
 use crate::book::store::Book;
@@ -430,13 +431,13 @@ impl FactArgs {
             });
         }
         Ok(Subject {
-            model: model.trim().to_string(),
+            model: names::composed(model.trim()).into_owned(),
             variant: self
                 .variant
                 .as_deref()
                 .map(str::trim)
                 .filter(|v| !v.is_empty())
-                .map(str::to_string),
+                .map(|v| names::composed(v).into_owned()),
             completeness: of_scale("--completeness", self.completeness.as_deref(), &levels)?,
             grade: of_scale("--grade", self.grade.as_deref(), &grades)?,
             missing,
@@ -495,10 +496,7 @@ impl From<EstimateError> for CliError {
 /// A value of one of the book's scales in the scale's own spelling.
 fn of_scale(flag: &str, given: Option<&str>, scale: &[&str]) -> Result<Option<String>, CliError> {
     let Some(given) = given else { return Ok(None) };
-    if let Some(name) = scale
-        .iter()
-        .find(|name| name.eq_ignore_ascii_case(given.trim()))
-    {
+    if let Some(name) = scale.iter().find(|name| names::same(name, given)) {
         return Ok(Some((*name).to_string()));
     }
     let near = nearest(given, scale.iter().copied())

@@ -25,8 +25,8 @@
 
 use std::collections::BTreeMap;
 
-use crate::book::Items;
 use crate::book::settings::{Has, Settings};
+use crate::book::{Items, names};
 
 /// Name of the piece that packaging is.
 pub const PACKAGING: &str = "packaging";
@@ -61,7 +61,7 @@ pub struct Set {
 }
 
 /// A description in canonical form.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Described {
     /// What is there, where the description tells.
     set: Option<Set>,
@@ -124,10 +124,7 @@ impl Wording {
     /// white space about it ignored), or blank.
     pub fn read(&self, completeness: &str, missing: &Items, extras: &Items) -> Described {
         let word = completeness.trim();
-        let level = self
-            .levels
-            .iter()
-            .find(|(name, _)| name.eq_ignore_ascii_case(word));
+        let level = self.levels.iter().find(|(name, _)| names::same(name, word));
         let has = level.map(|(_, has)| *has);
         match has.or_else(|| self.implied(missing, extras)) {
             Some(meant) => Described {
@@ -226,9 +223,11 @@ impl Wording {
         if self.has_word(Has::Seal) {
             set.seal = name(SEAL, set.seal);
         }
+        // Made anew in the order of the kit: nothing is put in between, however large it is.
+        let absent_before = std::mem::take(&mut set.absent);
         for (piece, shipped) in self.kit.iter().flat_map(|kit| kit.ships_with.iter()) {
             let lacking = missing.take(piece, u32::MAX);
-            let absent = set.absent.take(piece, u32::MAX);
+            let absent = absent_before.count(piece);
             let absent = absent.saturating_add(lacking).min(shipped);
             let brought = extras.take(piece, absent);
             set.absent.add(piece, absent - brought);
