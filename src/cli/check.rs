@@ -8,20 +8,20 @@ use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
 use super::deals::read_ledger;
-use super::past::{self, Past};
 use super::{CliError, count, say, strong};
 use super::{conflicts, undeclared};
-use crate::band::calibration::{Coverage, bar_by_chance};
-use crate::band::ratio::Figure;
-use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures};
-use crate::band::verdict::{self, Standing, Verdict};
-use crate::book::settings::Settings;
+use crate::backtest::calibration::{Coverage, bar_by_chance};
+use crate::backtest::past::{self, Past};
+use crate::backtest::ratio::Figure;
+use crate::backtest::selfcheck::{self, CHANCES, Figures, Foretold, figures};
+use crate::backtest::verdict::{self, Standing, Verdict};
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
 use crate::render::ledger::OwnCheck;
 use crate::render::numbers::amount;
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
+use crate::settings::Settings;
 
 /// Name and version of the JSON document; `data/check-1.schema.json` describes every key.
 const SCHEMA: &str = "compband.check/1";

@@ -13,11 +13,11 @@ use super::shells::SHELLS;
 use super::terminal::steers;
 use super::{Cli, CliError, count, notice, say};
 use crate::book::BookError;
-use crate::book::comp::match_key;
 use crate::book::files::write_whole;
-use crate::book::names::push_key;
-use crate::book::settings::Settings;
 use crate::book::store::Book;
+use crate::settings::Settings;
+use crate::trade::comp::match_key;
+use crate::trade::names::push_key;
 
 /// The variable by which a shell asks for completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";

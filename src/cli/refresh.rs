@@ -9,24 +9,25 @@ use clap::Args;
 use polars::prelude::{DataFrame, PolarsResult};
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::past::{self, in_parallel};
 use super::siblings::Siblings;
 use super::unit::{Unit, UnitArgs};
 use super::{CliError, notice, parse_day, report, say, today};
+use crate::backtest::past::{self, in_parallel};
 use crate::band::change::{At, Inputs, steps};
 use crate::band::estimate::{Aids, CompLine, Estimate};
 use crate::band::own::Own;
 use crate::band::siblings::{MOST_MODELS, speak};
-use crate::book::comp::match_key;
-use crate::book::frame::CONTENT_HASH;
+use crate::book::Book;
+use crate::book::comps::frame::CONTENT_HASH;
 use crate::book::history::{Record, comps_of, frame_of};
 use crate::book::ledger::Foreseen;
 use crate::book::watch::{Watched, Watches, no_such_watch};
-use crate::book::{Book, Comp};
 use crate::render::change::{self, Moved, State, Told};
 use crate::render::sheet;
 use crate::render::table::terminal_width;
 use crate::select::Dropped;
+use crate::trade::Comp;
+use crate::trade::comp::match_key;
 
 /// How often the folder of the book is looked at.
 const LOOKED_AT: Duration = Duration::from_secs(1);

@@ -9,15 +9,15 @@ use polars::prelude::{
 };
 
 use super::CliError;
-use super::timeline::{Timeline, before_month};
+use crate::backtest::timeline::{Timeline, before_month};
 use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
-use crate::book::comp::match_key;
-use crate::book::settings::{PoolFrom, Settings};
 use crate::book::store::Book;
 use crate::fit::pool::{Learnt, Pool};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
 use crate::select::{Selection, Subject};
+use crate::settings::{PoolFrom, Settings};
+use crate::trade::comp::match_key;
 
 /// A day up to which sales are known, and whether undated ones are too.
 type When = (NaiveDate, bool);

@@ -11,10 +11,10 @@ use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::band::estimate::Estimate;
-use crate::book::Currency;
-use crate::book::comp::money_text;
 use crate::deal::asking::Answer;
 use crate::deal::waiting::{Plan, Rate};
+use crate::trade::Currency;
+use crate::trade::comp::money_text;
 
 /// Name and version of the JSON document of `ask`.
 pub const SCHEMA: &str = "compband.ask/1";

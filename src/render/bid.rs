@@ -11,11 +11,11 @@ use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::band::estimate::Estimate;
-use crate::book::Currency;
-use crate::book::comp::money_text;
 use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, WORST, binding};
 use crate::deal::outlet::Net;
 use crate::deal::prospect::Prospect;
+use crate::trade::Currency;
+use crate::trade::comp::money_text;
 
 /// Name and version of the JSON document.
 pub const SCHEMA: &str = "compband.bid/1";

@@ -10,11 +10,11 @@ use super::numbers::amount;
 use super::sheet::wrap;
 use super::table::{Grid, Kind};
 use crate::band::change::{Cause, CompChange, Fate, Step};
-use crate::book::comp::money_text;
 use crate::book::history::Record;
 use crate::book::ledger::basis_word;
-use crate::book::settings::PriceBasis;
-use crate::book::{Comp, Currency};
+use crate::settings::PriceBasis;
+use crate::trade::comp::money_text;
+use crate::trade::{Comp, Currency};
 
 /// Names and versions of the schemas.
 const SCHEMA: &str = "compband.refresh/1";

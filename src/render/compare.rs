@@ -9,9 +9,9 @@ use super::bid::{aim, failure, measures_document};
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
-use crate::book::Currency;
-use crate::book::comp::money_text;
 use crate::deal::bid::{Advice, Aim, Judged};
+use crate::trade::Currency;
+use crate::trade::comp::money_text;
 
 /// Name and version of the JSON document.
 pub const SCHEMA: &str = "compband.compare/1";

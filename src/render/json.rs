@@ -8,9 +8,9 @@ use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::book::comp::money_text;
-use crate::book::settings::PriceBasis;
-use crate::book::{Attributes, Currency, Foreign, Items};
+use crate::settings::PriceBasis;
+use crate::trade::comp::money_text;
+use crate::trade::{Attributes, Currency, Foreign, Items};
 
 /// Name and version of the schema.
 pub const SCHEMA: &str = "compband.estimate/1";

@@ -3,7 +3,7 @@
 //! the first column of CSV, and in the names of the sheets.
 //!
 //! Nothing that a user wrote can act as a formula. In a workbook it is written as a string, which no
-//! spreadsheet evaluates. CSV has no strings, so there text goes by the rule of [`crate::book::formula`].
+//! spreadsheet evaluates. CSV has no strings, so there text goes by the rule of [`crate::book::csv::formula`].
 //! Numbers are the program's own and stay numbers.
 //!
 //! Money is rounded half-even to the minor unit; shares are from 0 to 1.
@@ -22,9 +22,9 @@ use super::html::visible;
 use super::report::capitalised;
 use super::sheet::unit;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::book::comp::money_text;
-use crate::book::formula::neutral;
-use crate::book::{Currency, Foreign};
+use crate::book::csv::formula::neutral;
+use crate::trade::comp::money_text;
+use crate::trade::{Currency, Foreign};
 
 /// Most characters of a cell in a workbook, by the format's limit of 32 767.
 const LONGEST: usize = 32_000;

@@ -6,7 +6,6 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use assert_cmd::cargo::cargo_bin;
 use tempfile::TempDir;
 
 use crate::runner::{compband, fails, out, run, stderr};
@@ -279,7 +278,7 @@ fn a_clock_before_1970_is_refused() {
     ] {
         let told = Command::new("faketime")
             .arg("1969-06-01 00:00:00")
-            .arg(cargo_bin("compband"))
+            .arg(compband(dir.path()).get_program())
             .args(args)
             .current_dir(dir.path())
             .env_remove("COMPBAND_BOOK")

@@ -14,9 +14,7 @@ use std::sync::{Arc, Mutex};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
-use assert_cmd::cargo::cargo_bin;
-
-use crate::runner::out;
+use crate::runner::{compband, out};
 
 /// Names that a shell would run, expand, split or end a quote at.
 const NAMES: [&str; 6] = [
@@ -72,7 +70,7 @@ fn book() -> tempfile::TempDir {
         "#!/bin/sh\nif [ \"$1\" = completions ]; then exec '{real}' \"$@\"; fi\n\
          if [ -n \"$COMPBAND_COMPLETE\" ]; then '{real}' \"$@\"; : > asked; exit 0; fi\n\
          printf '%s\\n' \"$@\" > argv.new; mv argv.new argv\n",
-        real = cargo_bin("compband").display()
+        real = compband(dir.path()).get_program().display()
     );
     let path = dir.path().join("bin/compband");
     fs::write(&path, wrapper).unwrap();
