@@ -123,7 +123,7 @@ fn a_sheet_in_another_form_holds_the_same_sales() {
     let dir = book();
     let sheet = |name: &str| {
         let rows =
-            format!("date,item,price\n2026-01-02,Caf\u{e9} 7,5\n2026-01-03,Gr\u{f6}\u{df}e,6\n");
+            "date,item,price\n2026-01-02,Caf\u{e9} 7,5\n2026-01-03,Gr\u{f6}\u{df}e,6\n".to_string();
         let text = if name == "a.csv" {
             rows
         } else {
@@ -324,13 +324,20 @@ fn a_formula_goes_out_as_text_and_comes_back() {
         FORMULA, "'=1", "''+2", "-x", "- 3", "@a", "+49 30 1", "-5", "'90s",
     ];
     for note in notes {
+        let (note, venue) = (format!("--note={note}"), format!("--venue={note}"));
         let sale = [
-            "log", "--model", "=1+1", "--price", "5", "--again", "--note", note,
+            "log",
+            "--model",
+            "=1+1",
+            "--price",
+            "5",
+            "--again",
+            "--set",
+            "offset=-3",
+            &note,
+            &venue,
         ];
-        out(
-            dir.path(),
-            &[&sale[..], &["--set", "offset=-3", "--venue", note]].concat(),
-        );
+        out(dir.path(), &sale);
     }
     let all = out(dir.path(), &["comps", "--csv"]);
     assert_inert(all.as_bytes(), "comps --csv");
@@ -420,7 +427,7 @@ fn listings_come_back_too() {
         out(dir.path(), &["log", "--model", "=1+1", "--price", price]);
     }
     fs::write(dir.path().join("l.csv"), "model,asked\n'=1+1,50\n").unwrap();
-    let told = run(dir.path(), &["compare", "l.csv"]);
+    let told = run(dir.path(), &["compare", "l.csv", "--budget", "500"]);
     assert!(
         !stderr(&told).contains("no comps") && told.status.success(),
         "{}",
