@@ -90,6 +90,8 @@ pub struct FactArgs {
 
 /// How a unit is sold.
 #[derive(Debug, Clone, Copy, ValueEnum)]
+// Words of the command line: a doc comment would be printed in every help.
+#[allow(missing_docs)]
 pub enum SoldArg {
     Auction,
     Fixed,
