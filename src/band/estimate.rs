@@ -412,14 +412,11 @@ fn working_price(
 /// What the parts-only rule makes of the price of a working unit.
 fn parts_price(working: Prior, settings: &Settings) -> Belief {
     let rule = Belief::of_rule(design::parts_rule(settings));
-    let part = |part: RulePart| RulePart {
+    rule.map(|part| RulePart {
         mean: working.mean + part.mean,
         sd: working.sd.hypot(part.sd),
         ..part
-    };
-    Belief {
-        parts: rule.parts.map(part),
-    }
+    })
 }
 
 /// Fills in what was not said of the unit and what no comp in use tells either. What comps tell and
