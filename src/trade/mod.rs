@@ -5,6 +5,7 @@ pub mod checks;
 pub mod comp;
 pub mod foreign;
 pub mod items;
+pub mod names;
 pub mod near;
 pub mod problem;
 

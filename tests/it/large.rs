@@ -56,37 +56,25 @@ fn large_book() -> TempDir {
     dir
 }
 
-/// A file of each kind of the cached table: identifiers, models, rows of some models.
-fn cached_files(dir: &Path) -> [PathBuf; 3] {
-    let list = |dir: &Path| -> Vec<PathBuf> {
-        let items = fs::read_dir(dir).unwrap();
-        let mut paths: Vec<_> = items.map(|item| item.unwrap().path()).collect();
-        paths.sort();
-        paths
-    };
-    let cache = dir.join(".compband/cache");
-    let tables: Vec<_> = list(&cache)
-        .into_iter()
-        .filter(|path| path.is_dir())
+/// The files of the cached table: rows by model, identifiers, models.
+fn cached_files(dir: &Path) -> Vec<PathBuf> {
+    let mut files: Vec<_> = fs::read_dir(dir.join(".compband/cache"))
+        .unwrap()
+        .map(|item| item.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|e| e == "arrow"))
         .collect();
-    assert_eq!(tables.len(), 1, "{tables:?}");
-    let files = list(&tables[0]);
-    ["ids-", "models-", "part-"].map(|kind| {
-        let named = |path: &&PathBuf| {
-            path.file_name()
-                .unwrap()
-                .to_str()
-                .unwrap()
-                .starts_with(kind)
-        };
-        let file = files.iter().find(named).unwrap_or(&tables[0]);
-        file.clone()
-    })
+    files.sort();
+    let name = |path: &PathBuf| path.file_name().unwrap().to_str().unwrap().to_string();
+    let names: Vec<String> = files.iter().map(name).collect();
+    assert_eq!(names.len(), 3, "{names:?}");
+    for (name, begins) in names.iter().zip(["comps-", "ids-", "models-"]) {
+        assert!(name.starts_with(begins), "{names:?}");
+    }
+    files
 }
 
 fn cached_table(dir: &Path) -> PathBuf {
-    let [_, _, part] = cached_files(dir);
-    part
+    cached_files(dir).remove(0)
 }
 
 /// Everything that a book gives.
@@ -741,14 +729,8 @@ impl Changing {
             0 => fs::remove_dir_all(cache).unwrap(),
             1 => fs::remove_dir_all(self.path().join(".compband")).unwrap(),
             _ => {
-                let items = fs::read_dir(&cache).unwrap();
-                let mut paths: Vec<_> = items.map(|item| item.unwrap().path()).collect();
-                let tables: Vec<_> = paths.extract_if(.., |path| path.is_dir()).collect();
-                for table in tables {
-                    let files = fs::read_dir(table).unwrap();
-                    paths.extend(files.map(|item| item.unwrap().path()));
-                }
-                for path in paths {
+                for item in fs::read_dir(cache).unwrap() {
+                    let path = item.unwrap().path();
                     let mut bytes = fs::read(&path).unwrap();
                     if bytes.is_empty() {
                         continue;

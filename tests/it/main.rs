@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod ask;
+mod attack;
 mod check;
 mod conflict;
 mod coverage;
@@ -12,6 +13,7 @@ mod edges;
 mod estimate;
 mod faults;
 mod fuzz;
+mod guard;
 mod import;
 mod large;
 mod ledger;
@@ -24,6 +26,7 @@ mod ratio;
 mod reference;
 mod report;
 mod runner;
+mod shells;
 mod step;
 mod store;
 mod undeclared;

@@ -13,10 +13,12 @@ use chrono::NaiveDate;
 use csv::ByteRecord;
 use rust_decimal::Decimal;
 
+use super::formula::neutral;
 use crate::settings::Settings;
 use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
 use crate::trade::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, RowText, minor_units};
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
+use crate::trade::names;
 use crate::trade::problem::{quoted, shorten};
 use crate::trade::{Attributes, Comp, Currency, HowSold, Items, Problem};
 
@@ -196,7 +198,7 @@ fn of_scale<'a>(text: &str, names: impl Iterator<Item = &'a str> + Clone) -> Res
     }
     names
         .clone()
-        .find(|name| name.eq_ignore_ascii_case(text))
+        .find(|name| names::same(name, text))
         .map(str::to_string)
         .ok_or_else(|| {
             let all: Vec<&str> = names.collect();
@@ -796,6 +798,7 @@ pub struct Writer<W: Write> {
     output: csv::Writer<W>,
     row: RowText,
     optional: Vec<OptionalColumn>,
+    neutral: bool,
 }
 
 impl<W: Write> Writer<W> {
@@ -820,7 +823,15 @@ impl<W: Write> Writer<W> {
             output: csv::Writer::from_writer(output),
             row: RowText::default(),
             optional,
+            neutral: false,
         }
+    }
+
+    /// The same rows for other programs: no text acts as a formula in a spreadsheet.
+    #[must_use]
+    pub fn neutral(mut self) -> Self {
+        self.neutral = true;
+        self
     }
 
     /// Writes the row of a comp in the columns of [`COLUMNS`] and those behind them.
@@ -829,6 +840,12 @@ impl<W: Write> Writer<W> {
     /// Where writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
         self.row.fill(comp);
+        if self.neutral {
+            let optional = self.optional.iter().map(|column| column.cell(comp));
+            let cells = self.row.cells().map(str::to_string).chain(optional);
+            let cells = cells.map(|cell| neutral(&cell).into_owned());
+            return self.output.write_record(cells).map_err(io_error);
+        }
         write_row(&mut self.output, &self.row, comp, &self.optional).map_err(io_error)
     }
 

@@ -5,16 +5,16 @@
 //! some 30 bytes for every identifier.
 
 use std::cmp::Reverse;
+use std::fs::File;
 use std::path::Path;
 
 use polars::prelude::*;
-use tempfile::TempDir;
 
-use super::{Contents, IDS, MODELS, PART, SPILL, read, write};
+use super::table::{ArrowFile, ArrowWriter, Layout, rows_of};
 use crate::book::comps::frame::{CONTENT_HASH, Columns, Known, rows_by_key, take};
 use crate::book::comps::rows::{Id, Trouble};
 use crate::book::csv::canonical::Row;
-use crate::book::files;
+use crate::book::folder::{Folder, Temporary};
 use crate::book::store::id_hash;
 use crate::trade::Problem;
 
@@ -26,32 +26,46 @@ const MOST_BUCKETS: u64 = 256;
 const CHUNK_ROWS: usize = 4096;
 /// Rows from which a part is closed when its last model is whole.
 const PART_ROWS: usize = 1024;
-/// Identifiers in a file.
+/// Identifiers in a batch.
 const ID_ROWS: usize = 8192;
 
-/// The folder of a table, and what is in it.
-pub(super) type Built = (TempDir, Contents);
+/// The files of a table, each with how it is laid out: rows by model, models, identifiers.
+pub(crate) struct Built {
+    pub(super) files: [(Temporary, Layout); 3],
+    /// The first hash of each batch of identifiers.
+    pub(super) firsts: Vec<u64>,
+}
 
 /// Takes rows and makes the table of them.
 pub(crate) struct TableBuilder {
     known: Known,
-    dir: TempDir,
-    spill: TempDir,
+    /// For rows by model, models, identifiers.
+    outputs: [Temporary; 3],
+    spill: (File, ArrowWriter),
+    spilled: usize,
     buckets: Vec<Bucket>,
     failed: Option<PolarsError>,
 }
 
+/// Rows that wait, and batches of the spill.
+type Bucket = (Columns, Vec<usize>);
+
 impl TableBuilder {
-    /// For about so many bytes of comps; temporary folders are made in `dir`.
+    /// For about so many bytes of comps; temporary files are made in `dir`, a folder in `folder`.
     ///
     /// # Errors
     /// Where they cannot be made.
-    pub(crate) fn new(dir: &Path, bytes: u64) -> PolarsResult<Self> {
+    pub(crate) fn new(folder: &Folder, dir: &Path, bytes: u64) -> PolarsResult<Self> {
+        let temporary = || folder.temporary(dir);
+        let spill = temporary()?.unnamed()?;
+        let like = Columns::default().finish()?;
+        let writer = ArrowWriter::new(spill.try_clone()?, &like, CompatLevel::newest())?;
         let buckets = (bytes / BUCKET_BYTES).clamp(1, MOST_BUCKETS);
         Ok(Self {
             known: Known::default(),
-            dir: files::temp_folder_in(dir)?,
-            spill: files::temp_folder_in(dir)?,
+            outputs: [temporary()?, temporary()?, temporary()?],
+            spill: (spill, writer),
+            spilled: 0,
             buckets: (0..buckets).map(|_| Default::default()).collect(),
             failed: None,
         })
@@ -60,11 +74,14 @@ impl TableBuilder {
     /// Takes a row of a file, as [`Known::push`] does.
     pub(crate) fn push(&mut self, file: &str, row: &Row) -> Option<Problem> {
         let bucket = id_hash(self.known.key(&row.comp.model)) % self.buckets.len() as u64;
-        let bucket = &mut self.buckets[bucket as usize];
-        let problem = self.known.push(&mut bucket.0, file, row);
-        if bucket.0.len() >= CHUNK_ROWS {
-            let spilled = spill(bucket, self.spill.path());
-            self.failed = self.failed.take().or(spilled.err());
+        let (columns, spilled) = &mut self.buckets[bucket as usize];
+        let problem = self.known.push(columns, file, row);
+        if columns.len() >= CHUNK_ROWS {
+            spilled.push(self.spilled);
+            self.spilled += 1;
+            let chunk = std::mem::take(columns).finish();
+            let added = chunk.and_then(|chunk| self.spill.1.add(&chunk));
+            self.failed = self.failed.take().or(added.err());
         }
         problem
     }
@@ -78,49 +95,55 @@ impl TableBuilder {
             return Err(error.into());
         }
         drop(self.known);
-        let (dir, from) = (self.dir.path(), self.spill.path());
+        let spill = ArrowFile::new(self.spill.0, self.spill.1.finish()?)?;
+        let [mut rows, mut models, mut ids] = self.outputs;
+        let begin = |file: &mut Temporary, like: &DataFrame| -> PolarsResult<ArrowWriter> {
+            ArrowWriter::new(file.as_file().try_clone()?, like, CompatLevel::oldest())
+        };
+        let mut output = begin(&mut rows, &Columns::default().finish()?)?;
         let mut lists = Lists::default();
         let threads = std::thread::available_parallelism().map_or(1, usize::from);
         let mut buckets = self.buckets.into_iter().peekable();
         while buckets.peek().is_some() {
+            let round = buckets.by_ref().take(threads).map(|(columns, spilled)| {
+                let spilled = spilled.into_iter().map(|batch| spill.bytes(batch));
+                Ok((columns, spilled.collect::<Result<Vec<_>, _>>()?))
+            });
+            let round: Vec<_> = round.collect::<Result<_, Trouble>>()?;
             let done: Vec<_> = std::thread::scope(|scope| {
-                let round = buckets.by_ref().take(threads);
-                let running: Vec<_> = round
-                    .map(|bucket| scope.spawn(move || arrange(bucket, from, dir)))
-                    .collect();
+                let begin = |(columns, spilled)| scope.spawn(move || parts_of(columns, spilled));
+                let running: Vec<_> = round.into_iter().map(begin).collect();
                 running.into_iter().map(|thread| thread.join()).collect()
             });
             for parts in done {
-                for (file, rows) in
-                    parts.unwrap_or_else(|panic| std::panic::resume_unwind(panic))?
-                {
-                    lists.note(&rows)?;
-                    lists.parts.push(file);
+                for part in parts.unwrap_or_else(|panic| std::panic::resume_unwind(panic))? {
+                    output.add(&part)?;
+                    lists.note(&part)?;
                 }
             }
         }
-        let contents = lists.write(dir)?;
-        Ok((self.dir, contents))
+        let rows = (rows, output.finish()?);
+        let [model_list, id_list] = lists.finish()?;
+        let mut output = begin(&mut models, &model_list)?;
+        output.add(&model_list)?;
+        let models = (models, output.finish()?);
+        let mut output = begin(&mut ids, &id_list)?;
+        for at in (0..id_list.height()).step_by(ID_ROWS) {
+            output.add(&id_list.slice(at as i64, ID_ROWS))?;
+        }
+        let hashes = id_list.column("id_hash")?.u64()?.iter().flatten();
+        Ok(Built {
+            firsts: hashes.step_by(ID_ROWS).collect(),
+            files: [rows, models, (ids, output.finish()?)],
+        })
     }
 }
 
-/// Rows that wait, and files of those that were spilled before.
-type Bucket = (Columns, Vec<u64>);
-
-fn spill((columns, spilled): &mut Bucket, dir: &Path) -> PolarsResult<()> {
-    spilled.push(write(dir, SPILL, &mut std::mem::take(columns).finish()?)?);
-    Ok(())
-}
-
-/// Writes the rows of a bucket in parts; the file of each, and its rows.
-fn arrange(
-    (columns, spilled): Bucket,
-    from: &Path,
-    to: &Path,
-) -> Result<Vec<(u64, DataFrame)>, Trouble> {
+/// The rows of a bucket in parts, each with all rows of its models.
+fn parts_of(columns: Columns, spilled: Vec<Vec<u8>>) -> PolarsResult<Vec<DataFrame>> {
     let mut whole = Columns::default().finish()?;
-    for file in spilled {
-        whole.vstack_mut_owned(read(from, SPILL, file)?)?;
+    for chunk in spilled {
+        whole.vstack_mut_owned(rows_of(&chunk)?)?;
     }
     whole.vstack_mut_owned(columns.finish()?)?;
     whole.rechunk_mut();
@@ -131,8 +154,7 @@ fn arrange(
     for (at, (_, rows)) in models.into_iter().enumerate() {
         waiting.extend(rows);
         if waiting.len() >= PART_ROWS || at == last {
-            let mut part = take(&whole, std::mem::take(&mut waiting))?;
-            parts.push((write(to, PART, &mut part)?, part));
+            parts.push(take(&whole, std::mem::take(&mut waiting))?);
         }
     }
     Ok(parts)
@@ -150,7 +172,7 @@ struct Spelling {
 /// What is in a table.
 #[derive(Default)]
 struct Lists {
-    parts: Vec<u64>,
+    parts: u32,
     spellings: Vec<Spelling>,
     ids: Vec<Id>,
 }
@@ -170,7 +192,7 @@ impl Lists {
                     name: name.to_string(),
                     key: key.to_string(),
                     rows: 0,
-                    part: self.parts.len() as u32,
+                    part: self.parts,
                 });
                 self.spellings.len() - 1
             });
@@ -182,12 +204,13 @@ impl Lists {
                 model: model as u32,
             });
         }
+        self.parts += 1;
         Ok(())
     }
 
-    /// Writes the models, those with most rows first and spellings of one together, and the
-    /// identifiers by their hashes.
-    fn write(mut self, dir: &Path) -> PolarsResult<Contents> {
+    /// The models, those with most rows first and spellings of one together, and the identifiers by
+    /// their hashes.
+    fn finish(mut self) -> PolarsResult<[DataFrame; 2]> {
         let spellings = &self.spellings;
         let mut of_model: PlHashMap<&str, u32> = PlHashMap::default();
         for spelling in spellings {
@@ -209,7 +232,7 @@ impl Lists {
         let number = |name: &str, of: fn(&Spelling) -> u32| {
             UInt32Chunked::from_vec(name.into(), sorted().map(of).collect()).into_column()
         };
-        let mut models = DataFrame::new_infer_height(vec![
+        let models = DataFrame::new_infer_height(vec![
             text("model", |spelling| &spelling.name),
             text("model_key", |spelling| &spelling.key),
             number("rows", |spelling| spelling.rows),
@@ -219,14 +242,6 @@ impl Lists {
         for id in &mut self.ids {
             id.model = places[id.model as usize];
         }
-        let ids = self.ids.chunks(ID_ROWS).map(|ids| {
-            let file = write(dir, IDS, &mut Id::frame(ids)?)?;
-            Ok((ids[0].hash, file))
-        });
-        Ok(Contents {
-            ids: ids.collect::<PolarsResult<_>>()?,
-            models: write(dir, MODELS, &mut models)?,
-            parts: self.parts,
-        })
+        Ok([models, Id::frame(&self.ids)?])
     }
 }

@@ -1,32 +1,35 @@
-//! The columnar cache in `.compband/cache/`: the imports of a large book as a folder of Arrow files (rows
-//! in parts by model, identifiers, models), beside a label that says of which imports they were made.
+//! The columnar cache in `.compband/cache/`: the imports of a large book, and its log where that is large,
+//! as three Arrow files (rows in parts by model, models, identifiers), beside a label that says of what
+//! they were made.
 //!
-//! Anything that does not fit (other imports, other settings, an unknown format) counts as no cache.
-//! Every file is named by the hash of its content, which is checked when it is read, so that reading
-//! one model touches little of the table. The folder comes into place by renaming, then the label.
+//! Anything that does not fit (other files, other settings, a cut or changed file, an unknown
+//! format) counts as no cache. All files come into place by renaming, the label last. Each batch of
+//! rows is held against its hash when it is read, so that reading one model touches little of it.
 
 pub(crate) mod build;
+mod table;
 
 use std::collections::HashSet;
-use std::fs;
-use std::io::{self, Cursor};
+use std::fs::{File, TryLockError};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use polars::prelude::*;
-use polars_io::ipc::{IpcReader, IpcWriter};
-use polars_io::{SerReader, SerWriter};
+use polars::prelude::DataFrame;
 use serde::{Deserialize, Serialize};
-use tempfile::TempDir;
 use xxhash_rust::xxh3::xxh3_64;
 
+use crate::book::BookError;
+use crate::book::comps::log::{LogBytes, LogPart};
 use crate::book::comps::rows::{Id, Models, Trouble};
+use crate::book::folder::Access;
 use crate::book::store::{Book, Stamp};
-use crate::book::{BookError, files};
 use crate::settings::Settings;
 use build::Built;
+use table::{ArrowFile, Layout};
 
-/// Bytes of imports from which a cache pays.
+/// Bytes of imports, or of the log, from which a cache pays; of later sales in the log that are read
+/// beside it.
 pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 
 /// Bytes of later imports that are read beside the cache before it is made anew.
@@ -49,116 +52,77 @@ fn unsure_nanos(modified: u64) -> u64 {
     }
 }
 
-/// When a file that has not changed until then is sure not to have, in nanoseconds since 1970.
-fn sure_from(source: &Stamp) -> u64 {
-    source
-        .modified
-        .saturating_add(unsure_nanos(source.modified))
-}
-
 const LABEL: &str = "comps.json";
 
-/// How the name of the folder of a table begins.
-const FOLDER: &str = "comps-";
+/// Held while table and label are put in place.
+const LOCK: &str = "lock";
 
-/// What the cache was made of, and what is in it.
+/// How the names of the table's files begin, in the order of [`Built::files`].
+const FILES: [&str; 3] = ["comps", "models", "ids"];
+
+/// What the cache was made of, and how its files are laid out.
 #[derive(Debug, Serialize, Deserialize)]
 struct Label {
     format: u32,
     settings: u64,
     sources: Vec<Stamp>,
-    contents: Contents,
+    log: LogPart,
+    files: [Layout; 3],
+    /// The first hash of each batch of identifiers.
+    firsts: Vec<u64>,
 }
 
-/// The files of a table, by the hashes of what is in them.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(crate) struct Contents {
-    /// Rows in parts, each with all rows of its models.
-    parts: Vec<u64>,
-    /// Identifiers sorted by their hashes, each file with its first hash.
-    ids: Vec<(u64, u64)>,
-    models: u64,
-}
-
-impl Contents {
-    /// The name of the folder that has them, which says what they are.
-    fn folder(&self) -> String {
-        let listed = serde_json::to_vec(self).unwrap_or_default();
-        format!("{FOLDER}{:016x}", xxh3_64(&listed))
+impl Label {
+    /// The names of the files, which say what is in them.
+    fn names(&self) -> [String; 3] {
+        let layouts = serde_json::to_vec(&(&self.files, &self.firsts)).unwrap_or_default();
+        FILES.map(|name| format!("{name}-{:016x}.arrow", xxh3_64(&layouts)))
     }
 }
 
-/// Kinds of files in a table.
-const PART: &str = "part";
-const IDS: &str = "ids";
-const MODELS: &str = "models";
-/// A file that goes before the table is made: in the layout that is read and written fastest.
-const SPILL: &str = "spill";
-
-/// Writes a file of a table; the hash of its content.
-fn write(dir: &Path, kind: &str, frame: &mut DataFrame) -> PolarsResult<u64> {
-    let layout = match kind {
-        SPILL => CompatLevel::newest(),
-        // Which leaves out what the strings of other rows share, and which all tools read.
-        _ => CompatLevel::oldest(),
-    };
-    let mut bytes = Vec::new();
-    IpcWriter::new(&mut bytes)
-        .with_compat_level(layout)
-        .finish(frame)?;
-    let hash = xxh3_64(&bytes);
-    fs::write(dir.join(file_name(kind, hash)), bytes)?;
-    Ok(hash)
-}
-
-/// Reads a file of a table, and sees that it is what it was.
-fn read(dir: &Path, kind: &str, hash: u64) -> Result<DataFrame, Trouble> {
-    let bytes = fs::read(dir.join(file_name(kind, hash))).unwrap_or_default();
-    if xxh3_64(&bytes) != hash {
-        return Err(Trouble::Damaged);
-    }
-    Ok(IpcReader::new(Cursor::new(bytes)).finish()?)
-}
-
-fn file_name(kind: &str, hash: u64) -> String {
-    format!("{kind}-{hash:016x}.arrow")
-}
-
-/// The cached table.
+/// The cached table, opened.
 #[derive(Debug)]
 pub(crate) struct Table {
-    dir: PathBuf,
-    contents: Contents,
-    /// Where the table is not kept: its folder goes with it.
-    _temporary: Option<TempDir>,
+    rows: ArrowFile,
+    models: ArrowFile,
+    ids: ArrowFile,
+    firsts: Vec<u64>,
 }
 
 impl Table {
+    /// The table in these files; none where one of them is not what it was.
+    fn new(files: [File; 3], layouts: [Layout; 3], firsts: Vec<u64>) -> Option<Self> {
+        let opened = files.into_iter().zip(layouts);
+        let mut opened = opened.filter_map(|(file, layout)| ArrowFile::new(file, layout).ok());
+        let (rows, models, ids) = (opened.next()?, opened.next()?, opened.next()?);
+        Some(Self {
+            rows,
+            models,
+            ids,
+            firsts,
+        })
+    }
+
     /// How many parts there are.
     pub(crate) fn parts(&self) -> usize {
-        self.contents.parts.len()
+        self.rows.batches()
     }
 
     /// The rows of a part, those of one model in the order of their places.
     pub(crate) fn part(&self, number: usize) -> Result<DataFrame, Trouble> {
-        let hash = self.contents.parts.get(number).ok_or(Trouble::Damaged)?;
-        read(&self.dir, PART, *hash)
+        self.rows.rows(number)
     }
 
     /// Its models.
     pub(crate) fn models(&self) -> Result<Models, Trouble> {
-        Ok(Models::new(&read(
-            &self.dir,
-            MODELS,
-            self.contents.models,
-        )?)?)
+        Ok(Models::new(&self.models.rows(0)?)?)
     }
 
     /// Every identifier, sorted by its hash.
     pub(crate) fn ids(&self) -> Result<Vec<(u64, u64)>, Trouble> {
         let mut ids = Vec::new();
-        for (_, file) in &self.contents.ids {
-            let more = Id::all_of(&read(&self.dir, IDS, *file)?)?;
+        for batch in 0..self.ids.batches() {
+            let more = Id::all_of(&self.ids.rows(batch)?)?;
             ids.extend(more.iter().map(|id| (id.hash, id.content)));
         }
         Ok(ids)
@@ -167,12 +131,11 @@ impl Table {
     /// The identifiers of these hashes that the table has.
     pub(crate) fn find(&self, mut hashes: Vec<u64>) -> Result<Vec<Id>, Trouble> {
         hashes.sort_unstable();
-        let files = &self.contents.ids;
-        let file_of = |hash: &u64| files.partition_point(|(first, _)| first <= hash);
         let mut found = Vec::new();
-        for asked in hashes.chunk_by(|a, b| file_of(a) == file_of(b)) {
-            if let Some(file) = file_of(&asked[0]).checked_sub(1) {
-                let mut ids = Id::all_of(&read(&self.dir, IDS, files[file].1)?)?;
+        let batch_of = |hash: &u64| self.firsts.partition_point(|first| first <= hash);
+        for asked in hashes.chunk_by(|a, b| batch_of(a) == batch_of(b)) {
+            if let Some(batch) = batch_of(&asked[0]).checked_sub(1) {
+                let mut ids = Id::all_of(&self.ids.rows(batch)?)?;
                 ids.retain(|id| asked.binary_search(&id.hash).is_ok());
                 found.extend(ids);
             }
@@ -188,58 +151,94 @@ pub(crate) fn now() -> u64 {
         .map_or(0, |since| since.as_nanos() as u64)
 }
 
-/// Whether files read from the time `read` on are sure to have been as they are now.
+/// Whether files read from the time `read` on are sure to have been as they are now. Where the clock
+/// is far behind their times, a change of them has another time too.
 pub(crate) fn are_sure(sources: &[Stamp], read: u64) -> bool {
-    sources.iter().all(|source| sure_from(source) <= read)
+    let sure = |file: &Stamp| read.abs_diff(file.changed) >= unsure_nanos(file.changed);
+    sources.iter().all(sure)
 }
 
 /// Waits, at most so long, where that makes sure of files that have only just changed.
 pub(crate) fn settle(sources: &[Stamp], longest: Duration) {
-    let sure = sources.iter().map(sure_from).max();
-    let left = sure.unwrap_or(0).saturating_sub(now());
-    if left > 0 && u128::from(left) < longest.as_nanos() {
-        std::thread::sleep(Duration::from_nanos(left + 1));
+    let now = now();
+    let left = |file: &Stamp| {
+        let sure = file.changed.saturating_add(unsure_nanos(file.changed));
+        sure.checked_sub(now).map(Duration::from_nanos)
+    };
+    let left = sources
+        .iter()
+        .filter_map(left)
+        .filter(|left| *left < longest);
+    if let Some(left) = left.max() {
+        std::thread::sleep(left + Duration::from_nanos(1));
     }
 }
 
-/// The cached table with the files it was made of, where all of these are still as they were.
-pub(crate) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, HashSet<Stamp>)> {
+/// A table, and what it was made of.
+pub(crate) struct Cached {
+    pub(crate) table: Table,
+    pub(crate) of: HashSet<Stamp>,
+    pub(crate) log: LogPart,
+}
+
+/// The beginning of the log that the cache has; nothing where the log is small or has changed.
+pub(crate) fn part_of_log(book: &Book, bytes: &[u8]) -> LogPart {
+    let large = bytes.len() as u64 >= WORTH_BYTES;
+    let label = large.then(|| read_label(book, &folder(book))).flatten();
+    let part = label.map_or_else(LogPart::default, |label| label.log);
+    if part.begins(bytes) {
+        part
+    } else {
+        LogPart::default()
+    }
+}
+
+/// The cached table, where all that it was made of is still as it was.
+pub(crate) fn open(book: &Book, sources: &[Stamp], log: &LogBytes) -> Option<Cached> {
     let dir = folder(book);
-    let label = fs::read(dir.join(LABEL)).ok()?;
-    let label: Label = serde_json::from_slice(&label).ok()?;
     let there: HashSet<&Stamp> = sources.iter().collect();
-    let fits = label.format == FORMAT
-        && label.settings == settings_hash(book.settings())
-        && label.sources.iter().all(|source| there.contains(source));
-    let table = Table {
-        dir: dir.join(label.contents.folder()),
-        contents: label.contents,
-        _temporary: None,
+    let open = || {
+        let label = read_label(book, &dir)?;
+        let fits = label.format == FORMAT
+            && label.settings == settings_hash(book.settings())
+            && label.sources.iter().all(|source| there.contains(source))
+            && (label.log.length == 0 || label.log == log.known);
+        let open = |name| book.folder().file(&dir.join(name), Access::Read).ok();
+        let [rows, models, ids] = label.names().map(open);
+        let files = fits.then_some([rows?, models?, ids?])?;
+        Some(Cached {
+            table: Table::new(files, label.files, label.firsts)?,
+            of: label.sources.into_iter().collect(),
+            log: label.log,
+        })
     };
-    fits.then(|| (table, label.sources.into_iter().collect()))
+    // Another run may put a new table in its place after the label is read.
+    open().or_else(open)
 }
 
 /// Keeps a table for later runs, unless its files are too young to be sure of (`made`: when
 /// reading them began); the table, to be read now. A cache that cannot be written is told and does no
 /// harm.
+///
+/// # Errors
+/// Where the table cannot be read back.
 pub(crate) fn keep(
     book: &Book,
-    (dir, contents): Built,
-    sources: Vec<Stamp>,
+    built: Built,
+    sources: (Vec<Stamp>, LogPart),
     made: u64,
     notice: &mut dyn FnMut(&str),
-) -> Table {
-    let mut table = Table {
-        dir: dir.path().to_path_buf(),
-        contents,
-        _temporary: Some(dir),
-    };
-    if are_sure(&sources, made)
-        && let Err(error) = try_keep(book, &mut table, sources)
-    {
+) -> io::Result<Table> {
+    let Built { mut files, firsts } = built;
+    let [rows, models, ids] = files.each_mut().map(|(file, _)| file.as_file().try_clone());
+    let layouts = files.each_ref().map(|(_, layout)| layout.clone());
+    let table = Table::new([rows?, models?, ids?], layouts, firsts.clone())
+        .ok_or_else(|| io::Error::other("what was just written reads otherwise"))?;
+    let sure = are_sure(&sources.0, made);
+    if sure && let Err(error) = try_keep(book, Built { files, firsts }, sources) {
         notice(&unwritten(&error));
     }
-    table
+    Ok(table)
 }
 
 /// What is said of a cache that cannot be written.
@@ -249,41 +248,62 @@ pub(crate) fn unwritten(error: &BookError) -> String {
     )
 }
 
-/// Puts a table and its label in place. Where two runs do so at once, one of the tables may go again:
-/// a reader that misses a file of it looks for the other, or makes its own.
-fn try_keep(book: &Book, table: &mut Table, sources: Vec<Stamp>) -> Result<(), BookError> {
+/// Takes the label away, so that the cache is made again.
+pub(crate) fn discard(book: &Book) {
+    // One that stays is not trusted in this run, and found out again in the next.
+    let _ = book.folder().remove(&folder(book).join(LABEL));
+}
+
+fn try_keep(
+    book: &Book,
+    built: Built,
+    (sources, log): (Vec<Stamp>, LogPart),
+) -> Result<(), BookError> {
     let dir = book.cache_dir()?;
-    let name = table.contents.folder();
-    let place = dir.join(&name);
-    // What is there by that name was found to be damaged.
-    let _ = fs::remove_dir_all(&place);
-    match fs::rename(&table.dir, &place) {
+    let lock = dir.join(LOCK);
+    let held = book.folder().file(&lock, Access::Append);
+    let held = held.map_err(BookError::io(&lock, "lock"))?;
+    match held.try_lock() {
         Ok(()) => {}
-        // Another run has just kept the same.
-        Err(_) if place.is_dir() => return Ok(()),
-        Err(error) => return Err(BookError::io(&place, "write")(error)),
+        // Another run is keeping its own.
+        Err(TryLockError::WouldBlock) => return Ok(()),
+        Err(TryLockError::Error(error)) => return Err(BookError::io(&lock, "lock")(error)),
     }
-    table.dir = place;
-    table._temporary.take().map(TempDir::keep);
+    let [(rows, a), (models, b), (ids, c)] = built.files;
     let label = Label {
         format: FORMAT,
         settings: settings_hash(book.settings()),
         sources,
-        contents: table.contents.clone(),
+        log,
+        files: [a, b, c],
+        firsts: built.firsts,
     };
+    let names = label.names();
+    for (file, name) in [rows, models, ids].iter().zip(&names) {
+        let path = dir.join(name);
+        let placed = book.folder().place(file, &path);
+        placed.map_err(BookError::io(path, "write"))?;
+    }
     let path = dir.join(LABEL);
-    let written = serde_json::to_vec(&label).map_err(io::Error::other);
-    written
-        .and_then(|json| files::write_whole(&path, &json))
+    let json = serde_json::to_vec(&label).map_err(io::Error::other);
+    json.and_then(|json| book.folder().replace(&dir, &path, &json))
         .map_err(BookError::io(&path, "write"))?;
-    for item in fs::read_dir(&dir).into_iter().flatten().flatten() {
-        let other = item.file_name();
-        // Earlier versions kept theirs as one file. What cannot be removed is left for the next time.
-        if other != *name && other.to_string_lossy().starts_with(FOLDER) {
-            let _ = fs::remove_file(item.path()).or_else(|_| fs::remove_dir_all(item.path()));
+    for other in book.folder().list(&dir).unwrap_or_default() {
+        let name = other.to_string_lossy();
+        // Earlier versions kept theirs as .table.
+        let table = name.ends_with(".arrow") || name.ends_with(".table");
+        if table && !names.contains(&name.into_owned()) {
+            // One that cannot be removed is left for the next time.
+            let _ = book.folder().remove(&dir.join(other));
         }
     }
     Ok(())
+}
+
+/// The label is JSON; what is in it tells which files there have to be.
+fn read_label(book: &Book, dir: &Path) -> Option<Label> {
+    let read = book.folder().read(&dir.join(LABEL), Access::Read);
+    serde_json::from_slice(&read.ok()??).ok()
 }
 
 /// Hash of the settings that decide how a canonical file reads.

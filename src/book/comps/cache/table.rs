@@ -1,0 +1,141 @@
+//! The files of the cached table: ordinary Arrow files, of which one batch of rows can be read and held
+//! against its hash by itself.
+
+use std::fs::File;
+use std::io::{Cursor, Read, Seek, SeekFrom};
+use std::sync::Arc;
+
+use polars::prelude::*;
+use polars_arrow::io::ipc::read::{
+    StreamReader, StreamState, read_file_metadata, read_stream_metadata,
+};
+use polars_arrow::io::ipc::write::{Block, FileWriter, WriteOptions};
+use serde::{Deserialize, Serialize};
+use xxhash_rust::xxh3::xxh3_64;
+
+use crate::book::comps::rows::Trouble;
+
+/// Bytes before the schema: an Arrow file goes on as an Arrow stream after them.
+const MARK: usize = 8;
+
+/// Lengths of the parts of an Arrow file in their order, each with the hash of its bytes: the mark and the
+/// schema, the batches, the footer.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct Layout(Vec<(u64, u64)>);
+
+/// An Arrow file of the cache, opened.
+#[derive(Debug)]
+pub(crate) struct ArrowFile {
+    file: File,
+    layout: Layout,
+    head: Vec<u8>,
+}
+
+impl ArrowFile {
+    /// Opens a file that was laid out so.
+    pub(super) fn new(file: File, layout: Layout) -> Result<Self, Trouble> {
+        let mut opened = Self {
+            file,
+            layout,
+            head: Vec::new(),
+        };
+        opened.head = opened.read(0)?;
+        opened.read(opened.batches() + 1)?;
+        let length: u64 = opened.layout.0.iter().map(|(length, _)| length).sum();
+        let whole = opened
+            .file
+            .metadata()
+            .is_ok_and(|data| data.len() == length);
+        whole.then_some(opened).ok_or(Trouble::Damaged)
+    }
+
+    /// How many batches there are.
+    pub(super) fn batches(&self) -> usize {
+        self.layout.0.len().saturating_sub(2)
+    }
+
+    /// The bytes of a part, where they are what they were, behind those of the head.
+    fn read(&self, part: usize) -> Result<Vec<u8>, Trouble> {
+        let (before, rest) = self
+            .layout
+            .0
+            .split_at_checked(part)
+            .ok_or(Trouble::Damaged)?;
+        let (length, hash) = *rest.first().ok_or(Trouble::Damaged)?;
+        let mut bytes = Vec::with_capacity(self.head.len() + length as usize);
+        bytes.extend(&self.head);
+        let start = before.iter().map(|(length, _)| length).sum();
+        let mut file = &self.file;
+        let read = file.seek(SeekFrom::Start(start));
+        let read = read.and_then(|_| file.take(length).read_to_end(&mut bytes));
+        let good = read.is_ok() && xxh3_64(&bytes[self.head.len()..]) == hash;
+        good.then_some(bytes).ok_or(Trouble::Damaged)
+    }
+
+    /// What [`rows_of`] reads the rows of a batch from.
+    pub(super) fn bytes(&self, batch: usize) -> Result<Vec<u8>, Trouble> {
+        self.read(batch + 1)
+    }
+
+    /// The rows of a batch.
+    pub(super) fn rows(&self, batch: usize) -> Result<DataFrame, Trouble> {
+        Ok(rows_of(&self.bytes(batch)?)?)
+    }
+}
+
+/// The rows in a file that has one batch and perhaps no end.
+pub(super) fn rows_of(bytes: &[u8]) -> PolarsResult<DataFrame> {
+    let mut bytes = Cursor::new(bytes.get(MARK..).unwrap_or_default());
+    let schema = read_stream_metadata(&mut bytes)?;
+    match StreamReader::new(bytes, schema, None).next().transpose()? {
+        Some(StreamState::Some(batch)) => Ok(DataFrame::from(batch)),
+        _ => Err(PolarsError::NoData("a batch without rows".into())),
+    }
+}
+
+/// Writes an Arrow file batch by batch.
+pub(super) struct ArrowWriter {
+    writer: FileWriter<File>,
+    strings: CompatLevel,
+}
+
+impl ArrowWriter {
+    /// Begins a file of tables like this one. `strings` says how they are kept: as all tools read
+    /// them and without what rows of other batches share, or as polars has them.
+    pub(super) fn new(file: File, like: &DataFrame, strings: CompatLevel) -> PolarsResult<Self> {
+        let schema = Arc::new(like.schema().to_arrow(strings));
+        let options = WriteOptions { compression: None };
+        let writer = FileWriter::try_new(file, schema, None, options)?;
+        Ok(Self { writer, strings })
+    }
+
+    /// Adds a table as a batch.
+    pub(super) fn add(&mut self, frame: &DataFrame) -> PolarsResult<()> {
+        let mut batches = frame.iter_chunks(self.strings, false);
+        batches.try_for_each(|batch| self.writer.write(&batch, None))
+    }
+
+    /// Ends the file.
+    pub(super) fn finish(mut self) -> PolarsResult<Layout> {
+        self.writer.finish()?;
+        let mut file = self.writer.into_inner();
+        file.rewind()?;
+        let blocks = read_file_metadata(&mut file)?.blocks;
+        let mut starts: Vec<u64> = blocks.iter().map(|block| block.offset as u64).collect();
+        let end = |block: &Block| {
+            block.offset as u64 + block.meta_data_length as u64 + block.body_length as u64
+        };
+        starts.extend(blocks.last().map(end));
+        starts.push(file.metadata()?.len());
+        file.rewind()?;
+        let mut at = 0;
+        let mut bytes = Vec::new();
+        let parts = starts.into_iter().map(|end| {
+            bytes.clear();
+            let length = end - std::mem::replace(&mut at, end);
+            (&file).take(length).read_to_end(&mut bytes)?;
+            Ok((length, xxh3_64(&bytes)))
+        });
+        Ok(Layout(parts.collect::<PolarsResult<_>>()?))
+    }
+}
