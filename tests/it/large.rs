@@ -9,7 +9,9 @@ use compband::book::comps::frame::FrameRows;
 use compband::book::store::Book;
 use compband::book::{BookError, Index};
 use compband::trade::{Problem, comp};
-use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame};
+use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame, DataType};
+use polars_io::SerReader;
+use polars_io::ipc::IpcReader;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use tempfile::TempDir;
@@ -190,6 +192,34 @@ fn the_cache_gives_what_the_files_give() {
     fs::remove_dir_all(dir.path().join(".compband")).unwrap();
     given(&book).same_as(&made);
     assert_eq!(cached_table(dir.path()), table);
+}
+
+#[test]
+fn the_cache_is_files_that_other_tools_open() {
+    let dir = large_book();
+    let book = Book::open(Some(dir.path())).unwrap();
+    let whole = book.frame(&mut |_| {}).unwrap();
+    let [rows, ids, models] = [0, 1, 2].map(|at| {
+        let file = fs::File::open(&cached_files(dir.path())[at]).unwrap();
+        IpcReader::new(file).finish().unwrap()
+    });
+    assert_eq!(rows.shape(), whole.shape());
+    assert_eq!(ids.height(), whole.height());
+    let sum = |frame: &DataFrame, column: &str| {
+        let column = frame.column(column).unwrap();
+        column.cast(&DataType::Int64).unwrap().i64().unwrap().sum()
+    };
+    for column in ["price_minor", "content_hash", "line"] {
+        assert_eq!(sum(&rows, column), sum(&whole, column), "{column}");
+    }
+    assert_eq!(sum(&models, "rows"), Some(21_000));
+    let keys = rows.column("model_key").unwrap().str().unwrap().iter();
+    let mut seen = HashSet::new();
+    let mut last = None;
+    for key in keys {
+        assert!(key == last || seen.insert(key), "{key:?} is in two places");
+        last = key;
+    }
 }
 
 #[test]

@@ -19,7 +19,7 @@ use crate::book::comps::rows::Trouble;
 const MARK: usize = 8;
 
 /// Lengths of the parts of an Arrow file in their order, each with the hash of its bytes: the mark and the
-/// schema, the batches, the footer.
+/// schema, the batches, the footer; where there is no batch, all of it as one.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Layout(Vec<(u64, u64)>);
 
@@ -40,7 +40,7 @@ impl ArrowFile {
             head: Vec::new(),
         };
         opened.head = opened.read(0)?;
-        opened.read(opened.batches() + 1)?;
+        opened.read(opened.layout.0.len().saturating_sub(1))?;
         let length: u64 = opened.layout.0.iter().map(|(length, _)| length).sum();
         let whole = opened
             .file
