@@ -24,8 +24,8 @@ use crate::book::ledger::Foreseen;
 use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::book::{Book, Comp};
 use crate::render::change::{self, Moved, State, Told};
-use crate::render::sheet;
 use crate::render::table::terminal_width;
+use crate::render::{document, sheet};
 use crate::select::Dropped;
 
 /// How often the folder of the book is looked at.
@@ -73,7 +73,7 @@ pub fn run(args: &RefreshArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (told, failed) = refresh(args, &book)?;
     if args.json {
-        say(&format!("{:#}\n", change::document(&told)))?;
+        say(&document::text(&document::refresh::document(&told))?)?;
     } else if !told.is_empty() {
         say(&change::sheet(&told, terminal_width()))?;
     }
