@@ -12,10 +12,15 @@
 
 #![forbid(unsafe_code)]
 
+pub mod backtest;
 pub mod band;
 pub mod book;
 pub mod cli;
 pub mod deal;
 pub mod fit;
+pub mod parse;
 pub mod render;
 pub mod select;
+pub mod settings;
+pub mod sheets;
+pub mod trade;

@@ -8,13 +8,13 @@
 use std::sync::Arc;
 
 use chrono::NaiveDate;
+use compband::backtest::selfcheck::subject_of;
 use compband::band::estimate::{Aids, estimate_with};
-use compband::band::selfcheck::subject_of;
 use compband::band::siblings::learn;
-use compband::book::Settings;
 use compband::fit::design::DAYS_PER_MONTH;
 use compband::fit::pool::Pool;
 use compband::select::{Candidate, Selection};
+use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal, StudentT};

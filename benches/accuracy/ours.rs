@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
+use compband::backtest::selfcheck::subject_of;
 use compband::band::estimate::{Aids, estimate_with};
-use compband::band::selfcheck::subject_of;
-use compband::book::Settings;
-use compband::book::attributes::{Attribute, Direction, Scale};
-use compband::book::settings::Family;
 use compband::fit::design::DAYS_PER_MONTH;
 use compband::select::{Candidate, Selection};
+use compband::settings::Family;
+use compband::settings::Settings;
+use compband::trade::attributes::{Attribute, Direction, Scale};
 use rust_decimal::Decimal;
 
 use super::regression::Band;

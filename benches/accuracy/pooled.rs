@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use compband::band::estimate::Aids;
 use compband::band::siblings::learn;
-use compband::book::Settings;
 use compband::fit::pool::{Learnt, Pool};
+use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};

@@ -1,8 +1,8 @@
 //! Rules of thumb that are wrong: what they cost on the very draws.
 
-use compband::book::Settings;
-use compband::book::attributes::Direction;
-use compband::book::settings::Range;
+use compband::settings::Range;
+use compband::settings::Settings;
+use compband::trade::attributes::Direction;
 use rust_decimal::Decimal;
 
 use super::draws::{Cell, Data, gather, ours_by};

@@ -13,12 +13,12 @@ use super::estimate::{
 };
 use super::outcome::Outcome;
 use super::predictive::{Predictive, Scale};
-use crate::book::settings::Settings;
 use crate::fit::design::{Belief, DAYS_PER_MONTH, Design, Possible, Term};
 use crate::fit::pool::Pool;
 use crate::fit::posterior::{Place, Posterior};
 use crate::fit::step::{self, History, LEAST, Step, Usual};
 use crate::select::{Selection, Subject};
+use crate::settings::Settings;
 
 /// One case.
 #[derive(Debug, Clone)]
@@ -175,8 +175,11 @@ impl Cases {
     pub fn then(&self, day: NaiveDate, age: f64) -> f64 {
         self.mean(|case| {
             let trend = -monthly(&case.design, &case.fit) * age / DAYS_PER_MONTH;
-            let steps = case.steps().filter(|(step, _)| day < *step);
-            trend + steps.map(|(_, j)| case.fit.mean[j]).sum::<f64>()
+            let apart = |(step, j): (NaiveDate, usize)| {
+                let before = f64::from(u8::from(day < step));
+                (before - case.design.subject[j]) * case.fit.mean[j]
+            };
+            trend + case.steps().map(apart).sum::<f64>()
         })
     }
 

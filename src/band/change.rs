@@ -18,7 +18,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use crate::book::Comp;
+use crate::trade::Comp;
 
 /// Most comps that get a step of their own; the least weighty of more share one.
 pub const MOST_NAMED: usize = 12;

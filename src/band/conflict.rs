@@ -22,14 +22,14 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::estimate::{from_comps, label};
 use super::siblings::alone;
-use crate::book::attributes::Direction;
-use crate::book::rule::{InForce, Place, Statement};
-use crate::book::settings::{Range, RangeUnit, Settings};
 use crate::fit::design::{Design, OTHERS, Prior, SoldTerm, Term, prior_of};
 use crate::fit::posterior::Posterior;
 use crate::fit::solve::Sign;
 use crate::select::Selection;
 use crate::select::order::NORMAL_DECILE;
+use crate::settings::rule::{InForce, Place, Statement};
+use crate::settings::{Range, RangeUnit, Settings};
+use crate::trade::attributes::Direction;
 
 /// Chance of comps so far off under the rule, below which they contradict it.
 const UNLIKELY: f64 = 0.01;

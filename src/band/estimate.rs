@@ -12,9 +12,6 @@ use super::cases::{self, Asked, Case, Cases};
 use super::conflict::{self, Conflict};
 use super::outcome::Outcome;
 use super::own::Own;
-use crate::book::attributes::Scale;
-use crate::book::settings::{Errors, EstimateSettings, PriceBasis, Settings};
-use crate::book::{Currency, HowSold};
 use crate::fit;
 use crate::fit::design::{self, Belief, Design, Fact, Possible, Prior, SoldTerm, Term};
 use crate::fit::pool::{Pool, Pooled};
@@ -25,6 +22,9 @@ use crate::fit::solve::{Sign, SolveError};
 use crate::select::order::{NORMAL_DECILE, effective_number};
 use crate::select::pieces::Wording;
 use crate::select::{Candidate, Dropped, Selection, Step, Subject};
+use crate::settings::{Errors, EstimateSettings, PriceBasis, Settings};
+use crate::trade::attributes::Scale;
+use crate::trade::{Currency, HowSold};
 
 /// Probability that a range stated as a rule of thumb holds ([`crate::fit::prior`]).
 const RANGE_HOLDS: f64 = 0.67;
@@ -945,7 +945,7 @@ pub(super) fn label(term: &Term, settings: &Settings, selection: &Selection) -> 
         Term::Sold(SoldTerm::Auction) => "sold by auction".into(),
         Term::Sold(SoldTerm::Offer) => "sold by offer".into(),
         Term::Variant(key) => {
-            let same = |c: &&Candidate| crate::book::comp::match_key(&c.variant) == *key;
+            let same = |c: &&Candidate| crate::trade::comp::match_key(&c.variant) == *key;
             let name = selection
                 .candidates
                 .iter()

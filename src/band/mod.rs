@@ -5,7 +5,6 @@
 //! finished estimates against what was then paid, [`verdict`] says what the figures mean.
 //! [`change`] says why an estimate is not what it was, [`conflict`] which rules of thumb the comps contradict.
 
-pub mod calibration;
 mod cases;
 pub mod change;
 pub mod conflict;
@@ -13,16 +12,13 @@ pub mod estimate;
 pub mod outcome;
 pub mod own;
 pub mod predictive;
-pub mod ratio;
-pub mod selfcheck;
 pub mod siblings;
 pub mod undeclared;
-pub mod verdict;
 pub mod warnings;
 
 /// Number of the method by which estimates are made. Raise it with every change of the statistics
 /// (of selection, fit or band) that moves a figure: what earlier runs kept of past sales
-/// (`cli::past`) is then made anew.
-pub const METHOD: u32 = 8;
+/// (`backtest::past`) is then made anew.
+pub const METHOD: u32 = 9;
 
 pub use estimate::{Estimate, estimate, estimate_with};

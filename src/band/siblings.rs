@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 
 use super::cases::Asked;
 use super::estimate::{fit_trimmed, from_comps, resolve};
-use crate::book::settings::{EstimateSettings, PoolFrom, Settings};
 use crate::fit::design::{Design, OTHERS, Term};
 use crate::fit::ep::Moments;
 use crate::fit::pool::{Learnt, Pool, Said};
 use crate::fit::posterior::{Posterior, SpreadPrior};
 use crate::select::{Dropped, Selection, Subject};
+use crate::settings::{EstimateSettings, PoolFrom, Settings};
 
 /// Most models that speak to another, those with most comps: more would hardly say better how far
 /// models differ, and each takes a fit.

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use crate::book::attributes::Scale;
+use crate::trade::attributes::Scale;
 
 /// Fewest degrees of freedom of a share.
 const FEWEST: usize = 8;

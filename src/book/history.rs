@@ -16,15 +16,16 @@ use polars::prelude::{BooleanChunked, DataFrame, PolarsResult};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use super::canonical::{self, Layout, Row, Writer, Wrong, optional_columns};
-use super::comp::{COLUMNS, match_key, money_text};
-use super::frame::{Builder, FrameRows};
 use super::ledger::{Foreseen, basis_word};
-use super::lines::{self, Fault, line};
-use super::log::{LogBytes, append_line, save_torn};
-use super::settings::PriceBasis;
 use super::store::{Book, BookLock};
-use super::{BookError, Comp, Currency, Problem};
+use crate::book::BookError;
+use crate::book::comps::frame::{Builder, FrameRows};
+use crate::book::comps::log::{LogBytes, append_line, save_torn};
+use crate::book::csv::canonical::{self, Layout, Row, Writer, Wrong, optional_columns};
+use crate::book::csv::lines::{self, Fault, line};
+use crate::settings::PriceBasis;
+use crate::trade::comp::{COLUMNS, match_key, money_text};
+use crate::trade::{Comp, Currency, Problem};
 
 /// Folder of the histories, and in it that of the comps behind the last estimates.
 const FOLDER: &str = "history";

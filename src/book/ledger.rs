@@ -13,15 +13,16 @@ use std::path::PathBuf;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::attributes::plain_number;
-use super::canonical::{self, Wrong};
-use super::comp::money_text;
-use super::lines::{self, Fault, SHOWN, line};
-use super::log::{LogBytes, append_line, save_torn};
-use super::problem::shorten;
-use super::settings::PriceBasis;
 use super::store::{Book, BookLock};
-use super::{Attributes, BookError, Comp, HowSold, Items, Problem};
+use crate::book::BookError;
+use crate::book::comps::log::{LogBytes, append_line, save_torn};
+use crate::book::csv::canonical::{self, Wrong};
+use crate::book::csv::lines::{self, Fault, SHOWN, line};
+use crate::settings::PriceBasis;
+use crate::trade::attributes::plain_number;
+use crate::trade::comp::money_text;
+use crate::trade::problem::shorten;
+use crate::trade::{Attributes, Comp, HowSold, Items, Problem};
 
 /// Folder and name of the file.
 const FOLDER: &str = "deals";

@@ -7,11 +7,13 @@ use std::io;
 
 use chrono::{Days, NaiveDate};
 
-use super::canonical::{Wrong, repeated};
-use super::foreign::{Foreign, Rate};
-use super::lines::{self, Fault};
 use super::store::{IdMap, id_hash};
-use super::{Book, BookError, Currency, Problem, Settings, checks};
+use crate::book::csv::canonical::{Wrong, repeated};
+use crate::book::csv::lines::{self, Fault};
+use crate::book::{Book, BookError};
+use crate::settings::Settings;
+use crate::trade::foreign::{Foreign, Rate};
+use crate::trade::{Currency, Problem, checks};
 
 /// Name of the file in the book's folder.
 pub const FILE_NAME: &str = "rates.csv";
@@ -271,7 +273,7 @@ impl Book {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::canonical;
+    use crate::book::csv::canonical;
 
     fn day(text: &str) -> NaiveDate {
         canonical::day(text).unwrap()

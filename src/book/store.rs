@@ -27,15 +27,19 @@ use serde::{Deserialize, Serialize};
 use tempfile::NamedTempFile;
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::cache::build::{BuildError, Repeat, TableBuilder};
-use super::cache::table::Table;
-use super::canonical::{self, Layout, Row};
-use super::comp::match_key;
-use super::frame::{self, Packed};
-use super::log::{self, LogBytes};
 use super::rates::KeptRates;
-use super::rows::{Beside, Index, Rows, Trouble};
-use super::{BookError, Comp, Problem, Settings, cache, files, settings};
+use crate::book::comps::cache;
+use crate::book::comps::cache::build::{BuildError, Repeat, TableBuilder};
+use crate::book::comps::cache::table::Table;
+use crate::book::comps::frame::{self, Packed};
+use crate::book::comps::log::{self, LogBytes};
+use crate::book::comps::rows::{Beside, Index, Rows, Trouble};
+use crate::book::csv::canonical::{self, Layout, Row};
+use crate::book::{BookError, files};
+use crate::settings;
+use crate::settings::Settings;
+use crate::trade::comp::match_key;
+use crate::trade::{Comp, Problem};
 
 /// How long a run waits for another one to let go of the book.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -90,7 +94,7 @@ pub struct Undone {
 
 /// One file a book's comps come from, as it was when looked at.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) struct Stamp {
+pub(crate) struct Stamp {
     pub(super) name: String,
     pub(super) size: u64,
     /// Nanoseconds since 1970.
@@ -128,11 +132,11 @@ struct Logged {
 
 /// Hash map keyed by [`id_hash`]: 64 bits make a false match among a million comps a matter
 /// of 1 in 40 million.
-pub(super) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
+pub(crate) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
 
 /// The key is a hash already.
 #[derive(Default)]
-pub(super) struct Hashed(u64);
+pub(crate) struct Hashed(u64);
 
 impl Hasher for Hashed {
     fn finish(&self) -> u64 {
@@ -148,7 +152,7 @@ impl Hasher for Hashed {
     }
 }
 
-pub(super) fn id_hash(comp_id: &str) -> u64 {
+pub(crate) fn id_hash(comp_id: &str) -> u64 {
     xxh3_64(comp_id.as_bytes())
 }
 
@@ -304,7 +308,7 @@ impl Book {
                 _ => Ok(()),
             }
         };
-        add(&self.root.join(super::settings::FILE_NAME))?;
+        add(&self.root.join(crate::settings::FILE_NAME))?;
         for file in import_files(&self.comps_dir(), &mut |_| {})? {
             add(&file.path)?;
         }
@@ -631,7 +635,7 @@ impl Book {
         Ok(undone)
     }
 
-    /// Every comp in force, in the columns described in [`super::frame`].
+    /// Every comp in force, in the columns described in [`crate::book::comps::frame`].
     ///
     /// # Errors
     /// [`BookError::Rows`] with everything that is wrong in the book's files.

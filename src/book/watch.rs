@@ -13,9 +13,10 @@ use std::time::UNIX_EPOCH;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use toml_edit::{DocumentMut, Table};
 
-use super::settings::{self, PriceBasis, read_toml};
 use super::store::{Book, BookLock};
-use super::{BookError, HowSold};
+use crate::book::BookError;
+use crate::settings::{self, PriceBasis, read_toml};
+use crate::trade::HowSold;
 
 /// Name of the file.
 pub const FILE_NAME: &str = "watch.toml";
@@ -276,7 +277,7 @@ impl Book {
 
 /// What to say of a name that is not watched.
 pub fn no_such_watch<'a>(name: &str, known: impl Iterator<Item = &'a String> + Clone) -> String {
-    let near = super::problem::nearest(name, known.clone().map(String::as_str))
+    let near = crate::trade::problem::nearest(name, known.clone().map(String::as_str))
         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
     format!("no unit is watched by the name {name:?}{near}")
 }

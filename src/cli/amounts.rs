@@ -3,9 +3,9 @@
 use rust_decimal::Decimal;
 
 use super::CliError;
-use crate::book::Currency;
-use crate::book::money::{parse_amount, read_quantity};
-use crate::book::problem::{quoted, shorten};
+use crate::parse::money::{parse_amount, read_quantity};
+use crate::trade::Currency;
+use crate::trade::problem::{quoted, shorten};
 
 /// Longest value shown in an error, in characters.
 const SHOWN: usize = 60;
@@ -50,7 +50,7 @@ pub fn money_if(
 }
 
 /// Reads a number in a unit that may stand behind it: `600`, `600 g`, `20 %`. `check` is one of
-/// the checks of [`crate::book::trade`].
+/// the checks of [`crate::settings::selling`].
 ///
 /// # Errors
 /// The flag, what was found and what was expected.

@@ -14,10 +14,7 @@ use super::net::{SaleArgs, tell_unsure};
 use super::unit::{Unit, UnitArgs};
 use super::{CliError, say};
 use crate::band::estimate::Estimate;
-use crate::book::HowSold;
-use crate::book::settings::Settings;
 use crate::book::store::Book;
-use crate::book::trade::{self, DealSettings};
 use crate::deal::asking::{Asks, Buyers, Market, answer, buyers_behind, step};
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::Sale;
@@ -27,6 +24,9 @@ use crate::render::ask::{Basis, Earns, Judged, Told, Variant, offer_sheet, sheet
 use crate::render::document;
 use crate::render::net::unsure;
 use crate::render::table::terminal_width;
+use crate::settings::Settings;
+use crate::settings::selling::{self, DealSettings};
+use crate::trade::HowSold;
 
 /// Prices that stand for the distribution of what is paid.
 const BUYERS: usize = 500;
@@ -274,7 +274,7 @@ impl WaitingArgs {
         let over = self
             .over
             .as_ref()
-            .map(|text| quantity("--over", text, "weeks", trade::weeks));
+            .map(|text| quantity("--over", text, "weeks", selling::weeks));
         Ok(Waiting {
             deadline: self.deadline.map(|weeks| (weeks, exit)),
             cost: money_if("--cost-per-week", self.cost_per_week.as_ref(), currency)?
@@ -282,7 +282,7 @@ impl WaitingArgs {
             per_year: self
                 .return_per_year
                 .as_ref()
-                .map(|text| quantity("--return-per-year", text, "%", trade::return_percent))
+                .map(|text| quantity("--return-per-year", text, "%", selling::return_percent))
                 .transpose()?
                 .or(deal.return_per_year),
             asking: money_if("--asking", self.asking.as_ref(), currency)?,

@@ -2,10 +2,11 @@
 
 use rust_decimal::Decimal;
 
-use crate::book::attributes::{Attribute, is_name, same_unit};
-use crate::book::money::read_quantity;
-use crate::book::problem::shorten;
-use crate::book::{Attributes, Problem, Settings};
+use crate::parse::money::read_quantity;
+use crate::settings::Settings;
+use crate::trade::attributes::{Attribute, is_name, same_unit};
+use crate::trade::problem::shorten;
+use crate::trade::{Attributes, Problem};
 
 /// Reads what `--set` gives; what is wrong goes to `problems`.
 pub fn read_attributes(

@@ -13,9 +13,7 @@ use super::repairs::{chance, minutes, repair};
 use super::unit::{Unit, UnitArgs};
 use super::{CliError, say};
 use crate::band::estimate::Estimate;
-use crate::book::settings::Settings;
 use crate::book::store::Book;
-use crate::book::trade::{self, DealSettings};
 use crate::deal::bid::{Aim, Buying, Case, Costs, binding};
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
@@ -24,6 +22,8 @@ use crate::render::document;
 use crate::render::net::unsure;
 use crate::render::table::terminal_width;
 use crate::select::Subject;
+use crate::settings::Settings;
+use crate::settings::selling::{self, DealSettings};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -309,7 +309,7 @@ impl CostArgs {
                 inbound: amount("--inbound", &self.inbound)?,
             },
             weeks: self.weeks.as_ref().map_or(Ok(deal.weeks), |text| {
-                quantity("--weeks", text, "weeks", trade::weeks)
+                quantity("--weeks", text, "weeks", selling::weeks)
             })?,
         })
     }
@@ -331,7 +331,7 @@ impl AimArgs {
         let returned = self
             .returned
             .as_ref()
-            .map(|text| quantity("--return", text, "%", trade::return_percent))
+            .map(|text| quantity("--return", text, "%", selling::return_percent))
             .transpose()?;
         let loss = percent_if("--loss", &self.loss)?;
         let bankroll = match money_if("--bankroll", self.bankroll.as_ref(), currency)? {
@@ -357,7 +357,7 @@ impl AimArgs {
 fn percent_if(flag: &str, given: &Option<String>) -> Result<Option<Decimal>, CliError> {
     given
         .as_ref()
-        .map(|text| quantity(flag, text, "%", trade::percent))
+        .map(|text| quantity(flag, text, "%", selling::percent))
         .transpose()
 }
 

@@ -7,14 +7,13 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::deals::read_ledger;
-use super::past::{self, Past};
 use super::{CliError, count, say, strong};
 use super::{conflicts, undeclared};
-use crate::band::calibration::{Coverage, bar_by_chance};
-use crate::band::ratio::Figure;
-use crate::band::selfcheck::{self, CHANCES, Figures, Foretold, figures};
-use crate::band::verdict::{self, Standing, Verdict};
-use crate::book::settings::Settings;
+use crate::backtest::calibration::{Coverage, bar_by_chance};
+use crate::backtest::past::{self, Past};
+use crate::backtest::ratio::Figure;
+use crate::backtest::selfcheck::{self, CHANCES, Figures, Foretold, figures};
+use crate::backtest::verdict::{self, Standing, Verdict};
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
 use crate::render::document::{check as document, text};
@@ -22,6 +21,7 @@ use crate::render::ledger::OwnCheck;
 use crate::render::numbers::amount;
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
+use crate::settings::Settings;
 
 /// Which of [`CHANCES`] is charted.
 const CHARTED: usize = 1;

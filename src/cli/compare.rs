@@ -14,19 +14,19 @@ use super::bid::{AimArgs, weigh};
 use super::listings::{Listing, listings};
 use super::net::SaleArgs;
 use super::net::tell_unsure;
-use super::past;
 use super::siblings::comps_among;
 use super::unit::Unit;
 use super::{CliError, notice, parse_day, say, today};
+use crate::backtest::past;
 use crate::band::estimate::Aids;
 use crate::band::own::Own;
-use crate::book::comp::match_key;
-use crate::book::settings::Settings;
 use crate::book::store::Book;
 use crate::deal::bid::{Aim, Case, Choice, Judged, binding, choose};
 use crate::render::compare::{Candidate, Told, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
+use crate::settings::Settings;
+use crate::trade::comp::match_key;
 
 const EXAMPLES: &str = "\
 Examples:

@@ -12,10 +12,10 @@ use clap_complete::env::Shells;
 
 use super::{Cli, CliError, count, notice, say};
 use crate::book::BookError;
-use crate::book::comp::match_key;
 use crate::book::files::write_whole;
-use crate::book::settings::Settings;
 use crate::book::store::Book;
+use crate::settings::Settings;
+use crate::trade::comp::match_key;
 
 /// The variable by which a shell asks for completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";

@@ -12,11 +12,13 @@ use super::terminal::steers;
 use super::{
     CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say, unknown_model,
 };
-use crate::book::canonical::{OptionalColumn, Writer, check, optional_for};
-use crate::book::comp::{COLUMNS, match_key};
-use crate::book::frame::{FrameRows, short_ids};
-use crate::book::{Attributes, Book, Comp, Currency, Settings};
+use crate::book::Book;
+use crate::book::comps::frame::{FrameRows, short_ids};
+use crate::book::csv::canonical::{OptionalColumn, Writer, check, optional_for};
 use crate::render::table::{Grid, Kind, terminal_width};
+use crate::settings::Settings;
+use crate::trade::comp::{COLUMNS, match_key};
+use crate::trade::{Attributes, Comp, Currency};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -7,19 +7,19 @@ use chrono::NaiveDate;
 use polars::prelude::{BooleanChunked, DataFrame};
 use rust_decimal::prelude::{Decimal, ToPrimitive};
 
-use super::past::in_parallel;
 use super::siblings::by_comps;
 use super::{CliError, count};
+use crate::backtest::past::in_parallel;
 use crate::band::conflict::{self, Conflict, Heard};
 use crate::band::siblings::MOST_COMPS;
-use crate::book::rule::{Section, sections, text};
-use crate::book::settings::{FILE_NAME, RangeUnit, Settings};
 use crate::book::store::Book;
 use crate::render::document::check as document;
 use crate::render::sheet::wrap;
 use crate::select::Subject;
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
+use crate::settings::rule::{Section, sections, text};
+use crate::settings::{FILE_NAME, RangeUnit, Settings};
 
 /// Models that are heard at most, those with most sales: each takes a fit.
 const MOST_MODELS: u32 = 200;

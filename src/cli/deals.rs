@@ -9,23 +9,24 @@ use rust_decimal::Decimal;
 use super::amounts::{money, money_if, quantity};
 use super::log::{record_sale, tell_recorded};
 use super::net::{SaleArgs, tell_unsure};
-use super::past;
 use super::siblings::comps_among;
 use super::unit::{self, FactArgs, SoldArg};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
+use crate::backtest::past;
 use crate::band::estimate::Aids;
-use crate::book::checks;
-use crate::book::comp::match_key;
 use crate::book::ledger::{Account, Entry, Foreseen, PUT_BACK, Unit};
-use crate::book::problem::{nearest_few, quoted, shorten};
-use crate::book::settings::Settings;
-use crate::book::{Book, BookError, BookLock, Comp, HowSold, Problem};
+use crate::book::{Book, BookError, BookLock};
 use crate::deal::ledger::{Deal, Ledger, Purchase, Refusal, Sale, State, name};
 use crate::deal::outlet::Item;
 use crate::render::ledger::{foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::select::Subject;
+use crate::settings::Settings;
+use crate::trade::checks;
+use crate::trade::comp::match_key;
+use crate::trade::problem::{nearest_few, quoted, shorten};
+use crate::trade::{Comp, HowSold, Problem};
 
 /// Deals named in an error.
 const NAMED: usize = 5;
@@ -747,7 +748,7 @@ fn log_command(comp: &Comp) -> String {
         }
     };
     let cells = comp.cells();
-    for (column, cell) in crate::book::comp::COLUMNS.iter().zip(&cells) {
+    for (column, cell) in crate::trade::comp::COLUMNS.iter().zip(&cells) {
         match *column {
             "comp_id" | "works" | "currency" | "lot_size" => {}
             "shipping" if comp.shipping.is_zero() => {}

@@ -8,7 +8,7 @@ use super::unit::UnitArgs;
 use super::{CliError, SHORTEST_ID, say};
 use crate::band::estimate::Estimate;
 use crate::book::BookError;
-use crate::book::frame::short_ids;
+use crate::book::comps::frame::short_ids;
 use crate::book::store::Book;
 use crate::render::chart::{self, BandChart, ChartError, Dot};
 use crate::render::document;

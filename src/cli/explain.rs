@@ -6,9 +6,9 @@ use clap::Args;
 use serde::Deserialize;
 
 use super::{CliError, say, strong};
-use crate::book::problem::nearest_few;
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
+use crate::trade::problem::nearest_few;
 
 /// The words, as they stand in the data folder.
 const TERMS: &str = include_str!("../../data/terms.toml");

@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{CliError, draw, notice, say};
+use crate::book::Book;
 use crate::book::history::Record;
 use crate::book::watch::{name_fault, no_such_watch};
-use crate::book::{Book, Currency};
 use crate::render::change;
 use crate::render::chart::{self, HistoryChart, HistoryPoint};
 use crate::render::document;
 use crate::render::table::terminal_width;
+use crate::trade::Currency;
 
 const EXAMPLES: &str = "\
 Examples:

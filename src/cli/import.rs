@@ -12,18 +12,21 @@ use tempfile::NamedTempFile;
 
 use super::log::new_model;
 use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
-use crate::book::dates::DateOrder;
 use crate::book::files::sync_folder;
-use crate::book::import::{
+use crate::book::rates::{Conversion, KeptRates};
+use crate::book::{Book, BookError};
+use crate::parse::dates::DateOrder;
+use crate::parse::money::DecimalMark;
+use crate::settings;
+use crate::settings::Settings;
+use crate::sheets::header::{Column, Wish, parse_wish, wish};
+use crate::sheets::import::{
     Against, FileCount, Plan, Reject, RejectsWriter, Witness, add_undeclared, plan,
 };
-use crate::book::money::DecimalMark;
-use crate::book::near::KnownModels;
-use crate::book::problem::{nearest, shorten};
-use crate::book::rates::{Conversion, KeptRates};
-use crate::book::read::header::{Column, Wish, parse_wish, wish};
-use crate::book::read::{Input, ReadOptions};
-use crate::book::{Book, BookError, Problem, Settings, settings};
+use crate::sheets::{Input, ReadOptions};
+use crate::trade::Problem;
+use crate::trade::near::KnownModels;
+use crate::trade::problem::{nearest, shorten};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{CliError, fitted, say};
-use crate::book::{Book, settings};
+use crate::book::Book;
+use crate::settings;
 
 const EXAMPLES: &str = "\
 Examples:

@@ -11,18 +11,19 @@ use super::attributes::attribute_value;
 use super::net::SaleArgs;
 use super::repairs::{chance, minutes, repairs};
 use super::unit::kit_fault;
-use crate::book::attributes::of_column;
-use crate::book::canonical;
-use crate::book::money::parse_amount;
-use crate::book::problem::{nearest, shorten};
-use crate::book::read::records::{Cells, Records};
-use crate::book::read::text;
-use crate::book::settings::Settings;
-use crate::book::trade::{self, Outlet};
-use crate::book::{Attributes, BookError, HowSold, Items, Problem};
+use crate::book::BookError;
+use crate::book::csv::canonical;
 use crate::deal::bid::{Buying, Costs};
 use crate::deal::outlet::{Terms, TermsError};
+use crate::parse::money::parse_amount;
 use crate::select::Subject;
+use crate::settings::Settings;
+use crate::settings::selling::{self, Outlet};
+use crate::sheets::records::{Cells, Records};
+use crate::sheets::text;
+use crate::trade::attributes::of_column;
+use crate::trade::problem::{nearest, shorten};
+use crate::trade::{Attributes, HowSold, Items, Problem};
 
 /// Columns of a table of listings, besides those of numeric attributes (`attr.storage`).
 const COLUMNS: [&str; 23] = [
@@ -289,7 +290,7 @@ impl<'r, 'a> Row<'r, 'a> {
 
     fn outlet(&mut self, name: &str) -> Option<&'a Outlet> {
         let outlets = &self.settings.outlets;
-        let found = trade::outlet(outlets, name).map(|(_, outlet)| outlet);
+        let found = selling::outlet(outlets, name).map(|(_, outlet)| outlet);
         if found.is_none() {
             let known: Vec<&str> = outlets.keys().map(String::as_str).collect();
             let expected = format!("an outlet of compband.toml ({})", known.join(", "));
@@ -380,14 +381,16 @@ impl<'r, 'a> Row<'r, 'a> {
             wage: deal.wage,
             buying: Buying {
                 premium_percent: self
-                    .number("premium", "%", trade::percent)
+                    .number("premium", "%", selling::percent)
                     .unwrap_or_default(),
                 premium: self.money("premium_fixed").unwrap_or_default(),
-                tax_percent: self.number("tax", "%", trade::percent).unwrap_or_default(),
+                tax_percent: self
+                    .number("tax", "%", selling::percent)
+                    .unwrap_or_default(),
                 inbound: self.money("inbound").unwrap_or_default(),
             },
             weeks: self
-                .number("weeks", "weeks", trade::weeks)
+                .number("weeks", "weeks", selling::weeks)
                 .unwrap_or(deal.weeks),
         }
     }
@@ -401,7 +404,7 @@ impl<'r, 'a> Row<'r, 'a> {
             self.wrong("asked", "the price asked", "");
         }
         let asked = self.money("asked").unwrap_or_default();
-        let weight = self.number("weight", "g", trade::weight);
+        let weight = self.number("weight", "g", selling::weight);
         let paid = self.money("shipping");
         let terms = outlet.map(|outlet| {
             let settings = self.settings;

@@ -11,18 +11,19 @@ use polars::prelude::{IntoLazy, col, lit};
 use super::attributes::read_attributes;
 use super::undo::line;
 use super::{CliError, changes, fitted, notice, parse_day, say, strong, today};
-use crate::book::canonical::{CURRENCY, PARSED, SOLD_ON, Wrong};
-use crate::book::checks::{self, line_ends};
-use crate::book::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
-use crate::book::foreign::RATE_COLUMNS;
-use crate::book::frame::FrameRows;
-use crate::book::money::parse_amount;
-use crate::book::near::KnownModels;
-use crate::book::problem::{nearest, shorten};
+use crate::book::comps::frame::FrameRows;
+use crate::book::csv::canonical;
+use crate::book::csv::canonical::{CURRENCY, PARSED, SOLD_ON, Wrong};
 use crate::book::rates::{Rates, no_day};
-use crate::book::{
-    Book, BookError, BookLock, Comp, Currency, Foreign, Index, Problem, Settings, canonical,
-};
+use crate::book::{Book, BookError, BookLock, Index};
+use crate::parse::money::parse_amount;
+use crate::settings::Settings;
+use crate::trade::checks::{self, line_ends};
+use crate::trade::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
+use crate::trade::foreign::RATE_COLUMNS;
+use crate::trade::near::KnownModels;
+use crate::trade::problem::{nearest, shorten};
+use crate::trade::{Comp, Currency, Foreign, Problem};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -8,10 +8,12 @@ use clap::Args;
 use polars::prelude::*;
 
 use super::{CliError, count, empty_book, fitted, notice, say, unknown_model};
-use crate::book::comp::{MINOR_SCALE, from_minor_units, match_key};
-use crate::book::settings::PriceBasis;
-use crate::book::{Book, Currency, Settings};
+use crate::book::Book;
 use crate::render::table::{Grid, Kind, terminal_width};
+use crate::settings::PriceBasis;
+use crate::settings::Settings;
+use crate::trade::Currency;
+use crate::trade::comp::{MINOR_SCALE, from_minor_units, match_key};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -7,16 +7,16 @@ use rust_decimal::Decimal;
 
 use super::amounts::{money, money_if, quantity};
 use super::{CliError, notice, say};
-use crate::book::Currency;
-use crate::book::comp::MOST_MONEY;
-use crate::book::problem::nearest;
-use crate::book::settings::Settings;
 use crate::book::store::Book;
-use crate::book::trade::{self, Outlet};
 use crate::deal::outlet::{Needed, Terms, TermsError};
 use crate::render::document;
 use crate::render::net::{Statement, statement, unsure};
 use crate::render::table::terminal_width;
+use crate::settings::Settings;
+use crate::settings::selling::{self, Outlet};
+use crate::trade::Currency;
+use crate::trade::comp::MOST_MONEY;
+use crate::trade::problem::nearest;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -125,7 +125,7 @@ impl SaleArgs {
         let said = self.outlet.as_deref();
         let usual = Some(settings.deal.outlet.as_str()).filter(|name| !name.is_empty());
         if let Some(name) = said.or(usual) {
-            return trade::outlet(&settings.outlets, name)
+            return selling::outlet(&settings.outlets, name)
                 .map_or_else(|| Err(no_outlet(name, &names)), |found| Ok(Some(found)));
         }
         let mut all = settings.outlets.iter();
@@ -151,7 +151,7 @@ impl SaleArgs {
         let weight = self
             .weight
             .as_ref()
-            .map(|text| quantity("--weight", text, "g", trade::weight))
+            .map(|text| quantity("--weight", text, "g", selling::weight))
             .transpose()?;
         let paid = money_if("--shipping", self.shipping.as_ref(), currency)?;
         Ok(Terms::new(

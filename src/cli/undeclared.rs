@@ -6,15 +6,15 @@ use std::fmt::Write;
 
 use rust_decimal::prelude::ToPrimitive;
 
-use super::past::Past;
 use super::{count, fitted};
+use crate::backtest::past::Past;
 use crate::band::undeclared::{Explained, Point, explained};
-use crate::book::attributes::{Direction, Scale, column_name};
-use crate::book::declare::{Declaration, either_way, lines, rule_of_effect};
-use crate::book::import::Undeclared;
-use crate::book::settings::{FILE_NAME, Settings};
 use crate::render::document::check as document;
 use crate::render::sheet::wrap;
+use crate::settings::declare::{Declaration, either_way, lines, rule_of_effect};
+use crate::settings::{FILE_NAME, Settings};
+use crate::sheets::import::Undeclared;
+use crate::trade::attributes::{Direction, Scale, column_name};
 
 /// Columns named in the summary of an import.
 const NAMED: usize = 6;

@@ -5,9 +5,10 @@ use std::path::Path;
 use clap::Args;
 
 use super::{CliError, count, fitted, notice, say};
-use crate::book::comp::money_text;
+use crate::book::Book;
 use crate::book::store::Undone;
-use crate::book::{Book, Comp};
+use crate::trade::Comp;
+use crate::trade::comp::money_text;
 
 /// Models shown of those that an undo takes back.
 const SHOWN_MODELS: usize = 30;

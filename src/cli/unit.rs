@@ -5,20 +5,21 @@ use clap::{Args, ValueEnum};
 use polars::prelude::DataFrame;
 
 use super::attributes::read_attributes;
-use super::past;
 use super::siblings::comps_among;
 use super::{CliError, not_declared, notice, parse_day, today};
+use crate::backtest::past;
 use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
 use crate::band::own::Own;
-use crate::book::problem::nearest;
-use crate::book::settings::{PriceBasis, Settings};
+use crate::book::BookError;
 use crate::book::store::Book;
 use crate::book::watch::Watched;
-use crate::book::{Attributes, BookError, HowSold, Items};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, SelectError, select};
 use crate::select::widen::{Limits, widen};
 use crate::select::{Selection, Subject};
+use crate::settings::{PriceBasis, Settings};
+use crate::trade::problem::nearest;
+use crate::trade::{Attributes, HowSold, Items};
 
 /// Candidates brought out of the book for each comp that a fit may take.
 const CANDIDATES_PER_COMP: usize = 3;

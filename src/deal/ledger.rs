@@ -25,7 +25,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use crate::book::ledger::{Account, Entry, Foreseen, Kind, Postings, Unit};
-use crate::book::settings::PriceBasis;
+use crate::settings::PriceBasis;
 
 const DAYS_OF_WEEK: f64 = 7.0;
 const DAYS_OF_YEAR: f64 = 365.25;

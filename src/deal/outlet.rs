@@ -7,10 +7,10 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use crate::book::Currency;
-use crate::book::comp::MOST_MONEY;
-use crate::book::settings::PriceBasis;
-use crate::book::trade::{Base, Charge, Outlet, Shipping, ShippingPaidBy, TiersApply};
+use crate::settings::PriceBasis;
+use crate::settings::selling::{Base, Charge, Outlet, Shipping, ShippingPaidBy, TiersApply};
+use crate::trade::Currency;
+use crate::trade::comp::MOST_MONEY;
 
 /// One line of a net.
 #[derive(Debug, Clone, PartialEq)]
@@ -416,7 +416,7 @@ fn first_where(most: i64, holds: impl Fn(i64) -> bool) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::trade::Rounding;
+    use crate::settings::selling::Rounding;
     use proptest::prelude::*;
 
     fn eur() -> Currency {
@@ -578,10 +578,12 @@ mod tests {
                         .iter()
                         .zip(&tiers)
                         .enumerate()
-                        .map(|(at, (edge, (_, percent)))| crate::book::trade::Tier {
-                            up_to: (at < last).then(|| Decimal::new(*edge, 2)),
-                            percent: Decimal::new(*percent, 1),
-                        })
+                        .map(
+                            |(at, (edge, (_, percent)))| crate::settings::selling::Tier {
+                                up_to: (at < last).then(|| Decimal::new(*edge, 2)),
+                                percent: Decimal::new(*percent, 1),
+                            },
+                        )
                         .collect();
                     Charge {
                         percent: if tiers.is_empty() {
@@ -617,7 +619,7 @@ mod tests {
                 promotion,
                 sales_tax: Decimal::from(tax),
                 shipping: ShippingPaidBy::Buyer,
-                returns: crate::book::trade::Returns {
+                returns: crate::settings::selling::Returns {
                     percent: Decimal::from(returns),
                     cost: Decimal::new(755, 2),
                     loses: Decimal::from(10),

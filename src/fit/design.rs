@@ -12,13 +12,13 @@ pub use super::prior::{Belief, Prior, prior_of};
 use super::robust::Problem;
 use super::solve::{Penalty, Sign};
 use super::step;
-use crate::book::attributes::Direction;
-use crate::book::comp::match_key;
-use crate::book::settings::{Range, RangeUnit, Rules, Settings};
-use crate::book::{Attributes, HowSold, Items};
 use crate::select::order::{effective_number, weighted_median};
 use crate::select::pieces::{Described, Set, Wording};
 use crate::select::{Candidate, Subject};
+use crate::settings::{Range, RangeUnit, Rules, Settings};
+use crate::trade::attributes::Direction;
+use crate::trade::comp::match_key;
+use crate::trade::{Attributes, HowSold, Items};
 
 /// Mean length of a month in days (Gregorian calendar: 146 097 days in 4 800 months).
 pub const DAYS_PER_MONTH: f64 = 146_097.0 / 4_800.0;

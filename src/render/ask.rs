@@ -9,9 +9,9 @@ use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::band::estimate::Estimate;
-use crate::book::Currency;
 use crate::deal::asking::Answer;
 use crate::deal::waiting::{Plan, Rate};
+use crate::trade::Currency;
 
 /// Chance of a sale at which the table may end, and the weeks it has at least and at most.
 const SURE: f64 = 0.95;

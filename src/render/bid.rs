@@ -9,10 +9,10 @@ use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::band::estimate::Estimate;
-use crate::book::Currency;
 use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, binding};
 use crate::deal::outlet::Net;
 use crate::deal::prospect::Prospect;
+use crate::trade::Currency;
 
 /// What to be careful about where something is mended.
 pub(super) const CAUTIONS: [&str; 3] = [

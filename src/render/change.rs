@@ -10,8 +10,8 @@ use super::sheet::wrap;
 use super::table::{Grid, Kind};
 use crate::band::change::{Cause, CompChange, Fate, Step};
 use crate::book::history::Record;
-use crate::book::settings::PriceBasis;
-use crate::book::{Comp, Currency};
+use crate::settings::PriceBasis;
+use crate::trade::{Comp, Currency};
 
 /// Width of text where the terminal does not say.
 const PLAIN_WIDTH: usize = 80;

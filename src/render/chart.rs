@@ -25,8 +25,8 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 
-use crate::book::Currency;
 use crate::book::files::write_whole;
+use crate::trade::Currency;
 
 pub use bankroll::{BankrollChart, BankrollPoint};
 pub use history::{HistoryChart, HistoryPoint};

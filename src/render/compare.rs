@@ -8,8 +8,8 @@ use super::bid::failure;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
-use crate::book::Currency;
 use crate::deal::bid::{Advice, Aim, Judged};
+use crate::trade::Currency;
 
 /// A listing, judged, or why it could not be.
 #[derive(Debug)]

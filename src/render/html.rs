@@ -6,7 +6,7 @@
 
 use maud::{Markup, html};
 
-use crate::book::problem::shorten;
+use crate::trade::problem::shorten;
 
 /// Text in which nothing is hidden: see [`shorten`].
 pub fn visible(text: &str) -> String {
@@ -146,7 +146,7 @@ impl Table<'_> {
     pub fn render(&self, place: Place) -> Markup {
         html! {
             div.scroll role="region" aria-labelledby=(place.labels(self.id)) tabindex="0" {
-                table.sortable[self.sortable] {
+                table class=[self.sortable.then_some("sortable")] {
                     caption id=(place.id(self.id)) { span { (visible(self.caption)) } }
                     thead {
                         tr {
@@ -157,7 +157,7 @@ impl Table<'_> {
                     }
                     tbody {
                         @for (cells, quiet) in &self.rows {
-                            "\n" tr.quiet[*quiet] {
+                            "\n" tr class=[quiet.then_some("quiet")] {
                                 @for (cell, (_, column)) in cells.iter().zip(&self.columns) {
                                     (self.cell(cell, *column))
                                 }

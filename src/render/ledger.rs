@@ -12,10 +12,10 @@ use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
-use crate::book::Currency;
-use crate::book::comp::match_key;
 use crate::book::ledger::{self as entries, Account, Entry, Foreseen};
 use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
+use crate::trade::Currency;
+use crate::trade::comp::match_key;
 
 /// Closed deals shown, unless all are asked for.
 const SHOWN: usize = 20;
@@ -350,7 +350,7 @@ impl OwnSales {
         let chances = sales.iter().map(|sale| f64::from(sale.foreseen.chance));
         Some(Self {
             sales: sales.len(),
-            median_ratio: crate::band::ratio::median(&ratios)?,
+            median_ratio: crate::backtest::ratio::median(&ratios)?,
             held: sales.iter().filter(within).count(),
             foreseen_percent: chances.sum::<f64>() / sales.len() as f64,
         })

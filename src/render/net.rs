@@ -7,8 +7,8 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::numbers::amount;
 use super::sheet::{HEADING, PRICE, prose_width, wrap};
-use crate::book::Currency;
 use crate::deal::outlet::{Item, Line, Needed, Net, PostageFrom, Terms};
+use crate::trade::Currency;
 
 /// What is not known of the costs of selling on these terms, if anything.
 pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {

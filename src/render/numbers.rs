@@ -2,7 +2,7 @@
 
 use rust_decimal::Decimal;
 
-use crate::book::Currency;
+use crate::trade::Currency;
 
 /// Narrow no-break space, between groups of three digits.
 const GROUP: char = '\u{202f}';

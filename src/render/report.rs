@@ -20,11 +20,11 @@ use super::sheet::{
     CLOSING, LEGEND, Named, applies, basis, checked, condition, evidence_lines, how_sold, listed,
     odds, range, unit,
 };
+use crate::backtest::selfcheck::{CHANCES, Figures};
+use crate::backtest::verdict::{Standing, Verdict};
 use crate::band::estimate::{Adjustment, Estimate, Spread};
-use crate::band::selfcheck::{CHANCES, Figures};
-use crate::band::verdict::{Standing, Verdict};
-use crate::book::settings::{Errors, PoolFrom, Settings};
 use crate::deal::bid::{Limit, binding};
+use crate::settings::{Errors, PoolFrom, Settings};
 
 const STYLE: &str = include_str!("report/page.css");
 const SCRIPT: &str = include_str!("report/sort.js");

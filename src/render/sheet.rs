@@ -10,10 +10,10 @@ use super::numbers::{about, amount, change, percent_change};
 use super::table::{Grid, Kind};
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::band::own::Own;
-use crate::book::comp::HowSold;
-use crate::book::settings::PriceBasis;
 use crate::fit::design::Term;
 use crate::select::{Candidate, Subject};
+use crate::settings::PriceBasis;
+use crate::trade::comp::HowSold;
 
 pub(super) const HEADING: Style = Style::new().bold();
 pub(super) const PRICE: Style = AnsiColor::Green.on_default().bold();

@@ -23,8 +23,8 @@ use super::html::visible;
 use super::report::capitalised;
 use super::sheet::unit;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::book::comp::money_text;
-use crate::book::{Currency, Foreign};
+use crate::trade::comp::money_text;
+use crate::trade::{Currency, Foreign};
 
 /// Most characters of a cell in a workbook, by the format's limit of 32 767.
 const LONGEST: usize = 32_000;

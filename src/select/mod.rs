@@ -9,7 +9,7 @@ pub mod widen;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use crate::book::{Attributes, Foreign, HowSold, Items};
+use crate::trade::{Attributes, Foreign, HowSold, Items};
 use pieces::{Described, Set, Wording};
 
 /// The unit whose price is asked.

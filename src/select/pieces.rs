@@ -25,8 +25,8 @@
 
 use std::collections::BTreeMap;
 
-use crate::book::Items;
-use crate::book::settings::{Has, Settings};
+use crate::settings::{Has, Settings};
+use crate::trade::Items;
 
 /// Name of the piece that packaging is.
 pub const PACKAGING: &str = "packaging";
@@ -388,7 +388,7 @@ impl Wording {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::settings::{Completeness, Kit};
+    use crate::settings::{Completeness, Kit};
 
     fn items(cell: &str) -> Items {
         Items::parse(cell).unwrap()

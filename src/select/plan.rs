@@ -6,10 +6,10 @@ use polars::prelude::*;
 
 use super::pieces::Wording;
 use super::{Candidate, Dropped, Selection, Stage, Subject};
-use crate::book::comp::{from_minor_units, match_key};
-use crate::book::problem::nearest_few;
-use crate::book::settings::PriceBasis;
-use crate::book::{Attributes, Foreign, HowSold, Items};
+use crate::settings::PriceBasis;
+use crate::trade::comp::{from_minor_units, match_key};
+use crate::trade::problem::nearest_few;
+use crate::trade::{Attributes, Foreign, HowSold, Items};
 
 /// What is asked of the comps.
 #[derive(Debug, Clone)]

@@ -8,18 +8,9 @@ use std::fs;
 use std::path::Path;
 
 use chrono::NaiveDate;
-use compband::book::canonical::{self, Layout};
-use compband::book::comp::{COLUMNS, MOST_MONEY};
-use compband::book::dates::{DateOrder, WrittenDate, read_date};
-use compband::book::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
-use compband::book::money::{parse_amount, read_quantity};
+use compband::book::csv::canonical::{self, Layout};
 use compband::book::rates::{Conversion, Rates};
-use compband::book::read::header::parse_wish;
-use compband::book::read::{Input, ReadOptions};
-use compband::book::settings::Range;
-use compband::book::{
-    Attributes, Book, BookError, Comp, Currency, Items, Problem, Settings, watch,
-};
+use compband::book::{Book, BookError, watch};
 use compband::cli::amounts::number;
 use compband::cli::attributes::{attribute_value, read_attributes};
 use compband::cli::listings::listings;
@@ -28,8 +19,17 @@ use compband::cli::repairs::{chance, minutes, repair, repairs};
 use compband::cli::{CliError, parse_day};
 use compband::deal::ledger::Ledger;
 use compband::deal::outlet::Terms;
+use compband::parse::dates::{DateOrder, WrittenDate, read_date};
+use compband::parse::money::{parse_amount, read_quantity};
 use compband::render::journal::journal;
 use compband::render::ledger::{Told, document, postings_csv, sheet};
+use compband::settings::Range;
+use compband::settings::Settings;
+use compband::sheets::header::parse_wish;
+use compband::sheets::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
+use compband::sheets::{Input, ReadOptions};
+use compband::trade::comp::{COLUMNS, MOST_MONEY};
+use compband::trade::{Attributes, Comp, Currency, Items, Problem};
 use rust_decimal::Decimal;
 
 /// The settings of the demo.

@@ -5,8 +5,8 @@ use std::fs;
 use std::path::Path;
 
 use compband::band::conflict::{Heard, of_model};
-use compband::book::Settings;
 use compband::select::Candidate;
+use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};

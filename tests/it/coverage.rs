@@ -1,10 +1,10 @@
 //! Whether bands hold what they promise.
 
 use chrono::NaiveDate;
+use compband::backtest::selfcheck::subject_of;
 use compband::band::estimate;
-use compband::band::selfcheck::subject_of;
-use compband::book::Settings;
 use compband::select::{Candidate, Selection, Subject};
+use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal, StudentT};

@@ -37,7 +37,7 @@ fn a_line_of_a_note_is_no_entry() {
 #[test]
 fn nothing_is_written_beyond_the_largest_entry() {
     let dir = book();
-    let header = compband::book::comp::COLUMNS.join(",");
+    let header = compband::trade::comp::COLUMNS.join(",");
     let file = dir.path().join("comps/4294967295-old.csv");
     fs::write(file, format!("{header}\n")).unwrap();
     let said = fails(
@@ -233,7 +233,7 @@ fn files_beside_the_book_are_written_only_with_it() {
     assert!(!dir.path().join("p.csv").exists());
     // The rows cannot be taken in, so that none are set aside.
     let last = dir.path().join("comps/4294967295-old.csv");
-    let header = compband::book::comp::COLUMNS.join(",");
+    let header = compband::trade::comp::COLUMNS.join(",");
     fs::write(&last, format!("{header}\n")).unwrap();
     fails(dir.path(), 3, &good);
     assert!(!dir.path().join("a-rejected.csv").exists());

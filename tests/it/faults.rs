@@ -5,7 +5,7 @@ use std::fs::{self, File, FileTimes};
 use std::path::Path;
 use std::time::{Duration, SystemTime};
 
-use compband::book::comp::COLUMNS;
+use compband::trade::comp::COLUMNS;
 use tempfile::TempDir;
 
 use crate::runner::{compband, fails, out, run, stderr};

@@ -8,14 +8,16 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 
 use chrono::NaiveDate;
-use compband::book::comp::COLUMNS;
-use compband::book::dates::DateOrder;
-use compband::book::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
-use compband::book::money::DecimalMark;
+use compband::book::csv::canonical;
 use compband::book::rates::{Conversion, Rates};
-use compband::book::read::header::{Column, parse_wish};
-use compband::book::read::{Input, ReadOptions};
-use compband::book::{Problem, Settings, canonical};
+use compband::parse::dates::DateOrder;
+use compband::parse::money::DecimalMark;
+use compband::settings::Settings;
+use compband::sheets::header::{Column, parse_wish};
+use compband::sheets::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
+use compband::sheets::{Input, ReadOptions};
+use compband::trade::Problem;
+use compband::trade::comp::COLUMNS;
 use proptest::prelude::*;
 
 fn today() -> NaiveDate {
@@ -94,7 +96,7 @@ impl Known {
     }
 }
 
-fn comps(canonical_text: &str) -> Vec<compband::book::Comp> {
+fn comps(canonical_text: &str) -> Vec<compband::trade::Comp> {
     let mut comps = Vec::new();
     let layout = canonical::Layout::Import(1);
     let problems = canonical::read(
@@ -438,10 +440,10 @@ fn wishes_and_fills() {
         ],
         fills: vec![
             (
-                compband::book::read::header::Column::Model,
+                compband::sheets::header::Column::Model,
                 "Nerrow F4".to_string(),
             ),
-            (compband::book::read::header::Column::Grade, "b".to_string()),
+            (compband::sheets::header::Column::Grade, "b".to_string()),
         ],
         ..ReadOptions::default()
     };

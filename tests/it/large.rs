@@ -5,9 +5,10 @@ use std::fs::{self, File, FileTimes};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 
-use compband::book::frame::FrameRows;
+use compband::book::comps::frame::FrameRows;
 use compband::book::store::Book;
-use compband::book::{BookError, Index, Problem, comp};
+use compband::book::{BookError, Index};
+use compband::trade::{Problem, comp};
 use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};

@@ -5,10 +5,10 @@ use std::fs;
 use std::path::Path;
 
 use chrono::NaiveDate;
+use compband::backtest::past;
+use compband::backtest::selfcheck::Foretold;
 use compband::band::own::Miss;
-use compband::band::selfcheck::Foretold;
 use compband::book::Book;
-use compband::cli::past;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use tempfile::TempDir;

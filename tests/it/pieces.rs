@@ -5,12 +5,13 @@ use std::path::Path;
 
 use compband::band::{Estimate, estimate};
 use compband::book::history::frame_of;
-use compband::book::settings::{Kit, PriceBasis};
-use compband::book::{Comp, HowSold, Items, Settings};
 use compband::select::pieces::{PACKAGING, SEAL, Wording};
 use compband::select::plan::{Query, select};
 use compband::select::widen::{Limits, widen};
 use compband::select::{Selection, Subject};
+use compband::settings::Settings;
+use compband::settings::{Kit, PriceBasis};
+use compband::trade::{Comp, HowSold, Items};
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};

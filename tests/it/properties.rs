@@ -1,10 +1,11 @@
 //! What must hold for any comps.
 
 use compband::band::{Estimate, estimate};
-use compband::book::{HowSold, Settings};
 use compband::fit::design::{self, Term};
 use compband::fit::pool::Pool;
 use compband::select::{Candidate, Subject};
+use compband::settings::Settings;
+use compband::trade::HowSold;
 use proptest::prelude::*;
 
 use crate::coverage::{TODAY, comp, like, selection};

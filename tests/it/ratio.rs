@@ -1,8 +1,8 @@
 //! Ratio studies and calibration against values from outside the project
 //! (`tests/reference/README.md` names every source).
 
-use compband::band::calibration::{coverage, pit};
-use compband::band::ratio::{
+use compband::backtest::calibration::{coverage, pit};
+use compband::backtest::ratio::{
     Interval, bootstrap, cod, median, median_interval, prb, prd, ratios, study,
 };
 use serde_json::Value;

@@ -5,7 +5,9 @@ use std::fs;
 use std::path::Path;
 use std::process::Stdio;
 
-use compband::book::{Book, Comp, comp, frame::FrameRows};
+use compband::book::Book;
+use compband::book::comps::frame::FrameRows;
+use compband::trade::{Comp, comp};
 use tempfile::TempDir;
 
 use crate::runner::{compband, fails, out, run, stderr};

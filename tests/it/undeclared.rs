@@ -4,7 +4,7 @@ use std::fmt::Write;
 use std::fs;
 
 use compband::band::undeclared::{Point, explained};
-use compband::book::attributes::Scale;
+use compband::trade::attributes::Scale;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use serde_json::Value;

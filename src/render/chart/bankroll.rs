@@ -13,7 +13,7 @@ use super::canvas::{
 };
 use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
-use crate::book::Currency;
+use crate::trade::Currency;
 
 /// What the chart of a bankroll shows. Money is in units of the currency.
 #[derive(Debug, Clone)]

@@ -21,9 +21,9 @@ use super::canvas::{
 };
 use super::scene::{self, Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
-use crate::band::ratio::{self, Interval};
-use crate::book::Currency;
+use crate::backtest::ratio::{self, Interval};
 use crate::select::order::quantile;
+use crate::trade::Currency;
 
 /// What the chart of a check shows. Money is in units of the currency.
 #[derive(Debug, Clone)]

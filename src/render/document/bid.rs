@@ -231,7 +231,7 @@ pub(super) fn advice(judged: &Judged) -> &'static str {
 }
 
 /// The aims that are missed, in words.
-pub(super) fn why(judged: &Judged, currency: &crate::book::Currency) -> Vec<String> {
+pub(super) fn why(judged: &Judged, currency: &crate::trade::Currency) -> Vec<String> {
     let missed = judged.failed.iter();
     missed
         .map(|aim| failure(*aim, &judged.measures, currency))

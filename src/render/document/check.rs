@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::band::ratio;
+use crate::backtest::ratio;
 
 /// A check of past estimates against what was paid.
 #[derive(Debug, Serialize)]

@@ -9,8 +9,8 @@ use std::io;
 use rust_decimal::Decimal;
 use serde::Serialize;
 
-use crate::book::comp::money_text;
-use crate::book::{Attributes, Items};
+use crate::trade::comp::money_text;
+use crate::trade::{Attributes, Items};
 
 pub mod ask;
 pub mod bid;

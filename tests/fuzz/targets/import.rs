@@ -6,7 +6,7 @@ mod checks;
 
 use std::sync::LazyLock;
 
-use compband::book::Settings;
+use compband::settings::Settings;
 use libfuzzer_sys::fuzz_target;
 
 static SETTINGS: LazyLock<Settings> = LazyLock::new(checks::demo_settings);

@@ -1,0 +1,222 @@
+//! What earlier runs kept of past sales in the cache of the book: files of 64-bit numbers.
+//!
+//! A file is the hash of the rest, the number of the layout, and then the numbers, all of them eight
+//! bytes, the lowest first. Anything that does not fit counts as nothing kept.
+
+use std::collections::{BTreeMap, HashMap};
+
+use chrono::NaiveDate;
+
+use crate::backtest::ratio::Interval;
+use crate::backtest::selfcheck::{CHANCES, Foreseen, Foretold};
+use crate::backtest::timeline::hash_of;
+use crate::band::own::Miss;
+use crate::book::store::Book;
+
+/// Changes with every change of the layout. The statistics have a number of their own:
+/// [`crate::band::METHOD`].
+const LAYOUT: u64 = 1;
+
+/// Most sales remembered that a run did not ask about.
+const MOST_OTHERS: usize = 20_000;
+
+fn load(book: &Book, name: &str) -> Option<Vec<u64>> {
+    let bytes = book.kept(name)?;
+    let (numbers, rest) = bytes.as_chunks::<8>();
+    let numbers: Vec<u64> = numbers.iter().map(|b| u64::from_le_bytes(*b)).collect();
+    let (seal, numbers) = numbers.split_first()?;
+    let (layout, content) = numbers.split_first()?;
+    (rest.is_empty() && *layout == LAYOUT && *seal == hash_of(numbers)).then(|| content.to_vec())
+}
+
+fn store(book: &Book, name: &str, content: impl Iterator<Item = u64>) {
+    let mut numbers = vec![0, LAYOUT];
+    numbers.extend(content);
+    numbers[0] = hash_of(&numbers[1..]);
+    let bytes: Vec<u8> = numbers.iter().flat_map(|n| n.to_le_bytes()).collect();
+    book.keep(name, &bytes);
+}
+
+/// How far past sales fell from what was foretold of them.
+#[derive(Debug, Default)]
+pub struct Misses {
+    /// The files and settings of the book that `asked` are of; 0: not known.
+    pub state: u64,
+    /// Whether `asked` are all sales of the book, or the newest on any day from `from` to `until`
+    /// (days since 1970).
+    pub whole: bool,
+    /// See [`Self::whole`].
+    pub from: i32,
+    /// See [`Self::whole`].
+    pub until: i32,
+    /// Those that the last run asked about, in the order of days.
+    pub asked: Vec<KeptMiss>,
+    /// Those that earlier runs asked about.
+    pub others: Vec<KeptMiss>,
+}
+
+/// A miss with the key of its sale.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KeptMiss {
+    /// [`crate::backtest::timeline::Sale::key`].
+    pub key: u64,
+    /// Day of the sale, days since 1970; `i32::MAX` for an undated one.
+    pub day: i32,
+    /// As [`Miss::size`]; NaN where there was nothing to foretell the sale from.
+    pub size: f64,
+}
+
+impl KeptMiss {
+    /// What is kept of what was foretold.
+    pub fn size(foreseen: Option<&Foreseen>) -> f64 {
+        let size = |foreseen: &Foreseen| match foreseen.miss(NaiveDate::MIN).size {
+            size if size.is_nan() => f64::INFINITY,
+            size => size,
+        };
+        foreseen.map_or(f64::NAN, size)
+    }
+
+    /// The miss; none of an undated sale, nor where nothing was foretold.
+    pub fn miss(&self) -> Option<Miss> {
+        let day = NaiveDate::from_epoch_days(self.day).filter(|_| self.day < i32::MAX)?;
+        (!self.size.is_nan()).then_some(Miss {
+            day,
+            size: self.size,
+        })
+    }
+}
+
+/// Name of the file of [`Misses`].
+const MISSES: &str = "past.misses";
+
+impl Misses {
+    /// What was kept, if anything.
+    pub fn load(book: &Book) -> Self {
+        load(book, MISSES)
+            .and_then(|all| Self::read(&all))
+            .unwrap_or_default()
+    }
+
+    fn read(all: &[u64]) -> Option<Self> {
+        let ([state, whole, from, until, asked], records) = all.split_first_chunk::<5>()?;
+        let (records, rest) = records.as_chunks::<3>();
+        let mut asked_first: Vec<KeptMiss> = records
+            .iter()
+            .map(|&[key, day, size]| KeptMiss {
+                key,
+                day: day as i32,
+                size: f64::from_bits(size),
+            })
+            .collect();
+        let asked = usize::try_from(*asked).ok()?;
+        if !rest.is_empty() || asked > asked_first.len() {
+            return None;
+        }
+        Some(Self {
+            state: *state,
+            whole: *whole == 1,
+            from: *from as i32,
+            until: *until as i32,
+            others: asked_first.split_off(asked),
+            asked: asked_first,
+        })
+    }
+
+    /// Sizes by the keys of sales.
+    pub fn by_key(&self) -> HashMap<u64, f64> {
+        let all = self.others.iter().chain(&self.asked);
+        all.map(|kept| (kept.key, kept.size)).collect()
+    }
+
+    /// Keeps these, and of those kept `before` the ones that are not among them where they are not
+    /// all of the book.
+    pub fn store(mut self, book: &Book, before: &Self) {
+        if !self.whole {
+            let now: HashMap<u64, f64> = self.by_key();
+            let left = before.asked.iter().chain(&before.others);
+            let left = left.filter(|kept| !now.contains_key(&kept.key));
+            self.others = left.take(MOST_OTHERS).copied().collect();
+        }
+        let head = [
+            self.state,
+            u64::from(self.whole),
+            self.from as u64,
+            self.until as u64,
+            self.asked.len() as u64,
+        ];
+        let records = self.asked.iter().chain(&self.others);
+        let records = records.flat_map(|kept| [kept.key, kept.day as u64, kept.size.to_bits()]);
+        store(book, MISSES, head.into_iter().chain(records));
+    }
+}
+
+/// Numbers of a [`Foretold`] in the file: key, widening, price paid, estimate, bands, place in the
+/// distribution, comps.
+const WORDS: usize = 6 + 2 * CHANCES.len();
+
+/// Name of the file of [`Told`].
+const TOLD: &str = "past.told";
+
+/// What was foretold of past sales by key: with which widening, and what.
+#[derive(Debug, Default)]
+pub struct Told(BTreeMap<u64, (f64, Foretold)>);
+
+impl Told {
+    /// What was kept, if anything.
+    pub fn load(book: &Book) -> Self {
+        let all = load(book, TOLD).unwrap_or_default();
+        let (records, _) = all.as_chunks::<WORDS>();
+        Self(records.iter().map(Self::read).collect())
+    }
+
+    fn read(record: &[u64; WORDS]) -> (u64, (f64, Foretold)) {
+        let number = |at: usize| f64::from_bits(record[at]);
+        let foretold = Foretold {
+            paid: number(2),
+            estimate: number(3),
+            bands: std::array::from_fn(|band| Interval {
+                low: number(4 + 2 * band),
+                high: number(5 + 2 * band),
+            }),
+            pit: number(WORDS - 2),
+            comps: record[WORDS - 1] as usize,
+            mistyped: false,
+        };
+        (record[0], (number(1), foretold))
+    }
+
+    /// What was foretold of a sale with bands `widening` times as wide.
+    pub fn get(&self, key: u64, widening: f64) -> Option<&Foretold> {
+        let (known, foretold) = self.0.get(&key)?;
+        (*known == widening).then_some(foretold)
+    }
+
+    /// Keeps these `asked`, and of those kept before the ones that are not among them, unless
+    /// `whole`: then they are all of the book.
+    pub fn store(&self, book: &Book, asked: &[(u64, f64, &Foretold)], whole: bool) {
+        let mut all: BTreeMap<u64, (f64, &Foretold)> = BTreeMap::new();
+        if !whole {
+            let before = self.0.iter().take(MOST_OTHERS);
+            all.extend(before.map(|(key, (widening, told))| (*key, (*widening, told))));
+        }
+        all.extend(
+            asked
+                .iter()
+                .map(|(key, widening, told)| (*key, (*widening, *told))),
+        );
+        let records = all.into_iter().flat_map(|(key, (widening, told))| {
+            let bands = told.bands.iter().flat_map(|band| [band.low, band.high]);
+            let numbers = [widening, told.paid, told.estimate]
+                .into_iter()
+                .chain(bands);
+            let numbers = numbers.chain([told.pit]).map(f64::to_bits);
+            let record: Vec<u64> = [key]
+                .into_iter()
+                .chain(numbers)
+                .chain([told.comps as u64])
+                .collect();
+            record
+        });
+        store(book, TOLD, records);
+    }
+}

@@ -1,0 +1,10 @@
+//! Past estimates: what the book's own past sales would have been predicted to fetch, and how far
+//! from that they were sold.
+
+pub mod calibration;
+pub(crate) mod kept;
+pub mod past;
+pub mod ratio;
+pub mod selfcheck;
+pub mod timeline;
+pub mod verdict;

@@ -1,0 +1,521 @@
+//! Past sales, each estimated from what was known before it.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
+
+use chrono::NaiveDate;
+use indicatif::{ProgressBar, ProgressStyle};
+use polars::prelude::DataFrame;
+
+use crate::backtest::kept::{KeptMiss, Misses, Told};
+use crate::backtest::selfcheck::{Foreseen, Foretold, foresee, set_aside, subject_of};
+use crate::backtest::timeline::{Sale, Timeline, hash_of, settings_hash};
+use crate::band::estimate::Aids;
+use crate::band::own::{self, Miss, Own};
+use crate::band::siblings::{MOST_MODELS, speak};
+use crate::book::store::{Book, FilesState};
+use crate::cli::siblings::Siblings;
+use crate::cli::{CliError, notice};
+use crate::select::pieces::Wording;
+use crate::select::plan::{Query, select};
+use crate::select::{Candidate, Dropped, Selection, Subject};
+use crate::settings::Settings;
+use crate::trade::comp::match_key;
+
+/// A sale with the model it is of and what was foretold of it.
+pub struct Past {
+    /// The model as most of its comps write it.
+    pub model: String,
+    /// The sale.
+    pub sale: Candidate,
+    /// What was foretold; none where nothing was known before.
+    pub foretold: Option<Foretold>,
+}
+
+/// Past sales with how much of it had to be worked out.
+pub struct Done<T> {
+    /// What was asked for.
+    pub found: T,
+    /// Past sales that were estimated in this run: those of which no earlier run kept what they
+    /// were estimated to be, or of which what the estimate rests on has changed since.
+    pub estimated: usize,
+}
+
+/// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
+/// not been yet.
+const SMALL: u64 = 2_000_000;
+
+/// Longest wait for files of a large book to be old enough to be sure of.
+const PATIENCE: Duration = Duration::from_millis(2100);
+
+/// What the book's own past up to `as_of` says of its bands. A large book is only asked where
+/// `check` has gone through it as it is, for that takes longer than an estimate may.
+///
+/// # Errors
+/// Where the book cannot be read or its comps cannot be fitted.
+pub fn own(book: &Book, as_of: NaiveDate) -> Result<Option<Own>, CliError> {
+    let misses = misses_up_to(book, as_of)?.found;
+    Ok(misses.and_then(|misses| own::own(&misses, as_of)))
+}
+
+/// How far the newest [`own::RECENT`] sales up to `as_of` fell from what was foretold of them, in the
+/// order of days; none where the book is large and was not checked as it is.
+///
+/// # Errors
+/// As [`own`].
+pub fn misses_up_to(book: &Book, as_of: NaiveDate) -> Result<Done<Option<Vec<Miss>>>, CliError> {
+    let files = book.files_state(Duration::ZERO)?;
+    let kept = Misses::load(book);
+    if let Some(misses) = unchanged(&kept, state(book, files), as_of) {
+        return Ok(Done {
+            found: Some(misses),
+            estimated: 0,
+        });
+    }
+    if files.bytes > SMALL {
+        return Ok(Done {
+            found: None,
+            estimated: 0,
+        });
+    }
+    let comps = book.frame(&mut notice)?;
+    let timeline = Timeline::new(&comps, book.settings())?;
+    let sales = timeline.sales(Some((as_of, own::RECENT)), &timeline);
+    let mut desk = Desk::new(&timeline, &timeline, ProgressBar::hidden());
+    let asked = desk.misses(&sales, &kept.by_key())?;
+    let found: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
+    let day = |day: NaiveDate| day.to_epoch_days();
+    let later = timeline.newest().is_some_and(|newest| newest > as_of);
+    let now = Misses {
+        state: kept_state(book, files),
+        whole: false,
+        from: sales
+            .last()
+            .and_then(|sale| sale.day)
+            .map_or(day(as_of), day),
+        until: if later { day(as_of) } else { i32::MAX },
+        asked,
+        others: Vec::new(),
+    };
+    now.store(book, &kept);
+    Ok(Done {
+        found: Some(found),
+        estimated: desk.estimated,
+    })
+}
+
+/// What the misses of a book rest on, as far as that can be seen without reading its comps.
+fn state(book: &Book, files: FilesState) -> u64 {
+    hash_of(&[settings_hash(book.settings()), files.hash])
+}
+
+/// As [`state`], to be kept; 0 where the files are too young to be sure of.
+fn kept_state(book: &Book, files: FilesState) -> u64 {
+    if files.sure { state(book, files) } else { 0 }
+}
+
+/// The newest misses up to a day, where the book is as it was when they were kept.
+fn unchanged(kept: &Misses, state: u64, as_of: NaiveDate) -> Option<Vec<Miss>> {
+    let day = as_of.to_epoch_days();
+    if kept.state != state || !(kept.whole || (kept.from..=kept.until).contains(&day)) {
+        return None;
+    }
+    let known = kept
+        .asked
+        .partition_point(|kept| kept.day <= day && kept.day < i32::MAX);
+    Some(newest(&kept.asked[..known]))
+}
+
+/// The newest [`own::RECENT`] of some dated sales in their order; of one day, those whose ids come
+/// first, as [`Timeline::sales`] has them.
+fn newest(kept: &[KeptMiss]) -> Vec<Miss> {
+    let from = kept.len().saturating_sub(own::RECENT);
+    let Some(oldest) = kept.get(from).map(|kept| kept.day) else {
+        return Vec::new();
+    };
+    let begin = kept.partition_point(|kept| kept.day < oldest);
+    let end = kept.partition_point(|kept| kept.day <= oldest);
+    let of_oldest = &kept[begin..begin + (end - from)];
+    let recent = of_oldest.iter().chain(&kept[end..]);
+    recent.filter_map(KeptMiss::miss).collect()
+}
+
+/// Every single sale of the book (or of one model) with what was foretold of it, in the order of
+/// days, undated ones last. Bands are as wide as the book's sales of earlier days asked: of all
+/// models, or of the one asked for where the book is large and was not checked as it is.
+///
+/// # Errors
+/// Where there is no such model or the comps cannot be fitted.
+pub fn check(book: &Book, model: Option<&str>) -> Result<Done<Vec<Past>>, CliError> {
+    let small = book.size()? <= SMALL;
+    let patience = if small { Duration::ZERO } else { PATIENCE };
+    // Of the book as it is before it is read.
+    let files = book.files_state(patience)?;
+    let kept = Misses::load(book);
+    match model {
+        Some(model) if !small => {
+            let whole = kept.whole && kept.state == state(book, files);
+            check_model_of_large(book, model, whole.then_some(&kept))
+        }
+        _ => check_whole(book, model, files, &kept),
+    }
+}
+
+/// The check of a book, or of one model of it, from all its sales.
+fn check_whole(
+    book: &Book,
+    model: Option<&str>,
+    files: FilesState,
+    kept: &Misses,
+) -> Result<Done<Vec<Past>>, CliError> {
+    let comps = book.frame(&mut notice)?;
+    let timeline = Timeline::new(&comps, book.settings())?;
+    let mut desk = Desk::new(&timeline, &timeline, progress());
+    let mut sales = timeline.sales(None, &timeline);
+    let asked = desk.misses(&sales, &kept.by_key())?;
+    let sizes: HashMap<u64, f64> = asked.iter().map(|kept| (kept.key, kept.size)).collect();
+    let misses: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
+    let now = Misses {
+        state: kept_state(book, files),
+        whole: true,
+        asked,
+        ..Misses::default()
+    };
+    now.store(book, kept);
+    if let Some(model) = model {
+        let key = match_key(model);
+        sales.retain(|sale| sale.model == key);
+        if timeline.models().all(|known| known != key) {
+            // An unknown model is told by the selection, with the names that come near.
+            Model::of(&key, &comps, book.settings())?;
+        }
+    }
+    let known = Told::load(book);
+    let past = desk.told(&sales, &sizes, &misses, &known)?;
+    let told = sales.iter().zip(&past).filter_map(|(sale, past)| {
+        let foretold = past.foretold.as_ref()?;
+        Some((sale.key, factor_of(sale, &misses), foretold))
+    });
+    let told: Vec<(u64, f64, &Foretold)> = told.collect();
+    known.store(book, &told, model.is_none());
+    Ok(desk.done(past))
+}
+
+/// The check of one model of a large book, with the misses of all of it where they are known.
+fn check_model_of_large(
+    book: &Book,
+    model: &str,
+    whole: Option<&Misses>,
+) -> Result<Done<Vec<Past>>, CliError> {
+    let settings = book.settings();
+    let speaks = |other: &str| speak(model, other, settings);
+    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?;
+    let key = match_key(model);
+    // Here too an unknown model is told by the selection.
+    Model::of(&key, &comps, settings)?;
+    let timeline = Timeline::new(&comps, settings)?;
+    let others = Timeline::new(&others, settings)?;
+    let mut desk = Desk::new(&timeline, &others, progress());
+    let sales = timeline.sales(None, &others);
+    let asked = desk.misses(&sales, &HashMap::new())?;
+    let sizes = asked.iter().map(|kept| (kept.key, kept.size)).collect();
+    let misses = &whole.map_or(&asked, |whole| &whole.asked);
+    let misses: Vec<Miss> = misses.iter().filter_map(KeptMiss::miss).collect();
+    let past = desk.told(&sales, &sizes, &misses, &Told::default())?;
+    Ok(desk.done(past))
+}
+
+/// How much wider than alone the band of a sale is, by misses in the order of days: by those of
+/// earlier days, or of an undated sale by those before the newest.
+fn factor_of(sale: &Sale, misses: &[Miss]) -> f64 {
+    let newest = misses.last().map(|miss| miss.day);
+    let day = sale.day.filter(|_| newest.is_some()).or(newest);
+    day.map_or(1.0, |day| own::factor_before(misses, day))
+}
+
+/// Where past sales are estimated, each once.
+struct Desk<'a> {
+    timeline: &'a Timeline<'a>,
+    siblings: Siblings<'a>,
+    /// By key.
+    models: BTreeMap<String, Model>,
+    /// By the keys of sales.
+    foreseen: HashMap<u64, Option<Foreseen>>,
+    bar: ProgressBar,
+    estimated: usize,
+}
+
+impl<'a> Desk<'a> {
+    /// For the sales of a timeline, with other models from another or the same.
+    fn new(timeline: &'a Timeline<'a>, others: &'a Timeline<'a>, bar: ProgressBar) -> Self {
+        Self {
+            timeline,
+            siblings: Siblings::on_each_day(others),
+            models: BTreeMap::new(),
+            foreseen: HashMap::new(),
+            bar,
+            estimated: 0,
+        }
+    }
+
+    fn done<T>(&self, found: T) -> Done<T> {
+        Done {
+            found,
+            estimated: self.estimated,
+        }
+    }
+
+    /// The misses of sales in their order: known ones, and the others from estimates.
+    fn misses(
+        &mut self,
+        sales: &[Sale],
+        known: &HashMap<u64, f64>,
+    ) -> Result<Vec<KeptMiss>, CliError> {
+        let unknown: Vec<&Sale> = sales
+            .iter()
+            .filter(|s| !known.contains_key(&s.key))
+            .collect();
+        self.foresee(&unknown)?;
+        let kept = |sale: &Sale| {
+            let foreseen = || self.foreseen.get(&sale.key).and_then(Option::as_ref);
+            let size = known.get(&sale.key).copied();
+            KeptMiss {
+                key: sale.key,
+                day: sale.day.map_or(i32::MAX, |day| day.to_epoch_days()),
+                size: size.unwrap_or_else(|| KeptMiss::size(foreseen())),
+            }
+        };
+        Ok(sales.iter().map(kept).collect())
+    }
+
+    /// What was foretold of sales in their order, with the book's past (`misses`) known, and `sizes`
+    /// of their own misses by key.
+    fn told(
+        &mut self,
+        sales: &[Sale],
+        sizes: &HashMap<u64, f64>,
+        misses: &[Miss],
+        known: &Told,
+    ) -> Result<Vec<Past>, CliError> {
+        self.open(sales.iter().map(|sale| sale.model.as_str()))?;
+        let nothing = |sale: &Sale| sizes.get(&sale.key).is_some_and(|size| size.is_nan());
+        let factors: Vec<f64> = sales.iter().map(|sale| factor_of(sale, misses)).collect();
+        let unknown = sales.iter().zip(&factors).filter(|(sale, factor)| {
+            !nothing(sale)
+                && !self.foreseen.contains_key(&sale.key)
+                && known.get(sale.key, **factor).is_none()
+        });
+        let unknown: Vec<&Sale> = unknown.map(|(sale, _)| sale).collect();
+        self.foresee(&unknown)?;
+        let past = sales.iter().zip(&factors).filter_map(|(sale, &factor)| {
+            let model = self.models.get(&sale.model)?;
+            let foretold = match self.foreseen.get(&sale.key) {
+                Some(foreseen) => foreseen.as_ref().map(|foreseen| foreseen.told(factor)),
+                None => known.get(sale.key, factor).cloned(),
+            };
+            Some(Past {
+                model: model.name.clone(),
+                sale: model.sales.get(&sale.comp_id)?.clone(),
+                foretold,
+            })
+        });
+        let mut past: Vec<Past> = past.collect();
+        set_aside(past.iter_mut().filter_map(|past| past.foretold.as_mut()));
+        Ok(past)
+    }
+
+    /// Brings out the comps of models.
+    fn open<'k>(&mut self, models: impl Iterator<Item = &'k str>) -> Result<(), CliError> {
+        let keys: BTreeSet<&str> = models
+            .filter(|key| !self.models.contains_key(*key))
+            .collect();
+        let keys: Vec<&str> = keys.into_iter().collect();
+        let (timeline, settings) = (self.timeline, self.siblings.settings());
+        let opened = in_parallel(&keys, |key| {
+            let model = Model::of(key, &timeline.comps_of(key)?, settings)?;
+            Ok(((*key).to_string(), model))
+        })?;
+        self.models.extend(opened);
+        Ok(())
+    }
+
+    /// Estimates sales, each from those before it, on all cores. Other models speak from their
+    /// dated sales of the months before a sale's ([`Siblings::pool_before_month`]).
+    fn foresee(&mut self, sales: &[&Sale]) -> Result<(), CliError> {
+        self.open(sales.iter().map(|sale| sale.model.as_str()))?;
+        let settings = self.siblings.settings();
+        let mut wanted: HashMap<&str, HashMap<Kind, Subject>> = HashMap::new();
+        for sale in sales {
+            if let Some(subject) = self.models.get(&sale.model).and_then(|of| of.subject(sale)) {
+                let kinds = wanted.entry(&sale.model).or_default();
+                let kind = kind(&subject);
+                kinds.insert(kind.clone(), of_kind(&subject.model, kind));
+            }
+        }
+        let wanted: Vec<(&str, Kind, Subject)> = wanted
+            .into_iter()
+            .flat_map(|(model, kinds)| kinds.into_iter().map(move |(kind, of)| (model, kind, of)))
+            .filter(|(model, kind, _)| !self.models[*model].selections.contains_key(kind))
+            .collect();
+        let selections = in_parallel(&wanted, |(model, kind, subject)| {
+            let selection = selected(&self.models[*model].frame, subject, settings)?;
+            Ok((*model, kind.clone(), selection))
+        })?;
+        for (model, kind, selection) in selections {
+            if let Some(model) = self.models.get_mut(model) {
+                model.selections.insert(kind, selection);
+            }
+        }
+        self.bar.set_length(sales.len() as u64);
+        self.bar.enable_steady_tick(Duration::from_millis(200));
+        let foreseen = in_parallel(sales, |sale| {
+            self.bar.inc(1);
+            let model = self.models.get(&sale.model);
+            let foreseen = model.map(|model| model.foresee(sale, &self.siblings));
+            Ok((sale.key, foreseen.transpose()?.flatten()))
+        })?;
+        self.bar.finish_and_clear();
+        self.estimated += sales.len();
+        self.foreseen.extend(foreseen);
+        Ok(())
+    }
+}
+
+/// The comps of one model, selected once for each kind of unit that is asked about: what differs
+/// from one day to the next is then counted out.
+struct Model {
+    name: String,
+    /// Day of the newest sale; undated ones are estimated as of it.
+    newest: NaiveDate,
+    /// Single sales by their ids.
+    sales: HashMap<String, Candidate>,
+    frame: DataFrame,
+    /// By [`kind`].
+    selections: HashMap<Kind, Selection>,
+}
+
+/// What of a unit decides which comps are called in when, its pieces apart: they are so many that
+/// they are looked at afterwards ([`Selection::asked_of`]).
+type Kind = (Option<String>, Option<String>, bool);
+
+fn kind(subject: &Subject) -> Kind {
+    (
+        subject.variant.clone(),
+        subject.grade.clone(),
+        subject.works,
+    )
+}
+
+/// A unit of that kind, of whatever pieces.
+fn of_kind(model: &str, (variant, grade, works): Kind) -> Subject {
+    Subject {
+        variant,
+        grade,
+        works,
+        ..Subject::blank(model)
+    }
+}
+
+impl Model {
+    fn of(key: &str, frame: &DataFrame, settings: &Settings) -> Result<Self, CliError> {
+        // A unit for parts is spoken of by working ones too.
+        let any = Subject {
+            works: false,
+            ..Subject::blank(key)
+        };
+        let everything = selected(frame, &any, settings)?;
+        let newest = everything.candidates.iter().filter_map(|c| c.sold_on).max();
+        let single = |c: &Candidate| !matches!(c.dropped, Some(Dropped::Lot(_)));
+        let sales = everything.candidates.into_iter().filter(single);
+        Ok(Self {
+            name: everything.model,
+            // Without any date in the model, one day is as good as another.
+            newest: newest.unwrap_or_default(),
+            sales: sales.map(|sale| (sale.comp_id.clone(), sale)).collect(),
+            frame: frame.clone(),
+            selections: HashMap::new(),
+        })
+    }
+
+    /// The unit that a sale of it was.
+    fn subject(&self, sale: &Sale) -> Option<Subject> {
+        Some(subject_of(&self.name, self.sales.get(&sale.comp_id)?))
+    }
+
+    fn foresee(&self, sale: &Sale, siblings: &Siblings<'_>) -> Result<Option<Foreseen>, CliError> {
+        let settings = siblings.settings();
+        let Some(subject) = self.subject(sale) else {
+            return Ok(None);
+        };
+        let Some(all) = self.selections.get(&kind(&subject)) else {
+            return Ok(None);
+        };
+        let day = sale.day.unwrap_or(self.newest);
+        let aids = Aids {
+            pool: siblings.pool_before_month(&sale.model, day)?,
+            ..Aids::default()
+        };
+        let mut asked = all.asked_on(day, settings.estimate.window_days);
+        let wording = Wording::of(&self.name, settings);
+        if let Some(own) = subject.pieces(&wording).set() {
+            asked = asked.asked_of(own, &wording);
+        }
+        let sale = &self.sales[&sale.comp_id];
+        Ok(foresee(asked, &subject, sale, day, &aids, settings)?)
+    }
+}
+
+/// `work` on each of `items`, on all cores; results in the order of the items, or the first error in
+/// that order.
+pub(crate) fn in_parallel<T: Sync, R: Send>(
+    items: &[T],
+    work: impl Fn(&T) -> Result<R, CliError> + Sync,
+) -> Result<Vec<R>, CliError> {
+    let next = AtomicUsize::new(0);
+    // Not a parallel iterator: a thread of it that waits for polars would begin one item on top of another.
+    let shares = rayon::broadcast(|_| {
+        let mut done = Vec::new();
+        loop {
+            let at = next.fetch_add(1, Ordering::Relaxed);
+            let Some(item) = items.get(at) else {
+                return done;
+            };
+            let made = work(item);
+            let failed = made.is_err();
+            done.push((at, made));
+            if failed {
+                return done;
+            }
+        }
+    });
+    let mut all: Vec<_> = shares.into_iter().flatten().collect();
+    all.sort_unstable_by_key(|(at, _)| *at);
+    all.into_iter().map(|(_, made)| made).collect()
+}
+
+/// The comps of a model for `subject`, of whatever time.
+fn selected(
+    frame: &DataFrame,
+    subject: &Subject,
+    settings: &Settings,
+) -> Result<Selection, CliError> {
+    let query = Query {
+        subject,
+        wording: Wording::of(&subject.model, settings),
+        as_of: NaiveDate::MAX,
+        window_days: u32::MAX,
+        basis: settings.price_basis,
+        most: usize::MAX,
+    };
+    Ok(select(frame, &query)?)
+}
+
+fn progress() -> ProgressBar {
+    let bar = ProgressBar::new(0);
+    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} sales, {eta} left");
+    if let Ok(style) = style {
+        bar.set_style(style);
+    }
+    bar
+}

@@ -1,0 +1,371 @@
+//! The sales of each model in the order of their days, with a hash of all up to any day: by it is
+//! known, without an estimate, whether what an estimate of a past sale rests on has changed.
+
+use std::collections::{BTreeMap, HashMap};
+
+use chrono::{Datelike, NaiveDate};
+use polars::prelude::{DataFrame, IdxCa, PolarsResult};
+use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
+
+use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
+use crate::book::comps::frame::CONTENT_HASH;
+use crate::settings::{PoolFrom, Settings};
+use crate::trade::hash::hash_of_value;
+
+/// The sales of a book by model (by key).
+pub struct Timeline<'a> {
+    settings: &'a Settings,
+    comps: DataFrame,
+    models: BTreeMap<String, History>,
+}
+
+/// The sales of one model.
+struct History {
+    family: Option<String>,
+    /// In the order of days, of one day in the order of ids; undated ones last.
+    sales: Vec<Recorded>,
+    /// How many of them are dated.
+    dated: usize,
+    /// Of the first so many of them.
+    hashes: Vec<u64>,
+}
+
+/// A sale as far as the order of sales goes.
+struct Recorded {
+    /// Days since 1970; `i32::MAX` where not recorded.
+    day: i32,
+    comp_id: String,
+    row: u32,
+    /// Hash of its identifier and content.
+    hash: u64,
+    /// One unit for the price.
+    single: bool,
+    works: bool,
+}
+
+/// A single sale, with a key to what its estimate rests on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Sale {
+    /// Key of its model.
+    pub model: String,
+    /// Its identifier.
+    pub comp_id: String,
+    /// Day of the sale.
+    pub day: Option<NaiveDate>,
+    /// Hash of everything that the estimate of this sale from those before it rests on, and of the
+    /// sale itself.
+    pub key: u64,
+}
+
+/// A model that may speak to others on a day.
+struct Speaker<'a> {
+    key: &'a str,
+    history: &'a History,
+    /// How many of its sales are known on that day.
+    known: usize,
+}
+
+impl<'a> Timeline<'a> {
+    /// The sales of a frame.
+    ///
+    /// # Errors
+    /// Where the frame is not as the book makes it.
+    pub fn new(comps: &DataFrame, settings: &'a Settings) -> PolarsResult<Self> {
+        let (ids, keys) = (
+            comps.column("comp_id")?.str()?,
+            comps.column("model_key")?.str()?,
+        );
+        let days = comps.column("sold_on")?.i32()?;
+        let contents = comps.column(CONTENT_HASH)?.i64()?;
+        let lots = comps.column("lot_size")?.i64()?;
+        let works = comps.column("works")?.bool()?;
+        let mut models: HashMap<&str, Vec<Recorded>> = HashMap::new();
+        let cells = ids.iter().zip(keys.iter()).zip(days.iter());
+        let cells = cells
+            .zip(contents.iter())
+            .zip(lots.iter().zip(works.iter()));
+        for (row, ((((id, key), day), content), (lot, works))) in cells.enumerate() {
+            let id = id.unwrap_or_default();
+            let content = content.unwrap_or_default() as u64;
+            models
+                .entry(key.unwrap_or_default())
+                .or_default()
+                .push(Recorded {
+                    day: day.unwrap_or(i32::MAX),
+                    comp_id: id.to_string(),
+                    row: row as u32,
+                    hash: xxh3_64_with_seed(id.as_bytes(), content),
+                    single: lot == Some(1),
+                    works: works.unwrap_or(true),
+                });
+        }
+        let models = models.into_iter().map(|(key, sales)| {
+            let family = settings.family(key).map(str::to_string);
+            (key.to_string(), History::new(family, sales))
+        });
+        Ok(Self {
+            settings,
+            models: models.collect(),
+            comps: comps.clone(),
+        })
+    }
+
+    /// The settings of the book.
+    pub fn settings(&self) -> &'a Settings {
+        self.settings
+    }
+
+    /// Day of the newest sale.
+    pub fn newest(&self) -> Option<NaiveDate> {
+        let newest = |of: &History| Some(of.sales[of.dated.checked_sub(1)?].day);
+        let day = self.models.values().filter_map(newest).max()?;
+        NaiveDate::from_epoch_days(day)
+    }
+
+    /// Keys of the models, in order.
+    pub fn models(&self) -> impl Iterator<Item = &str> {
+        self.models.keys().map(String::as_str)
+    }
+
+    /// The comps of a model.
+    ///
+    /// # Errors
+    /// Where the frame is not as the book makes it.
+    pub fn comps_of(&self, model: &str) -> PolarsResult<DataFrame> {
+        let sales = self.models.get(model).map_or(&[][..], |of| &of.sales);
+        self.rows(sales.iter().map(|sale| sale.row).collect())
+    }
+
+    fn rows(&self, rows: Vec<u32>) -> PolarsResult<DataFrame> {
+        self.comps.take(&IdxCa::from_vec("row".into(), rows))
+    }
+
+    /// Models that may speak to any other, with what is known of them on a day: most sales first.
+    fn speakers(&self, as_of: NaiveDate) -> Vec<Speaker<'_>> {
+        let pool = self.settings.estimate.pool;
+        if pool == PoolFrom::None {
+            return Vec::new();
+        }
+        let known = self.models.iter().map(|(key, history)| Speaker {
+            key,
+            history,
+            known: history.known(as_of.to_epoch_days()),
+        });
+        let mut speakers: Vec<Speaker<'_>> = known
+            .filter(|one| one.known >= FEWEST_COMPS)
+            .filter(|one| pool == PoolFrom::Book || one.history.family.is_some())
+            .collect();
+        speakers.sort_by(|a, b| b.known.cmp(&a.known).then_with(|| a.key.cmp(b.key)));
+        if pool == PoolFrom::Book {
+            // One more, so that each of them has as many others.
+            speakers.truncate(MOST_MODELS + 1);
+        }
+        speakers
+    }
+
+    /// Keys of the models that may speak to others on a day, most dated sales up to then first,
+    /// and the newest of these sales, as many as a model is heard by.
+    ///
+    /// # Errors
+    /// Where the frame is not as the book makes it.
+    pub fn speaking(&self, as_of: NaiveDate) -> PolarsResult<(Vec<String>, DataFrame)> {
+        let speakers = self.speakers(as_of);
+        let heard = speakers
+            .iter()
+            .flat_map(|one| one.history.newest(one.known));
+        let comps = self.rows(heard.map(|sale| sale.row).collect())?;
+        let keys = speakers.iter().map(|one| one.key.to_string()).collect();
+        Ok((keys, comps))
+    }
+
+    /// The newest `count` dated single sales up to `as_of`, or every single sale: in the order of
+    /// days, undated ones last; of one day in the order of ids.
+    /// Other models are those of `others`, which may be more or fewer.
+    pub fn sales(&self, newest: Option<(NaiveDate, usize)>, others: &Self) -> Vec<Sale> {
+        let until = newest.map_or(i32::MAX, |(as_of, _)| as_of.to_epoch_days());
+        let mut places: Vec<(&str, &History, usize)> = Vec::new();
+        for (key, history) in &self.models {
+            let upto = match newest {
+                Some(_) => history.known(until),
+                None => history.sales.len(),
+            };
+            let single = (0..upto).filter(|&at| history.sales[at].single);
+            places.extend(single.map(|at| (key.as_str(), history, at)));
+        }
+        fn sale<'h>(&(_, history, at): &(&str, &'h History, usize)) -> (i32, &'h str) {
+            let sale = &history.sales[at];
+            (sale.day, &sale.comp_id)
+        }
+        if let Some((_, count)) = newest {
+            // Of one day, those whose ids come first.
+            places.sort_unstable_by(|a, b| {
+                let ((day, id), (other_day, other_id)) = (sale(a), sale(b));
+                other_day.cmp(&day).then_with(|| id.cmp(other_id))
+            });
+            places.truncate(count);
+        }
+        places.sort_unstable_by(|a, b| sale(a).cmp(&sale(b)));
+        let mut keys = Keys::new(others);
+        places
+            .into_iter()
+            .map(|(model, history, at)| keys.sale(model, history, at))
+            .collect()
+    }
+}
+
+impl History {
+    fn new(family: Option<String>, mut sales: Vec<Recorded>) -> Self {
+        sales.sort_unstable_by(|a, b| (a.day, &a.comp_id).cmp(&(b.day, &b.comp_id)));
+        let mut hash = 0;
+        let mut hashes = vec![hash];
+        for sale in &sales {
+            hash = hash_of(&[hash, sale.hash]);
+            hashes.push(hash);
+        }
+        Self {
+            family,
+            dated: sales.partition_point(|sale| sale.day < i32::MAX),
+            hashes,
+            sales,
+        }
+    }
+
+    /// How many dated sales are known on a day.
+    fn known(&self, day: i32) -> usize {
+        self.sales[..self.dated].partition_point(|sale| sale.day <= day)
+    }
+
+    /// Of the first `known`, the newest that a model is heard by: [`MOST_COMPS`] working single units
+    /// and the others of those days.
+    fn newest(&self, known: usize) -> &[Recorded] {
+        let usable = |at: &usize| self.sales[*at].single && self.sales[*at].works;
+        let oldest = (0..known).rev().filter(usable).nth(MOST_COMPS - 1);
+        let from = oldest.map_or(0, |at| {
+            let day = self.sales[at].day;
+            self.sales.partition_point(|sale| sale.day < day)
+        });
+        &self.sales[from..known]
+    }
+}
+
+/// A speaker on some day: key, family, hash of its sales up to then.
+type Known<'a> = (&'a str, Option<&'a str>, u64);
+
+/// Makes the keys of sales.
+struct Keys<'a> {
+    others: &'a Timeline<'a>,
+    settings: u64,
+    /// Who speaks on a day.
+    speakers: HashMap<NaiveDate, Vec<Known<'a>>>,
+    /// What the others say to a model on a day.
+    pools: HashMap<(String, NaiveDate), u64>,
+}
+
+impl<'a> Keys<'a> {
+    fn new(others: &'a Timeline<'a>) -> Self {
+        Self {
+            others,
+            settings: settings_hash(others.settings),
+            speakers: HashMap::new(),
+            pools: HashMap::new(),
+        }
+    }
+
+    fn sale(&mut self, model: &str, history: &History, at: usize) -> Sale {
+        let sale = &history.sales[at];
+        let dated = at < history.dated;
+        let newest = history.dated.checked_sub(1);
+        // An undated one is estimated from all the others, as of the day of the newest.
+        let (day, before) = if dated {
+            let before = history.sales.partition_point(|other| other.day < sale.day);
+            (sale.day, before)
+        } else {
+            let day = newest.map_or(0, |at| history.sales[at].day);
+            (day, history.sales.len())
+        };
+        let date = NaiveDate::from_epoch_days(day).unwrap_or_default();
+        let parts = [
+            self.settings,
+            xxh3_64(model.as_bytes()),
+            sale.hash,
+            u64::from(dated),
+            day as u64,
+            history.hashes[before],
+            self.pool(model, history.family.as_deref(), before_month(date)),
+        ];
+        Sale {
+            model: model.to_string(),
+            comp_id: sale.comp_id.clone(),
+            day: dated.then_some(date),
+            key: hash_of(&parts),
+        }
+    }
+
+    /// A hash of what may be heard of other models on a day.
+    fn pool(&mut self, model: &str, family: Option<&str>, as_of: NaiveDate) -> u64 {
+        let place = (model.to_string(), as_of);
+        if let Some(hash) = self.pools.get(&place) {
+            return *hash;
+        }
+        let others = self.others;
+        let speakers = self.speakers.entry(as_of).or_insert_with(|| {
+            let known = others.speakers(as_of).into_iter();
+            known
+                .map(|one| {
+                    let hash = one.history.hashes[one.known];
+                    (one.key, one.history.family.as_deref(), hash)
+                })
+                .collect()
+        });
+        let alone = others.settings.estimate.pool == PoolFrom::Family;
+        let parts: Vec<u64> = speakers
+            .iter()
+            .filter(|(key, of, _)| *key != model && (!alone || (of.is_some() && *of == family)))
+            .flat_map(|(key, _, hash)| [xxh3_64(key.as_bytes()), *hash])
+            .collect();
+        let hash = hash_of(&parts);
+        self.pools.insert(place, hash);
+        hash
+    }
+}
+
+/// The last day of the month before that of `day`.
+pub fn before_month(day: NaiveDate) -> NaiveDate {
+    let first = day.with_day(1).unwrap_or(day);
+    first.pred_opt().unwrap_or(first)
+}
+
+/// A hash of the settings that estimates rest on, and of how they are made
+/// ([`crate::band::METHOD`]).
+pub fn settings_hash(settings: &Settings) -> u64 {
+    let made = (crate::band::METHOD, env!("CARGO_PKG_VERSION"));
+    hash_of(&[hash_of_value(&made), estimate_settings_hash(settings)])
+}
+
+/// A hash of the settings that estimates rest on, as the settings file would state them.
+pub fn estimate_settings_hash(settings: &Settings) -> u64 {
+    // Every setting is named, so that a new one is not forgotten.
+    let Settings {
+        currency,
+        rate_days: _,
+        price_basis,
+        grades,
+        completeness,
+        estimate,
+        rules,
+        kits,
+        families,
+        outlets: _,
+        shipping: _,
+        deal: _,
+        mappings: _,
+    } = settings;
+    let scales = (&currency.code, price_basis, grades, completeness);
+    hash_of_value(&(scales, estimate, rules, kits, families))
+}
+
+/// A hash of numbers in their order.
+pub fn hash_of(parts: &[u64]) -> u64 {
+    let bytes: Vec<u8> = parts.iter().flat_map(|part| part.to_le_bytes()).collect();
+    xxh3_64(&bytes)
+}

@@ -1,0 +1,447 @@
+//! What the figures of a check mean, in plain words, and what to do about it.
+//!
+//! A verdict goes by the figure's interval, never by its value alone: [`Standing::Holds`] where
+//! the whole interval is acceptable, [`Standing::Fails`] where none of it is, and otherwise
+//! [`Standing::Open`]. Of many groups checked with intervals of 95 %, one in twenty fails by
+//! chance; a group that fails in several figures, or again later, means more.
+
+use crate::backtest::calibration::{Coverage, Pit};
+use crate::backtest::ratio::{
+    COD_RANGE, Figure, Interval, MEDIAN_RANGE, PRB_RANGE, PRD_RANGE, Study,
+};
+
+/// Widest interval of a coverage that settles it: 10 points to each side.
+const SETTLED: f64 = 0.2;
+
+/// Chance below which PIT values do not pass for uniform.
+const UNLIKELY: f64 = 0.01;
+
+const LOG_MORE: &str = "Log more sales; until then there is too little to judge by.";
+/// The advice where units are not compared with their like.
+const SET_APART: &str = "Record what sets these units apart (grade, pieces, defects, variant, how sold), so that \
+     they are compared with their like.";
+
+/// The same advice where numbers are recorded that would help but that nothing uses.
+const DECLARE: &str = "Declare the numbers that are recorded but not used (see below), so that units are compared \
+     with their like.";
+
+const CLOSER: &str = "Sales fall closer than the band says: a narrower band will do.";
+
+/// How a figure stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// Acceptable, as far as its interval reaches.
+    Holds,
+    /// The sales do not tell.
+    Open,
+    /// Not acceptable, wherever in its interval it lies.
+    Fails,
+}
+
+/// One figure judged.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Verdict {
+    /// How it stands.
+    pub standing: Standing,
+    /// What was found, a clause without a full stop.
+    pub says: String,
+    /// What to do about it, in sentences; `None` where nothing is to be done.
+    pub advice: Option<String>,
+}
+
+impl Verdict {
+    fn holds(says: String) -> Self {
+        Self {
+            standing: Standing::Holds,
+            says,
+            advice: None,
+        }
+    }
+
+    fn open(says: String) -> Self {
+        Self {
+            standing: Standing::Open,
+            says,
+            advice: Some(LOG_MORE.into()),
+        }
+    }
+
+    /// The same, where numbers that would set the units apart are recorded but not declared.
+    pub fn with_undeclared(mut self) -> Self {
+        if self.advice.as_deref() == Some(SET_APART) {
+            self.advice = Some(DECLARE.into());
+        }
+        self
+    }
+
+    fn fails(says: String, advice: &str) -> Self {
+        Self {
+            standing: Standing::Fails,
+            says,
+            advice: Some(advice.into()),
+        }
+    }
+}
+
+/// Bands of `chance` in 0..1 that held as `coverage` says. `group` names the sales
+/// ("grade C"), empty for all.
+pub fn bands(group: &str, chance: f64, coverage: &Coverage) -> Verdict {
+    let whose = of(group);
+    let (said, found, n) = (percent(chance), percent(coverage.share), coverage.of);
+    let range = coverage.interval;
+    if range.high < chance {
+        return Verdict::fails(
+            format!("bands are too narrow{whose}: {found} instead of {said}, n = {n}"),
+            &format!("{SET_APART} Until that helps, ask for a wider band (`--band`)."),
+        );
+    }
+    if range.low > chance {
+        return Verdict::fails(
+            format!("bands are too wide{whose}: {found} instead of {said}, n = {n}"),
+            &format!(
+                "{CLOSER} Rules of thumb with narrower ranges, where you are sure of them, sharpen it."
+            ),
+        );
+    }
+    let says = format!("{said} bands held {found} of {n} sales{whose}");
+    if range.high - range.low > SETTLED {
+        let (low, high) = (percent(range.low), percent(range.high));
+        return Verdict::open(format!("{says}: anything from {low} to {high} would fit"));
+    }
+    Verdict::holds(says)
+}
+
+/// The figures of a ratio study: its median, dispersion, and its two measures of whether dear
+/// and cheap units are estimated alike. `group` as in [`bands`].
+pub fn study(group: &str, study: &Study) -> Vec<Verdict> {
+    let n = study.sales;
+    let mut out = vec![level(group, study.median, n)];
+    out.extend(study.cod.map(|figure| dispersion(group, figure, n)));
+    out.extend(study.prd.map(|figure| differential(group, figure, n)));
+    out.extend(study.prb.map(|figure| bias(group, figure, n)));
+    out
+}
+
+/// Where PIT values heap. `group` as in [`bands`].
+pub fn shape(group: &str, pit: &Pit) -> Verdict {
+    let whose = of(group);
+    let n: usize = pit.counts.iter().sum();
+    let Some(test) = pit.chi_square else {
+        return Verdict::open(format!(
+            "too few sales{whose} to see the shape of the band, n = {n}"
+        ));
+    };
+    // Either test may see what the other does not; each is given half of the chance.
+    if test.p.min(pit.kolmogorov.p) >= UNLIKELY / 2.0 {
+        return Verdict::holds(format!(
+            "sales spread over the band as it says{whose}, n = {n}"
+        ));
+    }
+    let (found, advice) = match heap(&pit.counts) {
+        Heap::Above => (
+            "sales heap in the upper part of the band",
+            "Estimates are too low: see the ratio over time, and what these units have that is not recorded.",
+        ),
+        Heap::Below => (
+            "sales heap in the lower part of the band",
+            "Estimates are too high: see the ratio over time, and wear or missing pieces that are not recorded.",
+        ),
+        Heap::Ends => (
+            "sales heap at the ends of the band: it is too narrow",
+            SET_APART,
+        ),
+        Heap::Middle => (
+            "sales heap in the middle of the band: it is too wide",
+            CLOSER,
+        ),
+    };
+    Verdict::fails(format!("{found}{whose}, n = {n}"), advice)
+}
+
+fn level(group: &str, median: Figure, n: usize) -> Verdict {
+    let whose = of(group);
+    let detail = format!(
+        "median estimate {} of what was paid{}, n = {n}",
+        percent(median.value),
+        range(median.interval, percent)
+    );
+    match place(median.interval, MEDIAN_RANGE) {
+        Place::Within => Verdict::holds(format!("estimates are on the mark{whose}: {detail}")),
+        Place::Open => Verdict::open(format!("estimates may be off the mark{whose}: {detail}")),
+        Place::Above => Verdict::fails(
+            format!("estimates are too high{whose}: {detail}"),
+            "Look whether prices have fallen, and for wear or missing pieces that are not recorded.",
+        ),
+        Place::Below => Verdict::fails(
+            format!("estimates are too low{whose}: {detail}"),
+            "Look whether prices have risen, and for what these units have that is not recorded.",
+        ),
+    }
+}
+
+fn dispersion(group: &str, cod: Figure, n: usize) -> Verdict {
+    let whose = of(group);
+    let per_cent = |v: f64| format!("{v:.1} %");
+    let detail = format!(
+        "ratios differ by {} from their median on average{}, n = {n}",
+        per_cent(cod.value),
+        range(cod.interval, per_cent)
+    );
+    // Less than the Standard's lower end is no fault of an estimate from earlier sales.
+    match place(cod.interval, Interval::new(0.0, COD_RANGE.high)) {
+        Place::Within => Verdict::holds(format!("estimates are even{whose}: {detail}")),
+        Place::Open => Verdict::open(format!("estimates may be uneven{whose}: {detail}")),
+        Place::Above | Place::Below => {
+            Verdict::fails(format!("estimates are uneven{whose}: {detail}"), SET_APART)
+        }
+    }
+}
+
+fn differential(group: &str, prd: Figure, n: usize) -> Verdict {
+    let plain = |v: f64| format!("{v:.2}");
+    let detail = format!(
+        "price-related differential {}{}, n = {n}",
+        plain(prd.value),
+        range(prd.interval, plain)
+    );
+    // Above its range, cheap units are the ones estimated high.
+    let dear = match place(prd.interval, PRD_RANGE) {
+        Place::Above => Place::Below,
+        Place::Below => Place::Above,
+        other => other,
+    };
+    vertical(group, dear, &detail)
+}
+
+fn bias(group: &str, prb: Figure, n: usize) -> Verdict {
+    let change = |v: f64| {
+        let text = format!("{:.1}", 100.0 * v.abs());
+        let sign = match text.as_str() {
+            "0.0" => "",
+            _ if v < 0.0 => "−",
+            _ => "+",
+        };
+        format!("{sign}{text} %")
+    };
+    let detail = format!(
+        "{} where the price doubles{}, n = {n}",
+        change(prb.value),
+        range(prb.interval, change)
+    );
+    vertical(group, place(prb.interval, PRB_RANGE), &detail)
+}
+
+/// The verdict on dear units beside cheap ones, `dear` being where the dear ones are estimated.
+fn vertical(group: &str, dear: Place, detail: &str) -> Verdict {
+    let whose = of(group);
+    let advice = "Units at such different prices may need separate models or variants, or a numeric attribute.";
+    match dear {
+        Place::Within => Verdict::holds(format!(
+            "dear and cheap are estimated alike{whose}: {detail}"
+        )),
+        Place::Open => Verdict::open(format!(
+            "dear and cheap may be estimated unlike{whose}: {detail}"
+        )),
+        Place::Above => Verdict::fails(
+            format!("dear units are estimated too high beside cheap ones{whose}: {detail}"),
+            advice,
+        ),
+        Place::Below => Verdict::fails(
+            format!("dear units are estimated too low beside cheap ones{whose}: {detail}"),
+            advice,
+        ),
+    }
+}
+
+/// Where an interval lies beside an acceptable range.
+#[derive(Clone, Copy)]
+enum Place {
+    Within,
+    Above,
+    Below,
+    Open,
+}
+
+fn place(interval: Option<Interval>, range: Interval) -> Place {
+    match interval {
+        None => Place::Open,
+        Some(i) if range.holds(i) => Place::Within,
+        Some(i) if i.low > range.high => Place::Above,
+        Some(i) if i.high < range.low => Place::Below,
+        Some(_) => Place::Open,
+    }
+}
+
+/// Where values in bars of equal width heap.
+enum Heap {
+    Above,
+    Below,
+    Ends,
+    Middle,
+}
+
+/// To one side where the mean is more than two standard errors of a uniform mean from ½; else by
+/// whether the variance is above or below 1/12, that of a uniform distribution in bars being
+/// `(1 − 1/bars²)/12`.
+fn heap(counts: &[usize]) -> Heap {
+    let bars = counts.len() as f64;
+    let n: f64 = counts.iter().sum::<usize>() as f64;
+    let moment = |f: &dyn Fn(f64) -> f64| {
+        let at = |bar: usize| f((bar as f64 + 0.5) / bars);
+        counts
+            .iter()
+            .enumerate()
+            .map(|(bar, count)| at(bar) * *count as f64)
+            .sum::<f64>()
+            / n
+    };
+    let mean = moment(&|x| x);
+    let uniform = (1.0 - 1.0 / (bars * bars)) / 12.0;
+    let reach = 2.0 * (uniform / n).sqrt();
+    if mean > 0.5 + reach {
+        Heap::Above
+    } else if mean < 0.5 - reach {
+        Heap::Below
+    } else if moment(&|x| (x - mean) * (x - mean)) > uniform {
+        Heap::Ends
+    } else {
+        Heap::Middle
+    }
+}
+
+fn of(group: &str) -> String {
+    if group.is_empty() {
+        String::new()
+    } else {
+        format!(" for {group}")
+    }
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.0} %", 100.0 * share)
+}
+
+fn range(interval: Option<Interval>, text: impl Fn(f64) -> String) -> String {
+    interval.map_or(String::new(), |i| {
+        format!(" ({} to {})", text(i.low), text(i.high))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::backtest::calibration::{coverage, pit};
+    use crate::backtest::ratio;
+
+    #[test]
+    fn bands_are_judged_by_their_interval() {
+        let verdict = |held, of| bands("grade C", 0.8, &coverage(held, of, 0.95).unwrap());
+        let narrow = verdict(25, 41);
+        assert_eq!(narrow.standing, Standing::Fails);
+        assert_eq!(
+            narrow.says,
+            "bands are too narrow for grade C: 61 % instead of 80 %, n = 41"
+        );
+        assert!(narrow.advice.unwrap().contains("`--band`"));
+        // The same share of fewer sales tells nothing.
+        let few = verdict(5, 8);
+        assert_eq!(few.standing, Standing::Open);
+        assert!(
+            few.says.contains("anything from 24 % to 91 %"),
+            "{}",
+            few.says
+        );
+        assert!(verdict(400, 410).says.starts_with("bands are too wide"));
+        let held = bands("", 0.8, &coverage(89, 112, 0.95).unwrap());
+        assert_eq!(
+            held,
+            Verdict::holds("80 % bands held 79 % of 112 sales".into())
+        );
+    }
+
+    /// 40 sales with ratios about `level`, within `spread`, turning with log₂ price by `slope`.
+    fn sales(level: f64, spread: f64, slope: f64) -> Study {
+        let paid: Vec<f64> = (0..40)
+            .map(|i| 50.0 * (f64::from(i) / 10.0).exp2())
+            .collect();
+        let estimates: Vec<f64> = paid
+            .iter()
+            .enumerate()
+            .map(|(i, p)| {
+                let wobble = spread * (f64::from((i * 7 % 11) as u32) / 5.0 - 1.0);
+                p * level * (1.0 + wobble) * (1.0 + slope * (p.log2() - 7.6))
+            })
+            .collect();
+        ratio::study(&estimates, &paid, 0.95).unwrap()
+    }
+
+    fn standings(verdicts: &[Verdict]) -> Vec<Standing> {
+        verdicts.iter().map(|v| v.standing).collect()
+    }
+
+    #[test]
+    fn good_estimates_pass_in_every_figure() {
+        let found = study("", &sales(1.0, 0.05, 0.0));
+        assert_eq!(standings(&found), [Standing::Holds; 4], "{found:?}");
+        assert!(found.iter().all(|v| v.advice.is_none()));
+    }
+
+    #[test]
+    fn each_fault_is_named() {
+        let high = &study("model X", &sales(1.3, 0.05, 0.0))[0];
+        assert_eq!(high.standing, Standing::Fails);
+        assert!(
+            high.says
+                .starts_with("estimates are too high for model X: median estimate 13"),
+            "{}",
+            high.says
+        );
+        assert!(
+            study("", &sales(0.7, 0.05, 0.0))[0]
+                .says
+                .starts_with("estimates are too low")
+        );
+        let uneven = &study("", &sales(1.0, 0.6, 0.0))[1];
+        assert_eq!(uneven.standing, Standing::Fails, "{}", uneven.says);
+        // Dear units too low: PRD and PRB agree, and too high likewise.
+        for (slope, said) in [
+            (-0.15, "too low beside cheap"),
+            (0.15, "too high beside cheap"),
+        ] {
+            for verdict in &study("", &sales(1.0, 0.02, slope))[2..] {
+                assert_eq!(verdict.standing, Standing::Fails, "{}", verdict.says);
+                assert!(verdict.says.contains(said), "{}", verdict.says);
+            }
+        }
+    }
+
+    #[test]
+    fn few_sales_leave_it_open() {
+        let few = ratio::study(&[100.0, 180.0, 90.0], &[90.0, 100.0, 120.0], 0.95).unwrap();
+        let found = study("", &few);
+        assert_eq!(standings(&found), [Standing::Open; 4], "{found:?}");
+        assert!(found.iter().all(|v| v.advice.is_some()));
+    }
+
+    #[test]
+    fn shapes_of_the_band() {
+        let said = |f: &dyn Fn(f64) -> f64| {
+            let values: Vec<f64> = (0..100).map(|i| f((f64::from(i) + 0.5) / 100.0)).collect();
+            shape("", &pit(&values, 10).unwrap())
+        };
+        assert_eq!(said(&|u| u).standing, Standing::Holds);
+        assert!(said(&|u| u.sqrt()).says.contains("upper part"));
+        assert!(said(&|u| u * u).says.contains("lower part"));
+        assert!(said(&|u| 0.5 + (u - 0.5) / 3.0).says.contains("too wide"));
+        let ends = |u: f64| {
+            if u < 0.5 {
+                2.0 * u * u
+            } else {
+                1.0 - 2.0 * (1.0 - u) * (1.0 - u)
+            }
+        };
+        assert!(said(&ends).says.contains("too narrow"));
+        let few = shape("", &pit(&[0.5; 20], 10).unwrap());
+        assert_eq!(few.standing, Standing::Open);
+    }
+}

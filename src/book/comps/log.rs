@@ -1,0 +1,513 @@
+//! `comps/logged.csv`: sales recorded one at a time, each line with its entry number.
+//!
+//! A line is appended with one write and then synced, so that a crash leaves at most an
+//! unfinished last line. Readers pass such a line over; the next writer repairs it. A sale with
+//! an attribute or a rate that the file has no column for makes the file anew, with that column.
+
+use std::collections::BTreeSet;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use csv::ByteRecord;
+
+use crate::book::csv::canonical::{
+    self, LOGGED_COLUMNS, Layout, OptionalColumn, Row, Writer, header, io_error, optional_columns,
+    optional_of_header,
+};
+use crate::book::store::{Book, BookLock};
+use crate::book::{BookError, files};
+use crate::settings::Settings;
+use crate::trade::{Comp, Problem};
+
+/// Name of the file in `comps/` (and, for what was taken back, in `undone/`).
+pub const FILE_NAME: &str = "logged.csv";
+
+/// The bytes of a log, with where its last finished line ends.
+pub(crate) struct LogBytes {
+    bytes: Vec<u8>,
+    finished: usize,
+}
+
+impl LogBytes {
+    /// Reads the file; a log that does not exist is empty.
+    pub(crate) fn read(path: &Path) -> Result<Self, BookError> {
+        let bytes = match fs::read(path) {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Vec::new(),
+            Err(error) => return Err(BookError::io(path, "read")(error)),
+        };
+        let finished = finished_length(&bytes);
+        Ok(Self { bytes, finished })
+    }
+
+    /// The finished lines.
+    pub(crate) fn finished(&self) -> &[u8] {
+        &self.bytes[..self.finished]
+    }
+
+    /// All of them.
+    pub(crate) fn all(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// What comes after the finished lines: empty, or an unfinished line.
+    pub(crate) fn tail(&self) -> &[u8] {
+        &self.bytes[self.finished..]
+    }
+
+    pub(crate) fn is_torn(&self) -> bool {
+        !self.tail().is_empty()
+    }
+
+    /// The columns behind the fixed ones, in order; `None` where the first row is no header of a log.
+    fn optional(&self) -> io::Result<Option<Vec<OptionalColumn>>> {
+        let mut header = ByteRecord::new();
+        reader_of(&self.bytes)
+            .read_byte_record(&mut header)
+            .map_err(io_error)?;
+        Ok(optional_of_header(&header, &LOGGED_COLUMNS))
+    }
+
+    /// A quote that was opened by hand and never closed makes all that follows look like one
+    /// unfinished line: told by lines within it that begin like rows.
+    fn unclosed_quote(&self, name: &str) -> Option<Problem> {
+        let tail = self.tail();
+        // A line of a note may begin with a number, but hardly goes on as a row does.
+        let like_row = |line: &[u8]| {
+            let mut cells = line.split(|&b| b == b',');
+            let number = cells
+                .next()
+                .is_some_and(|cell| entry_number(cell).is_some());
+            let day = cells.nth(1).and_then(|cell| std::str::from_utf8(cell).ok());
+            number && day.is_some_and(|text| canonical::day(text.trim()).is_ok())
+        };
+        if !tail.split(|&b| b == b'\n').skip(1).any(like_row) {
+            return None;
+        }
+        Some(Problem {
+            file: name.to_string(),
+            row: 1 + self.finished().iter().filter(|&&b| b == b'\n').count() as u64,
+            column: String::new(),
+            value: String::new(),
+            expected: "a closing double quote".into(),
+            mend: "close the quote that is opened in this row, or take the quote out".into(),
+        })
+    }
+}
+
+/// Length up to the end of the last finished record. A line break within quotes does not end
+/// one; a quote opens only at the beginning of a cell.
+fn finished_length(bytes: &[u8]) -> usize {
+    let (mut finished, mut quoted, mut cell_begins) = (0, false, true);
+    for (at, &byte) in bytes.iter().enumerate() {
+        if quoted {
+            // A doubled quote closes and opens again at once.
+            quoted = byte != b'"';
+            cell_begins = !quoted;
+            continue;
+        }
+        quoted = byte == b'"' && cell_begins;
+        cell_begins = matches!(byte, b',' | b'\n');
+        if byte == b'\n' {
+            finished = at + 1;
+        }
+    }
+    finished
+}
+
+/// Reads the rows of a log's finished lines.
+pub(crate) fn rows(
+    log: &LogBytes,
+    name: &str,
+    settings: &Settings,
+) -> Result<(Vec<Row>, Vec<Problem>), BookError> {
+    let mut rows = Vec::new();
+    let mut problems: Vec<Problem> = log.unclosed_quote(name).into_iter().collect();
+    let read = canonical::read(log.finished(), name, Layout::Logged, settings, &mut |row| {
+        rows.push(row)
+    });
+    problems.extend(read.map_err(BookError::io(name, "read"))?);
+    problems.extend(canonical::repeated_entries(name, &rows));
+    Ok((rows, problems))
+}
+
+/// Highest entry number in the first cells of a log's records, wrong ones and a torn last one
+/// included.
+pub(crate) fn highest_entry(path: &Path) -> Result<u64, BookError> {
+    let log = LogBytes::read(path)?;
+    let torn = log.tail().split(|&b| b == b',').next();
+    let finished = finished_entries(&log).map_err(BookError::io(path, "read"))?;
+    let highest = finished.into_iter().max().max(torn.and_then(entry_number));
+    Ok(highest.map_or(0, u64::from))
+}
+
+/// The entry numbers in the first cells of a log's finished records. A line within a quoted cell
+/// is no record.
+fn finished_entries(log: &LogBytes) -> io::Result<Vec<u32>> {
+    let mut reader = reader_of(log.finished());
+    let mut record = ByteRecord::new();
+    let mut entries = Vec::new();
+    while reader.read_byte_record(&mut record).map_err(io_error)? {
+        entries.extend(record.get(0).and_then(entry_number));
+    }
+    Ok(entries)
+}
+
+/// The entry number in the first cell of a record.
+fn entry_number(cell: &[u8]) -> Option<u32> {
+    let text = std::str::from_utf8(cell).ok()?;
+    text.trim().trim_matches('"').parse().ok()
+}
+
+impl Book {
+    /// Path of `comps/logged.csv`.
+    pub fn log_path(&self) -> PathBuf {
+        self.comps_dir().join(FILE_NAME)
+    }
+
+    /// Appends one sale and returns its entry number. The line is on disk when this returns.
+    ///
+    /// # Errors
+    /// Where writing fails; the file is then as long as before.
+    pub fn append(
+        &self,
+        lock: &BookLock,
+        comp: &Comp,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<u64, BookError> {
+        self.repair_log(lock, notice)?;
+        let entry = self.next_entry(lock)?;
+        // A book that comes out of version control has no empty folders.
+        let dir = self.comps_dir();
+        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
+        self.add_logged(&self.log_path(), entry, comp)?;
+        Ok(entry)
+    }
+
+    /// The sale logged last that was not taken back; rows that are wrong are passed over.
+    ///
+    /// # Errors
+    /// Where the log cannot be read.
+    pub fn last_logged(&self) -> Result<Option<Comp>, BookError> {
+        let log = LogBytes::read(&self.log_path())?;
+        let (rows, _) = rows(&log, FILE_NAME, self.settings())?;
+        let last = rows.into_iter().max_by_key(|row| row.entry);
+        Ok(last.map(|row| row.comp))
+    }
+
+    /// Adds a line to a log: at its end where the log has a column for each attribute and the rate
+    /// of the comp, or else to a wider log in its place.
+    fn add_logged(&self, path: &Path, entry: u64, comp: &Comp) -> Result<(), BookError> {
+        let log = LogBytes::read(path)?;
+        let added = optional_columns([comp]);
+        let line = |optional: Vec<OptionalColumn>| {
+            let mut writer = Writer::without_header(Vec::new(), optional);
+            writer.logged(entry, comp)?;
+            writer.finish()
+        };
+        let failed = BookError::io(path, "write");
+        if log.bytes.is_empty() {
+            let row = line(added.clone()).map_err(failed)?;
+            return append_bytes(path, &added, &row);
+        }
+        let known = match log.optional().map_err(BookError::io(path, "read"))? {
+            Some(known) => known,
+            // Not a log of this program's making: a reader tells what is wrong with it.
+            None if added.is_empty() => Vec::new(),
+            None => return Err(BookError::Rows(vec![self.not_widened(path, 1)])),
+        };
+        if added.iter().all(|column| known.contains(column)) {
+            let row = line(known.clone()).map_err(failed)?;
+            return append_bytes(path, &known, &row);
+        }
+        let all: BTreeSet<OptionalColumn> = known.iter().cloned().chain(added).collect();
+        let all: Vec<OptionalColumn> = all.into_iter().collect();
+        let widened = widen(&log.bytes, &known, &all).map_err(BookError::io(path, "read"))?;
+        let mut bytes =
+            widened.map_err(|row| BookError::Rows(vec![self.not_widened(path, row)]))?;
+        bytes.extend(line(all).map_err(failed)?);
+        self.replace_file(path, &bytes)
+    }
+
+    fn not_widened(&self, path: &Path, row: u64) -> Problem {
+        Problem {
+            file: self.display_name(path),
+            row,
+            column: String::new(),
+            value: String::new(),
+            expected: "a row like the others, so that a column can be added".into(),
+            mend: "mend it, or move the file out of the folder, and run the command again".into(),
+        }
+    }
+
+    /// Mends an unfinished last line of the log, after saving its bytes beside it.
+    ///
+    /// # Errors
+    /// Where reading or writing fails, or where the line comes of a quote left open by hand.
+    pub fn repair_log(
+        &self,
+        _lock: &BookLock,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(), BookError> {
+        let path = self.log_path();
+        let name = self.display_name(&path);
+        let log = LogBytes::read(&path)?;
+        if !log.is_torn() {
+            return Ok(());
+        }
+        if let Some(problem) = log.unclosed_quote(&name) {
+            return Err(BookError::Rows(vec![problem]));
+        }
+        let mut whole = log.bytes.clone();
+        whole.push(b'\n');
+        let mended = LogBytes {
+            finished: finished_length(&whole),
+            bytes: whole,
+        };
+        let kept = !mended.is_torn() && {
+            let (before, _) = rows(&log, &name, self.settings())?;
+            let (after, problems) = rows(&mended, &name, self.settings())?;
+            // A name of an attribute may be cut and still be one.
+            let plain = mended
+                .optional()
+                .is_ok_and(|columns| columns == Some(Vec::new()));
+            let header_only = log.finished == 0 && problems.is_empty() && plain;
+            header_only || after.len() == before.len() + 1
+        };
+        let saved = save_torn(&path, log.tail())?;
+        let saved = self.display_name(&saved);
+        if kept {
+            self.replace_file(&path, &mended.bytes)?;
+            notice(&format!(
+                "the last line of {name} was not finished; it reads well and is kept, but its last cell may be cut \
+                 (its bytes are in {saved})"
+            ));
+        } else {
+            self.replace_file(&path, log.finished())?;
+            notice(&format!(
+                "the last line of {name} was cut off and is taken out; what was left of it is in {saved}: record that \
+                 sale again"
+            ));
+        }
+        Ok(())
+    }
+
+    /// Takes the line of an entry out of the log, after adding it to `undone/logged.csv`.
+    pub(crate) fn remove_logged(&self, row: &Row) -> Result<(), BookError> {
+        let path = self.log_path();
+        let log = LogBytes::read(&path)?;
+        let range = record_range(log.finished(), row.line).map_err(BookError::io(&path, "read"))?;
+        let undone = self.undone_dir().join(FILE_NAME);
+        let kept = LogBytes::read(&undone)?;
+        if kept.is_torn() {
+            save_torn(&undone, kept.tail())?;
+            self.replace_file(&undone, kept.finished())?;
+        }
+        // A run that was killed half-way has added it already.
+        let entries = finished_entries(&kept).map_err(BookError::io(&undone, "read"))?;
+        if !entries.iter().any(|&entry| u64::from(entry) == row.entry) {
+            self.add_logged(&undone, row.entry, &row.comp)?;
+        }
+        let mut rest = log.bytes[..range.start].to_vec();
+        rest.extend_from_slice(&log.bytes[range.end..]);
+        self.replace_file(&path, &rest)
+    }
+}
+
+/// Saves the bytes of a torn line beside the file, in the first free `NAME-torn-N.txt`.
+pub(crate) fn save_torn(file: &Path, bytes: &[u8]) -> Result<PathBuf, BookError> {
+    let name = file.file_stem().unwrap_or_default().to_string_lossy();
+    for number in 1.. {
+        let path = file.with_file_name(format!("{name}-torn-{number}.txt"));
+        match OpenOptions::new().write(true).create_new(true).open(&path) {
+            Ok(mut file) => {
+                file.write_all(bytes)
+                    .and_then(|()| file.sync_all())
+                    .map_err(BookError::io(&path, "write"))?;
+                return Ok(path);
+            }
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(error) => return Err(BookError::io(path, "write")(error)),
+        }
+    }
+    unreachable!("the numbers do not end")
+}
+
+/// Bytes of the record that begins on a line.
+fn record_range(bytes: &[u8], line: u64) -> io::Result<std::ops::Range<usize>> {
+    let mut reader = reader_of(bytes);
+    let mut record = ByteRecord::new();
+    while reader.read_byte_record(&mut record)? {
+        if let Some(position) = record.position()
+            && position.line() == line
+        {
+            let start = position.byte() as usize;
+            return Ok(start..reader.position().byte() as usize);
+        }
+    }
+    Err(io::Error::new(
+        io::ErrorKind::InvalidData,
+        "the line is gone",
+    ))
+}
+
+fn reader_of(bytes: &[u8]) -> csv::Reader<&[u8]> {
+    csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(bytes)
+}
+
+/// A log with the columns `known` behind the fixed ones, brought to those of `wanted`; its cells
+/// stay as they are, and blank rows go. The line of a row that has not all cells, where there is one.
+fn widen(
+    bytes: &[u8],
+    known: &[OptionalColumn],
+    wanted: &[OptionalColumn],
+) -> io::Result<Result<Vec<u8>, u64>> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(header(&LOGGED_COLUMNS, wanted))?;
+    let fixed = LOGGED_COLUMNS.len();
+    let place = |column| known.iter().position(|known| known == column);
+    let places: Vec<Option<usize>> = wanted.iter().map(place).collect();
+    let mut reader = reader_of(bytes);
+    let mut record = ByteRecord::new();
+    reader.read_byte_record(&mut record).map_err(io_error)?;
+    while reader.read_byte_record(&mut record).map_err(io_error)? {
+        if record.iter().all(|cell| cell.trim_ascii().is_empty()) {
+            continue;
+        }
+        if record.len() != fixed + known.len() {
+            return Ok(Err(record.position().map_or(0, csv::Position::line)));
+        }
+        let behind = places.iter().map(|place| {
+            place
+                .and_then(|at| record.get(fixed + at))
+                .unwrap_or_default()
+        });
+        writer.write_record(record.iter().take(fixed).chain(behind))?;
+    }
+    writer
+        .into_inner()
+        .map(Ok)
+        .map_err(csv::IntoInnerError::into_error)
+}
+
+/// As [`append_line`], below the header of a log with these columns behind the fixed ones.
+fn append_bytes(path: &Path, optional: &[OptionalColumn], line: &[u8]) -> Result<(), BookError> {
+    let header = header(&LOGGED_COLUMNS, optional);
+    let header = crate::book::csv::lines::line(header).map_err(BookError::io(path, "write"))?;
+    append_line(path, &header, line)
+}
+
+/// Appends a line, below the header where the file is new, in one write, and syncs it and, where
+/// the file is new, its name; on failure the file is cut back to its old length.
+pub(crate) fn append_line(path: &Path, header: &[u8], line: &[u8]) -> Result<(), BookError> {
+    let failed = BookError::io(path, "write");
+    let mut file = match OpenOptions::new().create(true).append(true).open(path) {
+        Ok(file) => file,
+        Err(error) => return Err(failed(error)),
+    };
+    append_to(&mut file, path, header, line).map_err(failed)
+}
+
+fn append_to(file: &mut File, path: &Path, header: &[u8], line: &[u8]) -> io::Result<()> {
+    let before = file.metadata()?.len();
+    let mut bytes = Vec::new();
+    if before == 0 {
+        files::sync_folder(path)?;
+        bytes.extend_from_slice(header);
+    }
+    bytes.extend_from_slice(line);
+    let written = match file.write(&bytes) {
+        Ok(length) if length == bytes.len() => file.sync_all(),
+        Ok(_) => Err(io::ErrorKind::WriteZero.into()),
+        Err(error) => Err(error),
+    };
+    if written.is_err() {
+        file.set_len(before)?;
+    }
+    written
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn finished_lines_end_outside_of_quotes() {
+        let finished = |text: &str| &text[..finished_length(text.as_bytes())] == text;
+        for whole in [
+            "",
+            "a,b\n",
+            "a,\"b\n\"\n",
+            "a,\"say \"\"b\"\"\"\n",
+            "a,7\" wide\nb\n",
+            "\"a\",b\n",
+        ] {
+            assert!(finished(whole), "{whole:?}");
+        }
+        for (torn, kept) in [
+            ("a\nb", 2),
+            ("a\n1,\"b\n", 2),
+            ("a\n1,\"b\"\"\n", 2),
+            ("a", 0),
+        ] {
+            assert_eq!(finished_length(torn.as_bytes()), kept, "{torn:?}");
+        }
+    }
+
+    #[test]
+    fn an_open_quote_before_other_rows_is_no_torn_line() {
+        let log = |text: &str| LogBytes {
+            bytes: text.into(),
+            finished: finished_length(text.as_bytes()),
+        };
+        assert!(
+            log("h\n1,\"a\n2,b,2026-01-01,x\n3,c,2026-01-02,x\n")
+                .unclosed_quote("logged.csv")
+                .is_some()
+        );
+        assert!(
+            log("h\n1,\"a\nsecond line of the no")
+                .unclosed_quote("logged.csv")
+                .is_none()
+        );
+        assert!(
+            log("h\n1,\"a\n22,two of us were th")
+                .unclosed_quote("logged.csv")
+                .is_none()
+        );
+    }
+
+    #[test]
+    fn a_log_is_widened_cell_by_cell() {
+        let attribute = |name: &str| OptionalColumn::Attribute(name.into());
+        let columns = LOGGED_COLUMNS.join(",");
+        let row = "1,a,2026-01-01,Nerrow F4,,,,,,,yes,1.00,0.00,EUR,,,1,\"two\nlines\"";
+        let log = format!("{columns},Attr.Storage\n\n{row},256\n");
+        let wide = widen(
+            log.as_bytes(),
+            &[attribute("storage")],
+            &[attribute("memory"), attribute("storage")],
+        );
+        assert_eq!(
+            String::from_utf8(wide.unwrap().unwrap()).unwrap(),
+            format!("{columns},attr.memory,attr.storage\n{row},,256\n")
+        );
+        let short = format!("{columns}\n{row}\n2,b\n");
+        assert_eq!(
+            widen(short.as_bytes(), &[], &[attribute("a")]).unwrap(),
+            Err(4)
+        );
+    }
+
+    #[test]
+    fn records_are_found_by_line() {
+        let text = b"h\n1,\"a\nb\"\n2,c\n";
+        assert_eq!(&text[record_range(text, 2).unwrap()], b"1,\"a\nb\"\n");
+        assert_eq!(&text[record_range(text, 4).unwrap()], b"2,c\n");
+        assert!(record_range(text, 9).is_err());
+    }
+}

@@ -1,0 +1,6 @@
+//! Comps in force: what was imported and logged, as one frame, and the cache of large books.
+
+pub(crate) mod cache;
+pub mod frame;
+pub mod log;
+pub(crate) mod rows;

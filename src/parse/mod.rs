@@ -1,0 +1,4 @@
+//! What people type: days and amounts.
+
+pub mod dates;
+pub mod money;

@@ -1,0 +1,642 @@
+//! Money: exact amounts, one currency a book.
+
+use rust_decimal::Decimal;
+
+use crate::trade::comp::{MINOR_SCALE, MOST_MONEY, money_text};
+use crate::trade::foreign::{MOST_RATE, RATE_SCALE};
+
+/// Signs written beside amounts (lower case) and the ISO 4217 codes they can stand for.
+const SIGNS: &[(&str, &[&str])] = &[
+    ("$", DOLLARS),
+    ("us$", &["USD"]),
+    ("ca$", &["CAD"]),
+    ("c$", &["CAD"]),
+    ("au$", &["AUD"]),
+    ("a$", &["AUD"]),
+    ("nz$", &["NZD"]),
+    ("hk$", &["HKD"]),
+    ("s$", &["SGD"]),
+    ("r$", &["BRL"]),
+    ("€", &["EUR"]),
+    ("euro", &["EUR"]),
+    ("euros", &["EUR"]),
+    ("£", &["GBP", "EGP", "FKP", "GIP", "SHP"]),
+    ("¥", &["JPY", "CNY"]),
+    ("元", &["CNY"]),
+    ("円", &["JPY"]),
+    ("₩", &["KRW"]),
+    ("₹", &["INR"]),
+    ("₺", &["TRY"]),
+    ("₽", &["RUB"]),
+    ("₴", &["UAH"]),
+    ("₪", &["ILS"]),
+    ("₫", &["VND"]),
+    ("₱", &["PHP"]),
+    ("฿", &["THB"]),
+    ("₦", &["NGN"]),
+    ("kr", &["SEK", "NOK", "DKK", "ISK"]),
+    ("kr.", &["SEK", "NOK", "DKK", "ISK"]),
+    ("zł", &["PLN"]),
+    ("kč", &["CZK"]),
+    ("ft", &["HUF"]),
+    ("lei", &["RON", "MDL"]),
+    ("лв", &["BGN"]),
+    ("лв.", &["BGN"]),
+    ("fr", &["CHF"]),
+    ("fr.", &["CHF"]),
+    ("sfr", &["CHF"]),
+    ("sfr.", &["CHF"]),
+    ("rs", &["INR", "PKR", "LKR", "NPR", "MUR"]),
+    ("rs.", &["INR", "PKR", "LKR", "NPR", "MUR"]),
+    ("rm", &["MYR"]),
+    ("rp", &["IDR"]),
+    ("r", &["ZAR"]),
+];
+
+const DOLLARS: &[&str] = &[
+    "USD", "CAD", "AUD", "NZD", "SGD", "HKD", "TWD", "MXN", "ARS", "CLP", "COP", "UYU", "BBD",
+    "BMD", "BND", "BSD", "BZD", "DOP", "FJD", "GYD", "JMD", "KYD", "LRD", "NAD", "SBD", "SRD",
+    "TTD", "XCD",
+];
+
+/// A currency: its code and how many decimals its amounts are shown with.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Currency {
+    /// ISO 4217 code, three capital letters.
+    pub code: String,
+}
+
+impl Currency {
+    /// Reads a three-letter code, case ignored.
+    ///
+    /// # Errors
+    /// The text, where it is not three ASCII letters.
+    pub fn parse(code: &str) -> Result<Self, String> {
+        let code = code.trim();
+        if code.len() == 3 && code.bytes().all(|b| b.is_ascii_alphabetic()) {
+            Ok(Self {
+                code: code.to_ascii_uppercase(),
+            })
+        } else {
+            Err(code.to_string())
+        }
+    }
+
+    /// The currency of a code in a column of currencies: three letters, case ignored. `None` for
+    /// anything else, and for signs (`lei`), which can stand for several.
+    pub fn of_code(code: &str) -> Option<Self> {
+        let lower = code.trim().to_lowercase();
+        let is_sign = SIGNS.iter().any(|(sign, _)| *sign == lower);
+        Self::parse(code).ok().filter(|_| !is_sign)
+    }
+
+    /// Decimals of the minor unit (ISO 4217): 0, 2 or 3.
+    pub fn decimals(&self) -> u32 {
+        match self.code.as_str() {
+            "BIF" | "CLP" | "DJF" | "GNF" | "ISK" | "JPY" | "KMF" | "KRW" | "PYG" | "RWF"
+            | "UGX" | "VND" | "VUV" | "XAF" | "XOF" | "XPF" => 0,
+            "BHD" | "IQD" | "JOD" | "KWD" | "LYD" | "OMR" | "TND" => 3,
+            _ => 2,
+        }
+    }
+
+    /// Whether `unit`, a sign or code written beside an amount, can mean this currency; `None`
+    /// where it is no sign or code at all. Nothing written is always right.
+    pub fn answers_to(&self, unit: &str) -> Option<bool> {
+        if unit.is_empty() || unit.eq_ignore_ascii_case(&self.code) {
+            return Some(true);
+        }
+        let lower = unit.to_lowercase();
+        if let Some((_, codes)) = SIGNS.iter().find(|(sign, _)| *sign == lower) {
+            return Some(codes.contains(&self.code.as_str()));
+        }
+        // Lower case would take a word for a code: `12 pcs`.
+        (unit.len() == 3 && unit.bytes().all(|b| b.is_ascii_uppercase())).then_some(false)
+    }
+
+    /// An amount rounded half-even to the minor unit, without the code; nothing has no sign.
+    pub fn plain(&self, amount: Decimal) -> String {
+        let mut rounded = amount.round_dp(self.decimals());
+        rounded.rescale(self.decimals());
+        if rounded.is_zero() {
+            rounded.set_sign_positive(true);
+        }
+        rounded.to_string()
+    }
+
+    /// An amount in the decimals of the currency, or in more where it has more.
+    pub fn exact(&self, amount: Decimal) -> String {
+        if amount.round_dp(self.decimals()) == amount {
+            self.plain(amount)
+        } else {
+            money_text(amount)
+        }
+    }
+
+    /// A float of the statistics brought back to money, rounded half-even to the minor unit;
+    /// `None` where it is not finite or too large for [`Decimal`].
+    pub fn from_statistics(&self, amount: f64) -> Option<Decimal> {
+        if !amount.is_finite() {
+            return None;
+        }
+        let mut exact = Decimal::from_f64_retain(amount)?.round_dp(self.decimals());
+        exact.rescale(self.decimals());
+        Some(exact)
+    }
+}
+
+/// Which character stands before the decimals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DecimalMark {
+    /// `1,234.50`
+    Point,
+    /// `1.234,50`
+    Comma,
+}
+
+impl std::fmt::Display for DecimalMark {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Point => "decimal point",
+            Self::Comma => "decimal comma",
+        })
+    }
+}
+
+/// An amount as written, under both readings of `.` and `,`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Amount {
+    point: Option<Decimal>,
+    comma: Option<Decimal>,
+}
+
+impl Amount {
+    /// The amount if decimals stand behind `mark`; `None` where the text cannot be read so.
+    pub fn value(&self, mark: DecimalMark) -> Option<Decimal> {
+        match mark {
+            DecimalMark::Point => self.point,
+            DecimalMark::Comma => self.comma,
+        }
+    }
+
+    /// The amount where both readings agree or only one is possible.
+    pub fn certain(&self) -> Option<Decimal> {
+        match (self.point, self.comma) {
+            (Some(point), Some(comma)) if point != comma => None,
+            (point, comma) => point.or(comma),
+        }
+    }
+
+    /// The only decimal mark under which the text is an amount.
+    pub fn proves(&self) -> Option<DecimalMark> {
+        match (self.point, self.comma) {
+            (Some(_), None) => Some(DecimalMark::Point),
+            (None, Some(_)) => Some(DecimalMark::Comma),
+            _ => None,
+        }
+    }
+}
+
+/// Why a text is not an amount of a currency.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum AmountError {
+    /// It is not a number as people write amounts.
+    Unreadable,
+    /// More than [`MINOR_SCALE`] decimals.
+    TooPrecise,
+    /// More than [`MOST_MONEY`].
+    TooLarge,
+    /// The sign or code of another currency stands with it.
+    OtherCurrency(String),
+}
+
+/// How large and how fine a number can be.
+#[derive(Clone, Copy)]
+struct Bounds {
+    most: i64,
+    decimals: u32,
+}
+
+/// Bounds of amounts.
+const AMOUNTS: Bounds = Bounds {
+    most: MOST_MONEY,
+    decimals: MINOR_SCALE,
+};
+
+/// Bounds of the rates of currencies.
+const RATES: Bounds = Bounds {
+    most: MOST_RATE,
+    decimals: RATE_SCALE,
+};
+
+impl Bounds {
+    /// Digits that the largest number has before its decimals.
+    fn most_digits(self) -> u32 {
+        self.most.ilog10() + 1
+    }
+}
+
+/// Reads an amount as people write them: `1234.5`, `$1,234.50`, `1.234,50 €`, `1 234,50`,
+/// `1'234.50`, `EUR 12`, `12,-`, and `(12.00)`, `-12` or `12-` for negative ones.
+///
+/// # Errors
+/// [`AmountError`].
+pub fn read_amount(text: &str, currency: &Currency) -> Result<Amount, AmountError> {
+    let is_digit = |c: char| c.is_ascii_digit();
+    let (Some(mut first), Some(last)) = (text.find(is_digit), text.rfind(is_digit)) else {
+        return Err(AmountError::Unreadable);
+    };
+    // `.50` is written for `0.50`.
+    if first > 0 && matches!(text.as_bytes()[first - 1], b'.' | b',') {
+        first -= 1;
+    }
+    let (before, number, after) = (&text[..first], &text[first..=last], &text[last + 1..]);
+    let negative = if before.is_empty() && after.is_empty() {
+        false
+    } else {
+        surroundings(before.trim(), after.trim(), currency)?
+    };
+    readings(number, negative, AMOUNTS)
+}
+
+/// Reads the rate of a currency as people write it: `0.9132`, `0,9132`.
+///
+/// # Errors
+/// [`AmountError`], never one of currency.
+pub fn read_rate(text: &str) -> Result<Amount, AmountError> {
+    let of_number = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',');
+    if !text.chars().all(of_number) || !text.contains(|c: char| c.is_ascii_digit()) {
+        return Err(AmountError::Unreadable);
+    }
+    readings(text, false, RATES)
+}
+
+/// Reads a number with an optional unit behind it, as people write it: `256`, `256 GB`, `1,5"`,
+/// `-3.2 %`. Bounds and decimals are those of amounts. The unit comes trimmed.
+///
+/// # Errors
+/// [`AmountError`], never one of currency.
+pub fn read_quantity(text: &str) -> Result<(Amount, &str), AmountError> {
+    let text = text.trim();
+    let unsigned = text.strip_prefix(['-', '\u{2212}', '+']).unwrap_or(text);
+    let negative = text.starts_with(['-', '\u{2212}']);
+    let of_number = |c: char| c.is_ascii_digit() || c.is_whitespace() || ".,'\u{2019}".contains(c);
+    let end = unsigned.find(|c| !of_number(c)).unwrap_or(unsigned.len());
+    let (number, unit) = (unsigned[..end].trim_end(), unsigned[end..].trim());
+    if !number.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '.' | ',')) {
+        return Err(AmountError::Unreadable);
+    }
+    if !is_unit(unit) {
+        return Err(AmountError::Unreadable);
+    }
+    Ok((readings(number, negative, AMOUNTS)?, unit))
+}
+
+/// Whether what stands behind a number can be a unit (`GB`, `m2`), and is not more of a number
+/// (`e3`, `/16`, `or 512`). Nothing is a unit too.
+fn is_unit(text: &str) -> bool {
+    let is_digit = |c: char| c.is_ascii_digit();
+    let stem = text.strip_suffix(is_digit).unwrap_or(text);
+    let exponent = stem.len() < text.len() && stem.eq_ignore_ascii_case("e");
+    let begins = text
+        .chars()
+        .next()
+        .is_none_or(|c| c.is_alphabetic() || "%‰°\"″′".contains(c));
+    begins && !exponent && !stem.contains(is_digit) && stem == stem.trim_end()
+}
+
+/// A number under both readings of `.` and `,`.
+fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, AmountError> {
+    let signed = |read: Result<Decimal, AmountError>| match read {
+        // Zero has no sign: `-0.00` would be kept as a text that no file of a book may hold.
+        Ok(value) if negative && !value.is_zero() => Ok(Some(-value)),
+        Ok(value) => Ok(Some(value)),
+        Err(AmountError::Unreadable) => Ok(None),
+        Err(error) => Err(error),
+    };
+    let point = signed(number_with(number, DecimalMark::Point, bounds));
+    if !number.contains(['.', ',']) {
+        let value = point?;
+        return value.map_or(Err(AmountError::Unreadable), |_| {
+            Ok(Amount {
+                point: value,
+                comma: value,
+            })
+        });
+    }
+    match (
+        point,
+        signed(number_with(number, DecimalMark::Comma, bounds)),
+    ) {
+        (Ok(None), Ok(None)) => Err(AmountError::Unreadable),
+        (Ok(point), Ok(comma)) => Ok(Amount { point, comma }),
+        // One reading is not a number at all: the other says what is wrong. Otherwise only one is in bounds.
+        (Err(error), Ok(None)) | (Ok(None), Err(error)) | (Err(error), Err(_)) => Err(error),
+        (Err(_), Ok(comma)) => Ok(Amount { point: None, comma }),
+        (Ok(point), Err(_)) => Ok(Amount { point, comma: None }),
+    }
+}
+
+/// Reads an amount that stands alone, so that no other amount can tell its decimal mark.
+///
+/// # Errors
+/// A sentence that says what was expected.
+pub fn parse_amount(text: &str, currency: &Currency) -> Result<Decimal, String> {
+    let amount = read_amount(text.trim(), currency).map_err(|error| error.expected(currency))?;
+    amount.certain().ok_or_else(|| {
+        let [point, comma] =
+            [amount.point, amount.comma].map(|v| v.unwrap_or_default().to_string());
+        format!(
+            "one reading: {text:?} is {point} with a decimal point and {comma} with a decimal comma"
+        )
+    })
+}
+
+impl AmountError {
+    /// What was expected instead, for a message.
+    pub fn expected(&self, currency: &Currency) -> String {
+        match self {
+            Self::Unreadable => format!("an amount of {}, such as 1234.50", currency.code),
+            Self::TooPrecise => format!("at most {MINOR_SCALE} decimals"),
+            Self::TooLarge => format!("an amount up to {MOST_MONEY}"),
+            Self::OtherCurrency(other) => {
+                format!(
+                    "{} only, but {other:?} is another currency (a book has one)",
+                    currency.code
+                )
+            }
+        }
+    }
+}
+
+/// Reads what stands around a number (sign, brackets, currency) and returns whether it makes
+/// the amount negative.
+fn surroundings(before: &str, after: &str, currency: &Currency) -> Result<bool, AmountError> {
+    let minus = ['-', '\u{2212}'];
+    let (mut before, mut after, mut negative) = (before, after, false);
+    if let (Some(inner_before), Some(inner_after)) =
+        (before.strip_prefix('('), after.strip_suffix(')'))
+    {
+        (before, after, negative) = (inner_before.trim(), inner_after.trim(), true);
+    }
+    // `12,-` is an amount without cents.
+    let no_cents = [",--", ".--", ",-", ".-"]
+        .iter()
+        .find_map(|dash| after.strip_prefix(dash));
+    after = no_cents.unwrap_or(after).trim_start();
+    for side in [&mut before, &mut after] {
+        if let Some(rest) = side
+            .strip_prefix(minus)
+            .or_else(|| side.strip_suffix(minus))
+        {
+            if negative {
+                return Err(AmountError::Unreadable);
+            }
+            (*side, negative) = (rest.trim(), true);
+        }
+    }
+    before = before.strip_prefix('+').unwrap_or(before).trim();
+    for unit in [before, after] {
+        match currency.answers_to(unit) {
+            Some(true) => {}
+            Some(false) => return Err(AmountError::OtherCurrency(unit.to_string())),
+            None => return Err(AmountError::Unreadable),
+        }
+    }
+    Ok(negative)
+}
+
+/// Reads digits with decimals behind `mark` and thousands set off by the other mark, white
+/// space or apostrophes, one of these throughout.
+fn number_with(number: &str, mark: DecimalMark, bounds: Bounds) -> Result<Decimal, AmountError> {
+    let most_digits = bounds.most_digits();
+    let decimal_mark = if mark == DecimalMark::Point { '.' } else { ',' };
+    let (mut mantissa, mut whole_digits, mut decimals) = (0_i64, 0_u32, 0_u32);
+    let (mut in_decimals, mut group_mark, mut in_group) = (false, None, 0_u32);
+    for c in number.chars() {
+        match c {
+            '0'..='9' => {
+                if in_decimals {
+                    decimals += 1;
+                } else {
+                    in_group += 1;
+                    whole_digits += u32::from(mantissa > 0 || c != '0');
+                }
+                if decimals > bounds.decimals || whole_digits > most_digits {
+                    // Keep looking: a text that is no number at all is the graver error.
+                    continue;
+                }
+                mantissa = mantissa * 10 + i64::from(c as u8 - b'0');
+            }
+            _ if c == decimal_mark && !in_decimals => {
+                if group_mark.is_some() && in_group != 3 {
+                    return Err(AmountError::Unreadable);
+                }
+                in_decimals = true;
+            }
+            '.' | ',' | '\'' | '\u{2019}' | ' ' | '\u{a0}' | '\u{202f}' | '\u{2009}'
+                if !in_decimals =>
+            {
+                let whole = match group_mark {
+                    None => (1..=3).contains(&in_group) && mantissa > 0,
+                    Some(known) => known == c && in_group == 3,
+                };
+                if !whole {
+                    return Err(AmountError::Unreadable);
+                }
+                (group_mark, in_group) = (Some(c), 0);
+            }
+            _ => return Err(AmountError::Unreadable),
+        }
+    }
+    if group_mark.is_some() && in_group != 3 {
+        return Err(AmountError::Unreadable);
+    }
+    if whole_digits > most_digits {
+        return Err(AmountError::TooLarge);
+    }
+    if decimals > bounds.decimals {
+        return Err(AmountError::TooPrecise);
+    }
+    let amount = Decimal::new(mantissa, decimals);
+    if amount > Decimal::from(bounds.most) {
+        Err(AmountError::TooLarge)
+    } else {
+        Ok(amount)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn currency(code: &str) -> Currency {
+        Currency::parse(code).unwrap()
+    }
+
+    fn certain(text: &str, code: &str) -> Result<Option<String>, AmountError> {
+        read_amount(text, &currency(code)).map(|amount| amount.certain().map(|v| v.to_string()))
+    }
+
+    #[test]
+    fn nothing_has_no_sign() {
+        for text in ["-0", "0", "-0.004", "0.005"] {
+            assert_eq!(
+                currency("EUR").plain(text.parse().unwrap()),
+                "0.00",
+                "{text}"
+            );
+        }
+        assert_eq!(currency("JPY").plain("-0.5".parse().unwrap()), "0");
+        assert_eq!(currency("EUR").plain("-0.006".parse().unwrap()), "-0.01");
+    }
+
+    #[test]
+    fn quantities_as_people_write_them() {
+        for (text, value, unit) in [
+            ("256", "256", ""),
+            (" 256 GB ", "256", "GB"),
+            ("87%", "87", "%"),
+            ("1,5", "1.5", ""),
+            ("13.3\"", "13.3", "\""),
+            ("-3 °C", "-3", "°C"),
+            ("1 000 000 shots", "1000000", "shots"),
+            ("12 m2", "12", "m2"),
+            (".5", "0.5", ""),
+        ] {
+            let (amount, found) = read_quantity(text).unwrap();
+            let value: Decimal = value.parse().unwrap();
+            assert_eq!((amount.certain(), found), (Some(value), unit), "{text}");
+        }
+        let (amount, _) = read_quantity("120,000 shots").unwrap();
+        assert_eq!(amount.certain(), None);
+        for wrong in [
+            "",
+            "GB",
+            "- GB",
+            "1.2.3",
+            "1e3",
+            "twelve",
+            "--1",
+            "'5",
+            "0.00001",
+            "5-10",
+            "256 or 512",
+            "1 or 2",
+            "1/2",
+        ] {
+            assert!(read_quantity(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn amounts_as_people_write_them() {
+        for (text, code, value) in [
+            ("1234.5", "EUR", "1234.5"),
+            ("$1,234.50", "USD", "1234.50"),
+            ("$1,234.50", "CAD", "1234.50"),
+            ("1.234,50 €", "EUR", "1234.50"),
+            ("(12.00)", "EUR", "-12.00"),
+            ("($12.00)", "USD", "-12.00"),
+            ("1 234,50", "EUR", "1234.50"),
+            ("1\u{a0}234,50\u{a0}€", "EUR", "1234.50"),
+            ("1\u{202f}234", "EUR", "1234"),
+            ("1'234.50", "CHF", "1234.50"),
+            ("CHF 1’234.–", "CHF", "none"),
+            ("EUR 12", "EUR", "12"),
+            ("12eur", "EUR", "12"),
+            ("12-", "EUR", "-12"),
+            ("-$12", "USD", "-12"),
+            ("€-12", "EUR", "-12"),
+            ("\u{2212}7,5", "EUR", "-7.5"),
+            ("12,-", "EUR", "12"),
+            (".50", "EUR", "0.50"),
+            ("0,125", "EUR", "0.125"),
+            ("1,234,567", "EUR", "1234567"),
+            ("1234.567", "EUR", "1234.567"),
+            ("12.5000", "EUR", "12.5000"),
+            ("99999999999.0000", "EUR", "99999999999.0000"),
+            ("000000000000012", "EUR", "12"),
+        ] {
+            let expected = if value == "none" {
+                Err(AmountError::Unreadable)
+            } else {
+                Ok(Some(value.to_string()))
+            };
+            assert_eq!(certain(text, code), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_lone_mark_before_three_digits_is_ambiguous() {
+        for text in ["1,234", "1.234", "-12,500 EUR"] {
+            let amount = read_amount(text, &currency("EUR")).unwrap();
+            assert_eq!((amount.certain(), amount.proves()), (None, None), "{text}");
+        }
+        let amount = read_amount("1,234", &currency("EUR")).unwrap();
+        assert_eq!(amount.value(DecimalMark::Point), Some(Decimal::from(1234)));
+        assert_eq!(
+            amount.value(DecimalMark::Comma),
+            Some(Decimal::new(1234, 3))
+        );
+        assert!(
+            parse_amount("1,234", &currency("EUR"))
+                .unwrap_err()
+                .contains("1.234 with a decimal comma")
+        );
+    }
+
+    #[test]
+    fn what_is_no_amount() {
+        for text in [
+            "",
+            "NaN",
+            "inf",
+            "-",
+            "free",
+            "1e5",
+            "12.5.1",
+            "1,23,4",
+            "12 34",
+            "1,2345,678",
+            "--5",
+            "(-5)",
+            "5-6",
+            "12 pcs",
+            "0x12",
+            "1_000",
+            "٣",
+            "12.34,5.6",
+        ] {
+            assert_eq!(certain(text, "EUR"), Err(AmountError::Unreadable), "{text}");
+        }
+        assert_eq!(certain("1.23456", "EUR"), Err(AmountError::TooPrecise));
+        assert_eq!(certain("99999999999.01", "EUR"), Err(AmountError::TooLarge));
+        assert_eq!(certain("100000000000", "EUR"), Err(AmountError::TooLarge));
+        assert_eq!(
+            certain(&"9".repeat(100_000), "EUR"),
+            Err(AmountError::TooLarge)
+        );
+        for text in ["$12", "12 GBP", "£5"] {
+            assert!(
+                matches!(certain(text, "EUR"), Err(AmountError::OtherCurrency(_))),
+                "{text}"
+            );
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn no_text_panics(text in any::<String>()) {
+            let _ = read_amount(&text, &currency("EUR"));
+        }
+
+        #[test]
+        fn plain_amounts_come_back(mantissa in -99_999_999_999_i64..=99_999_999_999, scale in 0..=4_u32) {
+            let value = Decimal::new(mantissa, scale);
+            let amount = read_amount(&value.to_string(), &currency("EUR")).unwrap();
+            prop_assert_eq!(amount.value(DecimalMark::Point), Some(value));
+        }
+    }
+}

@@ -1,0 +1,326 @@
+//! Where a rule of thumb stands in `compband.toml`, and the lines that state another in its place.
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+
+use crate::settings::declare::{key, quoted};
+use crate::settings::{Range, Rules, Settings};
+use crate::trade::attributes::{Attribute, Direction, Scale};
+use crate::trade::comp::match_key;
+use crate::trade::items::fold_name;
+
+/// Where a rule of thumb stands in the settings.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Place {
+    /// `[rules]`, by this key: `trend_per_month`, `variant`, `parts_only`.
+    Rule(&'static str),
+    /// `[rules.TABLE]`, by this name.
+    Named(&'static str, String),
+    /// `missing` of the kit of this name, by this piece.
+    Kit(String, String),
+    /// `attributes` of the family of this name, by this name.
+    Attribute(String, String),
+}
+
+/// A rule of thumb that is in force.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct InForce {
+    /// What it says.
+    pub range: Range,
+    /// Whether the settings state it; otherwise it is a default.
+    pub stated: bool,
+}
+
+impl Place {
+    /// The place of the rule for a missing piece of a model.
+    pub fn missing(piece: &str, model: &str, settings: &Settings) -> Self {
+        let of_model = |name: &&String| match_key(name) == match_key(model);
+        let has = |table: &BTreeMap<String, Range>| {
+            table.keys().any(|name| fold_name(name) == fold_name(piece))
+        };
+        match settings.kits.keys().find(of_model) {
+            Some(kit) if has(&settings.kits[kit].missing) => {
+                Self::Kit(kit.clone(), piece.to_string())
+            }
+            _ => Self::Named("missing", piece.to_string()),
+        }
+    }
+
+    /// The rule in force there; `None` where there is none.
+    pub fn rule(&self, settings: &Settings) -> Option<InForce> {
+        let (rules, defaults) = (&settings.rules, Rules::default());
+        let own = |range: Range, default: Range| InForce {
+            range,
+            stated: range != default,
+        };
+        match self {
+            Self::Rule("trend_per_month") => {
+                Some(own(rules.trend_per_month, defaults.trend_per_month))
+            }
+            Self::Rule("variant") => Some(own(rules.variant, defaults.variant)),
+            Self::Rule(_) => Some(own(rules.parts_only, defaults.parts_only)),
+            Self::Named(table, name) => {
+                let (theirs, defaults) = (rules.table(table)?, defaults.table(table)?);
+                named(theirs, defaults, name)
+            }
+            Self::Kit(kit, piece) => {
+                let mut missing = settings.kits.get(kit)?.missing.iter();
+                let of_piece = |(name, _): &(&String, &Range)| fold_name(name) == fold_name(piece);
+                let (_, range) = missing.find(of_piece)?;
+                Some(InForce {
+                    range: *range,
+                    stated: true,
+                })
+            }
+            Self::Attribute(family, name) => {
+                let attribute = settings.families.get(family)?.attributes.get(name)?;
+                Some(InForce {
+                    range: attribute.rule()?,
+                    stated: attribute.rule.is_some(),
+                })
+            }
+        }
+    }
+}
+
+impl Rules {
+    /// The table of this name under `[rules]`.
+    fn table(&self, name: &str) -> Option<&BTreeMap<String, Range>> {
+        Some(match name {
+            "grades" => &self.grades,
+            "completeness" => &self.completeness,
+            "missing" => &self.missing,
+            "extras" => &self.extras,
+            "defects" => &self.defects,
+            "how_sold" => &self.how_sold,
+            _ => return None,
+        })
+    }
+}
+
+/// The rule of a table for a name, as the settings look it up: by that very name, stated or by
+/// default, or else by `any`. What is the same as the default counts as not stated.
+fn named(
+    stated: &BTreeMap<String, Range>,
+    defaults: &BTreeMap<String, Range>,
+    name: &str,
+) -> Option<InForce> {
+    let find = |table: &BTreeMap<String, Range>, name: &str| {
+        let mut entries = table.iter();
+        let same = |(key, _): &(&String, &Range)| fold_name(key) == name;
+        entries.find(same).map(|(_, range)| *range)
+    };
+    [fold_name(name), "any".to_string()]
+        .iter()
+        .find_map(|name| {
+            let default = find(defaults, name);
+            let range = find(stated, name).or(default)?;
+            Some(InForce {
+                range,
+                stated: Some(range) != default,
+            })
+        })
+}
+
+/// A rule to be stated.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Statement {
+    /// Where.
+    pub place: Place,
+    /// What it says.
+    pub range: Range,
+    /// For an attribute: that it moves the price either way, whatever was declared before.
+    pub either_way: bool,
+}
+
+impl Statement {
+    /// The heading and the line that state it; both empty where the settings have no such place.
+    pub fn line(&self, settings: &Settings) -> (String, String) {
+        let first = sections(std::slice::from_ref(self), settings)
+            .into_iter()
+            .next();
+        first.map_or_else(Default::default, |section| {
+            (section.heading, section.lines.concat())
+        })
+    }
+}
+
+/// Lines under the heading that they belong under, such as `[rules.missing]`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Section {
+    /// The heading with its brackets.
+    pub heading: String,
+    /// Its lines; each replaces one that begins with the same key.
+    pub lines: Vec<String>,
+}
+
+/// The lines that state these rules.
+pub fn sections(statements: &[Statement], settings: &Settings) -> Vec<Section> {
+    let mut by_heading: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let mut kits: BTreeMap<&str, BTreeMap<&str, Range>> = BTreeMap::new();
+    for statement in statements {
+        let range = statement.range;
+        let (heading, line) = match &statement.place {
+            Place::Rule(name) => ("[rules]".into(), format!("{name} = \"{range}\"")),
+            Place::Named(table, name) => {
+                let line = format!("{} = \"{range}\"", key(name));
+                (format!("[rules.{table}]"), line)
+            }
+            Place::Kit(kit, piece) => {
+                kits.entry(kit).or_default().insert(piece, range);
+                continue;
+            }
+            Place::Attribute(family, name) => {
+                let declared = settings.families.get(family);
+                let Some(attribute) = declared.and_then(|of| of.attributes.get(name)) else {
+                    continue;
+                };
+                let line = attribute_line(name, attribute, statement);
+                (format!("[families.{}]", key(family)), line)
+            }
+        };
+        by_heading.entry(heading).or_default().push(line);
+    }
+    for (kit, pieces) in kits {
+        let heading = format!("[kits.{}]", key(kit));
+        let line = kit_line(&settings.kits[kit].missing, &pieces);
+        by_heading.entry(heading).or_default().push(line);
+    }
+    let section = |(heading, lines)| Section { heading, lines };
+    by_heading.into_iter().map(section).collect()
+}
+
+/// The same as text.
+pub fn text(sections: &[Section]) -> String {
+    let mut text = String::new();
+    for section in sections {
+        let _ = writeln!(text, "{}", section.heading);
+        for line in &section.lines {
+            let _ = writeln!(text, "{line}");
+        }
+    }
+    text
+}
+
+/// `missing = { … }` of a kit with some pieces changed.
+fn kit_line(missing: &BTreeMap<String, Range>, changed: &BTreeMap<&str, Range>) -> String {
+    let change = |name: &str| {
+        let mut changed = changed.iter();
+        let same = |(piece, _): &(&&str, &Range)| fold_name(piece) == fold_name(name);
+        changed.find(same).map(|(_, range)| *range)
+    };
+    let entry = |(name, range): (&String, &Range)| {
+        format!("{} = \"{}\"", key(name), change(name).unwrap_or(*range))
+    };
+    let entries: Vec<String> = missing.iter().map(entry).collect();
+    format!("missing = {{ {} }}", entries.join(", "))
+}
+
+/// `attributes.NAME = { … }` with another rule.
+fn attribute_line(name: &str, attribute: &Attribute, statement: &Statement) -> String {
+    let mut said = Vec::new();
+    if !attribute.unit.is_empty() {
+        said.push(format!("unit = {}", quoted(&attribute.unit)));
+    }
+    let scale = match attribute.scale {
+        Scale::Unit => "unit",
+        Scale::Doubling => "doubling",
+        Scale::Log => "log",
+    };
+    let sign = match attribute.sign {
+        _ if statement.either_way => "either",
+        Direction::Up => "up",
+        Direction::Down => "down",
+        Direction::Either => "either",
+    };
+    said.push(format!("scale = {scale:?}, sign = {sign:?}"));
+    said.push(format!("rule = \"{}\"", statement.range));
+    format!("attributes.{} = {{ {} }}", key(name), said.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    fn settings(text: &str) -> Settings {
+        Settings::parse(text, Path::new("compband.toml")).unwrap()
+    }
+
+    fn named(table: &'static str, name: &str) -> Place {
+        Place::Named(table, name.into())
+    }
+
+    /// Each rule found is the one that the fit reads.
+    #[test]
+    fn rules_are_found_as_they_are_looked_up() {
+        let book = settings(
+            "[rules]\nvariant = \"-5 to 5 %\"\n[rules.missing]\nBattery = \"10 to 25\"\n\
+             [kits.\"Brask M2\"]\nmissing = { charger = \"8 to 20\" }\n",
+        );
+        let defaults = Rules::default();
+        for piece in ["battery", "strap", "packaging", "any"] {
+            let found = named("missing", piece).rule(&book).unwrap();
+            let read = book.rules.missing_piece(piece, None, &defaults);
+            assert_eq!(found.range, read, "{piece}");
+            assert_eq!(found.stated, piece == "battery", "{piece}");
+        }
+        let charger = Place::missing("Charger", "brask  m2", &book);
+        assert_eq!(charger, Place::Kit("Brask M2".into(), "Charger".into()));
+        assert_eq!(charger.rule(&book).unwrap().range.to_string(), "8 to 20");
+        assert_eq!(
+            Place::missing("charger", "Other", &book),
+            named("missing", "charger")
+        );
+        assert!(Place::Rule("variant").rule(&book).unwrap().stated);
+        assert!(!Place::Rule("trend_per_month").rule(&book).unwrap().stated);
+        assert_eq!(Place::Attribute("x".into(), "y".into()).rule(&book), None);
+    }
+
+    /// Whatever is stated is in force once its lines stand in the settings.
+    #[test]
+    fn lines_state_what_they_are_to() {
+        let before = settings(
+            "[kits.\"Brask \\\"M2\\\"\"]\nmissing = { charger = \"8 to 20\", strap = \"1 to 2\" }\n\
+             [families.\"big ones\"]\nmodels = [\"Brask M3\"]\n\
+             attributes.\"battery health\" = { unit = \"%\", sign = \"up\", rule = \"1 to 2 %\" }\n\
+             attributes.size = { scale = \"doubling\", sign = \"down\", rule = \"1 to 2 %\" }\n",
+        );
+        let kit = |piece: &str| Place::Kit("Brask \"M2\"".into(), piece.into());
+        let attribute = |name: &str| Place::Attribute("big ones".into(), name.into());
+        let statement = |place, range: &str, either_way| Statement {
+            place,
+            range: Range::parse(range).unwrap(),
+            either_way,
+        };
+        let all = [
+            statement(Place::Rule("trend_per_month"), "-7 to -5 %", false),
+            statement(Place::Rule("variant"), "-40 to 60 %", false),
+            statement(named("grades", "A to B"), "24 to 31 %", false),
+            statement(named("missing", "Ladegerät \"2\""), "30 to 45", false),
+            statement(named("how_sold", "auction"), "-30 to -20 %", false),
+            statement(kit("charger"), "40 to 50", false),
+            statement(kit("strap"), "5 to 6.5", false),
+            statement(attribute("battery health"), "-3 to -1 %", true),
+            statement(attribute("size"), "20 to 30 %", false),
+        ];
+        let sections = sections(&all, &before);
+        let after = settings(&text(&sections).replace(
+            "[families.\"big ones\"]",
+            "[families.\"big ones\"]\nmodels = [\"Brask M3\"]",
+        ));
+        for statement in &all {
+            let found = statement.place.rule(&after).unwrap();
+            assert_eq!(found.range, statement.range, "{statement:?}");
+            assert!(found.stated, "{statement:?}");
+        }
+        let health = after.attribute("Brask M3", "battery health").unwrap();
+        assert_eq!(
+            (health.sign, health.unit.as_str()),
+            (Direction::Either, "%")
+        );
+        let size = after.attribute("Brask M3", "size").unwrap();
+        assert_eq!((size.sign, size.scale), (Direction::Down, Scale::Doubling));
+    }
+}

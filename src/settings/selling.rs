@@ -1,0 +1,517 @@
+//! What the settings say of the trade: outlets and what selling through them costs, shipping,
+//! and the aims of a purchase.
+
+use std::collections::BTreeMap;
+
+use rust_decimal::{Decimal, RoundingStrategy};
+use serde::Deserialize;
+
+use crate::settings::{Range, RangeUnit};
+use crate::trade::comp::MOST_MONEY;
+use crate::trade::items::fold_name;
+
+/// Most of a price, in per cent, that the charges of an outlet may take together.
+const MOST_TAKEN: i64 = 90;
+
+/// Heaviest parcel, in grams.
+const MOST_WEIGHT: i64 = 1_000_000;
+
+/// A place to sell at, with what it takes. Names are the user's own.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Outlet {
+    /// The selling fee.
+    pub fee: Charge,
+    /// The payment fee.
+    pub payment: Charge,
+    /// What being shown more costs.
+    pub promotion: Charge,
+    /// Sales tax in per cent that the outlet adds to what the buyer pays, collects and passes
+    /// on: it is never the seller's, but a charge may be taken of it.
+    pub sales_tax: Decimal,
+    /// Who pays for shipping.
+    pub shipping: ShippingPaidBy,
+    /// Units that come back.
+    pub returns: Returns,
+    /// How each line is rounded to the minor unit.
+    pub rounding: Rounding,
+}
+
+/// A percentage in a range, and a fixed sum.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Charge {
+    /// Per cent of the base, where there are no tiers.
+    pub percent: Decimal,
+    /// Per cents by size of the base, in place of `percent`.
+    pub tiers: Vec<Tier>,
+    /// What the per cent of a tier is taken of.
+    pub tiers_apply: TiersApply,
+    /// What the per cents are taken of.
+    pub of: Base,
+    /// Whether the base includes the sales tax on it.
+    pub with_tax: bool,
+    /// Least that the per cents come to.
+    pub least: Decimal,
+    /// Most that the per cents come to.
+    pub most: Option<Decimal>,
+    /// A fixed sum for each sale, besides.
+    pub fixed: Decimal,
+}
+
+/// One tier of a charge.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Tier {
+    /// Largest base that it covers; the last tier has none.
+    pub up_to: Option<Decimal>,
+    /// Per cent.
+    pub percent: Decimal,
+}
+
+/// What the per cent of a tier is taken of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum TiersApply {
+    /// Of the slice of the base that lies in the tier.
+    #[default]
+    Slices,
+    /// Of the whole base, by the tier it lies in: the charge jumps at the edge of a tier.
+    Whole,
+}
+
+/// What a per cent is taken of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Base {
+    /// The price alone.
+    #[default]
+    Price,
+    /// The price and the shipping that the buyer pays.
+    Delivered,
+}
+
+/// Who pays for shipping.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ShippingPaidBy {
+    /// The buyer, beside the price.
+    #[default]
+    Buyer,
+    /// The seller, out of the price.
+    Seller,
+    /// Nobody: the buyer fetches the unit.
+    Collected,
+}
+
+/// Units that come back: the expectation of a nuisance.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Returns {
+    /// How many in a hundred come back.
+    pub percent: Decimal,
+    /// What one that comes back costs: shipping both ways, fees kept.
+    pub cost: Decimal,
+    /// How much less it then sells for, in per cent of the price.
+    pub loses: Decimal,
+}
+
+/// How a line is rounded to the minor unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rounding {
+    /// To the nearest, halves to the even one.
+    #[default]
+    HalfEven,
+    /// To the nearest, halves up.
+    HalfUp,
+    /// Always up.
+    Up,
+}
+
+impl Rounding {
+    /// An amount, not negative, rounded to so many decimals.
+    pub fn round(self, amount: Decimal, decimals: u32) -> Decimal {
+        let strategy = match self {
+            Self::HalfEven => RoundingStrategy::MidpointNearestEven,
+            Self::HalfUp => RoundingStrategy::MidpointAwayFromZero,
+            Self::Up => RoundingStrategy::AwayFromZero,
+        };
+        let mut rounded = amount.round_dp_with_strategy(decimals, strategy);
+        rounded.rescale(decimals);
+        rounded
+    }
+}
+
+/// What sending costs.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Shipping {
+    /// Carton, padding, tape: for each parcel.
+    pub packing: Decimal,
+    /// Weight of a parcel in grams where none is said.
+    pub weight: Option<Decimal>,
+    /// Costs by weight, lightest first.
+    pub bands: Vec<WeightBand>,
+}
+
+/// What sending costs up to a weight.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WeightBand {
+    /// Heaviest parcel in grams; the last band may have none.
+    pub up_to: Option<Decimal>,
+    /// What it costs.
+    pub cost: Decimal,
+}
+
+impl Shipping {
+    /// What a parcel of this weight costs; `None` where it is heavier than every band.
+    pub fn cost(&self, grams: Decimal) -> Option<Decimal> {
+        self.bands
+            .iter()
+            .find(|band| band.up_to.is_none_or(|most| grams <= most))
+            .map(|band| band.cost)
+    }
+}
+
+/// What a purchase must promise, and what it is reckoned with.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct DealSettings {
+    /// The outlet where none is said; empty: the only one there is.
+    pub outlet: String,
+    /// What an hour of the owner's work costs.
+    pub wage: Decimal,
+    /// Weeks from paying for a unit to being paid for it.
+    pub weeks: Decimal,
+    /// Least expected profit, money.
+    pub least_profit: Decimal,
+    /// Least expected profit in per cent of the money put in.
+    pub least_return: Decimal,
+    /// Most chance of a loss, per cent.
+    pub most_loss: Decimal,
+    /// How far sellers usually come down, per cent of what they ask.
+    pub haggle: Decimal,
+    /// The money there is to trade with; 0: not said.
+    pub bankroll: Decimal,
+    /// Share of the growth-optimal stake that is staked at most.
+    pub kelly: Decimal,
+    /// The bankroll to get to; 0: not said.
+    pub goal: Decimal,
+    /// Offers in a week for a unit at about the price it is worth, sales at the asking price
+    /// among them: the middle 80 % of what is thought likely.
+    pub offers_per_week: Range,
+    /// Per cent of the buyers who would pay less than is asked who make an offer.
+    pub haggling: Decimal,
+    /// What they offer, in per cent of the most they would pay.
+    pub offered: Decimal,
+    /// Per cent of the asking price below which nobody offers.
+    pub least_offer: Decimal,
+    /// Buyers of whom the best pays what units are seen to be sold for.
+    pub buyers_per_sale: Decimal,
+    /// What the money would earn elsewhere in a year, per cent; where not said, what is aimed at:
+    /// `least_return` in `weeks`.
+    pub return_per_year: Option<Decimal>,
+    /// What holding a unit for a week costs.
+    pub cost_per_week: Decimal,
+}
+
+impl Default for DealSettings {
+    fn default() -> Self {
+        Self {
+            outlet: String::new(),
+            wage: Decimal::ZERO,
+            weeks: Decimal::from(4),
+            least_profit: Decimal::ZERO,
+            least_return: Decimal::from(20),
+            most_loss: Decimal::from(20),
+            haggle: Decimal::from(20),
+            bankroll: Decimal::ZERO,
+            kelly: Decimal::new(5, 1),
+            goal: Decimal::ZERO,
+            offers_per_week: Range {
+                low: Decimal::ONE,
+                high: Decimal::from(4),
+                unit: RangeUnit::Money,
+            },
+            haggling: Decimal::from(50),
+            offered: Decimal::from(90),
+            least_offer: Decimal::from(70),
+            buyers_per_sale: Decimal::from(5),
+            return_per_year: None,
+            cost_per_week: Decimal::ZERO,
+        }
+    }
+}
+
+/// An outlet by its name, case and spacing ignored, with the name as the settings have it.
+pub fn outlet<'a>(
+    outlets: &'a BTreeMap<String, Outlet>,
+    name: &str,
+) -> Option<(&'a str, &'a Outlet)> {
+    let folded = fold_name(name);
+    outlets
+        .iter()
+        .find(|(known, _)| fold_name(known) == folded)
+        .map(|(known, outlet)| (known.as_str(), outlet))
+}
+
+/// What is wrong with these settings, if anything.
+///
+/// # Errors
+/// The key, and what was expected.
+pub fn validate(
+    outlets: &BTreeMap<String, Outlet>,
+    shipping: &Shipping,
+    deal: &DealSettings,
+) -> Result<(), String> {
+    for (name, other) in outlets {
+        let key = format!("outlets.{name:?}");
+        if fold_name(name).is_empty()
+            || outlet(outlets, name).is_none_or(|(first, _)| first != name)
+        {
+            return Err(format!("{key}: expected a name that no other outlet has"));
+        }
+        other.validate(&key)?;
+    }
+    shipping.validate()?;
+    deal.validate(outlets)
+}
+
+impl Outlet {
+    fn validate(&self, key: &str) -> Result<(), String> {
+        let tax = at(&format!("{key}.sales_tax"), self.sales_tax, percent)?;
+        let mut taken = Decimal::ZERO;
+        for (name, charge) in self.charges() {
+            charge.validate(&format!("{key}.{name}"))?;
+            let taxed = if charge.with_tax { tax } else { Decimal::ZERO };
+            taken += charge.highest() * (Decimal::ONE_HUNDRED + taxed) / Decimal::ONE_HUNDRED;
+        }
+        let returns = &self.returns;
+        at(&format!("{key}.returns.percent"), returns.percent, percent)?;
+        at(&format!("{key}.returns.loses"), returns.loses, percent)?;
+        at(&format!("{key}.returns.cost"), returns.cost, money)?;
+        taken += returns.percent * returns.loses / Decimal::ONE_HUNDRED;
+        if taken > Decimal::from(MOST_TAKEN) {
+            return Err(format!(
+                "{key}: its charges can take {} % of the price; no more than {MOST_TAKEN} % makes sense",
+                taken.round_dp(1).normalize()
+            ));
+        }
+        Ok(())
+    }
+
+    /// Its charges with the names of their keys.
+    fn charges(&self) -> [(&'static str, &Charge); 3] {
+        [
+            ("fee", &self.fee),
+            ("payment", &self.payment),
+            ("promotion", &self.promotion),
+        ]
+    }
+}
+
+impl Charge {
+    /// The highest per cent that it can take.
+    fn highest(&self) -> Decimal {
+        let tiers = self.tiers.iter().map(|tier| tier.percent);
+        tiers.fold(self.percent, Decimal::max)
+    }
+
+    fn validate(&self, key: &str) -> Result<(), String> {
+        at(&format!("{key}.percent"), self.percent, percent)?;
+        at(&format!("{key}.fixed"), self.fixed, money)?;
+        at(&format!("{key}.least"), self.least, money)?;
+        if let Some(most) = self.most {
+            at(&format!("{key}.most"), most, money)?;
+            if most < self.least {
+                return Err(format!(
+                    "{key}.most: expected no less than `least`, {}",
+                    self.least
+                ));
+            }
+        }
+        if !self.tiers.is_empty() && !self.percent.is_zero() {
+            return Err(format!(
+                "{key}: expected either percent or tiers, found both"
+            ));
+        }
+        for tier in &self.tiers {
+            at(&format!("{key}.tiers: percent"), tier.percent, percent)?;
+            at(
+                &format!("{key}.tiers: up_to"),
+                tier.up_to.unwrap_or_default(),
+                money,
+            )?;
+        }
+        let ends: Vec<Option<Decimal>> = self.tiers.iter().map(|tier| tier.up_to).collect();
+        ascending(&format!("{key}.tiers"), &ends)?;
+        if ends.last().is_some_and(Option::is_some) {
+            return Err(format!(
+                "{key}.tiers: expected a last tier without up_to, for all above the others"
+            ));
+        }
+        Ok(())
+    }
+}
+
+impl Shipping {
+    fn validate(&self) -> Result<(), String> {
+        at("shipping.packing", self.packing, money)?;
+        let ends: Vec<Option<Decimal>> = self.bands.iter().map(|band| band.up_to).collect();
+        for grams in ends.iter().copied().chain([self.weight]).flatten() {
+            at("shipping", grams, weight)?;
+        }
+        for band in &self.bands {
+            at("shipping.bands: cost", band.cost, money)?;
+        }
+        ascending("shipping.bands", &ends)?;
+        match self.weight {
+            Some(grams) if !self.bands.is_empty() && self.cost(grams).is_none() => Err(format!(
+                "shipping.weight: {grams} g is heavier than every band"
+            )),
+            _ => Ok(()),
+        }
+    }
+}
+
+impl DealSettings {
+    fn validate(&self, outlets: &BTreeMap<String, Outlet>) -> Result<(), String> {
+        if !self.outlet.is_empty() && outlet(outlets, &self.outlet).is_none() {
+            let known: Vec<&str> = outlets.keys().map(String::as_str).collect();
+            return Err(format!(
+                "deal.outlet: expected the name of an outlet ({}), found {:?}",
+                known.join(", "),
+                self.outlet
+            ));
+        }
+        at("deal.wage", self.wage, money)?;
+        at("deal.least_profit", self.least_profit, money)?;
+        at("deal.bankroll", self.bankroll, money)?;
+        at("deal.goal", self.goal, money)?;
+        at("deal.most_loss", self.most_loss, percent)?;
+        at("deal.haggle", self.haggle, percent)?;
+        at("deal.least_return", self.least_return, return_percent)?;
+        at("deal.kelly", self.kelly, |value| {
+            within(value, 0, 1, "share")
+        })?;
+        if self.kelly.is_zero() {
+            return Err("deal.kelly: expected a share above 0, such as 0.5".into());
+        }
+        at("deal.weeks", self.weeks, weeks)?;
+        at("deal.haggling", self.haggling, some_percent)?;
+        at("deal.offered", self.offered, some_percent)?;
+        at("deal.least_offer", self.least_offer, percent)?;
+        at("deal.buyers_per_sale", self.buyers_per_sale, |value| {
+            within(value, 1, 1000, "count")
+        })?;
+        let return_per_year = self.return_per_year.unwrap_or_default();
+        at("deal.return_per_year", return_per_year, return_percent)?;
+        at("deal.cost_per_week", self.cost_per_week, money)?;
+        self.validate_offers()
+    }
+
+    fn validate_offers(&self) -> Result<(), String> {
+        let Range { low, high, unit } = self.offers_per_week;
+        let least = Decimal::new(1, 2);
+        let apart = low >= least
+            && high <= Decimal::ONE_THOUSAND
+            && high >= low * Decimal::new(105, 2)
+            && high <= low * Decimal::ONE_THOUSAND;
+        if apart && unit == RangeUnit::Money {
+            Ok(())
+        } else {
+            Err(format!(
+                "deal.offers_per_week: expected two counts from {least} to 1000, apart by 5 % or more, \
+                 such as \"1 to 4\", found \"{}\"",
+                self.offers_per_week
+            ))
+        }
+    }
+}
+
+/// Ends of tiers rise, and only the last may be open.
+fn ascending(key: &str, ends: &[Option<Decimal>]) -> Result<(), String> {
+    let rises = ends.windows(2).all(|pair| match pair {
+        [Some(one), Some(next)] => one < next,
+        [Some(_), None] => true,
+        _ => false,
+    });
+    if rises {
+        Ok(())
+    } else {
+        Err(format!(
+            "{key}: expected up_to to rise from one to the next, only the last without it"
+        ))
+    }
+}
+
+/// What a check found, said of a key of the settings.
+fn at(
+    key: &str,
+    value: Decimal,
+    check: impl Fn(Decimal) -> Result<Decimal, String>,
+) -> Result<Decimal, String> {
+    check(value).map_err(|expected| format!("{key}: expected {expected}, found {value}"))
+}
+
+fn within(value: Decimal, low: i64, high: i64, what: &str) -> Result<Decimal, String> {
+    if (Decimal::from(low)..=Decimal::from(high)).contains(&value) {
+        Ok(value)
+    } else {
+        Err(format!("a {what} from {low} to {high}"))
+    }
+}
+
+/// Checks a per cent from 0 to 100.
+///
+/// # Errors
+/// What was expected.
+pub fn percent(value: Decimal) -> Result<Decimal, String> {
+    within(value, 0, 100, "per cent")
+}
+
+/// Checks a per cent from 1 to 100.
+///
+/// # Errors
+/// What was expected.
+pub fn some_percent(value: Decimal) -> Result<Decimal, String> {
+    within(value, 1, 100, "per cent")
+}
+
+/// Checks a return from 0 to 1000 per cent.
+///
+/// # Errors
+/// What was expected.
+pub fn return_percent(value: Decimal) -> Result<Decimal, String> {
+    within(value, 0, 1000, "per cent")
+}
+
+/// Checks weeks: above 0, up to 520.
+///
+/// # Errors
+/// What was expected.
+pub fn weeks(value: Decimal) -> Result<Decimal, String> {
+    if value > Decimal::ZERO && value <= Decimal::from(520) {
+        Ok(value)
+    } else {
+        Err("weeks above 0, up to 520".into())
+    }
+}
+
+/// Checks a weight in grams: above 0, up to a tonne.
+///
+/// # Errors
+/// What was expected.
+pub fn weight(grams: Decimal) -> Result<Decimal, String> {
+    if grams > Decimal::ZERO && grams <= Decimal::from(MOST_WEIGHT) {
+        Ok(grams)
+    } else {
+        Err(format!("a weight in grams above 0, up to {MOST_WEIGHT}"))
+    }
+}
+
+fn money(value: Decimal) -> Result<Decimal, String> {
+    within(value, 0, MOST_MONEY, "sum of money")
+}

@@ -1,0 +1,216 @@
+//! What a whole column tells about one of its cells: the order of day and month, and the
+//! decimal mark. Looked into only when some cell needs it, so that a file of plain cells is
+//! read once.
+
+use std::fmt::Display;
+use std::sync::OnceLock;
+
+use crate::parse::dates::{DateOrder, WrittenDate, read_date};
+use crate::parse::money::{Amount, DecimalMark, read_amount, read_quantity, read_rate};
+use crate::trade::Currency;
+use crate::trade::problem::shorten;
+
+use crate::sheets::Input;
+use crate::sheets::header::{Column, Field};
+use crate::sheets::records::Cells;
+
+/// What is known of a column.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Decided<T> {
+    /// It is so.
+    Known {
+        /// What it is.
+        value: T,
+        /// Where it was learnt, to stand behind `as`.
+        why: String,
+    },
+    /// No cell tells, or the cells contradict each other.
+    Open {
+        /// Why it is open, to stand behind `and`.
+        why: String,
+        /// Whether cells contradict each other.
+        contradicted: bool,
+    },
+}
+
+/// Facts about the columns of one input, found at the first question.
+pub struct Facts<'a> {
+    input: &'a Input,
+    currency: &'a Currency,
+    dates: OnceLock<Decided<DateOrder>>,
+    price: OnceLock<Decided<DecimalMark>>,
+    shipping: OnceLock<Decided<DecimalMark>>,
+    rate: OnceLock<Decided<DecimalMark>>,
+    attributes: Vec<AttributeFacts>,
+}
+
+/// Facts about the column of a numeric attribute.
+#[derive(Default)]
+struct AttributeFacts {
+    mark: OnceLock<Decided<DecimalMark>>,
+    unit: OnceLock<Option<(String, u64)>>,
+}
+
+/// Cells that are possible under one reading only.
+struct Evidence<T> {
+    readings: [T; 2],
+    first: [Option<(u64, String)>; 2],
+}
+
+impl<T: Copy + PartialEq + Display> Evidence<T> {
+    fn new(readings: [T; 2]) -> Self {
+        Self {
+            readings,
+            first: [None, None],
+        }
+    }
+
+    fn add(&mut self, proven: T, line: u64, text: &str) {
+        let at = usize::from(proven == self.readings[1]);
+        self.first[at].get_or_insert_with(|| (line, shorten(text, 40)));
+    }
+
+    /// The reading that all proof is for.
+    fn agreed(&self) -> Decided<T> {
+        let [one, other] = self.readings;
+        match &self.first {
+            [Some((line, text)), None] => known(one, *line, text),
+            [None, Some((line, text))] => known(other, *line, text),
+            [None, None] => Decided::Open {
+                why: "no other cell of the column tells which".into(),
+                contradicted: false,
+            },
+            [Some((line, text)), Some((other_line, other_text))] => Decided::Open {
+                why: format!(
+                    "the column has both: {one} in row {line} ({text}), {other} in row {other_line} ({other_text})"
+                ),
+                contradicted: true,
+            },
+        }
+    }
+}
+
+fn known<T>(value: T, line: u64, text: &str) -> Decided<T> {
+    Decided::Known {
+        value,
+        why: format!("row {line} is ({text})"),
+    }
+}
+
+impl<'a> Facts<'a> {
+    /// Nothing is looked into yet.
+    pub fn new(input: &'a Input, currency: &'a Currency) -> Self {
+        Self {
+            input,
+            currency,
+            dates: OnceLock::new(),
+            price: OnceLock::new(),
+            shipping: OnceLock::new(),
+            rate: OnceLock::new(),
+            attributes: input
+                .mapping
+                .attributes
+                .iter()
+                .map(|_| AttributeFacts::default())
+                .collect(),
+        }
+    }
+
+    /// The order of day and month in the dates: as said by the user, else that of the
+    /// dates which allow one order only, where these agree.
+    pub fn date_order(&self) -> &Decided<DateOrder> {
+        self.dates.get_or_init(|| {
+            if let Some(value) = self.input.dates {
+                return Decided::Known {
+                    value,
+                    why: "--dates says".to_string(),
+                };
+            }
+            let mut evidence = Evidence::new([DateOrder::DayFirst, DateOrder::MonthFirst]);
+            self.each_cell(Column::SoldOn.into(), |line, text| {
+                if let Ok(WrittenDate::Numbers(numbers)) = read_date(text)
+                    && let Some(order) = numbers.proves()
+                {
+                    evidence.add(order, line, text);
+                }
+            });
+            evidence.agreed()
+        })
+    }
+
+    /// The decimal mark of the numbers in a column that allow one only, where these agree; for
+    /// rates and attributes whose column does not tell, that of prices.
+    pub fn decimal_mark(&self, field: Field) -> &Decided<DecimalMark> {
+        let amount = |text: &str| read_amount(text, self.currency).ok();
+        let quantity = |text: &str| Some(read_quantity(text).ok()?.0);
+        let own = match field {
+            Field::Column(Column::Rate) => {
+                self.mark_in(&self.rate, field, |text| read_rate(text).ok())
+            }
+            Field::Attribute(at) => self.mark_in(&self.attributes[at].mark, field, quantity),
+            Field::Column(Column::Shipping) => {
+                return self.mark_in(&self.shipping, field, amount);
+            }
+            Field::Column(_) => return self.mark_in(&self.price, Column::Price.into(), amount),
+        };
+        match own {
+            Decided::Open { .. } => self.decimal_mark(Column::Price.into()),
+            known => known,
+        }
+    }
+
+    fn mark_in<'s>(
+        &self,
+        place: &'s OnceLock<Decided<DecimalMark>>,
+        field: Field,
+        read: impl Fn(&str) -> Option<Amount>,
+    ) -> &'s Decided<DecimalMark> {
+        place.get_or_init(|| {
+            let mut evidence = Evidence::new([DecimalMark::Point, DecimalMark::Comma]);
+            self.each_cell(field, |line, text| {
+                if let Some(mark) = read(text).and_then(|amount| amount.proves()) {
+                    evidence.add(mark, line, text);
+                }
+            });
+            evidence.agreed()
+        })
+    }
+
+    /// The first unit that stands in the column of an attribute, and its row.
+    pub fn unit(&self, attribute: usize) -> Option<&(String, u64)> {
+        let find = || {
+            let mut first = None;
+            self.each_cell(Field::Attribute(attribute), |line, text| {
+                if first.is_none()
+                    && let Ok((_, unit)) = read_quantity(text)
+                    && !unit.is_empty()
+                {
+                    first = Some((shorten(unit, 40), line));
+                }
+            });
+            first
+        };
+        self.attributes[attribute].unit.get_or_init(find).as_ref()
+    }
+
+    /// The date order, where some date asked for it.
+    pub fn date_order_if_asked(&self) -> Option<&Decided<DateOrder>> {
+        self.dates.get()
+    }
+
+    /// The decimal mark of prices, or else of shipping, where some amount asked for it.
+    pub fn decimal_mark_if_asked(&self) -> Option<&Decided<DecimalMark>> {
+        self.price.get().or_else(|| self.shipping.get())
+    }
+
+    fn each_cell(&self, field: Field, mut each: impl FnMut(u64, &str)) {
+        let Some(at) = self.input.mapping.cell_of_field(field) else {
+            return;
+        };
+        let mut cells = Cells::new(self.input.delimiter);
+        for raw in self.input.rows() {
+            cells.read(raw.text);
+            each(raw.line, cells.get(at).trim());
+        }
+    }
+}

@@ -1,0 +1,714 @@
+//! Their columns to ours.
+
+use crate::book::csv::canonical::{OptionalColumn, PARSED};
+use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column};
+use crate::trade::comp::COLUMNS;
+use crate::trade::problem::{nearest, quoted, shorten};
+
+use crate::sheets::records::Cells;
+use crate::sheets::{Fault, ReadOptions};
+
+/// A column of a comp.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[repr(usize)]
+#[allow(missing_docs)] // The names are those of the columns.
+pub enum Column {
+    CompId,
+    SoldOn,
+    Model,
+    Variant,
+    Completeness,
+    Grade,
+    Missing,
+    Extras,
+    Defects,
+    Works,
+    Price,
+    Shipping,
+    Currency,
+    HowSold,
+    Venue,
+    LotSize,
+    Note,
+    Rate,
+    RateDate,
+    RateSource,
+}
+
+impl Column {
+    /// Every column in canonical order.
+    pub const ALL: [Self; PARSED.len()] = [
+        Self::CompId,
+        Self::SoldOn,
+        Self::Model,
+        Self::Variant,
+        Self::Completeness,
+        Self::Grade,
+        Self::Missing,
+        Self::Extras,
+        Self::Defects,
+        Self::Works,
+        Self::Price,
+        Self::Shipping,
+        Self::Currency,
+        Self::HowSold,
+        Self::Venue,
+        Self::LotSize,
+        Self::Note,
+        Self::Rate,
+        Self::RateDate,
+        Self::RateSource,
+    ];
+
+    /// Those of the rate by which a sale in another currency was converted.
+    pub const RATE: [Self; 3] = [Self::Rate, Self::RateDate, Self::RateSource];
+
+    /// Columns without which a file is refused; of these, a cell of [`Column::SoldOn`] may be
+    /// blank.
+    pub const REQUIRED: [Self; 3] = [Self::SoldOn, Self::Model, Self::Price];
+
+    /// The canonical name.
+    pub fn name(self) -> &'static str {
+        PARSED[self as usize]
+    }
+
+    /// Reads a canonical name, case and punctuation ignored.
+    ///
+    /// # Errors
+    /// A sentence with the nearest known name.
+    pub fn parse(name: &str) -> Result<Self, String> {
+        let folded = fold(name);
+        Self::ALL
+            .into_iter()
+            .find(|column| fold(column.name()) == folded)
+            .ok_or_else(|| {
+                let near = nearest(name, PARSED)
+                    .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+                format!(
+                    "{name:?} is not a column of a comp{near}; these are: {}",
+                    PARSED.join(", ")
+                )
+            })
+    }
+
+    /// The column that a header of a spreadsheet most likely means.
+    fn of_header(header: &str) -> Option<Self> {
+        let folded = fold(header);
+        Self::ALL.into_iter().find(|column| {
+            fold(column.name()) == folded || ALIASES[*column as usize].contains(&folded.as_str())
+        })
+    }
+}
+
+/// What a column of a spreadsheet holds for us.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Ours {
+    /// A column of every comp.
+    Column(Column),
+    /// A numeric attribute, by its canonical name.
+    Attribute(String),
+}
+
+impl Ours {
+    /// The canonical name of the column.
+    pub fn name(&self) -> String {
+        match self {
+            Self::Column(column) => column.name().to_string(),
+            Self::Attribute(name) => column_name(name),
+        }
+    }
+
+    /// Reads a canonical name, case and punctuation ignored.
+    ///
+    /// # Errors
+    /// A sentence with the nearest known name.
+    pub fn parse(name: &str) -> Result<Self, String> {
+        match of_column(name) {
+            Some(attribute) => Ok(Self::Attribute(attribute)),
+            None => Column::parse(name)
+                .map(Self::Column)
+                .map_err(|why| format!("{why}, and {COLUMN_PREFIX}NAME for a number of the unit")),
+        }
+    }
+
+    /// What the header of a spreadsheet most likely means.
+    fn of_header(header: &str) -> Option<Self> {
+        let attribute = || of_column(header).map(Self::Attribute);
+        Column::of_header(header)
+            .map(Self::Column)
+            .or_else(attribute)
+    }
+}
+
+/// Where a cell of ours is looked for in the rows of one file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Field {
+    /// A column of every comp.
+    Column(Column),
+    /// A numeric attribute, by its place in [`Mapping::attributes`].
+    Attribute(usize),
+}
+
+impl From<Column> for Field {
+    fn from(column: Column) -> Self {
+        Self::Column(column)
+    }
+}
+
+/// Other names of each column, folded, in canonical order.
+const ALIASES: [&[&str]; PARSED.len()] = [
+    &["id", "saleid", "recordid", "reference", "ref"],
+    &[
+        "date",
+        "sold",
+        "solddate",
+        "saledate",
+        "datesold",
+        "dateofsale",
+        "dayofsale",
+        "salesdate",
+    ],
+    &[
+        "item",
+        "product",
+        "modelname",
+        "itemname",
+        "productname",
+        "device",
+    ],
+    &[
+        "version",
+        "colour",
+        "color",
+        "revision",
+        "storage",
+        "configuration",
+        "option",
+    ],
+    &["complete", "completenesslevel"],
+    &["condition", "conditiongrade", "gradeofwear", "wear"],
+    &["missingparts", "missingpieces", "missingitems", "lacks"],
+    &[
+        "includes",
+        "included",
+        "accessories",
+        "extra",
+        "addons",
+        "bundledwith",
+    ],
+    &["faults", "fault", "defect", "damage", "issues", "problems"],
+    &[
+        "working",
+        "functional",
+        "functions",
+        "isworking",
+        "powerson",
+    ],
+    &[
+        "soldfor",
+        "amount",
+        "paid",
+        "saleprice",
+        "soldprice",
+        "sellingprice",
+        "itemprice",
+        "hammerprice",
+        "finalprice",
+    ],
+    &[
+        "postage",
+        "delivery",
+        "shippingcost",
+        "shippingpaid",
+        "postagepaid",
+        "deliverycost",
+        "pandp",
+        "carriage",
+    ],
+    &["cur", "ccy", "currencycode"],
+    &[
+        "saletype",
+        "sellingformat",
+        "soldby",
+        "soldhow",
+        "format",
+        "listingtype",
+        "typeofsale",
+    ],
+    &[
+        "where",
+        "soldat",
+        "soldwhere",
+        "place",
+        "shop",
+        "source",
+        "site",
+        "platform",
+        "channel",
+    ],
+    &["qty", "quantity", "units", "numberofunits"],
+    &["notes", "comment", "comments", "remark", "remarks", "memo"],
+    &["exchangerate", "conversionrate", "fxrate"],
+    &["dateofrate", "rateday", "exchangeratedate"],
+    &["sourceofrate", "exchangeratesource"],
+];
+
+/// Column of a file of rejected rows that says why; passed over when the mended file is read.
+pub const REASON: &str = "reason";
+
+/// Lower case letters and digits only.
+fn fold(name: &str) -> String {
+    folded(name).collect()
+}
+
+fn folded(name: &str) -> impl Iterator<Item = char> {
+    name.chars()
+        .filter(|c| c.is_alphanumeric())
+        .flat_map(char::to_lowercase)
+}
+
+/// Whether two cells are the same name of a column: alike in letters and digits, or where they
+/// have none, in all.
+pub(crate) fn same_name(one: &str, other: &str) -> bool {
+    if folded(other).next().is_none() {
+        return one.trim() == other.trim();
+    }
+    folded(one).eq(folded(other))
+}
+
+/// What the user said about one of their columns: `None` where it is to be left out.
+pub type Wish = (String, Option<Ours>);
+
+/// Reads `their=ours`; `their=` and `their=-` leave a column out.
+///
+/// # Errors
+/// A sentence that says what is wrong.
+pub fn parse_wish(text: &str) -> Result<Wish, String> {
+    let (theirs, ours) = text.rsplit_once('=').ok_or_else(|| {
+        format!("{text:?} is not a mapping: write their=ours, such as Item=model")
+    })?;
+    wish(theirs, ours)
+}
+
+/// A wish of two names, as the settings keep them.
+///
+/// # Errors
+/// A sentence that says what is wrong.
+pub fn wish(theirs: &str, ours: &str) -> Result<Wish, String> {
+    let (theirs, ours) = (theirs.trim(), ours.trim());
+    if theirs.is_empty() {
+        return Err(format!("no column of the file is named before \"={ours}\""));
+    }
+    let column = if ours.is_empty() || ours == "-" {
+        None
+    } else {
+        Some(Ours::parse(ours)?)
+    };
+    Ok((theirs.to_string(), column))
+}
+
+/// How the header of one file was understood.
+#[derive(Debug, Clone, Default)]
+pub struct Mapping {
+    /// Their names, one per cell of a row.
+    pub names: Vec<String>,
+    /// Where each of our columns stands in a row, in canonical order.
+    pub cell_of: [Option<usize>; PARSED.len()],
+    /// Numeric attributes, sorted by name, with the cell of each.
+    pub attributes: Vec<(String, usize)>,
+    /// Cells left out because the user said so (or a `reason`).
+    pub left_out: Vec<usize>,
+    /// Cells left out because nothing of ours is called so.
+    pub unknown: Vec<usize>,
+    /// Wishes that name no column of this file.
+    pub unmet: Vec<String>,
+    /// Two of their columns that would be one of ours.
+    pub doubled: Vec<(Ours, usize, usize)>,
+}
+
+impl Mapping {
+    /// Maps the cells of a header. A wish goes before an alias.
+    pub fn new(header: &Cells, wishes: &[Wish]) -> Self {
+        let names: Vec<String> = header.iter().map(|name| name.trim().to_string()).collect();
+        let mut mapping = Self::default();
+        let mut decided = vec![false; names.len()];
+        for (theirs, ours) in wishes {
+            let exact = names.iter().position(|name| name == theirs);
+            let Some(cell) =
+                exact.or_else(|| names.iter().position(|name| fold(name) == fold(theirs)))
+            else {
+                mapping.unmet.push(theirs.clone());
+                continue;
+            };
+            decided[cell] = true;
+            match ours {
+                Some(ours) => mapping.place(ours.clone(), cell),
+                None => mapping.left_out.push(cell),
+            }
+        }
+        let taken = |mapping: &Self, ours: &Ours| {
+            mapping
+                .cell(ours)
+                .is_some_and(|cell| decided.get(cell).copied().unwrap_or_default())
+        };
+        for (cell, name) in names.iter().enumerate().filter(|(cell, _)| !decided[*cell]) {
+            match Ours::of_header(name) {
+                Some(ours) if !taken(&mapping, &ours) => mapping.place(ours, cell),
+                None if fold(name) == REASON => mapping.left_out.push(cell),
+                _ => mapping.unknown.push(cell),
+            }
+        }
+        mapping.names = names;
+        mapping
+    }
+
+    /// The cell that holds a column of ours.
+    fn cell(&self, ours: &Ours) -> Option<usize> {
+        match ours {
+            Ours::Column(column) => self.cell_of[*column as usize],
+            Ours::Attribute(name) => self
+                .attributes
+                .iter()
+                .find(|(known, _)| known == name)
+                .map(|(_, cell)| *cell),
+        }
+    }
+
+    fn place(&mut self, ours: Ours, cell: usize) {
+        if let Some(other) = self.cell(&ours) {
+            self.doubled.push((ours, other, cell));
+            return;
+        }
+        match ours {
+            Ours::Column(column) => self.cell_of[column as usize] = Some(cell),
+            Ours::Attribute(name) => {
+                self.attributes.push((name, cell));
+                self.attributes.sort_unstable();
+            }
+        }
+    }
+
+    /// How many of our columns the file has.
+    pub fn known(&self) -> usize {
+        self.cell_of.iter().flatten().count() + self.attributes.len()
+    }
+
+    /// The cell in which a field stands.
+    pub fn cell_of_field(&self, field: Field) -> Option<usize> {
+        match field {
+            Field::Column(column) => self.cell_of[column as usize],
+            Field::Attribute(at) => self.attributes.get(at).map(|(_, cell)| *cell),
+        }
+    }
+
+    /// Required columns that neither the file nor `filled` has; that of the day is not
+    /// required where the sales may be `undated`.
+    pub fn lacking(&self, filled: &[(Column, String)], undated: bool) -> Vec<Column> {
+        let absent = |column: &Column| {
+            self.cell_of[*column as usize].is_none()
+                && !(undated && *column == Column::SoldOn)
+                && !filled
+                    .iter()
+                    .any(|(known, value)| known == column && !value.trim().is_empty())
+        };
+        Column::REQUIRED.into_iter().filter(absent).collect()
+    }
+
+    /// The name their header gives a field of ours, or ours where it has none.
+    pub fn their_name(&self, field: impl Into<Field>) -> &str {
+        let field = field.into();
+        match (self.cell_of_field(field), field) {
+            (Some(cell), _) if !self.names[cell].is_empty() => &self.names[cell],
+            (_, Field::Column(column)) => column.name(),
+            (_, Field::Attribute(at)) => self.attributes.get(at).map_or("", |(name, _)| name),
+        }
+    }
+
+    /// Whether this is the header of a canonical file.
+    pub fn is_canonical(&self) -> bool {
+        let mut names = self.names.iter().map(String::as_str);
+        let optional = |name| OptionalColumn::of_header(name).is_some_and(|it| it.name() == name);
+        names.by_ref().take(COLUMNS.len()).eq(COLUMNS) && names.all(optional)
+    }
+
+    /// Their name and ours for every column taken, in the order of the file.
+    pub fn taken(&self) -> Vec<(&str, Ours)> {
+        let columns = Column::ALL
+            .into_iter()
+            .filter_map(|column| Some((self.cell_of[column as usize]?, Ours::Column(column))));
+        let attributes = self
+            .attributes
+            .iter()
+            .map(|(name, cell)| (*cell, Ours::Attribute(name.clone())));
+        let mut taken: Vec<(usize, Ours)> = columns.chain(attributes).collect();
+        taken.sort_unstable_by_key(|(cell, _)| *cell);
+        taken
+            .into_iter()
+            .map(|(cell, ours)| (self.names[cell].as_str(), ours))
+            .collect()
+    }
+
+    /// The mapping options that a lacking column could be met with, in words: columns of
+    /// theirs that are not used, for the day those at `dated`, else the one of the nearest name.
+    fn candidates(&self, lacking: &str, dated: &[usize]) -> String {
+        let unclaimed = self.unknown.iter().map(|cell| self.names[*cell].as_str());
+        let option = |theirs: &str| format!("--map \"{theirs}={lacking}\"");
+        let days = dated.iter().filter(|cell| self.unknown.contains(*cell));
+        let days: Vec<String> = days
+            .map(|cell| self.names[*cell].as_str())
+            .filter(|name| !name.is_empty() && lacking == Column::SoldOn.name())
+            .map(option)
+            .collect();
+        if days.is_empty() {
+            option(nearest(lacking, unclaimed).unwrap_or("THEIR NAME"))
+        } else {
+            days.join(" or ")
+        }
+    }
+
+    /// What is wrong with the header, as the options say how it is to be read: cell (where there
+    /// is one) and fault. `dated` are the cells that hold days in the rows below.
+    pub fn faults(&self, options: &ReadOptions, dated: &[usize]) -> Vec<(String, Fault)> {
+        let mut faults = Vec::new();
+        let lacking = self.lacking(&options.fills, options.undated);
+        if let Some(first) = lacking.first() {
+            let names: Vec<&str> = lacking.iter().map(|column| column.name()).collect();
+            let maps: Vec<String> = names
+                .iter()
+                .map(|name| self.candidates(name, dated))
+                .collect();
+            let without = if lacking.contains(&Column::SoldOn) {
+                "; sales whose day was not recorded come in with --undated"
+            } else {
+                ""
+            };
+            let mend = format!(
+                "say which it is with {}, or give all rows one with --fill \"{}=…\"{without}",
+                maps.join(" "),
+                first.name()
+            );
+            let expected = format!("a header with a column for {}", in_words(&names));
+            faults.push((String::new(), Fault::new(expected, mend)));
+        }
+        for (ours, first, second) in &self.doubled {
+            let column = self.names[*first].clone();
+            let [first, second] = [first, second].map(|cell| self.shown(*cell));
+            let expected = format!(
+                "one column for {}, but {first} and {second} both stand for it",
+                ours.name()
+            );
+            let mend = format!("leave one out with --map {second}=-");
+            faults.push((column, Fault::new(expected, mend)));
+        }
+        let strict = &options.must_have;
+        for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
+            let near = nearest(theirs, self.names.iter().map(String::as_str))
+                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            let expected = format!(
+                "a column {}, which --map names{near}",
+                quoted(&shorten(theirs, 60))
+            );
+            faults.push((
+                String::new(),
+                Fault::new(expected, "give --map a name as it stands in the header"),
+            ));
+        }
+        faults
+    }
+
+    /// A sentence for each column that is passed over without the user having said so.
+    pub fn notices(&self) -> Vec<String> {
+        let notice = |cell: &usize| {
+            let shown = self.shown(*cell);
+            if let Some(ours) = Ours::of_header(&self.names[*cell]) {
+                return format!(
+                    "column {shown} is not used: another was mapped to {}",
+                    ours.name()
+                );
+            }
+            match nearest(&self.names[*cell], PARSED) {
+                Some(near) => format!(
+                    "column {shown} is not used; if it is the {near}, say --map {shown}={near}"
+                ),
+                None => format!(
+                    "column {shown} is not used; --map {shown}=… takes it in (as {COLUMN_PREFIX}NAME where it holds \
+                     numbers of the unit)"
+                ),
+            }
+        };
+        self.unknown.iter().map(notice).collect()
+    }
+
+    /// A column of theirs for a message: its name in quotes, or its number.
+    fn shown(&self, cell: usize) -> String {
+        match self.names[cell].as_str() {
+            "" => format!("number {}", cell + 1),
+            name => quoted(&shorten(name, 60)),
+        }
+    }
+}
+
+/// `a`, `a and b`, `a, b and c`.
+fn in_words(names: &[&str]) -> String {
+    match names {
+        [but_last @ .., last] if !but_last.is_empty() => {
+            format!("{} and {last}", but_last.join(", "))
+        }
+        _ => names.concat(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn map(header: &str, wishes: &[&str]) -> Mapping {
+        let mut cells = Cells::new(b',');
+        cells.read(header);
+        let wishes: Vec<Wish> = wishes
+            .iter()
+            .map(|wish| parse_wish(wish).unwrap())
+            .collect();
+        Mapping::new(&cells, &wishes)
+    }
+
+    fn faults(mapping: &Mapping, must_have: &[&str]) -> Vec<String> {
+        let options = ReadOptions {
+            must_have: must_have.iter().map(ToString::to_string).collect(),
+            ..ReadOptions::default()
+        };
+        let faults = mapping.faults(&options, &[]).into_iter();
+        faults.map(|(_, fault)| fault.to_string()).collect()
+    }
+
+    #[test]
+    fn columns_stand_where_their_names_do() {
+        for (column, name) in Column::ALL.into_iter().zip(PARSED) {
+            assert_eq!(column.name(), name);
+            assert_eq!(Column::parse(name), Ok(column));
+        }
+        assert!(
+            Column::parse("prise")
+                .unwrap_err()
+                .contains("did you mean \"price\"?")
+        );
+    }
+
+    #[test]
+    fn no_alias_stands_for_two_columns() {
+        let mut all: Vec<String> = ALIASES
+            .iter()
+            .copied()
+            .flatten()
+            .map(|alias| (*alias).to_string())
+            .collect();
+        all.extend(PARSED.map(fold));
+        all.push(REASON.into());
+        all.sort_unstable();
+        let repeated: Vec<_> = all
+            .windows(2)
+            .filter(|pair| pair[0] == pair[1])
+            .map(|pair| &pair[0])
+            .collect();
+        assert_eq!(repeated, [] as [&String; 0]);
+    }
+
+    #[test]
+    fn aliases_and_wishes() {
+        let mapping = map(
+            "Sale Date, ITEM ,Sold-for,Condition,Title,reason",
+            &["title=variant", "condition="],
+        );
+        let taken = mapping.taken();
+        let expected = [
+            ("Sale Date", Ours::Column(Column::SoldOn)),
+            ("ITEM", Ours::Column(Column::Model)),
+            ("Sold-for", Ours::Column(Column::Price)),
+            ("Title", Ours::Column(Column::Variant)),
+        ];
+        assert_eq!(taken, expected);
+        assert_eq!(mapping.left_out, [3, 5]);
+        assert!(faults(&mapping, &[]).is_empty() && mapping.notices().is_empty());
+    }
+
+    #[test]
+    fn attributes_are_found_by_prefix_and_by_wish() {
+        let mapping = map(
+            "date,item,price,Attr Storage,Health (%),attr.memory,storage",
+            &[
+                "health (%)=attr.Battery_Health",
+                "memory=-",
+                "attr.memory=-",
+            ],
+        );
+        let attributes = [
+            ("battery health".to_string(), 4),
+            ("storage".to_string(), 3),
+        ];
+        assert_eq!(mapping.attributes, attributes);
+        assert_eq!(mapping.their_name(Field::Attribute(0)), "Health (%)");
+        assert_eq!(mapping.cell_of[Column::Variant as usize], Some(6));
+        let named: Vec<String> = mapping
+            .taken()
+            .iter()
+            .map(|(_, ours)| ours.name())
+            .collect();
+        assert_eq!(
+            named,
+            [
+                "sold_on",
+                "model",
+                "price",
+                "attr.storage",
+                "attr.battery health",
+                "variant"
+            ]
+        );
+        let twice = map("date,item,price,attr.a,Attr A", &[]);
+        assert!(
+            faults(&twice, &[])[0]
+                .contains("one column for attr.a, but \"attr.a\" and \"Attr A\" both")
+        );
+        assert!(parse_wish("x=attr.").is_err());
+        let canonical = |extra: &str| map(&format!("{}{extra}", COLUMNS.join(",")), &[]);
+        assert!(canonical("").is_canonical() && canonical(",attr.a b").is_canonical());
+        assert!(!canonical(",attr.A").is_canonical() && !canonical(",a").is_canonical());
+    }
+
+    #[test]
+    fn a_wish_goes_before_an_alias() {
+        let mapping = map("date,item,amount,net", &["net=price"]);
+        assert_eq!(mapping.their_name(Column::Price), "net");
+        assert_eq!(
+            mapping.notices(),
+            ["column \"amount\" is not used: another was mapped to price"]
+        );
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_header() {
+        let mapping = map("date,sold,modle,", &["nett=price"]);
+        let faults = faults(&mapping, &["nett"]);
+        assert!(
+            faults[0].contains("a column for model") && faults[0].contains("--map \"modle=model\""),
+            "{faults:?}"
+        );
+        assert!(
+            faults
+                .iter()
+                .any(|fault| fault.contains("\"date\" and \"sold\" both stand for it")),
+            "{faults:?}"
+        );
+        assert!(
+            faults
+                .iter()
+                .any(|fault| fault.contains("a column \"nett\", which --map names")),
+            "{faults:?}"
+        );
+        assert!(
+            mapping.notices()[1].contains("number 4"),
+            "{:?}",
+            mapping.notices()
+        );
+    }
+}

@@ -1,0 +1,427 @@
+//! Spreadsheets as people keep them: bytes → text → records → header → comps or problems.
+
+pub mod facts;
+pub mod header;
+pub mod import;
+pub mod records;
+pub mod row;
+pub mod text;
+
+use std::fmt;
+use std::fs;
+use std::path::Path;
+
+use crate::book::BookError;
+use crate::book::csv::canonical::Wrong;
+use crate::parse::dates::{DateOrder, read_date};
+use crate::parse::money::DecimalMark;
+use crate::trade::problem::shorten;
+use crate::trade::{Currency, Problem};
+
+use header::{Column, Field, Mapping, Wish};
+use records::{Cells, Records};
+
+/// What is wrong with a cell, row or file, without its place.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault {
+    /// What would have been accepted.
+    pub expected: String,
+    /// How to mend it.
+    pub mend: String,
+    /// A question about the whole column that this row is only one case of: told once.
+    pub topic: Option<Topic>,
+}
+
+/// A question that one answer settles for every row of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Topic {
+    /// The order of day and month.
+    Dates,
+    /// The decimal mark of a column.
+    Decimal(Field),
+    /// Rates beside amounts in the book's currency.
+    Rate,
+}
+
+impl Fault {
+    /// A fault of a cell or row.
+    pub fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
+        Self {
+            expected: expected.into(),
+            mend: mend.into(),
+            topic: None,
+        }
+    }
+
+    fn of_file(expected: &str, mend: &str) -> Self {
+        Self::new(expected, mend)
+    }
+
+    fn about(mut self, topic: Topic) -> Self {
+        self.topic = Some(topic);
+        self
+    }
+
+    /// The problem this is at a place.
+    pub fn at(self, file: &str, row: u64, column: &str, value: &str) -> Problem {
+        Problem {
+            file: file.to_string(),
+            row,
+            column: shorten(column, 60),
+            value: shorten(value, 60),
+            expected: self.expected,
+            mend: self.mend,
+        }
+    }
+}
+
+impl From<Wrong> for Fault {
+    fn from(wrong: Wrong) -> Self {
+        Self::new(wrong.expected, wrong.mend)
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "expected {}; {}", self.expected, self.mend)
+    }
+}
+
+/// What the user said about how to read their files.
+#[derive(Debug, Clone, Default)]
+pub struct ReadOptions {
+    /// The character between cells; found out where absent.
+    pub delimiter: Option<u8>,
+    /// Order of day and month; found out where absent.
+    pub dates: Option<DateOrder>,
+    /// Decimal mark; found out where absent.
+    pub decimal: Option<DecimalMark>,
+    /// Which of their columns is which of ours.
+    pub wishes: Vec<Wish>,
+    /// Names of theirs that every file must have, else it is a problem.
+    pub must_have: Vec<String>,
+    /// What stands in a column that a file lacks, or in its blank cells.
+    pub fills: Vec<(Column, String)>,
+    /// Whether a file needs no column for the day of the sale.
+    pub undated: bool,
+}
+
+/// One file, decoded, with its header understood.
+#[derive(Debug)]
+pub struct Input {
+    /// The file as the user named it.
+    pub name: String,
+    /// Its encoding, for people.
+    pub encoding: &'static str,
+    /// Whether its UTF-8 form needs a byte order mark for a spreadsheet to read it right.
+    pub marked: bool,
+    /// Character between cells.
+    pub delimiter: u8,
+    /// Order of day and month, where the user said it.
+    pub dates: Option<DateOrder>,
+    /// Decimal mark, where the user said it or the file is a canonical one.
+    pub decimal: Option<DecimalMark>,
+    /// Its columns.
+    pub mapping: Mapping,
+    /// What stands in absent columns and blank cells.
+    pub fills: Vec<(Column, String)>,
+    /// What the user should know.
+    pub notices: Vec<String>,
+    text: String,
+    header: HeaderPlace,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct HeaderPlace {
+    /// Which record it is, from 0.
+    index: usize,
+    line: u64,
+    start: usize,
+    end: usize,
+}
+
+/// A header and what it takes to read the rows below it.
+struct Header {
+    delimiter: u8,
+    place: HeaderPlace,
+    mapping: Mapping,
+}
+
+/// Records among which the header is looked for.
+const HEADER_WITHIN: usize = 10;
+/// Records behind the header that are looked into for days.
+const DATED_WITHIN: usize = 20;
+
+impl Input {
+    /// Reads a file from disk; see [`Input::from_bytes`].
+    ///
+    /// # Errors
+    /// [`BookError::Io`] or [`BookError::Rows`].
+    pub fn open(path: &Path, options: &ReadOptions) -> Result<Self, BookError> {
+        let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
+        Self::from_bytes(&path.display().to_string(), bytes, options).map_err(BookError::Rows)
+    }
+
+    /// Decodes a file and finds its delimiter and header.
+    ///
+    /// # Errors
+    /// Everything wrong with the file as a whole: no text, no header, columns lacking or doubled.
+    pub fn from_bytes(
+        name: &str,
+        bytes: Vec<u8>,
+        options: &ReadOptions,
+    ) -> Result<Self, Vec<Problem>> {
+        let decoded =
+            text::decode(bytes).map_err(|(row, fault)| vec![fault.at(name, row, "", "")])?;
+        let Some(Header {
+            delimiter,
+            place,
+            mapping,
+        }) = find_header(&decoded.text, options)
+        else {
+            let fault = Fault::of_file(
+                "a header within the first 10 rows, but there is none",
+                "look whether this is the right file",
+            );
+            return Err(vec![fault.at(name, 0, "", "")]);
+        };
+        let lacks_day = mapping
+            .lacking(&options.fills, options.undated)
+            .contains(&Column::SoldOn);
+        let dated = if lacks_day {
+            dated_columns(&decoded.text, delimiter, place.index)
+        } else {
+            Vec::new()
+        };
+        let faults = mapping.faults(options, &dated);
+        if !faults.is_empty() {
+            let header = &decoded.text[place.start..place.end];
+            let at = |(column, fault): (String, Fault)| Problem {
+                value: shorten(header, 200),
+                ..fault.at(name, place.line, &column, header)
+            };
+            return Err(faults.into_iter().map(at).collect());
+        }
+        let canonical = delimiter == b',' && mapping.is_canonical();
+        let mut notices: Vec<String> = decoded.notice.into_iter().collect();
+        if place.line > 1 {
+            notices.push(format!(
+                "the header is row {}; what stands above it is passed over",
+                place.line
+            ));
+        }
+        notices.extend(mapping.notices());
+        Ok(Self {
+            name: name.to_string(),
+            encoding: decoded.encoding,
+            marked: decoded.marked,
+            delimiter,
+            dates: options.dates,
+            decimal: options.decimal.or(canonical.then_some(DecimalMark::Point)),
+            mapping,
+            fills: options.fills.clone(),
+            notices,
+            text: decoded.text,
+            header: place,
+        })
+    }
+
+    /// The records behind the header, blank ones and repeated headers included.
+    pub fn rows(&self) -> Records<'_> {
+        let mut records = Records::new(&self.text, self.delimiter);
+        records.by_ref().take(self.header.index + 1).for_each(drop);
+        records
+    }
+
+    /// The header as it stands in the file.
+    pub fn header_text(&self) -> &str {
+        &self.text[self.header.start..self.header.end]
+    }
+
+    /// Length of the text in bytes.
+    pub fn len(&self) -> usize {
+        self.text.len()
+    }
+
+    /// Whether the text is empty.
+    pub fn is_empty(&self) -> bool {
+        self.text.is_empty()
+    }
+
+    /// Whether a record is the header over again; case, punctuation and a byte order mark (of
+    /// a file put behind another) ignored.
+    pub fn repeats_header(&self, cells: &Cells) -> bool {
+        let names = &self.mapping.names;
+        cells.len() == names.len()
+            && cells
+                .iter()
+                .zip(names)
+                .all(|(cell, name)| header::same_name(cell, name))
+    }
+
+    /// Whether a row, or what fills its blank cells, names another currency.
+    pub fn has_other_than(&self, currency: &Currency) -> bool {
+        let other = |text: &str| currency.answers_to(text.trim()) != Some(true);
+        let filled = |(column, text): &(Column, String)| *column == Column::Currency && other(text);
+        if self.fills.iter().any(filled) {
+            return true;
+        }
+        let Some(at) = self.mapping.cell_of[Column::Currency as usize] else {
+            return false;
+        };
+        let mut cells = Cells::new(self.delimiter);
+        let mut ours = "";
+        self.rows().any(|raw| {
+            // Cutting a row without quotes takes a fraction of the time of reading it.
+            if let Some(cut) = cut(raw.text, self.delimiter, at)
+                && (cut == ours || !other(cut))
+            {
+                ours = cut;
+                return false;
+            }
+            cells.read(raw.text);
+            !self.repeats_header(&cells) && other(cells.get(at))
+        })
+    }
+
+    /// What the delimiter is called.
+    pub fn delimiter_name(&self) -> &'static str {
+        delimiter_name(self.delimiter)
+    }
+}
+
+/// The cell at a place of a row without quotes; none where it has quotes or no such cell.
+fn cut(row: &str, delimiter: u8, at: usize) -> Option<&str> {
+    let bytes = row.as_bytes();
+    if memchr::memchr(b'"', bytes).is_some() {
+        return None;
+    }
+    let mut ends = memchr::memchr_iter(delimiter, bytes);
+    let start = match at.checked_sub(1) {
+        Some(before) => ends.nth(before)? + 1,
+        None => 0,
+    };
+    row.get(start..ends.next().unwrap_or(row.len()))
+}
+
+/// What a delimiter is called in messages.
+pub fn delimiter_name(delimiter: u8) -> &'static str {
+    match delimiter {
+        b';' => "semicolon",
+        b'\t' => "tab",
+        b'|' => "vertical bar",
+        _ => "comma",
+    }
+}
+
+/// Finds the delimiter and the header: under each delimiter, the first of the first records that
+/// has the required columns, or else the one with the most known columns, or else the first with
+/// several texts; of these, the one with the most known columns. `None` for a file without any record.
+fn find_header(text: &str, options: &ReadOptions) -> Option<Header> {
+    let sniffed = [b',', b';', b'\t'];
+    let candidates = options
+        .delimiter
+        .as_ref()
+        .map_or(&sniffed[..], std::slice::from_ref);
+    let mut best: Option<((usize, usize), Header)> = None;
+    for &delimiter in candidates {
+        let Some((place, mapping)) = header_under(text, delimiter, options) else {
+            continue;
+        };
+        let score = (mapping.known(), steady_width(text, delimiter, place.index));
+        if best.as_ref().is_none_or(|(known, _)| score > *known) {
+            best = Some((
+                score,
+                Header {
+                    delimiter,
+                    place,
+                    mapping,
+                },
+            ));
+        }
+    }
+    best.map(|(_, header)| header)
+}
+
+fn header_under(
+    text: &str,
+    delimiter: u8,
+    options: &ReadOptions,
+) -> Option<(HeaderPlace, Mapping)> {
+    let mut records = Records::new(text, delimiter);
+    let mut cells = Cells::new(delimiter);
+    let mut likeliest: Option<((usize, bool), (HeaderPlace, Mapping))> = None;
+    let (mut index, mut seen) = (0, 0);
+    while seen < HEADER_WITHIN {
+        let start = records.position();
+        let Some(raw) = records.next() else { break };
+        let place = HeaderPlace {
+            index,
+            line: raw.line,
+            start,
+            end: start + raw.text.len(),
+        };
+        index += 1;
+        // A header is short; a cell of megabytes here is data or a quote left open.
+        if raw.text.len() > 100_000 {
+            seen += 1;
+            continue;
+        }
+        cells.read(raw.text);
+        if cells.all_blank() {
+            continue;
+        }
+        seen += 1;
+        let mapping = Mapping::new(&cells, &options.wishes);
+        if mapping.lacking(&options.fills, options.undated).is_empty() && mapping.known() > 0 {
+            return Some((place, mapping));
+        }
+        let texts = cells.iter().filter(|cell| is_text(cell)).count();
+        let score = (mapping.known(), texts > 1);
+        if likeliest.as_ref().is_none_or(|(best, _)| score > *best) {
+            likeliest = Some((score, (place, mapping)));
+        }
+    }
+    likeliest.map(|(_, found)| found)
+}
+
+/// The columns that hold a day in some of the records behind the header, and in these nothing
+/// else.
+fn dated_columns(text: &str, delimiter: u8, header: usize) -> Vec<usize> {
+    let mut cells = Cells::new(delimiter);
+    let mut days: Vec<Option<bool>> = Vec::new();
+    let records = Records::new(text, delimiter).skip(header + 1);
+    for raw in records.take(DATED_WITHIN) {
+        cells.read(raw.text);
+        days.resize(days.len().max(cells.len()), None);
+        for (cell, day) in cells.iter().zip(&mut days) {
+            if !cell.trim().is_empty() {
+                *day = Some(day.unwrap_or(true) && read_date(cell.trim()).is_ok());
+            }
+        }
+    }
+    let dated = days
+        .iter()
+        .enumerate()
+        .filter(|(_, day)| **day == Some(true));
+    dated.map(|(cell, _)| cell).collect()
+}
+
+/// Whether a cell could be the name of a column.
+fn is_text(cell: &str) -> bool {
+    cell.contains(char::is_alphabetic)
+}
+
+/// How many of the records behind the header have its number of cells, times that number less one.
+fn steady_width(text: &str, delimiter: u8, header: usize) -> usize {
+    let mut cells = Cells::new(delimiter);
+    let mut widths = Records::new(text, delimiter)
+        .skip(header)
+        .take(HEADER_WITHIN)
+        .map(|raw| {
+            cells.read(raw.text);
+            cells.len()
+        });
+    let width = widths.next().unwrap_or(0);
+    (1 + widths.filter(|other| *other == width).count()) * width.saturating_sub(1)
+}

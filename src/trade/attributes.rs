@@ -1,0 +1,285 @@
+//! Numbers that a unit has: storage, battery health, shutter count.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+use crate::settings::Range;
+use crate::trade::comp::minor_units;
+use crate::trade::items::fold_name;
+
+/// What the name of a column begins with that holds a numeric attribute.
+pub const COLUMN_PREFIX: &str = "attr.";
+
+/// Longest name of an attribute, in characters.
+const MOST_NAME: usize = 60;
+
+/// The form in which names of attributes are compared and kept: lower case, underscores and
+/// runs of white space one space.
+pub fn attribute_key(name: &str) -> String {
+    fold_name(&name.replace('_', " "))
+}
+
+/// The canonical name of the column of an attribute: `attr.battery health`.
+pub fn column_name(name: &str) -> String {
+    format!("{COLUMN_PREFIX}{}", attribute_key(name))
+}
+
+/// The attribute that a column holds: `attr.storage`, `Attr Storage` and `attr_storage` hold
+/// `storage`. `None` where the column is called otherwise.
+pub fn of_column(header: &str) -> Option<String> {
+    let header = header.trim();
+    let (head, rest) = header.split_at_checked(COLUMN_PREFIX.len())?;
+    let apart = |c: char| matches!(c, '.' | '_') || c.is_whitespace();
+    let word = head.strip_suffix(apart)?;
+    (word.eq_ignore_ascii_case("attr") && is_name(rest)).then(|| attribute_key(rest))
+}
+
+/// Whether an attribute can be called so: at most 60 characters, none of them a control
+/// character, `=` or `;`.
+pub fn is_name(name: &str) -> bool {
+    let key = attribute_key(name);
+    !key.is_empty()
+        && key.chars().count() <= MOST_NAME
+        && !key.contains(|c: char| c.is_control() || matches!(c, '=' | ';'))
+}
+
+/// Reads a value of a canonical file: digits with an optional minus and decimal point, within
+/// the bounds and decimals of amounts. `None` for anything else.
+pub fn plain_number(text: &str) -> Option<Decimal> {
+    let digits = text.strip_prefix('-').unwrap_or(text);
+    let plain = digits.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    let value: Decimal = plain.then(|| text.parse().ok()).flatten()?;
+    minor_units(value.abs()).map(|_| value)
+}
+
+/// Whether two units are the same: case and white space ignored.
+pub fn same_unit(one: &str, other: &str) -> bool {
+    let letters = |unit: &str| -> String {
+        unit.chars()
+            .filter(|c| !c.is_whitespace())
+            .flat_map(char::to_lowercase)
+            .collect()
+    };
+    letters(one) == letters(other)
+}
+
+/// Values of named numeric attributes, exact as written, sorted by (folded) name.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
+pub struct Attributes(BTreeMap<String, Decimal>);
+
+impl Attributes {
+    /// None at all.
+    pub const NONE: Self = Self(BTreeMap::new());
+
+    /// Reads `memory=8; storage=256`.
+    ///
+    /// # Errors
+    /// The offending entry, where it is not a name and a plain decimal number or stands twice.
+    pub fn parse(text: &str) -> Result<Self, String> {
+        let mut attributes = Self::default();
+        for entry in text.split(';').map(str::trim).filter(|e| !e.is_empty()) {
+            let wrong = || entry.to_string();
+            let (name, value) = entry.split_once('=').ok_or_else(wrong)?;
+            let value = value.trim().parse().map_err(|_| wrong())?;
+            if attributes.set(name, value).is_some() {
+                return Err(wrong());
+            }
+        }
+        Ok(attributes)
+    }
+
+    /// Sets a value and returns the one before.
+    pub fn set(&mut self, name: &str, value: Decimal) -> Option<Decimal> {
+        self.0.insert(attribute_key(name), value.normalize())
+    }
+
+    /// The value of an attribute, where recorded.
+    pub fn get(&self, name: &str) -> Option<Decimal> {
+        self.0
+            .get(name)
+            .or_else(|| self.0.get(&attribute_key(name)))
+            .copied()
+    }
+
+    /// The cell of an attribute in a canonical file: its value, or nothing.
+    pub fn text(&self, name: &str) -> String {
+        self.get(name)
+            .map_or(String::new(), |value| value.to_string())
+    }
+
+    /// Takes every value away.
+    pub fn clear(&mut self) {
+        self.0.clear();
+    }
+
+    /// Names and values in order of name.
+    pub fn iter(&self) -> impl Iterator<Item = (&str, Decimal)> {
+        self.0.iter().map(|(name, value)| (name.as_str(), *value))
+    }
+
+    /// Whether nothing is recorded.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+}
+
+impl fmt::Display for Attributes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (at, (name, value)) in self.iter().enumerate() {
+            write!(f, "{}{name}={value}", if at > 0 { "; " } else { "" })?;
+        }
+        Ok(())
+    }
+}
+
+/// What the settings say of a numeric attribute of a family of models.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Attribute {
+    /// Unit, for tables.
+    #[serde(default)]
+    pub unit: String,
+    /// What one step of it is.
+    #[serde(default)]
+    pub scale: Scale,
+    /// Which way it moves the price.
+    #[serde(default)]
+    pub sign: Direction,
+    /// What one step changes, rule of thumb: per cent or money, without a sign unless the
+    /// direction is `either`.
+    #[serde(default)]
+    pub rule: Option<Range>,
+}
+
+impl Attribute {
+    /// What is expected in the place of a value that has no place on the scale.
+    pub fn fault(&self, value: Decimal) -> Option<String> {
+        let scale = match self.scale {
+            Scale::Unit => return None,
+            Scale::Doubling => "doubling",
+            Scale::Log => "log",
+        };
+        (value <= Decimal::ZERO)
+            .then(|| format!("a number above 0 (its scale in compband.toml is {scale:?})"))
+    }
+
+    /// The rule of thumb: the one given, or else a wide one of the sign: 0 to 60 % up, 0 to 40 % down
+    /// or 30 % either way for a doubling, 0 to 90 %, 0 to 50 % or 40 % for a log unit; none for a unit
+    /// step.
+    pub fn rule(&self) -> Option<Range> {
+        // What multiplies a price one way divides it the other.
+        let (up, down, either) = match self.scale {
+            Scale::Unit => return self.rule,
+            Scale::Doubling => (60, 40, 30),
+            Scale::Log => (90, 50, 40),
+        };
+        let (least, most) = match self.sign {
+            Direction::Up => (0, up),
+            Direction::Down => (0, down),
+            Direction::Either => (-either, either),
+        };
+        Some(self.rule.unwrap_or(Range::percent(least, most)))
+    }
+}
+
+/// What one step of an attribute is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Scale {
+    /// One unit more.
+    #[default]
+    Unit,
+    /// Twice as much.
+    Doubling,
+    /// 2.718 times as much.
+    Log,
+}
+
+impl Scale {
+    /// The value in steps: itself, its binary or its natural logarithm. `None` for a logarithm
+    /// of nothing or less.
+    pub fn steps(self, value: f64) -> Option<f64> {
+        match self {
+            Self::Unit => Some(value),
+            Self::Doubling => (value > 0.0).then(|| value.log2()),
+            Self::Log => (value > 0.0).then(|| value.ln()),
+        }
+    }
+}
+
+/// Which way an attribute moves the price.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Direction {
+    /// More of it never lowers the price.
+    Up,
+    /// More of it never raises the price.
+    Down,
+    /// Either way.
+    #[default]
+    Either,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_print_back() {
+        let attributes = Attributes::parse(" Storage = 256; battery  health=87.50 ").unwrap();
+        assert_eq!(attributes.to_string(), "battery health=87.5; storage=256");
+        assert_eq!(
+            Attributes::parse(&attributes.to_string()).unwrap(),
+            attributes
+        );
+        for wrong in ["storage", "storage=", "storage=a", "a=1; A=2"] {
+            assert!(Attributes::parse(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn columns_of_attributes() {
+        for header in [
+            "attr.battery health",
+            " Attr Battery_Health",
+            "ATTR_battery  health",
+        ] {
+            assert_eq!(of_column(header).as_deref(), Some("battery health"));
+        }
+        for other in [
+            "attr.",
+            "attribute",
+            "attrition",
+            "storage",
+            "attr.a=b",
+            "attr.a;b",
+            "ättr.a",
+        ] {
+            assert_eq!(of_column(other), None, "{other}");
+        }
+        assert_eq!(column_name("Battery_health"), "attr.battery health");
+    }
+
+    #[test]
+    fn plain_numbers() {
+        for (text, value) in [("256", "256"), ("-1.50", "-1.5"), (".5", "0.5")] {
+            assert_eq!(plain_number(text).unwrap().normalize().to_string(), value);
+        }
+        for wrong in [
+            "",
+            "-",
+            ".",
+            "1,5",
+            "1e3",
+            "--1",
+            "+1",
+            "1.00001",
+            "100000000000",
+        ] {
+            assert_eq!(plain_number(wrong), None, "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,167 @@
+//! What the cells of a new sale must keep to, whether it is imported or logged. The files of the
+//! book itself are read more leniently (see [`canonical`]), so that a book stays readable with
+//! what was once taken in.
+
+use chrono::{Days, NaiveDate};
+
+use crate::book::csv::canonical::{self, Wrong};
+
+/// Most characters of a model, an identifier, the source of a rate and any other text.
+const MOST_MODEL: usize = 200;
+const MOST_ID: usize = 100;
+const MOST_SOURCE: usize = 200;
+const MOST_TEXT: usize = 10_000;
+
+/// Most units a price may have bought.
+pub const MOST_UNITS: u32 = 10_000;
+
+/// First day a sale can be of.
+const FIRST_DAY: Option<NaiveDate> = NaiveDate::from_ymd_opt(1990, 1, 1);
+
+/// Checks the text of a canonical cell of the column beyond what [`canonical::check`] asks.
+///
+/// # Errors
+/// Where a new sale cannot have it.
+pub fn cell(column: &str, text: &str, today: NaiveDate) -> Result<(), Wrong> {
+    match column {
+        "sold_on" => canonical::day(text).map_or(Ok(()), |sold_on| day(sold_on, today)),
+        "lot_size" => text.parse().map_or(Ok(()), units),
+        "comp_id" | "model" | "variant" | "missing" | "extras" | "defects" | "venue" | "note" => {
+            self::text(column, text)
+        }
+        _ => Ok(()),
+    }
+}
+
+/// A day of sale from 1990 on, at most a day ahead of `today` (clocks differ).
+///
+/// # Errors
+/// Any other day.
+pub fn day(day: NaiveDate, today: NaiveDate) -> Result<(), Wrong> {
+    let mend = "write it as YYYY-MM-DD, such as 2025-12-31";
+    if FIRST_DAY.is_some_and(|first| day < first) {
+        let expected = format!("a day from 1990 on, but this is {day}");
+        return Err(Wrong::new(expected, mend));
+    }
+    let last = today.checked_add_days(Days::new(1));
+    if last.is_some_and(|last| day > last) {
+        let expected = format!("a day that has come, but this is {day} (today is {today})");
+        return Err(Wrong::new(expected, mend));
+    }
+    Ok(())
+}
+
+/// From 1 to [`MOST_UNITS`] units.
+///
+/// # Errors
+/// Any other number.
+pub fn units(units: u32) -> Result<(), Wrong> {
+    if (1..=MOST_UNITS).contains(&units) {
+        return Ok(());
+    }
+    Err(Wrong::new(
+        format!("a whole number from 1 to {MOST_UNITS}"),
+        "write how many units the price bought; blank means 1",
+    ))
+}
+
+/// Text of a column: not too long and without control characters, but for line ends and tabs
+/// in a note. Elsewhere, characters that show nothing or turn the direction of writing would
+/// make two names look the same.
+///
+/// # Errors
+/// Any other text.
+pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
+    let (most, one_line) = match column {
+        "comp_id" => (MOST_ID, true),
+        "model" => (MOST_MODEL, true),
+        "rate_source" => (MOST_SOURCE, true),
+        "note" => (MOST_TEXT, false),
+        _ => (MOST_TEXT, true),
+    };
+    if text.len() <= most && text.bytes().all(|b| (b' '..=b'~').contains(&b)) {
+        return Ok(());
+    }
+    if text.chars().nth(most).is_some() {
+        return Err(Wrong::new(
+            format!(
+                "at most {most} characters, but this has {}",
+                text.chars().count()
+            ),
+            "shorten it; if the whole rest of the file is in this cell, a quote is missing",
+        ));
+    }
+    let refused = |c: &char| match c {
+        '\n' | '\t' | '\r' => one_line,
+        c => c.is_control() || (one_line && is_unseen(*c)),
+    };
+    let Some(found) = text.chars().find(refused) else {
+        return Ok(());
+    };
+    let what = if found.is_control() {
+        "control characters"
+    } else {
+        "characters that cannot be seen"
+    };
+    Err(Wrong::new(
+        format!("text without {what}, but it has {}", found.escape_unicode()),
+        "take it out",
+    ))
+}
+
+/// Zero-width characters, line separators and controls of the direction of writing (Unicode
+/// Standard Annex 9, section 2).
+pub fn is_unseen(c: char) -> bool {
+    matches!(c,
+        '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
+        | '\u{2060}'..='\u{2064}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+}
+
+/// Line ends as a book keeps them: `\n`.
+pub fn line_ends(text: &str) -> String {
+    text.replace("\r\n", "\n").replace('\r', "\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_by_column() {
+        for (column, good) in [
+            ("note", "two\nlines\tand a family\u{200d}emoji"),
+            ("model", "Größe 7 \u{2013} レ"),
+            ("venue", "fair"),
+        ] {
+            assert_eq!(text(column, good), Ok(()), "{good:?}");
+        }
+        for (column, wrong) in [
+            ("note", "\u{1b}[2J"),
+            ("venue", "\u{9b}2J"),
+            ("variant", "two\nlines"),
+            ("model", "a\u{202e}b"),
+            ("defects", "a\u{200b}b"),
+            ("comp_id", "a\u{feff}b"),
+            ("model", &"x".repeat(201)),
+            ("comp_id", &"x".repeat(101)),
+            ("note", &"é".repeat(10_001)),
+        ] {
+            assert!(text(column, wrong).is_err(), "{column}: {wrong:?}");
+        }
+    }
+
+    #[test]
+    fn days_and_units() {
+        let date = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let today = date("2026-03-31");
+        for (sold_on, good) in [
+            ("1989-12-31", false),
+            ("1990-01-01", true),
+            ("2026-04-01", true),
+            ("2026-04-02", false),
+        ] {
+            assert_eq!(day(date(sold_on), today).is_ok(), good, "{sold_on}");
+        }
+        assert!(units(0).is_err() && units(MOST_UNITS).is_ok() && units(MOST_UNITS + 1).is_err());
+    }
+}

@@ -1,0 +1,612 @@
+//! One sold comparable, as the book keeps it.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use std::borrow::Cow;
+use std::collections::BTreeSet;
+use std::fmt::{self, Write};
+use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
+
+use crate::book::csv::canonical::Wrong;
+use crate::trade::attributes::column_name;
+use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
+use crate::trade::{Attributes, Currency, Items};
+
+/// Columns of a canonical file, in order; those of rates of currencies and of numeric attributes
+/// come behind them.
+pub const COLUMNS: [&str; 17] = [
+    "comp_id",
+    "sold_on",
+    "model",
+    "variant",
+    "completeness",
+    "grade",
+    "missing",
+    "extras",
+    "defects",
+    "works",
+    "price",
+    "shipping",
+    "currency",
+    "how_sold",
+    "venue",
+    "lot_size",
+    "note",
+];
+
+/// How the price came about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum HowSold {
+    /// Competing bids.
+    Auction,
+    /// The asking price was paid.
+    Fixed,
+    /// An offer below the asking price was taken.
+    Offer,
+}
+
+impl HowSold {
+    /// Every way of selling, by its canonical word.
+    pub const ALL: [HowSold; 3] = [Self::Auction, Self::Fixed, Self::Offer];
+
+    /// The canonical word.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Auction => "auction",
+            Self::Fixed => "fixed",
+            Self::Offer => "offer",
+        }
+    }
+
+    /// The way of selling as part of a sentence.
+    pub fn phrase(self) -> &'static str {
+        match self {
+            Self::Auction => "sold by auction",
+            Self::Fixed => "sold at a fixed price",
+            Self::Offer => "sold by an accepted offer",
+        }
+    }
+
+    /// Reads a canonical word, case ignored.
+    pub fn parse(text: &str) -> Option<Self> {
+        Self::ALL
+            .into_iter()
+            .find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
+    }
+}
+
+impl fmt::Display for HowSold {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
+/// One sale. Text that was not recorded is empty; money is exact.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Comp {
+    /// Given by the user, or derived from the content (see [`Comp::derive_id`]).
+    pub comp_id: String,
+    /// Day of the sale, where recorded.
+    pub sold_on: Option<NaiveDate>,
+    /// Model as written.
+    pub model: String,
+    /// Variant of the model (colour, storage, revision); empty where not recorded.
+    pub variant: String,
+    /// A name from the completeness scale; empty where not recorded.
+    pub completeness: String,
+    /// A name from the grade scale; empty where not recorded.
+    pub grade: String,
+    /// Pieces that are missing, beyond what the completeness says.
+    pub missing: Items,
+    /// Things beyond what the completeness says.
+    pub extras: Items,
+    /// Faults that do not stop it working.
+    pub defects: Items,
+    /// Numbers that the unit has, where recorded.
+    pub attributes: Attributes,
+    /// False for a parts-only unit.
+    pub works: bool,
+    /// Price of the item in the book's currency, without shipping.
+    pub price: Decimal,
+    /// Shipping paid by the buyer, in the book's currency.
+    pub shipping: Decimal,
+    /// Currency code (the book's).
+    pub currency: String,
+    /// What was paid, where it was in another currency; price and shipping come of it (see
+    /// [`Comp::set_foreign`]).
+    pub foreign: Option<Box<Foreign>>,
+    /// How it was sold, where recorded.
+    pub how_sold: Option<HowSold>,
+    /// Where it was sold, in the user's own words.
+    pub venue: String,
+    /// How many units the price bought; only 1 informs an estimate.
+    pub lot_size: u32,
+    /// Anything else.
+    pub note: String,
+}
+
+/// The form in which models and variants are compared: lower case, without white space.
+pub fn match_key(text: &str) -> String {
+    let mut key = String::with_capacity(text.len());
+    push_match_key(&mut key, text);
+    key
+}
+
+fn push_match_key(key: &mut String, text: &str) {
+    key.extend(
+        text.chars()
+            .filter(|c| !c.is_whitespace())
+            .flat_map(char::to_lowercase),
+    );
+}
+
+/// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
+pub fn money_text(amount: Decimal) -> String {
+    money_form(amount).to_string()
+}
+
+fn money_form(amount: Decimal) -> Decimal {
+    let mut amount = if amount.scale() > 2 {
+        amount.normalize()
+    } else {
+        amount
+    };
+    if amount.scale() < 2 {
+        amount.rescale(2);
+    }
+    if amount.is_zero() {
+        amount.set_sign_positive(true);
+    }
+    amount
+}
+
+/// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
+pub const MINOR_SCALE: u32 = 4;
+
+/// Largest amount that a book keeps, in whole units of the currency.
+pub const MOST_MONEY: i64 = 99_999_999_999;
+
+/// An amount in units of 10^-[`MINOR_SCALE`], exact; `None` where it has more decimals, is
+/// negative or is above [`MOST_MONEY`].
+pub fn minor_units(amount: Decimal) -> Option<i64> {
+    let most = Decimal::from(MOST_MONEY);
+    if amount.is_sign_negative() && !amount.is_zero() || amount > most {
+        return None;
+    }
+    let units = amount.checked_mul(Decimal::from(10_i64.pow(MINOR_SCALE)))?;
+    units.is_integer().then(|| units.to_i64()).flatten()
+}
+
+/// The amount of so many units of 10^-[`MINOR_SCALE`].
+pub fn from_minor_units(units: i64) -> Decimal {
+    Decimal::new(units, MINOR_SCALE)
+}
+
+/// The cells of one canonical row in one buffer that can be filled again and again.
+#[derive(Debug, Default, Clone)]
+pub struct RowText {
+    /// Cells apart by U+001F, which no cell of a comp contains; behind them those of the rate,
+    /// where there is one, and the attributes as one more, where there are any.
+    joined: String,
+    ends: [usize; COLUMNS.len()],
+    /// Where the rate ends; where the cells do, if there is none.
+    rate_end: usize,
+}
+
+/// What stands between two cells of a [`RowText`].
+const APART: char = '\u{1f}';
+
+impl RowText {
+    /// Puts the cells of `comp` in the place of what was here.
+    pub fn fill(&mut self, comp: &Comp) {
+        self.joined.clear();
+        let mut at = 0;
+        comp.each_cell(|cell| {
+            if at > 0 {
+                self.joined.push(APART);
+            }
+            self.joined.push_str(cell);
+            self.ends[at] = self.joined.len();
+            at += 1;
+        });
+        for cell in comp.rate().map(Rate::cells).iter().flatten() {
+            self.joined.push(APART);
+            self.joined.push_str(cell);
+        }
+        self.rate_end = self.joined.len();
+        if !comp.attributes.is_empty() {
+            // Writing to a string cannot fail.
+            let _ = write!(self.joined, "{APART}{}", comp.attributes);
+        }
+    }
+
+    /// The attributes as text; empty where there are none.
+    fn attributes(&self) -> &str {
+        self.joined[self.rate_end..].trim_start_matches(APART)
+    }
+
+    /// Puts another identifier in the place of that of the comp.
+    pub fn set_id(&mut self, comp_id: &str) {
+        let old = self.ends[0];
+        self.joined.replace_range(..old, comp_id);
+        for end in self.ends.iter_mut().chain([&mut self.rate_end]) {
+            *end = *end - old + comp_id.len();
+        }
+    }
+
+    /// The cells in the order of [`COLUMNS`].
+    pub fn cells(&self) -> impl Iterator<Item = &str> {
+        let mut start = 0;
+        self.ends.iter().map(move |&end| {
+            let cell = &self.joined[start..end];
+            start = end + APART.len_utf8();
+            cell
+        })
+    }
+
+    /// See [`Comp::content_hash`].
+    pub fn content_hash(&self) -> u64 {
+        xxh3_64(self.joined.as_bytes())
+    }
+
+    /// See [`Comp::derive_id`].
+    pub fn derive_id(&self, occurrence: u32) -> String {
+        const ALPHABET: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
+        let mut text = String::with_capacity(160);
+        for (name, cell) in COLUMNS.iter().zip(self.cells()) {
+            match *name {
+                "comp_id" | "venue" | "note" => continue,
+                "model" | "variant" => push_match_key(&mut text, cell),
+                _ => text.push_str(cell),
+            }
+            text.push(APART);
+        }
+        if !self.attributes().is_empty() {
+            text.push_str(self.attributes());
+            text.push(APART);
+        }
+        if occurrence > 0 {
+            text.push_str(&occurrence.to_string());
+        }
+        let mut hash = xxh3_128(text.as_bytes());
+        (0..14)
+            .map(|_| {
+                let c = ALPHABET[(hash & 31) as usize] as char;
+                hash >>= 5;
+                c
+            })
+            .collect()
+    }
+}
+
+impl Comp {
+    /// A comp with nothing recorded but its currency, to be filled in.
+    pub fn blank(currency: &str) -> Self {
+        Self {
+            comp_id: String::new(),
+            sold_on: None,
+            model: String::new(),
+            variant: String::new(),
+            completeness: String::new(),
+            grade: String::new(),
+            missing: Items::default(),
+            extras: Items::default(),
+            defects: Items::default(),
+            attributes: Attributes::NONE,
+            works: true,
+            price: Decimal::ZERO,
+            shipping: Decimal::ZERO,
+            currency: currency.to_string(),
+            foreign: None,
+            how_sold: None,
+            venue: String::new(),
+            lot_size: 1,
+            note: String::new(),
+        }
+    }
+
+    /// Takes over what was paid in another currency: price and shipping become what that comes to
+    /// in the book's `currency`.
+    ///
+    /// # Errors
+    /// As [`Foreign::converted`]; the comp then stays as it was.
+    pub fn set_foreign(&mut self, foreign: Foreign, currency: &Currency) -> Result<(), Wrong> {
+        (self.price, self.shipping) = foreign.converted(currency)?;
+        self.foreign = Some(Box::new(foreign));
+        Ok(())
+    }
+
+    /// The rate that price and shipping were converted by, where they were.
+    pub fn rate(&self) -> Option<&Rate> {
+        self.foreign.as_ref().map(|foreign| &foreign.rate)
+    }
+
+    /// Hands the cells of the canonical row to `cell`, in the order of [`COLUMNS`]; amounts as
+    /// they were paid.
+    pub fn each_cell(&self, mut cell: impl FnMut(&str)) {
+        let mut scratch = String::new();
+        let mut shown = |value: &dyn fmt::Display, cell: &mut dyn FnMut(&str)| {
+            scratch.clear();
+            // Writing to a string cannot fail.
+            let _ = write!(scratch, "{value}");
+            cell(&scratch);
+        };
+        cell(&self.comp_id);
+        match &self.sold_on {
+            Some(day) => shown(day, &mut cell),
+            None => cell(""),
+        }
+        for text in [&self.model, &self.variant, &self.completeness, &self.grade] {
+            cell(text);
+        }
+        for items in [&self.missing, &self.extras, &self.defects] {
+            shown(items, &mut cell);
+        }
+        cell(if self.works { "yes" } else { "no" });
+        let (price, shipping, currency) = match &self.foreign {
+            Some(paid) => (paid.price, paid.shipping, &paid.currency),
+            None => (self.price, self.shipping, &self.currency),
+        };
+        for amount in [price, shipping] {
+            shown(&money_form(amount), &mut cell);
+        }
+        cell(currency);
+        cell(self.how_sold.map_or("", HowSold::as_str));
+        cell(&self.venue);
+        shown(&self.lot_size, &mut cell);
+        cell(&self.note);
+    }
+
+    /// The cells of the canonical row, in the order of [`COLUMNS`].
+    pub fn cells(&self) -> [String; 17] {
+        let mut cells: [String; 17] = Default::default();
+        let mut at = 0;
+        self.each_cell(|cell| {
+            cells[at].push_str(cell);
+            at += 1;
+        });
+        cells
+    }
+
+    /// The cells of the rate, in the order of [`RATE_COLUMNS`]; empty where there is none.
+    pub fn rate_cells(&self) -> [String; 3] {
+        self.rate().map_or_else(Default::default, Rate::cells)
+    }
+
+    fn row_text(&self) -> RowText {
+        let mut row = RowText::default();
+        row.fill(self);
+        row
+    }
+
+    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F, behind them those of the
+    /// rate where there is one, then the attributes (`memory=8; storage=256`) where there are any: two comps with the same
+    /// identifier and the same hash are the same record.
+    pub fn content_hash(&self) -> u64 {
+        self.row_text().content_hash()
+    }
+
+    /// What differs from `self` to `new`: column, old and new cell.
+    pub fn changes(&self, new: &Self) -> Vec<(Cow<'static, str>, String, String)> {
+        let cells = self.cells().into_iter().zip(new.cells());
+        let columns = COLUMNS.into_iter().map(Cow::Borrowed);
+        let names: BTreeSet<&str> = [self, new]
+            .into_iter()
+            .flat_map(|comp| comp.attributes.iter().map(|(name, _)| name))
+            .collect();
+        let attributes = names.into_iter().map(|name| {
+            let text = |comp: &Self| comp.attributes.text(name);
+            (Cow::Owned(column_name(name)), text(self), text(new))
+        });
+        let rates = self.rate_cells().into_iter().zip(new.rate_cells());
+        let columns = columns.chain(RATE_COLUMNS.into_iter().map(Cow::Borrowed));
+        columns
+            .zip(cells.chain(rates))
+            .map(|(column, (old, new))| (column, old, new))
+            .chain(attributes)
+            .filter(|(_, old, new)| old != new)
+            .collect()
+    }
+
+    /// An identifier derived from what was sold, when, how and for how much (not from venue
+    /// and note, so that those can be mended, nor from the rate of a currency, so that a sale is
+    /// known again whatever rate is at hand). `occurrence` is 0 for the first sale with this
+    /// content, 1 for the second, so that two equal sales of one day both count and importing
+    /// the same file again finds both.
+    pub fn derive_id(&self, occurrence: u32) -> String {
+        self.row_text().derive_id(occurrence)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn minor_units_are_exact_or_nothing() {
+        let units = |text: &str| minor_units(text.parse().unwrap());
+        assert_eq!(units("12.3456"), Some(123_456));
+        assert_eq!(units("99999999999"), Some(999_999_999_990_000));
+        assert_eq!(units("0.00"), Some(0));
+        for wrong in [
+            "0.00001",
+            "-1",
+            "100000000000",
+            "79228162514264337593543950335",
+        ] {
+            assert_eq!(units(wrong), None, "{wrong}");
+        }
+        assert_eq!(money_text(from_minor_units(123_400)), "12.34");
+    }
+
+    #[test]
+    fn the_content_hash_is_that_of_the_joined_cells() {
+        let comp = Comp {
+            comp_id: "x".into(),
+            sold_on: NaiveDate::from_ymd_opt(2026, 3, 1),
+            model: "Brask M2".into(),
+            variant: String::new(),
+            completeness: "bare".into(),
+            grade: "C".into(),
+            missing: Items::parse("aerial; strap x2").unwrap(),
+            extras: Items::default(),
+            defects: Items::default(),
+            attributes: Attributes::NONE,
+            works: false,
+            price: "15".parse().unwrap(),
+            shipping: "3.125".parse().unwrap(),
+            currency: "EUR".into(),
+            foreign: None,
+            how_sold: Some(HowSold::Fixed),
+            venue: String::new(),
+            lot_size: 1,
+            note: "no sound".into(),
+        };
+        let cells = [
+            "x",
+            "2026-03-01",
+            "Brask M2",
+            "",
+            "bare",
+            "C",
+            "aerial; strap x2",
+            "",
+            "",
+            "no",
+            "15.00",
+            "3.125",
+            "EUR",
+            "fixed",
+            "",
+            "1",
+            "no sound",
+        ];
+        assert_eq!(comp.cells(), cells);
+        assert_eq!(
+            comp.content_hash(),
+            xxh3_64(cells.join("\u{1f}").as_bytes())
+        );
+        let mended = Comp {
+            note: "hums".into(),
+            ..comp.clone()
+        };
+        assert_eq!(
+            comp.changes(&mended),
+            [("note".into(), "no sound".to_string(), "hums".to_string())]
+        );
+    }
+
+    #[test]
+    fn attributes_count_where_there_are_any() {
+        let plain = Comp {
+            sold_on: NaiveDate::from_ymd_opt(2026, 1, 15),
+            model: "Nerrow F4".into(),
+            price: "120".parse().unwrap(),
+            ..Comp::blank("EUR")
+        };
+        // Comps without attributes keep the identifiers and hashes they had before there were any.
+        assert_eq!(plain.derive_id(0), "nsw9w94srrvv5r");
+        let with = |text: &str| Comp {
+            attributes: Attributes::parse(text).unwrap(),
+            ..plain.clone()
+        };
+        let (one, two) = (with("storage=256"), with("storage=512; memory=8"));
+        let ids = [&plain, &one, &two].map(|comp| comp.derive_id(0));
+        let hashes = [&plain, &one, &two].map(Comp::content_hash);
+        for (a, b) in [(0, 1), (0, 2), (1, 2)] {
+            assert!(ids[a] != ids[b] && hashes[a] != hashes[b]);
+        }
+        assert_eq!(one.derive_id(0), with("Storage=256.0").derive_id(0));
+        assert_ne!(one.derive_id(0), one.derive_id(1));
+        let joined = format!("{}\u{1f}storage=256", one.cells().join("\u{1f}"));
+        assert_eq!(one.content_hash(), xxh3_64(joined.as_bytes()));
+        let mut row = one.row_text();
+        row.set_id("other");
+        assert_eq!((row.attributes(), row.cells().count()), ("storage=256", 17));
+        assert_eq!(
+            one.changes(&two),
+            [
+                ("attr.memory".into(), String::new(), "8".to_string()),
+                ("attr.storage".into(), "256".to_string(), "512".to_string())
+            ]
+        );
+    }
+
+    #[test]
+    fn a_sale_in_another_currency_is_known_by_what_was_paid() {
+        let with = |rate: &str, price: &str| {
+            let mut comp = Comp {
+                model: "Nerrow F4".into(),
+                attributes: Attributes::parse("storage=256").unwrap(),
+                ..Comp::blank("EUR")
+            };
+            let foreign = Foreign {
+                currency: "XCU".into(),
+                price: price.parse().unwrap(),
+                shipping: Decimal::ZERO,
+                rate: Rate {
+                    value: rate.parse().unwrap(),
+                    date: NaiveDate::from_ymd_opt(2026, 3, 2).unwrap(),
+                    source: "list".into(),
+                },
+            };
+            let euro = Currency { code: "EUR".into() };
+            comp.set_foreign(foreign, &euro).unwrap();
+            comp
+        };
+        let (comp, other) = (with("0.9132", "120"), with("0.92", "120"));
+        assert_eq!(
+            (comp.price, comp.currency.as_str()),
+            ("109.58".parse().unwrap(), "EUR")
+        );
+        assert_eq!(comp.cells()[10..13], ["120.00", "0.00", "XCU"]);
+        assert_eq!(comp.derive_id(0), other.derive_id(0));
+        assert_ne!(comp.content_hash(), other.content_hash());
+        assert_ne!(comp.derive_id(0), with("0.9132", "121").derive_id(0));
+        assert_eq!(
+            comp.changes(&other),
+            [("rate".into(), "0.9132".to_string(), "0.92".to_string())]
+        );
+        let mut row = comp.row_text();
+        row.set_id("one");
+        assert_eq!((row.attributes(), row.cells().count()), ("storage=256", 17));
+        let cells = row.cells().collect::<Vec<_>>().join("\u{1f}");
+        let joined = format!("{cells}\u{1f}0.9132\u{1f}2026-03-02\u{1f}list\u{1f}storage=256");
+        assert_eq!(row.content_hash(), xxh3_64(joined.as_bytes()));
+    }
+
+    #[test]
+    fn a_row_can_change_its_identifier() {
+        let mut comp = Comp::blank("EUR");
+        comp.model = "Nerrow F4".into();
+        let mut row = comp.row_text();
+        row.set_id("a-long-one");
+        row.set_id("b1");
+        comp.comp_id = "b1".into();
+        assert!(row.cells().map(str::to_string).eq(comp.cells()));
+        assert_eq!(row.content_hash(), comp.content_hash());
+        assert_eq!(
+            row.derive_id(0),
+            Comp {
+                comp_id: String::new(),
+                ..comp
+            }
+            .derive_id(0)
+        );
+    }
+
+    #[test]
+    fn amounts_keep_what_counts() {
+        for (amount, text) in [
+            ("12", "12.00"),
+            ("12.5", "12.50"),
+            ("3.1250", "3.125"),
+            ("0", "0.00"),
+            ("1.00000", "1.00"),
+            ("-0.00", "0.00"),
+        ] {
+            assert_eq!(money_text(amount.parse().unwrap()), text);
+        }
+    }
+}

@@ -1,0 +1,88 @@
+//! Models that are probably another one misspelt.
+
+use std::collections::{HashMap, HashSet};
+
+use crate::trade::comp::match_key;
+
+/// The models of a book, to be compared with new ones.
+pub struct KnownModels<'a> {
+    keys: HashSet<String>,
+    /// By their digits: what differs in these is another model.
+    by_digits: HashMap<String, Vec<(String, &'a str)>>,
+}
+
+impl<'a> KnownModels<'a> {
+    /// Models as they are spelled in the book.
+    pub fn new(names: impl IntoIterator<Item = &'a str>) -> Self {
+        let mut known = Self {
+            keys: HashSet::new(),
+            by_digits: HashMap::new(),
+        };
+        for name in names {
+            let key = match_key(name);
+            let (digits, letters) = apart(&key);
+            let alike = known.by_digits.entry(digits).or_default();
+            alike.push((letters, name));
+            known.keys.insert(key);
+        }
+        known
+    }
+
+    /// The known model that a new one comes near to: the same digits, and but one letter or
+    /// sign put in, left out, exchanged or swapped with its neighbour, or two in a name of 8 or
+    /// more (optimal string alignment). `None` for a known model, case and spacing ignored.
+    pub fn near(&self, model: &str) -> Option<&'a str> {
+        let key = match_key(model);
+        if self.keys.contains(&key) {
+            return None;
+        }
+        let (digits, letters) = apart(&key);
+        let count = letters.chars().count();
+        let most = match count {
+            0..4 => 0,
+            4..8 => 1,
+            _ => 2,
+        };
+        let near_enough = |(other, name): &(String, &'a str)| {
+            if other.chars().count().abs_diff(count) > most {
+                return None;
+            }
+            let distance = strsim::osa_distance(&letters, other);
+            (distance <= most).then_some((distance, *name))
+        };
+        let alike = self.by_digits.get(&digits)?;
+        alike
+            .iter()
+            .filter_map(near_enough)
+            .min()
+            .map(|(_, name)| name)
+    }
+}
+
+/// Digits and all else of a key.
+fn apart(key: &str) -> (String, String) {
+    key.chars().partition(char::is_ascii_digit)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn misspelt_models() {
+        let known = KnownModels::new(["Quolby R7", "Nerrow F4", "Tolvik Page 6", "X1"]);
+        for (model, near) in [
+            ("Quolbi R7", Some("Quolby R7")),
+            ("qulobyr7", Some("Quolby R7")),
+            ("Tolvic-Page 6", Some("Tolvik Page 6")),
+            ("QUOLBY  R7", None),
+            ("Quolby R8", None),
+            ("Nerrow F44", None),
+            ("Brask M2", None),
+            ("Y1", None),
+            ("", None),
+        ] {
+            assert_eq!(known.near(model), near, "{model}");
+        }
+    }
+}
