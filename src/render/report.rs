@@ -756,19 +756,10 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
                 PoolFrom::None => "have no say".into(),
             },
         ),
-        (
-            "Grades",
-            names(settings.grades.iter().map(|g| g.name.as_str()).collect()),
-        ),
+        ("Grades", names(settings.grade_names().collect())),
         (
             "Completeness",
-            names(
-                settings
-                    .completeness
-                    .iter()
-                    .map(|c| c.name.as_str())
-                    .collect(),
-            ),
+            names(settings.completeness_names().collect()),
         ),
     ]
 }

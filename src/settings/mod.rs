@@ -302,6 +302,13 @@ impl fmt::Display for Range {
     }
 }
 
+/// The place of a name on a scale and how the scale spells it; case ignored.
+pub fn of_scale<'a>(names: impl Iterator<Item = &'a str>, name: &str) -> Option<(usize, &'a str)> {
+    names
+        .enumerate()
+        .find(|(_, known)| known.eq_ignore_ascii_case(name))
+}
+
 impl Serialize for Range {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.collect_str(self)
@@ -522,16 +529,22 @@ impl Settings {
 
     /// Position of a grade in the scale, best first; case ignored.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
-        self.grades
-            .iter()
-            .position(|g| g.name.eq_ignore_ascii_case(name.trim()))
+        of_scale(self.grade_names(), name.trim()).map(|(at, _)| at)
+    }
+
+    /// Names of the grades, best first.
+    pub fn grade_names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.grades.iter().map(|grade| grade.name.as_str())
     }
 
     /// Position of a completeness level in the scale, least first; case ignored.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
-        self.completeness
-            .iter()
-            .position(|c| c.name.eq_ignore_ascii_case(name.trim()))
+        of_scale(self.completeness_names(), name.trim()).map(|(at, _)| at)
+    }
+
+    /// Names of the completeness levels, least first.
+    pub fn completeness_names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.completeness.iter().map(|level| level.name.as_str())
     }
 
     /// The kit of a model (case and spacing of the name ignored), where the settings have one.
@@ -589,14 +602,8 @@ impl Settings {
             }
             Ok(())
         };
-        scale(
-            "grades",
-            self.grades.iter().map(|g| g.name.as_str()).collect(),
-        )?;
-        scale(
-            "completeness",
-            self.completeness.iter().map(|c| c.name.as_str()).collect(),
-        )?;
+        scale("grades", self.grade_names().collect())?;
+        scale("completeness", self.completeness_names().collect())?;
         if self
             .completeness
             .windows(2)
@@ -724,15 +731,11 @@ impl Settings {
             Ok(())
         };
         let r = &self.rules;
-        known(
-            "grades",
-            &r.grades,
-            steps(self.grades.iter().map(|g| g.name.as_str()).collect()),
-        )?;
+        known("grades", &r.grades, steps(self.grade_names().collect()))?;
         known(
             "completeness",
             &r.completeness,
-            steps(self.completeness.iter().map(|c| c.name.as_str()).collect()),
+            steps(self.completeness_names().collect()),
         )?;
         known(
             "how_sold",
