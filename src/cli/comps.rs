@@ -225,8 +225,8 @@ fn known_key(model: &str, book: &Book) -> Result<String, CliError> {
 /// A name as the scale spells it.
 fn on_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, CliError> {
     let name = match column {
-        "grade" => of_scale(settings.grade_names(), asked.trim()),
-        _ => of_scale(settings.completeness_names(), asked.trim()),
+        "grade" => of_scale(settings.grade_names(), asked),
+        _ => of_scale(settings.completeness_names(), asked),
     };
     let name = name.map(|(_, name)| name.to_string());
     name.ok_or_else(|| CliError::Refused {
@@ -404,7 +404,7 @@ fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
         Box::new(output)
     };
     let output = BufWriter::with_capacity(1 << 16, output);
-    let mut writer = Writer::with_header(output, &COLUMNS, optional_in(frame)?)?;
+    let mut writer = Writer::with_header(output, &COLUMNS, optional_in(frame)?)?.neutral();
     for at in 0..rows.len() {
         writer.comp(&rows.comp(at))?;
     }

@@ -14,6 +14,7 @@ use super::unit::{self, FactArgs};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
 use crate::backtest::past;
 use crate::band::estimate::Aids;
+use crate::book::csv::canonical::Wrong;
 use crate::book::ledger::{Account, Entry, Foreseen, PUT_BACK, Unit};
 use crate::book::{Book, BookError, BookLock};
 use crate::deal::ledger::{Deal, Ledger, Purchase, Refusal, Sale, State, name};
@@ -25,6 +26,7 @@ use crate::select::Subject;
 use crate::settings::Settings;
 use crate::trade::checks;
 use crate::trade::comp::match_key;
+use crate::trade::names::composed;
 use crate::trade::problem::{nearest_few, quoted, shorten};
 use crate::trade::{Comp, HowSold, Problem};
 
@@ -196,13 +198,33 @@ impl EntryArgs {
 ///
 /// # Errors
 /// More than a line, control characters, or more than a cell can hold.
-fn one_line(flag: &str, text: &str) -> Result<String, CliError> {
+pub fn one_line(flag: &str, text: &str) -> Result<String, CliError> {
     let text = text.trim();
-    checks::text("model", text).map_err(|wrong| CliError::Refused {
+    checks::text("model", text).map_err(|wrong| not_kept(flag, wrong))?;
+    Ok(composed(text).into_owned())
+}
+
+fn not_kept(flag: &str, wrong: Wrong) -> CliError {
+    CliError::Refused {
         message: format!("{flag}: expected {}", wrong.expected),
         next: wrong.mend,
-    })?;
-    Ok(text.to_string())
+    }
+}
+
+/// Refuses what is said of a unit where it cannot be kept: as [`one_line`], flag by flag.
+///
+/// # Errors
+/// The flag, and what was expected.
+pub fn fit_to_keep(unit: &Subject) -> Result<(), CliError> {
+    let said = [
+        ("--variant", unit.variant.clone().unwrap_or_default()),
+        ("--missing", unit.missing.to_string()),
+        ("--extra", unit.extras.to_string()),
+        ("--defect", unit.defects.to_string()),
+    ];
+    said.iter().try_for_each(|(flag, text)| {
+        checks::text("variant", text).map_err(|wrong| not_kept(flag, wrong))
+    })
 }
 
 impl From<Refusal> for CliError {
@@ -497,6 +519,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let model = args.model.as_deref().or(args.model_said.as_deref());
     let model = one_line("MODEL", model.unwrap_or_default())?;
     let subject = args.facts.subject(&model, &settings)?;
+    fit_to_keep(&subject)?;
     let price = money("--price", &args.price, currency)?;
     let inbound = money_if("--shipping", args.shipping.as_ref(), currency)?;
     let unit = unit_of(subject.clone());

@@ -21,6 +21,7 @@ use crate::settings::Settings;
 use crate::trade::checks::{self, line_ends};
 use crate::trade::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
 use crate::trade::foreign::RATE_COLUMNS;
+use crate::trade::names::composed;
 use crate::trade::near::KnownModels;
 use crate::trade::problem::{nearest, shorten};
 use crate::trade::{Comp, Currency, Foreign, Problem};
@@ -564,8 +565,8 @@ fn normal(column: &str, text: &str, currency: &Currency) -> String {
         "price" | "shipping" => {
             parse_amount(text, currency).map_or_else(|_| text.to_string(), money_text)
         }
-        "note" => line_ends(text),
-        _ => text.to_string(),
+        "note" => line_ends(&composed(text)),
+        _ => composed(text).into_owned(),
     }
 }
 

@@ -24,6 +24,7 @@ mod prompt;
 pub mod refresh;
 pub mod repairs;
 pub mod report;
+mod shells;
 pub(crate) mod siblings;
 pub mod terminal;
 mod undeclared;
@@ -35,6 +36,7 @@ use std::ffi::OsString;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use anstyle::{AnsiColor, Style};
 use chrono::NaiveDate;
@@ -172,6 +174,9 @@ pub enum CliError {
     /// An answer could not be read from the terminal.
     #[error("cannot read the answer: {0}")]
     Answer(io::Error),
+    /// The computer's clock cannot be right.
+    #[error("the clock of this computer shows a day before 1970: set it")]
+    Clock,
     /// The table library failed: not of the user's making.
     #[error("cannot work out the table: {0}")]
     Table(#[from] polars::prelude::PolarsError),
@@ -184,6 +189,7 @@ impl CliError {
             Self::Book(BookError::Io { .. })
             | Self::Output(_)
             | Self::Answer(_)
+            | Self::Clock
             | Self::Table(_) => 1,
             Self::Usage(_) => 2,
             Self::Book(BookError::Rows(_) | BookError::Refused(_)) | Self::Refused { .. } => 3,
@@ -232,6 +238,10 @@ impl CliError {
 /// Runs the command line: the program's name and its arguments.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let args: Vec<OsString> = args.into_iter().collect();
+    if let Err(error) = fit_to_run() {
+        report(&error);
+        return ExitCode::from(error.code());
+    }
     match complete::answer(&args) {
         Ok(false) => {}
         Ok(true) => return ExitCode::SUCCESS,
@@ -268,6 +278,20 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
+/// Refuses surroundings in which a library would panic: a clock before 1970, and no threads.
+fn fit_to_run() -> Result<(), CliError> {
+    if SystemTime::now().duration_since(UNIX_EPOCH).is_err() {
+        return Err(CliError::Clock);
+    }
+    let threads = std::env::var(THREADS).ok();
+    if threads.and_then(|text| text.parse().ok()) == Some(0_u64) {
+        return Err(CliError::Usage(format!(
+            "{THREADS} is 0: expected at least 1 thread, or leave it unset"
+        )));
+    }
+    Ok(())
+}
+
 /// Reads the command line. A value may begin with a minus: what is wrong with it is better said by
 /// whoever knows what was expected.
 fn parse(args: Vec<OsString>) -> Result<Cli, clap::Error> {
@@ -299,6 +323,9 @@ fn welcome() -> String {
     }
     text
 }
+
+/// The variable by which the table library is told how many threads it has.
+const THREADS: &str = "POLARS_MAX_THREADS";
 
 const ERROR: Style = AnsiColor::Red.on_default().bold();
 const NOTE: Style = AnsiColor::Yellow.on_default();

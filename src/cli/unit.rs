@@ -20,6 +20,7 @@ use crate::select::plan::{Query, SelectError, select};
 use crate::select::widen::{Limits, widen};
 use crate::select::{Selection, Subject};
 use crate::settings::{PriceBasis, Settings, of_scale};
+use crate::trade::names;
 use crate::trade::problem::nearest;
 use crate::trade::{Attributes, HowSold, Items};
 
@@ -395,13 +396,13 @@ impl FactArgs {
             });
         }
         Ok(Subject {
-            model: model.trim().to_string(),
+            model: names::composed(model.trim()).into_owned(),
             variant: self
                 .variant
                 .as_deref()
                 .map(str::trim)
                 .filter(|v| !v.is_empty())
-                .map(str::to_string),
+                .map(|v| names::composed(v).into_owned()),
             completeness: on_scale(
                 "--completeness",
                 self.completeness.as_deref(),
@@ -468,7 +469,7 @@ fn on_scale<'a>(
     scale: impl Iterator<Item = &'a str> + Clone,
 ) -> Result<Option<String>, CliError> {
     let Some(given) = given else { return Ok(None) };
-    if let Some((_, name)) = of_scale(scale.clone(), given.trim()) {
+    if let Some((_, name)) = of_scale(scale.clone(), given) {
         return Ok(Some(name.to_string()));
     }
     let near = nearest(given, scale.clone())

@@ -16,6 +16,7 @@ use crate::book::BookError;
 use crate::trade::attributes::{Attribute, Direction, attribute_key, is_name};
 use crate::trade::comp::match_key;
 use crate::trade::items::fold_name;
+use crate::trade::names;
 use crate::trade::{Currency, Items, problem};
 use selling::{DealSettings, Outlet, Shipping};
 
@@ -303,10 +304,10 @@ impl fmt::Display for Range {
 }
 
 /// The place of a name on a scale and how the scale spells it; case ignored.
-pub fn of_scale<'a>(names: impl Iterator<Item = &'a str>, name: &str) -> Option<(usize, &'a str)> {
-    names
+pub fn of_scale<'a>(scale: impl Iterator<Item = &'a str>, name: &str) -> Option<(usize, &'a str)> {
+    scale
         .enumerate()
-        .find(|(_, known)| known.eq_ignore_ascii_case(name))
+        .find(|(_, known)| names::same(known, name))
 }
 
 impl Serialize for Range {
@@ -529,7 +530,7 @@ impl Settings {
 
     /// Position of a grade in the scale, best first; case ignored.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
-        of_scale(self.grade_names(), name.trim()).map(|(at, _)| at)
+        of_scale(self.grade_names(), name).map(|(at, _)| at)
     }
 
     /// Names of the grades, best first.
@@ -539,7 +540,7 @@ impl Settings {
 
     /// Position of a completeness level in the scale, least first; case ignored.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
-        of_scale(self.completeness_names(), name.trim()).map(|(at, _)| at)
+        of_scale(self.completeness_names(), name).map(|(at, _)| at)
     }
 
     /// Names of the completeness levels, least first.
@@ -593,10 +594,7 @@ impl Settings {
                 if name.trim().is_empty() || *name != name.trim() {
                     return Err(format!("{what}: {name:?} is not a name"));
                 }
-                if names[..at]
-                    .iter()
-                    .any(|other| other.eq_ignore_ascii_case(name))
-                {
+                if names[..at].iter().any(|other| names::same(other, name)) {
                     return Err(format!("{what}: {name:?} stands twice in the scale"));
                 }
             }

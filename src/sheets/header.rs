@@ -1,5 +1,8 @@
 //! Their columns to ours.
 
+use caseless::Caseless;
+use unicode_normalization::UnicodeNormalization;
+
 use crate::book::csv::canonical::{OptionalColumn, PARSED};
 use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column};
 use crate::trade::comp::COLUMNS;
@@ -262,9 +265,9 @@ fn fold(name: &str) -> String {
 }
 
 fn folded(name: &str) -> impl Iterator<Item = char> {
-    name.chars()
+    name.nfc()
         .filter(|c| c.is_alphanumeric())
-        .flat_map(char::to_lowercase)
+        .default_case_fold()
 }
 
 /// Whether two cells are the same name of a column: alike in letters and digits, or where they

@@ -5,6 +5,8 @@
 use chrono::{Days, NaiveDate};
 
 use crate::book::csv::canonical::{self, Wrong};
+pub use crate::trade::names::is_unseen;
+use crate::trade::names::is_variation_selector;
 
 /// Most characters of a model, an identifier, the source of a rate and any other text.
 const MOST_MODEL: usize = 200;
@@ -95,7 +97,8 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
         '\n' | '\t' | '\r' => one_line,
         c => c.is_control() || (one_line && is_unseen(*c)),
     };
-    let Some(found) = text.chars().find(refused) else {
+    let selector = || one_line.then(|| lone_selector(text)).flatten();
+    let Some(found) = text.chars().find(refused).or_else(selector) else {
         return Ok(());
     };
     let what = if found.is_control() {
@@ -109,12 +112,14 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
     ))
 }
 
-/// Zero-width characters, line separators and controls of the direction of writing (Unicode
-/// Standard Annex 9, section 2).
-pub fn is_unseen(c: char) -> bool {
-    matches!(c,
-        '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
-        | '\u{2060}'..='\u{2064}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+/// A variation selector that does not stand right behind a character that is seen.
+fn lone_selector(text: &str) -> Option<char> {
+    let mut before = None;
+    text.chars().find(|c| {
+        let behind = before.replace(*c);
+        let seen = |c: char| !c.is_whitespace() && !is_variation_selector(c);
+        is_variation_selector(*c) && !behind.is_some_and(seen)
+    })
 }
 
 /// Line ends as a book keeps them: `\n`.
@@ -132,6 +137,7 @@ mod tests {
             ("note", "two\nlines\tand a family\u{200d}emoji"),
             ("model", "Größe 7 \u{2013} レ"),
             ("venue", "fair"),
+            ("model", "\u{260e}\u{fe0f} and \u{845b}\u{e0100}"),
         ] {
             assert_eq!(text(column, good), Ok(()), "{good:?}");
         }
@@ -142,6 +148,11 @@ mod tests {
             ("model", "a\u{202e}b"),
             ("defects", "a\u{200b}b"),
             ("comp_id", "a\u{feff}b"),
+            ("model", "\u{3164}"),
+            ("model", "Zed\u{e0041}"),
+            ("variant", "gr\u{ad}ey"),
+            ("venue", "\u{fe0f}fair"),
+            ("extras", "a\u{fe0f}\u{fe0f}"),
             ("model", &"x".repeat(201)),
             ("comp_id", &"x".repeat(101)),
             ("note", &"é".repeat(10_001)),

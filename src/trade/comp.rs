@@ -11,6 +11,7 @@ use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 use crate::book::csv::canonical::Wrong;
 use crate::trade::attributes::column_name;
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
+use crate::trade::names;
 use crate::trade::{Attributes, Currency, Items};
 
 /// Columns of a canonical file, in order; those of rates of currencies and of numeric attributes
@@ -126,14 +127,22 @@ pub struct Comp {
     pub note: String,
 }
 
-/// The form in which models and variants are compared: lower case, without white space.
+/// The form in which models and variants are compared: their key ([`names::key`]) without white space.
 pub fn match_key(text: &str) -> String {
     let mut key = String::with_capacity(text.len());
-    push_match_key(&mut key, text);
-    key
+    for word in text.split_whitespace() {
+        key.push_str(word);
+    }
+    if key.is_ascii() {
+        key.make_ascii_lowercase();
+        return key;
+    }
+    names::key(&key)
 }
 
-fn push_match_key(key: &mut String, text: &str) {
+/// The form of models and variants that an identifier rests on. It stays as it is, so that sales that a
+/// book has keep theirs.
+fn push_id_key(key: &mut String, text: &str) {
     key.extend(
         text.chars()
             .filter(|c| !c.is_whitespace())
@@ -247,7 +256,7 @@ impl RowText {
 
     /// See [`Comp::content_hash`].
     pub fn content_hash(&self) -> u64 {
-        xxh3_64(self.joined.as_bytes())
+        xxh3_64(names::composed(&self.joined).as_bytes())
     }
 
     /// See [`Comp::derive_id`].
@@ -257,7 +266,7 @@ impl RowText {
         for (name, cell) in COLUMNS.iter().zip(self.cells()) {
             match *name {
                 "comp_id" | "venue" | "note" => continue,
-                "model" | "variant" => push_match_key(&mut text, cell),
+                "model" | "variant" => push_id_key(&mut text, cell),
                 _ => text.push_str(cell),
             }
             text.push(APART);

@@ -6,6 +6,7 @@ pub mod comp;
 pub mod foreign;
 pub mod hash;
 pub mod items;
+pub mod names;
 pub mod near;
 pub mod problem;
 

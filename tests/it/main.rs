@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod ask;
+mod attack;
 mod check;
 mod conflict;
 mod coverage;
@@ -24,6 +25,7 @@ mod ratio;
 mod reference;
 mod report;
 mod runner;
+mod shells;
 mod step;
 mod store;
 mod undeclared;

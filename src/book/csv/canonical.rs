@@ -13,6 +13,7 @@ use chrono::NaiveDate;
 use csv::ByteRecord;
 use rust_decimal::Decimal;
 
+use super::formula::neutral;
 use crate::settings::{Settings, of_scale};
 use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
 use crate::trade::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, RowText, minor_units};
@@ -793,6 +794,7 @@ pub struct Writer<W: Write> {
     output: csv::Writer<W>,
     row: RowText,
     optional: Vec<OptionalColumn>,
+    neutral: bool,
 }
 
 impl<W: Write> Writer<W> {
@@ -817,7 +819,15 @@ impl<W: Write> Writer<W> {
             output: csv::Writer::from_writer(output),
             row: RowText::default(),
             optional,
+            neutral: false,
         }
+    }
+
+    /// The same rows for other programs: no text acts as a formula in a spreadsheet.
+    #[must_use]
+    pub fn neutral(mut self) -> Self {
+        self.neutral = true;
+        self
     }
 
     /// Writes the row of a comp in the columns of [`COLUMNS`] and those behind them.
@@ -826,6 +836,12 @@ impl<W: Write> Writer<W> {
     /// Where writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
         self.row.fill(comp);
+        if self.neutral {
+            let optional = self.optional.iter().map(|column| column.cell(comp));
+            let cells = self.row.cells().map(str::to_string).chain(optional);
+            let cells = cells.map(|cell| neutral(&cell).into_owned());
+            return self.output.write_record(cells).map_err(io_error);
+        }
         write_row(&mut self.output, &self.row, comp, &self.optional).map_err(io_error)
     }
 
