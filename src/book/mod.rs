@@ -3,6 +3,7 @@
 pub mod comps;
 pub mod csv;
 pub mod files;
+mod folder;
 pub mod history;
 pub mod ledger;
 pub mod rates;
@@ -11,4 +12,5 @@ pub mod watch;
 
 pub use crate::trade::problem::BookError;
 pub use comps::rows::Index;
+pub use folder::Temporary;
 pub use store::{Book, BookLock};
