@@ -492,7 +492,7 @@ fn prices_that_are_all_the_same() {
         let mut add = |model: &str, count: u32| {
             for k in 0..count {
                 let day = 1 + k % 28;
-                rows.push_str(&format!("2026-11-{day:02},{model},B,full,yes,64.00,EUR\n"));
+                rows.push_str(&format!("2025-11-{day:02},{model},B,full,yes,64.00,EUR\n"));
             }
         };
         add("Lumo", count);
@@ -502,7 +502,7 @@ fn prices_that_are_all_the_same() {
         let unit = ["--model", "Lumo", "--grade", "B", "--completeness", "full"];
         let made = out(
             dir.path(),
-            &[&["estimate", "--json", "--as-of", "2026-11-29"], &unit[..]].concat(),
+            &[&["estimate", "--json", "--as-of", "2025-11-29"], &unit[..]].concat(),
         );
         let made: Value = serde_json::from_str(&made).unwrap();
         let (low, high) = (number(&made["band"]["low"]), number(&made["band"]["high"]));
