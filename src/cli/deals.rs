@@ -10,7 +10,7 @@ use super::amounts::{money, money_if, quantity};
 use super::log::{record_sale, tell_recorded};
 use super::net::{SaleArgs, tell_unsure};
 use super::siblings::comps_among;
-use super::unit::{self, FactArgs, SoldArg};
+use super::unit::{self, FactArgs};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
 use crate::backtest::past;
 use crate::band::estimate::Aids;
@@ -127,7 +127,7 @@ pub struct SoldArgs {
     offers: Option<u32>,
     /// How it was sold
     #[arg(long, value_name = "HOW", value_enum)]
-    how_sold: Option<SoldArg>,
+    how_sold: Option<HowSold>,
     /// Minutes of work for listing and packing
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
@@ -630,7 +630,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         note: args.entry.note()?,
         ..blank
     };
-    unit.how_sold = args.how_sold.map(HowSold::from).or(unit.how_sold);
+    unit.how_sold = args.how_sold.or(unit.how_sold);
     let comp = Comp {
         venue: outlet.clone(),
         ..unit.comp(on, sale.price, sale.shipping, &currency.code)

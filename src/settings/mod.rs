@@ -10,7 +10,7 @@ use std::path::Path;
 
 use rust_decimal::Decimal;
 use serde::de::DeserializeOwned;
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::book::BookError;
 use crate::trade::attributes::{Attribute, Direction, attribute_key, is_name};
@@ -70,7 +70,7 @@ pub enum PriceBasis {
 }
 
 /// One grade of wear.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Grade {
     /// The letter (or word) written in the comps.
@@ -81,7 +81,7 @@ pub struct Grade {
 }
 
 /// One level of completeness.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Completeness {
     /// The word written in the comps.
@@ -94,7 +94,7 @@ pub struct Completeness {
 }
 
 /// What a completeness level includes, each step with all of those before it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Has {
     /// The main unit alone.
@@ -110,14 +110,14 @@ pub enum Has {
 }
 
 /// A model's kit.
-#[derive(Debug, Clone, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Kit {
     /// Everything that ships with the main unit, packaging apart.
-    #[serde(deserialize_with = "items")]
+    #[serde(deserialize_with = "items", serialize_with = "as_text")]
     pub ships_with: Items,
     /// Those of them without which it cannot be used.
-    #[serde(deserialize_with = "items")]
+    #[serde(deserialize_with = "items", serialize_with = "as_text")]
     pub usable_needs: Items,
     /// Rules of thumb for a missing piece of this model, by piece.
     pub missing: BTreeMap<String, Range>,
@@ -127,7 +127,7 @@ pub struct Kit {
 }
 
 /// A family of models.
-#[derive(Debug, Clone, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Family {
     /// The models that belong to it (case and spacing ignored).
@@ -137,7 +137,7 @@ pub struct Family {
 }
 
 /// How an estimate is made.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct EstimateSettings {
     /// Chance of the band, in per cent.
@@ -174,7 +174,7 @@ pub struct EstimateSettings {
 }
 
 /// Which other models the adjustments of a model lean on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum PoolFrom {
     /// All of the book.
@@ -186,7 +186,7 @@ pub enum PoolFrom {
 }
 
 /// How the errors of the fit are modelled.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Errors {
     /// Student-t with `nu` degrees of freedom.
@@ -200,7 +200,7 @@ pub enum Errors {
 }
 
 /// Rules of thumb: what holds until the comps say otherwise.
-#[derive(Debug, Clone, Deserialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Rules {
     /// What one step down in grade takes off: `"A to B"`, or `any`.
@@ -303,6 +303,19 @@ impl fmt::Display for Range {
     }
 }
 
+/// The place of a name on a scale and how the scale spells it; case ignored.
+pub fn of_scale<'a>(scale: impl Iterator<Item = &'a str>, name: &str) -> Option<(usize, &'a str)> {
+    scale
+        .enumerate()
+        .find(|(_, known)| names::same(known, name))
+}
+
+impl Serialize for Range {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
 impl<'de> Deserialize<'de> for Range {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let text = String::deserialize(deserializer)?;
@@ -317,6 +330,10 @@ fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::E
             "{text:?} is not a currency code: write its three letters, such as \"EUR\""
         ))
     })
+}
+
+fn as_text<S: Serializer>(value: &Items, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_str(value)
 }
 
 fn items<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Items, D::Error> {
@@ -513,14 +530,22 @@ impl Settings {
 
     /// Position of a grade in the scale, best first; case ignored.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
-        self.grades.iter().position(|g| names::same(&g.name, name))
+        of_scale(self.grade_names(), name).map(|(at, _)| at)
+    }
+
+    /// Names of the grades, best first.
+    pub fn grade_names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.grades.iter().map(|grade| grade.name.as_str())
     }
 
     /// Position of a completeness level in the scale, least first; case ignored.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
-        self.completeness
-            .iter()
-            .position(|c| names::same(&c.name, name))
+        of_scale(self.completeness_names(), name).map(|(at, _)| at)
+    }
+
+    /// Names of the completeness levels, least first.
+    pub fn completeness_names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.completeness.iter().map(|level| level.name.as_str())
     }
 
     /// The kit of a model (case and spacing of the name ignored), where the settings have one.
@@ -575,14 +600,8 @@ impl Settings {
             }
             Ok(())
         };
-        scale(
-            "grades",
-            self.grades.iter().map(|g| g.name.as_str()).collect(),
-        )?;
-        scale(
-            "completeness",
-            self.completeness.iter().map(|c| c.name.as_str()).collect(),
-        )?;
+        scale("grades", self.grade_names().collect())?;
+        scale("completeness", self.completeness_names().collect())?;
         if self
             .completeness
             .windows(2)
@@ -710,15 +729,11 @@ impl Settings {
             Ok(())
         };
         let r = &self.rules;
-        known(
-            "grades",
-            &r.grades,
-            steps(self.grades.iter().map(|g| g.name.as_str()).collect()),
-        )?;
+        known("grades", &r.grades, steps(self.grade_names().collect()))?;
         known(
             "completeness",
             &r.completeness,
-            steps(self.completeness.iter().map(|c| c.name.as_str()).collect()),
+            steps(self.completeness_names().collect()),
         )?;
         known(
             "how_sold",

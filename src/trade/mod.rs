@@ -4,6 +4,7 @@ pub mod attributes;
 pub mod checks;
 pub mod comp;
 pub mod foreign;
+pub mod hash;
 pub mod items;
 pub mod names;
 pub mod near;

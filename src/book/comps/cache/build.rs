@@ -9,6 +9,7 @@ use std::fs::File;
 use std::path::Path;
 
 use polars::prelude::*;
+use rayon::prelude::*;
 
 use super::table::{ArrowFile, ArrowWriter, Layout, rows_of};
 use crate::book::comps::frame::{CONTENT_HASH, Columns, Known, rows_by_key, take};
@@ -102,7 +103,7 @@ impl TableBuilder {
         };
         let mut output = begin(&mut rows, &Columns::default().finish()?)?;
         let mut lists = Lists::default();
-        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        let threads = rayon::current_num_threads();
         let mut buckets = self.buckets.into_iter().peekable();
         while buckets.peek().is_some() {
             let round = buckets.by_ref().take(threads).map(|(columns, spilled)| {
@@ -110,16 +111,16 @@ impl TableBuilder {
                 Ok((columns, spilled.collect::<Result<Vec<_>, _>>()?))
             });
             let round: Vec<_> = round.collect::<Result<_, Trouble>>()?;
-            let done: Vec<_> = std::thread::scope(|scope| {
-                let begin = |(columns, spilled)| scope.spawn(move || parts_of(columns, spilled));
-                let running: Vec<_> = round.into_iter().map(begin).collect();
-                running.into_iter().map(|thread| thread.join()).collect()
-            });
-            for parts in done {
-                for part in parts.unwrap_or_else(|panic| std::panic::resume_unwind(panic))? {
-                    output.add(&part)?;
-                    lists.note(&part)?;
-                }
+            let parts = round
+                .into_par_iter()
+                .map(|(columns, chunks)| parts_of(columns, chunks));
+            for part in parts
+                .collect::<PolarsResult<Vec<_>>>()?
+                .into_iter()
+                .flatten()
+            {
+                output.add(&part)?;
+                lists.note(&part)?;
             }
         }
         let rows = (rows, output.finish()?);
