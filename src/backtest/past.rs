@@ -21,7 +21,7 @@ use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Dropped, Selection, Subject};
 use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 /// A sale with the model it is of and what was foretold of it.
 pub struct Past {

@@ -27,9 +27,10 @@ use crate::fit::posterior::Posterior;
 use crate::fit::solve::Sign;
 use crate::select::Selection;
 use crate::select::order::NORMAL_DECILE;
+use crate::settings::Settings;
 use crate::settings::rule::{InForce, Place, Statement};
-use crate::settings::{Range, RangeUnit, Settings};
 use crate::trade::attributes::Direction;
+use crate::trade::range::{Range, RangeUnit};
 
 /// Chance of comps so far off under the rule, below which they contradict it.
 const UNLIKELY: f64 = 0.01;

@@ -22,8 +22,9 @@ use crate::fit::solve::{Sign, SolveError};
 use crate::select::order::{NORMAL_DECILE, effective_number};
 use crate::select::pieces::Wording;
 use crate::select::{Candidate, Dropped, Selection, Step, Subject};
-use crate::settings::{Errors, EstimateSettings, PriceBasis, Settings};
+use crate::settings::{Errors, EstimateSettings, Settings};
 use crate::trade::attributes::Scale;
+use crate::trade::comp::PriceBasis;
 use crate::trade::{Currency, HowSold};
 
 /// Probability that a range stated as a rule of thumb holds ([`crate::fit::prior`]).
@@ -945,7 +946,7 @@ pub(super) fn label(term: &Term, settings: &Settings, selection: &Selection) -> 
         Term::Sold(SoldTerm::Auction) => "sold by auction".into(),
         Term::Sold(SoldTerm::Offer) => "sold by offer".into(),
         Term::Variant(key) => {
-            let same = |c: &&Candidate| crate::trade::comp::match_key(&c.variant) == *key;
+            let same = |c: &&Candidate| crate::trade::names::match_key(&c.variant) == *key;
             let name = selection
                 .candidates
                 .iter()

@@ -11,7 +11,7 @@ use crate::fit::design::Term;
 use crate::select::Dropped;
 use crate::settings::{FILE_NAME, Settings};
 use crate::trade::attributes::column_name;
-use crate::trade::problem::nearest;
+use crate::trade::text::nearest;
 
 /// Effective comps below which an estimate is marked as resting on few.
 const FEW: f64 = 8.0;
@@ -311,8 +311,8 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         }
     }
     if any_used && let Some(variant) = &subject.variant {
-        let key = crate::trade::comp::match_key(variant);
-        if !used().any(|c| crate::trade::comp::match_key(&c.variant) == key) {
+        let key = crate::trade::names::match_key(variant);
+        if !used().any(|c| crate::trade::names::match_key(&c.variant) == key) {
             out.push(format!("No comp used is of the variant {variant:?}."));
         }
     }

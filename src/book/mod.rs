@@ -2,13 +2,15 @@
 
 pub mod comps;
 pub mod csv;
+pub mod error;
 pub mod files;
 pub mod history;
+pub(crate) mod ids;
 pub mod ledger;
 pub mod rates;
 pub mod store;
 pub mod watch;
 
-pub use crate::trade::problem::BookError;
 pub use comps::rows::Index;
+pub use error::BookError;
 pub use store::{Book, BookLock};

@@ -16,7 +16,6 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fs::{self, File, OpenOptions, TryLockError};
-use std::hash::{BuildHasherDefault, Hasher};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc;
@@ -38,7 +37,7 @@ use crate::book::csv::canonical::{self, Layout, Row};
 use crate::book::{BookError, files};
 use crate::settings;
 use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 use crate::trade::{Comp, Problem};
 
 /// How long a run waits for another one to let go of the book.
@@ -128,32 +127,6 @@ pub struct FilesState {
 struct Logged {
     rows: Vec<Row>,
     problems: Vec<Problem>,
-}
-
-/// Hash map keyed by [`id_hash`]: 64 bits make a false match among a million comps a matter
-/// of 1 in 40 million.
-pub(crate) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
-
-/// The key is a hash already.
-#[derive(Default)]
-pub(crate) struct Hashed(u64);
-
-impl Hasher for Hashed {
-    fn finish(&self) -> u64 {
-        self.0
-    }
-
-    fn write(&mut self, bytes: &[u8]) {
-        self.0 = xxh3_64(bytes);
-    }
-
-    fn write_u64(&mut self, value: u64) {
-        self.0 = value;
-    }
-}
-
-pub(crate) fn id_hash(comp_id: &str) -> u64 {
-    xxh3_64(comp_id.as_bytes())
 }
 
 impl Book {

@@ -5,7 +5,7 @@ use rust_decimal::Decimal;
 use super::CliError;
 use crate::parse::money::{parse_amount, read_quantity};
 use crate::trade::Currency;
-use crate::trade::problem::{quoted, shorten};
+use crate::trade::text::{quoted, shorten};
 
 /// Longest value shown in an error, in characters.
 const SHOWN: usize = 60;

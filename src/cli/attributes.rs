@@ -5,7 +5,7 @@ use rust_decimal::Decimal;
 use crate::parse::money::read_quantity;
 use crate::settings::Settings;
 use crate::trade::attributes::{Attribute, is_name, same_unit};
-use crate::trade::problem::shorten;
+use crate::trade::text::shorten;
 use crate::trade::{Attributes, Problem};
 
 /// Reads what `--set` gives; what is wrong goes to `problems`.

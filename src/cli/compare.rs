@@ -25,7 +25,7 @@ use crate::deal::bid::{Aim, Case, Choice, Judged, binding, choose};
 use crate::render::compare::{Candidate, Told, document, sheet};
 use crate::render::table::terminal_width;
 use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 const EXAMPLES: &str = "\
 Examples:

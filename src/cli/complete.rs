@@ -15,7 +15,7 @@ use crate::book::BookError;
 use crate::book::files::write_whole;
 use crate::book::store::Book;
 use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 /// The variable by which a shell asks for completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";

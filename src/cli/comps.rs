@@ -17,7 +17,8 @@ use crate::book::comps::frame::{FrameRows, short_ids};
 use crate::book::csv::canonical::{OptionalColumn, Writer, check, optional_for};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::settings::Settings;
-use crate::trade::comp::{COLUMNS, match_key};
+use crate::trade::comp::COLUMNS;
+use crate::trade::names::match_key;
 use crate::trade::{Attributes, Comp, Currency};
 
 const EXAMPLES: &str = "\

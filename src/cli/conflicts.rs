@@ -19,7 +19,8 @@ use crate::select::Subject;
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
 use crate::settings::rule::{Section, sections, text};
-use crate::settings::{FILE_NAME, RangeUnit, Settings};
+use crate::settings::{FILE_NAME, Settings};
+use crate::trade::range::RangeUnit;
 
 /// Models that are heard at most, those with most sales: each takes a fit.
 const MOST_MODELS: u32 = 200;

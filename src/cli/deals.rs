@@ -14,7 +14,7 @@ use super::unit::{self, FactArgs, SoldArg};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
 use crate::backtest::past;
 use crate::band::estimate::Aids;
-use crate::book::ledger::{Account, Entry, Foreseen, PUT_BACK, Unit};
+use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError, BookLock};
 use crate::deal::ledger::{Deal, Ledger, Purchase, Refusal, Sale, State, name};
 use crate::deal::outlet::Item;
@@ -24,8 +24,10 @@ use crate::render::sheet;
 use crate::select::Subject;
 use crate::settings::Settings;
 use crate::trade::checks;
-use crate::trade::comp::match_key;
-use crate::trade::problem::{nearest_few, quoted, shorten};
+use crate::trade::entry::{Account, Entry, Foreseen};
+use crate::trade::names::match_key;
+use crate::trade::text::{nearest_few, quoted, shorten};
+use crate::trade::unit::Unit;
 use crate::trade::{Comp, HowSold, Problem};
 
 /// Deals named in an error.

@@ -26,7 +26,7 @@ use crate::sheets::import::{
 use crate::sheets::{Input, ReadOptions};
 use crate::trade::Problem;
 use crate::trade::near::KnownModels;
-use crate::trade::problem::{nearest, shorten};
+use crate::trade::text::{nearest, shorten};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -13,7 +13,6 @@ use super::deals::{EntryArgs, Wanted, Writing, find_deal, foresee, read_ledger, 
 use super::unit::FactArgs;
 use super::{CliError, count, notice, parse_day, say, today};
 use crate::book::files::write_whole;
-use crate::book::ledger::Entry;
 use crate::book::{Book, BookError};
 use crate::deal::ledger::{Ledger, Refund, State, name};
 use crate::render::chart::{self, BankrollChart, BankrollPoint};
@@ -22,6 +21,7 @@ use crate::render::ledger::{Told, document, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet};
+use crate::trade::entry::Entry;
 
 const EXAMPLES: &str = "\
 Examples:

@@ -22,7 +22,7 @@ use crate::settings::selling::{self, Outlet};
 use crate::sheets::records::{Cells, Records};
 use crate::sheets::text;
 use crate::trade::attributes::of_column;
-use crate::trade::problem::{nearest, shorten};
+use crate::trade::text::{nearest, shorten};
 use crate::trade::{Attributes, HowSold, Items, Problem};
 
 /// Columns of a table of listings, besides those of numeric attributes (`attr.storage`).

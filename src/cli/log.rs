@@ -2,6 +2,7 @@
 
 mod enter;
 
+use crate::trade::cells;
 use std::path::Path;
 
 use clap::Args;
@@ -13,16 +14,20 @@ use super::undo::line;
 use super::{CliError, changes, fitted, notice, parse_day, say, strong, today};
 use crate::book::comps::frame::FrameRows;
 use crate::book::csv::canonical;
-use crate::book::csv::canonical::{CURRENCY, PARSED, SOLD_ON, Wrong};
+use crate::book::csv::canonical::{CURRENCY, PARSED, SOLD_ON};
 use crate::book::rates::{Rates, no_day};
 use crate::book::{Book, BookError, BookLock, Index};
 use crate::parse::money::parse_amount;
 use crate::settings::Settings;
-use crate::trade::checks::{self, line_ends};
-use crate::trade::comp::{COLUMNS, MINOR_SCALE, match_key, minor_units, money_text};
+use crate::trade::cells::Wrong;
+use crate::trade::checks;
+use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
+use crate::trade::money::{MINOR_SCALE, minor_units, money_text};
+use crate::trade::names::match_key;
 use crate::trade::near::KnownModels;
-use crate::trade::problem::{nearest, shorten};
+use crate::trade::text::line_ends;
+use crate::trade::text::{nearest, shorten};
 use crate::trade::{Comp, Currency, Foreign, Problem};
 
 const EXAMPLES: &str = "\
@@ -547,7 +552,7 @@ fn rate_cells(
     sold_on: &str,
     rates: &Rates,
 ) -> Result<[String; RATE_COLUMNS.len()], Wrong> {
-    let (Some(other), Ok(day)) = (other, canonical::day_if_any(sold_on)) else {
+    let (Some(other), Ok(day)) = (other, cells::day_if_any(sold_on)) else {
         return Ok(Default::default());
     };
     let day = day.ok_or_else(|| no_day(&other.code))?;

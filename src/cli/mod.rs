@@ -31,6 +31,7 @@ pub mod undo;
 pub mod unit;
 pub mod watch;
 
+use crate::trade::cells;
 use std::ffi::OsString;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -41,13 +42,12 @@ use chrono::NaiveDate;
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
 use crate::book::BookError;
-use crate::book::csv::canonical;
 use crate::parse::dates::{WrittenDate, read_date, said_on};
 use crate::render::chart::{self, Chart};
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
 use crate::trade::Comp;
-use crate::trade::problem::{nearest_few, shorten};
+use crate::trade::text::{nearest_few, shorten};
 use terminal::harmless;
 
 const EXIT_CODES: &str = "\
@@ -391,7 +391,7 @@ pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
     let text = text.trim();
     said_on(today(), text)
         .or_else(|| plain_day(text))
-        .map_or_else(|| canonical::day(text), Ok)
+        .map_or_else(|| cells::day(text), Ok)
         .map_err(|wrong| {
             format!(
                 "expected {}, today, yesterday, a weekday, or 3 days ago",

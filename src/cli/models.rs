@@ -10,10 +10,11 @@ use polars::prelude::*;
 use super::{CliError, count, empty_book, fitted, notice, say, unknown_model};
 use crate::book::Book;
 use crate::render::table::{Grid, Kind, terminal_width};
-use crate::settings::PriceBasis;
 use crate::settings::Settings;
 use crate::trade::Currency;
-use crate::trade::comp::{MINOR_SCALE, from_minor_units, match_key};
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::{MINOR_SCALE, from_minor_units};
+use crate::trade::names::match_key;
 
 const EXAMPLES: &str = "\
 Examples:

@@ -14,8 +14,8 @@ use crate::render::table::terminal_width;
 use crate::settings::Settings;
 use crate::settings::selling::{self, Outlet};
 use crate::trade::Currency;
-use crate::trade::comp::MOST_MONEY;
-use crate::trade::problem::nearest;
+use crate::trade::money::MOST_MONEY;
+use crate::trade::text::nearest;
 
 const EXAMPLES: &str = "\
 Examples:

@@ -20,14 +20,14 @@ use crate::band::siblings::{MOST_MODELS, speak};
 use crate::book::Book;
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::book::history::{Record, comps_of, frame_of};
-use crate::book::ledger::Foreseen;
 use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::render::change::{self, Moved, State, Told};
 use crate::render::sheet;
 use crate::render::table::terminal_width;
 use crate::select::Dropped;
 use crate::trade::Comp;
-use crate::trade::comp::match_key;
+use crate::trade::entry::Foreseen;
+use crate::trade::names::match_key;
 
 /// How often the folder of the book is looked at.
 const LOOKED_AT: Duration = Duration::from_secs(1);

@@ -7,7 +7,7 @@ use super::amounts::number;
 use crate::deal::prospect::Repair;
 use crate::parse::money::parse_amount;
 use crate::trade::Currency;
-use crate::trade::problem::{nearest, quoted, shorten};
+use crate::trade::text::{nearest, quoted, shorten};
 
 /// How a repair is written.
 pub const FORM: &str = "a repair as \"new battery: parts 14, minutes 30, success 0.9\"";

@@ -17,7 +17,7 @@ use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
 use crate::select::{Selection, Subject};
 use crate::settings::{PoolFrom, Settings};
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 /// A day up to which sales are known, and whether undated ones are too.
 type When = (NaiveDate, bool);

@@ -17,8 +17,9 @@ use crate::select::pieces::Wording;
 use crate::select::plan::{Query, SelectError, select};
 use crate::select::widen::{Limits, widen};
 use crate::select::{Selection, Subject};
-use crate::settings::{PriceBasis, Settings};
-use crate::trade::problem::nearest;
+use crate::settings::Settings;
+use crate::trade::comp::PriceBasis;
+use crate::trade::text::nearest;
 use crate::trade::{Attributes, HowSold, Items};
 
 /// Candidates brought out of the book for each comp that a fit may take.

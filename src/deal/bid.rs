@@ -333,8 +333,8 @@ mod tests {
     use super::super::outlet::Terms;
     use super::super::prospect::{Failed, Plan, Sale};
     use super::*;
-    use crate::settings::PriceBasis;
     use crate::settings::selling::{Outlet, Shipping};
+    use crate::trade::comp::PriceBasis;
     use proptest::prelude::*;
     use rand::rngs::StdRng;
     use rand::{RngExt, SeedableRng};

@@ -10,9 +10,9 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::outlet::Terms;
-use crate::settings::PriceBasis;
 use crate::trade::Currency;
-use crate::trade::comp::MOST_MONEY;
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::MOST_MONEY;
 
 /// Prices that stand for a predictive distribution: chances are told to 1 in as many.
 pub const RUNGS: usize = 2000;

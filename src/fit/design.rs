@@ -15,9 +15,10 @@ use super::step;
 use crate::select::order::{effective_number, weighted_median};
 use crate::select::pieces::{Described, Set, Wording};
 use crate::select::{Candidate, Subject};
-use crate::settings::{Range, RangeUnit, Rules, Settings};
+use crate::settings::{Rules, Settings};
 use crate::trade::attributes::Direction;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
+use crate::trade::range::{Range, RangeUnit};
 use crate::trade::{Attributes, HowSold, Items};
 
 /// Mean length of a month in days (Gregorian calendar: 146 097 days in 4 800 months).

@@ -14,7 +14,7 @@ use crate::band::estimate::Estimate;
 use crate::deal::asking::Answer;
 use crate::deal::waiting::{Plan, Rate};
 use crate::trade::Currency;
-use crate::trade::comp::money_text;
+use crate::trade::money::money_text;
 
 /// Name and version of the JSON document of `ask`.
 pub const SCHEMA: &str = "compband.ask/1";

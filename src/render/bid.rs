@@ -15,7 +15,7 @@ use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, WORST,
 use crate::deal::outlet::Net;
 use crate::deal::prospect::Prospect;
 use crate::trade::Currency;
-use crate::trade::comp::money_text;
+use crate::trade::money::money_text;
 
 /// Name and version of the JSON document.
 pub const SCHEMA: &str = "compband.bid/1";

@@ -11,9 +11,9 @@ use super::sheet::wrap;
 use super::table::{Grid, Kind};
 use crate::band::change::{Cause, CompChange, Fate, Step};
 use crate::book::history::Record;
-use crate::book::ledger::basis_word;
-use crate::settings::PriceBasis;
-use crate::trade::comp::money_text;
+use crate::trade::comp::PriceBasis;
+use crate::trade::comp::basis_word;
+use crate::trade::money::money_text;
 use crate::trade::{Comp, Currency};
 
 /// Names and versions of the schemas.

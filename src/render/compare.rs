@@ -11,7 +11,7 @@ use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
 use crate::deal::bid::{Advice, Aim, Judged};
 use crate::trade::Currency;
-use crate::trade::comp::money_text;
+use crate::trade::money::money_text;
 
 /// Name and version of the JSON document.
 pub const SCHEMA: &str = "compband.compare/1";

@@ -6,7 +6,7 @@
 
 use std::fmt::Write;
 
-use crate::trade::problem::shorten;
+use crate::trade::text::shorten;
 
 /// Text for the content of an element or an attribute between quotes.
 pub fn escape(text: &str) -> String {

@@ -8,8 +8,8 @@ use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::settings::PriceBasis;
-use crate::trade::comp::money_text;
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::money_text;
 use crate::trade::{Attributes, Currency, Foreign, Items};
 
 /// Name and version of the schema.

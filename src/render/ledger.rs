@@ -12,10 +12,12 @@ use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
-use crate::book::ledger::{self as entries, Account, Entry, Foreseen, basis_word};
 use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
-use crate::trade::comp::{match_key, money_text};
+use crate::trade::comp::basis_word;
+use crate::trade::entry::{self, Account, Entry, Foreseen};
+use crate::trade::money::money_text;
+use crate::trade::names::match_key;
 
 /// Name and version of the JSON document; `data/ledger-1.schema.json` describes every key.
 pub const SCHEMA: &str = "compband.ledger/1";
@@ -566,7 +568,7 @@ pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec
 
 /// The model that a deal was opened for, reversed or not.
 pub(super) fn model_of(ledger: &Ledger, deal: u32) -> Option<&str> {
-    let bought = |entry: &&Entry| entry.kind == entries::Kind::Buy && entry.deal == Some(deal);
+    let bought = |entry: &&Entry| entry.kind == entry::Kind::Buy && entry.deal == Some(deal);
     let entry = ledger.entries().iter().find(bought)?;
     entry.unit.as_ref().map(|unit| unit.model.as_str())
 }

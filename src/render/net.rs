@@ -10,7 +10,7 @@ use super::numbers::amount;
 use super::sheet::{HEADING, PRICE, prose_width, wrap};
 use crate::deal::outlet::{Item, Line, Needed, Net, PostageFrom, Terms};
 use crate::trade::Currency;
-use crate::trade::comp::money_text;
+use crate::trade::money::money_text;
 
 /// Name and version of the JSON document.
 pub const SCHEMA: &str = "compband.net/1";

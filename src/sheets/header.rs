@@ -3,7 +3,7 @@
 use crate::book::csv::canonical::{OptionalColumn, PARSED};
 use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column};
 use crate::trade::comp::COLUMNS;
-use crate::trade::problem::{nearest, quoted, shorten};
+use crate::trade::text::{nearest, quoted, shorten};
 
 use crate::sheets::records::Cells;
 use crate::sheets::{Fault, ReadOptions};

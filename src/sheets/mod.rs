@@ -12,10 +12,10 @@ use std::fs;
 use std::path::Path;
 
 use crate::book::BookError;
-use crate::book::csv::canonical::Wrong;
 use crate::parse::dates::{DateOrder, read_date};
 use crate::parse::money::DecimalMark;
-use crate::trade::problem::shorten;
+use crate::trade::cells::Wrong;
+use crate::trade::text::shorten;
 use crate::trade::{Currency, Problem};
 
 use header::{Column, Field, Mapping, Wish};

@@ -6,9 +6,9 @@ use std::fmt;
 use rust_decimal::Decimal;
 use serde::Deserialize;
 
-use crate::settings::Range;
-use crate::trade::comp::minor_units;
 use crate::trade::items::fold_name;
+use crate::trade::money::minor_units;
+use crate::trade::range::Range;
 
 /// What the name of a column begins with that holds a numeric attribute.
 pub const COLUMN_PREFIX: &str = "attr.";

@@ -1,10 +1,12 @@
 //! What the cells of a new sale must keep to, whether it is imported or logged. The files of the
-//! book itself are read more leniently (see [`canonical`]), so that a book stays readable with
+//! book itself are read more leniently (see [`crate::book::csv::canonical`]), so that a book stays readable with
 //! what was once taken in.
 
+use crate::trade::cells;
+use crate::trade::text::is_unseen;
 use chrono::{Days, NaiveDate};
 
-use crate::book::csv::canonical::{self, Wrong};
+use crate::trade::cells::Wrong;
 
 /// Most characters of a model, an identifier, the source of a rate and any other text.
 const MOST_MODEL: usize = 200;
@@ -18,13 +20,13 @@ pub const MOST_UNITS: u32 = 10_000;
 /// First day a sale can be of.
 const FIRST_DAY: Option<NaiveDate> = NaiveDate::from_ymd_opt(1990, 1, 1);
 
-/// Checks the text of a canonical cell of the column beyond what [`canonical::check`] asks.
+/// Checks the text of a canonical cell of the column beyond what [`crate::book::csv::canonical::check`] asks.
 ///
 /// # Errors
 /// Where a new sale cannot have it.
 pub fn cell(column: &str, text: &str, today: NaiveDate) -> Result<(), Wrong> {
     match column {
-        "sold_on" => canonical::day(text).map_or(Ok(()), |sold_on| day(sold_on, today)),
+        "sold_on" => cells::day(text).map_or(Ok(()), |sold_on| day(sold_on, today)),
         "lot_size" => text.parse().map_or(Ok(()), units),
         "comp_id" | "model" | "variant" | "missing" | "extras" | "defects" | "venue" | "note" => {
             self::text(column, text)
@@ -107,19 +109,6 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
         format!("text without {what}, but it has {}", found.escape_unicode()),
         "take it out",
     ))
-}
-
-/// Zero-width characters, line separators and controls of the direction of writing (Unicode
-/// Standard Annex 9, section 2).
-pub fn is_unseen(c: char) -> bool {
-    matches!(c,
-        '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
-        | '\u{2060}'..='\u{2064}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
-}
-
-/// Line ends as a book keeps them: `\n`.
-pub fn line_ends(text: &str) -> String {
-    text.replace("\r\n", "\n").replace('\r', "\n")
 }
 
 #[cfg(test)]

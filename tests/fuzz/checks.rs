@@ -23,12 +23,13 @@ use compband::parse::dates::{DateOrder, WrittenDate, read_date};
 use compband::parse::money::{parse_amount, read_quantity};
 use compband::render::journal::journal;
 use compband::render::ledger::{Told, document, postings_csv, sheet};
-use compband::settings::Range;
 use compband::settings::Settings;
 use compband::sheets::header::parse_wish;
 use compband::sheets::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
 use compband::sheets::{Input, ReadOptions};
-use compband::trade::comp::{COLUMNS, MOST_MONEY};
+use compband::trade::comp::COLUMNS;
+use compband::trade::money::MOST_MONEY;
+use compband::trade::range::Range;
 use compband::trade::{Attributes, Comp, Currency, Items, Problem};
 use rust_decimal::Decimal;
 

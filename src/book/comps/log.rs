@@ -4,6 +4,7 @@
 //! unfinished last line. Readers pass such a line over; the next writer repairs it. A sale with
 //! an attribute or a rate that the file has no column for makes the file anew, with that column.
 
+use crate::trade::cells;
 use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
@@ -80,7 +81,7 @@ impl LogBytes {
                 .next()
                 .is_some_and(|cell| entry_number(cell).is_some());
             let day = cells.nth(1).and_then(|cell| std::str::from_utf8(cell).ok());
-            number && day.is_some_and(|text| canonical::day(text.trim()).is_ok())
+            number && day.is_some_and(|text| cells::day(text.trim()).is_ok())
         };
         if !tail.split(|&b| b == b'\n').skip(1).any(like_row) {
             return None;

@@ -9,7 +9,7 @@ use crate::book::BookError;
 use crate::book::comps::cache::table::{Damaged, Id, Models, Spelling, Table};
 use crate::book::comps::frame::{Builder, Packed};
 use crate::book::csv::canonical::Row;
-use crate::book::store::{IdMap, id_hash};
+use crate::book::ids::{IdMap, id_hash};
 use crate::trade::Comp;
 
 /// Why comps could not be had.

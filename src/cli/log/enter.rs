@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 use dialoguer::Confirm;
 
 use super::{Outcome, Writing, note_undeclared, old_to_new, read_comp, record, tell};
-use crate::book::csv::canonical::{self, Wrong};
+use crate::book::csv::canonical;
 use crate::book::{Book, BookError};
 use crate::cli::attributes::attribute_value;
 use crate::cli::complete::{all_pieces, one_spelling};
@@ -14,8 +14,10 @@ use crate::cli::prompt::{Question, Said, Words};
 use crate::cli::{CliError, count, notice, report, say, today, undo};
 use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
+use crate::trade::cells::Wrong;
 use crate::trade::checks;
-use crate::trade::comp::{COLUMNS, match_key};
+use crate::trade::comp::COLUMNS;
+use crate::trade::names::match_key;
 use crate::trade::{Comp, HowSold};
 
 /// Columns whose last value is offered for the next sale.

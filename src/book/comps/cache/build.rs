@@ -22,8 +22,8 @@ use crate::book::comps::cache::table::{
 use crate::book::comps::frame::{Builder, Packed, Words, place, short_line};
 use crate::book::csv::canonical::Row;
 use crate::book::files;
-use crate::book::store::id_hash;
-use crate::trade::comp::match_key;
+use crate::book::ids::id_hash;
+use crate::trade::names::match_key;
 
 /// Rows held before they are spilled.
 const FLUSH_ROWS: usize = 1 << 17;
