@@ -44,6 +44,8 @@ pub struct Draw {
     pub ours: Tried,
     /// Ours with gross errors planted.
     pub spoilt: Tried,
+    /// The same, were it known which comps they are: the least that gross errors can cost.
+    pub known: Tried,
     pub oracle: f64,
 }
 
@@ -77,6 +79,11 @@ impl Cell {
     /// How much our score rises with gross errors planted.
     pub fn rise(&self) -> Figure {
         Figure::ratio(self.draws.iter().map(|d| (d.spoilt.score, d.ours.score))).less_one()
+    }
+
+    /// The same, were it known which comps they are.
+    pub fn rise_were_they_known(&self) -> Figure {
+        Figure::ratio(self.draws.iter().map(|d| (d.known.score, d.ours.score))).less_one()
     }
 
     pub fn peer(&self, name: &str) -> Option<&Peer> {
@@ -183,19 +190,17 @@ fn score(data: &Data, n: usize, draw: usize) -> (Draw, [Option<Tried>; 2]) {
     let rows: Vec<&Row> = comps.iter().map(|&i| &data.rows[i]).collect();
     let row = &data.rows[target];
     let tried = |band| Tried::of(band, row.log_price);
-    let ours = |factors: &[f64]| {
-        let alone = Aids::default();
-        tried(ours::band(
-            &sales,
-            &data.sales[target],
-            &data.settings,
-            factors,
-            &alone,
-        ))
+    let ours = |sales: &[&Sale], factors: &[f64]| {
+        let (unit, alone) = (&data.sales[target], Aids::default());
+        tried(ours::band(sales, unit, &data.settings, factors, &alone))
     };
+    let factors = gross(&mut rng, n);
+    let pairs = sales.iter().zip(&factors);
+    let honest: Vec<&Sale> = pairs.filter(|(_, f)| **f == 1.0).map(|(s, _)| *s).collect();
     let draw = Draw {
-        ours: ours(&vec![1.0; n]),
-        spoilt: ours(&gross(&mut rng, n)),
+        ours: ours(&sales, &vec![1.0; n]),
+        spoilt: ours(&sales, &factors),
+        known: ours(&honest, &vec![1.0; honest.len()]),
         oracle: data.oracle.scores[target],
     };
     (

@@ -96,13 +96,13 @@ impl Report {
     fn ours(&self, f: &mut Formatter<'_>) -> fmt::Result {
         writeln!(
             f,
-            "| set | n | coverage | score | / oracle | / by eye | / least squares | gross errors | / kept |"
+            "| set | n | coverage | score | / oracle | / by eye | / least squares | gross errors | were they known | / kept |"
         )?;
-        writeln!(f, "|---|---:|---:|---:|---:|---:|---:|---:|---:|")?;
+        writeln!(f, "|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|")?;
         for (study, cell) in self.cells() {
             writeln!(
                 f,
-                "| {} | {} | {} | {} | {} | {} | {} | {} | {} |",
+                "| {} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
                 study.name,
                 cell.n,
                 cell.coverage(),
@@ -111,6 +111,7 @@ impl Report {
                 cell.to_peer(BY_EYE),
                 cell.to_peer(LEAST_SQUARES),
                 cell.rise().percent(),
+                cell.rise_were_they_known().percent(),
                 self.before(study, cell),
             )?;
         }
@@ -121,13 +122,14 @@ impl Report {
             };
             writeln!(
                 f,
-                "| mean of {} sets | {n} | {} | | {} | {} | {} | {} | {} |",
+                "| mean of {} sets | {n} | {} | | {} | {} | {} | {} | {} | {} |",
                 at().count(),
                 Figure::mean_of(at().map(|(_, cell)| cell.coverage())),
                 geometric(&|_, cell| cell.to_oracle()),
                 geometric(&|_, cell| cell.to_peer(BY_EYE)),
                 geometric(&|_, cell| cell.to_peer(LEAST_SQUARES)),
                 Figure::mean_of(at().map(|(_, cell)| cell.rise())).percent(),
+                Figure::mean_of(at().map(|(_, cell)| cell.rise_were_they_known())).percent(),
                 geometric(&|study, cell| self.before(study, cell)),
             )?;
         }

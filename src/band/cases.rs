@@ -175,8 +175,11 @@ impl Cases {
     pub fn then(&self, day: NaiveDate, age: f64) -> f64 {
         self.mean(|case| {
             let trend = -monthly(&case.design, &case.fit) * age / DAYS_PER_MONTH;
-            let steps = case.steps().filter(|(step, _)| day < *step);
-            trend + steps.map(|(_, j)| case.fit.mean[j]).sum::<f64>()
+            let apart = |(step, j): (NaiveDate, usize)| {
+                let before = f64::from(u8::from(day < step));
+                (before - case.design.subject[j]) * case.fit.mean[j]
+            };
+            trend + case.steps().map(apart).sum::<f64>()
         })
     }
 

@@ -433,18 +433,21 @@ impl<'a> Line<'a> {
 
 impl Design {
     /// Adds the column of a step on `day` to a design made of the candidates `used`, with `others`
-    /// beside them: prices before `day` are brought to the level after it. The subject is of after it.
+    /// beside them: prices before `day` are brought to the level after it, or those after it to the level
+    /// before where the day of the estimate lies before `day` and later sales speak of an earlier one.
     pub fn add_step<'a>(
         &mut self,
         day: NaiveDate,
         used: impl Iterator<Item = &'a Candidate>,
         others: impl Iterator<Item = &'a Candidate>,
     ) {
+        let used: Vec<&Candidate> = used.collect();
         let history = History {
-            days: used.map(|c| c.sold_on).collect(),
+            days: used.iter().map(|c| c.sold_on).collect(),
             weights: Vec::new(),
         };
         let p = self.columns.len();
+        let own = f64::from(u8::from(today(&used).is_some_and(|today| today < day)));
         let column = history.before(day);
         let with = column.iter().filter(|v| **v == 1.0).count();
         let without = column.iter().filter(|v| **v == 0.0).count();
@@ -461,13 +464,13 @@ impl Design {
         self.x =
             std::mem::replace(&mut self.x, DMatrix::zeros(0, 0)).resize_horizontally(p + 1, 0.0);
         self.x.set_column(p, &column);
-        self.subject = self.subject.clone().resize_vertically(p + 1, 0.0);
+        self.subject = self.subject.clone().resize_vertically(p + 1, own);
         for one in &mut self.possible {
-            one.row = one.row.clone().resize_vertically(p + 1, 0.0);
+            one.row = one.row.clone().resize_vertically(p + 1, own);
         }
         for rule in &mut self.rules {
             if let Direction::Row(row) = &mut rule.of {
-                *row = row.clone().resize_vertically(p + 1, 0.0);
+                *row = row.clone().resize_vertically(p + 1, own);
             }
         }
         self.rules.push(Rule {
@@ -484,6 +487,14 @@ impl Design {
                 .resize_vertically(p + 1, f64::from(u8::from(before)));
         }
     }
+}
+
+/// The day of the estimate, as the ages of dated candidates have it.
+fn today(candidates: &[&Candidate]) -> Option<NaiveDate> {
+    candidates.iter().find_map(|candidate| {
+        let age = chrono::Duration::days(candidate.age_days?.into());
+        candidate.sold_on?.checked_add_signed(age)
+    })
 }
 
 /// Rule of thumb for the coefficient of a step.

@@ -102,10 +102,20 @@ impl Market {
 
 /// The estimate for a unit of the best grade on day `day`, from the sales of the year before it.
 pub fn ask(history: &[(f64, Candidate)], day: f64, settings: &Settings) -> Estimate {
-    let as_of = BEGIN + Duration::days(day as i64);
-    let mut comps: Vec<Candidate> = history
+    let earlier = history
         .iter()
-        .filter(|(at, _)| *at <= day && day - at <= 365.0)
+        .filter(|(at, _)| *at <= day && day - at <= 365.0);
+    ask_with(earlier, day, settings)
+}
+
+/// The same from these sales.
+fn ask_with<'a>(
+    sales: impl Iterator<Item = &'a (f64, Candidate)>,
+    day: f64,
+    settings: &Settings,
+) -> Estimate {
+    let as_of = BEGIN + Duration::days(day as i64);
+    let mut comps: Vec<Candidate> = sales
         .map(|(at, sale)| Candidate {
             sold_on: Some(BEGIN + Duration::days(*at as i64)),
             age_days: Some((day - at) as i32),
@@ -281,6 +291,28 @@ fn a_step_is_said() {
         "{near} of {}",
         adjusted.len()
     );
+}
+
+/// Where later sales too speak of a day before a step, as where comps are not drawn in the order of
+/// their days, the estimate is that of the prices before it.
+#[test]
+fn a_step_to_come_is_not_behind() {
+    let mut settings = Settings::default();
+    settings.estimate.half_life_days = f64::INFINITY;
+    let mut rng = StdRng::seed_from_u64(22);
+    let history = DOWN.history(&mut rng, 800.0);
+    for day in [300.0, 500.0] {
+        let made = ask_with(history.iter(), day, &settings);
+        assert_eq!(made.evidence.steps.len(), 1, "{day}");
+        let miss = made.outcome.median() - DOWN.mark(day);
+        assert!(miss.abs() < 0.06, "{miss} on day {day}");
+        let adjusted = made.comps.iter().filter_map(|c| c.adjusted);
+        let apart = adjusted.map(|a| (a.ln() - DOWN.mark(day)).abs());
+        let (sum, count) = apart.fold((0.0, 0), |(s, n), a| (s + a, n + 1));
+        assert!(sum / f64::from(count) < 0.12, "{day}");
+        let then = made.trend.first().unwrap().1.ln();
+        assert!((then - DOWN.mark(0.0)).abs() < 0.08, "{day}");
+    }
 }
 
 /// While it is open whether prices stepped, the estimate is an average and says so, with the price
