@@ -20,7 +20,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::estimate::{from_comps, label};
+use super::fitting::{from_comps, label};
 use super::siblings::alone;
 use crate::fit::design::{Design, OTHERS, Prior, SoldTerm, Term, prior_of};
 use crate::fit::posterior::Posterior;

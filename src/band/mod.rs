@@ -5,10 +5,12 @@
 //! finished estimates against what was then paid, [`verdict`] says what the figures mean.
 //! [`change`] says why an estimate is not what it was, [`conflict`] which rules of thumb the comps contradict.
 
+pub mod answer;
 mod cases;
 pub mod change;
 pub mod conflict;
 pub mod estimate;
+mod fitting;
 pub mod outcome;
 pub mod own;
 pub mod predictive;

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use rust_decimal::prelude::ToPrimitive;
 
+use super::answer::{Adjustment, CompLine, Estimate, OpenStep, PriceStep};
 use super::conflict::Conflict;
-use super::estimate::{Adjustment, CompLine, Estimate, OpenStep, PriceStep};
 use super::undeclared::{Point, explained};
 use crate::fit::design::Term;
 use crate::select::Dropped;

@@ -23,6 +23,7 @@ mod properties;
 mod ratio;
 mod reference;
 mod report;
+mod rooms;
 mod runner;
 mod step;
 mod store;
