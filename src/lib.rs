@@ -12,6 +12,7 @@
 
 #![forbid(unsafe_code)]
 
+pub mod app;
 pub mod backtest;
 pub mod band;
 pub mod book;

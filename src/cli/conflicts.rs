@@ -8,9 +8,9 @@ use polars::prelude::{BooleanChunked, DataFrame};
 use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
-use super::siblings::by_comps;
 use super::{CliError, count};
-use crate::backtest::past::in_parallel;
+use crate::app::parallel::in_parallel;
+use crate::app::related::by_comps;
 use crate::band::conflict::{self, Conflict, Heard};
 use crate::band::siblings::MOST_COMPS;
 use crate::book::store::Book;

@@ -6,17 +6,19 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
-use super::amounts::{money, money_if, quantity};
 use super::log::{record_sale, tell_recorded};
 use super::net::{SaleArgs, tell_unsure};
-use super::siblings::comps_among;
-use super::unit::{self, FactArgs, SoldArg};
+use super::unit::{FactArgs, SoldArg};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
-use crate::backtest::past;
+use crate::app::AppError;
+use crate::app::amounts::{money, money_if, quantity};
+use crate::app::past;
+use crate::app::related::comps_among;
+use crate::app::unit::AskedUnit;
 use crate::band::estimate::Aids;
 use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError, BookLock};
-use crate::deal::ledger::{Deal, Ledger, Purchase, Refusal, Sale, State, name};
+use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, State, name};
 use crate::deal::outlet::Item;
 use crate::render::ledger::{foreseen, hourly};
 use crate::render::numbers::amount;
@@ -205,15 +207,6 @@ fn one_line(flag: &str, text: &str) -> Result<String, CliError> {
         next: wrong.mend,
     })?;
     Ok(text.to_string())
-}
-
-impl From<Refusal> for CliError {
-    fn from(refusal: Refusal) -> Self {
-        Self::Refused {
-            message: refusal.message,
-            next: refusal.next,
-        }
-    }
 }
 
 /// The ledger of a book.
@@ -435,7 +428,7 @@ pub fn foresee(
     let subject = subject(unit);
     let settings = book.settings();
     let (comps, pool) = comps_among(book, &subject.model, as_of, settings, &mut |_| {})?;
-    let unit = unit::Unit {
+    let unit = AskedUnit {
         comps,
         settings: settings.clone(),
         subject,
@@ -443,7 +436,7 @@ pub fn foresee(
         keep: &[],
         drop: &[],
         aids: Aids {
-            own: past::own(book, as_of)?,
+            own: past::own(book, as_of, &mut notice)?,
             pool,
         },
     };
@@ -455,8 +448,8 @@ pub fn foresee(
             chance: made.chance,
             basis: made.basis,
         })),
-        Err(CliError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
-        Err(other) => Err(other),
+        Err(AppError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
+        Err(other) => Err(other.into()),
     }
 }
 
@@ -484,7 +477,7 @@ pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
             .ok_or_else(|| "minutes from 0 to 100000".to_string())
     };
     given.map_or(Ok(Decimal::ZERO), |text| {
-        quantity("--minutes", text, "min", check)
+        Ok(quantity("--minutes", text, "min", check)?)
     })
 }
 

@@ -8,10 +8,10 @@ use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::{money, money_if};
 use super::deals::{EntryArgs, Wanted, Writing, find_deal, foresee, read_ledger, subject, unit_of};
 use super::unit::FactArgs;
 use super::{CliError, count, notice, parse_day, say, today};
+use crate::app::amounts::{money, money_if};
 use crate::book::files::write_whole;
 use crate::book::{Book, BookError};
 use crate::deal::ledger::{Ledger, Refund, State, name};

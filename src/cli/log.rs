@@ -9,9 +9,9 @@ use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
 use polars::prelude::{IntoLazy, col, lit};
 
-use super::attributes::read_attributes;
 use super::undo::line;
 use super::{CliError, changes, fitted, notice, parse_day, say, strong, today};
+use crate::app::attributes::read_attributes;
 use crate::book::comps::frame::FrameRows;
 use crate::book::csv::canonical;
 use crate::book::csv::canonical::{CURRENCY, PARSED, SOLD_ON};

@@ -8,7 +8,7 @@ use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
 use super::{count, fitted};
-use crate::backtest::past::Past;
+use crate::app::past::Past;
 use crate::band::undeclared::{Explained, Point, explained};
 use crate::render::sheet::wrap;
 use crate::settings::declare::{Declaration, either_way, lines, rule_of_effect};

@@ -13,6 +13,7 @@ pub mod names;
 pub mod near;
 pub mod problem;
 pub mod range;
+pub mod repair;
 pub mod text;
 pub mod unit;
 

@@ -1,5 +1,6 @@
 //! The prompt of `compband log`: sales typed one after another, the last values at hand.
 
+use crate::cli::report_error;
 use std::io::IsTerminal;
 
 use chrono::NaiveDate;
@@ -8,10 +9,10 @@ use dialoguer::Confirm;
 use super::{Outcome, Writing, note_undeclared, old_to_new, read_comp, record, tell};
 use crate::book::csv::canonical;
 use crate::book::{Book, BookError};
-use crate::cli::attributes::attribute_value;
 use crate::cli::complete::{all_pieces, one_spelling};
 use crate::cli::prompt::{Question, Said, Words};
-use crate::cli::{CliError, count, notice, report, say, today, undo};
+use crate::cli::{CliError, count, notice, say, today, undo};
+use crate::parse::attribute::attribute_value;
 use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
 use crate::trade::cells::Wrong;
@@ -163,7 +164,7 @@ fn go_on(error: CliError) -> Result<(), CliError> {
         CliError::Refused { .. }
         | CliError::Absent { .. }
         | CliError::Book(BookError::Rows(_) | BookError::Refused(_) | BookError::Locked(_)) => {
-            report(&error);
+            report_error(&error);
             Ok(())
         }
         other => Err(other),

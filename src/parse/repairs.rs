@@ -3,10 +3,10 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::number;
-use crate::deal::prospect::Repair;
 use crate::parse::money::parse_amount;
+use crate::parse::quantity::number;
 use crate::trade::Currency;
+use crate::trade::repair::Repair;
 use crate::trade::text::{nearest, quoted, shorten};
 
 /// How a repair is written.
