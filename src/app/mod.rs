@@ -9,6 +9,7 @@ pub mod error;
 pub(crate) mod kept;
 pub mod parallel;
 pub mod past;
+pub mod record;
 pub mod related;
 pub mod timeline;
 pub mod unit;

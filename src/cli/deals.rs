@@ -6,13 +6,14 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
-use super::log::{record_sale, tell_recorded};
+use super::log::tell_recorded;
 use super::net::{SaleArgs, tell_unsure};
 use super::unit::{FactArgs, SoldArg};
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
 use crate::app::AppError;
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::past;
+use crate::app::record::record_sale;
 use crate::app::related::comps_among;
 use crate::app::unit::AskedUnit;
 use crate::band::estimate::Aids;
@@ -611,7 +612,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     // and enters the sale, while a deal once sold cannot be sold again.
     let recorded = args
         .log_comp
-        .then(|| record_sale(&writing.book, &writing.lock, comp.clone()));
+        .then(|| record_sale(&writing.book, &writing.lock, comp.clone(), &mut notice));
     let recorded = recorded.transpose()?;
     if let Err(error) = writing.enter(entry) {
         if recorded.is_some() {

@@ -10,8 +10,8 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use tempfile::NamedTempFile;
 
-use super::log::new_model;
 use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
+use crate::app::record::new_model;
 use crate::book::files::sync_folder;
 use crate::book::rates::{Conversion, KeptRates};
 use crate::book::{Book, BookError};

@@ -33,8 +33,8 @@ pub mod watch;
 pub use day::{parse_day, today};
 pub use error::CliError;
 pub use output::{
-    aside, changes, count, draw, empty_book, fitted, mutter, not_declared, notice, progress,
-    report_error, say, strong,
+    SHORTEST_ID, aside, changes, count, draw, empty_book, fitted, mutter, not_declared, notice,
+    progress, report_error, say, strong,
 };
 
 use std::ffi::OsString;
@@ -55,9 +55,6 @@ Exit codes:
   4  the settings are wrong
   5  no such book, model or evidence
   6  the book is held by another run";
-
-/// Fewest characters of an identifier shown.
-const SHORTEST_ID: usize = 6;
 
 /// What will a used item sell for? A price band from the sold comparables you recorded yourself.
 #[derive(Debug, Parser)]
@@ -132,7 +129,7 @@ impl Command {
             Self::History(args) => history::run(args, book),
             Self::Explain(args) => explain::run(args),
             Self::Completions(args) => complete::completions(args),
-            Self::Man(args) => complete::man(args),
+            Self::Man(args) => complete::man(args, Cli::command()),
         }
     }
 }
@@ -140,7 +137,7 @@ impl Command {
 /// Runs the command line: the program's name and its arguments.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let args: Vec<OsString> = args.into_iter().collect();
-    match complete::answer(&args) {
+    match complete::answer(&args, Cli::command) {
         Ok(false) => {}
         Ok(true) => return ExitCode::SUCCESS,
         Err(error) => {

@@ -153,3 +153,6 @@ pub fn progress() -> impl Fn(usize, usize) + Sync {
         }
     }
 }
+
+/// Fewest characters of an identifier shown.
+pub const SHORTEST_ID: usize = 6;

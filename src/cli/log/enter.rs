@@ -6,7 +6,8 @@ use std::io::IsTerminal;
 use chrono::NaiveDate;
 use dialoguer::Confirm;
 
-use super::{Outcome, Writing, note_undeclared, old_to_new, read_comp, record, tell};
+use super::words::{note_undeclared, old_to_new, read_comp, tell};
+use crate::app::record::{Outcome, Writing, record};
 use crate::book::csv::canonical;
 use crate::book::{Book, BookError};
 use crate::cli::complete::{all_pieces, one_spelling};
@@ -226,7 +227,7 @@ impl Session<'_> {
 
     fn write(&self, comp: Comp, writing: Writing) -> Result<(Comp, Outcome), CliError> {
         let lock = self.book.lock(&mut notice)?;
-        record(self.book, &lock, comp, writing)
+        Ok(record(self.book, &lock, comp, writing, &mut notice)?)
     }
 
     /// Takes a model in among those that answers are completed from.
@@ -338,7 +339,7 @@ fn checked(
     } else {
         text
     };
-    let normal = super::normal(column, text, &settings.currency);
+    let normal = super::words::normal(column, text, &settings.currency);
     let good = checks::cell(column, &normal, today)
         .and_then(|()| canonical::check(column, &normal, settings));
     match good {
