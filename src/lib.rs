@@ -9,6 +9,67 @@
 //!
 //! The method, with its formulas and their sources, stands in [`fit`] (adjustments) and in
 //! [`band`] (predictive distribution, calibration, checks).
+//!
+//! # From CSV text to a band
+//!
+//! ```
+//! use compband::band::estimate;
+//! use compband::book::csv::canonical::{self, Layout};
+//! use compband::book::history::frame_of;
+//! use compband::select::Subject;
+//! use compband::select::pieces::Wording;
+//! use compband::select::plan::{Query, select};
+//! use compband::select::widen::{Limits, widen};
+//! use compband::settings::{PriceBasis, Settings};
+//! use compband::trade::comp::COLUMNS;
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let csv = format!(
+//!     "{}
+//! c1,2026-03-01,Nerrow F4,,,B,,,,yes,118,0,EUR,fixed,,1,
+//! c2,2026-03-04,Nerrow F4,,,B,,,,yes,124,0,EUR,fixed,,1,
+//! c3,2026-03-09,Nerrow F4,,,B,,,,yes,121,0,EUR,fixed,,1,
+//! c4,2026-03-20,Nerrow F4,,,B,,,,yes,119,0,EUR,fixed,,1,
+//! ",
+//!     COLUMNS.join(",")
+//! );
+//! let settings = Settings::default();
+//! let mut comps = Vec::new();
+//! let layout = Layout::Import(1);
+//! let problems = canonical::read(csv.as_bytes(), "sales.csv", layout, &settings, &mut |row| {
+//!     comps.push(row.comp);
+//! })?;
+//! assert!(problems.is_empty());
+//!
+//! let subject = Subject {
+//!     grade: Some("B".into()),
+//!     ..Subject::blank("Nerrow F4")
+//! };
+//! let as_of = "2026-03-31".parse()?;
+//! let query = Query {
+//!     subject: &subject,
+//!     wording: Wording::of(&subject.model, &settings),
+//!     as_of,
+//!     window_days: settings.estimate.window_days,
+//!     basis: PriceBasis::Delivered,
+//!     most: usize::MAX,
+//! };
+//! let mut selection = select(&frame_of(&comps)?, &query)?;
+//! let limits = Limits {
+//!     enough: settings.estimate.enough,
+//!     most: settings.estimate.most_comps,
+//!     keep: &[],
+//!     drop: &[],
+//! };
+//! widen(&mut selection, &subject, &limits)?;
+//! let made = estimate(selection, &subject, &settings, as_of, 80)?;
+//!
+//! // The band is of log prices.
+//! let (low, high) = made.outcome.band(0.8);
+//! assert!(low.exp() < 120.0 && 120.0 < high.exp());
+//! # Ok(())
+//! # }
+//! ```
 
 #![forbid(unsafe_code)]
 

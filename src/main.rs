@@ -1,3 +1,5 @@
+//! The `compband` program: everything is in the library of the same name.
+
 #![forbid(unsafe_code)]
 
 use std::process::ExitCode;

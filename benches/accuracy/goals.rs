@@ -4,7 +4,7 @@ use std::fmt::{self, Display, Formatter};
 
 use super::draws::Cell;
 use super::figure::Figure;
-use super::market::{Held, Kind};
+use super::market::{Held, Kind, Others};
 use super::peers::BAYESIAN_RIDGE;
 use super::report::{Report, Study};
 use super::wrong::Wrong;
@@ -111,7 +111,7 @@ fn with_others(n: usize) -> Bound {
 
 fn simulated(held: &Held) -> Bound {
     match held.market.n {
-        _ if held.market.others => Bound::Within(0.76, 0.86),
+        _ if held.market.others == Others::Like => Bound::Within(0.76, 0.86),
         ..=11 => Bound::Within(0.74, 0.90),
         12..=24 => Bound::Within(0.76, 0.87),
         25.. => Bound::Within(0.77, 0.84),

@@ -83,17 +83,26 @@ impl Kind {
 pub struct Market {
     pub kind: Kind,
     pub spread: f64,
-    /// Two other models of the book, whose effects and spread are those of this one.
-    pub others: bool,
+    pub others: Others,
     pub n: usize,
+}
+
+/// The other models of the book.
+#[derive(Clone, Copy, PartialEq)]
+pub enum Others {
+    None,
+    /// Two, whose effects and spread are those of this one.
+    Like,
+    /// Two, like each other but not like this one: their effects are drawn anew.
+    Unlike,
 }
 
 impl Market {
     pub fn book(&self) -> &'static str {
-        if self.others {
-            "two other models"
-        } else {
-            "alone"
+        match self.others {
+            Others::None => "alone",
+            Others::Like => "two other models",
+            Others::Unlike => "two unlike it",
         }
     }
 
@@ -125,7 +134,7 @@ pub struct Held {
 /// All markets, the plain ones first.
 pub fn markets() -> Vec<Market> {
     let mut all = Vec::new();
-    let mut add = |kind, spreads: &[f64], sizes: &[usize], others: &[bool]| {
+    let mut add = |kind, spreads: &[f64], sizes: &[usize], others: &[Others]| {
         for &others in others {
             for &spread in spreads {
                 let sized = |&n| Market {
@@ -138,14 +147,15 @@ pub fn markets() -> Vec<Market> {
             }
         }
     };
-    let both = [false, true];
+    let both = [Others::None, Others::Like];
     add(Kind::Plain, &SPREADS, &SIZES, &both);
     add(Kind::Heavy, &SPREADS, &SIZES, &both);
     for times in [2, 3] {
-        add(Kind::Larger(times), &[0.10, 0.25], &SIZES, &[false]);
+        add(Kind::Larger(times), &[0.10, 0.25], &SIZES, &[Others::None]);
     }
+    add(Kind::Plain, &[0.10, 0.25], &SIZES, &[Others::Unlike]);
     add(Kind::Falling, &[0.10], &SIZES, &both);
-    add(Kind::Mistyped, &[0.10, 0.25], &SIZES, &[false]);
+    add(Kind::Mistyped, &[0.10, 0.25], &SIZES, &[Others::None]);
     let year = (A_MONTH * f64::from(YEAR) / DAYS_PER_MONTH).round() as usize;
     for days in AFTER {
         add(Kind::Stepped(days), &[0.10], &[year], &both);
@@ -274,13 +284,17 @@ fn seen(market: Market, settings: &Settings, draw: usize) -> Seen {
     let comps = truth.comps(MODEL, level, market.n, &mut rng);
     let (sale, median) = truth.sale(level, 0, &mut rng);
     let mut aids = Aids::default();
-    if market.others {
+    if market.others != Others::None {
+        let theirs = match market.others {
+            Others::Unlike => &Truth::drawn(market, &mut rng),
+            _ => &truth,
+        };
         let learnt: Vec<_> = ["other", "third"]
             .iter()
             .filter_map(|model| {
                 let level = rng.random_range(40f64.ln()..400f64.ln());
                 let n = rng.random_range(OTHERS);
-                learn(truth.comps(model, level, n, &mut rng), true, settings)
+                learn(theirs.comps(model, level, n, &mut rng), true, settings)
             })
             .collect();
         aids.pool = Arc::new(Pool::of(&learnt, None));

@@ -173,14 +173,11 @@ fn working_price(
 /// What the parts-only rule makes of the price of a working unit.
 fn parts_price(working: Prior, settings: &Settings) -> Belief {
     let rule = Belief::of_rule(design::parts_rule(settings));
-    let part = |part: RulePart| RulePart {
+    rule.map(|part| RulePart {
         mean: working.mean + part.mean,
         sd: working.sd.hypot(part.sd),
         ..part
-    };
-    Belief {
-        parts: rule.parts.map(part),
-    }
+    })
 }
 
 /// The facts that are not known of the subject, those that would narrow the band most first.

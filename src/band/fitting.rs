@@ -250,8 +250,13 @@ fn what_to_record(selection: &Selection, subject: &Subject) -> String {
     text
 }
 
+/// Degrees of freedom above which errors are taken for normal: no quantile of a band differs by a
+/// millionth of its width, and the functions of the t distribution converge ever more slowly.
+const MOST_NU: f64 = 1e6;
+
 fn options(settings: &EstimateSettings, works: bool) -> Options {
     let loss = match settings.errors {
+        Errors::StudentT if settings.nu > MOST_NU => Loss::StudentT { nu: f64::INFINITY },
         Errors::StudentT => Loss::StudentT { nu: settings.nu },
         Errors::Huber => Loss::Huber { k: 1.345 },
         Errors::Tukey => Loss::Tukey { c: 4.685 },

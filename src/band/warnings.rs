@@ -263,7 +263,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     };
     if any_used
         && let Some(grade) = &subject.grade
-        && !used().any(|c| c.grade.eq_ignore_ascii_case(grade))
+        && !used().any(|c| crate::trade::names::same(&c.grade, grade))
     {
         let at = settings.grade_index(grade);
         let next_to_it = |a: &&Adjustment| match a.term {

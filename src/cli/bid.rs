@@ -53,6 +53,7 @@ pub struct BidArgs {
 /// How a unit is bought, mended and sold again, and what that must promise.
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct DealArgs {
+    /// How and where the unit is sold.
     #[command(flatten)]
     pub sale: SaleArgs,
     #[command(flatten)]

@@ -8,14 +8,16 @@ use std::path::PathBuf;
 use clap::{Arg, Args, ValueEnum};
 use clap_complete::CompleteEnv;
 use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
-use clap_complete::env::Shells;
 
+use super::shells::SHELLS;
+use super::terminal::steers;
 use super::{CliError, count, notice, say};
 use crate::book::BookError;
 use crate::book::files::write_whole;
 use crate::book::store::Book;
 use crate::settings::Settings;
 use crate::trade::names::match_key;
+use crate::trade::names::push_key;
 
 /// The variable by which a shell asks for completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";
@@ -69,7 +71,7 @@ pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
         Shell::Zsh => "zsh",
     };
     let mut script = Vec::new();
-    if let Some(shell) = Shells::builtins().completer(name) {
+    if let Some(shell) = SHELLS.completer(name) {
         shell.write_registration(VARIABLE, "compband", "compband", "compband", &mut script)?;
     }
     say(&String::from_utf8_lossy(&script))
@@ -102,10 +104,16 @@ pub fn man(args: &ManArgs, command: clap::Command) -> Result<(), CliError> {
 
 /// Those of `words` that begin as what was typed, whatever the case.
 fn beginning(typed: &OsStr, words: impl IntoIterator<Item = String>) -> Vec<CompletionCandidate> {
-    let typed = typed.to_string_lossy().to_lowercase();
+    let mut wanted = String::new();
+    push_key(&mut wanted, &typed.to_string_lossy());
+    let begins = |word: &str| {
+        let mut key = String::new();
+        push_key(&mut key, word);
+        key.starts_with(&wanted)
+    };
     words
         .into_iter()
-        .filter(|word| word.to_lowercase().starts_with(&typed))
+        .filter(|word| begins(word) && !word.contains(steers))
         .map(CompletionCandidate::new)
         .collect()
 }
@@ -198,5 +206,6 @@ pub fn answer(args: &[OsString], command: fn() -> clap::Command) -> Result<bool,
     let here = std::env::current_dir().ok();
     CompleteEnv::with_factory(move || with_words(command()))
         .var(VARIABLE)
+        .shells(SHELLS)
         .try_complete(args.to_vec(), here.as_deref())
 }

@@ -407,7 +407,7 @@ fn write_csv(frame: &DataFrame, currency: &Currency) -> Result<(), CliError> {
         Box::new(output)
     };
     let output = BufWriter::with_capacity(1 << 16, output);
-    let mut writer = Writer::with_header(output, &COLUMNS, optional_in(frame)?)?;
+    let mut writer = Writer::with_header(output, &COLUMNS, optional_in(frame)?)?.neutral();
     for at in 0..rows.len() {
         writer.comp(&rows.comp(at))?;
     }

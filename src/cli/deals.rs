@@ -26,8 +26,10 @@ use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::select::Subject;
 use crate::settings::Settings;
+use crate::trade::cells::Wrong;
 use crate::trade::checks;
 use crate::trade::entry::{Account, Entry, Foreseen};
+use crate::trade::names::composed;
 use crate::trade::names::match_key;
 use crate::trade::text::{nearest_few, quoted, shorten};
 use crate::trade::unit::Unit;
@@ -201,13 +203,33 @@ impl EntryArgs {
 ///
 /// # Errors
 /// More than a line, control characters, or more than a cell can hold.
-fn one_line(flag: &str, text: &str) -> Result<String, CliError> {
+pub fn one_line(flag: &str, text: &str) -> Result<String, CliError> {
     let text = text.trim();
-    checks::text("model", text).map_err(|wrong| CliError::Refused {
+    checks::text("model", text).map_err(|wrong| not_kept(flag, wrong))?;
+    Ok(composed(text).into_owned())
+}
+
+fn not_kept(flag: &str, wrong: Wrong) -> CliError {
+    CliError::Refused {
         message: format!("{flag}: expected {}", wrong.expected),
         next: wrong.mend,
-    })?;
-    Ok(text.to_string())
+    }
+}
+
+/// Refuses what is said of a unit where it cannot be kept: as [`one_line`], flag by flag.
+///
+/// # Errors
+/// The flag, and what was expected.
+pub fn fit_to_keep(unit: &Subject) -> Result<(), CliError> {
+    let said = [
+        ("--variant", unit.variant.clone().unwrap_or_default()),
+        ("--missing", unit.missing.to_string()),
+        ("--extra", unit.extras.to_string()),
+        ("--defect", unit.defects.to_string()),
+    ];
+    said.iter().try_for_each(|(flag, text)| {
+        checks::text("variant", text).map_err(|wrong| not_kept(flag, wrong))
+    })
 }
 
 /// The ledger of a book.
@@ -493,6 +515,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let model = args.model.as_deref().or(args.model_said.as_deref());
     let model = one_line("MODEL", model.unwrap_or_default())?;
     let subject = args.facts.subject(&model, &settings)?;
+    fit_to_keep(&subject)?;
     let price = money("--price", &args.price, currency)?;
     let inbound = money_if("--shipping", args.shipping.as_ref(), currency)?;
     let unit = unit_of(subject.clone());

@@ -40,6 +40,9 @@ pub enum CliError {
     /// An answer could not be read from the terminal.
     #[error("cannot read the answer: {0}")]
     Answer(io::Error),
+    /// The computer's clock cannot be right.
+    #[error("the clock of this computer shows a day before 1970: set it")]
+    Clock,
     /// The table library failed: not of the user's making.
     #[error("cannot work out the table: {0}")]
     Table(#[from] polars::prelude::PolarsError),
@@ -52,6 +55,7 @@ impl CliError {
             Self::Book(BookError::Io { .. })
             | Self::Output(_)
             | Self::Answer(_)
+            | Self::Clock
             | Self::Table(_) => 1,
             Self::Usage(_) => 2,
             Self::Book(BookError::Rows(_) | BookError::Refused(_)) | Self::Refused { .. } => 3,

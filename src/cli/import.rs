@@ -12,6 +12,7 @@ use tempfile::NamedTempFile;
 
 use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
 use crate::app::record::new_model;
+use crate::book::csv::formula::neutral;
 use crate::book::files::sync_folder;
 use crate::book::rates::{Conversion, KeptRates};
 use crate::book::{Book, BookError};
@@ -554,7 +555,8 @@ fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Resul
         mend,
         ..
     } = problem;
-    Ok(writer.write_record([file, &row, column, value, expected, mend])?)
+    let cells = [file, &row, column, value, expected, mend];
+    Ok(writer.write_record(cells.map(|cell| neutral(cell).into_owned()))?)
 }
 
 /// Refuses a name for the file of problems under which something else is kept.

@@ -8,7 +8,10 @@ use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::deals::{EntryArgs, Wanted, Writing, find_deal, foresee, read_ledger, subject, unit_of};
+use super::deals::{
+    EntryArgs, Wanted, Writing, find_deal, fit_to_keep, foresee, one_line, read_ledger, subject,
+    unit_of,
+};
 use super::unit::FactArgs;
 use super::{CliError, count, notice, parse_day, say, today};
 use crate::app::amounts::{money, money_if};
@@ -265,7 +268,9 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let deal = find_deal(&writing.ledger, &args.deal, Wanted::InStock)?;
     let id = deal.id;
     let model = args.model.as_deref().unwrap_or(&deal.unit.model);
+    one_line("--model", args.model.as_deref().unwrap_or_default())?;
     let now = args.facts.subject(model, writing.settings())?;
+    fit_to_keep(&now)?;
     let was = sheet::unit(&subject(&deal.unit));
     let blank = writing
         .ledger

@@ -10,6 +10,7 @@ use super::net::SaleArgs;
 use crate::app::unit::kit_fault;
 use crate::book::BookError;
 use crate::book::csv::canonical;
+use crate::book::csv::formula::original;
 use crate::deal::bid::{Buying, Costs};
 use crate::deal::outlet::{Terms, TermsError};
 use crate::parse::attribute::attribute_value;
@@ -22,6 +23,7 @@ use crate::settings::selling::{self, Outlet};
 use crate::sheets::records::{Cells, Records};
 use crate::sheets::text;
 use crate::trade::attributes::of_column;
+use crate::trade::names::composed;
 use crate::trade::text::{nearest, shorten};
 use crate::trade::{Attributes, HowSold, Items, Problem};
 
@@ -245,7 +247,7 @@ impl Table {
 impl<'r, 'a> Row<'r, 'a> {
     fn text(&self, column: &str) -> &'r str {
         let at = self.table.at(column);
-        at.map_or("", |at| self.cells.get(at).trim())
+        at.map_or("", |at| original(self.cells.get(at).trim()))
     }
 
     fn wrong(&mut self, column: &str, expected: &str, mend: &str) {
@@ -317,7 +319,7 @@ impl<'r, 'a> Row<'r, 'a> {
         let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
         let items = |text: &str| Items::parse(text).unwrap_or_default();
         let subject = Subject {
-            model: self.text("model").to_string(),
+            model: composed(self.text("model")).into_owned(),
             variant: given(self.text("variant")),
             completeness: canonical::completeness(self.text("completeness"), settings)
                 .ok()

@@ -24,6 +24,7 @@ mod output;
 mod prompt;
 pub mod refresh;
 pub mod report;
+mod shells;
 pub mod terminal;
 mod undeclared;
 pub mod undo;
@@ -41,6 +42,7 @@ use std::ffi::OsString;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
@@ -137,6 +139,10 @@ impl Command {
 /// Runs the command line: the program's name and its arguments.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let args: Vec<OsString> = args.into_iter().collect();
+    if let Err(error) = fit_to_run() {
+        report_error(&error);
+        return ExitCode::from(error.code());
+    }
     match complete::answer(&args, Cli::command) {
         Ok(false) => {}
         Ok(true) => return ExitCode::SUCCESS,
@@ -171,6 +177,23 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(error.code())
         }
     }
+}
+
+/// The variable by which the table library is told how many threads it has.
+const THREADS: &str = "POLARS_MAX_THREADS";
+
+/// Refuses surroundings in which a library would panic: a clock before 1970, and no threads.
+fn fit_to_run() -> Result<(), CliError> {
+    if SystemTime::now().duration_since(UNIX_EPOCH).is_err() {
+        return Err(CliError::Clock);
+    }
+    let threads = std::env::var(THREADS).ok();
+    if threads.and_then(|text| text.parse().ok()) == Some(0_u64) {
+        return Err(CliError::Usage(format!(
+            "{THREADS} is 0: expected at least 1 thread, or leave it unset"
+        )));
+    }
+    Ok(())
 }
 
 /// Reads the command line. A value may begin with a minus: what is wrong with it is better said by

@@ -25,6 +25,7 @@ pub(super) const NOTE: Style = AnsiColor::Yellow.on_default();
 
 pub(super) const STRONG: Style = Style::new().bold();
 
+/// Writes what went wrong, and what to do next, to standard error.
 pub fn report_error(error: &CliError) {
     let mut text = marked(ERROR, "error:", &error.to_string());
     for line in error.details() {

@@ -18,6 +18,7 @@ use crate::book::watch::Watched;
 use crate::select::Subject;
 use crate::settings::Settings;
 use crate::trade::comp::PriceBasis;
+use crate::trade::names;
 use crate::trade::text::nearest;
 use crate::trade::{Attributes, HowSold, Items};
 
@@ -86,6 +87,8 @@ pub struct FactArgs {
 
 /// How a unit is sold.
 #[derive(Debug, Clone, Copy, ValueEnum)]
+// Words of the command line: a doc comment would be printed in every help.
+#[allow(missing_docs)]
 pub enum SoldArg {
     Auction,
     Fixed,
@@ -347,13 +350,13 @@ impl FactArgs {
             });
         }
         Ok(Subject {
-            model: model.trim().to_string(),
+            model: names::composed(model.trim()).into_owned(),
             variant: self
                 .variant
                 .as_deref()
                 .map(str::trim)
                 .filter(|v| !v.is_empty())
-                .map(str::to_string),
+                .map(|v| names::composed(v).into_owned()),
             completeness: of_scale("--completeness", self.completeness.as_deref(), &levels)?,
             grade: of_scale("--grade", self.grade.as_deref(), &grades)?,
             missing,
@@ -383,10 +386,7 @@ impl FactArgs {
 /// A value of one of the book's scales in the scale's own spelling.
 fn of_scale(flag: &str, given: Option<&str>, scale: &[&str]) -> Result<Option<String>, CliError> {
     let Some(given) = given else { return Ok(None) };
-    if let Some(name) = scale
-        .iter()
-        .find(|name| name.eq_ignore_ascii_case(given.trim()))
-    {
+    if let Some(name) = scale.iter().find(|name| names::same(name, given)) {
         return Ok(Some((*name).to_string()));
     }
     let near = nearest(given, scale.iter().copied())

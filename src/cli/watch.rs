@@ -4,6 +4,7 @@ use std::path::Path;
 
 use clap::{Args, Subcommand};
 
+use super::deals::{fit_to_keep, one_line};
 use super::unit::UnitArgs;
 use super::{CliError, fitted, notice, say};
 use crate::book::Book;
@@ -80,6 +81,8 @@ fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
     // What cannot be estimated now for want of the model is most likely misspelt.
     let unit = args.unit.read(book)?;
     let made = unit.estimate(unit.selection()?)?;
+    one_line("--model", &made.subject.model)?;
+    fit_to_keep(&made.subject)?;
     let lock = book.lock(&mut notice)?;
     book.add_watched(&lock, &args.name, &watched)?;
     let told = format!(

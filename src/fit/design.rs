@@ -3,7 +3,8 @@
 use super::matrix::weights_by_age;
 pub use super::matrix::{Column, DAYS_PER_MONTH, Design, Other, Possible, Shared, age_weights};
 pub use super::term::{Fact, OTHERS, SoldTerm, Term};
-use std::collections::{BTreeMap, BTreeSet};
+use crate::fit::term::MOST_OWN;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use nalgebra::{DMatrix, DVector};
 use rust_decimal::prelude::ToPrimitive;
@@ -100,16 +101,18 @@ pub fn build(
         .collect();
     let own = of_subject(subject, &wording, settings);
     let shares = Shares::of(&comps, &own, &weights, &subject.model, &wording, settings);
-    let encode = |facts: &Facts<'_>| encode(facts, &shares, &wording);
-    let mut rows: Vec<Row> = comps.iter().map(encode).collect();
-    let own_row = encode(&own);
+    let mut told = PieceTerms::new();
+    let mut encode = |facts: &Facts<'_>| encode(facts, &shares, &wording, &mut told);
+    let mut rows: Vec<Row> = comps.iter().map(&mut encode).collect();
+    let mut own_row = encode(&own);
     let reference =
         price_rule.map(|rule| (rule, encode(&reference_facts(&own, &wording, settings))));
     if let Some((_, row)) = &reference {
         rows.push(row.clone());
     }
     let rare = rare_names(&rows, &own_row);
-    rows.iter_mut().for_each(|row| pool_names(row, &rare));
+    let all = rows.iter_mut().chain([&mut own_row]);
+    all.for_each(|row| pool_names(row, &rare));
     let reference_row = reference.as_ref().and_then(|_| rows.pop());
 
     let terms = varying_terms(rows.iter().chain(&reference_row), &own_row);
@@ -437,16 +440,15 @@ impl Shares {
     }
 }
 
-fn encode(facts: &Facts<'_>, shares: &Shares, wording: &Wording) -> Row {
-    let months = facts.months.unwrap_or(shares.months);
-    let mut row = Row::from([(Term::Level, 1.0), (Term::Trend, months)]);
+/// The terms of what a description comes to, by the description: many units share one, and with a large
+/// kit each has many terms.
+type PieceTerms = HashMap<Described, Row>;
+
+/// The terms of completeness, missing pieces and extras.
+fn piece_terms(pieces: &Described, shares: &Shares, wording: &Wording) -> Row {
+    let mut row = Row::new();
     let mut add = |term: Term, amount: f64| *row.entry(term).or_insert(0.0) += amount;
-    for (grade, share) in Shares::levels(facts.grade, &shares.grades) {
-        for step in 0..grade {
-            add(Term::Grade(step), share);
-        }
-    }
-    for (amounts, share) in wording.amounts(&facts.pieces, &shares.sets) {
+    for (amounts, share) in wording.amounts(pieces, &shares.sets) {
         for step in amounts.steps {
             add(Term::Completeness(step), share);
         }
@@ -455,6 +457,26 @@ fn encode(facts: &Facts<'_>, shares: &Shares, wording: &Wording) -> Row {
         }
         for (extra, count) in amounts.extras.iter() {
             add(Term::Extra(extra.into()), share * f64::from(count));
+        }
+    }
+    row
+}
+
+fn encode(facts: &Facts<'_>, shares: &Shares, wording: &Wording, told: &mut PieceTerms) -> Row {
+    let months = facts.months.unwrap_or(shares.months);
+    let mut row = match told.get(&facts.pieces) {
+        Some(terms) => terms.clone(),
+        None => {
+            let terms = piece_terms(&facts.pieces, shares, wording);
+            told.insert(facts.pieces.clone(), terms.clone());
+            terms
+        }
+    };
+    row.extend([(Term::Level, 1.0), (Term::Trend, months)]);
+    let mut add = |term: Term, amount: f64| *row.entry(term).or_insert(0.0) += amount;
+    for (grade, share) in Shares::levels(facts.grade, &shares.grades) {
+        for step in 0..grade {
+            add(Term::Grade(step), share);
         }
     }
     for (defect, count) in facts.defects.iter() {
@@ -490,28 +512,39 @@ fn encode(facts: &Facts<'_>, shares: &Shares, wording: &Wording) -> Row {
     row
 }
 
-/// The rarest names beyond [`MOST_NAMES`] of a kind, by the column that they share; the subject's
-/// own names always keep theirs.
+/// The names beyond those with a column of their own, by the column that they share: the subject's beyond
+/// [`MOST_OWN`] of a kind, least of them first (of a kit whose completeness is not known it may lack every
+/// piece); the others beyond [`MOST_NAMES`], rarest first. So there are never more columns than these,
+/// however many pieces a kit has.
 fn rare_names(rows: &[Row], own: &Row) -> BTreeMap<Term, Vec<Term>> {
-    let mut counts: BTreeMap<Term, BTreeMap<Term, usize>> = BTreeMap::new();
+    let mut counts: BTreeMap<Term, usize> = own.keys().map(|term| (term.clone(), 0)).collect();
     for term in rows.iter().flat_map(|row| row.keys()) {
-        if let Some(pool) = term.pool().filter(|_| !own.contains_key(term)) {
-            *counts
-                .entry(pool)
-                .or_default()
-                .entry(term.clone())
-                .or_insert(0) += 1;
+        match counts.get_mut(term) {
+            Some(count) => *count += 1,
+            None => drop(counts.insert(term.clone(), 1)),
         }
     }
-    let rarest = |names: BTreeMap<Term, usize>| {
-        let mut names: Vec<(Term, usize)> = names.into_iter().collect();
-        names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-        let rare = names.split_off(names.len().min(MOST_NAMES));
-        rare.into_iter().map(|(term, _)| term).collect()
+    let mut kinds: BTreeMap<Term, [Vec<(Term, usize)>; 2]> = BTreeMap::new();
+    for (term, count) in counts {
+        if let Some(pool) = term.pool() {
+            let whose = usize::from(!own.contains_key(&term));
+            kinds.entry(pool).or_default()[whose].push((term, count));
+        }
+    }
+    let amount = |term: &Term| own.get(term).copied().unwrap_or(0.0);
+    let rare = |mut names: Vec<(Term, usize)>, most: usize| {
+        names.sort_by(|a, b| {
+            let by_amount = amount(&b.0).total_cmp(&amount(&a.0));
+            by_amount.then(b.1.cmp(&a.1)).then_with(|| a.0.cmp(&b.0))
+        });
+        names.split_off(names.len().min(most))
     };
-    counts
+    kinds
         .into_iter()
-        .map(|(pool, names)| (pool, rarest(names)))
+        .map(|(pool, [own, others])| {
+            let rare = [rare(own, MOST_OWN), rare(others, MOST_NAMES)].concat();
+            (pool, rare.into_iter().map(|(term, _)| term).collect())
+        })
         .collect()
 }
 

@@ -26,7 +26,7 @@ use std::f64::consts::PI;
 use nalgebra::{Cholesky, DMatrix, DVector};
 use statrs::function::erf::erfc;
 
-use super::prior::{Belief, Part};
+use super::prior::{Belief, MOST_PARTS, Part};
 use super::solve::Sign;
 
 /// How far a site goes towards its new value.
@@ -71,7 +71,7 @@ impl Rule {
         let part = |q: &Part| q.weight * log_cdf_and_ratio(side * q.mean / q.sd).0.exp();
         match side {
             0.0 => 0.0,
-            _ => self.belief.parts.iter().map(part).sum::<f64>().ln(),
+            _ => self.belief.parts().iter().map(part).sum::<f64>().ln(),
         }
     }
 }
@@ -377,14 +377,13 @@ fn log_constant(rule: &Rule, site: Site, posterior: &Normal) -> f64 {
 
 /// log Ẑ but for what a sign cuts off, and mean and variance, of cavity times rule.
 fn tilted(cavity: Moments, rule: &Rule) -> (f64, Moments) {
-    const PARTS: usize = super::prior::SCALES.len();
     let side = rule.side();
-    let mut logs = [0.0; PARTS];
+    let mut logs = [f64::NEG_INFINITY; MOST_PARTS];
     let mut moments = [Moments {
         mean: 0.0,
         variance: 0.0,
-    }; PARTS];
-    for (i, part) in rule.belief.parts.iter().enumerate() {
+    }; MOST_PARTS];
+    for (i, part) in rule.belief.parts().iter().enumerate() {
         let square = part.sd * part.sd;
         let total = cavity.variance + square;
         let apart = cavity.mean - part.mean;
@@ -451,7 +450,7 @@ mod tests {
             (-(x - mean).powi(2) / 2.0 / variance).exp() / (2.0 * PI * variance).sqrt()
         };
         let prior = |x: f64| -> f64 {
-            let parts = rule.belief.parts.iter();
+            let parts = rule.belief.parts().iter();
             parts
                 .map(|p| p.weight * normal(x, p.mean, p.sd * p.sd))
                 .sum()

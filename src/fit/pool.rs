@@ -16,6 +16,12 @@
 //! and the mixture of N(μ̂, V_μ + τ²) over it is reduced to the normal distribution of the same mean
 //! and variance. Models that agree narrow the prior to what they agree on; models that contradict
 //! each other leave it near the rule's width.
+//!
+//! Models that agree among themselves narrow τ and with it the prior of a model that is unlike them. It
+//! is therefore exchangeable with them with probability 0.9 only; otherwise its prior is the rule of
+//! thumb (Neuenschwander, Wandel, Roychoudhury and Bailey 2016, "Robust exchangeability designs for early
+//! phase clinical trials with multiple strata", *Pharmaceutical Statistics* 15: 123-134). Its own comps
+//! decide between the two, coefficient by coefficient.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -26,6 +32,9 @@ use super::term::Term;
 
 /// Scale of the half-normal prior on how far models differ, in spreads of the rule of thumb.
 const SCALE: f64 = 0.5;
+
+/// Probability that a model is unlike the others, so that the rule of thumb alone holds for it.
+const UNLIKE: f64 = 0.1;
 
 /// Points of the grid over it.
 const POINTS: usize = 100;
@@ -98,16 +107,17 @@ pub fn one_more(said: &[Said]) -> Belief {
     if said.is_empty() {
         return rule;
     }
-    let each = rule.parts.map(|part| given_scale(said, part));
+    let scales = rule.parts().iter();
+    let each: Vec<(f64, Prior)> = scales.map(|part| given_scale(said, *part)).collect();
     let most = each.iter().map(|(log, _)| *log).fold(f64::MIN, f64::max);
     let total: f64 = each.iter().map(|(log, _)| (log - most).exp()).sum();
-    Belief {
-        parts: each.map(|(log, prior)| Part {
-            weight: (log - most).exp() / total,
-            mean: prior.mean,
-            sd: prior.sd,
-        }),
-    }
+    let parts = each.iter().map(|(log, prior)| Part {
+        weight: (log - most).exp() / total,
+        mean: prior.mean,
+        sd: prior.sd,
+    });
+    let like = Belief::of_parts(&parts.collect::<Vec<Part>>());
+    like.or(UNLIKE, &rule)
 }
 
 /// The same where the rule is the one normal `part`, with the log evidence for it.
@@ -281,6 +291,7 @@ impl Pool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fit::solve::Sign;
     use proptest::prelude::*;
 
     fn said(mean: f64, sd: f64) -> Said {
@@ -306,23 +317,31 @@ mod tests {
         assert_eq!(Pool::default(), Pool::of([], None));
         // One that knows nothing changes nothing.
         let vague = one_more(&[said(3.0, 1e6)]);
-        for (part, scale) in vague.parts.iter().zip(SCALES) {
-            close(part.weight, 0.25, 1e-9);
+        for (part, scale) in vague.parts().iter().zip([SCALES, SCALES].concat()) {
             close(part.mean, 0.0, 1e-9);
             close(part.sd, scale, 1e-9);
+        }
+        let weights = vague.parts().iter().map(|part| part.weight);
+        for (weight, whole) in weights.zip([0.9, 0.1].into_iter().flat_map(|w| [w; 4])) {
+            close(weight, whole / 4.0, 1e-9);
         }
     }
 
     /// A rule of the sharpest scale is far from what is said: the wide ones gain weight.
     #[test]
     fn what_contradicts_a_rule_makes_it_wide() {
-        let weights = one_more(&[said(6.0, 0.2)]).parts.map(|part| part.weight);
+        let weights_of = |belief: Belief| -> Vec<f64> {
+            let like = belief.parts()[..SCALES.len()].iter();
+            like.map(|part| part.weight / (1.0 - UNLIKE)).collect()
+        };
+        let contradicted = one_more(&[said(6.0, 0.2)]);
+        let weights = weights_of(contradicted);
         assert!(
             weights.windows(2).all(|pair| pair[0] < pair[1]),
             "{weights:?}"
         );
         assert!(weights[3] > 0.9, "{weights:?}");
-        let agreed = one_more(&[said(0.1, 0.2)]).parts.map(|part| part.weight);
+        let agreed = weights_of(one_more(&[said(0.1, 0.2)]));
         assert!(
             agreed.windows(2).all(|pair| pair[0] > pair[1]),
             "{agreed:?}"
@@ -332,8 +351,12 @@ mod tests {
     #[test]
     fn many_that_agree_are_believed() {
         let belief = one_more(&vec![said(1.5, 0.2); 30]);
-        close(belief.mean(), 1.5, 0.01);
-        assert!(belief.variance().sqrt() < 0.15, "{}", belief.variance());
+        close(belief.quantile(0.5, Sign::Free), 1.5, 0.03);
+        let (low, high) = (
+            belief.quantile(0.1, Sign::Free),
+            belief.quantile(0.9, Sign::Free),
+        );
+        assert!(1.1 < low && high < 1.8, "{low} {high}");
     }
 
     #[test]
@@ -396,7 +419,7 @@ mod tests {
             let widest = one_more(&[]).variance().sqrt().max(SCALES[3]);
             prop_assert!(low - 1e-9 <= mean && mean <= high + 1e-9);
             prop_assert!(variance > 0.0 && variance.sqrt() < widest + (high - low));
-            let total: f64 = belief.parts.iter().map(|part| part.weight).sum();
+            let total: f64 = belief.parts().iter().map(|part| part.weight).sum();
             prop_assert!((total - 1.0).abs() < 1e-9);
         }
     }

@@ -41,11 +41,14 @@ pub struct Part {
     pub sd: f64,
 }
 
-/// A belief about one coefficient: a mixture of four normals.
+/// Most normals of a belief: those of a rule of thumb, and as many of what other models say.
+pub const MOST_PARTS: usize = 2 * SCALES.len();
+
+/// A belief about one coefficient: a mixture of normals.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Belief {
-    /// The normals, in the order of [`SCALES`].
-    pub parts: [Part; SCALES.len()],
+    parts: [Part; MOST_PARTS],
+    count: usize,
 }
 
 impl Belief {
@@ -56,39 +59,74 @@ impl Belief {
             mean: rule.mean,
             sd: rule.sd * scale,
         };
+        Self::of_parts(&SCALES.map(part))
+    }
+
+    /// The mixture of these normals, at most [`MOST_PARTS`].
+    ///
+    /// # Panics
+    /// Where there are more.
+    pub fn of_parts(parts: &[Part]) -> Self {
+        const NONE: Part = Part {
+            weight: 0.0,
+            mean: 0.0,
+            sd: 1.0,
+        };
+        let mut all = [NONE; MOST_PARTS];
+        all[..parts.len()].copy_from_slice(parts);
         Self {
-            parts: SCALES.map(part),
+            parts: all,
+            count: parts.len(),
         }
+    }
+
+    /// The normals.
+    pub fn parts(&self) -> &[Part] {
+        &self.parts[..self.count]
+    }
+
+    /// This belief with the share `share` of `other` mixed in; four normals each.
+    pub fn or(&self, share: f64, other: &Self) -> Self {
+        let scaled = |of: &Self, by: f64| {
+            let part = move |part: &Part| Part {
+                weight: by * part.weight,
+                ..*part
+            };
+            of.parts().iter().map(part).collect::<Vec<Part>>()
+        };
+        Self::of_parts(&[scaled(self, 1.0 - share), scaled(other, share)].concat())
+    }
+
+    /// This belief with every normal changed.
+    pub fn map(self, to: impl FnMut(Part) -> Part) -> Self {
+        Self::of_parts(&self.parts().iter().copied().map(to).collect::<Vec<Part>>())
     }
 
     /// This belief, held in units of `rule`'s scale from its location, as a belief about the
     /// coefficient itself.
     pub fn in_units_of(self, rule: Prior) -> Self {
-        let part = |part: Part| Part {
+        self.map(|part| Part {
             weight: part.weight,
             mean: rule.mean + rule.sd * part.mean,
             sd: rule.sd * part.sd,
-        };
-        Self {
-            parts: self.parts.map(part),
-        }
+        })
     }
 
     /// Mean of the mixture.
     pub fn mean(&self) -> f64 {
-        self.parts.iter().map(|p| p.weight * p.mean).sum()
+        self.parts().iter().map(|p| p.weight * p.mean).sum()
     }
 
     /// Variance of the mixture.
     pub fn variance(&self) -> f64 {
         let mean = self.mean();
         let square = |p: &Part| p.weight * (p.sd * p.sd + (p.mean - mean).powi(2));
-        self.parts.iter().map(square).sum()
+        self.parts().iter().map(square).sum()
     }
 
     /// Smallest standard deviation of a part.
     pub fn least_sd(&self) -> f64 {
-        self.parts
+        self.parts()
             .iter()
             .map(|p| p.sd)
             .fold(f64::INFINITY, f64::min)
@@ -99,7 +137,7 @@ impl Belief {
         let normal = Normal::standard();
         let below = |x: f64| -> f64 {
             let part = |q: &Part| q.weight * normal.cdf((x - q.mean) / q.sd);
-            self.parts.iter().map(part).sum()
+            self.parts().iter().map(part).sum()
         };
         let (from, to) = match sign {
             Sign::Free => (0.0, 1.0),
@@ -108,7 +146,7 @@ impl Belief {
         };
         let target = from + p * (to - from);
         let reach = |side: f64| {
-            let ends = self.parts.iter().map(|q| side * q.mean + 12.0 * q.sd);
+            let ends = self.parts().iter().map(|q| side * q.mean + 12.0 * q.sd);
             side * ends.fold(f64::NEG_INFINITY, f64::max)
         };
         let (mut low, mut high) = (reach(-1.0), reach(1.0));

@@ -2,6 +2,10 @@
 
 use chrono::NaiveDate;
 
+/// Most names of one kind that the subject has or may have with a column of their own. A fit takes time
+/// by the cube of its columns.
+pub(crate) const MOST_OWN: usize = 24;
+
 /// Name of the column that rare names share.
 pub const OTHERS: &str = "other";
 

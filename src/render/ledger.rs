@@ -12,6 +12,7 @@ use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
+use crate::book::csv::formula::neutral;
 use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
 use crate::trade::comp::basis_word;
@@ -548,18 +549,20 @@ pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec
             .deal
             .and_then(|id| model_of(ledger, id))
             .unwrap_or_default();
+        let model = neutral(model);
+        let note = neutral(&entry.note);
         for (account, money) in entry.postings.iter() {
             writer.write_record([
                 entry.number.to_string().as_str(),
                 &entry.on.to_string(),
                 entry.kind.word(),
                 &entry.deal.map_or(String::new(), name),
-                model,
+                &model,
                 account.column(),
                 &currency.plain(money),
                 &currency.code,
                 &entry.reverses.map_or(String::new(), |n| n.to_string()),
-                &entry.note,
+                &note,
             ])?;
         }
     }

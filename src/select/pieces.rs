@@ -27,6 +27,7 @@ use std::collections::BTreeMap;
 
 use crate::settings::{Has, Settings};
 use crate::trade::Items;
+use crate::trade::names;
 
 /// Name of the piece that packaging is.
 pub const PACKAGING: &str = "packaging";
@@ -61,7 +62,7 @@ pub struct Set {
 }
 
 /// A description in canonical form.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Described {
     /// What is there, where the description tells.
     set: Option<Set>,
@@ -124,10 +125,7 @@ impl Wording {
     /// white space about it ignored), or blank.
     pub fn read(&self, completeness: &str, missing: &Items, extras: &Items) -> Described {
         let word = completeness.trim();
-        let level = self
-            .levels
-            .iter()
-            .find(|(name, _)| name.eq_ignore_ascii_case(word));
+        let level = self.levels.iter().find(|(name, _)| names::same(name, word));
         let has = level.map(|(_, has)| *has);
         match has.or_else(|| self.implied(missing, extras)) {
             Some(meant) => Described {
@@ -226,9 +224,11 @@ impl Wording {
         if self.has_word(Has::Seal) {
             set.seal = name(SEAL, set.seal);
         }
+        // Made anew in the order of the kit: nothing is put in between, however large it is.
+        let absent_before = std::mem::take(&mut set.absent);
         for (piece, shipped) in self.kit.iter().flat_map(|kit| kit.ships_with.iter()) {
             let lacking = missing.take(piece, u32::MAX);
-            let absent = set.absent.take(piece, u32::MAX);
+            let absent = absent_before.count(piece);
             let absent = absent.saturating_add(lacking).min(shipped);
             let brought = extras.take(piece, absent);
             set.absent.add(piece, absent - brought);

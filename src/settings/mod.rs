@@ -17,6 +17,7 @@ use serde::{Deserialize, Deserializer};
 
 use crate::trade::attributes::{Attribute, Direction, attribute_key, is_name};
 use crate::trade::items::fold_name;
+use crate::trade::names;
 use crate::trade::names::match_key;
 use crate::trade::{Currency, Items};
 use selling::{DealSettings, Outlet, Shipping};
@@ -422,16 +423,14 @@ impl Settings {
 
     /// Position of a grade in the scale, best first; case ignored.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
-        self.grades
-            .iter()
-            .position(|g| g.name.eq_ignore_ascii_case(name.trim()))
+        self.grades.iter().position(|g| names::same(&g.name, name))
     }
 
     /// Position of a completeness level in the scale, least first; case ignored.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
         self.completeness
             .iter()
-            .position(|c| c.name.eq_ignore_ascii_case(name.trim()))
+            .position(|c| names::same(&c.name, name))
     }
 
     /// The kit of a model (case and spacing of the name ignored), where the settings have one.
@@ -480,10 +479,7 @@ impl Settings {
                 if name.trim().is_empty() || *name != name.trim() {
                     return Err(format!("{what}: {name:?} is not a name"));
                 }
-                if names[..at]
-                    .iter()
-                    .any(|other| other.eq_ignore_ascii_case(name))
-                {
+                if names[..at].iter().any(|other| names::same(other, name)) {
                     return Err(format!("{what}: {name:?} stands twice in the scale"));
                 }
             }

@@ -5,6 +5,8 @@ use crate::trade::attributes::COLUMN_PREFIX;
 use crate::trade::attributes::column_name;
 use crate::trade::attributes::of_column;
 use crate::trade::text::nearest;
+use caseless::Caseless;
+use unicode_normalization::UnicodeNormalization;
 
 /// A column of a comp.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -260,9 +262,9 @@ pub(crate) fn fold(name: &str) -> String {
 }
 
 fn folded(name: &str) -> impl Iterator<Item = char> {
-    name.chars()
+    name.nfc()
         .filter(|c| c.is_alphanumeric())
-        .flat_map(char::to_lowercase)
+        .default_case_fold()
 }
 
 /// Whether two cells are the same name of a column: alike in letters and digits, or where they

@@ -15,6 +15,7 @@ use rust_decimal::Decimal;
 use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
 use crate::book::csv::canonical::{OptionalColumn, header, write_row};
+use crate::book::csv::formula::{neutral, neutral_record};
 use crate::book::ids::{IdMap, id_hash};
 use crate::book::rates::Conversion;
 use crate::settings::Settings;
@@ -74,6 +75,8 @@ pub trait Witness {
 pub struct Reject<'a> {
     /// The row as it stands in the file, without its line end.
     pub text: &'a str,
+    /// Whether its quotes are at fault, so that nobody knows where its cells end.
+    pub flawed: bool,
     /// Why, in one line.
     pub reason: &'a str,
 }
@@ -607,6 +610,7 @@ impl<'a> Merger<'a, '_> {
             file.input,
             &Reject {
                 text: raw.text,
+                flawed: raw.flaw.is_some(),
                 reason: &reason,
             },
         )
@@ -794,10 +798,12 @@ fn join<T>(handle: thread::ScopedJoinHandle<'_, T>) -> T {
         .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
-/// Writes the rejected rows of one input, untouched, beside the reasons.
+/// Writes the rejected rows of one input beside the reasons: untouched, but that no cell of them acts as a
+/// formula ([`crate::book::csv::formula`]).
 pub struct RejectsWriter<W: Write> {
     out: W,
     delimiter: char,
+    cells: Cells,
     /// Rows written.
     pub rows: u64,
 }
@@ -811,10 +817,15 @@ impl<W: Write> RejectsWriter<W> {
         let delimiter = char::from(input.delimiter);
         let mark = if input.marked { "\u{feff}" } else { "" };
         // The mended file is read like any other, and a second `reason` is no trouble.
-        writeln!(out, "{mark}{REASON}{delimiter}{}", input.header_text())?;
+        let mut cells = Cells::new(input.delimiter);
+        cells.read(input.header_text());
+        let names: Vec<&str> = cells.iter().collect();
+        let header = neutral_record(input.header_text(), delimiter, Some(&names));
+        writeln!(out, "{mark}{REASON}{delimiter}{header}")?;
         Ok(Self {
             out,
             delimiter,
+            cells,
             rows: 0,
         })
     }
@@ -825,8 +836,12 @@ impl<W: Write> RejectsWriter<W> {
     /// Where `out` fails.
     pub fn write(&mut self, reject: &Reject<'_>) -> io::Result<()> {
         self.rows += 1;
-        let reason = shorten(reject.reason, 2000).replace('"', "\"\"");
-        writeln!(self.out, "\"{reason}\"{}{}", self.delimiter, reject.text)
+        let reason = shorten(reject.reason, 2000);
+        let reason = neutral(&reason).replace('"', "\"\"");
+        self.cells.read(reject.text);
+        let cells: Option<Vec<&str>> = (!reject.flawed).then(|| self.cells.iter().collect());
+        let row = neutral_record(reject.text, self.delimiter, cells.as_deref());
+        writeln!(self.out, "\"{reason}\"{}{row}", self.delimiter)
     }
 
     /// Ends the file and gives the writer back.

@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
+use crate::book::csv::formula::original;
 use crate::book::rates::{self, Conversion};
 use crate::parse::dates::{self, DateError, WrittenDate};
 use crate::parse::money::{
@@ -17,6 +18,7 @@ use crate::trade::checks;
 use crate::trade::comp::HowSold;
 use crate::trade::foreign::{self, Foreign, Rate};
 use crate::trade::names::match_key;
+use crate::trade::names::{composed, same};
 use crate::trade::text::nearest;
 use crate::trade::{Comp, Currency, Items};
 
@@ -474,7 +476,7 @@ impl<'r> Row<'r, '_> {
     /// The trimmed text of a cell as it stands in the row.
     fn own_cell(&self, column: Column) -> &'r str {
         let cell = self.reader.input.mapping.cell_of[column as usize];
-        cell.map_or("", |at| self.cells.get(at).trim())
+        cell.map_or("", |at| original(self.cells.get(at).trim()))
     }
 
     /// Refuses a rate where the amounts are in the book's currency, but for a rate of 1.
@@ -577,7 +579,7 @@ impl<'r> Row<'r, '_> {
     fn attribute(&mut self, at: usize, name: &str, comp: &mut Comp) {
         let field = Field::Attribute(at);
         let cell = self.reader.input.mapping.cell_of_field(field);
-        let text = cell.map_or("", |cell| self.cells.get(cell).trim());
+        let text = cell.map_or("", |cell| original(self.cells.get(cell).trim()));
         if text.is_empty() {
             return;
         }
@@ -609,9 +611,9 @@ impl<'r> Row<'r, '_> {
         if let Err(wrong) = checks::text(column.name(), text) {
             self.fault(column, wrong.into());
         } else if text.contains('\r') {
-            into.push_str(&text::line_ends(text));
+            into.push_str(&text::line_ends(&composed(text)));
         } else {
-            into.push_str(text);
+            into.push_str(&composed(text));
         }
     }
 
@@ -705,7 +707,7 @@ fn on_scale<'s>(
     key: &str,
     names: impl Iterator<Item = &'s str> + Clone,
 ) -> Result<&'s str, Fault> {
-    names.clone().find(|name| name.eq_ignore_ascii_case(text)).ok_or_else(|| {
+    names.clone().find(|name| same(name, text)).ok_or_else(|| {
         let near = nearest(text, names.clone()).map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
         let names: Vec<&str> = names.collect();
         Fault::new(

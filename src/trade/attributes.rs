@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use crate::trade::items::fold_name;
 use crate::trade::money::minor_units;
+use crate::trade::names::{self, is_unseen};
 use crate::trade::range::Range;
 
 /// What the name of a column begins with that holds a numeric attribute.
@@ -38,12 +39,12 @@ pub fn of_column(header: &str) -> Option<String> {
 }
 
 /// Whether an attribute can be called so: at most 60 characters, none of them a control
-/// character, `=` or `;`.
+/// character or one that shows nothing, `=` or `;`.
 pub fn is_name(name: &str) -> bool {
     let key = attribute_key(name);
     !key.is_empty()
         && key.chars().count() <= MOST_NAME
-        && !key.contains(|c: char| c.is_control() || matches!(c, '=' | ';'))
+        && !key.contains(|c: char| c.is_control() || is_unseen(c) || matches!(c, '=' | ';'))
 }
 
 /// Reads a value of a canonical file: digits with an optional minus and decimal point, within
@@ -57,13 +58,8 @@ pub fn plain_number(text: &str) -> Option<Decimal> {
 
 /// Whether two units are the same: case and white space ignored.
 pub fn same_unit(one: &str, other: &str) -> bool {
-    let letters = |unit: &str| -> String {
-        unit.chars()
-            .filter(|c| !c.is_whitespace())
-            .flat_map(char::to_lowercase)
-            .collect()
-    };
-    letters(one) == letters(other)
+    let letters = |unit: &str| unit.split_whitespace().collect::<String>();
+    names::same(&letters(one), &letters(other))
 }
 
 /// Values of named numeric attributes, exact as written, sorted by (folded) name.

@@ -3,10 +3,11 @@
 //! what was once taken in.
 
 use crate::trade::cells;
-use crate::trade::text::is_unseen;
 use chrono::{Days, NaiveDate};
 
 use crate::trade::cells::Wrong;
+pub use crate::trade::names::is_unseen;
+use crate::trade::names::is_variation_selector;
 
 /// Most characters of a model, an identifier, the source of a rate and any other text.
 const MOST_MODEL: usize = 200;
@@ -97,7 +98,8 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
         '\n' | '\t' | '\r' => one_line,
         c => c.is_control() || (one_line && is_unseen(*c)),
     };
-    let Some(found) = text.chars().find(refused) else {
+    let selector = || one_line.then(|| lone_selector(text)).flatten();
+    let Some(found) = text.chars().find(refused).or_else(selector) else {
         return Ok(());
     };
     let what = if found.is_control() {
@@ -111,6 +113,16 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
     ))
 }
 
+/// A variation selector that does not stand right behind a character that is seen.
+fn lone_selector(text: &str) -> Option<char> {
+    let mut before = None;
+    text.chars().find(|c| {
+        let behind = before.replace(*c);
+        let seen = |c: char| !c.is_whitespace() && !is_variation_selector(c);
+        is_variation_selector(*c) && !behind.is_some_and(seen)
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -121,6 +133,7 @@ mod tests {
             ("note", "two\nlines\tand a family\u{200d}emoji"),
             ("model", "Größe 7 \u{2013} レ"),
             ("venue", "fair"),
+            ("model", "\u{260e}\u{fe0f} and \u{845b}\u{e0100}"),
         ] {
             assert_eq!(text(column, good), Ok(()), "{good:?}");
         }
@@ -131,6 +144,11 @@ mod tests {
             ("model", "a\u{202e}b"),
             ("defects", "a\u{200b}b"),
             ("comp_id", "a\u{feff}b"),
+            ("model", "\u{3164}"),
+            ("model", "Zed\u{e0041}"),
+            ("variant", "gr\u{ad}ey"),
+            ("venue", "\u{fe0f}fair"),
+            ("extras", "a\u{fe0f}\u{fe0f}"),
             ("model", &"x".repeat(201)),
             ("comp_id", &"x".repeat(101)),
             ("note", &"é".repeat(10_001)),

@@ -1,7 +1,6 @@
 //! One sold comparable, as the book keeps it.
 
 use crate::trade::money::money_form;
-use crate::trade::names::push_match_key;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use serde::Deserialize;
@@ -14,6 +13,7 @@ use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 use crate::trade::attributes::column_name;
 use crate::trade::cells::Wrong;
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
+use crate::trade::names;
 use crate::trade::{Attributes, Currency, Items};
 
 /// Columns of a canonical file, in order; those of rates of currencies and of numeric attributes
@@ -129,6 +129,16 @@ pub struct Comp {
     pub note: String,
 }
 
+/// The form of models and variants that an identifier rests on. It stays as it is, so that sales that a
+/// book has keep theirs.
+fn push_id_key(key: &mut String, text: &str) {
+    key.extend(
+        text.chars()
+            .filter(|c| !c.is_whitespace())
+            .flat_map(char::to_lowercase),
+    );
+}
+
 /// The cells of one canonical row in one buffer that can be filled again and again.
 #[derive(Debug, Default, Clone)]
 pub struct RowText {
@@ -193,7 +203,7 @@ impl RowText {
 
     /// See [`Comp::content_hash`].
     pub fn content_hash(&self) -> u64 {
-        xxh3_64(self.joined.as_bytes())
+        xxh3_64(names::composed(&self.joined).as_bytes())
     }
 
     /// See [`Comp::derive_id`].
@@ -203,7 +213,7 @@ impl RowText {
         for (name, cell) in COLUMNS.iter().zip(self.cells()) {
             match *name {
                 "comp_id" | "venue" | "note" => continue,
-                "model" | "variant" => push_match_key(&mut text, cell),
+                "model" | "variant" => push_id_key(&mut text, cell),
                 _ => text.push_str(cell),
             }
             text.push(APART);

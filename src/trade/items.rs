@@ -1,5 +1,6 @@
 //! List cells: `charger; battery x2`.
 
+use std::borrow::Cow;
 use std::fmt;
 
 /// Most copies of one item that a cell may name.
@@ -12,17 +13,36 @@ pub const MOST: u32 = 999;
 #[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Items(Vec<(String, u32)>);
 
-/// The form in which names of pieces, extras and defects are compared: trimmed, lower case,
-/// white space folded.
+/// The form in which names of pieces, extras and defects are compared and kept: trimmed, lower case,
+/// composed (NFC), white space folded.
 pub fn fold_name(name: &str) -> String {
+    let name = super::names::composed(name);
     let mut folded = String::with_capacity(name.len());
     for word in name.split_whitespace() {
         if !folded.is_empty() {
             folded.push(' ');
         }
-        folded.extend(word.chars().flat_map(char::to_lowercase));
+        if word.is_ascii() {
+            folded.extend(word.chars().map(|c| c.to_ascii_lowercase()));
+        } else {
+            // Of a whole word, for the sake of the last sigma.
+            folded.push_str(&super::names::composed(&word.to_lowercase()));
+        }
     }
     folded
+}
+
+/// [`fold_name`], without a copy where the name is so already.
+fn folded(name: &str) -> Cow<'_, str> {
+    let plain = |b: u8| matches!(b, b'!'..=b'~') && !b.is_ascii_uppercase();
+    if name
+        .split(' ')
+        .all(|word| !word.is_empty() && word.bytes().all(plain))
+    {
+        Cow::Borrowed(name)
+    } else {
+        Cow::Owned(fold_name(name))
+    }
 }
 
 /// Names that say that there is nothing.
@@ -60,26 +80,19 @@ impl Items {
 
     /// Adds `count` of `name` (folded). Counts saturate.
     pub fn add(&mut self, name: &str, count: u32) {
-        let name = fold_name(name);
+        let name = folded(name);
         if count == 0 || name.is_empty() {
             return;
         }
-        match self
-            .0
-            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
-        {
+        match self.place(&name) {
             Ok(at) => self.0[at].1 = self.0[at].1.saturating_add(count),
-            Err(at) => self.0.insert(at, (name, count)),
+            Err(at) => self.0.insert(at, (name.into_owned(), count)),
         }
     }
 
     /// Takes up to `count` of `name` away and returns how many there were to take.
     pub fn take(&mut self, name: &str, count: u32) -> u32 {
-        let name = fold_name(name);
-        let Ok(at) = self
-            .0
-            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
-        else {
+        let Ok(at) = self.place(&folded(name)) else {
             return 0;
         };
         let taken = count.min(self.0[at].1);
@@ -92,10 +105,13 @@ impl Items {
 
     /// How many of `name` (0 where absent).
     pub fn count(&self, name: &str) -> u32 {
-        let name = fold_name(name);
+        self.place(&folded(name)).map_or(0, |at| self.0[at].1)
+    }
+
+    /// Where a folded name stands, or would stand.
+    fn place(&self, name: &str) -> Result<usize, usize> {
         self.0
-            .binary_search_by(|(known, _)| known.as_str().cmp(&name))
-            .map_or(0, |at| self.0[at].1)
+            .binary_search_by(|(known, _)| known.as_str().cmp(name))
     }
 
     /// Names and counts in order of name.

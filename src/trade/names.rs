@@ -1,16 +1,128 @@
-//! Names of models and variants: how they are compared.
+//! How names are compared: models, variants, venues, grades, pieces, attributes.
+//!
+//! Two names that look alike are one name. The key of a name is its canonical caseless form (The Unicode
+//! Standard, section 3.13, definition D145), composed (NFC), without the characters that show nothing: so
+//! `é` as one character and as two, `Straße` and `STRASSE`, `Σ` and `ς` are alike. What a book holds stays
+//! as it was written; only what is compared is folded.
 
-/// The form in which models and variants are compared: lower case, without white space.
-pub fn match_key(text: &str) -> String {
-    let mut key = String::with_capacity(text.len());
-    push_match_key(&mut key, text);
+use std::borrow::Cow;
+
+use caseless::Caseless;
+use unicode_normalization::{IsNormalized, UnicodeNormalization, is_nfc_quick};
+
+/// Appends the key of a name, white space kept, to `key`.
+pub fn push_key(key: &mut String, name: &str) {
+    if name.is_ascii() {
+        key.extend(name.chars().map(|c| c.to_ascii_lowercase()));
+        return;
+    }
+    let seen = name.chars().filter(|c| !is_ignored(*c));
+    key.extend(seen.nfd().default_case_fold().nfc());
+}
+
+/// The key of a name, white space around it left out.
+pub fn key(name: &str) -> String {
+    let mut key = String::with_capacity(name.len());
+    push_key(&mut key, name.trim());
     key
 }
 
-pub(crate) fn push_match_key(key: &mut String, text: &str) {
-    key.extend(
-        text.chars()
-            .filter(|c| !c.is_whitespace())
-            .flat_map(char::to_lowercase),
-    );
+/// Whether two names are one: case, the form of accents and white space around them ignored.
+pub fn same(one: &str, other: &str) -> bool {
+    if one.is_ascii() && other.is_ascii() {
+        return one.trim().eq_ignore_ascii_case(other.trim());
+    }
+    key(one) == key(other)
+}
+
+/// The text with each letter and its accents as one character, where Unicode has it (NFC). New text is
+/// kept so.
+pub fn composed(text: &str) -> Cow<'_, str> {
+    if text.is_ascii() || is_nfc_quick(text.chars()) == IsNormalized::Yes {
+        Cow::Borrowed(text)
+    } else {
+        Cow::Owned(text.nfc().collect())
+    }
+}
+
+/// What does not tell names apart: what shows nothing, and what only chooses how a character is drawn.
+fn is_ignored(c: char) -> bool {
+    is_unseen(c) || is_variation_selector(c)
+}
+
+/// Chooses how the character before it is drawn (an emoji in colour, a form of an ideograph).
+pub fn is_variation_selector(c: char) -> bool {
+    matches!(c, '\u{180b}'..='\u{180d}' | '\u{180f}' | '\u{fe00}'..='\u{fe0f}' | '\u{e0100}'..='\u{e01ef}')
+}
+
+/// Characters that show nothing: those with the property `Default_Ignorable_Code_Point`
+/// (Unicode 17.0, `DerivedCoreProperties.txt`) but for variation selectors, line separators, controls of
+/// the direction of writing (Unicode Standard Annex 9, section 2) and of annotations, and the blank pattern
+/// of Braille.
+pub fn is_unseen(c: char) -> bool {
+    !is_variation_selector(c)
+        && matches!(c,
+            '\u{ad}' | '\u{34f}' | '\u{61c}' | '\u{115f}'..='\u{1160}' | '\u{17b4}'..='\u{17b5}'
+            | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}'
+            | '\u{2800}' | '\u{3164}' | '\u{feff}' | '\u{ffa0}' | '\u{fff0}'..='\u{fffb}'
+            | '\u{1bca0}'..='\u{1bca3}' | '\u{1d173}'..='\u{1d17a}' | '\u{e0000}'..='\u{e0fff}')
+}
+
+/// The form in which models and variants are compared: their key ([`key`]) without white space.
+pub fn match_key(text: &str) -> String {
+    let mut key = String::with_capacity(text.len());
+    for word in text.split_whitespace() {
+        key.push_str(word);
+    }
+    if key.is_ascii() {
+        key.make_ascii_lowercase();
+        return key;
+    }
+    self::key(&key)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_that_look_alike_are_one() {
+        for (one, other) in [
+            ("Caf\u{e9} 7", "cafe\u{301} 7"),
+            ("STRASSE", "Straße"),
+            ("ΘΉΚΗΣ", "θήκης"),
+            ("ﬁx", "FIX"),
+            ("\u{1e9e}", "ss"),
+            ("a\u{3164}b\u{e0041}", "AB"),
+            ("\u{260e}\u{fe0f}", "\u{260e}"),
+            ("\u{d55c}", "\u{1112}\u{1161}\u{11ab}"),
+            ("q\u{323}\u{307}", "Q\u{307}\u{323}"),
+        ] {
+            assert!(same(one, other), "{one} {other}");
+            assert_eq!(key(&key(one)), key(one));
+        }
+        for (one, other) in [("o", "ö"), ("F4", "F5"), ("\u{2460}", "1")] {
+            assert!(!same(one, other), "{one} {other}");
+        }
+    }
+
+    /// Variation selectors hide nothing behind a character that is seen; see [`crate::trade::checks`].
+    #[test]
+    fn what_shows_nothing() {
+        for c in [
+            '\u{3164}',
+            '\u{e0041}',
+            '\u{ad}',
+            '\u{200b}',
+            '\u{2800}',
+            '\u{206a}',
+        ] {
+            assert!(is_unseen(c), "{c:?}");
+        }
+        for c in [
+            'a', ' ', 'レ', '\u{fe0f}', '\u{301}', '\u{fffd}', '\u{fffc}',
+        ] {
+            assert!(!is_unseen(c), "{c:?}");
+        }
+    }
 }

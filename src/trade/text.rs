@@ -1,5 +1,7 @@
 //! Text for messages: near names, quotes, characters that show nothing.
 
+use super::names::is_unseen;
+
 /// The known name nearest to `given` (Jaro-Winkler similarity of at least 0.75, case ignored).
 pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let given = given.to_lowercase();
@@ -61,14 +63,6 @@ pub fn shorten(text: &str, most: usize) -> String {
         }
     }
     out
-}
-
-/// Zero-width characters, line separators and controls of the direction of writing (Unicode
-/// Standard Annex 9, section 2).
-pub fn is_unseen(c: char) -> bool {
-    matches!(c,
-        '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
-        | '\u{2060}'..='\u{2064}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
 }
 
 /// Line ends as a book keeps them: `\n`.

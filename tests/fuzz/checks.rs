@@ -10,6 +10,7 @@ use std::path::Path;
 use chrono::NaiveDate;
 use compband::app::attributes::read_attributes;
 use compband::book::csv::canonical::{self, Layout};
+use compband::book::csv::formula;
 use compband::book::rates::{Conversion, Rates};
 use compband::book::{Book, BookError, watch};
 use compband::cli::listings::listings;
@@ -47,7 +48,8 @@ fn today() -> NaiveDate {
 #[derive(Default)]
 struct Heard {
     problems: Vec<Problem>,
-    rejects: Vec<(String, String)>,
+    /// Text, reason, and whether the quotes are at fault.
+    rejects: Vec<(String, String, bool)>,
 }
 
 impl Witness for Heard {
@@ -58,7 +60,7 @@ impl Witness for Heard {
 
     fn reject(&mut self, _: &Input, reject: &Reject<'_>) -> std::io::Result<()> {
         self.rejects
-            .push((reject.text.into(), reject.reason.into()));
+            .push((reject.text.into(), reject.reason.into(), reject.flawed));
         Ok(())
     }
 }
@@ -95,9 +97,14 @@ pub fn import(bytes: &[u8], settings: &Settings, undated: bool) -> u64 {
     if plan.problems > 0 {
         each_says_something(&heard.problems);
         let mut rejects = RejectsWriter::new(Vec::new(), &inputs[0]).unwrap();
-        for (text, reason) in &heard.rejects {
+        for (text, reason, flawed) in &heard.rejects {
             assert!(!reason.is_empty());
-            rejects.write(&Reject { text, reason }).unwrap();
+            let reject = Reject {
+                text,
+                flawed: *flawed,
+                reason,
+            };
+            rejects.write(&reject).unwrap();
         }
         let again = rejects.finish().unwrap();
         if let Err(problems) = Input::from_bytes("rejects.csv", again, &options) {
@@ -112,7 +119,9 @@ pub fn import(bytes: &[u8], settings: &Settings, undated: bool) -> u64 {
     assert_eq!(wrong.unwrap(), []);
     let taken = comps.len() as u64;
     assert_eq!(taken, plan.written());
-    if taken > 0 {
+    // A file of the book is no CSV for other programs: of what looks as if it were, import takes an apostrophe.
+    let kept = |cell: &String| formula::original(cell) == cell;
+    if taken > 0 && comps.iter().all(|comp| comp.cells().iter().all(kept)) {
         let known = comps
             .iter()
             .map(|comp| (comp.comp_id.clone(), comp.content_hash()))

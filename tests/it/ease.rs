@@ -70,7 +70,7 @@ fn a_shell_completes_what_the_book_knows() {
     };
     assert_eq!(
         complete(&["compband", "estimate", "--model", "ner"]),
-        ["Nerrow F4"]
+        ["Nerrow\\ F4"]
     );
     assert!(complete(&["compband", "bid", "--missing", ""]).contains(&"charger".into()));
     assert!(complete(&["compband", "net", "--outlet", ""]).contains(&"parcel".into()));

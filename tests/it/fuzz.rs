@@ -22,6 +22,8 @@ struct Fuzz {
     dice: StdRng,
     end: Instant,
     tries: usize,
+    /// Inputs refused and inputs taken.
+    came: [usize; 2],
     tokens: Vec<Vec<u8>>,
 }
 
@@ -33,6 +35,7 @@ impl Fuzz {
             dice: StdRng::seed_from_u64(seed ^ (stream << 32)),
             end: Instant::now() + Duration::from_secs(seconds),
             tries: 0,
+            came: [0; 2],
             tokens: tokens(),
         }
     }
@@ -41,6 +44,25 @@ impl Fuzz {
     fn goes_on(&mut self) -> bool {
         self.tries += 1;
         self.tries <= 20 || Instant::now() < self.end
+    }
+
+    /// The same, and until inputs of both kinds came, within reason.
+    fn goes_on_for_both(&mut self) -> bool {
+        self.goes_on() || (self.came.contains(&0) && self.tries < 5000)
+    }
+
+    /// Counts an input as taken or refused.
+    fn count(&mut self, taken: bool) {
+        self.came[usize::from(taken)] += 1;
+    }
+
+    /// A run that only saw one kind of input checked half of what it says.
+    fn saw_both(&self) {
+        let [refused, taken] = self.came;
+        assert!(
+            refused > 0 && taken > 0,
+            "{refused} inputs refused, {taken} taken"
+        );
     }
 
     fn place(&mut self, length: usize) -> usize {
@@ -190,13 +212,14 @@ impl Drop for Read<'_> {
 #[test]
 fn fuzz_imports() {
     let (sheets, settings) = (sheets(), checks::demo_settings());
-    let (mut fuzz, mut taken) = (Fuzz::new(1), 0);
-    while fuzz.goes_on() {
+    let mut fuzz = Fuzz::new(1);
+    while fuzz.goes_on_for_both() {
         let bytes = fuzz.damaged(&sheets);
         let _read = Read(&bytes);
-        taken += checks::import(&bytes, &settings, fuzz.dice.random_bool(0.3));
+        let taken = checks::import(&bytes, &settings, fuzz.dice.random_bool(0.3));
+        fuzz.count(taken > 0);
     }
-    assert!(taken > 0);
+    fuzz.saw_both();
 }
 
 #[test]
@@ -205,25 +228,25 @@ fn fuzz_rates() {
         vec![checks::RATES.as_bytes().to_vec()],
         checks::demo_settings(),
     );
-    let (mut fuzz, mut good) = (Fuzz::new(6), 0);
-    while fuzz.goes_on() {
+    let mut fuzz = Fuzz::new(6);
+    while fuzz.goes_on_for_both() {
         let bytes = fuzz.damaged(&whole);
         let _read = Read(&bytes);
-        good += usize::from(checks::rates(&bytes, &settings));
+        fuzz.count(checks::rates(&bytes, &settings));
     }
-    assert!(good > 0);
+    fuzz.saw_both();
 }
 
 #[test]
 fn fuzz_settings() {
     let files = files(&["demo/compband.toml", "data/compband.toml"]);
-    let (mut fuzz, mut good) = (Fuzz::new(2), 0);
-    while fuzz.goes_on() {
+    let mut fuzz = Fuzz::new(2);
+    while fuzz.goes_on_for_both() {
         let bytes = fuzz.damaged(&files);
         let _read = Read(&bytes);
-        good += usize::from(checks::settings(&String::from_utf8_lossy(&bytes)));
+        fuzz.count(checks::settings(&String::from_utf8_lossy(&bytes)));
     }
-    assert!(good > 0);
+    fuzz.saw_both();
 }
 
 #[test]
@@ -245,11 +268,12 @@ fn fuzz_ledgers() {
     let whole = files(&["tests/fuzz/ledger.csv"]);
     assert!(checks::ledger(&whole[0], &book));
     let mut fuzz = Fuzz::new(5);
-    while fuzz.goes_on() {
+    while fuzz.goes_on_for_both() {
         let bytes = fuzz.damaged(&whole);
         let _read = Read(&bytes);
-        checks::ledger(&bytes, &book);
+        fuzz.count(checks::ledger(&bytes, &book));
     }
+    fuzz.saw_both();
 }
 
 #[test]
@@ -259,11 +283,12 @@ fn fuzz_listings() {
     let whole = files(&["demo/listings.csv"]);
     assert!(checks::offered(&whole[0], dir.path(), &settings));
     let mut fuzz = Fuzz::new(6);
-    while fuzz.goes_on() {
+    while fuzz.goes_on_for_both() {
         let bytes = fuzz.damaged(&whole);
         let _read = Read(&bytes);
-        checks::offered(&bytes, dir.path(), &settings);
+        fuzz.count(checks::offered(&bytes, dir.path(), &settings));
     }
+    fuzz.saw_both();
 }
 
 #[test]

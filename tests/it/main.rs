@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod ask;
+mod attack;
 mod check;
 mod conflict;
 mod coverage;
@@ -25,6 +26,7 @@ mod reference;
 mod report;
 mod rooms;
 mod runner;
+mod shells;
 mod step;
 mod store;
 mod undeclared;

@@ -6,7 +6,7 @@ statsmodels.stats.meta_analysis (its fixed-effect weights, of variances that the
 no spread the book prints 7.7 with standard deviation 4.1. What the pooling makes of one more model is
 computed by adaptive quadrature over the spread, in the units of the rule of thumb, which is a mixture of
 four normals of equal weight (fit/prior.rs): each is one belief about all models, and what they say
-weighs it.
+weighs it. With a probability of one in ten the model is unlike the others and the rule alone speaks of it.
 
 usage: make_pool.py [--check]
 """
@@ -35,6 +35,7 @@ SAID = [
 ]
 # The normals that a Student-t distribution with 2 degrees of freedom is written as.
 RULE_SCALES = [0.693, 1.010, 1.459, 2.737]
+UNLIKE = 0.1
 
 
 def mean_given(spread):
@@ -75,9 +76,12 @@ def given_scale(said, scale):
 
 
 def one_more(said):
-    """What to think of one more model: the four normals, and mean and standard deviation of the whole."""
+    """What to think of one more model: the normals if it is like the others and if it is not, and mean and
+    standard deviation of the whole."""
     evidence, means, variances = np.transpose([given_scale(said, scale) for scale in RULE_SCALES])
-    weights = evidence / evidence.sum()
+    rule = np.square(RULE_SCALES)
+    weights = np.append(evidence / evidence.sum() * (1 - UNLIKE), np.full(len(rule), UNLIKE / len(rule)))
+    means, variances = np.append(means, np.zeros(len(rule))), np.append(variances, rule)
     mean = weights @ means
     parts = [
         {"weight": float(weight), "mean": float(at), "sd": float(np.sqrt(variance))}

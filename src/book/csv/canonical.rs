@@ -5,8 +5,8 @@
 //! worked out from what was paid and the rate.
 
 use crate::trade::cells::Wrong;
-pub(crate) use crate::trade::cells::amount;
-pub(crate) use crate::trade::cells::day_if_any;
+use crate::trade::cells::amount;
+use crate::trade::cells::day_if_any;
 use crate::trade::cells::named;
 use std::borrow::Cow;
 use std::collections::{BTreeSet, HashMap};
@@ -16,11 +16,13 @@ use std::str::Utf8Error;
 use csv::ByteRecord;
 use rust_decimal::Decimal;
 
+use super::formula::neutral;
 use crate::settings::Settings;
 use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
 use crate::trade::comp::{COLUMNS, RowText};
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
 use crate::trade::money::{MINOR_SCALE, MOST_MONEY};
+use crate::trade::names;
 use crate::trade::text::{quoted, shorten};
 use crate::trade::{Attributes, Comp, Currency, HowSold, Items, Problem};
 
@@ -114,7 +116,7 @@ fn of_scale<'a>(text: &str, names: impl Iterator<Item = &'a str> + Clone) -> Res
     }
     names
         .clone()
-        .find(|name| name.eq_ignore_ascii_case(text))
+        .find(|name| names::same(name, text))
         .map(str::to_string)
         .ok_or_else(|| {
             let all: Vec<&str> = names.collect();
@@ -714,6 +716,7 @@ pub struct Writer<W: Write> {
     output: csv::Writer<W>,
     row: RowText,
     optional: Vec<OptionalColumn>,
+    neutral: bool,
 }
 
 impl<W: Write> Writer<W> {
@@ -738,7 +741,15 @@ impl<W: Write> Writer<W> {
             output: csv::Writer::from_writer(output),
             row: RowText::default(),
             optional,
+            neutral: false,
         }
+    }
+
+    /// The same rows for other programs: no text acts as a formula in a spreadsheet.
+    #[must_use]
+    pub fn neutral(mut self) -> Self {
+        self.neutral = true;
+        self
     }
 
     /// Writes the row of a comp in the columns of [`COLUMNS`] and those behind them.
@@ -747,6 +758,12 @@ impl<W: Write> Writer<W> {
     /// Where writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
         self.row.fill(comp);
+        if self.neutral {
+            let optional = self.optional.iter().map(|column| column.cell(comp));
+            let cells = self.row.cells().map(str::to_string).chain(optional);
+            let cells = cells.map(|cell| neutral(&cell).into_owned());
+            return self.output.write_record(cells).map_err(io_error);
+        }
         write_row(&mut self.output, &self.row, comp, &self.optional).map_err(io_error)
     }
 

@@ -1,4 +1,5 @@
 //! Rows of CSV as the book writes them.
 
 pub mod canonical;
+pub mod formula;
 pub(crate) mod lines;

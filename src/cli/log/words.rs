@@ -13,6 +13,7 @@ use crate::trade::cells::{self, Wrong};
 use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
 use crate::trade::money::money_text;
+use crate::trade::names::composed;
 use crate::trade::text::{line_ends, nearest, shorten};
 use crate::trade::{Comp, Currency, Problem, checks};
 
@@ -194,8 +195,8 @@ pub(super) fn normal(column: &str, text: &str, currency: &Currency) -> String {
         "price" | "shipping" => {
             parse_amount(text, currency).map_or_else(|_| text.to_string(), money_text)
         }
-        "note" => line_ends(text),
-        _ => text.to_string(),
+        "note" => line_ends(&composed(text)),
+        _ => composed(text).into_owned(),
     }
 }
 

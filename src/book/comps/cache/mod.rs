@@ -30,7 +30,7 @@ pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 pub(crate) const BESIDE_BYTES: u64 = 4 << 20;
 
 /// Changes with every change of the layout or of how canonical files are read.
-const FORMAT: u32 = 7;
+const FORMAT: u32 = 8;
 
 /// Longest wait for files to be old enough to be sure of.
 pub(crate) const LONGEST_WAIT: Duration = Duration::from_millis(50);
