@@ -4,6 +4,11 @@ use crate::settings::SettingsError;
 use crate::trade::Problem;
 use std::path::PathBuf;
 
+/// Why a path in a book is not followed: it leads out of the folder.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct LeadsAway(pub String);
+
 /// Why an operation on a book failed.
 #[derive(Debug, thiserror::Error)]
 pub enum BookError {
@@ -41,16 +46,20 @@ impl From<SettingsError> for BookError {
 }
 
 impl BookError {
-    /// Wraps an I/O error with its path and what was being done.
+    /// Wraps an I/O error with its path and what was being done; a path that leads out of the book
+    /// is refused.
     pub fn io(
         path: impl Into<PathBuf>,
         doing: &'static str,
     ) -> impl FnOnce(std::io::Error) -> Self {
         let path = path.into();
-        move |source| Self::Io {
-            path,
-            doing,
-            source,
+        move |source| match source.downcast::<LeadsAway>() {
+            Ok(away) => Self::Refused(away.to_string()),
+            Err(source) => Self::Io {
+                path,
+                doing,
+                source,
+            },
         }
     }
 }

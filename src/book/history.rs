@@ -8,7 +8,6 @@
 
 use crate::trade::cells;
 use std::collections::BTreeMap;
-use std::fs;
 use std::io;
 use std::path::PathBuf;
 
@@ -20,7 +19,7 @@ use serde::de::DeserializeOwned;
 use super::store::{Book, BookLock};
 use crate::book::BookError;
 use crate::book::comps::frame::{Builder, FrameRows};
-use crate::book::comps::log::{LogBytes, append_line, save_torn};
+use crate::book::comps::log::{LogBytes, save_torn};
 use crate::book::csv::canonical::{self, Layout, Row, Writer, optional_columns};
 use crate::book::csv::lines::{self, Fault, line};
 use crate::trade::cells::Wrong;
@@ -248,7 +247,7 @@ impl Book {
         notice: &mut dyn FnMut(&str),
     ) -> Result<Vec<Record>, BookError> {
         let path = self.history_path(name);
-        let log = LogBytes::read(&path)?;
+        let log = LogBytes::read(self, &path)?;
         let shown = self.display_name(&path);
         if log.is_torn() {
             notice(&format!(
@@ -271,10 +270,8 @@ impl Book {
     /// Where reading fails.
     pub fn kept_comps(&self, name: &str, number: u32) -> Result<Option<Vec<Comp>>, BookError> {
         let path = self.kept_comps_path(name, number);
-        let bytes = match fs::read(&path) {
-            Ok(bytes) => bytes,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
-            Err(error) => return Err(BookError::io(path, "read")(error)),
+        let Some(bytes) = self.read(&path)? else {
+            return Ok(None);
         };
         let mut comps = Vec::new();
         let shown = self.display_name(&path);
@@ -308,15 +305,16 @@ impl Book {
         };
         let kept = self.kept_comps_path(name, record.number);
         let folder = self.root().join(FOLDER).join(COMPS);
-        fs::create_dir_all(&folder).map_err(BookError::io(&folder, "make the folder"))?;
+        let made = self.folder().make(&folder);
+        made.map_err(BookError::io(&folder, "make the folder"))?;
         let bytes = file_of(comps).map_err(BookError::io(&kept, "write"))?;
         self.replace_file(&kept, &bytes)?;
         let written =
             line(COLUMNS_OF_HISTORY).and_then(|header| Ok((header, line(cells(&record)?)?)));
         let (header, row) = written.map_err(BookError::io(&path, "write"))?;
-        append_line(&path, &header, &row)?;
+        self.append_line(&path, &header, &row)?;
         // What is no longer of use does no harm where it cannot be taken away.
-        let before = last.map(|last| fs::remove_file(self.kept_comps_path(name, last)));
+        let before = last.map(|last| self.folder().remove(&self.kept_comps_path(name, last)));
         drop(before);
         Ok(())
     }
@@ -324,7 +322,7 @@ impl Book {
     /// Mends an unfinished last line, after saving its bytes beside it.
     fn mend_history(&self, name: &str, notice: &mut dyn FnMut(&str)) -> Result<(), BookError> {
         let path = self.history_path(name);
-        let log = LogBytes::read(&path)?;
+        let log = LogBytes::read(self, &path)?;
         if !log.is_torn() {
             return Ok(());
         }
@@ -336,7 +334,7 @@ impl Book {
         if problems.is_empty() && after.len() == before.len() + 1 {
             return self.replace_file(&path, &whole);
         }
-        let saved = save_torn(&path, log.tail())?;
+        let saved = save_torn(self, &path, log.tail())?;
         self.replace_file(&path, log.finished())?;
         notice(&format!(
             "the last line of {shown} was cut off and is taken out; what was left of it is in {}",
@@ -355,6 +353,8 @@ fn file_of(comps: &[Comp]) -> io::Result<Vec<u8>> {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
     use rust_decimal::Decimal;
 

@@ -13,7 +13,6 @@ use crate::trade::entry::Entry;
 use crate::trade::entry::Foreseen;
 use crate::trade::entry::Kind;
 use crate::trade::entry::Postings;
-use std::fs;
 use std::io;
 use std::path::PathBuf;
 
@@ -21,7 +20,7 @@ use rust_decimal::Decimal;
 
 use super::store::{Book, BookLock};
 use crate::book::BookError;
-use crate::book::comps::log::{LogBytes, append_line, save_torn};
+use crate::book::comps::log::{LogBytes, save_torn};
 use crate::book::csv::canonical;
 use crate::book::csv::lines::{self, Fault, SHOWN, line};
 use crate::trade::attributes::plain_number;
@@ -357,7 +356,7 @@ impl Book {
     /// [`BookError::Rows`] where a row is wrong.
     pub fn ledger(&self, notice: &mut dyn FnMut(&str)) -> Result<Vec<(u64, Entry)>, BookError> {
         let path = self.ledger_path();
-        let log = LogBytes::read(&path)?;
+        let log = LogBytes::read(self, &path)?;
         if log.is_torn() {
             notice(&format!(
                 "the last line of {} is not finished and is passed over; the next entry mends it",
@@ -385,12 +384,10 @@ impl Book {
     /// Where writing fails; the file is then as long as before.
     pub fn append_to_ledger(&self, _lock: &BookLock, entry: &Entry) -> Result<(), BookError> {
         let path = self.ledger_path();
-        let folder = self.root().join(FOLDER);
-        fs::create_dir_all(&folder).map_err(BookError::io(&folder, "make the folder"))?;
         let written = line(columns())
             .and_then(|header| Ok((header, line(cells(entry, &self.settings().currency.code))?)));
         let (header, row) = written.map_err(BookError::io(&path, "write"))?;
-        append_line(&path, &header, &row)
+        self.append_line(&path, &header, &row)
     }
 
     /// Mends an unfinished last line of the ledger, after saving its bytes beside it.
@@ -404,7 +401,7 @@ impl Book {
     ) -> Result<(), BookError> {
         let path = self.ledger_path();
         let name = self.display_name(&path);
-        let log = LogBytes::read(&path)?;
+        let log = LogBytes::read(self, &path)?;
         if !log.is_torn() {
             return Ok(());
         }
@@ -428,7 +425,7 @@ impl Book {
             ));
             return self.replace_file(&path, &whole);
         }
-        let saved = save_torn(&path, log.tail())?;
+        let saved = save_torn(self, &path, log.tail())?;
         self.replace_file(&path, log.finished())?;
         notice(&format!(
             "the last line of {name} was cut off and is taken out; what was left of it is in {}: record that entry \
@@ -441,6 +438,8 @@ impl Book {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
     use crate::trade::Unit;
     use crate::trade::entry::Account;

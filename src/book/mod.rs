@@ -4,6 +4,7 @@ pub mod comps;
 pub mod csv;
 pub mod error;
 pub mod files;
+mod folder;
 pub mod history;
 pub(crate) mod ids;
 pub mod ledger;
@@ -13,4 +14,5 @@ pub mod watch;
 
 pub use comps::rows::Index;
 pub use error::BookError;
+pub use folder::Temporary;
 pub use store::{Book, BookLock};

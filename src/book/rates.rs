@@ -2,11 +2,10 @@
 //! down. This program only reads it.
 
 use std::collections::{BTreeMap, HashMap};
-use std::fs;
-use std::io;
 
 use chrono::{Days, NaiveDate};
 
+use super::folder::Access;
 use crate::book::csv::canonical::repeated;
 use crate::book::csv::lines::{self, Fault};
 use crate::book::ids::{IdMap, id_hash};
@@ -195,7 +194,7 @@ pub struct KeptRates(IdMap<(Option<NaiveDate>, Foreign)>);
 
 impl KeptRates {
     /// Adds identifiers, days of the sale and texts of [`Foreign`].
-    pub(super) fn add<'a>(
+    pub(crate) fn add<'a>(
         &mut self,
         sales: impl IntoIterator<Item = (&'a str, Option<NaiveDate>, &'a str)>,
     ) {
@@ -261,12 +260,12 @@ impl Book {
     /// cannot be read.
     pub fn rates(&self) -> Result<Rates, BookError> {
         let path = self.root().join(FILE_NAME);
-        match fs::read(&path) {
-            Ok(bytes) => Rates::parse(&bytes, FILE_NAME, self.settings()).map_err(BookError::Rows),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                Ok(Rates::none(self.settings()))
+        let read = self.folder().read(&path, Access::ReadLinked);
+        match read.map_err(BookError::io(path, "read"))? {
+            Some(bytes) => {
+                Rates::parse(&bytes, FILE_NAME, self.settings()).map_err(BookError::Rows)
             }
-            Err(error) => Err(BookError::io(path, "read")(error)),
+            None => Ok(Rates::none(self.settings())),
         }
     }
 }

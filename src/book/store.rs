@@ -15,26 +15,26 @@
 //! `comp_id` stands more than once, the row of the highest entry is in force.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
-use std::fs::{self, File, OpenOptions, TryLockError};
-use std::io::{self, Read, Write};
+use std::fs::{self, File, TryLockError};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
-use std::time::{Duration, Instant, UNIX_EPOCH};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
+use std::time::{Duration, Instant};
 
 use polars::prelude::{DataFrame, PolarsResult};
 use serde::{Deserialize, Serialize};
-use tempfile::NamedTempFile;
 use xxhash_rust::xxh3::xxh3_64;
 
+use super::folder::{Access, Folder, Temporary};
 use super::rates::KeptRates;
+use crate::book::BookError;
 use crate::book::comps::cache;
 use crate::book::comps::cache::build::{BuildError, Repeat, TableBuilder};
 use crate::book::comps::cache::table::Table;
 use crate::book::comps::frame::{self, Packed};
-use crate::book::comps::log::{self, LogBytes};
+use crate::book::comps::log::{self, LogBytes, LogPart};
 use crate::book::comps::rows::{Beside, Index, Rows, Trouble};
 use crate::book::csv::canonical::{self, Layout, Row};
-use crate::book::{BookError, files};
 use crate::settings;
 use crate::settings::Settings;
 use crate::trade::names::match_key;
@@ -63,8 +63,15 @@ const PRIVATE_NOTE: &str = "Lock, temporary files and cache of this book.\n\
 #[derive(Debug, Clone)]
 pub struct Book {
     root: PathBuf,
+    /// Every file of the book is reached from here.
+    folder: Folder,
     settings: Settings,
+    /// The log as it was read last.
+    pub(crate) log_read: Arc<Mutex<Option<LogRead>>>,
 }
+
+/// A log with its file as it was when it was read.
+type LogRead = (Stamp, Arc<LogBytes>);
 
 /// Held while a run changes the book; let go of when dropped.
 #[derive(Debug)]
@@ -94,19 +101,48 @@ pub struct Undone {
 /// One file a book's comps come from, as it was when looked at.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(crate) struct Stamp {
-    pub(super) name: String,
-    pub(super) size: u64,
+    pub(crate) name: String,
+    pub(crate) size: u64,
     /// Nanoseconds since 1970.
-    pub(super) modified: u64,
+    pub(crate) modified: u64,
+    /// When anything of it changed last, be it its time, in nanoseconds since 1970; where the
+    /// system does not say, as `modified`.
+    pub(crate) changed: u64,
+    /// Which file it is; where the system does not say, a hash of what is in a small one.
+    inode: u64,
 }
 
 impl Stamp {
-    fn of(name: String, data: &fs::Metadata) -> io::Result<Self> {
-        let since = data.modified()?.duration_since(UNIX_EPOCH);
+    #[cfg(unix)]
+    fn of(name: String, file: &File) -> io::Result<Self> {
+        use std::os::unix::fs::MetadataExt;
+
+        let data = file.metadata()?;
+        let nanos = |seconds: i64, nanos: i64| (seconds * 1_000_000_000 + nanos) as u64;
         Ok(Self {
             name,
             size: data.len(),
-            modified: since.map_or(0, |since| since.as_nanos() as u64),
+            modified: nanos(data.mtime(), data.mtime_nsec()),
+            changed: nanos(data.ctime(), data.ctime_nsec()),
+            inode: data.ino(),
+        })
+    }
+
+    #[cfg(not(unix))]
+    fn of(name: String, mut file: &File) -> io::Result<Self> {
+        let data = file.metadata()?;
+        let since = data.modified()?.duration_since(std::time::UNIX_EPOCH);
+        let modified = since.map_or(0, |since| since.as_nanos() as u64);
+        let mut bytes = Vec::new();
+        if data.len() <= cache::WORTH_BYTES {
+            io::Read::read_to_end(&mut file, &mut bytes)?;
+        }
+        Ok(Self {
+            name,
+            size: data.len(),
+            modified,
+            changed: modified,
+            inode: xxh3_64(&bytes),
         })
     }
 }
@@ -114,7 +150,7 @@ impl Stamp {
 /// The comps files of a book at some time ([`Book::files_state`]).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FilesState {
-    /// Hash of their names, sizes and times.
+    /// Hash of their [`Stamp`]s.
     pub hash: u64,
     /// Bytes of all of them.
     pub bytes: u64,
@@ -142,29 +178,29 @@ impl Book {
                 dir.display()
             ))
         };
-        if fs::symlink_metadata(&file).is_ok() {
-            return Err(there());
-        }
         fs::create_dir_all(dir).map_err(BookError::io(dir, "make the folder"))?;
         let book = Self {
             root: dir.to_path_buf(),
+            folder: Folder::open(dir).map_err(BookError::io(dir, "open"))?,
             settings: Settings::parse(settings::TEMPLATE, &file)?,
+            log_read: Arc::default(),
         };
+        if fs::symlink_metadata(&file).is_ok() {
+            return Err(there());
+        }
         let comps = book.comps_dir();
-        fs::create_dir_all(&comps).map_err(BookError::io(comps, "make the folder"))?;
+        let made = book.folder.make(&comps);
+        made.map_err(BookError::io(comps, "make the folder"))?;
         // The settings make the folder a book: they come last, and whole.
-        let mut toml = book.temp_in_comps()?;
-        toml.write_all(settings::TEMPLATE.as_bytes())
+        let mut toml = book.temporary()?;
+        let written = toml.write_all(settings::TEMPLATE.as_bytes());
+        let placed = written
             .and_then(|()| toml.as_file().sync_all())
-            .map_err(BookError::io(&file, "write"))?;
-        toml.persist_noclobber(&file).map_err(|error| {
-            if error.error.kind() == io::ErrorKind::AlreadyExists {
-                there()
-            } else {
-                BookError::io(&file, "write")(error.error)
-            }
+            .and_then(|()| book.folder.place_new(&toml, &file));
+        placed.map_err(|error| match error.kind() {
+            io::ErrorKind::AlreadyExists => there(),
+            _ => BookError::io(&file, "write")(error),
         })?;
-        sync_or(&file, || fs::remove_file(&file))?;
         Ok(book)
     }
 
@@ -176,7 +212,7 @@ impl Book {
     /// are wrong.
     pub fn open(named: Option<&Path>) -> Result<Self, BookError> {
         let root = match named {
-            Some(dir) if dir.join(settings::FILE_NAME).is_file() => dir.to_path_buf(),
+            Some(dir) if has_settings(dir)? => dir.to_path_buf(),
             Some(dir) => {
                 return Err(BookError::NoBook(format!(
                     "{}: no book there (it has no {})",
@@ -187,7 +223,7 @@ impl Book {
             None => {
                 let here = std::env::current_dir()
                     .map_err(BookError::io(".", "find the current folder"))?;
-                find_above(&here).ok_or_else(|| {
+                find_above(&here)?.ok_or_else(|| {
                     BookError::NoBook(format!(
                         "{}: no book here or in a folder above (none has a {})",
                         here.display(),
@@ -196,16 +232,16 @@ impl Book {
                 })?
             }
         };
+        let folder = Folder::open(&root).map_err(BookError::io(&root, "open"))?;
         let file = root.join(settings::FILE_NAME);
-        let bytes = fs::read(&file).map_err(BookError::io(&file, "read"))?;
-        let text = String::from_utf8(bytes).map_err(|_| {
-            BookError::Settings(format!(
-                "{}: not UTF-8 text; save it as UTF-8",
-                file.display()
-            ))
-        })?;
+        let text = settings_text(&folder, &file)?;
         let settings = Settings::parse(text.strip_prefix('\u{feff}').unwrap_or(&text), &file)?;
-        Ok(Self { root, settings })
+        Ok(Self {
+            root,
+            folder,
+            settings,
+            log_read: Arc::default(),
+        })
     }
 
     /// Folder of the book.
@@ -213,9 +249,22 @@ impl Book {
         &self.root
     }
 
+    /// The folder, open.
+    pub(crate) fn folder(&self) -> &Folder {
+        &self.folder
+    }
+
     /// Settings of the book.
     pub fn settings(&self) -> &Settings {
         &self.settings
+    }
+
+    /// The settings as they are written.
+    ///
+    /// # Errors
+    /// Where they cannot be read.
+    pub fn settings_text(&self) -> Result<String, BookError> {
+        settings_text(&self.folder, &self.root.join(settings::FILE_NAME))
     }
 
     /// Folder of the files in force.
@@ -229,26 +278,27 @@ impl Book {
     }
 
     /// `.compband/`, made (with a word on what it is) where it is missing.
-    pub(super) fn private_dir(&self) -> Result<PathBuf, BookError> {
+    fn private_dir(&self) -> Result<PathBuf, BookError> {
         let dir = self.root.join(".compband");
-        files::refuse_links(&self.root, &dir)?;
-        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
         for (name, text) in [("README.txt", PRIVATE_NOTE), (".gitignore", "*\n")] {
             let file = dir.join(name);
-            // A run that was killed may have left it empty.
-            if !fs::symlink_metadata(&file).is_ok_and(|data| data.len() > 0) {
-                fs::write(&file, text).map_err(BookError::io(file, "write"))?;
-            }
+            let known = self.folder.metadata(&file);
+            let written = known.and_then(|known| match known {
+                Some(data) if data.len() > 0 => Ok(()),
+                // A run that was killed may have left it empty.
+                _ => self.folder.append(&file, b"", text.as_bytes()),
+            });
+            written.map_err(BookError::io(file, "write"))?;
         }
         Ok(dir)
     }
 
     /// `.compband/cache/`, made where it is missing.
-    pub(super) fn cache_dir(&self) -> Result<PathBuf, BookError> {
+    pub(crate) fn cache_dir(&self) -> Result<PathBuf, BookError> {
         let dir = self.private_dir()?.join("cache");
-        files::refuse_links(&self.root, &dir)?;
-        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
-        files::sweep_stale(&dir);
+        let made = self.folder.make(&dir);
+        made.map_err(BookError::io(&dir, "make the folder"))?;
+        self.folder.sweep(&dir);
         Ok(dir)
     }
 
@@ -258,31 +308,17 @@ impl Book {
     /// [`BookError::Io`] where a file cannot be read.
     pub fn fingerprint(&self) -> Result<u64, BookError> {
         let mut hash = xxhash_rust::xxh3::Xxh3::new();
-        let mut buffer = vec![0; 1 << 18];
-        let mut add = |path: &Path| {
-            let mut read = || -> io::Result<()> {
-                let mut file = File::open(path)?;
+        let mut add = |path: &Path| -> Result<(), BookError> {
+            // Read by parts: an import may be larger than memory.
+            let read = self.folder.each_part(path, &mut |bytes| hash.update(bytes));
+            if let Some(length) = read.map_err(BookError::io(path, "read"))? {
                 hash.update(self.display_name(path).as_bytes());
-                let mut length = 0_u64;
-                loop {
-                    let count = file.read(&mut buffer)?;
-                    hash.update(&buffer[..count]);
-                    length += count as u64;
-                    if count == 0 {
-                        hash.update(&length.to_le_bytes());
-                        return Ok(());
-                    }
-                }
-            };
-            match read() {
-                Err(error) if error.kind() != io::ErrorKind::NotFound => {
-                    Err(BookError::io(path, "read")(error))
-                }
-                _ => Ok(()),
+                hash.update(&length.to_le_bytes());
             }
+            Ok(())
         };
-        add(&self.root.join(crate::settings::FILE_NAME))?;
-        for file in import_files(&self.comps_dir(), &mut |_| {})? {
+        add(&self.root.join(settings::FILE_NAME))?;
+        for file in self.import_files(&self.comps_dir(), &mut |_| {})? {
             add(&file.path)?;
         }
         add(&self.log_path())?;
@@ -295,13 +331,8 @@ impl Book {
     /// # Errors
     /// [`BookError::Io`] where the folder cannot be read.
     pub fn files_state(&self, patience: Duration) -> Result<FilesState, BookError> {
-        let mut stamps = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
-        let log = self.log_path();
-        match fs::metadata(&log).and_then(|data| Stamp::of(self.display_name(&log), &data)) {
-            Ok(stamp) => stamps.push(stamp),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-            Err(error) => return Err(BookError::io(log, "read")(error)),
-        }
+        let mut stamps = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
+        stamps.extend(self.stamp(&self.log_path())?);
         cache::settle(&stamps, patience);
         Ok(FilesState {
             hash: xxh3_64(format!("{stamps:?}").as_bytes()),
@@ -321,14 +352,16 @@ impl Book {
     /// Something that an earlier run kept by this name because it took long to work out; none
     /// where it did not or it cannot be read.
     pub fn kept(&self, name: &str) -> Option<Vec<u8>> {
-        fs::read(self.root.join(".compband").join("cache").join(name)).ok()
+        let path = self.root.join(".compband").join("cache").join(name);
+        self.folder.read(&path, Access::Read).ok().flatten()
     }
 
     /// Keeps something for later runs. Where that fails (a book that cannot be written) later
     /// runs work it out anew.
     pub fn keep(&self, name: &str, bytes: &[u8]) {
-        let written = self.cache_dir().and_then(|dir| {
-            files::write_whole(&dir.join(name), bytes).map_err(BookError::io(dir, "write"))
+        let written = self.cache_dir().map(|dir| {
+            let path = dir.join(name);
+            self.folder.replace(&dir, &path, bytes)
         });
         drop(written);
     }
@@ -358,21 +391,8 @@ impl Book {
         notice: &mut dyn FnMut(&str),
     ) -> Result<BookLock, BookError> {
         let path = self.private_dir()?.join("lock");
-        for written in [
-            path.clone(),
-            self.private_dir()?.join("tmp"),
-            self.log_path(),
-            self.undone_dir().join(log::FILE_NAME),
-            self.ledger_path(),
-        ] {
-            files::refuse_links(&self.root, &written)?;
-        }
-        let file = OpenOptions::new()
-            .create(true)
-            .truncate(false)
-            .write(true)
-            .open(&path)
-            .map_err(BookError::io(&path, "lock"))?;
+        let file = self.folder.file(&path, Access::Append);
+        let file = file.map_err(BookError::io(&path, "lock"))?;
         let begun = Instant::now();
         let mut told = false;
         loop {
@@ -403,7 +423,12 @@ impl Book {
     /// Removes what killed runs have left; for the holder of the lock.
     fn sweep_all(&self) {
         let private = self.root.join(".compband");
-        sweep(&private.join("tmp"));
+        // Nobody else has one of these in use.
+        let tmp = private.join("tmp");
+        for name in self.folder.list(&tmp).unwrap_or_default() {
+            // What cannot be removed now is tried again by the next run.
+            let _ = self.folder.remove(&tmp.join(name));
+        }
         let deals = self.ledger_path();
         for folder in [
             &self.root,
@@ -412,7 +437,7 @@ impl Book {
             &self.undone_dir(),
             deals.parent().unwrap_or(&self.root),
         ] {
-            files::sweep_stale(folder);
+            self.folder.sweep(folder);
         }
     }
 
@@ -464,19 +489,20 @@ impl Book {
             .collect())
     }
 
-    /// A temporary file on the file system of the book, for [`Book::commit_import`].
+    /// A temporary file of the book, for [`Book::commit_import`]; under the lock only, for the next
+    /// holder of it removes what is left.
     ///
     /// # Errors
     /// Where it cannot be made.
-    pub fn temp_in_comps(&self) -> Result<NamedTempFile, BookError> {
-        temp_in(&self.temp_dir()?)
+    pub fn temporary(&self) -> Result<Temporary, BookError> {
+        let dir = self.temp_dir()?;
+        let made = self.folder.temporary(&dir);
+        made.map_err(BookError::io(dir, "write"))
     }
 
-    /// Folder of temporary files, made where it is missing; used under the lock only.
+    /// Folder of temporary files.
     fn temp_dir(&self) -> Result<PathBuf, BookError> {
-        let dir = self.private_dir()?.join("tmp");
-        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
-        Ok(dir)
+        Ok(self.private_dir()?.join("tmp"))
     }
 
     /// Replaces a file's content at once: readers see the old or the new, never a part.
@@ -484,9 +510,14 @@ impl Book {
     /// # Errors
     /// Where writing fails (the old file is then in its place) or `path` leads out of the book.
     pub fn replace_file(&self, path: &Path, bytes: &[u8]) -> Result<(), BookError> {
-        files::refuse_links(&self.root, path)?;
-        files::write_whole_from(&self.temp_dir()?, path, bytes)
-            .map_err(BookError::io(path, "write"))
+        let replaced = self.folder.replace(&self.temp_dir()?, path, bytes);
+        replaced.map_err(BookError::io(path, "write"))
+    }
+
+    /// The bytes of a file of the book; none where there is no such file.
+    pub(crate) fn read(&self, path: &Path) -> Result<Option<Vec<u8>>, BookError> {
+        let read = self.folder.read(path, Access::Read);
+        read.map_err(BookError::io(path, "read"))
     }
 
     /// Makes a finished temporary file (synced; header and canonical rows) the next import and
@@ -497,30 +528,34 @@ impl Book {
     pub fn commit_import(
         &self,
         lock: &BookLock,
-        file: NamedTempFile,
+        file: Temporary,
         source: &str,
     ) -> Result<(u64, PathBuf), BookError> {
         let entry = self.next_entry(lock)?;
-        let dir = self.comps_dir();
-        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
-        let path = dir.join(format!("{entry:06}-{}.csv", slug(source)));
-        file.persist_noclobber(&path)
-            .map_err(|error| BookError::io(&path, "write")(error.error))?;
-        sync_or(&path, || fs::remove_file(&path))?;
+        let name = format!("{entry:06}-{}.csv", slug(source));
+        let path = self.comps_dir().join(name);
+        let placed = self.folder.place_new(&file, &path);
+        placed.map_err(BookError::io(&path, "write"))?;
         Ok((entry, path))
     }
 
     /// The next entry number: numbers count up over imports and logged sales, in force or
     /// taken back, so that none is used twice.
-    pub(super) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
+    pub(crate) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
         let mut highest = 0;
-        for dir in [self.comps_dir(), self.undone_dir()] {
-            let imported = import_files(&dir, &mut |_| {})?
+        let undone = self.undone_dir();
+        let taken_back = LogBytes::read(self, &undone.join(log::FILE_NAME))?;
+        for (dir, log) in [
+            (self.comps_dir(), self.log_bytes()?),
+            (undone, Arc::new(taken_back)),
+        ] {
+            let imported = self
+                .import_files(&dir, &mut |_| {})?
                 .first()
                 .map_or(0, |file| file.entry);
             highest = highest
                 .max(imported)
-                .max(log::highest_entry(&dir.join(log::FILE_NAME))?);
+                .max(log::highest_entry(&log, &dir.join(log::FILE_NAME))?);
         }
         if highest >= u64::from(u32::MAX) {
             return Err(BookError::Refused(format!(
@@ -547,8 +582,9 @@ impl Book {
         if !dry_run {
             self.repair_log(lock, notice)?;
         }
-        let imports = import_files(&self.comps_dir(), notice)?;
-        let Logged { rows, problems } = self.logged(&imports, &mut |_| {})?;
+        let imports = self.import_files(&self.comps_dir(), notice)?;
+        let Logged { rows, problems } =
+            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
         if !problems.is_empty() {
             return Err(BookError::Rows(problems));
         }
@@ -565,15 +601,12 @@ impl Book {
         if dry_run {
             return Ok(Some(undone));
         }
-        let folder = self.undone_dir();
-        fs::create_dir_all(&folder).map_err(BookError::io(&folder, "make the folder"))?;
         match (import, last_logged) {
             (Some(file), _) => {
-                let kept = folder.join(&file.name);
-                fs::rename(&file.path, &kept).map_err(BookError::io(&file.path, "move"))?;
-                let back = || fs::rename(&kept, &file.path);
-                sync_or(&kept, back)?;
-                sync_or(&file.path, back)?;
+                let moved = self
+                    .folder
+                    .rename(&file.path, &self.undone_dir().join(&file.name));
+                moved.map_err(BookError::io(&file.path, "move"))?;
             }
             (None, Some(row)) => self.remove_logged(row)?,
             (None, None) => {}
@@ -591,8 +624,10 @@ impl Book {
             ..Undone::default()
         };
         let mut ids: HashSet<String> = HashSet::new();
-        let imports = import_files(&self.comps_dir(), &mut |_| {})?;
-        let logged_rows = self.logged(&imports, &mut |_| {})?.rows;
+        let imports = self.import_files(&self.comps_dir(), &mut |_| {})?;
+        let logged_rows = self
+            .logged(&*self.log_bytes()?, &LogPart::default(), &imports)?
+            .rows;
         self.scan(&imports, logged_rows, &mut |_, row| {
             if row.entry == entry {
                 undone.rows += 1;
@@ -711,32 +746,72 @@ impl Book {
         trusted: bool,
         notice: &mut dyn FnMut(&str),
     ) -> Result<(Rows, bool), Trouble> {
-        let imports = import_files(&self.comps_dir(), notice)?;
+        let imports = self.import_files(&self.comps_dir(), notice)?;
         let stamps = self.stamps(&imports)?;
-        let bytes: u64 = stamps.iter().map(|stamp| stamp.size).sum();
-        let logged = self.logged(&imports, notice)?;
-        let cached = cache::open(self, &stamps).filter(|_| trusted);
-        let rows = match cached {
-            Some((table, of)) if size_beside(&stamps, &of) <= cache::BESIDE_BYTES => {
+        let log = self.read_log(notice)?;
+        let cached = cache::open(self, &stamps, &log).filter(|_| trusted);
+        let cached = cached.filter(|cached| {
+            let beside = stamps.iter().filter(|stamp| !cached.of.contains(stamp));
+            log.after(&cached.log).len() as u64 <= cache::WORTH_BYTES
+                && beside.map(|stamp| stamp.size).sum::<u64>() <= cache::BESIDE_BYTES
+        });
+        let beside = match cached {
+            Some(cached) => {
                 let later = imports.iter().zip(&stamps);
-                let later = later.filter(|(_, stamp)| !of.contains(stamp));
+                let later = later.filter(|(_, stamp)| !cached.of.contains(stamp));
                 let later: Vec<ImportFile> = later.map(|(import, _)| import.clone()).collect();
-                self.beside(table, &later, logged)?
+                let logged = self.logged(&log, &cached.log, &imports)?;
+                let entries = logged.rows.iter().map(|row| row.entry);
+                let mut entries = entries.chain(later.iter().map(|file| file.entry));
+                // Whether the part of the log in the cache has the same number is not known then.
+                let newer = entries.all(|entry| entry > cached.log.highest);
+                newer.then_some((cached.table, later, logged))
             }
-            _ if bytes >= cache::WORTH_BYTES => {
-                match self.build(&imports, &stamps, &logged.problems, notice) {
-                    Ok(table) => self.beside(table, &[], logged)?,
-                    Err(Trouble::Book(error)) if is_unwritten(&error) => {
-                        notice(&cache::unwritten(&error));
-                        Rows::Memory(self.in_memory(&imports, logged)?)
-                    }
-                    Err(error) => return Err(error),
-                }
-            }
-            _ => Rows::Memory(self.in_memory(&imports, logged)?),
+            None => None,
         };
-        let after = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
+        let rows = match beside {
+            Some((table, later, logged)) => self.beside(table, &later, logged)?,
+            None => {
+                let logged = self.logged(&log, &LogPart::default(), &imports)?;
+                self.all_anew(&imports, &stamps, (&log, logged), notice)?
+            }
+        };
+        let after = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
         Ok((rows, after == stamps))
+    }
+
+    /// The rows in force without what is in the cache: by way of a new one in a large book.
+    fn all_anew(
+        &self,
+        imports: &[ImportFile],
+        stamps: &[Stamp],
+        (log, mut logged): (&LogBytes, Logged),
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Rows, Trouble> {
+        let imported: u64 = stamps.iter().map(|stamp| stamp.size).sum();
+        let large_log = log.finished().len() as u64 >= cache::WORTH_BYTES;
+        if !large_log && imported < cache::WORTH_BYTES {
+            return Ok(Rows::Memory(self.in_memory(imports, logged)?));
+        }
+        let mut part = LogPart::default();
+        let mut within = Vec::new();
+        if large_log && logged.problems.is_empty() {
+            part = log.part(&logged.rows);
+            within = std::mem::take(&mut logged.rows);
+        }
+        match self.build(imports, stamps, (part, within), &logged.problems, notice) {
+            Ok(table) => {
+                // To be read again, with what the cache has of it.
+                *self.log_read.lock().unwrap_or_else(PoisonError::into_inner) = None;
+                self.beside(table, &[], logged)
+            }
+            Err(Trouble::Book(error)) if is_unwritten(&error) => {
+                notice(&cache::unwritten(&error));
+                let logged = self.logged(log, &LogPart::default(), imports)?;
+                Ok(Rows::Memory(self.in_memory(imports, logged)?))
+            }
+            Err(error) => Err(error),
+        }
     }
 
     /// The cached table, with the logged sales and these imports beside it.
@@ -763,30 +838,33 @@ impl Book {
         }
     }
 
-    /// Makes the cached table of these imports; `wrong` is told with what is wrong in them.
+    /// Makes the cached table of these imports and a part of the log; `wrong` is told with what is wrong in them.
     fn build(
         &self,
         imports: &[ImportFile],
         stamps: &[Stamp],
+        (log, logged): (LogPart, Vec<Row>),
         wrong: &[Problem],
         notice: &mut dyn FnMut(&str),
     ) -> Result<Table, Trouble> {
         cache::settle(stamps, cache::LONGEST_WAIT);
         let made = cache::now();
         let dir = self.cache_dir()?;
-        let bytes = stamps.iter().map(|stamp| stamp.size).sum();
+        let bytes = stamps.iter().map(|stamp| stamp.size).sum::<u64>() + log.length as u64;
         let unwritten = |error: io::Error| Trouble::Book(BookError::io(&dir, "write")(error));
-        let mut builder = TableBuilder::new(&dir, bytes).map_err(unwritten)?;
-        let mut problems = self.scan_beside(imports, Vec::new(), &mut |file, row| {
+        let mut builder = TableBuilder::new(self.folder(), &dir, bytes)
+            .map_err(|error| Trouble::Book(BookError::io(&dir, "write")(error)))?;
+        let mut problems = self.scan_beside(imports, logged, &mut |file, row| {
             builder.push(file, row);
             None
         })?;
         match builder.finish() {
             Ok(built) if problems.is_empty() => {
                 // What is not settled is for this run only.
-                let after = self.stamps(&import_files(&self.comps_dir(), &mut |_| {})?)?;
+                let after = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
                 let made = if after == stamps { made } else { 0 };
-                cache::keep(self, built, stamps.to_vec(), made, notice).map_err(unwritten)
+                let sources = (stamps.to_vec(), log);
+                cache::keep(self, built, sources, made, notice).map_err(unwritten)
             }
             Err(BuildError::Io(error)) => Err(unwritten(error)),
             found => {
@@ -878,7 +956,8 @@ impl Book {
                 each(&log_name, row);
             }
             let name = self.display_name(&import.path);
-            let file = File::open(&import.path).map_err(BookError::io(&import.path, "read"))?;
+            let file = self.folder.file(&import.path, Access::Read);
+            let file = file.map_err(BookError::io(&import.path, "read"))?;
             let layout = Layout::Import(import.entry);
             let read = canonical::read(file, &name, layout, &self.settings, &mut |row| {
                 each(&name, row)
@@ -889,15 +968,15 @@ impl Book {
         Ok(problems)
     }
 
-    /// The logged sales; `imports` are all imports, whose numbers they may not have.
+    /// The logged sales after a part of the log; `imports` are all imports, whose numbers they may not have.
     fn logged(
         &self,
+        log: &LogBytes,
+        after: &LogPart,
         imports: &[ImportFile],
-        notice: &mut dyn FnMut(&str),
     ) -> Result<Logged, BookError> {
-        let log = self.read_log(notice)?;
         let name = self.display_name(&self.log_path());
-        let (rows, mut problems) = log::rows(&log, &name, &self.settings)?;
+        let (rows, mut problems) = log::rows(log, after, &name, &self.settings)?;
         let taken: HashMap<u64, &ImportFile> = imports
             .iter()
             .map(|import| (import.entry, import))
@@ -918,9 +997,9 @@ impl Book {
     }
 
     /// The log, with a notice where its last line is not finished.
-    fn read_log(&self, notice: &mut dyn FnMut(&str)) -> Result<LogBytes, BookError> {
+    fn read_log(&self, notice: &mut dyn FnMut(&str)) -> Result<Arc<LogBytes>, BookError> {
         let path = self.log_path();
-        let log = LogBytes::read(&path)?;
+        let log = self.log_bytes()?;
         if log.is_torn() {
             notice(&format!(
                 "the last line of {} is not finished and is passed over; the next `compband log` mends it",
@@ -933,11 +1012,57 @@ impl Book {
     /// Import files as they are now.
     fn stamps(&self, imports: &[ImportFile]) -> Result<Vec<Stamp>, BookError> {
         let stamp = |import: &ImportFile| {
-            let name = self.display_name(&import.path);
-            let read = fs::metadata(&import.path).and_then(|data| Stamp::of(name, &data));
-            read.map_err(BookError::io(&import.path, "read"))
+            let gone = || BookError::io(&import.path, "read")(io::ErrorKind::NotFound.into());
+            self.stamp(&import.path)?.ok_or_else(gone)
         };
         imports.iter().map(stamp).collect()
+    }
+
+    /// A file as it is now; none where there is no such file.
+    pub(crate) fn stamp(&self, path: &Path) -> Result<Option<Stamp>, BookError> {
+        let file = self.folder.file(path, Access::Read);
+        match file.and_then(|file| Stamp::of(self.display_name(path), &file)) {
+            Ok(stamp) => Ok(Some(stamp)),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+            Err(error) => Err(BookError::io(path, "read")(error)),
+        }
+    }
+
+    /// The import files of a folder, newest entry first; told through `notice`: CSV files that are
+    /// none. A folder that does not exist has none.
+    fn import_files(
+        &self,
+        dir: &Path,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Vec<ImportFile>, BookError> {
+        let names = self.folder.list(dir).map_err(BookError::io(dir, "read"))?;
+        let mut files: Vec<ImportFile> = Vec::new();
+        for name in names {
+            let path = dir.join(&name);
+            let Ok(name) = name.into_string() else {
+                continue;
+            };
+            if name.starts_with('.') || !name.ends_with(".csv") || name == log::FILE_NAME {
+                continue;
+            }
+            match entry_of(&name) {
+                Some(entry) => files.push(ImportFile { entry, name, path }),
+                None => notice(&format!(
+                    "{}: not an import of this book and passed over; `compband import` takes it in",
+                    path.display()
+                )),
+            }
+        }
+        files.sort_by(|a, b| b.entry.cmp(&a.entry).then_with(|| a.name.cmp(&b.name)));
+        if let Some(pair) = files.windows(2).find(|pair| pair[0].entry == pair[1].entry) {
+            return Err(BookError::Refused(format!(
+                "{}: {} and {} carry the same number; move one of the two out of the folder",
+                dir.display(),
+                pair[0].name,
+                pair[1].name
+            )));
+        }
+        Ok(files)
     }
 
     /// An error of the table library: not one of the user's making.
@@ -946,12 +1071,6 @@ impl Book {
             error.to_string(),
         ))
     }
-}
-
-/// Bytes of the files that a table was not made of.
-fn size_beside(stamps: &[Stamp], table: &HashSet<Stamp>) -> u64 {
-    let beside = stamps.iter().filter(|stamp| !table.contains(stamp));
-    beside.map(|stamp| stamp.size).sum()
 }
 
 /// Whether the cache cannot be written, rather than a file be gone when it should be read.
@@ -976,47 +1095,6 @@ struct ImportFile {
     entry: u64,
     name: String,
     path: PathBuf,
-}
-
-/// The import files of a folder, newest entry first; told through `notice`: CSV files that are
-/// none. A folder that does not exist has none.
-fn import_files(dir: &Path, notice: &mut dyn FnMut(&str)) -> Result<Vec<ImportFile>, BookError> {
-    let listing = match fs::read_dir(dir) {
-        Ok(listing) => listing,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(BookError::io(dir, "read")(error)),
-    };
-    let mut files: Vec<ImportFile> = Vec::new();
-    for item in listing {
-        let item = item.map_err(BookError::io(dir, "read"))?;
-        let Ok(name) = item.file_name().into_string() else {
-            continue;
-        };
-        if name.starts_with('.') || !name.ends_with(".csv") || name == log::FILE_NAME {
-            continue;
-        }
-        match entry_of(&name) {
-            Some(entry) => files.push(ImportFile {
-                entry,
-                name,
-                path: item.path(),
-            }),
-            None => notice(&format!(
-                "{}: not an import of this book and passed over; `compband import` takes it in",
-                item.path().display()
-            )),
-        }
-    }
-    files.sort_by(|a, b| b.entry.cmp(&a.entry).then_with(|| a.name.cmp(&b.name)));
-    if let Some(pair) = files.windows(2).find(|pair| pair[0].entry == pair[1].entry) {
-        return Err(BookError::Refused(format!(
-            "{}: {} and {} carry the same number; move one of the two out of the folder",
-            dir.display(),
-            pair[0].name,
-            pair[1].name
-        )));
-    }
-    Ok(files)
 }
 
 /// Entry number of an import file's name, `NNNNNN-….csv`.
@@ -1052,42 +1130,45 @@ fn slug(source: &str) -> String {
     }
 }
 
-fn find_above(start: &Path) -> Option<PathBuf> {
-    start
-        .ancestors()
-        .find(|dir| dir.join(settings::FILE_NAME).is_file())
-        .map(Path::to_path_buf)
-}
-
-/// A temporary file in a folder, with the rights that a plain new file has.
-pub(super) fn temp_in(dir: &Path) -> Result<NamedTempFile, BookError> {
-    files::temp_in(dir).map_err(BookError::io(dir, "write"))
-}
-
-/// Removes temporary files that a killed run has left. For the holder of the lock: nobody else
-/// has one in use.
-fn sweep(dir: &Path) {
-    let Ok(listing) = fs::read_dir(dir) else {
-        return;
-    };
-    for item in listing.flatten() {
-        // What cannot be removed now is tried again by the next run.
-        let _ = fs::remove_file(item.path());
-    }
-}
-
-/// As [`sync_folder`]; where that fails, `back` undoes the change, for what is told to have failed
-/// has not happened.
-fn sync_or(file: &Path, back: impl FnOnce() -> io::Result<()>) -> Result<(), BookError> {
-    sync_folder(file).inspect_err(|_| {
-        // Where that fails as well, the error told is the one that came first.
-        let _ = back();
+fn settings_text(folder: &Folder, file: &Path) -> Result<String, BookError> {
+    let read = folder.read(file, Access::ReadLinked);
+    let bytes = read.and_then(|read| read.ok_or(io::ErrorKind::NotFound.into()));
+    String::from_utf8(bytes.map_err(BookError::io(file, "read"))?).map_err(|_| {
+        BookError::Settings(format!(
+            "{}: not UTF-8 text; save it as UTF-8",
+            file.display()
+        ))
     })
 }
 
-/// Makes the name of a file last through a crash, where the system can.
-pub(super) fn sync_folder(file: &Path) -> Result<(), BookError> {
-    files::sync_folder(file).map_err(BookError::io(file, "write"))
+/// Whether a folder has settings, and so is a book.
+fn has_settings(dir: &Path) -> Result<bool, BookError> {
+    match fs::metadata(dir.join(settings::FILE_NAME)) {
+        Ok(data) => Ok(data.is_file()),
+        Err(error)
+            if matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
+            Ok(false)
+        }
+        Err(error) => Err(BookError::io(dir, "open")(error)),
+    }
+}
+
+/// The nearest book in or above a folder; where a folder cannot be looked into and none is above it,
+/// that is the error.
+fn find_above(start: &Path) -> Result<Option<PathBuf>, BookError> {
+    let mut failed = None;
+    for dir in start.ancestors() {
+        match has_settings(dir) {
+            Ok(true) => return Ok(Some(dir.to_path_buf())),
+            Ok(false) => {}
+            Err(error) => failed = failed.or(Some(error)),
+        }
+    }
+    failed.map_or(Ok(None), Err)
 }
 
 #[cfg(test)]
@@ -1134,9 +1215,11 @@ mod tests {
     fn the_next_writer_clears_what_a_killed_run_left() {
         let dir = tempfile::tempdir().unwrap();
         let book = Book::init(dir.path()).unwrap();
-        let left = book.temp_in_comps().unwrap().into_temp_path();
+        let _left = book.temporary().unwrap();
+        let tmp = dir.path().join(".compband/tmp");
+        assert_eq!(fs::read_dir(&tmp).unwrap().count(), 1);
         let _lock = book.lock(&mut |_| {}).unwrap();
-        assert!(!left.exists());
+        assert_eq!(fs::read_dir(&tmp).unwrap().count(), 0);
     }
 
     #[test]
@@ -1147,7 +1230,7 @@ mod tests {
         fs::create_dir(book.undone_dir()).unwrap();
         fs::write(book.undone_dir().join("000007-old.csv"), "").unwrap();
         let (entry, path) = book
-            .commit_import(&lock, book.temp_in_comps().unwrap(), "Shop.csv")
+            .commit_import(&lock, book.temporary().unwrap(), "Shop.csv")
             .unwrap();
         assert_eq!(
             (entry, book.display_name(&path).as_str()),

@@ -5,14 +5,11 @@
 //! It is written whole, under the lock of the book.
 
 use std::collections::BTreeMap;
-use std::fs;
-use std::io;
 use std::path::PathBuf;
-use std::time::UNIX_EPOCH;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::store::{Book, BookLock};
+use super::store::{Book, BookLock, Stamp};
 use crate::book::BookError;
 use crate::settings::{self, read_toml};
 use crate::trade::HowSold;
@@ -153,16 +150,12 @@ impl Book {
 
     fn watch_text(&self) -> Result<String, BookError> {
         let path = self.watch_path();
-        match fs::read(&path) {
-            Ok(bytes) => String::from_utf8(bytes).map_err(|_| {
-                BookError::Settings(format!(
-                    "{}: not UTF-8 text; save it as UTF-8",
-                    path.display()
-                ))
-            }),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(String::new()),
-            Err(error) => Err(BookError::io(path, "read")(error)),
-        }
+        String::from_utf8(self.read(&path)?.unwrap_or_default()).map_err(|_| {
+            BookError::Settings(format!(
+                "{}: not UTF-8 text; save it as UTF-8",
+                path.display()
+            ))
+        })
     }
 
     fn read_watched(&self, text: &str) -> Result<Watches, BookError> {
@@ -252,29 +245,17 @@ impl Book {
     /// # Errors
     /// [`BookError::Io`] where the folder cannot be read.
     pub fn mark(&self) -> Result<u64, BookError> {
-        let mut marks = Vec::new();
-        let mut add = |path: PathBuf| match fs::metadata(&path) {
-            Ok(meta) => {
-                let time = meta.modified().ok();
-                let since = time.and_then(|time| time.duration_since(UNIX_EPOCH).ok());
-                marks.push((path, meta.len(), since.unwrap_or_default().as_nanos()));
-                Ok(())
-            }
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
-            Err(error) => Err(BookError::io(path, "read")(error)),
-        };
-        add(self.root().join(settings::FILE_NAME))?;
-        add(self.watch_path())?;
-        let folder = self.comps_dir();
-        let files = match fs::read_dir(&folder) {
-            Ok(files) => files.collect::<io::Result<Vec<_>>>(),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
-            Err(error) => Err(error),
-        };
-        for file in files.map_err(BookError::io(&folder, "read"))? {
-            add(file.path())?;
-        }
-        marks.sort_unstable();
+        let (root, comps) = (self.root(), self.comps_dir());
+        let listed = self.folder().list(&comps);
+        let names = listed.map_err(BookError::io(&comps, "read"))?;
+        let mut paths: Vec<PathBuf> = names.iter().map(|name| comps.join(name)).collect();
+        paths.extend([root.join(settings::FILE_NAME), self.watch_path()]);
+        paths.sort_unstable();
+        // What cannot be opened is told by those who read it.
+        let marks: Vec<Option<Stamp>> = paths
+            .iter()
+            .map(|path| self.stamp(path).ok().flatten())
+            .collect();
         Ok(xxhash_rust::xxh3::xxh3_64(format!("{marks:?}").as_bytes()))
     }
 }
@@ -309,6 +290,8 @@ fn without_table(text: &str, name: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
 
     fn watched() -> Watched {

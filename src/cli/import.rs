@@ -1,21 +1,20 @@
 //! `compband import`.
 
 use std::collections::{BTreeMap, HashSet};
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use tempfile::NamedTempFile;
 
 use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
 use crate::app::record::new_model;
 use crate::book::csv::formula::neutral;
-use crate::book::files::sync_folder;
+use crate::book::files::copy_new;
 use crate::book::rates::{Conversion, KeptRates};
-use crate::book::{Book, BookError};
+use crate::book::{Book, BookError, Temporary};
 use crate::parse::dates::DateOrder;
 use crate::parse::money::DecimalMark;
 use crate::settings;
@@ -176,19 +175,23 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
             },
         },
     };
-    let mut desk = Desk::new(args, inputs.iter().map(|input| input.len() as u64).sum())?;
+    let mut desk = Desk::new(
+        args,
+        &book,
+        inputs.iter().map(|input| input.len() as u64).sum(),
+    )?;
     let (done, canonical) = plan_into_temp(&book, &inputs, &against, &mut desk)?;
     if let Some(Err(error)) = kept.into_inner() {
         return Err(error.into());
     }
-    let aside = desk.finish()?;
+    desk.finish()?;
     let mut report = summary(&inputs, &done.files);
     report.push_str(&updates(&book, &done)?);
     if done.problems > 0 && !args.keep_good {
         say(&report)?;
         return Err(refusal(done.problems, args));
     }
-    for (path, rows) in &aside {
+    for Aside { path, rows, .. } in &desk.aside {
         let verb = if args.dry_run {
             "would be set aside in"
         } else {
@@ -215,7 +218,11 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
             path.display()
         ));
     }
-    desk.keep();
+    if let Err(error) = desk.set_aside() {
+        say(&report)?;
+        notice("only the wrong rows are not set aside: the same command again sets them aside");
+        return Err(error);
+    }
     if let (Some(name), Some(input)) = (&args.save_mapping, inputs.first()) {
         if let Err(error) = save_mapping(&book, name, input) {
             say(&report)?;
@@ -252,15 +259,15 @@ fn plan_into_temp(
     inputs: &[Input],
     against: &Against<'_>,
     desk: &mut Desk<'_>,
-) -> Result<(Plan, NamedTempFile), CliError> {
-    let temp = book.temp_in_comps()?;
+) -> Result<(Plan, Temporary), CliError> {
+    let temp = book.temporary()?;
     // Where the rows go in the end is what the user knows.
     let path = book.comps_dir();
     let mut out = BufWriter::with_capacity(1 << 20, temp);
     let planned = plan(inputs, against, &mut out, desk);
     let done = planned
         .map_err(|error| BookError::io(desk.failed.as_ref().unwrap_or(&path), "write")(error))?;
-    let temp = out
+    let mut temp = out
         .into_inner()
         .map_err(|error| BookError::io(&path, "write")(error.into_error()))?;
     if done.written() > 0 && !desk.args.dry_run {
@@ -321,6 +328,12 @@ impl ImportArgs {
             let message = "--rejects names one file, so import the files one by one";
             return Err(CliError::Usage(message.into()));
         }
+        if let Some(path) = self.rejects.as_deref().filter(|path| is_there(path)) {
+            return Err(CliError::Usage(format!(
+                "--rejects: {} is there already: choose another name",
+                path.display()
+            )));
+        }
         match &self.save_mapping {
             Some(name) if name.trim().is_empty() => {
                 Err(CliError::Usage("--save-mapping needs a name".into()))
@@ -358,6 +371,7 @@ const PROBLEM_COLUMNS: [&str; 6] = ["file", "row", "column", "value", "expected"
 /// rows aside.
 struct Desk<'a> {
     args: &'a ImportArgs,
+    book: &'a Book,
     bar: ProgressBar,
     shown: u64,
     problems: Option<csv::Writer<File>>,
@@ -369,26 +383,15 @@ struct Desk<'a> {
 /// The rejected rows of one input.
 struct Aside {
     input: String,
+    /// Where they go once the others are in the book.
     path: PathBuf,
     rows: u64,
-    /// Absent in a dry run, and once all is written.
-    writer: Option<RejectsWriter<BufWriter<File>>>,
-    /// Whether there is a file that goes again should the import fail.
-    passing: bool,
-}
-
-impl Drop for Aside {
-    fn drop(&mut self) {
-        // The import failed: rows of a file that was not taken in are not set aside.
-        self.writer = None;
-        if self.passing {
-            let _ = fs::remove_file(&self.path);
-        }
-    }
+    /// Absent in a dry run.
+    writer: Option<RejectsWriter<BufWriter<Temporary>>>,
 }
 
 impl<'a> Desk<'a> {
-    fn new(args: &'a ImportArgs, bytes: u64) -> Result<Self, CliError> {
+    fn new(args: &'a ImportArgs, book: &'a Book, bytes: u64) -> Result<Self, CliError> {
         let bar = if bytes >= BAR_FROM && io::stderr().is_terminal() {
             ProgressBar::with_draw_target(Some(bytes), ProgressDrawTarget::stderr_with_hz(10))
         } else {
@@ -405,6 +408,7 @@ impl<'a> Desk<'a> {
         let problems = written.map(open_problems).transpose()?;
         Ok(Self {
             args,
+            book,
             bar,
             shown: 0,
             problems,
@@ -413,51 +417,47 @@ impl<'a> Desk<'a> {
         })
     }
 
-    /// Writes every file to its end; what was set aside, by file. The files of rejected rows
-    /// are on disk then, but go again unless [`Desk::keep`] follows.
-    fn finish(&mut self) -> Result<Vec<(PathBuf, u64)>, CliError> {
+    /// Ends what is shown and written of problems.
+    fn finish(&mut self) -> Result<(), CliError> {
         self.bar.finish_and_clear();
         if let (Some(problems), Some(path)) = (&mut self.problems, &self.args.problems) {
             problems.flush().map_err(BookError::io(path, "write"))?;
         }
-        let mut done = Vec::new();
-        for aside in &mut self.aside {
-            if let Some(writer) = aside.writer.take() {
-                writer
-                    .finish()
-                    .and_then(|file| file.get_ref().sync_all())
-                    .and_then(|()| sync_folder(&aside.path))
-                    .map_err(BookError::io(&aside.path, "write"))?;
-            }
-            done.push((aside.path.clone(), aside.rows));
-        }
-        Ok(done)
+        Ok(())
     }
 
-    /// Keeps the files of rejected rows: the clean ones are in the book.
-    fn keep(&mut self) {
-        for aside in &mut self.aside {
-            aside.passing = false;
+    /// Puts the files of rejected rows in place, the clean rows being in the book: should the run end
+    /// before, the same command again does it.
+    fn set_aside(&mut self) -> Result<(), CliError> {
+        for Aside { path, writer, .. } in &mut self.aside {
+            let Some(writer) = writer.take() else {
+                continue;
+            };
+            let whole = writer.finish().and_then(|out| Ok(out.into_inner()?));
+            let placed = whole.and_then(|mut file| copy_new(file.as_file(), path));
+            placed.map_err(BookError::io(&*path, "write"))?;
         }
+        Ok(())
     }
 
     fn aside(&mut self, input: &Input) -> io::Result<&mut Aside> {
-        let known = self
-            .aside
-            .iter()
-            .position(|aside| aside.input == input.name);
-        let at = match known {
+        let mut aside = self.aside.iter();
+        let at = match aside.position(|aside| aside.input == input.name) {
             Some(at) => at,
             None => {
-                let (path, file) = self.make_rejects_file(input)?;
-                let writer = file
-                    .map(|file| RejectsWriter::new(BufWriter::new(file), input))
-                    .transpose()?;
+                let path = self.rejects_path(input);
+                self.failed = Some(path.clone());
+                let writer = if self.args.dry_run {
+                    None
+                } else {
+                    let file = self.book.temporary().map_err(io::Error::other)?;
+                    Some(RejectsWriter::new(BufWriter::new(file), input)?)
+                };
+                self.failed = None;
                 self.aside.push(Aside {
                     input: input.name.clone(),
                     path,
                     rows: 0,
-                    passing: writer.is_some(),
                     writer,
                 });
                 self.aside.len() - 1
@@ -466,41 +466,19 @@ impl<'a> Desk<'a> {
         Ok(&mut self.aside[at])
     }
 
-    /// Makes a file that was not there before, or in a dry run only finds its name.
-    fn make_rejects_file(&mut self, input: &Input) -> io::Result<(PathBuf, Option<File>)> {
-        let mut number = 1;
-        loop {
-            let path = self
-                .args
-                .rejects
-                .clone()
-                .unwrap_or_else(|| rejects_path(Path::new(&input.name), number));
-            number += 1;
-            let made = if self.args.dry_run {
-                if path.exists() {
-                    Err(io::ErrorKind::AlreadyExists.into())
-                } else {
-                    Ok(None)
-                }
-            } else {
-                OpenOptions::new()
-                    .write(true)
-                    .create_new(true)
-                    .open(&path)
-                    .map(Some)
-            };
-            match made {
-                Ok(file) => return Ok((path, file)),
-                Err(error)
-                    if error.kind() == io::ErrorKind::AlreadyExists
-                        && self.args.rejects.is_none() => {}
-                Err(error) => {
-                    self.failed = Some(path);
-                    return Err(error);
-                }
-            }
-        }
+    /// Where the rejected rows of an input go: no file is there yet.
+    fn rejects_path(&self, input: &Input) -> PathBuf {
+        let taken = |path: &PathBuf| self.aside.iter().any(|aside| aside.path == *path);
+        let mut paths = (1..).map(|number| rejects_path(Path::new(&input.name), number));
+        let named = self.args.rejects.clone();
+        named
+            .or_else(|| paths.find(|path| !is_there(path) && !taken(path)))
+            .unwrap_or_default()
     }
+}
+
+fn is_there(path: &Path) -> bool {
+    fs::symlink_metadata(path).is_ok()
 }
 
 impl Witness for Desk<'_> {
@@ -781,7 +759,7 @@ fn refusal(problems: u64, args: &ImportArgs) -> CliError {
 /// Adds the mapping of an input to the settings file, whose text stays as it is.
 fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), CliError> {
     let path = book.root().join(settings::FILE_NAME);
-    let text = fs::read_to_string(&path).map_err(BookError::io(&path, "read"))?;
+    let text = book.settings_text()?;
     let table = mapping_table(name, input)?;
     let gap = if text.is_empty() || text.ends_with("\n\n") {
         ""

@@ -19,10 +19,10 @@ use crate::band::change::{At, Inputs, steps};
 use crate::band::estimate::{Aids, CompLine, Estimate};
 use crate::band::own::Own;
 use crate::band::siblings::{MOST_MODELS, speak};
-use crate::book::Book;
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::book::history::{Record, comps_of, frame_of};
 use crate::book::watch::{Watched, Watches, no_such_watch};
+use crate::book::{Book, BookError, BookLock};
 use crate::cli::unit::UnitArgs;
 use crate::render::change::{self, Moved, State, Told};
 use crate::render::sheet;
@@ -45,7 +45,9 @@ The change of a likely price is told in steps that add up to it, to the cent. Ea
 way is made anew with one more of its inputs as they are now, in this order: settings, what is
 said of the unit and other models; then the day (sales age, the trend goes on); then the comps,
 gone, corrected, new, each by its day. How past bands held moves the band alone. What did not
-change is not estimated again. The estimates are kept in the folder `history` of the book.";
+change is not estimated again. The estimates are kept in the folder `history` of the book, a
+file for each unit: a run that is stopped half-way has recorded some of them, which `compband history`
+shows, and the next run records the others.";
 
 /// Estimate what is watched again and say what moved and why
 #[derive(Debug, Args)]
@@ -200,16 +202,30 @@ fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), 
     }
     if !new.is_empty() {
         let lock = book.lock(&mut notice)?;
-        for (at, (record, comps)) in new {
+        for (at, new) in new {
             let name = &watches[at].0;
-            let last = book.history(name, &mut notice)?.pop();
-            // Another run may have recorded the same meanwhile.
-            if last.is_none_or(|last| last.inputs != record.inputs) {
-                book.record(&lock, name, &record, &comps, &mut notice)?;
+            // Those of other units are recorded all the same, and told.
+            if let Err(error) = record(book, &lock, name, &new) {
+                told.retain(|told| told.name != *name);
+                failed.push((name.clone(), error.into()));
             }
         }
     }
     Ok((told, failed))
+}
+
+/// Records an estimate with its comps, unless another run has recorded the same meanwhile.
+fn record(
+    book: &Book,
+    lock: &BookLock,
+    name: &str,
+    (record, comps): &(Record, Vec<Comp>),
+) -> Result<(), BookError> {
+    let last = book.history(name, &mut notice)?.pop();
+    if last.is_some_and(|last| last.inputs == record.inputs) {
+        return Ok(());
+    }
+    book.record(lock, name, record, comps, &mut notice)
 }
 
 /// The watched units of these names, or all where none is named.

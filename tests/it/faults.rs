@@ -125,64 +125,6 @@ fn what_killed_runs_have_left_goes_when_it_is_old() {
 
 #[cfg(unix)]
 #[test]
-fn links_out_of_the_book_are_not_written_through() {
-    use std::os::unix::fs::symlink;
-
-    let sales = "date,item,price\n2026-01-01,Nerrow F4,12\n";
-    let commands: [&[&str]; 5] = [
-        &["log", "--model", "Nerrow F4", "--price", "9"],
-        &["import", "a.csv"],
-        &["undo"],
-        &["buy", "Nerrow F4", "--price", "9"],
-        &["ledger", "fund", "9"],
-    ];
-    for link in [
-        "comps",
-        "deals",
-        "undone",
-        ".compband",
-        ".compband/tmp",
-        ".compband/lock",
-        "comps/logged.csv",
-        "deals/ledger.csv",
-        "undone/logged.csv",
-    ] {
-        for whole in [true, false] {
-            let (dir, away) = (book(), tempfile::tempdir().unwrap());
-            fs::write(dir.path().join("a.csv"), sales).unwrap();
-            let (path, target) = (dir.path().join(link), away.path().join("there"));
-            let folder = path.parent().unwrap();
-            fs::create_dir_all(folder).unwrap();
-            if path.is_dir() {
-                fs::rename(&path, away.path().join("was")).unwrap();
-            }
-            let _ = fs::remove_file(&path);
-            // Of a link that leads nowhere the target would be made.
-            if whole && path.extension().is_some() {
-                fs::write(&target, "").unwrap();
-            } else if whole {
-                fs::create_dir(&target).unwrap();
-            }
-            symlink(&target, &path).unwrap();
-            for command in commands {
-                let said = fails(dir.path(), 3, command);
-                assert!(
-                    said.contains(link) && said.contains("a link to another place"),
-                    "{link}: {said}"
-                );
-            }
-            assert_eq!(target.exists(), whole, "{link}");
-            if whole && target.is_dir() {
-                assert_eq!(fs::read_dir(&target).unwrap().count(), 0, "{link}");
-            } else if whole {
-                assert_eq!(fs::read(&target).unwrap(), b"", "{link}");
-            }
-        }
-    }
-}
-
-#[cfg(unix)]
-#[test]
 fn a_cache_that_leads_away_is_not_written_and_does_no_harm() {
     let (dir, away) = (book(), tempfile::tempdir().unwrap());
     log(dir.path(), "12");

@@ -837,7 +837,7 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
             "--rejects",
             "sales.csv",
         ],
-        1,
+        2,
     );
     assert_eq!(shop.read("sales.csv"), ONE_WRONG);
 }

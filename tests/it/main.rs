@@ -13,6 +13,7 @@ mod edges;
 mod estimate;
 mod faults;
 mod fuzz;
+mod guard;
 mod import;
 mod large;
 mod ledger;

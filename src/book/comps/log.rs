@@ -6,40 +6,85 @@
 
 use crate::trade::cells;
 use std::collections::BTreeSet;
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, PoisonError};
 
 use csv::ByteRecord;
+use serde::{Deserialize, Serialize};
+use xxhash_rust::xxh3::xxh3_64;
 
+use crate::book::BookError;
+use crate::book::comps::cache;
 use crate::book::csv::canonical::{
     self, LOGGED_COLUMNS, Layout, OptionalColumn, Row, Writer, header, io_error, optional_columns,
     optional_of_header,
 };
+use crate::book::folder::Access;
 use crate::book::store::{Book, BookLock};
-use crate::book::{BookError, files};
 use crate::settings::Settings;
 use crate::trade::{Comp, Problem};
 
 /// Name of the file in `comps/` (and, for what was taken back, in `undone/`).
 pub const FILE_NAME: &str = "logged.csv";
 
+/// The beginning of a log, as it was when it was read into the cache.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct LogPart {
+    /// Bytes, which end with a line.
+    pub(crate) length: usize,
+    hash: u64,
+    lines: u64,
+    /// Its highest entry number.
+    pub(crate) highest: u64,
+}
+
+impl LogPart {
+    /// Whether these bytes begin with it.
+    pub(crate) fn begins(&self, bytes: &[u8]) -> bool {
+        let begin = bytes.get(..self.length);
+        begin.is_some_and(|begin| self.length == 0 || xxh3_64(begin) == self.hash)
+    }
+}
+
 /// The bytes of a log, with where its last finished line ends.
+#[derive(Debug)]
 pub(crate) struct LogBytes {
     bytes: Vec<u8>,
     finished: usize,
+    /// The part of it that the cache has.
+    pub(crate) known: LogPart,
 }
 
 impl LogBytes {
     /// Reads the file; a log that does not exist is empty.
-    pub(crate) fn read(path: &Path) -> Result<Self, BookError> {
-        let bytes = match fs::read(path) {
-            Ok(bytes) => bytes,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Vec::new(),
-            Err(error) => return Err(BookError::io(path, "read")(error)),
-        };
-        let finished = finished_length(&bytes);
-        Ok(Self { bytes, finished })
+    pub(crate) fn read(book: &Book, path: &Path) -> Result<Self, BookError> {
+        let bytes = book.read(path)?.unwrap_or_default();
+        Ok(Self::new(bytes, LogPart::default()))
+    }
+
+    fn new(bytes: Vec<u8>, known: LogPart) -> Self {
+        Self {
+            finished: known.length + finished_length(&bytes[known.length..]),
+            bytes,
+            known,
+        }
+    }
+
+    /// All of its finished lines as a part, whose rows these are.
+    pub(crate) fn part(&self, rows: &[Row]) -> LogPart {
+        let finished = self.finished();
+        LogPart {
+            length: finished.len(),
+            hash: xxh3_64(finished),
+            lines: lines_of(finished),
+            highest: rows.iter().map(|row| row.entry).max().unwrap_or(0),
+        }
+    }
+
+    /// The finished lines after a part.
+    pub(crate) fn after(&self, part: &LogPart) -> &[u8] {
+        &self.bytes[part.length..self.finished]
     }
 
     /// The finished lines.
@@ -88,7 +133,7 @@ impl LogBytes {
         }
         Some(Problem {
             file: name.to_string(),
-            row: 1 + self.finished().iter().filter(|&&b| b == b'\n').count() as u64,
+            row: 1 + lines_of(self.finished()),
             column: String::new(),
             value: String::new(),
             expected: "a closing double quote".into(),
@@ -117,36 +162,50 @@ fn finished_length(bytes: &[u8]) -> usize {
     finished
 }
 
-/// Reads the rows of a log's finished lines.
+fn lines_of(bytes: &[u8]) -> u64 {
+    memchr::memchr_iter(b'\n', bytes).count() as u64
+}
+
+/// Reads the rows of a log's finished lines after a part of them.
 pub(crate) fn rows(
     log: &LogBytes,
+    after: &LogPart,
     name: &str,
     settings: &Settings,
 ) -> Result<(Vec<Row>, Vec<Problem>), BookError> {
     let mut rows = Vec::new();
-    let mut problems: Vec<Problem> = log.unclosed_quote(name).into_iter().collect();
-    let read = canonical::read(log.finished(), name, Layout::Logged, settings, &mut |row| {
-        rows.push(row)
+    let header = memchr::memchr(b'\n', log.finished()).filter(|_| after.length > 0);
+    let header = header.map_or(&b""[..], |end| &log.finished()[..=end]);
+    let passed = after.lines.saturating_sub(1);
+    let text = header.chain(log.after(after));
+    let read = canonical::read(text, name, Layout::Logged, settings, &mut |row| {
+        rows.push(Row {
+            line: row.line + passed,
+            ..row
+        })
     });
-    problems.extend(read.map_err(BookError::io(name, "read"))?);
+    let mut problems = read.map_err(BookError::io(name, "read"))?;
+    problems
+        .iter_mut()
+        .for_each(|problem| problem.row += passed);
+    problems.extend(log.unclosed_quote(name));
     problems.extend(canonical::repeated_entries(name, &rows));
     Ok((rows, problems))
 }
 
 /// Highest entry number in the first cells of a log's records, wrong ones and a torn last one
 /// included.
-pub(crate) fn highest_entry(path: &Path) -> Result<u64, BookError> {
-    let log = LogBytes::read(path)?;
+pub(crate) fn highest_entry(log: &LogBytes, path: &Path) -> Result<u64, BookError> {
     let torn = log.tail().split(|&b| b == b',').next();
-    let finished = finished_entries(&log).map_err(BookError::io(path, "read"))?;
-    let highest = finished.into_iter().max().max(torn.and_then(entry_number));
-    Ok(highest.map_or(0, u64::from))
+    let after = finished_entries(log).map_err(BookError::io(path, "read"))?;
+    let highest = after.into_iter().max().max(torn.and_then(entry_number));
+    Ok(highest.map_or(0, u64::from).max(log.known.highest))
 }
 
-/// The entry numbers in the first cells of a log's finished records. A line within a quoted cell
-/// is no record.
+/// The entry numbers in the first cells of a log's finished records, those apart that the cache has.
+/// A line within a quoted cell is no record.
 fn finished_entries(log: &LogBytes) -> io::Result<Vec<u32>> {
-    let mut reader = reader_of(log.finished());
+    let mut reader = reader_of(log.after(&log.known));
     let mut record = ByteRecord::new();
     let mut entries = Vec::new();
     while reader.read_byte_record(&mut record).map_err(io_error)? {
@@ -167,7 +226,25 @@ impl Book {
         self.comps_dir().join(FILE_NAME)
     }
 
-    /// Appends one sale and returns its entry number. The line is on disk when this returns.
+    /// The log, read once as long as it stays as it is.
+    pub(crate) fn log_bytes(&self) -> Result<Arc<LogBytes>, BookError> {
+        let path = self.log_path();
+        let stamp = self.stamp(&path)?;
+        let mut held = self.log_read.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((known, log)) = held.as_ref().filter(|_| stamp.is_some())
+            && Some(known) == stamp.as_ref()
+        {
+            return Ok(Arc::clone(log));
+        }
+        let bytes = self.read(&path)?.unwrap_or_default();
+        let known = cache::part_of_log(self, &bytes);
+        let log = Arc::new(LogBytes::new(bytes, known));
+        *held = stamp.map(|stamp| (stamp, Arc::clone(&log)));
+        Ok(log)
+    }
+
+    /// Appends one sale to a log that has no unfinished line ([`Book::repair_log`]) and returns its
+    /// entry number. The line is on disk when this returns.
     ///
     /// # Errors
     /// Where writing fails; the file is then as long as before.
@@ -179,10 +256,7 @@ impl Book {
     ) -> Result<u64, BookError> {
         self.repair_log(lock, notice)?;
         let entry = self.next_entry(lock)?;
-        // A book that comes out of version control has no empty folders.
-        let dir = self.comps_dir();
-        fs::create_dir_all(&dir).map_err(BookError::io(&dir, "make the folder"))?;
-        self.add_logged(&self.log_path(), entry, comp)?;
+        self.add_logged(&self.log_path(), &*self.log_bytes()?, entry, comp)?;
         Ok(entry)
     }
 
@@ -191,16 +265,25 @@ impl Book {
     /// # Errors
     /// Where the log cannot be read.
     pub fn last_logged(&self) -> Result<Option<Comp>, BookError> {
-        let log = LogBytes::read(&self.log_path())?;
-        let (rows, _) = rows(&log, FILE_NAME, self.settings())?;
-        let last = rows.into_iter().max_by_key(|row| row.entry);
+        let log = self.log_bytes()?;
+        let last = |after: &LogPart| -> Result<Option<Row>, BookError> {
+            let (rows, _) = rows(&log, after, FILE_NAME, self.settings())?;
+            Ok(rows.into_iter().max_by_key(|row| row.entry))
+        };
+        let newer = last(&log.known)?.filter(|row| row.entry > log.known.highest);
+        let last = newer.map_or_else(|| last(&LogPart::default()), |row| Ok(Some(row)))?;
         Ok(last.map(|row| row.comp))
     }
 
     /// Adds a line to a log: at its end where the log has a column for each attribute and the rate
     /// of the comp, or else to a wider log in its place.
-    fn add_logged(&self, path: &Path, entry: u64, comp: &Comp) -> Result<(), BookError> {
-        let log = LogBytes::read(path)?;
+    fn add_logged(
+        &self,
+        path: &Path,
+        log: &LogBytes,
+        entry: u64,
+        comp: &Comp,
+    ) -> Result<(), BookError> {
         let added = optional_columns([comp]);
         let line = |optional: Vec<OptionalColumn>| {
             let mut writer = Writer::without_header(Vec::new(), optional);
@@ -210,7 +293,7 @@ impl Book {
         let failed = BookError::io(path, "write");
         if log.bytes.is_empty() {
             let row = line(added.clone()).map_err(failed)?;
-            return append_bytes(path, &added, &row);
+            return self.append_bytes(path, &added, &row);
         }
         let known = match log.optional().map_err(BookError::io(path, "read"))? {
             Some(known) => known,
@@ -220,7 +303,7 @@ impl Book {
         };
         if added.iter().all(|column| known.contains(column)) {
             let row = line(known.clone()).map_err(failed)?;
-            return append_bytes(path, &known, &row);
+            return self.append_bytes(path, &known, &row);
         }
         let all: BTreeSet<OptionalColumn> = known.iter().cloned().chain(added).collect();
         let all: Vec<OptionalColumn> = all.into_iter().collect();
@@ -253,7 +336,7 @@ impl Book {
     ) -> Result<(), BookError> {
         let path = self.log_path();
         let name = self.display_name(&path);
-        let log = LogBytes::read(&path)?;
+        let log = self.log_bytes()?;
         if !log.is_torn() {
             return Ok(());
         }
@@ -262,13 +345,11 @@ impl Book {
         }
         let mut whole = log.bytes.clone();
         whole.push(b'\n');
-        let mended = LogBytes {
-            finished: finished_length(&whole),
-            bytes: whole,
-        };
+        let mended = LogBytes::new(whole, LogPart::default());
         let kept = !mended.is_torn() && {
-            let (before, _) = rows(&log, &name, self.settings())?;
-            let (after, problems) = rows(&mended, &name, self.settings())?;
+            let all = LogPart::default();
+            let (before, _) = rows(&log, &all, &name, self.settings())?;
+            let (after, problems) = rows(&mended, &all, &name, self.settings())?;
             // A name of an attribute may be cut and still be one.
             let plain = mended
                 .optional()
@@ -276,7 +357,7 @@ impl Book {
             let header_only = log.finished == 0 && problems.is_empty() && plain;
             header_only || after.len() == before.len() + 1
         };
-        let saved = save_torn(&path, log.tail())?;
+        let saved = save_torn(self, &path, log.tail())?;
         let saved = self.display_name(&saved);
         if kept {
             self.replace_file(&path, &mended.bytes)?;
@@ -297,33 +378,58 @@ impl Book {
     /// Takes the line of an entry out of the log, after adding it to `undone/logged.csv`.
     pub(crate) fn remove_logged(&self, row: &Row) -> Result<(), BookError> {
         let path = self.log_path();
-        let log = LogBytes::read(&path)?;
+        let log = self.log_bytes()?;
         let range = record_range(log.finished(), row.line).map_err(BookError::io(&path, "read"))?;
         let undone = self.undone_dir().join(FILE_NAME);
-        let kept = LogBytes::read(&undone)?;
+        let kept = LogBytes::read(self, &undone)?;
         if kept.is_torn() {
-            save_torn(&undone, kept.tail())?;
+            save_torn(self, &undone, kept.tail())?;
             self.replace_file(&undone, kept.finished())?;
         }
         // A run that was killed half-way has added it already.
         let entries = finished_entries(&kept).map_err(BookError::io(&undone, "read"))?;
         if !entries.iter().any(|&entry| u64::from(entry) == row.entry) {
-            self.add_logged(&undone, row.entry, &row.comp)?;
+            let kept = LogBytes::read(self, &undone)?;
+            self.add_logged(&undone, &kept, row.entry, &row.comp)?;
         }
         let mut rest = log.bytes[..range.start].to_vec();
         rest.extend_from_slice(&log.bytes[range.end..]);
         self.replace_file(&path, &rest)
     }
+
+    /// As [`Book::append_line`], below the header of a log with these columns behind the fixed ones.
+    fn append_bytes(
+        &self,
+        path: &Path,
+        optional: &[OptionalColumn],
+        line: &[u8],
+    ) -> Result<(), BookError> {
+        let header = header(&LOGGED_COLUMNS, optional);
+        let header = crate::book::csv::lines::line(header).map_err(BookError::io(path, "write"))?;
+        self.append_line(path, &header, line)
+    }
+
+    /// Appends a line to a file, below the header where it is new; it is on disk when this
+    /// returns, and where that fails the file is as long as before.
+    pub(crate) fn append_line(
+        &self,
+        path: &Path,
+        header: &[u8],
+        line: &[u8],
+    ) -> Result<(), BookError> {
+        let appended = self.folder().append(path, header, line);
+        appended.map_err(BookError::io(path, "write"))
+    }
 }
 
 /// Saves the bytes of a torn line beside the file, in the first free `NAME-torn-N.txt`.
-pub(crate) fn save_torn(file: &Path, bytes: &[u8]) -> Result<PathBuf, BookError> {
+pub(crate) fn save_torn(book: &Book, file: &Path, bytes: &[u8]) -> Result<PathBuf, BookError> {
     let name = file.file_stem().unwrap_or_default().to_string_lossy();
     for number in 1.. {
         let path = file.with_file_name(format!("{name}-torn-{number}.txt"));
-        match OpenOptions::new().write(true).create_new(true).open(&path) {
+        match book.folder().file(&path, Access::New) {
             Ok(mut file) => {
-                file.write_all(bytes)
+                io::Write::write_all(&mut file, bytes)
                     .and_then(|()| file.sync_all())
                     .map_err(BookError::io(&path, "write"))?;
                 return Ok(path);
@@ -395,43 +501,6 @@ fn widen(
         .map_err(csv::IntoInnerError::into_error)
 }
 
-/// As [`append_line`], below the header of a log with these columns behind the fixed ones.
-fn append_bytes(path: &Path, optional: &[OptionalColumn], line: &[u8]) -> Result<(), BookError> {
-    let header = header(&LOGGED_COLUMNS, optional);
-    let header = crate::book::csv::lines::line(header).map_err(BookError::io(path, "write"))?;
-    append_line(path, &header, line)
-}
-
-/// Appends a line, below the header where the file is new, in one write, and syncs it and, where
-/// the file is new, its name; on failure the file is cut back to its old length.
-pub(crate) fn append_line(path: &Path, header: &[u8], line: &[u8]) -> Result<(), BookError> {
-    let failed = BookError::io(path, "write");
-    let mut file = match OpenOptions::new().create(true).append(true).open(path) {
-        Ok(file) => file,
-        Err(error) => return Err(failed(error)),
-    };
-    append_to(&mut file, path, header, line).map_err(failed)
-}
-
-fn append_to(file: &mut File, path: &Path, header: &[u8], line: &[u8]) -> io::Result<()> {
-    let before = file.metadata()?.len();
-    let mut bytes = Vec::new();
-    if before == 0 {
-        files::sync_folder(path)?;
-        bytes.extend_from_slice(header);
-    }
-    bytes.extend_from_slice(line);
-    let written = match file.write(&bytes) {
-        Ok(length) if length == bytes.len() => file.sync_all(),
-        Ok(_) => Err(io::ErrorKind::WriteZero.into()),
-        Err(error) => Err(error),
-    };
-    if written.is_err() {
-        file.set_len(before)?;
-    }
-    written
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -461,10 +530,7 @@ mod tests {
 
     #[test]
     fn an_open_quote_before_other_rows_is_no_torn_line() {
-        let log = |text: &str| LogBytes {
-            bytes: text.into(),
-            finished: finished_length(text.as_bytes()),
-        };
+        let log = |text: &str| LogBytes::new(text.into(), LogPart::default());
         assert!(
             log("h\n1,\"a\n2,b,2026-01-01,x\n3,c,2026-01-02,x\n")
                 .unclosed_quote("logged.csv")

@@ -13,7 +13,6 @@ use std::path::Path;
 use polars::prelude::*;
 use polars_io::SerWriter;
 use polars_io::ipc::IpcWriter;
-use tempfile::NamedTempFile;
 use xxhash_rust::xxh3::xxh3_64;
 
 use crate::book::comps::cache::table::{
@@ -21,7 +20,7 @@ use crate::book::comps::cache::table::{
 };
 use crate::book::comps::frame::{Builder, Packed, Words, place, short_line};
 use crate::book::csv::canonical::Row;
-use crate::book::files;
+use crate::book::folder::{Folder, Temporary};
 use crate::book::ids::id_hash;
 use crate::trade::names::match_key;
 
@@ -40,7 +39,7 @@ const BLOCK_IDS: usize = 8192;
 
 /// A table that was made, in a temporary file.
 pub(crate) struct Built {
-    pub(crate) file: NamedTempFile,
+    pub(crate) file: Temporary,
     pub(crate) contents: Contents,
 }
 
@@ -148,7 +147,7 @@ struct Bucket<T> {
 /// Takes rows and makes the table of them.
 pub(crate) struct TableBuilder {
     spill: Pile<File>,
-    output: NamedTempFile,
+    output: Temporary,
     rows: Vec<Bucket<Builder>>,
     /// Their number is a power of two.
     claims: Vec<Bucket<Vec<u8>>>,
@@ -160,21 +159,21 @@ pub(crate) struct TableBuilder {
 }
 
 impl TableBuilder {
-    /// For about so many bytes of comps; temporary files are made in `dir`.
+    /// For about so many bytes of comps; temporary files are made in `dir`, a folder in `folder`.
     ///
     /// # Errors
     /// Where they cannot be made.
-    pub(crate) fn new(dir: &Path, bytes: u64) -> io::Result<Self> {
+    pub(crate) fn new(folder: &Folder, dir: &Path, bytes: u64) -> io::Result<Self> {
         let rows = (bytes / BUCKET_BYTES).clamp(1, MOST_BUCKETS);
         let claims = (bytes / ID_BUCKET_BYTES)
             .clamp(1, MOST_ID_BUCKETS)
             .next_power_of_two();
         Ok(Self {
             spill: Pile {
-                file: tempfile::tempfile_in(dir)?,
+                file: folder.temporary(dir)?.unnamed()?,
                 length: 0,
             },
-            output: files::temp_in(dir)?,
+            output: folder.temporary(dir)?,
             rows: (0..rows).map(|_| Bucket::default()).collect(),
             claims: (0..claims).map(|_| Bucket::default()).collect(),
             models: Words::default(),
@@ -247,7 +246,7 @@ impl TableBuilder {
             ..
         } = self;
         let mut pile = Pile {
-            file: output.as_file_mut(),
+            file: output.as_file(),
             length: 0,
         };
         let Settled { blocks, dead } = settle(claims, &buckets, rows.len(), &mut spill, &mut pile)?;

@@ -1,5 +1,5 @@
-//! The columnar cache in `.compband/cache/`: the imports of a large book as one table, cut into
-//! segments by model ([`table`]), beside a label that says which files it was made of.
+//! The columnar cache in `.compband/cache/`: the imports of a large book, and its log where that is large,
+//! as one table, cut into segments by model ([`table`]), beside a label that says which files it was made of.
 //!
 //! Anything that does not fit (other files, other settings, a cut or changed file, an unknown
 //! format) counts as no cache. Both files come into place by renaming, the label last. Each part of the
@@ -9,7 +9,7 @@ pub(crate) mod build;
 pub(crate) mod table;
 
 use std::collections::HashSet;
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::TryLockError;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -17,13 +17,16 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use serde::{Deserialize, Serialize};
 use xxhash_rust::xxh3::xxh3_64;
 
+use crate::book::BookError;
+use crate::book::comps::log::{LogBytes, LogPart};
+use crate::book::folder::{Access, Temporary};
 use crate::book::store::{Book, Stamp};
-use crate::book::{BookError, files};
 use crate::settings::Settings;
 use build::Built;
 use table::{Contents, Table};
 
-/// Bytes of imports from which a cache pays.
+/// Bytes of imports, or of the log, from which a cache pays; of later sales in the log that are read
+/// beside it.
 pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 
 /// Bytes of later imports that are read beside the cache before it is made anew.
@@ -46,13 +49,6 @@ fn unsure_nanos(modified: u64) -> u64 {
     }
 }
 
-/// When a file that has not changed until then is sure not to have, in nanoseconds since 1970.
-fn sure_from(source: &Stamp) -> u64 {
-    source
-        .modified
-        .saturating_add(unsure_nanos(source.modified))
-}
-
 const LABEL: &str = "comps.json";
 
 /// Held while table and label are put in place.
@@ -64,6 +60,7 @@ struct Label {
     format: u32,
     settings: u64,
     sources: Vec<Stamp>,
+    log: LogPart,
     table: String,
     table_size: u64,
     contents: Contents,
@@ -76,40 +73,72 @@ pub(crate) fn now() -> u64 {
         .map_or(0, |since| since.as_nanos() as u64)
 }
 
-/// Whether files read from the time `read` on are sure to have been as they are now.
+/// Whether files read from the time `read` on are sure to have been as they are now. Where the clock
+/// is far behind their times, a change of them has another time too.
 pub(crate) fn are_sure(sources: &[Stamp], read: u64) -> bool {
-    sources.iter().all(|source| sure_from(source) <= read)
+    let sure = |file: &Stamp| read.abs_diff(file.changed) >= unsure_nanos(file.changed);
+    sources.iter().all(sure)
 }
 
 /// Waits, at most so long, where that makes sure of files that have only just changed.
 pub(crate) fn settle(sources: &[Stamp], longest: Duration) {
-    let sure = sources.iter().map(sure_from).max();
-    let left = sure.unwrap_or(0).saturating_sub(now());
-    if left > 0 && u128::from(left) < longest.as_nanos() {
-        std::thread::sleep(Duration::from_nanos(left + 1));
+    let now = now();
+    let left = |file: &Stamp| {
+        let sure = file.changed.saturating_add(unsure_nanos(file.changed));
+        sure.checked_sub(now).map(Duration::from_nanos)
+    };
+    let left = sources
+        .iter()
+        .filter_map(left)
+        .filter(|left| *left < longest);
+    if let Some(left) = left.max() {
+        std::thread::sleep(left + Duration::from_nanos(1));
     }
 }
 
-/// The cached table with the files it was made of, where all of these are still as they were.
-pub(crate) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, HashSet<Stamp>)> {
+/// A table, and what it was made of.
+pub(crate) struct Cached {
+    pub(crate) table: Table,
+    pub(crate) of: HashSet<Stamp>,
+    pub(crate) log: LogPart,
+}
+
+/// The beginning of the log that the cache has; nothing where the log is small or has changed.
+pub(crate) fn part_of_log(book: &Book, bytes: &[u8]) -> LogPart {
+    let large = bytes.len() as u64 >= WORTH_BYTES;
+    let label = large.then(|| read_label(book, &folder(book))).flatten();
+    let part = label.map_or_else(LogPart::default, |label| label.log);
+    if part.begins(bytes) {
+        part
+    } else {
+        LogPart::default()
+    }
+}
+
+/// The cached table, where all that it was made of is still as it was.
+pub(crate) fn open(book: &Book, sources: &[Stamp], log: &LogBytes) -> Option<Cached> {
     let dir = folder(book);
     let there: HashSet<&Stamp> = sources.iter().collect();
     let mut missing = None;
     loop {
-        let label = read_label(&dir.join(LABEL))?;
+        let label = read_label(book, &dir)?;
         let fits = label.format == FORMAT
             && label.settings == settings_hash(book.settings())
             && label.sources.iter().all(|source| there.contains(source))
+            && (label.log.length == 0 || label.log == log.known)
             // The name comes from a file: it may not lead out of the folder.
             && Path::new(&label.table).file_name().is_some_and(|name| name == label.table.as_str());
         if !fits {
             return None;
         }
-        match File::open(dir.join(&label.table)) {
+        match book.folder().file(&dir.join(&label.table), Access::Read) {
             Ok(file) => {
                 let whole = file.metadata().ok()?.len() == label.table_size;
-                let of = label.sources.into_iter().collect();
-                return whole.then(|| (Table::new(file, label.contents), of));
+                return whole.then(|| Cached {
+                    table: Table::new(file, label.contents),
+                    of: label.sources.into_iter().collect(),
+                    log: label.log,
+                });
             }
             // Another run may have put a new table in its place since the label was read.
             Err(_) if missing.as_ref() != Some(&label.table) => missing = Some(label.table),
@@ -127,13 +156,13 @@ pub(crate) fn open(book: &Book, sources: &[Stamp]) -> Option<(Table, HashSet<Sta
 pub(crate) fn keep(
     book: &Book,
     built: Built,
-    sources: Vec<Stamp>,
+    sources: (Vec<Stamp>, LogPart),
     made: u64,
     notice: &mut dyn FnMut(&str),
 ) -> io::Result<Table> {
-    let Built { file, contents } = built;
-    let table = Table::new(file.reopen()?, contents.clone());
-    let sure = are_sure(&sources, made);
+    let Built { mut file, contents } = built;
+    let table = Table::new(file.as_file().try_clone()?, contents.clone());
+    let sure = are_sure(&sources.0, made);
     if sure && let Err(error) = try_keep(book, file, contents, sources) {
         notice(&unwritten(&error));
     }
@@ -150,23 +179,19 @@ pub(crate) fn unwritten(error: &BookError) -> String {
 /// Takes the label away, so that the cache is made again.
 pub(crate) fn discard(book: &Book) {
     // One that stays is not trusted in this run, and found out again in the next.
-    let _ = fs::remove_file(folder(book).join(LABEL));
+    let _ = book.folder().remove(&folder(book).join(LABEL));
 }
 
 fn try_keep(
     book: &Book,
-    file: tempfile::NamedTempFile,
+    mut file: Temporary,
     contents: Contents,
-    sources: Vec<Stamp>,
+    (sources, log): (Vec<Stamp>, LogPart),
 ) -> Result<(), BookError> {
     let dir = book.cache_dir()?;
     let lock = dir.join(LOCK);
-    let held = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(&lock)
-        .map_err(BookError::io(&lock, "lock"))?;
+    let held = book.folder().file(&lock, Access::Append);
+    let held = held.map_err(BookError::io(&lock, "lock"))?;
     match held.try_lock() {
         Ok(()) => {}
         // Another run is keeping its own.
@@ -180,24 +205,26 @@ fn try_keep(
         .metadata()
         .map_err(BookError::io(&path, "write"))?
         .len();
-    file.persist(&path)
-        .map_err(|error| BookError::io(&path, "write")(error.error))?;
+    let placed = book.folder().place(&file, &path);
+    placed.map_err(BookError::io(&path, "write"))?;
     let label = Label {
         format: FORMAT,
         settings: settings_hash(book.settings()),
         sources,
+        log,
         table: name.clone(),
         table_size,
         contents,
     };
-    write_label(&dir, &label)?;
-    remove_others(&dir, &name);
+    write_label(book, &dir, &label)?;
+    remove_others(book, &dir, &name);
     Ok(())
 }
 
 /// A label file is the hash of its JSON in 16 hexadecimal digits, a line break, and the JSON.
-fn read_label(path: &Path) -> Option<Label> {
-    let text = fs::read_to_string(path).ok()?;
+fn read_label(book: &Book, dir: &Path) -> Option<Label> {
+    let read = book.folder().read(&dir.join(LABEL), Access::Read);
+    let text = String::from_utf8(read.ok()??).ok()?;
     let (hash, json) = text.split_once('\n')?;
     if u64::from_str_radix(hash, 16).ok()? != xxh3_64(json.as_bytes()) {
         return None;
@@ -205,28 +232,25 @@ fn read_label(path: &Path) -> Option<Label> {
     serde_json::from_str(json).ok()
 }
 
-fn write_label(dir: &Path, label: &Label) -> Result<(), BookError> {
+fn write_label(book: &Book, dir: &Path, label: &Label) -> Result<(), BookError> {
     let path = dir.join(LABEL);
     let json = serde_json::to_string(label)
         .map_err(|error| BookError::io(&path, "write")(io::Error::other(error)))?;
     let label = format!("{:016x}\n{json}", xxh3_64(json.as_bytes()));
-    files::write_whole(&path, label.as_bytes()).map_err(BookError::io(&path, "write"))
+    let written = book.folder().replace(dir, &path, label.as_bytes());
+    written.map_err(BookError::io(&path, "write"))
 }
 
 /// Removes tables that no label names any more. One that cannot be removed is left for the
 /// next time.
-fn remove_others(dir: &Path, kept: &str) {
-    let Ok(listing) = fs::read_dir(dir) else {
-        return;
-    };
-    for item in listing.flatten() {
-        let name = item.file_name();
+fn remove_others(book: &Book, dir: &Path, kept: &str) {
+    for name in book.folder().list(dir).unwrap_or_default() {
         let table = name.to_str().is_some_and(|name| {
             // Earlier versions kept theirs as .arrow.
             name.starts_with("comps-") && (name.ends_with(".table") || name.ends_with(".arrow"))
         });
         if table && name != kept {
-            let _ = fs::remove_file(item.path());
+            let _ = book.folder().remove(&dir.join(name));
         }
     }
 }
