@@ -16,7 +16,7 @@ use polars::prelude::{BooleanChunked, DataFrame, PolarsResult};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use super::store::{Book, BookLock};
+use super::open::{Book, BookLock};
 use crate::book::BookError;
 use crate::book::comps::frame::{Builder, FrameRows};
 use crate::book::comps::log::{LogBytes, save_torn};

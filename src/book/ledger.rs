@@ -18,7 +18,7 @@ use std::path::PathBuf;
 
 use rust_decimal::Decimal;
 
-use super::store::{Book, BookLock};
+use super::open::{Book, BookLock};
 use crate::book::BookError;
 use crate::book::comps::log::{LogBytes, save_torn};
 use crate::book::csv::canonical;
@@ -31,7 +31,7 @@ use crate::trade::text::shorten;
 use crate::trade::{Attributes, HowSold, Problem};
 
 /// Folder and name of the file.
-const FOLDER: &str = "deals";
+const FOLDER: &str = super::open::DEALS;
 const FILE_NAME: &str = "ledger.csv";
 
 /// Columns before those of the accounts.

@@ -8,11 +8,13 @@ mod folder;
 pub mod history;
 pub(crate) mod ids;
 pub mod ledger;
+mod open;
 pub mod rates;
+pub(crate) mod stamp;
 pub mod store;
 pub mod watch;
 
 pub use comps::rows::Index;
 pub use error::BookError;
 pub use folder::Temporary;
-pub use store::{Book, BookLock};
+pub use open::{Book, BookLock};

@@ -9,7 +9,8 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::store::{Book, BookLock, Stamp};
+use super::open::{Book, BookLock};
+use super::stamp::Stamp;
 use crate::book::BookError;
 use crate::settings::{self, read_toml};
 use crate::trade::HowSold;
