@@ -5,6 +5,7 @@ use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::seq::index::sample;
 use rand::{RngExt, SeedableRng};
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use super::figure::Figure;
 use super::ours::{self, Sale};
@@ -234,19 +235,6 @@ pub fn cell(data: &Data, n: usize, draws: usize) -> Cell {
 }
 
 /// Results of all draws, in their order, over all cores.
-pub fn gather<T: Send>(draws: usize, one: impl Fn(usize) -> T + Copy + Send) -> Vec<T> {
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let part = draws.div_ceil(threads);
-    std::thread::scope(|scope| {
-        let running: Vec<_> = (0..threads)
-            .map(|k| {
-                let draws = (k * part).min(draws)..((k + 1) * part).min(draws);
-                scope.spawn(move || draws.map(one).collect::<Vec<_>>())
-            })
-            .collect();
-        running
-            .into_iter()
-            .flat_map(|thread| thread.join().expect("scores"))
-            .collect()
-    })
+pub fn gather<T: Send>(draws: usize, one: impl Fn(usize) -> T + Sync + Send) -> Vec<T> {
+    (0..draws).into_par_iter().map(one).collect()
 }

@@ -4,29 +4,30 @@ use super::AppError;
 use std::sync::atomic::AtomicUsize;
 use std::sync::atomic::Ordering;
 
-/// `work` on each of `items`, on all cores; results in no order.
+/// `work` on each of `items`, on all cores; results in the order of the items, or the first error in
+/// that order.
 pub(crate) fn in_parallel<T: Sync, R: Send>(
     items: &[T],
     work: impl Fn(&T) -> Result<R, AppError> + Sync,
 ) -> Result<Vec<R>, AppError> {
     let next = AtomicUsize::new(0);
-    let share = || -> Result<Vec<R>, AppError> {
+    // Not a parallel iterator: a thread of it that waits for polars would begin one item on top of another.
+    let shares = rayon::broadcast(|_| {
         let mut done = Vec::new();
-        while let Some(item) = items.get(next.fetch_add(1, Ordering::Relaxed)) {
-            done.push(work(item)?);
-        }
-        Ok(done)
-    };
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    std::thread::scope(|scope| {
-        let running: Vec<_> = (0..threads).map(|_| scope.spawn(share)).collect();
-        let mut all = Vec::new();
-        for thread in running {
-            match thread.join() {
-                Ok(done) => all.extend(done?),
-                Err(panic) => std::panic::resume_unwind(panic),
+        loop {
+            let at = next.fetch_add(1, Ordering::Relaxed);
+            let Some(item) = items.get(at) else {
+                return done;
+            };
+            let made = work(item);
+            let failed = made.is_err();
+            done.push((at, made));
+            if failed {
+                return done;
             }
         }
-        Ok(all)
-    })
+    });
+    let mut all: Vec<_> = shares.into_iter().flatten().collect();
+    all.sort_unstable_by_key(|(at, _)| *at);
+    all.into_iter().map(|(_, made)| made).collect()
 }

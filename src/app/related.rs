@@ -8,6 +8,7 @@ use chrono::NaiveDate;
 use polars::prelude::{
     BooleanChunked, DataFrame, IntoLazy, LazyFrame, SortMultipleOptions, col, len, lit,
 };
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::app::timeline::{Timeline, before_month};
 use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
@@ -142,27 +143,8 @@ impl<'a> Siblings<'a> {
 
     /// In their order, over all cores.
     fn learn_all(&self, selections: Vec<(String, Selection)>, undated: bool) -> Heard {
-        let threads = std::thread::available_parallelism().map_or(1, usize::from);
-        let part = selections.len().div_ceil(threads).max(1);
-        let learn_part = |part: &[(String, Selection)]| -> Heard {
-            part.iter()
-                .filter_map(|(key, selection)| {
-                    let learnt = learn(selection.clone(), undated, self.settings)?;
-                    Some((key.clone(), learnt))
-                })
-                .collect()
-        };
-        std::thread::scope(|scope| {
-            let parts = selections.chunks(part);
-            let running: Vec<_> = parts
-                .map(|part| scope.spawn(move || learn_part(part)))
-                .collect();
-            let joined = running.into_iter().map(|thread| match thread.join() {
-                Ok(heard) => heard,
-                Err(panic) => std::panic::resume_unwind(panic),
-            });
-            joined.flatten().collect()
-        })
+        let learnt = |(key, selection)| Some((key, learn(selection, undated, self.settings)?));
+        selections.into_par_iter().filter_map(learnt).collect()
     }
 }
 

@@ -10,6 +10,7 @@ use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::settings::{PoolFrom, Settings};
+use crate::trade::hash::hash_of_value;
 
 /// The sales of a book by model (by key).
 pub struct Timeline<'a> {
@@ -337,6 +338,12 @@ pub fn before_month(day: NaiveDate) -> NaiveDate {
 /// A hash of the settings that estimates rest on, and of how they are made
 /// ([`crate::band::METHOD`]).
 pub fn settings_hash(settings: &Settings) -> u64 {
+    let made = (crate::band::METHOD, env!("CARGO_PKG_VERSION"));
+    hash_of(&[hash_of_value(&made), estimate_settings_hash(settings)])
+}
+
+/// A hash of the settings that estimates rest on, as the settings file would state them.
+pub fn estimate_settings_hash(settings: &Settings) -> u64 {
     // Every setting is named, so that a new one is not forgotten.
     let Settings {
         currency,
@@ -353,10 +360,8 @@ pub fn settings_hash(settings: &Settings) -> u64 {
         deal: _,
         mappings: _,
     } = settings;
-    let made = (crate::band::METHOD, env!("CARGO_PKG_VERSION"));
-    let scales = (currency, price_basis, grades, completeness);
-    let text = format!("{made:?} {scales:?} {estimate:?} {rules:?} {kits:?} {families:?}");
-    xxh3_64(text.as_bytes())
+    let scales = (&currency.code, price_basis, grades, completeness);
+    hash_of_value(&(scales, estimate, rules, kits, families))
 }
 
 /// A hash of numbers in their order.

@@ -102,8 +102,10 @@ fn is_shared(term: &Term) -> bool {
 /// precisions subtracting.
 fn spread(fit: &Posterior, settings: &EstimateSettings) -> Option<Said> {
     let (usual, found) = (usual_log_spread(settings), fit.log_spread());
-    let known = found.variance.recip() - usual.variance.recip();
-    let mean = (found.mean / found.variance - usual.mean / usual.variance) / known;
+    // At its least, all weight may lie on one place of the grid.
+    let variance = found.variance.max(1e-4);
+    let known = variance.recip() - usual.variance.recip();
+    let mean = (found.mean / variance - usual.mean / usual.variance) / known;
     (known > usual.variance.recip()).then(|| Said {
         mean,
         sd: known.sqrt().recip(),

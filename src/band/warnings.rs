@@ -52,6 +52,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     out.extend(
         evidence
             .open_step
+            .filter(|step| (step.without.ln() - estimate.outcome.median()).abs() >= WORTH_SAYING)
             .map(|step| may_have_stepped(&step, estimate)),
     );
     out.extend(mistyped(estimate));
@@ -186,6 +187,9 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
         )
     })
 }
+
+/// A step that may have been is said where it moves the likely price by this much (log price).
+const WORTH_SAYING: f64 = 0.02;
 
 /// Says that prices may have stepped, and what that does.
 fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {

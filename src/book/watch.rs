@@ -1,13 +1,14 @@
 //! `watch.toml`: the units whose price is watched, one table for each by its name.
 //!
 //! The file is the owner's as much as the program's: names are added behind what stands there and
-//! taken out by their lines, so that remarks and order stay; keys that mean nothing are refused.
+//! taken out with their tables, so that remarks and order stay; keys that mean nothing are refused.
 //! It is written whole, under the lock of the book.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use toml_edit::{DocumentMut, Table};
 
 use super::open::{Book, BookLock};
 use super::stamp::Stamp;
@@ -215,7 +216,7 @@ impl Book {
         self.replace_file(&self.watch_path(), text.as_bytes())
     }
 
-    /// Takes a unit out of those watched, by the lines of its table.
+    /// Takes a unit with its table out of those watched; remarks and order of the others stay.
     ///
     /// # Errors
     /// [`BookError::Refused`] where there is none of this name, or its lines cannot be told from
@@ -226,16 +227,12 @@ impl Book {
         let Some(removed) = watches.remove(name) else {
             return Err(BookError::Refused(no_such_watch(name, watches.keys())));
         };
-        let rest = without_table(&text, name);
-        if self
-            .read_watched(&rest)
-            .ok()
-            .is_none_or(|left| left != watches)
-        {
-            return Err(BookError::Refused(format!(
+        let left = |rest: &String| self.read_watched(rest).is_ok_and(|left| left == watches);
+        let rest = without_table(&text, name).filter(left).ok_or_else(|| {
+            BookError::Refused(format!(
                 "the lines of {name:?} in {FILE_NAME} cannot be told from the others; take them out by hand"
-            )));
-        }
+            ))
+        })?;
         self.replace_file(&self.watch_path(), rest.as_bytes())?;
         Ok(removed)
     }
@@ -268,25 +265,25 @@ pub fn no_such_watch<'a>(name: &str, known: impl Iterator<Item = &'a String> + C
     format!("no unit is watched by the name {name:?}{near}")
 }
 
-/// The text without the lines from the header of a table up to the next header.
-fn without_table(text: &str, name: &str) -> String {
-    let header = |line: &str| line.trim_start().starts_with('[');
-    let own = |line: &str| {
-        let inner = line.trim_start().strip_prefix('[')?.split_once(']')?.0;
-        let inner = inner.trim().trim_matches(['"', '\'']);
-        (inner == name).then_some(())
-    };
-    let mut within = false;
-    let mut kept = Vec::new();
-    for line in text.split_inclusive('\n') {
-        if header(line) && (!within || own(line).is_none()) {
-            within = own(line).is_some();
-        }
-        if !within {
-            kept.push(line);
-        }
+/// The text without a table that has a heading; remarks above the heading stay, for what follows.
+fn without_table(text: &str, name: &str) -> Option<String> {
+    let mut document: DocumentMut = text.parse().ok()?;
+    let at = document.iter().position(|(key, _)| key == name)?;
+    let removed = document.remove(name)?.into_table().ok()?;
+    if removed.is_dotted() {
+        return None;
     }
-    kept.concat()
+    let above = |table: &Table| table.decor().prefix()?.as_str().map(str::to_string);
+    let remarks = above(&removed).unwrap_or_default();
+    if let Some((_, next)) = document.iter_mut().nth(at) {
+        let next = next.as_table_mut()?;
+        let both = remarks + &above(next).unwrap_or_default();
+        next.decor_mut().set_prefix(both);
+    } else {
+        let both = remarks + document.trailing().as_str().unwrap_or_default();
+        document.set_trailing(both);
+    }
+    Some(document.to_string())
 }
 
 #[cfg(test)]
@@ -346,6 +343,11 @@ mod tests {
         assert_eq!(
             fs::read_to_string(book.watch_path()).unwrap(),
             text + "\n\n"
+        );
+        let between = "# head\n\n[b]\nmodel = 'x' # why\n# about a\n[ 'a' ]\nmodel = \"y\"\n\n# about c\n[c]\nmodel = \"z\"\n";
+        assert_eq!(
+            without_table(between, "a").unwrap(),
+            between.replace("[ 'a' ]\nmodel = \"y\"\n", "")
         );
         let error = book.remove_watched(&lock, "on").unwrap_err().to_string();
         assert!(error.contains("did you mean \"one\"?"), "{error}");

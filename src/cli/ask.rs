@@ -21,9 +21,8 @@ use crate::deal::outlet::Terms;
 use crate::deal::prospect::Sale;
 use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
-use crate::render::ask::{
-    Basis, Earns, Judged, Told, Variant, document, offer_document, offer_sheet, sheet,
-};
+use crate::render::ask::{Basis, Earns, Judged, Told, Variant, offer_sheet, sheet};
+use crate::render::document;
 use crate::render::net::unsure;
 use crate::render::table::terminal_width;
 use crate::settings::Settings;
@@ -143,7 +142,7 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.market.with(&book, |scene| {
         let told = scene.told();
         if args.json {
-            return say(&format!("{:#}\n", document(&told)));
+            return say(&document::text(&document::ask::document(&told))?);
         }
         say(&sheet(&told, terminal_width()))?;
         tell_unsure(scene.sale.terms);
@@ -169,7 +168,10 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
         }
         let judged = scene.judged(offer, usize::from(args.week));
         if args.json {
-            return say(&format!("{:#}\n", offer_document(&scene.basis(), &judged)));
+            return say(&document::text(&document::ask::offer_document(
+                &scene.basis(),
+                &judged,
+            ))?);
         }
         say(&offer_sheet(&scene.basis(), &judged, terminal_width()))?;
         tell_unsure(scene.sale.terms);

@@ -18,7 +18,8 @@ use crate::deal::bid::{Aim, Buying, Case, Costs, binding};
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
 use crate::parse::repairs::{chance, minutes, repair};
-use crate::render::bid::{Told, document, sheet};
+use crate::render::bid::{Told, sheet};
+use crate::render::document;
 use crate::render::net::unsure;
 use crate::render::table::terminal_width;
 use crate::select::Subject;
@@ -136,7 +137,7 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let unit = args.unit.read(&book)?;
     args.deal.tell(&book, &unit, |told, terms| {
         if args.json {
-            return say(&format!("{:#}\n", document(told)));
+            return say(&document::text(&document::bid::document(told))?);
         }
         say(&sheet(told, terminal_width()))?;
         tell_unsure(terms);

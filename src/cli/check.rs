@@ -7,7 +7,6 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use serde_json::{Value, json};
 
 use super::deals::read_ledger;
 use super::{CliError, count, say, strong};
@@ -19,14 +18,12 @@ use crate::backtest::selfcheck::{self, CHANCES, Figures, Foretold, figures};
 use crate::backtest::verdict::{self, Standing, Verdict};
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
+use crate::render::document::{check as document, text};
 use crate::render::ledger::OwnCheck;
 use crate::render::numbers::amount;
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::settings::Settings;
-
-/// Name and version of the JSON document; `data/check-1.schema.json` describes every key.
-const SCHEMA: &str = "compband.check/1";
 
 /// Which of [`CHANCES`] is charted.
 const CHARTED: usize = 1;
@@ -116,14 +113,25 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     let contradicted = conflicts::of_book(&book, args.model.as_deref())?;
     let own = OwnCheck::of(&read_ledger(&book)?, args.model.as_deref());
     if args.json {
-        let mut document = document(&groups, checked.len(), undated, helps);
-        document["undeclared"] = undeclared::document(&columns, book.settings());
-        document["contradicted"] = conflicts::document(&contradicted, book.settings());
-        document["mistyped"] = mistyped(&told)
-            .map(|(past, _)| past.sale.comp_id.as_str())
-            .collect();
-        document["own_sales"] = own.document();
-        return say(&format!("{document:#}\n"));
+        let document = document::Check {
+            schema: "compband.check/1",
+            sales: checked.len(),
+            foretold: groups[0].1.sales,
+            foretold_from_earlier_sales: groups[0].1.sales - undated,
+            foretold_from_all_others: undated,
+            mistyped: mistyped(&told)
+                .map(|(past, _)| past.sale.comp_id.as_str())
+                .collect(),
+            interval_chance: selfcheck::LEVEL,
+            groups: groups
+                .iter()
+                .map(|(name, figures)| group(name, figures, helps))
+                .collect(),
+            undeclared: undeclared::document(&columns, book.settings()),
+            contradicted: conflicts::document(&contradicted, book.settings()),
+            own_sales: own.document(),
+        };
+        return say(&text(&document)?);
     }
     say(&sheet(
         &groups,
@@ -443,48 +451,45 @@ fn row(name: &str, figures: &Figures) -> Vec<String> {
     ]
 }
 
-fn document(groups: &[(String, Figures)], sales: usize, undated: usize, helps: bool) -> Value {
-    let figure = |f: &Figure| {
-        json!({
-            "value": f.value,
-            "low": f.interval.map(|i| i.low),
-            "high": f.interval.map(|i| i.high),
-        })
+fn group<'a>(name: &'a str, figures: &'a Figures, helps: bool) -> document::Group<'a> {
+    let study = &figures.study;
+    let coverage = |(chance, of): (&u8, &Coverage)| document::Coverage {
+        chance_percent: *chance,
+        held: of.held,
+        of: of.of,
+        share: of.share,
+        low: of.interval.low,
+        high: of.interval.high,
     };
-    let group = |(name, figures): &(String, Figures)| {
-        let study = &figures.study;
-        json!({
-            "group": name,
-            "sales": figures.sales,
-            "median_ratio": figure(&study.median),
-            "mean_ratio": study.mean,
-            "weighted_mean_ratio": study.weighted_mean,
-            "cod_percent": study.cod.as_ref().map(figure),
-            "prd": study.prd.as_ref().map(figure),
-            "prb": study.prb.as_ref().map(figure),
-            "median_absolute_percentage_error": study.median_absolute_percentage_error,
-            "coverage": CHANCES.iter().zip(&figures.coverage).map(|(chance, c)| json!({
-                "chance_percent": chance, "held": c.held, "of": c.of, "share": c.share,
-                "low": c.interval.low, "high": c.interval.high,
-            })).collect::<Vec<_>>(),
-            "mean_interval_score_80_log": figures.score,
-            "pit_histogram": figures.pit.counts,
-            "verdicts": judged(name, figures, helps).iter().map(|v| json!({
-                "standing": match v.standing {
-                    Standing::Holds => "holds", Standing::Open => "open", Standing::Fails => "fails",
-                },
-                "says": v.says,
-                "advice": v.advice,
-            })).collect::<Vec<_>>(),
-        })
+    let verdict = |verdict: Verdict| document::Verdict {
+        standing: match verdict.standing {
+            Standing::Holds => "holds",
+            Standing::Open => "open",
+            Standing::Fails => "fails",
+        },
+        says: verdict.says,
+        advice: verdict.advice,
     };
-    json!({
-        "schema": SCHEMA,
-        "sales": sales,
-        "foretold": groups[0].1.sales,
-        "foretold_from_earlier_sales": groups[0].1.sales - undated,
-        "foretold_from_all_others": undated,
-        "interval_chance": selfcheck::LEVEL,
-        "groups": groups.iter().map(group).collect::<Vec<_>>(),
-    })
+    document::Group {
+        group: name,
+        sales: figures.sales,
+        median_ratio: (&study.median).into(),
+        mean_ratio: study.mean,
+        weighted_mean_ratio: study.weighted_mean,
+        cod_percent: study.cod.as_ref().map(Into::into),
+        prd: study.prd.as_ref().map(Into::into),
+        prb: study.prb.as_ref().map(Into::into),
+        median_absolute_percentage_error: study.median_absolute_percentage_error,
+        coverage: CHANCES
+            .iter()
+            .zip(&figures.coverage)
+            .map(coverage)
+            .collect(),
+        mean_interval_score_80_log: figures.score,
+        pit_histogram: &figures.pit.counts,
+        verdicts: judged(name, figures, helps)
+            .into_iter()
+            .map(verdict)
+            .collect(),
+    }
 }

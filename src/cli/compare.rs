@@ -22,7 +22,8 @@ use crate::band::estimate::Aids;
 use crate::band::own::Own;
 use crate::book::store::Book;
 use crate::deal::bid::{Aim, Case, Choice, Judged, binding, choose};
-use crate::render::compare::{Candidate, Told, document, sheet};
+use crate::render::compare::{Candidate, Told, sheet};
+use crate::render::document;
 use crate::render::table::terminal_width;
 use crate::settings::Settings;
 use crate::trade::names::match_key;
@@ -125,7 +126,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
         candidates: &candidates,
     };
     if args.json {
-        return say(&format!("{:#}\n", document(&told)));
+        return say(&document::text(&document::compare::document(&told))?);
     }
     say(&sheet(&told, terminal_width()))?;
     if listings.iter().any(|listing| listing.terms.is_none()) {

@@ -151,12 +151,12 @@ pub(super) fn one_spelling(models: Vec<String>) -> Vec<String> {
 }
 
 fn grades(typed: &OsStr) -> Vec<CompletionCandidate> {
-    of_settings(typed, |s| s.grades.iter().map(|g| g.name.clone()).collect())
+    of_settings(typed, |s| s.grade_names().map(String::from).collect())
 }
 
 fn levels(typed: &OsStr) -> Vec<CompletionCandidate> {
     of_settings(typed, |s| {
-        s.completeness.iter().map(|c| c.name.clone()).collect()
+        s.completeness_names().map(String::from).collect()
     })
 }
 

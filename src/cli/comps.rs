@@ -16,6 +16,7 @@ use crate::book::csv::canonical::{OptionalColumn, Writer, check, optional_for};
 use crate::cli::{CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::settings::Settings;
+use crate::settings::of_scale;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
 use crate::trade::{Attributes, Comp, Currency};
@@ -184,7 +185,7 @@ fn filters(
     }
     for (column, asked) in [("grade", &args.grade), ("completeness", &args.completeness)] {
         if let Some(asked) = asked {
-            all.push(col(column).eq(lit(of_scale(column, asked, settings)?)));
+            all.push(col(column).eq(lit(on_scale(column, asked, settings)?)));
         }
     }
     if let Some(day) = args.since {
@@ -223,15 +224,12 @@ fn known_key(model: &str, book: &Book) -> Result<String, CliError> {
 }
 
 /// A name as the scale spells it.
-fn of_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, CliError> {
+fn on_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, CliError> {
     let name = match column {
-        "grade" => settings
-            .grade_index(asked)
-            .map(|at| settings.grades[at].name.clone()),
-        _ => settings
-            .completeness_index(asked)
-            .map(|at| settings.completeness[at].name.clone()),
+        "grade" => of_scale(settings.grade_names(), asked),
+        _ => of_scale(settings.completeness_names(), asked),
     };
+    let name = name.map(|(_, name)| name.to_string());
     name.ok_or_else(|| CliError::Refused {
         message: match check(column, asked, settings) {
             Err(wrong) => format!("--{column}: found {asked:?}: expected {}", wrong.expected),

@@ -5,8 +5,7 @@ use std::fmt::Write;
 
 use chrono::NaiveDate;
 use polars::prelude::{BooleanChunked, DataFrame};
-use rust_decimal::prelude::ToPrimitive;
-use serde_json::{Value, json};
+use rust_decimal::prelude::{Decimal, ToPrimitive};
 
 use super::{CliError, count};
 use crate::app::parallel::in_parallel;
@@ -14,6 +13,7 @@ use crate::app::related::by_comps;
 use crate::band::conflict::{self, Conflict, Heard};
 use crate::band::siblings::MOST_COMPS;
 use crate::book::store::Book;
+use crate::render::document::check as document;
 use crate::render::sheet::wrap;
 use crate::select::Subject;
 use crate::select::pieces::Wording;
@@ -136,39 +136,43 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
     out
 }
 
-/// The same in JSON.
-pub fn document(conflicts: &[Conflict], settings: &Settings) -> Value {
-    let model = |one: &Heard| {
+/// The same as part of a document.
+pub fn document<'a>(conflicts: &'a [Conflict], settings: &Settings) -> document::Contradicted<'a> {
+    let float = |end: Decimal| end.to_f64().unwrap_or(f64::NAN);
+    let model = |one: &'a Heard| {
         let said = one.said();
-        json!({
-            "model": one.model,
-            "what": one.label,
-            "sales": one.sales,
-            "informed_by": one.informed_by,
-            "low": said.low.to_f64(),
-            "high": said.high.to_f64(),
-            "chance": one.chance(),
-        })
+        document::Model {
+            model: &one.model,
+            what: &one.label,
+            sales: one.sales,
+            informed_by: one.informed_by,
+            low: float(said.low),
+            high: float(said.high),
+            chance: one.chance(),
+        }
     };
-    let each = |conflict: &Conflict| {
-        let (heading, line) = conflict.instead.line(settings);
-        json!({
-            "what": conflict.label,
-            "stated": conflict.rule.stated,
-            "unit": match conflict.said.unit {
+    let each = |conflict: &'a Conflict| {
+        let (under, line) = conflict.instead.line(settings);
+        document::Rule {
+            what: &conflict.label,
+            stated: conflict.rule.stated,
+            unit: match conflict.said.unit {
                 RangeUnit::Percent => "percent",
                 RangeUnit::Money => "money",
             },
-            "low": conflict.said.low.to_f64(),
-            "high": conflict.said.high.to_f64(),
-            "models": conflict.heard[..conflict.against].iter().map(model).collect::<Vec<_>>(),
-            "under": heading,
-            "line": line,
-        })
+            low: float(conflict.said.low),
+            high: float(conflict.said.high),
+            models: conflict.heard[..conflict.against]
+                .iter()
+                .map(model)
+                .collect(),
+            under,
+            line,
+        }
     };
     let sections = instead(conflicts, settings);
-    json!({
-        "rules": conflicts.iter().map(each).collect::<Vec<_>>(),
-        "settings": (!sections.is_empty()).then(|| text(&sections)),
-    })
+    document::Contradicted {
+        rules: conflicts.iter().map(each).collect(),
+        settings: (!sections.is_empty()).then(|| text(&sections)),
+    }
 }

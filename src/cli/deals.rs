@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 
 use super::log::tell_recorded;
 use super::net::{SaleArgs, tell_unsure};
-use super::unit::{FactArgs, SoldArg};
+use super::unit::FactArgs;
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
 use crate::app::AppError;
 use crate::app::amounts::{money, money_if, quantity};
@@ -132,7 +132,7 @@ pub struct SoldArgs {
     offers: Option<u32>,
     /// How it was sold
     #[arg(long, value_name = "HOW", value_enum)]
-    how_sold: Option<SoldArg>,
+    how_sold: Option<HowSold>,
     /// Minutes of work for listing and packing
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
@@ -626,7 +626,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         note: args.entry.note()?,
         ..blank
     };
-    unit.how_sold = args.how_sold.map(HowSold::from).or(unit.how_sold);
+    unit.how_sold = args.how_sold.or(unit.how_sold);
     let comp = Comp {
         venue: outlet.clone(),
         ..unit.comp(on, sale.price, sale.shipping, &currency.code)

@@ -11,7 +11,7 @@ use crate::book::BookError;
 use crate::book::comps::frame::short_ids;
 use crate::book::store::Book;
 use crate::render::chart::{self, BandChart, ChartError, Dot};
-use crate::render::json;
+use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
 use crate::render::table::terminal_width;
 use crate::select::Dropped;
@@ -73,7 +73,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         super::draw(&band_chart(&made), &args.chart)?;
     }
     if args.json {
-        return say(&format!("{:#}\n", json::document(&made)));
+        return say(&document::text(&document::estimate::document(&made))?);
     }
     let ids: Vec<&str> = made
         .comps

@@ -10,6 +10,7 @@ use crate::book::history::Record;
 use crate::book::watch::{name_fault, no_such_watch};
 use crate::render::change;
 use crate::render::chart::{self, HistoryChart, HistoryPoint};
+use crate::render::document;
 use crate::render::table::terminal_width;
 use crate::trade::Currency;
 
@@ -58,8 +59,8 @@ pub fn run(args: &HistoryArgs, book: Option<&Path>) -> Result<(), CliError> {
         )?;
     }
     if args.json {
-        let document = change::history_document(&args.watched, &records);
-        return say(&format!("{document:#}\n"));
+        let document = document::refresh::history_document(&args.watched, &records);
+        return say(&document::text(&document)?);
     }
     say(&change::history_table(
         &args.watched,

@@ -6,6 +6,7 @@ use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
+use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -87,10 +88,10 @@ pub struct ImportArgs {
     delimiter: Option<Delimiter>,
     /// Order of day and month in dates such as 3/4/2025 [default: found out]
     #[arg(long)]
-    dates: Option<Dates>,
+    dates: Option<DateOrder>,
     /// Decimal mark of amounts such as 1,234 [default: found out]
     #[arg(long)]
-    decimal: Option<Mark>,
+    decimal: Option<DecimalMark>,
     /// Take the clean rows and set the others aside
     #[arg(long)]
     keep_good: bool,
@@ -112,20 +113,30 @@ enum Delimiter {
     Tab,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Dates {
-    /// Day first: 31/12/2025
-    Dmy,
-    /// Month first: 12/31/2025
-    Mdy,
+impl ValueEnum for DateOrder {
+    fn value_variants<'a>() -> &'a [Self] {
+        &[Self::DayFirst, Self::MonthFirst]
+    }
+
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        Some(match self {
+            Self::DayFirst => PossibleValue::new("dmy").help("Day first: 31/12/2025"),
+            Self::MonthFirst => PossibleValue::new("mdy").help("Month first: 12/31/2025"),
+        })
+    }
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Mark {
-    /// 1,234.50
-    Point,
-    /// 1.234,50
-    Comma,
+impl ValueEnum for DecimalMark {
+    fn value_variants<'a>() -> &'a [Self] {
+        &[Self::Point, Self::Comma]
+    }
+
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        Some(match self {
+            Self::Point => PossibleValue::new("point").help("1,234.50"),
+            Self::Comma => PossibleValue::new("comma").help("1.234,50"),
+        })
+    }
 }
 
 fn parse_fill(text: &str) -> Result<(Column, String), String> {
@@ -307,14 +318,8 @@ impl ImportArgs {
                 Delimiter::Semicolon => b';',
                 Delimiter::Tab => b'\t',
             }),
-            dates: self.dates.map(|dates| match dates {
-                Dates::Dmy => DateOrder::DayFirst,
-                Dates::Mdy => DateOrder::MonthFirst,
-            }),
-            decimal: self.decimal.map(|mark| match mark {
-                Mark::Point => DecimalMark::Point,
-                Mark::Comma => DecimalMark::Comma,
-            }),
+            dates: self.dates,
+            decimal: self.decimal,
             wishes,
             must_have: self.map.iter().map(|(theirs, _)| theirs.clone()).collect(),
             fills: self.fill.clone(),

@@ -19,8 +19,9 @@ use crate::book::files::write_whole;
 use crate::book::{Book, BookError};
 use crate::deal::ledger::{Ledger, Refund, State, name};
 use crate::render::chart::{self, BankrollChart, BankrollPoint};
+use crate::render::document;
 use crate::render::journal::journal;
-use crate::render::ledger::{Told, document, entry_table, postings_csv};
+use crate::render::ledger::{Told, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet};
@@ -197,7 +198,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         super::draw(&bankroll_chart(&told), &args.chart)?;
     }
     if args.json {
-        return say(&format!("{:#}\n", document(&told)));
+        return say(&document::text(&document::ledger::document(&told))?);
     }
     say(&view::sheet(&told, terminal_width()))
 }

@@ -9,7 +9,8 @@ use super::{CliError, notice, say};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::book::store::Book;
 use crate::deal::outlet::{Needed, Terms};
-use crate::render::net::{Statement, document, statement, unsure};
+use crate::render::document;
+use crate::render::net::{Statement, statement, unsure};
 use crate::render::table::terminal_width;
 use crate::settings::Settings;
 use crate::settings::selling::{self, Outlet};
@@ -89,7 +90,7 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
         wanted: wanted.zip(needed),
     };
     if args.json {
-        return say(&format!("{:#}\n", document(&statement_of)));
+        return say(&document::text(&document::net::document(&statement_of))?);
     }
     say(&statement(&statement_of, terminal_width()))?;
     tell_unsure(Some(&terms));

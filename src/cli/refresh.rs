@@ -14,6 +14,7 @@ use super::{CliError, notice, parse_day, say, today};
 use crate::app::parallel::in_parallel;
 use crate::app::past;
 use crate::app::related::Siblings;
+use crate::app::timeline::estimate_settings_hash;
 use crate::app::unit::AskedUnit;
 use crate::band::change::{At, Inputs, steps};
 use crate::band::estimate::{Aids, CompLine, Estimate};
@@ -25,11 +26,12 @@ use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::book::{Book, BookError, BookLock};
 use crate::cli::unit::UnitArgs;
 use crate::render::change::{self, Moved, State, Told};
-use crate::render::sheet;
 use crate::render::table::terminal_width;
+use crate::render::{document, sheet};
 use crate::select::Dropped;
 use crate::trade::Comp;
 use crate::trade::entry::Foreseen;
+use crate::trade::hash::hash_of_value;
 use crate::trade::names::match_key;
 
 /// How often the folder of the book is looked at.
@@ -79,7 +81,7 @@ pub fn run(args: &RefreshArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (told, failed) = refresh(args, &book)?;
     if args.json {
-        say(&format!("{:#}\n", change::document(&told)))?;
+        say(&document::text(&document::refresh::document(&told))?)?;
     } else if !told.is_empty() {
         say(&change::sheet(&told, terminal_width()))?;
     }
@@ -176,10 +178,10 @@ fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), 
         book,
         as_of,
         own: past::own(book, as_of, &mut notice)?,
-        settings: xxh3_64(format!("{:?}", book.settings()).as_bytes()),
+        settings: estimate_settings_hash(book.settings()),
     };
     let places: Vec<usize> = (0..watches.len()).collect();
-    let mut all = in_parallel(&places, |&at| {
+    let all = in_parallel(&places, |&at| {
         let (name, watched) = &watches[at];
         // What is wrong with the book as a whole is told once.
         let mut told = |text: &str| {
@@ -189,7 +191,6 @@ fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), 
         };
         Ok((at, run.refreshed(name, watched, &mut told)))
     })?;
-    all.sort_by_key(|(at, _)| *at);
     let (mut told, mut failed, mut new) = (Vec::new(), Vec::new(), Vec::new());
     for (at, made) in all {
         match made {
@@ -278,7 +279,7 @@ impl Run<'_> {
         let (own, others) = self
             .book
             .frame_among(&model, MOST_MODELS, &speaks, notice)?;
-        let unit_hash = xxh3_64(format!("{watched:?}").as_bytes());
+        let unit_hash = hash_of_value(watched);
         let inputs = self.inputs(unit_hash, &own, &others)?;
         let last = self.book.history(name, notice)?.pop();
         let last = last.filter(|last| last.currency == settings.currency.code);
@@ -332,14 +333,14 @@ impl Run<'_> {
     fn inputs(&self, unit: u64, own: &DataFrame, others: &DataFrame) -> Result<u64, CliError> {
         let all = (
             env!("CARGO_PKG_VERSION"),
-            self.as_of,
+            self.as_of.to_string(),
             self.settings,
-            self.own,
+            self.own.map(|own| (own.widening, own.held, own.of)),
             unit,
             comps_hash(own)?,
             comps_hash(others)?,
         );
-        Ok(xxh3_64(format!("{all:?}").as_bytes()))
+        Ok(hash_of_value(&all))
     }
 }
 

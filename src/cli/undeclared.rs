@@ -5,11 +5,11 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::fmt::Write;
 
 use rust_decimal::prelude::ToPrimitive;
-use serde_json::{Value, json};
 
 use super::{count, fitted};
 use crate::app::past::Past;
 use crate::band::undeclared::{Explained, Point, explained};
+use crate::render::document::check as document;
 use crate::render::sheet::wrap;
 use crate::settings::declare::{Declaration, either_way, lines, rule_of_effect};
 use crate::settings::{FILE_NAME, Settings};
@@ -158,25 +158,25 @@ fn step(explained: &Explained) -> String {
     }
 }
 
-/// The same in JSON.
-pub fn document(columns: &[Column], settings: &Settings) -> Value {
+/// The same as part of a document.
+pub fn document(columns: &[Column], settings: &Settings) -> document::Undeclared {
     let each = |column: &Column| {
         let explained = column.explained.as_ref();
-        json!({
-            "column": column_name(&column.attribute),
-            "sales": column.sales,
-            "share_explained": explained.map(|explained| explained.share),
-            "scale": explained.map(|explained| match explained.scale {
+        document::Column {
+            column: column_name(&column.attribute),
+            sales: column.sales,
+            share_explained: explained.map(|explained| explained.share),
+            scale: explained.map(|explained| match explained.scale {
                 Scale::Doubling => "doubling",
                 _ => "unit",
             }),
-            "percent_per_step": explained.map(|explained| 100.0 * explained.effect.exp_m1()),
-        })
+            percent_per_step: explained.map(|explained| 100.0 * explained.effect.exp_m1()),
+        }
     };
-    json!({
-        "columns": columns.iter().map(each).collect::<Vec<_>>(),
-        "settings": any_helps(columns).then(|| settings_lines(columns, settings)),
-    })
+    document::Undeclared {
+        columns: columns.iter().map(each).collect(),
+        settings: any_helps(columns).then(|| settings_lines(columns, settings)),
+    }
 }
 
 /// What the summary of an import says of undeclared attributes of its rows; empty where there is

@@ -3,6 +3,7 @@
 use crate::app::unit::AskedUnit;
 use crate::app::unit::kit_fault;
 use chrono::NaiveDate;
+use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use polars::prelude::DataFrame;
 
@@ -17,7 +18,9 @@ use crate::book::store::Book;
 use crate::book::watch::Watched;
 use crate::select::Subject;
 use crate::settings::Settings;
+use crate::settings::of_scale;
 use crate::trade::comp::PriceBasis;
+use crate::trade::comp::basis_word;
 use crate::trade::names;
 use crate::trade::text::nearest;
 use crate::trade::{Attributes, HowSold, Items};
@@ -38,7 +41,7 @@ pub struct UnitArgs {
     band: Option<u8>,
     /// Which price is meant [default: the book's, delivered]
     #[arg(long, value_name = "BASIS", value_enum)]
-    basis: Option<BasisArg>,
+    basis: Option<PriceBasis>,
     /// Use this comp whatever the tests say (an id or its beginning)
     #[arg(long, value_name = "ID")]
     keep: Vec<String>,
@@ -82,60 +85,26 @@ pub struct FactArgs {
     parts: bool,
     /// How it will be sold
     #[arg(long, value_name = "HOW", value_enum)]
-    how_sold: Option<SoldArg>,
+    how_sold: Option<HowSold>,
 }
 
-/// How a unit is sold.
-#[derive(Debug, Clone, Copy, ValueEnum)]
-// Words of the command line: a doc comment would be printed in every help.
-#[allow(missing_docs)]
-pub enum SoldArg {
-    Auction,
-    Fixed,
-    Offer,
-}
+impl ValueEnum for HowSold {
+    fn value_variants<'a>() -> &'a [Self] {
+        &Self::ALL
+    }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum BasisArg {
-    Delivered,
-    Item,
-}
-
-impl From<SoldArg> for HowSold {
-    fn from(how: SoldArg) -> Self {
-        match how {
-            SoldArg::Auction => Self::Auction,
-            SoldArg::Fixed => Self::Fixed,
-            SoldArg::Offer => Self::Offer,
-        }
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        Some(PossibleValue::new(self.as_str()))
     }
 }
 
-impl From<HowSold> for SoldArg {
-    fn from(how: HowSold) -> Self {
-        match how {
-            HowSold::Auction => Self::Auction,
-            HowSold::Fixed => Self::Fixed,
-            HowSold::Offer => Self::Offer,
-        }
+impl ValueEnum for PriceBasis {
+    fn value_variants<'a>() -> &'a [Self] {
+        &[Self::Delivered, Self::Item]
     }
-}
 
-impl From<BasisArg> for PriceBasis {
-    fn from(basis: BasisArg) -> Self {
-        match basis {
-            BasisArg::Delivered => Self::Delivered,
-            BasisArg::Item => Self::Item,
-        }
-    }
-}
-
-impl From<PriceBasis> for BasisArg {
-    fn from(basis: PriceBasis) -> Self {
-        match basis {
-            PriceBasis::Delivered => Self::Delivered,
-            PriceBasis::Item => Self::Item,
-        }
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        Some(PossibleValue::new(basis_word(*self)))
     }
 }
 
@@ -238,9 +207,9 @@ impl UnitArgs {
             defect: facts.defect.clone(),
             set: facts.set.clone(),
             parts: facts.parts,
-            how_sold: facts.how_sold.map(HowSold::from),
+            how_sold: facts.how_sold,
             band: self.band,
-            basis: self.basis.map(PriceBasis::from),
+            basis: self.basis,
             keep: self.keep.clone(),
             drop: self.drop.clone(),
             enough: self.enough,
@@ -306,11 +275,11 @@ impl UnitArgs {
                 defect: watched.defect.clone(),
                 set: watched.set.clone(),
                 parts: watched.parts,
-                how_sold: watched.how_sold.map(SoldArg::from),
+                how_sold: watched.how_sold,
             },
             as_of: None,
             band: watched.band,
-            basis: watched.basis.map(BasisArg::from),
+            basis: watched.basis,
             keep: watched.keep.clone(),
             drop: watched.drop.clone(),
             enough: watched.enough,
@@ -325,7 +294,7 @@ impl UnitArgs {
         estimate.band = self.band.unwrap_or(estimate.band);
         estimate.enough = self.enough.map_or(estimate.enough, |n| n as usize);
         estimate.window_days = self.window.unwrap_or(estimate.window_days);
-        settings.price_basis = self.basis.map_or(settings.price_basis, PriceBasis::from);
+        settings.price_basis = self.basis.unwrap_or(settings.price_basis);
         settings
     }
 }
@@ -336,12 +305,6 @@ impl FactArgs {
     /// # Errors
     /// Values that are not of the book's scales.
     pub fn subject(&self, model: &str, settings: &Settings) -> Result<Subject, CliError> {
-        let grades: Vec<&str> = settings.grades.iter().map(|g| g.name.as_str()).collect();
-        let levels: Vec<&str> = settings
-            .completeness
-            .iter()
-            .map(|c| c.name.as_str())
-            .collect();
         let missing = items("--missing", &self.missing)?;
         if let Some(fault) = kit_fault(model, &missing, settings) {
             return Err(CliError::Refused {
@@ -357,14 +320,18 @@ impl FactArgs {
                 .map(str::trim)
                 .filter(|v| !v.is_empty())
                 .map(|v| names::composed(v).into_owned()),
-            completeness: of_scale("--completeness", self.completeness.as_deref(), &levels)?,
-            grade: of_scale("--grade", self.grade.as_deref(), &grades)?,
+            completeness: on_scale(
+                "--completeness",
+                self.completeness.as_deref(),
+                settings.completeness_names(),
+            )?,
+            grade: on_scale("--grade", self.grade.as_deref(), settings.grade_names())?,
             missing,
             extras: items("--extra", &self.extra)?,
             defects: items("--defect", &self.defect)?,
             attributes: self.attributes(model, settings)?,
             works: !self.parts,
-            how_sold: self.how_sold.map(HowSold::from),
+            how_sold: self.how_sold,
         })
     }
 
@@ -384,13 +351,18 @@ impl FactArgs {
 }
 
 /// A value of one of the book's scales in the scale's own spelling.
-fn of_scale(flag: &str, given: Option<&str>, scale: &[&str]) -> Result<Option<String>, CliError> {
+fn on_scale<'a>(
+    flag: &str,
+    given: Option<&str>,
+    scale: impl Iterator<Item = &'a str> + Clone,
+) -> Result<Option<String>, CliError> {
     let Some(given) = given else { return Ok(None) };
-    if let Some(name) = scale.iter().find(|name| names::same(name, given)) {
-        return Ok(Some((*name).to_string()));
+    if let Some((_, name)) = of_scale(scale.clone(), given) {
+        return Ok(Some(name.to_string()));
     }
-    let near = nearest(given, scale.iter().copied())
+    let near = nearest(given, scale.clone())
         .map_or(String::new(), |near| format!("did you mean {near:?}? "));
+    let scale: Vec<&str> = scale.collect();
     Err(CliError::Refused {
         message: format!("{flag} {given:?} is not on the book's scale"),
         next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),

@@ -65,6 +65,10 @@ const ANYTHING: f64 = 1.0 / 3.0;
 /// What is off by less than about this (log price) is hardly a typing error.
 const NOT_TYPING: f64 = 0.8;
 
+/// Least residual scale: prices are whole cents and round numbers, so that sales which agree to the cent
+/// do not make the next one certain.
+const LEAST_SCALE: f64 = 1e-3;
+
 /// Normal beliefs about the logarithm of the residual scale, of which one holds.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SpreadPrior {
@@ -403,8 +407,9 @@ impl<'a> Walk<'a> {
             let left = (total - parameters.max(0.0)).max(0.0);
             let sigma = ((rows * usual * usual + squares) / (rows + left)).sqrt();
             state.beta = posterior.mean;
+            let sigma = sigma.max(LEAST_SCALE);
             let change = (sigma / state.sigma).ln().abs();
-            state.sigma = sigma.max(1e-6);
+            state.sigma = sigma;
             if change < 0.05 {
                 break;
             }
@@ -432,6 +437,9 @@ impl<'a> Walk<'a> {
             let mut from = first.clone();
             for k in 1..=MOST_STEPS {
                 let sigma = start.sigma * (direction * step * k as f64).exp();
+                if sigma < LEAST_SCALE {
+                    break;
+                }
                 let (mut place, next) = self.at(sigma, &from)?;
                 place.step = step;
                 from = next;

@@ -1,11 +1,9 @@
-//! What to ask, and the answer to an offer: on the terminal and as JSON (schemas `compband.ask/1`,
-//! `compband.offer/1`).
+//! What to ask, and the answer to an offer, on the terminal.
 
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
-use serde_json::{Value, json};
 
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
@@ -14,13 +12,6 @@ use crate::band::estimate::Estimate;
 use crate::deal::asking::Answer;
 use crate::deal::waiting::{Plan, Rate};
 use crate::trade::Currency;
-use crate::trade::money::money_text;
-
-/// Name and version of the JSON document of `ask`.
-pub const SCHEMA: &str = "compband.ask/1";
-
-/// Name and version of the JSON document of `offer`.
-pub const OFFER_SCHEMA: &str = "compband.offer/1";
 
 /// Chance of a sale at which the table may end, and the weeks it has at least and at most.
 const SURE: f64 = 0.95;
@@ -328,14 +319,15 @@ pub(super) fn weekly(told: &Told<'_>) -> Vec<[String; 4]> {
     cells
 }
 
-struct Row {
-    week: usize,
-    ask: Option<Decimal>,
-    least: Decimal,
-    sold_by: f64,
+/// One week of the plan.
+pub(super) struct Row {
+    pub(super) week: usize,
+    pub(super) ask: Option<Decimal>,
+    pub(super) least: Decimal,
+    pub(super) sold_by: f64,
 }
 
-fn rows(told: &Told<'_>) -> Vec<Row> {
+pub(super) fn rows(told: &Told<'_>) -> Vec<Row> {
     let plan = &told.usual.plan;
     let sold_by = plan.sold_by(told.shown.last().copied().unwrap_or_default());
     let row = |week: usize| {
@@ -507,7 +499,7 @@ fn answer_text(base: &Basis<'_>, judged: &Judged) -> (String, Vec<String>) {
     }
 }
 
-fn counter(base: &Basis<'_>, judged: &Judged) -> Option<Decimal> {
+pub(super) fn counter(base: &Basis<'_>, judged: &Judged) -> Option<Decimal> {
     match judged.answer {
         Answer::Counter(to) => base.currency().from_statistics(to),
         Answer::Accept | Answer::Wait => None,
@@ -525,96 +517,4 @@ fn rate(rate: f64) -> String {
     } else {
         format!("{rate:.1}")
     }
-}
-
-/// What to ask, as JSON.
-pub fn document(told: &Told<'_>) -> Value {
-    let mut document = basis_document(&told.basis, SCHEMA);
-    let [few, many] = &told.others;
-    let more = json!({
-        "usual": variant_document(&told.usual),
-        "few_offers": variant_document(few),
-        "many_offers": variant_document(many),
-        "best_asking_price": told.best.as_ref().map(variant_document),
-        "weeks": rows(told).iter().map(|row| json!({
-            "week": row.week,
-            "ask": row.ask.map(money_text),
-            "lowest_to_take": money_text(row.least),
-            "sold_by": row.sold_by,
-        })).collect::<Vec<_>>(),
-    });
-    merge(&mut document, more);
-    document
-}
-
-/// The answer to an offer, as JSON.
-pub fn offer_document(base: &Basis<'_>, judged: &Judged) -> Value {
-    let mut document = basis_document(base, OFFER_SCHEMA);
-    let more = json!({
-        "offer": money_text(judged.offer),
-        "week": judged.week,
-        "answer": match judged.answer {
-            Answer::Accept => "accept", Answer::Counter(_) => "counter", Answer::Wait => "wait",
-        },
-        "counter": counter(base, judged).map(money_text),
-        "left_of_offer": money_text(judged.left),
-        "worth_of_waiting": money_text(judged.wait),
-        "gain_of_waiting": money_text(judged.wait - judged.left),
-        "lowest_to_take": money_text(judged.least),
-    });
-    merge(&mut document, more);
-    document
-}
-
-fn merge(document: &mut Value, more: Value) {
-    if let (Value::Object(all), Value::Object(more)) = (document, more) {
-        all.extend(more);
-    }
-}
-
-fn basis_document(base: &Basis<'_>, schema: &str) -> Value {
-    let made = base.made;
-    let (low, high) = base.offers.range();
-    json!({
-        "schema": schema,
-        "compband": env!("CARGO_PKG_VERSION"),
-        "currency": made.currency.code,
-        "unit": unit(&made.subject),
-        "as_of": made.as_of.to_string(),
-        "likely_price": money_text(made.median),
-        "band": {"chance_percent": made.chance, "low": money_text(made.low), "high": money_text(made.high)},
-        "outlet": base.outlet,
-        "reckoned_with": {
-            "offers_per_week": {"mean": base.offers.mean(), "low": low, "high": high},
-            "offers_in_ledger": (base.noted.1 > 0.0).then(|| json!({
-                "count": base.noted.0, "weeks": base.noted.1,
-            })),
-            "offers_seen": base.seen.map(|(count, weeks)| json!({
-                "count": count, "weeks": weeks.normalize().to_string(),
-            })),
-            "buyers_per_week": base.buyers,
-            "haggling_percent": base.haggling.normalize().to_string(),
-            "offered_percent": base.offered.normalize().to_string(),
-            "buyers_per_sale": base.per_sale.normalize().to_string(),
-            "return_per_week": base.per_week,
-            "cost_per_week": money_text(base.cost),
-            "trend_percent_per_month": base.trend,
-            "deadline": base.deadline.map(|(weeks, exit)| json!({"weeks": weeks, "exit": money_text(exit)})),
-            "asking": base.asking.map(money_text),
-        },
-        "warnings": made.warnings,
-        "disclaimer": "Reckoned from recorded sales, not a promise; not tax or legal advice.",
-    })
-}
-
-fn variant_document(variant: &Variant) -> Value {
-    json!({
-        "offers_per_week": variant.offers,
-        "ask": money_text(variant.ask),
-        "left_of_ask": money_text(variant.left_of_ask),
-        "take_at_once": money_text(variant.at_once),
-        "expected_weeks": variant.weeks,
-        "expected_left": money_text(variant.left),
-        "worth_today": money_text(variant.worth),
-    })
 }

@@ -1,24 +1,18 @@
-//! What to bid, on the terminal and as JSON (schema `compband.bid/1`).
+//! What to bid, on the terminal.
 
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
-use serde_json::{Value, json};
 
-use super::net::{lines, share};
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::band::estimate::Estimate;
-use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, WORST, binding};
+use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, binding};
 use crate::deal::outlet::Net;
 use crate::deal::prospect::Prospect;
 use crate::trade::Currency;
-use crate::trade::money::money_text;
-
-/// Name and version of the JSON document.
-pub const SCHEMA: &str = "compband.bid/1";
 
 /// What to be careful about where something is mended.
 pub(super) const CAUTIONS: [&str; 3] = [
@@ -378,76 +372,4 @@ pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
         100.0 * told.prospect.mended
     ));
     lines
-}
-
-/// All of it as JSON.
-pub fn document(told: &Told<'_>) -> Value {
-    let made = told.made;
-    let binds = binding(told.limits);
-    json!({
-        "schema": SCHEMA,
-        "compband": env!("CARGO_PKG_VERSION"),
-        "currency": made.currency.code,
-        "unit": unit(&made.subject),
-        "likely_price": money_text(made.median),
-        "band": {"chance_percent": made.chance, "low": money_text(made.low), "high": money_text(made.high)},
-        "outlet": told.outlet,
-        "net_of_likely_price": told.net.as_ref().map(|net| json!({
-            "net": money_text(net.net), "lines": lines(net), "costs_share": share(net),
-        })),
-        "repairs": told.costs.repairs.iter().map(|repair| json!({
-            "what": repair.what,
-            "parts": money_text(repair.parts),
-            "minutes": repair.minutes.normalize().to_string(),
-            "success": repair.success,
-        })).collect::<Vec<_>>(),
-        "chance_mended": told.prospect.mended,
-        "for_parts": told.parts.map(|parts| json!({
-            "likely_price": money_text(parts.median),
-            "low": money_text(parts.low),
-            "high": money_text(parts.high),
-            "warnings": parts.warnings,
-        })),
-        "salvage_share": told.costs.salvage.map(|share| share.normalize().to_string()),
-        "weeks": told.costs.weeks.normalize().to_string(),
-        "bankroll": told.bankroll.map(money_text),
-        "aims": told.limits.iter().map(|limit| json!({
-            "aim": aim(limit.aim, &made.currency),
-            "most": limit.most.map(money_text),
-            "binds": binds == Some(limit),
-        })).collect::<Vec<_>>(),
-        "most": told.at_most.as_ref().map(|at| money_text(at.bid)),
-        "at_most": told.at_most.as_ref().map(measures_document),
-        "against": told.asked.as_ref().map(|asked| json!({
-            "advice": match asked.advice {
-                Advice::Buy => "buy", Advice::Haggle(_) => "haggle", Advice::Pass => "pass",
-            },
-            "haggle_to": match asked.advice { Advice::Haggle(to) => Some(money_text(to)), _ => None },
-            "why": asked.failed.iter().map(|aim| failure(*aim, &asked.measures, &made.currency)).collect::<Vec<_>>(),
-            "measures": measures_document(&asked.measures),
-        })),
-        "warnings": made.warnings,
-        "disclaimer": "Reckoned from recorded sales, not a promise; not tax or legal advice.",
-    })
-}
-
-/// Measures as JSON.
-pub fn measures_document(at: &Measures) -> Value {
-    json!({
-        "bid": money_text(at.bid),
-        "paid_in_all": money_text(at.cost),
-        "put_in": money_text(at.stake),
-        "expected_profit": money_text(at.profit),
-        "expected_profit_before_work": money_text(at.before_work),
-        "earned_per_hour": at.per_hour.map(money_text),
-        "profit_points": TOLD.iter().zip(at.points).map(|(chance, profit)| json!({
-            "chance": chance, "profit": money_text(profit),
-        })).collect::<Vec<_>>(),
-        "chance_of_loss": at.loss,
-        "worst_plausible": {"chance": WORST, "profit": money_text(at.worst)},
-        "return": at.returned,
-        "return_per_week": at.per_week,
-        "share_of_bankroll": at.staked,
-        "growth_optimal_share": at.growth,
-    })
 }

@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
-use serde_json::{Value, json};
 
 use super::numbers::amount;
 use super::sheet::wrap;
@@ -12,13 +11,7 @@ use super::table::{Grid, Kind};
 use crate::band::change::{Cause, CompChange, Fate, Step};
 use crate::book::history::Record;
 use crate::trade::comp::PriceBasis;
-use crate::trade::comp::basis_word;
-use crate::trade::money::money_text;
 use crate::trade::{Comp, Currency};
-
-/// Names and versions of the schemas.
-const SCHEMA: &str = "compband.refresh/1";
-const HISTORY_SCHEMA: &str = "compband.history/1";
 
 /// Width of text where the terminal does not say.
 const PLAIN_WIDTH: usize = 80;
@@ -236,7 +229,7 @@ impl Step {
     }
 }
 
-fn fate_word(fate: Fate) -> &'static str {
+pub(super) fn fate_word(fate: Fate) -> &'static str {
     match fate {
         Fate::Removed => "removed",
         Fate::Corrected => "corrected",
@@ -245,7 +238,7 @@ fn fate_word(fate: Fate) -> &'static str {
 }
 
 /// What was paid, on a basis.
-fn paid(comp: &Comp, basis: PriceBasis) -> Decimal {
+pub(super) fn paid(comp: &Comp, basis: PriceBasis) -> Decimal {
     match basis {
         PriceBasis::Delivered => comp.price + comp.shipping,
         PriceBasis::Item => comp.price,
@@ -257,84 +250,6 @@ fn listed(ids: &[String]) -> String {
         Some(more) if more > 0 => format!("{} and {more} more", ids[..NAMED].join(", ")),
         _ => ids.join(", "),
     }
-}
-
-/// What moved, as JSON.
-pub fn document(all: &[Told]) -> Value {
-    json!({
-        "schema": SCHEMA,
-        "compband": env!("CARGO_PKG_VERSION"),
-        "order": "settings, unit and other models; day; comps removed, corrected, new, each by day",
-        "units": all.iter().map(unit_document).collect::<Vec<_>>(),
-    })
-}
-
-fn unit_document(told: &Told) -> Value {
-    let (state, was, steps) = match &told.state {
-        State::First => ("first", None, Vec::new()),
-        State::Same => ("unchanged", None, Vec::new()),
-        State::Moved(moved) => {
-            let steps = moved
-                .steps
-                .iter()
-                .map(|step| step_document(told, moved, step));
-            ("moved", Some(&moved.was), steps.collect())
-        }
-    };
-    json!({
-        "name": told.name,
-        "unit": told.unit,
-        "state": state,
-        "estimate": estimate_document(&told.now),
-        "before": was.map(estimate_document),
-        "change": was.map(|was| money_text(told.now.foreseen.likely - was.foreseen.likely)),
-        "steps": steps,
-    })
-}
-
-fn estimate_document(of: &Record) -> Value {
-    let foreseen = &of.foreseen;
-    json!({
-        "as_of": of.as_of.to_string(),
-        "currency": of.currency,
-        "likely_price": money_text(foreseen.likely),
-        "band": {
-            "chance_percent": foreseen.chance,
-            "low": money_text(foreseen.low),
-            "high": money_text(foreseen.high),
-        },
-        "price_basis": basis_word(foreseen.basis),
-        "comps_used": of.used.len(),
-    })
-}
-
-fn step_document(told: &Told, moved: &Moved, step: &Step) -> Value {
-    let cause = |cause: &Cause| match cause {
-        Cause::Rest => json!({"kind": "rest", "may_be": moved.rest}),
-        Cause::Time { from, to } => {
-            json!({"kind": "day", "from": from.to_string(), "to": to.to_string()})
-        }
-        Cause::Comps(changes) => {
-            let comp = |change: &CompChange| {
-                let stands = moved.standing.get(&change.comp.comp_id);
-                json!({
-                    "comp_id": change.comp.comp_id,
-                    "what": fate_word(change.fate),
-                    "sold_on": change.comp.sold_on.map(|day| day.to_string()),
-                    "paid": money_text(paid(&change.comp, told.now.foreseen.basis)),
-                    "weight": stands.and_then(|stands| stands.as_ref().ok()),
-                    "not_used": stands.and_then(|stands| stands.as_ref().err()),
-                })
-            };
-            json!({"kind": "comps", "comps": changes.iter().map(comp).collect::<Vec<_>>()})
-        }
-    };
-    json!({
-        "by": money_text(step.by),
-        "causes": step.causes.iter().map(cause).collect::<Vec<_>>(),
-        "left_out_from_here": step.trimmed,
-        "let_in_from_here": step.let_in,
-    })
 }
 
 /// How the price of a watched unit went, oldest first, for the terminal.
@@ -379,26 +294,4 @@ pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> Stri
     let _ = writeln!(text, "{name}, estimates in the order they were made\n");
     text.push_str(&grid.render(width));
     text
-}
-
-/// The same as JSON.
-pub fn history_document(name: &str, records: &[Record]) -> Value {
-    let estimate = |record: &Record| {
-        let mut value = estimate_document(record);
-        let used = record.used.iter();
-        let used = used.map(|(id, weight)| json!({"comp_id": id, "weight": weight}));
-        let left_out = record.left_out.iter();
-        let left_out = left_out.map(|(id, code)| json!({"comp_id": id, "code": code}));
-        value["entry"] = record.number.into();
-        value["comps"] = used.collect();
-        value["left_out"] = left_out.collect();
-        value["compband"] = record.version.clone().into();
-        value
-    };
-    json!({
-        "schema": HISTORY_SCHEMA,
-        "compband": env!("CARGO_PKG_VERSION"),
-        "name": name,
-        "estimates": records.iter().map(estimate).collect::<Vec<_>>(),
-    })
 }

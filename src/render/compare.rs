@@ -1,20 +1,15 @@
-//! Listings compared, on the terminal and as JSON (schema `compband.compare/1`).
+//! Listings compared, on the terminal.
 
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
-use serde_json::{Value, json};
 
-use super::bid::{aim, failure, measures_document};
+use super::bid::failure;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
 use crate::deal::bid::{Advice, Aim, Judged};
 use crate::trade::Currency;
-use crate::trade::money::money_text;
-
-/// Name and version of the JSON document.
-pub const SCHEMA: &str = "compband.compare/1";
 
 /// A listing, judged, or why it could not be.
 #[derive(Debug)]
@@ -47,7 +42,7 @@ pub struct Told<'a> {
 impl Told<'_> {
     /// Positions by profit for money put in and time, best first; those without a judgement
     /// last.
-    fn ranked(&self) -> Vec<usize> {
+    pub(super) fn ranked(&self) -> Vec<usize> {
         let rate = |at: &usize| {
             let judged = self.candidates[*at].judged.as_ref().ok();
             judged.map_or(f64::NEG_INFINITY, |j| {
@@ -60,7 +55,7 @@ impl Told<'_> {
     }
 
     /// Money put in, expected profit, and that for each week, of all that is bought.
-    fn sums(&self) -> (Decimal, Decimal, Decimal) {
+    pub(super) fn sums(&self) -> (Decimal, Decimal, Decimal) {
         let bought = self.bought.iter().filter_map(|at| {
             let candidate = &self.candidates[*at];
             let at = &candidate.judged.as_ref().ok()?.measures;
@@ -162,38 +157,4 @@ fn advice(judged: &Judged, bought: bool, currency: &Currency) -> String {
         Advice::Haggle(to) => format!("haggle to {}", amount(currency, to)),
         Advice::Pass => "pass".into(),
     }
-}
-
-/// All of it as JSON.
-pub fn document(told: &Told<'_>) -> Value {
-    let (put_in, profit, weekly) = told.sums();
-    json!({
-        "schema": SCHEMA,
-        "compband": env!("CARGO_PKG_VERSION"),
-        "currency": told.currency.code,
-        "budget": money_text(told.budget),
-        "aims": told.aims.iter().map(|one| aim(*one, told.currency)).collect::<Vec<_>>(),
-        "listings": told.ranked().into_iter().map(|at| {
-            let candidate = &told.candidates[at];
-            let judged = candidate.judged.as_ref().ok();
-            json!({
-                "listing": candidate.name,
-                "asked": money_text(candidate.asked),
-                "weeks": candidate.weeks.normalize().to_string(),
-                "bought": told.bought.contains(&at),
-                "advice": judged.map(|judged| match judged.advice {
-                    Advice::Buy => "buy", Advice::Haggle(_) => "haggle", Advice::Pass => "pass",
-                }),
-                "most": judged.and_then(|judged| judged.most).map(money_text),
-                "why": judged.map(|judged| judged.failed.iter()
-                    .map(|aim| failure(*aim, &judged.measures, told.currency)).collect::<Vec<_>>()),
-                "measures": judged.map(|judged| measures_document(&judged.measures)),
-                "no_estimate": candidate.judged.as_ref().err(),
-            })
-        }).collect::<Vec<_>>(),
-        "put_in": money_text(put_in),
-        "expected_profit": money_text(profit),
-        "expected_profit_per_week": money_text(weekly.round_dp(told.currency.decimals())),
-        "disclaimer": "Reckoned from recorded sales, not a promise; not tax or legal advice.",
-    })
 }

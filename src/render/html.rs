@@ -1,28 +1,12 @@
 //! Parts of a page: text made safe, tables.
 //!
-//! Whatever a user wrote reaches a page through [`escape`] alone: markup characters become entities,
-//! and control characters, changes of writing direction and others that show nothing become visible
-//! (`\u{202e}`), so that no text can pose as another.
+//! Whatever a user wrote reaches a page through [`visible`] and the escaping of `maud` alone: markup
+//! characters become entities, and control characters, changes of writing direction and others that
+//! show nothing become visible (`\u{202e}`), so that no text can pose as another.
 
-use std::fmt::Write;
+use maud::{Markup, html};
 
 use crate::trade::text::shorten;
-
-/// Text for the content of an element or an attribute between quotes.
-pub fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in visible(text).chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            c => out.push(c),
-        }
-    }
-    out
-}
 
 /// Text in which nothing is hidden: see [`shorten`].
 pub fn visible(text: &str) -> String {
@@ -64,34 +48,33 @@ impl Place {
     }
 
     /// Markup below a heading; nothing where there is none.
-    pub fn section(self, heading: &str, markup: &str) -> String {
-        self.classed(heading, markup, "")
+    pub fn section(self, heading: &str, markup: &Markup) -> Markup {
+        self.classed(heading, markup, None)
     }
 
     /// As [`Self::section`], of a class.
-    pub fn classed(self, heading: &str, markup: &str, class: &str) -> String {
-        if markup.is_empty() {
-            return String::new();
+    pub fn classed(self, heading: &str, markup: &Markup, class: Option<&str>) -> Markup {
+        html! {
+            @if !markup.0.is_empty() {
+                section class=[class] { (self.heading(0, heading)) (markup) } "\n"
+            }
         }
-        let class = if class.is_empty() {
-            String::new()
-        } else {
-            format!(" class=\"{class}\"")
-        };
-        format!(
-            "<section{class}>\n{}{markup}</section>\n",
-            self.heading(0, heading)
-        )
     }
 
     /// A heading within a section.
-    pub fn subheading(self, heading: &str) -> String {
+    pub fn subheading(self, heading: &str) -> Markup {
         self.heading(1, heading)
     }
 
-    fn heading(self, below: usize, heading: &str) -> String {
-        let level = 2 + usize::from(self.part.is_some()) + below;
-        format!("<h{level}>{}</h{level}>\n", escape(heading))
+    fn heading(self, below: usize, heading: &str) -> Markup {
+        let heading = visible(heading);
+        html! {
+            @match below + usize::from(self.part.is_some()) {
+                0 => { h2 { (heading) } }
+                1 => { h3 { (heading) } }
+                _ => { h4 { (heading) } }
+            }
+        }
     }
 }
 
@@ -106,6 +89,16 @@ pub enum Column {
     Number,
     /// Days and what else is kept on one line.
     Line,
+}
+
+impl Column {
+    fn class(self) -> Option<&'static str> {
+        match self {
+            Self::Number => Some("number"),
+            Self::Line => Some("line"),
+            Self::Head | Self::Text => None,
+        }
+    }
 }
 
 /// A cell of a table.
@@ -150,95 +143,68 @@ pub struct Table<'a> {
 
 impl Table<'_> {
     /// The table as markup.
-    pub fn render(&self, place: Place) -> String {
-        let mut out = String::new();
-        let class = if self.sortable {
-            " class=\"sortable\""
-        } else {
-            ""
-        };
-        let _ = writeln!(
-            out,
-            "<div class=\"scroll\" role=\"region\" aria-labelledby=\"{}\" tabindex=\"0\">\n\
-             <table{class}>\n<caption id=\"{}\"><span>{}</span></caption>\n<thead>\n<tr>",
-            place.labels(self.id),
-            place.id(self.id),
-            escape(self.caption)
-        );
-        for (title, column) in &self.columns {
-            let _ = writeln!(
-                out,
-                "<th scope=\"col\"{}>{}</th>",
-                class_of(*column),
-                escape(title)
-            );
-        }
-        out.push_str("</tr>\n</thead>\n<tbody>\n");
-        for (cells, quiet) in &self.rows {
-            out.push_str(if *quiet {
-                "<tr class=\"quiet\">"
-            } else {
-                "<tr>"
-            });
-            for (cell, (_, column)) in cells.iter().zip(&self.columns) {
-                self.cell(&mut out, cell, *column);
+    pub fn render(&self, place: Place) -> Markup {
+        html! {
+            div.scroll role="region" aria-labelledby=(place.labels(self.id)) tabindex="0" {
+                table class=[self.sortable.then_some("sortable")] {
+                    caption id=(place.id(self.id)) { span { (visible(self.caption)) } }
+                    thead {
+                        tr {
+                            @for (title, column) in &self.columns {
+                                th scope="col" class=[column.class()] { (visible(title)) }
+                            }
+                        }
+                    }
+                    tbody {
+                        @for (cells, quiet) in &self.rows {
+                            "\n" tr class=[quiet.then_some("quiet")] {
+                                @for (cell, (_, column)) in cells.iter().zip(&self.columns) {
+                                    (self.cell(cell, *column))
+                                }
+                            }
+                        }
+                    }
+                }
             }
-            out.push_str("</tr>\n");
+            "\n"
         }
-        out.push_str("</tbody>\n</table>\n</div>\n");
-        out
     }
 
-    fn cell(&self, out: &mut String, cell: &Cell, column: Column) {
-        let (open, close) = match column {
-            Column::Head => ("th scope=\"row\"", "th"),
-            Column::Text | Column::Number | Column::Line => ("td", "td"),
-        };
-        let value = cell.value.as_ref().filter(|_| self.sortable);
-        let value = value.map_or_else(String::new, |value| {
-            format!(" data-value=\"{}\"", escape(value))
-        });
-        let _ = write!(
-            out,
-            "<{open}{}{value}>{}</{close}>",
-            class_of(column),
-            escape(&cell.text)
-        );
+    fn cell(&self, cell: &Cell, column: Column) -> Markup {
+        let value = cell.value.as_deref().filter(|_| self.sortable);
+        let text = visible(&cell.text);
+        html! {
+            @if column == Column::Head {
+                th scope="row" data-value=[value] { (text) }
+            } @else {
+                td class=[column.class()] data-value=[value] { (text) }
+            }
+        }
     }
 }
 
-fn class_of(column: Column) -> &'static str {
-    match column {
-        Column::Number => " class=\"number\"",
-        Column::Line => " class=\"line\"",
-        Column::Head | Column::Text => "",
-    }
-}
-
-/// Text of running words: [`escape`], and a number and its sign stay on one line.
+/// Text of running words: [`visible`], and a number and its sign stay on one line.
 pub fn prose(text: &str) -> String {
-    escape(&text.replace(" %", "\u{a0}%"))
+    visible(&text.replace(" %", "\u{a0}%"))
 }
 
 /// Paragraphs.
-pub fn paragraphs<T: AsRef<str>>(texts: impl IntoIterator<Item = T>) -> String {
-    each("p", texts)
+pub fn paragraphs<T: AsRef<str>>(texts: impl IntoIterator<Item = T>) -> Markup {
+    html! {
+        @for text in texts { p { (prose(text.as_ref())) } "\n" }
+    }
 }
 
 /// An unordered list; nothing for no items.
-pub fn list<T: AsRef<str>>(items: impl IntoIterator<Item = T>) -> String {
-    let items = each("li", items);
-    if items.is_empty() {
-        return items;
+pub fn list<T: AsRef<str>>(items: impl IntoIterator<Item = T>) -> Markup {
+    let mut items = items.into_iter().peekable();
+    html! {
+        @if items.peek().is_some() {
+            ul {
+                @for item in items { li { (prose(item.as_ref())) } "\n" }
+            }
+        }
     }
-    format!("<ul>\n{items}</ul>\n")
-}
-
-fn each<T: AsRef<str>>(element: &str, texts: impl IntoIterator<Item = T>) -> String {
-    texts
-        .into_iter()
-        .map(|text| format!("<{element}>{}</{element}>\n", prose(text.as_ref())))
-        .collect()
 }
 
 #[cfg(test)]
@@ -247,9 +213,10 @@ mod tests {
 
     #[test]
     fn nothing_of_a_text_is_markup_or_hidden() {
+        let page = paragraphs(["<b title=\"x\">a & b</b>\u{202e}\u{0}\u{7}é\u{200b}"]);
         assert_eq!(
-            escape("<b title=\"x\" id='y'>a & b</b>\u{202e}\u{0}\u{7}é\u{200b}"),
-            "&lt;b title=&quot;x&quot; id=&#39;y&#39;&gt;a &amp; b&lt;/b&gt;\\u{202e}\\u{0}\\u{7}é\\u{200b}"
+            page.into_string(),
+            "<p>&lt;b title=&quot;x&quot;&gt;a &amp; b&lt;/b&gt;\\u{202e}\\u{0}\\u{7}é\\u{200b}</p>\n"
         );
     }
 
@@ -265,7 +232,7 @@ mod tests {
                 (vec![Cell::text("y"), Cell::number("–", None)], true),
             ],
         };
-        let sortable = table.render(Place::WHOLE);
+        let sortable = table.render(Place::WHOLE).into_string();
         assert!(sortable.contains("<caption id=\"t\"><span>A &amp; B</span></caption>"));
         assert!(sortable.contains(
             "<tr><th scope=\"row\">x</th><td class=\"number\" data-value=\"-1\">−1</td></tr>"
@@ -274,7 +241,12 @@ mod tests {
             "<tr class=\"quiet\"><th scope=\"row\">y</th><td class=\"number\" data-value=\"\">–"
         ));
         table.sortable = false;
-        assert!(!table.render(Place::WHOLE).contains("data-value"));
+        assert!(
+            !table
+                .render(Place::WHOLE)
+                .into_string()
+                .contains("data-value")
+        );
     }
 
     #[test]
@@ -286,18 +258,21 @@ mod tests {
             columns: vec![("what", Column::Head)],
             rows: Vec::new(),
         };
-        let whole = Place::WHOLE.section("One", &table.render(Place::WHOLE));
+        let whole = Place::WHOLE
+            .section("One", &table.render(Place::WHOLE))
+            .into_string();
         assert!(whole.contains("<h2>One</h2>") && whole.contains("aria-labelledby=\"t\""));
         let part = Place::part(2);
-        let second = part.classed("One", &table.render(part), "care");
+        let second = part.classed("One", &table.render(part), Some("care"));
+        let second = second.into_string();
         for wanted in [
-            "<section class=\"care\">\n<h3>One</h3>",
+            "<section class=\"care\"><h3>One</h3>",
             "aria-labelledby=\"part2-name part2-t\"",
             "<caption id=\"part2-t\">",
         ] {
             assert!(second.contains(wanted), "{wanted}: {second}");
         }
-        assert_eq!(part.subheading("<a>"), "<h4>&lt;a&gt;</h4>\n");
-        assert_eq!(part.section("None", ""), "");
+        assert_eq!(part.subheading("<a>").into_string(), "<h4>&lt;a&gt;</h4>");
+        assert_eq!(part.section("None", &html! {}).into_string(), "");
     }
 }

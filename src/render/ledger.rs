@@ -1,4 +1,4 @@
-//! The ledger on the terminal, and as JSON (schema `compband.ledger/1`).
+//! The ledger on the terminal.
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -6,8 +6,8 @@ use std::fmt::Write;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
-use serde_json::{Value, json};
 
+use super::document::check;
 use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
@@ -15,13 +15,8 @@ use super::table::{Grid, Kind};
 use crate::book::csv::formula::neutral;
 use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
-use crate::trade::comp::basis_word;
 use crate::trade::entry::{self, Account, Entry, Foreseen};
-use crate::trade::money::money_text;
 use crate::trade::names::match_key;
-
-/// Name and version of the JSON document; `data/ledger-1.schema.json` describes every key.
-pub const SCHEMA: &str = "compband.ledger/1";
 
 /// Closed deals shown, unless all are asked for.
 const SHOWN: usize = 20;
@@ -329,95 +324,6 @@ pub fn entry_table<'e>(
     grid.render(width)
 }
 
-/// All of it as JSON.
-pub fn document(told: &Told<'_>) -> Value {
-    let summary = &told.summary;
-    let accounts: serde_json::Map<String, Value> = Account::ALL
-        .iter()
-        .map(|account| {
-            let sum = told.ledger.totals().get(*account);
-            (account.column().to_string(), money_text(sum).into())
-        })
-        .collect();
-    let course = told.ledger.course();
-    json!({
-        "schema": SCHEMA,
-        "compband": env!("CARGO_PKG_VERSION"),
-        "currency": told.currency.code,
-        "as_of": told.today.to_string(),
-        "entries": told.ledger.entries().len(),
-        "cash": money_text(summary.now.cash),
-        "stock": money_text(summary.now.stock),
-        "bankroll": money_text(summary.now.bankroll()),
-        "capital": money_text(summary.now.capital),
-        "profit": money_text(summary.profit),
-        "goal": (!told.goal.is_zero()).then(|| money_text(told.goal)),
-        "open": summary.open,
-        "closed": summary.closed,
-        "with_profit": summary.won,
-        "weeks": summary.weeks,
-        "average_bankroll": summary.average,
-        "turnover_per_year": summary.turnover,
-        "return_per_week": summary.weekly,
-        "accounts": accounts,
-        "course": course.iter().map(|at| json!({
-            "day": at.on.to_string(),
-            "cash": money_text(at.cash),
-            "stock": money_text(at.stock),
-            "bankroll": money_text(at.bankroll()),
-            "capital": money_text(at.capital),
-        })).collect::<Vec<_>>(),
-        "deals": told.ledger.deals().map(|deal| deal_document(told, deal)).collect::<Vec<_>>(),
-        "disclaimer": "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
-    })
-}
-
-fn deal_document(told: &Told<'_>, deal: &Deal) -> Value {
-    let made = |made: &Foreseen| {
-        json!({
-            "likely": money_text(made.likely),
-            "low": money_text(made.low),
-            "high": money_text(made.high),
-            "chance_percent": made.chance,
-            "basis": basis_word(made.basis),
-        })
-    };
-    let now = told.now.get(&deal.id).and_then(|made| made.as_ref().ok());
-    let unit = &deal.unit;
-    let per_hour = deal
-        .per_hour()
-        .map(|money| money_text(money.round_dp(told.currency.decimals())));
-    json!({
-        "deal": deal.name(),
-        "model": unit.model,
-        "variant": unit.variant,
-        "completeness": unit.completeness,
-        "grade": unit.grade,
-        "missing": unit.missing.to_string(),
-        "extras": unit.extras.to_string(),
-        "defects": unit.defects.to_string(),
-        "attributes": unit.attributes.to_string(),
-        "works": !unit.parts,
-        "state": deal.state.word(),
-        "bought_on": deal.bought_on.to_string(),
-        "closed_on": deal.closed_on.map(|day| day.to_string()),
-        "days_held": deal.days_held(told.today),
-        "paid": money_text(deal.paid),
-        "parts": money_text(deal.parts),
-        "revenue": money_text(deal.revenue()),
-        "fees": money_text(deal.sum(Account::Fees)),
-        "sending": money_text(deal.sum(Account::Sending)),
-        "minutes": deal.minutes.normalize().to_string(),
-        "profit": money_text(deal.profit()),
-        "profit_per_hour": per_hour,
-        "outlet": deal.outlet,
-        "offers": deal.offers,
-        "estimate_when_bought": deal.foreseen.as_ref().map(made),
-        "estimate_when_sold": deal.foreseen_at_sale.as_ref().map(made),
-        "estimate_now": now.map(made),
-    })
-}
-
 /// How the owner's own sales fell against the estimates of some day.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OwnSales {
@@ -463,16 +369,6 @@ impl OwnSales {
             self.foreseen_percent
         )
     }
-
-    fn document(&self) -> Value {
-        json!({
-            "sales": self.sales,
-            "median_ratio": self.median_ratio,
-            "held": self.held,
-            "share": self.held as f64 / self.sales as f64,
-            "foreseen_percent": self.foreseen_percent,
-        })
-    }
 }
 
 /// The owner's own sales against the estimates kept in the ledger: of the day of buying, and of
@@ -486,6 +382,21 @@ pub struct OwnCheck {
 }
 
 impl OwnCheck {
+    /// As part of a document; none where there is none.
+    pub fn document(&self) -> Option<check::OwnCheck> {
+        let sales = |own: &OwnSales| check::OwnSales {
+            sales: own.sales,
+            median_ratio: own.median_ratio,
+            held: own.held,
+            share: own.held as f64 / own.sales as f64,
+            foreseen_percent: own.foreseen_percent,
+        };
+        (*self != Self::default()).then(|| check::OwnCheck {
+            when_bought: self.when_bought.as_ref().map(sales),
+            when_sold: self.when_sold.as_ref().map(sales),
+        })
+    }
+
     /// Both, of a ledger: of one model (case and spacing ignored), or of all.
     pub fn of(ledger: &Ledger, model: Option<&str>) -> Self {
         let key = model.map(match_key);
@@ -520,17 +431,6 @@ impl OwnCheck {
             "\n{HEADING}your own sales{HEADING:#}, from the ledger\n{}",
             said.concat()
         )
-    }
-
-    /// As JSON; null where there is none.
-    pub fn document(&self) -> Value {
-        if *self == Self::default() {
-            return Value::Null;
-        }
-        json!({
-            "when_bought": self.when_bought.as_ref().map(OwnSales::document),
-            "when_sold": self.when_sold.as_ref().map(OwnSales::document),
-        })
     }
 }
 

@@ -1,19 +1,14 @@
-//! A net, line by line, and as JSON (schema `compband.net/1`).
+//! A net, line by line, on the terminal.
 
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
-use serde_json::{Value, json};
 
 use super::numbers::amount;
 use super::sheet::{HEADING, PRICE, prose_width, wrap};
 use crate::deal::outlet::{Item, Line, Needed, Net, PostageFrom, Terms};
 use crate::trade::Currency;
-use crate::trade::money::money_text;
-
-/// Name and version of the JSON document.
-pub const SCHEMA: &str = "compband.net/1";
 
 /// What is not known of the costs of selling on these terms, if anything.
 pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {
@@ -175,44 +170,4 @@ pub fn item_name(item: Item) -> &'static str {
         Item::Packing => "Packing",
         Item::Returns => "Returns expected",
     }
-}
-
-/// The statement as JSON.
-pub fn document(told: &Statement<'_>) -> Value {
-    let price = told.net.lines.iter().find(|line| line.item == Item::Price);
-    json!({
-        "schema": SCHEMA,
-        "compband": env!("CARGO_PKG_VERSION"),
-        "currency": told.currency.code,
-        "outlet": told.outlet,
-        "weight_grams": told.terms.weight.map(|grams| grams.normalize().to_string()),
-        "postage_from": match told.terms.postage_from {
-            PostageFrom::Weight => "weight",
-            PostageFrom::AsPaid => "as paid by the buyer",
-            PostageFrom::Unknown => "not known",
-            PostageFrom::Collected => "collected",
-        },
-        "price": money_text(price.map_or(Decimal::ZERO, |line| line.amount)),
-        "lines": lines(&told.net),
-        "net": money_text(told.net.net),
-        "costs_share": share(&told.net),
-        "wanted": told.wanted.map(|(wanted, needed)| json!({
-            "net": money_text(wanted),
-            "least_price": money_text(needed.least),
-            "every_price_from": money_text(needed.always_from),
-        })),
-    })
-}
-
-/// The lines of a net as JSON.
-pub fn lines(net: &Net) -> Vec<Value> {
-    let line = |line: &Line| {
-        json!({
-            "item": item_name(line.item),
-            "amount": money_text(line.amount),
-            "percent": line.percent.map(|percent| percent.normalize().to_string()),
-            "of": line.of.map(money_text),
-        })
-    };
-    net.lines.iter().map(line).collect()
 }

@@ -6,16 +6,15 @@
 //! foretell it. Colours are those of the charts, and of a dark set where the reader's screen asks
 //! for one; on paper it is always light.
 
-use std::fmt::Write;
-
 use chrono::{Datelike, NaiveDate};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use xxhash_rust::xxh3::xxh3_128;
 
 use super::ask;
 use super::bid::{self, Told};
-use super::html::{Cell, Column, Place, Table, escape, list, paragraphs, prose};
+use super::html::{Cell, Column, Place, Table, list, paragraphs, prose, visible};
 use super::numbers::{about, amount, change, percent_change};
 use super::sheet::{
     CLOSING, LEGEND, Named, applies, basis, checked, condition, evidence_lines, how_sold, listed,
@@ -29,6 +28,9 @@ use crate::settings::{Errors, PoolFrom, Settings};
 
 const STYLE: &str = include_str!("report/page.css");
 const SCRIPT: &str = include_str!("report/sort.js");
+
+/// Class of what asks for care.
+const CARE: Option<&str> = Some("care");
 
 /// Most comps that are listed as not used for one reason.
 const LISTED: usize = 12;
@@ -97,63 +99,70 @@ pub fn html(page: &Page<'_>) -> String {
         [only] if page.absent.is_empty() => one(page, only),
         _ => several(page),
     };
-    let nonce = format!("{:032x}", xxh3_128(body.as_bytes()));
-    format!(
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; base-uri 'none'; \
-         form-action 'none'; style-src 'unsafe-inline'; script-src 'nonce-{nonce}'\">\n\
-         <meta name=\"generator\" content=\"compband {}\">\n\
-         <title>{}: what it will sell for</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n{body}\
-         <script nonce=\"{nonce}\">\n{SCRIPT}</script>\n</body>\n</html>\n",
-        env!("CARGO_PKG_VERSION"),
-        escape(&title),
-    )
+    let nonce = format!("{:032x}", xxh3_128(body.0.as_bytes()));
+    let policy = format!(
+        "default-src 'none'; base-uri 'none'; form-action 'none'; style-src 'unsafe-inline'; \
+         script-src 'nonce-{nonce}'"
+    );
+    let document = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy" content=(policy);
+                meta name="generator" content=(concat!("compband ", env!("CARGO_PKG_VERSION")));
+                title { (visible(&title)) ": what it will sell for" }
+                style { (PreEscaped(STYLE)) }
+            }
+            "\n"
+            body { (body) script nonce=(nonce) { (PreEscaped(SCRIPT)) } }
+        }
+        "\n"
+    };
+    document.into_string()
 }
 
 /// Title and body of a page about one unit.
-fn one(page: &Page<'_>, only: &Unit<'_>) -> (String, String) {
+fn one(page: &Page<'_>, only: &Unit<'_>) -> (String, Markup) {
     let title = unit(&only.estimate.subject);
     let mut facts = made_by(page);
     facts.extend(self::facts(only));
-    let markup = format!("{}{}", command(page), definitions(&facts));
-    let body = framed(
-        &title,
-        &format!("On {}, {}.", page.as_of, how(only.estimate)),
-        &[told(only), only.place.section("How it was made", &markup)].concat(),
-    );
+    let made = html! { (command(page)) (definitions(&facts)) };
+    let under = format!("On {}, {}.", page.as_of, how(only.estimate));
+    let main = html! { (told(only)) (only.place.section("How it was made", &made)) };
+    let body = framed(&title, &under, &main);
     (title, body)
 }
 
 /// Title and body of a page about several: a table of contents, then a part for each.
-fn several(page: &Page<'_>) -> (String, String) {
+fn several(page: &Page<'_>) -> (String, Markup) {
     let units = page.units.len();
     let title = format!("{units} unit{}", if units == 1 { "" } else { "s" });
     let whole = Place::WHOLE;
-    let markup = format!("{}{}", command(page), definitions(&made_by(page)));
-    let parts: String = page.units.iter().map(part).collect();
-    let body = framed(
-        &format!("What {title} will sell for"),
-        &format!("On {}.", page.as_of),
-        &[
-            contents(page),
-            whole.classed("Not on this page", &list(page.absent), "care"),
-            parts,
-            whole.section("How this page was made", &markup),
-        ]
-        .concat(),
-    );
+    let made = html! { (command(page)) (definitions(&made_by(page))) };
+    let main = html! {
+        (contents(page))
+        (whole.classed("Not on this page", &list(page.absent), CARE))
+        @for unit in page.units { (part(unit)) }
+        (whole.section("How this page was made", &made))
+    };
+    let heading = format!("What {title} will sell for");
+    let body = framed(&heading, &format!("On {}.", page.as_of), &main);
     (title, body)
 }
 
 /// The body of a page.
-fn framed(title: &str, under: &str, main: &str) -> String {
-    format!(
-        "<header>\n<h1 dir=\"auto\">{}</h1>\n<p class=\"under\">{}</p>\n</header>\n\
-         <main>\n{main}</main>\n<footer>\n<p>{CLOSING}</p>\n</footer>\n",
-        escape(title),
-        escape(under)
-    )
+fn framed(title: &str, under: &str, main: &Markup) -> Markup {
+    html! {
+        header {
+            h1 dir="auto" { (visible(title)) }
+            p.under { (visible(under)) }
+        }
+        "\n"
+        main { (main) }
+        footer { p { (CLOSING) } }
+    }
 }
 
 /// How it is sold and which price is meant.
@@ -162,42 +171,48 @@ fn how(made: &Estimate) -> String {
 }
 
 /// The units with their prices, each leading to its part.
-fn contents(page: &Page<'_>) -> String {
-    let item = |unit: &Unit<'_>| {
-        let made = unit.estimate;
-        let money = |value| amount(&made.currency, value);
-        let band = format!(
-            "{} % band {} to {}",
-            made.chance,
-            money(made.low),
-            money(made.high)
-        );
-        format!(
-            "<li><a href=\"#{}\">{}</a> <b>{} {}</b> <span>{}</span></li>\n",
-            unit.place.name_id(),
-            escape(&unit.title()),
-            escape(&money(made.median)),
-            escape(&made.currency.code),
-            prose(&band)
-        )
+fn contents(page: &Page<'_>) -> Markup {
+    let price = |made: &Estimate| {
+        let median = amount(&made.currency, made.median);
+        visible(&format!("{median} {}", made.currency.code))
     };
-    let items: String = page.units.iter().map(item).collect();
-    let nav = format!("<nav id=\"contents\" aria-label=\"Units\">\n<ul>\n{items}</ul>\n</nav>\n");
+    let band = |made: &Estimate| {
+        let money = |value| amount(&made.currency, value);
+        let (low, high) = (money(made.low), money(made.high));
+        prose(&format!("{} % band {low} to {high}", made.chance))
+    };
+    let nav = html! {
+        nav id="contents" aria-label="Units" {
+            ul {
+                @for unit in page.units {
+                    li {
+                        a href={ "#" (unit.place.name_id()) } { (visible(&unit.title())) } " "
+                        b { (price(unit.estimate)) } " "
+                        span { (band(unit.estimate)) }
+                    }
+                    "\n"
+                }
+            }
+        }
+    };
     Place::WHOLE.section("Contents", &nav)
 }
 
 /// One unit of several.
-fn part(unit: &Unit<'_>) -> String {
-    format!(
-        "<article>\n<h2 id=\"{}\" dir=\"auto\">{}</h2>\n<p class=\"under\">{}. <a href=\"#contents\">Back to the \
-         contents</a></p>\n{}{}</article>\n",
-        unit.place.name_id(),
-        escape(&unit.title()),
-        escape(&capitalised(&how(unit.estimate))),
-        told(unit),
-        unit.place
-            .section("How it was made", &definitions(&facts(unit)))
-    )
+fn part(unit: &Unit<'_>) -> Markup {
+    let made = definitions(&facts(unit));
+    html! {
+        article {
+            h2 id=(unit.place.name_id()) dir="auto" { (visible(&unit.title())) }
+            p.under {
+                (visible(&capitalised(&how(unit.estimate)))) ". "
+                a href="#contents" { "Back to the contents" }
+            }
+            (told(unit))
+            (unit.place.section("How it was made", &made))
+        }
+        "\n"
+    }
 }
 
 /// The text with a capital at its beginning.
@@ -209,39 +224,40 @@ pub(super) fn capitalised(text: &str) -> String {
 }
 
 /// All that is told of a unit but how it was made.
-fn told(unit: &Unit<'_>) -> String {
+fn told(unit: &Unit<'_>) -> Markup {
     let (place, made) = (unit.place, unit.estimate);
-    [
-        headline(place, made),
-        place.classed("Take care", &list(&made.warnings), "care"),
-        chart(unit),
-        place.section("What it rests on", &list(evidence_lines(made))),
-        adjustments(place, made),
-        comps(unit),
-        past(unit),
-        unit.bid.unwrap_or_default().to_string(),
-        unit.ask.unwrap_or_default().to_string(),
-    ]
-    .concat()
+    html! {
+        (headline(place, made))
+        (place.classed("Take care", &list(&made.warnings), CARE))
+        (chart(unit))
+        (place.section("What it rests on", &list(evidence_lines(made))))
+        (adjustments(place, made))
+        (comps(unit))
+        (past(unit))
+        (PreEscaped(unit.bid.unwrap_or_default()))
+        (PreEscaped(unit.ask.unwrap_or_default()))
+    }
 }
 
-fn headline(place: Place, made: &Estimate) -> String {
-    let money = |value| escape(&amount(&made.currency, value));
-    let code = escape(&made.currency.code);
-    let facts = format!(
-        "<dl class=\"price\">\n<div><dt>Likely price</dt><dd class=\"likely\">{} {code}</dd></div>\n\
-         <div><dt>{} % band</dt><dd class=\"band\">{} to {} {code}\
-         <span class=\"odds\">{} of such a unit</span></dd></div>\n</dl>\n",
-        money(made.median),
-        made.chance,
-        money(made.low),
-        money(made.high),
-        odds(made.chance)
-    );
+fn headline(place: Place, made: &Estimate) -> Markup {
+    let money = |value| visible(&amount(&made.currency, value));
+    let code = visible(&made.currency.code);
+    let facts = html! {
+        dl.price {
+            div { dt { "Likely price" } dd.likely { (money(made.median)) " " (code) } }
+            div {
+                dt { (made.chance) " % band" }
+                dd.band {
+                    (money(made.low)) " to " (money(made.high)) " " (code) " "
+                    span.odds { (odds(made.chance)) " of such a unit" }
+                }
+            }
+        }
+    };
     place.section("What it will sell for", &facts)
 }
 
-fn chart(unit: &Unit<'_>) -> String {
+fn chart(unit: &Unit<'_>) -> Markup {
     let (made, currency) = (unit.estimate, &unit.estimate.currency);
     let caption = format!(
         "Above, how likely each price is, with the {} % band from {} to {} {} shaded and the likely price \
@@ -257,20 +273,21 @@ fn chart(unit: &Unit<'_>) -> String {
         || "Chart".to_string(),
         |(name, _)| format!("Chart of {name}"),
     );
-    let figure = format!(
-        "<figure>\n<div class=\"scroll chart\" role=\"region\" aria-label=\"{}\" tabindex=\"0\">\n{}</div>\n\
-         <figcaption>{}</figcaption>\n</figure>\n",
-        escape(&label),
-        unit.chart,
-        prose(&caption)
-    );
+    let figure = html! {
+        figure {
+            div.scroll.chart role="region" aria-label=(visible(&label)) tabindex="0" {
+                (PreEscaped(unit.chart))
+            }
+            figcaption { (prose(&caption)) }
+        }
+    };
     unit.place
         .section("Where the price is likely to fall", &figure)
 }
 
-fn adjustments(place: Place, made: &Estimate) -> String {
+fn adjustments(place: Place, made: &Estimate) -> Markup {
     if made.adjustments.is_empty() {
-        return String::new();
+        return Markup::default();
     }
     let pooled = made.adjustments.iter().any(|a| a.others.is_some());
     let mut columns = vec![
@@ -303,10 +320,10 @@ fn adjustments(place: Place, made: &Estimate) -> String {
             .map(|a| (adjustment(made, a, pooled), false))
             .collect(),
     };
-    let mut markup = table.render(place);
-    if pooled {
-        markup.push_str(&small(&[LEGEND]));
-    }
+    let markup = html! {
+        (table.render(place))
+        @if pooled { (small(&[LEGEND])) }
+    };
     place.section("Adjustments", &markup)
 }
 
@@ -339,10 +356,10 @@ fn adjustment(made: &Estimate, a: &Adjustment, pooled: bool) -> Vec<Cell> {
     cells
 }
 
-fn comps(unit: &Unit<'_>) -> String {
+fn comps(unit: &Unit<'_>) -> Markup {
     let made = unit.estimate;
     if made.comps.is_empty() {
-        return String::new();
+        return Markup::default();
     }
     let named = made.comps.iter().zip(unit.ids.iter().copied());
     let (used, dropped): (Vec<Named<'_>>, Vec<Named<'_>>) =
@@ -381,18 +398,19 @@ fn comps(unit: &Unit<'_>) -> String {
             "{unlisted} not looked at: as many as are listed came before them"
         ));
     }
-    let markup = format!(
-        "<p class=\"small\" data-sorts hidden>The heads of the columns sort the tables.</p>\n{}{}",
-        table.render(unit.place),
-        small(&more)
-    );
+    let markup = html! {
+        p.small data-sorts hidden { "The heads of the columns sort the tables." }
+        (table.render(unit.place))
+        (small(&more))
+    };
     unit.place.section("Comps", &markup)
 }
 
 /// Paragraphs of small print.
-fn small<T: AsRef<str>>(texts: &[T]) -> String {
-    let paragraph = |text: &T| format!("<p class=\"small\">{}</p>\n", prose(text.as_ref()));
-    texts.iter().map(paragraph).collect()
+fn small<T: AsRef<str>>(texts: &[T]) -> Markup {
+    html! {
+        @for text in texts { p.small { (prose(text.as_ref())) } "\n" }
+    }
 }
 
 fn comp(made: &Estimate, (line, id): Named<'_>) -> Vec<Cell> {
@@ -417,21 +435,23 @@ fn comp(made: &Estimate, (line, id): Named<'_>) -> Vec<Cell> {
     ]
 }
 
-fn past(unit: &Unit<'_>) -> String {
-    let mut markup = match &unit.estimate.own {
-        Some(own) => paragraphs([checked(own)]),
-        None => paragraphs([
+fn past(unit: &Unit<'_>) -> Markup {
+    let held = unit.estimate.own.as_ref().map_or_else(
+        || {
             "The book's past says nothing of this band: it holds too few sales to judge by, or so many \
-             that `compband check` has to go through them first.",
-        ]),
+             that `compband check` has to go through them first."
+                .to_string()
+        },
+        checked,
+    );
+    let markup = html! {
+        (paragraphs([held]))
+        @if let Some(check) = unit.check { (figures(unit.place, check)) }
     };
-    if let Some(check) = unit.check {
-        markup.push_str(&figures(unit.place, check));
-    }
     unit.place.section("How past estimates held", &markup)
 }
 
-fn figures(place: Place, check: &Check) -> String {
+fn figures(place: Place, check: &Check) -> Markup {
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
     let rows = CHANCES.iter().zip(&check.figures.coverage);
     let table = Table {
@@ -473,13 +493,12 @@ fn figures(place: Place, check: &Check) -> String {
         let advice = advice.map_or(String::new(), |advice| format!(" {advice}"));
         format!("{word}: {}.{advice}", verdict.says)
     });
-    format!(
-        "{}{}{}{}",
-        paragraphs([format!("This model: {}.", check.told)]),
-        table.render(place),
-        place.subheading("What the figures mean"),
-        list(verdicts)
-    )
+    html! {
+        (paragraphs([format!("This model: {}.", check.told)]))
+        (table.render(place))
+        (place.subheading("What the figures mean"))
+        (list(verdicts))
+    }
 }
 
 /// A note as a sentence.
@@ -514,20 +533,18 @@ pub fn bid_section(told: &Told<'_>, place: Place) -> String {
         ));
     }
     lines.extend(told.unsure.map(sentence));
-    let mut markup = paragraphs(lines);
-    markup.push_str(&aims(told, place));
-    markup.push_str(&measures(told, place));
     let repairs = bid::repair_lines(told);
-    if !repairs.is_empty() {
-        let _ = write!(
-            markup,
-            "{}{}<div class=\"care\">\n{}</div>\n",
-            place.subheading("Repairs"),
-            paragraphs(repairs),
-            list(bid::CAUTIONS)
-        );
-    }
-    place.section("What to bid", &markup)
+    let markup = html! {
+        (paragraphs(lines))
+        (aims(told, place))
+        (measures(told, place))
+        @if !repairs.is_empty() {
+            (place.subheading("Repairs"))
+            (paragraphs(repairs))
+            div.care { (list(bid::CAUTIONS)) }
+        }
+    };
+    place.section("What to bid", &markup).into_string()
 }
 
 /// The section on what to ask and when to stop waiting, to stand there.
@@ -558,25 +575,19 @@ pub fn ask_section(told: &ask::Told<'_>, place: Place) -> String {
     ];
     stop.extend(ask::at_deadline(base));
     let cautions = ask::cautions(told);
-    let cautions = if cautions.is_empty() {
-        String::new()
-    } else {
-        format!("<div class=\"care\">\n{}</div>\n", list(cautions))
+    let markup = html! {
+        (paragraphs(lines))
+        @if !cautions.is_empty() { div.care { (list(cautions)) } }
+        (place.subheading("When to stop"))
+        (paragraphs(stop))
+        (weekly(told, place))
+        (place.subheading("Reckoned with"))
+        (paragraphs([ask::rates_and_costs(base), ask::DOUBT.to_string()]))
     };
-    let reckoned = [ask::rates_and_costs(base), ask::DOUBT.to_string()];
-    let markup = [
-        paragraphs(lines),
-        cautions,
-        place.subheading("When to stop"),
-        paragraphs(stop),
-        weekly(told, place),
-        place.subheading("Reckoned with"),
-        paragraphs(reckoned),
-    ];
-    place.section("What to ask", &markup.concat())
+    place.section("What to ask", &markup).into_string()
 }
 
-fn weekly(told: &ask::Told<'_>, place: Place) -> String {
+fn weekly(told: &ask::Told<'_>, place: Place) -> Markup {
     let titles = ask::WEEKLY.map(capitalised);
     let [week, rest @ ..] = titles.each_ref().map(String::as_str);
     let mut columns = vec![(week, Column::Head)];
@@ -597,7 +608,7 @@ fn weekly(told: &ask::Told<'_>, place: Place) -> String {
     .render(place)
 }
 
-fn aims(told: &Told<'_>, place: Place) -> String {
+fn aims(told: &Told<'_>, place: Place) -> Markup {
     let currency = &told.made.currency;
     let binds = binding(told.limits);
     let row = |limit: &Limit| {
@@ -622,10 +633,10 @@ fn aims(told: &Told<'_>, place: Place) -> String {
     .render(place)
 }
 
-fn measures(told: &Told<'_>, place: Place) -> String {
+fn measures(told: &Told<'_>, place: Place) -> Markup {
     let (titles, rows) = bid::measured(told);
     if titles.is_empty() {
-        return String::new();
+        return Markup::default();
     }
     let mut columns = vec![("What it comes to", Column::Head)];
     columns.extend(titles.iter().map(|title| (title.as_str(), Column::Number)));
@@ -643,19 +654,19 @@ fn measures(told: &Told<'_>, place: Place) -> String {
 }
 
 /// The command that makes the page again.
-fn command(page: &Page<'_>) -> String {
-    format!("<pre><code>{}</code></pre>\n", escape(page.command))
+fn command(page: &Page<'_>) -> Markup {
+    html! { pre { code { (visible(page.command)) } } }
 }
 
 /// Names of facts and the facts.
 type Facts = Vec<(&'static str, String)>;
 
-fn definitions(facts: &Facts) -> String {
-    let facts: String = facts
-        .iter()
-        .map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>\n", escape(name), escape(value)))
-        .collect();
-    format!("<dl class=\"facts\">\n{facts}</dl>\n")
+fn definitions(facts: &Facts) -> Markup {
+    html! {
+        dl.facts {
+            @for (name, value) in facts { dt { (name) } dd { (visible(value)) } "\n" }
+        }
+    }
 }
 
 /// What the page as a whole was made by and from.
@@ -745,19 +756,10 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
                 PoolFrom::None => "have no say".into(),
             },
         ),
-        (
-            "Grades",
-            names(settings.grades.iter().map(|g| g.name.as_str()).collect()),
-        ),
+        ("Grades", names(settings.grade_names().collect())),
         (
             "Completeness",
-            names(
-                settings
-                    .completeness
-                    .iter()
-                    .map(|c| c.name.as_str())
-                    .collect(),
-            ),
+            names(settings.completeness_names().collect()),
         ),
     ]
 }

@@ -13,7 +13,7 @@ use std::path::Path;
 
 use rust_decimal::Decimal;
 use serde::de::DeserializeOwned;
-use serde::{Deserialize, Deserializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::trade::attributes::{Attribute, Direction, attribute_key, is_name};
 use crate::trade::items::fold_name;
@@ -67,7 +67,7 @@ pub struct Settings {
 }
 
 /// One grade of wear.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Grade {
     /// The letter (or word) written in the comps.
@@ -78,7 +78,7 @@ pub struct Grade {
 }
 
 /// One level of completeness.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Completeness {
     /// The word written in the comps.
@@ -91,7 +91,7 @@ pub struct Completeness {
 }
 
 /// What a completeness level includes, each step with all of those before it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Has {
     /// The main unit alone.
@@ -107,14 +107,14 @@ pub enum Has {
 }
 
 /// A model's kit.
-#[derive(Debug, Clone, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Kit {
     /// Everything that ships with the main unit, packaging apart.
-    #[serde(deserialize_with = "items")]
+    #[serde(deserialize_with = "items", serialize_with = "as_text")]
     pub ships_with: Items,
     /// Those of them without which it cannot be used.
-    #[serde(deserialize_with = "items")]
+    #[serde(deserialize_with = "items", serialize_with = "as_text")]
     pub usable_needs: Items,
     /// Rules of thumb for a missing piece of this model, by piece.
     pub missing: BTreeMap<String, Range>,
@@ -124,7 +124,7 @@ pub struct Kit {
 }
 
 /// A family of models.
-#[derive(Debug, Clone, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Family {
     /// The models that belong to it (case and spacing ignored).
@@ -134,7 +134,7 @@ pub struct Family {
 }
 
 /// How an estimate is made.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct EstimateSettings {
     /// Chance of the band, in per cent.
@@ -171,7 +171,7 @@ pub struct EstimateSettings {
 }
 
 /// Which other models the adjustments of a model lean on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum PoolFrom {
     /// All of the book.
@@ -183,7 +183,7 @@ pub enum PoolFrom {
 }
 
 /// How the errors of the fit are modelled.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Errors {
     /// Student-t with `nu` degrees of freedom.
@@ -197,7 +197,7 @@ pub enum Errors {
 }
 
 /// Rules of thumb: what holds until the comps say otherwise.
-#[derive(Debug, Clone, Deserialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Rules {
     /// What one step down in grade takes off: `"A to B"`, or `any`.
@@ -220,6 +220,13 @@ pub struct Rules {
     pub parts_only: Range,
 }
 
+/// The place of a name on a scale and how the scale spells it; case ignored.
+pub fn of_scale<'a>(scale: impl Iterator<Item = &'a str>, name: &str) -> Option<(usize, &'a str)> {
+    scale
+        .enumerate()
+        .find(|(_, known)| names::same(known, name))
+}
+
 fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::Error> {
     let text = String::deserialize(deserializer)?;
     Currency::parse(&text).map_err(|text| {
@@ -227,6 +234,10 @@ fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::E
             "{text:?} is not a currency code: write its three letters, such as \"EUR\""
         ))
     })
+}
+
+fn as_text<S: Serializer>(value: &Items, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_str(value)
 }
 
 fn items<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Items, D::Error> {
@@ -423,14 +434,22 @@ impl Settings {
 
     /// Position of a grade in the scale, best first; case ignored.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
-        self.grades.iter().position(|g| names::same(&g.name, name))
+        of_scale(self.grade_names(), name).map(|(at, _)| at)
+    }
+
+    /// Names of the grades, best first.
+    pub fn grade_names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.grades.iter().map(|grade| grade.name.as_str())
     }
 
     /// Position of a completeness level in the scale, least first; case ignored.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
-        self.completeness
-            .iter()
-            .position(|c| names::same(&c.name, name))
+        of_scale(self.completeness_names(), name).map(|(at, _)| at)
+    }
+
+    /// Names of the completeness levels, least first.
+    pub fn completeness_names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.completeness.iter().map(|level| level.name.as_str())
     }
 
     /// The kit of a model (case and spacing of the name ignored), where the settings have one.
@@ -485,14 +504,8 @@ impl Settings {
             }
             Ok(())
         };
-        scale(
-            "grades",
-            self.grades.iter().map(|g| g.name.as_str()).collect(),
-        )?;
-        scale(
-            "completeness",
-            self.completeness.iter().map(|c| c.name.as_str()).collect(),
-        )?;
+        scale("grades", self.grade_names().collect())?;
+        scale("completeness", self.completeness_names().collect())?;
         if self
             .completeness
             .windows(2)
@@ -620,15 +633,11 @@ impl Settings {
             Ok(())
         };
         let r = &self.rules;
-        known(
-            "grades",
-            &r.grades,
-            steps(self.grades.iter().map(|g| g.name.as_str()).collect()),
-        )?;
+        known("grades", &r.grades, steps(self.grade_names().collect()))?;
         known(
             "completeness",
             &r.completeness,
-            steps(self.completeness.iter().map(|c| c.name.as_str()).collect()),
+            steps(self.completeness_names().collect()),
         )?;
         known(
             "how_sold",

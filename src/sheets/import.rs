@@ -8,7 +8,6 @@ use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::io::{self, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::thread;
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -506,7 +505,7 @@ impl<'a> Merger<'a, '_> {
         let threads = if input.len() <= CHUNK_BYTES {
             1
         } else {
-            thread::available_parallelism().map_or(1, |n| n.get())
+            rayon::current_num_threads()
         };
         let reader = || ChunkReader::new(input, against, facts, optional);
         let mut readers: Vec<ChunkReader<'_>> = (0..threads).map(|_| reader()).collect();
@@ -534,19 +533,20 @@ impl<'a> Merger<'a, '_> {
                 raws: &raws,
                 next: AtomicUsize::new(0),
             };
-            let (read, after) = thread::scope(|scope| {
-                let work: Vec<_> = readers
-                    .iter_mut()
-                    .map(|reader| scope.spawn(|| round.read(reader)))
-                    .collect();
+            let mut shares: Vec<Vec<(usize, Chunk<'_>)>> =
+                readers.iter().map(|_| Vec::new()).collect();
+            let (mut read, after) = rayon::in_place_scope(|scope| {
+                for (reader, share) in readers.iter_mut().zip(&mut shares) {
+                    let round = &round;
+                    scope.spawn(move |_| *share = round.read(reader));
+                }
                 for chunk in ready.drain(..) {
                     self.merge(&mut file, chunk)?;
                 }
                 let after = take_round();
-                let mut read = round.read(&mut helper);
-                read.extend(work.into_iter().flat_map(join));
-                Ok::<_, io::Error>((read, after))
+                Ok::<_, io::Error>((round.read(&mut helper), after))
             })?;
+            read.extend(shares.into_iter().flatten());
             ready = in_order(read);
             let text = raws.iter().flatten().map(|raw| raw.text.len() as u64 + 1);
             done += text.sum::<u64>();
@@ -789,13 +789,6 @@ fn take_chunk<'a>(records: &mut impl Iterator<Item = Raw<'a>>) -> Vec<Raw<'a>> {
         raws.push(raw);
     }
     raws
-}
-
-/// The result of a thread; its panic goes on here.
-fn join<T>(handle: thread::ScopedJoinHandle<'_, T>) -> T {
-    handle
-        .join()
-        .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
 /// Writes the rejected rows of one input beside the reasons: untouched, but that no cell of them acts as a

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use rust_decimal::Decimal;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use crate::trade::items::fold_name;
 use crate::trade::money::minor_units;
@@ -132,7 +132,7 @@ impl fmt::Display for Attributes {
 }
 
 /// What the settings say of a numeric attribute of a family of models.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Attribute {
     /// Unit, for tables.
@@ -182,7 +182,7 @@ impl Attribute {
 }
 
 /// What one step of an attribute is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Scale {
     /// One unit more.
@@ -207,7 +207,7 @@ impl Scale {
 }
 
 /// Which way an attribute moves the price.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Direction {
     /// More of it never lowers the price.

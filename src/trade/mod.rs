@@ -7,6 +7,7 @@ pub mod comp;
 pub mod currency;
 pub mod entry;
 pub mod foreign;
+pub mod hash;
 pub mod items;
 pub mod money;
 pub mod names;

@@ -1,8 +1,7 @@
 //! Rules of thumb as ranges.
 
 use rust_decimal::Decimal;
-use serde::Deserialize;
-use serde::Deserializer;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fmt;
 
 /// A range from low to high that is thought to hold about two times in three ([`crate::fit::prior`] reads
@@ -82,6 +81,12 @@ impl fmt::Display for Range {
         } else {
             Ok(())
         }
+    }
+}
+
+impl Serialize for Range {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
     }
 }
 

@@ -482,6 +482,39 @@ fn wrong_questions_are_answered() {
     assert!(words.contains("Did you mean \"charger\"?"), "{sheet}");
 }
 
+/// Sales that agree to the cent, of one model or of all, leave a narrow band about that price.
+#[test]
+fn prices_that_are_all_the_same() {
+    for (count, others) in [(3, 0), (12, 3), (60, 3), (200, 5)] {
+        let dir = tempfile::tempdir().unwrap();
+        out(dir.path(), &["init"]);
+        let mut rows = String::from("sold_on,model,grade,completeness,works,price,currency\n");
+        let mut add = |model: &str, count: u32| {
+            for k in 0..count {
+                let day = 1 + k % 28;
+                rows.push_str(&format!("2025-11-{day:02},{model},B,full,yes,64.00,EUR\n"));
+            }
+        };
+        add("Lumo", count);
+        (0..others).for_each(|k| add(&format!("Other {k}"), 20));
+        fs::write(dir.path().join("sales.csv"), &rows).unwrap();
+        out(dir.path(), &["import", "sales.csv"]);
+        let unit = ["--model", "Lumo", "--grade", "B", "--completeness", "full"];
+        let made = out(
+            dir.path(),
+            &[&["estimate", "--json", "--as-of", "2025-11-29"], &unit[..]].concat(),
+        );
+        let made: Value = serde_json::from_str(&made).unwrap();
+        let (low, high) = (number(&made["band"]["low"]), number(&made["band"]["high"]));
+        assert!(
+            low < 64.0 + 0.2 && high > 64.0 - 0.2,
+            "{count}: {low} {high}"
+        );
+        let most = if count == 3 { 1.5 } else { 1.03 };
+        assert!(high / low < most, "{count}: {low} {high}");
+    }
+}
+
 #[test]
 fn charts_and_plan() {
     let dir = demo();

@@ -17,12 +17,11 @@ use csv::ByteRecord;
 use rust_decimal::Decimal;
 
 use super::formula::neutral;
-use crate::settings::Settings;
+use crate::settings::{Settings, of_scale};
 use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
 use crate::trade::comp::{COLUMNS, RowText};
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
 use crate::trade::money::{MINOR_SCALE, MOST_MONEY};
-use crate::trade::names;
 use crate::trade::text::{quoted, shorten};
 use crate::trade::{Attributes, Comp, Currency, HowSold, Items, Problem};
 
@@ -110,21 +109,18 @@ fn price(text: &str) -> Result<Decimal, Wrong> {
     })
 }
 
-fn of_scale<'a>(text: &str, names: impl Iterator<Item = &'a str> + Clone) -> Result<String, Wrong> {
+fn on_scale<'a>(text: &str, names: impl Iterator<Item = &'a str> + Clone) -> Result<String, Wrong> {
     if text.is_empty() {
         return Ok(String::new());
     }
-    names
-        .clone()
-        .find(|name| names::same(name, text))
-        .map(str::to_string)
-        .ok_or_else(|| {
-            let all: Vec<&str> = names.collect();
-            Wrong::new(
-                format!("one of {} or nothing", all.join(", ")),
-                "the settings hold the scale",
-            )
-        })
+    let found = of_scale(names.clone(), text).map(|(_, name)| name.to_string());
+    found.ok_or_else(|| {
+        let all: Vec<&str> = names.collect();
+        Wrong::new(
+            format!("one of {} or nothing", all.join(", ")),
+            "the settings hold the scale",
+        )
+    })
 }
 
 /// Reads a grade: a name of the scale (spelled as there), or nothing.
@@ -132,7 +128,7 @@ fn of_scale<'a>(text: &str, names: impl Iterator<Item = &'a str> + Clone) -> Res
 /// # Errors
 /// A name that is not on the scale.
 pub fn grade(text: &str, settings: &Settings) -> Result<String, Wrong> {
-    of_scale(text, settings.grades.iter().map(|g| g.name.as_str()))
+    on_scale(text, settings.grade_names())
 }
 
 /// Reads a completeness level: a name of the scale (spelled as there), or nothing.
@@ -140,7 +136,7 @@ pub fn grade(text: &str, settings: &Settings) -> Result<String, Wrong> {
 /// # Errors
 /// A name that is not on the scale.
 pub fn completeness(text: &str, settings: &Settings) -> Result<String, Wrong> {
-    of_scale(text, settings.completeness.iter().map(|c| c.name.as_str()))
+    on_scale(text, settings.completeness_names())
 }
 
 /// Reads a list cell.

@@ -396,8 +396,8 @@ fn words(column: &str, model: &str, models: &[String], settings: &Settings) -> W
     };
     match column {
         "model" => Words::one(models.iter().cloned()),
-        "completeness" => Words::one(settings.completeness.iter().map(|c| c.name.clone())),
-        "grade" => Words::one(settings.grades.iter().map(|g| g.name.clone())),
+        "completeness" => Words::one(settings.completeness_names().map(String::from)),
+        "grade" => Words::one(settings.grade_names().map(String::from)),
         "works" => Words::one(["yes", "no"].map(String::from)),
         "how_sold" => Words::one(HowSold::ALL.map(|how| how.as_str().to_string())),
         "missing" => Words::several(pieces(model, settings)),

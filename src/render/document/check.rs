@@ -1,0 +1,224 @@
+//! A check of past estimates as a document, `compband.check/1`.
+
+use serde::Serialize;
+
+use crate::backtest::ratio;
+
+/// A check of past estimates against what was paid.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Check<'a> {
+    /// `compband.check/1`.
+    pub schema: &'static str,
+    /// Single sales looked at.
+    pub sales: usize,
+    /// Sales that others could foretell.
+    pub foretold: usize,
+    /// Of these, dated ones: from the sales of days before.
+    pub foretold_from_earlier_sales: usize,
+    /// Of these, undated ones: from all others of the model.
+    pub foretold_from_all_others: usize,
+    /// Ids of sales whose ratio is beyond far-out fences: left out of ratios and scores.
+    pub mistyped: Vec<&'a str>,
+    /// Chance of all intervals of figures, 0 to 1.
+    pub interval_chance: f64,
+    /// All sales, then the groups asked for.
+    pub groups: Vec<Group<'a>>,
+    /// Numeric attributes that are recorded but that no family of the settings declares: estimates do
+    /// not use them.
+    pub undeclared: Undeclared,
+    /// Rules of thumb that the sales contradict, of the 200 models with most sales.
+    pub contradicted: Contradicted<'a>,
+    /// The owner's own sales against the estimates kept in the ledger; null where there is none.
+    pub own_sales: Option<OwnCheck>,
+}
+
+/// The figures of a group of sales. Ratios are of estimate to price paid.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Group<'a> {
+    /// Name of the group, `all sales` for the first.
+    pub group: &'a str,
+    /// Sales foretold.
+    pub sales: usize,
+    /// Median ratio, its interval by the sign test.
+    pub median_ratio: Figure,
+    /// Mean ratio.
+    pub mean_ratio: f64,
+    /// Sum of the estimates over the sum of the prices.
+    pub weighted_mean_ratio: f64,
+    /// Coefficient of dispersion, per cent, with its bootstrap interval; null for one sale.
+    pub cod_percent: Option<Figure>,
+    /// Price-related differential with its bootstrap interval; null where bias by price cannot be told.
+    pub prd: Option<Figure>,
+    /// Price-related bias with its t interval; null where bias by price cannot be told.
+    pub prb: Option<Figure>,
+    /// Median distance of estimate from price, per cent of the price.
+    pub median_absolute_percentage_error: f64,
+    /// Whether the bands of 50, 80 and 90 % held.
+    pub coverage: Vec<Coverage>,
+    /// Mean interval score of the 80 % band, on the logarithm of price; less is better.
+    pub mean_interval_score_80_log: f64,
+    /// Sales by the foretold chance of at most their price, in ten bars of equal width from 0 to 1.
+    pub pit_histogram: &'a [usize],
+    /// What the figures mean.
+    pub verdicts: Vec<Verdict>,
+}
+
+/// A figure and its interval.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Figure {
+    /// Of the sales at hand.
+    pub value: f64,
+    /// Lower end of its interval; null where there are too few sales for one.
+    pub low: Option<f64>,
+    /// Upper end of its interval; null where there are too few sales for one.
+    pub high: Option<f64>,
+}
+
+impl From<&ratio::Figure> for Figure {
+    fn from(of: &ratio::Figure) -> Self {
+        Self {
+            value: of.value,
+            low: of.interval.map(|interval| interval.low),
+            high: of.interval.map(|interval| interval.high),
+        }
+    }
+}
+
+/// One band.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Coverage {
+    /// Chance of the band.
+    pub chance_percent: u8,
+    /// Sales within their band.
+    pub held: usize,
+    /// All sales.
+    pub of: usize,
+    /// Share of sales within, 0 to 1.
+    pub share: f64,
+    /// Lower end of its interval, after Clopper and Pearson.
+    pub low: f64,
+    /// Upper end of its interval, after Clopper and Pearson.
+    pub high: f64,
+}
+
+/// One verdict.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Verdict {
+    /// `holds`, `open` where there are too few sales to say, or `fails`.
+    pub standing: &'static str,
+    /// What was found.
+    pub says: String,
+    /// What to do about it; null where nothing need be done.
+    pub advice: Option<String>,
+}
+
+/// Numeric attributes that no family of the settings declares.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Undeclared {
+    /// Those that explain most first.
+    pub columns: Vec<Column>,
+    /// Lines for compband.toml that declare those that explain something; null where none does.
+    pub settings: Option<String>,
+}
+
+/// One attribute.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Column {
+    /// Name of its column, such as `attr.area`.
+    pub column: String,
+    /// Sales looked at that have it.
+    pub sales: usize,
+    /// Share of the variance of log price paid over estimate that it explains within models, 0 to 1
+    /// (adjusted R squared); null where that cannot be told from chance.
+    pub share_explained: Option<f64>,
+    /// `doubling` or `unit`, whichever explains more; null as before.
+    pub scale: Option<&'static str>,
+    /// Change of price for one step of the scale, per cent; null as before.
+    pub percent_per_step: Option<f64>,
+}
+
+/// Rules of thumb that the sales contradict.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Contradicted<'a> {
+    /// Those that matter most first.
+    pub rules: Vec<Rule<'a>>,
+    /// All lines under their headings; each belongs in place of one for the same. Null where there is
+    /// none.
+    pub settings: Option<String>,
+}
+
+/// One rule.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Rule<'a> {
+    /// What it is about, in words.
+    pub what: &'a str,
+    /// Whether the settings state it; otherwise it is a default.
+    pub stated: bool,
+    /// `percent` of the price, or `money`.
+    pub unit: &'static str,
+    /// Low end of the rule, with its sign: negative where it takes off.
+    pub low: f64,
+    /// High end.
+    pub high: f64,
+    /// Models whose sales contradict it.
+    pub models: Vec<Model<'a>>,
+    /// Heading in the settings under which `line` belongs.
+    pub under: String,
+    /// Line of the settings that states a rule which the sales do not contradict.
+    pub line: String,
+}
+
+/// One model.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Model<'a> {
+    /// The model.
+    pub model: &'a str,
+    /// What the rule is about on it, in words.
+    pub what: &'a str,
+    /// Sales of the fit.
+    pub sales: usize,
+    /// Those of them that tell of it.
+    pub informed_by: usize,
+    /// Low end of the middle 80 % by these sales alone, with its sign, in the unit of the rule.
+    pub low: f64,
+    /// High end.
+    pub high: f64,
+    /// Chance of sales at least so far off if the rule were right, 0 to 1.
+    pub chance: f64,
+}
+
+/// The owner's own sales against the estimates kept in the ledger.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct OwnCheck {
+    /// The estimates of one day; null where no sale has one.
+    pub when_bought: Option<OwnSales>,
+    /// The estimates of one day; null where no sale has one.
+    pub when_sold: Option<OwnSales>,
+}
+
+/// The estimates of one day.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct OwnSales {
+    /// Sales in the ledger that have such an estimate.
+    pub sales: usize,
+    /// Median of estimate over price paid.
+    pub median_ratio: f64,
+    /// Sales within their band.
+    pub held: usize,
+    /// Those of all, 0 to 1.
+    pub share: f64,
+    /// Chance of the bands, on average.
+    pub foreseen_percent: f64,
+}

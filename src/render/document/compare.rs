@@ -1,0 +1,94 @@
+//! Listings compared as a document, `compband.compare/1`.
+
+use serde::Serialize;
+
+use super::bid::{Measures, advice, measures, why};
+use super::{Money, VERSION, number};
+use crate::render::bid::aim;
+use crate::render::compare::Told;
+
+/// Which listings to buy.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Compare<'a> {
+    /// Name and version of this document.
+    pub schema: &'static str,
+    /// Version of the program.
+    pub compband: &'static str,
+    /// ISO 4217 code of all money.
+    pub currency: &'a str,
+    /// The money there is.
+    pub budget: Money,
+    /// The aims.
+    pub aims: Vec<String>,
+    /// The listings, best for money and time first.
+    pub listings: Vec<Listing<'a>>,
+    /// Money put in, all parts included.
+    pub put_in: Money,
+    /// Expected profit.
+    pub expected_profit: Money,
+    /// Expected profit in a week of all that is to be bought.
+    pub expected_profit_per_week: Money,
+    /// What this is not.
+    pub disclaimer: &'static str,
+}
+
+/// One of them.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Listing<'a> {
+    /// Its name.
+    pub listing: &'a str,
+    /// Price asked.
+    pub asked: Money,
+    /// Weeks until the money is back.
+    pub weeks: String,
+    /// Whether it is among those to buy.
+    pub bought: bool,
+    /// What to do at that price.
+    pub advice: Option<&'static str>,
+    /// Most that may be paid; null where no price would do.
+    pub most: Option<Money>,
+    /// The aims that are missed, in words.
+    pub why: Option<Vec<String>>,
+    /// What comes of paying so much.
+    pub measures: Option<Measures>,
+    /// Why it cannot be estimated; null where it can.
+    pub no_estimate: Option<&'a str>,
+}
+
+/// The document of a comparison.
+pub fn document<'a>(told: &Told<'a>) -> Compare<'a> {
+    let (put_in, profit, weekly) = told.sums();
+    let listing = |at: usize| {
+        let candidate = &told.candidates[at];
+        let judged = candidate.judged.as_ref().ok();
+        Listing {
+            listing: &candidate.name,
+            asked: candidate.asked.into(),
+            weeks: number(candidate.weeks),
+            bought: told.bought.contains(&at),
+            advice: judged.map(advice),
+            most: judged.and_then(|judged| judged.most).map(Money::from),
+            why: judged.map(|judged| why(judged, told.currency)),
+            measures: judged.map(|judged| measures(&judged.measures)),
+            no_estimate: candidate.judged.as_ref().err().map(String::as_str),
+        }
+    };
+    Compare {
+        schema: "compband.compare/1",
+        compband: VERSION,
+        currency: &told.currency.code,
+        budget: told.budget.into(),
+        aims: told
+            .aims
+            .iter()
+            .map(|one| aim(*one, told.currency))
+            .collect(),
+        listings: told.ranked().into_iter().map(listing).collect(),
+        put_in: put_in.into(),
+        expected_profit: profit.into(),
+        expected_profit_per_week: weekly.round_dp(told.currency.decimals()).into(),
+        disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+    }
+}

@@ -1,0 +1,273 @@
+//! The ledger as a document, `compband.ledger/1`.
+
+use serde::Serialize;
+
+use super::{Money, VERSION, number};
+use crate::deal::ledger as deal;
+use crate::render::ledger::Told;
+use crate::trade::comp::basis_word;
+use crate::trade::entry::{Account, Foreseen};
+
+/// The ledger: bankroll, deals and sums of the accounts. Money is text with at least two decimals, in
+/// the currency named.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Ledger<'a> {
+    /// `compband.ledger/1`.
+    pub schema: &'static str,
+    /// Version of the program.
+    pub compband: &'static str,
+    /// ISO 4217 code of all money.
+    pub currency: &'a str,
+    /// The day told of.
+    pub as_of: String,
+    /// Entries in the ledger.
+    pub entries: usize,
+    /// Cash.
+    pub cash: Money,
+    /// Stock at cost.
+    pub stock: Money,
+    /// Both.
+    pub bankroll: Money,
+    /// What the owner put in, less what was taken out.
+    pub capital: Money,
+    /// Profit of all deals.
+    pub profit: Money,
+    /// The bankroll to get to; null where not said.
+    pub goal: Option<Money>,
+    /// Units in stock.
+    pub open: usize,
+    /// Deals closed.
+    pub closed: usize,
+    /// Those of them with a profit.
+    pub with_profit: usize,
+    /// Weeks since the first entry.
+    pub weeks: f64,
+    /// Bankroll on average, each day weighing the same.
+    pub average_bankroll: f64,
+    /// Cost of what was sold and scrapped, by the year and by the average bankroll; null where that
+    /// is nothing.
+    pub turnover_per_year: Option<f64>,
+    /// Profit in a week as a share of the average bankroll; null likewise.
+    pub return_per_week: Option<f64>,
+    /// Sums of the accounts, debit positive; they sum to 0.
+    pub accounts: Accounts,
+    /// The end of every day that has an entry.
+    pub course: Vec<Day>,
+    /// Every deal whose purchase is in force.
+    pub deals: Vec<Deal<'a>>,
+    /// What it is not.
+    pub disclaimer: &'static str,
+}
+
+/// Sums of the accounts, debit positive; they sum to 0.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Accounts {
+    /// Money at hand.
+    pub cash: Money,
+    /// Units in stock at cost.
+    pub stock: Money,
+    /// What the owner put in.
+    pub capital: Money,
+    /// Prices.
+    pub sales: Money,
+    /// Shipping that buyers paid.
+    pub shipping_paid: Money,
+    /// Fees.
+    pub fees: Money,
+    /// Sending and packing.
+    pub sending: Money,
+    /// Money given back.
+    pub refunds: Money,
+    /// Cost of what was sold.
+    pub cost: Money,
+    /// Cost of what was scrapped, less what it fetched.
+    pub losses: Money,
+}
+
+/// A day.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Day {
+    /// Day, YYYY-MM-DD.
+    pub day: String,
+    /// Cash.
+    pub cash: Money,
+    /// Stock at cost.
+    pub stock: Money,
+    /// Both.
+    pub bankroll: Money,
+    /// What the owner put in.
+    pub capital: Money,
+}
+
+/// A deal.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Deal<'a> {
+    /// Its number, such as `d7`.
+    pub deal: String,
+    /// Model.
+    pub model: &'a str,
+    /// Variant, or empty.
+    pub variant: &'a str,
+    /// Completeness, or empty.
+    pub completeness: &'a str,
+    /// Grade, or empty.
+    pub grade: &'a str,
+    /// Missing pieces.
+    pub missing: String,
+    /// Extras.
+    pub extras: String,
+    /// Defects.
+    pub defects: String,
+    /// Numeric attributes, `name=value; …`.
+    pub attributes: String,
+    /// False for parts only.
+    pub works: bool,
+    /// `in stock`, `sold` or `scrapped`.
+    pub state: &'static str,
+    /// Day it was bought.
+    pub bought_on: String,
+    /// Day it was sold or scrapped; null in stock.
+    pub closed_on: Option<String>,
+    /// Days in stock.
+    pub days_held: i64,
+    /// What was paid for it, inbound shipping in it.
+    pub paid: Money,
+    /// What was spent on it since.
+    pub parts: Money,
+    /// What buyers paid, shipping in it, less refunds, or what it fetched as scrap.
+    pub revenue: Money,
+    /// Fees.
+    pub fees: Money,
+    /// Sending and packing.
+    pub sending: Money,
+    /// Minutes of work.
+    pub minutes: String,
+    /// Profit so far.
+    pub profit: Money,
+    /// In an hour of work; null without work.
+    pub profit_per_hour: Option<Money>,
+    /// Where it was sold, or empty.
+    pub outlet: &'a str,
+    /// Offers that came in; null where not said.
+    pub offers: Option<u32>,
+    /// Estimate of the day it was bought; null where there is none.
+    pub estimate_when_bought: Option<Estimated>,
+    /// Estimate of the day it was sold, from sales of days before.
+    pub estimate_when_sold: Option<Estimated>,
+    /// Estimate of the day told of, for a unit in stock.
+    pub estimate_now: Option<Estimated>,
+}
+
+/// An estimate in short.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Estimated {
+    /// Likely price.
+    pub likely: Money,
+    /// Lower end of the band.
+    pub low: Money,
+    /// Upper end of the band.
+    pub high: Money,
+    /// Chance of the band.
+    pub chance_percent: u8,
+    /// `delivered` or `item`: which price is meant.
+    pub basis: &'static str,
+}
+
+/// The document of a ledger.
+pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
+    let summary = &told.summary;
+    let sum = |account| told.ledger.totals().get(account).into();
+    let day = |at: &deal::Standing| Day {
+        day: at.on.to_string(),
+        cash: at.cash.into(),
+        stock: at.stock.into(),
+        bankroll: at.bankroll().into(),
+        capital: at.capital.into(),
+    };
+    Ledger {
+        schema: "compband.ledger/1",
+        compband: VERSION,
+        currency: &told.currency.code,
+        as_of: told.today.to_string(),
+        entries: told.ledger.entries().len(),
+        cash: summary.now.cash.into(),
+        stock: summary.now.stock.into(),
+        bankroll: summary.now.bankroll().into(),
+        capital: summary.now.capital.into(),
+        profit: summary.profit.into(),
+        goal: (!told.goal.is_zero()).then(|| told.goal.into()),
+        open: summary.open,
+        closed: summary.closed,
+        with_profit: summary.won,
+        weeks: summary.weeks,
+        average_bankroll: summary.average,
+        turnover_per_year: summary.turnover,
+        return_per_week: summary.weekly,
+        accounts: Accounts {
+            cash: sum(Account::Cash),
+            stock: sum(Account::Stock),
+            capital: sum(Account::Capital),
+            sales: sum(Account::Sales),
+            shipping_paid: sum(Account::ShippingPaid),
+            fees: sum(Account::Fees),
+            sending: sum(Account::Sending),
+            refunds: sum(Account::Refunds),
+            cost: sum(Account::Cost),
+            losses: sum(Account::Losses),
+        },
+        course: told.ledger.course().iter().map(day).collect(),
+        deals: told.ledger.deals().map(|one| deal(told, one)).collect(),
+        disclaimer: "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
+    }
+}
+
+fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
+    let now = told.now.get(&deal.id).and_then(|made| made.as_ref().ok());
+    let unit = &deal.unit;
+    Deal {
+        deal: deal.name(),
+        model: &unit.model,
+        variant: &unit.variant,
+        completeness: &unit.completeness,
+        grade: &unit.grade,
+        missing: unit.missing.to_string(),
+        extras: unit.extras.to_string(),
+        defects: unit.defects.to_string(),
+        attributes: unit.attributes.to_string(),
+        works: !unit.parts,
+        state: deal.state.word(),
+        bought_on: deal.bought_on.to_string(),
+        closed_on: deal.closed_on.map(|day| day.to_string()),
+        days_held: deal.days_held(told.today),
+        paid: deal.paid.into(),
+        parts: deal.parts.into(),
+        revenue: deal.revenue().into(),
+        fees: deal.sum(Account::Fees).into(),
+        sending: deal.sum(Account::Sending).into(),
+        minutes: number(deal.minutes),
+        profit: deal.profit().into(),
+        profit_per_hour: deal
+            .per_hour()
+            .map(|money| money.round_dp(told.currency.decimals()).into()),
+        outlet: &deal.outlet,
+        offers: deal.offers,
+        estimate_when_bought: deal.foreseen.as_ref().map(estimated),
+        estimate_when_sold: deal.foreseen_at_sale.as_ref().map(estimated),
+        estimate_now: now.map(estimated),
+    }
+}
+
+fn estimated(made: &Foreseen) -> Estimated {
+    Estimated {
+        likely: made.likely.into(),
+        low: made.low.into(),
+        high: made.high.into(),
+        chance_percent: made.chance,
+        basis: basis_word(made.basis),
+    }
+}

@@ -1,0 +1,100 @@
+//! A net as a document, `compband.net/1`.
+
+use rust_decimal::Decimal;
+use serde::Serialize;
+
+use super::{Money, VERSION, number};
+use crate::deal::outlet::{self, Item, PostageFrom};
+use crate::render::net::{Statement, item_name, share};
+
+/// What is left of a price.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Net<'a> {
+    /// Name and version of this document.
+    pub schema: &'static str,
+    /// Version of the program.
+    pub compband: &'static str,
+    /// ISO 4217 code of all money.
+    pub currency: &'a str,
+    /// Name of the outlet; null where none is known and selling is taken to cost nothing.
+    pub outlet: &'a str,
+    /// Weight of the parcel.
+    pub weight_grams: Option<String>,
+    /// Where the cost of sending is from.
+    pub postage_from: &'static str,
+    /// The price.
+    pub price: Money,
+    /// What leads from the price to the net, line by line; amounts add up to it exactly.
+    pub lines: Vec<Line>,
+    /// Money that is left.
+    pub net: Money,
+    /// What it costs to sell, as a share of the price.
+    pub costs_share: Option<f64>,
+    /// The reverse, where a net was wanted.
+    pub wanted: Option<Wanted>,
+}
+
+/// One of them.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Line {
+    /// What the line is.
+    pub item: &'static str,
+    /// Money; below 0 where it is taken off.
+    pub amount: Money,
+    /// The percentage.
+    pub percent: Option<String>,
+    /// What a percentage is taken of.
+    pub of: Option<Money>,
+}
+
+/// The reverse, where a net was wanted.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Wanted {
+    /// The net that was wanted.
+    pub net: Money,
+    /// The least price that leaves so much.
+    pub least_price: Money,
+    /// From this price on every price leaves at least so much; null where that is not known.
+    pub every_price_from: Money,
+}
+
+/// The document of a statement.
+pub fn document<'a>(told: &Statement<'a>) -> Net<'a> {
+    let price = told.net.lines.iter().find(|line| line.item == Item::Price);
+    Net {
+        schema: "compband.net/1",
+        compband: VERSION,
+        currency: &told.currency.code,
+        outlet: told.outlet,
+        weight_grams: told.terms.weight.map(number),
+        postage_from: match told.terms.postage_from {
+            PostageFrom::Weight => "weight",
+            PostageFrom::AsPaid => "as paid by the buyer",
+            PostageFrom::Unknown => "not known",
+            PostageFrom::Collected => "collected",
+        },
+        price: price.map_or(Decimal::ZERO, |line| line.amount).into(),
+        lines: lines(&told.net),
+        net: told.net.net.into(),
+        costs_share: share(&told.net),
+        wanted: told.wanted.map(|(wanted, needed)| Wanted {
+            net: wanted.into(),
+            least_price: needed.least.into(),
+            every_price_from: needed.always_from.into(),
+        }),
+    }
+}
+
+/// The lines of a net.
+pub(super) fn lines(net: &outlet::Net) -> Vec<Line> {
+    let line = |line: &outlet::Line| Line {
+        item: item_name(line.item),
+        amount: line.amount.into(),
+        percent: line.percent.map(number),
+        of: line.of.map(Money::from),
+    };
+    net.lines.iter().map(line).collect()
+}
