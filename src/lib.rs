@@ -2,9 +2,13 @@
 //!
 //! Data flows one way through the rooms of this crate:
 //!
-//! [`book`] (read, validate, store comps) → [`select`] (filter, trim) → [`fit`] (adjustments)
-//! → [`band`] (predictive distribution) → [`deal`] (what selling costs, what to pay) →
-//! [`render`] (tables, charts), with [`cli`] on top.
+//! [`trade`] (business values) → [`parse`] (what people type), [`settings`] → [`book`] (the folder on
+//! disk) → [`sheets`] (foreign spreadsheets); [`select`] (filter, trim) → [`fit`] (adjustments) →
+//! [`band`] (predictive distribution) → [`backtest`] (past estimates); [`deal`] (what selling costs, what
+//! to pay). [`app`] composes all of these into use cases that return values; [`render`] shows their results
+//! (tables, charts) and [`cli`] is the command line. Which room imports which stands in `DEVELOPERS.md`
+//! and is tested.
+//!
 //! The statistics know no files, and the files know no statistics.
 //!
 //! The method, with its formulas and their sources, stands in [`fit`] (adjustments) and in
@@ -20,8 +24,8 @@
 //! use compband::select::pieces::Wording;
 //! use compband::select::plan::{Query, select};
 //! use compband::select::widen::{Limits, widen};
-//! use compband::settings::{PriceBasis, Settings};
-//! use compband::trade::comp::COLUMNS;
+//! use compband::settings::Settings;
+//! use compband::trade::comp::{COLUMNS, PriceBasis};
 //!
 //! # fn main() -> Result<(), Box<dyn std::error::Error>> {
 //! let csv = format!(
@@ -73,6 +77,7 @@
 
 #![forbid(unsafe_code)]
 
+pub mod app;
 pub mod backtest;
 pub mod band;
 pub mod book;

@@ -1,8 +1,8 @@
 //! Rules of thumb that are wrong: what they cost on the very draws.
 
-use compband::settings::Range;
 use compband::settings::Settings;
 use compband::trade::attributes::Direction;
+use compband::trade::range::Range;
 use rust_decimal::Decimal;
 
 use super::draws::{Cell, Data, gather, ours_by};

@@ -2,9 +2,6 @@
 //! from that they were sold.
 
 pub mod calibration;
-pub(crate) mod kept;
-pub mod past;
 pub mod ratio;
 pub mod selfcheck;
-pub mod timeline;
 pub mod verdict;

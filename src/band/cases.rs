@@ -8,17 +8,15 @@
 
 use chrono::NaiveDate;
 
-use super::estimate::{
-    EstimateError, build, coefficient, fit_with, monthly, posterior_of, usual_spread,
+use super::fitting::{
+    Asked, EstimateError, build, coefficient, fit_with, monthly, posterior_of, usual_spread,
 };
 use super::outcome::Outcome;
 use super::predictive::{Predictive, Scale};
-use crate::fit::design::{Belief, DAYS_PER_MONTH, Design, Possible, Term};
-use crate::fit::pool::Pool;
+use crate::fit::design::{DAYS_PER_MONTH, Design, Possible, Term};
 use crate::fit::posterior::{Place, Posterior};
 use crate::fit::step::{self, History, LEAST, Step, Usual};
-use crate::select::{Selection, Subject};
-use crate::settings::Settings;
+use crate::select::Selection;
 
 /// One case.
 #[derive(Debug, Clone)]
@@ -41,19 +39,6 @@ pub(super) struct Cases {
     steps: Vec<Step>,
     /// How many of them are sure.
     sure: usize,
-}
-
-/// What the cases are made for, the comps apart.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Asked<'a> {
-    /// The unit.
-    pub subject: &'a Subject,
-    /// A belief about its own log price from elsewhere.
-    pub level: Option<Belief>,
-    /// What other models say.
-    pub pool: &'a Pool,
-    /// Settings.
-    pub settings: &'a Settings,
 }
 
 /// Steps in the prices of the comps in use, gross errors among them.
@@ -268,4 +253,20 @@ impl Case {
 fn probability(steps: &[Step], count: usize) -> f64 {
     let made: f64 = steps[..count].iter().map(|s| s.probability).product();
     made * steps.get(count).map_or(1.0, |s| 1.0 - s.probability)
+}
+
+/// [`fit_with`] the steps that are likelier than not.
+pub(super) fn fit_trimmed(
+    selection: &mut Selection,
+    asked: Asked<'_>,
+) -> Result<(Design, Posterior), EstimateError> {
+    let without = fit_with(selection, asked, &[])?;
+    let likely = steps(selection, asked)?
+        .into_iter()
+        .take_while(|step| step.probability > 0.5);
+    let days: Vec<NaiveDate> = likely.map(|step| step.day).collect();
+    if days.is_empty() {
+        return Ok(without);
+    }
+    fit_with(selection, asked, &days)
 }

@@ -20,16 +20,17 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::estimate::{from_comps, label};
+use super::fitting::{from_comps, label};
 use super::siblings::alone;
 use crate::fit::design::{Design, OTHERS, Prior, SoldTerm, Term, prior_of};
 use crate::fit::posterior::Posterior;
 use crate::fit::solve::Sign;
 use crate::select::Selection;
 use crate::select::order::NORMAL_DECILE;
+use crate::settings::Settings;
 use crate::settings::rule::{InForce, Place, Statement};
-use crate::settings::{Range, RangeUnit, Settings};
 use crate::trade::attributes::Direction;
+use crate::trade::range::{Range, RangeUnit};
 
 /// Chance of comps so far off under the rule, below which they contradict it.
 const UNLIKELY: f64 = 0.01;

@@ -1,14 +1,16 @@
 //! The band: what one sale of the unit will fetch, as a distribution.
 //!
 //! [`predictive`] turns a posterior into a distribution for one more sale, and [`mod@estimate`] runs
-//! the whole from selected comps to the finished estimate. [`ratio`] and [`calibration`] measure
-//! finished estimates against what was then paid, [`verdict`] says what the figures mean.
+//! the whole from selected comps to the finished estimate. [`crate::backtest`] measures
+//! finished estimates against what was then paid.
 //! [`change`] says why an estimate is not what it was, [`conflict`] which rules of thumb the comps contradict.
 
+pub mod answer;
 mod cases;
 pub mod change;
 pub mod conflict;
 pub mod estimate;
+mod fitting;
 pub mod outcome;
 pub mod own;
 pub mod predictive;
@@ -18,7 +20,7 @@ pub mod warnings;
 
 /// Number of the method by which estimates are made. Raise it with every change of the statistics
 /// (of selection, fit or band) that moves a figure: what earlier runs kept of past sales
-/// (`backtest::past`) is then made anew.
+/// (`app::past`) is then made anew.
 pub const METHOD: u32 = 10;
 
 pub use estimate::{Estimate, estimate, estimate_with};

@@ -3,8 +3,9 @@
 
 use std::collections::BTreeMap;
 
-use super::cases::Asked;
-use super::estimate::{fit_trimmed, from_comps, resolve};
+use super::cases::fit_trimmed;
+use super::fitting::Asked;
+use super::fitting::{from_comps, resolve};
 use crate::fit::design::{Design, OTHERS, Term};
 use crate::fit::ep::Moments;
 use crate::fit::pool::{Learnt, Pool, Said};

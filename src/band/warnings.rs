@@ -4,14 +4,14 @@ use std::collections::BTreeMap;
 
 use rust_decimal::prelude::ToPrimitive;
 
+use super::answer::{Adjustment, CompLine, Estimate, OpenStep, PriceStep};
 use super::conflict::Conflict;
-use super::estimate::{Adjustment, CompLine, Estimate, OpenStep, PriceStep};
 use super::undeclared::{Point, explained};
 use crate::fit::design::Term;
 use crate::select::Dropped;
 use crate::settings::{FILE_NAME, Settings};
 use crate::trade::attributes::column_name;
-use crate::trade::problem::nearest;
+use crate::trade::text::nearest;
 
 /// Effective comps below which an estimate is marked as resting on few.
 const FEW: f64 = 8.0;
@@ -315,8 +315,8 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         }
     }
     if any_used && let Some(variant) = &subject.variant {
-        let key = crate::trade::comp::match_key(variant);
-        if !used().any(|c| crate::trade::comp::match_key(&c.variant) == key) {
+        let key = crate::trade::names::match_key(variant);
+        if !used().any(|c| crate::trade::names::match_key(&c.variant) == key) {
             out.push(format!("No comp used is of the variant {variant:?}."));
         }
     }

@@ -10,7 +10,7 @@ use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
-use crate::trade::problem::LeadsAway;
+use super::error::LeadsAway;
 use sys::Handle;
 
 /// How the names of temporary files begin; those in `comps/` are passed over by readers.

@@ -6,6 +6,7 @@
 //! whatever becomes of the book, which is how the next one is told from it
 //! ([`crate::band::change`]). It is written before the line, so that the last line always has it.
 
+use crate::trade::cells;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::PathBuf;
@@ -15,15 +16,19 @@ use polars::prelude::{BooleanChunked, DataFrame, PolarsResult};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use super::ledger::{Foreseen, basis_word};
-use super::store::{Book, BookLock};
+use super::open::{Book, BookLock};
 use crate::book::BookError;
 use crate::book::comps::frame::{Builder, FrameRows};
 use crate::book::comps::log::{LogBytes, save_torn};
-use crate::book::csv::canonical::{self, Layout, Row, Writer, Wrong, optional_columns};
+use crate::book::csv::canonical::{self, Layout, Row, Writer, optional_columns};
 use crate::book::csv::lines::{self, Fault, line};
-use crate::settings::PriceBasis;
-use crate::trade::comp::{COLUMNS, match_key, money_text};
+use crate::trade::cells::Wrong;
+use crate::trade::comp::COLUMNS;
+use crate::trade::comp::PriceBasis;
+use crate::trade::comp::basis_word;
+use crate::trade::entry::Foreseen;
+use crate::trade::money::money_text;
+use crate::trade::names::match_key;
 use crate::trade::{Comp, Currency, Problem};
 
 /// Folder of the histories, and in it that of the comps behind the last estimates.
@@ -114,7 +119,7 @@ fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
     }
     let amount = |at| {
         cell(cells, at, "an amount, such as 129.50", |t| {
-            canonical::amount(t).ok()
+            cells::amount(t).ok()
         })
     };
     let hash = |at| {
@@ -133,7 +138,7 @@ fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
         number: cell(cells, 0, "a whole number from 1 on", |t| {
             t.parse().ok().filter(|number| *number > 0)
         })?,
-        as_of: cell(cells, 1, "a day as 2026-03-01", |t| canonical::day(t).ok())?,
+        as_of: cell(cells, 1, "a day as 2026-03-01", |t| cells::day(t).ok())?,
         currency: text(2)?,
         foreseen: Foreseen {
             likely: amount(3)?,

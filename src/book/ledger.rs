@@ -5,312 +5,34 @@
 //! appended, with one write that is then synced; a mistake is corrected by an entry that reverses
 //! it. What the entries come to is worked out in [`crate::deal::ledger`].
 
+use crate::trade::Unit;
+use crate::trade::cells;
+use crate::trade::comp::basis_word;
+use crate::trade::entry::Account;
+use crate::trade::entry::Entry;
+use crate::trade::entry::Foreseen;
+use crate::trade::entry::Kind;
+use crate::trade::entry::Postings;
 use std::io;
-use std::ops::AddAssign;
 use std::path::PathBuf;
 
-use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::store::{Book, BookLock};
+use super::open::{Book, BookLock};
 use crate::book::BookError;
 use crate::book::comps::log::{LogBytes, save_torn};
-use crate::book::csv::canonical::{self, Wrong};
+use crate::book::csv::canonical;
 use crate::book::csv::lines::{self, Fault, SHOWN, line};
-use crate::settings::PriceBasis;
 use crate::trade::attributes::plain_number;
-use crate::trade::comp::money_text;
-use crate::trade::problem::shorten;
-use crate::trade::{Attributes, Comp, HowSold, Items, Problem};
+use crate::trade::cells::Wrong;
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::money_text;
+use crate::trade::text::shorten;
+use crate::trade::{Attributes, HowSold, Problem};
 
 /// Folder and name of the file.
-const FOLDER: &str = "deals";
+const FOLDER: &str = super::open::DEALS;
 const FILE_NAME: &str = "ledger.csv";
-
-/// An account of the double entry.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Account {
-    /// Money at hand.
-    Cash,
-    /// Units in stock, at what they cost with all parts.
-    Stock,
-    /// What the owner put in, less what was taken out.
-    Capital,
-    /// Prices.
-    Sales,
-    /// Shipping that buyers paid.
-    ShippingPaid,
-    /// Fees of outlets and of payment.
-    Fees,
-    /// Sending and packing.
-    Sending,
-    /// Money given back to buyers.
-    Refunds,
-    /// Cost of what was sold.
-    Cost,
-    /// Cost of what was scrapped, less what it fetched.
-    Losses,
-}
-
-impl Account {
-    /// Every account, in the order of the columns.
-    pub const ALL: [Self; 10] = [
-        Self::Cash,
-        Self::Stock,
-        Self::Capital,
-        Self::Sales,
-        Self::ShippingPaid,
-        Self::Fees,
-        Self::Sending,
-        Self::Refunds,
-        Self::Cost,
-        Self::Losses,
-    ];
-
-    /// Its column.
-    pub fn column(self) -> &'static str {
-        match self {
-            Self::Cash => "cash",
-            Self::Stock => "stock",
-            Self::Capital => "capital",
-            Self::Sales => "sales",
-            Self::ShippingPaid => "shipping_paid",
-            Self::Fees => "fees",
-            Self::Sending => "sending",
-            Self::Refunds => "refunds",
-            Self::Cost => "cost",
-            Self::Losses => "losses",
-        }
-    }
-
-    /// Whether it counts towards profit: income and expenses.
-    pub fn is_result(self) -> bool {
-        !matches!(self, Self::Cash | Self::Stock | Self::Capital)
-    }
-}
-
-/// An amount for each account: debit positive, credit negative.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Postings([Decimal; Account::ALL.len()]);
-
-impl Postings {
-    /// These amounts and zero for all other accounts.
-    pub fn of(amounts: &[(Account, Decimal)]) -> Self {
-        let mut postings = Self::default();
-        for (account, amount) in amounts {
-            postings.0[*account as usize] += *amount;
-        }
-        postings
-    }
-
-    /// The amount of an account.
-    pub fn get(&self, account: Account) -> Decimal {
-        self.0[account as usize]
-    }
-
-    /// The accounts that are not zero, with their amounts.
-    pub fn iter(&self) -> impl Iterator<Item = (Account, Decimal)> {
-        let all = Account::ALL.into_iter().zip(self.0);
-        all.filter(|(_, amount)| !amount.is_zero())
-    }
-
-    /// Sum over the accounts: zero where they balance.
-    pub fn sum(&self) -> Decimal {
-        self.0.iter().sum()
-    }
-
-    /// The same with debit and credit exchanged.
-    pub fn reversed(&self) -> Self {
-        Self(self.0.map(|amount| -amount))
-    }
-
-    /// Income less expenses.
-    pub fn profit(&self) -> Decimal {
-        let results = self.iter().filter(|(account, _)| account.is_result());
-        results.fold(Decimal::ZERO, |profit, (_, amount)| profit - amount)
-    }
-}
-
-impl AddAssign for Postings {
-    fn add_assign(&mut self, other: Self) {
-        for (mine, amount) in self.0.iter_mut().zip(other.0) {
-            *mine += amount;
-        }
-    }
-}
-
-/// What an entry records.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// The owner puts money in.
-    Fund,
-    /// The owner takes money out.
-    Draw,
-    /// A unit is bought: a deal is opened.
-    Buy,
-    /// Money or time is spent on it.
-    Spend,
-    /// Its description changes.
-    Describe,
-    /// It is sold.
-    Sold,
-    /// It is scrapped, or sold as scrap.
-    Scrap,
-    /// Its buyer gets money back.
-    Refund,
-    /// Its buyer sends it back: it is in stock again.
-    Return,
-    /// Another entry is undone.
-    Reverse,
-}
-
-impl Kind {
-    const ALL: [Self; 10] = [
-        Self::Fund,
-        Self::Draw,
-        Self::Buy,
-        Self::Spend,
-        Self::Describe,
-        Self::Sold,
-        Self::Scrap,
-        Self::Refund,
-        Self::Return,
-        Self::Reverse,
-    ];
-
-    /// Its word in the file.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Fund => "fund",
-            Self::Draw => "draw",
-            Self::Buy => "buy",
-            Self::Spend => "spend",
-            Self::Describe => "describe",
-            Self::Sold => "sold",
-            Self::Scrap => "scrap",
-            Self::Refund => "refund",
-            Self::Return => "return",
-            Self::Reverse => "reverse",
-        }
-    }
-
-    /// Whether it belongs to a deal; a reversal does where what it reverses does.
-    pub fn of_deal(self) -> bool {
-        !matches!(self, Self::Fund | Self::Draw | Self::Reverse)
-    }
-}
-
-/// What a unit is, as it is to be sold. Text that was not said is empty.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Unit {
-    /// Model as written.
-    pub model: String,
-    /// Variant of the model.
-    pub variant: String,
-    /// Level of the completeness scale.
-    pub completeness: String,
-    /// Grade.
-    pub grade: String,
-    /// Pieces missing beyond what the completeness says.
-    pub missing: Items,
-    /// Things beyond it.
-    pub extras: Items,
-    /// Faults that do not stop it working.
-    pub defects: Items,
-    /// Numbers that it has.
-    pub attributes: Attributes,
-    /// False for parts only.
-    pub parts: bool,
-    /// How it is to be sold.
-    pub how_sold: Option<HowSold>,
-}
-
-impl Unit {
-    /// A comp of a unit sold on a day for a price, with the shipping that its buyer paid; its
-    /// identifier is still to be derived.
-    pub fn comp(&self, on: NaiveDate, price: Decimal, shipping: Decimal, currency: &str) -> Comp {
-        Comp {
-            sold_on: Some(on),
-            model: self.model.clone(),
-            variant: self.variant.clone(),
-            completeness: self.completeness.clone(),
-            grade: self.grade.clone(),
-            missing: self.missing.clone(),
-            extras: self.extras.clone(),
-            defects: self.defects.clone(),
-            attributes: self.attributes.clone(),
-            works: !self.parts,
-            price,
-            shipping,
-            how_sold: self.how_sold,
-            ..Comp::blank(currency)
-        }
-    }
-}
-
-/// What an estimate said.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Foreseen {
-    /// Likely price.
-    pub likely: Decimal,
-    /// Lower end of the band.
-    pub low: Decimal,
-    /// Upper end of the band.
-    pub high: Decimal,
-    /// Chance of the band, per cent.
-    pub chance: u8,
-    /// Which price is meant.
-    pub basis: PriceBasis,
-}
-
-/// One entry.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Entry {
-    /// Its number: 1, 2, 3, …
-    pub number: u32,
-    /// Its day.
-    pub on: NaiveDate,
-    /// What it records.
-    pub kind: Kind,
-    /// The deal it belongs to.
-    pub deal: Option<u32>,
-    /// The entry that it reverses.
-    pub reverses: Option<u32>,
-    /// What it moves between the accounts.
-    pub postings: Postings,
-    /// Minutes of work.
-    pub minutes: Decimal,
-    /// Where it was sold.
-    pub outlet: String,
-    /// Offers that came in before it sold, the one taken among them.
-    pub offers: Option<u32>,
-    /// The estimate of the day.
-    pub estimate: Option<Foreseen>,
-    /// The unit, where it is bought or described anew.
-    pub unit: Option<Unit>,
-    /// Anything else.
-    pub note: String,
-}
-
-impl Entry {
-    /// An entry that moves nothing, to be filled in.
-    pub fn blank(number: u32, on: NaiveDate, kind: Kind) -> Self {
-        Self {
-            number,
-            on,
-            kind,
-            deal: None,
-            reverses: None,
-            postings: Postings::default(),
-            minutes: Decimal::ZERO,
-            outlet: String::new(),
-            offers: None,
-            estimate: None,
-            unit: None,
-            note: String::new(),
-        }
-    }
-}
 
 /// Columns before those of the accounts.
 const HEAD: [&str; 5] = ["entry", "day", "kind", "deal", "reverses"];
@@ -405,14 +127,6 @@ fn cells(entry: &Entry, currency: &str) -> Vec<String> {
     cells
 }
 
-/// The word of a price basis, as in the settings.
-pub fn basis_word(basis: PriceBasis) -> &'static str {
-    match basis {
-        PriceBasis::Delivered => "delivered",
-        PriceBasis::Item => "item",
-    }
-}
-
 /// A row being read: its cells by column, and what is wrong with them.
 struct Reading<'r> {
     cells: &'r [&'r str],
@@ -461,7 +175,7 @@ impl Reading<'_> {
 
     fn entry(&mut self) -> Option<Entry> {
         let number = self.need("entry", whole);
-        let on = self.need("day", canonical::day);
+        let on = self.need("day", cells::day);
         let kind = self.need("kind", kind);
         let deal = self.read("deal", whole);
         let reverses = self.read("reverses", whole);
@@ -487,7 +201,7 @@ impl Reading<'_> {
             let mend = "a book has one currency (compband.toml)";
             Err(Wrong::new(ours.as_str(), mend))
         });
-        let minutes = self.read("minutes", canonical::amount);
+        let minutes = self.read("minutes", cells::amount);
         let offers = self.read("offers", |text| {
             let offers = text.parse().ok();
             offers.ok_or_else(|| Wrong::new("a whole number", PUT_BACK))
@@ -517,9 +231,9 @@ impl Reading<'_> {
         if self.cell("likely").is_empty() {
             return None;
         }
-        let likely = self.need("likely", canonical::amount);
-        let low = self.need("low", canonical::amount);
-        let high = self.need("high", canonical::amount);
+        let likely = self.need("likely", cells::amount);
+        let low = self.need("low", cells::amount);
+        let high = self.need("high", cells::amount);
         let chance = self.need("chance", |text| {
             let chance = text.parse().ok().filter(|chance| (1..=99).contains(chance));
             chance.ok_or_else(|| Wrong::new("per cent from 1 to 99", PUT_BACK))
@@ -727,6 +441,14 @@ mod tests {
     use std::fs;
 
     use super::*;
+    use crate::trade::Unit;
+    use crate::trade::entry::Account;
+    use crate::trade::entry::Entry;
+    use crate::trade::entry::Foreseen;
+    use crate::trade::entry::Kind;
+    use crate::trade::entry::Postings;
+    use crate::trade::items::Items;
+    use chrono::NaiveDate;
 
     fn day(text: &str) -> NaiveDate {
         text.parse().unwrap()

@@ -2,15 +2,19 @@
 
 pub mod comps;
 pub mod csv;
+pub mod error;
 pub mod files;
 mod folder;
 pub mod history;
+pub(crate) mod ids;
 pub mod ledger;
+mod open;
 pub mod rates;
+pub(crate) mod stamp;
 pub mod store;
 pub mod watch;
 
-pub use crate::trade::problem::BookError;
 pub use comps::rows::Index;
+pub use error::BookError;
 pub use folder::Temporary;
-pub use store::{Book, BookLock};
+pub use open::{Book, BookLock};

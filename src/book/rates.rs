@@ -6,11 +6,12 @@ use std::collections::{BTreeMap, HashMap};
 use chrono::{Days, NaiveDate};
 
 use super::folder::Access;
-use super::store::{IdMap, id_hash};
-use crate::book::csv::canonical::{Wrong, repeated};
+use crate::book::csv::canonical::repeated;
 use crate::book::csv::lines::{self, Fault};
+use crate::book::ids::{IdMap, id_hash};
 use crate::book::{Book, BookError};
 use crate::settings::Settings;
+use crate::trade::cells::Wrong;
 use crate::trade::foreign::{Foreign, Rate};
 use crate::trade::{Currency, Problem, checks};
 
@@ -272,10 +273,9 @@ impl Book {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::csv::canonical;
 
     fn day(text: &str) -> NaiveDate {
-        canonical::day(text).unwrap()
+        crate::trade::cells::day(text).unwrap()
     }
 
     fn parse(rows: &str) -> Result<Rates, Vec<String>> {

@@ -14,35 +14,32 @@
 //! Every import and every logged sale has an entry number, counted up together. Where a
 //! `comp_id` stands more than once, the row of the highest entry is in force.
 
+pub use super::open::{Book, BookLock};
+pub use super::stamp::FilesState;
+use super::stamp::Stamp;
 use std::collections::{BTreeMap, HashMap, HashSet};
-use std::fs::{self, File, TryLockError};
-use std::hash::{BuildHasherDefault, Hasher};
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError, mpsc};
-use std::time::{Duration, Instant};
+use std::sync::{Arc, PoisonError, mpsc};
+use std::time::Duration;
 
 use polars::prelude::{DataFrame, PolarsError, PolarsResult};
-use serde::{Deserialize, Serialize};
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::folder::{Access, Folder, Temporary};
+use super::folder::{Access, Temporary};
 use super::rates::KeptRates;
 use crate::book::BookError;
 use crate::book::comps::cache;
 use crate::book::comps::cache::Table;
 use crate::book::comps::cache::build::TableBuilder;
+use crate::book::comps::cache::table::Trouble;
 use crate::book::comps::frame;
 use crate::book::comps::log::{self, LogBytes, LogPart};
-use crate::book::comps::rows::{Index, Rows, Trouble};
+use crate::book::comps::rows::{Index, Rows};
 use crate::book::csv::canonical::{self, Layout, Row};
 use crate::settings;
-use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 use crate::trade::{Comp, Problem};
-
-/// How long a run waits for another one to let go of the book.
-const PATIENCE: Duration = Duration::from_secs(30);
 
 /// Rows handed from the reading thread at a time, and how many such batches it may be ahead.
 const BATCH_ROWS: usize = 512;
@@ -56,29 +53,6 @@ const TRIES: u32 = 3;
 
 /// Sales shown of those that an undo brings back into force.
 const SHOWN_AGAIN: usize = 10;
-
-const PRIVATE_NOTE: &str = "Lock, temporary files and cache of this book.\n\
-     All of it can be deleted while no run is in progress; it is made again when needed.\n";
-
-/// A book: its folder and settings.
-#[derive(Debug, Clone)]
-pub struct Book {
-    root: PathBuf,
-    /// Every file of the book is reached from here.
-    folder: Folder,
-    settings: Settings,
-    /// The log as it was read last.
-    pub(crate) log_read: Arc<Mutex<Option<LogRead>>>,
-}
-
-/// A log with its file as it was when it was read.
-type LogRead = (Stamp, Arc<LogBytes>);
-
-/// Held while a run changes the book; let go of when dropped.
-#[derive(Debug)]
-pub struct BookLock {
-    _file: File,
-}
 
 /// What an undo took back (or would).
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -99,236 +73,13 @@ pub struct Undone {
     pub again_shown: Vec<Comp>,
 }
 
-/// One file a book's comps come from, as it was when looked at.
-#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(crate) struct Stamp {
-    pub(crate) name: String,
-    pub(crate) size: u64,
-    /// Nanoseconds since 1970.
-    pub(crate) modified: u64,
-    /// When anything of it changed last, be it its time, in nanoseconds since 1970; where the
-    /// system does not say, as `modified`.
-    pub(crate) changed: u64,
-    /// Which file it is; where the system does not say, a hash of what is in a small one.
-    inode: u64,
-}
-
-impl Stamp {
-    #[cfg(unix)]
-    fn of(name: String, file: &File) -> io::Result<Self> {
-        use std::os::unix::fs::MetadataExt;
-
-        let data = file.metadata()?;
-        let nanos = |seconds: i64, nanos: i64| (seconds * 1_000_000_000 + nanos) as u64;
-        Ok(Self {
-            name,
-            size: data.len(),
-            modified: nanos(data.mtime(), data.mtime_nsec()),
-            changed: nanos(data.ctime(), data.ctime_nsec()),
-            inode: data.ino(),
-        })
-    }
-
-    #[cfg(not(unix))]
-    fn of(name: String, mut file: &File) -> io::Result<Self> {
-        let data = file.metadata()?;
-        let since = data.modified()?.duration_since(std::time::UNIX_EPOCH);
-        let modified = since.map_or(0, |since| since.as_nanos() as u64);
-        let mut bytes = Vec::new();
-        if data.len() <= cache::WORTH_BYTES {
-            io::Read::read_to_end(&mut file, &mut bytes)?;
-        }
-        Ok(Self {
-            name,
-            size: data.len(),
-            modified,
-            changed: modified,
-            inode: xxh3_64(&bytes),
-        })
-    }
-}
-
-/// The comps files of a book at some time ([`Book::files_state`]).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct FilesState {
-    /// Hash of their [`Stamp`]s.
-    pub hash: u64,
-    /// Bytes of all of them.
-    pub bytes: u64,
-    /// Whether whatever changes one of them from now on changes the hash too: a file that was
-    /// written only just before may be written again without a new time.
-    pub sure: bool,
-}
-
 /// The good rows of the log, and what is wrong with the others.
 struct Logged {
     rows: Vec<Row>,
     problems: Vec<Problem>,
 }
 
-/// Hash map keyed by [`id_hash`]: 64 bits make a false match among a million comps a matter
-/// of 1 in 40 million.
-pub(crate) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
-
-/// The key is a hash already.
-#[derive(Default)]
-pub(crate) struct Hashed(u64);
-
-impl Hasher for Hashed {
-    fn finish(&self) -> u64 {
-        self.0
-    }
-
-    fn write(&mut self, bytes: &[u8]) {
-        self.0 = xxh3_64(bytes);
-    }
-
-    fn write_u64(&mut self, value: u64) {
-        self.0 = value;
-    }
-}
-
-pub(crate) fn id_hash(comp_id: &str) -> u64 {
-    xxh3_64(comp_id.as_bytes())
-}
-
 impl Book {
-    /// Makes a book in `dir` (made where it is missing; other files in it are left alone).
-    ///
-    /// # Errors
-    /// [`BookError::Refused`] where there is a book already, [`BookError::Io`] where writing fails.
-    pub fn init(dir: &Path) -> Result<Self, BookError> {
-        let file = dir.join(settings::FILE_NAME);
-        let there = || {
-            BookError::Refused(format!(
-                "{}: there is a book here already; nothing was changed",
-                dir.display()
-            ))
-        };
-        fs::create_dir_all(dir).map_err(BookError::io(dir, "make the folder"))?;
-        let book = Self {
-            root: dir.to_path_buf(),
-            folder: Folder::open(dir).map_err(BookError::io(dir, "open"))?,
-            settings: Settings::parse(settings::TEMPLATE, &file)?,
-            log_read: Arc::default(),
-        };
-        if fs::symlink_metadata(&file).is_ok() {
-            return Err(there());
-        }
-        let comps = book.comps_dir();
-        let made = book.folder.make(&comps);
-        made.map_err(BookError::io(comps, "make the folder"))?;
-        // The settings make the folder a book: they come last, and whole.
-        let mut toml = book.temporary()?;
-        let written = toml.write_all(settings::TEMPLATE.as_bytes());
-        let placed = written
-            .and_then(|()| toml.as_file().sync_all())
-            .and_then(|()| book.folder.place_new(&toml, &file));
-        placed.map_err(|error| match error.kind() {
-            io::ErrorKind::AlreadyExists => there(),
-            _ => BookError::io(&file, "write")(error),
-        })?;
-        Ok(book)
-    }
-
-    /// Opens the book in `named`, or else the one in the current folder or its nearest parent
-    /// that has one.
-    ///
-    /// # Errors
-    /// [`BookError::NoBook`] where there is none, [`BookError::Settings`] where its settings
-    /// are wrong.
-    pub fn open(named: Option<&Path>) -> Result<Self, BookError> {
-        let root = match named {
-            Some(dir) if has_settings(dir)? => dir.to_path_buf(),
-            Some(dir) => {
-                return Err(BookError::NoBook(format!(
-                    "{}: no book there (it has no {})",
-                    dir.display(),
-                    settings::FILE_NAME
-                )));
-            }
-            None => {
-                let here = std::env::current_dir()
-                    .map_err(BookError::io(".", "find the current folder"))?;
-                find_above(&here)?.ok_or_else(|| {
-                    BookError::NoBook(format!(
-                        "{}: no book here or in a folder above (none has a {})",
-                        here.display(),
-                        settings::FILE_NAME
-                    ))
-                })?
-            }
-        };
-        let folder = Folder::open(&root).map_err(BookError::io(&root, "open"))?;
-        let file = root.join(settings::FILE_NAME);
-        let text = settings_text(&folder, &file)?;
-        let settings = Settings::parse(text.strip_prefix('\u{feff}').unwrap_or(&text), &file)?;
-        Ok(Self {
-            root,
-            folder,
-            settings,
-            log_read: Arc::default(),
-        })
-    }
-
-    /// Folder of the book.
-    pub fn root(&self) -> &Path {
-        &self.root
-    }
-
-    /// The folder, open.
-    pub(crate) fn folder(&self) -> &Folder {
-        &self.folder
-    }
-
-    /// Settings of the book.
-    pub fn settings(&self) -> &Settings {
-        &self.settings
-    }
-
-    /// The settings as they are written.
-    ///
-    /// # Errors
-    /// Where they cannot be read.
-    pub fn settings_text(&self) -> Result<String, BookError> {
-        settings_text(&self.folder, &self.root.join(settings::FILE_NAME))
-    }
-
-    /// Folder of the files in force.
-    pub fn comps_dir(&self) -> PathBuf {
-        self.root.join("comps")
-    }
-
-    /// Folder of what was taken back.
-    pub fn undone_dir(&self) -> PathBuf {
-        self.root.join("undone")
-    }
-
-    /// `.compband/`, made (with a word on what it is) where it is missing.
-    fn private_dir(&self) -> Result<PathBuf, BookError> {
-        let dir = self.root.join(".compband");
-        for (name, text) in [("README.txt", PRIVATE_NOTE), (".gitignore", "*\n")] {
-            let file = dir.join(name);
-            let known = self.folder.metadata(&file);
-            let written = known.and_then(|known| match known {
-                Some(data) if data.len() > 0 => Ok(()),
-                // A run that was killed may have left it empty.
-                _ => self.folder.append(&file, b"", text.as_bytes()),
-            });
-            written.map_err(BookError::io(file, "write"))?;
-        }
-        Ok(dir)
-    }
-
-    /// `.compband/cache/`, made where it is missing.
-    pub(crate) fn cache_dir(&self) -> Result<PathBuf, BookError> {
-        let dir = self.private_dir()?.join("cache");
-        let made = self.folder.make(&dir);
-        made.map_err(BookError::io(&dir, "make the folder"))?;
-        self.folder.sweep(&dir);
-        Ok(dir)
-    }
-
     /// A hash of everything that estimates rest on: the settings and every comps file.
     ///
     /// # Errors
@@ -374,98 +125,6 @@ impl Book {
     /// [`BookError::Io`] where the folder cannot be read.
     pub fn size(&self) -> Result<u64, BookError> {
         Ok(self.files_state(Duration::ZERO)?.bytes)
-    }
-
-    /// Something that an earlier run kept by this name because it took long to work out; none
-    /// where it did not or it cannot be read.
-    pub fn kept(&self, name: &str) -> Option<Vec<u8>> {
-        let path = self.root.join(".compband").join("cache").join(name);
-        self.folder.read(&path, Access::Read).ok().flatten()
-    }
-
-    /// Keeps something for later runs. Where that fails (a book that cannot be written) later
-    /// runs work it out anew.
-    pub fn keep(&self, name: &str, bytes: &[u8]) {
-        let written = self.cache_dir().map(|dir| {
-            let path = dir.join(name);
-            self.folder.replace(&dir, &path, bytes)
-        });
-        drop(written);
-    }
-
-    /// A path as messages show it: within the book, with `/` between folders.
-    pub fn display_name(&self, path: &Path) -> String {
-        let within = path.strip_prefix(&self.root).unwrap_or(path);
-        within
-            .iter()
-            .map(|part| part.to_string_lossy())
-            .collect::<Vec<_>>()
-            .join("/")
-    }
-
-    /// Takes the book for this run alone, waiting up to 30 s for another run (told through
-    /// `notice`).
-    ///
-    /// # Errors
-    /// [`BookError::Locked`] where the other run holds it for longer.
-    pub fn lock(&self, notice: &mut dyn FnMut(&str)) -> Result<BookLock, BookError> {
-        self.lock_within(PATIENCE, notice)
-    }
-
-    fn lock_within(
-        &self,
-        patience: Duration,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<BookLock, BookError> {
-        let path = self.private_dir()?.join("lock");
-        let file = self.folder.file(&path, Access::Append);
-        let file = file.map_err(BookError::io(&path, "lock"))?;
-        let begun = Instant::now();
-        let mut told = false;
-        loop {
-            match file.try_lock() {
-                Ok(()) => {
-                    self.sweep_all();
-                    return Ok(BookLock { _file: file });
-                }
-                Err(TryLockError::Error(error)) => return Err(BookError::io(path, "lock")(error)),
-                Err(TryLockError::WouldBlock) => {}
-            }
-            if begun.elapsed() >= patience {
-                return Err(BookError::Locked(format!(
-                    "{}: another run has been changing this book for {} s; nothing was changed. Run the command again \
-                     once that one has ended",
-                    self.root.display(),
-                    patience.as_secs()
-                )));
-            }
-            if !told {
-                notice("another run is changing this book; waiting for it to end");
-                told = true;
-            }
-            std::thread::sleep(Duration::from_millis(20));
-        }
-    }
-
-    /// Removes what killed runs have left; for the holder of the lock.
-    fn sweep_all(&self) {
-        let private = self.root.join(".compband");
-        // Nobody else has one of these in use.
-        let tmp = private.join("tmp");
-        for name in self.folder.list(&tmp).unwrap_or_default() {
-            // What cannot be removed now is tried again by the next run.
-            let _ = self.folder.remove(&tmp.join(name));
-        }
-        let deals = self.ledger_path();
-        for folder in [
-            &self.root,
-            &private.join("cache"),
-            &self.comps_dir(),
-            &self.undone_dir(),
-            deals.parent().unwrap_or(&self.root),
-        ] {
-            self.folder.sweep(folder);
-        }
     }
 
     /// Every `comp_id` in force with its content hash.
@@ -514,37 +173,6 @@ impl Book {
             .filter(|&at| ids.contains(rows.comp_id(at)))
             .map(|at| (rows.comp_id(at).to_string(), rows.comp(at)))
             .collect())
-    }
-
-    /// A temporary file of the book, for [`Book::commit_import`]; under the lock only, for the next
-    /// holder of it removes what is left.
-    ///
-    /// # Errors
-    /// Where it cannot be made.
-    pub fn temporary(&self) -> Result<Temporary, BookError> {
-        let dir = self.temp_dir()?;
-        let made = self.folder.temporary(&dir);
-        made.map_err(BookError::io(dir, "write"))
-    }
-
-    /// Folder of temporary files.
-    fn temp_dir(&self) -> Result<PathBuf, BookError> {
-        Ok(self.private_dir()?.join("tmp"))
-    }
-
-    /// Replaces a file's content at once: readers see the old or the new, never a part.
-    ///
-    /// # Errors
-    /// Where writing fails (the old file is then in its place) or `path` leads out of the book.
-    pub fn replace_file(&self, path: &Path, bytes: &[u8]) -> Result<(), BookError> {
-        let replaced = self.folder.replace(&self.temp_dir()?, path, bytes);
-        replaced.map_err(BookError::io(path, "write"))
-    }
-
-    /// The bytes of a file of the book; none where there is no such file.
-    pub(crate) fn read(&self, path: &Path) -> Result<Option<Vec<u8>>, BookError> {
-        let read = self.folder.read(path, Access::Read);
-        read.map_err(BookError::io(path, "read"))
     }
 
     /// Makes a finished temporary file (synced; header and canonical rows) the next import and
@@ -1006,16 +634,6 @@ impl Book {
         imports.iter().map(stamp).collect()
     }
 
-    /// A file as it is now; none where there is no such file.
-    pub(crate) fn stamp(&self, path: &Path) -> Result<Option<Stamp>, BookError> {
-        let file = self.folder.file(path, Access::Read);
-        match file.and_then(|file| Stamp::of(self.display_name(path), &file)) {
-            Ok(stamp) => Ok(Some(stamp)),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
-            Err(error) => Err(BookError::io(path, "read")(error)),
-        }
-    }
-
     /// The import files of a folder, newest entry first; told through `notice`: CSV files that are
     /// none. A folder that does not exist has none.
     fn import_files(
@@ -1118,50 +736,10 @@ fn slug(source: &str) -> String {
     }
 }
 
-fn settings_text(folder: &Folder, file: &Path) -> Result<String, BookError> {
-    let read = folder.read(file, Access::ReadLinked);
-    let bytes = read.and_then(|read| read.ok_or(io::ErrorKind::NotFound.into()));
-    String::from_utf8(bytes.map_err(BookError::io(file, "read"))?).map_err(|_| {
-        BookError::Settings(format!(
-            "{}: not UTF-8 text; save it as UTF-8",
-            file.display()
-        ))
-    })
-}
-
-/// Whether a folder has settings, and so is a book.
-fn has_settings(dir: &Path) -> Result<bool, BookError> {
-    match fs::metadata(dir.join(settings::FILE_NAME)) {
-        Ok(data) => Ok(data.is_file()),
-        Err(error)
-            if matches!(
-                error.kind(),
-                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
-            ) =>
-        {
-            Ok(false)
-        }
-        Err(error) => Err(BookError::io(dir, "open")(error)),
-    }
-}
-
-/// The nearest book in or above a folder; where a folder cannot be looked into and none is above it,
-/// that is the error.
-fn find_above(start: &Path) -> Result<Option<PathBuf>, BookError> {
-    let mut failed = None;
-    for dir in start.ancestors() {
-        match has_settings(dir) {
-            Ok(true) => return Ok(Some(dir.to_path_buf())),
-            Ok(false) => {}
-            Err(error) => failed = failed.or(Some(error)),
-        }
-    }
-    failed.map_or(Ok(None), Err)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
 
     #[test]
     fn names_of_import_files() {
@@ -1180,34 +758,6 @@ mod tests {
         ] {
             assert_eq!(entry_of(other), None, "{other}");
         }
-    }
-
-    #[test]
-    fn a_second_lock_waits_and_gives_up() {
-        let dir = tempfile::tempdir().unwrap();
-        let book = Book::init(dir.path()).unwrap();
-        let held = book.lock(&mut |_| {}).unwrap();
-        let mut told = Vec::new();
-        let error = book
-            .lock_within(Duration::from_millis(60), &mut |text| {
-                told.push(text.to_string())
-            })
-            .unwrap_err();
-        assert!(matches!(error, BookError::Locked(_)), "{error}");
-        assert_eq!(told.len(), 1);
-        drop(held);
-        book.lock(&mut |_| {}).unwrap();
-    }
-
-    #[test]
-    fn the_next_writer_clears_what_a_killed_run_left() {
-        let dir = tempfile::tempdir().unwrap();
-        let book = Book::init(dir.path()).unwrap();
-        let _left = book.temporary().unwrap();
-        let tmp = dir.path().join(".compband/tmp");
-        assert_eq!(fs::read_dir(&tmp).unwrap().count(), 1);
-        let _lock = book.lock(&mut |_| {}).unwrap();
-        assert_eq!(fs::read_dir(&tmp).unwrap().count(), 0);
     }
 
     #[test]

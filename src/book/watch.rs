@@ -10,10 +10,12 @@ use std::path::PathBuf;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use toml_edit::{DocumentMut, Table};
 
-use super::store::{Book, BookLock, Stamp};
+use super::open::{Book, BookLock};
+use super::stamp::Stamp;
 use crate::book::BookError;
-use crate::settings::{self, PriceBasis, read_toml};
+use crate::settings::{self, read_toml};
 use crate::trade::HowSold;
+use crate::trade::comp::PriceBasis;
 
 /// Name of the file.
 pub const FILE_NAME: &str = "watch.toml";
@@ -258,7 +260,7 @@ impl Book {
 
 /// What to say of a name that is not watched.
 pub fn no_such_watch<'a>(name: &str, known: impl Iterator<Item = &'a String> + Clone) -> String {
-    let near = crate::trade::problem::nearest(name, known.clone().map(String::as_str))
+    let near = crate::trade::text::nearest(name, known.clone().map(String::as_str))
         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
     format!("no unit is watched by the name {name:?}{near}")
 }

@@ -8,13 +8,14 @@ use clap::Args;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::{money, money_if, quantity};
 use super::deals::read_ledger;
 use super::net::{SaleArgs, tell_unsure};
-use super::unit::{Unit, UnitArgs};
 use super::{CliError, say};
+use crate::app::amounts::{money, money_if, quantity};
+use crate::app::unit::AskedUnit;
 use crate::band::estimate::Estimate;
 use crate::book::store::Book;
+use crate::cli::unit::UnitArgs;
 use crate::deal::asking::{Asks, Buyers, Market, answer, buyers_behind, step};
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::Sale;
@@ -213,7 +214,7 @@ impl MarketArgs {
 /// Values that are wrong, nothing that speaks of the unit, and what `with` fails with.
 pub fn tell<T>(
     book: &Book,
-    unit: &Unit<'_>,
+    unit: &AskedUnit<'_>,
     sale: &SaleArgs,
     waiting: &WaitingArgs,
     with: impl FnOnce(&Told<'_>, Option<&Terms<'_>>) -> Result<T, CliError>,
@@ -225,7 +226,7 @@ pub fn tell<T>(
 
 fn with_scene<T>(
     book: &Book,
-    mut unit: Unit<'_>,
+    mut unit: AskedUnit<'_>,
     sale: &SaleArgs,
     waiting: &WaitingArgs,
     tell: impl FnOnce(&Scene<'_>) -> Result<T, CliError>,

@@ -6,17 +6,18 @@ use clap::Args;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::{money_if, quantity, refused};
 use super::deals::read_ledger;
 use super::net::{SaleArgs, tell_unsure};
-use super::repairs::{chance, minutes, repair};
-use super::unit::{Unit, UnitArgs};
 use super::{CliError, say};
+use crate::app::amounts::{money_if, quantity, refused};
+use crate::app::unit::AskedUnit;
 use crate::band::estimate::Estimate;
 use crate::book::store::Book;
+use crate::cli::unit::UnitArgs;
 use crate::deal::bid::{Aim, Buying, Case, Costs, binding};
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
+use crate::parse::repairs::{chance, minutes, repair};
 use crate::render::bid::{Told, sheet};
 use crate::render::document;
 use crate::render::net::unsure;
@@ -168,7 +169,7 @@ impl DealArgs {
     pub fn tell<T>(
         &self,
         book: &Book,
-        unit: &Unit<'_>,
+        unit: &AskedUnit<'_>,
         with: impl FnOnce(&Told<'_>, Option<&Terms<'_>>) -> Result<T, CliError>,
     ) -> Result<T, CliError> {
         let settings = &unit.settings;
@@ -214,7 +215,7 @@ impl DealArgs {
 /// # Errors
 /// Where nothing speaks of the unit.
 pub fn weigh(
-    unit: &Unit<'_>,
+    unit: &AskedUnit<'_>,
     terms: Option<&Terms<'_>>,
     costs: &Costs,
 ) -> Result<Weighed, CliError> {
@@ -267,8 +268,8 @@ fn no_more_than(ladder: &mut [f64], working: f64) {
 }
 
 /// The estimate of the same unit that does not work.
-fn for_parts(unit: &Unit<'_>) -> Result<Estimate, CliError> {
-    let parts = Unit {
+fn for_parts(unit: &AskedUnit<'_>) -> Result<Estimate, CliError> {
+    let parts = AskedUnit {
         settings: unit.settings.clone(),
         subject: Subject {
             works: false,
@@ -280,7 +281,7 @@ fn for_parts(unit: &Unit<'_>) -> Result<Estimate, CliError> {
         drop: unit.drop,
         aids: unit.aids.clone(),
     };
-    parts.estimate(parts.selection()?)
+    Ok(parts.estimate(parts.selection()?)?)
 }
 
 impl CostArgs {
@@ -358,7 +359,7 @@ impl AimArgs {
 fn percent_if(flag: &str, given: &Option<String>) -> Result<Option<Decimal>, CliError> {
     given
         .as_ref()
-        .map(|text| quantity(flag, text, "%", selling::percent))
+        .map(|text| Ok(quantity(flag, text, "%", selling::percent)?))
         .transpose()
 }
 
@@ -367,7 +368,7 @@ fn read<T>(
     text: &str,
     reader: impl Fn(&str) -> Result<T, String>,
 ) -> Result<T, CliError> {
-    reader(text).map_err(|expected| refused(flag, text, &expected))
+    reader(text).map_err(|expected| refused(flag, text, &expected).into())
 }
 
 fn read_if<T>(

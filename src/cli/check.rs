@@ -1,5 +1,7 @@
 //! `compband check`: how good the estimates would have been on the book's own sales.
 
+use crate::cli::notice;
+use crate::cli::progress;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -9,8 +11,8 @@ use clap::{Args, ValueEnum};
 use super::deals::read_ledger;
 use super::{CliError, count, say, strong};
 use super::{conflicts, undeclared};
+use crate::app::past::{self, Past};
 use crate::backtest::calibration::{Coverage, bar_by_chance};
-use crate::backtest::past::{self, Past};
 use crate::backtest::ratio::Figure;
 use crate::backtest::selfcheck::{self, CHANCES, Figures, Foretold, figures};
 use crate::backtest::verdict::{self, Standing, Verdict};
@@ -84,7 +86,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let checked = past::check(&book, args.model.as_deref())?.found;
+    let checked = past::check(&book, args.model.as_deref(), &mut notice, &progress())?.found;
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|c| Some((c, c.foretold.as_ref()?)))

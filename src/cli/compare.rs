@@ -9,15 +9,15 @@ use polars::prelude::DataFrame;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::{money, money_if};
 use super::bid::{AimArgs, weigh};
 use super::listings::{Listing, listings};
 use super::net::SaleArgs;
 use super::net::tell_unsure;
-use super::siblings::comps_among;
-use super::unit::Unit;
 use super::{CliError, notice, parse_day, say, today};
-use crate::backtest::past;
+use crate::app::amounts::{money, money_if};
+use crate::app::past;
+use crate::app::related::comps_among;
+use crate::app::unit::AskedUnit;
 use crate::band::estimate::Aids;
 use crate::band::own::Own;
 use crate::book::store::Book;
@@ -26,7 +26,7 @@ use crate::render::compare::{Candidate, Told, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
 use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -86,7 +86,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let listings = listings(&args.file, &usual, &settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
     let mut frames = HashMap::new();
-    let own = past::own(&book, as_of)?;
+    let own = past::own(&book, as_of, &mut notice)?;
     let mut candidates = Vec::new();
     for listing in &listings {
         let found = among(
@@ -166,7 +166,7 @@ fn judge(
     as_of: NaiveDate,
     settings: &Settings,
 ) -> Result<Judged, CliError> {
-    let unit = Unit {
+    let unit = AskedUnit {
         settings: settings.clone(),
         subject: listing.subject.clone(),
         as_of,

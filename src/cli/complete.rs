@@ -5,18 +5,18 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::path::PathBuf;
 
-use clap::{Arg, Args, CommandFactory, ValueEnum};
+use clap::{Arg, Args, ValueEnum};
 use clap_complete::CompleteEnv;
 use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 
 use super::shells::SHELLS;
 use super::terminal::steers;
-use super::{Cli, CliError, count, notice, say};
+use super::{CliError, count, notice, say};
 use crate::book::BookError;
 use crate::book::files::write_whole;
 use crate::book::store::Book;
 use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 use crate::trade::names::push_key;
 
 /// The variable by which a shell asks for completions.
@@ -77,15 +77,15 @@ pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
     say(&String::from_utf8_lossy(&script))
 }
 
-/// Writes the manual pages.
+/// Writes the manual pages of a command.
 ///
 /// # Errors
 /// Where the folder or a page cannot be written.
-pub fn man(args: &ManArgs) -> Result<(), CliError> {
+pub fn man(args: &ManArgs, command: clap::Command) -> Result<(), CliError> {
     let folder = &args.folder;
     fs::create_dir_all(folder).map_err(BookError::io(folder, "make the folder"))?;
     let pages = tempfile::tempdir_in(folder).map_err(BookError::io(folder, "write in"))?;
-    clap_mangen::generate_to(Cli::command(), pages.path())?;
+    clap_mangen::generate_to(command, pages.path())?;
     let mut written = 0;
     for page in fs::read_dir(pages.path())? {
         let page = page?;
@@ -202,9 +202,9 @@ fn with_completer(arg: Arg) -> Arg {
 ///
 /// # Errors
 /// What the parser of the shell's question says.
-pub fn answer(args: &[OsString]) -> Result<bool, clap::Error> {
+pub fn answer(args: &[OsString], command: fn() -> clap::Command) -> Result<bool, clap::Error> {
     let here = std::env::current_dir().ok();
-    CompleteEnv::with_factory(|| with_words(Cli::command()))
+    CompleteEnv::with_factory(move || with_words(command()))
         .var(VARIABLE)
         .shells(SHELLS)
         .try_complete(args.to_vec(), here.as_deref())

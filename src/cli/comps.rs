@@ -9,15 +9,16 @@ use clap::Args;
 use polars::prelude::*;
 
 use super::terminal::steers;
-use super::{
-    CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say, unknown_model,
-};
+use crate::app::error::unknown_model;
 use crate::book::Book;
 use crate::book::comps::frame::{FrameRows, short_ids};
 use crate::book::csv::canonical::{OptionalColumn, Writer, check, optional_for};
+use crate::cli::{CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say};
 use crate::render::table::{Grid, Kind, terminal_width};
-use crate::settings::{Settings, of_scale};
-use crate::trade::comp::{COLUMNS, match_key};
+use crate::settings::Settings;
+use crate::settings::of_scale;
+use crate::trade::comp::COLUMNS;
+use crate::trade::names::match_key;
 use crate::trade::{Attributes, Comp, Currency};
 
 const EXAMPLES: &str = "\
@@ -219,7 +220,7 @@ fn known_key(model: &str, book: &Book) -> Result<String, CliError> {
         return Ok(key);
     }
     let names: BTreeSet<&str> = names.iter().map(String::as_str).collect();
-    Err(unknown_model(model, names))
+    Err(unknown_model(model, names).into())
 }
 
 /// A name as the scale spells it.

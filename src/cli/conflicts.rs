@@ -7,9 +7,9 @@ use chrono::NaiveDate;
 use polars::prelude::{BooleanChunked, DataFrame};
 use rust_decimal::prelude::{Decimal, ToPrimitive};
 
-use super::siblings::by_comps;
 use super::{CliError, count};
-use crate::backtest::past::in_parallel;
+use crate::app::parallel::in_parallel;
+use crate::app::related::by_comps;
 use crate::band::conflict::{self, Conflict, Heard};
 use crate::band::siblings::MOST_COMPS;
 use crate::book::store::Book;
@@ -19,7 +19,8 @@ use crate::select::Subject;
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
 use crate::settings::rule::{Section, sections, text};
-use crate::settings::{FILE_NAME, RangeUnit, Settings};
+use crate::settings::{FILE_NAME, Settings};
+use crate::trade::range::RangeUnit;
 
 /// Models that are heard at most, those with most sales: each takes a fit.
 const MOST_MODELS: u32 = 200;

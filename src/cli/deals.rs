@@ -6,28 +6,33 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
-use super::amounts::{money, money_if, quantity};
-use super::log::{record_sale, tell_recorded};
+use super::log::tell_recorded;
 use super::net::{SaleArgs, tell_unsure};
-use super::siblings::comps_among;
-use super::unit::{self, FactArgs};
+use super::unit::FactArgs;
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
-use crate::backtest::past;
+use crate::app::AppError;
+use crate::app::amounts::{money, money_if, quantity};
+use crate::app::past;
+use crate::app::record::record_sale;
+use crate::app::related::comps_among;
+use crate::app::unit::AskedUnit;
 use crate::band::estimate::Aids;
-use crate::book::csv::canonical::Wrong;
-use crate::book::ledger::{Account, Entry, Foreseen, PUT_BACK, Unit};
+use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError, BookLock};
-use crate::deal::ledger::{Deal, Ledger, Purchase, Refusal, Sale, State, name};
+use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, State, name};
 use crate::deal::outlet::Item;
 use crate::render::ledger::{foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::select::Subject;
 use crate::settings::Settings;
+use crate::trade::cells::Wrong;
 use crate::trade::checks;
-use crate::trade::comp::match_key;
+use crate::trade::entry::{Account, Entry, Foreseen};
 use crate::trade::names::composed;
-use crate::trade::problem::{nearest_few, quoted, shorten};
+use crate::trade::names::match_key;
+use crate::trade::text::{nearest_few, quoted, shorten};
+use crate::trade::unit::Unit;
 use crate::trade::{Comp, HowSold, Problem};
 
 /// Deals named in an error.
@@ -225,15 +230,6 @@ pub fn fit_to_keep(unit: &Subject) -> Result<(), CliError> {
     said.iter().try_for_each(|(flag, text)| {
         checks::text("variant", text).map_err(|wrong| not_kept(flag, wrong))
     })
-}
-
-impl From<Refusal> for CliError {
-    fn from(refusal: Refusal) -> Self {
-        Self::Refused {
-            message: refusal.message,
-            next: refusal.next,
-        }
-    }
 }
 
 /// The ledger of a book.
@@ -455,7 +451,7 @@ pub fn foresee(
     let subject = subject(unit);
     let settings = book.settings();
     let (comps, pool) = comps_among(book, &subject.model, as_of, settings, &mut |_| {})?;
-    let unit = unit::Unit {
+    let unit = AskedUnit {
         comps,
         settings: settings.clone(),
         subject,
@@ -463,7 +459,7 @@ pub fn foresee(
         keep: &[],
         drop: &[],
         aids: Aids {
-            own: past::own(book, as_of)?,
+            own: past::own(book, as_of, &mut notice)?,
             pool,
         },
     };
@@ -475,8 +471,8 @@ pub fn foresee(
             chance: made.chance,
             basis: made.basis,
         })),
-        Err(CliError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
-        Err(other) => Err(other),
+        Err(AppError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
+        Err(other) => Err(other.into()),
     }
 }
 
@@ -504,7 +500,7 @@ pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
             .ok_or_else(|| "minutes from 0 to 100000".to_string())
     };
     given.map_or(Ok(Decimal::ZERO), |text| {
-        quantity("--minutes", text, "min", check)
+        Ok(quantity("--minutes", text, "min", check)?)
     })
 }
 
@@ -639,7 +635,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     // and enters the sale, while a deal once sold cannot be sold again.
     let recorded = args
         .log_comp
-        .then(|| record_sale(&writing.book, &writing.lock, comp.clone()));
+        .then(|| record_sale(&writing.book, &writing.lock, comp.clone(), &mut notice));
     let recorded = recorded.transpose()?;
     if let Err(error) = writing.enter(entry) {
         if recorded.is_some() {

@@ -8,7 +8,7 @@ use serde::Deserialize;
 use super::{CliError, say, strong};
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
-use crate::trade::problem::nearest_few;
+use crate::trade::text::nearest_few;
 
 /// The words, as they stand in the data folder.
 const TERMS: &str = include_str!("../../data/terms.toml");

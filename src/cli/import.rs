@@ -10,8 +10,8 @@ use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::log::new_model;
 use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
+use crate::app::record::new_model;
 use crate::book::csv::formula::neutral;
 use crate::book::files::copy_new;
 use crate::book::rates::{Conversion, KeptRates};
@@ -27,7 +27,7 @@ use crate::sheets::import::{
 use crate::sheets::{Input, ReadOptions};
 use crate::trade::Problem;
 use crate::trade::near::KnownModels;
-use crate::trade::problem::{nearest, shorten};
+use crate::trade::text::{nearest, shorten};
 
 const EXAMPLES: &str = "\
 Examples:

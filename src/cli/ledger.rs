@@ -8,23 +8,24 @@ use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::{money, money_if};
 use super::deals::{
     EntryArgs, Wanted, Writing, find_deal, fit_to_keep, foresee, one_line, read_ledger, subject,
     unit_of,
 };
 use super::unit::FactArgs;
 use super::{CliError, count, notice, parse_day, say, today};
+use crate::app::amounts::{money, money_if};
 use crate::book::files::write_whole;
-use crate::book::ledger::Entry;
 use crate::book::{Book, BookError};
 use crate::deal::ledger::{Ledger, Refund, State, name};
 use crate::render::chart::{self, BankrollChart, BankrollPoint};
+use crate::render::document;
 use crate::render::journal::journal;
 use crate::render::ledger::{Told, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
-use crate::render::{document, ledger as view, sheet};
+use crate::render::{ledger as view, sheet};
+use crate::trade::entry::Entry;
 
 const EXAMPLES: &str = "\
 Examples:

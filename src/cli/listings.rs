@@ -6,17 +6,17 @@ use std::path::Path;
 use rust_decimal::Decimal;
 
 use super::CliError;
-use super::amounts::checked;
-use super::attributes::attribute_value;
 use super::net::SaleArgs;
-use super::repairs::{chance, minutes, repairs};
-use super::unit::kit_fault;
+use crate::app::unit::kit_fault;
 use crate::book::BookError;
 use crate::book::csv::canonical;
 use crate::book::csv::formula::original;
 use crate::deal::bid::{Buying, Costs};
 use crate::deal::outlet::{Terms, TermsError};
+use crate::parse::attribute::attribute_value;
 use crate::parse::money::parse_amount;
+use crate::parse::quantity::checked;
+use crate::parse::repairs::{chance, minutes, repairs};
 use crate::select::Subject;
 use crate::settings::Settings;
 use crate::settings::selling::{self, Outlet};
@@ -24,7 +24,7 @@ use crate::sheets::records::{Cells, Records};
 use crate::sheets::text;
 use crate::trade::attributes::of_column;
 use crate::trade::names::composed;
-use crate::trade::problem::{nearest, shorten};
+use crate::trade::text::{nearest, shorten};
 use crate::trade::{Attributes, HowSold, Items, Problem};
 
 /// Columns of a table of listings, besides those of numeric attributes (`attr.storage`).

@@ -1,15 +1,15 @@
 //! The command line.
 
-pub mod amounts;
 pub mod ask;
-pub mod attributes;
 pub mod bid;
 pub mod check;
 pub mod compare;
 mod complete;
 pub mod comps;
 mod conflicts;
+mod day;
 pub mod deals;
+mod error;
 pub mod estimate;
 pub mod explain;
 pub mod history;
@@ -20,36 +20,32 @@ pub mod listings;
 pub mod log;
 pub mod models;
 pub mod net;
+mod output;
 mod prompt;
 pub mod refresh;
-pub mod repairs;
 pub mod report;
 mod shells;
-pub(crate) mod siblings;
 pub mod terminal;
 mod undeclared;
 pub mod undo;
 pub mod unit;
 pub mod watch;
 
+pub use day::{parse_day, today};
+pub use error::CliError;
+pub use output::{
+    SHORTEST_ID, aside, changes, count, draw, empty_book, fitted, mutter, not_declared, notice,
+    progress, report_error, say, strong,
+};
+
 use std::ffi::OsString;
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{SystemTime, UNIX_EPOCH};
 
-use anstyle::{AnsiColor, Style};
-use chrono::NaiveDate;
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
-use crate::book::BookError;
-use crate::book::csv::canonical;
-use crate::parse::dates::{WrittenDate, read_date, said_on};
-use crate::render::chart::{self, Chart};
-use crate::render::sheet::wrap;
-use crate::render::table::terminal_width;
-use crate::trade::Comp;
-use crate::trade::problem::{nearest_few, shorten};
 use terminal::harmless;
 
 const EXIT_CODES: &str = "\
@@ -61,9 +57,6 @@ Exit codes:
   4  the settings are wrong
   5  no such book, model or evidence
   6  the book is held by another run";
-
-/// Fewest characters of an identifier shown.
-const SHORTEST_ID: usize = 6;
 
 /// What will a used item sell for? A price band from the sold comparables you recorded yourself.
 #[derive(Debug, Parser)]
@@ -138,100 +131,8 @@ impl Command {
             Self::History(args) => history::run(args, book),
             Self::Explain(args) => explain::run(args),
             Self::Completions(args) => complete::completions(args),
-            Self::Man(args) => complete::man(args),
+            Self::Man(args) => complete::man(args, Cli::command()),
         }
-    }
-}
-
-/// Why a command ended without doing what was asked.
-#[derive(Debug, thiserror::Error)]
-pub enum CliError {
-    /// The book could not do it.
-    #[error(transparent)]
-    Book(#[from] BookError),
-    /// The command line asks for something that makes no sense.
-    #[error("{0}")]
-    Usage(String),
-    /// Input was refused; `next` is what to do about it.
-    #[error("{message}")]
-    Refused {
-        /// What was refused and why.
-        message: String,
-        /// What to do, or empty.
-        next: String,
-    },
-    /// What was asked for is not there; `next` is what to do about it.
-    #[error("{message}")]
-    Absent {
-        /// What is not there.
-        message: String,
-        /// What to do, or empty.
-        next: String,
-    },
-    /// Writing to the terminal (or the pipe) failed.
-    #[error("cannot write the output: {0}")]
-    Output(#[from] io::Error),
-    /// An answer could not be read from the terminal.
-    #[error("cannot read the answer: {0}")]
-    Answer(io::Error),
-    /// The computer's clock cannot be right.
-    #[error("the clock of this computer shows a day before 1970: set it")]
-    Clock,
-    /// The table library failed: not of the user's making.
-    #[error("cannot work out the table: {0}")]
-    Table(#[from] polars::prelude::PolarsError),
-}
-
-impl CliError {
-    /// Exit code of the process.
-    fn code(&self) -> u8 {
-        match self {
-            Self::Book(BookError::Io { .. })
-            | Self::Output(_)
-            | Self::Answer(_)
-            | Self::Clock
-            | Self::Table(_) => 1,
-            Self::Usage(_) => 2,
-            Self::Book(BookError::Rows(_) | BookError::Refused(_)) | Self::Refused { .. } => 3,
-            Self::Book(BookError::Settings(_)) => 4,
-            Self::Book(BookError::NoBook(_)) | Self::Absent { .. } => 5,
-            Self::Book(BookError::Locked(_)) => 6,
-        }
-    }
-
-    /// Lines that belong below the message.
-    fn details(&self) -> Vec<String> {
-        match self {
-            Self::Book(BookError::Rows(problems)) => {
-                problems.iter().map(ToString::to_string).collect()
-            }
-            _ => Vec::new(),
-        }
-    }
-
-    /// What to do next, where that can be said.
-    fn next(&self) -> &str {
-        match self {
-            Self::Refused { next, .. } | Self::Absent { next, .. } => next,
-            Self::Book(BookError::Io {
-                doing: "read",
-                source,
-                ..
-            }) if source.kind() == io::ErrorKind::NotFound => {
-                "look at the spelling of the path; it counts from the current folder"
-            }
-            Self::Book(BookError::NoBook(_)) => {
-                "make a book with `compband init`, or name one with --book DIR or COMPBAND_BOOK"
-            }
-            Self::Usage(_) => {
-                "`compband --help` shows the commands, `compband COMMAND --help` how to use one"
-            }
-            _ => "",
-        }
-    }
-
-    fn is_closed_pipe(&self) -> bool {
-        matches!(self, Self::Output(error) if error.kind() == io::ErrorKind::BrokenPipe)
     }
 }
 
@@ -239,10 +140,10 @@ impl CliError {
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let args: Vec<OsString> = args.into_iter().collect();
     if let Err(error) = fit_to_run() {
-        report(&error);
+        report_error(&error);
         return ExitCode::from(error.code());
     }
-    match complete::answer(&args) {
+    match complete::answer(&args, Cli::command) {
         Ok(false) => {}
         Ok(true) => return ExitCode::SUCCESS,
         Err(error) => {
@@ -272,11 +173,14 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) if error.is_closed_pipe() => ExitCode::SUCCESS,
         Err(error) => {
-            report(&error);
+            report_error(&error);
             ExitCode::from(error.code())
         }
     }
 }
+
+/// The variable by which the table library is told how many threads it has.
+const THREADS: &str = "POLARS_MAX_THREADS";
 
 /// Refuses surroundings in which a library would panic: a clock before 1970, and no threads.
 fn fit_to_run() -> Result<(), CliError> {
@@ -322,177 +226,4 @@ fn welcome() -> String {
         text.push('\n');
     }
     text
-}
-
-/// The variable by which the table library is told how many threads it has.
-const THREADS: &str = "POLARS_MAX_THREADS";
-
-const ERROR: Style = AnsiColor::Red.on_default().bold();
-const NOTE: Style = AnsiColor::Yellow.on_default();
-const STRONG: Style = Style::new().bold();
-
-fn report(error: &CliError) {
-    let mut text = marked(ERROR, "error:", &error.to_string());
-    for line in error.details() {
-        text.push_str(&aside(&line, "  "));
-    }
-    if !error.next().is_empty() {
-        text.push_str(&marked(STRONG, "next:", error.next()));
-    }
-    // Where even this cannot be written, the exit code has to do.
-    mutter(&text);
-}
-
-/// Writes text to standard error, whether that can be written or not.
-pub fn mutter(text: &str) {
-    let _ = anstream::stderr()
-        .lock()
-        .write_all(harmless(text).as_bytes());
-}
-
-/// A line for standard error behind a word that stands out.
-fn marked(style: Style, word: &str, text: &str) -> String {
-    let line = aside(&format!("{word} {text}"), "");
-    format!("{style}{word}{style:#}{}", &line[word.len()..])
-}
-
-/// A line for standard error, broken at the width of its terminal if it goes to one.
-pub fn aside(line: &str, indent: &str) -> String {
-    let terminal = terminal_size::terminal_size_of(io::stderr());
-    let line = terminal.map_or_else(
-        || format!("{indent}{line}"),
-        |(width, _)| wrap(line, usize::from(width.0), indent),
-    );
-    format!("{line}\n")
-}
-
-/// Tells something the user should know, apart from the output.
-pub fn notice(text: &str) {
-    // Output matters more than a notice that cannot be written.
-    mutter(&marked(NOTE, "note:", text));
-}
-
-/// Draws a chart into each of the files, and says so.
-///
-/// # Errors
-/// Where it cannot be drawn or written.
-pub fn draw(chart: &impl Chart, files: &[PathBuf]) -> Result<(), CliError> {
-    for path in files {
-        chart::draw(chart, path)?;
-        notice(&format!("chart written to {}", path.display()));
-    }
-    Ok(())
-}
-
-/// Writes text to standard output, without colour where that is no terminal; nothing that a book
-/// or a command line holds steers the terminal.
-///
-/// # Errors
-/// Where it cannot be written, a closed pipe among others.
-pub fn say(text: &str) -> Result<(), CliError> {
-    let mut output = anstream::stdout().lock();
-    output.write_all(harmless(text).as_bytes())?;
-    Ok(output.flush()?)
-}
-
-/// Text made bold where colour is on.
-pub fn strong(text: &str) -> String {
-    format!("{STRONG}{text}{STRONG:#}")
-}
-
-/// `1 comp`, `2 comps`.
-pub fn count(number: usize, one: &str) -> String {
-    format!("{number} {one}{}", if number == 1 { "" } else { "s" })
-}
-
-/// Today, by the local clock.
-pub fn today() -> NaiveDate {
-    chrono::Local::now().date_naive()
-}
-
-/// Reads a day of the command line: `YYYY-MM-DD`, or as it is said today ([`said_on`]).
-///
-/// # Errors
-/// A text that says what was expected.
-pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
-    let text = text.trim();
-    said_on(today(), text)
-        .or_else(|| plain_day(text))
-        .map_or_else(|| canonical::day(text), Ok)
-        .map_err(|wrong| {
-            format!(
-                "expected {}, today, yesterday, a weekday, or 3 days ago",
-                wrong.expected
-            )
-        })
-}
-
-/// A day whose order of year, month and day is plain, such as `2026-3-1`.
-fn plain_day(text: &str) -> Option<NaiveDate> {
-    match read_date(text) {
-        Ok(WrittenDate::Plain(day)) => Some(day),
-        _ => None,
-    }
-}
-
-/// A sentence broken at the width of the terminal, if output goes to one, every line after
-/// `indent`.
-pub fn fitted(sentence: &str, indent: &str) -> String {
-    terminal_width().map_or_else(
-        || format!("{indent}{sentence}"),
-        |width| wrap(sentence, usize::from(width), indent),
-    )
-}
-
-/// What differs between two records of a sale, one change each: `price 12.00 → 13.50`.
-pub fn changes(old: &Comp, new: &Comp) -> Vec<String> {
-    let shown = |cell: &str| {
-        if cell.is_empty() {
-            "(blank)".to_string()
-        } else {
-            shorten(cell, 60)
-        }
-    };
-    old.changes(new)
-        .iter()
-        .map(|(column, old, new)| format!("{column} {} → {}", shown(old), shown(new)))
-        .collect()
-}
-
-/// What to do about a book without comps.
-const FILL_THE_BOOK: &str = "record sales with `compband import` or `compband log`";
-
-/// What the listings say of a book without comps.
-pub fn empty_book() -> String {
-    fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}."), "") + "\n"
-}
-
-/// What to say of an attribute that is kept for a model without a declaration of it.
-pub fn not_declared(attribute: &str, model: &str) -> String {
-    format!(
-        "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
-    )
-}
-
-/// The refusal of a model that the book does not have, with the nearest of the known names. No
-/// known name at all means that the book is empty, or that none is near.
-pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> CliError {
-    let near: Vec<String> = nearest_few(asked, known, 5)
-        .into_iter()
-        .map(str::to_string)
-        .collect();
-    no_such_model(asked, &near)
-}
-
-/// The refusal of a model that the book does not have.
-pub fn no_such_model(asked: &str, near: &[String]) -> CliError {
-    let next = if near.is_empty() {
-        format!("`compband models` lists the models of this book; {FILL_THE_BOOK}")
-    } else {
-        format!("the nearest names in this book: {}", near.join(", "))
-    };
-    CliError::Absent {
-        message: format!("no comps of {asked:?} in this book"),
-        next,
-    }
 }

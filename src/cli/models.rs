@@ -7,13 +7,15 @@ use chrono::NaiveDate;
 use clap::Args;
 use polars::prelude::*;
 
-use super::{CliError, count, empty_book, fitted, notice, say, unknown_model};
+use crate::app::error::unknown_model;
 use crate::book::Book;
+use crate::cli::{CliError, count, empty_book, fitted, notice, say};
 use crate::render::table::{Grid, Kind, terminal_width};
-use crate::settings::PriceBasis;
 use crate::settings::Settings;
 use crate::trade::Currency;
-use crate::trade::comp::{MINOR_SCALE, from_minor_units, match_key};
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::{MINOR_SCALE, from_minor_units};
+use crate::trade::names::match_key;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -139,7 +141,7 @@ fn overview(book: &Book, asked: &[String]) -> Result<Overview, CliError> {
     for model in asked {
         let key = match_key(model);
         if !known.contains_key(&key) {
-            return Err(unknown_model(model, known.into_values()));
+            return Err(unknown_model(model, known.into_values()).into());
         }
         if taken.insert(key) {
             all.add(book.frame_of_model(model, &mut notice)?, settings)?;

@@ -5,18 +5,18 @@ use std::path::Path;
 use clap::{ArgGroup, Args};
 use rust_decimal::Decimal;
 
-use super::amounts::{money, money_if, quantity};
 use super::{CliError, notice, say};
+use crate::app::amounts::{money, money_if, quantity};
 use crate::book::store::Book;
-use crate::deal::outlet::{Needed, Terms, TermsError};
+use crate::deal::outlet::{Needed, Terms};
 use crate::render::document;
 use crate::render::net::{Statement, statement, unsure};
 use crate::render::table::terminal_width;
 use crate::settings::Settings;
 use crate::settings::selling::{self, Outlet};
 use crate::trade::Currency;
-use crate::trade::comp::MOST_MONEY;
-use crate::trade::problem::nearest;
+use crate::trade::money::MOST_MONEY;
+use crate::trade::text::nearest;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -175,20 +175,5 @@ fn no_outlet(name: &str, known: &[&str]) -> CliError {
     CliError::Absent {
         message: format!("no outlet {name:?}"),
         next: format!("{near}{listed}"),
-    }
-}
-
-impl From<TermsError> for CliError {
-    fn from(error: TermsError) -> Self {
-        let next = match error {
-            TermsError::TooHeavy(_) => {
-                "add a band to [shipping] in compband.toml, or say another weight"
-            }
-            TermsError::NotSent(_) => "leave --shipping out, or say another outlet",
-        };
-        Self::Refused {
-            message: error.to_string(),
-            next: next.into(),
-        }
     }
 }

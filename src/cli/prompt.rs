@@ -8,8 +8,8 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use super::terminal::harmless;
 use super::{CliError, aside};
-use crate::trade::comp::match_key;
 use crate::trade::items::split_count;
+use crate::trade::names::match_key;
 
 /// Most words that are listed.
 const LISTED: usize = 12;

@@ -1,5 +1,6 @@
 //! `compband refresh`: every watched unit estimated again, and why its price moved.
 
+use crate::cli::report_error;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
@@ -9,27 +10,29 @@ use clap::Args;
 use polars::prelude::{DataFrame, PolarsResult};
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::siblings::Siblings;
-use super::unit::{Unit, UnitArgs};
-use super::{CliError, notice, parse_day, report, say, today};
-use crate::backtest::past::{self, in_parallel};
-use crate::backtest::timeline::estimate_settings_hash;
+use super::{CliError, notice, parse_day, say, today};
+use crate::app::parallel::in_parallel;
+use crate::app::past;
+use crate::app::related::Siblings;
+use crate::app::timeline::estimate_settings_hash;
+use crate::app::unit::AskedUnit;
 use crate::band::change::{At, Inputs, steps};
 use crate::band::estimate::{Aids, CompLine, Estimate};
 use crate::band::own::Own;
 use crate::band::siblings::{MOST_MODELS, speak};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::book::history::{Record, comps_of, frame_of};
-use crate::book::ledger::Foreseen;
 use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::book::{Book, BookError, BookLock};
+use crate::cli::unit::UnitArgs;
 use crate::render::change::{self, Moved, State, Told};
 use crate::render::table::terminal_width;
 use crate::render::{document, sheet};
 use crate::select::Dropped;
 use crate::trade::Comp;
-use crate::trade::comp::match_key;
+use crate::trade::entry::Foreseen;
 use crate::trade::hash::hash_of_value;
+use crate::trade::names::match_key;
 
 /// How often the folder of the book is looked at.
 const LOOKED_AT: Duration = Duration::from_secs(1);
@@ -97,7 +100,7 @@ pub fn ended(failed: Vec<Failed>) -> Result<(), CliError> {
         .into_iter()
         .map(|(name, error)| of_unit(&name, error));
     let first = failed.next();
-    failed.for_each(|error| report(&error));
+    failed.for_each(|error| report_error(&error));
     first.map_or(Ok(()), Err)
 }
 
@@ -130,11 +133,11 @@ fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
                     say(&change::sheet(&told, terminal_width()))?;
                 }
                 for (name, error) in failed {
-                    report(&of_unit(&name, error));
+                    report_error(&of_unit(&name, error));
                 }
             }
             // A file that is being changed may be right again at the next look.
-            Err(error) if !first => report(&error),
+            Err(error) if !first => report_error(&error),
             Err(error) => return Err(error),
         }
         if std::mem::take(&mut first) {
@@ -157,7 +160,7 @@ fn reopened(named: Option<&Path>) -> Book {
                 let error = CliError::Book(error);
                 if told != error.to_string() {
                     told = error.to_string();
-                    report(&error);
+                    report_error(&error);
                 }
                 std::thread::sleep(LOOKED_AT);
             }
@@ -174,7 +177,7 @@ fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), 
     let run = Run {
         book,
         as_of,
-        own: past::own(book, as_of)?,
+        own: past::own(book, as_of, &mut notice)?,
         settings: estimate_settings_hash(book.settings()),
     };
     let places: Vec<usize> = (0..watches.len()).collect();
@@ -344,7 +347,7 @@ impl Run<'_> {
 /// Why the estimate of a unit is not the last one; each comes with the comps of its model. Where
 /// those of the last are not known, all is one step.
 fn moved(
-    unit: &Unit<'_>,
+    unit: &AskedUnit<'_>,
     (last, kept): (Record, Option<Vec<Comp>>),
     (record, made, comps): (&Record, &Estimate, &[Comp]),
 ) -> Moved {
@@ -366,7 +369,7 @@ fn moved(
     let known = kept.is_some();
     let old = kept.unwrap_or_else(|| comps.to_vec());
     let mut estimate = |as_of: NaiveDate, comps: &[Comp]| {
-        let other = Unit {
+        let other = AskedUnit {
             as_of,
             comps: frame_of(comps).ok().filter(|_| known)?,
             ..unit.clone()

@@ -1,5 +1,6 @@
 //! `compband report`: estimates as a page to keep or to send, and for a spreadsheet.
 
+use crate::cli::progress;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
@@ -12,9 +13,9 @@ use super::check::{how_foretold, undated_of, verdicts};
 use super::estimate::band_chart;
 use super::net::tell_unsure;
 use super::refresh::{Failed, chosen, ended};
-use super::unit::{Unit, UnitArgs};
 use super::{CliError, SHORTEST_ID, notice};
-use crate::backtest::past::{self, Past};
+use crate::app::past::{self, Past};
+use crate::app::unit::AskedUnit;
 use crate::backtest::selfcheck::{Foretold, figures};
 use crate::band::estimate::Estimate;
 use crate::band::own::Own;
@@ -23,6 +24,7 @@ use crate::book::comps::frame::short_ids;
 use crate::book::files::write_whole;
 use crate::book::store::Book;
 use crate::book::watch::Watched;
+use crate::cli::unit::UnitArgs;
 use crate::deal::outlet::Terms;
 use crate::render::chart::to_svg;
 use crate::render::html::Place;
@@ -113,7 +115,7 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
         args,
         book: &book,
         as_of: args.unit.day(),
-        own: past::own(&book, args.unit.day())?,
+        own: past::own(&book, args.unit.day(), &mut notice)?,
         several: asked.len() > 1,
     };
     let (mut made, mut failed): (Vec<Made<'_>>, Vec<Failed>) = (Vec::new(), Vec::new());
@@ -204,7 +206,7 @@ struct Made<'a> {
     place: Place,
     name: Option<&'a str>,
     flags: String,
-    unit: Unit<'a>,
+    unit: AskedUnit<'a>,
     estimate: Estimate,
     chart: String,
     check: Option<Check>,
@@ -415,7 +417,7 @@ fn past_estimates(book: &Book, made: &Estimate) -> Result<Option<Check>, CliErro
     if made.evidence.seen == 0 {
         return Ok(None);
     }
-    let checked = past::check(book, Some(&made.subject.model))?.found;
+    let checked = past::check(book, Some(&made.subject.model), &mut notice, &progress())?.found;
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|past| Some((past, past.foretold.as_ref()?)))

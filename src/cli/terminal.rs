@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use crate::trade::checks::is_unseen;
+use crate::trade::names::is_unseen;
 
 /// Numbers of the styles that this program and its help use: bold, dim, italic, underlined, the
 /// colours, and what ends them. Not among them: text that blinks or cannot be seen.

@@ -7,7 +7,7 @@ use std::fmt::Write;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::{count, fitted};
-use crate::backtest::past::Past;
+use crate::app::past::Past;
 use crate::band::undeclared::{Explained, Point, explained};
 use crate::render::document::check as document;
 use crate::render::sheet::wrap;

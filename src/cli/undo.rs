@@ -8,7 +8,7 @@ use super::{CliError, count, fitted, notice, say};
 use crate::book::Book;
 use crate::book::store::Undone;
 use crate::trade::Comp;
-use crate::trade::comp::money_text;
+use crate::trade::money::money_text;
 
 /// Models shown of those that an undo takes back.
 const SHOWN_MODELS: usize = 30;

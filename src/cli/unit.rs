@@ -1,31 +1,29 @@
 //! The unit that a command is about: the flags that describe it, and its estimate.
 
+use crate::app::unit::AskedUnit;
+use crate::app::unit::kit_fault;
 use chrono::NaiveDate;
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use polars::prelude::DataFrame;
 
-use super::attributes::read_attributes;
-use super::siblings::comps_among;
 use super::{CliError, not_declared, notice, parse_day, today};
-use crate::backtest::past;
-use crate::band::estimate::{Aids, Estimate, EstimateError, estimate_with};
+use crate::app::attributes::read_attributes;
+use crate::app::past;
+use crate::app::related::comps_among;
+use crate::band::estimate::Aids;
 use crate::band::own::Own;
 use crate::book::BookError;
-use crate::book::ledger::basis_word;
 use crate::book::store::Book;
 use crate::book::watch::Watched;
-use crate::select::pieces::Wording;
-use crate::select::plan::{Query, SelectError, select};
-use crate::select::widen::{Limits, widen};
-use crate::select::{Selection, Subject};
-use crate::settings::{PriceBasis, Settings, of_scale};
+use crate::select::Subject;
+use crate::settings::Settings;
+use crate::settings::of_scale;
+use crate::trade::comp::PriceBasis;
+use crate::trade::comp::basis_word;
 use crate::trade::names;
-use crate::trade::problem::nearest;
+use crate::trade::text::nearest;
 use crate::trade::{Attributes, HowSold, Items};
-
-/// Candidates brought out of the book for each comp that a fit may take.
-const CANDIDATES_PER_COMP: usize = 3;
 
 /// The unit as it will be sold.
 #[derive(Debug, Clone, Args)]
@@ -110,97 +108,16 @@ impl ValueEnum for PriceBasis {
     }
 }
 
-/// A unit with the comps of its model, ready to be estimated.
-#[derive(Debug, Clone)]
-pub struct Unit<'a> {
-    /// The book's settings with what was said otherwise.
-    pub settings: Settings,
-    /// What it is.
-    pub subject: Subject,
-    /// Day of the estimate.
-    pub as_of: NaiveDate,
-    /// Comps of its model.
-    pub comps: DataFrame,
-    /// Comps to be used whatever the tests say, by beginnings of their ids.
-    pub keep: &'a [String],
-    /// Comps to be left out, likewise.
-    pub drop: &'a [String],
-    /// What is known besides its comps.
-    pub aids: Aids,
-}
-
-impl Unit<'_> {
-    /// The question put to the book.
-    pub fn query(&self) -> Query<'_> {
-        Query {
-            subject: &self.subject,
-            wording: Wording::of(&self.subject.model, &self.settings),
-            as_of: self.as_of,
-            window_days: self.settings.estimate.window_days,
-            basis: self.settings.price_basis,
-            most: if self.keep.is_empty() && self.drop.is_empty() {
-                self.settings.estimate.most_comps * CANDIDATES_PER_COMP
-            } else {
-                usize::MAX
-            },
-        }
-    }
-
-    /// The comps that may speak for it; none where the model has no comps but a price in its kit.
-    ///
-    /// # Errors
-    /// Where the book has no such model.
-    pub fn selection(&self) -> Result<Selection, CliError> {
-        match select(&self.comps, &self.query()) {
-            Err(SelectError::NoModel { .. })
-                if self
-                    .settings
-                    .kit(&self.subject.model)
-                    .is_some_and(|kit| kit.price.is_some()) =>
-            {
-                Ok(Selection::empty(&self.subject.model))
-            }
-            other => Ok(other?),
-        }
-    }
-
-    /// Its estimate from a selection.
-    ///
-    /// # Errors
-    /// Where a comp to be kept or left out is not there, or nothing speaks of the unit.
-    pub fn estimate(&self, mut selection: Selection) -> Result<Estimate, CliError> {
-        let (subject, settings) = (&self.subject, &self.settings);
-        let limits = Limits {
-            enough: settings.estimate.enough,
-            most: settings.estimate.most_comps,
-            keep: self.keep,
-            drop: self.drop,
-        };
-        widen(&mut selection, subject, &limits).map_err(|error| CliError::Refused {
-            message: error.to_string(),
-            next: format!("`compband comps --model {:?}` shows the ids", subject.model),
-        })?;
-        Ok(estimate_with(
-            &self.aids,
-            selection,
-            subject,
-            settings,
-            self.as_of,
-            settings.estimate.band,
-        )?)
-    }
-}
-
 impl UnitArgs {
     /// Reads what was said of the unit and brings out the comps of its model.
     ///
     /// # Errors
     /// Values that are not of the book's scales, and a book that cannot be read.
-    pub fn read(&self, book: &Book) -> Result<Unit<'_>, CliError> {
+    pub fn read(&self, book: &Book) -> Result<AskedUnit<'_>, CliError> {
         let as_of = self.day();
         // What is wrong with the words is told before the book's past is gone through.
         let asked = self.asked(book)?;
-        let own = past::own(book, as_of)?;
+        let own = past::own(book, as_of, &mut notice)?;
         self.read_among(book, asked, as_of, own, &mut notice)
     }
 
@@ -220,7 +137,7 @@ impl UnitArgs {
         as_of: NaiveDate,
         own: Option<Own>,
         notice: &mut dyn FnMut(&str),
-    ) -> Result<Unit<'_>, CliError> {
+    ) -> Result<AskedUnit<'_>, CliError> {
         let (comps, pool) = comps_among(book, &subject.model, as_of, &settings, notice)?;
         Ok(self.unit((settings, subject), as_of, comps, Aids { own, pool }))
     }
@@ -242,8 +159,8 @@ impl UnitArgs {
         as_of: NaiveDate,
         comps: DataFrame,
         aids: Aids,
-    ) -> Unit<'_> {
-        Unit {
+    ) -> AskedUnit<'_> {
+        AskedUnit {
             settings,
             subject,
             as_of,
@@ -430,35 +347,6 @@ impl FactArgs {
             }
         }
         Ok(attributes)
-    }
-}
-
-/// What is wrong with what is said to be missing, if anything: no more of a piece can be than the
-/// kit of the model has.
-pub fn kit_fault(model: &str, missing: &Items, settings: &Settings) -> Option<String> {
-    let kit = settings.kit(model)?;
-    missing.iter().find_map(|(piece, count)| {
-        let shipped = kit.ships_with.count(piece);
-        (shipped > 0 && count > shipped)
-            .then(|| format!("{piece} x{count}: the kit of {model:?} has {shipped}"))
-    })
-}
-
-impl From<SelectError> for CliError {
-    fn from(error: SelectError) -> Self {
-        match error {
-            SelectError::NoModel { asked, near } => super::no_such_model(&asked, &near),
-            SelectError::Query(error) => Self::Table(error),
-        }
-    }
-}
-
-impl From<EstimateError> for CliError {
-    fn from(error: EstimateError) -> Self {
-        Self::Absent {
-            message: error.to_string(),
-            next: "`compband comps` lists what the book holds".into(),
-        }
     }
 }
 

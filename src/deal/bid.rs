@@ -5,8 +5,9 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::kelly::growth_share;
 use super::knapsack::{Item, best_choice};
-use super::prospect::{Prospect, Repair, from_minor, minor};
+use crate::deal::prospect::{Prospect, from_minor, minor};
 use crate::trade::Currency;
+use crate::trade::repair::Repair;
 
 /// Chances at which the distribution of the profit is told.
 pub const TOLD: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
@@ -333,8 +334,8 @@ mod tests {
     use super::super::outlet::Terms;
     use super::super::prospect::{Failed, Plan, Sale};
     use super::*;
-    use crate::settings::PriceBasis;
     use crate::settings::selling::{Outlet, Shipping};
+    use crate::trade::comp::PriceBasis;
     use proptest::prelude::*;
     use rand::rngs::StdRng;
     use rand::{RngExt, SeedableRng};

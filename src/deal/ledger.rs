@@ -24,8 +24,9 @@ use chrono::{Days, NaiveDate};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use crate::book::ledger::{Account, Entry, Foreseen, Kind, Postings, Unit};
-use crate::settings::PriceBasis;
+use crate::trade::comp::PriceBasis;
+use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
+use crate::trade::unit::Unit;
 
 const DAYS_OF_WEEK: f64 = 7.0;
 const DAYS_OF_YEAR: f64 = 365.25;

@@ -7,10 +7,10 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use crate::settings::PriceBasis;
 use crate::settings::selling::{Base, Charge, Outlet, Shipping, ShippingPaidBy, TiersApply};
 use crate::trade::Currency;
-use crate::trade::comp::MOST_MONEY;
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::MOST_MONEY;
 
 /// One line of a net.
 #[derive(Debug, Clone, PartialEq)]

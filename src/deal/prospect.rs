@@ -6,29 +6,17 @@
 //! and with and without a return, goes through the outlet's exact arithmetic. Nothing is drawn
 //! at random.
 
+use crate::trade::repair::Repair;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::outlet::Terms;
-use crate::settings::PriceBasis;
 use crate::trade::Currency;
-use crate::trade::comp::MOST_MONEY;
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::MOST_MONEY;
 
 /// Prices that stand for a predictive distribution: chances are told to 1 in as many.
 pub const RUNGS: usize = 2000;
-
-/// One repair. They are tried in order; the first that fails ends them.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Repair {
-    /// What is done.
-    pub what: String,
-    /// What its parts cost: spent whether it succeeds or not.
-    pub parts: Decimal,
-    /// Minutes of work.
-    pub minutes: Decimal,
-    /// Chance that it succeeds, 0..=1.
-    pub success: f64,
-}
 
 /// What a unit sells for whose repair failed.
 #[derive(Debug, Clone, Copy)]

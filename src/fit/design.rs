@@ -1,217 +1,31 @@
 //! From facts about units to the columns of the fit, with a prior on each.
 
+use super::matrix::weights_by_age;
+pub use super::matrix::{Column, DAYS_PER_MONTH, Design, Other, Possible, Shared, age_weights};
+pub use super::term::{Fact, OTHERS, SoldTerm, Term};
+use crate::fit::term::MOST_OWN;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use chrono::NaiveDate;
 use nalgebra::{DMatrix, DVector};
 use rust_decimal::prelude::ToPrimitive;
 
 use super::ep::{Direction as Of, Rule};
 use super::pool::{Pool, Pooled};
 pub use super::prior::{Belief, Prior, prior_of};
-use super::robust::Problem;
-use super::solve::{Penalty, Sign};
+use super::solve::Sign;
 use super::step;
-use crate::select::order::{effective_number, weighted_median};
+use crate::select::order::weighted_median;
 use crate::select::pieces::{Described, Set, Wording};
 use crate::select::{Candidate, Subject};
-use crate::settings::{Range, RangeUnit, Rules, Settings};
+use crate::settings::{Rules, Settings};
 use crate::trade::attributes::Direction;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
+use crate::trade::range::{Range, RangeUnit};
 use crate::trade::{Attributes, HowSold, Items};
-
-/// Mean length of a month in days (Gregorian calendar: 146 097 days in 4 800 months).
-pub const DAYS_PER_MONTH: f64 = 146_097.0 / 4_800.0;
 
 /// Most names of one kind (missing pieces, extras, defects) with a column of their own; the
 /// rarest beyond them share one.
 const MOST_NAMES: usize = 12;
-
-/// Most names of one kind that the subject has or may have with a column of their own. A fit takes time
-/// by the cube of its columns.
-const MOST_OWN: usize = 24;
-
-/// Name of the column that rare names share.
-pub const OTHERS: &str = "other";
-
-/// One adjustment of the model.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Term {
-    /// Log price of the reference unit.
-    Level,
-    /// The step from this grade (index, best first) to the next worse.
-    Grade(usize),
-    /// The step from this completeness level (index, least first) to the next.
-    Completeness(usize),
-    /// A missing piece.
-    Missing(String),
-    /// An extra.
-    Extra(String),
-    /// A defect.
-    Defect(String),
-    /// A step of a numeric attribute.
-    Attribute(String),
-    /// Sold so rather than at a fixed price.
-    Sold(SoldTerm),
-    /// This variant (by match key) rather than the mean of all.
-    Variant(String),
-    /// A month later.
-    Trend,
-    /// For parts rather than working.
-    PartsOnly,
-    /// Sold before this day, on which prices stepped ([`super::step`]).
-    Step(NaiveDate),
-}
-
-impl Term {
-    /// The fact of a unit that it tells of; none for what is always known.
-    pub fn fact(&self) -> Option<Fact> {
-        match self {
-            Self::Grade(_) => Some(Fact::Grade),
-            Self::Completeness(_) | Self::Missing(_) | Self::Extra(_) => Some(Fact::Completeness),
-            Self::Sold(_) => Some(Fact::HowSold),
-            Self::Variant(_) => Some(Fact::Variant),
-            Self::Attribute(name) => Some(Fact::Attribute(name.clone())),
-            Self::Level | Self::Defect(_) | Self::Trend | Self::Step(_) | Self::PartsOnly => None,
-        }
-    }
-
-    /// The column that rare names of this kind share; none where the term is not a name.
-    fn pool(&self) -> Option<Self> {
-        match self {
-            Self::Missing(_) => Some(Self::Missing(OTHERS.into())),
-            Self::Extra(_) => Some(Self::Extra(OTHERS.into())),
-            Self::Defect(_) => Some(Self::Defect(OTHERS.into())),
-            _ => None,
-        }
-    }
-}
-
-/// The ways of selling that have a column.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum SoldTerm {
-    /// By auction.
-    Auction,
-    /// By an accepted offer.
-    Offer,
-}
-
-/// A column of the design.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Column {
-    /// What it stands for.
-    pub term: Term,
-    /// Belief that the fit starts from: the rule of thumb, brought up to date by other models
-    /// where they tell; none for the level.
-    pub prior: Option<Belief>,
-    /// Rule of thumb; none for the level.
-    pub rule: Option<Prior>,
-    /// What other models say of it, where they do.
-    pub pooled: Option<Pooled>,
-    /// Sign constraint.
-    pub sign: Sign,
-    /// Comps that inform it: those on the rarer side of it (all of them for the trend).
-    pub informed_by: usize,
-    /// The most of it that a comp has.
-    pub most: f64,
-}
-
-/// A term of the unit, or next to it, on which the unit and every comp agree: it cannot matter
-/// to the estimate, but a table of what mending is worth wants it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Shared {
-    /// What it stands for.
-    pub term: Term,
-    /// Rule of thumb, brought up to date by other models where they tell.
-    pub prior: Belief,
-    /// Rule of thumb.
-    pub rule: Prior,
-    /// What other models say of it, where they do.
-    pub pooled: Option<Pooled>,
-    /// Sign constraint.
-    pub sign: Sign,
-    /// How many of it the unit has.
-    pub on_unit: f64,
-}
-
-/// The design of one estimate.
-#[derive(Debug, Clone)]
-pub struct Design {
-    /// Columns, the level first.
-    pub columns: Vec<Column>,
-    /// Comps, n × p.
-    pub x: DMatrix<f64>,
-    /// Log prices, n.
-    pub y: DVector<f64>,
-    /// What each comp counts for by its age, n.
-    pub weights: Vec<f64>,
-    /// The subject's row, p; the mean of what it may be, where not all of it is known.
-    pub subject: DVector<f64>,
-    /// What the subject may be: itself, or with each fact that is not known as it is with a comp,
-    /// as often as among the comps.
-    pub possible: Vec<Possible>,
-    /// Candidates asked for besides those of the fit.
-    pub others: Vec<Other>,
-    /// Beliefs about the coefficients, one for each column that has one, in their order, and then
-    /// those about the price of a reference unit and of the subject itself.
-    pub rules: Vec<Rule>,
-    /// Sign constraints, p.
-    pub signs: Vec<Sign>,
-    /// Terms left out of the columns that a table of adjustments wants all the same.
-    pub shared: Vec<Shared>,
-    /// Price that money rules are a share of: the weighted median of what was paid.
-    pub base_price: f64,
-}
-
-/// A candidate that is not part of the fit, encoded on its columns.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Other {
-    /// Its row, p.
-    pub row: DVector<f64>,
-    /// What terms without a column put between it and the subject, by rule of thumb (log).
-    pub offset: f64,
-    /// Log price.
-    pub y: f64,
-}
-
-/// A fact of a unit that may not be known.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Fact {
-    /// Its grade.
-    Grade,
-    /// What is there of what it comes with.
-    Completeness,
-    /// How it is sold.
-    HowSold,
-    /// Its variant.
-    Variant,
-    /// A declared numeric attribute.
-    Attribute(String),
-}
-
-impl Fact {
-    /// In words.
-    pub fn label(&self) -> &str {
-        match self {
-            Self::Grade => "grade",
-            Self::Completeness => "completeness",
-            Self::HowSold => "how it is sold",
-            Self::Variant => "variant",
-            Self::Attribute(name) => name,
-        }
-    }
-}
-
-/// What the subject may be, where not all of it is known.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Possible {
-    /// Probability; they add up to one.
-    pub weight: f64,
-    /// Its row, p.
-    pub row: DVector<f64>,
-    /// The value of each fact that is not known, in a form that tells values apart.
-    pub values: BTreeMap<Fact, String>,
-}
 
 /// What of a unit matters to its price.
 #[derive(Clone)]
@@ -446,115 +260,6 @@ pub fn build(
         rules,
         base_price,
     })
-}
-
-impl Design {
-    /// Coefficients to start from: the rules of thumb, about the weighted median price, p.
-    pub fn start(&self) -> DVector<f64> {
-        let mut start = self.prior_means();
-        let centred: Vec<f64> = (&self.y - &self.x * &start).iter().copied().collect();
-        start[0] = weighted_median(&centred, &self.weights).unwrap_or(self.base_price.ln());
-        start
-    }
-
-    /// The beliefs as normal ones of the same mean and variance, for least squares.
-    pub fn penalties(&self) -> Vec<Penalty> {
-        let p = self.columns.len();
-        let penalty = |rule: &Rule| Penalty {
-            row: match &rule.of {
-                Of::Column(j) => {
-                    let mut row = DVector::zeros(p);
-                    row[*j] = 1.0;
-                    row
-                }
-                Of::Row(row) => row.clone(),
-            },
-            target: rule.belief.mean(),
-            precision: rule.belief.variance().recip(),
-        };
-        self.rules.iter().map(penalty).collect()
-    }
-
-    /// Position among the rules of that about column `j`.
-    pub fn rule_of(&self, j: usize) -> Option<usize> {
-        self.rules.iter().position(|rule| rule.of == Of::Column(j))
-    }
-
-    /// The design as a problem for [`super::robust::fit`] under `penalties`, started from
-    /// [`Design::start`].
-    pub fn problem<'a>(&'a self, penalties: &'a [Penalty]) -> Problem<'a> {
-        Problem {
-            x: &self.x,
-            y: &self.y,
-            weights: &self.weights,
-            penalties,
-            signs: &self.signs,
-            start: Some(self.start()),
-        }
-    }
-
-    /// Log prices brought to the subject's condition and day by `coefficients`, n.
-    pub fn adjusted(&self, coefficients: &DVector<f64>) -> Vec<f64> {
-        let own = self.subject.dot(coefficients);
-        (0..self.y.len())
-            .map(|i| self.y[i] + own - (self.x.row(i) * coefficients)[0])
-            .collect()
-    }
-
-    /// Log prices of [`Design::others`] brought to the subject's condition and day.
-    pub fn adjusted_others(&self, coefficients: &DVector<f64>) -> Vec<f64> {
-        let own = self.subject.dot(coefficients);
-        self.others
-            .iter()
-            .map(|o| o.y + own - o.row.dot(coefficients) + o.offset)
-            .collect()
-    }
-
-    /// Means of the rules of thumb, 0 for the level.
-    pub fn prior_means(&self) -> DVector<f64> {
-        DVector::from_iterator(
-            self.columns.len(),
-            self.columns
-                .iter()
-                .map(|c| c.prior.map_or(0.0, |prior| prior.mean())),
-        )
-    }
-
-    /// Position of a term among the columns.
-    pub fn position(&self, term: &Term) -> Option<usize> {
-        self.columns.iter().position(|c| c.term == *term)
-    }
-}
-
-/// What sales of these ages count for: `2^(−age/half-life)`, scaled so that they add up to
-/// Kish's effective number of sales ([`effective_number`]). Sales of one age
-/// count in full, however old; that prices have moved since is for the trend to say.
-pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<f64> {
-    let mut weights: Vec<f64> = ages
-        .map(|age| f64::from(age.max(0)) / half_life_days)
-        .collect();
-    // Ages count from the newest sale, so that no weight underflows where all are old.
-    let newest = weights.iter().copied().fold(f64::INFINITY, f64::min);
-    weights
-        .iter_mut()
-        .for_each(|age| *age = (newest - *age).exp2());
-    let scale = effective_number(&weights) / weights.iter().sum::<f64>();
-    weights.iter_mut().for_each(|weight| *weight *= scale);
-    weights
-}
-
-/// [`age_weights`] of the dated sales; each undated one counts as much as they do on average, or
-/// 1 where none is dated.
-pub(super) fn weights_by_age(ages: &[Option<i32>], half_life_days: f64) -> Vec<f64> {
-    let dated = age_weights(ages.iter().copied().flatten(), half_life_days);
-    let average = if dated.is_empty() {
-        1.0
-    } else {
-        dated.iter().sum::<f64>() / dated.len() as f64
-    };
-    let mut dated = dated.into_iter();
-    let weight = |age: &Option<i32>| age.and_then(|_| dated.next()).unwrap_or(average);
-    ages.iter().map(weight).collect()
 }
 
 fn of_candidate<'a>(

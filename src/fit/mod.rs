@@ -51,9 +51,11 @@
 
 pub mod design;
 pub mod ep;
+pub mod matrix;
 pub mod pool;
 pub mod posterior;
 pub mod prior;
 pub mod robust;
 pub mod solve;
 pub mod step;
+pub mod term;

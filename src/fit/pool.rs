@@ -25,10 +25,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::design::Term;
 use super::ep::Moments;
 use super::posterior::SpreadPrior;
 use super::prior::{Belief, Part, Prior, SCALES};
+use super::term::Term;
 
 /// Scale of the half-normal prior on how far models differ, in spreads of the rule of thumb.
 const SCALE: f64 = 0.5;

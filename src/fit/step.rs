@@ -45,11 +45,12 @@
 use chrono::NaiveDate;
 use nalgebra::{DMatrix, DVector};
 
-use super::design::{Column, Design, Term, weights_by_age};
 use super::ep::{Direction, Rule};
+use super::matrix::{Column, Design, weights_by_age};
 use super::prior::{Belief, Prior};
 use super::robust::{Fit, Loss, Options, Problem, fit};
 use super::solve::{Penalty, Sign};
+use super::term::Term;
 use crate::select::Candidate;
 use crate::select::order::log_sum_exp;
 

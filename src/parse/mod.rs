@@ -1,4 +1,7 @@
 //! What people type: days and amounts.
 
+pub mod attribute;
 pub mod dates;
 pub mod money;
+pub mod quantity;
+pub mod repairs;

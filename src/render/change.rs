@@ -10,7 +10,7 @@ use super::sheet::wrap;
 use super::table::{Grid, Kind};
 use crate::band::change::{Cause, CompChange, Fate, Step};
 use crate::book::history::Record;
-use crate::settings::PriceBasis;
+use crate::trade::comp::PriceBasis;
 use crate::trade::{Comp, Currency};
 
 /// Width of text where the terminal does not say.

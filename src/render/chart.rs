@@ -15,59 +15,23 @@
 mod axis;
 mod bankroll;
 mod canvas;
+mod error;
 mod history;
+mod kind;
 mod layout;
 mod scene;
 mod selfcheck;
 
-use std::io;
-use std::path::{Path, PathBuf};
-
-use chrono::NaiveDate;
+pub use error::ChartError;
+pub use kind::{BandChart, Chart, Dot};
+use kind::{MOST, require};
+use std::path::Path;
 
 use crate::book::files::write_whole;
-use crate::trade::Currency;
 
 pub use bankroll::{BankrollChart, BankrollPoint};
 pub use history::{HistoryChart, HistoryPoint};
 pub use selfcheck::{CheckChart, CheckedSale};
-
-/// A chart that can be drawn.
-pub trait Chart {
-    /// What it is called.
-    fn title(&self) -> &str;
-
-    /// Its shapes, the later ones over the earlier ones.
-    ///
-    /// # Errors
-    /// [`ChartError`]: a number that is not finite or out of reach.
-    fn shapes(&self) -> Result<Vec<scene::Shape>, ChartError>;
-}
-
-/// What a chart shows. Money is in units of the currency.
-#[derive(Debug, Clone)]
-pub struct BandChart {
-    /// The unit.
-    pub title: String,
-    /// Date, number of comps, price basis.
-    pub subtitle: String,
-    /// Currency of every amount.
-    pub currency: Currency,
-    /// Chance of the band, in per cent.
-    pub chance: u8,
-    /// Likely price.
-    pub median: f64,
-    /// Lower end of the band.
-    pub low: f64,
-    /// Upper end of the band.
-    pub high: f64,
-    /// Predictive density at prices in ascending order: (price, density in any unit). May be empty.
-    pub density: Vec<(f64, f64)>,
-    /// The sales, used and dropped.
-    pub dots: Vec<Dot>,
-    /// Fitted price of this unit by date. May be empty.
-    pub trend: Vec<(NaiveDate, f64)>,
-}
 
 impl Chart for BandChart {
     fn title(&self) -> &str {
@@ -78,56 +42,6 @@ impl Chart for BandChart {
         check(self)?;
         layout::compose(self)
     }
-}
-
-/// One sale on the chart of an estimate.
-#[derive(Debug, Clone)]
-pub struct Dot {
-    /// Price brought to this unit and to today.
-    pub adjusted: f64,
-    /// Price brought to this unit, at the price level of its own date, where it has one.
-    pub at_date: f64,
-    /// Day of the sale; without one it is not drawn over time.
-    pub sold_on: Option<NaiveDate>,
-    /// Weight relative to the heaviest sale, 0 to 1.
-    pub weight: f64,
-    /// Whether the sale informs the estimate.
-    pub used: bool,
-}
-
-/// Why a chart could not be drawn.
-#[derive(Debug, thiserror::Error)]
-pub enum ChartError {
-    /// The file name does not say which kind of picture is wanted.
-    #[error(
-        "{}: a chart is written as PNG or SVG; end the file name in .png or .svg",
-        path.display()
-    )]
-    Format {
-        /// The file as named.
-        path: PathBuf,
-    },
-    /// A number that no axis can show.
-    #[error("chart: {what} is {value}; expected {expected}")]
-    Value {
-        /// Which number.
-        what: &'static str,
-        /// The number.
-        value: f64,
-        /// What would have been accepted.
-        expected: &'static str,
-    },
-    /// The file could not be written.
-    #[error("{}: cannot write the chart: {source}; see that the folder exists and has room", path.display())]
-    Io {
-        /// The file as named.
-        path: PathBuf,
-        /// The system's own error.
-        source: io::Error,
-    },
-    /// The drawing library failed.
-    #[error("chart: cannot draw: {0}")]
-    Drawing(String),
 }
 
 /// Kind of picture, by the extension of the file name.
@@ -195,9 +109,6 @@ pub fn to_png(chart: &impl Chart) -> Result<Vec<u8>, ChartError> {
     scene::to_png(&chart.shapes()?)
 }
 
-/// Largest amount the axes are made for.
-const MOST: f64 = 1e15;
-
 /// Refuses numbers that no axis can show.
 fn check(chart: &BandChart) -> Result<(), ChartError> {
     let money = |what, value: f64| {
@@ -245,23 +156,6 @@ fn check(chart: &BandChart) -> Result<(), ChartError> {
         .trend
         .iter()
         .try_for_each(|&(_, price)| money("a price of the trend", price))
-}
-
-fn require(
-    holds: bool,
-    what: &'static str,
-    value: f64,
-    expected: &'static str,
-) -> Result<(), ChartError> {
-    if holds {
-        Ok(())
-    } else {
-        Err(ChartError::Value {
-            what,
-            value,
-            expected,
-        })
-    }
 }
 
 #[cfg(test)]

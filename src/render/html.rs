@@ -6,7 +6,7 @@
 
 use maud::{Markup, html};
 
-use crate::trade::problem::shorten;
+use crate::trade::text::shorten;
 
 /// Text in which nothing is hidden: see [`shorten`].
 pub fn visible(text: &str) -> String {

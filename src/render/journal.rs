@@ -9,9 +9,9 @@ use std::fmt::Write;
 use rust_decimal::Decimal;
 
 use super::ledger::model_of;
-use crate::book::ledger::{Account, Entry, Kind};
 use crate::deal::ledger::{Ledger, name};
 use crate::trade::Currency;
+use crate::trade::entry::{Account, Entry, Kind};
 
 /// Column that amounts end in.
 const AMOUNTS_END: usize = 52;

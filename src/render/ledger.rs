@@ -13,10 +13,10 @@ use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
 use crate::book::csv::formula::neutral;
-use crate::book::ledger::{self as entries, Account, Entry, Foreseen};
 use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
-use crate::trade::comp::match_key;
+use crate::trade::entry::{self, Account, Entry, Foreseen};
+use crate::trade::names::match_key;
 
 /// Closed deals shown, unless all are asked for.
 const SHOWN: usize = 20;
@@ -471,7 +471,7 @@ pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec
 
 /// The model that a deal was opened for, reversed or not.
 pub(super) fn model_of(ledger: &Ledger, deal: u32) -> Option<&str> {
-    let bought = |entry: &&Entry| entry.kind == entries::Kind::Buy && entry.deal == Some(deal);
+    let bought = |entry: &&Entry| entry.kind == entry::Kind::Buy && entry.deal == Some(deal);
     let entry = ledger.entries().iter().find(bought)?;
     entry.unit.as_ref().map(|unit| unit.model.as_str())
 }

@@ -12,8 +12,8 @@ use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::band::own::Own;
 use crate::fit::design::Term;
 use crate::select::{Candidate, Subject};
-use crate::settings::PriceBasis;
 use crate::trade::comp::HowSold;
+use crate::trade::comp::PriceBasis;
 
 pub(super) const HEADING: Style = Style::new().bold();
 pub(super) const PRICE: Style = AnsiColor::Green.on_default().bold();

@@ -23,7 +23,7 @@ use super::report::capitalised;
 use super::sheet::unit;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::book::csv::formula::neutral;
-use crate::trade::comp::money_text;
+use crate::trade::money::money_text;
 use crate::trade::{Currency, Foreign};
 
 /// Most characters of a cell in a workbook, by the format's limit of 32 767.

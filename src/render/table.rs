@@ -6,7 +6,7 @@ use comfy_table::{
 
 use unicode_width::UnicodeWidthStr;
 
-use crate::trade::problem::shorten;
+use crate::trade::text::shorten;
 use anstyle::Style;
 
 /// How a column is laid out.

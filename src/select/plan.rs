@@ -6,9 +6,10 @@ use polars::prelude::*;
 
 use super::pieces::Wording;
 use super::{Candidate, Dropped, Selection, Stage, Subject};
-use crate::settings::PriceBasis;
-use crate::trade::comp::{from_minor_units, match_key};
-use crate::trade::problem::nearest_few;
+use crate::trade::comp::PriceBasis;
+use crate::trade::money::from_minor_units;
+use crate::trade::names::match_key;
+use crate::trade::text::nearest_few;
 use crate::trade::{Attributes, Foreign, HowSold, Items};
 
 /// What is asked of the comps.

@@ -5,9 +5,10 @@ use std::fmt::Write;
 
 use rust_decimal::Decimal;
 
-use crate::settings::{Range, RangeUnit, Settings};
+use crate::settings::Settings;
 use crate::trade::attributes::{Direction, Scale, attribute_key};
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
+use crate::trade::range::{Range, RangeUnit};
 
 /// Longest line of a list of models, in characters.
 const LINE: usize = 90;

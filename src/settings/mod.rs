@@ -4,20 +4,22 @@ pub mod declare;
 pub mod rule;
 pub mod selling;
 
+use crate::trade::comp::PriceBasis;
+use crate::trade::range::Range;
+use crate::trade::range::RangeUnit;
+use crate::trade::text::nearest;
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt;
 use std::path::Path;
 
 use rust_decimal::Decimal;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::book::BookError;
 use crate::trade::attributes::{Attribute, Direction, attribute_key, is_name};
-use crate::trade::comp::match_key;
 use crate::trade::items::fold_name;
 use crate::trade::names;
-use crate::trade::{Currency, Items, problem};
+use crate::trade::names::match_key;
+use crate::trade::{Currency, Items};
 use selling::{DealSettings, Outlet, Shipping};
 
 /// Name of the settings file; a folder that has one is a book.
@@ -25,6 +27,11 @@ pub const FILE_NAME: &str = "compband.toml";
 
 /// The settings file that `init` writes: every value with its default, commented.
 pub const TEMPLATE: &str = include_str!("../../data/compband.toml");
+
+/// What is wrong with a file of settings: its path, where in it, and what to do.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct SettingsError(pub String);
 
 /// All settings of a book.
 #[derive(Debug, Clone, Deserialize)]
@@ -57,16 +64,6 @@ pub struct Settings {
     pub deal: DealSettings,
     /// Saved column mappings of imports: name → (their column → our column).
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
-}
-
-/// Which price of a comp counts.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum PriceBasis {
-    /// What the buyer paid in all: price and shipping.
-    Delivered,
-    /// The price without shipping.
-    Item,
 }
 
 /// One grade of wear.
@@ -223,104 +220,11 @@ pub struct Rules {
     pub parts_only: Range,
 }
 
-/// A range from low to high that is thought to hold about two times in three ([`crate::fit::prior`] reads
-/// it).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Range {
-    /// Lower end.
-    pub low: Decimal,
-    /// Upper end.
-    pub high: Decimal,
-    /// What the ends are.
-    pub unit: RangeUnit,
-}
-
-/// Unit of a [`Range`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum RangeUnit {
-    /// Per cent of the price.
-    Percent,
-    /// Money in the book's currency.
-    Money,
-}
-
-impl Range {
-    /// Reads `"5 to 15 %"` (per cent) or `"10 to 25"` (money).
-    ///
-    /// # Errors
-    /// A text that says what was expected.
-    pub fn parse(text: &str) -> Result<Self, String> {
-        let wrong = || {
-            format!(
-                "{text:?} is not a range: write the low and the high end as \"5 to 15 %\" (per cent) \
-                 or \"10 to 25\" (money)"
-            )
-        };
-        let trimmed = text.trim();
-        let (ends, unit) = match trimmed.strip_suffix('%') {
-            Some(ends) => (ends, RangeUnit::Percent),
-            None => (trimmed, RangeUnit::Money),
-        };
-        let (low, high) = ends.split_once(" to ").ok_or_else(wrong)?;
-        let end = |text: &str| {
-            text.trim()
-                .trim_end_matches('%')
-                .trim_end()
-                .parse::<Decimal>()
-                .map_err(|_| wrong())
-        };
-        let (low, high) = (end(low)?, end(high)?);
-        if low > high {
-            return Err(format!("{text:?} runs backwards: the low end comes first"));
-        }
-        if unit == RangeUnit::Percent && (low <= Decimal::from(-100) || high > Decimal::from(1000))
-        {
-            return Err(format!(
-                "{text:?} is out of reach: per cents go from above -100 to 1000"
-            ));
-        }
-        Ok(Self { low, high, unit })
-    }
-
-    /// A range in per cent.
-    pub fn percent(low: i64, high: i64) -> Self {
-        Self {
-            low: low.into(),
-            high: high.into(),
-            unit: RangeUnit::Percent,
-        }
-    }
-}
-
-impl fmt::Display for Range {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} to {}", self.low, self.high)?;
-        if self.unit == RangeUnit::Percent {
-            f.write_str(" %")
-        } else {
-            Ok(())
-        }
-    }
-}
-
 /// The place of a name on a scale and how the scale spells it; case ignored.
 pub fn of_scale<'a>(scale: impl Iterator<Item = &'a str>, name: &str) -> Option<(usize, &'a str)> {
     scale
         .enumerate()
         .find(|(_, known)| names::same(known, name))
-}
-
-impl Serialize for Range {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(self)
-    }
-}
-
-impl<'de> Deserialize<'de> for Range {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
-        Self::parse(&text).map_err(serde::de::Error::custom)
-    }
 }
 
 fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::Error> {
@@ -494,7 +398,7 @@ impl Rules {
 ///
 /// # Errors
 /// As [`Settings::parse`].
-pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<T, BookError> {
+pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<T, SettingsError> {
     toml::from_str(text).map_err(|error| {
         let line = error.span().map_or(String::new(), |span| {
             let line = text[..span.start.min(text.len())].matches('\n').count() + 1;
@@ -510,7 +414,7 @@ pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<
                 message = format!("{key}: {message}");
             }
         }
-        BookError::Settings(format!("{}{line}: {message}", path.display()))
+        SettingsError(format!("{}{line}: {message}", path.display()))
     })
 }
 
@@ -518,13 +422,13 @@ impl Settings {
     /// Reads settings from TOML text; `path` is named in errors.
     ///
     /// # Errors
-    /// [`BookError::Settings`] with line, key, what was expected and, for an unknown key, the
+    /// [`SettingsError`] with line, key, what was expected and, for an unknown key, the
     /// nearest known one.
-    pub fn parse(text: &str, path: &Path) -> Result<Self, BookError> {
+    pub fn parse(text: &str, path: &Path) -> Result<Self, SettingsError> {
         let settings: Self = read_toml(text, path)?;
         settings
             .validate()
-            .map_err(|why| BookError::Settings(format!("{}: {why}", path.display())))?;
+            .map_err(|why| SettingsError(format!("{}: {why}", path.display())))?;
         Ok(settings)
     }
 
@@ -719,7 +623,7 @@ impl Settings {
             known.push("any".into());
             for name in rules.keys() {
                 if !known.iter().any(|k| fold_name(k) == fold_name(name)) {
-                    let near = problem::nearest(name, known.iter().map(String::as_str))
+                    let near = nearest(name, known.iter().map(String::as_str))
                         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
                     return Err(format!(
                         "rules.{table}: {name:?} is not a step of the scale{near}"
@@ -788,7 +692,7 @@ impl Settings {
         for (model, kit) in &self.kits {
             for (piece, count) in kit.usable_needs.iter() {
                 if kit.ships_with.count(piece) < count {
-                    let near = problem::nearest(piece, kit.ships_with.iter().map(|(name, _)| name))
+                    let near = nearest(piece, kit.ships_with.iter().map(|(name, _)| name))
                         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
                     return Err(format!(
                         "kits.{model:?}: usable_needs names {piece:?}, which ships_with does not{near}"
@@ -812,7 +716,7 @@ fn unknown_key(message: &str) -> Option<String> {
     let rest = message.strip_prefix("unknown field `")?;
     let (key, rest) = rest.split_once('`')?;
     let known: Vec<&str> = rest.split('`').skip(1).step_by(2).collect();
-    let near = problem::nearest(key, known.iter().copied())
+    let near = nearest(key, known.iter().copied())
         .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
     Some(format!(
         "{key:?} is not a setting{near}; known here: {}",
@@ -824,7 +728,7 @@ fn unknown_key(message: &str) -> Option<String> {
 fn unknown_word(message: &str) -> Option<String> {
     let (word, rest) = message.strip_prefix("unknown variant `")?.split_once('`')?;
     let known: Vec<&str> = rest.split('`').skip(1).step_by(2).collect();
-    let near = problem::nearest(word, known.iter().copied())
+    let near = nearest(word, known.iter().copied())
         .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
     Some(format!(
         "found {word:?}; write one of these: {}{near}",
@@ -895,15 +799,5 @@ mod tests {
         );
         let error = parse("[estimate]\nband = \"most\"").unwrap_err();
         assert!(error.contains("line 2: band: "), "{error}");
-    }
-
-    #[test]
-    fn ranges() {
-        assert_eq!(Range::parse("5 to 15 %").unwrap(), Range::percent(5, 15));
-        assert_eq!(Range::parse("-3 % to 1%").unwrap(), Range::percent(-3, 1));
-        assert_eq!(Range::parse("10.50 to 25").unwrap().unit, RangeUnit::Money);
-        for wrong in ["", "5", "5-15 %", "15 to 5 %", "-100 to 0 %", "a to b"] {
-            assert!(Range::parse(wrong).is_err(), "{wrong}");
-        }
     }
 }

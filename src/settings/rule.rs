@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use crate::settings::declare::{key, quoted};
-use crate::settings::{Range, Rules, Settings};
+use crate::settings::{Rules, Settings};
 use crate::trade::attributes::{Attribute, Direction, Scale};
-use crate::trade::comp::match_key;
 use crate::trade::items::fold_name;
+use crate::trade::names::match_key;
+use crate::trade::range::Range;
 
 /// Where a rule of thumb stands in the settings.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]

@@ -6,9 +6,9 @@ use std::collections::BTreeMap;
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde::Deserialize;
 
-use crate::settings::{Range, RangeUnit};
-use crate::trade::comp::MOST_MONEY;
 use crate::trade::items::fold_name;
+use crate::trade::money::MOST_MONEY;
+use crate::trade::range::{Range, RangeUnit};
 
 /// Most of a price, in per cent, that the charges of an outlet may take together.
 const MOST_TAKEN: i64 = 90;

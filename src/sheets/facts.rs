@@ -8,7 +8,7 @@ use std::sync::OnceLock;
 use crate::parse::dates::{DateOrder, WrittenDate, read_date};
 use crate::parse::money::{Amount, DecimalMark, read_amount, read_quantity, read_rate};
 use crate::trade::Currency;
-use crate::trade::problem::shorten;
+use crate::trade::text::shorten;
 
 use crate::sheets::Input;
 use crate::sheets::header::{Column, Field};

@@ -15,8 +15,8 @@ use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
 use crate::book::csv::canonical::{OptionalColumn, header, write_row};
 use crate::book::csv::formula::{neutral, neutral_record};
+use crate::book::ids::{IdMap, id_hash};
 use crate::book::rates::Conversion;
-use crate::book::store::{IdMap, id_hash};
 use crate::settings::Settings;
 use crate::sheets::facts::{Decided, Facts};
 use crate::sheets::header::{Column, REASON};
@@ -24,7 +24,7 @@ use crate::sheets::records::{Cells, Raw};
 use crate::sheets::row::{CellFault, RowReader};
 use crate::sheets::{Fault, Input, Topic};
 use crate::trade::comp::{COLUMNS, RowText};
-use crate::trade::problem::shorten;
+use crate::trade::text::shorten;
 use crate::trade::{Comp, Currency, Problem};
 
 /// Text that a thread reads at a time.

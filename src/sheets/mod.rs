@@ -1,110 +1,26 @@
 //! Spreadsheets as people keep them: bytes → text → records → header → comps or problems.
 
+pub mod column;
 pub mod facts;
+mod fault;
 pub mod header;
 pub mod import;
 pub mod records;
 pub mod row;
 pub mod text;
 
-use std::fmt;
+pub use fault::{Fault, ReadOptions, Topic};
 use std::fs;
 use std::path::Path;
 
 use crate::book::BookError;
-use crate::book::csv::canonical::Wrong;
 use crate::parse::dates::{DateOrder, read_date};
 use crate::parse::money::DecimalMark;
-use crate::trade::problem::shorten;
+use crate::trade::text::shorten;
 use crate::trade::{Currency, Problem};
 
-use header::{Column, Field, Mapping, Wish};
+use header::{Column, Mapping};
 use records::{Cells, Records};
-
-/// What is wrong with a cell, row or file, without its place.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Fault {
-    /// What would have been accepted.
-    pub expected: String,
-    /// How to mend it.
-    pub mend: String,
-    /// A question about the whole column that this row is only one case of: told once.
-    pub topic: Option<Topic>,
-}
-
-/// A question that one answer settles for every row of a file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Topic {
-    /// The order of day and month.
-    Dates,
-    /// The decimal mark of a column.
-    Decimal(Field),
-    /// Rates beside amounts in the book's currency.
-    Rate,
-}
-
-impl Fault {
-    /// A fault of a cell or row.
-    pub fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
-        Self {
-            expected: expected.into(),
-            mend: mend.into(),
-            topic: None,
-        }
-    }
-
-    fn of_file(expected: &str, mend: &str) -> Self {
-        Self::new(expected, mend)
-    }
-
-    fn about(mut self, topic: Topic) -> Self {
-        self.topic = Some(topic);
-        self
-    }
-
-    /// The problem this is at a place.
-    pub fn at(self, file: &str, row: u64, column: &str, value: &str) -> Problem {
-        Problem {
-            file: file.to_string(),
-            row,
-            column: shorten(column, 60),
-            value: shorten(value, 60),
-            expected: self.expected,
-            mend: self.mend,
-        }
-    }
-}
-
-impl From<Wrong> for Fault {
-    fn from(wrong: Wrong) -> Self {
-        Self::new(wrong.expected, wrong.mend)
-    }
-}
-
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "expected {}; {}", self.expected, self.mend)
-    }
-}
-
-/// What the user said about how to read their files.
-#[derive(Debug, Clone, Default)]
-pub struct ReadOptions {
-    /// The character between cells; found out where absent.
-    pub delimiter: Option<u8>,
-    /// Order of day and month; found out where absent.
-    pub dates: Option<DateOrder>,
-    /// Decimal mark; found out where absent.
-    pub decimal: Option<DecimalMark>,
-    /// Which of their columns is which of ours.
-    pub wishes: Vec<Wish>,
-    /// Names of theirs that every file must have, else it is a problem.
-    pub must_have: Vec<String>,
-    /// What stands in a column that a file lacks, or in its blank cells.
-    pub fills: Vec<(Column, String)>,
-    /// Whether a file needs no column for the day of the sale.
-    pub undated: bool,
-}
 
 /// One file, decoded, with its header understood.
 #[derive(Debug)]
@@ -256,7 +172,7 @@ impl Input {
             && cells
                 .iter()
                 .zip(names)
-                .all(|(cell, name)| header::same_name(cell, name))
+                .all(|(cell, name)| column::same_name(cell, name))
     }
 
     /// Whether a row, or what fills its blank cells, names another currency.

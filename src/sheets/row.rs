@@ -1,5 +1,6 @@
 //! The cells of one row to a comp, or to every problem it has.
 
+use crate::trade::text;
 use std::collections::HashMap;
 
 use chrono::NaiveDate;
@@ -14,10 +15,11 @@ use crate::parse::money::{
 use crate::settings::Settings;
 use crate::trade::attributes::{Attribute, attribute_key, same_unit};
 use crate::trade::checks;
-use crate::trade::comp::{HowSold, match_key};
+use crate::trade::comp::HowSold;
 use crate::trade::foreign::{self, Foreign, Rate};
+use crate::trade::names::match_key;
 use crate::trade::names::{composed, same};
-use crate::trade::problem::nearest;
+use crate::trade::text::nearest;
 use crate::trade::{Comp, Currency, Items};
 
 use crate::sheets::facts::{Decided, Facts};
@@ -609,7 +611,7 @@ impl<'r> Row<'r, '_> {
         if let Err(wrong) = checks::text(column.name(), text) {
             self.fault(column, wrong.into());
         } else if text.contains('\r') {
-            into.push_str(&checks::line_ends(&composed(text)));
+            into.push_str(&text::line_ends(&composed(text)));
         } else {
             into.push_str(&composed(text));
         }

@@ -6,10 +6,10 @@ use std::fmt;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
-use crate::settings::Range;
-use crate::trade::comp::minor_units;
 use crate::trade::items::fold_name;
+use crate::trade::money::minor_units;
 use crate::trade::names::{self, is_unseen};
+use crate::trade::range::Range;
 
 /// What the name of a column begins with that holds a numeric attribute.
 pub const COLUMN_PREFIX: &str = "attr.";

@@ -1,10 +1,11 @@
 //! What the cells of a new sale must keep to, whether it is imported or logged. The files of the
-//! book itself are read more leniently (see [`canonical`]), so that a book stays readable with
+//! book itself are read more leniently (see [`crate::book::csv::canonical`]), so that a book stays readable with
 //! what was once taken in.
 
+use crate::trade::cells;
 use chrono::{Days, NaiveDate};
 
-use crate::book::csv::canonical::{self, Wrong};
+use crate::trade::cells::Wrong;
 pub use crate::trade::names::is_unseen;
 use crate::trade::names::is_variation_selector;
 
@@ -20,13 +21,13 @@ pub const MOST_UNITS: u32 = 10_000;
 /// First day a sale can be of.
 const FIRST_DAY: Option<NaiveDate> = NaiveDate::from_ymd_opt(1990, 1, 1);
 
-/// Checks the text of a canonical cell of the column beyond what [`canonical::check`] asks.
+/// Checks the text of a canonical cell of the column beyond what [`crate::book::csv::canonical::check`] asks.
 ///
 /// # Errors
 /// Where a new sale cannot have it.
 pub fn cell(column: &str, text: &str, today: NaiveDate) -> Result<(), Wrong> {
     match column {
-        "sold_on" => canonical::day(text).map_or(Ok(()), |sold_on| day(sold_on, today)),
+        "sold_on" => cells::day(text).map_or(Ok(()), |sold_on| day(sold_on, today)),
         "lot_size" => text.parse().map_or(Ok(()), units),
         "comp_id" | "model" | "variant" | "missing" | "extras" | "defects" | "venue" | "note" => {
             self::text(column, text)
@@ -120,11 +121,6 @@ fn lone_selector(text: &str) -> Option<char> {
         let seen = |c: char| !c.is_whitespace() && !is_variation_selector(c);
         is_variation_selector(*c) && !behind.is_some_and(seen)
     })
-}
-
-/// Line ends as a book keeps them: `\n`.
-pub fn line_ends(text: &str) -> String {
-    text.replace("\r\n", "\n").replace('\r', "\n")
 }
 
 #[cfg(test)]

@@ -1,15 +1,17 @@
 //! One sold comparable, as the book keeps it.
 
+use crate::trade::money::money_form;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
+use serde::Deserialize;
+use serde::Serialize;
 use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::fmt::{self, Write};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 
-use crate::book::csv::canonical::Wrong;
 use crate::trade::attributes::column_name;
+use crate::trade::cells::Wrong;
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
 use crate::trade::names;
 use crate::trade::{Attributes, Currency, Items};
@@ -127,19 +129,6 @@ pub struct Comp {
     pub note: String,
 }
 
-/// The form in which models and variants are compared: their key ([`names::key`]) without white space.
-pub fn match_key(text: &str) -> String {
-    let mut key = String::with_capacity(text.len());
-    for word in text.split_whitespace() {
-        key.push_str(word);
-    }
-    if key.is_ascii() {
-        key.make_ascii_lowercase();
-        return key;
-    }
-    names::key(&key)
-}
-
 /// The form of models and variants that an identifier rests on. It stays as it is, so that sales that a
 /// book has keep theirs.
 fn push_id_key(key: &mut String, text: &str) {
@@ -148,48 +137,6 @@ fn push_id_key(key: &mut String, text: &str) {
             .filter(|c| !c.is_whitespace())
             .flat_map(char::to_lowercase),
     );
-}
-
-/// Plain decimal text without trailing zeros beyond two places (`12.50`, `3.125`).
-pub fn money_text(amount: Decimal) -> String {
-    money_form(amount).to_string()
-}
-
-fn money_form(amount: Decimal) -> Decimal {
-    let mut amount = if amount.scale() > 2 {
-        amount.normalize()
-    } else {
-        amount
-    };
-    if amount.scale() < 2 {
-        amount.rescale(2);
-    }
-    if amount.is_zero() {
-        amount.set_sign_positive(true);
-    }
-    amount
-}
-
-/// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
-pub const MINOR_SCALE: u32 = 4;
-
-/// Largest amount that a book keeps, in whole units of the currency.
-pub const MOST_MONEY: i64 = 99_999_999_999;
-
-/// An amount in units of 10^-[`MINOR_SCALE`], exact; `None` where it has more decimals, is
-/// negative or is above [`MOST_MONEY`].
-pub fn minor_units(amount: Decimal) -> Option<i64> {
-    let most = Decimal::from(MOST_MONEY);
-    if amount.is_sign_negative() && !amount.is_zero() || amount > most {
-        return None;
-    }
-    let units = amount.checked_mul(Decimal::from(10_i64.pow(MINOR_SCALE)))?;
-    units.is_integer().then(|| units.to_i64()).flatten()
-}
-
-/// The amount of so many units of 10^-[`MINOR_SCALE`].
-pub fn from_minor_units(units: i64) -> Decimal {
-    Decimal::new(units, MINOR_SCALE)
 }
 
 /// The cells of one canonical row in one buffer that can be filled again and again.
@@ -428,26 +375,27 @@ impl Comp {
     }
 }
 
+/// Which price of a comp counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PriceBasis {
+    /// What the buyer paid in all: price and shipping.
+    Delivered,
+    /// The price without shipping.
+    Item,
+}
+
+/// The word of a price basis, as in the settings.
+pub fn basis_word(basis: PriceBasis) -> &'static str {
+    match basis {
+        PriceBasis::Delivered => "delivered",
+        PriceBasis::Item => "item",
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn minor_units_are_exact_or_nothing() {
-        let units = |text: &str| minor_units(text.parse().unwrap());
-        assert_eq!(units("12.3456"), Some(123_456));
-        assert_eq!(units("99999999999"), Some(999_999_999_990_000));
-        assert_eq!(units("0.00"), Some(0));
-        for wrong in [
-            "0.00001",
-            "-1",
-            "100000000000",
-            "79228162514264337593543950335",
-        ] {
-            assert_eq!(units(wrong), None, "{wrong}");
-        }
-        assert_eq!(money_text(from_minor_units(123_400)), "12.34");
-    }
 
     #[test]
     fn the_content_hash_is_that_of_the_joined_cells() {
@@ -603,19 +551,5 @@ mod tests {
             }
             .derive_id(0)
         );
-    }
-
-    #[test]
-    fn amounts_keep_what_counts() {
-        for (amount, text) in [
-            ("12", "12.00"),
-            ("12.5", "12.50"),
-            ("3.1250", "3.125"),
-            ("0", "0.00"),
-            ("1.00000", "1.00"),
-            ("-0.00", "0.00"),
-        ] {
-            assert_eq!(money_text(amount.parse().unwrap()), text);
-        }
     }
 }

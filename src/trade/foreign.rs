@@ -5,14 +5,15 @@
 //! worked out from these, price and shipping each rounded once, half-even, to the minor unit
 //! (ISO 4217) of the book's currency.
 
+use crate::trade::cells;
 use std::fmt;
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use crate::book::csv::canonical::{self, Wrong};
 use crate::trade::Currency;
-use crate::trade::comp::{MOST_MONEY, money_text};
+use crate::trade::cells::Wrong;
+use crate::trade::money::{MOST_MONEY, money_text};
 
 /// Columns of the rate, behind those of every comp in a file that has a row with one.
 pub const RATE_COLUMNS: [&str; 3] = ["rate", "rate_date", "rate_source"];
@@ -56,7 +57,7 @@ impl Rate {
     /// in [`RATE_COLUMNS`].
     pub fn parse(cells: [&str; 3], report: &mut dyn FnMut(usize, Wrong)) -> Option<Self> {
         let value = value(cells[0]).map_err(|wrong| report(0, wrong));
-        let date = canonical::day(cells[1]).map_err(|wrong| report(1, wrong));
+        let date = cells::day(cells[1]).map_err(|wrong| report(1, wrong));
         let source = source(cells[2]).map_err(|wrong| report(2, wrong));
         Some(Self {
             value: value.ok()?,
@@ -116,7 +117,7 @@ pub fn expected_rate() -> String {
 /// Nothing, and control characters.
 pub fn source(text: &str) -> Result<String, Wrong> {
     let mend = "write in a few words who says so, such as a bank's list";
-    canonical::named(text, "where the rate comes from", mend)
+    cells::named(text, "where the rate comes from", mend)
 }
 
 /// `amount` times `rate`, rounded once, half-even, to the minor unit of `currency`. `None` where

@@ -68,6 +68,19 @@ pub fn is_unseen(c: char) -> bool {
             | '\u{1bca0}'..='\u{1bca3}' | '\u{1d173}'..='\u{1d17a}' | '\u{e0000}'..='\u{e0fff}')
 }
 
+/// The form in which models and variants are compared: their key ([`key`]) without white space.
+pub fn match_key(text: &str) -> String {
+    let mut key = String::with_capacity(text.len());
+    for word in text.split_whitespace() {
+        key.push_str(word);
+    }
+    if key.is_ascii() {
+        key.make_ascii_lowercase();
+        return key;
+    }
+    self::key(&key)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -2,7 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 /// The models of a book, to be compared with new ones.
 pub struct KnownModels<'a> {

@@ -25,6 +25,7 @@ mod properties;
 mod ratio;
 mod reference;
 mod report;
+mod rooms;
 mod runner;
 mod shells;
 mod step;

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::Path;
 
 use chrono::NaiveDate;
-use compband::backtest::past;
+use compband::app::past;
 use compband::backtest::selfcheck::Foretold;
 use compband::band::own::Miss;
 use compband::book::Book;
@@ -23,14 +23,14 @@ fn day(text: &str) -> NaiveDate {
 /// The newest misses up to a day, and how many estimates they took.
 fn misses(dir: &Path, as_of: NaiveDate) -> (Vec<Miss>, usize) {
     let book = Book::open(Some(dir)).unwrap();
-    let done = past::misses_up_to(&book, as_of).unwrap();
+    let done = past::misses_up_to(&book, as_of, &mut |_| {}).unwrap();
     (done.found.unwrap(), done.estimated)
 }
 
 /// What a check has of each sale (identifier and what was foretold), and how many estimates it took.
 fn checked(dir: &Path, model: Option<&str>) -> (Vec<(String, Option<Foretold>)>, usize) {
     let book = Book::open(Some(dir)).unwrap();
-    let done = past::check(&book, model).unwrap();
+    let done = past::check(&book, model, &mut |_| {}, &|_, _| {}).unwrap();
     let each = done
         .found
         .into_iter()

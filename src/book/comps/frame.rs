@@ -31,11 +31,13 @@ use chrono::NaiveDate;
 use polars::prelude::*;
 
 use crate::book::csv::canonical::{Row, repeated};
-use crate::book::store::{IdMap, id_hash};
-use crate::trade::comp::{COLUMNS, RowText, from_minor_units, match_key, minor_units};
+use crate::book::ids::{IdMap, id_hash};
+use crate::trade::comp::{COLUMNS, RowText};
+use crate::trade::money::{from_minor_units, minor_units};
+use crate::trade::names::match_key;
 use crate::trade::{Attributes, Comp, Currency, Foreign, HowSold, Items, Problem};
 
-pub use crate::trade::comp::MINOR_SCALE;
+pub use crate::trade::money::MINOR_SCALE;
 
 /// Name of the column with the bits of [`Comp::content_hash`].
 pub const CONTENT_HASH: &str = "content_hash";

@@ -4,166 +4,27 @@
 //! unfinished last line. Readers pass such a line over; the next writer repairs it. A sale with
 //! an attribute or a rate that the file has no column for makes the file anew, with that column.
 
+pub(crate) use crate::book::csv::torn::{LogBytes, LogPart};
+use crate::book::csv::torn::{entry_number, reader_of};
 use std::collections::BTreeSet;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, PoisonError};
 
 use csv::ByteRecord;
-use serde::{Deserialize, Serialize};
-use xxhash_rust::xxh3::xxh3_64;
 
 use crate::book::BookError;
 use crate::book::comps::cache;
 use crate::book::csv::canonical::{
     self, LOGGED_COLUMNS, Layout, OptionalColumn, Row, Writer, header, io_error, optional_columns,
-    optional_of_header,
 };
 use crate::book::folder::Access;
-use crate::book::store::{Book, BookLock};
+use crate::book::open::{Book, BookLock};
 use crate::settings::Settings;
 use crate::trade::{Comp, Problem};
 
 /// Name of the file in `comps/` (and, for what was taken back, in `undone/`).
 pub const FILE_NAME: &str = "logged.csv";
-
-/// The beginning of a log, as it was when it was read into the cache.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct LogPart {
-    /// Bytes, which end with a line.
-    pub(crate) length: usize,
-    hash: u64,
-    lines: u64,
-    /// Its highest entry number.
-    pub(crate) highest: u64,
-}
-
-impl LogPart {
-    /// Whether these bytes begin with it.
-    pub(crate) fn begins(&self, bytes: &[u8]) -> bool {
-        let begin = bytes.get(..self.length);
-        begin.is_some_and(|begin| self.length == 0 || xxh3_64(begin) == self.hash)
-    }
-}
-
-/// The bytes of a log, with where its last finished line ends.
-#[derive(Debug)]
-pub(crate) struct LogBytes {
-    bytes: Vec<u8>,
-    finished: usize,
-    /// The part of it that the cache has.
-    pub(crate) known: LogPart,
-}
-
-impl LogBytes {
-    /// Reads the file; a log that does not exist is empty.
-    pub(crate) fn read(book: &Book, path: &Path) -> Result<Self, BookError> {
-        let bytes = book.read(path)?.unwrap_or_default();
-        Ok(Self::new(bytes, LogPart::default()))
-    }
-
-    fn new(bytes: Vec<u8>, known: LogPart) -> Self {
-        Self {
-            finished: known.length + finished_length(&bytes[known.length..]),
-            bytes,
-            known,
-        }
-    }
-
-    /// All of its finished lines as a part, whose rows these are.
-    pub(crate) fn part(&self, rows: &[Row]) -> LogPart {
-        let finished = self.finished();
-        LogPart {
-            length: finished.len(),
-            hash: xxh3_64(finished),
-            lines: lines_of(finished),
-            highest: rows.iter().map(|row| row.entry).max().unwrap_or(0),
-        }
-    }
-
-    /// The finished lines after a part.
-    pub(crate) fn after(&self, part: &LogPart) -> &[u8] {
-        &self.bytes[part.length..self.finished]
-    }
-
-    /// The finished lines.
-    pub(crate) fn finished(&self) -> &[u8] {
-        &self.bytes[..self.finished]
-    }
-
-    /// All of them.
-    pub(crate) fn all(&self) -> &[u8] {
-        &self.bytes
-    }
-
-    /// What comes after the finished lines: empty, or an unfinished line.
-    pub(crate) fn tail(&self) -> &[u8] {
-        &self.bytes[self.finished..]
-    }
-
-    pub(crate) fn is_torn(&self) -> bool {
-        !self.tail().is_empty()
-    }
-
-    /// The columns behind the fixed ones, in order; `None` where the first row is no header of a log.
-    fn optional(&self) -> io::Result<Option<Vec<OptionalColumn>>> {
-        let mut header = ByteRecord::new();
-        reader_of(&self.bytes)
-            .read_byte_record(&mut header)
-            .map_err(io_error)?;
-        Ok(optional_of_header(&header, &LOGGED_COLUMNS))
-    }
-
-    /// A quote that was opened by hand and never closed makes all that follows look like one
-    /// unfinished line: told by lines within it that begin like rows.
-    fn unclosed_quote(&self, name: &str) -> Option<Problem> {
-        let tail = self.tail();
-        // A line of a note may begin with a number, but hardly goes on as a row does.
-        let like_row = |line: &[u8]| {
-            let mut cells = line.split(|&b| b == b',');
-            let number = cells
-                .next()
-                .is_some_and(|cell| entry_number(cell).is_some());
-            let day = cells.nth(1).and_then(|cell| std::str::from_utf8(cell).ok());
-            number && day.is_some_and(|text| canonical::day(text.trim()).is_ok())
-        };
-        if !tail.split(|&b| b == b'\n').skip(1).any(like_row) {
-            return None;
-        }
-        Some(Problem {
-            file: name.to_string(),
-            row: 1 + lines_of(self.finished()),
-            column: String::new(),
-            value: String::new(),
-            expected: "a closing double quote".into(),
-            mend: "close the quote that is opened in this row, or take the quote out".into(),
-        })
-    }
-}
-
-/// Length up to the end of the last finished record. A line break within quotes does not end
-/// one; a quote opens only at the beginning of a cell.
-fn finished_length(bytes: &[u8]) -> usize {
-    let (mut finished, mut quoted, mut cell_begins) = (0, false, true);
-    for (at, &byte) in bytes.iter().enumerate() {
-        if quoted {
-            // A doubled quote closes and opens again at once.
-            quoted = byte != b'"';
-            cell_begins = !quoted;
-            continue;
-        }
-        quoted = byte == b'"' && cell_begins;
-        cell_begins = matches!(byte, b',' | b'\n');
-        if byte == b'\n' {
-            finished = at + 1;
-        }
-    }
-    finished
-}
-
-fn lines_of(bytes: &[u8]) -> u64 {
-    memchr::memchr_iter(b'\n', bytes).count() as u64
-}
 
 /// Reads the rows of a log's finished lines after a part of them.
 pub(crate) fn rows(
@@ -213,10 +74,12 @@ fn finished_entries(log: &LogBytes) -> io::Result<Vec<u32>> {
     Ok(entries)
 }
 
-/// The entry number in the first cell of a record.
-fn entry_number(cell: &[u8]) -> Option<u32> {
-    let text = std::str::from_utf8(cell).ok()?;
-    text.trim().trim_matches('"').parse().ok()
+impl LogBytes {
+    /// Reads the file; a log that does not exist is empty.
+    pub(crate) fn read(book: &Book, path: &Path) -> Result<Self, BookError> {
+        let bytes = book.read(path)?.unwrap_or_default();
+        Ok(Self::new(bytes, LogPart::default()))
+    }
 }
 
 impl Book {
@@ -458,13 +321,6 @@ fn record_range(bytes: &[u8], line: u64) -> io::Result<std::ops::Range<usize>> {
     ))
 }
 
-fn reader_of(bytes: &[u8]) -> csv::Reader<&[u8]> {
-    csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .from_reader(bytes)
-}
-
 /// A log with the columns `known` behind the fixed ones, brought to those of `wanted`; its cells
 /// stay as they are, and blank rows go. The line of a row that has not all cells, where there is one.
 fn widen(
@@ -503,6 +359,7 @@ fn widen(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::book::csv::torn::finished_length;
 
     #[test]
     fn finished_lines_end_outside_of_quotes() {

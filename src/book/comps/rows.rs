@@ -5,35 +5,12 @@ use std::collections::{BTreeSet, HashSet};
 
 use polars::prelude::*;
 
-use crate::book::BookError;
 use crate::book::comps::cache::Table;
+use crate::book::comps::cache::table::{Id, Models, Trouble};
 use crate::book::comps::frame::{CONTENT_HASH, Columns, Known, concat, filter, rows_by_key, take};
 use crate::book::csv::canonical::Row;
-use crate::book::store::{IdMap, id_hash};
+use crate::book::ids::{IdMap, id_hash};
 use crate::trade::Comp;
-
-/// Why comps could not be had.
-#[derive(Debug)]
-pub(crate) enum Trouble {
-    /// The cache is not what it was: it has to be made again.
-    Damaged,
-    /// Anything else.
-    Book(BookError),
-    /// The table library fails, which is nobody's making.
-    Internal(PolarsError),
-}
-
-impl From<BookError> for Trouble {
-    fn from(error: BookError) -> Self {
-        Self::Book(error)
-    }
-}
-
-impl From<PolarsError> for Trouble {
-    fn from(error: PolarsError) -> Self {
-        Self::Internal(error)
-    }
-}
 
 /// Every `comp_id` in force with the hash of its content.
 #[derive(Debug, Clone, Default)]
@@ -64,85 +41,6 @@ impl Index {
     /// Whether there are none.
     pub fn is_empty(&self) -> bool {
         self.len == 0
-    }
-}
-
-/// One identifier in the cached table.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Id {
-    /// Of the identifier.
-    pub(crate) hash: u64,
-    /// Of the content of its row.
-    pub(crate) content: u64,
-    /// Entry of its row.
-    pub(crate) entry: u32,
-    /// Place of the spelling of its model among the [`Models`].
-    pub(crate) model: u32,
-}
-
-impl Id {
-    /// Identifiers as a table.
-    pub(crate) fn frame(ids: &[Self]) -> PolarsResult<DataFrame> {
-        let long = |name: &str, of: fn(&Self) -> u64| {
-            UInt64Chunked::from_vec(name.into(), ids.iter().map(of).collect()).into_column()
-        };
-        let short = |name: &str, of: fn(&Self) -> u32| {
-            UInt32Chunked::from_vec(name.into(), ids.iter().map(of).collect()).into_column()
-        };
-        DataFrame::new_infer_height(vec![
-            long("id_hash", |id| id.hash),
-            long("content_hash", |id| id.content),
-            short("entry", |id| id.entry),
-            short("model", |id| id.model),
-        ])
-    }
-
-    /// Back from [`Id::frame`].
-    pub(crate) fn all_of(frame: &DataFrame) -> PolarsResult<Vec<Self>> {
-        let long = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u64()?.iter().flatten());
-        let short = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
-        let hashes = long("id_hash")?.zip(long("content_hash")?);
-        let ids = hashes.zip(short("entry")?.zip(short("model")?));
-        Ok(ids
-            .map(|((hash, content), (entry, model))| Self {
-                hash,
-                content,
-                entry,
-                model,
-            })
-            .collect())
-    }
-}
-
-/// The spellings of models in the cached table, those of one model together, models with most rows
-/// first.
-#[derive(Debug, Default)]
-pub(crate) struct Models {
-    names: StringChunked,
-    keys: StringChunked,
-    /// Rows in force of each.
-    rows: Vec<u32>,
-    parts: Vec<u32>,
-}
-
-impl Models {
-    /// Reads the table that the cache has of them.
-    pub(crate) fn new(frame: &DataFrame) -> PolarsResult<Self> {
-        let text = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.str()?.clone());
-        let numbers =
-            |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
-        Ok(Self {
-            names: text("model")?,
-            keys: text("model_key")?,
-            rows: numbers("rows")?.collect(),
-            parts: numbers("part")?.collect(),
-        })
-    }
-
-    /// The keys of all spellings with their rows.
-    fn keys(&self) -> impl Iterator<Item = (&str, u32)> {
-        let keys = self.keys.iter().map(Option::unwrap_or_default);
-        keys.zip(self.rows.iter().copied())
     }
 }
 

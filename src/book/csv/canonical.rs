@@ -4,21 +4,25 @@
 //! may have edited them, so that reading checks everything. What a sale in another currency comes to is not in them: it is
 //! worked out from what was paid and the rate.
 
+use crate::trade::cells::Wrong;
+use crate::trade::cells::amount;
+use crate::trade::cells::day_if_any;
+use crate::trade::cells::named;
 use std::borrow::Cow;
 use std::collections::{BTreeSet, HashMap};
 use std::io::{self, Read, Write};
 use std::str::Utf8Error;
 
-use chrono::NaiveDate;
 use csv::ByteRecord;
 use rust_decimal::Decimal;
 
 use super::formula::neutral;
 use crate::settings::{Settings, of_scale};
 use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column, plain_number};
-use crate::trade::comp::{COLUMNS, MINOR_SCALE, MOST_MONEY, RowText, minor_units};
+use crate::trade::comp::{COLUMNS, RowText};
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
-use crate::trade::problem::{quoted, shorten};
+use crate::trade::money::{MINOR_SCALE, MOST_MONEY};
+use crate::trade::text::{quoted, shorten};
 use crate::trade::{Attributes, Comp, Currency, HowSold, Items, Problem};
 
 /// Columns of `logged.csv`: the entry number, then those of [`COLUMNS`].
@@ -92,85 +96,6 @@ impl OptionalColumn {
     }
 }
 
-/// A cell that cannot be taken.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Wrong {
-    /// What would have been accepted.
-    pub expected: String,
-    /// What to do about it; empty where that goes without saying.
-    pub mend: String,
-}
-
-impl Wrong {
-    pub(crate) fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
-        Self {
-            expected: expected.into(),
-            mend: mend.into(),
-        }
-    }
-}
-
-/// Reads a day as `YYYY-MM-DD`.
-///
-/// # Errors
-/// Anything else.
-pub fn day(text: &str) -> Result<NaiveDate, Wrong> {
-    let shaped = text.len() == 10
-        && text.bytes().enumerate().all(|(at, b)| {
-            if matches!(at, 4 | 7) {
-                b == b'-'
-            } else {
-                b.is_ascii_digit()
-            }
-        });
-    let parsed = || {
-        let number = |range: std::ops::Range<usize>| text[range].parse::<u32>().ok();
-        NaiveDate::from_ymd_opt(
-            i32::try_from(number(0..4)?).ok()?,
-            number(5..7)?,
-            number(8..10)?,
-        )
-    };
-    shaped.then(parsed).flatten().ok_or_else(|| {
-        Wrong::new(
-            "a day as YYYY-MM-DD",
-            "write year, month and day, such as 2026-03-31",
-        )
-    })
-}
-
-/// Reads a day of sale as [`day`] does, or nothing where it was not recorded.
-///
-/// # Errors
-/// Anything else.
-pub fn day_if_any(text: &str) -> Result<Option<NaiveDate>, Wrong> {
-    if text.is_empty() {
-        return Ok(None);
-    }
-    day(text).map(Some)
-}
-
-/// Reads an amount of a canonical file: digits with an optional decimal point.
-///
-/// # Errors
-/// Anything else, more than [`MINOR_SCALE`] decimals, or more than [`MOST_MONEY`].
-pub fn amount(text: &str) -> Result<Decimal, Wrong> {
-    let plain = !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit() || b == b'.');
-    let value = if plain {
-        text.parse::<Decimal>().ok()
-    } else {
-        None
-    };
-    value
-        .filter(|value| minor_units(*value).is_some())
-        .ok_or_else(|| {
-            Wrong::new(
-                format!("an amount from 0 to {MOST_MONEY} with at most {MINOR_SCALE} decimals"),
-                "write digits and a decimal point only, such as 129.50",
-            )
-        })
-}
-
 fn price(text: &str) -> Result<Decimal, Wrong> {
     amount(text).and_then(|value| {
         if value.is_zero() {
@@ -182,13 +107,6 @@ fn price(text: &str) -> Result<Decimal, Wrong> {
             Ok(value)
         }
     })
-}
-
-pub(crate) fn named(text: &str, what: &str, mend: &str) -> Result<String, Wrong> {
-    if text.is_empty() || text.chars().any(char::is_control) {
-        return Err(Wrong::new(what, mend));
-    }
-    Ok(text.to_string())
 }
 
 fn on_scale<'a>(text: &str, names: impl Iterator<Item = &'a str> + Clone) -> Result<String, Wrong> {
@@ -870,6 +788,7 @@ impl<W: Write> Writer<W> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use chrono::NaiveDate;
 
     fn comp() -> Comp {
         Comp {
@@ -1052,20 +971,5 @@ mod tests {
             problems[0].contains("column venue") && problems[0].contains("UTF-8"),
             "{problems:?}"
         );
-    }
-
-    #[test]
-    fn days() {
-        assert!(day("2024-02-29").is_ok());
-        for wrong in [
-            "2023-02-29",
-            "2023-2-9",
-            "+023-02-09",
-            "2023-02-09 ",
-            "äääää",
-            "",
-        ] {
-            assert!(day(wrong).is_err(), "{wrong}");
-        }
     }
 }

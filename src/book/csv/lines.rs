@@ -5,8 +5,10 @@ use std::io;
 
 use csv::ByteRecord;
 
-use crate::book::csv::canonical::{Wrong, io_error};
-use crate::trade::problem::{Problem, shorten};
+use crate::book::csv::canonical::io_error;
+use crate::trade::cells::Wrong;
+use crate::trade::problem::Problem;
+use crate::trade::text::shorten;
 
 /// Longest value shown in a problem, in characters.
 pub(crate) const SHOWN: usize = 60;

@@ -3,3 +3,4 @@
 pub mod canonical;
 pub mod formula;
 pub(crate) mod lines;
+pub(crate) mod torn;

@@ -1,21 +1,25 @@
 //! The prompt of `compband log`: sales typed one after another, the last values at hand.
 
+use crate::cli::report_error;
 use std::io::IsTerminal;
 
 use chrono::NaiveDate;
 use dialoguer::Confirm;
 
-use super::{Outcome, Writing, note_undeclared, old_to_new, read_comp, record, tell};
-use crate::book::csv::canonical::{self, Wrong};
+use super::words::{note_undeclared, old_to_new, read_comp, tell};
+use crate::app::record::{Outcome, Writing, record};
+use crate::book::csv::canonical;
 use crate::book::{Book, BookError};
-use crate::cli::attributes::attribute_value;
 use crate::cli::complete::{all_pieces, one_spelling};
 use crate::cli::prompt::{Question, Said, Words};
-use crate::cli::{CliError, count, notice, report, say, today, undo};
+use crate::cli::{CliError, count, notice, say, today, undo};
+use crate::parse::attribute::attribute_value;
 use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
+use crate::trade::cells::Wrong;
 use crate::trade::checks;
-use crate::trade::comp::{COLUMNS, match_key};
+use crate::trade::comp::COLUMNS;
+use crate::trade::names::match_key;
 use crate::trade::{Comp, HowSold};
 
 /// Columns whose last value is offered for the next sale.
@@ -161,7 +165,7 @@ fn go_on(error: CliError) -> Result<(), CliError> {
         CliError::Refused { .. }
         | CliError::Absent { .. }
         | CliError::Book(BookError::Rows(_) | BookError::Refused(_) | BookError::Locked(_)) => {
-            report(&error);
+            report_error(&error);
             Ok(())
         }
         other => Err(other),
@@ -223,7 +227,7 @@ impl Session<'_> {
 
     fn write(&self, comp: Comp, writing: Writing) -> Result<(Comp, Outcome), CliError> {
         let lock = self.book.lock(&mut notice)?;
-        record(self.book, &lock, comp, writing)
+        Ok(record(self.book, &lock, comp, writing, &mut notice)?)
     }
 
     /// Takes a model in among those that answers are completed from.
@@ -335,7 +339,7 @@ fn checked(
     } else {
         text
     };
-    let normal = super::normal(column, text, &settings.currency);
+    let normal = super::words::normal(column, text, &settings.currency);
     let good = checks::cell(column, &normal, today)
         .and_then(|()| canonical::check(column, &normal, settings));
     match good {

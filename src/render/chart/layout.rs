@@ -2,13 +2,14 @@
 
 use crate::render::numbers;
 
+use super::ChartError;
 use super::axis::{self, Axis};
 use super::canvas::{
     AMBER, BLUE, Canvas, FRAME, GREY, INK, LEGEND_GAP, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE,
     SMALL, TAIL, edge_place, labelled_ticks, mark_size, widest,
 };
+use super::kind::{BandChart, Dot};
 use super::scene::{self, Align, Point, Shape};
-use super::{BandChart, ChartError, Dot};
 
 /// What stands at the foot of every chart of an estimate.
 const FOOTER: &str = "An estimate from recorded sales, not a promise.";

@@ -1,7 +1,9 @@
 use super::canvas::{AMBER, BLUE, GREY, INK};
 use super::scene::{Align, HEIGHT, Label, Shape, WIDTH};
 use super::*;
+use crate::trade::Currency;
 use chrono::Days;
+use chrono::NaiveDate;
 use proptest::prelude::*;
 
 pub(super) const PIXELS: usize = 1600 * 1200;

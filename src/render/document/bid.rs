@@ -169,7 +169,7 @@ pub struct ProfitPoint {
 pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
     let made = told.made;
     let binds = binding(told.limits);
-    let repair = |repair: &'a crate::deal::prospect::Repair| Repair {
+    let repair = |repair: &'a crate::trade::repair::Repair| Repair {
         what: &repair.what,
         parts: repair.parts.into(),
         minutes: number(repair.minutes),

@@ -4,9 +4,9 @@ use serde::Serialize;
 
 use super::{Attribute, Counted, Money, VERSION, attributes, items};
 use crate::band::estimate as band;
-use crate::book::ledger::basis_word;
 use crate::select::{Dropped as DroppedBy, Subject};
 use crate::trade::Currency;
+use crate::trade::comp::basis_word;
 
 /// Bands that every document carries besides the one asked for, per cent.
 const BANDS: [u8; 4] = [50, 80, 90, 95];

@@ -3,9 +3,10 @@
 use serde::Serialize;
 
 use super::{Money, VERSION, number};
-use crate::book::ledger::{Account, Foreseen, basis_word};
 use crate::deal::ledger as deal;
 use crate::render::ledger::Told;
+use crate::trade::comp::basis_word;
+use crate::trade::entry::{Account, Foreseen};
 
 /// The ledger: bankroll, deals and sums of the accounts. Money is text with at least two decimals, in
 /// the currency named.

@@ -9,7 +9,7 @@ use std::io;
 use rust_decimal::Decimal;
 use serde::Serialize;
 
-use crate::trade::comp::money_text;
+use crate::trade::money::money_text;
 use crate::trade::{Attributes, Items};
 
 pub mod ask;

@@ -6,8 +6,8 @@ use serde::Serialize;
 use super::{Band, Money, VERSION};
 use crate::band::change;
 use crate::book::history::Record;
-use crate::book::ledger::basis_word;
 use crate::render::change::{Moved, State, Told, fate_word, paid};
+use crate::trade::comp::basis_word;
 
 /// Watched units estimated again, and why their likely prices moved.
 #[derive(Debug, Serialize)]

@@ -11,12 +11,11 @@ use std::path::Path;
 use polars::prelude::*;
 use rayon::prelude::*;
 
-use super::table::{ArrowFile, ArrowWriter, Layout, rows_of};
+use super::table::{ArrowFile, ArrowWriter, Id, Layout, Trouble, rows_of};
 use crate::book::comps::frame::{CONTENT_HASH, Columns, Known, rows_by_key, take};
-use crate::book::comps::rows::{Id, Trouble};
 use crate::book::csv::canonical::Row;
 use crate::book::folder::{Folder, Temporary};
-use crate::book::store::id_hash;
+use crate::book::ids::id_hash;
 use crate::trade::Problem;
 
 /// Bytes of comps files for each bucket.

@@ -7,7 +7,7 @@
 //! rows is held against its hash when it is read, so that reading one model touches little of it.
 
 pub(crate) mod build;
-mod table;
+pub(crate) mod table;
 
 use std::collections::HashSet;
 use std::fs::{File, TryLockError};
@@ -21,12 +21,12 @@ use xxhash_rust::xxh3::xxh3_64;
 
 use crate::book::BookError;
 use crate::book::comps::log::{LogBytes, LogPart};
-use crate::book::comps::rows::{Id, Models, Trouble};
 use crate::book::folder::Access;
-use crate::book::store::{Book, Stamp};
+use crate::book::open::Book;
+use crate::book::stamp::Stamp;
 use crate::settings::Settings;
 use build::Built;
-use table::{ArrowFile, Layout};
+use table::{ArrowFile, Id, Layout, Models, Trouble};
 
 /// Bytes of imports, or of the log, from which a cache pays; of later sales in the log that are read
 /// beside it.

@@ -1,5 +1,6 @@
 //! The other models of a book, and what they say to one of them.
 
+use super::AppError;
 use std::collections::{BTreeMap, HashSet};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -9,8 +10,7 @@ use polars::prelude::{
 };
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
-use super::CliError;
-use crate::backtest::timeline::{Timeline, before_month};
+use crate::app::timeline::{Timeline, before_month};
 use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
 use crate::book::store::Book;
 use crate::fit::pool::{Learnt, Pool};
@@ -18,7 +18,7 @@ use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
 use crate::select::{Selection, Subject};
 use crate::settings::{PoolFrom, Settings};
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 /// A day up to which sales are known, and whether undated ones are too.
 type When = (NaiveDate, bool);
@@ -47,7 +47,7 @@ impl<'a> Siblings<'a> {
     ///
     /// # Errors
     /// Where the frame is not as the book makes it.
-    pub fn new(comps: &DataFrame, settings: &'a Settings) -> Result<Self, CliError> {
+    pub fn new(comps: &DataFrame, settings: &'a Settings) -> Result<Self, AppError> {
         let models = speaking(comps, settings)?;
         let chosen: HashSet<&str> = models.iter().map(String::as_str).collect();
         let keys = comps.column("model_key")?.str()?;
@@ -84,7 +84,7 @@ impl<'a> Siblings<'a> {
     ///
     /// # Errors
     /// Where the frame is not as the book makes it.
-    pub fn pool(&self, key: &str, as_of: NaiveDate, undated: bool) -> Result<Arc<Pool>, CliError> {
+    pub fn pool(&self, key: &str, as_of: NaiveDate, undated: bool) -> Result<Arc<Pool>, AppError> {
         let place = (key.to_string(), (as_of, undated));
         if let Some(pool) = lock(&self.pools).get(&place) {
             return Ok(pool.clone());
@@ -105,11 +105,11 @@ impl<'a> Siblings<'a> {
     ///
     /// # Errors
     /// As [`Siblings::pool`].
-    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, CliError> {
+    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, AppError> {
         self.pool(key, before_month(day), false)
     }
 
-    fn heard(&self, as_of: NaiveDate, undated: bool) -> Result<Arc<Heard>, CliError> {
+    fn heard(&self, as_of: NaiveDate, undated: bool) -> Result<Arc<Heard>, AppError> {
         let when = (as_of, undated);
         if let Some(heard) = lock(&self.heard).get(&when) {
             return Ok(heard.clone());
@@ -158,7 +158,7 @@ pub fn comps_among(
     as_of: NaiveDate,
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
-) -> Result<(DataFrame, Arc<Pool>), CliError> {
+) -> Result<(DataFrame, Arc<Pool>), AppError> {
     let speaks = |other: &str| speak(model, other, settings);
     let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, notice)?;
     let pool = Siblings::new(&others, settings)?.pool(&match_key(model), as_of, true)?;
@@ -171,7 +171,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 /// Keys of the models with at least [`FEWEST_COMPS`] comps, and how many, most comps first.
-pub(super) fn by_comps(comps: &DataFrame) -> LazyFrame {
+pub(crate) fn by_comps(comps: &DataFrame) -> LazyFrame {
     comps
         .clone()
         .lazy()
@@ -185,7 +185,7 @@ pub(super) fn by_comps(comps: &DataFrame) -> LazyFrame {
 }
 
 /// Keys of the models that may speak to any other, most comps first.
-fn speaking(comps: &DataFrame, settings: &Settings) -> Result<Vec<String>, CliError> {
+fn speaking(comps: &DataFrame, settings: &Settings) -> Result<Vec<String>, AppError> {
     if settings.estimate.pool == PoolFrom::None {
         return Ok(Vec::new());
     }

@@ -7,9 +7,9 @@ use std::collections::{BTreeMap, HashMap};
 
 use chrono::NaiveDate;
 
+use crate::app::timeline::hash_of;
 use crate::backtest::ratio::Interval;
 use crate::backtest::selfcheck::{CHANCES, Foreseen, Foretold};
-use crate::backtest::timeline::hash_of;
 use crate::band::own::Miss;
 use crate::book::store::Book;
 
@@ -58,7 +58,7 @@ pub struct Misses {
 /// A miss with the key of its sale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KeptMiss {
-    /// [`crate::backtest::timeline::Sale::key`].
+    /// [`crate::app::timeline::Sale::key`].
     pub key: u64,
     /// Day of the sale, days since 1970; `i32::MAX` for an undated one.
     pub day: i32,

@@ -3,11 +3,11 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::amounts::number;
-use crate::deal::prospect::Repair;
 use crate::parse::money::parse_amount;
+use crate::parse::quantity::number;
 use crate::trade::Currency;
-use crate::trade::problem::{nearest, quoted, shorten};
+use crate::trade::repair::Repair;
+use crate::trade::text::{nearest, quoted, shorten};
 
 /// How a repair is written.
 pub const FORM: &str = "a repair as \"new battery: parts 14, minutes 30, success 0.9\"";

@@ -1,18 +1,19 @@
 //! Amounts, per cents and weights as typed on the command line.
 
+use super::AppError;
+use crate::parse::quantity::checked;
 use rust_decimal::Decimal;
 
-use super::CliError;
-use crate::parse::money::{parse_amount, read_quantity};
+use crate::parse::money::parse_amount;
 use crate::trade::Currency;
-use crate::trade::problem::{quoted, shorten};
+use crate::trade::text::{quoted, shorten};
 
 /// Longest value shown in an error, in characters.
 const SHOWN: usize = 60;
 
 /// The refusal of what stands behind a flag.
-pub fn refused(flag: &str, given: &str, expected: &str) -> CliError {
-    CliError::Refused {
+pub fn refused(flag: &str, given: &str, expected: &str) -> AppError {
+    AppError::Refused {
         message: format!(
             "{flag} {}: expected {expected}",
             quoted(&shorten(given, SHOWN))
@@ -25,7 +26,7 @@ pub fn refused(flag: &str, given: &str, expected: &str) -> CliError {
 ///
 /// # Errors
 /// The flag, what was found and what was expected.
-pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, CliError> {
+pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, AppError> {
     parse_amount(given, currency)
         .and_then(|amount| {
             if amount.is_sign_negative() {
@@ -45,7 +46,7 @@ pub fn money_if(
     flag: &str,
     given: Option<&String>,
     currency: &Currency,
-) -> Result<Option<Decimal>, CliError> {
+) -> Result<Option<Decimal>, AppError> {
     given.map(|text| money(flag, text, currency)).transpose()
 }
 
@@ -59,26 +60,6 @@ pub fn quantity(
     given: &str,
     unit: &str,
     check: impl Fn(Decimal) -> Result<Decimal, String>,
-) -> Result<Decimal, CliError> {
+) -> Result<Decimal, AppError> {
     checked(given, unit, check).map_err(|expected| refused(flag, given, &expected))
-}
-
-/// Reads a number in a unit that may stand behind it, and checks it.
-///
-/// # Errors
-/// What was expected.
-pub fn checked(
-    given: &str,
-    unit: &str,
-    check: impl Fn(Decimal) -> Result<Decimal, String>,
-) -> Result<Decimal, String> {
-    number(given, unit)
-        .ok_or_else(|| format!("a number, with {unit:?} or nothing behind it"))
-        .and_then(check)
-}
-
-/// Reads a number with one reading, in a unit that may stand behind it.
-pub fn number(text: &str, unit: &str) -> Option<Decimal> {
-    let (amount, found) = read_quantity(text).ok()?;
-    (found.is_empty() || found.eq_ignore_ascii_case(unit)).then(|| amount.certain())?
 }

@@ -1,27 +1,27 @@
 //! Past sales, each estimated from what was known before it.
 
+use super::AppError;
+use crate::app::parallel::in_parallel;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use chrono::NaiveDate;
-use indicatif::{ProgressBar, ProgressStyle};
 use polars::prelude::DataFrame;
 
-use crate::backtest::kept::{KeptMiss, Misses, Told};
+use crate::app::kept::{KeptMiss, Misses, Told};
+use crate::app::related::Siblings;
+use crate::app::timeline::{Sale, Timeline, hash_of, settings_hash};
 use crate::backtest::selfcheck::{Foreseen, Foretold, foresee, set_aside, subject_of};
-use crate::backtest::timeline::{Sale, Timeline, hash_of, settings_hash};
 use crate::band::estimate::Aids;
 use crate::band::own::{self, Miss, Own};
 use crate::band::siblings::{MOST_MODELS, speak};
 use crate::book::store::{Book, FilesState};
-use crate::cli::siblings::Siblings;
-use crate::cli::{CliError, notice};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select};
 use crate::select::{Candidate, Dropped, Selection, Subject};
 use crate::settings::Settings;
-use crate::trade::comp::match_key;
+use crate::trade::names::match_key;
 
 /// A sale with the model it is of and what was foretold of it.
 pub struct Past {
@@ -42,6 +42,9 @@ pub struct Done<T> {
     pub estimated: usize,
 }
 
+/// Hears how many past sales of how many are estimated: none of them first, all of them last.
+pub type Progress<'a> = dyn Fn(usize, usize) + Sync + 'a;
+
 /// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
 /// not been yet.
 const SMALL: u64 = 2_000_000;
@@ -54,8 +57,12 @@ const PATIENCE: Duration = Duration::from_millis(2100);
 ///
 /// # Errors
 /// Where the book cannot be read or its comps cannot be fitted.
-pub fn own(book: &Book, as_of: NaiveDate) -> Result<Option<Own>, CliError> {
-    let misses = misses_up_to(book, as_of)?.found;
+pub fn own(
+    book: &Book,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Option<Own>, AppError> {
+    let misses = misses_up_to(book, as_of, notice)?.found;
     Ok(misses.and_then(|misses| own::own(&misses, as_of)))
 }
 
@@ -64,7 +71,11 @@ pub fn own(book: &Book, as_of: NaiveDate) -> Result<Option<Own>, CliError> {
 ///
 /// # Errors
 /// As [`own`].
-pub fn misses_up_to(book: &Book, as_of: NaiveDate) -> Result<Done<Option<Vec<Miss>>>, CliError> {
+pub fn misses_up_to(
+    book: &Book,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Done<Option<Vec<Miss>>>, AppError> {
     let files = book.files_state(Duration::ZERO)?;
     let kept = Misses::load(book);
     if let Some(misses) = unchanged(&kept, state(book, files), as_of) {
@@ -79,10 +90,10 @@ pub fn misses_up_to(book: &Book, as_of: NaiveDate) -> Result<Done<Option<Vec<Mis
             estimated: 0,
         });
     }
-    let comps = book.frame(&mut notice)?;
+    let comps = book.frame(notice)?;
     let timeline = Timeline::new(&comps, book.settings())?;
     let sales = timeline.sales(Some((as_of, own::RECENT)), &timeline);
-    let mut desk = Desk::new(&timeline, &timeline, ProgressBar::hidden());
+    let mut desk = Desk::new(&timeline, &timeline, &|_, _| {});
     let asked = desk.misses(&sales, &kept.by_key())?;
     let found: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
     let day = |day: NaiveDate| day.to_epoch_days();
@@ -147,7 +158,12 @@ fn newest(kept: &[KeptMiss]) -> Vec<Miss> {
 ///
 /// # Errors
 /// Where there is no such model or the comps cannot be fitted.
-pub fn check(book: &Book, model: Option<&str>) -> Result<Done<Vec<Past>>, CliError> {
+pub fn check(
+    book: &Book,
+    model: Option<&str>,
+    notice: &mut dyn FnMut(&str),
+    progress: &Progress<'_>,
+) -> Result<Done<Vec<Past>>, AppError> {
     let small = book.size()? <= SMALL;
     let patience = if small { Duration::ZERO } else { PATIENCE };
     // Of the book as it is before it is read.
@@ -156,9 +172,9 @@ pub fn check(book: &Book, model: Option<&str>) -> Result<Done<Vec<Past>>, CliErr
     match model {
         Some(model) if !small => {
             let whole = kept.whole && kept.state == state(book, files);
-            check_model_of_large(book, model, whole.then_some(&kept))
+            check_model_of_large(book, model, whole.then_some(&kept), notice, progress)
         }
-        _ => check_whole(book, model, files, &kept),
+        _ => check_whole(book, model, files, &kept, notice, progress),
     }
 }
 
@@ -168,10 +184,12 @@ fn check_whole(
     model: Option<&str>,
     files: FilesState,
     kept: &Misses,
-) -> Result<Done<Vec<Past>>, CliError> {
-    let comps = book.frame(&mut notice)?;
+    notice: &mut dyn FnMut(&str),
+    progress: &Progress<'_>,
+) -> Result<Done<Vec<Past>>, AppError> {
+    let comps = book.frame(notice)?;
     let timeline = Timeline::new(&comps, book.settings())?;
-    let mut desk = Desk::new(&timeline, &timeline, progress());
+    let mut desk = Desk::new(&timeline, &timeline, progress);
     let mut sales = timeline.sales(None, &timeline);
     let asked = desk.misses(&sales, &kept.by_key())?;
     let sizes: HashMap<u64, f64> = asked.iter().map(|kept| (kept.key, kept.size)).collect();
@@ -207,16 +225,18 @@ fn check_model_of_large(
     book: &Book,
     model: &str,
     whole: Option<&Misses>,
-) -> Result<Done<Vec<Past>>, CliError> {
+    notice: &mut dyn FnMut(&str),
+    progress: &Progress<'_>,
+) -> Result<Done<Vec<Past>>, AppError> {
     let settings = book.settings();
     let speaks = |other: &str| speak(model, other, settings);
-    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, &mut notice)?;
+    let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, notice)?;
     let key = match_key(model);
     // Here too an unknown model is told by the selection.
     Model::of(&key, &comps, settings)?;
     let timeline = Timeline::new(&comps, settings)?;
     let others = Timeline::new(&others, settings)?;
-    let mut desk = Desk::new(&timeline, &others, progress());
+    let mut desk = Desk::new(&timeline, &others, progress);
     let sales = timeline.sales(None, &others);
     let asked = desk.misses(&sales, &HashMap::new())?;
     let sizes = asked.iter().map(|kept| (kept.key, kept.size)).collect();
@@ -242,19 +262,23 @@ struct Desk<'a> {
     models: BTreeMap<String, Model>,
     /// By the keys of sales.
     foreseen: HashMap<u64, Option<Foreseen>>,
-    bar: ProgressBar,
+    progress: &'a Progress<'a>,
     estimated: usize,
 }
 
 impl<'a> Desk<'a> {
     /// For the sales of a timeline, with other models from another or the same.
-    fn new(timeline: &'a Timeline<'a>, others: &'a Timeline<'a>, bar: ProgressBar) -> Self {
+    fn new(
+        timeline: &'a Timeline<'a>,
+        others: &'a Timeline<'a>,
+        progress: &'a Progress<'a>,
+    ) -> Self {
         Self {
             timeline,
             siblings: Siblings::on_each_day(others),
             models: BTreeMap::new(),
             foreseen: HashMap::new(),
-            bar,
+            progress,
             estimated: 0,
         }
     }
@@ -271,7 +295,7 @@ impl<'a> Desk<'a> {
         &mut self,
         sales: &[Sale],
         known: &HashMap<u64, f64>,
-    ) -> Result<Vec<KeptMiss>, CliError> {
+    ) -> Result<Vec<KeptMiss>, AppError> {
         let unknown: Vec<&Sale> = sales
             .iter()
             .filter(|s| !known.contains_key(&s.key))
@@ -297,7 +321,7 @@ impl<'a> Desk<'a> {
         sizes: &HashMap<u64, f64>,
         misses: &[Miss],
         known: &Told,
-    ) -> Result<Vec<Past>, CliError> {
+    ) -> Result<Vec<Past>, AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
         let nothing = |sale: &Sale| sizes.get(&sale.key).is_some_and(|size| size.is_nan());
         let factors: Vec<f64> = sales.iter().map(|sale| factor_of(sale, misses)).collect();
@@ -326,7 +350,7 @@ impl<'a> Desk<'a> {
     }
 
     /// Brings out the comps of models.
-    fn open<'k>(&mut self, models: impl Iterator<Item = &'k str>) -> Result<(), CliError> {
+    fn open<'k>(&mut self, models: impl Iterator<Item = &'k str>) -> Result<(), AppError> {
         let keys: BTreeSet<&str> = models
             .filter(|key| !self.models.contains_key(*key))
             .collect();
@@ -342,7 +366,7 @@ impl<'a> Desk<'a> {
 
     /// Estimates sales, each from those before it, on all cores. Other models speak from their
     /// dated sales of the months before a sale's ([`Siblings::pool_before_month`]).
-    fn foresee(&mut self, sales: &[&Sale]) -> Result<(), CliError> {
+    fn foresee(&mut self, sales: &[&Sale]) -> Result<(), AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
         let settings = self.siblings.settings();
         let mut wanted: HashMap<&str, HashMap<Kind, Subject>> = HashMap::new();
@@ -367,15 +391,14 @@ impl<'a> Desk<'a> {
                 model.selections.insert(kind, selection);
             }
         }
-        self.bar.set_length(sales.len() as u64);
-        self.bar.enable_steady_tick(Duration::from_millis(200));
+        let (done, of) = (AtomicUsize::new(0), sales.len());
+        (self.progress)(0, of);
         let foreseen = in_parallel(sales, |sale| {
-            self.bar.inc(1);
             let model = self.models.get(&sale.model);
             let foreseen = model.map(|model| model.foresee(sale, &self.siblings));
+            (self.progress)(done.fetch_add(1, Ordering::Relaxed) + 1, of);
             Ok((sale.key, foreseen.transpose()?.flatten()))
         })?;
-        self.bar.finish_and_clear();
         self.estimated += sales.len();
         self.foreseen.extend(foreseen);
         Ok(())
@@ -418,7 +441,7 @@ fn of_kind(model: &str, (variant, grade, works): Kind) -> Subject {
 }
 
 impl Model {
-    fn of(key: &str, frame: &DataFrame, settings: &Settings) -> Result<Self, CliError> {
+    fn of(key: &str, frame: &DataFrame, settings: &Settings) -> Result<Self, AppError> {
         // A unit for parts is spoken of by working ones too.
         let any = Subject {
             works: false,
@@ -443,7 +466,7 @@ impl Model {
         Some(subject_of(&self.name, self.sales.get(&sale.comp_id)?))
     }
 
-    fn foresee(&self, sale: &Sale, siblings: &Siblings<'_>) -> Result<Option<Foreseen>, CliError> {
+    fn foresee(&self, sale: &Sale, siblings: &Siblings<'_>) -> Result<Option<Foreseen>, AppError> {
         let settings = siblings.settings();
         let Some(subject) = self.subject(sale) else {
             return Ok(None);
@@ -466,40 +489,12 @@ impl Model {
     }
 }
 
-/// `work` on each of `items`, on all cores; results in the order of the items, or the first error in
-/// that order.
-pub(crate) fn in_parallel<T: Sync, R: Send>(
-    items: &[T],
-    work: impl Fn(&T) -> Result<R, CliError> + Sync,
-) -> Result<Vec<R>, CliError> {
-    let next = AtomicUsize::new(0);
-    // Not a parallel iterator: a thread of it that waits for polars would begin one item on top of another.
-    let shares = rayon::broadcast(|_| {
-        let mut done = Vec::new();
-        loop {
-            let at = next.fetch_add(1, Ordering::Relaxed);
-            let Some(item) = items.get(at) else {
-                return done;
-            };
-            let made = work(item);
-            let failed = made.is_err();
-            done.push((at, made));
-            if failed {
-                return done;
-            }
-        }
-    });
-    let mut all: Vec<_> = shares.into_iter().flatten().collect();
-    all.sort_unstable_by_key(|(at, _)| *at);
-    all.into_iter().map(|(_, made)| made).collect()
-}
-
 /// The comps of a model for `subject`, of whatever time.
 fn selected(
     frame: &DataFrame,
     subject: &Subject,
     settings: &Settings,
-) -> Result<Selection, CliError> {
+) -> Result<Selection, AppError> {
     let query = Query {
         subject,
         wording: Wording::of(&subject.model, settings),
@@ -509,13 +504,4 @@ fn selected(
         most: usize::MAX,
     };
     Ok(select(frame, &query)?)
-}
-
-fn progress() -> ProgressBar {
-    let bar = ProgressBar::new(0);
-    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} sales, {eta} left");
-    if let Ok(style) = style {
-        bar.set_style(style);
-    }
-    bar
 }

@@ -1,11 +1,11 @@
 //! Numeric attributes as typed on the command line.
 
+use crate::parse::attribute::attribute_value;
 use rust_decimal::Decimal;
 
-use crate::parse::money::read_quantity;
 use crate::settings::Settings;
-use crate::trade::attributes::{Attribute, is_name, same_unit};
-use crate::trade::problem::shorten;
+use crate::trade::attributes::is_name;
+use crate::trade::text::shorten;
 use crate::trade::{Attributes, Problem};
 
 /// Reads what `--set` gives; what is wrong goes to `problems`.
@@ -51,26 +51,4 @@ fn read_attribute<'t>(
         .ok_or("the name of an attribute and its value")?;
     let declared = settings.attribute(model, name);
     Ok((name, attribute_value(value, declared)?))
-}
-
-/// Reads a value of an attribute as typed: a number, with its unit or none behind it.
-///
-/// # Errors
-/// What was expected instead.
-pub fn attribute_value(text: &str, declared: Option<&Attribute>) -> Result<Decimal, String> {
-    let (amount, unit) =
-        read_quantity(text).map_err(|_| "a number, with a unit or none behind it")?;
-    let value = amount
-        .certain()
-        .ok_or("a number with one reading: write it without a mark between thousands")?;
-    let Some(declared) = declared else {
-        return Ok(value);
-    };
-    if !unit.is_empty() && !declared.unit.is_empty() && !same_unit(unit, &declared.unit) {
-        return Err(format!(
-            "a number in {0}, as compband.toml says: convert it to {0}",
-            declared.unit
-        ));
-    }
-    declared.fault(value).map_or(Ok(value), Err)
 }

@@ -1,0 +1,108 @@
+//! Why a use case ended without doing what was asked.
+
+use polars::prelude::PolarsError;
+
+use crate::band::estimate::EstimateError;
+use crate::book::BookError;
+use crate::deal::ledger::Refusal;
+use crate::deal::outlet::TermsError;
+use crate::select::plan::SelectError;
+use crate::trade::text::nearest_few;
+
+/// Why a use case ended without doing what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum AppError {
+    /// The book could not do it.
+    #[error(transparent)]
+    Book(#[from] BookError),
+    /// What was asked makes no sense.
+    #[error("{0}")]
+    Usage(String),
+    /// Input was refused; `next` is what to do about it.
+    #[error("{message}")]
+    Refused {
+        /// What was refused and why.
+        message: String,
+        /// What to do, or empty.
+        next: String,
+    },
+    /// What was asked for is not there; `next` is what to do about it.
+    #[error("{message}")]
+    Absent {
+        /// What is not there.
+        message: String,
+        /// What to do, or empty.
+        next: String,
+    },
+    /// The table library failed: not of the user's making.
+    #[error("cannot work out the table: {0}")]
+    Table(#[from] PolarsError),
+}
+
+impl From<SelectError> for AppError {
+    fn from(error: SelectError) -> Self {
+        match error {
+            SelectError::NoModel { asked, near } => no_such_model(&asked, &near),
+            SelectError::Query(error) => Self::Table(error),
+        }
+    }
+}
+
+impl From<EstimateError> for AppError {
+    fn from(error: EstimateError) -> Self {
+        Self::Absent {
+            message: error.to_string(),
+            next: "`compband comps` lists what the book holds".into(),
+        }
+    }
+}
+
+impl From<TermsError> for AppError {
+    fn from(error: TermsError) -> Self {
+        let next = match error {
+            TermsError::TooHeavy(_) => {
+                "add a band to [shipping] in compband.toml, or say another weight"
+            }
+            TermsError::NotSent(_) => "leave --shipping out, or say another outlet",
+        };
+        Self::Refused {
+            message: error.to_string(),
+            next: next.into(),
+        }
+    }
+}
+
+impl From<Refusal> for AppError {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused {
+            message: refusal.message,
+            next: refusal.next,
+        }
+    }
+}
+
+/// What to do about a book without comps.
+pub(crate) const FILL_THE_BOOK: &str = "record sales with `compband import` or `compband log`";
+
+/// The refusal of a model that the book does not have, with the nearest of the known names. No
+/// known name at all means that the book is empty, or that none is near.
+pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> AppError {
+    let near: Vec<String> = nearest_few(asked, known, 5)
+        .into_iter()
+        .map(str::to_string)
+        .collect();
+    no_such_model(asked, &near)
+}
+
+/// The refusal of a model that the book does not have.
+pub fn no_such_model(asked: &str, near: &[String]) -> AppError {
+    let next = if near.is_empty() {
+        format!("`compband models` lists the models of this book; {FILL_THE_BOOK}")
+    } else {
+        format!("the nearest names in this book: {}", near.join(", "))
+    };
+    AppError::Absent {
+        message: format!("no comps of {asked:?} in this book"),
+        next,
+    }
+}

@@ -1,0 +1,17 @@
+//! Use cases that return values: what a command line, a web page or another program calls.
+//!
+//! No function of this room prints, prompts or ends the process. What the user should know besides the
+//! result goes to a `notice` that the caller hands in.
+
+pub mod amounts;
+pub mod attributes;
+pub mod error;
+pub(crate) mod kept;
+pub mod parallel;
+pub mod past;
+pub mod record;
+pub mod related;
+pub mod timeline;
+pub mod unit;
+
+pub use error::AppError;

@@ -1,0 +1,225 @@
+//! Recording one sale: whether the book has it already, which rate it keeps, and what may be a slip in it.
+
+use crate::book::Book;
+use crate::book::BookLock;
+use crate::book::Index;
+use crate::trade::Comp;
+use crate::trade::money::MINOR_SCALE;
+use crate::trade::money::minor_units;
+use crate::trade::money::money_text;
+use crate::trade::names::match_key;
+use crate::trade::near::KnownModels;
+use polars::prelude::{IntoLazy, col, lit};
+
+use super::AppError;
+use crate::book::comps::frame::FrameRows;
+use crate::trade::Foreign;
+
+/// A price this many times the median of the model, or as many times below it, is remarked on.
+pub const FAR: f64 = 4.0;
+
+/// What came of an attempt to record a sale.
+pub enum Outcome {
+    /// It is in the book under this entry; with the sale it changes, if any.
+    Recorded(u64, Option<Comp>),
+    /// The book has it, letter for letter, under the identifier given.
+    Known,
+    /// The book has such a sale, and nobody said that this is another one.
+    Same,
+    /// The book has this other content under the identifier, and nobody said to change it.
+    Differs(Comp),
+}
+
+/// The sale of this identifier, or the only one whose identifier begins so.
+pub fn sale_of(book: &Book, id: &str, notice: &mut dyn FnMut(&str)) -> Result<Comp, AppError> {
+    let frame = book.frame(notice)?;
+    let rows = FrameRows::new(&frame, &book.settings().currency)?;
+    let begins = |at: &usize| !id.is_empty() && rows.comp_id(*at).starts_with(id);
+    let mut found: Vec<usize> = (0..rows.len()).filter(begins).collect();
+    found.sort_unstable_by_key(|at| rows.comp_id(*at));
+    let whole = found.iter().find(|at| rows.comp_id(**at) == id);
+    match (whole, found.as_slice()) {
+        (Some(at), _) | (None, [at]) => Ok(rows.comp(*at)),
+        (None, []) => Err(AppError::Refused {
+            message: format!("--id: the book has no sale whose identifier begins with {id:?}"),
+            next: "`compband comps` lists the identifiers; leave --update out to record a new sale"
+                .into(),
+        }),
+        (None, several) => {
+            let shown: Vec<&str> = several.iter().take(5).map(|at| rows.comp_id(*at)).collect();
+            let more = if several.len() > shown.len() {
+                ", …"
+            } else {
+                ""
+            };
+            Err(AppError::Refused {
+                message: format!(
+                    "--id: the identifiers of {} sales begin with {id:?}: {}{more}",
+                    several.len(),
+                    shown.join(", ")
+                ),
+                next: "write as much of it as one of them alone begins with".into(),
+            })
+        }
+    }
+}
+
+/// How a comp is written down.
+#[derive(Clone, Copy, Default)]
+pub struct Writing {
+    /// It has an identifier of the user's.
+    pub named: bool,
+    /// It is another sale, though the book has the same.
+    pub again: bool,
+    /// It takes the place of what the book has under its identifier.
+    pub update: bool,
+}
+
+/// A sale made elsewhere in the program, and what came of recording it.
+pub struct Recorded(pub Comp, pub Outcome);
+
+/// Records a sale made elsewhere in the program, unless the book has the very same.
+///
+/// # Errors
+/// Where it cannot be written.
+pub fn record_sale(
+    book: &Book,
+    lock: &BookLock,
+    comp: Comp,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Recorded, AppError> {
+    let (comp, outcome) = record(book, lock, comp, Writing::default(), notice)?;
+    Ok(Recorded(comp, outcome))
+}
+
+/// Records a comp, its identifier derived where none was given.
+pub fn record(
+    book: &Book,
+    lock: &BookLock,
+    mut comp: Comp,
+    writing: Writing,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Comp, Outcome), AppError> {
+    book.repair_log(lock, notice)?;
+    let index = book.index()?;
+    if !writing.named {
+        comp.comp_id = comp.derive_id(0);
+        if writing.again {
+            comp.comp_id = free_id(&comp, &index);
+        }
+    }
+    if !writing.update {
+        keep_rate(book, &mut comp)?;
+    }
+    let outcome = match index.get(&comp.comp_id) {
+        None => Outcome::Recorded(append(book, lock, &comp, notice)?, None),
+        Some(hash) if hash == comp.content_hash() => {
+            if writing.named || writing.update {
+                Outcome::Known
+            } else {
+                Outcome::Same
+            }
+        }
+        Some(_) => {
+            let ids = [comp.comp_id.clone()].into();
+            let old = book.comps_by_id(&ids)?.remove(&comp.comp_id);
+            match old {
+                Some(old) if !writing.update => Outcome::Differs(old),
+                old => Outcome::Recorded(append(book, lock, &comp, notice)?, old),
+            }
+        }
+    };
+    Ok((comp, outcome))
+}
+
+/// Gives a sale that the book has already the rate it has there, as an import does.
+pub fn keep_rate(book: &Book, comp: &mut Comp) -> Result<(), AppError> {
+    let Some(paid) = comp.foreign.as_deref() else {
+        return Ok(());
+    };
+    let old = book.comps_by_id(&[comp.comp_id.clone()].into())?;
+    let kept = old
+        .get(&comp.comp_id)
+        .filter(|old| old.sold_on == comp.sold_on);
+    let kept = kept.and_then(|old| old.foreign.as_deref());
+    if let Some(old) = kept.filter(|old| old.currency == paid.currency) {
+        let rate = old.rate.clone();
+        let paid = paid.clone();
+        // An amount for which that rate will not do keeps the one found now, and differs by it.
+        let _ = comp.set_foreign(Foreign { rate, ..paid }, &book.settings().currency);
+    }
+    Ok(())
+}
+
+/// Appends the sale and tells what may be a slip in it.
+pub fn append(
+    book: &Book,
+    lock: &BookLock,
+    comp: &Comp,
+    notice: &mut dyn FnMut(&str),
+) -> Result<u64, AppError> {
+    let doubts = [misspelt(book, comp)?, far_off(book, comp)?];
+    let entry = book.append(lock, comp, notice)?;
+    doubts.iter().flatten().for_each(|doubt| notice(doubt));
+    Ok(entry)
+}
+
+/// What to say of a new model that comes near to one of the book.
+pub fn misspelt(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
+    let models = book.models()?;
+    let known = KnownModels::new(models.iter().map(String::as_str));
+    let near = known.near(&comp.model);
+    Ok(near.map(|near| new_model(&comp.model, near)))
+}
+
+/// `new model "Quolbi R7"; did you mean "Quolby R7"?`
+pub fn new_model(model: &str, near: &str) -> String {
+    format!("new model {model:?}; did you mean {near:?}?")
+}
+
+/// What to say of a price that is over [`FAR`] times, or under that share of, the median of
+/// the other single working units of the model.
+pub fn far_off(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
+    let priced = minor_units(comp.price).filter(|_| comp.works && comp.lot_size == 1);
+    let Some(price) = priced else {
+        return Ok(None);
+    };
+    let alike = col("model_key")
+        .eq(lit(match_key(&comp.model)))
+        .and(col("works"))
+        .and(col("lot_size").eq(lit(1_i64)))
+        .and(col("comp_id").neq(lit(comp.comp_id.as_str())));
+    let table = book
+        .frame_of_model(&comp.model, &mut |_| {})?
+        .lazy()
+        .filter(alike)
+        .select([col("price_minor").median()])
+        .collect()?;
+    let Some(median) = table.column("price_minor")?.f64()?.get(0) else {
+        return Ok(None);
+    };
+    let times = price as f64 / median;
+    let how = if times > FAR {
+        format!("over {FAR} times")
+    } else if times * FAR < 1.0 {
+        format!("under 1/{FAR} of")
+    } else {
+        return Ok(None);
+    };
+    let currency = &book.settings().currency;
+    let median = currency.from_statistics(median / 10_f64.powi(MINOR_SCALE as i32));
+    Ok(Some(format!(
+        "the price of {} is {how} the median of this model, {} {}; if that is a slip, `compband undo` takes the sale back",
+        money_text(comp.price),
+        median.map_or(String::new(), |median| currency.plain(median)),
+        currency.code
+    )))
+}
+
+/// The derived identifier of the first occurrence that the book does not have.
+pub fn free_id(comp: &Comp, index: &Index) -> String {
+    (0..)
+        .map(|occurrence| comp.derive_id(occurrence))
+        .find(|id| index.get(id).is_none())
+        .unwrap_or_default()
+}

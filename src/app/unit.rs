@@ -1,0 +1,113 @@
+//! A unit with the comps of its model: selection, widening and estimate.
+
+use super::AppError;
+use crate::band::answer::Estimate;
+use crate::band::estimate::Aids;
+use crate::band::estimate::estimate_with;
+use crate::select::Selection;
+use crate::select::Subject;
+use crate::select::pieces::Wording;
+use crate::select::plan::Query;
+use crate::select::plan::SelectError;
+use crate::select::plan::select;
+use crate::select::widen::Limits;
+use crate::select::widen::widen;
+use crate::settings::Settings;
+use crate::trade::items::Items;
+use chrono::NaiveDate;
+use polars::prelude::DataFrame;
+
+/// Candidates brought out of the book for each comp that a fit may take.
+const CANDIDATES_PER_COMP: usize = 3;
+
+/// A unit with the comps of its model, ready to be estimated.
+#[derive(Debug, Clone)]
+pub struct AskedUnit<'a> {
+    /// The book's settings with what was said otherwise.
+    pub settings: Settings,
+    /// What it is.
+    pub subject: Subject,
+    /// Day of the estimate.
+    pub as_of: NaiveDate,
+    /// Comps of its model.
+    pub comps: DataFrame,
+    /// Comps to be used whatever the tests say, by beginnings of their ids.
+    pub keep: &'a [String],
+    /// Comps to be left out, likewise.
+    pub drop: &'a [String],
+    /// What is known besides its comps.
+    pub aids: Aids,
+}
+
+impl AskedUnit<'_> {
+    /// The question put to the book.
+    pub fn query(&self) -> Query<'_> {
+        Query {
+            subject: &self.subject,
+            wording: Wording::of(&self.subject.model, &self.settings),
+            as_of: self.as_of,
+            window_days: self.settings.estimate.window_days,
+            basis: self.settings.price_basis,
+            most: if self.keep.is_empty() && self.drop.is_empty() {
+                self.settings.estimate.most_comps * CANDIDATES_PER_COMP
+            } else {
+                usize::MAX
+            },
+        }
+    }
+
+    /// The comps that may speak for it; none where the model has no comps but a price in its kit.
+    ///
+    /// # Errors
+    /// Where the book has no such model.
+    pub fn selection(&self) -> Result<Selection, AppError> {
+        match select(&self.comps, &self.query()) {
+            Err(SelectError::NoModel { .. })
+                if self
+                    .settings
+                    .kit(&self.subject.model)
+                    .is_some_and(|kit| kit.price.is_some()) =>
+            {
+                Ok(Selection::empty(&self.subject.model))
+            }
+            other => Ok(other?),
+        }
+    }
+
+    /// Its estimate from a selection.
+    ///
+    /// # Errors
+    /// Where a comp to be kept or left out is not there, or nothing speaks of the unit.
+    pub fn estimate(&self, mut selection: Selection) -> Result<Estimate, AppError> {
+        let (subject, settings) = (&self.subject, &self.settings);
+        let limits = Limits {
+            enough: settings.estimate.enough,
+            most: settings.estimate.most_comps,
+            keep: self.keep,
+            drop: self.drop,
+        };
+        widen(&mut selection, subject, &limits).map_err(|error| AppError::Refused {
+            message: error.to_string(),
+            next: format!("`compband comps --model {:?}` shows the ids", subject.model),
+        })?;
+        Ok(estimate_with(
+            &self.aids,
+            selection,
+            subject,
+            settings,
+            self.as_of,
+            settings.estimate.band,
+        )?)
+    }
+}
+
+/// What is wrong with what is said to be missing, if anything: no more of a piece can be than the
+/// kit of the model has.
+pub fn kit_fault(model: &str, missing: &Items, settings: &Settings) -> Option<String> {
+    let kit = settings.kit(model)?;
+    missing.iter().find_map(|(piece, count)| {
+        let shipped = kit.ships_with.count(piece);
+        (shipped > 0 && count > shipped)
+            .then(|| format!("{piece} x{count}: the kit of {model:?} has {shipped}"))
+    })
+}

@@ -1,0 +1,159 @@
+//! The bytes of a file that lines are appended to: its finished lines, and a last one that may be torn.
+
+use crate::book::csv::canonical::LOGGED_COLUMNS;
+use crate::book::csv::canonical::OptionalColumn;
+use crate::book::csv::canonical::Row;
+use crate::book::csv::canonical::io_error;
+use crate::book::csv::canonical::optional_of_header;
+use crate::trade::Problem;
+use crate::trade::cells;
+use csv::ByteRecord;
+use serde::Deserialize;
+use serde::Serialize;
+use std::io;
+use xxhash_rust::xxh3::xxh3_64;
+
+/// The beginning of a log, as it was when it was read into the cache.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct LogPart {
+    /// Bytes, which end with a line.
+    pub(crate) length: usize,
+    hash: u64,
+    pub(crate) lines: u64,
+    /// Its highest entry number.
+    pub(crate) highest: u64,
+}
+
+impl LogPart {
+    /// Whether these bytes begin with it.
+    pub(crate) fn begins(&self, bytes: &[u8]) -> bool {
+        let begin = bytes.get(..self.length);
+        begin.is_some_and(|begin| self.length == 0 || xxh3_64(begin) == self.hash)
+    }
+}
+
+/// The bytes of a log, with where its last finished line ends.
+#[derive(Debug)]
+pub(crate) struct LogBytes {
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) finished: usize,
+    /// The part of it that the cache has.
+    pub(crate) known: LogPart,
+}
+
+impl LogBytes {
+    pub(crate) fn new(bytes: Vec<u8>, known: LogPart) -> Self {
+        Self {
+            finished: known.length + finished_length(&bytes[known.length..]),
+            bytes,
+            known,
+        }
+    }
+
+    /// All of its finished lines as a part, whose rows these are.
+    pub(crate) fn part(&self, rows: &[Row]) -> LogPart {
+        let finished = self.finished();
+        LogPart {
+            length: finished.len(),
+            hash: xxh3_64(finished),
+            lines: lines_of(finished),
+            highest: rows.iter().map(|row| row.entry).max().unwrap_or(0),
+        }
+    }
+
+    /// The finished lines after a part.
+    pub(crate) fn after(&self, part: &LogPart) -> &[u8] {
+        &self.bytes[part.length..self.finished]
+    }
+
+    /// The finished lines.
+    pub(crate) fn finished(&self) -> &[u8] {
+        &self.bytes[..self.finished]
+    }
+
+    /// All of them.
+    pub(crate) fn all(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// What comes after the finished lines: empty, or an unfinished line.
+    pub(crate) fn tail(&self) -> &[u8] {
+        &self.bytes[self.finished..]
+    }
+
+    pub(crate) fn is_torn(&self) -> bool {
+        !self.tail().is_empty()
+    }
+
+    /// The columns behind the fixed ones, in order; `None` where the first row is no header of a log.
+    pub(crate) fn optional(&self) -> io::Result<Option<Vec<OptionalColumn>>> {
+        let mut header = ByteRecord::new();
+        reader_of(&self.bytes)
+            .read_byte_record(&mut header)
+            .map_err(io_error)?;
+        Ok(optional_of_header(&header, &LOGGED_COLUMNS))
+    }
+
+    /// A quote that was opened by hand and never closed makes all that follows look like one
+    /// unfinished line: told by lines within it that begin like rows.
+    pub(crate) fn unclosed_quote(&self, name: &str) -> Option<Problem> {
+        let tail = self.tail();
+        // A line of a note may begin with a number, but hardly goes on as a row does.
+        let like_row = |line: &[u8]| {
+            let mut cells = line.split(|&b| b == b',');
+            let number = cells
+                .next()
+                .is_some_and(|cell| entry_number(cell).is_some());
+            let day = cells.nth(1).and_then(|cell| std::str::from_utf8(cell).ok());
+            number && day.is_some_and(|text| cells::day(text.trim()).is_ok())
+        };
+        if !tail.split(|&b| b == b'\n').skip(1).any(like_row) {
+            return None;
+        }
+        Some(Problem {
+            file: name.to_string(),
+            row: 1 + lines_of(self.finished()),
+            column: String::new(),
+            value: String::new(),
+            expected: "a closing double quote".into(),
+            mend: "close the quote that is opened in this row, or take the quote out".into(),
+        })
+    }
+}
+
+/// Length up to the end of the last finished record. A line break within quotes does not end
+/// one; a quote opens only at the beginning of a cell.
+pub(crate) fn finished_length(bytes: &[u8]) -> usize {
+    let (mut finished, mut quoted, mut cell_begins) = (0, false, true);
+    for (at, &byte) in bytes.iter().enumerate() {
+        if quoted {
+            // A doubled quote closes and opens again at once.
+            quoted = byte != b'"';
+            cell_begins = !quoted;
+            continue;
+        }
+        quoted = byte == b'"' && cell_begins;
+        cell_begins = matches!(byte, b',' | b'\n');
+        if byte == b'\n' {
+            finished = at + 1;
+        }
+    }
+    finished
+}
+
+pub(crate) fn lines_of(bytes: &[u8]) -> u64 {
+    memchr::memchr_iter(b'\n', bytes).count() as u64
+}
+
+/// The entry number in the first cell of a record.
+pub(crate) fn entry_number(cell: &[u8]) -> Option<u32> {
+    let text = std::str::from_utf8(cell).ok()?;
+    text.trim().trim_matches('"').parse().ok()
+}
+
+pub(crate) fn reader_of(bytes: &[u8]) -> csv::Reader<&[u8]> {
+    csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(bytes)
+}

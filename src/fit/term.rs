@@ -1,0 +1,100 @@
+//! Terms: what a column of a design stands for.
+
+use chrono::NaiveDate;
+
+/// Most names of one kind that the subject has or may have with a column of their own. A fit takes time
+/// by the cube of its columns.
+pub(crate) const MOST_OWN: usize = 24;
+
+/// Name of the column that rare names share.
+pub const OTHERS: &str = "other";
+
+/// One adjustment of the model.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Term {
+    /// Log price of the reference unit.
+    Level,
+    /// The step from this grade (index, best first) to the next worse.
+    Grade(usize),
+    /// The step from this completeness level (index, least first) to the next.
+    Completeness(usize),
+    /// A missing piece.
+    Missing(String),
+    /// An extra.
+    Extra(String),
+    /// A defect.
+    Defect(String),
+    /// A step of a numeric attribute.
+    Attribute(String),
+    /// Sold so rather than at a fixed price.
+    Sold(SoldTerm),
+    /// This variant (by match key) rather than the mean of all.
+    Variant(String),
+    /// A month later.
+    Trend,
+    /// For parts rather than working.
+    PartsOnly,
+    /// Sold before this day, on which prices stepped ([`super::step`]).
+    Step(NaiveDate),
+}
+
+impl Term {
+    /// The fact of a unit that it tells of; none for what is always known.
+    pub fn fact(&self) -> Option<Fact> {
+        match self {
+            Self::Grade(_) => Some(Fact::Grade),
+            Self::Completeness(_) | Self::Missing(_) | Self::Extra(_) => Some(Fact::Completeness),
+            Self::Sold(_) => Some(Fact::HowSold),
+            Self::Variant(_) => Some(Fact::Variant),
+            Self::Attribute(name) => Some(Fact::Attribute(name.clone())),
+            Self::Level | Self::Defect(_) | Self::Trend | Self::Step(_) | Self::PartsOnly => None,
+        }
+    }
+
+    /// The column that rare names of this kind share; none where the term is not a name.
+    pub(super) fn pool(&self) -> Option<Self> {
+        match self {
+            Self::Missing(_) => Some(Self::Missing(OTHERS.into())),
+            Self::Extra(_) => Some(Self::Extra(OTHERS.into())),
+            Self::Defect(_) => Some(Self::Defect(OTHERS.into())),
+            _ => None,
+        }
+    }
+}
+
+/// The ways of selling that have a column.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum SoldTerm {
+    /// By auction.
+    Auction,
+    /// By an accepted offer.
+    Offer,
+}
+
+/// A fact of a unit that may not be known.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Fact {
+    /// Its grade.
+    Grade,
+    /// What is there of what it comes with.
+    Completeness,
+    /// How it is sold.
+    HowSold,
+    /// Its variant.
+    Variant,
+    /// A declared numeric attribute.
+    Attribute(String),
+}
+
+impl Fact {
+    /// In words.
+    pub fn label(&self) -> &str {
+        match self {
+            Self::Grade => "grade",
+            Self::Completeness => "completeness",
+            Self::HowSold => "how it is sold",
+            Self::Variant => "variant",
+            Self::Attribute(name) => name,
+        }
+    }
+}

@@ -1,0 +1,24 @@
+//! Numbers with a unit behind them.
+
+use crate::parse::money::read_quantity;
+use rust_decimal::Decimal;
+
+/// Reads a number in a unit that may stand behind it, and checks it.
+///
+/// # Errors
+/// What was expected.
+pub fn checked(
+    given: &str,
+    unit: &str,
+    check: impl Fn(Decimal) -> Result<Decimal, String>,
+) -> Result<Decimal, String> {
+    number(given, unit)
+        .ok_or_else(|| format!("a number, with {unit:?} or nothing behind it"))
+        .and_then(check)
+}
+
+/// Reads a number with one reading, in a unit that may stand behind it.
+pub fn number(text: &str, unit: &str) -> Option<Decimal> {
+    let (amount, found) = read_quantity(text).ok()?;
+    (found.is_empty() || found.eq_ignore_ascii_case(unit)).then(|| amount.certain())?
+}

@@ -1,0 +1,78 @@
+//! What a chart is, and what can go wrong with one.
+
+use super::ChartError;
+use crate::render::chart::scene;
+use crate::trade::Currency;
+use chrono::NaiveDate;
+
+/// A chart that can be drawn.
+pub trait Chart {
+    /// What it is called.
+    fn title(&self) -> &str;
+
+    /// Its shapes, the later ones over the earlier ones.
+    ///
+    /// # Errors
+    /// [`ChartError`]: a number that is not finite or out of reach.
+    fn shapes(&self) -> Result<Vec<scene::Shape>, ChartError>;
+}
+
+/// One sale on the chart of an estimate.
+#[derive(Debug, Clone)]
+pub struct Dot {
+    /// Price brought to this unit and to today.
+    pub adjusted: f64,
+    /// Price brought to this unit, at the price level of its own date, where it has one.
+    pub at_date: f64,
+    /// Day of the sale; without one it is not drawn over time.
+    pub sold_on: Option<NaiveDate>,
+    /// Weight relative to the heaviest sale, 0 to 1.
+    pub weight: f64,
+    /// Whether the sale informs the estimate.
+    pub used: bool,
+}
+
+/// Largest amount the axes are made for.
+pub(crate) const MOST: f64 = 1e15;
+
+pub(crate) fn require(
+    holds: bool,
+    what: &'static str,
+    value: f64,
+    expected: &'static str,
+) -> Result<(), ChartError> {
+    if holds {
+        Ok(())
+    } else {
+        Err(ChartError::Value {
+            what,
+            value,
+            expected,
+        })
+    }
+}
+
+/// What a chart shows. Money is in units of the currency.
+#[derive(Debug, Clone)]
+pub struct BandChart {
+    /// The unit.
+    pub title: String,
+    /// Date, number of comps, price basis.
+    pub subtitle: String,
+    /// Currency of every amount.
+    pub currency: Currency,
+    /// Chance of the band, in per cent.
+    pub chance: u8,
+    /// Likely price.
+    pub median: f64,
+    /// Lower end of the band.
+    pub low: f64,
+    /// Upper end of the band.
+    pub high: f64,
+    /// Predictive density at prices in ascending order: (price, density in any unit). May be empty.
+    pub density: Vec<(f64, f64)>,
+    /// The sales, used and dropped.
+    pub dots: Vec<Dot>,
+    /// Fitted price of this unit by date. May be empty.
+    pub trend: Vec<(NaiveDate, f64)>,
+}

@@ -1,0 +1,277 @@
+//! Columns of a sheet: ours, and which of theirs they are.
+
+use crate::book::csv::canonical::PARSED;
+use crate::trade::attributes::COLUMN_PREFIX;
+use crate::trade::attributes::column_name;
+use crate::trade::attributes::of_column;
+use crate::trade::text::nearest;
+use caseless::Caseless;
+use unicode_normalization::UnicodeNormalization;
+
+/// A column of a comp.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[repr(usize)]
+#[allow(missing_docs)] // The names are those of the columns.
+pub enum Column {
+    CompId,
+    SoldOn,
+    Model,
+    Variant,
+    Completeness,
+    Grade,
+    Missing,
+    Extras,
+    Defects,
+    Works,
+    Price,
+    Shipping,
+    Currency,
+    HowSold,
+    Venue,
+    LotSize,
+    Note,
+    Rate,
+    RateDate,
+    RateSource,
+}
+
+impl Column {
+    /// Every column in canonical order.
+    pub const ALL: [Self; PARSED.len()] = [
+        Self::CompId,
+        Self::SoldOn,
+        Self::Model,
+        Self::Variant,
+        Self::Completeness,
+        Self::Grade,
+        Self::Missing,
+        Self::Extras,
+        Self::Defects,
+        Self::Works,
+        Self::Price,
+        Self::Shipping,
+        Self::Currency,
+        Self::HowSold,
+        Self::Venue,
+        Self::LotSize,
+        Self::Note,
+        Self::Rate,
+        Self::RateDate,
+        Self::RateSource,
+    ];
+
+    /// Those of the rate by which a sale in another currency was converted.
+    pub const RATE: [Self; 3] = [Self::Rate, Self::RateDate, Self::RateSource];
+
+    /// Columns without which a file is refused; of these, a cell of [`Column::SoldOn`] may be
+    /// blank.
+    pub const REQUIRED: [Self; 3] = [Self::SoldOn, Self::Model, Self::Price];
+
+    /// The canonical name.
+    pub fn name(self) -> &'static str {
+        PARSED[self as usize]
+    }
+
+    /// Reads a canonical name, case and punctuation ignored.
+    ///
+    /// # Errors
+    /// A sentence with the nearest known name.
+    pub fn parse(name: &str) -> Result<Self, String> {
+        let folded = fold(name);
+        Self::ALL
+            .into_iter()
+            .find(|column| fold(column.name()) == folded)
+            .ok_or_else(|| {
+                let near = nearest(name, PARSED)
+                    .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+                format!(
+                    "{name:?} is not a column of a comp{near}; these are: {}",
+                    PARSED.join(", ")
+                )
+            })
+    }
+
+    /// The column that a header of a spreadsheet most likely means.
+    pub(crate) fn of_header(header: &str) -> Option<Self> {
+        let folded = fold(header);
+        Self::ALL.into_iter().find(|column| {
+            fold(column.name()) == folded || ALIASES[*column as usize].contains(&folded.as_str())
+        })
+    }
+}
+
+/// What a column of a spreadsheet holds for us.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Ours {
+    /// A column of every comp.
+    Column(Column),
+    /// A numeric attribute, by its canonical name.
+    Attribute(String),
+}
+
+impl Ours {
+    /// The canonical name of the column.
+    pub fn name(&self) -> String {
+        match self {
+            Self::Column(column) => column.name().to_string(),
+            Self::Attribute(name) => column_name(name),
+        }
+    }
+
+    /// Reads a canonical name, case and punctuation ignored.
+    ///
+    /// # Errors
+    /// A sentence with the nearest known name.
+    pub fn parse(name: &str) -> Result<Self, String> {
+        match of_column(name) {
+            Some(attribute) => Ok(Self::Attribute(attribute)),
+            None => Column::parse(name)
+                .map(Self::Column)
+                .map_err(|why| format!("{why}, and {COLUMN_PREFIX}NAME for a number of the unit")),
+        }
+    }
+
+    /// What the header of a spreadsheet most likely means.
+    pub(crate) fn of_header(header: &str) -> Option<Self> {
+        let attribute = || of_column(header).map(Self::Attribute);
+        Column::of_header(header)
+            .map(Self::Column)
+            .or_else(attribute)
+    }
+}
+
+/// Where a cell of ours is looked for in the rows of one file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Field {
+    /// A column of every comp.
+    Column(Column),
+    /// A numeric attribute, by its place in [`Mapping::attributes`].
+    Attribute(usize),
+}
+
+impl From<Column> for Field {
+    fn from(column: Column) -> Self {
+        Self::Column(column)
+    }
+}
+
+/// What the user said about one of their columns: `None` where it is to be left out.
+pub type Wish = (String, Option<Ours>);
+
+/// Other names of each column, folded, in canonical order.
+pub(crate) const ALIASES: [&[&str]; PARSED.len()] = [
+    &["id", "saleid", "recordid", "reference", "ref"],
+    &[
+        "date",
+        "sold",
+        "solddate",
+        "saledate",
+        "datesold",
+        "dateofsale",
+        "dayofsale",
+        "salesdate",
+    ],
+    &[
+        "item",
+        "product",
+        "modelname",
+        "itemname",
+        "productname",
+        "device",
+    ],
+    &[
+        "version",
+        "colour",
+        "color",
+        "revision",
+        "storage",
+        "configuration",
+        "option",
+    ],
+    &["complete", "completenesslevel"],
+    &["condition", "conditiongrade", "gradeofwear", "wear"],
+    &["missingparts", "missingpieces", "missingitems", "lacks"],
+    &[
+        "includes",
+        "included",
+        "accessories",
+        "extra",
+        "addons",
+        "bundledwith",
+    ],
+    &["faults", "fault", "defect", "damage", "issues", "problems"],
+    &[
+        "working",
+        "functional",
+        "functions",
+        "isworking",
+        "powerson",
+    ],
+    &[
+        "soldfor",
+        "amount",
+        "paid",
+        "saleprice",
+        "soldprice",
+        "sellingprice",
+        "itemprice",
+        "hammerprice",
+        "finalprice",
+    ],
+    &[
+        "postage",
+        "delivery",
+        "shippingcost",
+        "shippingpaid",
+        "postagepaid",
+        "deliverycost",
+        "pandp",
+        "carriage",
+    ],
+    &["cur", "ccy", "currencycode"],
+    &[
+        "saletype",
+        "sellingformat",
+        "soldby",
+        "soldhow",
+        "format",
+        "listingtype",
+        "typeofsale",
+    ],
+    &[
+        "where",
+        "soldat",
+        "soldwhere",
+        "place",
+        "shop",
+        "source",
+        "site",
+        "platform",
+        "channel",
+    ],
+    &["qty", "quantity", "units", "numberofunits"],
+    &["notes", "comment", "comments", "remark", "remarks", "memo"],
+    &["exchangerate", "conversionrate", "fxrate"],
+    &["dateofrate", "rateday", "exchangeratedate"],
+    &["sourceofrate", "exchangeratesource"],
+];
+
+/// Lower case letters and digits only.
+pub(crate) fn fold(name: &str) -> String {
+    folded(name).collect()
+}
+
+fn folded(name: &str) -> impl Iterator<Item = char> {
+    name.nfc()
+        .filter(|c| c.is_alphanumeric())
+        .default_case_fold()
+}
+
+/// Whether two cells are the same name of a column: alike in letters and digits, or where they
+/// have none, in all.
+pub(crate) fn same_name(one: &str, other: &str) -> bool {
+    if folded(other).next().is_none() {
+        return one.trim() == other.trim();
+    }
+    folded(one).eq(folded(other))
+}

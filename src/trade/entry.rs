@@ -1,0 +1,244 @@
+//! Entries of the ledger: double entry, so that the accounts of one sum to zero.
+
+use crate::trade::Unit;
+use crate::trade::comp::PriceBasis;
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use std::ops::AddAssign;
+
+/// An account of the double entry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Account {
+    /// Money at hand.
+    Cash,
+    /// Units in stock, at what they cost with all parts.
+    Stock,
+    /// What the owner put in, less what was taken out.
+    Capital,
+    /// Prices.
+    Sales,
+    /// Shipping that buyers paid.
+    ShippingPaid,
+    /// Fees of outlets and of payment.
+    Fees,
+    /// Sending and packing.
+    Sending,
+    /// Money given back to buyers.
+    Refunds,
+    /// Cost of what was sold.
+    Cost,
+    /// Cost of what was scrapped, less what it fetched.
+    Losses,
+}
+
+impl Account {
+    /// Every account, in the order of the columns.
+    pub const ALL: [Self; 10] = [
+        Self::Cash,
+        Self::Stock,
+        Self::Capital,
+        Self::Sales,
+        Self::ShippingPaid,
+        Self::Fees,
+        Self::Sending,
+        Self::Refunds,
+        Self::Cost,
+        Self::Losses,
+    ];
+
+    /// Its column.
+    pub fn column(self) -> &'static str {
+        match self {
+            Self::Cash => "cash",
+            Self::Stock => "stock",
+            Self::Capital => "capital",
+            Self::Sales => "sales",
+            Self::ShippingPaid => "shipping_paid",
+            Self::Fees => "fees",
+            Self::Sending => "sending",
+            Self::Refunds => "refunds",
+            Self::Cost => "cost",
+            Self::Losses => "losses",
+        }
+    }
+
+    /// Whether it counts towards profit: income and expenses.
+    pub fn is_result(self) -> bool {
+        !matches!(self, Self::Cash | Self::Stock | Self::Capital)
+    }
+}
+
+/// An amount for each account: debit positive, credit negative.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Postings([Decimal; Account::ALL.len()]);
+
+impl Postings {
+    /// These amounts and zero for all other accounts.
+    pub fn of(amounts: &[(Account, Decimal)]) -> Self {
+        let mut postings = Self::default();
+        for (account, amount) in amounts {
+            postings.0[*account as usize] += *amount;
+        }
+        postings
+    }
+
+    /// The amount of an account.
+    pub fn get(&self, account: Account) -> Decimal {
+        self.0[account as usize]
+    }
+
+    /// The accounts that are not zero, with their amounts.
+    pub fn iter(&self) -> impl Iterator<Item = (Account, Decimal)> {
+        let all = Account::ALL.into_iter().zip(self.0);
+        all.filter(|(_, amount)| !amount.is_zero())
+    }
+
+    /// Sum over the accounts: zero where they balance.
+    pub fn sum(&self) -> Decimal {
+        self.0.iter().sum()
+    }
+
+    /// The same with debit and credit exchanged.
+    pub fn reversed(&self) -> Self {
+        Self(self.0.map(|amount| -amount))
+    }
+
+    /// Income less expenses.
+    pub fn profit(&self) -> Decimal {
+        let results = self.iter().filter(|(account, _)| account.is_result());
+        results.fold(Decimal::ZERO, |profit, (_, amount)| profit - amount)
+    }
+}
+
+impl AddAssign for Postings {
+    fn add_assign(&mut self, other: Self) {
+        for (mine, amount) in self.0.iter_mut().zip(other.0) {
+            *mine += amount;
+        }
+    }
+}
+
+/// What an entry records.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// The owner puts money in.
+    Fund,
+    /// The owner takes money out.
+    Draw,
+    /// A unit is bought: a deal is opened.
+    Buy,
+    /// Money or time is spent on it.
+    Spend,
+    /// Its description changes.
+    Describe,
+    /// It is sold.
+    Sold,
+    /// It is scrapped, or sold as scrap.
+    Scrap,
+    /// Its buyer gets money back.
+    Refund,
+    /// Its buyer sends it back: it is in stock again.
+    Return,
+    /// Another entry is undone.
+    Reverse,
+}
+
+impl Kind {
+    pub(crate) const ALL: [Self; 10] = [
+        Self::Fund,
+        Self::Draw,
+        Self::Buy,
+        Self::Spend,
+        Self::Describe,
+        Self::Sold,
+        Self::Scrap,
+        Self::Refund,
+        Self::Return,
+        Self::Reverse,
+    ];
+
+    /// Its word in the file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Fund => "fund",
+            Self::Draw => "draw",
+            Self::Buy => "buy",
+            Self::Spend => "spend",
+            Self::Describe => "describe",
+            Self::Sold => "sold",
+            Self::Scrap => "scrap",
+            Self::Refund => "refund",
+            Self::Return => "return",
+            Self::Reverse => "reverse",
+        }
+    }
+
+    /// Whether it belongs to a deal; a reversal does where what it reverses does.
+    pub fn of_deal(self) -> bool {
+        !matches!(self, Self::Fund | Self::Draw | Self::Reverse)
+    }
+}
+
+/// What an estimate said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Foreseen {
+    /// Likely price.
+    pub likely: Decimal,
+    /// Lower end of the band.
+    pub low: Decimal,
+    /// Upper end of the band.
+    pub high: Decimal,
+    /// Chance of the band, per cent.
+    pub chance: u8,
+    /// Which price is meant.
+    pub basis: PriceBasis,
+}
+
+/// One entry.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// Its number: 1, 2, 3, …
+    pub number: u32,
+    /// Its day.
+    pub on: NaiveDate,
+    /// What it records.
+    pub kind: Kind,
+    /// The deal it belongs to.
+    pub deal: Option<u32>,
+    /// The entry that it reverses.
+    pub reverses: Option<u32>,
+    /// What it moves between the accounts.
+    pub postings: Postings,
+    /// Minutes of work.
+    pub minutes: Decimal,
+    /// Where it was sold.
+    pub outlet: String,
+    /// Offers that came in before it sold, the one taken among them.
+    pub offers: Option<u32>,
+    /// The estimate of the day.
+    pub estimate: Option<Foreseen>,
+    /// The unit, where it is bought or described anew.
+    pub unit: Option<Unit>,
+    /// Anything else.
+    pub note: String,
+}
+
+impl Entry {
+    /// An entry that moves nothing, to be filled in.
+    pub fn blank(number: u32, on: NaiveDate, kind: Kind) -> Self {
+        Self {
+            number,
+            on,
+            kind,
+            deal: None,
+            reverses: None,
+            postings: Postings::default(),
+            minutes: Decimal::ZERO,
+            outlet: String::new(),
+            offers: None,
+            estimate: None,
+            unit: None,
+            note: String::new(),
+        }
+    }
+}

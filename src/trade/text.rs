@@ -1,0 +1,71 @@
+//! Text for messages: near names, quotes, characters that show nothing.
+
+use super::names::is_unseen;
+
+/// The known name nearest to `given` (Jaro-Winkler similarity of at least 0.75, case ignored).
+pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let given = given.to_lowercase();
+    known
+        .into_iter()
+        .map(|name| (strsim::jaro_winkler(&given, &name.to_lowercase()), name))
+        .filter(|(score, _)| *score >= 0.75)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, name)| name)
+}
+
+/// Up to `most` known names near `given`, nearest first: Jaro-Winkler similarity of at least
+/// 0.7, or one contains the other; case ignored.
+pub fn nearest_few<'a>(
+    given: &str,
+    known: impl IntoIterator<Item = &'a str>,
+    most: usize,
+) -> Vec<&'a str> {
+    let given = given.to_lowercase();
+    let score = |name: &str| {
+        let name = name.to_lowercase();
+        let within = !given.is_empty() && (name.contains(&given) || given.contains(&name));
+        strsim::jaro_winkler(&given, &name) + if within { 1.0 } else { 0.0 }
+    };
+    let mut scored: Vec<_> = known
+        .into_iter()
+        .map(|name| (score(name), name))
+        .filter(|(s, _)| *s >= 0.7)
+        .collect();
+    scored.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(b.1)));
+    scored
+        .into_iter()
+        .take(most)
+        .map(|(_, name)| name)
+        .collect()
+}
+
+/// A text between double quotes, those in it marked by a backslash; for what [`shorten`] gave, in
+/// which control characters are visible already.
+pub fn quoted(text: &str) -> String {
+    format!("\"{}\"", text.replace('"', "\\\""))
+}
+
+/// `text` cut to `most` characters with an ellipsis, control characters and others that show nothing
+/// made visible.
+pub fn shorten(text: &str, most: usize) -> String {
+    let mut out = String::new();
+    for (at, c) in text.chars().enumerate() {
+        if at == most {
+            out.push('…');
+            break;
+        }
+        // Joiners are part of scripts and emoji.
+        let joiner = matches!(c, '\u{200c}' | '\u{200d}');
+        if c.is_control() || (is_unseen(c) && !joiner) {
+            out.extend(c.escape_default());
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// Line ends as a book keeps them: `\n`.
+pub fn line_ends(text: &str) -> String {
+    text.replace("\r\n", "\n").replace('\r', "\n")
+}
