@@ -29,7 +29,8 @@ use build::Built;
 use table::{ArrowFile, Id, Layout, Models, Trouble};
 
 /// Bytes of imports, or of the log, from which a cache pays; of later sales in the log that are read
-/// beside it.
+/// beside it. (Reading and checking a row takes
+/// some 2 µs and a cached estimate some 0.1 s in all, whatever the size of the book.)
 pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 
 /// Bytes of later imports that are read beside the cache before it is made anew.
