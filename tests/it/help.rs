@@ -82,7 +82,6 @@ fn the_commonest_mistakes() {
         &["estimat", "--model", "Nerrow F4"],
         &["estimate", "--model", "Nerow F4"],
         &["estimate", "--model", "Nerrow F4", "--grade", "Z"],
-        &["estimate", "--model", "Nerrow F4", "--missing", "chager"],
         &["estimate", "--model", "Nerrow F4", "--as-of", "20.11.26"],
         &["estimate", "--model", "Nerrow F4", "--band", "120"],
         &["import", "no-such-file.csv"],
