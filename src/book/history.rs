@@ -207,7 +207,7 @@ pub fn frame_of<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> PolarsResult<D
             },
         );
     }
-    builder.finish()?.unpack()
+    builder.finish()
 }
 
 /// The comps of a model (case and spacing ignored) in a table.

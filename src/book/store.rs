@@ -23,18 +23,19 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, PoisonError, mpsc};
 use std::time::Duration;
 
-use polars::prelude::{DataFrame, PolarsResult};
+use polars::prelude::{DataFrame, PolarsError, PolarsResult};
 use xxhash_rust::xxh3::xxh3_64;
 
 use super::folder::{Access, Temporary};
 use super::rates::KeptRates;
 use crate::book::BookError;
 use crate::book::comps::cache;
-use crate::book::comps::cache::build::{BuildError, Repeat, TableBuilder};
-use crate::book::comps::cache::table::Table;
-use crate::book::comps::frame::{self, Packed};
+use crate::book::comps::cache::Table;
+use crate::book::comps::cache::build::TableBuilder;
+use crate::book::comps::cache::table::Trouble;
+use crate::book::comps::frame;
 use crate::book::comps::log::{self, LogBytes, LogPart};
-use crate::book::comps::rows::{Beside, Index, Rows, Trouble};
+use crate::book::comps::rows::{Index, Rows};
 use crate::book::csv::canonical::{self, Layout, Row};
 use crate::settings;
 use crate::trade::names::match_key;
@@ -142,7 +143,7 @@ impl Book {
         self.rows(&mut |_| {}, &mut |rows| {
             let mut kept = KeptRates::default();
             rows.each_part(&mut |part| {
-                kept.add(part.foreign()?);
+                kept.add(frame::foreign(&part)?);
                 Ok(())
             })?;
             Ok(kept)
@@ -165,7 +166,7 @@ impl Book {
         if ids.is_empty() {
             return Ok(HashMap::new());
         }
-        let frame = self.rows(&mut |_| {}, &mut |rows| Ok(rows.find(ids)?.unpack()?))?;
+        let frame = self.rows(&mut |_| {}, &mut |rows| rows.find(ids))?;
         let rows = frame::FrameRows::new(&frame, &self.settings.currency)
             .map_err(|error| self.internal(&error))?;
         Ok((0..rows.len())
@@ -302,7 +303,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Rows`] with everything that is wrong in the book's files.
     pub fn frame(&self, notice: &mut dyn FnMut(&str)) -> Result<DataFrame, BookError> {
-        self.rows(notice, &mut |rows| Ok(rows.whole()?.unpack()?))
+        self.rows(notice, &mut Rows::whole)
     }
 
     /// Gathers something from every comp in force, in tables as [`Book::frame`] gives them that each
@@ -317,7 +318,7 @@ impl Book {
     ) -> Result<T, BookError> {
         self.rows(notice, &mut |rows| {
             let mut all = T::default();
-            rows.each_part(&mut |part| add(&mut all, part.unpack()?))?;
+            rows.each_part(&mut |part| add(&mut all, part))?;
             Ok(all)
         })
     }
@@ -349,10 +350,7 @@ impl Book {
         notice: &mut dyn FnMut(&str),
     ) -> Result<(DataFrame, DataFrame), BookError> {
         let key = match_key(model);
-        self.rows(notice, &mut |rows| {
-            let (own, others) = rows.among(&key, most, wanted)?;
-            Ok((own.unpack()?, others.unpack()?))
-        })
+        self.rows(notice, &mut |rows| rows.among(&key, most, wanted))
     }
 
     /// Does a job with the comps in force.
@@ -424,7 +422,7 @@ impl Book {
             None => None,
         };
         let rows = match beside {
-            Some((table, later, logged)) => self.beside(table, &later, logged)?,
+            Some((table, later, logged)) => self.beside(Some(table), &later, logged)?,
             None => {
                 let logged = self.logged(&log, &LogPart::default(), &imports)?;
                 self.all_anew(&imports, &stamps, (&log, logged), notice)?
@@ -445,7 +443,7 @@ impl Book {
         let imported: u64 = stamps.iter().map(|stamp| stamp.size).sum();
         let large_log = log.finished().len() as u64 >= cache::WORTH_BYTES;
         if !large_log && imported < cache::WORTH_BYTES {
-            return Ok(Rows::Memory(self.in_memory(imports, logged)?));
+            return self.beside(None, imports, logged);
         }
         let mut part = LogPart::default();
         let mut within = Vec::new();
@@ -457,36 +455,29 @@ impl Book {
             Ok(table) => {
                 // To be read again, with what the cache has of it.
                 *self.log_read.lock().unwrap_or_else(PoisonError::into_inner) = None;
-                self.beside(table, &[], logged)
+                self.beside(Some(table), &[], logged)
             }
             Err(Trouble::Book(error)) if is_unwritten(&error) => {
                 notice(&cache::unwritten(&error));
                 let logged = self.logged(log, &LogPart::default(), imports)?;
-                Ok(Rows::Memory(self.in_memory(imports, logged)?))
+                self.beside(None, imports, logged)
             }
             Err(error) => Err(error),
         }
     }
 
-    /// The cached table, with the logged sales and these imports beside it.
+    /// The rows of the cached table, where there is one, with the log and these imports beside it.
     fn beside(
         &self,
-        table: Table,
+        table: Option<Table>,
         imports: &[ImportFile],
         logged: Logged,
     ) -> Result<Rows, Trouble> {
-        let rows = self.in_memory(imports, logged)?;
-        let beside = Beside::new(&table, rows)?;
-        Ok(Rows::Table(table, beside))
-    }
-
-    /// The rows in force of these imports and the log.
-    fn in_memory(&self, imports: &[ImportFile], logged: Logged) -> Result<Packed, Trouble> {
         let Logged { rows, mut problems } = logged;
         let mut builder = frame::Builder::default();
         problems.extend(self.scan_beside(imports, rows, &mut |file, row| builder.push(file, row))?);
         if problems.is_empty() {
-            Ok(builder.finish()?)
+            Rows::new(table, builder.finish()?)
         } else {
             Err(in_order(problems).into())
         }
@@ -506,51 +497,22 @@ impl Book {
         let dir = self.cache_dir()?;
         let bytes = stamps.iter().map(|stamp| stamp.size).sum::<u64>() + log.length as u64;
         let unwritten = |error: io::Error| Trouble::Book(BookError::io(&dir, "write")(error));
-        let mut builder = TableBuilder::new(self.folder(), &dir, bytes)
-            .map_err(|error| Trouble::Book(BookError::io(&dir, "write")(error)))?;
-        let mut problems = self.scan_beside(imports, logged, &mut |file, row| {
-            builder.push(file, row);
-            None
-        })?;
-        match builder.finish() {
-            Ok(built) if problems.is_empty() => {
-                // What is not settled is for this run only.
-                let after = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
-                let made = if after == stamps { made } else { 0 };
-                let sources = (stamps.to_vec(), log);
-                cache::keep(self, built, sources, made, notice).map_err(unwritten)
-            }
-            Err(BuildError::Io(error)) => Err(unwritten(error)),
-            found => {
-                if let Err(BuildError::Repeated(repeats)) = found {
-                    problems.extend(self.repeated(imports, &repeats)?);
-                }
-                problems.extend_from_slice(wrong);
-                Err(in_order(problems).into())
-            }
+        let failed = |error: PolarsError| unwritten(io::Error::other(error.to_string()));
+        let mut builder = TableBuilder::new(self.folder(), &dir, bytes).map_err(failed)?;
+        let mut push = |file: &str, row: &Row| builder.push(file, row);
+        let mut problems = self.scan_beside(imports, logged, &mut push)?;
+        if !problems.is_empty() {
+            problems.extend_from_slice(wrong);
+            return Err(in_order(problems).into());
         }
-    }
-
-    /// Problems for identifiers that stand twice in one import.
-    fn repeated(
-        &self,
-        imports: &[ImportFile],
-        repeats: &[Repeat],
-    ) -> Result<Vec<Problem>, BookError> {
-        let first: HashMap<(u32, u32), u32> = repeats
-            .iter()
-            .map(|repeat| ((repeat.entry, repeat.line), repeat.first))
-            .collect();
-        let mut problems = Vec::new();
-        // What else is wrong is known already.
-        self.scan(imports, Vec::new(), &mut |file, row| {
-            let place = (row.entry as u32, frame::short_line(row.line));
-            let id = &row.comp.comp_id;
-            problems.extend(first.get(&place).map(|first| {
-                canonical::repeated(file, row.line, "comp_id", id, u64::from(*first))
-            }));
+        let built = builder.finish().map_err(|error| match error {
+            Trouble::Internal(error) => failed(error),
+            other => other,
         })?;
-        Ok(problems)
+        // What is not settled is for this run only.
+        let after = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
+        let made = if after == stamps { made } else { 0 };
+        cache::keep(self, built, (stamps.to_vec(), log), made, notice).map_err(unwritten)
     }
 
     /// As [`Book::scan`], but reading goes on in a second thread while `each` works; returns

@@ -178,7 +178,7 @@ impl RowText {
     }
 
     /// The attributes as text; empty where there are none.
-    fn attributes(&self) -> &str {
+    pub(crate) fn attributes(&self) -> &str {
         self.joined[self.rate_end..].trim_start_matches(APART)
     }
 

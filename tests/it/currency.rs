@@ -518,7 +518,7 @@ fn sales_in_other_currencies_come_out_of_the_cache_as_they_went_in() {
     let first = out(dir.path(), &["comps", "--csv"]);
     let cache = fs::read_dir(dir.path().join(".compband/cache")).unwrap();
     let names = cache.map(|file| file.unwrap().file_name().into_string().unwrap());
-    assert!(names.into_iter().any(|name| name.ends_with(".table")));
+    assert!(names.into_iter().any(|name| name.ends_with(".arrow")));
     let second = out(dir.path(), &["comps", "--csv"]);
     assert_eq!(first, second);
     assert_eq!(

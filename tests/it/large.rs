@@ -9,7 +9,9 @@ use compband::book::comps::frame::FrameRows;
 use compband::book::store::Book;
 use compband::book::{BookError, Index};
 use compband::trade::{Problem, comp};
-use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame};
+use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame, DataType};
+use polars_io::SerReader;
+use polars_io::ipc::IpcReader;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use tempfile::TempDir;
@@ -56,14 +58,25 @@ fn large_book() -> TempDir {
     dir
 }
 
-fn cached_table(dir: &Path) -> PathBuf {
-    let mut tables: Vec<_> = fs::read_dir(dir.join(".compband/cache"))
+/// The files of the cached table: rows by model, identifiers, models.
+fn cached_files(dir: &Path) -> Vec<PathBuf> {
+    let mut files: Vec<_> = fs::read_dir(dir.join(".compband/cache"))
         .unwrap()
         .map(|item| item.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "table"))
+        .filter(|path| path.extension().is_some_and(|e| e == "arrow"))
         .collect();
-    assert_eq!(tables.len(), 1);
-    tables.remove(0)
+    files.sort();
+    let name = |path: &PathBuf| path.file_name().unwrap().to_str().unwrap().to_string();
+    let names: Vec<String> = files.iter().map(name).collect();
+    assert_eq!(names.len(), 3, "{names:?}");
+    for (name, begins) in names.iter().zip(["comps-", "ids-", "models-"]) {
+        assert!(name.starts_with(begins), "{names:?}");
+    }
+    files
+}
+
+fn cached_table(dir: &Path) -> PathBuf {
+    cached_files(dir).remove(0)
 }
 
 /// Everything that a book gives.
@@ -182,6 +195,34 @@ fn the_cache_gives_what_the_files_give() {
 }
 
 #[test]
+fn the_cache_is_files_that_other_tools_open() {
+    let dir = large_book();
+    let book = Book::open(Some(dir.path())).unwrap();
+    let whole = book.frame(&mut |_| {}).unwrap();
+    let [rows, ids, models] = [0, 1, 2].map(|at| {
+        let file = fs::File::open(&cached_files(dir.path())[at]).unwrap();
+        IpcReader::new(file).finish().unwrap()
+    });
+    assert_eq!(rows.shape(), whole.shape());
+    assert_eq!(ids.height(), whole.height());
+    let sum = |frame: &DataFrame, column: &str| {
+        let column = frame.column(column).unwrap();
+        column.cast(&DataType::Int64).unwrap().i64().unwrap().sum()
+    };
+    for column in ["price_minor", "content_hash", "line"] {
+        assert_eq!(sum(&rows, column), sum(&whole, column), "{column}");
+    }
+    assert_eq!(sum(&models, "rows"), Some(21_000));
+    let keys = rows.column("model_key").unwrap().str().unwrap().iter();
+    let mut seen = HashSet::new();
+    let mut last = None;
+    for key in keys {
+        assert!(key == last || seen.insert(key), "{key:?} is in two places");
+        last = key;
+    }
+}
+
+#[test]
 fn what_comes_later_is_read_beside_the_cache() {
     let dir = large_book();
     let path = dir.path();
@@ -254,9 +295,8 @@ fn a_damaged_cache_is_made_again() {
     let dir = large_book();
     let book = Book::open(Some(dir.path())).unwrap();
     let fresh = given(&book);
-    let table = cached_table(dir.path());
     let label = dir.path().join(".compband/cache/comps.json");
-    for path in [table, label] {
+    for path in cached_files(dir.path()).into_iter().chain([label]) {
         let good = fs::read(&path).unwrap();
         for at in [
             0,
@@ -288,11 +328,12 @@ fn a_cache_that_changes_while_it_is_read_is_made_again() {
     let dir = large_book();
     let book = Book::open(Some(dir.path())).unwrap();
     let fresh = given(&book);
-    let table = cached_table(dir.path());
-    // The label and the size are right, and yet every part is wrong.
-    let size = fs::metadata(&table).unwrap().len();
-    fs::write(&table, vec![7; size as usize]).unwrap();
-    given(&book).same_as(&fresh);
+    // The label and the size are right, and yet every part of one file is wrong.
+    for file in cached_files(dir.path()) {
+        let size = fs::metadata(&file).unwrap().len();
+        fs::write(&file, vec![7; size as usize]).unwrap();
+        given(&book).same_as(&fresh);
+    }
 }
 
 #[test]

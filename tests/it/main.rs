@@ -14,6 +14,7 @@ mod estimate;
 mod faults;
 mod fuzz;
 mod guard;
+mod help;
 mod import;
 mod large;
 mod ledger;

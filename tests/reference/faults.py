@@ -358,7 +358,7 @@ class Harness:
         words = ["estimate", "--model", "Quolby 7", "--as-of", "2026-10-01", "--json"]
         want = self.good(book, words)
         cache = book / ".compband/cache"
-        if not list(cache.glob("comps-*.table")):
+        if not list(cache.glob("comps-*.arrow")):
             self.wrong("cache", "there is none")
         small = self.template("estimate")
         small_words = [*COMMANDS[-1][1], "--json"]

@@ -1,99 +1,170 @@
-//! The file of the cached table: segments of rows, blocks of identifiers, and the models.
-//!
-//! | part | content |
-//! |---|---|
-//! | segment | all rows of some models (none is in two), packed: length of the words, words as JSON, rows as an Arrow file |
-//! | block | identifiers of rows, sorted by their hash: [`Id`] in [`ID_BYTES`] bytes each, little-endian |
-//! | models | one Arrow file, a row for each spelling of a model |
-//!
-//! Where they stand and what they hash to is in [`Contents`], which the label of the cache holds.
+//! The files of the cached table: ordinary Arrow files, of which one batch of rows can be read and held
+//! against its hash by itself; the lists of models and identifiers in them.
 
 use std::fs::File;
-use std::io::{self, Cursor, Read, Seek, SeekFrom};
-use std::ops::Range;
+use std::io::{Cursor, Read, Seek, SeekFrom};
+use std::sync::Arc;
 
 use polars::prelude::*;
-use polars_io::ipc::{IpcReader, IpcWriter};
-use polars_io::{SerReader, SerWriter};
+use polars_arrow::io::ipc::read::{
+    StreamReader, StreamState, read_file_metadata, read_stream_metadata,
+};
+use polars_arrow::io::ipc::write::{Block, FileWriter, WriteOptions};
 use serde::{Deserialize, Serialize};
-use xxhash_rust::xxh3::{Xxh3, xxh3_64};
+use xxhash_rust::xxh3::xxh3_64;
 
-use crate::book::comps::frame::{Packed, WORDED};
+use crate::book::BookError;
 
-/// Bytes of an [`Id`].
-pub(crate) const ID_BYTES: usize = 24;
-
-/// Columns of the table of models: a spelling, its key, its number among the spellings, its rows and the
-/// rows of all spellings of the model, by which the table is sorted; the segment that has them.
-pub(crate) const MODEL_COLUMNS: [&str; 6] =
-    ["model", "model_key", "number", "spelled", "rows", "segment"];
-
-/// A part of the cache is not what it was when it was written.
+/// Why comps could not be had.
 #[derive(Debug)]
-pub(crate) struct Damaged;
+pub(crate) enum Trouble {
+    /// The cache is not what it was: it has to be made again.
+    Damaged,
+    /// Anything else.
+    Book(BookError),
+    /// The table library fails, which is nobody's making.
+    Internal(PolarsError),
+}
 
-impl From<io::Error> for Damaged {
-    fn from(_: io::Error) -> Self {
-        Self
+impl From<BookError> for Trouble {
+    fn from(error: BookError) -> Self {
+        Self::Book(error)
     }
 }
 
-impl From<PolarsError> for Damaged {
-    fn from(_: PolarsError) -> Self {
-        Self
+impl From<PolarsError> for Trouble {
+    fn from(error: PolarsError) -> Self {
+        Self::Internal(error)
     }
 }
 
-/// A part of a file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct Span {
-    pub(crate) offset: u64,
-    pub(crate) length: u64,
-    /// Of its bytes.
-    pub(crate) hash: u64,
-}
+/// Bytes before the schema: an Arrow file goes on as an Arrow stream after them.
+const MARK: usize = 8;
 
-impl Span {
-    /// Reads it, and sees that it is what it was.
-    pub(crate) fn read(&self, mut file: &File) -> Result<Vec<u8>, Damaged> {
-        file.seek(SeekFrom::Start(self.offset))?;
-        let mut bytes = Vec::new();
-        file.take(self.length).read_to_end(&mut bytes)?;
-        let good = bytes.len() as u64 == self.length && xxh3_64(&bytes) == self.hash;
-        good.then_some(bytes).ok_or(Damaged)
-    }
-}
-
-/// Where the parts of a table are.
+/// Lengths of the parts of an Arrow file in their order, each with the hash of its bytes: the mark and the
+/// schema, the batches, the footer; where there is no batch, all of it as one.
 #[derive(Debug, Clone, Serialize, Deserialize)]
-pub(crate) struct Contents {
-    pub(crate) segments: Vec<Span>,
-    /// Each with the first hash of it.
-    pub(crate) blocks: Vec<(u64, Span)>,
-    pub(crate) models: Span,
+pub(crate) struct Layout(Vec<(u64, u64)>);
+
+/// An Arrow file of the cache, opened.
+#[derive(Debug)]
+pub(crate) struct ArrowFile {
+    file: File,
+    layout: Layout,
+    head: Vec<u8>,
 }
 
-impl Contents {
-    /// Of everything in the table.
-    pub(crate) fn hash(&self) -> u64 {
-        let blocks = self.blocks.iter().map(|(_, span)| span);
-        let spans = self.segments.iter().chain(blocks).chain([&self.models]);
-        let mut hash = Xxh3::new();
-        for span in spans {
-            hash.update(&span.hash.to_le_bytes());
-        }
-        hash.digest()
+impl ArrowFile {
+    /// Opens a file that was laid out so.
+    pub(super) fn new(file: File, layout: Layout) -> Result<Self, Trouble> {
+        let mut opened = Self {
+            file,
+            layout,
+            head: Vec::new(),
+        };
+        opened.head = opened.read(0)?;
+        opened.read(opened.layout.0.len().saturating_sub(1))?;
+        let length: u64 = opened.layout.0.iter().map(|(length, _)| length).sum();
+        let whole = opened
+            .file
+            .metadata()
+            .is_ok_and(|data| data.len() == length);
+        whole.then_some(opened).ok_or(Trouble::Damaged)
+    }
+
+    /// How many batches there are.
+    pub(super) fn batches(&self) -> usize {
+        self.layout.0.len().saturating_sub(2)
+    }
+
+    /// The bytes of a part, where they are what they were, behind those of the head.
+    fn read(&self, part: usize) -> Result<Vec<u8>, Trouble> {
+        let (before, rest) = self
+            .layout
+            .0
+            .split_at_checked(part)
+            .ok_or(Trouble::Damaged)?;
+        let (length, hash) = *rest.first().ok_or(Trouble::Damaged)?;
+        let mut bytes = Vec::with_capacity(self.head.len() + length as usize);
+        bytes.extend(&self.head);
+        let start = before.iter().map(|(length, _)| length).sum();
+        let mut file = &self.file;
+        let read = file.seek(SeekFrom::Start(start));
+        let read = read.and_then(|_| file.take(length).read_to_end(&mut bytes));
+        let good = read.is_ok() && xxh3_64(&bytes[self.head.len()..]) == hash;
+        good.then_some(bytes).ok_or(Trouble::Damaged)
+    }
+
+    /// What [`rows_of`] reads the rows of a batch from.
+    pub(super) fn bytes(&self, batch: usize) -> Result<Vec<u8>, Trouble> {
+        self.read(batch + 1)
+    }
+
+    /// The rows of a batch.
+    pub(super) fn rows(&self, batch: usize) -> Result<DataFrame, Trouble> {
+        Ok(rows_of(&self.bytes(batch)?)?)
     }
 }
 
-/// A number of up to eight bytes, the lowest first.
-pub(crate) fn number(bytes: &[u8]) -> u64 {
-    let bytes = bytes.iter().rev();
-    bytes.fold(0, |number, byte| number << 8 | u64::from(*byte))
+/// The rows in a file that has one batch and perhaps no end.
+pub(super) fn rows_of(bytes: &[u8]) -> PolarsResult<DataFrame> {
+    let mut bytes = Cursor::new(bytes.get(MARK..).unwrap_or_default());
+    let schema = read_stream_metadata(&mut bytes)?;
+    match StreamReader::new(bytes, schema, None).next().transpose()? {
+        Some(StreamState::Some(batch)) => Ok(DataFrame::from(batch)),
+        _ => Err(PolarsError::NoData("a batch without rows".into())),
+    }
 }
 
-/// One identifier in force.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// Writes an Arrow file batch by batch.
+pub(super) struct ArrowWriter {
+    writer: FileWriter<File>,
+    strings: CompatLevel,
+}
+
+impl ArrowWriter {
+    /// Begins a file of tables like this one. `strings` says how they are kept: as all tools read
+    /// them and without what rows of other batches share, or as polars has them.
+    pub(super) fn new(file: File, like: &DataFrame, strings: CompatLevel) -> PolarsResult<Self> {
+        let schema = Arc::new(like.schema().to_arrow(strings));
+        let options = WriteOptions { compression: None };
+        let writer = FileWriter::try_new(file, schema, None, options)?;
+        Ok(Self { writer, strings })
+    }
+
+    /// Adds a table as a batch.
+    pub(super) fn add(&mut self, frame: &DataFrame) -> PolarsResult<()> {
+        let mut batches = frame.iter_chunks(self.strings, false);
+        batches.try_for_each(|batch| self.writer.write(&batch, None))
+    }
+
+    /// Ends the file.
+    pub(super) fn finish(mut self) -> PolarsResult<Layout> {
+        self.writer.finish()?;
+        let mut file = self.writer.into_inner();
+        file.rewind()?;
+        let blocks = read_file_metadata(&mut file)?.blocks;
+        let mut starts: Vec<u64> = blocks.iter().map(|block| block.offset as u64).collect();
+        let end = |block: &Block| {
+            block.offset as u64 + block.meta_data_length as u64 + block.body_length as u64
+        };
+        starts.extend(blocks.last().map(end));
+        starts.push(file.metadata()?.len());
+        file.rewind()?;
+        let mut at = 0;
+        let mut bytes = Vec::new();
+        let parts = starts.into_iter().map(|end| {
+            bytes.clear();
+            let length = end - std::mem::replace(&mut at, end);
+            (&file).take(length).read_to_end(&mut bytes)?;
+            Ok((length, xxh3_64(&bytes)))
+        });
+        Ok(Layout(parts.collect::<PolarsResult<_>>()?))
+    }
+}
+
+/// One identifier in the cached table.
+#[derive(Debug, Clone, Copy)]
 pub(crate) struct Id {
     /// Of the identifier.
     pub(crate) hash: u64,
@@ -101,219 +172,72 @@ pub(crate) struct Id {
     pub(crate) content: u64,
     /// Entry of its row.
     pub(crate) entry: u32,
-    /// Number of the spelling of its model.
+    /// Place of the spelling of its model among the [`Models`].
     pub(crate) model: u32,
 }
 
 impl Id {
-    pub(crate) fn to_bytes(self) -> [u8; ID_BYTES] {
-        let mut bytes = [0; ID_BYTES];
-        bytes[..8].copy_from_slice(&self.hash.to_le_bytes());
-        bytes[8..16].copy_from_slice(&self.content.to_le_bytes());
-        bytes[16..20].copy_from_slice(&self.entry.to_le_bytes());
-        bytes[20..].copy_from_slice(&self.model.to_le_bytes());
-        bytes
+    /// Identifiers as a table.
+    pub(crate) fn frame(ids: &[Self]) -> PolarsResult<DataFrame> {
+        let long = |name: &str, of: fn(&Self) -> u64| {
+            UInt64Chunked::from_vec(name.into(), ids.iter().map(of).collect()).into_column()
+        };
+        let short = |name: &str, of: fn(&Self) -> u32| {
+            UInt32Chunked::from_vec(name.into(), ids.iter().map(of).collect()).into_column()
+        };
+        DataFrame::new_infer_height(vec![
+            long("id_hash", |id| id.hash),
+            long("content_hash", |id| id.content),
+            short("entry", |id| id.entry),
+            short("model", |id| id.model),
+        ])
     }
 
-    /// The identifiers of a block.
-    fn all_of(bytes: &[u8]) -> impl Iterator<Item = Self> + '_ {
-        bytes.chunks_exact(ID_BYTES).map(|bytes| Self {
-            hash: number(&bytes[..8]),
-            content: number(&bytes[8..16]),
-            entry: number(&bytes[16..20]) as u32,
-            model: number(&bytes[20..]) as u32,
-        })
-    }
-}
-
-/// A packed table as one run of bytes.
-pub(crate) fn to_bytes(packed: &mut Packed) -> PolarsResult<Vec<u8>> {
-    let words = serde_json::to_vec(&packed.words)
-        .map_err(|error| PolarsError::ComputeError(error.to_string().into()))?;
-    let mut bytes = (words.len() as u64).to_le_bytes().to_vec();
-    bytes.extend(words);
-    IpcWriter::new(&mut bytes).finish(&mut packed.rows)?;
-    Ok(bytes)
-}
-
-/// Back from [`to_bytes`].
-pub(crate) fn from_bytes(bytes: &[u8]) -> Result<Packed, Damaged> {
-    let (length, rest) = bytes.split_first_chunk().ok_or(Damaged)?;
-    let length = usize::try_from(u64::from_le_bytes(*length)).map_err(|_| Damaged)?;
-    let (words, rows) = rest.split_at_checked(length).ok_or(Damaged)?;
-    let words: Vec<Vec<String>> = serde_json::from_slice(words).map_err(|_| Damaged)?;
-    if words.len() != WORDED.len() {
-        return Err(Damaged);
-    }
-    let rows = IpcReader::new(Cursor::new(rows)).finish()?;
-    Ok(Packed { rows, words })
-}
-
-/// The cached table, opened.
-#[derive(Debug)]
-pub(crate) struct Table {
-    file: File,
-    contents: Contents,
-}
-
-impl Table {
-    pub(crate) fn new(file: File, contents: Contents) -> Self {
-        Self { file, contents }
-    }
-
-    /// How many segments there are.
-    pub(crate) fn segments(&self) -> usize {
-        self.contents.segments.len()
-    }
-
-    /// The rows of a segment, those of one model in the order of their places.
-    pub(crate) fn segment(&self, at: usize) -> Result<Packed, Damaged> {
-        let span = self.contents.segments.get(at).ok_or(Damaged)?;
-        from_bytes(&span.read(&self.file)?)
-    }
-
-    /// Every identifier, sorted by its hash.
-    pub(crate) fn ids(&self) -> Result<Vec<(u64, u64)>, Damaged> {
-        let bytes = self.contents.blocks.iter().map(|(_, span)| span.length);
-        let mut ids = Vec::with_capacity(bytes.sum::<u64>() as usize / ID_BYTES);
-        for (_, span) in &self.contents.blocks {
-            let bytes = span.read(&self.file)?;
-            ids.extend(Id::all_of(&bytes).map(|id| (id.hash, id.content)));
-        }
-        Ok(ids)
-    }
-
-    /// The identifiers of these hashes (sorted) that the table has.
-    pub(crate) fn find(&self, hashes: &[u64]) -> Result<Vec<Id>, Damaged> {
-        let mut found = Vec::new();
-        let mut rest = hashes;
-        while let Some(first) = rest.first() {
-            let blocks = &self.contents.blocks;
-            let Some(at) = blocks
-                .partition_point(|(begins, _)| begins <= first)
-                .checked_sub(1)
-            else {
-                rest = &rest[1..];
-                continue;
-            };
-            let next = blocks.get(at + 1).map(|(begins, _)| *begins);
-            let here = next.map_or(rest.len(), |next| rest.partition_point(|hash| *hash < next));
-            let bytes = blocks[at].1.read(&self.file)?;
-            let ids: Vec<Id> = Id::all_of(&bytes).collect();
-            let (asked, after) = rest.split_at(here);
-            for hash in asked {
-                if let Ok(at) = ids.binary_search_by_key(hash, |id| id.hash) {
-                    found.push(ids[at]);
-                }
-            }
-            rest = after;
-        }
-        Ok(found)
-    }
-
-    /// Its models.
-    pub(crate) fn models(&self) -> Result<Models, Damaged> {
-        let bytes = self.contents.models.read(&self.file)?;
-        let rows = IpcReader::new(Cursor::new(bytes)).finish()?;
-        let text = |at: usize| Ok::<_, Damaged>(rows.column(MODEL_COLUMNS[at])?.str()?.clone());
-        let number = |at: usize| Ok::<_, Damaged>(rows.column(MODEL_COLUMNS[at])?.u32()?.clone());
-        Ok(Models {
-            names: text(0)?,
-            keys: text(1)?,
-            numbers: number(2)?,
-            spelled: number(3)?,
-            rows: number(4)?,
-            segments: number(5)?,
-        })
+    /// Back from [`Id::frame`].
+    pub(crate) fn all_of(frame: &DataFrame) -> PolarsResult<Vec<Self>> {
+        let long = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u64()?.iter().flatten());
+        let short = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
+        let hashes = long("id_hash")?.zip(long("content_hash")?);
+        let ids = hashes.zip(short("entry")?.zip(short("model")?));
+        Ok(ids
+            .map(|((hash, content), (entry, model))| Self {
+                hash,
+                content,
+                entry,
+                model,
+            })
+            .collect())
     }
 }
 
-/// The models of a table: spellings, those of one model together, the model with most rows first
-/// (of equals the first in the alphabet).
-#[derive(Debug)]
+/// The spellings of models in the cached table, those of one model together, models with most rows
+/// first.
+#[derive(Debug, Default)]
 pub(crate) struct Models {
-    names: StringChunked,
+    pub(crate) names: StringChunked,
     keys: StringChunked,
-    numbers: UInt32Chunked,
-    spelled: UInt32Chunked,
-    rows: UInt32Chunked,
-    segments: UInt32Chunked,
-}
-
-/// One model of a table.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Model<'a> {
-    pub(crate) key: &'a str,
-    /// Its comps.
-    pub(crate) rows: u32,
-    /// The segment that has them.
-    pub(crate) segment: u32,
-}
-
-/// One spelling of a model.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Spelling<'a> {
-    pub(crate) name: &'a str,
-    /// Of its model.
-    pub(crate) key: &'a str,
-    /// See [`Id::model`].
-    pub(crate) number: u32,
-    /// Comps that have it.
-    pub(crate) rows: u32,
+    /// Rows in force of each.
+    pub(crate) rows: Vec<u32>,
+    pub(crate) parts: Vec<u32>,
 }
 
 impl Models {
-    /// Every spelling.
-    pub(crate) fn spellings(&self) -> impl Iterator<Item = Spelling<'_>> {
-        (0..self.keys.len()).filter_map(|at| {
-            Some(Spelling {
-                name: self.names.get(at)?,
-                key: self.keys.get(at)?,
-                number: self.numbers.get(at)?,
-                rows: self.spelled.get(at)?,
-            })
+    /// Reads the table that the cache has of them.
+    pub(crate) fn new(frame: &DataFrame) -> PolarsResult<Self> {
+        let text = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.str()?.clone());
+        let numbers =
+            |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
+        Ok(Self {
+            names: text("model")?,
+            keys: text("model_key")?,
+            rows: numbers("rows")?.collect(),
+            parts: numbers("part")?.collect(),
         })
     }
 
-    /// The model of this key.
-    pub(crate) fn get(&self, key: &str) -> Option<Model<'_>> {
-        let at = self.keys.iter().position(|known| known == Some(key))?;
-        self.at(at)
+    /// The keys of all spellings with their rows.
+    pub(crate) fn keys(&self) -> impl Iterator<Item = (&str, u32)> {
+        let keys = self.keys.iter().map(Option::unwrap_or_default);
+        keys.zip(self.rows.iter().copied())
     }
-
-    /// Every model, the one with most rows first.
-    pub(crate) fn ranked(&self) -> impl Iterator<Item = Model<'_>> {
-        let mut last = None;
-        (0..self.keys.len()).filter_map(move |at| {
-            let model = self.at(at)?;
-            (last.replace(model.key) != Some(model.key)).then_some(model)
-        })
-    }
-
-    /// The models with the spellings of these numbers (sorted), in this order.
-    pub(crate) fn numbered(&self, numbers: &[u32]) -> Vec<Option<Model<'_>>> {
-        let mut models = vec![None; numbers.len()];
-        for (at, number) in self.numbers.iter().enumerate() {
-            let places = equal(numbers, number.unwrap_or(u32::MAX));
-            for place in places {
-                models[place] = self.at(at);
-            }
-        }
-        models
-    }
-
-    fn at(&self, at: usize) -> Option<Model<'_>> {
-        Some(Model {
-            key: self.keys.get(at)?,
-            rows: self.rows.get(at)?,
-            segment: self.segments.get(at)?,
-        })
-    }
-}
-
-/// Where a number stands in a sorted list.
-fn equal(sorted: &[u32], number: u32) -> Range<usize> {
-    let start = sorted.partition_point(|other| *other < number);
-    let length = sorted[start..].partition_point(|other| *other == number);
-    start..start + length
 }
