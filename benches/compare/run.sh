@@ -1,18 +1,20 @@
 #!/bin/sh
 # Times compband against the same job in pandas and statsmodels and prints a table; with --growth
-# first, how time and memory grow with the comps, polars beside them too.
-# usage: benches/compare/run.sh [--growth] BIN [options of side_by_side.py or growth.py]
+# first, how time and memory grow with the comps, polars beside them too; with --once first, commands that
+# ask about many units beside another build.
+# usage: benches/compare/run.sh [--growth | --once] BIN [options of side_by_side.py, growth.py or run_once.py]
 # The Python environment has the versions pinned in requirements.txt and is kept in target/compare.
 set -eu
 
 script=side_by_side.py
-if [ "${1-}" = --growth ]; then
-    script=growth.py
-    shift
-fi
+case "${1-}" in
+--growth) script=growth.py && shift ;;
+--once) script=run_once.py && shift ;;
+esac
 if [ $# -eq 0 ]; then
     echo "usage: $0 BIN [--rows N ...] [--repeats R] [--keep DIR]" >&2
     echo "       $0 --growth BIN [--rows N ...] [--repeats R] [--memory GB] [--keep DIR] [--csv FILE] [--chart FILE.svg]" >&2
+    echo "       $0 --once BIN OTHER_BIN [--rows N] [--units U] [--listings L] [--repeats R] [--keep DIR]" >&2
     exit 2
 fi
 here=$(cd "$(dirname "$0")" && pwd)

@@ -5,13 +5,18 @@
 
 pub mod amounts;
 pub mod attributes;
+pub mod compare;
 pub mod error;
 pub(crate) mod kept;
 pub mod parallel;
 pub mod past;
+pub mod reader;
 pub mod record;
+pub mod refresh;
 pub mod related;
+pub mod report;
 pub mod timeline;
 pub mod unit;
+pub mod weigh;
 
 pub use error::AppError;

@@ -3,6 +3,7 @@
 use super::AppError;
 use std::sync::atomic::AtomicUsize;
 use std::sync::atomic::Ordering;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// `work` on each of `items`, on all cores; results in the order of the items, or the first error in
 /// that order.
@@ -10,6 +11,23 @@ pub(crate) fn in_parallel<T: Sync, R: Send>(
     items: &[T],
     work: impl Fn(&T) -> Result<R, AppError> + Sync,
 ) -> Result<Vec<R>, AppError> {
+    shared(items, work, Result::is_err).into_iter().collect()
+}
+
+/// `work` on each of `items`, on all cores; results in the order of the items.
+pub(crate) fn each_in_parallel<T: Sync, R: Send>(
+    items: &[T],
+    work: impl Fn(&T) -> R + Sync,
+) -> Vec<R> {
+    shared(items, work, |_| false)
+}
+
+/// `work` on each of `items` until a result is the `last` of its thread.
+fn shared<T: Sync, R: Send>(
+    items: &[T],
+    work: impl Fn(&T) -> R + Sync,
+    last: impl Fn(&R) -> bool + Sync,
+) -> Vec<R> {
     let next = AtomicUsize::new(0);
     // Not a parallel iterator: a thread of it that waits for polars would begin one item on top of another.
     let shares = rayon::broadcast(|_| {
@@ -20,7 +38,7 @@ pub(crate) fn in_parallel<T: Sync, R: Send>(
                 return done;
             };
             let made = work(item);
-            let failed = made.is_err();
+            let failed = last(&made);
             done.push((at, made));
             if failed {
                 return done;
@@ -30,4 +48,10 @@ pub(crate) fn in_parallel<T: Sync, R: Send>(
     let mut all: Vec<_> = shares.into_iter().flatten().collect();
     all.sort_unstable_by_key(|(at, _)| *at);
     all.into_iter().map(|(_, made)| made).collect()
+}
+
+/// What the threads share, for one of them. What is kept is whole after each change, so that a thread
+/// that panicked spoils nothing.
+pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

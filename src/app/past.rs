@@ -42,12 +42,15 @@ pub struct Done<T> {
     pub estimated: usize,
 }
 
+/// The newest misses of a book; none where it is large and was not checked as it is.
+type KnownMisses = Done<Option<Vec<Miss>>>;
+
 /// Hears how many past sales of how many are estimated: none of them first, all of them last.
 pub type Progress<'a> = dyn Fn(usize, usize) + Sync + 'a;
 
 /// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
 /// not been yet.
-const SMALL: u64 = 2_000_000;
+pub(crate) const SMALL: u64 = 2_000_000;
 
 /// Longest wait for files of a large book to be old enough to be sure of.
 const PATIENCE: Duration = Duration::from_millis(2100);
@@ -62,8 +65,21 @@ pub fn own(
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Option<Own>, AppError> {
-    let misses = misses_up_to(book, as_of, notice)?.found;
-    Ok(misses.and_then(|misses| own::own(&misses, as_of)))
+    Ok(own_and_comps(book, as_of, notice)?.0)
+}
+
+/// As [`own`], and beside it all comps of the book where they had to be read for it.
+///
+/// # Errors
+/// As [`own`].
+pub(crate) fn own_and_comps(
+    book: &Book,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Option<Own>, Option<DataFrame>), AppError> {
+    let (misses, comps) = misses_and_comps(book, as_of, notice)?;
+    let own = misses.found.and_then(|misses| own::own(&misses, as_of));
+    Ok((own, comps))
 }
 
 /// How far the newest [`own::RECENT`] sales up to `as_of` fell from what was foretold of them, in the
@@ -76,19 +92,26 @@ pub fn misses_up_to(
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Done<Option<Vec<Miss>>>, AppError> {
+    Ok(misses_and_comps(book, as_of, notice)?.0)
+}
+
+/// As [`misses_up_to`], and beside it all comps of the book where they had to be read for it.
+fn misses_and_comps(
+    book: &Book,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(KnownMisses, Option<DataFrame>), AppError> {
     let files = book.files_state(Duration::ZERO)?;
     let kept = Misses::load(book);
+    let without_reading = |found| Done {
+        found,
+        estimated: 0,
+    };
     if let Some(misses) = unchanged(&kept, state(book, files), as_of) {
-        return Ok(Done {
-            found: Some(misses),
-            estimated: 0,
-        });
+        return Ok((without_reading(Some(misses)), None));
     }
     if files.bytes > SMALL {
-        return Ok(Done {
-            found: None,
-            estimated: 0,
-        });
+        return Ok((without_reading(None), None));
     }
     let comps = book.frame(notice)?;
     let timeline = Timeline::new(&comps, book.settings())?;
@@ -110,10 +133,12 @@ pub fn misses_up_to(
         others: Vec::new(),
     };
     now.store(book, &kept);
-    Ok(Done {
+    let estimated = desk.estimated;
+    let done = Done {
         found: Some(found),
-        estimated: desk.estimated,
-    })
+        estimated,
+    };
+    Ok((done, Some(comps)))
 }
 
 /// What the misses of a book rest on, as far as that can be seen without reading its comps.
@@ -164,33 +189,59 @@ pub fn check(
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
 ) -> Result<Done<Vec<Past>>, AppError> {
+    let done = check_each(book, &[model], notice, progress)?;
+    Ok(Done {
+        found: done.found.into_iter().flatten().collect(),
+        estimated: done.estimated,
+    })
+}
+
+/// As [`check`] for each of several models, or for the whole book where none is said: the book is read
+/// once, and each sale is estimated once.
+///
+/// # Errors
+/// As [`check`].
+pub fn check_each(
+    book: &Book,
+    models: &[Option<&str>],
+    notice: &mut dyn FnMut(&str),
+    progress: &Progress<'_>,
+) -> Result<Done<Vec<Vec<Past>>>, AppError> {
     let small = book.size()? <= SMALL;
     let patience = if small { Duration::ZERO } else { PATIENCE };
     // Of the book as it is before it is read.
     let files = book.files_state(patience)?;
     let kept = Misses::load(book);
-    match model {
-        Some(model) if !small => {
-            let whole = kept.whole && kept.state == state(book, files);
-            check_model_of_large(book, model, whole.then_some(&kept), notice, progress)
-        }
-        _ => check_whole(book, model, files, &kept, notice, progress),
+    if small || models.contains(&None) {
+        return check_whole(book, models, files, &kept, notice, progress);
     }
+    let whole = kept.whole && kept.state == state(book, files);
+    let whole = whole.then_some(&kept);
+    let mut all = Done {
+        found: Vec::new(),
+        estimated: 0,
+    };
+    for model in models.iter().flatten() {
+        let one = check_model_of_large(book, model, whole, notice, progress)?;
+        all.found.push(one.found);
+        all.estimated += one.estimated;
+    }
+    Ok(all)
 }
 
-/// The check of a book, or of one model of it, from all its sales.
+/// The check of a book, or of models of it, from all its sales.
 fn check_whole(
     book: &Book,
-    model: Option<&str>,
+    models: &[Option<&str>],
     files: FilesState,
     kept: &Misses,
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
-) -> Result<Done<Vec<Past>>, AppError> {
+) -> Result<Done<Vec<Vec<Past>>>, AppError> {
     let comps = book.frame(notice)?;
     let timeline = Timeline::new(&comps, book.settings())?;
     let mut desk = Desk::new(&timeline, &timeline, progress);
-    let mut sales = timeline.sales(None, &timeline);
+    let sales = timeline.sales(None, &timeline);
     let asked = desk.misses(&sales, &kept.by_key())?;
     let sizes: HashMap<u64, f64> = asked.iter().map(|kept| (kept.key, kept.size)).collect();
     let misses: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
@@ -201,23 +252,30 @@ fn check_whole(
         ..Misses::default()
     };
     now.store(book, kept);
-    if let Some(model) = model {
-        let key = match_key(model);
-        sales.retain(|sale| sale.model == key);
-        if timeline.models().all(|known| known != key) {
-            // An unknown model is told by the selection, with the names that come near.
-            Model::of(&key, &comps, book.settings())?;
-        }
-    }
     let known = Told::load(book);
-    let past = desk.told(&sales, &sizes, &misses, &known)?;
-    let told = sales.iter().zip(&past).filter_map(|(sale, past)| {
+    let mut found = Vec::with_capacity(models.len());
+    let mut asked = Vec::with_capacity(models.len());
+    for model in models {
+        let key = model.map(match_key);
+        if let Some(key) = key.as_deref()
+            && timeline.models().all(|known| known != key)
+        {
+            // An unknown model is told by the selection, with the names that come near.
+            Model::of(key, &comps, book.settings())?;
+        }
+        let wanted = |sale: &&Sale| key.as_deref().is_none_or(|key| sale.model == key);
+        let sales: Vec<Sale> = sales.iter().filter(wanted).cloned().collect();
+        found.push(desk.told(&sales, &sizes, &misses, &known)?);
+        asked.push(sales);
+    }
+    let both = asked.iter().flatten().zip(found.iter().flatten());
+    let told = both.filter_map(|(sale, past)| {
         let foretold = past.foretold.as_ref()?;
         Some((sale.key, factor_of(sale, &misses), foretold))
     });
     let told: Vec<(u64, f64, &Foretold)> = told.collect();
-    known.store(book, &told, model.is_none());
-    Ok(desk.done(past))
+    known.store(book, &told, models.contains(&None));
+    Ok(desk.done(found))
 }
 
 /// The check of one model of a large book, with the misses of all of it where they are known.

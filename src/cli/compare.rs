@@ -1,32 +1,22 @@
 //! `compband compare`: which of several listings to buy with one budget.
 
-use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 use clap::Args;
-use polars::prelude::DataFrame;
-use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
-use super::bid::{AimArgs, weigh};
-use super::listings::{Listing, listings};
+use super::bid::AimArgs;
+use super::listings::listings;
 use super::net::SaleArgs;
 use super::net::tell_unsure;
 use super::{CliError, notice, parse_day, say, today};
 use crate::app::amounts::{money, money_if};
-use crate::app::past;
-use crate::app::related::comps_among;
-use crate::app::unit::AskedUnit;
-use crate::band::estimate::Aids;
-use crate::band::own::Own;
+use crate::app::compare::{Means, compare};
+use crate::app::reader::Reader;
 use crate::book::store::Book;
-use crate::deal::bid::{Aim, Case, Choice, Judged, binding, choose};
 use crate::render::compare::{Candidate, Told, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
-use crate::settings::Settings;
-use crate::trade::names::match_key;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -85,44 +75,29 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     let listings = listings(&args.file, &usual, &settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let mut frames = HashMap::new();
-    let own = past::own(&book, as_of, &mut notice)?;
-    let mut candidates = Vec::new();
-    for listing in &listings {
-        let found = among(
-            &mut frames,
-            &book,
-            &listing.subject.model,
-            as_of,
-            own,
-            &settings,
-        )?;
-        let judged = judge(listing, found, &aims, bankroll, as_of, &settings);
-        candidates.push(Candidate {
+    let models = listings.iter().map(|one| one.subject.model.as_str());
+    let reader = Reader::new(&book, as_of, models, &mut notice)?;
+    let means = Means {
+        aims: &aims,
+        bankroll,
+        budget,
+    };
+    let compared = compare(&reader, &listings, &means, &settings)?;
+    let candidates: Vec<Candidate> = listings
+        .iter()
+        .zip(compared.judged)
+        .map(|(listing, judged)| Candidate {
             name: listing.name.clone(),
             asked: listing.asked,
             weeks: listing.costs.weeks,
-            judged: match judged {
-                Err(CliError::Absent { message, .. }) => Err(message),
-                other => Ok(other?),
-            },
-        });
-    }
-    let choices: Vec<Option<Choice>> = candidates
-        .iter()
-        .map(|candidate| {
-            candidate
-                .judged
-                .as_ref()
-                .ok()
-                .and_then(|judged| judged.choice(candidate.weeks))
+            judged,
         })
         .collect();
     let told = Told {
         currency: &currency,
         budget,
         aims: &aims,
-        bought: choose(&choices, budget, &currency),
+        bought: compared.bought,
         candidates: &candidates,
     };
     if args.json {
@@ -133,57 +108,4 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
         tell_unsure(None);
     }
     Ok(())
-}
-
-/// The comps of a model and what is known besides.
-type Among = (DataFrame, Aids);
-
-/// These of a model, read once.
-fn among(
-    known: &mut HashMap<String, Among>,
-    book: &Book,
-    model: &str,
-    as_of: NaiveDate,
-    own: Option<Own>,
-    settings: &Settings,
-) -> Result<Among, CliError> {
-    let key = match_key(model);
-    if let Some(found) = known.get(&key) {
-        return Ok(found.clone());
-    }
-    let (comps, pool) = comps_among(book, model, as_of, settings, &mut notice)?;
-    let found = (comps, Aids { own, pool });
-    known.insert(key, found.clone());
-    Ok(found)
-}
-
-/// Judges a listing at the price asked.
-fn judge(
-    listing: &Listing<'_>,
-    (comps, aids): Among,
-    aims: &[Aim],
-    bankroll: Option<Decimal>,
-    as_of: NaiveDate,
-    settings: &Settings,
-) -> Result<Judged, CliError> {
-    let unit = AskedUnit {
-        settings: settings.clone(),
-        subject: listing.subject.clone(),
-        as_of,
-        comps,
-        keep: &[],
-        drop: &[],
-        aids,
-    };
-    let weighed = weigh(&unit, listing.terms.as_ref(), &listing.costs)?;
-    let case = Case {
-        prospect: &weighed.prospect,
-        buying: &listing.costs.buying,
-        currency: &settings.currency,
-        weeks: listing.costs.weeks.to_f64().unwrap_or(1.0),
-        bankroll,
-    };
-    let limits = case.limits(aims);
-    let most = binding(&limits).and_then(|limit| limit.most);
-    Ok(case.judge(aims, listing.asked, most, settings.deal.haggle))
 }

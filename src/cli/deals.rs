@@ -12,11 +12,8 @@ use super::unit::FactArgs;
 use super::{CliError, fitted, notice, parse_day, say, strong, today};
 use crate::app::AppError;
 use crate::app::amounts::{money, money_if, quantity};
-use crate::app::past;
+use crate::app::reader::{Asked, Reader};
 use crate::app::record::record_sale;
-use crate::app::related::comps_among;
-use crate::app::unit::AskedUnit;
-use crate::band::estimate::Aids;
 use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError, BookLock};
 use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, State, name};
@@ -450,19 +447,13 @@ pub fn foresee(
 ) -> Result<Result<Foreseen, String>, CliError> {
     let subject = subject(unit);
     let settings = book.settings();
-    let (comps, pool) = comps_among(book, &subject.model, as_of, settings, &mut |_| {})?;
-    let unit = AskedUnit {
-        comps,
+    let reader = Reader::new(book, as_of, [subject.model.as_str()], &mut notice)?;
+    let unit = reader.unit(Asked {
         settings: settings.clone(),
         subject,
-        as_of,
         keep: &[],
         drop: &[],
-        aids: Aids {
-            own: past::own(book, as_of, &mut notice)?,
-            pool,
-        },
-    };
+    })?;
     match unit.selection().and_then(|found| unit.estimate(found)) {
         Ok(made) => Ok(Ok(Foreseen {
             likely: made.median,

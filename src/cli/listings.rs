@@ -7,6 +7,7 @@ use rust_decimal::Decimal;
 
 use super::CliError;
 use super::net::SaleArgs;
+use crate::app::compare::Listing;
 use crate::app::unit::kit_fault;
 use crate::book::BookError;
 use crate::book::csv::canonical;
@@ -59,21 +60,6 @@ const NEEDED: [&str; 2] = ["model", "asked"];
 
 /// Longest value shown in a problem, in characters.
 const SHOWN: usize = 60;
-
-/// One listing as it will be sold, with what it takes.
-#[derive(Debug)]
-pub struct Listing<'a> {
-    /// What it is called in the table, or its row.
-    pub name: String,
-    /// The unit as it will be sold.
-    pub subject: Subject,
-    /// The price asked.
-    pub asked: Decimal,
-    /// What it takes to have and mend it.
-    pub costs: Costs,
-    /// How it will be sold; none where the book has no outlet.
-    pub terms: Option<Terms<'a>>,
-}
 
 /// What a column holds.
 enum Column {

@@ -1,6 +1,7 @@
 //! `compband report`: estimates as a page to keep or to send, and for a spreadsheet.
 
 use crate::cli::progress;
+use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
@@ -12,13 +13,16 @@ use super::bid::DealArgs;
 use super::check::{how_foretold, undated_of, verdicts};
 use super::estimate::band_chart;
 use super::net::tell_unsure;
-use super::refresh::{Failed, chosen, ended};
+use super::refresh::ended;
 use super::{CliError, SHORTEST_ID, notice};
-use crate::app::past::{self, Past};
+use crate::app::AppError;
+use crate::app::past::Past;
+use crate::app::reader::Reader;
+use crate::app::refresh::chosen;
+use crate::app::report::{Estimated, each, estimates, past_sales};
 use crate::app::unit::AskedUnit;
 use crate::backtest::selfcheck::{Foretold, figures};
 use crate::band::estimate::Estimate;
-use crate::band::own::Own;
 use crate::book::BookError;
 use crate::book::comps::frame::short_ids;
 use crate::book::files::write_whole;
@@ -30,6 +34,7 @@ use crate::render::chart::to_svg;
 use crate::render::html::Place;
 use crate::render::report::{self, Check, Page, ask_section, bid_section, html};
 use crate::render::spreadsheet;
+use crate::trade::names::match_key;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -100,6 +105,9 @@ struct Files {
     csv_adjustments: Option<PathBuf>,
 }
 
+/// A unit that could not be reported, by its name.
+type Failed = (String, CliError);
+
 /// Runs the command.
 ///
 /// # Errors
@@ -115,12 +123,11 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
         args,
         book: &book,
         as_of: args.unit.day(),
-        own: past::own(&book, args.unit.day(), &mut notice)?,
         several: asked.len() > 1,
     };
     let (mut made, mut failed): (Vec<Made<'_>>, Vec<Failed>) = (Vec::new(), Vec::new());
-    for (at, asked) in asked.iter().enumerate() {
-        match (run.made(at, asked), &asked.name) {
+    for (asked, done) in asked.iter().zip(run.all(&asked)?) {
+        match (done, &asked.name) {
             (Ok(unit), _) => made.push(unit),
             (Err(error), Some(name)) => failed.push((name.clone(), error)),
             (Err(error), None) => return Err(error),
@@ -197,7 +204,6 @@ struct Run<'a> {
     args: &'a ReportArgs,
     book: &'a Book,
     as_of: NaiveDate,
-    own: Option<Own>,
     several: bool,
 }
 
@@ -208,6 +214,12 @@ struct Made<'a> {
     flags: String,
     unit: AskedUnit<'a>,
     estimate: Estimate,
+    sections: Sections,
+}
+
+/// What stands on the page alone.
+#[derive(Default)]
+struct Sections {
     chart: String,
     check: Option<Check>,
     bid: Option<String>,
@@ -215,74 +227,111 @@ struct Made<'a> {
 }
 
 impl Run<'_> {
-    /// Estimates a unit and makes what the page says of it. What is wrong with the book or the
-    /// settings as a whole is told with the first.
-    fn made<'a>(&self, at: usize, asked: &'a Asked) -> Result<Made<'a>, CliError> {
-        let mut told = |text: &str| {
-            if at == 0 {
-                notice(text);
-            }
+    /// Estimates units and makes what the page says of them; what came of each, in their order.
+    fn all<'a>(&self, asked: &'a [Asked]) -> Result<Vec<Result<Made<'a>, CliError>>, CliError> {
+        let units: Vec<_> = asked.iter().map(|one| one.args.asked(self.book)).collect();
+        let known = || units.iter().filter_map(|unit| unit.as_ref().ok());
+        let models = known().map(|(_, subject)| subject.model.as_str());
+        let reader = Reader::new(self.book, self.as_of, models, &mut notice)?;
+        let questions: Vec<_> = asked
+            .iter()
+            .zip(&units)
+            .filter_map(|(asked, unit)| Some(asked.args.of_reader(unit.as_ref().ok()?.clone())))
+            .collect();
+        let mut estimated = estimates(&reader, &questions).into_iter();
+        let units: Vec<Result<Estimated<'a>, AppError>> = units
+            .into_iter()
+            .filter_map(|unit| unit.map_or_else(|error| Some(Err(error)), |_| estimated.next()))
+            .collect();
+        let past = if self.args.check {
+            let made = units.iter().filter_map(|unit| unit.as_ref().ok());
+            let made = made.map(|unit| &unit.estimate);
+            past_sales(self.book, made, &mut notice, &progress())?
+        } else {
+            BTreeMap::new()
         };
-        let described = asked.args.asked(self.book)?;
-        let unit = asked
-            .args
-            .read_among(self.book, described, self.as_of, self.own, &mut told)?;
-        let estimate = unit.estimate(unit.selection()?)?;
+        let units = units.into_iter().zip(asked).enumerate();
+        let made: Vec<Result<Made<'a>, AppError>> = units
+            .map(|(at, (unit, asked))| Ok(self.made(at, asked, unit?)))
+            .collect();
+        if self.args.files.out.is_none() {
+            return Ok(made.into_iter().map(|made| Ok(made?)).collect());
+        }
+        let places: Vec<(usize, &Result<Made<'a>, AppError>)> = made.iter().enumerate().collect();
+        let sections = each(&places, |(at, made)| {
+            let made = made.as_ref().ok()?;
+            Some(self.sections(made, &past, *at == 0))
+        });
+        let both = made.into_iter().zip(sections);
+        let whole = both.map(|(made, sections)| {
+            let made = made?;
+            Ok(match sections.transpose()? {
+                Some(sections) => Made { sections, ..made },
+                None => made,
+            })
+        });
+        Ok(whole.collect())
+    }
+
+    /// A unit without what stands on the page alone.
+    fn made<'a>(&self, at: usize, asked: &'a Asked, estimated: Estimated<'a>) -> Made<'a> {
         let place = if self.several {
             Place::part(at + 1)
         } else {
             Place::WHOLE
         };
         let flags: Vec<String> = asked.args.flags().iter().map(|flag| quoted(flag)).collect();
-        let mut made = Made {
+        Made {
             place,
             name: asked.name.as_deref(),
             flags: flags.join(" "),
-            unit,
-            estimate,
-            chart: String::new(),
-            check: None,
-            bid: None,
-            ask: None,
-        };
-        if self.args.files.out.is_some() {
-            self.sections(&mut made, at == 0)?;
+            unit: estimated.unit,
+            estimate: estimated.estimate,
+            sections: Sections::default(),
         }
-        Ok(made)
     }
 
-    /// Makes what stands on the page alone.
-    fn sections(&self, made: &mut Made<'_>, first: bool) -> Result<(), CliError> {
+    /// Makes what stands on the page alone. What is wrong with the settings as a whole is told with the
+    /// first unit.
+    fn sections(
+        &self,
+        made: &Made<'_>,
+        past: &BTreeMap<String, Vec<Past>>,
+        first: bool,
+    ) -> Result<Sections, CliError> {
         let (args, place) = (self.args, made.place);
         let selling = |terms: Option<&Terms<'_>>, tells: bool| {
             if first && tells {
                 tell_unsure(terms);
             }
         };
-        made.chart = chart(&made.estimate)?;
-        if args.check {
-            made.check = past_estimates(self.book, &made.estimate)?;
-        }
+        let mut sections = Sections {
+            chart: chart(&made.estimate)?,
+            check: past
+                .get(&match_key(&made.estimate.subject.model))
+                .and_then(|past| past_estimates(past)),
+            ..Sections::default()
+        };
         if args.with_bid() {
-            made.bid = Some(args.deal.tell(self.book, &made.unit, |told, terms| {
+            sections.bid = Some(args.deal.tell(self.book, &made.unit, |told, terms| {
                 selling(terms, true);
                 Ok(bid_section(told, place))
             })?);
         }
         if args.with_ask() {
             let (sale, waiting) = (&args.deal.sale, &args.waiting);
-            made.ask = Some(ask::tell(
+            sections.ask = Some(ask::tell(
                 self.book,
                 &made.unit,
                 sale,
                 waiting,
                 |told, terms| {
-                    selling(terms, made.bid.is_none());
+                    selling(terms, sections.bid.is_none());
                     Ok(ask_section(told, place))
                 },
             )?);
         }
-        Ok(())
+        Ok(sections)
     }
 
     /// The page as a document.
@@ -321,10 +370,10 @@ impl Made<'_> {
             watched: self.name.map(|name| (name, self.flags.as_str())),
             estimate: &self.estimate,
             ids,
-            chart: &self.chart,
-            check: self.check.as_ref(),
-            bid: self.bid.as_deref(),
-            ask: self.ask.as_deref(),
+            chart: &self.sections.chart,
+            check: self.sections.check.as_ref(),
+            bid: self.sections.bid.as_deref(),
+            ask: self.sections.ask.as_deref(),
             settings: &self.unit.settings,
         }
     }
@@ -412,22 +461,18 @@ fn chart(made: &Estimate) -> Result<String, CliError> {
     Ok(to_svg(&chart)?)
 }
 
-/// How past estimates of the model held; none where no sale could be foretold.
-fn past_estimates(book: &Book, made: &Estimate) -> Result<Option<Check>, CliError> {
-    if made.evidence.seen == 0 {
-        return Ok(None);
-    }
-    let checked = past::check(book, Some(&made.subject.model), &mut notice, &progress())?.found;
+/// How past estimates of a model held; none where no sale could be foretold.
+fn past_estimates(checked: &[Past]) -> Option<Check> {
     let told: Vec<(&Past, &Foretold)> = checked
         .iter()
         .filter_map(|past| Some((past, past.foretold.as_ref()?)))
         .collect();
     let all: Vec<&Foretold> = told.iter().map(|(_, foretold)| *foretold).collect();
-    Ok(figures(&all).map(|figures| Check {
+    figures(&all).map(|figures| Check {
         told: how_foretold(told.len(), undated_of(&told), checked.len()),
         verdicts: verdicts("all sales", &figures),
         figures,
-    }))
+    })
 }
 
 /// Options that say where things are, and the day, which is said for certain at the end.

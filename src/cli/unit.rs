@@ -5,14 +5,11 @@ use crate::app::unit::kit_fault;
 use chrono::NaiveDate;
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
-use polars::prelude::DataFrame;
 
 use super::{CliError, not_declared, notice, parse_day, today};
+use crate::app::AppError;
 use crate::app::attributes::read_attributes;
-use crate::app::past;
-use crate::app::related::comps_among;
-use crate::band::estimate::Aids;
-use crate::band::own::Own;
+use crate::app::reader::{Asked, Reader};
 use crate::book::BookError;
 use crate::book::store::Book;
 use crate::book::watch::Watched;
@@ -116,9 +113,9 @@ impl UnitArgs {
     pub fn read(&self, book: &Book) -> Result<AskedUnit<'_>, CliError> {
         let as_of = self.day();
         // What is wrong with the words is told before the book's past is gone through.
-        let asked = self.asked(book)?;
-        let own = past::own(book, as_of, &mut notice)?;
-        self.read_among(book, asked, as_of, own, &mut notice)
+        let (settings, subject) = self.asked(book)?;
+        let reader = Reader::new(book, as_of, [subject.model.as_str()], &mut notice)?;
+        Ok(reader.unit(self.of_reader((settings, subject)))?)
     }
 
     /// Day of the estimate.
@@ -126,48 +123,23 @@ impl UnitArgs {
         self.as_of.unwrap_or_else(today)
     }
 
-    /// As [`Self::read`], what was asked and how past bands held being known.
-    ///
-    /// # Errors
-    /// A book that cannot be read.
-    pub fn read_among(
-        &self,
-        book: &Book,
-        (settings, subject): (Settings, Subject),
-        as_of: NaiveDate,
-        own: Option<Own>,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<AskedUnit<'_>, CliError> {
-        let (comps, pool) = comps_among(book, &subject.model, as_of, &settings, notice)?;
-        Ok(self.unit((settings, subject), as_of, comps, Aids { own, pool }))
-    }
-
     /// The book's settings with what was said otherwise, and the unit.
     ///
     /// # Errors
     /// Values that are not of the book's scales.
-    pub fn asked(&self, book: &Book) -> Result<(Settings, Subject), CliError> {
+    pub fn asked(&self, book: &Book) -> Result<(Settings, Subject), AppError> {
         let settings = self.settings(book.settings());
         let subject = self.facts.subject(&self.model, &settings)?;
         Ok((settings, subject))
     }
 
-    /// The unit on a day, with the comps of its model and what is known besides.
-    pub fn unit(
-        &self,
-        (settings, subject): (Settings, Subject),
-        as_of: NaiveDate,
-        comps: DataFrame,
-        aids: Aids,
-    ) -> AskedUnit<'_> {
-        AskedUnit {
+    /// What a reader of the book is asked.
+    pub fn of_reader(&self, (settings, subject): (Settings, Subject)) -> Asked<'_> {
+        Asked {
             settings,
             subject,
-            as_of,
-            comps,
             keep: &self.keep,
             drop: &self.drop,
-            aids,
         }
     }
 
@@ -304,10 +276,10 @@ impl FactArgs {
     ///
     /// # Errors
     /// Values that are not of the book's scales.
-    pub fn subject(&self, model: &str, settings: &Settings) -> Result<Subject, CliError> {
+    pub fn subject(&self, model: &str, settings: &Settings) -> Result<Subject, AppError> {
         let missing = items("--missing", &self.missing)?;
         if let Some(fault) = kit_fault(model, &missing, settings) {
-            return Err(CliError::Refused {
+            return Err(AppError::Refused {
                 message: format!("--missing {fault}"),
                 next: "say how many of those are missing, or mend the kit in compband.toml".into(),
             });
@@ -335,7 +307,7 @@ impl FactArgs {
         })
     }
 
-    fn attributes(&self, model: &str, settings: &Settings) -> Result<Attributes, CliError> {
+    fn attributes(&self, model: &str, settings: &Settings) -> Result<Attributes, AppError> {
         let mut problems = Vec::new();
         let attributes = read_attributes(&self.set, model, settings, &mut problems);
         if !problems.is_empty() {
@@ -355,7 +327,7 @@ fn on_scale<'a>(
     flag: &str,
     given: Option<&str>,
     scale: impl Iterator<Item = &'a str> + Clone,
-) -> Result<Option<String>, CliError> {
+) -> Result<Option<String>, AppError> {
     let Some(given) = given else { return Ok(None) };
     if let Some((_, name)) = of_scale(scale.clone(), given) {
         return Ok(Some(name.to_string()));
@@ -363,14 +335,14 @@ fn on_scale<'a>(
     let near = nearest(given, scale.clone())
         .map_or(String::new(), |near| format!("did you mean {near:?}? "));
     let scale: Vec<&str> = scale.collect();
-    Err(CliError::Refused {
+    Err(AppError::Refused {
         message: format!("{flag} {given:?} is not on the book's scale"),
         next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),
     })
 }
 
-fn items(flag: &str, given: &[String]) -> Result<Items, CliError> {
-    Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| CliError::Refused {
+fn items(flag: &str, given: &[String]) -> Result<Items, AppError> {
+    Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| AppError::Refused {
         message: format!("{flag} {entry:?} is not a thing or a count of it"),
         next: "write names apart by commas, with a count where there are several: \"charger, battery x2\"".into(),
     })

@@ -1,13 +1,13 @@
 //! What moved since the last estimates of watched units and why, and how the price of one went.
 
-use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
 
 use super::numbers::amount;
-use super::sheet::wrap;
+use super::sheet::{unit, wrap};
 use super::table::{Grid, Kind};
+use crate::app::refresh::{Moved, State, Told};
 use crate::band::change::{Cause, CompChange, Fate, Step};
 use crate::book::history::Record;
 use crate::trade::comp::PriceBasis;
@@ -19,51 +19,16 @@ const PLAIN_WIDTH: usize = 80;
 /// Most comps named in one line.
 const NAMED: usize = 5;
 
-/// A watched unit that was refreshed.
-#[derive(Debug, Clone)]
-pub struct Told {
-    /// Its name.
-    pub name: String,
-    /// What it is.
-    pub unit: String,
-    /// Currency of all money.
-    pub currency: Currency,
-    /// Its estimate.
-    pub now: Record,
-    /// How that stands to the last one.
-    pub state: State,
-}
-
-/// How an estimate stands to the last one.
-#[derive(Debug, Clone)]
-pub enum State {
-    /// There is none before it.
-    First,
-    /// Nothing that it is made from changed since.
-    Same,
-    /// It was made anew.
-    Moved(Box<Moved>),
-}
-
-/// How and why an estimate moved.
-#[derive(Debug, Clone)]
-pub struct Moved {
-    /// The last one.
-    pub was: Record,
-    /// The change of the likely price in steps that add up to it.
-    pub steps: Vec<Step>,
-    /// What [`Cause::Rest`] may stand for.
-    pub rest: Vec<&'static str>,
-    /// By comp: its weight in the new estimate, or why it has none.
-    pub standing: BTreeMap<String, Result<f64, String>>,
-}
-
 /// What moved, for the terminal.
 pub fn sheet(all: &[Told], width: Option<u16>) -> String {
     let width = width.map_or(PLAIN_WIDTH, usize::from).max(30);
     let mut text = String::new();
     for told in all {
-        text.push_str(&wrap(&format!("{}: {}", told.name, told.unit), width, ""));
+        text.push_str(&wrap(
+            &format!("{}: {}", told.name, unit(&told.subject)),
+            width,
+            "",
+        ));
         text.push('\n');
         for (lead, line) in told.lines() {
             text.push_str(&hung(&lead, &line, width));

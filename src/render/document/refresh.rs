@@ -4,9 +4,11 @@
 use serde::Serialize;
 
 use super::{Band, Money, VERSION};
+use crate::app::refresh::{Moved, State, Told};
 use crate::band::change;
 use crate::book::history::Record;
-use crate::render::change::{Moved, State, Told, fate_word, paid};
+use crate::render::change::{fate_word, paid};
+use crate::render::sheet;
 use crate::trade::comp::basis_word;
 
 /// Watched units estimated again, and why their likely prices moved.
@@ -30,7 +32,7 @@ pub struct Unit<'a> {
     /// Its name.
     pub name: &'a str,
     /// What it is.
-    pub unit: &'a str,
+    pub unit: String,
     /// first: never estimated before; unchanged: nothing that it is made from changed; moved: estimated
     /// anew.
     pub state: &'static str,
@@ -192,7 +194,7 @@ fn unit(told: &Told) -> Unit<'_> {
     });
     Unit {
         name: &told.name,
-        unit: &told.unit,
+        unit: sheet::unit(&told.subject),
         state,
         estimate: estimate(&told.now),
         before: moved.map(|moved| estimate(&moved.was)),

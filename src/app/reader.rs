@@ -1,0 +1,314 @@
+//! A book as one run reads it: every comp that the run needs is read once, and every related model is fitted
+//! once, however many units are asked about.
+
+use std::collections::{BTreeSet, HashMap};
+use std::sync::{Arc, Mutex};
+
+use chrono::NaiveDate;
+use polars::prelude::{DataFrame, IdxCa, IdxSize, PolarsResult};
+use xxhash_rust::xxh3::xxh3_64;
+
+use super::AppError;
+use super::parallel::{each_in_parallel, lock};
+use super::past;
+use super::related::{Ranked, Related};
+use super::unit::AskedUnit;
+use crate::band::estimate::Aids;
+use crate::band::own::Own;
+use crate::band::siblings::{MOST_MODELS, speak};
+use crate::book::comps::frame::CONTENT_HASH;
+use crate::book::store::Book;
+use crate::select::Subject;
+use crate::settings::{PoolFrom, Settings};
+use crate::trade::names::match_key;
+
+/// A unit that is asked about, in the words of the book.
+#[derive(Debug, Clone)]
+pub struct Asked<'k> {
+    /// The book's settings with what was said otherwise of the unit.
+    pub settings: Settings,
+    /// What it is.
+    pub subject: Subject,
+    /// Comps to be used whatever the tests say, by beginnings of their ids.
+    pub keep: &'k [String],
+    /// Comps to be left out, likewise.
+    pub drop: &'k [String],
+}
+
+/// What a run reads of a book on one day. Threads share it.
+pub struct Reader<'a> {
+    book: &'a Book,
+    as_of: NaiveDate,
+    own: Option<Own>,
+    /// Keys of the models asked about.
+    keys: Vec<String>,
+    comps: Comps,
+    /// Those of units that the settings describe in the same way.
+    related: Mutex<Vec<Arc<Related>>>,
+    /// What the book gives for a model that it has no comps of.
+    unknown: Mutex<Option<DataFrame>>,
+}
+
+/// Comps with the rows of each model.
+struct Comps {
+    frame: DataFrame,
+    /// By key, in the order of the book.
+    rows: HashMap<String, Vec<IdxSize>>,
+    /// The models that may speak to those asked about, and perhaps others.
+    ranked: Ranked,
+}
+
+impl<'a> Reader<'a> {
+    /// Reads the comps of some models and of those related to them, and how past bands held.
+    ///
+    /// # Errors
+    /// Where the book cannot be read.
+    pub fn new<'m>(
+        book: &'a Book,
+        as_of: NaiveDate,
+        models: impl IntoIterator<Item = &'m str>,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Self, AppError> {
+        let (own, whole) = past::own_and_comps(book, as_of, notice)?;
+        let keys: BTreeSet<String> = models.into_iter().map(match_key).collect();
+        let keys: Vec<String> = keys.into_iter().collect();
+        let settings = book.settings();
+        let (comps, unknown) = match whole {
+            Some(whole) => (Comps::whole(whole, settings)?, None),
+            None => read(book, &keys, notice)?,
+        };
+        Ok(Self {
+            book,
+            as_of,
+            own,
+            keys,
+            comps,
+            related: Mutex::default(),
+            unknown: Mutex::new(unknown),
+        })
+    }
+
+    /// The book.
+    pub fn book(&self) -> &'a Book {
+        self.book
+    }
+
+    /// Day of the estimates.
+    pub fn as_of(&self) -> NaiveDate {
+        self.as_of
+    }
+
+    /// How past bands held up to that day.
+    pub fn own(&self) -> Option<Own> {
+        self.own
+    }
+
+    /// The comps of a model, one of those that the reader was made for. Where there are none, the
+    /// table is as [`Book::frame_of_model`] has it.
+    ///
+    /// # Errors
+    /// Where the book cannot be read.
+    pub fn comps_of(&self, model: &str) -> Result<DataFrame, AppError> {
+        if let Some(rows) = self.comps.rows.get(&match_key(model)) {
+            return Ok(self.comps.part(rows)?);
+        }
+        let mut unknown = lock(&self.unknown);
+        let frame = match unknown.take() {
+            Some(frame) => frame,
+            None => self.book.frame_of_model(model, &mut |_| {})?,
+        };
+        Ok(unknown.insert(frame).clone())
+    }
+
+    /// A hash of the comps of a model, and one of the comps of those related to it, in whatever order
+    /// they stand.
+    ///
+    /// # Errors
+    /// Where the book cannot be read.
+    pub fn comps_hashes(&self, model: &str, settings: &Settings) -> Result<[u64; 2], AppError> {
+        let key = match_key(model);
+        let others = self.comps.ranked.related_to(&key, settings);
+        let rows = others.filter_map(|other| self.comps.rows.get(other));
+        let rows: Vec<IdxSize> = rows.flatten().copied().collect();
+        Ok([
+            comps_hash(&self.comps_of(model)?)?,
+            comps_hash(&self.comps.part(&rows)?)?,
+        ])
+    }
+
+    /// A unit with the comps of its model and what is known besides, ready to be estimated.
+    ///
+    /// # Errors
+    /// Where the book cannot be read.
+    pub fn unit<'k>(&self, asked: Asked<'k>) -> Result<AskedUnit<'k>, AppError> {
+        let model = asked.subject.model.as_str();
+        let comps = self.comps_of(model)?;
+        let pool = self
+            .related(&asked.settings)?
+            .pool(&match_key(model), &self.comps.ranked);
+        Ok(AskedUnit {
+            as_of: self.as_of,
+            comps,
+            keep: asked.keep,
+            drop: asked.drop,
+            aids: Aids {
+                own: self.own,
+                pool,
+            },
+            subject: asked.subject,
+            settings: asked.settings,
+        })
+    }
+
+    /// The related models of units with these settings, fitted.
+    fn related(&self, settings: &Settings) -> Result<Arc<Related>, AppError> {
+        // Held while they are fitted, so that no other thread fits them too.
+        let mut known = lock(&self.related);
+        if let Some(related) = known.iter().find(|related| related.serves(settings)) {
+            return Ok(related.clone());
+        }
+        let ranked = &self.comps.ranked;
+        let speakers = self
+            .keys
+            .iter()
+            .flat_map(|key| ranked.related_to(key, settings));
+        let speakers: BTreeSet<&str> = speakers.collect();
+        let rows = speakers
+            .into_iter()
+            .filter_map(|key| self.comps.rows.get(key));
+        let rows: Vec<IdxSize> = rows.flatten().copied().collect();
+        let related = Arc::new(Related::fitted(
+            &self.comps.part(&rows)?,
+            settings,
+            self.as_of,
+        )?);
+        known.push(related.clone());
+        Ok(related)
+    }
+
+    /// Does some work with each of these units, on all cores; what came of each, in their order.
+    pub fn with_each<'k, T: Send>(
+        &self,
+        asked: &[Asked<'k>],
+        work: impl Fn(usize, AskedUnit<'k>) -> Result<T, AppError> + Sync,
+    ) -> Vec<Result<T, AppError>> {
+        // Before the units are shared out, for related models are themselves fitted on all cores. What
+        // fails here fails below too.
+        for one in asked {
+            drop(self.related(&one.settings));
+        }
+        let asked: Vec<(usize, &Asked<'k>)> = asked.iter().enumerate().collect();
+        each_in_parallel(&asked, |(at, one)| work(*at, self.unit((*one).clone())?))
+    }
+}
+
+/// Reads the comps of models (by key) and of those related to them; beside them what the book gives for
+/// a model without comps, where that came along.
+fn read(
+    book: &Book,
+    keys: &[String],
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Comps, Option<DataFrame>), AppError> {
+    let settings = book.settings();
+    let Some((first, rest)) = keys.split_first() else {
+        return Ok((Comps::none(), None));
+    };
+    if !rest.is_empty() && book.size()? <= past::SMALL {
+        return Ok((Comps::whole(book.frame(notice)?, settings)?, None));
+    }
+    let pool = settings.estimate.pool;
+    let rest: BTreeSet<&str> = rest.iter().map(String::as_str).collect();
+    let families: BTreeSet<&str> = keys.iter().filter_map(|key| settings.family(key)).collect();
+    let in_families = |other: &str| {
+        settings
+            .family(other)
+            .is_some_and(|of| families.contains(of))
+    };
+    let (mut own, others) = match pool {
+        _ if rest.is_empty() => {
+            let speaks = |other: &str| speak(first, other, settings);
+            book.frame_among(first, MOST_MODELS, &speaks, notice)?
+        }
+        // One more, so that each of those asked about has as many others.
+        PoolFrom::Book => book.frame_among(first, MOST_MODELS + 1, &|_| true, notice)?,
+        PoolFrom::Family => {
+            let wanted = |other: &str| rest.contains(other) || in_families(other);
+            book.frame_among(first, usize::MAX, &wanted, notice)?
+        }
+        PoolFrom::None => {
+            book.frame_among(first, usize::MAX, &|other| rest.contains(other), notice)?
+        }
+    };
+    let mut unknown = None;
+    if Comps::rows_by_key(&own)?.keys().ne([first]) {
+        unknown = Some(std::mem::replace(&mut own, others.clear()));
+    }
+    let mut frame = own.vstack(&others)?;
+    let known = Comps::rows_by_key(&frame)?;
+    let ranked = Ranked::new(&known, settings);
+    let missing = |other: &str| rest.contains(other) && !known.contains_key(other);
+    if pool == PoolFrom::Book && rest.iter().any(|key| missing(key)) {
+        let more = book
+            .frame_among(first, usize::MAX, &missing, &mut |_| {})?
+            .1;
+        frame.vstack_mut(&more)?;
+    }
+    frame.rechunk_mut();
+    let rows = Comps::rows_by_key(&frame)?;
+    let comps = Comps {
+        frame,
+        rows,
+        ranked,
+    };
+    Ok((comps, unknown))
+}
+
+impl Comps {
+    fn none() -> Self {
+        Self {
+            frame: DataFrame::empty(),
+            rows: HashMap::new(),
+            ranked: Ranked::default(),
+        }
+    }
+
+    fn whole(frame: DataFrame, settings: &Settings) -> Result<Self, AppError> {
+        let rows = Self::rows_by_key(&frame)?;
+        let ranked = Ranked::new(&rows, settings);
+        Ok(Self {
+            frame,
+            rows,
+            ranked,
+        })
+    }
+
+    fn rows_by_key(frame: &DataFrame) -> PolarsResult<HashMap<String, Vec<IdxSize>>> {
+        let mut rows: HashMap<String, Vec<IdxSize>> = HashMap::new();
+        let keys = frame.column("model_key")?.str()?;
+        for (row, key) in (0..).zip(keys.iter()) {
+            let key = key.unwrap_or_default();
+            match rows.get_mut(key) {
+                Some(known) => known.push(row),
+                None => drop(rows.insert(key.to_string(), vec![row])),
+            }
+        }
+        Ok(rows)
+    }
+
+    fn part(&self, rows: &[IdxSize]) -> PolarsResult<DataFrame> {
+        self.frame
+            .take(&IdxCa::from_vec("row".into(), rows.to_vec()))
+    }
+}
+
+/// A hash of the comps of a table, in whatever order they stand.
+fn comps_hash(frame: &DataFrame) -> PolarsResult<u64> {
+    let ids = frame.column("comp_id")?.str()?;
+    let contents = frame.column(CONTENT_HASH)?.i64()?;
+    let hashes = ids.iter().zip(contents.iter()).map(|(id, content)| {
+        let mut bytes = content.unwrap_or_default().to_le_bytes().to_vec();
+        bytes.extend_from_slice(id.unwrap_or_default().as_bytes());
+        xxh3_64(&bytes)
+    });
+    Ok(hashes.fold(0, u64::wrapping_add))
+}

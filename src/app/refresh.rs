@@ -1,0 +1,423 @@
+//! Watched units estimated again: what they are estimated from, whether that changed since the last
+//! estimate, and why the price moved.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+
+use super::AppError;
+use super::reader::{Asked, Reader};
+use super::timeline::estimate_settings_hash;
+use super::unit::AskedUnit;
+use crate::band::change::{At, Inputs, Step, steps};
+use crate::band::estimate::{CompLine, Estimate};
+use crate::book::history::{Record, comps_of, frame_of};
+use crate::book::watch::{Watched, Watches, no_such_watch};
+use crate::book::{Book, BookError, BookLock};
+use crate::select::{Dropped, Subject};
+use crate::settings::Settings;
+use crate::trade::entry::Foreseen;
+use crate::trade::hash::hash_of_value;
+use crate::trade::{Comp, Currency};
+
+/// A watched unit that was refreshed.
+#[derive(Debug, Clone)]
+pub struct Told {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub subject: Subject,
+    /// Currency of all money.
+    pub currency: Currency,
+    /// Its estimate.
+    pub now: Record,
+    /// How that stands to the last one.
+    pub state: State,
+}
+
+/// How an estimate stands to the last one.
+#[derive(Debug, Clone)]
+pub enum State {
+    /// There is none before it.
+    First,
+    /// Nothing that it is made from changed since.
+    Same,
+    /// It was made anew.
+    Moved(Box<Moved>),
+}
+
+/// How and why an estimate moved.
+#[derive(Debug, Clone)]
+pub struct Moved {
+    /// The last one.
+    pub was: Record,
+    /// The change of the likely price in steps that add up to it.
+    pub steps: Vec<Step>,
+    /// What [`crate::band::change::Cause::Rest`] may stand for.
+    pub rest: Vec<&'static str>,
+    /// By comp: its weight in the new estimate, or why it has none.
+    pub standing: BTreeMap<String, Result<f64, String>>,
+}
+
+/// A watched unit with what it is in the words of the book, or why that cannot be said.
+pub struct Unit {
+    /// Its name.
+    pub name: String,
+    /// How it is watched.
+    pub watched: Watched,
+    /// The book's settings with what is said otherwise of it, and what it is.
+    pub is: Result<(Settings, Subject), AppError>,
+}
+
+/// A unit that could not be estimated, by its name.
+pub type Failed = (String, AppError);
+
+/// The watched units of these names, or all where none is named.
+///
+/// # Errors
+/// A name that no unit is watched by, and a book in which none is.
+pub fn chosen(names: &[String], mut watches: Watches) -> Result<Watches, AppError> {
+    if let Some(name) = names.iter().find(|name| !watches.contains_key(*name)) {
+        return Err(AppError::Absent {
+            message: no_such_watch(name, watches.keys()),
+            next: "`compband watch list` shows what is watched".into(),
+        });
+    }
+    if watches.is_empty() {
+        return Err(AppError::Absent {
+            message: "no unit is watched in this book".into(),
+            next: "`compband watch add NAME --model MODEL` with what it is begins".into(),
+        });
+    }
+    watches.retain(|name, _| names.is_empty() || names.contains(name));
+    Ok(watches)
+}
+
+/// Estimates units whose inputs changed and records what is new, in their order: those that were
+/// refreshed, and those that could not be.
+///
+/// # Errors
+/// Where the book cannot be read or locked.
+pub fn refresh(
+    book: &Book,
+    units: Vec<Unit>,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Vec<Told>, Vec<Failed>), AppError> {
+    let models = units.iter().filter_map(|unit| unit.is.as_ref().ok());
+    let models = models.map(|(_, subject)| subject.model.as_str());
+    let run = Run {
+        reader: Reader::new(book, as_of, models, notice)?,
+        settings: estimate_settings_hash(book.settings()),
+    };
+    let (mut told, mut failed, mut new) = (Vec::new(), Vec::new(), Vec::new());
+    for (unit, made) in run.all(units, notice) {
+        match made {
+            Ok(made) => {
+                new.extend(made.new.map(|new| (unit.clone(), new)));
+                told.push(made.told);
+            }
+            Err(error) => failed.push((unit, error)),
+        }
+    }
+    if !new.is_empty() {
+        let lock = book.lock(notice)?;
+        for (name, new) in new {
+            // Those of other units are recorded all the same, and told.
+            if let Err(error) = record(book, &lock, &name, &new, notice) {
+                told.retain(|told| told.name != name);
+                failed.push((name, error.into()));
+            }
+        }
+    }
+    Ok((told, failed))
+}
+
+/// Records an estimate with its comps, unless another run has recorded the same meanwhile.
+fn record(
+    book: &Book,
+    lock: &BookLock,
+    name: &str,
+    (record, comps): &(Record, Vec<Comp>),
+    notice: &mut dyn FnMut(&str),
+) -> Result<(), BookError> {
+    let last = book.history(name, notice)?.pop();
+    if last.is_some_and(|last| last.inputs == record.inputs) {
+        return Ok(());
+    }
+    book.record(lock, name, record, comps, notice)
+}
+
+/// What all units of a run share.
+struct Run<'a> {
+    reader: Reader<'a>,
+    /// Hash of the settings.
+    settings: u64,
+}
+
+/// A unit that was refreshed, with what is to be recorded where it was estimated.
+struct Made {
+    told: Told,
+    new: Option<(Record, Vec<Comp>)>,
+}
+
+/// A unit beside its last estimate.
+struct Before {
+    name: String,
+    watched: Watched,
+    settings: Settings,
+    subject: Subject,
+    /// Hash of what is said of the unit.
+    unit: u64,
+    /// Hash of all that its estimate is made from.
+    inputs: u64,
+    last: Option<Record>,
+}
+
+impl Before {
+    /// The last estimate, where it was made from the same.
+    fn unchanged(&self) -> Option<&Record> {
+        let last = self.last.as_ref();
+        last.filter(|last| last.inputs == self.inputs)
+    }
+
+    fn told(&self, now: &Record, state: State) -> Told {
+        Told {
+            name: self.name.clone(),
+            subject: self.subject.clone(),
+            currency: self.settings.currency.clone(),
+            now: now.clone(),
+            state,
+        }
+    }
+}
+
+impl Run<'_> {
+    /// What came of each unit, by its name.
+    fn all(
+        &self,
+        units: Vec<Unit>,
+        notice: &mut dyn FnMut(&str),
+    ) -> Vec<(String, Result<Made, AppError>)> {
+        let mut before = Vec::new();
+        for (at, unit) in units.into_iter().enumerate() {
+            // What is wrong with the book as a whole is told once.
+            let mut first = |text: &str| {
+                if at == 0 {
+                    notice(text);
+                }
+            };
+            before.push((unit.name.clone(), self.before(unit, &mut first)));
+        }
+        let changed: Vec<&Before> = before
+            .iter()
+            .filter_map(|(_, before)| before.as_ref().ok())
+            .filter(|before| before.unchanged().is_none())
+            .collect();
+        let asked: Vec<Asked<'_>> = changed
+            .iter()
+            .map(|before| Asked {
+                settings: before.settings.clone(),
+                subject: before.subject.clone(),
+                keep: &before.watched.keep,
+                drop: &before.watched.drop,
+            })
+            .collect();
+        let made = self
+            .reader
+            .with_each(&asked, |at, unit| self.made(changed[at], &unit));
+        let mut made = made.into_iter();
+        let done = before.iter().map(|(name, before)| {
+            let done = match before {
+                Err(_) => None,
+                Ok(before) => match before.unchanged() {
+                    Some(last) => Some(Ok(Made {
+                        told: before.told(last, State::Same),
+                        new: None,
+                    })),
+                    None => made.next(),
+                },
+            };
+            (name.clone(), done)
+        });
+        let done: Vec<_> = done.collect();
+        let both = done.into_iter().zip(before);
+        both.filter_map(|((name, done), (_, before))| {
+            Some((name, done.or_else(|| before.err().map(Err))?))
+        })
+        .collect()
+    }
+
+    /// Reads what a unit was estimated to be, and from what it would be estimated now.
+    fn before(&self, unit: Unit, notice: &mut dyn FnMut(&str)) -> Result<Before, AppError> {
+        let (settings, subject) = unit.is?;
+        let said = hash_of_value(&unit.watched);
+        let inputs = self.inputs(said, &subject.model, &settings)?;
+        let last = self.reader.book().history(&unit.name, notice)?.pop();
+        let last = last.filter(|last| last.currency == settings.currency.code);
+        Ok(Before {
+            name: unit.name,
+            watched: unit.watched,
+            settings,
+            subject,
+            unit: said,
+            inputs,
+            last,
+        })
+    }
+
+    /// Estimates a unit whose inputs changed.
+    fn made(&self, before: &Before, unit: &AskedUnit<'_>) -> Result<Made, AppError> {
+        let made = unit.estimate(unit.selection()?)?;
+        let comps = comps_of(
+            &unit.comps,
+            &before.subject.model,
+            &before.settings.currency,
+        )?;
+        let last = before.last.as_ref();
+        let record = Record {
+            number: last.map_or(1, |last| last.number + 1),
+            inputs: before.inputs,
+            settings: self.settings,
+            unit: before.unit,
+            ..recorded(&made)
+        };
+        let state = match last {
+            None => State::First,
+            Some(last) => {
+                let kept = self.reader.book().kept_comps(&before.name, last.number)?;
+                let now = (&record, &made, comps.as_slice());
+                State::Moved(Box::new(moved(unit, (last.clone(), kept), now)))
+            }
+        };
+        Ok(Made {
+            told: before.told(&record, state),
+            new: Some((record, comps)),
+        })
+    }
+
+    /// A hash of all that an estimate is made from.
+    fn inputs(&self, unit: u64, model: &str, settings: &Settings) -> Result<u64, AppError> {
+        let [own, others] = self.reader.comps_hashes(model, settings)?;
+        let all = (
+            env!("CARGO_PKG_VERSION"),
+            self.reader.as_of().to_string(),
+            self.settings,
+            self.reader
+                .own()
+                .map(|own| (own.widening, own.held, own.of)),
+            unit,
+            own,
+            others,
+        );
+        Ok(hash_of_value(&all))
+    }
+}
+
+/// Why the estimate of a unit is not the last one; each comes with the comps of its model. Where
+/// those of the last are not known, all is one step.
+fn moved(
+    unit: &AskedUnit<'_>,
+    (last, kept): (Record, Option<Vec<Comp>>),
+    (record, made, comps): (&Record, &Estimate, &[Comp]),
+) -> Moved {
+    let standing: BTreeMap<String, Result<f64, String>> = made
+        .comps
+        .iter()
+        .map(|line| {
+            let dropped = line.comp.dropped;
+            let stands = dropped.map_or(Ok(line.weight), |dropped| Err(dropped.reason()));
+            (line.comp.comp_id.clone(), stands)
+        })
+        .collect();
+    let by_tests = |code: &String| *code != Dropped::ByHand.code();
+    let trimmed = last.left_out.iter().filter(|(_, code)| by_tests(code));
+    let was = At {
+        likely: last.foreseen.likely,
+        trimmed: trimmed.map(|(id, _)| id.clone()).collect(),
+    };
+    let known = kept.is_some();
+    let old = kept.unwrap_or_else(|| comps.to_vec());
+    let mut estimate = |as_of: NaiveDate, comps: &[Comp]| {
+        let other = AskedUnit {
+            as_of,
+            comps: frame_of(comps).ok().filter(|_| known)?,
+            ..unit.clone()
+        };
+        let made = other.estimate(other.selection().ok()?).ok()?;
+        Some(at(&made))
+    };
+    let steps = steps(
+        (&was, inputs(last.as_of, &old)),
+        (&at(made), inputs(record.as_of, comps)),
+        &|id| {
+            standing
+                .get(id)
+                .and_then(|stands| stands.clone().ok())
+                .unwrap_or(0.0)
+        },
+        &mut estimate,
+    );
+    Moved {
+        rest: rest(&last, record, known),
+        was: last,
+        steps,
+        standing,
+    }
+}
+
+/// What of all but the day and the comps of the model is not as it was.
+fn rest(last: &Record, now: &Record, comps_known: bool) -> Vec<&'static str> {
+    let changed = [
+        (last.settings != now.settings, "the settings"),
+        (last.unit != now.unit, "what is said of the unit"),
+        (last.version != now.version, "this program's version"),
+        (!comps_known, "the comps, whose old state is not known"),
+        (true, "what other models say"),
+    ];
+    let told = changed.into_iter().filter(|(is, _)| *is);
+    told.map(|(_, what)| what).collect()
+}
+
+fn inputs(as_of: NaiveDate, comps: &[Comp]) -> Inputs<'_> {
+    Inputs { as_of, comps }
+}
+
+fn at(made: &Estimate) -> At {
+    let by_tests = |dropped| matches!(dropped, Dropped::GrossError(_) | Dropped::Outlier(_));
+    let lines = made.comps.iter();
+    let trimmed = lines.filter(|line| line.comp.dropped.is_some_and(by_tests));
+    At {
+        likely: made.median,
+        trimmed: trimmed.map(|line| line.comp.comp_id.clone()).collect(),
+    }
+}
+
+/// What the history keeps of an estimate; numbers and hashes are still to come.
+fn recorded(made: &Estimate) -> Record {
+    let id = |line: &CompLine| line.comp.comp_id.clone();
+    let rounded = |weight: f64| (weight * 1e4).round() / 1e4;
+    let used = made.comps.iter().filter(|line| line.comp.dropped.is_none());
+    let left_out = made.comps.iter().filter_map(|line| {
+        let dropped = line.comp.dropped.filter(|dropped| dropped.is_looked_at())?;
+        Some((id(line), dropped.code().to_string()))
+    });
+    Record {
+        number: 1,
+        as_of: made.as_of,
+        currency: made.currency.code.clone(),
+        foreseen: Foreseen {
+            likely: made.median,
+            low: made.low,
+            high: made.high,
+            chance: made.chance,
+            basis: made.basis,
+        },
+        used: used.map(|line| (id(line), rounded(line.weight))).collect(),
+        left_out: left_out.collect(),
+        inputs: 0,
+        settings: 0,
+        unit: 0,
+        version: env!("CARGO_PKG_VERSION").into(),
+    }
+}

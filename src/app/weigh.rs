@@ -1,0 +1,96 @@
+//! What may come of a unit that is to be sold again.
+
+use rust_decimal::prelude::ToPrimitive;
+
+use super::AppError;
+use super::unit::AskedUnit;
+use crate::band::estimate::Estimate;
+use crate::deal::bid::Costs;
+use crate::deal::outlet::Terms;
+use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
+use crate::select::Subject;
+
+/// A unit with what may come of it.
+#[derive(Debug)]
+pub struct Weighed {
+    /// Its estimate as it will be sold.
+    pub made: Estimate,
+    /// Its estimate for parts, where a repair can fail and no share was said.
+    pub parts: Option<Estimate>,
+    /// The distribution of what it brings.
+    pub prospect: Prospect,
+}
+
+/// Works out what may come of a unit.
+///
+/// # Errors
+/// Where nothing speaks of the unit.
+pub fn weigh(
+    unit: &AskedUnit<'_>,
+    terms: Option<&Terms<'_>>,
+    costs: &Costs,
+) -> Result<Weighed, AppError> {
+    let made = unit.estimate(unit.selection()?)?;
+    let can_fail = costs.repairs.iter().any(|repair| repair.success < 1.0);
+    let parts = if can_fail && costs.salvage.is_none() {
+        Some(for_parts(unit)?)
+    } else {
+        None
+    };
+    let mut ladder = made.outcome.ladder(RUNGS);
+    if let Some(working) = made.working {
+        no_more_than(&mut ladder, working.ln());
+    }
+    let parts_ladder = parts.as_ref().map(|parts| {
+        let mut ladder = parts.outcome.ladder(RUNGS);
+        no_more_than(&mut ladder, made.outcome.median());
+        ladder
+    });
+    let share = costs.salvage.and_then(|share| share.to_f64());
+    let sale = Sale {
+        terms,
+        basis: unit.settings.price_basis,
+        currency: &unit.settings.currency,
+    };
+    let prospect = Plan {
+        sale: &sale,
+        mended: &ladder,
+        failed: parts_ladder
+            .as_deref()
+            .map_or(Failed::Share(share.unwrap_or_default()), Failed::Prices),
+        repairs: &costs.repairs,
+        minutes: costs.minutes,
+        wage: costs.wage,
+    }
+    .prospect();
+    Ok(Weighed {
+        made,
+        parts,
+        prospect,
+    })
+}
+
+/// Holds log prices of a unit for parts at what it would fetch working: few sales leave a tail that
+/// goes far beyond, and a mean would follow it there.
+fn no_more_than(ladder: &mut [f64], working: f64) {
+    for price in ladder {
+        *price = price.min(working);
+    }
+}
+
+/// The estimate of the same unit that does not work.
+fn for_parts(unit: &AskedUnit<'_>) -> Result<Estimate, AppError> {
+    let parts = AskedUnit {
+        settings: unit.settings.clone(),
+        subject: Subject {
+            works: false,
+            ..unit.subject.clone()
+        },
+        as_of: unit.as_of,
+        comps: unit.comps.clone(),
+        keep: &[],
+        drop: unit.drop,
+        aids: unit.aids.clone(),
+    };
+    parts.estimate(parts.selection()?)
+}
