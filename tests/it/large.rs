@@ -10,8 +10,8 @@ use compband::book::store::Book;
 use compband::book::{BookError, Index};
 use compband::trade::{Problem, comp};
 use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame, DataType};
-use polars_io::SerReader;
-use polars_io::ipc::IpcReader;
+use polars_arrow::array::Array;
+use polars_arrow::io::ipc::read::{FileReader, read_file_metadata};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use tempfile::TempDir;
@@ -194,15 +194,27 @@ fn the_cache_gives_what_the_files_give() {
     assert_eq!(cached_table(dir.path()), table);
 }
 
+/// An Arrow file as a whole, read by its footer.
+fn arrow_file(path: &Path) -> DataFrame {
+    let mut file = fs::File::open(path).unwrap();
+    let metadata = read_file_metadata(&mut file).unwrap();
+    let names: Vec<PlSmallStr> = metadata.schema.iter_names().cloned().collect();
+    let mut chunks: Vec<Vec<Box<dyn Array>>> = vec![Vec::new(); names.len()];
+    for batch in FileReader::new(file, metadata, None, None) {
+        let arrays = batch.unwrap().into_arrays();
+        chunks.iter_mut().zip(arrays).for_each(|(all, array)| all.push(array));
+    }
+    let columns = names.into_iter().zip(chunks);
+    let columns = columns.map(|named| Column::from(Series::try_from(named).unwrap()));
+    DataFrame::new_infer_height(columns.collect()).unwrap()
+}
+
 #[test]
 fn the_cache_is_files_that_other_tools_open() {
     let dir = large_book();
     let book = Book::open(Some(dir.path())).unwrap();
     let whole = book.frame(&mut |_| {}).unwrap();
-    let [rows, ids, models] = [0, 1, 2].map(|at| {
-        let file = fs::File::open(&cached_files(dir.path())[at]).unwrap();
-        IpcReader::new(file).finish().unwrap()
-    });
+    let [rows, ids, models] = [0, 1, 2].map(|at| arrow_file(&cached_files(dir.path())[at]));
     assert_eq!(rows.shape(), whole.shape());
     assert_eq!(ids.height(), whole.height());
     let sum = |frame: &DataFrame, column: &str| {
