@@ -202,7 +202,10 @@ fn arrow_file(path: &Path) -> DataFrame {
     let mut chunks: Vec<Vec<Box<dyn Array>>> = vec![Vec::new(); names.len()];
     for batch in FileReader::new(file, metadata, None, None) {
         let arrays = batch.unwrap().into_arrays();
-        chunks.iter_mut().zip(arrays).for_each(|(all, array)| all.push(array));
+        chunks
+            .iter_mut()
+            .zip(arrays)
+            .for_each(|(all, array)| all.push(array));
     }
     let columns = names.into_iter().zip(chunks);
     let columns = columns.map(|named| Column::from(Series::try_from(named).unwrap()));
