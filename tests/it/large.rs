@@ -9,7 +9,7 @@ use compband::book::comps::frame::FrameRows;
 use compband::book::store::Book;
 use compband::book::{BookError, Index};
 use compband::trade::{Problem, comp};
-use polars::prelude::{ChunkAgg, ChunkUnique, DataFrame, DataType};
+use polars::prelude::{ChunkAgg, ChunkUnique, Column, DataFrame, DataType, PlSmallStr, Series};
 use polars_arrow::array::Array;
 use polars_arrow::io::ipc::read::{FileReader, read_file_metadata};
 use rand::rngs::StdRng;
