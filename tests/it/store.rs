@@ -801,3 +801,63 @@ fn a_closed_pipe_ends_quietly() {
         (Some(0), "")
     );
 }
+
+/// A book written by an earlier build opens as it is: comps, ledger and history are told as that build
+/// told them, an estimate is made, a sale is logged and taken back, and no file of it has changed but the log.
+#[test]
+fn a_book_of_an_earlier_build_opens_unchanged() {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/it");
+    let said = |name: &str| fs::read_to_string(here.join("old-book-said").join(name)).unwrap();
+    let dir = tempfile::tempdir().unwrap();
+    let mut files = Vec::new();
+    let mut folders = vec![std::path::PathBuf::new()];
+    while let Some(folder) = folders.pop() {
+        fs::create_dir_all(dir.path().join(&folder)).unwrap();
+        for entry in fs::read_dir(here.join("old-book").join(&folder)).unwrap() {
+            let entry = entry.unwrap();
+            let path = folder.join(entry.file_name());
+            if entry.file_type().unwrap().is_dir() {
+                folders.push(path);
+            } else {
+                fs::copy(entry.path(), dir.path().join(&path)).unwrap();
+                files.push(path);
+            }
+        }
+    }
+    assert_eq!(files.len(), 8);
+    let tell = |args: &[&str]| out(dir.path(), args);
+    assert_eq!(tell(&["comps", "--csv"]), said("comps.csv"));
+    assert_eq!(
+        tell(&["ledger", "--as-of", "2026-11-20"]),
+        said("ledger.txt")
+    );
+    assert_eq!(tell(&["history", "f4"]), said("history.txt"));
+    let unit = [
+        "--model",
+        "Nerrow F4",
+        "--grade",
+        "B",
+        "--as-of",
+        "2026-11-20",
+    ];
+    assert!(tell(&[&["estimate"], &unit[..]].concat()).contains("Likely price"));
+    let sale = [
+        "--model",
+        "Nerrow F4",
+        "--price",
+        "150",
+        "--sold-on",
+        "2026-11-19",
+    ];
+    tell(&[&["log"], &sale[..]].concat());
+    tell(&["undo"]);
+    let changed = files.iter().filter(|path| {
+        fs::read(here.join("old-book").join(path)).unwrap()
+            != fs::read(dir.path().join(path)).unwrap()
+    });
+    let changed: Vec<_> = changed.collect();
+    assert!(
+        changed.iter().all(|path| path.ends_with("logged.csv")),
+        "{changed:?}"
+    );
+}
