@@ -9,7 +9,7 @@ use chrono::NaiveDate;
 
 use crate::app::timeline::hash_of;
 use crate::backtest::ratio::Interval;
-use crate::backtest::selfcheck::{CHANCES, Foreseen, Foretold};
+use crate::backtest::selfcheck::{CHANCES, Foreseen, Predicted};
 use crate::band::own::Miss;
 use crate::book::store::Book;
 
@@ -37,7 +37,7 @@ fn store(book: &Book, name: &str, content: impl Iterator<Item = u64>) {
     book.keep(name, &bytes);
 }
 
-/// How far past sales fell from what was foretold of them.
+/// How far past sales fell from what was predicted for them.
 #[derive(Debug, Default)]
 pub struct Misses {
     /// The files and settings of the book that `asked` are of; 0: not known.
@@ -62,12 +62,12 @@ pub struct KeptMiss {
     pub key: u64,
     /// Day of the sale, days since 1970; `i32::MAX` for an undated one.
     pub day: i32,
-    /// As [`Miss::size`]; NaN where there was nothing to foretell the sale from.
+    /// As [`Miss::size`]; NaN where there was nothing to predict the sale from.
     pub size: f64,
 }
 
 impl KeptMiss {
-    /// What is kept of what was foretold.
+    /// What is kept of what was predicted.
     pub fn size(foreseen: Option<&Foreseen>) -> f64 {
         let size = |foreseen: &Foreseen| match foreseen.miss(NaiveDate::MIN).size {
             size if size.is_nan() => f64::INFINITY,
@@ -76,7 +76,7 @@ impl KeptMiss {
         foreseen.map_or(f64::NAN, size)
     }
 
-    /// The miss; none of an undated sale, nor where nothing was foretold.
+    /// The miss; none of an undated sale, nor where nothing was predicted.
     pub fn miss(&self) -> Option<Miss> {
         let day = NaiveDate::from_epoch_days(self.day).filter(|_| self.day < i32::MAX)?;
         (!self.size.is_nan()).then_some(Miss {
@@ -150,16 +150,16 @@ impl Misses {
     }
 }
 
-/// Numbers of a [`Foretold`] in the file: key, widening, price paid, estimate, bands, place in the
+/// Numbers of a [`Predicted`] in the file: key, widening, price paid, estimate, bands, place in the
 /// distribution, comps.
 const WORDS: usize = 6 + 2 * CHANCES.len();
 
 /// Name of the file of [`Told`].
 const TOLD: &str = "past.told";
 
-/// What was foretold of past sales by key: with which widening, and what.
+/// What was predicted for past sales by key: with which widening, and what.
 #[derive(Debug, Default)]
-pub struct Told(BTreeMap<u64, (f64, Foretold)>);
+pub struct Told(BTreeMap<u64, (f64, Predicted)>);
 
 impl Told {
     /// What was kept, if anything.
@@ -169,9 +169,9 @@ impl Told {
         Self(records.iter().map(Self::read).collect())
     }
 
-    fn read(record: &[u64; WORDS]) -> (u64, (f64, Foretold)) {
+    fn read(record: &[u64; WORDS]) -> (u64, (f64, Predicted)) {
         let number = |at: usize| f64::from_bits(record[at]);
-        let foretold = Foretold {
+        let predicted = Predicted {
             paid: number(2),
             estimate: number(3),
             bands: std::array::from_fn(|band| Interval {
@@ -182,19 +182,19 @@ impl Told {
             comps: record[WORDS - 1] as usize,
             mistyped: false,
         };
-        (record[0], (number(1), foretold))
+        (record[0], (number(1), predicted))
     }
 
-    /// What was foretold of a sale with bands `widening` times as wide.
-    pub fn get(&self, key: u64, widening: f64) -> Option<&Foretold> {
-        let (known, foretold) = self.0.get(&key)?;
-        (*known == widening).then_some(foretold)
+    /// What was predicted for a sale with bands `widening` times as wide.
+    pub fn get(&self, key: u64, widening: f64) -> Option<&Predicted> {
+        let (known, predicted) = self.0.get(&key)?;
+        (*known == widening).then_some(predicted)
     }
 
     /// Keeps these `asked`, and of those kept before the ones that are not among them, unless
     /// `whole`: then they are all of the book.
-    pub fn store(&self, book: &Book, asked: &[(u64, f64, &Foretold)], whole: bool) {
-        let mut all: BTreeMap<u64, (f64, &Foretold)> = BTreeMap::new();
+    pub fn store(&self, book: &Book, asked: &[(u64, f64, &Predicted)], whole: bool) {
+        let mut all: BTreeMap<u64, (f64, &Predicted)> = BTreeMap::new();
         if !whole {
             let before = self.0.iter().take(MOST_OTHERS);
             all.extend(before.map(|(key, (widening, told))| (*key, (*widening, told))));

@@ -12,7 +12,7 @@ use polars::prelude::DataFrame;
 use crate::app::kept::{KeptMiss, Misses, Told};
 use crate::app::related::Siblings;
 use crate::app::timeline::{Sale, Timeline, hash_of, settings_hash};
-use crate::backtest::selfcheck::{Foreseen, Foretold, foresee, set_aside, subject_of};
+use crate::backtest::selfcheck::{Foreseen, Predicted, foresee, set_aside, subject_of};
 use crate::band::estimate::Aids;
 use crate::band::own::{self, Miss, Own};
 use crate::band::siblings::{MOST_MODELS, speak};
@@ -23,14 +23,14 @@ use crate::select::{Candidate, Dropped, Selection, Subject};
 use crate::settings::Settings;
 use crate::trade::names::match_key;
 
-/// A sale with the model it is of and what was foretold of it.
+/// A sale with the model it is of and what was predicted for it.
 pub struct Past {
     /// The model as most of its comps write it.
     pub model: String,
     /// The sale.
     pub sale: Candidate,
-    /// What was foretold; none where nothing was known before.
-    pub foretold: Option<Foretold>,
+    /// What was predicted; none where nothing was known before.
+    pub predicted: Option<Predicted>,
 }
 
 /// Past sales with how much of it had to be worked out.
@@ -82,7 +82,7 @@ pub(crate) fn own_and_comps(
     Ok((own, comps))
 }
 
-/// How far the newest [`own::RECENT`] sales up to `as_of` fell from what was foretold of them, in the
+/// How far the newest [`own::RECENT`] sales up to `as_of` fell from what was predicted for them, in the
 /// order of days; none where the book is large and was not checked as it is.
 ///
 /// # Errors
@@ -177,7 +177,7 @@ fn newest(kept: &[KeptMiss]) -> Vec<Miss> {
     recent.filter_map(KeptMiss::miss).collect()
 }
 
-/// Every single sale of the book (or of one model) with what was foretold of it, in the order of
+/// Every single sale of the book (or of one model) with what was predicted for it, in the order of
 /// days, undated ones last. Bands are as wide as the book's sales of earlier days asked: of all
 /// models, or of the one asked for where the book is large and was not checked as it is.
 ///
@@ -270,10 +270,10 @@ fn check_whole(
     }
     let both = asked.iter().flatten().zip(found.iter().flatten());
     let told = both.filter_map(|(sale, past)| {
-        let foretold = past.foretold.as_ref()?;
-        Some((sale.key, factor_of(sale, &misses), foretold))
+        let predicted = past.predicted.as_ref()?;
+        Some((sale.key, factor_of(sale, &misses), predicted))
     });
-    let told: Vec<(u64, f64, &Foretold)> = told.collect();
+    let told: Vec<(u64, f64, &Predicted)> = told.collect();
     known.store(book, &told, models.contains(&None));
     Ok(desk.done(found))
 }
@@ -371,7 +371,7 @@ impl<'a> Desk<'a> {
         Ok(sales.iter().map(kept).collect())
     }
 
-    /// What was foretold of sales in their order, with the book's past (`misses`) known, and `sizes`
+    /// What was predicted for sales in their order, with the book's past (`misses`) known, and `sizes`
     /// of their own misses by key.
     fn told(
         &mut self,
@@ -392,18 +392,18 @@ impl<'a> Desk<'a> {
         self.foresee(&unknown)?;
         let past = sales.iter().zip(&factors).filter_map(|(sale, &factor)| {
             let model = self.models.get(&sale.model)?;
-            let foretold = match self.foreseen.get(&sale.key) {
+            let predicted = match self.foreseen.get(&sale.key) {
                 Some(foreseen) => foreseen.as_ref().map(|foreseen| foreseen.told(factor)),
                 None => known.get(sale.key, factor).cloned(),
             };
             Some(Past {
                 model: model.name.clone(),
                 sale: model.sales.get(&sale.comp_id)?.clone(),
-                foretold,
+                predicted,
             })
         });
         let mut past: Vec<Past> = past.collect();
-        set_aside(past.iter_mut().filter_map(|past| past.foretold.as_mut()));
+        set_aside(past.iter_mut().filter_map(|past| past.predicted.as_mut()));
         Ok(past)
     }
 

@@ -36,7 +36,7 @@ pub fn each<T: Sync, R: Send>(units: &[T], make: impl Fn(&T) -> R + Sync) -> Vec
     each_in_parallel(units, make)
 }
 
-/// Past sales of the models of units with what was foretold of them, by the keys of the models: the
+/// Past sales of the models of units with what was predicted for them, by the keys of the models: the
 /// book is read once for all. Models without any comp are left out.
 ///
 /// # Errors

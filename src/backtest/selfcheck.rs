@@ -1,4 +1,4 @@
-//! How good estimates would have been: every sale foretold from those before it, or where its
+//! How good estimates would have been: every sale predicted from those before it, or where its
 //! own day is not known, from all the others.
 
 use chrono::NaiveDate;
@@ -24,12 +24,12 @@ pub const BARS: usize = 10;
 /// Chance of the intervals of all figures.
 pub const LEVEL: f64 = 0.95;
 
-/// A sale and what was foretold of it.
+/// A sale and what was predicted for it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Foretold {
+pub struct Predicted {
     /// What it fetched.
     pub paid: f64,
-    /// The likely price from the other sales it was foretold from.
+    /// The likely price from the other sales it was predicted from.
     pub estimate: f64,
     /// Bands of [`CHANCES`], money.
     pub bands: [Interval; CHANCES.len()],
@@ -47,7 +47,7 @@ pub struct Foretold {
 pub struct Figures {
     /// Ratio study of estimate over price, mistyped sales left out.
     pub study: Study,
-    /// Sales foretold, mistyped ones with them.
+    /// Sales predicted, mistyped ones with them.
     pub sales: usize,
     /// Coverage of the bands of [`CHANCES`].
     pub coverage: Vec<Coverage>,
@@ -83,10 +83,10 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
     }
 }
 
-/// Foretells `sale` from a selection made for it as of `day`. A dated sale, `day` being its own, is
-/// foretold from those dated before it: never from sales of that day or later, nor from undated
-/// ones, of which it is not known that they came before. An undated sale is foretold from all the
-/// others (leave-one-out). `aids` know nothing of that day or later either. `None` where there is nothing to foretell it from.
+/// Predicts `sale` from a selection made for it as of `day`. A dated sale, `day` being its own, is
+/// predicted from those dated before it: never from sales of that day or later, nor from undated
+/// ones, of which it is not known that they came before. An undated sale is predicted from all the
+/// others (leave-one-out). `aids` know nothing of that day or later either. `None` where there is nothing to predict it from.
 ///
 /// # Errors
 /// [`EstimateError::Fit`] where the comps cannot be fitted.
@@ -148,7 +148,7 @@ impl Foreseen {
     }
 
     /// As it would have been told with bands `widening` times as wide.
-    pub fn told(&self, widening: f64) -> Foretold {
+    pub fn told(&self, widening: f64) -> Predicted {
         let outcome = self.outcome.clone().widened(widening);
         let bands = CHANCES.map(|chance| {
             let (low, high) = outcome.band(f64::from(chance) / 100.0);
@@ -157,7 +157,7 @@ impl Foreseen {
                 high: high.exp(),
             }
         });
-        Foretold {
+        Predicted {
             paid: self.paid,
             estimate: outcome.median().exp(),
             bands,
@@ -172,8 +172,8 @@ impl Foreseen {
 /// on logs) of all ratios, and beyond three times the width of their own 80 % band too: what was known
 /// to be in doubt may well fall far. They count where bands are counted, for that they happened; means and
 /// dispersions of ratios would speak of nothing else.
-pub fn set_aside<'a>(sales: impl Iterator<Item = &'a mut Foretold>) {
-    let sales: Vec<&mut Foretold> = sales.collect();
+pub fn set_aside<'a>(sales: impl Iterator<Item = &'a mut Predicted>) {
+    let sales: Vec<&mut Predicted> = sales.collect();
     let logs: Vec<f64> = sales.iter().map(|s| (s.estimate / s.paid).ln()).collect();
     let beyond = trim::far_out(&logs, FAR_OUT);
     for (sale, beyond) in sales.into_iter().zip(beyond) {
@@ -207,10 +207,10 @@ fn prices_differ(estimates: &[f64], paid: &[f64]) -> bool {
         .is_some_and(|(apart, missed)| apart > DIFFER * missed)
 }
 
-/// The figures of some foretold sales; `None` for none. Bands are counted over all of them,
-/// ratios and scores over those not [mistyped](Foretold::mistyped), if any is not.
-pub fn figures(sales: &[&Foretold]) -> Option<Figures> {
-    let sound: Vec<&Foretold> = sales.iter().copied().filter(|s| !s.mistyped).collect();
+/// The figures of some predicted sales; `None` for none. Bands are counted over all of them,
+/// ratios and scores over those not [mistyped](Predicted::mistyped), if any is not.
+pub fn figures(sales: &[&Predicted]) -> Option<Figures> {
+    let sound: Vec<&Predicted> = sales.iter().copied().filter(|s| !s.mistyped).collect();
     let sound = if sound.is_empty() { sales } else { &sound };
     let all_paid: Vec<f64> = sales.iter().map(|s| s.paid).collect();
     let coverage = (0..CHANCES.len())

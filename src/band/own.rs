@@ -1,7 +1,7 @@
-//! The book's own calibration: how far past sales fell from what was foretold of them, and how
+//! The book's own calibration: how far past sales fell from what was predicted for them, and how
 //! much wider or narrower that asks the next band to be.
 //!
-//! A sale's miss is counted in half-widths of the 80 % band that was foretold for it, so that four
+//! A sale's miss is counted in half-widths of the 80 % band that was predicted for it, so that four
 //! in five misses should be at most 1. If the `⌈0.8 (n + 1)⌉`-th smallest of n past misses is `q`,
 //! bands `q` times as wide would have held (split conformal prediction with a scaled residual;
 //! Lei, G'Sell, Rinaldo, Tibshirani and Wasserman 2018, *JASA* 113: 1094-1111, section 5). As `q`
@@ -14,7 +14,7 @@ use chrono::NaiveDate;
 /// Chance of the band that misses are counted in.
 pub const COUNTED_IN: f64 = 0.8;
 
-/// The newest sales that take part: earlier ones were foretold from another, thinner book.
+/// The newest sales that take part: earlier ones were predicted from another, thinner book.
 pub const RECENT: usize = 300;
 
 /// Fewest past sales that change a band.
@@ -26,7 +26,7 @@ pub const WORTH_TELLING: usize = 10;
 /// Past sales at which the book's own misses and the model have an equal say.
 const EQUAL_SAY: f64 = 100.0;
 
-/// How far one sale fell from what was foretold of it.
+/// How far one sale fell from what was predicted for it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Miss {
     /// Day of the sale.

@@ -1,6 +1,6 @@
 //! How much of the spread a number would explain that is recorded but that no estimate uses.
 //!
-//! Past sales fell from what was foretold of them by `y`, log price. Least squares of `y` on the
+//! Past sales fell from what was predicted for them by `y`, log price. Least squares of `y` on the
 //! number `x`, as it is or as its binary logarithm, with a level of its own for each of the `g` models,
 //! explains the share
 //!
@@ -38,7 +38,7 @@ pub struct Point {
     pub model: usize,
     /// The number recorded.
     pub value: f64,
-    /// What it fetched over what was foretold, log price.
+    /// What it fetched over what was predicted, log price.
     pub miss: f64,
 }
 

@@ -14,7 +14,7 @@ use super::{conflicts, undeclared};
 use crate::app::past::{self, Past};
 use crate::backtest::calibration::{Coverage, bar_by_chance};
 use crate::backtest::ratio::Figure;
-use crate::backtest::selfcheck::{self, CHANCES, Figures, Foretold, figures};
+use crate::backtest::selfcheck::{self, CHANCES, Figures, Predicted, figures};
 use crate::backtest::verdict::{self, Standing, Verdict};
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
@@ -79,7 +79,7 @@ enum By {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, has no such model, or nothing that can be foretold; where a
+/// Where the book cannot be read, has no such model, or nothing that can be predicted; where a
 /// chart cannot be written.
 pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
@@ -87,15 +87,15 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let checked = past::check(&book, args.model.as_deref(), &mut notice, &progress())?.found;
-    let told: Vec<(&Past, &Foretold)> = checked
+    let told: Vec<(&Past, &Predicted)> = checked
         .iter()
-        .filter_map(|c| Some((c, c.foretold.as_ref()?)))
+        .filter_map(|c| Some((c, c.predicted.as_ref()?)))
         .collect();
     let undated = undated_of(&told);
-    let all: Vec<&Foretold> = told.iter().map(|(_, foretold)| *foretold).collect();
+    let all: Vec<&Predicted> = told.iter().map(|(_, predicted)| *predicted).collect();
     let Some(overall) = figures(&all) else {
         return Err(CliError::Absent {
-            message: "no sale has another before it from which it could be foretold".into(),
+            message: "no sale has another before it from which it could be predicted".into(),
             next: "log or import more sales; `compband models` lists what the book holds".into(),
         });
     };
@@ -116,9 +116,9 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         let document = document::Check {
             schema: "compband.check/1",
             sales: checked.len(),
-            foretold: groups[0].1.sales,
-            foretold_from_earlier_sales: groups[0].1.sales - undated,
-            foretold_from_all_others: undated,
+            predicted: groups[0].1.sales,
+            predicted_from_earlier_sales: groups[0].1.sales - undated,
+            predicted_from_all_others: undated,
             mistyped: mistyped(&told)
                 .map(|(past, _)| past.sale.comp_id.as_str())
                 .collect(),
@@ -149,23 +149,25 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 /// Those that look mistyped.
-fn mistyped<'a>(told: &'a [(&Past, &Foretold)]) -> impl Iterator<Item = (&'a Past, &'a Foretold)> {
+fn mistyped<'a>(
+    told: &'a [(&Past, &Predicted)],
+) -> impl Iterator<Item = (&'a Past, &'a Predicted)> {
     told.iter()
         .copied()
-        .filter(|(_, foretold)| foretold.mistyped)
+        .filter(|(_, predicted)| predicted.mistyped)
 }
 
 /// Which sales look mistyped, in words; empty where none does.
-fn set_aside(told: &[(&Past, &Foretold)], settings: &Settings) -> String {
+fn set_aside(told: &[(&Past, &Predicted)], settings: &Settings) -> String {
     let names: Vec<String> = mistyped(told)
         .take(NAMED)
-        .map(|(past, foretold)| {
+        .map(|(past, predicted)| {
             format!(
                 "{} {} for {} ({:.1} times its estimate)",
                 past.model,
                 past.sale.comp_id,
                 amount(&settings.currency, past.sale.paid),
-                foretold.paid / foretold.estimate
+                predicted.paid / predicted.estimate
             )
         })
         .collect();
@@ -185,11 +187,11 @@ fn set_aside(told: &[(&Past, &Foretold)], settings: &Settings) -> String {
     )
 }
 
-fn grouped(told: &[(&Past, &Foretold)], by: By, settings: &Settings) -> Vec<(String, Figures)> {
+fn grouped(told: &[(&Past, &Predicted)], by: By, settings: &Settings) -> Vec<(String, Figures)> {
     let mut prices: Vec<f64> = told.iter().map(|(_, f)| f.paid).collect();
     prices.sort_by(f64::total_cmp);
-    let mut groups: BTreeMap<(usize, String), Vec<&Foretold>> = BTreeMap::new();
-    for (checked, foretold) in told {
+    let mut groups: BTreeMap<(usize, String), Vec<&Predicted>> = BTreeMap::new();
+    for (checked, predicted) in told {
         let sale = &checked.sale;
         let recorded = |at: Option<usize>, what: &str, name: &str| match at {
             Some(at) => (at, format!("{what}{name}")),
@@ -218,7 +220,7 @@ fn grouped(told: &[(&Past, &Foretold)], by: By, settings: &Settings) -> Vec<(Str
                 None => (1, "undated".into()),
             },
             By::Price => {
-                let below = prices.partition_point(|p| *p < foretold.paid);
+                let below = prices.partition_point(|p| *p < predicted.paid);
                 let quarter = (4 * below / prices.len().max(1)).min(3);
                 (
                     quarter,
@@ -232,7 +234,7 @@ fn grouped(told: &[(&Past, &Foretold)], by: By, settings: &Settings) -> Vec<(Str
                 )
             }
         };
-        groups.entry(key).or_default().push(foretold);
+        groups.entry(key).or_default().push(predicted);
     }
     groups
         .into_iter()
@@ -261,15 +263,15 @@ pub(super) fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
 }
 
 /// How many of these have no day.
-pub(super) fn undated_of(told: &[(&Past, &Foretold)]) -> usize {
+pub(super) fn undated_of(told: &[(&Past, &Predicted)]) -> usize {
     told.iter()
         .filter(|(checked, _)| checked.sale.sold_on.is_none())
         .count()
 }
 
-/// How many of the sales were foretold, and from what: `told` of them, `undated` of these from
+/// How many of the sales were predicted, and from what: `told` of them, `undated` of these from
 /// all the others.
-pub(super) fn how_foretold(told: usize, undated: usize, sales: usize) -> String {
+pub(super) fn how_predicted(told: usize, undated: usize, sales: usize) -> String {
     let before = "from the sales of days before";
     let from = match (told - undated, undated) {
         (_, 0) => format!(" {before}"),
@@ -279,7 +281,7 @@ pub(super) fn how_foretold(told: usize, undated: usize, sales: usize) -> String 
             count(undated, "undated sale")
         ),
     };
-    format!("{told} of {} foretold{from}", count(sales, "sale"))
+    format!("{told} of {} predicted{from}", count(sales, "sale"))
 }
 
 /// Width of sentences.
@@ -312,7 +314,7 @@ fn sheet(
     let told = groups[0].1.sales;
     let first = format!(
         "{}; ratios are estimate over price paid, intervals 95 %.",
-        how_foretold(told, undated, sales)
+        how_predicted(told, undated, sales)
     );
     let _ = writeln!(out, "{}", wrap(&first, prose, ""));
     if !set_aside.is_empty() {
@@ -383,9 +385,9 @@ fn sheet(
     out
 }
 
-/// The chart of all that was foretold, `told` of `sales`, of one `model` or of the whole book.
+/// The chart of all that was predicted, `told` of `sales`, of one `model` or of the whole book.
 fn check_chart(
-    told: &[(&Past, &Foretold)],
+    told: &[(&Past, &Predicted)],
     overall: &Figures,
     sales: usize,
     model: Option<&str>,
@@ -399,17 +401,17 @@ fn check_chart(
         ),
         subtitle: format!(
             "{}; {}",
-            how_foretold(told.len(), undated_of(told), sales),
+            how_predicted(told.len(), undated_of(told), sales),
             basis(settings.price_basis)
         ),
         currency: settings.currency.clone(),
         chance: CHANCES[CHARTED],
         sales: told
             .iter()
-            .map(|(checked, foretold)| CheckedSale {
-                paid: foretold.paid,
-                estimate: foretold.estimate,
-                band: foretold.bands[CHARTED],
+            .map(|(checked, predicted)| CheckedSale {
+                paid: predicted.paid,
+                estimate: predicted.estimate,
+                band: predicted.bands[CHARTED],
                 sold_on: checked.sale.sold_on,
             })
             .collect(),

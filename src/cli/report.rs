@@ -10,7 +10,7 @@ use clap::{Arg, Args};
 
 use super::ask::{self, WaitingArgs};
 use super::bid::DealArgs;
-use super::check::{how_foretold, undated_of, verdicts};
+use super::check::{how_predicted, undated_of, verdicts};
 use super::estimate::band_chart;
 use super::net::tell_unsure;
 use super::refresh::ended;
@@ -21,7 +21,7 @@ use crate::app::reader::Reader;
 use crate::app::refresh::chosen;
 use crate::app::report::{Estimated, each, estimates, past_sales};
 use crate::app::unit::AskedUnit;
-use crate::backtest::selfcheck::{Foretold, figures};
+use crate::backtest::selfcheck::{Predicted, figures};
 use crate::band::estimate::Estimate;
 use crate::book::BookError;
 use crate::book::comps::frame::short_ids;
@@ -461,15 +461,15 @@ fn chart(made: &Estimate) -> Result<String, CliError> {
     Ok(to_svg(&chart)?)
 }
 
-/// How past estimates of a model held; none where no sale could be foretold.
+/// How past estimates of a model held; none where no sale could be predicted.
 fn past_estimates(checked: &[Past]) -> Option<Check> {
-    let told: Vec<(&Past, &Foretold)> = checked
+    let told: Vec<(&Past, &Predicted)> = checked
         .iter()
-        .filter_map(|past| Some((past, past.foretold.as_ref()?)))
+        .filter_map(|past| Some((past, past.predicted.as_ref()?)))
         .collect();
-    let all: Vec<&Foretold> = told.iter().map(|(_, foretold)| *foretold).collect();
+    let all: Vec<&Predicted> = told.iter().map(|(_, predicted)| *predicted).collect();
     figures(&all).map(|figures| Check {
-        told: how_foretold(told.len(), undated_of(&told), checked.len()),
+        told: how_predicted(told.len(), undated_of(&told), checked.len()),
         verdicts: verdicts("all sales", &figures),
         figures,
     })

@@ -60,12 +60,15 @@ pub fn columns(past: &[Past], settings: &Settings) -> Vec<Column> {
             if !column.models.contains(model) {
                 column.models.insert(model.to_string());
             }
-            let foretold = past.foretold.as_ref().filter(|foretold| !foretold.mistyped);
-            if let (Some(foretold), Some(value)) = (foretold, value.to_f64()) {
+            let predicted = past
+                .predicted
+                .as_ref()
+                .filter(|predicted| !predicted.mistyped);
+            if let (Some(predicted), Some(value)) = (predicted, value.to_f64()) {
                 points.push(Point {
                     model: number,
                     value,
-                    miss: (foretold.paid / foretold.estimate).ln(),
+                    miss: (predicted.paid / predicted.estimate).ln(),
                 });
             }
         }

@@ -3,7 +3,7 @@
 //! The page is whole without its script, which only lets tables be sorted. It names no other file and
 //! its content security policy lets it load none; the script is let in by a nonce that is a hash of
 //! everything on the page, so that the same estimate makes the same page and no text of a comp can
-//! foretell it. Colours are those of the charts, and of a dark set where the reader's screen asks
+//! predict it. Colours are those of the charts, and of a dark set where the reader's screen asks
 //! for one; on paper it is always light.
 
 use chrono::{Datelike, NaiveDate};
@@ -85,7 +85,7 @@ impl Unit<'_> {
 /// Past estimates of the model held against what was paid.
 #[derive(Debug)]
 pub struct Check {
-    /// How many were foretold, and from what.
+    /// How many were predicted, and from what.
     pub told: String,
     /// Their figures.
     pub figures: Figures,

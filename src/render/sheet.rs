@@ -34,7 +34,7 @@ pub struct Listing<'a> {
 /// What the columns of the adjustments mean where other models have a say.
 pub(super) const LEGEND: &str = "Rule: the rule of thumb; others: what your other models make of it; \
      comps: what those of this model say without either; used: all of them, each by how sure it is; \
-     their say: the share of this model's comps.";
+     share: what part of it comes from this model's comps.";
 
 /// A comp with the name it is shown by.
 pub(super) type Named<'a> = (&'a CompLine, &'a str);
@@ -280,7 +280,7 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
         (if pooled { "comps" } else { "your comps" }, Kind::Number, 2),
         ("used", Kind::Number, 0),
         (if pooled { "n" } else { "comps" }, Kind::Number, 4),
-        ("their say", Kind::Number, 3),
+        ("share", Kind::Number, 3),
     ]);
     for a in &estimate.adjustments {
         grid.push(vec![

@@ -37,7 +37,7 @@ pub fn like(comp: &Candidate) -> Subject {
 
 /// A market drawn from what the default rules of thumb think likely: each effect normal with
 /// the rule's middle 80 %, single sales spread by 7 to 25 %, with normal or heavy-tailed errors.
-/// The last comp is the sale to be foretold: of today.
+/// The last comp is the sale to be predicted: of today.
 pub fn market(rng: &mut StdRng, n: usize) -> Vec<Candidate> {
     let mut effect = |low: f64, high: f64| {
         let z: f64 = StandardNormal.sample(rng);

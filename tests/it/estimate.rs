@@ -924,12 +924,12 @@ fn a_book_without_dates_estimates() {
     assert_eq!(checked["groups"][1]["group"], "undated");
     let sheet = out(dir.path(), &["check"]);
     assert!(
-        sheet.contains("12 of 12 sales foretold, all undated: each from all the others"),
+        sheet.contains("12 of 12 sales predicted, all undated: each from all the others"),
         "{sheet}"
     );
 }
 
-/// Undated sales are foretold from all the others as of the newest day, and dated ones never from
+/// Undated sales are predicted from all the others as of the newest day, and dated ones never from
 /// them.
 #[test]
 fn undated_sales_are_left_out_one_at_a_time() {
@@ -983,13 +983,13 @@ fn undated_sales_are_left_out_one_at_a_time() {
     let sheet = out(dir.path(), &["check"]);
     let words = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(
-        words.contains("25 of 26 sales foretold: 23 from the sales of days before, and 2 undated sales: each from all the others;"),
+        words.contains("25 of 26 sales predicted: 23 from the sales of days before, and 2 undated sales: each from all the others;"),
         "{sheet}"
     );
 }
 
-/// Each sale is foretold from sales of earlier days alone: a later sale, or one of the same day,
-/// changes nothing in what was foretold before it.
+/// Each sale is predicted from sales of earlier days alone: a later sale, or one of the same day,
+/// changes nothing in what was predicted before it.
 #[test]
 fn a_check_never_looks_ahead() {
     let rows = |last: &str| -> Vec<String> {

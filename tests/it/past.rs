@@ -6,7 +6,7 @@ use std::path::Path;
 
 use chrono::NaiveDate;
 use compband::app::past;
-use compband::backtest::selfcheck::Foretold;
+use compband::backtest::selfcheck::Predicted;
 use compband::band::own::Miss;
 use compband::book::Book;
 use rand::rngs::StdRng;
@@ -27,14 +27,14 @@ fn misses(dir: &Path, as_of: NaiveDate) -> (Vec<Miss>, usize) {
     (done.found.unwrap(), done.estimated)
 }
 
-/// What a check has of each sale (identifier and what was foretold), and how many estimates it took.
-fn checked(dir: &Path, model: Option<&str>) -> (Vec<(String, Option<Foretold>)>, usize) {
+/// What a check has of each sale (identifier and what was predicted), and how many estimates it took.
+fn checked(dir: &Path, model: Option<&str>) -> (Vec<(String, Option<Predicted>)>, usize) {
     let book = Book::open(Some(dir)).unwrap();
     let done = past::check(&book, model, &mut |_| {}, &|_, _| {}).unwrap();
     let each = done
         .found
         .into_iter()
-        .map(|past| (past.sale.comp_id, past.foretold));
+        .map(|past| (past.sale.comp_id, past.predicted));
     (each.collect(), done.estimated)
 }
 
@@ -88,7 +88,7 @@ fn a_second_check_estimates_nothing() {
     let dir = demo();
     let (_, estimated) = misses(dir.path(), day("2026-11-20"));
     let (first, again) = checked(dir.path(), None);
-    // The misses are known; what was foretold is not.
+    // The misses are known; what was predicted is not.
     assert!((1..=first.len()).contains(&again) && estimated > 180);
     assert_eq!(checked(dir.path(), None), (first.clone(), 0));
     let model = checked(dir.path(), Some("nerrow  f4"));

@@ -2,7 +2,7 @@
 //!
 //! Three panels. Left, the estimate against the price paid, both by logarithm, with the line where
 //! they are the same and each sale's band as an upright bar: a bar that meets the line held. Right,
-//! how often prices fell into each tenth of what was foretold (probability integral transform), with
+//! how often prices fell into each tenth of what was predicted (probability integral transform), with
 //! the number expected of estimates that hold what they say and where chance alone puts it. Below,
 //! the ratio of estimate to price, by logarithm, over the day of the sale, with medians.
 //!
@@ -30,17 +30,17 @@ use crate::trade::Currency;
 pub struct CheckChart {
     /// What was checked.
     pub title: String,
-    /// How many sales, how they were foretold, price basis.
+    /// How many sales, how they were predicted, price basis.
     pub subtitle: String,
     /// Currency of every amount.
     pub currency: Currency,
     /// Chance of the bands, in per cent.
     pub chance: u8,
-    /// The sales that were foretold.
+    /// The sales that were predicted.
     pub sales: Vec<CheckedSale>,
     /// Median of estimate over price paid.
     pub median_ratio: f64,
-    /// Sales by where in the foretold distribution they fell: bars of equal width from 0 to 100 %.
+    /// Sales by where in the predicted distribution they fell: bars of equal width from 0 to 100 %.
     pub histogram: Vec<usize>,
     /// Where chance alone puts the sales of a bar, 19 times in 20; `None` of no sales.
     pub by_chance: Option<Interval>,
@@ -51,9 +51,9 @@ pub struct CheckChart {
 pub struct CheckedSale {
     /// What it fetched.
     pub paid: f64,
-    /// What was foretold.
+    /// What was predicted.
     pub estimate: f64,
-    /// The band that was foretold.
+    /// The band that was predicted.
     pub band: Interval,
     /// Day of the sale, if recorded.
     pub sold_on: Option<NaiveDate>,
@@ -353,10 +353,10 @@ impl Sheet<'_> {
             .line(vec![(left, foot), (right, foot)], 1.5, FRAME);
     }
 
-    /// Where in the foretold distributions the prices fell.
+    /// Where in the predicted distributions the prices fell.
     fn histogram(&mut self) {
         let chart = self.chart;
-        let heading = "Where the price fell in what was foretold";
+        let heading = "Where the price fell in what was predicted";
         self.heading(RIGHT_PANEL, rows::HEADINGS, heading);
         self.axis_title((RIGHT_PANEL, rows::AXIS_TITLES), Align::Left, "Sales");
         let most = chart.histogram.iter().copied().max().unwrap_or(0) as f64;
@@ -384,7 +384,7 @@ impl Sheet<'_> {
             self.canvas
                 .upright(x, rows, rows::UPPER_TICKS, (tenth * 10).to_string());
         }
-        let title = "Foretold chance of at most the price paid (%)";
+        let title = "Predicted chance of at most the price paid (%)";
         let middle = (left + RIGHT) / 2.0;
         self.axis_title((middle, rows::UPPER_TITLES), Align::Centre, title);
         self.bars(&level, &upright);

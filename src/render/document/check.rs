@@ -12,12 +12,15 @@ pub struct Check<'a> {
     pub schema: &'static str,
     /// Single sales looked at.
     pub sales: usize,
-    /// Sales that others could foretell.
-    pub foretold: usize,
+    /// Sales that others could predict.
+    #[serde(rename = "foretold")]
+    pub predicted: usize,
     /// Of these, dated ones: from the sales of days before.
-    pub foretold_from_earlier_sales: usize,
+    #[serde(rename = "foretold_from_earlier_sales")]
+    pub predicted_from_earlier_sales: usize,
     /// Of these, undated ones: from all others of the model.
-    pub foretold_from_all_others: usize,
+    #[serde(rename = "foretold_from_all_others")]
+    pub predicted_from_all_others: usize,
     /// Ids of sales whose ratio is beyond far-out fences: left out of ratios and scores.
     pub mistyped: Vec<&'a str>,
     /// Chance of all intervals of figures, 0 to 1.
@@ -39,7 +42,7 @@ pub struct Check<'a> {
 pub struct Group<'a> {
     /// Name of the group, `all sales` for the first.
     pub group: &'a str,
-    /// Sales foretold.
+    /// Sales predicted.
     pub sales: usize,
     /// Median ratio, its interval by the sign test.
     pub median_ratio: Figure,
@@ -59,7 +62,7 @@ pub struct Group<'a> {
     pub coverage: Vec<Coverage>,
     /// Mean interval score of the 80 % band, on the logarithm of price; less is better.
     pub mean_interval_score_80_log: f64,
-    /// Sales by the foretold chance of at most their price, in ten bars of equal width from 0 to 1.
+    /// Sales by the predicted chance of at most their price, in ten bars of equal width from 0 to 1.
     pub pit_histogram: &'a [usize],
     /// What the figures mean.
     pub verdicts: Vec<Verdict>,

@@ -35,7 +35,7 @@ pub struct Estimate<'a> {
     pub band: Band<Money>,
     /// Bands of 50, 80, 90 and 95 %.
     pub bands: Vec<Band<Option<Money>>>,
-    /// How the bands of the newest past sales of the book held, each foretold from the days before;
+    /// How the bands of the newest past sales of the book held, each predicted from the days before;
     /// null where there are under 10 or a large book was never checked.
     pub checked_on_book: Option<CheckedOnBook>,
     /// What the estimate rests on.
@@ -109,7 +109,7 @@ pub struct CheckedOnBook {
     pub chance_percent: u8,
     /// Sales in their band.
     pub held: usize,
-    /// Sales foretold.
+    /// Sales predicted.
     pub of: usize,
     /// Factor on the width of this band that they ask for.
     pub widening: f64,
