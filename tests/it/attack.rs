@@ -3,12 +3,15 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
-use std::time::{Duration, Instant};
+use std::process::Command;
+use std::time::Duration;
 
 use tempfile::TempDir;
 
-use crate::runner::{compband, fails, out, run, stderr};
+use crate::runner::{compband, ends, fails, out, run, stderr};
+
+/// Longest that a run may take that once did not end.
+const THREE_MINUTES: Duration = Duration::from_secs(180);
 
 fn book() -> TempDir {
     let dir = tempfile::tempdir().unwrap();
@@ -26,25 +29,6 @@ fn settings(dir: &Path, more: &str) {
 fn models(dir: &Path) -> usize {
     let told = out(dir, &["models"]);
     told.split(' ').next().unwrap().parse().unwrap()
-}
-
-/// Runs a command that has to end within three minutes.
-fn ends(dir: &Path, args: &[&str]) -> Output {
-    let mut child = compband(dir)
-        .args(args)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let begun = Instant::now();
-    while child.try_wait().unwrap().is_none() {
-        if begun.elapsed() > Duration::from_secs(180) {
-            child.kill().unwrap();
-            panic!("{args:?} does not end");
-        }
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    child.wait_with_output().unwrap()
 }
 
 /// `é` as one character and as two, and letters whose cases differ in number.
@@ -192,7 +176,7 @@ fn errors_of_very_many_degrees_of_freedom_are_normal() {
             for price in ["100", "104", "110", "120", "97"] {
                 out(dir.path(), &["log", "--model", "Zed 1", "--price", price]);
             }
-            let told = ends(dir.path(), &["estimate", "--model", "Zed 1"]);
+            let told = ends(dir.path(), &["estimate", "--model", "Zed 1"], THREE_MINUTES);
             assert!(told.status.success(), "{}", stderr(&told));
             String::from_utf8(told.stdout).unwrap()
         })
@@ -228,7 +212,7 @@ fn a_kit_of_very_many_pieces_is_estimated() {
         ));
     }
     fs::write(dir.path().join("a.csv"), sheet).unwrap();
-    let told = ends(dir.path(), &["import", "a.csv"]);
+    let told = ends(dir.path(), &["import", "a.csv"], THREE_MINUTES);
     assert!(told.status.success(), "{}", stderr(&told));
     for more in [
         &[][..],
@@ -238,6 +222,7 @@ fn a_kit_of_very_many_pieces_is_estimated() {
         let told = ends(
             dir.path(),
             &[&["estimate", "--model", "Zed 1"][..], more].concat(),
+            THREE_MINUTES,
         );
         assert!(told.status.success(), "{}", stderr(&told));
     }

@@ -1,18 +1,22 @@
 //! What is in a book of a stranger's, or done to one behind a run's back, does no harm: nothing leads
 //! out of the folder, no change is overlooked, and what is stopped half-way is finished by the next run.
 
-use std::collections::BTreeMap;
 use std::fs::{self, File, FileTimes};
-use std::path::{Path, PathBuf};
-use std::process::{Output, Stdio};
-use std::time::{Duration, Instant, SystemTime};
+use std::path::Path;
+use std::process::Stdio;
+use std::time::{Duration, SystemTime};
 
 use compband::trade::comp::COLUMNS;
 use tempfile::TempDir;
 
 use crate::runner::{compband, fails, out, run, stderr};
+#[cfg(unix)]
+use crate::runner::{copied, ends, everything};
 
 const SHEET: &str = "date,item,price\n2026-01-01,Nerrow F4,12\n";
+/// Longest that a run may take where a pipe might hold it for ever.
+#[cfg(unix)]
+const TWENTY_SECONDS: Duration = Duration::from_secs(20);
 const DAY: [&str; 2] = ["--as-of", "2026-03-01"];
 
 fn book() -> TempDir {
@@ -42,61 +46,10 @@ fn full_book() -> TempDir {
     dir
 }
 
-/// All that is in a folder by its path within: the bytes of files, nothing for folders.
-#[cfg(unix)]
-fn everything(dir: &Path) -> BTreeMap<PathBuf, Option<Vec<u8>>> {
-    let mut found = BTreeMap::new();
-    let mut waiting = vec![dir.to_path_buf()];
-    while let Some(folder) = waiting.pop() {
-        for item in fs::read_dir(&folder).unwrap() {
-            let path = item.unwrap().path();
-            let kind = fs::symlink_metadata(&path).unwrap().file_type();
-            let bytes = kind.is_file().then(|| fs::read(&path).unwrap());
-            if kind.is_dir() {
-                waiting.push(path.clone());
-            }
-            found.insert(path.strip_prefix(dir).unwrap().to_path_buf(), bytes);
-        }
-    }
-    found
-}
-
 #[cfg(unix)]
 fn pipe_at(path: &Path) {
     let made = std::process::Command::new("mkfifo").arg(path).status();
     assert!(made.unwrap().success());
-}
-
-/// A run that has to end by itself.
-#[cfg(unix)]
-fn ended(dir: &Path, args: &[&str]) -> Output {
-    let mut running = compband(dir)
-        .args(args)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let begun = Instant::now();
-    while running.try_wait().unwrap().is_none() {
-        if begun.elapsed() > Duration::from_secs(20) {
-            running.kill().unwrap();
-            panic!("{args:?} does not end");
-        }
-        std::thread::sleep(Duration::from_millis(1));
-    }
-    running.wait_with_output().unwrap()
-}
-
-#[cfg(unix)]
-fn copied(from: &Path, to: &Path) {
-    let mut all: Vec<_> = everything(from).into_iter().collect();
-    all.sort();
-    for (path, bytes) in all {
-        match bytes {
-            Some(bytes) => fs::write(to.join(path), bytes).unwrap(),
-            None => fs::create_dir_all(to.join(path)).unwrap(),
-        }
-    }
 }
 
 /// Every file and folder that a book has is put elsewhere, one at a time, with a link in its place; or
@@ -141,7 +94,7 @@ fn whatever_leads_out_of_a_book_nothing_there_is_written() {
             }
             let before = everything(away.path());
             for command in commands {
-                let done = ended(dir.path(), command);
+                let done = ends(dir.path(), command, TWENTY_SECONDS);
                 let said = stderr(&done);
                 assert_ne!(done.status.code(), Some(101), "{said}");
                 assert!(done.status.code().is_some(), "{said}");
@@ -169,7 +122,7 @@ fn the_lock_of_the_cache_leads_nowhere() {
         } else {
             std::os::unix::fs::symlink(away.path().join("made"), cache.join("lock")).unwrap();
         }
-        let said = ended(dir.path(), &["models"]);
+        let said = ends(dir.path(), &["models"], TWENTY_SECONDS);
         assert!(said.status.success(), "{}", stderr(&said));
         assert!(
             stderr(&said).contains("cache of this book cannot be written"),

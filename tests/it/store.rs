@@ -10,7 +10,7 @@ use compband::book::comps::frame::FrameRows;
 use compband::trade::{Comp, comp};
 use tempfile::TempDir;
 
-use crate::runner::{compband, fails, out, run, stderr};
+use crate::runner::{compband, copied, everything, fails, out, run, stderr};
 
 fn book() -> TempDir {
     let dir = tempfile::tempdir().unwrap();
@@ -809,22 +809,9 @@ fn a_book_of_an_earlier_build_opens_unchanged() {
     let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/it");
     let said = |name: &str| fs::read_to_string(here.join("old-book-said").join(name)).unwrap();
     let dir = tempfile::tempdir().unwrap();
-    let mut files = Vec::new();
-    let mut folders = vec![std::path::PathBuf::new()];
-    while let Some(folder) = folders.pop() {
-        fs::create_dir_all(dir.path().join(&folder)).unwrap();
-        for entry in fs::read_dir(here.join("old-book").join(&folder)).unwrap() {
-            let entry = entry.unwrap();
-            let path = folder.join(entry.file_name());
-            if entry.file_type().unwrap().is_dir() {
-                folders.push(path);
-            } else {
-                fs::copy(entry.path(), dir.path().join(&path)).unwrap();
-                files.push(path);
-            }
-        }
-    }
-    assert_eq!(files.len(), 8);
+    let old = everything(&here.join("old-book"));
+    copied(&here.join("old-book"), dir.path());
+    assert_eq!(old.values().flatten().count(), 8);
     let tell = |args: &[&str]| out(dir.path(), args);
     assert_eq!(tell(&["comps", "--csv"]), said("comps.csv"));
     assert_eq!(
@@ -851,13 +838,13 @@ fn a_book_of_an_earlier_build_opens_unchanged() {
     ];
     tell(&[&["log"], &sale[..]].concat());
     tell(&["undo"]);
-    let changed = files.iter().filter(|path| {
-        fs::read(here.join("old-book").join(path)).unwrap()
-            != fs::read(dir.path().join(path)).unwrap()
-    });
+    let now = everything(dir.path());
+    let changed = old
+        .iter()
+        .filter(|(path, bytes)| now.get(*path) != Some(bytes));
     let changed: Vec<_> = changed.collect();
     assert!(
-        changed.iter().all(|path| path.ends_with("logged.csv")),
+        changed.iter().all(|(path, _)| path.ends_with("logged.csv")),
         "{changed:?}"
     );
 }
