@@ -9,8 +9,8 @@ use chrono::NaiveDate;
 
 use crate::app::timeline::hash_of;
 use crate::backtest::ratio::Interval;
-use crate::backtest::selfcheck::{CHANCES, Foreseen, Predicted};
-use crate::band::own::Miss;
+use crate::backtest::selfcheck::{Foreseen, LEVELS, Predicted};
+use crate::band::recalibration::Score;
 use crate::book::store::Book;
 
 /// Changes with every change of the layout. The statistics have a number of their own:
@@ -39,7 +39,7 @@ fn store(book: &Book, name: &str, content: impl Iterator<Item = u64>) {
 
 /// How far past sales fell from what was predicted for them.
 #[derive(Debug, Default)]
-pub struct Misses {
+pub struct KeptScores {
     /// The files and settings of the book that `asked` are of; 0: not known.
     pub state: u64,
     /// Whether `asked` are all sales of the book, or the newest on any day from `from` to `until`
@@ -50,26 +50,26 @@ pub struct Misses {
     /// See [`Self::whole`].
     pub until: i32,
     /// Those that the last run asked about, in the order of days.
-    pub asked: Vec<KeptMiss>,
+    pub asked: Vec<KeptScore>,
     /// Those that earlier runs asked about.
-    pub others: Vec<KeptMiss>,
+    pub others: Vec<KeptScore>,
 }
 
 /// A miss with the key of its sale.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct KeptMiss {
+pub struct KeptScore {
     /// [`crate::app::timeline::Sale::key`].
     pub key: u64,
     /// Day of the sale, days since 1970; `i32::MAX` for an undated one.
     pub day: i32,
-    /// As [`Miss::size`]; NaN where there was nothing to predict the sale from.
+    /// As [`Score::size`]; NaN where there was nothing to predict the sale from.
     pub size: f64,
 }
 
-impl KeptMiss {
+impl KeptScore {
     /// What is kept of what was predicted.
     pub fn size(foreseen: Option<&Foreseen>) -> f64 {
-        let size = |foreseen: &Foreseen| match foreseen.miss(NaiveDate::MIN).size {
+        let size = |foreseen: &Foreseen| match foreseen.score(NaiveDate::MIN).size {
             size if size.is_nan() => f64::INFINITY,
             size => size,
         };
@@ -77,22 +77,22 @@ impl KeptMiss {
     }
 
     /// The miss; none of an undated sale, nor where nothing was predicted.
-    pub fn miss(&self) -> Option<Miss> {
+    pub fn score(&self) -> Option<Score> {
         let day = NaiveDate::from_epoch_days(self.day).filter(|_| self.day < i32::MAX)?;
-        (!self.size.is_nan()).then_some(Miss {
+        (!self.size.is_nan()).then_some(Score {
             day,
             size: self.size,
         })
     }
 }
 
-/// Name of the file of [`Misses`].
-const MISSES: &str = "past.misses";
+/// Name of the file of [`KeptScores`].
+const SCORES: &str = "past.misses";
 
-impl Misses {
+impl KeptScores {
     /// What was kept, if anything.
     pub fn load(book: &Book) -> Self {
-        load(book, MISSES)
+        load(book, SCORES)
             .and_then(|all| Self::read(&all))
             .unwrap_or_default()
     }
@@ -100,9 +100,9 @@ impl Misses {
     fn read(all: &[u64]) -> Option<Self> {
         let ([state, whole, from, until, asked], records) = all.split_first_chunk::<5>()?;
         let (records, rest) = records.as_chunks::<3>();
-        let mut asked_first: Vec<KeptMiss> = records
+        let mut asked_first: Vec<KeptScore> = records
             .iter()
-            .map(|&[key, day, size]| KeptMiss {
+            .map(|&[key, day, size]| KeptScore {
                 key,
                 day: day as i32,
                 size: f64::from_bits(size),
@@ -146,13 +146,13 @@ impl Misses {
         ];
         let records = self.asked.iter().chain(&self.others);
         let records = records.flat_map(|kept| [kept.key, kept.day as u64, kept.size.to_bits()]);
-        store(book, MISSES, head.into_iter().chain(records));
+        store(book, SCORES, head.into_iter().chain(records));
     }
 }
 
 /// Numbers of a [`Predicted`] in the file: key, widening, price paid, estimate, bands, place in the
 /// distribution, comps.
-const WORDS: usize = 6 + 2 * CHANCES.len();
+const WORDS: usize = 6 + 2 * LEVELS.len();
 
 /// Name of the file of [`Told`].
 const TOLD: &str = "past.told";

@@ -12,7 +12,7 @@ use polars::prelude::{
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::app::timeline::{Timeline, before_month};
-use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
+use crate::band::related::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
 use crate::fit::pool::{Learnt, Pool};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
@@ -147,14 +147,14 @@ fn learn_all(selections: Vec<(String, Selection)>, undated: bool, settings: &Set
 
 /// Models that may speak to others on any day: those with most sales up to then, undated sales never
 /// counting. Threads share it.
-pub struct Siblings<'a> {
+pub struct RelatedModels<'a> {
     timeline: &'a Timeline<'a>,
     /// By the day up to which sales are known.
     heard: Mutex<BTreeMap<NaiveDate, Arc<Heard>>>,
     pools: Mutex<BTreeMap<(String, NaiveDate), Arc<Pool>>>,
 }
 
-impl<'a> Siblings<'a> {
+impl<'a> RelatedModels<'a> {
     /// The models of a book as they were on each day.
     pub fn on_each_day(timeline: &'a Timeline<'a>) -> Self {
         Self {

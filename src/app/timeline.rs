@@ -7,7 +7,7 @@ use chrono::{Datelike, NaiveDate};
 use polars::prelude::{DataFrame, IdxCa, PolarsResult};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
-use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
+use crate::band::related::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::hash::hash_of_value;

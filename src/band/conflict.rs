@@ -21,7 +21,7 @@ use rust_decimal::prelude::ToPrimitive;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::fitting::{from_comps, label};
-use super::siblings::alone;
+use super::related::alone;
 use crate::fit::design::{Design, OTHERS, Prior, SoldTerm, Term, prior_of};
 use crate::fit::posterior::Posterior;
 use crate::fit::solve::Sign;

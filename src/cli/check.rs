@@ -9,12 +9,12 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::deals::read_ledger;
-use super::{CliError, count, say, strong};
+use super::{CliError, count, print, strong};
 use super::{conflicts, undeclared};
 use crate::app::past::{self, Past};
 use crate::backtest::calibration::{Coverage, bar_by_chance};
 use crate::backtest::ratio::Figure;
-use crate::backtest::selfcheck::{self, CHANCES, Figures, Predicted, figures};
+use crate::backtest::selfcheck::{self, Figures, LEVELS, Predicted, figures};
 use crate::backtest::verdict::{self, Standing, Verdict};
 use crate::book::store::Book;
 use crate::render::chart::{self, CheckChart, CheckedSale};
@@ -25,7 +25,7 @@ use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::settings::Settings;
 
-/// Which of [`CHANCES`] is charted.
+/// Which of [`LEVELS`] is charted.
 const CHARTED: usize = 1;
 
 /// Names of groups up to this long are not broken.
@@ -131,9 +131,9 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
             contradicted: conflicts::document(&contradicted, book.settings()),
             own_sales: own.document(),
         };
-        return say(&text(&document)?);
+        return print(&text(&document)?);
     }
-    say(&sheet(
+    print(&sheet(
         &groups,
         checked.len(),
         undated,
@@ -143,9 +143,9 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     let section = undeclared::section(&columns, book.settings(), prose_width());
     let wrong_rules = conflicts::section(&contradicted, book.settings(), prose_width());
     for section in [section, wrong_rules].iter().filter(|s| !s.is_empty()) {
-        say(&format!("\n{section}"))?;
+        print(&format!("\n{section}"))?;
     }
-    say(&own.sheet(terminal_width()))
+    print(&own.sheet(terminal_width()))
 }
 
 /// Those that look mistyped.
@@ -252,7 +252,7 @@ fn grouped(told: &[(&Past, &Predicted)], by: By, settings: &Settings) -> Vec<(St
 /// What the figures of a group mean.
 pub(super) fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {
     let group = if name == "all sales" { "" } else { name };
-    let mut out: Vec<Verdict> = CHANCES
+    let mut out: Vec<Verdict> = LEVELS
         .iter()
         .zip(&figures.coverage)
         .map(|(chance, coverage)| verdict::bands(group, f64::from(*chance) / 100.0, coverage))
@@ -405,7 +405,7 @@ fn check_chart(
             basis(settings.price_basis)
         ),
         currency: settings.currency.clone(),
-        chance: CHANCES[CHARTED],
+        level: LEVELS[CHARTED],
         sales: told
             .iter()
             .map(|(checked, predicted)| CheckedSale {
@@ -457,7 +457,7 @@ fn group<'a>(name: &'a str, figures: &'a Figures, helps: bool) -> document::Grou
     let study = &figures.study;
     let coverage = |(chance, of): (&u8, &Coverage)| document::Coverage {
         chance_percent: *chance,
-        held: of.held,
+        held: of.covered,
         of: of.of,
         share: of.share,
         low: of.interval.low,
@@ -482,11 +482,7 @@ fn group<'a>(name: &'a str, figures: &'a Figures, helps: bool) -> document::Grou
         prd: study.prd.as_ref().map(Into::into),
         prb: study.prb.as_ref().map(Into::into),
         median_absolute_percentage_error: study.median_absolute_percentage_error,
-        coverage: CHANCES
-            .iter()
-            .zip(&figures.coverage)
-            .map(coverage)
-            .collect(),
+        coverage: LEVELS.iter().zip(&figures.coverage).map(coverage).collect(),
         mean_interval_score_80_log: figures.score,
         pit_histogram: &figures.pit.counts,
         verdicts: judged(name, figures, helps)

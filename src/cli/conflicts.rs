@@ -11,7 +11,7 @@ use super::{CliError, count};
 use crate::app::parallel::in_parallel;
 use crate::app::related::by_comps;
 use crate::band::conflict::{self, Conflict, Heard};
-use crate::band::siblings::MOST_COMPS;
+use crate::band::related::MOST_COMPS;
 use crate::book::store::Book;
 use crate::render::document::check as document;
 use crate::render::sheet::wrap;
