@@ -19,6 +19,7 @@ use crate::trade::Foreign;
 pub const FAR: f64 = 4.0;
 
 /// What came of an attempt to record a sale.
+#[derive(Debug)]
 pub enum Outcome {
     /// It is in the book under this entry; with the sale it changes, if any.
     Recorded(u64, Option<Comp>),
@@ -76,6 +77,7 @@ pub struct Writing {
 }
 
 /// A sale made elsewhere in the program, and what came of recording it.
+#[derive(Debug)]
 pub struct Recorded(pub Comp, pub Outcome);
 
 /// Records a sale made elsewhere in the program, unless the book has the very same.

@@ -8,10 +8,12 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::deals::read_ledger;
+use super::conflicts;
 use super::{CliError, count, print, strong};
-use super::{conflicts, undeclared};
+use crate::app::AppError;
+use crate::app::ledger::read_ledger;
 use crate::app::past::{self, Past};
+use crate::app::undeclared::{any_helps, columns};
 use crate::backtest::calibration::{Coverage, bar_by_chance};
 use crate::backtest::ratio::Figure;
 use crate::backtest::selfcheck::{self, Figures, LEVELS, Predicted, figures};
@@ -23,6 +25,7 @@ use crate::render::ledger::OwnCheck;
 use crate::render::numbers::amount;
 use crate::render::sheet::{basis, wrap};
 use crate::render::table::{Grid, Kind, terminal_width};
+use crate::render::undeclared;
 use crate::settings::Settings;
 
 /// Which of [`LEVELS`] is charted.
@@ -94,10 +97,11 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     let undated = undated_of(&told);
     let all: Vec<&Predicted> = told.iter().map(|(_, predicted)| *predicted).collect();
     let Some(overall) = figures(&all) else {
-        return Err(CliError::Absent {
+        return Err(AppError::Absent {
             message: "no sale has another before it from which it could be predicted".into(),
             next: "log or import more sales; `compband models` lists what the book holds".into(),
-        });
+        }
+        .into());
     };
     if !args.chart.is_empty() {
         let model = args.model.as_ref().map(|_| told[0].0.model.as_str());
@@ -108,10 +112,10 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(by) = args.by {
         groups.extend(grouped(&told, by, book.settings()));
     }
-    let columns = undeclared::columns(&checked, book.settings());
-    let helps = undeclared::any_helps(&columns);
+    let columns = columns(&checked, book.settings());
+    let helps = any_helps(&columns);
     let contradicted = conflicts::of_book(&book, args.model.as_deref())?;
-    let own = OwnCheck::of(&read_ledger(&book)?, args.model.as_deref());
+    let own = OwnCheck::of(&read_ledger(&book, &mut notice)?, args.model.as_deref());
     if args.json {
         let document = document::Check {
             schema: "compband.check/1",

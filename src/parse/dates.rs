@@ -4,6 +4,8 @@ use std::fmt;
 
 use chrono::{Datelike, Days, NaiveDate};
 
+use crate::trade::cells;
+
 /// Which of two numbers in a date is the day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateOrder {
@@ -102,6 +104,31 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
         return named_month(date).map(WrittenDate::Plain);
     }
     numeric(date)
+}
+
+/// Reads a day as it is typed: `YYYY-MM-DD`, or as it is said on some day ([`said_on`]).
+///
+/// # Errors
+/// A text that says what was expected.
+pub fn day_typed(text: &str, today: NaiveDate) -> Result<NaiveDate, String> {
+    let text = text.trim();
+    said_on(today, text)
+        .or_else(|| plain_day(text))
+        .map_or_else(|| cells::day(text), Ok)
+        .map_err(|wrong| {
+            format!(
+                "expected {}, today, yesterday, a weekday, or 3 days ago",
+                wrong.expected
+            )
+        })
+}
+
+/// A day whose order of year, month and day is plain, such as `2026-3-1`.
+fn plain_day(text: &str) -> Option<NaiveDate> {
+    match read_date(text) {
+        Ok(WrittenDate::Plain(day)) => Some(day),
+        _ => None,
+    }
 }
 
 /// Reads a day as it is said on another: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday

@@ -8,134 +8,12 @@ use rust_decimal::prelude::ToPrimitive;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
-use crate::band::estimate::Estimate;
+use crate::app::ask::{Asking, Basis, Earns, Judged};
 use crate::deal::asking::Answer;
-use crate::deal::waiting::{Plan, Rate};
 use crate::trade::Currency;
-
-/// Chance of a sale at which the table may end, and the weeks it has at least and at most.
-const SURE: f64 = 0.95;
-const ROWS: (usize, usize) = (4, 13);
 
 /// Chance of a sale at the asking price in a week below which that is told.
 const HARDLY: f64 = 0.005;
-
-/// What it is reckoned with.
-#[derive(Debug)]
-pub struct Basis<'a> {
-    /// The estimate of the unit.
-    pub made: &'a Estimate,
-    /// Name of the outlet.
-    pub outlet: Option<&'a str>,
-    /// What is not known of the costs of selling.
-    pub unsure: Option<&'static str>,
-    /// Offers in a week where the likely price is asked.
-    pub offers: Rate,
-    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
-    pub noted: (u32, f64),
-    /// Offers that were counted, and the weeks in which they came.
-    pub seen: Option<(u16, Decimal)>,
-    /// Per cent of the buyers who would pay less than is asked who make an offer.
-    pub haggling: Decimal,
-    /// What they offer, per cent of the most they would pay.
-    pub offered: Decimal,
-    /// Buyers of whom the best pays what is seen to be paid.
-    pub per_sale: Decimal,
-    /// Buyers in a week, whether they are heard or not.
-    pub buyers: f64,
-    /// What holding the unit for a week costs.
-    pub cost: Decimal,
-    /// What the money would earn elsewhere.
-    pub earns: Earns,
-    /// The same as a share in a week.
-    pub per_week: f64,
-    /// Change of prices in a month, per cent.
-    pub trend: f64,
-    /// Weeks to the deadline and what is left of the unit then.
-    pub deadline: Option<(u16, Decimal)>,
-    /// The price that is asked all the time.
-    pub asking: Option<Decimal>,
-}
-
-/// What money would earn that a sale brings.
-#[derive(Debug, Clone, Copy)]
-pub enum Earns {
-    /// Per cent a year.
-    PerYear(Decimal),
-    /// The aim of a purchase: per cent, in so many weeks.
-    Aim(Decimal, Decimal),
-}
-
-/// What comes of a rate of offers.
-#[derive(Debug)]
-pub struct Variant {
-    /// Offers in a week.
-    pub offers: f64,
-    /// Asking price of the first week.
-    pub ask: Decimal,
-    /// What is left of it.
-    pub left_of_ask: Decimal,
-    /// The least price to take at once.
-    pub at_once: Decimal,
-    /// What waiting is worth today, its cost taken off.
-    pub value: Decimal,
-    /// Expected money left in the end.
-    pub left: Decimal,
-    /// Expected weeks to a sale or the deadline.
-    pub weeks: Option<f64>,
-    /// Week by week.
-    pub plan: Plan,
-}
-
-/// All that is told of what to ask.
-#[derive(Debug)]
-pub struct Told<'a> {
-    /// What it is reckoned with.
-    pub basis: Basis<'a>,
-    /// By the mean rate of offers.
-    pub usual: Variant,
-    /// By the low and the high end of it.
-    pub others: [Variant; 2],
-    /// With the best asking prices, where one of one's own is judged.
-    pub best: Option<Variant>,
-    /// The least price to take by week, from week 0 (at once) to the last shown.
-    pub least: Vec<Decimal>,
-    /// Weeks shown, ascending.
-    pub shown: Vec<usize>,
-}
-
-/// An offer and what to do about it.
-#[derive(Debug)]
-pub struct Judged {
-    /// What is offered.
-    pub offer: Decimal,
-    /// Week in which it came; 0 is at once.
-    pub week: usize,
-    /// What is left of it.
-    pub left: Decimal,
-    /// What waiting is worth then: the least that an offer must leave.
-    pub wait: Decimal,
-    /// The least price that leaves that.
-    pub least: Decimal,
-    /// What to do.
-    pub answer: Answer,
-}
-
-impl Variant {
-    /// Weeks worth showing: until a sale is nearly sure, and the one of the deadline.
-    pub fn weeks_shown(&self, deadline: Option<usize>) -> Vec<usize> {
-        let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
-        let sold = self.plan.sold_by(most);
-        let sure = sold
-            .iter()
-            .position(|sold| *sold >= SURE)
-            .map_or(most, |at| at + 1);
-        let last = sure.max(ROWS.0).min(most);
-        let mut shown: Vec<usize> = (1..=last).collect();
-        shown.extend(deadline.filter(|weeks| *weeks > last));
-        shown
-    }
-}
 
 impl Basis<'_> {
     fn currency(&self) -> &Currency {
@@ -148,7 +26,7 @@ impl Basis<'_> {
 }
 
 /// What to ask, with ANSI styles.
-pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(told: &Asking<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
     let base = &told.basis;
@@ -177,7 +55,7 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
 }
 
 fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
-    let made = base.made;
+    let made = &base.made;
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
     let line = sells(base);
@@ -186,7 +64,7 @@ fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
 
 /// What it sells for, and what of that was assumed.
 pub(super) fn sells(base: &Basis<'_>) -> String {
-    let made = base.made;
+    let made = &base.made;
     format!(
         "Sells for about {} {} ({} % band {} to {}) on {}; {}.{}",
         base.money(made.median),
@@ -200,7 +78,7 @@ pub(super) fn sells(base: &Basis<'_>) -> String {
     )
 }
 
-fn asked(out: &mut String, told: &Told<'_>, width: usize) {
+fn asked(out: &mut String, told: &Asking<'_>, width: usize) {
     let base = &told.basis;
     let usual = &told.usual;
     let code = &base.currency().code;
@@ -229,7 +107,7 @@ fn asked(out: &mut String, told: &Told<'_>, width: usize) {
 }
 
 /// How long it takes and what it brings; what the best asking price would, where another was said.
-pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
+pub(super) fn foreseen(told: &Asking<'_>) -> Vec<String> {
     let base = &told.basis;
     let usual = &told.usual;
     let weeks = match (usual.weeks, base.deadline) {
@@ -261,7 +139,7 @@ pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
 }
 
 /// Where waiting, or what is asked, makes no sense.
-pub(super) fn cautions(told: &Told<'_>) -> Vec<&'static str> {
+pub(super) fn cautions(told: &Asking<'_>) -> Vec<&'static str> {
     let usual = &told.usual;
     let first = usual.plan.period(1);
     let hardly = first.is_some_and(|period| period.week.asked.chance < HARDLY);
@@ -286,7 +164,7 @@ pub(super) fn cautions(told: &Told<'_>) -> Vec<&'static str> {
     .collect()
 }
 
-fn weeks(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+fn weeks(out: &mut String, told: &Asking<'_>, width: Option<u16>) {
     let mut grid = Grid::new(&WEEKLY.map(|title| (title, Kind::Number)));
     for row in weekly(told) {
         grid.push(row.to_vec());
@@ -300,7 +178,7 @@ fn weeks(out: &mut String, told: &Told<'_>, width: Option<u16>) {
 pub(super) const WEEKLY: [&str; 4] = ["week", "ask", "lowest to take", "sold by its end"];
 
 /// What to ask and the lowest to take, week by week; where weeks are left out, dots.
-pub(super) fn weekly(told: &Told<'_>) -> Vec<[String; 4]> {
+pub(super) fn weekly(told: &Asking<'_>) -> Vec<[String; 4]> {
     let base = &told.basis;
     let mut cells = Vec::new();
     let mut before = 0;
@@ -327,7 +205,7 @@ pub(super) struct Row {
     pub(super) sold_by: f64,
 }
 
-pub(super) fn rows(told: &Told<'_>) -> Vec<Row> {
+pub(super) fn rows(told: &Asking<'_>) -> Vec<Row> {
     let plan = &told.usual.plan;
     let sold_by = plan.sold_by(told.shown.last().copied().unwrap_or_default());
     let row = |week: usize| {
@@ -342,7 +220,7 @@ pub(super) fn rows(told: &Told<'_>) -> Vec<Row> {
     told.shown.iter().filter_map(|week| row(*week)).collect()
 }
 
-fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+fn rates(out: &mut String, told: &Asking<'_>, width: Option<u16>) {
     let base = &told.basis;
     let mut grid = Grid::new(&[
         ("offers a week", Kind::Number),

@@ -8,10 +8,9 @@ use rust_decimal::prelude::ToPrimitive;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
+use crate::app::bid::Bid;
 use crate::band::estimate::Estimate;
-use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, binding};
-use crate::deal::outlet::Net;
-use crate::deal::prospect::Prospect;
+use crate::deal::bid::{Advice, Aim, Judged, Measures, TOLD, binding};
 use crate::trade::Currency;
 
 /// What to be careful about where something is mended.
@@ -21,35 +20,8 @@ pub(super) const CAUTIONS: [&str; 3] = [
     "Before paying, see that no activation or owner's lock is on and that the unit is the seller's to sell; before selling, wipe what is on it.",
 ];
 
-/// All that is told of a bid.
-#[derive(Debug)]
-pub struct Told<'a> {
-    /// The estimate of the unit as it will be sold.
-    pub made: &'a Estimate,
-    /// Its estimate for parts.
-    pub parts: Option<&'a Estimate>,
-    /// Name of the outlet.
-    pub outlet: Option<&'a str>,
-    /// What is left of the likely price.
-    pub net: Option<Net>,
-    /// What it takes.
-    pub costs: &'a Costs,
-    /// What may come of it.
-    pub prospect: &'a Prospect,
-    /// The most to bid by aim.
-    pub limits: &'a [Limit],
-    /// What the most to bid comes to.
-    pub at_most: Option<Measures>,
-    /// A price that is asked.
-    pub asked: Option<Judged>,
-    /// The bankroll, where it is known.
-    pub bankroll: Option<Decimal>,
-    /// What is not known of the costs of selling.
-    pub unsure: Option<&'static str>,
-}
-
 /// The sheet with ANSI styles.
-pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(told: &Bid<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
     headline(&mut out, told, prose);
@@ -70,18 +42,22 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
 }
 
 /// What to be careful about in the estimates; of that for parts only that there is something.
-pub(super) fn warnings(told: &Told<'_>) -> Vec<String> {
-    let parts = told.parts.filter(|parts| !parts.warnings.is_empty());
+pub(super) fn warnings(told: &Bid<'_>) -> Vec<String> {
+    let parts = told
+        .weighed
+        .parts
+        .as_ref()
+        .filter(|parts| !parts.warnings.is_empty());
     let for_parts =
         |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
-    let whole = told.made.warnings.iter().cloned();
+    let whole = told.weighed.made.warnings.iter().cloned();
     whole
         .chain(parts.map(for_parts).map(String::from))
         .collect()
 }
 
-fn headline(out: &mut String, told: &Told<'_>, width: usize) {
-    let made = told.made;
+fn headline(out: &mut String, told: &Bid<'_>, width: usize) {
+    let made = &told.weighed.made;
     let money = |value| amount(&made.currency, value);
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
@@ -112,10 +88,10 @@ pub fn assumed(made: &Estimate) -> String {
     format!(" Not said: {}.", made.assumptions.join(", "))
 }
 
-fn verdict(out: &mut String, told: &Told<'_>, width: usize) {
-    let currency = &told.made.currency;
+fn verdict(out: &mut String, told: &Bid<'_>, width: usize) {
+    let currency = &told.weighed.made.currency;
     let money = |value| amount(currency, value);
-    let reason = binding(told.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
+    let reason = binding(&told.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
     match &told.at_most {
         Some(at) => {
             let _ = writeln!(
@@ -210,15 +186,15 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
     }
 }
 
-fn aims(out: &mut String, told: &Told<'_>, width: Option<u16>) {
-    let currency = &told.made.currency;
-    let binds = binding(told.limits);
+fn aims(out: &mut String, told: &Bid<'_>, width: Option<u16>) {
+    let currency = &told.weighed.made.currency;
+    let binds = binding(&told.limits);
     let mut grid = Grid::new(&[
         ("", Kind::Fixed),
         ("aim", Kind::Text),
         ("most to bid", Kind::Number),
     ]);
-    for limit in told.limits {
+    for limit in &told.limits {
         let mark = binds.is_some_and(|other| other == limit);
         grid.push(vec![
             if mark { "•".into() } else { String::new() },
@@ -236,7 +212,7 @@ fn aims(out: &mut String, told: &Told<'_>, width: Option<u16>) {
     out.push_str(&grid.render(width));
 }
 
-fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+fn measures(out: &mut String, told: &Bid<'_>, width: Option<u16>) {
     let (titles, rows) = measured(told);
     if titles.is_empty() {
         return;
@@ -253,8 +229,8 @@ fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
 
 /// What the most to bid and the price asked come to: a title for each, and rows of a label and a
 /// cell for each. No titles where there is neither.
-pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
-    let currency = &told.made.currency;
+pub(super) fn measured(told: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
+    let currency = &told.weighed.made.currency;
     let money = |value| amount(currency, value);
     let all: Vec<&Measures> = told
         .at_most
@@ -275,7 +251,7 @@ pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     row("paid for it in all", &|at| money(at.cost));
     row("money put in, all parts included", &|at| money(at.stake));
     row("expected profit", &|at| money(at.profit));
-    if told.prospect.work > 0.0 {
+    if told.weighed.prospect.work > 0.0 {
         row("expected profit before the cost of work", &|at| {
             money(at.before_work)
         });
@@ -295,7 +271,10 @@ pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
         signed(at.per_week)
     });
     if all.iter().any(|at| at.per_hour.is_some()) {
-        let label = format!("an hour of work earns ({:.1} hours)", told.prospect.hours);
+        let label = format!(
+            "an hour of work earns ({:.1} hours)",
+            told.weighed.prospect.hours
+        );
         row(&label, &|at| at.per_hour.map_or("–".into(), money));
     }
     if told.bankroll.is_some() {
@@ -303,7 +282,7 @@ pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
             at.staked.map_or("–".into(), percent)
         });
     }
-    let kelly = if told.prospect.work > 0.0 {
+    let kelly = if told.weighed.prospect.work > 0.0 {
         "share that would grow it fastest (Kelly), before work"
     } else {
         "share that would grow it fastest (Kelly)"
@@ -321,7 +300,7 @@ const POINTS: [&str; TOLD.len()] = [
     "profit, 1 in 20 is better",
 ];
 
-fn repairs(out: &mut String, told: &Told<'_>, width: usize) {
+fn repairs(out: &mut String, told: &Bid<'_>, width: usize) {
     let lines = repair_lines(told);
     if lines.is_empty() {
         return;
@@ -336,12 +315,12 @@ fn repairs(out: &mut String, told: &Told<'_>, width: usize) {
 }
 
 /// The repairs and what becomes of the unit, a sentence each; none where nothing is mended.
-pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
+pub(super) fn repair_lines(told: &Bid<'_>) -> Vec<String> {
     let repairs = &told.costs.repairs;
     if repairs.is_empty() {
         return Vec::new();
     }
-    let money = |value| amount(&told.made.currency, value);
+    let money = |value| amount(&told.weighed.made.currency, value);
     let mut lines: Vec<String> = repairs
         .iter()
         .enumerate()
@@ -356,7 +335,7 @@ pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
             )
         })
         .collect();
-    let otherwise = match (told.parts, told.costs.salvage) {
+    let otherwise = match (told.weighed.parts.as_ref(), told.costs.salvage) {
         (Some(parts), _) => format!(
             ", otherwise sold for parts at about {} (its own estimate)",
             money(parts.median)
@@ -369,7 +348,7 @@ pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
     };
     lines.push(format!(
         "All succeed {:.0} times in 100{otherwise}.",
-        100.0 * told.prospect.mended
+        100.0 * told.weighed.prospect.mended
     ));
     lines
 }

@@ -480,6 +480,14 @@ pub(super) fn condition(comp: &Candidate) -> String {
     parts.join(", ")
 }
 
+/// A sentence broken to a terminal of `width` columns, every line after `indent`; as it is where output goes to none.
+pub fn fitted(sentence: &str, indent: &str, width: Option<u16>) -> String {
+    width.map_or_else(
+        || format!("{indent}{sentence}"),
+        |width| wrap(sentence, usize::from(width), indent),
+    )
+}
+
 /// `text` broken at spaces to `width` columns, every line after `indent`.
 pub fn wrap(text: &str, width: usize, indent: &str) -> String {
     use unicode_width::UnicodeWidthStr;

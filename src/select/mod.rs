@@ -9,6 +9,7 @@ pub mod widen;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
+use crate::trade::unit::Unit;
 use crate::trade::{Attributes, Foreign, HowSold, Items};
 use pieces::{Described, Set, Wording};
 
@@ -59,6 +60,41 @@ impl Subject {
     pub fn pieces(&self, wording: &Wording) -> Described {
         let word = self.completeness.as_deref().unwrap_or_default();
         wording.read(word, &self.missing, &self.extras)
+    }
+}
+
+impl From<&Unit> for Subject {
+    fn from(unit: &Unit) -> Self {
+        let said = |text: &str| (!text.is_empty()).then(|| text.to_string());
+        Self {
+            model: unit.model.clone(),
+            variant: said(&unit.variant),
+            completeness: said(&unit.completeness),
+            grade: said(&unit.grade),
+            missing: unit.missing.clone(),
+            extras: unit.extras.clone(),
+            defects: unit.defects.clone(),
+            attributes: unit.attributes.clone(),
+            works: !unit.parts,
+            how_sold: unit.how_sold,
+        }
+    }
+}
+
+impl From<Subject> for Unit {
+    fn from(subject: Subject) -> Self {
+        Self {
+            model: subject.model,
+            variant: subject.variant.unwrap_or_default(),
+            completeness: subject.completeness.unwrap_or_default(),
+            grade: subject.grade.unwrap_or_default(),
+            missing: subject.missing,
+            extras: subject.extras,
+            defects: subject.defects,
+            attributes: subject.attributes,
+            parts: !subject.works,
+            how_sold: subject.how_sold,
+        }
     }
 }
 

@@ -5,6 +5,7 @@ pub mod facts;
 mod fault;
 pub mod header;
 pub mod import;
+pub mod listings;
 pub mod records;
 pub mod row;
 pub mod text;

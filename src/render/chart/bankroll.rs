@@ -5,6 +5,8 @@
 //! is told apart without colour; every line is named at its right end.
 
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 
 use super::axis::{self, Axis};
 use super::canvas::{
@@ -13,6 +15,8 @@ use super::canvas::{
 };
 use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
+use crate::render::ledger::Told;
+use crate::render::numbers::{amount, count};
 use crate::trade::Currency;
 
 /// What the chart of a bankroll shows. Money is in units of the currency.
@@ -43,6 +47,40 @@ pub struct BankrollPoint {
     pub stock: f64,
     /// What the owner put in, less what was taken out.
     pub capital: f64,
+}
+
+impl BankrollChart {
+    /// The chart of a ledger.
+    pub fn of(told: &Told<'_>) -> Self {
+        let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
+        let money = |value| amount(told.currency, value);
+        let summary = &told.summary;
+        Self {
+            title: "Bankroll".into(),
+            subtitle: format!(
+                "{}; {} closed, {} in stock; profit {} {}",
+                told.today,
+                count(summary.closed, "deal"),
+                summary.open,
+                money(summary.profit),
+                told.currency.code
+            ),
+            currency: told.currency.clone(),
+            course: told
+                .ledger
+                .course()
+                .iter()
+                .map(|at| BankrollPoint {
+                    on: at.on,
+                    bankroll: float(at.bankroll()),
+                    stock: float(at.stock),
+                    capital: float(at.capital),
+                })
+                .collect(),
+            today: told.today,
+            goal: (!told.goal.is_zero()).then(|| float(told.goal)),
+        }
+    }
 }
 
 impl Chart for BankrollChart {

@@ -1,8 +1,7 @@
 //! What the charts share: the palette, the headings, the parts that shapes are made of.
 
+use crate::trade::money::grouped;
 use plotters::style::{RGBAColor, RGBColor};
-
-use crate::render::numbers;
 
 use super::ChartError;
 use super::axis::{self, Axis};
@@ -224,7 +223,7 @@ pub fn labelled_ticks(range: (f64, f64), most: usize) -> (Vec<f64>, Vec<String>)
 
 /// A number of so many decimals with thousands apart.
 pub fn plain(value: f64, decimals: usize) -> String {
-    numbers::grouped(&format!("{value:.decimals$}"))
+    grouped(&format!("{value:.decimals$}"))
 }
 
 /// Width of the widest of some labels of an axis.

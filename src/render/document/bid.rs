@@ -4,8 +4,9 @@ use serde::Serialize;
 
 use super::net::{Line, lines};
 use super::{Band, Money, VERSION, number};
+use crate::app::bid as app;
 use crate::deal::bid::{self as deal, Advice, Judged, TOLD, WORST, binding};
-use crate::render::bid::{Told, aim, failure};
+use crate::render::bid::{aim, failure};
 use crate::render::net::share;
 use crate::render::sheet::unit;
 
@@ -166,9 +167,9 @@ pub struct ProfitPoint {
 }
 
 /// The document of a bid.
-pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
-    let made = told.made;
-    let binds = binding(told.limits);
+pub fn document<'a>(told: &'a app::Bid<'_>) -> Bid<'a> {
+    let made = &told.weighed.made;
+    let binds = binding(&told.limits);
     let repair = |repair: &'a crate::trade::repair::Repair| Repair {
         what: &repair.what,
         parts: repair.parts.into(),
@@ -194,8 +195,8 @@ pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
             costs_share: share(net),
         }),
         repairs: told.costs.repairs.iter().map(repair).collect(),
-        chance_mended: told.prospect.mended,
-        for_parts: told.parts.map(|parts| ForParts {
+        chance_mended: told.weighed.prospect.mended,
+        for_parts: told.weighed.parts.as_ref().map(|parts| ForParts {
             likely_price: parts.median.into(),
             low: parts.low.into(),
             high: parts.high.into(),

@@ -1,17 +1,15 @@
-//! Reads a table of listings: one row for each unit that is offered.
+//! Listings of a table, read as they will be judged.
 
-use std::fs;
 use std::path::Path;
 
 use rust_decimal::Decimal;
 
-use super::CliError;
-use super::net::SaleArgs;
-use crate::app::compare::Listing;
-use crate::app::unit::kit_fault;
+use super::AppError;
+use super::compare::Listing;
+use super::selling::outlet;
+use super::unit::kit_fault;
 use crate::book::BookError;
 use crate::book::csv::canonical;
-use crate::book::csv::formula::original;
 use crate::deal::bid::{Buying, Costs};
 use crate::deal::outlet::{Terms, TermsError};
 use crate::parse::attribute::attribute_value;
@@ -21,115 +19,41 @@ use crate::parse::repairs::{chance, minutes, repairs};
 use crate::select::Subject;
 use crate::settings::Settings;
 use crate::settings::selling::{self, Outlet};
-use crate::sheets::records::{Cells, Records};
-use crate::sheets::text;
-use crate::trade::attributes::of_column;
+use crate::sheets::listings::{self as sheet, Table};
+use crate::trade::attributes::column_name;
 use crate::trade::names::composed;
-use crate::trade::text::{nearest, shorten};
 use crate::trade::{Attributes, HowSold, Items, Problem};
-
-/// Columns of a table of listings, besides those of numeric attributes (`attr.storage`).
-const COLUMNS: [&str; 23] = [
-    "listing",
-    "model",
-    "asked",
-    "variant",
-    "completeness",
-    "grade",
-    "missing",
-    "extras",
-    "defects",
-    "works",
-    "how_sold",
-    "repairs",
-    "salvage",
-    "minutes",
-    "inbound",
-    "premium",
-    "premium_fixed",
-    "tax",
-    "weeks",
-    "outlet",
-    "weight",
-    "shipping",
-    "note",
-];
-
-/// Columns that every table has.
-const NEEDED: [&str; 2] = ["model", "asked"];
-
-/// Longest value shown in a problem, in characters.
-const SHOWN: usize = 60;
-
-/// What a column holds.
-enum Column {
-    Known(&'static str),
-    Attribute(String),
-}
-
-/// A table with its header understood.
-struct Table {
-    file: String,
-    text: String,
-    delimiter: u8,
-    columns: Vec<Column>,
-    /// The line the header stands on.
-    header: u64,
-}
 
 /// Reads one row; what is wrong gathers in `problems`.
 struct Row<'r, 'a> {
-    table: &'r Table,
-    cells: &'r Cells,
-    line: u64,
+    row: sheet::Row<'r>,
     settings: &'a Settings,
     problems: &'r mut Vec<Problem>,
 }
 
-/// Reads a table of listings.
+/// Reads a table of listings; `usual` is the outlet where a row says none.
 ///
 /// # Errors
 /// Every problem of every row; a file that cannot be read; several outlets and none said.
 pub fn listings<'a>(
     path: &Path,
-    usual: &SaleArgs,
+    usual: Option<&str>,
     settings: &'a Settings,
-) -> Result<Vec<Listing<'a>>, CliError> {
-    let table = Table::open(path)?;
-    let mut problems = Vec::new();
-    let mut all = Vec::new();
-    let mut cells = Cells::new(table.delimiter);
-    for raw in Records::new(&table.text, table.delimiter).filter(|raw| raw.line > table.header) {
-        cells.read(raw.text);
-        if cells.all_blank() {
-            continue;
-        }
-        if raw.flaw.is_some() {
-            problems.push(table.problem(
-                raw.line,
-                "",
-                raw.text,
-                "quotes that open and close around a cell",
-                "mend the quotes",
-            ));
-            continue;
-        }
+) -> Result<Vec<Listing<'a>>, AppError> {
+    let (mut problems, mut all) = (Vec::new(), Vec::new());
+    Table::open(path)?.rows(&mut problems, |row, problems| {
         let mut row = Row {
-            table: &table,
-            cells: &cells,
-            line: raw.line,
+            row,
             settings,
-            problems: &mut problems,
+            problems,
         };
-        let outlet = match row.text("outlet") {
-            "" => usual.outlet(settings)?.map(|(_, outlet)| outlet),
+        let outlet = match row.row.text("outlet") {
+            "" => outlet(usual, settings)?.map(|(_, outlet)| outlet),
             name => row.outlet(name),
         };
         all.extend(row.listing(outlet));
-    }
-    if problems.is_empty() && all.is_empty() {
-        problems.push(table.problem(0, "", "", "at least one listing below the header", ""));
-    }
+        Ok::<_, AppError>(())
+    })?;
     if problems.is_empty() {
         Ok(all)
     } else {
@@ -137,110 +61,13 @@ pub fn listings<'a>(
     }
 }
 
-impl Table {
-    fn open(path: &Path) -> Result<Self, CliError> {
-        let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
-        let file = path.display().to_string();
-        let decoded = text::decode(bytes)
-            .map_err(|(row, fault)| BookError::Rows(vec![fault.at(&file, row, "", "")]))?;
-        let text = decoded.text;
-        let filled = |line: &&str| !line.trim().is_empty();
-        let first = text.lines().find(filled).unwrap_or_default();
-        let often = |mark: &u8| first.bytes().filter(|byte| byte == mark).count();
-        // The last of equal ones is taken: a comma where there is none at all.
-        let delimiter = [b'\t', b';', b','].into_iter().max_by_key(often);
-        let mut table = Self {
-            file,
-            delimiter: delimiter.unwrap_or(b','),
-            columns: Vec::new(),
-            header: 0,
-            text,
-        };
-        table.read_header()?;
-        Ok(table)
-    }
-
-    fn read_header(&mut self) -> Result<(), CliError> {
-        let mut cells = Cells::new(self.delimiter);
-        for raw in Records::new(&self.text, self.delimiter) {
-            cells.read(raw.text);
-            self.header = raw.line;
-            if !cells.all_blank() {
-                break;
-            }
-        }
-        let mut problems = Vec::new();
-        for name in cells.iter().map(str::trim) {
-            let key = name.to_lowercase().replace([' ', '-'], "_");
-            let known = COLUMNS.iter().find(|column| **column == key);
-            match (known, of_column(name)) {
-                (Some(known), _) if self.at(known).is_none() => {
-                    self.columns.push(Column::Known(known));
-                }
-                (Some(known), _) => {
-                    problems.push(self.problem(
-                        self.header,
-                        name,
-                        "",
-                        &format!("one column {known}"),
-                        "take the other out",
-                    ));
-                }
-                (None, Some(attribute)) => self.columns.push(Column::Attribute(attribute)),
-                (None, None) => {
-                    let near = nearest(&key, COLUMNS)
-                        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
-                    let mend = format!("{near}`compband compare --help` lists them");
-                    problems.push(self.problem(
-                        self.header,
-                        name,
-                        "",
-                        "a column of listings",
-                        &mend,
-                    ));
-                }
-            }
-        }
-        for needed in NEEDED {
-            if self.at(needed).is_none() {
-                problems.push(self.problem(self.header, needed, "", "such a column", "add it"));
-            }
-        }
-        if problems.is_empty() {
-            Ok(())
-        } else {
-            Err(BookError::Rows(problems).into())
-        }
-    }
-
-    fn at(&self, column: &str) -> Option<usize> {
-        let is = |c: &Column| matches!(c, Column::Known(name) if *name == column);
-        self.columns.iter().position(is)
-    }
-
-    fn problem(&self, row: u64, column: &str, value: &str, expected: &str, mend: &str) -> Problem {
-        Problem {
-            file: self.file.clone(),
-            row,
-            column: shorten(column, SHOWN),
-            value: shorten(value, SHOWN),
-            expected: expected.into(),
-            mend: mend.into(),
-        }
-    }
-}
-
 impl<'r, 'a> Row<'r, 'a> {
     fn text(&self, column: &str) -> &'r str {
-        let at = self.table.at(column);
-        at.map_or("", |at| original(self.cells.get(at).trim()))
+        self.row.text(column)
     }
 
     fn wrong(&mut self, column: &str, expected: &str, mend: &str) {
-        let value = self.text(column).to_string();
-        let problem = self
-            .table
-            .problem(self.line, column, &value, expected, mend);
+        let problem = self.row.problem(column, self.text(column), expected, mend);
         self.problems.push(problem);
     }
 
@@ -335,24 +162,16 @@ impl<'r, 'a> Row<'r, 'a> {
 
     fn attributes(&mut self) -> Attributes {
         let mut attributes = Attributes::NONE;
-        let model = self.text("model").to_string();
-        let table = self.table;
-        for (at, column) in table.columns.iter().enumerate() {
-            let Column::Attribute(name) = column else {
-                continue;
-            };
-            let text = self.cells.get(at).trim();
-            if text.is_empty() {
-                continue;
-            }
-            match attribute_value(text, self.settings.attribute(&model, name)) {
+        let model = self.text("model");
+        for (name, text) in self.row.attributes() {
+            match attribute_value(text, self.settings.attribute(model, name)) {
                 Ok(value) => {
                     attributes.set(name, value);
                 }
                 Err(expected) => {
-                    let column = format!("attr.{name}");
+                    let column = column_name(name);
                     self.problems
-                        .push(table.problem(self.line, &column, text, &expected, ""));
+                        .push(self.row.problem(&column, text, &expected, ""));
                 }
             }
         }
@@ -410,7 +229,7 @@ impl<'r, 'a> Row<'r, 'a> {
             }
         };
         let name = match self.text("listing") {
-            "" => format!("row {}", self.line),
+            "" => format!("row {}", self.row.line),
             name => name.to_string(),
         };
         (self.problems.len() == before).then_some(Listing {

@@ -1,0 +1,453 @@
+//! What to ask for a unit, and which offer to take.
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::AppError;
+use super::ledger::read_ledger;
+use super::selling::{Through, unsure};
+use super::unit::AskedUnit;
+use crate::band::estimate::Estimate;
+use crate::book::Book;
+use crate::deal::asking::{Answer, Asks, Buyers, Market, answer, buyers_behind, step};
+use crate::deal::prospect::Sale;
+use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
+use crate::fit::design::DAYS_PER_MONTH;
+use crate::settings::selling::DealSettings;
+use crate::trade::HowSold;
+use crate::trade::comp::PriceBasis;
+
+/// Prices that stand for the distribution of what is paid.
+const BUYERS: usize = 500;
+
+const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
+
+/// Chance of a sale at which the table may end, and the weeks it has at least and at most.
+const SURE: f64 = 0.95;
+const ROWS: (usize, usize) = (4, 13);
+
+/// What waiting for buyers comes to, as far as it was said.
+#[derive(Debug, Clone)]
+pub struct Waiting {
+    /// Weeks to the deadline and what is left of the unit then.
+    pub deadline: Option<(u16, Decimal)>,
+    /// What holding the unit for a week costs.
+    pub cost: Decimal,
+    /// What the money would earn elsewhere in a year, per cent.
+    pub per_year: Option<Decimal>,
+    /// The price that is asked all the time.
+    pub asking: Option<Decimal>,
+    /// Offers that were counted, and the weeks in which they came.
+    pub seen: Option<(u16, Decimal)>,
+}
+
+/// What it is reckoned with.
+#[derive(Debug)]
+pub struct Basis<'a> {
+    /// The estimate of the unit.
+    pub made: Estimate,
+    /// Name of the outlet.
+    pub outlet: Option<&'a str>,
+    /// What is not known of the costs of selling.
+    pub unsure: Option<&'static str>,
+    /// Offers in a week where the likely price is asked.
+    pub offers: Rate,
+    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
+    pub noted: (u32, f64),
+    /// Offers that were counted, and the weeks in which they came.
+    pub seen: Option<(u16, Decimal)>,
+    /// Per cent of the buyers who would pay less than is asked who make an offer.
+    pub haggling: Decimal,
+    /// What they offer, per cent of the most they would pay.
+    pub offered: Decimal,
+    /// Buyers of whom the best pays what is seen to be paid.
+    pub per_sale: Decimal,
+    /// Buyers in a week, whether they are heard or not.
+    pub buyers: f64,
+    /// What holding the unit for a week costs.
+    pub cost: Decimal,
+    /// What the money would earn elsewhere.
+    pub earns: Earns,
+    /// The same as a share in a week.
+    pub per_week: f64,
+    /// Change of prices in a month, per cent.
+    pub trend: f64,
+    /// Weeks to the deadline and what is left of the unit then.
+    pub deadline: Option<(u16, Decimal)>,
+    /// The price that is asked all the time.
+    pub asking: Option<Decimal>,
+}
+
+/// What money would earn that a sale brings.
+#[derive(Debug, Clone, Copy)]
+pub enum Earns {
+    /// Per cent a year.
+    PerYear(Decimal),
+    /// The aim of a purchase: per cent, in so many weeks.
+    Aim(Decimal, Decimal),
+}
+
+/// What comes of a rate of offers.
+#[derive(Debug)]
+pub struct Variant {
+    /// Offers in a week.
+    pub offers: f64,
+    /// Asking price of the first week.
+    pub ask: Decimal,
+    /// What is left of it.
+    pub left_of_ask: Decimal,
+    /// The least price to take at once.
+    pub at_once: Decimal,
+    /// What waiting is worth today, its cost taken off.
+    pub value: Decimal,
+    /// Expected money left in the end.
+    pub left: Decimal,
+    /// Expected weeks to a sale or the deadline.
+    pub weeks: Option<f64>,
+    /// Week by week.
+    pub plan: Plan,
+}
+
+/// What to ask for a unit.
+#[derive(Debug)]
+pub struct Asking<'a> {
+    /// What it is reckoned with.
+    pub basis: Basis<'a>,
+    /// By the mean rate of offers.
+    pub usual: Variant,
+    /// By the low and the high end of it.
+    pub others: [Variant; 2],
+    /// With the best asking prices, where one of one's own is judged.
+    pub best: Option<Variant>,
+    /// The least price to take by week, from week 0 (at once) to the last shown.
+    pub least: Vec<Decimal>,
+    /// Weeks shown, ascending.
+    pub shown: Vec<usize>,
+}
+
+/// An offer and what to do about it.
+#[derive(Debug)]
+pub struct Judged {
+    /// What is offered.
+    pub offer: Decimal,
+    /// Week in which it came; 0 is at once.
+    pub week: usize,
+    /// What is left of it.
+    pub left: Decimal,
+    /// What waiting is worth then: the least that an offer must leave.
+    pub wait: Decimal,
+    /// The least price that leaves that.
+    pub least: Decimal,
+    /// What to do.
+    pub answer: Answer,
+}
+
+impl Variant {
+    /// Weeks worth showing: until a sale is nearly sure, and the one of the deadline.
+    pub fn weeks_shown(&self, deadline: Option<usize>) -> Vec<usize> {
+        let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
+        let sold = self.plan.sold_by(most);
+        let sure = sold
+            .iter()
+            .position(|sold| *sold >= SURE)
+            .map_or(most, |at| at + 1);
+        let last = sure.max(ROWS.0).min(most);
+        let mut shown: Vec<usize> = (1..=last).collect();
+        shown.extend(deadline.filter(|weeks| *weeks > last));
+        shown
+    }
+}
+
+/// What to ask for a unit. Where nothing is said of how it is sold, that is at a fixed price.
+///
+/// # Errors
+/// Where nothing speaks of the unit, or the ledger cannot be read.
+pub fn ask<'a>(
+    book: &Book,
+    unit: &AskedUnit<'_>,
+    sale: Option<Through<'a>>,
+    waiting: Waiting,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Asking<'a>, AppError> {
+    Ok(Scene::of(book, unit, sale, waiting, notice)?.asking())
+}
+
+/// Whether to take an offer that came in some week, with what that is reckoned with.
+///
+/// # Errors
+/// As [`ask`], and where the offer came after the deadline.
+pub fn judge<'a>(
+    book: &Book,
+    unit: &AskedUnit<'_>,
+    sale: Option<Through<'a>>,
+    waiting: Waiting,
+    (offer, week): (Decimal, u16),
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Basis<'a>, Judged), AppError> {
+    let scene = Scene::of(book, unit, sale, waiting, notice)?;
+    if let Some((weeks, _)) = scene.waiting.deadline
+        && week > weeks
+    {
+        return Err(AppError::Usage(format!(
+            "--week {week} is after the deadline of {weeks} weeks"
+        )));
+    }
+    let judged = scene.judged(offer, usize::from(week));
+    Ok((scene.basis(), judged))
+}
+
+/// A unit, its market, and how it is sold.
+struct Scene<'a> {
+    made: Estimate,
+    basis: PriceBasis,
+    through: Option<Through<'a>>,
+    deal: DealSettings,
+    waiting: Waiting,
+    /// The most that one buyer would pay.
+    most: Vec<Chance>,
+    /// Offers in a week where the likely price is asked.
+    offers: Rate,
+    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
+    noted: (u32, f64),
+    /// What is left of a price, by its minor units.
+    known: RefCell<HashMap<i64, f64>>,
+}
+
+/// The rule of thumb for offers in a week.
+fn offers_by_rule(deal: &DealSettings) -> Result<Rate, AppError> {
+    let range = deal.offers_per_week;
+    Rate::from_range(float(range.low), float(range.high)).ok_or_else(|| AppError::Refused {
+        message: format!("deal.offers_per_week \"{range}\" is no range of counts"),
+        next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
+    })
+}
+
+impl<'a> Scene<'a> {
+    fn of(
+        book: &Book,
+        unit: &AskedUnit<'_>,
+        through: Option<Through<'a>>,
+        waiting: Waiting,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Self, AppError> {
+        let mut unit = unit.clone();
+        // What has an asking price is not sold by auction.
+        unit.subject.how_sold.get_or_insert(HowSold::Fixed);
+        let deal = &unit.settings.deal;
+        let made = unit.estimate(unit.selection()?)?;
+        let paid = made.outcome.quantiles(BUYERS).into_iter().map(f64::exp);
+        let paid: Vec<f64> = paid.collect();
+        let noted = read_ledger(book, notice)?.offers();
+        let scene = Self {
+            basis: unit.settings.price_basis,
+            through,
+            // Asked for near what it was likely to fetch, as far as anyone knows.
+            offers: posterior(offers_by_rule(deal)?, f64::from(noted.0), noted.1),
+            noted,
+            most: buyers_behind(&paid, float(deal.buyers_per_sale)),
+            deal: deal.clone(),
+            made,
+            waiting,
+            known: RefCell::default(),
+        };
+        Ok(scene.with_evidence())
+    }
+
+    fn sale(&self) -> Sale<'_> {
+        Sale {
+            terms: self.through.as_ref().map(|through| &through.terms),
+            basis: self.basis,
+            currency: &self.made.currency,
+        }
+    }
+
+    /// Takes in the offers that were counted: where another price was asked than the likely one,
+    /// more or fewer of the buyers were heard of.
+    fn with_evidence(mut self) -> Self {
+        if let Some((count, weeks)) = self.waiting.seen {
+            let likely = float(self.made.median);
+            let asked = self.waiting.asking.map_or(likely, float);
+            let buyers = self.buyers(self.offers.mean());
+            // Of a price that nobody would come near to, silence says nothing.
+            let heard = (buyers.heard(asked) / buyers.heard(likely)).max(0.01);
+            self.offers = posterior(self.offers, f64::from(count), float(weeks) * heard);
+        }
+        self
+    }
+
+    /// The buyers who make so many offers a week where the likely price is asked.
+    fn buyers(&self, offers: f64) -> Buyers<'_> {
+        let share = |percent: Decimal| float(percent) / 100.0;
+        let mut buyers = Buyers {
+            most: &self.most,
+            rate: offers,
+            haggling: share(self.deal.haggling),
+            offered: share(self.deal.offered),
+            least: share(self.deal.least_offer),
+        };
+        buyers.rate /= buyers.heard(float(self.made.median));
+        buyers
+    }
+
+    fn patience(&self) -> Patience {
+        let deal = &self.deal;
+        let (percent, weeks) = match self.waiting.per_year {
+            Some(per_year) => (per_year, DAYS_PER_YEAR / 7.0),
+            None => (deal.least_return, float(deal.weeks)),
+        };
+        Patience {
+            discount: (1.0 + float(percent) / 100.0).powf(-1.0 / weeks),
+            cost: float(self.waiting.cost),
+        }
+    }
+
+    /// Change of prices in a month, per cent.
+    fn trend(&self) -> f64 {
+        let trend = &self.made.evidence.trend_percent;
+        trend.as_ref().map_or(0.0, |trend| trend.value)
+    }
+
+    fn step(&self) -> f64 {
+        let least = Decimal::new(1, self.made.currency.decimals());
+        step(float(self.made.median), float(least))
+    }
+
+    fn plan(&self, offers: f64, asks: Asks) -> Plan {
+        Market {
+            buyers: self.buyers(offers),
+            net: &|price| self.net(price),
+            asks,
+            drift: (1.0 + self.trend() / 100.0).powf(7.0 / DAYS_PER_MONTH),
+            patience: self.patience(),
+            deadline: self
+                .waiting
+                .deadline
+                .map(|(weeks, exit)| (usize::from(weeks), float(exit))),
+        }
+        .plan()
+    }
+
+    /// The asking prices that may be chosen.
+    fn asks(&self) -> Asks {
+        let free = Asks::Steps(self.step());
+        self.waiting
+            .asking
+            .map_or(free, |price| Asks::Only(float(price)))
+    }
+
+    /// What is left of a price, rounded half-even to the minor unit.
+    fn net(&self, price: f64) -> f64 {
+        let minor = 10_f64.powi(self.made.currency.decimals() as i32);
+        let units = (price * minor).round_ties_even() as i64;
+        let work_out = || {
+            float(
+                self.sale()
+                    .net(Decimal::new(units, self.made.currency.decimals())),
+            )
+        };
+        *self
+            .known
+            .borrow_mut()
+            .entry(units)
+            .or_insert_with(work_out)
+    }
+
+    /// What an offer must leave, and the least price that leaves it.
+    fn least(&self, plan: &Plan, week: usize) -> (Decimal, Decimal) {
+        let left = self.exact(plan.least(week));
+        let price = self.sale().price_for(left).unwrap_or_default();
+        (left, price)
+    }
+
+    fn exact(&self, amount: f64) -> Decimal {
+        self.made
+            .currency
+            .from_statistics(amount)
+            .unwrap_or_default()
+    }
+
+    fn variant(&self, offers: f64, asks: Asks) -> Variant {
+        let plan = self.plan(offers, asks);
+        let ask = plan
+            .period(1)
+            .and_then(|period| period.week.ask)
+            .unwrap_or_default();
+        let ask = self.exact(ask);
+        Variant {
+            offers,
+            ask,
+            left_of_ask: self.sale().net(ask),
+            at_once: self.least(&plan, 0).1,
+            value: self.exact(plan.least(0)),
+            left: self.exact(plan.left()),
+            weeks: plan.weeks(),
+            plan,
+        }
+    }
+
+    fn basis(self) -> Basis<'a> {
+        let buyers = self.buyers(self.offers.mean()).rate;
+        Basis {
+            outlet: self.through.as_ref().map(|through| through.name),
+            unsure: unsure(self.through.as_ref().map(|through| &through.terms)),
+            offers: self.offers,
+            noted: self.noted,
+            seen: self.waiting.seen,
+            haggling: self.deal.haggling,
+            offered: self.deal.offered,
+            per_sale: self.deal.buyers_per_sale,
+            buyers,
+            cost: self.waiting.cost,
+            earns: self.waiting.per_year.map_or_else(
+                || Earns::Aim(self.deal.least_return, self.deal.weeks),
+                Earns::PerYear,
+            ),
+            per_week: 1.0 / self.patience().discount - 1.0,
+            trend: self.trend(),
+            deadline: self.waiting.deadline,
+            asking: self.waiting.asking,
+            made: self.made,
+        }
+    }
+
+    fn asking(self) -> Asking<'a> {
+        let usual = self.variant(self.offers.mean(), self.asks());
+        let shown = usual.weeks_shown(self.waiting.deadline.map(|(weeks, _)| usize::from(weeks)));
+        let (few, many) = self.offers.range();
+        Asking {
+            least: (0..=*shown.last().unwrap_or(&0))
+                .map(|week| self.least(&usual.plan, week).1)
+                .collect(),
+            shown,
+            others: [few, many].map(|offers| self.variant(offers, self.asks())),
+            best: self
+                .waiting
+                .asking
+                .map(|_| self.variant(self.offers.mean(), Asks::Steps(self.step()))),
+            usual,
+            basis: self.basis(),
+        }
+    }
+
+    fn judged(&self, offer: Decimal, week: usize) -> Judged {
+        let plan = self.plan(self.offers.mean(), self.asks());
+        let (wait, least) = self.least(&plan, week);
+        let share = float(self.deal.offered) / 100.0;
+        let net = |price| self.net(price);
+        Judged {
+            offer,
+            week,
+            left: self.sale().net(offer),
+            wait,
+            least,
+            answer: answer(float(offer), float(wait), share, self.step(), net),
+        }
+    }
+}
+
+fn float(amount: Decimal) -> f64 {
+    amount.to_f64().unwrap_or_default()
+}

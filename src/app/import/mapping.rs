@@ -1,0 +1,126 @@
+//! Which column is which: as said on the command line, and as saved in the settings.
+
+use std::collections::BTreeMap;
+
+use super::request::Request;
+use crate::app::AppError;
+use crate::book::{Book, BookError};
+use crate::settings::{self, Settings};
+use crate::sheets::header::{Column, wish};
+use crate::sheets::{Input, ReadOptions};
+use crate::trade::text::nearest;
+
+/// Reads `model=Nerrow F4`: the value of a column that the files lack.
+///
+/// # Errors
+/// What was expected instead.
+pub fn parse_fill(text: &str) -> Result<(Column, String), String> {
+    let (column, value) = text.split_once('=').ok_or_else(|| {
+        format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nerrow")
+    })?;
+    match Column::parse(column)? {
+        Column::CompId => {
+            Err("a comp_id belongs to one sale only; leave it blank to have it derived".into())
+        }
+        column => Ok((column, value.trim().to_string())),
+    }
+}
+
+/// How the files of a request are read.
+pub(super) fn read_options(
+    request: &Request<'_>,
+    settings: &Settings,
+) -> Result<ReadOptions, AppError> {
+    let mut wishes = request.map.to_vec();
+    if let Some(name) = request.mapping {
+        let Some(saved) = settings.mappings.get(name) else {
+            let near = nearest(name, settings.mappings.keys().map(String::as_str))
+                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            return Err(AppError::Usage(format!(
+                "compband.toml has no mapping {name:?}{near}"
+            )));
+        };
+        for (theirs, ours) in saved {
+            let wish = wish(theirs, ours).map_err(|why| {
+                BookError::Settings(format!("compband.toml, mappings.{name}: {why}"))
+            })?;
+            // What was said on the command line goes before what was saved.
+            if !request
+                .map
+                .iter()
+                .any(|(said, column)| *said == wish.0 || (column.is_some() && *column == wish.1))
+            {
+                wishes.push(wish);
+            }
+        }
+    }
+    Ok(ReadOptions {
+        delimiter: request.delimiter,
+        dates: request.dates,
+        decimal: request.decimal,
+        wishes,
+        must_have: request
+            .map
+            .iter()
+            .map(|(theirs, _)| theirs.clone())
+            .collect(),
+        fills: request.fills.to_vec(),
+        undated: request.undated,
+    })
+}
+
+/// Refuses a name to save a mapping under that cannot be taken.
+pub(super) fn check_name(name: &str, settings: &Settings) -> Result<(), AppError> {
+    if name.trim().is_empty() {
+        return Err(AppError::Usage("--save-mapping needs a name".into()));
+    }
+    if settings.mappings.contains_key(name) {
+        return Err(AppError::Usage(format!(
+            "compband.toml has a mapping {name:?} already: choose another name, or take it out there"
+        )));
+    }
+    Ok(())
+}
+
+/// Adds the mapping of an input to the settings file, whose text stays as it is.
+pub(super) fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), AppError> {
+    let path = book.root().join(settings::FILE_NAME);
+    let text = book.settings_text()?;
+    let table = mapping_table(name, input)?;
+    let gap = if text.is_empty() || text.ends_with("\n\n") {
+        ""
+    } else if text.ends_with('\n') {
+        "\n"
+    } else {
+        "\n\n"
+    };
+    let text = format!("{text}{gap}{table}");
+    Settings::parse(&text, &path).map_err(|why| {
+        BookError::Refused(format!(
+            "the mapping cannot be added to compband.toml ({why}); add it by hand:\n{table}"
+        ))
+    })?;
+    Ok(book.replace_file(&path, text.as_bytes())?)
+}
+
+/// `[mappings.NAME]` with the columns that are not called as ours, or that were left out.
+fn mapping_table(name: &str, input: &Input) -> Result<String, AppError> {
+    let mapping = &input.mapping;
+    let taken = mapping
+        .taken()
+        .into_iter()
+        .filter(|(theirs, ours)| *theirs != ours.name());
+    let columns: BTreeMap<&str, String> = taken
+        .map(|(theirs, ours)| (theirs, ours.name()))
+        .chain(
+            mapping
+                .left_out
+                .iter()
+                .map(|cell| (mapping.names[*cell].as_str(), "-".to_string())),
+        )
+        .filter(|(theirs, _)| !theirs.is_empty())
+        .collect();
+    let tables = BTreeMap::from([("mappings", BTreeMap::from([(name, columns)]))]);
+    toml::to_string(&tables)
+        .map_err(|why| BookError::Refused(format!("the mapping cannot be written: {why}")).into())
+}

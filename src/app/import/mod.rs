@@ -1,0 +1,338 @@
+//! The import of spreadsheets: what is in them, what they would change in the book, what is refused.
+
+mod desk;
+mod mapping;
+mod request;
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::io::BufWriter;
+use std::path::PathBuf;
+use std::sync::OnceLock;
+
+use super::AppError;
+use super::record::new_model;
+use super::undeclared::lines_of_rows;
+use crate::book::rates::{Conversion, KeptRates};
+use crate::book::{Book, BookError, BookLock, Temporary};
+use crate::settings::Settings;
+use crate::sheets::import::{Against, add_undeclared, plan};
+use crate::sheets::{Input, ReadOptions};
+use crate::trade::Comp;
+use crate::trade::near::KnownModels;
+use desk::{Desk, is_there};
+
+pub use crate::sheets::header::{Column, Wish, parse_wish};
+pub use crate::sheets::import::{FileCount, Plan};
+pub use mapping::parse_fill;
+pub use request::{Listener, Request};
+
+/// New models told to be near to one of the book, and the models looked at: an import of
+/// thousands is no matter of a slip of the pen.
+const SHOWN_MODELS: usize = 5;
+const COMPARED_MODELS: usize = 1_000;
+/// How a file was read, and what was found in it.
+#[derive(Debug)]
+pub struct FileRead {
+    /// The file as it was named.
+    pub name: String,
+    /// Its encoding, for people.
+    pub encoding: &'static str,
+    /// What stands between its cells, for people.
+    pub delimiter: &'static str,
+    /// Columns that are not called as ours: theirs, and ours.
+    pub renamed: Vec<(String, String)>,
+    /// What was counted in it.
+    pub count: FileCount,
+}
+
+/// Attributes of the rows that no family declares.
+#[derive(Debug)]
+pub struct Undeclared {
+    /// Each with the number of its rows.
+    pub columns: Vec<(String, u64)>,
+    /// Settings that would declare them.
+    pub lines: String,
+}
+
+/// A part of an import that could not be done though the sales are in the book.
+#[derive(Debug)]
+pub struct Unfinished {
+    /// What is left to do, and how.
+    pub left: &'static str,
+    /// Why it could not be done.
+    pub why: AppError,
+}
+
+/// What came of an import.
+#[derive(Debug)]
+pub struct Imported {
+    /// One for each file, in order.
+    pub files: Vec<FileRead>,
+    /// What it changes in the book, or would.
+    pub plan: Plan,
+    /// The first sales that it changes as they were before, by identifier.
+    pub before: HashMap<String, Comp>,
+    /// Files of rows set aside, each with how many those are.
+    pub aside: Vec<(PathBuf, u64)>,
+    /// Whether it was refused for the problems of some rows.
+    pub refused: bool,
+    /// Whether nothing was to be written.
+    pub dry_run: bool,
+    /// The entry that it is, and its file.
+    pub entry: Option<(u64, PathBuf)>,
+    /// The name under which the mapping was saved.
+    pub mapping: Option<String>,
+    /// Attributes that no family declares.
+    pub undeclared: Undeclared,
+    /// What could not be done.
+    pub unfinished: Option<Unfinished>,
+}
+
+/// Imports files: all their rows, or the clean ones where that was asked, or none.
+///
+/// # Errors
+/// Where a file cannot be read, or the book cannot be changed; rows that are refused are told to the
+/// listener, and make [`Imported::refused`].
+pub fn import(
+    book: &Book,
+    request: &Request<'_>,
+    listener: &mut dyn Listener,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Imported, AppError> {
+    let settings = book.settings();
+    let options = mapping::read_options(request, settings)?;
+    check(request, settings)?;
+    // The index before the inputs: making it takes memory that is free again when they are read.
+    let lock = book.lock(notice)?;
+    let index = book.index()?;
+    let rates = book.rates()?;
+    // Read from the book only when a sale in another currency comes up.
+    let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
+    let inputs = open_all(request.files, &options)?;
+    for input in &inputs {
+        for text in &input.notices {
+            notice(&format!("{}: {text}", input.name));
+        }
+    }
+    let against = Against {
+        settings,
+        existing: &|comp_id: &str| index.get(comp_id),
+        today: request.today,
+        conversion: Conversion {
+            rates: &rates,
+            kept: &|comp_id, code, day| {
+                if request.new_rates {
+                    return None;
+                }
+                let kept = kept.get_or_init(|| book.kept_rates());
+                kept.as_ref().ok()?.rate(comp_id, code, day)
+            },
+        },
+    };
+    listener.begin(inputs.iter().map(|input| input.len() as u64).sum());
+    let mut desk = Desk::new(request, book, listener)?;
+    let (plan, canonical) = plan_into_temp(book, &inputs, &against, &mut desk, request.dry_run)?;
+    if let Some(Err(error)) = kept.into_inner() {
+        return Err(error.into());
+    }
+    desk.finish()?;
+    let mut imported = Imported {
+        before: before(book, &plan)?,
+        aside: desk.rejected(),
+        refused: plan.problems > 0 && !request.keep_good,
+        dry_run: request.dry_run,
+        entry: None,
+        mapping: None,
+        undeclared: undeclared(&plan.files, settings),
+        unfinished: None,
+        files: Vec::new(),
+        plan,
+    };
+    if !imported.refused {
+        misspelt(book, &imported.plan, notice)?;
+        if !request.dry_run {
+            commit(book, &lock, canonical, request, &mut imported)?;
+            finish(book, request, &inputs, &mut desk, &mut imported);
+        }
+    }
+    let read = inputs.into_iter().zip(&imported.plan.files);
+    imported.files = read
+        .map(|(input, count)| FileRead::of(&input, count))
+        .collect();
+    Ok(imported)
+}
+
+/// Puts the clean rows into the book, if there are any.
+fn commit(
+    book: &Book,
+    lock: &BookLock,
+    canonical: Temporary,
+    request: &Request<'_>,
+    imported: &mut Imported,
+) -> Result<(), AppError> {
+    if imported.plan.written() > 0 {
+        let (entry, path) = book.commit_import(lock, canonical, &source_name(request.files))?;
+        let path = path.strip_prefix(book.root()).unwrap_or(&path);
+        imported.entry = Some((entry, path.to_path_buf()));
+    }
+    Ok(())
+}
+
+/// Does what is left when the sales are in the book.
+fn finish(
+    book: &Book,
+    request: &Request<'_>,
+    inputs: &[Input],
+    desk: &mut Desk<'_>,
+    imported: &mut Imported,
+) {
+    if let Err(why) = desk.set_aside() {
+        let left = "only the wrong rows are not set aside: the same command again sets them aside";
+        imported.unfinished = Some(Unfinished { left, why });
+        return;
+    }
+    let Some((name, input)) = request.save_mapping.zip(inputs.first()) else {
+        return;
+    };
+    match mapping::save_mapping(book, name, input) {
+        Ok(()) => imported.mapping = Some(name.to_string()),
+        Err(why) => {
+            let left = "only the mapping is not saved: the same command again saves it";
+            imported.unfinished = Some(Unfinished { left, why });
+        }
+    }
+}
+
+/// Refuses what cannot be done before anything is read.
+fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
+    if request.rejects.is_some() && request.files.len() > 1 {
+        let message = "--rejects names one file, so import the files one by one";
+        return Err(AppError::Usage(message.into()));
+    }
+    if let Some(path) = request.rejects.filter(|path| is_there(path)) {
+        return Err(AppError::Usage(format!(
+            "--rejects: {} is there already: choose another name",
+            path.display()
+        )));
+    }
+    request
+        .save_mapping
+        .map_or(Ok(()), |name| mapping::check_name(name, settings))
+}
+
+impl FileRead {
+    fn of(input: &Input, count: &FileCount) -> Self {
+        let taken = input.mapping.taken().into_iter();
+        Self {
+            name: input.name.clone(),
+            encoding: input.encoding,
+            delimiter: input.delimiter_name(),
+            renamed: taken
+                .filter(|(theirs, ours)| *theirs != ours.name())
+                .map(|(theirs, ours)| (theirs.to_string(), ours.name()))
+                .collect(),
+            count: count.clone(),
+        }
+    }
+}
+
+/// Notes the first of the new models that are probably ones of the book, misspelt.
+fn misspelt(book: &Book, plan: &Plan, notice: &mut dyn FnMut(&str)) -> Result<(), AppError> {
+    if plan.new == 0 {
+        return Ok(());
+    }
+    let models = book.models()?;
+    let known = KnownModels::new(models.iter().map(String::as_str));
+    plan.models
+        .iter()
+        .take(COMPARED_MODELS)
+        .filter_map(|model| Some((model, known.near(model)?)))
+        .take(SHOWN_MODELS)
+        .for_each(|(model, near)| notice(&new_model(model, near)));
+    Ok(())
+}
+
+/// Plans the import; the canonical rows are in the file that comes with the plan, on disk.
+fn plan_into_temp(
+    book: &Book,
+    inputs: &[Input],
+    against: &Against<'_>,
+    desk: &mut Desk<'_>,
+    dry_run: bool,
+) -> Result<(Plan, Temporary), AppError> {
+    let temp = book.temporary()?;
+    // Where the rows go in the end is what the user knows.
+    let path = book.comps_dir();
+    let mut out = BufWriter::with_capacity(1 << 20, temp);
+    let planned = plan(inputs, against, &mut out, desk);
+    let done = planned
+        .map_err(|error| AppError::io(desk.failed.as_ref().unwrap_or(&path), "write")(error))?;
+    let mut temp = out
+        .into_inner()
+        .map_err(|error| AppError::io(&path, "write")(error.into_error()))?;
+    if done.written() > 0 && !dry_run {
+        temp.as_file()
+            .sync_all()
+            .map_err(AppError::io(&path, "write"))?;
+    }
+    Ok((done, temp))
+}
+
+/// Opens every file, so that what is wrong with any header is told in one run.
+fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppError> {
+    let mut inputs = Vec::new();
+    let mut problems = Vec::new();
+    for path in files {
+        match Input::open(path, options) {
+            Ok(input) => inputs.push(input),
+            Err(BookError::Rows(found)) => problems.extend(found),
+            Err(error) => return Err(error.into()),
+        }
+    }
+    if problems.is_empty() {
+        Ok(inputs)
+    } else {
+        Err(BookError::Rows(problems).into())
+    }
+}
+
+/// What the import file in the book is named after.
+fn source_name(files: &[PathBuf]) -> String {
+    let stem = files
+        .first()
+        .and_then(|file| file.file_stem())
+        .map_or("import".into(), |stem| stem.to_string_lossy());
+    if files.len() > 1 {
+        format!("{stem} and {} more", files.len() - 1)
+    } else {
+        stem.into_owned()
+    }
+}
+
+/// The first sales that a plan changes as they are in the book, by identifier.
+fn before(book: &Book, plan: &Plan) -> Result<HashMap<String, Comp>, AppError> {
+    if plan.updates.is_empty() {
+        return Ok(HashMap::new());
+    }
+    let ids: HashSet<String> = plan
+        .updates
+        .iter()
+        .map(|comp| comp.comp_id.clone())
+        .collect();
+    Ok(book.comps_by_id(&ids)?)
+}
+
+/// The attributes that no family declares.
+fn undeclared(counts: &[FileCount], settings: &Settings) -> Undeclared {
+    let mut all = BTreeMap::new();
+    for count in counts {
+        add_undeclared(&mut all, count.undeclared.clone());
+    }
+    let columns = all.iter();
+    Undeclared {
+        columns: columns
+            .map(|(attribute, found)| (attribute.clone(), found.rows))
+            .collect(),
+        lines: lines_of_rows(&all, settings),
+    }
+}

@@ -1,0 +1,101 @@
+//! Watched units: named once, estimated again and again, and what was estimated before.
+
+use chrono::NaiveDate;
+
+use super::AppError;
+use super::describe::{Said, asked, fit_to_keep, one_line, unit};
+use crate::book::Book;
+use crate::book::history::Record;
+use crate::book::watch::{name_fault, no_such_watch};
+use crate::select::Subject;
+
+/// A watched unit with its last estimate, if any.
+#[derive(Debug)]
+pub struct Watched {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub subject: Subject,
+    /// Its last estimate.
+    pub last: Option<Record>,
+}
+
+/// Watches a unit by a name, and gives what it is. A unit that cannot be estimated on this day is refused:
+/// its model is most likely misspelt.
+///
+/// # Errors
+/// Values that are not of the book's scales, a name that is taken, and a book that cannot be written.
+pub fn add(
+    book: &Book,
+    name: &str,
+    said: &Said,
+    on: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Subject, AppError> {
+    let unit = unit(book, said, on, notice)?;
+    let made = unit.estimate(unit.selection()?)?;
+    one_line("--model", &made.subject.model)?;
+    fit_to_keep(&made.subject)?;
+    let lock = book.lock(notice)?;
+    book.add_watched(&lock, name, said)?;
+    Ok(made.subject)
+}
+
+/// The watched units, by name.
+///
+/// # Errors
+/// Where they cannot be read, or a value is not of the book's scales.
+pub fn list(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Vec<Watched>, AppError> {
+    let watches = book.watched()?.into_iter();
+    let watched = watches.map(|(name, said)| {
+        Ok(Watched {
+            subject: asked(&said, book.settings(), notice)?.1,
+            last: book.history(&name, notice)?.pop(),
+            name,
+        })
+    });
+    watched.collect()
+}
+
+/// Watches a unit no longer, and gives how it was described; its history stays.
+///
+/// # Errors
+/// A name that no unit is watched by, and a book that cannot be written.
+pub fn remove(book: &Book, name: &str, notice: &mut dyn FnMut(&str)) -> Result<Said, AppError> {
+    let lock = book.lock(notice)?;
+    Ok(book.remove_watched(&lock, name)?)
+}
+
+/// The estimates of a watched unit, or of one that was watched.
+///
+/// # Errors
+/// Where there are none of this name, or they cannot be read.
+pub fn history(
+    book: &Book,
+    name: &str,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<Record>, AppError> {
+    let records = match name_fault(name) {
+        None => book.history(name, notice)?,
+        Some(_) => Vec::new(),
+    };
+    if records.is_empty() {
+        return Err(absent(book, name)?);
+    }
+    Ok(records)
+}
+
+fn absent(book: &Book, name: &str) -> Result<AppError, AppError> {
+    let watches = book.watched()?;
+    Ok(if watches.contains_key(name) {
+        AppError::Absent {
+            message: format!("{name:?} has not been estimated yet"),
+            next: format!("`compband refresh {name}` makes the first estimate"),
+        }
+    } else {
+        AppError::Absent {
+            message: no_such_watch(name, watches.keys()),
+            next: "`compband watch list` shows what is watched".into(),
+        }
+    })
+}
