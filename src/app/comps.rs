@@ -50,6 +50,8 @@ pub struct Filter<'a> {
 pub struct Listed {
     /// How many match in all.
     pub matches: usize,
+    /// How many are listed.
+    pub shown: usize,
     rows: DataFrame,
     currency: Currency,
 }
@@ -79,24 +81,16 @@ pub fn comps(
     let Some(rows) = found.first else {
         return Ok(None);
     };
+    let rows = newest(rows.lazy(), limit)?;
     Ok(Some(Listed {
         matches: found.matches,
-        rows: newest(rows.lazy(), limit)?,
+        shown: rows.height(),
+        rows,
         currency: settings.currency.clone(),
     }))
 }
 
 impl Listed {
-    /// How many are listed.
-    pub fn len(&self) -> usize {
-        self.rows.height()
-    }
-
-    /// Whether none is listed.
-    pub fn is_empty(&self) -> bool {
-        self.len() == 0
-    }
-
     /// The comps.
     ///
     /// # Errors
@@ -118,35 +112,19 @@ impl Listed {
         Ok(short.into_iter().map(String::from).collect())
     }
 
-    /// Makes ready to write the comps as CSV rows that an import takes back as they are.
+    /// Writes the comps as CSV rows that an import takes back as they are.
     ///
     /// # Errors
-    /// Where they cannot be read from the table.
-    pub fn csv(&self) -> Result<Csv<'_>, AppError> {
-        Ok(Csv {
-            rows: FrameRows::new(&self.rows, &self.currency)?,
-            optional: optional_in(&self.rows)?,
-        })
-    }
-}
-
-/// Comps that can be written as CSV.
-pub struct Csv<'a> {
-    rows: FrameRows<'a>,
-    optional: Vec<OptionalColumn>,
-}
-
-impl Csv<'_> {
-    /// Writes them.
-    ///
-    /// # Errors
-    /// Where `output` fails.
-    pub fn write(self, output: impl Write) -> io::Result<()> {
-        let mut writer = Writer::with_header(output, &COLUMNS, self.optional)?.neutral();
-        for at in 0..self.rows.len() {
-            writer.comp(&self.rows.comp(at))?;
-        }
-        writer.finish()?.flush()
+    /// Where they cannot be read from the table; within, where `output` fails.
+    pub fn write_csv(&self, output: impl Write) -> Result<io::Result<()>, AppError> {
+        let rows = FrameRows::new(&self.rows, &self.currency)?;
+        let optional = optional_in(&self.rows)?;
+        let write = || {
+            let mut writer = Writer::with_header(output, &COLUMNS, optional)?.neutral();
+            (0..rows.len()).try_for_each(|at| writer.comp(&rows.comp(at)))?;
+            writer.finish()?.flush()
+        };
+        Ok(write())
     }
 }
 

@@ -10,7 +10,7 @@ use super::ledger::{Wanted, find_deal, foresee, read_ledger};
 use super::record::{Recorded, record_sale};
 use super::selling::{Through, unsure};
 use crate::book::{Book, BookLock};
-use crate::deal::ledger::{Deal, Ledger, Purchase, Refund, Sale, name};
+use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, name};
 use crate::deal::outlet::{Item, Terms};
 use crate::select::Subject;
 use crate::trade::Comp;
@@ -18,6 +18,8 @@ use crate::trade::comp::HowSold;
 use crate::trade::entry::{Account, Entry, Foreseen};
 use crate::trade::money::grouped;
 use crate::trade::unit::Unit;
+
+pub use crate::deal::ledger::Refund;
 
 /// The day of an entry and anything else that is to be kept with it.
 #[derive(Debug, Clone)]
@@ -50,76 +52,6 @@ pub struct OfDeal {
     pub entered: Entered,
 }
 
-/// The ledger of a book, to be written to while the lock is held.
-struct Books<'a> {
-    book: &'a Book,
-    lock: BookLock,
-    ledger: Ledger,
-}
-
-impl<'a> Books<'a> {
-    /// Takes the book and reads its ledger.
-    fn open(book: &'a Book, notice: &mut dyn FnMut(&str)) -> Result<Self, AppError> {
-        let lock = book.lock(notice)?;
-        book.repair_ledger(&lock, notice)?;
-        let ledger = read_ledger(book, notice)?;
-        Ok(Self { book, lock, ledger })
-    }
-
-    fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
-        find_deal(&self.ledger, text, Wanted::InStock)
-    }
-
-    /// Enters an entry and writes it down; notes where the cash has run out.
-    fn enter(&mut self, entry: Entry, notice: &mut dyn FnMut(&str)) -> Result<Entered, AppError> {
-        let spends = entry.postings.get(Account::Cash) < Decimal::ZERO;
-        self.ledger.enter(entry.clone())?;
-        self.book.append_to_ledger(&self.lock, &entry)?;
-        let totals = self.ledger.totals();
-        let entered = Entered {
-            number: self.ledger.next_number() - 1,
-            cash: totals.get(Account::Cash),
-            stock: totals.get(Account::Stock),
-            bankroll: self.ledger.bankroll(),
-        };
-        if spends && entered.cash < Decimal::ZERO {
-            notice(&format!(
-                "by the ledger cash is {}: record what you put in with `compband ledger fund`",
-                grouped(&self.book.settings().currency.plain(entered.cash))
-            ));
-        }
-        Ok(entered)
-    }
-
-    /// Enters an entry of a deal.
-    fn enter_deal(
-        &mut self,
-        entry: Entry,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<OfDeal, AppError> {
-        let id = entry.deal.unwrap_or_default();
-        let entered = self.enter(entry, notice)?;
-        let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
-        Ok(OfDeal { deal, entered })
-    }
-
-    /// What an estimate as of a day says of a unit; notes where nothing speaks of it.
-    fn foresee(
-        &self,
-        unit: &Unit,
-        as_of: NaiveDate,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<Option<Foreseen>, AppError> {
-        Ok(match foresee(self.book, unit, as_of, notice)? {
-            Ok(foreseen) => Some(foreseen),
-            Err(why) => {
-                notice(&format!("no estimate is kept beside the deal: {why}"));
-                None
-            }
-        })
-    }
-}
-
 /// A unit that was bought.
 #[derive(Debug)]
 pub struct Bought {
@@ -131,71 +63,6 @@ pub struct Bought {
     pub inbound: Decimal,
     /// Minutes of work so far.
     pub minutes: Decimal,
-}
-
-/// Records a purchase beside the estimate of the day.
-///
-/// # Errors
-/// What the ledger refuses, or a book that cannot be written.
-pub fn buy(
-    book: &Book,
-    bought: Bought,
-    dated: Dated,
-    notice: &mut dyn FnMut(&str),
-) -> Result<OfDeal, AppError> {
-    let mut books = Books::open(book, notice)?;
-    let unit = Unit::from(bought.subject);
-    let purchase = Purchase {
-        paid: bought.price + bought.inbound,
-        estimate: books.foresee(&unit, dated.on, notice)?,
-        unit,
-    };
-    let entry = Entry {
-        minutes: bought.minutes,
-        note: dated.note,
-        ..books.ledger.buy(dated.on, purchase)
-    };
-    books.enter_deal(entry, notice)
-}
-
-/// Records money and minutes spent on a unit in stock.
-///
-/// # Errors
-/// A deal that is not in stock, or a book that cannot be written.
-pub fn spend(
-    book: &Book,
-    deal: &str,
-    (amount, minutes): (Decimal, Decimal),
-    dated: Dated,
-    notice: &mut dyn FnMut(&str),
-) -> Result<OfDeal, AppError> {
-    let mut books = Books::open(book, notice)?;
-    let id = books.in_stock(deal)?.id;
-    let entry = Entry {
-        note: dated.note,
-        ..books.ledger.spend(dated.on, id, amount, minutes)
-    };
-    books.enter_deal(entry, notice)
-}
-
-/// Records that a unit was scrapped, for what it fetched.
-///
-/// # Errors
-/// A deal that is not in stock, or a book that cannot be written.
-pub fn scrap(
-    book: &Book,
-    deal: &str,
-    fetched: Decimal,
-    dated: Dated,
-    notice: &mut dyn FnMut(&str),
-) -> Result<OfDeal, AppError> {
-    let mut books = Books::open(book, notice)?;
-    let id = books.in_stock(deal)?.id;
-    let entry = Entry {
-        note: dated.note,
-        ..books.ledger.scrap(dated.on, id, fetched)
-    };
-    books.enter_deal(entry, notice)
 }
 
 /// A sale as it was said.
@@ -236,64 +103,6 @@ pub struct Sold {
     pub comp: Comp,
     /// What came of recording it, where that was asked.
     pub recorded: Option<Recorded>,
-}
-
-/// Records the sale of a unit beside the estimate that the sales of earlier days make.
-///
-/// # Errors
-/// A deal that is not in stock, or a book that cannot be written.
-pub fn sold(
-    book: &Book,
-    deal: &str,
-    said: &SaleSaid<'_>,
-    dated: Dated,
-    notice: &mut dyn FnMut(&str),
-) -> Result<Sold, AppError> {
-    let mut books = Books::open(book, notice)?;
-    let deal = books.in_stock(deal)?;
-    let (id, mut unit) = (deal.id, deal.unit.clone());
-    let figures = said.figures(notice);
-    let blank = books.ledger.sold(dated.on, id, &figures);
-    // Before anything is estimated: a deal that is not in stock is to be named as such.
-    books.ledger.clone().enter(blank.clone())?;
-    let before = dated.on.pred_opt().unwrap_or(dated.on);
-    let estimate = books.foresee(&unit, before, notice)?;
-    let outlet = said.through.as_ref().map_or("", |through| through.name);
-    let entry = Entry {
-        minutes: said.minutes,
-        outlet: outlet.to_string(),
-        offers: said.offers,
-        estimate,
-        note: dated.note,
-        ..blank
-    };
-    unit.how_sold = said.how_sold.or(unit.how_sold);
-    let code = &book.settings().currency.code;
-    let comp = Comp {
-        venue: outlet.to_string(),
-        ..unit.comp(dated.on, figures.price, figures.shipping, code)
-    };
-    // The comp first: should the run end between the two, the same command again finds it recorded
-    // and enters the sale, while a deal once sold cannot be sold again.
-    let recorded = said
-        .log_comp
-        .then(|| record_sale(book, &books.lock, comp.clone(), notice));
-    let recorded = recorded.transpose()?;
-    let of_deal = books.enter_deal(entry, notice).inspect_err(|_| {
-        if recorded.is_some() {
-            notice(
-                "the sale is among the comps, but not in the ledger: the same command again enters it",
-            );
-        }
-    })?;
-    Ok(Sold {
-        of_deal,
-        subject: Subject::from(&unit),
-        figures,
-        estimate,
-        comp,
-        recorded,
-    })
 }
 
 impl SaleSaid<'_> {
@@ -342,117 +151,237 @@ fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
     (-fees, -sum(|item| matches!(item, Postage | Packing)))
 }
 
-/// Records money that the owner puts in, or takes out.
-///
-/// # Errors
-/// What the ledger refuses, or a book that cannot be written.
-pub fn capital(
-    book: &Book,
-    amount: Decimal,
-    put_in: bool,
-    dated: Dated,
-    notice: &mut dyn FnMut(&str),
-) -> Result<Entered, AppError> {
-    let mut books = Books::open(book, notice)?;
-    let blank = if put_in {
-        books.ledger.fund(dated.on, amount)
-    } else {
-        books.ledger.draw(dated.on, amount)
-    };
-    let entry = Entry {
-        note: dated.note,
-        ..blank
-    };
-    books.enter(entry, notice)
+/// The ledger of a book, taken to make one entry.
+pub struct Books<'a> {
+    book: &'a Book,
+    lock: BookLock,
+    ledger: Ledger,
+    notice: &'a mut dyn FnMut(&str),
 }
 
-/// Describes a unit in stock anew, `model` being another model, if it is; gives what it was taken for
-/// besides.
-///
-/// # Errors
-/// Values that are wrong, a deal that is not in stock, or a book that cannot be written.
-pub fn describe(
-    book: &Book,
-    deal: &str,
-    (model, said): (Option<&str>, Said),
-    dated: Dated,
-    notice: &mut dyn FnMut(&str),
-) -> Result<(OfDeal, Unit), AppError> {
-    let mut books = Books::open(book, notice)?;
-    let deal = books.in_stock(deal)?;
-    let (id, was) = (deal.id, deal.unit.clone());
-    one_line("--model", model.unwrap_or_default())?;
-    let said = Said {
-        model: model.unwrap_or(&was.model).to_string(),
-        ..said
-    };
-    let now = subject(&said, book.settings(), notice)?;
-    fit_to_keep(&now)?;
-    let entry = Entry {
-        note: dated.note,
-        ..books.ledger.describe(dated.on, id, now.into())
-    };
-    Ok((books.enter_deal(entry, notice)?, was))
-}
+impl<'a> Books<'a> {
+    /// Takes the book and reads its ledger.
+    ///
+    /// # Errors
+    /// Where the book is held by another run or its ledger is wrong.
+    pub fn open(book: &'a Book, notice: &'a mut dyn FnMut(&str)) -> Result<Self, AppError> {
+        let lock = book.lock(notice)?;
+        book.repair_ledger(&lock, notice)?;
+        Ok(Self {
+            ledger: read_ledger(book, notice)?,
+            book,
+            lock,
+            notice,
+        })
+    }
 
-/// Money given back to a buyer.
-#[derive(Debug, Clone, Copy)]
-pub struct Refunded {
-    /// How much; all that was paid where that was not said.
-    pub amount: Option<Decimal>,
-    /// Fees that the outlet gives back.
-    pub fees_back: Decimal,
-    /// What sending the unit back costs.
-    pub postage: Decimal,
-    /// Whether the unit came back into stock.
-    pub back: bool,
-}
+    fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
+        find_deal(&self.ledger, text, Wanted::InStock)
+    }
 
-/// Records money given back to the buyer of a unit; gives how much it was besides.
-///
-/// # Errors
-/// A deal that is not sold, or a book that cannot be written.
-pub fn refund(
-    book: &Book,
-    deal: &str,
-    refunded: Refunded,
-    dated: Dated,
-    notice: &mut dyn FnMut(&str),
-) -> Result<(OfDeal, Decimal), AppError> {
-    let mut books = Books::open(book, notice)?;
-    let deal = find_deal(&books.ledger, deal, Wanted::Sold)?;
-    let figures = Refund {
-        amount: refunded.amount.unwrap_or_else(|| deal.revenue()),
-        fees_back: refunded.fees_back,
-        postage: refunded.postage,
-    };
-    let entry = books
-        .ledger
-        .refund(dated.on, deal.id, &figures, refunded.back);
-    let entry = Entry {
-        note: dated.note,
-        ..entry
-    };
-    Ok((books.enter_deal(entry, notice)?, figures.amount))
-}
+    /// Enters an entry and writes it down; notes where the cash has run out.
+    fn enter(&mut self, entry: Entry, note: String) -> Result<Entered, AppError> {
+        let entry = Entry { note, ..entry };
+        let spends = entry.postings.get(Account::Cash) < Decimal::ZERO;
+        self.ledger.enter(entry.clone())?;
+        self.book.append_to_ledger(&self.lock, &entry)?;
+        let totals = self.ledger.totals();
+        let entered = Entered {
+            number: entry.number,
+            cash: totals.get(Account::Cash),
+            stock: totals.get(Account::Stock),
+            bankroll: self.ledger.bankroll(),
+        };
+        if spends && entered.cash < Decimal::ZERO {
+            let cash = grouped(&self.book.settings().currency.plain(entered.cash));
+            (self.notice)(&format!(
+                "by the ledger cash is {cash}: record what you put in with `compband ledger fund`"
+            ));
+        }
+        Ok(entered)
+    }
 
-/// Reverses an entry, on the day of that where none is said; gives the ledger as it then stands, and the
-/// number of the entry that reverses.
-///
-/// # Errors
-/// An entry that cannot be reversed, or a book that cannot be written.
-pub fn reverse(
-    book: &Book,
-    number: u32,
-    on: Option<NaiveDate>,
-    note: String,
-    notice: &mut dyn FnMut(&str),
-) -> Result<(Ledger, u32), AppError> {
-    let mut books = Books::open(book, notice)?;
-    let entry = Entry {
-        note,
-        ..books.ledger.reverse(on, number)?
-    };
-    let entered = books.enter(entry, notice)?;
-    Ok((books.ledger, entered.number))
+    /// Enters an entry of a deal.
+    fn enter_deal(&mut self, entry: Entry, note: String) -> Result<OfDeal, AppError> {
+        let id = entry.deal.unwrap_or_default();
+        let entered = self.enter(entry, note)?;
+        let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
+        Ok(OfDeal { deal, entered })
+    }
+
+    /// What an estimate as of a day says of a unit; notes where nothing speaks of it.
+    fn foresee(&mut self, unit: &Unit, as_of: NaiveDate) -> Result<Option<Foreseen>, AppError> {
+        let made = foresee(self.book, unit, as_of, self.notice)?;
+        Ok(made
+            .inspect_err(|why| {
+                (self.notice)(&format!("no estimate is kept beside the deal: {why}"));
+            })
+            .ok())
+    }
+
+    /// Records a purchase beside the estimate of the day.
+    ///
+    /// # Errors
+    /// What the ledger refuses, or a book that cannot be written.
+    pub fn buy(mut self, bought: Bought, dated: Dated) -> Result<OfDeal, AppError> {
+        let unit = Unit::from(bought.subject);
+        let purchase = Purchase {
+            paid: bought.price + bought.inbound,
+            estimate: self.foresee(&unit, dated.on)?,
+            unit,
+        };
+        let entry = Entry {
+            minutes: bought.minutes,
+            ..self.ledger.buy(dated.on, purchase)
+        };
+        self.enter_deal(entry, dated.note)
+    }
+
+    /// Records money and minutes spent on a unit in stock.
+    ///
+    /// # Errors
+    /// A deal that is not in stock, or a book that cannot be written.
+    pub fn spend(
+        mut self,
+        deal: &str,
+        (amount, minutes): (Decimal, Decimal),
+        dated: Dated,
+    ) -> Result<OfDeal, AppError> {
+        let id = self.in_stock(deal)?.id;
+        let entry = self.ledger.spend(dated.on, id, amount, minutes);
+        self.enter_deal(entry, dated.note)
+    }
+
+    /// Records that a unit was scrapped, for what it fetched.
+    ///
+    /// # Errors
+    /// A deal that is not in stock, or a book that cannot be written.
+    pub fn scrap(mut self, deal: &str, fetched: Decimal, dated: Dated) -> Result<OfDeal, AppError> {
+        let id = self.in_stock(deal)?.id;
+        let entry = self.ledger.scrap(dated.on, id, fetched);
+        self.enter_deal(entry, dated.note)
+    }
+
+    /// Records the sale of a unit beside the estimate that the sales of earlier days make.
+    ///
+    /// # Errors
+    /// A deal that is not in stock, or a book that cannot be written.
+    pub fn sold(mut self, deal: &str, said: &SaleSaid<'_>, dated: Dated) -> Result<Sold, AppError> {
+        let deal = self.in_stock(deal)?;
+        let (id, mut unit) = (deal.id, deal.unit.clone());
+        let figures = said.figures(self.notice);
+        let blank = self.ledger.sold(dated.on, id, &figures);
+        // Before anything is estimated: a deal that is not in stock is to be named as such.
+        self.ledger.clone().enter(blank.clone())?;
+        let before = dated.on.pred_opt().unwrap_or(dated.on);
+        let estimate = self.foresee(&unit, before)?;
+        let outlet = said.through.as_ref().map_or("", |through| through.name);
+        let entry = Entry {
+            minutes: said.minutes,
+            outlet: outlet.to_string(),
+            offers: said.offers,
+            estimate,
+            ..blank
+        };
+        unit.how_sold = said.how_sold.or(unit.how_sold);
+        let code = &self.book.settings().currency.code;
+        let comp = Comp {
+            venue: outlet.to_string(),
+            ..unit.comp(dated.on, figures.price, figures.shipping, code)
+        };
+        // The comp first: should the run end between the two, the same command again finds it recorded
+        // and enters the sale, while a deal once sold cannot be sold again.
+        let recorded = said
+            .log_comp
+            .then(|| record_sale(self.book, &self.lock, comp.clone(), self.notice));
+        let recorded = recorded.transpose()?;
+        let of_deal = self.enter_deal(entry, dated.note).inspect_err(|_| {
+            if recorded.is_some() {
+                (self.notice)(
+                    "the sale is among the comps, but not in the ledger: the same command again enters it",
+                );
+            }
+        })?;
+        Ok(Sold {
+            of_deal,
+            subject: Subject::from(&unit),
+            figures,
+            estimate,
+            comp,
+            recorded,
+        })
+    }
+
+    /// Records money that the owner puts in.
+    ///
+    /// # Errors
+    /// What the ledger refuses, or a book that cannot be written.
+    pub fn fund(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
+        let entry = self.ledger.fund(dated.on, amount);
+        self.enter(entry, dated.note)
+    }
+
+    /// Records money that the owner takes out.
+    ///
+    /// # Errors
+    /// What the ledger refuses, or a book that cannot be written.
+    pub fn draw(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
+        let entry = self.ledger.draw(dated.on, amount);
+        self.enter(entry, dated.note)
+    }
+
+    /// Describes a unit in stock anew, `model` being another model, if it is; gives what it was taken for
+    /// besides.
+    ///
+    /// # Errors
+    /// Values that are wrong, a deal that is not in stock, or a book that cannot be written.
+    pub fn describe(
+        mut self,
+        deal: &str,
+        (model, said): (Option<&str>, Said),
+        dated: Dated,
+    ) -> Result<(OfDeal, Unit), AppError> {
+        let deal = self.in_stock(deal)?;
+        let (id, was) = (deal.id, deal.unit.clone());
+        one_line("--model", model.unwrap_or_default())?;
+        let model = model.unwrap_or(&was.model).to_string();
+        let now = subject(&Said { model, ..said }, self.book.settings(), self.notice)?;
+        fit_to_keep(&now)?;
+        let entry = self.ledger.describe(dated.on, id, now.into());
+        Ok((self.enter_deal(entry, dated.note)?, was))
+    }
+
+    /// Records money given back to the buyer of a unit, all that was paid where no sum is said; with
+    /// `back`, the unit is in stock again. Gives the sum besides.
+    ///
+    /// # Errors
+    /// A deal that is not sold, or a book that cannot be written.
+    pub fn refund(
+        mut self,
+        deal: &str,
+        (sum, refund, back): (Option<Decimal>, Refund, bool),
+        dated: Dated,
+    ) -> Result<(OfDeal, Decimal), AppError> {
+        let deal = find_deal(&self.ledger, deal, Wanted::Sold)?;
+        let amount = sum.unwrap_or_else(|| deal.revenue());
+        let refund = Refund { amount, ..refund };
+        let entry = self.ledger.refund(dated.on, deal.id, &refund, back);
+        Ok((self.enter_deal(entry, dated.note)?, amount))
+    }
+
+    /// Reverses an entry, on the day of that where none is said; gives the ledger as it then stands, and
+    /// the number of the entry that reverses.
+    ///
+    /// # Errors
+    /// An entry that cannot be reversed, or a book that cannot be written.
+    pub fn reverse(
+        mut self,
+        number: u32,
+        on: Option<NaiveDate>,
+        note: String,
+    ) -> Result<(Ledger, u32), AppError> {
+        let entry = self.ledger.reverse(on, number)?;
+        let entered = self.enter(entry, note)?;
+        Ok((self.ledger, entered.number))
+    }
 }

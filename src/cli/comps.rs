@@ -84,8 +84,8 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let ids = found.short_ids(&book, args.model.as_deref())?;
     let mut text = table(found.comps()?, &ids, book.settings(), terminal_width());
-    if found.matches > found.len() {
-        let more = count(found.matches - found.len(), "more comp");
+    if found.matches > found.shown {
+        let more = count(found.matches - found.shown, "more comp");
         text.push_str(&format!(
             "… and {more}; --limit {} shows all\n",
             found.matches
@@ -112,7 +112,6 @@ impl CompsArgs {
 }
 
 fn write_csv(comps: &Listed) -> Result<(), CliError> {
-    let rows = comps.csv()?;
     let output = std::io::stdout().lock();
     // What an old file holds shall not steer the terminal; a file gets it letter for letter.
     let output: Box<dyn Write> = if output.is_terminal() {
@@ -120,7 +119,7 @@ fn write_csv(comps: &Listed) -> Result<(), CliError> {
     } else {
         Box::new(output)
     };
-    Ok(rows.write(BufWriter::with_capacity(1 << 16, output))?)
+    Ok(comps.write_csv(BufWriter::with_capacity(1 << 16, output))??)
 }
 
 /// Shows control characters, line ends and tabs apart, as `�`.

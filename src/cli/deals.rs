@@ -11,7 +11,7 @@ use super::net::SaleArgs;
 use super::unit::FactArgs;
 use super::{CliError, count, fitted, notice, parse_day, print, strong, today};
 use crate::app::amounts::{money, money_if, quantity};
-use crate::app::deals::{self, Bought, Dated, Entered, OfDeal, SaleSaid};
+use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
 use crate::app::describe::{fit_to_keep, one_line, subject};
 use crate::app::{AppError, Book};
 use crate::render::ledger::{foreseen, hourly};
@@ -261,7 +261,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
         minutes: minutes(args.minutes.as_ref())?,
     };
     let on = dated.on;
-    let OfDeal { deal, entered } = deals::buy(&book, bought, dated, &mut notice)?;
+    let OfDeal { deal, entered } = Books::open(&book, &mut notice)?.buy(bought, dated)?;
     let done = format!(
         "Bought {}: {unit}, on {on} for {} {}",
         deal.name(),
@@ -298,7 +298,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
     dated.note = note.join("; ");
     let OfDeal { deal, entered } =
-        deals::spend(&book, &args.deal, (spent, minutes), dated, &mut notice)?;
+        Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated)?;
     let what = if what.is_empty() {
         String::new()
     } else {
@@ -330,7 +330,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let currency = &book.settings().currency;
     let (dated, said) = (args.entry.dated()?, args.read(book.settings())?);
     let on = dated.on;
-    let sold = deals::sold(&book, &args.deal, &said, dated, &mut notice)?;
+    let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &said, dated)?;
     let OfDeal { deal, entered } = &sold.of_deal;
     let money = |value| amount(currency, value);
     let figures = &sold.figures;
@@ -453,7 +453,8 @@ pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
     let dated = args.entry.dated()?;
     let on = dated.on;
-    let OfDeal { deal, entered } = deals::scrap(&book, &args.deal, fetched, dated, &mut notice)?;
+    let OfDeal { deal, entered } =
+        Books::open(&book, &mut notice)?.scrap(&args.deal, fetched, dated)?;
     let done = format!(
         "Scrapped {}: {}, on {on} for {} {}",
         deal.name(),

@@ -8,7 +8,9 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::{CliError, aside, eprint, notice, print, today};
-use crate::app::import::{Column, Listener, Request, Wish, import, parse_fill, parse_wish};
+use crate::app::import::{
+    Column, Listener, ReadOptions, Request, Wish, import, parse_fill, parse_wish,
+};
 use crate::app::{AppError, Book};
 use crate::parse::dates::DateOrder;
 use crate::parse::money::DecimalMark;
@@ -138,30 +140,32 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     if imported.refused {
         return Err(refusal(imported.plan.problems, args).into());
     }
-    if let Some(unfinished) = imported.unfinished {
-        notice(unfinished.left);
-        return Err(unfinished.why.into());
-    }
-    Ok(())
+    imported.unfinished.map_or(Ok(()), |(left, why)| {
+        notice(left);
+        Err(why.into())
+    })
 }
 
 impl ImportArgs {
     fn request(&self) -> Request<'_> {
         Request {
             files: &self.files,
-            map: &self.map,
+            options: ReadOptions {
+                delimiter: self.delimiter.map(|delimiter| match delimiter {
+                    Delimiter::Comma => b',',
+                    Delimiter::Semicolon => b';',
+                    Delimiter::Tab => b'\t',
+                }),
+                dates: self.dates,
+                decimal: self.decimal,
+                wishes: self.map.clone(),
+                must_have: self.map.iter().map(|(theirs, _)| theirs.clone()).collect(),
+                fills: self.fill.clone(),
+                undated: self.undated,
+            },
             mapping: self.mapping.as_deref(),
             save_mapping: self.save_mapping.as_deref(),
-            fills: &self.fill,
-            undated: self.undated,
             new_rates: self.new_rates,
-            delimiter: self.delimiter.map(|delimiter| match delimiter {
-                Delimiter::Comma => b',',
-                Delimiter::Semicolon => b';',
-                Delimiter::Tab => b'\t',
-            }),
-            dates: self.dates,
-            decimal: self.decimal,
             keep_good: self.keep_good,
             rejects: self.rejects.as_deref(),
             problems: self.problems.as_deref(),

@@ -9,7 +9,7 @@ use super::deals::{EntryArgs, tell};
 use super::unit::FactArgs;
 use super::{CliError, notice, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
-use crate::app::deals::{self, OfDeal, Refunded};
+use crate::app::deals::{Books, OfDeal, Refund};
 use crate::app::ledger::{any_deal, nothing_yet, read_ledger, standing};
 use crate::app::{AppError, Book, write};
 use crate::render::chart::{self, BankrollChart};
@@ -194,8 +194,13 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
     let sum = money("AMOUNT", &args.amount, currency)?;
     let dated = args.entry.dated()?;
     let on = dated.on;
-    let entered = deals::capital(&book, sum, put_in, dated, &mut notice)?;
-    let what = if put_in { "Put in" } else { "Took out" };
+    let notice = &mut notice;
+    let books = Books::open(&book, notice)?;
+    let (what, entered) = if put_in {
+        ("Put in", books.fund(sum, dated)?)
+    } else {
+        ("Took out", books.draw(sum, dated)?)
+    };
     let done = format!("{what} {} {} on {on}", amount(currency, sum), currency.code);
     tell(&entered, currency, &done, &[])
 }
@@ -206,7 +211,7 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let said = args.facts.said(model.unwrap_or_default());
     let dated = args.entry.dated()?;
     let (OfDeal { deal, entered }, was) =
-        deals::describe(&book, &args.deal, (model, said), dated, &mut notice)?;
+        Books::open(&book, &mut notice)?.describe(&args.deal, (model, said), dated)?;
     let unit = |unit| sheet::unit(&From::from(unit));
     let done = format!("{} is now described as {}", deal.name(), unit(&deal.unit));
     let line = format!("It was {}.", unit(&was));
@@ -216,16 +221,16 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
 fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    let refunded = Refunded {
-        amount: money_if("AMOUNT", args.amount.as_ref(), currency)?,
+    let sum = money_if("AMOUNT", args.amount.as_ref(), currency)?;
+    let refund = Refund {
         fees_back: money_if("--fees-back", args.fees_back.as_ref(), currency)?.unwrap_or_default(),
         postage: money_if("--sending", args.sending.as_ref(), currency)?.unwrap_or_default(),
-        back: args.back,
+        ..Refund::default()
     };
     let dated = args.entry.dated()?;
     let on = dated.on;
     let (OfDeal { deal, entered }, sum) =
-        deals::refund(&book, &args.deal, refunded, dated, &mut notice)?;
+        Books::open(&book, &mut notice)?.refund(&args.deal, (sum, refund, args.back), dated)?;
     let back = if args.back {
         "; it is in stock again"
     } else {
@@ -244,7 +249,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (on, note) = (args.entry.day_said()?, args.entry.note()?);
-    let (ledger, number) = deals::reverse(&book, args.number, on, note, &mut notice)?;
+    let (ledger, number) = Books::open(&book, &mut notice)?.reverse(args.number, on, note)?;
     let entries = ledger.entries().iter();
     let shown = entries.filter(|entry| [args.number, number].contains(&entry.number));
     print(&format!(

@@ -4,12 +4,12 @@ use super::comps::changes;
 use super::numbers::counted;
 use super::sheet::fitted;
 use super::undeclared::of_import;
-use crate::app::import::{FileCount, FileRead, Imported, Plan};
+use crate::app::import::{FileCount, Imported, Plan};
 use crate::trade::text::shorten;
 
 /// The report of an import, as far as it got.
 pub fn report(imported: &Imported, width: Option<u16>) -> String {
-    let mut text = summary(&imported.files, width);
+    let mut text = summary(imported, width);
     text.push_str(&updates(imported));
     if imported.refused {
         return text;
@@ -46,14 +46,13 @@ pub fn report(imported: &Imported, width: Option<u16>) -> String {
 }
 
 /// How each file was read.
-fn summary(files: &[FileRead], width: Option<u16>) -> String {
+fn summary(imported: &Imported, width: Option<u16>) -> String {
     let mut text = String::new();
-    for file in files {
-        let count = &file.count;
+    for (input, count) in imported.inputs.iter().zip(&imported.plan.files) {
         let mut how = vec![
             counted(count.rows, "row"),
-            file.encoding.to_string(),
-            format!("{} between cells", file.delimiter),
+            input.encoding.to_string(),
+            format!("{} between cells", input.delimiter_name()),
         ];
         how.extend(
             count
@@ -62,12 +61,14 @@ fn summary(files: &[FileRead], width: Option<u16>) -> String {
                 .map(|order| format!("dates {order}")),
         );
         how.extend(count.decimal_mark.clone());
-        let how = format!("{}: {}", file.name, how.join(", "));
+        let how = format!("{}: {}", input.name, how.join(", "));
         text.push_str(&format!("{}\n", fitted(&how, "", width)));
-        let renamed: Vec<String> = file
-            .renamed
-            .iter()
-            .map(|(theirs, ours)| format!("{} = {ours}", shorten(theirs, 40)))
+        let renamed: Vec<String> = input
+            .mapping
+            .taken()
+            .into_iter()
+            .filter(|(theirs, ours)| *theirs != ours.name())
+            .map(|(theirs, ours)| format!("{} = {}", shorten(theirs, 40), ours.name()))
             .collect();
         if !renamed.is_empty() {
             let columns = format!("columns: {}", renamed.join(", "));

@@ -2,11 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use super::request::Request;
 use crate::app::AppError;
 use crate::book::{Book, BookError};
 use crate::settings::{self, Settings};
-use crate::sheets::header::{Column, wish};
+use crate::sheets::header::{Column, Wish, wish};
 use crate::sheets::{Input, ReadOptions};
 use crate::trade::text::nearest;
 
@@ -26,47 +25,30 @@ pub fn parse_fill(text: &str) -> Result<(Column, String), String> {
     }
 }
 
-/// How the files of a request are read.
-pub(super) fn read_options(
-    request: &Request<'_>,
+/// Adds the columns of a saved mapping to what was said of columns on the command line, which goes before
+/// what was saved.
+pub(super) fn add_saved(
+    options: &mut ReadOptions,
+    name: &str,
     settings: &Settings,
-) -> Result<ReadOptions, AppError> {
-    let mut wishes = request.map.to_vec();
-    if let Some(name) = request.mapping {
-        let Some(saved) = settings.mappings.get(name) else {
-            let near = nearest(name, settings.mappings.keys().map(String::as_str))
-                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-            return Err(AppError::Usage(format!(
-                "compband.toml has no mapping {name:?}{near}"
-            )));
-        };
-        for (theirs, ours) in saved {
-            let wish = wish(theirs, ours).map_err(|why| {
-                BookError::Settings(format!("compband.toml, mappings.{name}: {why}"))
-            })?;
-            // What was said on the command line goes before what was saved.
-            if !request
-                .map
-                .iter()
-                .any(|(said, column)| *said == wish.0 || (column.is_some() && *column == wish.1))
-            {
-                wishes.push(wish);
-            }
+) -> Result<(), AppError> {
+    let Some(saved) = settings.mappings.get(name) else {
+        let near = nearest(name, settings.mappings.keys().map(String::as_str))
+            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        return Err(AppError::Usage(format!(
+            "compband.toml has no mapping {name:?}{near}"
+        )));
+    };
+    let said = options.wishes.clone();
+    for (theirs, ours) in saved {
+        let (theirs, ours) = wish(theirs, ours)
+            .map_err(|why| BookError::Settings(format!("compband.toml, mappings.{name}: {why}")))?;
+        let same = |(said, column): &Wish| *said == theirs || (column.is_some() && *column == ours);
+        if !said.iter().any(same) {
+            options.wishes.push((theirs, ours));
         }
     }
-    Ok(ReadOptions {
-        delimiter: request.delimiter,
-        dates: request.dates,
-        decimal: request.decimal,
-        wishes,
-        must_have: request
-            .map
-            .iter()
-            .map(|(theirs, _)| theirs.clone())
-            .collect(),
-        fills: request.fills.to_vec(),
-        undated: request.undated,
-    })
+    Ok(())
 }
 
 /// Refuses a name to save a mapping under that cannot be taken.

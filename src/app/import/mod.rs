@@ -13,14 +13,15 @@ use super::AppError;
 use super::record::new_model;
 use super::undeclared::lines_of_rows;
 use crate::book::rates::{Conversion, KeptRates};
-use crate::book::{Book, BookError, BookLock, Temporary};
+use crate::book::{Book, BookError, Temporary};
 use crate::settings::Settings;
+use crate::sheets::Input;
 use crate::sheets::import::{Against, add_undeclared, plan};
-use crate::sheets::{Input, ReadOptions};
 use crate::trade::Comp;
 use crate::trade::near::KnownModels;
 use desk::{Desk, is_there};
 
+pub use crate::sheets::ReadOptions;
 pub use crate::sheets::header::{Column, Wish, parse_wish};
 pub use crate::sheets::import::{FileCount, Plan};
 pub use mapping::parse_fill;
@@ -30,20 +31,6 @@ pub use request::{Listener, Request};
 /// thousands is no matter of a slip of the pen.
 const SHOWN_MODELS: usize = 5;
 const COMPARED_MODELS: usize = 1_000;
-/// How a file was read, and what was found in it.
-#[derive(Debug)]
-pub struct FileRead {
-    /// The file as it was named.
-    pub name: String,
-    /// Its encoding, for people.
-    pub encoding: &'static str,
-    /// What stands between its cells, for people.
-    pub delimiter: &'static str,
-    /// Columns that are not called as ours: theirs, and ours.
-    pub renamed: Vec<(String, String)>,
-    /// What was counted in it.
-    pub count: FileCount,
-}
 
 /// Attributes of the rows that no family declares.
 #[derive(Debug)]
@@ -54,20 +41,11 @@ pub struct Undeclared {
     pub lines: String,
 }
 
-/// A part of an import that could not be done though the sales are in the book.
-#[derive(Debug)]
-pub struct Unfinished {
-    /// What is left to do, and how.
-    pub left: &'static str,
-    /// Why it could not be done.
-    pub why: AppError,
-}
-
 /// What came of an import.
 #[derive(Debug)]
 pub struct Imported {
-    /// One for each file, in order.
-    pub files: Vec<FileRead>,
+    /// The files as they were read, in order.
+    pub inputs: Vec<Input>,
     /// What it changes in the book, or would.
     pub plan: Plan,
     /// The first sales that it changes as they were before, by identifier.
@@ -84,8 +62,8 @@ pub struct Imported {
     pub mapping: Option<String>,
     /// Attributes that no family declares.
     pub undeclared: Undeclared,
-    /// What could not be done.
-    pub unfinished: Option<Unfinished>,
+    /// What is left to do, and why it could not be done.
+    pub unfinished: Option<(&'static str, AppError)>,
 }
 
 /// Imports files: all their rows, or the clean ones where that was asked, or none.
@@ -100,7 +78,10 @@ pub fn import(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Imported, AppError> {
     let settings = book.settings();
-    let options = mapping::read_options(request, settings)?;
+    let mut options = request.options.clone();
+    if let Some(name) = request.mapping {
+        mapping::add_saved(&mut options, name, settings)?;
+    }
     check(request, settings)?;
     // The index before the inputs: making it takes memory that is free again when they are read.
     let lock = book.lock(notice)?;
@@ -145,60 +126,39 @@ pub fn import(
         mapping: None,
         undeclared: undeclared(&plan.files, settings),
         unfinished: None,
-        files: Vec::new(),
+        inputs,
         plan,
     };
     if !imported.refused {
         misspelt(book, &imported.plan, notice)?;
         if !request.dry_run {
-            commit(book, &lock, canonical, request, &mut imported)?;
-            finish(book, request, &inputs, &mut desk, &mut imported);
+            if imported.plan.written() > 0 {
+                let source = source_name(request.files);
+                let (entry, path) = book.commit_import(&lock, canonical, &source)?;
+                let path = path.strip_prefix(book.root()).unwrap_or(&path);
+                imported.entry = Some((entry, path.to_path_buf()));
+            }
+            finish(book, request, &mut desk, &mut imported);
         }
     }
-    let read = inputs.into_iter().zip(&imported.plan.files);
-    imported.files = read
-        .map(|(input, count)| FileRead::of(&input, count))
-        .collect();
     Ok(imported)
 }
 
-/// Puts the clean rows into the book, if there are any.
-fn commit(
-    book: &Book,
-    lock: &BookLock,
-    canonical: Temporary,
-    request: &Request<'_>,
-    imported: &mut Imported,
-) -> Result<(), AppError> {
-    if imported.plan.written() > 0 {
-        let (entry, path) = book.commit_import(lock, canonical, &source_name(request.files))?;
-        let path = path.strip_prefix(book.root()).unwrap_or(&path);
-        imported.entry = Some((entry, path.to_path_buf()));
-    }
-    Ok(())
-}
-
 /// Does what is left when the sales are in the book.
-fn finish(
-    book: &Book,
-    request: &Request<'_>,
-    inputs: &[Input],
-    desk: &mut Desk<'_>,
-    imported: &mut Imported,
-) {
+fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mut Imported) {
     if let Err(why) = desk.set_aside() {
         let left = "only the wrong rows are not set aside: the same command again sets them aside";
-        imported.unfinished = Some(Unfinished { left, why });
+        imported.unfinished = Some((left, why));
         return;
     }
-    let Some((name, input)) = request.save_mapping.zip(inputs.first()) else {
+    let Some((name, input)) = request.save_mapping.zip(imported.inputs.first()) else {
         return;
     };
     match mapping::save_mapping(book, name, input) {
         Ok(()) => imported.mapping = Some(name.to_string()),
         Err(why) => {
             let left = "only the mapping is not saved: the same command again saves it";
-            imported.unfinished = Some(Unfinished { left, why });
+            imported.unfinished = Some((left, why));
         }
     }
 }
@@ -218,22 +178,6 @@ fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
     request
         .save_mapping
         .map_or(Ok(()), |name| mapping::check_name(name, settings))
-}
-
-impl FileRead {
-    fn of(input: &Input, count: &FileCount) -> Self {
-        let taken = input.mapping.taken().into_iter();
-        Self {
-            name: input.name.clone(),
-            encoding: input.encoding,
-            delimiter: input.delimiter_name(),
-            renamed: taken
-                .filter(|(theirs, ours)| *theirs != ours.name())
-                .map(|(theirs, ours)| (theirs.to_string(), ours.name()))
-                .collect(),
-            count: count.clone(),
-        }
-    }
 }
 
 /// Notes the first of the new models that are probably ones of the book, misspelt.

@@ -4,34 +4,22 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 
-use crate::parse::dates::DateOrder;
-use crate::parse::money::DecimalMark;
-use crate::sheets::header::{Column, Wish};
+use crate::sheets::ReadOptions;
 use crate::trade::Problem;
 
 /// What is asked of an import.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Request<'a> {
     /// The files; together they are one import.
     pub files: &'a [PathBuf],
-    /// Which of their columns are which of ours.
-    pub map: &'a [Wish],
-    /// A mapping of the settings that says the same.
+    /// How they are read; columns that it does not say may be in `mapping`.
+    pub options: ReadOptions,
+    /// A mapping of the settings that says which of their columns are which of ours.
     pub mapping: Option<&'a str>,
     /// Name to save the mapping of the first file under.
     pub save_mapping: Option<&'a str>,
-    /// Values of columns that the files lack, and of their blank cells.
-    pub fills: &'a [(Column, String)],
-    /// Whether sheets may have no column for the day of the sale.
-    pub undated: bool,
     /// Whether sales that the book has already are converted anew.
     pub new_rates: bool,
-    /// The character between cells, where it is known.
-    pub delimiter: Option<u8>,
-    /// The order of day and month, where it is known.
-    pub dates: Option<DateOrder>,
-    /// The decimal mark, where it is known.
-    pub decimal: Option<DecimalMark>,
     /// Whether clean rows are taken though others are not.
     pub keep_good: bool,
     /// Where rows that are not taken are set aside; beside the input where that is not said.
