@@ -136,7 +136,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         shown: 0,
     };
     let imported = import(&book, &args.request(), &mut desk, &mut notice)?;
-    print(&report(&imported, terminal_width()))?;
+    print(&report(&imported, book.settings(), terminal_width()))?;
     if imported.refused {
         return Err(refusal(imported.plan.problems, args).into());
     }

@@ -16,9 +16,8 @@ use super::unit::{UnitArgs, flags};
 use super::{CliError, notice};
 use crate::app::ask::ask;
 use crate::app::bid::bid;
-use crate::app::describe::{Said, asked, question};
+use crate::app::describe::Said;
 use crate::app::past::Past;
-use crate::app::reader::Reader;
 use crate::app::refresh::chosen;
 use crate::app::report::{Estimated, each, estimates, past_sales};
 use crate::app::{AppError, Book, write};
@@ -221,24 +220,8 @@ struct Sections {
 impl Run<'_> {
     /// Estimates units and makes what the page says of them; what came of each, in their order.
     fn all<'a>(&self, named: &'a [Asked]) -> Result<Vec<Result<Made<'a>, CliError>>, CliError> {
-        let settings = self.book.settings();
-        let units: Vec<_> = named
-            .iter()
-            .map(|one| asked(&one.said, settings, &mut notice))
-            .collect();
-        let known = || units.iter().filter_map(|unit| unit.as_ref().ok());
-        let models = known().map(|(_, subject)| subject.model.as_str());
-        let reader = Reader::new(self.book, self.as_of, models, &mut notice)?;
-        let questions: Vec<_> = named
-            .iter()
-            .zip(&units)
-            .filter_map(|(one, unit)| Some(question(&one.said, unit.as_ref().ok()?.clone())))
-            .collect();
-        let mut estimated = estimates(&reader, &questions).into_iter();
-        let units: Vec<Result<Estimated<'a>, AppError>> = units
-            .into_iter()
-            .filter_map(|unit| unit.map_or_else(|error| Some(Err(error)), |_| estimated.next()))
-            .collect();
+        let said: Vec<&Said> = named.iter().map(|one| &one.said).collect();
+        let units = estimates(self.book, &said, self.as_of, &mut notice)?;
         let past = if self.args.check {
             let made = units.iter().filter_map(|unit| unit.as_ref().ok());
             let made = made.map(|unit| &unit.estimate);
@@ -246,43 +229,31 @@ impl Run<'_> {
         } else {
             BTreeMap::new()
         };
-        let units = units.into_iter().zip(named).enumerate();
-        let made: Vec<Result<Made<'a>, AppError>> = units
-            .map(|(at, (unit, asked))| Ok(self.made(at, asked, unit?)))
-            .collect();
-        if self.args.files.out.is_none() {
-            return Ok(made.into_iter().map(|made| Ok(made?)).collect());
-        }
-        let places: Vec<(usize, &Result<Made<'a>, AppError>)> = made.iter().enumerate().collect();
-        let sections = each(&places, |(at, made)| {
-            let made = made.as_ref().ok()?;
-            Some(self.sections(made, &past, *at == 0))
+        let units: Vec<(usize, Result<Estimated<'a>, AppError>)> =
+            units.into_iter().enumerate().collect();
+        let sections = each(&units, |(at, unit)| {
+            let unit = unit.as_ref().ok()?;
+            Some(self.sections(unit, &past, *at))
         });
-        let both = made.into_iter().zip(sections);
-        let whole = both.map(|(made, sections)| {
-            let made = made?;
-            Ok(match sections.transpose()? {
-                Some(sections) => Made { sections, ..made },
-                None => made,
+        let all = units.into_iter().zip(sections).zip(named);
+        let made = all.map(|(((at, unit), sections), asked)| {
+            let flags: Vec<String> = flags(&asked.said).iter().map(|f| quoted(f)).collect();
+            Ok(Made {
+                place: self.place(at),
+                name: asked.name.as_deref(),
+                flags: flags.join(" "),
+                estimated: unit?,
+                sections: sections.transpose()?.unwrap_or_default(),
             })
         });
-        Ok(whole.collect())
+        Ok(made.collect())
     }
 
-    /// A unit without what stands on the page alone.
-    fn made<'a>(&self, at: usize, asked: &'a Asked, estimated: Estimated<'a>) -> Made<'a> {
-        let place = if self.several {
+    fn place(&self, at: usize) -> Place {
+        if self.several {
             Place::part(at + 1)
         } else {
             Place::WHOLE
-        };
-        let flags: Vec<String> = flags(&asked.said).iter().map(|f| quoted(f)).collect();
-        Made {
-            place,
-            name: asked.name.as_deref(),
-            flags: flags.join(" "),
-            estimated,
-            sections: Sections::default(),
         }
     }
 
@@ -290,15 +261,17 @@ impl Run<'_> {
     /// first unit.
     fn sections(
         &self,
-        made: &Made<'_>,
+        Estimated { unit, estimate }: &Estimated<'_>,
         past: &BTreeMap<String, Vec<Past>>,
-        first: bool,
+        at: usize,
     ) -> Result<Sections, CliError> {
-        let (args, place, settings) = (self.args, made.place, self.book.settings());
-        let Estimated { unit, estimate } = &made.estimated;
+        let (args, place, settings) = (self.args, self.place(at), self.book.settings());
+        if args.files.out.is_none() {
+            return Ok(Sections::default());
+        }
         let unsure = |unsure: Option<&'static str>, tells: bool| {
             unsure
-                .filter(|_| first && tells)
+                .filter(|_| at == 0 && tells)
                 .into_iter()
                 .for_each(notice);
         };

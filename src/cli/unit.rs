@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
+use toml_edit::{DocumentMut, Value};
 
 use super::{CliError, parse_day, today};
 use crate::app::describe::Said;
@@ -160,37 +161,26 @@ impl FactArgs {
     }
 }
 
-/// The flags that describe a unit.
+/// The flags that describe a unit: those of `watch.toml`, whose keys they are.
 pub fn flags(said: &Said) -> Vec<String> {
-    let one = |flag: &str, value: Option<String>| {
-        value.map_or(Vec::new(), |value| vec![flag.to_string(), value])
-    };
-    let each = |flag: &str, values: &[String]| {
-        let pairs = values.iter().map(|value| [flag.to_string(), value.clone()]);
-        pairs.flatten().collect::<Vec<_>>()
-    };
-    let number = |value: Option<u32>| value.map(|number| number.to_string());
-    [
-        one("--model", Some(said.model.clone())),
-        one("--variant", said.variant.clone()),
-        one("--completeness", said.completeness.clone()),
-        one("--grade", said.grade.clone()),
-        each("--missing", &said.missing),
-        each("--extra", &said.extra),
-        each("--defect", &said.defect),
-        each("--set", &said.set),
-        if said.parts {
-            vec!["--parts".into()]
-        } else {
-            Vec::new()
-        },
-        one("--how-sold", said.how_sold.map(|how| how.as_str().into())),
-        one("--band", number(said.band.map(u32::from))),
-        one("--basis", said.basis.map(|basis| basis_word(basis).into())),
-        each("--keep", &said.keep),
-        each("--drop", &said.drop),
-        one("--enough", number(said.enough)),
-        one("--window", number(said.window)),
-    ]
-    .concat()
+    let table = toml::to_string(said).ok();
+    let table: DocumentMut = table.and_then(|text| text.parse().ok()).unwrap_or_default();
+    let mut flags = Vec::new();
+    for (key, item) in table.iter() {
+        let flag = format!("--{}", key.replace('_', "-"));
+        let mut add = |value: &Value| {
+            flags.push(flag.clone());
+            match value {
+                Value::Boolean(_) => {}
+                Value::String(text) => flags.push(text.value().clone()),
+                other => flags.push(other.to_string().trim().to_string()),
+            }
+        };
+        match item.as_value() {
+            Some(Value::Array(several)) => several.iter().for_each(&mut add),
+            Some(one) => add(one),
+            None => {}
+        }
+    }
+    flags
 }

@@ -5,10 +5,11 @@ use super::numbers::counted;
 use super::sheet::fitted;
 use super::undeclared::of_import;
 use crate::app::import::{FileCount, Imported, Plan};
+use crate::settings::Settings;
 use crate::trade::text::shorten;
 
 /// The report of an import, as far as it got.
-pub fn report(imported: &Imported, width: Option<u16>) -> String {
+pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
     let mut text = summary(imported, width);
     text.push_str(&updates(imported));
     if imported.refused {
@@ -41,7 +42,7 @@ pub fn report(imported: &Imported, width: Option<u16>) -> String {
             "The mapping was saved; use it with --mapping {name:?}.\n"
         ));
     }
-    text.push_str(&of_import(&imported.undeclared, width));
+    text.push_str(&of_import(imported, settings, width));
     text
 }
 

@@ -5,8 +5,8 @@ use std::fmt::Write;
 use super::document::check as document;
 use super::numbers::{count, counted};
 use super::sheet::{fitted, wrap};
-use crate::app::import::Undeclared;
-use crate::app::undeclared::{Column, any_helps, settings_lines};
+use crate::app::import::Imported;
+use crate::app::undeclared::{Column, any_helps, lines_of_rows, settings_lines};
 use crate::band::undeclared::Explained;
 use crate::settings::{FILE_NAME, Settings};
 use crate::trade::attributes::{Scale, column_name};
@@ -89,15 +89,21 @@ pub fn document(columns: &[Column], settings: &Settings) -> document::Undeclared
 
 /// What the summary of an import says of undeclared attributes of its rows; empty where there is
 /// none.
-pub fn of_import(undeclared: &Undeclared, width: Option<u16>) -> String {
-    let found = &undeclared.columns;
+pub fn of_import(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
+    let found = &imported.undeclared;
     if found.is_empty() {
         return String::new();
     }
     let mut named: Vec<String> = found
         .iter()
         .take(NAMED)
-        .map(|(attribute, rows)| format!("{} ({})", column_name(attribute), counted(*rows, "row")))
+        .map(|(attribute, found)| {
+            format!(
+                "{} ({})",
+                column_name(attribute),
+                counted(found.rows, "row")
+            )
+        })
         .collect();
     if found.len() > NAMED {
         named.push(format!("and {} more", found.len() - NAMED));
@@ -110,6 +116,6 @@ pub fn of_import(undeclared: &Undeclared, width: Option<u16>) -> String {
     format!(
         "{}\n\n{}\n`compband check` says how much each would explain.\n",
         fitted(&says, "", width),
-        undeclared.lines,
+        lines_of_rows(found, settings),
     )
 }

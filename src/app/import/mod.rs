@@ -11,12 +11,11 @@ use std::sync::OnceLock;
 
 use super::AppError;
 use super::record::new_model;
-use super::undeclared::lines_of_rows;
 use crate::book::rates::{Conversion, KeptRates};
 use crate::book::{Book, BookError, Temporary};
 use crate::settings::Settings;
 use crate::sheets::Input;
-use crate::sheets::import::{Against, add_undeclared, plan};
+use crate::sheets::import::{Against, Undeclared, add_undeclared, plan};
 use crate::trade::Comp;
 use crate::trade::near::KnownModels;
 use desk::{Desk, is_there};
@@ -31,15 +30,6 @@ pub use request::{Listener, Request};
 /// thousands is no matter of a slip of the pen.
 const SHOWN_MODELS: usize = 5;
 const COMPARED_MODELS: usize = 1_000;
-
-/// Attributes of the rows that no family declares.
-#[derive(Debug)]
-pub struct Undeclared {
-    /// Each with the number of its rows.
-    pub columns: Vec<(String, u64)>,
-    /// Settings that would declare them.
-    pub lines: String,
-}
 
 /// What came of an import.
 #[derive(Debug)]
@@ -60,8 +50,8 @@ pub struct Imported {
     pub entry: Option<(u64, PathBuf)>,
     /// The name under which the mapping was saved.
     pub mapping: Option<String>,
-    /// Attributes that no family declares.
-    pub undeclared: Undeclared,
+    /// Attributes that no family declares, with their rows.
+    pub undeclared: BTreeMap<String, Undeclared>,
     /// What is left to do, and why it could not be done.
     pub unfinished: Option<(&'static str, AppError)>,
 }
@@ -124,7 +114,7 @@ pub fn import(
         dry_run: request.dry_run,
         entry: None,
         mapping: None,
-        undeclared: undeclared(&plan.files, settings),
+        undeclared: undeclared(&plan.files),
         unfinished: None,
         inputs,
         plan,
@@ -267,16 +257,10 @@ fn before(book: &Book, plan: &Plan) -> Result<HashMap<String, Comp>, AppError> {
 }
 
 /// The attributes that no family declares.
-fn undeclared(counts: &[FileCount], settings: &Settings) -> Undeclared {
+fn undeclared(counts: &[FileCount]) -> BTreeMap<String, Undeclared> {
     let mut all = BTreeMap::new();
     for count in counts {
         add_undeclared(&mut all, count.undeclared.clone());
     }
-    let columns = all.iter();
-    Undeclared {
-        columns: columns
-            .map(|(attribute, found)| (attribute.clone(), found.rows))
-            .collect(),
-        lines: lines_of_rows(&all, settings),
-    }
+    all
 }
