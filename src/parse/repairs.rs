@@ -117,7 +117,7 @@ mod tests {
         );
         assert_eq!((two[0].success, two[1].success), (0.9, 0.95));
         assert!(repairs("", &eur).unwrap().is_empty());
-        for (wrong, told) in [
+        for (wrong, expected) in [
             ("new battery", "a repair as"),
             (": success 1", "a repair as"),
             ("x: parts 14", "the chance that it succeeds"),
@@ -130,7 +130,7 @@ mod tests {
             ("x: success", "a repair as"),
         ] {
             let error = repair(wrong, &eur).unwrap_err();
-            assert!(error.contains(told), "{wrong}: {error}");
+            assert!(error.contains(expected), "{wrong}: {error}");
         }
     }
 }
