@@ -267,7 +267,11 @@ impl Posterior {
         // Averages information, not variance: a point with nearly no information should count for
         // little.
         let known = informed().map(|(w, m)| w / m.variance).sum::<f64>() / total;
-        let mean = informed().map(|(w, m)| w * m.mean / m.variance).sum::<f64>() / total / known;
+        let mean = informed()
+            .map(|(w, m)| w * m.mean / m.variance)
+            .sum::<f64>()
+            / total
+            / known;
         (total > 0.5 && known > 0.0).then(|| Moments {
             mean,
             variance: known.recip(),

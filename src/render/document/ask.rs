@@ -187,8 +187,8 @@ pub struct Week {
 }
 
 /// The document of what to ask.
-pub fn document<'a>(told: &Told<'a>) -> Ask<'a> {
-    let [few, many] = &told.others;
+pub fn document<'a>(content: &Told<'a>) -> Ask<'a> {
+    let [few, many] = &content.others;
     let week = |row: &render::Row| Week {
         week: row.week,
         ask: row.ask.map(Money::from),
@@ -196,12 +196,12 @@ pub fn document<'a>(told: &Told<'a>) -> Ask<'a> {
         sold_by: row.sold_by,
     };
     Ask {
-        head: head(&told.basis, "compband.ask/1"),
-        usual: variant(&told.usual),
+        head: head(&content.basis, "compband.ask/1"),
+        usual: variant(&content.usual),
         few_offers: variant(few),
         many_offers: variant(many),
-        best_asking_price: told.best.as_ref().map(variant),
-        weeks: rows(told).iter().map(week).collect(),
+        best_asking_price: content.best.as_ref().map(variant),
+        weeks: rows(content).iter().map(week).collect(),
     }
 }
 

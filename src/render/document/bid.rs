@@ -166,9 +166,9 @@ pub struct ProfitPoint {
 }
 
 /// The document of a bid.
-pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
-    let made = told.made;
-    let binds = binding(told.limits);
+pub fn document<'a>(content: &Told<'a>) -> Bid<'a> {
+    let made = content.made;
+    let binds = binding(content.limits);
     let repair = |repair: &'a crate::trade::repair::Repair| Repair {
         what: &repair.what,
         parts: repair.parts.into(),
@@ -187,27 +187,27 @@ pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
         unit: unit(&made.subject),
         likely_price: made.median.into(),
         band: Band::of(made),
-        outlet: told.outlet,
-        net_of_likely_price: told.net.as_ref().map(|net| NetOfPrice {
+        outlet: content.outlet,
+        net_of_likely_price: content.net.as_ref().map(|net| NetOfPrice {
             net: net.net.into(),
             lines: lines(net),
             costs_share: share(net),
         }),
-        repairs: told.costs.repairs.iter().map(repair).collect(),
-        chance_mended: told.prospect.mended,
-        for_parts: told.parts.map(|parts| ForParts {
+        repairs: content.costs.repairs.iter().map(repair).collect(),
+        chance_mended: content.prospect.mended,
+        for_parts: content.parts.map(|parts| ForParts {
             likely_price: parts.median.into(),
             low: parts.low.into(),
             high: parts.high.into(),
             warnings: &parts.warnings,
         }),
-        salvage_share: told.costs.salvage.map(number),
-        weeks: number(told.costs.weeks),
-        bankroll: told.bankroll.map(Money::from),
-        aims: told.limits.iter().map(limit).collect(),
-        most: told.at_most.as_ref().map(|at| at.bid.into()),
-        at_most: told.at_most.as_ref().map(measures),
-        against: told.asked.as_ref().map(|asked| Against {
+        salvage_share: content.costs.salvage.map(number),
+        weeks: number(content.costs.weeks),
+        bankroll: content.bankroll.map(Money::from),
+        aims: content.limits.iter().map(limit).collect(),
+        most: content.at_most.as_ref().map(|at| at.bid.into()),
+        at_most: content.at_most.as_ref().map(measures),
+        against: content.asked.as_ref().map(|asked| Against {
             advice: advice(asked),
             haggle_to: match asked.advice {
                 Advice::Haggle(to) => Some(to.into()),

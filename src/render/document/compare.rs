@@ -58,19 +58,19 @@ pub struct Listing<'a> {
 }
 
 /// The document of a comparison.
-pub fn document<'a>(told: &Told<'a>) -> Compare<'a> {
-    let (put_in, profit, weekly) = told.sums();
+pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
+    let (put_in, profit, weekly) = content.sums();
     let listing = |at: usize| {
-        let candidate = &told.candidates[at];
+        let candidate = &content.candidates[at];
         let judged = candidate.judged.as_ref().ok();
         Listing {
             listing: &candidate.name,
             asked: candidate.asked.into(),
             weeks: number(candidate.weeks),
-            bought: told.bought.contains(&at),
+            bought: content.bought.contains(&at),
             advice: judged.map(advice),
             most: judged.and_then(|judged| judged.most).map(Money::from),
-            why: judged.map(|judged| why(judged, told.currency)),
+            why: judged.map(|judged| why(judged, content.currency)),
             measures: judged.map(|judged| measures(&judged.measures)),
             no_estimate: candidate.judged.as_ref().err().map(String::as_str),
         }
@@ -78,17 +78,17 @@ pub fn document<'a>(told: &Told<'a>) -> Compare<'a> {
     Compare {
         schema: "compband.compare/1",
         compband: VERSION,
-        currency: &told.currency.code,
-        budget: told.budget.into(),
-        aims: told
+        currency: &content.currency.code,
+        budget: content.budget.into(),
+        aims: content
             .aims
             .iter()
-            .map(|one| aim(*one, told.currency))
+            .map(|one| aim(*one, content.currency))
             .collect(),
-        listings: told.ranked().into_iter().map(listing).collect(),
+        listings: content.ranked().into_iter().map(listing).collect(),
         put_in: put_in.into(),
         expected_profit: profit.into(),
-        expected_profit_per_week: weekly.round_dp(told.currency.decimals()).into(),
+        expected_profit_per_week: weekly.round_dp(content.currency.decimals()).into(),
         disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
     }
 }

@@ -179,9 +179,9 @@ pub struct Estimated {
 }
 
 /// The document of a ledger.
-pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
-    let summary = &told.summary;
-    let sum = |account| told.ledger.totals().get(account).into();
+pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
+    let summary = &content.summary;
+    let sum = |account| content.ledger.totals().get(account).into();
     let day = |at: &deal::Standing| Day {
         day: at.on.to_string(),
         cash: at.cash.into(),
@@ -192,15 +192,15 @@ pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
     Ledger {
         schema: "compband.ledger/1",
         compband: VERSION,
-        currency: &told.currency.code,
-        as_of: told.today.to_string(),
-        entries: told.ledger.entries().len(),
+        currency: &content.currency.code,
+        as_of: content.today.to_string(),
+        entries: content.ledger.entries().len(),
         cash: summary.now.cash.into(),
         stock: summary.now.stock.into(),
         bankroll: summary.now.bankroll().into(),
         capital: summary.now.capital.into(),
         profit: summary.profit.into(),
-        goal: (!told.goal.is_zero()).then(|| told.goal.into()),
+        goal: (!content.goal.is_zero()).then(|| content.goal.into()),
         open: summary.open,
         closed: summary.closed,
         with_profit: summary.won,
@@ -220,14 +220,21 @@ pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
             cost: sum(Account::Cost),
             losses: sum(Account::WriteOff),
         },
-        course: told.ledger.course().iter().map(day).collect(),
-        deals: told.ledger.deals().map(|one| deal(told, one)).collect(),
+        course: content.ledger.course().iter().map(day).collect(),
+        deals: content
+            .ledger
+            .deals()
+            .map(|one| deal(content, one))
+            .collect(),
         disclaimer: "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
     }
 }
 
-fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
-    let now = told.now.get(&deal.id).and_then(|made| made.as_ref().ok());
+fn deal<'a>(content: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
+    let now = content
+        .now
+        .get(&deal.id)
+        .and_then(|made| made.as_ref().ok());
     let unit = &deal.unit;
     Deal {
         deal: deal.name(),
@@ -243,7 +250,7 @@ fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         state: deal.state.word(),
         bought_on: deal.bought_on.to_string(),
         closed_on: deal.closed_on.map(|day| day.to_string()),
-        days_held: deal.days_held(told.today),
+        days_held: deal.days_held(content.today),
         paid: deal.paid.into(),
         parts: deal.parts.into(),
         revenue: deal.revenue().into(),
@@ -253,7 +260,7 @@ fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         profit: deal.profit().into(),
         profit_per_hour: deal
             .per_hour()
-            .map(|money| money.round_dp(told.currency.decimals()).into()),
+            .map(|money| money.round_dp(content.currency.decimals()).into()),
         outlet: &deal.outlet,
         offers: deal.offers,
         estimate_when_bought: deal.foreseen.as_ref().map(estimated),

@@ -62,25 +62,29 @@ pub struct Wanted {
 }
 
 /// The document of a statement.
-pub fn document<'a>(told: &Statement<'a>) -> Net<'a> {
-    let price = told.net.lines.iter().find(|line| line.item == Item::Price);
+pub fn document<'a>(statement: &Statement<'a>) -> Net<'a> {
+    let price = statement
+        .net
+        .lines
+        .iter()
+        .find(|line| line.item == Item::Price);
     Net {
         schema: "compband.net/1",
         compband: VERSION,
-        currency: &told.currency.code,
-        outlet: told.outlet,
-        weight_grams: told.terms.weight.map(number),
-        postage_from: match told.terms.postage_from {
+        currency: &statement.currency.code,
+        outlet: statement.outlet,
+        weight_grams: statement.terms.weight.map(number),
+        postage_from: match statement.terms.postage_from {
             PostageFrom::Weight => "weight",
             PostageFrom::AsPaid => "as paid by the buyer",
             PostageFrom::Unknown => "not known",
             PostageFrom::Collected => "collected",
         },
         price: price.map_or(Decimal::ZERO, |line| line.amount).into(),
-        lines: lines(&told.net),
-        net: told.net.net.into(),
-        costs_share: share(&told.net),
-        wanted: told.wanted.map(|(wanted, needed)| Wanted {
+        lines: lines(&statement.net),
+        net: statement.net.net.into(),
+        costs_share: share(&statement.net),
+        wanted: statement.wanted.map(|(wanted, needed)| Wanted {
             net: wanted.into(),
             least_price: needed.least.into(),
             every_price_from: needed.always_from.into(),

@@ -182,23 +182,24 @@ pub fn document(all: &[Told]) -> Refresh<'_> {
     }
 }
 
-fn unit(told: &Told) -> Unit<'_> {
-    let (state, moved) = match &told.state {
+fn unit(refreshed: &Told) -> Unit<'_> {
+    let (state, moved) = match &refreshed.state {
         State::First => ("first", None),
         State::Same => ("unchanged", None),
         State::Moved(moved) => ("moved", Some(moved)),
     };
     let steps = moved.into_iter().flat_map(|moved| {
         let steps = moved.steps.iter();
-        steps.map(move |one| step(told, moved, one))
+        steps.map(move |one| step(refreshed, moved, one))
     });
     Unit {
-        name: &told.name,
-        unit: sheet::unit(&told.subject),
+        name: &refreshed.name,
+        unit: sheet::unit(&refreshed.subject),
         state,
-        estimate: estimate(&told.now),
+        estimate: estimate(&refreshed.now),
         before: moved.map(|moved| estimate(&moved.was)),
-        change: moved.map(|moved| (told.now.foreseen.likely - moved.was.foreseen.likely).into()),
+        change: moved
+            .map(|moved| (refreshed.now.foreseen.likely - moved.was.foreseen.likely).into()),
         steps: steps.collect(),
     }
 }
@@ -219,14 +220,14 @@ fn estimate(of: &Record) -> Estimate<'_> {
     }
 }
 
-fn step<'a>(told: &Told, moved: &'a Moved, step: &'a change::Step) -> Step<'a> {
+fn step<'a>(refreshed: &Told, moved: &'a Moved, step: &'a change::Step) -> Step<'a> {
     let comp = |change: &'a change::CompChange| {
         let stands = moved.standing.get(&change.comp.comp_id);
         ChangedComp {
             comp_id: &change.comp.comp_id,
             what: fate_word(change.fate),
             sold_on: change.comp.sold_on.map(|day| day.to_string()),
-            paid: paid(&change.comp, told.now.foreseen.basis).into(),
+            paid: paid(&change.comp, refreshed.now.foreseen.basis).into(),
             weight: stands.and_then(|stands| stands.as_ref().ok().copied()),
             not_used: stands.and_then(|stands| stands.as_ref().err().map(String::as_str)),
         }
