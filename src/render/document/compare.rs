@@ -7,7 +7,7 @@ use super::{Money, VERSION, number};
 use crate::render::bid::aim;
 use crate::render::compare::Told;
 
-/// Which listings to buy.
+/// Listings to buy.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Compare<'a> {
@@ -17,43 +17,43 @@ pub struct Compare<'a> {
     pub compband: &'static str,
     /// ISO 4217 code of all money.
     pub currency: &'a str,
-    /// The money there is.
+    /// The budget.
     pub budget: Money,
     /// The aims.
     pub aims: Vec<String>,
-    /// The listings, best for money and time first.
+    /// The listings, highest profit per stake and week first.
     pub listings: Vec<Listing<'a>>,
-    /// Money put in, all parts included.
+    /// Total stake, including all parts.
     pub put_in: Money,
     /// Expected profit.
     pub expected_profit: Money,
-    /// Expected profit in a week of all that is to be bought.
+    /// Expected profit per week of all listings to buy.
     pub expected_profit_per_week: Money,
-    /// What this is not.
+    /// Disclaimer.
     pub disclaimer: &'static str,
 }
 
-/// One of them.
+/// One listing.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Listing<'a> {
     /// Its name.
     pub listing: &'a str,
-    /// Price asked.
+    /// Asking price.
     pub asked: Money,
-    /// Weeks until the money is back.
+    /// Weeks from payment to the proceeds.
     pub weeks: String,
     /// Whether it is among those to buy.
     pub bought: bool,
-    /// What to do at that price.
+    /// Advice at that price.
     pub advice: Option<&'static str>,
-    /// Most that may be paid; null where no price would do.
+    /// Highest bid that meets every aim; null if none does.
     pub most: Option<Money>,
-    /// The aims that are missed, in words.
+    /// The aims that the price does not meet, in words.
     pub why: Option<Vec<String>>,
-    /// What comes of paying so much.
+    /// Result at that price.
     pub measures: Option<Measures>,
-    /// Why it cannot be estimated; null where it can.
+    /// Reason why it cannot be estimated; null if it can.
     pub no_estimate: Option<&'a str>,
 }
 
