@@ -14,10 +14,12 @@
 //! and the middle 80 % from the comps do not overlap, at least five comps inform the adjustment,
 //! and the difference is at least 3 % of the price.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::fitting::{from_comps, label};
@@ -51,8 +53,8 @@ const MOST_ON: f64 = 1000.0;
 /// The difference of two variants, relative to that of one from their mean.
 const APART: f64 = std::f64::consts::SQRT_2;
 
-/// Meaning of the ends of a rule.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// What the ends of a rule are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 enum Side {
     /// A reduction.
     Off,
@@ -66,8 +68,8 @@ enum Side {
     Left,
 }
 
-/// Evidence of the comps of one model on a rule of thumb.
-#[derive(Debug, Clone, PartialEq)]
+/// What the comps of one model say of a rule of thumb.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Heard {
     /// The model.
     pub model: String,
@@ -361,7 +363,9 @@ fn beyond(own: Prior, prior: Prior) -> f64 {
 /// Place of the rule of a term in the settings, and the meaning of its ends; `None` if the term has
 /// no rule.
 fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)> {
-    let named = |table, name: String, side| Some((Place::Named(table, name), side));
+    let named = |table: &'static str, name: String, side| {
+        Some((Place::Named(Cow::Borrowed(table), name), side))
+    };
     match term {
         Term::Grade(i) => {
             let (one, next) = (settings.grades.get(*i)?, settings.grades.get(i + 1)?);
@@ -396,9 +400,9 @@ fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)>
             let family = settings.family(model)?.to_string();
             Some((Place::Attribute(family, name.clone()), side))
         }
-        Term::Variant(_) => Some((Place::Rule("variant"), Side::Variants)),
-        Term::Trend => Some((Place::Rule("trend_per_month"), Side::Either)),
-        Term::PartsOnly => Some((Place::Rule("parts_only"), Side::Left)),
+        Term::Variant(_) => Some((Place::Rule("variant".into()), Side::Variants)),
+        Term::Trend => Some((Place::Rule("trend_per_month".into()), Side::Either)),
+        Term::PartsOnly => Some((Place::Rule("parts_only".into()), Side::Left)),
         _ => None,
     }
 }
@@ -455,7 +459,7 @@ mod tests {
         let mut heard = Heard {
             model: "Nerrow F4".into(),
             label: "battery missing".into(),
-            place: Place::Named("missing", "battery".into()),
+            place: Place::Named("missing".into(), "battery".into()),
             rule: InForce {
                 range,
                 stated: true,
