@@ -200,8 +200,8 @@ fn dispersion_and_differential(estimates: &[f64], paid: &[f64]) -> Option<[f64; 
     Some([cod(&ratios)?, mean / weighted])
 }
 
-/// Price-related bias of at least 3 sales at more than one price, as a share for each doubling
-/// of the price, with its t interval of level `level` in 0..1.
+/// Price-related bias of at least 3 sales with different prices, as a share per doubling of the
+/// price, with its t interval of level `level` in 0..1.
 pub fn prb(estimates: &[f64], paid: &[f64], level: f64) -> Option<Figure> {
     let ratios = ratios(estimates, paid)?;
     let middle = median(&ratios)?;

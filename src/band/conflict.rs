@@ -53,7 +53,7 @@ const MOST_ON: f64 = 1000.0;
 /// The difference of two variants, relative to that of one from their mean.
 const APART: f64 = std::f64::consts::SQRT_2;
 
-/// What the ends of a rule are.
+/// Meaning of the ends of a rule.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 enum Side {
     /// A reduction.
@@ -68,7 +68,7 @@ enum Side {
     Left,
 }
 
-/// What the comps of one model say of a rule of thumb.
+/// Evidence of the comps of one model on a rule of thumb.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Heard {
     /// The model.

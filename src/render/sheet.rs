@@ -320,7 +320,7 @@ fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
     let _ = writeln!(out, "\n{HEADING}{word}{HEADING:#}{}", &line[word.len()..]);
 }
 
-/// Columns that prose is set to on a screen.
+/// Width of prose on a screen.
 pub fn prose_width(width: Option<u16>) -> usize {
     usize::from(width.unwrap_or(PROSE).clamp(40, 100))
 }

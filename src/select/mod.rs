@@ -79,7 +79,7 @@ pub struct Candidate {
     pub completeness: String,
     /// Grade as recorded.
     pub grade: String,
-    /// Pieces missing.
+    /// Missing pieces.
     pub missing: Items,
     /// Extras.
     pub extras: Items,

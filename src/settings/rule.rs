@@ -13,7 +13,7 @@ use crate::trade::items::fold_name;
 use crate::trade::names::match_key;
 use crate::trade::range::Range;
 
-/// Where a rule of thumb stands in the settings.
+/// Place of a rule of thumb in the settings.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Place {
     /// `[rules]`, by this key: `trend_per_month`, `variant`, `parts_only`.
@@ -26,7 +26,7 @@ pub enum Place {
     Attribute(String, String),
 }
 
-/// A rule of thumb that is in force.
+/// A rule of thumb in force.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct InForce {
     /// Its range.

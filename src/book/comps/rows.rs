@@ -38,7 +38,7 @@ impl Index {
         self.len
     }
 
-    /// Whether there are none.
+    /// Whether there are no rows.
     pub fn is_empty(&self) -> bool {
         self.len == 0
     }

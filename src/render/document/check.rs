@@ -319,7 +319,7 @@ impl<'a> Model<'a> {
     }
 }
 
-/// The owner's own sales against the estimates kept in the ledger.
+/// The owner's sales compared with the estimates in the ledger.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OwnCheck {

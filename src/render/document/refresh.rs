@@ -257,7 +257,7 @@ fn step<'a>(refreshed: &Told, moved: &'a Moved, step: &'a change::Step) -> Step<
     }
 }
 
-/// The document of how the price of a watched unit went.
+/// The document of the price history of a watched unit.
 pub fn history_document<'a>(name: &'a str, records: &'a [Record]) -> History<'a> {
     let recorded = |record: &'a Record| {
         let used = record.used.iter();
