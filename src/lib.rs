@@ -6,12 +6,12 @@
 //! disk) → [`sheets`] (foreign spreadsheets); [`select`] (filter, trim) → [`fit`] (adjustments) →
 //! [`band`] (predictive distribution) → [`backtest`] (past estimates); [`deal`] (what selling costs, what
 //! to pay). [`app`] composes all of these into use cases that return values; [`render`] shows their results
-//! (tables, charts) and [`cli`] is the command line. Which room imports which stands in `DEVELOPERS.md`
-//! and is tested.
+//! (tables, charts) and [`cli`] is the command line. `DEVELOPERS.md` states which room imports which;
+//! a test checks it.
 //!
 //! The statistics know no files, and the files know no statistics.
 //!
-//! The method, with its formulas and their sources, stands in [`fit`] (adjustments) and in
+//! The method, with its formulas and their sources, is described in [`fit`] (adjustments) and in
 //! [`band`] (predictive distribution, calibration, checks).
 //!
 //! # From CSV text to a band

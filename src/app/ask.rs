@@ -25,7 +25,7 @@ const BUYERS: usize = 500;
 
 const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
 
-/// Chance of a sale at which the table may end, and the weeks it has at least and at most.
+/// Probability of a sale at which the table may end, and its smallest and largest number of weeks.
 const SURE: f64 = 0.95;
 const ROWS: (usize, usize) = (4, 13);
 
@@ -44,109 +44,109 @@ pub struct Waiting {
     pub seen: Option<(u16, Decimal)>,
 }
 
-/// What it is reckoned with.
+/// Inputs of the plan.
 #[derive(Debug)]
 pub struct Basis<'a> {
     /// The estimate of the unit.
     pub made: Estimate,
     /// Name of the outlet.
     pub outlet: Option<&'a str>,
-    /// What is not known of the costs of selling.
+    /// Unknown parts of the selling costs.
     pub unsure: Option<&'static str>,
-    /// Offers in a week where the likely price is asked.
+    /// Offers per week at the likely price.
     pub offers: Rate,
-    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
+    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     pub noted: (u32, f64),
-    /// Offers that were counted, and the weeks in which they came.
+    /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
-    /// Per cent of the buyers who would pay less than is asked who make an offer.
+    /// Share of the buyers with a limit below the asking price who make an offer, per cent.
     pub haggling: Decimal,
-    /// What they offer, per cent of the most they would pay.
+    /// Their offer, per cent of the most they would pay.
     pub offered: Decimal,
-    /// Buyers of whom the best pays what is seen to be paid.
+    /// Number of buyers of whom the best pays an observed price.
     pub per_sale: Decimal,
-    /// Buyers in a week, whether they are heard or not.
+    /// Buyers per week, with or without an offer.
     pub buyers: f64,
-    /// What holding the unit for a week costs.
+    /// Cost of holding the unit for a week.
     pub cost: Decimal,
-    /// What the money would earn elsewhere.
+    /// Alternative return on the money.
     pub earns: Earns,
-    /// The same as a share in a week.
+    /// The same return as a share per week.
     pub per_week: f64,
-    /// Change of prices in a month, per cent.
+    /// Change of prices per month, per cent.
     pub trend: f64,
-    /// Weeks to the deadline and what is left of the unit then.
+    /// Weeks to the deadline, and the net of the unit then.
     pub deadline: Option<(u16, Decimal)>,
-    /// The price that is asked all the time.
+    /// The fixed asking price.
     pub asking: Option<Decimal>,
 }
 
-/// What money would earn that a sale brings.
+/// Alternative return on the proceeds of a sale.
 #[derive(Debug, Clone, Copy)]
 pub enum Earns {
-    /// Per cent a year.
+    /// Per cent per year.
     PerYear(Decimal),
-    /// The aim of a purchase: per cent, in so many weeks.
+    /// The aim of a purchase: per cent, and the weeks it takes.
     Aim(Decimal, Decimal),
 }
 
-/// What comes of a rate of offers.
+/// Plan and results for one rate of offers.
 #[derive(Debug)]
 pub struct Variant {
-    /// Offers in a week.
+    /// Offers per week.
     pub offers: f64,
     /// Asking price of the first week.
     pub ask: Decimal,
-    /// What is left of it.
+    /// Its net.
     pub left_of_ask: Decimal,
-    /// The least price to take at once.
+    /// Lowest price to accept at once.
     pub at_once: Decimal,
-    /// What waiting is worth today, its cost taken off.
+    /// Present value of waiting, after its cost.
     pub value: Decimal,
-    /// Expected money left in the end.
+    /// Expected final money.
     pub left: Decimal,
     /// Expected weeks to a sale or the deadline.
     pub weeks: Option<f64>,
-    /// Week by week.
+    /// Plan for each week.
     pub plan: Plan,
 }
 
-/// What to ask for a unit.
+/// Asking prices for a unit.
 #[derive(Debug)]
 pub struct Asking<'a> {
-    /// What it is reckoned with.
+    /// Inputs.
     pub basis: Basis<'a>,
-    /// By the mean rate of offers.
+    /// At the mean rate of offers.
     pub usual: Variant,
-    /// By the low and the high end of it.
+    /// At the low and the high end of the rate.
     pub others: [Variant; 2],
-    /// With the best asking prices, where one of one's own is judged.
+    /// With the best asking prices, if a fixed one is judged.
     pub best: Option<Variant>,
-    /// The least price to take by week, from week 0 (at once) to the last shown.
+    /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
     pub least: Vec<Decimal>,
     /// Weeks shown, ascending.
     pub shown: Vec<usize>,
 }
 
-/// An offer and what to do about it.
+/// An offer with the advice on it.
 #[derive(Debug)]
 pub struct Judged {
-    /// What is offered.
+    /// The offer.
     pub offer: Decimal,
-    /// Week in which it came; 0 is at once.
+    /// Week in which it came; 0 for at once.
     pub week: usize,
-    /// What is left of it.
+    /// Its net.
     pub left: Decimal,
-    /// What waiting is worth then: the least that an offer must leave.
+    /// Value of waiting at that time: the smallest acceptable net.
     pub wait: Decimal,
-    /// The least price that leaves that.
+    /// The lowest price with that net.
     pub least: Decimal,
-    /// What to do.
+    /// The advice.
     pub answer: Answer,
 }
 
 impl Variant {
-    /// Weeks worth showing: until a sale is nearly sure, and the one of the deadline.
+    /// Weeks to show: until a sale is nearly certain, and the week of the deadline.
     pub fn weeks_shown(&self, deadline: Option<usize>) -> Vec<usize> {
         let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
         let sold = self.plan.sold_by(most);

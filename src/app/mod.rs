@@ -1,14 +1,16 @@
-//! Use cases that return values: what a command line, a web page or another program calls.
+//! Use cases that return values, for a command line, a web page or another program.
 //!
-//! No function of this room prints, prompts or ends the process. What the user should know besides the
-//! result goes to a `notice` that the caller hands in.
+//! No function of this room prints, prompts or ends the process. Messages besides the result go to
+//! a `notice` that the caller passes.
 
 pub mod amounts;
 pub mod ask;
 pub mod attributes;
 pub mod bid;
+pub mod check;
 pub mod compare;
 pub mod comps;
+pub mod conflicts;
 pub mod deals;
 pub mod describe;
 pub mod error;

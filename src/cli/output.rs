@@ -21,7 +21,8 @@ pub(super) const ERROR: Style = AnsiColor::Red.on_default().bold();
 
 pub(super) const NOTE: Style = AnsiColor::Yellow.on_default();
 
-pub(super) const STRONG: Style = Style::new().bold();
+pub use crate::render::numbers::count;
+pub use crate::render::table::{STRONG, strong};
 
 /// Writes what went wrong, and what to do next, to standard error.
 pub fn report_error(error: &CliError) {

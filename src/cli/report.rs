@@ -10,19 +10,19 @@ use clap::{Arg, Args};
 
 use super::ask::WaitingArgs;
 use super::bid::DealArgs;
-use super::check::{how_predicted, undated_of, verdicts};
 use super::refresh::ended;
 use super::unit::{UnitArgs, flags};
 use super::{CliError, notice};
 use crate::app::ask::ask;
 use crate::app::bid::bid;
+use crate::app::check;
 use crate::app::describe::Said;
 use crate::app::past::Past;
 use crate::app::refresh::chosen;
 use crate::app::report::{Estimated, each, estimates, past_sales};
 use crate::app::{AppError, Book, write};
-use crate::backtest::selfcheck::{Predicted, figures};
 use crate::render::chart::{BandChart, to_svg};
+use crate::render::check::how_predicted;
 use crate::render::html::Place;
 use crate::render::report::{self, Check, Page, ask_section, bid_section, html};
 use crate::render::spreadsheet;
@@ -423,14 +423,10 @@ fn save(path: &Path, what: &str, bytes: &[u8]) -> Result<(), CliError> {
 
 /// How past estimates of a model held; none where no sale could be predicted.
 fn past_estimates(checked: &[Past]) -> Option<Check> {
-    let told: Vec<(&Past, &Predicted)> = checked
-        .iter()
-        .filter_map(|past| Some((past, past.predicted.as_ref()?)))
-        .collect();
-    let all: Vec<&Predicted> = told.iter().map(|(_, predicted)| *predicted).collect();
-    figures(&all).map(|figures| Check {
-        told: how_predicted(told.len(), undated_of(&told), checked.len()),
-        verdicts: verdicts("all sales", &figures),
+    let sales = check::predicted(checked);
+    check::of_all(&sales).map(|figures| Check {
+        told: how_predicted(sales.len(), check::undated(&sales), checked.len()),
+        verdicts: check::verdicts(check::ALL, &figures),
         figures,
     })
 }

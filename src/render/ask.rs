@@ -1,4 +1,4 @@
-//! What to ask, and the answer to an offer, on the terminal.
+//! Asking prices, and answers to offers, on the terminal.
 
 use std::fmt::Write;
 
@@ -12,7 +12,7 @@ use crate::app::ask::{Asking, Basis, Earns, Judged};
 use crate::deal::asking::Answer;
 use crate::trade::Currency;
 
-/// Chance of a sale at the asking price in a week below which that is told.
+/// Weekly probability of a sale at the asking price below which a caution is shown.
 const HARDLY: f64 = 0.005;
 
 impl Basis<'_> {
@@ -25,15 +25,15 @@ impl Basis<'_> {
     }
 }
 
-/// What to ask, with ANSI styles.
-pub fn sheet(told: &Asking<'_>, width: Option<u16>) -> String {
+/// The asking price with its plan, with ANSI styles.
+pub fn sheet(content: &Asking<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
-    let base = &told.basis;
+    let base = &content.basis;
     headline(&mut out, base, prose);
-    asked(&mut out, told, prose);
-    weeks(&mut out, told, width);
-    rates(&mut out, told, width);
+    asked(&mut out, content, prose);
+    weeks(&mut out, content, width);
+    rates(&mut out, content, width);
     reckoned_with(&mut out, base, prose);
     closing(&mut out, base, prose);
     out
@@ -62,7 +62,7 @@ fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
 }
 
-/// What it sells for, and what of that was assumed.
+/// The price, and the assumed facts.
 pub(super) fn sells(base: &Basis<'_>) -> String {
     let made = &base.made;
     format!(
@@ -78,9 +78,9 @@ pub(super) fn sells(base: &Basis<'_>) -> String {
     )
 }
 
-fn asked(out: &mut String, told: &Asking<'_>, width: usize) {
-    let base = &told.basis;
-    let usual = &told.usual;
+fn asked(out: &mut String, content: &Asking<'_>, width: usize) {
+    let base = &content.basis;
+    let usual = &content.usual;
     let code = &base.currency().code;
     let left = base.outlet.map_or(String::new(), |outlet| {
         format!(
@@ -98,18 +98,18 @@ fn asked(out: &mut String, told: &Asking<'_>, width: usize) {
         out,
         "  Take at once   {PRICE}{at_once:>digits$} {code}{PRICE:#}  or more"
     );
-    for line in foreseen(told) {
+    for line in foreseen(content) {
         let _ = writeln!(out, "{}", wrap(&line, width, "  "));
     }
-    for line in cautions(told) {
+    for line in cautions(content) {
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
     }
 }
 
-/// How long it takes and what it brings; what the best asking price would, where another was said.
-pub(super) fn foreseen(told: &Asking<'_>) -> Vec<String> {
-    let base = &told.basis;
-    let usual = &told.usual;
+/// Expected time and money; those with the best asking price, if another is given.
+pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
+    let base = &content.basis;
+    let usual = &content.usual;
     let weeks = match (usual.weeks, base.deadline) {
         (None, _) => "It may never be sold".to_string(),
         (Some(weeks), Some((deadline, _))) => {
@@ -127,7 +127,7 @@ pub(super) fn foreseen(told: &Asking<'_>) -> Vec<String> {
         base.currency().code,
         base.money(usual.value)
     )];
-    lines.extend(told.best.as_ref().map(|best| {
+    lines.extend(content.best.as_ref().map(|best| {
         format!(
             "{} was said. The best asking price is {} to begin with, worth {} more today.",
             base.money(usual.ask),
@@ -138,9 +138,9 @@ pub(super) fn foreseen(told: &Asking<'_>) -> Vec<String> {
     lines
 }
 
-/// Where waiting, or what is asked, makes no sense.
-pub(super) fn cautions(told: &Asking<'_>) -> Vec<&'static str> {
-    let usual = &told.usual;
+/// Cautions if waiting, or the asking price, makes no sense.
+pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
+    let usual = &content.usual;
     let first = usual.plan.period(1);
     let hardly = first.is_some_and(|period| period.week.asked.chance < HARDLY);
     let left = usual.left_of_ask.to_f64();
@@ -164,12 +164,12 @@ pub(super) fn cautions(told: &Asking<'_>) -> Vec<&'static str> {
     .collect()
 }
 
-fn weeks(out: &mut String, told: &Asking<'_>, width: Option<u16>) {
+fn weeks(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     let mut grid = Grid::new(&WEEKLY.map(|title| (title, Kind::Number)));
-    for row in weekly(told) {
+    for row in weekly(content) {
         grid.push(row.to_vec());
     }
-    let code = &told.basis.currency().code;
+    let code = &content.basis.currency().code;
     let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
     out.push_str(&grid.render(width));
 }
@@ -177,12 +177,12 @@ fn weeks(out: &mut String, told: &Asking<'_>, width: Option<u16>) {
 /// Titles of the columns of [`weekly`].
 pub(super) const WEEKLY: [&str; 4] = ["week", "ask", "lowest to take", "sold by its end"];
 
-/// What to ask and the lowest to take, week by week; where weeks are left out, dots.
-pub(super) fn weekly(told: &Asking<'_>) -> Vec<[String; 4]> {
-    let base = &told.basis;
+/// Asking price and lowest acceptable price by week; dots stand for omitted weeks.
+pub(super) fn weekly(content: &Asking<'_>) -> Vec<[String; 4]> {
+    let base = &content.basis;
     let mut cells = Vec::new();
     let mut before = 0;
-    for row in rows(told) {
+    for row in rows(content) {
         if row.week > before + 1 {
             cells.push(["…"; 4].map(String::from));
         }
@@ -205,23 +205,23 @@ pub(super) struct Row {
     pub(super) sold_by: f64,
 }
 
-pub(super) fn rows(told: &Asking<'_>) -> Vec<Row> {
-    let plan = &told.usual.plan;
-    let sold_by = plan.sold_by(told.shown.last().copied().unwrap_or_default());
+pub(super) fn rows(content: &Asking<'_>) -> Vec<Row> {
+    let plan = &content.usual.plan;
+    let sold_by = plan.sold_by(content.shown.last().copied().unwrap_or_default());
     let row = |week: usize| {
         let ask = plan.period(week).and_then(|period| period.week.ask);
         Some(Row {
             week,
-            ask: ask.and_then(|ask| told.basis.currency().from_statistics(ask)),
-            least: *told.least.get(week)?,
+            ask: ask.and_then(|ask| content.basis.currency().from_statistics(ask)),
+            least: *content.least.get(week)?,
             sold_by: *sold_by.get(week - 1)?,
         })
     };
-    told.shown.iter().filter_map(|week| row(*week)).collect()
+    content.shown.iter().filter_map(|week| row(*week)).collect()
 }
 
-fn rates(out: &mut String, told: &Asking<'_>, width: Option<u16>) {
-    let base = &told.basis;
+fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
+    let base = &content.basis;
     let mut grid = Grid::new(&[
         ("offers a week", Kind::Number),
         ("ask", Kind::Number),
@@ -230,8 +230,8 @@ fn rates(out: &mut String, told: &Asking<'_>, width: Option<u16>) {
         ("left of it", Kind::Number),
         ("worth today", Kind::Number),
     ]);
-    let [few, many] = &told.others;
-    for variant in [few, &told.usual, many] {
+    let [few, many] = &content.others;
+    for variant in [few, &content.usual, many] {
         grid.push(vec![
             rate(variant.offers),
             base.money(variant.ask),
@@ -259,11 +259,11 @@ fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
     let _ = writeln!(out, "{}", wrap(DOUBT, width, "  "));
 }
 
-/// What to do where the buyers that were reckoned with do not come.
+/// Advice if the expected buyers do not come.
 pub(super) const DOUBT: &str = "What buyers would pay is read from what others paid. If fewer come than this \
                                 says, or all offer less, the price or the rate is wrong: log it and ask again.";
 
-/// What it is reckoned with, in words.
+/// The inputs, in words.
 pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     let (low, high) = base.offers.range();
     let mut source = "the rule of thumb".to_string();
@@ -309,7 +309,7 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     )
 }
 
-/// What is left of a unit that was not sold, where there is a deadline.
+/// The net of an unsold unit, if there is a deadline.
 pub(super) fn at_deadline(base: &Basis<'_>) -> Option<String> {
     let (weeks, exit) = base.deadline?;
     let left = if exit.is_zero() {
@@ -388,7 +388,7 @@ fn percent(share: f64) -> String {
     format!("{:.0} %", 100.0 * share)
 }
 
-/// A rate with two digits that say something.
+/// A rate with two significant digits.
 fn rate(rate: f64) -> String {
     if rate < 0.995 {
         format!("{rate:.2}")

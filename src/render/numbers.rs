@@ -1,18 +1,18 @@
-//! Numbers as they are read: money with its currency, signed changes, shares.
+//! Numbers for the reader: money with its currency, signed changes, shares.
 
 use rust_decimal::Decimal;
 
 use crate::trade::Currency;
 use crate::trade::money::grouped;
 
+/// [`count`] for counts of files.
+pub fn counted(number: u64, one: &str) -> String {
+    count(usize::try_from(number).unwrap_or(usize::MAX), one)
+}
+
 /// `1 comp`, `2 comps`.
 pub fn count(number: usize, one: &str) -> String {
     format!("{number} {one}{}", if number == 1 { "" } else { "s" })
-}
-
-/// [`count`] of what is counted in files.
-pub fn counted(number: u64, one: &str) -> String {
-    count(usize::try_from(number).unwrap_or(usize::MAX), one)
 }
 
 /// An exact amount with groups of three digits: `1 234.50`.
@@ -20,7 +20,7 @@ pub fn amount(currency: &Currency, amount: Decimal) -> String {
     grouped(&currency.plain(amount))
 }
 
-/// An amount of the statistics, rounded to the minor unit, to whole units from 1000 on.
+/// An amount of the statistics, rounded to the minor unit, or to whole units from 1000 on.
 pub fn about(currency: &Currency, amount: f64) -> String {
     let rounded = if amount.abs() >= 1000.0 {
         amount.round()
@@ -44,7 +44,7 @@ pub fn about(currency: &Currency, amount: f64) -> String {
     }
 }
 
-/// A change: [`about`] with a plus sign where it is not negative.
+/// A change: [`about`] with a plus sign unless it is negative.
 pub fn change(currency: &Currency, amount: f64) -> String {
     let text = about(currency, amount);
     if text.starts_with('−') || amount == 0.0 {

@@ -1,7 +1,10 @@
-//! Where a rule of thumb stands in `compband.toml`, and the lines that state another in its place.
+//! Places of rules of thumb in `compband.toml`, and the lines that replace them.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt::Write;
+
+use serde::{Deserialize, Serialize};
 
 use crate::settings::declare::{key, quoted};
 use crate::settings::{Rules, Settings};
@@ -10,23 +13,23 @@ use crate::trade::items::fold_name;
 use crate::trade::names::match_key;
 use crate::trade::range::Range;
 
-/// Where a rule of thumb stands in the settings.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+/// Place of a rule of thumb in the settings.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Place {
     /// `[rules]`, by this key: `trend_per_month`, `variant`, `parts_only`.
-    Rule(&'static str),
+    Rule(Cow<'static, str>),
     /// `[rules.TABLE]`, by this name.
-    Named(&'static str, String),
+    Named(Cow<'static, str>, String),
     /// `missing` of the kit of this name, by this piece.
     Kit(String, String),
     /// `attributes` of the family of this name, by this name.
     Attribute(String, String),
 }
 
-/// A rule of thumb that is in force.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// A rule of thumb in force.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct InForce {
-    /// What it says.
+    /// Its range.
     pub range: Range,
     /// Whether the settings state it; otherwise it is a default.
     pub stated: bool,
@@ -43,7 +46,7 @@ impl Place {
             Some(kit) if has(&settings.kits[kit].missing) => {
                 Self::Kit(kit.clone(), piece.to_string())
             }
-            _ => Self::Named("missing", piece.to_string()),
+            _ => Self::Named("missing".into(), piece.to_string()),
         }
     }
 
@@ -55,11 +58,11 @@ impl Place {
             stated: range != default,
         };
         match self {
-            Self::Rule("trend_per_month") => {
-                Some(own(rules.trend_per_month, defaults.trend_per_month))
-            }
-            Self::Rule("variant") => Some(own(rules.variant, defaults.variant)),
-            Self::Rule(_) => Some(own(rules.parts_only, defaults.parts_only)),
+            Self::Rule(key) => Some(match key.as_ref() {
+                "trend_per_month" => own(rules.trend_per_month, defaults.trend_per_month),
+                "variant" => own(rules.variant, defaults.variant),
+                _ => own(rules.parts_only, defaults.parts_only),
+            }),
             Self::Named(table, name) => {
                 let (theirs, defaults) = (rules.table(table)?, defaults.table(table)?);
                 named(theirs, defaults, name)
@@ -99,8 +102,8 @@ impl Rules {
     }
 }
 
-/// The rule of a table for a name, as the settings look it up: by that very name, stated or by
-/// default, or else by `any`. What is the same as the default counts as not stated.
+/// The rule of a table for a name, as the settings look it up: by the name itself, stated or
+/// default, or else by `any`. A rule equal to the default counts as not stated.
 fn named(
     stated: &BTreeMap<String, Range>,
     defaults: &BTreeMap<String, Range>,
@@ -123,19 +126,19 @@ fn named(
         })
 }
 
-/// A rule to be stated.
+/// A new rule for the settings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Statement {
-    /// Where.
+    /// Its place.
     pub place: Place,
-    /// What it says.
+    /// Its range.
     pub range: Range,
-    /// For an attribute: that it moves the price either way, whatever was declared before.
+    /// For an attribute: it moves the price either way, whatever was declared before.
     pub either_way: bool,
 }
 
 impl Statement {
-    /// The heading and the line that state it; both empty where the settings have no such place.
+    /// The heading and the line that state it; both empty if the settings have no such place.
     pub fn line(&self, settings: &Settings) -> (String, String) {
         let first = sections(std::slice::from_ref(self), settings)
             .into_iter()
@@ -146,12 +149,12 @@ impl Statement {
     }
 }
 
-/// Lines under the heading that they belong under, such as `[rules.missing]`.
+/// Lines below a heading, such as `[rules.missing]`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Section {
     /// The heading with its brackets.
     pub heading: String,
-    /// Its lines; each replaces one that begins with the same key.
+    /// Its lines; each replaces a line that begins with the same key.
     pub lines: Vec<String>,
 }
 
@@ -191,7 +194,7 @@ pub fn sections(statements: &[Statement], settings: &Settings) -> Vec<Section> {
     by_heading.into_iter().map(section).collect()
 }
 
-/// The same as text.
+/// The sections as text.
 pub fn text(sections: &[Section]) -> String {
     let mut text = String::new();
     for section in sections {
@@ -250,7 +253,7 @@ mod tests {
     }
 
     fn named(table: &'static str, name: &str) -> Place {
-        Place::Named(table, name.into())
+        Place::Named(table.into(), name.into())
     }
 
     /// Each rule found is the one that the fit reads.
@@ -274,12 +277,17 @@ mod tests {
             Place::missing("charger", "Other", &book),
             named("missing", "charger")
         );
-        assert!(Place::Rule("variant").rule(&book).unwrap().stated);
-        assert!(!Place::Rule("trend_per_month").rule(&book).unwrap().stated);
+        assert!(Place::Rule("variant".into()).rule(&book).unwrap().stated);
+        assert!(
+            !Place::Rule("trend_per_month".into())
+                .rule(&book)
+                .unwrap()
+                .stated
+        );
         assert_eq!(Place::Attribute("x".into(), "y".into()).rule(&book), None);
     }
 
-    /// Whatever is stated is in force once its lines stand in the settings.
+    /// Every stated rule is in force once its lines are in the settings.
     #[test]
     fn lines_state_what_they_are_to() {
         let before = settings(
@@ -296,8 +304,8 @@ mod tests {
             either_way,
         };
         let all = [
-            statement(Place::Rule("trend_per_month"), "-7 to -5 %", false),
-            statement(Place::Rule("variant"), "-40 to 60 %", false),
+            statement(Place::Rule("trend_per_month".into()), "-7 to -5 %", false),
+            statement(Place::Rule("variant".into()), "-40 to 60 %", false),
             statement(named("grades", "A to B"), "24 to 31 %", false),
             statement(named("missing", "Ladegerät \"2\""), "30 to 45", false),
             statement(named("how_sold", "auction"), "-30 to -20 %", false),

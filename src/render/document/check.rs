@@ -1,38 +1,48 @@
 //! A check of past estimates as a document, `compband.check/1`.
 
+use rust_decimal::prelude::{Decimal, ToPrimitive};
 use serde::Serialize;
 
+use crate::backtest::calibration;
 use crate::backtest::ratio;
+use crate::backtest::selfcheck::{Figures, LEVELS};
+use crate::backtest::verdict::{self, Standing};
+use crate::band::conflict::{Conflict, Heard};
+use crate::render::check::judged;
+use crate::render::contradicted::instead;
+use crate::settings::Settings;
+use crate::settings::rule::text;
+use crate::trade::range::RangeUnit;
 
-/// A check of past estimates against what was paid.
+/// A check of past estimates against the prices paid.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Check<'a> {
     /// `compband.check/1`.
     pub schema: &'static str,
-    /// Single sales looked at.
+    /// Single sales examined.
     pub sales: usize,
-    /// Sales that others could predict.
+    /// Sales that could be predicted.
     #[serde(rename = "foretold")]
     pub predicted: usize,
-    /// Of these, dated ones: from the sales of days before.
+    /// Of these, dated ones: predicted from sales of earlier days.
     #[serde(rename = "foretold_from_earlier_sales")]
     pub predicted_from_earlier_sales: usize,
-    /// Of these, undated ones: from all others of the model.
+    /// Of these, undated ones: predicted from all others of the model.
     #[serde(rename = "foretold_from_all_others")]
     pub predicted_from_all_others: usize,
-    /// Ids of sales whose ratio is beyond far-out fences: left out of ratios and scores.
+    /// Identifiers of sales whose ratio is beyond far-out fences: excluded from ratios and scores.
     pub mistyped: Vec<&'a str>,
-    /// Chance of all intervals of figures, 0 to 1.
+    /// Level of all intervals of figures, 0 to 1.
     pub interval_chance: f64,
-    /// All sales, then the groups asked for.
+    /// All sales, then the requested groups.
     pub groups: Vec<Group<'a>>,
-    /// Numeric attributes that are recorded but that no family of the settings declares: estimates do
-    /// not use them.
+    /// Recorded numeric attributes that no family of the settings declares: estimates do not use
+    /// them.
     pub undeclared: Undeclared,
     /// Rules of thumb that the sales contradict, of the 200 models with most sales.
     pub contradicted: Contradicted<'a>,
-    /// The owner's own sales against the estimates kept in the ledger; null where there is none.
+    /// The owner's sales compared with the estimates in the ledger; null if there is none.
     pub own_sales: Option<OwnCheck>,
 }
 
@@ -42,7 +52,7 @@ pub struct Check<'a> {
 pub struct Group<'a> {
     /// Name of the group, `all sales` for the first.
     pub group: &'a str,
-    /// Sales predicted.
+    /// Number of predicted sales.
     pub sales: usize,
     /// Median ratio, its interval by the sign test.
     pub median_ratio: Figure,
@@ -52,31 +62,61 @@ pub struct Group<'a> {
     pub weighted_mean_ratio: f64,
     /// Coefficient of dispersion, per cent, with its bootstrap interval; null for one sale.
     pub cod_percent: Option<Figure>,
-    /// Price-related differential with its bootstrap interval; null where bias by price cannot be told.
+    /// Price-related differential with its bootstrap interval; null if bias by price cannot be
+    /// measured.
     pub prd: Option<Figure>,
-    /// Price-related bias with its t interval; null where bias by price cannot be told.
+    /// Price-related bias with its t interval; null if bias by price cannot be measured.
     pub prb: Option<Figure>,
     /// Median distance of estimate from price, per cent of the price.
     pub median_absolute_percentage_error: f64,
-    /// Whether the bands of 50, 80 and 90 % held.
+    /// Coverage of the bands of 50, 80 and 90 %.
     pub coverage: Vec<Coverage>,
     /// Mean interval score of the 80 % band, on the logarithm of price; less is better.
     pub mean_interval_score_80_log: f64,
-    /// Sales by the predicted chance of at most their price, in ten bars of equal width from 0 to 1.
+    /// Numbers of sales by the predicted probability of at most their price, in ten bars of equal
+    /// width from 0 to 1.
     pub pit_histogram: &'a [usize],
-    /// What the figures mean.
+    /// Verdicts on the figures.
     pub verdicts: Vec<Verdict>,
+}
+
+impl<'a> Group<'a> {
+    /// A group of that name; `helps` as in [`crate::render::check::Sheet`].
+    pub fn of(name: &'a str, figures: &'a Figures, helps: bool) -> Self {
+        let study = &figures.study;
+        let coverage = LEVELS.iter().zip(&figures.coverage);
+        Self {
+            group: name,
+            sales: figures.sales,
+            median_ratio: (&study.median).into(),
+            mean_ratio: study.mean,
+            weighted_mean_ratio: study.weighted_mean,
+            cod_percent: study.cod.as_ref().map(Into::into),
+            prd: study.prd.as_ref().map(Into::into),
+            prb: study.prb.as_ref().map(Into::into),
+            median_absolute_percentage_error: study.median_absolute_percentage_error,
+            coverage: coverage
+                .map(|(level, of)| Coverage::of(*level, of))
+                .collect(),
+            mean_interval_score_80_log: figures.score,
+            pit_histogram: &figures.pit.counts,
+            verdicts: judged(name, figures, helps)
+                .into_iter()
+                .map(Into::into)
+                .collect(),
+        }
+    }
 }
 
 /// A figure and its interval.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Figure {
-    /// Of the sales at hand.
+    /// Value for these sales.
     pub value: f64,
-    /// Lower end of its interval; null where there are too few sales for one.
+    /// Lower end of its interval; null if there are too few sales for one.
     pub low: Option<f64>,
-    /// Upper end of its interval; null where there are too few sales for one.
+    /// Upper end of its interval; null if there are too few sales for one.
     pub high: Option<f64>,
 }
 
@@ -94,13 +134,13 @@ impl From<&ratio::Figure> for Figure {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Coverage {
-    /// Chance of the band.
+    /// Level of the band, per cent.
     pub chance_percent: u8,
-    /// Sales within their band.
+    /// Sales inside their band.
     pub held: usize,
     /// All sales.
     pub of: usize,
-    /// Share of sales within, 0 to 1.
+    /// Share of sales inside, 0 to 1.
     pub share: f64,
     /// Lower end of its interval, after Clopper and Pearson.
     pub low: f64,
@@ -108,25 +148,52 @@ pub struct Coverage {
     pub high: f64,
 }
 
+impl Coverage {
+    fn of(level: u8, of: &calibration::Coverage) -> Self {
+        Self {
+            chance_percent: level,
+            held: of.covered,
+            of: of.of,
+            share: of.share,
+            low: of.interval.low,
+            high: of.interval.high,
+        }
+    }
+}
+
 /// One verdict.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Verdict {
-    /// `holds`, `open` where there are too few sales to say, or `fails`.
+    /// `holds`, `open` if there are too few sales to decide, or `fails`.
     pub standing: &'static str,
-    /// What was found.
+    /// The finding.
     pub says: String,
-    /// What to do about it; null where nothing need be done.
+    /// Advice; null if nothing needs to be done.
     pub advice: Option<String>,
+}
+
+impl From<verdict::Verdict> for Verdict {
+    fn from(verdict: verdict::Verdict) -> Self {
+        Self {
+            standing: match verdict.standing {
+                Standing::Holds => "holds",
+                Standing::Open => "open",
+                Standing::Fails => "fails",
+            },
+            says: verdict.says,
+            advice: verdict.advice,
+        }
+    }
 }
 
 /// Numeric attributes that no family of the settings declares.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Undeclared {
-    /// Those that explain most first.
+    /// The columns, those that explain most first.
     pub columns: Vec<Column>,
-    /// Lines for compband.toml that declare those that explain something; null where none does.
+    /// Lines for compband.toml that declare those with an effect; null if there is none.
     pub settings: Option<String>,
 }
 
@@ -136,10 +203,10 @@ pub struct Undeclared {
 pub struct Column {
     /// Name of its column, such as `attr.area`.
     pub column: String,
-    /// Sales looked at that have it.
+    /// Examined sales that have it.
     pub sales: usize,
     /// Share of the variance of log price paid over estimate that it explains within models, 0 to 1
-    /// (adjusted R squared); null where that cannot be told from chance.
+    /// (adjusted R squared); null if it is not significant.
     pub share_explained: Option<f64>,
     /// `doubling` or `unit`, whichever explains more; null as before.
     pub scale: Option<&'static str>,
@@ -151,24 +218,37 @@ pub struct Column {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Contradicted<'a> {
-    /// Those that matter most first.
+    /// The rules, those with the largest effect first.
     pub rules: Vec<Rule<'a>>,
-    /// All lines under their headings; each belongs in place of one for the same. Null where there is
-    /// none.
+    /// All lines under their headings; each replaces one for the same. Null if there is none.
     pub settings: Option<String>,
+}
+
+impl<'a> Contradicted<'a> {
+    /// These rules, with the lines of the settings in their place.
+    pub fn of(conflicts: &'a [Conflict], settings: &Settings) -> Self {
+        let sections = instead(conflicts, settings);
+        Self {
+            rules: conflicts
+                .iter()
+                .map(|conflict| Rule::of(conflict, settings))
+                .collect(),
+            settings: (!sections.is_empty()).then(|| text(&sections)),
+        }
+    }
 }
 
 /// One rule.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Rule<'a> {
-    /// What it is about, in words.
+    /// Subject of the rule, in words.
     pub what: &'a str,
     /// Whether the settings state it; otherwise it is a default.
     pub stated: bool,
     /// `percent` of the price, or `money`.
     pub unit: &'static str,
-    /// Low end of the rule, with its sign: negative where it takes off.
+    /// Low end of the rule, with its sign: negative for a reduction.
     pub low: f64,
     /// High end.
     pub high: f64,
@@ -180,48 +260,87 @@ pub struct Rule<'a> {
     pub line: String,
 }
 
+impl<'a> Rule<'a> {
+    fn of(conflict: &'a Conflict, settings: &Settings) -> Self {
+        let (under, line) = conflict.instead.line(settings);
+        let against = &conflict.heard[..conflict.against];
+        Self {
+            what: &conflict.label,
+            stated: conflict.rule.stated,
+            unit: match conflict.said.unit {
+                RangeUnit::Percent => "percent",
+                RangeUnit::Money => "money",
+            },
+            low: float(conflict.said.low),
+            high: float(conflict.said.high),
+            models: against.iter().map(Model::of).collect(),
+            under,
+            line,
+        }
+    }
+}
+
+fn float(end: Decimal) -> f64 {
+    end.to_f64().unwrap_or(f64::NAN)
+}
+
 /// One model.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Model<'a> {
     /// The model.
     pub model: &'a str,
-    /// What the rule is about on it, in words.
+    /// Subject of the rule for this model, in words.
     pub what: &'a str,
     /// Sales of the fit.
     pub sales: usize,
-    /// Those of them that tell of it.
+    /// Number of these that inform it.
     pub informed_by: usize,
     /// Low end of the middle 80 % by these sales alone, with its sign, in the unit of the rule.
     pub low: f64,
     /// High end.
     pub high: f64,
-    /// Chance of sales at least so far off if the rule were right, 0 to 1.
+    /// p-value of the sales if the rule were right, 0 to 1.
     pub chance: f64,
 }
 
-/// The owner's own sales against the estimates kept in the ledger.
+impl<'a> Model<'a> {
+    fn of(one: &'a Heard) -> Self {
+        let said = one.said();
+        Self {
+            model: &one.model,
+            what: &one.label,
+            sales: one.sales,
+            informed_by: one.informed_by,
+            low: float(said.low),
+            high: float(said.high),
+            chance: one.chance(),
+        }
+    }
+}
+
+/// The owner's sales compared with the estimates in the ledger.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OwnCheck {
-    /// The estimates of one day; null where no sale has one.
+    /// The estimates on the day of the purchase; null if no sale has one.
     pub when_bought: Option<OwnSales>,
-    /// The estimates of one day; null where no sale has one.
+    /// The estimates on the day of the sale; null if no sale has one.
     pub when_sold: Option<OwnSales>,
 }
 
-/// The estimates of one day.
+/// The estimates on one kind of day.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OwnSales {
-    /// Sales in the ledger that have such an estimate.
+    /// Sales in the ledger with such an estimate.
     pub sales: usize,
     /// Median of estimate over price paid.
     pub median_ratio: f64,
-    /// Sales within their band.
+    /// Sales inside their band.
     pub held: usize,
-    /// Those of all, 0 to 1.
+    /// Share of all, 0 to 1.
     pub share: f64,
-    /// Chance of the bands, on average.
+    /// Average level of the bands, per cent.
     pub foreseen_percent: f64,
 }
