@@ -43,7 +43,11 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
 
 /// Warnings about the estimates; those of the estimate for parts are only announced.
 pub(super) fn warnings(content: &Bid<'_>) -> Vec<String> {
-    let parts = content.weighed.parts.as_ref().filter(|parts| !parts.warnings.is_empty());
+    let parts = content
+        .weighed
+        .parts
+        .as_ref()
+        .filter(|parts| !parts.warnings.is_empty());
     let for_parts =
         |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
     let whole = content.weighed.made.warnings.iter().cloned();
