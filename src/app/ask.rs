@@ -1,4 +1,4 @@
-//! What to ask for a unit, and which offer to take.
+//! Asking prices for a unit, and advice on offers.
 
 use std::cell::RefCell;
 use std::collections::HashMap;
@@ -20,7 +20,7 @@ use crate::settings::selling::DealSettings;
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
 
-/// Prices that stand for the distribution of what is paid.
+/// Number of prices that represent the distribution of prices paid.
 const BUYERS: usize = 500;
 
 const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
@@ -29,18 +29,18 @@ const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
 const SURE: f64 = 0.95;
 const ROWS: (usize, usize) = (4, 13);
 
-/// What waiting for buyers comes to, as far as it was said.
+/// Inputs of waiting for buyers, as given by the user or the settings.
 #[derive(Debug, Clone)]
 pub struct Waiting {
-    /// Weeks to the deadline and what is left of the unit then.
+    /// Weeks to the deadline, and the net of the unit then.
     pub deadline: Option<(u16, Decimal)>,
-    /// What holding the unit for a week costs.
+    /// Cost of holding the unit for a week.
     pub cost: Decimal,
-    /// What the money would earn elsewhere in a year, per cent.
+    /// Alternative return on the money per year, per cent.
     pub per_year: Option<Decimal>,
-    /// The price that is asked all the time.
+    /// The fixed asking price.
     pub asking: Option<Decimal>,
-    /// Offers that were counted, and the weeks in which they came.
+    /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
 }
 
@@ -161,10 +161,10 @@ impl Variant {
     }
 }
 
-/// What to ask for a unit. Where nothing is said of how it is sold, that is at a fixed price.
+/// Works out asking prices for a unit. The default way of selling is a fixed price.
 ///
 /// # Errors
-/// Where nothing speaks of the unit, or the ledger cannot be read.
+/// If there is no evidence for the unit, or the ledger cannot be read.
 pub fn ask<'a>(
     book: &Book,
     unit: &AskedUnit<'_>,
@@ -175,10 +175,10 @@ pub fn ask<'a>(
     Ok(Scene::of(book, unit, sale, waiting, notice)?.asking())
 }
 
-/// Whether to take an offer that came in some week, with what that is reckoned with.
+/// Judges an offer that came in some week; the result includes the inputs.
 ///
 /// # Errors
-/// As [`ask`], and where the offer came after the deadline.
+/// As [`ask`], and if the offer came after the deadline.
 pub fn judge<'a>(
     book: &Book,
     unit: &AskedUnit<'_>,
@@ -208,15 +208,15 @@ struct Scene<'a> {
     waiting: Waiting,
     /// The most that one buyer would pay.
     most: Vec<Chance>,
-    /// Offers in a week where the likely price is asked.
+    /// Offers per week at the likely price.
     offers: Rate,
-    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
+    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     noted: (u32, f64),
-    /// What is left of a price, by its minor units.
+    /// Net of a price, by its minor units.
     known: RefCell<HashMap<i64, f64>>,
 }
 
-/// The rule of thumb for offers in a week.
+/// The rule of thumb for offers per week.
 fn offers_by_rule(deal: &DealSettings) -> Result<Rate, AppError> {
     let range = deal.offers_per_week;
     Rate::from_range(float(range.low), float(range.high)).ok_or_else(|| AppError::Refused {
@@ -234,7 +234,7 @@ impl<'a> Scene<'a> {
         notice: &mut dyn FnMut(&str),
     ) -> Result<Self, AppError> {
         let mut unit = unit.clone();
-        // What has an asking price is not sold by auction.
+        // A unit with an asking price is not sold by auction.
         unit.subject.how_sold.get_or_insert(HowSold::Fixed);
         let deal = &unit.settings.deal;
         let made = unit.estimate(unit.selection()?)?;
@@ -244,7 +244,7 @@ impl<'a> Scene<'a> {
         let scene = Self {
             basis: unit.settings.price_basis,
             through,
-            // Asked for near what it was likely to fetch, as far as anyone knows.
+            // The asking prices of earlier sales are assumed to be near the likely price.
             offers: posterior(offers_by_rule(deal)?, f64::from(noted.0), noted.1),
             noted,
             most: buyers_behind(&paid, float(deal.buyers_per_sale)),
@@ -264,21 +264,21 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// Takes in the offers that were counted: where another price was asked than the likely one,
-    /// more or fewer of the buyers were heard of.
+    /// Updates the rate by the counted offers: with another asking price than the likely one, a different
+    /// share of the buyers make an offer.
     fn with_evidence(mut self) -> Self {
         if let Some((count, weeks)) = self.waiting.seen {
             let likely = float(self.made.median);
             let asked = self.waiting.asking.map_or(likely, float);
             let buyers = self.buyers(self.offers.mean());
-            // Of a price that nobody would come near to, silence says nothing.
+            // The absence of offers is no evidence at a price far above every limit.
             let heard = (buyers.heard(asked) / buyers.heard(likely)).max(0.01);
             self.offers = posterior(self.offers, f64::from(count), float(weeks) * heard);
         }
         self
     }
 
-    /// The buyers who make so many offers a week where the likely price is asked.
+    /// The buyers who make this number of offers per week at the likely price.
     fn buyers(&self, offers: f64) -> Buyers<'_> {
         let share = |percent: Decimal| float(percent) / 100.0;
         let mut buyers = Buyers {
@@ -304,7 +304,7 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// Change of prices in a month, per cent.
+    /// Change of prices per month, per cent.
     fn trend(&self) -> f64 {
         let trend = &self.made.evidence.trend_percent;
         trend.as_ref().map_or(0.0, |trend| trend.value)
@@ -330,7 +330,7 @@ impl<'a> Scene<'a> {
         .plan()
     }
 
-    /// The asking prices that may be chosen.
+    /// The allowed asking prices.
     fn asks(&self) -> Asks {
         let free = Asks::Steps(self.step());
         self.waiting
@@ -338,7 +338,7 @@ impl<'a> Scene<'a> {
             .map_or(free, |price| Asks::Only(float(price)))
     }
 
-    /// What is left of a price, rounded half-even to the minor unit.
+    /// Net of a price, rounded half-even to the minor unit.
     fn net(&self, price: f64) -> f64 {
         let minor = 10_f64.powi(self.made.currency.decimals() as i32);
         let units = (price * minor).round_ties_even() as i64;
@@ -355,7 +355,7 @@ impl<'a> Scene<'a> {
             .or_insert_with(work_out)
     }
 
-    /// What an offer must leave, and the least price that leaves it.
+    /// Smallest acceptable net of an offer, and the lowest price with that net.
     fn least(&self, plan: &Plan, week: usize) -> (Decimal, Decimal) {
         let left = self.exact(plan.least(week));
         let price = self.sale().price_for(left).unwrap_or_default();

@@ -1,4 +1,4 @@
-//! The most to pay for a unit, and what a price asked comes to.
+//! The highest bid for a unit, and the verdict on an asking price.
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -15,7 +15,7 @@ use crate::settings::selling::DealSettings;
 
 pub use crate::deal::bid::{Buying, Costs};
 
-/// What a purchase must promise, as far as it was said.
+/// Aims of a purchase, as far as given by the user.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct AimsSaid {
     /// Least expected profit.
@@ -24,16 +24,15 @@ pub struct AimsSaid {
     pub returned: Option<Decimal>,
     /// Most chance of a loss, per cent.
     pub loss: Option<Decimal>,
-    /// The money there is to trade with.
+    /// The bankroll.
     pub bankroll: Option<Decimal>,
 }
 
 impl AimsSaid {
-    /// All aims, and the bankroll where it is known: as said, or else what the ledger comes to, or else as
-    /// the settings have it.
+    /// All aims, and the bankroll if known: as given, or else from the ledger, or else from the settings.
     ///
     /// # Errors
-    /// A ledger that cannot be read.
+    /// If the ledger cannot be read.
     pub fn with_book(
         &self,
         book: &Book,
@@ -60,46 +59,46 @@ impl AimsSaid {
     }
 }
 
-/// A purchase that is thought of.
+/// A considered purchase.
 #[derive(Debug)]
 pub struct Purchase<'a> {
-    /// What it takes to have the unit and to sell it.
+    /// The costs of buying, repairing and selling the unit.
     pub costs: Costs,
-    /// What it must promise.
+    /// The aims.
     pub aims: AimsSaid,
-    /// How the unit will be sold; none where the book has no outlet.
+    /// Outlet and terms of the sale; `None` if the book has no outlet.
     pub sale: Option<Through<'a>>,
-    /// The price asked, to be judged.
+    /// The asking price to be judged.
     pub asked: Option<Decimal>,
 }
 
-/// What to bid for a unit.
+/// Bids for a unit.
 #[derive(Debug)]
 pub struct Bid<'a> {
-    /// Its estimates, and what may come of it.
+    /// Its estimates, and the distribution of the proceeds.
     pub weighed: Weighed,
     /// Name of the outlet.
     pub outlet: Option<&'a str>,
-    /// What is left of the likely price.
+    /// The net of the likely price.
     pub net: Option<Net>,
-    /// What it takes.
+    /// The costs.
     pub costs: Costs,
-    /// The most to bid by aim.
+    /// The highest bid for each aim.
     pub limits: Vec<Limit>,
-    /// What the most to bid comes to.
+    /// The result at the highest bid.
     pub at_most: Option<Measures>,
-    /// A price that is asked.
+    /// The asking price with its verdict.
     pub asked: Option<Judged>,
-    /// The bankroll, where it is known.
+    /// The bankroll, if known.
     pub bankroll: Option<Decimal>,
-    /// What is not known of the costs of selling.
+    /// Unknown parts of the selling costs.
     pub unsure: Option<&'static str>,
 }
 
-/// Works out what to bid for a unit.
+/// Works out bids for a unit.
 ///
 /// # Errors
-/// Where nothing speaks of the unit, or the ledger cannot be read.
+/// If there is no evidence for the unit, or the ledger cannot be read.
 pub fn bid<'a>(
     book: &Book,
     unit: &AskedUnit<'_>,

@@ -17,10 +17,10 @@ use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
 use crate::trade::{Attributes, Comp, Currency};
 
-/// Bytes of comps from which identifiers are shortened against those of the model asked for only.
+/// Size of the comps in bytes from which identifiers are only unique within the requested model.
 const LARGE: u64 = 8 << 20;
 
-/// Which comps are wanted; what is not said does not matter.
+/// Conditions on comps; `None` is no condition.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Filter<'a> {
     /// Of this model (case and spacing ignored).
@@ -45,21 +45,21 @@ pub struct Filter<'a> {
     pub venue: Option<&'a str>,
 }
 
-/// Comps that were found, the newest first, undated ones last.
+/// The comps found, newest first, undated ones last.
 #[derive(Debug)]
 pub struct Listed {
-    /// How many match in all.
+    /// Number of matching comps.
     pub matches: usize,
-    /// How many are listed.
+    /// Number of listed comps.
     pub shown: usize,
     rows: DataFrame,
     currency: Currency,
 }
 
-/// The first comps, at most `limit`, that a filter lets through; none at all where there are no comps.
+/// Lists the first comps that match a filter, at most `limit`; `None` if the book has no comps.
 ///
 /// # Errors
-/// Where the book cannot be read, or the filter names what does not exist.
+/// If the book cannot be read, or the filter names an unknown model, grade or level.
 pub fn comps(
     book: &Book,
     filter: &Filter<'_>,
@@ -94,17 +94,17 @@ impl Listed {
     /// The comps.
     ///
     /// # Errors
-    /// Where they cannot be read from the table.
+    /// If they cannot be read from the table.
     pub fn comps(&self) -> Result<Vec<Comp>, AppError> {
         let rows = FrameRows::new(&self.rows, &self.currency)?;
         Ok((0..rows.len()).map(|at| rows.comp(at)).collect())
     }
 
-    /// For each comp, as much of its identifier as that of no other begins with: no other of the book, or in
-    /// a large book no other of the model that was asked for.
+    /// The shortest unique beginning of each identifier: unique in the book, or in a large book within the
+    /// requested model.
     ///
     /// # Errors
-    /// Where the book cannot be read.
+    /// If the book cannot be read.
     pub fn short_ids(&self, book: &Book, model: Option<&str>) -> Result<Vec<String>, AppError> {
         let ids = self.rows.column("comp_id")?.str()?;
         let ids: Vec<&str> = ids.iter().map(Option::unwrap_or_default).collect();
@@ -112,10 +112,10 @@ impl Listed {
         Ok(short.into_iter().map(String::from).collect())
     }
 
-    /// Writes the comps as CSV rows that an import takes back as they are.
+    /// Writes the comps as CSV rows that can be imported again unchanged.
     ///
     /// # Errors
-    /// Where they cannot be read from the table; within, where `output` fails.
+    /// If they cannot be read from the table; the inner error if `output` fails.
     pub fn write_csv(&self, output: impl Write) -> Result<io::Result<()>, AppError> {
         let rows = FrameRows::new(&self.rows, &self.currency)?;
         let optional = optional_in(&self.rows)?;
@@ -128,17 +128,17 @@ impl Listed {
     }
 }
 
-/// What was found among the comps.
+/// Matching comps of the models read so far.
 #[derive(Default)]
 struct Found {
-    /// How many match.
+    /// Number of matching comps.
     matches: usize,
-    /// Those of them that may be shown; none where there are no comps at all.
+    /// Those that may be shown; `None` if there are no comps at all.
     first: Option<DataFrame>,
 }
 
 impl Found {
-    /// Takes in the comps of some models.
+    /// Adds the comps of some models.
     fn add(
         &mut self,
         comps: DataFrame,
@@ -168,7 +168,7 @@ impl Found {
     }
 }
 
-/// The first comps as they are listed: the newest first, undated ones last.
+/// The first comps in the order of the list: newest first, undated ones last.
 fn newest(comps: LazyFrame, limit: usize) -> PolarsResult<DataFrame> {
     let order = SortMultipleOptions::new()
         .with_order_descending_multi([true, false])
@@ -177,7 +177,7 @@ fn newest(comps: LazyFrame, limit: usize) -> PolarsResult<DataFrame> {
     Ok(sorted.head(Some(limit.min(sorted.height()))))
 }
 
-/// All filters but that by venue as one expression; `key` is that of the model.
+/// All conditions but the venue as one expression; `key` is the key of the model.
 fn filters(
     filter: &Filter<'_>,
     key: Option<String>,
@@ -206,7 +206,7 @@ fn filters(
         all.push(col("sold_on").is_null());
     }
     if let Some(id) = filter.id {
-        // Texts that begin so are those from it up to it with the last character behind it.
+        // Texts with this beginning lie between it and it followed by the last character.
         let end = format!("{id}{}", char::MAX);
         all.push(
             col("comp_id")
@@ -220,7 +220,7 @@ fn filters(
     Ok(all.into_iter().reduce(Expr::and))
 }
 
-/// Key of a model that the book has.
+/// Key of a model of the book.
 fn known_key(model: &str, book: &Book) -> Result<String, AppError> {
     let key = match_key(model);
     let names = book.models()?;
@@ -231,7 +231,7 @@ fn known_key(model: &str, book: &Book) -> Result<String, AppError> {
     Err(unknown_model(model, names))
 }
 
-/// A name as the scale spells it.
+/// A name in the spelling of the scale.
 fn on_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, AppError> {
     let name = match column {
         "grade" => of_scale(settings.grade_names(), asked),
@@ -247,7 +247,7 @@ fn on_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, Ap
     })
 }
 
-/// Rows whose text is the same but for case and spacing.
+/// Rows with an equal text; case and spacing are ignored.
 fn spelled_like(column: &str, asked: &str, frame: &DataFrame) -> PolarsResult<Expr> {
     let key = match_key(asked);
     let spellings: BTreeSet<&str> = frame
@@ -261,8 +261,8 @@ fn spelled_like(column: &str, asked: &str, frame: &DataFrame) -> PolarsResult<Ex
     Ok(same.reduce(Expr::or).unwrap_or_else(|| lit(false)))
 }
 
-/// For each identifier, as much of it as no other of the book begins with; in a large book, no
-/// other of the model that was asked for.
+/// The shortest beginning of each identifier that is unique in the book, or in a large book within the
+/// requested model.
 fn shortened<'a>(
     book: &Book,
     model: Option<&str>,
@@ -290,7 +290,7 @@ fn shortened<'a>(
     }
 }
 
-/// The columns behind the fixed ones that the rows need, in order.
+/// The optional columns that the rows need, in order.
 fn optional_in(frame: &DataFrame) -> Result<Vec<OptionalColumn>, AppError> {
     let words = |column: &str| -> Result<BTreeSet<&str>, AppError> {
         Ok(frame.column(column)?.str()?.iter().flatten().collect())

@@ -1,5 +1,5 @@
-//! Transactions of the ledger: what is bought, spent, sold, refunded and scrapped, money put in and taken
-//! out. Each writes one entry.
+//! Transactions of the ledger: purchases, expenses, sales, refunds, write-offs and capital. Each writes one
+//! entry.
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -21,29 +21,29 @@ use crate::trade::unit::Unit;
 
 pub use crate::deal::ledger::Refund;
 
-/// The day of an entry and anything else that is to be kept with it.
+/// Day and note of an entry.
 #[derive(Debug, Clone)]
 pub struct Dated {
-    /// Its day.
+    /// The day.
     pub on: NaiveDate,
     /// A note, or empty.
     pub note: String,
 }
 
-/// An entry that was made, and where it leaves the money.
+/// A new entry, with the money after it.
 #[derive(Debug, Clone, Copy)]
 pub struct Entered {
     /// Number of the entry.
     pub number: u32,
-    /// Cash by the ledger.
+    /// Cash.
     pub cash: Decimal,
     /// Stock at cost.
     pub stock: Decimal,
-    /// Both.
+    /// Cash and stock.
     pub bankroll: Decimal,
 }
 
-/// An entry of a deal, with the deal as it then stands.
+/// A new entry of a deal, with the deal after it.
 #[derive(Debug)]
 pub struct OfDeal {
     /// The deal.
@@ -52,33 +52,33 @@ pub struct OfDeal {
     pub entered: Entered,
 }
 
-/// A unit that was bought.
+/// A purchase.
 #[derive(Debug)]
 pub struct Bought {
-    /// What it is.
+    /// The unit.
     pub subject: Subject,
-    /// What was paid, shipping left out.
+    /// Price without shipping.
     pub price: Decimal,
-    /// Shipping and whatever else it took to get it here.
+    /// Shipping and other costs of getting it here.
     pub inbound: Decimal,
     /// Minutes of work so far.
     pub minutes: Decimal,
 }
 
-/// A sale as it was said.
+/// A sale as given by the user.
 #[derive(Debug)]
 pub struct SaleSaid<'a> {
     /// The price, without shipping that the buyer pays beside it.
     pub price: Decimal,
-    /// What the buyer paid for shipping, where no outlet says it.
+    /// Shipping paid by the buyer, if there is no outlet.
     pub shipping: Option<Decimal>,
-    /// The outlet; none where there is none, or where nothing is to be worked out by one.
+    /// The outlet; `None` if there is none or none is needed.
     pub through: Option<Through<'a>>,
-    /// Fees in all, where they are not the outlet's.
+    /// Total fees; default: those of the outlet.
     pub fees: Option<Decimal>,
-    /// What sending and packing cost, where not by the weight.
+    /// Cost of sending and packing; default: by the weight.
     pub postage: Option<Decimal>,
-    /// How it was sold, where not as the deal says.
+    /// How it was sold; default: as in the deal.
     pub how_sold: Option<HowSold>,
     /// Offers that came in before it sold.
     pub offers: Option<u32>,
@@ -88,25 +88,25 @@ pub struct SaleSaid<'a> {
     pub log_comp: bool,
 }
 
-/// A sale that was entered.
+/// A recorded sale.
 #[derive(Debug)]
 pub struct Sold {
     /// The deal and the entry.
     pub of_deal: OfDeal,
-    /// The unit, how it was sold included.
+    /// The unit, with how it was sold.
     pub subject: Subject,
     /// Its figures.
     pub figures: Sale,
-    /// The estimate of the day before.
+    /// The estimate as of the day before.
     pub estimate: Option<Foreseen>,
     /// The sale as a comp.
     pub comp: Comp,
-    /// What came of recording it, where that was asked.
+    /// Result of recording the comp, if requested.
     pub recorded: Option<Recorded>,
 }
 
 impl SaleSaid<'_> {
-    /// The figures of the sale: what was not said is worked out by the outlet.
+    /// The figures of the sale; missing ones are worked out from the outlet.
     fn figures(&self, notice: &mut dyn FnMut(&str)) -> Sale {
         let Some(Through { terms, .. }) = &self.through else {
             if self.fees.is_none() {
@@ -134,7 +134,7 @@ impl SaleSaid<'_> {
     }
 }
 
-/// Fees of a sale at a price, and what sending and packing cost.
+/// Fees of a sale at a price, and its cost of sending and packing.
 fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
     use Item::*;
     let net = terms.without_returns(price);
@@ -151,7 +151,7 @@ fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
     (-fees, -sum(|item| matches!(item, Postage | Packing)))
 }
 
-/// The ledger of a book, taken to make one entry.
+/// The locked ledger of a book, for one new entry.
 pub struct Books<'a> {
     book: &'a Book,
     lock: BookLock,
@@ -160,10 +160,10 @@ pub struct Books<'a> {
 }
 
 impl<'a> Books<'a> {
-    /// Takes the book and reads its ledger.
+    /// Locks the book and reads its ledger.
     ///
     /// # Errors
-    /// Where the book is held by another run or its ledger is wrong.
+    /// If another run holds the book, or its ledger is wrong.
     pub fn open(book: &'a Book, notice: &'a mut dyn FnMut(&str)) -> Result<Self, AppError> {
         let lock = book.lock(notice)?;
         book.repair_ledger(&lock, notice)?;
@@ -179,7 +179,7 @@ impl<'a> Books<'a> {
         find_deal(&self.ledger, text, Wanted::InStock)
     }
 
-    /// Enters an entry and writes it down; notes where the cash has run out.
+    /// Adds an entry and writes it; sends a notice if the cash becomes negative.
     fn enter(&mut self, entry: Entry, note: String) -> Result<Entered, AppError> {
         let entry = Entry { note, ..entry };
         let spends = entry.postings.get(Account::Cash) < Decimal::ZERO;
@@ -201,7 +201,7 @@ impl<'a> Books<'a> {
         Ok(entered)
     }
 
-    /// Enters an entry of a deal.
+    /// Adds an entry of a deal.
     fn enter_deal(&mut self, entry: Entry, note: String) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
         let entered = self.enter(entry, note)?;
@@ -209,7 +209,7 @@ impl<'a> Books<'a> {
         Ok(OfDeal { deal, entered })
     }
 
-    /// What an estimate as of a day says of a unit; notes where nothing speaks of it.
+    /// The estimate of a unit as of a day; sends a notice if there is no evidence.
     fn foresee(&mut self, unit: &Unit, as_of: NaiveDate) -> Result<Option<Foreseen>, AppError> {
         let made = foresee(self.book, unit, as_of, self.notice)?;
         Ok(made
@@ -219,10 +219,10 @@ impl<'a> Books<'a> {
             .ok())
     }
 
-    /// Records a purchase beside the estimate of the day.
+    /// Records a purchase with the estimate of the day.
     ///
     /// # Errors
-    /// What the ledger refuses, or a book that cannot be written.
+    /// If the ledger refuses it, or the book cannot be written.
     pub fn buy(mut self, bought: Bought, dated: Dated) -> Result<OfDeal, AppError> {
         let unit = Unit::from(bought.subject);
         let purchase = Purchase {
@@ -240,7 +240,7 @@ impl<'a> Books<'a> {
     /// Records money and minutes spent on a unit in stock.
     ///
     /// # Errors
-    /// A deal that is not in stock, or a book that cannot be written.
+    /// If the deal is not in stock, or the book cannot be written.
     pub fn spend(
         mut self,
         deal: &str,
@@ -252,26 +252,26 @@ impl<'a> Books<'a> {
         self.enter_deal(entry, dated.note)
     }
 
-    /// Records that a unit was scrapped, for what it fetched.
+    /// Records that a unit was scrapped, and for how much.
     ///
     /// # Errors
-    /// A deal that is not in stock, or a book that cannot be written.
+    /// If the deal is not in stock, or the book cannot be written.
     pub fn scrap(mut self, deal: &str, fetched: Decimal, dated: Dated) -> Result<OfDeal, AppError> {
         let id = self.in_stock(deal)?.id;
         let entry = self.ledger.scrap(dated.on, id, fetched);
         self.enter_deal(entry, dated.note)
     }
 
-    /// Records the sale of a unit beside the estimate that the sales of earlier days make.
+    /// Records the sale of a unit with the estimate from sales of earlier days.
     ///
     /// # Errors
-    /// A deal that is not in stock, or a book that cannot be written.
+    /// If the deal is not in stock, or the book cannot be written.
     pub fn sold(mut self, deal: &str, said: &SaleSaid<'_>, dated: Dated) -> Result<Sold, AppError> {
         let deal = self.in_stock(deal)?;
         let (id, mut unit) = (deal.id, deal.unit.clone());
         let figures = said.figures(self.notice);
         let blank = self.ledger.sold(dated.on, id, &figures);
-        // Before anything is estimated: a deal that is not in stock is to be named as such.
+        // Checked before the estimate, so that a deal not in stock gets its own message.
         self.ledger.clone().enter(blank.clone())?;
         let before = dated.on.pred_opt().unwrap_or(dated.on);
         let estimate = self.foresee(&unit, before)?;
@@ -315,7 +315,7 @@ impl<'a> Books<'a> {
     /// Records money that the owner puts in.
     ///
     /// # Errors
-    /// What the ledger refuses, or a book that cannot be written.
+    /// If the ledger refuses it, or the book cannot be written.
     pub fn fund(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
         let entry = self.ledger.fund(dated.on, amount);
         self.enter(entry, dated.note)
@@ -324,17 +324,17 @@ impl<'a> Books<'a> {
     /// Records money that the owner takes out.
     ///
     /// # Errors
-    /// What the ledger refuses, or a book that cannot be written.
+    /// If the ledger refuses it, or the book cannot be written.
     pub fn draw(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
         let entry = self.ledger.draw(dated.on, amount);
         self.enter(entry, dated.note)
     }
 
-    /// Describes a unit in stock anew, `model` being another model, if it is; gives what it was taken for
-    /// besides.
+    /// Replaces the description of a unit in stock; `model` is its new model, if it changes. Returns the old
+    /// description too.
     ///
     /// # Errors
-    /// Values that are wrong, a deal that is not in stock, or a book that cannot be written.
+    /// If a value is wrong, the deal is not in stock, or the book cannot be written.
     pub fn describe(
         mut self,
         deal: &str,
@@ -351,11 +351,11 @@ impl<'a> Books<'a> {
         Ok((self.enter_deal(entry, dated.note)?, was))
     }
 
-    /// Records money given back to the buyer of a unit, all that was paid where no sum is said; with
-    /// `back`, the unit is in stock again. Gives the sum besides.
+    /// Records a refund to the buyer of a unit; the default sum is all that was paid. With `back`, the unit
+    /// is in stock again. Returns the sum too.
     ///
     /// # Errors
-    /// A deal that is not sold, or a book that cannot be written.
+    /// If the deal is not sold, or the book cannot be written.
     pub fn refund(
         mut self,
         deal: &str,
@@ -369,11 +369,11 @@ impl<'a> Books<'a> {
         Ok((self.enter_deal(entry, dated.note)?, amount))
     }
 
-    /// Reverses an entry, on the day of that where none is said; gives the ledger as it then stands, and
-    /// the number of the entry that reverses.
+    /// Reverses an entry, by default on its own day. Returns the ledger after it, and the number of the new
+    /// entry.
     ///
     /// # Errors
-    /// An entry that cannot be reversed, or a book that cannot be written.
+    /// If the entry cannot be reversed, or the book cannot be written.
     pub fn reverse(
         mut self,
         number: u32,

@@ -1,4 +1,4 @@
-//! What a unit is, from what was said of it in words: on the command line or in `watch.toml`.
+//! Reads the description of a unit from the command line or `watch.toml`.
 
 use chrono::NaiveDate;
 
@@ -17,26 +17,26 @@ use crate::trade::{Attributes, Items};
 
 pub use crate::book::watch::Watched as Said;
 
-/// The unit that was described, with the comps of its model and what is known besides.
+/// The described unit with the comps of its model and the context of its estimate.
 ///
 /// # Errors
-/// Values that are not of the book's scales, and a book that cannot be read.
+/// If a value is not on the book's scales, or the book cannot be read.
 pub fn unit<'k>(
     book: &Book,
     said: &'k Said,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<AskedUnit<'k>, AppError> {
-    // What is wrong with the words is told before the book's past is gone through.
+    // Errors in the description are reported before the slow reading of the book.
     let asked = asked(said, book.settings(), notice)?;
     let reader = Reader::new(book, as_of, [asked.1.model.as_str()], notice)?;
     reader.unit(question(said, asked))
 }
 
-/// The book's settings with what was said otherwise, and the unit.
+/// The book's settings with the changes in the description, and the unit.
 ///
 /// # Errors
-/// Values that are not of the book's scales.
+/// If a value is not on the book's scales.
 pub fn asked(
     said: &Said,
     settings: &Settings,
@@ -52,7 +52,7 @@ pub fn asked(
     Ok((settings, subject))
 }
 
-/// What a reader of the book is asked.
+/// The question to a reader of the book.
 pub fn question(said: &Said, (settings, subject): (Settings, Subject)) -> Asked<'_> {
     Asked {
         settings,
@@ -62,10 +62,10 @@ pub fn question(said: &Said, (settings, subject): (Settings, Subject)) -> Asked<
     }
 }
 
-/// The unit that was described.
+/// The described unit.
 ///
 /// # Errors
-/// Values that are not of the book's scales.
+/// If a value is not on the book's scales.
 pub fn subject(
     said: &Said,
     settings: &Settings,
@@ -119,14 +119,14 @@ fn attributes(
     Ok(attributes)
 }
 
-/// What to say of an attribute that is kept for a model without a declaration of it.
+/// Notice about an attribute without a declaration for the model.
 pub fn not_declared(attribute: &str, model: &str) -> String {
     format!(
         "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
     )
 }
 
-/// A value of one of the book's scales in the scale's own spelling.
+/// A value of a scale in the spelling of the scale.
 fn on_scale<'a>(
     flag: &str,
     given: Option<&str>,
@@ -152,20 +152,20 @@ fn items(flag: &str, given: &[String]) -> Result<Items, AppError> {
     })
 }
 
-/// Text for one cell of a file of the book, trimmed.
+/// Trims and checks text for one cell of a file of the book.
 ///
 /// # Errors
-/// More than a line, control characters, or more than a cell can hold.
+/// If it has several lines or control characters, or is too long for a cell.
 pub fn one_line(flag: &str, text: &str) -> Result<String, AppError> {
     let text = text.trim();
     checks::text("model", text).map_err(|wrong| not_kept(flag, wrong))?;
     Ok(composed(text).into_owned())
 }
 
-/// Refuses what is said of a unit where it cannot be kept: as [`one_line`], flag by flag.
+/// Checks that the description of a unit can be stored, flag by flag, as [`one_line`] does.
 ///
 /// # Errors
-/// The flag, and what was expected.
+/// The flag, and the expected text.
 pub fn fit_to_keep(unit: &Subject) -> Result<(), AppError> {
     let said = [
         ("--variant", unit.variant.clone().unwrap_or_default()),

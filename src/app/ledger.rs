@@ -1,4 +1,4 @@
-//! The ledger of a book as it stood on some day, with what its units in stock will sell for.
+//! The ledger of a book on some day, with estimates of its units in stock.
 
 use std::collections::BTreeMap;
 
@@ -15,13 +15,13 @@ use crate::trade::names::match_key;
 use crate::trade::text::{nearest_few, quoted, shorten};
 use crate::trade::unit::Unit;
 
-/// Deals named in an error.
+/// Most deals named in an error.
 const NAMED: usize = 5;
 
-/// The ledger of a book.
+/// Reads the ledger of a book.
 ///
 /// # Errors
-/// Where it cannot be read, or an entry does not follow on those before it.
+/// If it cannot be read, or an entry contradicts those before it.
 pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, AppError> {
     let mut ledger = Ledger::new(book.settings().currency.decimals());
     for (row, entry) in book.ledger(notice)? {
@@ -39,7 +39,7 @@ pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, 
     Ok(ledger)
 }
 
-/// The refusal of a ledger without entries, where some are needed.
+/// Error for a ledger without entries.
 pub fn nothing_yet() -> AppError {
     AppError::Absent {
         message: "the ledger has no entries yet".into(),
@@ -47,21 +47,21 @@ pub fn nothing_yet() -> AppError {
     }
 }
 
-/// A ledger as it stood at the end of a day.
+/// A ledger at the end of a day.
 #[derive(Debug)]
 pub struct Standing {
     /// Its entries and deals up to that day.
     pub ledger: Ledger,
-    /// What it comes to.
+    /// Its summary.
     pub summary: Summary,
-    /// By deal in stock: what it will sell for, or why there is no estimate of it.
+    /// The estimate of each deal in stock, or the reason why there is none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
 }
 
-/// The ledger as it stands `today`, or as it stood `as_of` a day, and the estimates of that day.
+/// The ledger of today, or at the end of the day `as_of`, with the estimates of that day.
 ///
 /// # Errors
-/// Where the book cannot be read.
+/// If the book cannot be read.
 pub fn standing(
     book: &Book,
     as_of: Option<NaiveDate>,
@@ -84,10 +84,10 @@ pub fn standing(
     })
 }
 
-/// What an estimate as of a day says of a unit; none, and why, where nothing speaks of it.
+/// The estimate of a unit as of a day, or the reason why there is none.
 ///
 /// # Errors
-/// Where the book cannot be read.
+/// If the book cannot be read.
 pub fn foresee(
     book: &Book,
     unit: &Unit,
@@ -114,7 +114,7 @@ pub fn foresee(
     }
 }
 
-/// Which deals are meant.
+/// Kind of deals to search.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub enum Wanted {
     /// Units in stock.
@@ -125,10 +125,10 @@ pub enum Wanted {
     Any,
 }
 
-/// The deal of a number (`d7` or `7`), or the only one of a model that is wanted.
+/// Finds a deal by its number (`d7` or `7`) or as the only wanted one of a model.
 ///
 /// # Errors
-/// Where there is none, or there are several.
+/// If there is none, or there are several.
 pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&'a Deal, AppError> {
     let text = text.trim();
     let digits = text.strip_prefix(['d', 'D']).unwrap_or(text);
@@ -163,7 +163,7 @@ pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&
     }
 }
 
-/// The number of a deal, even of one whose purchase was reversed.
+/// Finds the number of a deal, even if its purchase was reversed.
 ///
 /// # Errors
 /// As [`find_deal`].

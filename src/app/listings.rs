@@ -1,4 +1,4 @@
-//! Listings of a table, read as they will be judged.
+//! Reads the listings of a table into units, costs and terms.
 
 use std::path::Path;
 
@@ -24,17 +24,17 @@ use crate::trade::attributes::column_name;
 use crate::trade::names::composed;
 use crate::trade::{Attributes, HowSold, Items, Problem};
 
-/// Reads one row; what is wrong gathers in `problems`.
+/// Reads one row and collects its problems.
 struct Row<'r, 'a> {
     row: sheet::Row<'r>,
     settings: &'a Settings,
     problems: &'r mut Vec<Problem>,
 }
 
-/// Reads a table of listings; `usual` is the outlet where a row says none.
+/// Reads a table of listings; `usual` is the outlet for rows without one.
 ///
 /// # Errors
-/// Every problem of every row; a file that cannot be read; several outlets and none said.
+/// Every problem of every row; if the file cannot be read; if there are several outlets and none is named.
 pub fn listings<'a>(
     path: &Path,
     usual: Option<&str>,
@@ -71,7 +71,7 @@ impl<'r, 'a> Row<'r, 'a> {
         self.problems.push(problem);
     }
 
-    /// A cell as read, or `blank` where it is blank or wrong.
+    /// The value of a cell, or `blank` if the cell is blank or wrong.
     fn read<T>(&mut self, column: &str, blank: T, reader: impl Fn(&str) -> Result<T, String>) -> T {
         let text = self.text(column);
         if text.is_empty() {
@@ -202,7 +202,7 @@ impl<'r, 'a> Row<'r, 'a> {
         }
     }
 
-    /// The listing; `None` where something is wrong with it, which is then told.
+    /// The listing, or `None` after a problem.
     fn listing(mut self, outlet: Option<&'a Outlet>) -> Option<Listing<'a>> {
         let before = self.problems.len();
         let subject = self.facts();

@@ -1,4 +1,4 @@
-//! The models of a book, summed up.
+//! Summary of the models of a book.
 
 use std::collections::{HashMap, HashSet};
 
@@ -12,17 +12,17 @@ use crate::settings::Settings;
 use crate::trade::comp::PriceBasis;
 use crate::trade::names::match_key;
 
-/// How many comps of a model have each word of a column, by model key.
+/// Number of comps for each word of a column, by model key.
 type Counts = HashMap<String, Vec<(String, u32)>>;
 
-/// What its comps say of one model; prices in minor units, of single working units.
+/// Summary of one model; prices are of single working units, in minor units.
 #[derive(Debug)]
 pub struct Model {
     /// Key of its name.
     key: String,
-    /// The commonest spelling of its name; of equally common ones, the first by the alphabet.
+    /// The commonest spelling of its name, or the first in alphabetical order of equally common ones.
     pub name: String,
-    /// How many comps it has.
+    /// Number of comps.
     pub comps: u32,
     /// Day of the first sale.
     pub first: Option<NaiveDate>,
@@ -34,18 +34,18 @@ pub struct Model {
     pub median: Option<f64>,
     /// Highest price.
     pub highest: Option<i64>,
-    /// How many comps are of units for parts.
+    /// Number of comps of units for parts.
     pub parts: u32,
-    /// How many comps have each grade; the empty one is none.
+    /// Number of comps for each grade; an empty name for no grade.
     pub grades: Vec<(String, u32)>,
-    /// How many comps have each level of completeness; the empty one is none.
+    /// Number of comps for each level of completeness; an empty name for no level.
     pub levels: Vec<(String, u32)>,
 }
 
-/// Sums up these models, or all where none is named: those with most comps first.
+/// Sums up these models, or all if none is named; models with most comps come first.
 ///
 /// # Errors
-/// Where the book cannot be read or a model does not exist.
+/// If the book cannot be read, or a model does not exist.
 pub fn models(
     book: &Book,
     asked: &[String],
@@ -69,7 +69,7 @@ pub fn models(
     Ok(all)
 }
 
-/// The models asked for, each once.
+/// The requested models without repetitions.
 fn known<'a>(book: &Book, asked: &'a [String]) -> Result<Vec<&'a str>, AppError> {
     let names = book.models()?;
     let mut known: HashMap<String, &str> = HashMap::new();
@@ -90,7 +90,7 @@ fn known<'a>(book: &Book, asked: &'a [String]) -> Result<Vec<&'a str>, AppError>
     Ok(models)
 }
 
-/// Sums up comps, all of their models.
+/// Sums up comps that include all those of their models.
 fn summaries(comps: DataFrame, settings: &Settings) -> PolarsResult<Vec<Model>> {
     let mut names = counts(&comps, "model")?;
     let mut grades = counts(&comps, "grade")?;
@@ -169,7 +169,7 @@ fn counts(frame: &DataFrame, column: &str) -> PolarsResult<Counts> {
     Ok(counts)
 }
 
-/// The commonest word; of equally common ones, the first by the alphabet.
+/// The commonest word, or the first in alphabetical order of equally common ones.
 fn commonest(words: Vec<(String, u32)>) -> String {
     let by_count = |a: &(String, u32), b: &(String, u32)| a.1.cmp(&b.1).then_with(|| b.0.cmp(&a.0));
     let best = words.into_iter().max_by(by_count);

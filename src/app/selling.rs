@@ -1,4 +1,4 @@
-//! How a unit is sold: the outlet meant, the terms of the sale, what is left of a price.
+//! The outlet, terms and net of a sale.
 
 use rust_decimal::Decimal;
 
@@ -19,11 +19,10 @@ pub struct Through<'a> {
     pub terms: Terms<'a>,
 }
 
-/// The outlet meant, with its name: the one said, or the book's, or the only one. None where the book
-/// has none.
+/// Chooses the outlet: the given one, or the book's default, or the only one. `None` if the book has no outlet.
 ///
 /// # Errors
-/// A name that no outlet has, or several outlets and none said.
+/// If no outlet has the name, or there are several and none is named.
 pub fn outlet<'a>(
     said: Option<&str>,
     settings: &'a Settings,
@@ -59,11 +58,11 @@ fn no_outlet(name: &str, known: &[&str]) -> AppError {
 }
 
 impl<'a> Through<'a> {
-    /// A sale through this outlet of a parcel of so many grams, for whose shipping the buyer pays so much
-    /// beside the price, where those are known.
+    /// A sale through an outlet; `weight` is that of the parcel in grams, `paid` the shipping paid by the
+    /// buyer, if given.
     ///
     /// # Errors
-    /// What the outlet or the settings rule out.
+    /// If the outlet or the settings rule it out.
     pub fn new(
         (name, outlet): (&'a str, &'a Outlet),
         settings: &Settings,
@@ -74,7 +73,7 @@ impl<'a> Through<'a> {
         Ok(Self { name, terms })
     }
 
-    /// What is left of a price.
+    /// The net of a price.
     pub fn net(self, price: Decimal, currency: &'a Currency) -> Statement<'a> {
         Statement {
             currency,
@@ -85,10 +84,10 @@ impl<'a> Through<'a> {
         }
     }
 
-    /// The least price that leaves a net, and what is left of it.
+    /// The lowest price with a wanted net, and its net.
     ///
     /// # Errors
-    /// Where no price leaves so much.
+    /// If no price has that net.
     pub fn net_wanted(
         self,
         wanted: Decimal,
@@ -111,7 +110,7 @@ impl<'a> Through<'a> {
     }
 }
 
-/// What is left of a price, and of what.
+/// The net of a price, with its terms.
 #[derive(Debug)]
 pub struct Statement<'a> {
     /// Currency of all money.
@@ -120,13 +119,13 @@ pub struct Statement<'a> {
     pub outlet: &'a str,
     /// Terms of the sale.
     pub terms: Terms<'a>,
-    /// The net of the price asked for or needed.
+    /// The net of the given or needed price.
     pub net: Net,
-    /// The net wanted and the price needed for it.
+    /// The wanted net and the price needed for it.
     pub wanted: Option<(Decimal, Needed)>,
 }
 
-/// The refusal of a book without any outlet, where one is needed.
+/// Error for a book without outlets.
 pub fn no_outlet_yet() -> AppError {
     AppError::Absent {
         message: "compband.toml has no outlet".into(),
@@ -135,7 +134,7 @@ pub fn no_outlet_yet() -> AppError {
     }
 }
 
-/// What is not known of the costs of selling on these terms, if anything.
+/// Unknown parts of the selling costs on these terms, if any.
 pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {
     let Some(terms) = terms else {
         return Some("selling is taken to cost nothing: compband.toml has no [outlets.NAME]");

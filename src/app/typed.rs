@@ -1,4 +1,4 @@
-//! A sale as it is typed, cell by cell, read into a comp.
+//! Reads a typed sale, cell by cell, into a comp.
 
 use std::collections::BTreeSet;
 
@@ -23,16 +23,16 @@ use crate::trade::names::composed;
 use crate::trade::text::{line_ends, nearest, shorten};
 use crate::trade::{Comp, Currency, Problem, checks};
 
-/// What is typed for a day that is not known; nothing typed is today.
+/// Typed for an unknown day; an empty answer is today.
 pub const NOT_KNOWN: &str = "-";
 
-/// What is typed for nothing, where something else is offered.
+/// Typed for an empty value instead of the offered one.
 pub const NOTHING: &str = "-";
 
-/// Cells as typed, in the order of [`COLUMNS`]; none where nothing was said.
+/// Typed cells, in the order of [`COLUMNS`]; `None` if not given.
 pub type Cells<'a> = [Option<&'a str>; COLUMNS.len()];
 
-/// What to say of the attributes of a comp that no family of its model declares.
+/// Notices about the attributes of a comp that no family of its model declares.
 pub fn undeclared_notes(comp: &Comp, settings: &Settings) -> Vec<String> {
     let model = comp.model.as_str();
     let names = comp.attributes.iter().map(|(name, _)| name);
@@ -46,8 +46,8 @@ pub fn undeclared_notes(comp: &Comp, settings: &Settings) -> Vec<String> {
         .collect()
 }
 
-/// Makes a comp of what was said, and for the rest, of the sale it changes; the identifier of
-/// a new sale that was given none is still to be derived.
+/// Makes a comp from the given cells and, for the others, from the sale that it changes. The identifier of a
+/// new sale is derived later if not given.
 ///
 /// # Errors
 /// Every wrong value, by its flag.
@@ -79,7 +79,7 @@ pub fn read_comp(
         let checked = checks::cell(COLUMNS[at], &cells[at], today);
         wrong.extend(checked.err().map(|why| (at, why)));
     }
-    // A change of something else leaves the sale the rate that it has.
+    // Other changes keep the rate of the sale.
     if said[CURRENCY].or(said[SOLD_ON]).is_some() {
         match rate_cells(other.as_ref(), &cells[SOLD_ON], rates) {
             Ok(rate) => cells[COLUMNS.len()..].clone_from_slice(&rate),
@@ -116,10 +116,10 @@ pub fn read_comp(
     }
 }
 
-/// Changes what was said of the sale whose identifier begins so; all else stays.
+/// Changes the given cells of the sale with this beginning of an identifier.
 ///
 /// # Errors
-/// No such sale, values that are wrong, and a book that cannot be changed.
+/// If there is no such sale, a value is wrong, or the book cannot be changed.
 pub fn update(
     book: &Book,
     id: &str,
@@ -141,14 +141,14 @@ pub fn update(
     Ok((comp, outcome))
 }
 
-/// The currency that a sale was paid in, where it is another than the book's.
+/// The currency of a sale, if it is not the book's.
 fn other_currency(text: &str, settings: &Settings) -> Option<Currency> {
     let ours = settings.currency.answers_to(text.trim()) == Some(true);
     Currency::of_code(text).filter(|_| !ours)
 }
 
-/// The cells of the rate of a sale on the day that a cell names: empty for one in the book's
-/// currency, and where the day cannot be read, which is told elsewhere.
+/// The cells of the rate of a sale on its day. They are empty in the book's currency, and if the day cannot be
+/// read, which is reported elsewhere.
 fn rate_cells(
     other: Option<&Currency>,
     sold_on: &str,
@@ -161,7 +161,7 @@ fn rate_cells(
     Ok(rates.on(&other.code, day)?.cells())
 }
 
-/// A cell as typed brought to the canonical form, where the two differ.
+/// The canonical form of a typed cell.
 fn normal(column: &str, text: &str, currency: &Currency, today: NaiveDate) -> String {
     let text = text.trim();
     match column {
@@ -178,10 +178,10 @@ fn normal(column: &str, text: &str, currency: &Currency, today: NaiveDate) -> St
     }
 }
 
-/// An answer as it is kept, the day of a sale written out.
+/// Checks an answer; the day of a sale is written out.
 ///
 /// # Errors
-/// What was expected.
+/// The expected text.
 pub fn answer(
     column: &str,
     text: &str,
@@ -192,7 +192,7 @@ pub fn answer(
     if column == "model" && (nothing || text.is_empty()) {
         return Ok(String::new());
     }
-    // A day that is not known is not the same as none said, which is today.
+    // An unknown day differs from an empty answer, which is today.
     let text = if nothing && !matches!(column, "sold_on" | "price") {
         ""
     } else {
@@ -217,7 +217,7 @@ fn expected(wrong: &Wrong) -> String {
     format!("expected {}{mend}", wrong.expected)
 }
 
-/// The pieces of the model's kit, or of all kits where it has none.
+/// The pieces of the model's kit, or of all kits if it has none.
 pub fn pieces(model: &str, settings: &Settings) -> Vec<String> {
     let mut pieces: Vec<String> = match settings.kit(model) {
         Some(kit) => kit.ships_with.iter().map(|(p, _)| p.to_string()).collect(),

@@ -1,5 +1,5 @@
-//! Numeric attributes that are recorded but that no family declares: what they would explain, and
-//! the settings that make estimates use them.
+//! Recorded numeric attributes that no family declares: the variance that they would explain, and settings
+//! that declare them.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -12,8 +12,8 @@ use crate::settings::declare::{self, Declaration, either_way, rule_of_effect};
 use crate::sheets::import::Undeclared;
 use crate::trade::attributes::{Direction, Scale};
 
-/// How far from the lowest to the highest value of a number may move the price, either way, where
-/// nothing else is known: per cent.
+/// Assumed effect on the price from the lowest to the highest value of a number, in either direction, per
+/// cent.
 const ALL_OF_IT: f64 = 30.0;
 
 /// An undeclared attribute of past sales.
@@ -21,15 +21,15 @@ const ALL_OF_IT: f64 = 30.0;
 pub struct Column {
     /// Its name.
     pub attribute: String,
-    /// Sales that have it.
+    /// Number of sales with it.
     pub sales: usize,
     /// Their models.
     pub models: BTreeSet<String>,
-    /// What it would explain of the misses, where that can be told from nothing.
+    /// Its explained share of the errors, if significant.
     pub explained: Option<Explained>,
 }
 
-/// The undeclared attributes of past sales, those that explain most first.
+/// The undeclared attributes of past sales, by descending explained share.
 pub fn columns(past: &[Past], settings: &Settings) -> Vec<Column> {
     let mut found: BTreeMap<&str, (Column, Vec<Point>)> = BTreeMap::new();
     let mut models: HashMap<&str, usize> = HashMap::new();
@@ -80,12 +80,12 @@ pub fn columns(past: &[Past], settings: &Settings) -> Vec<Column> {
     columns
 }
 
-/// Whether declaring one of them would help.
+/// Whether a declaration of one of them would help.
 pub fn any_helps(columns: &[Column]) -> bool {
     columns.iter().any(|column| column.explained.is_some())
 }
 
-/// The settings that declare those that help; empty where none does.
+/// The settings that declare the helpful ones; empty if there is none.
 pub fn settings_lines(columns: &[Column], settings: &Settings) -> String {
     let declarations: Vec<Declaration> = columns
         .iter()
@@ -104,7 +104,7 @@ pub fn settings_lines(columns: &[Column], settings: &Settings) -> String {
     declare::lines(&declarations, settings)
 }
 
-/// The settings that declare attributes of which no more is known than their values, in some rows.
+/// Settings that declare attributes of imported rows, of which only the values are known.
 pub fn lines_of_rows(found: &BTreeMap<String, Undeclared>, settings: &Settings) -> String {
     let declarations: Vec<Declaration> = found
         .iter()
@@ -113,7 +113,7 @@ pub fn lines_of_rows(found: &BTreeMap<String, Undeclared>, settings: &Settings) 
     declare::lines(&declarations, settings)
 }
 
-/// What may be declared of an attribute of which no more is known than its values.
+/// A declaration of an attribute from its values alone.
 fn declaration(attribute: &str, found: &Undeclared) -> Declaration {
     let ends = (found.range.0.to_f64(), found.range.1.to_f64());
     let (low, high) = (ends.0.unwrap_or(0.0), ends.1.unwrap_or(0.0));

@@ -1,14 +1,14 @@
-//! Taking the last import or logged sale back.
+//! Undoes the last import or logged sale.
 
 use super::AppError;
 use crate::book::Book;
 
 pub use crate::book::store::Undone;
 
-/// Takes the last entry back, or tells what that would be; where an entry is meant, only if it is that one.
+/// Undoes the last entry, or with `dry_run` only returns it. Only entry `meant` is undone, if given.
 ///
 /// # Errors
-/// Where there is nothing to take back, something else was recorded since, or the book cannot be changed.
+/// If there is no entry, another entry was recorded later, or the book cannot be changed.
 pub fn take_back(
     book: &Book,
     dry_run: bool,

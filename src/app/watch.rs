@@ -1,4 +1,4 @@
-//! Watched units: named once, estimated again and again, and what was estimated before.
+//! Watched units and their past estimates.
 
 use chrono::NaiveDate;
 
@@ -14,17 +14,17 @@ use crate::select::Subject;
 pub struct Watched {
     /// Its name.
     pub name: String,
-    /// What it is.
+    /// The unit.
     pub subject: Subject,
     /// Its last estimate.
     pub last: Option<Record>,
 }
 
-/// Watches a unit by a name, and gives what it is. A unit that cannot be estimated on this day is refused:
-/// its model is most likely misspelt.
+/// Adds a watched unit and returns it. A unit without an estimate on this day is refused, as its model is
+/// probably misspelt.
 ///
 /// # Errors
-/// Values that are not of the book's scales, a name that is taken, and a book that cannot be written.
+/// If a value is not on the book's scales, the name is taken, or the book cannot be written.
 pub fn add(
     book: &Book,
     name: &str,
@@ -41,10 +41,10 @@ pub fn add(
     Ok(made.subject)
 }
 
-/// The watched units, by name.
+/// Lists the watched units by name.
 ///
 /// # Errors
-/// Where they cannot be read, or a value is not of the book's scales.
+/// If they cannot be read, or a value is not on the book's scales.
 pub fn list(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Vec<Watched>, AppError> {
     let watches = book.watched()?.into_iter();
     let watched = watches.map(|(name, said)| {
@@ -57,19 +57,19 @@ pub fn list(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Vec<Watched>, A
     watched.collect()
 }
 
-/// Watches a unit no longer, and gives how it was described; its history stays.
+/// Removes a watched unit and returns its description; its history stays.
 ///
 /// # Errors
-/// A name that no unit is watched by, and a book that cannot be written.
+/// If no watched unit has the name, or the book cannot be written.
 pub fn remove(book: &Book, name: &str, notice: &mut dyn FnMut(&str)) -> Result<Said, AppError> {
     let lock = book.lock(notice)?;
     Ok(book.remove_watched(&lock, name)?)
 }
 
-/// The estimates of a watched unit, or of one that was watched.
+/// The recorded estimates of a watched unit, or of a removed one.
 ///
 /// # Errors
-/// Where there are none of this name, or they cannot be read.
+/// If there are none of this name, or they cannot be read.
 pub fn history(
     book: &Book,
     name: &str,

@@ -1,4 +1,4 @@
-//! What is written down of rows that are not taken: their problems, and the rows themselves.
+//! Writes the problems of rejected rows, and the rows themselves.
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter};
@@ -16,7 +16,7 @@ use crate::trade::Problem;
 /// Columns of the file that `--problems` writes.
 const PROBLEM_COLUMNS: [&str; 6] = ["file", "row", "column", "value", "expected", "how_to_mend"];
 
-/// Hears the problems of a run: hands them on, writes all where asked, and sets rejected rows aside.
+/// Passes problems on to the listener, writes them on request, and writes rejected rows.
 pub(super) struct Desk<'a> {
     request: &'a Request<'a>,
     book: &'a Book,
@@ -30,10 +30,10 @@ pub(super) struct Desk<'a> {
 /// The rejected rows of one input.
 struct Aside {
     input: String,
-    /// Where they go once the others are in the book.
+    /// Their final file, written once the other rows are in the book.
     path: PathBuf,
     rows: u64,
-    /// Absent in a dry run.
+    /// `None` in a dry run.
     writer: Option<RejectsWriter<BufWriter<Temporary>>>,
 }
 
@@ -55,7 +55,7 @@ impl<'a> Desk<'a> {
         })
     }
 
-    /// Ends what is shown and written of problems.
+    /// Finishes the display and the file of problems.
     pub(super) fn finish(&mut self) -> Result<(), AppError> {
         self.listener.end();
         if let (Some(problems), Some(path)) = (&mut self.problems, self.request.problems) {
@@ -64,7 +64,7 @@ impl<'a> Desk<'a> {
         Ok(())
     }
 
-    /// The files of rejected rows, each with how many those are.
+    /// The files of rejected rows, each with their number.
     pub(super) fn rejected(&self) -> Vec<(PathBuf, u64)> {
         let aside = self.aside.iter();
         aside
@@ -72,8 +72,8 @@ impl<'a> Desk<'a> {
             .collect()
     }
 
-    /// Puts the files of rejected rows in place, the clean rows being in the book: should the run end
-    /// before, the same command again does it.
+    /// Puts the files of rejected rows in place, once the clean rows are in the book. If the run ends before
+    /// that, the same command does it again.
     pub(super) fn set_aside(&mut self) -> Result<(), AppError> {
         for Aside { path, writer, .. } in &mut self.aside {
             let Some(writer) = writer.take() else {
@@ -112,7 +112,7 @@ impl<'a> Desk<'a> {
         Ok(&mut self.aside[at])
     }
 
-    /// Where the rejected rows of an input go: no file is there yet.
+    /// Path for the rejected rows of an input, where no file exists yet.
     fn rejects_path(&self, input: &Input) -> PathBuf {
         let taken = |path: &PathBuf| self.aside.iter().any(|aside| aside.path == *path);
         let mut paths = (1..).map(|number| rejects_path(Path::new(&input.name), number));
@@ -176,7 +176,7 @@ fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Resul
     Ok(writer.write_record(cells.map(|cell| neutral(cell).into_owned()))?)
 }
 
-/// Refuses a name for the file of problems under which something else is kept.
+/// Refuses a file of problems that would replace another kind of file.
 fn check_problems_name(path: &Path) -> Result<(), AppError> {
     match fs::read(path) {
         Ok(bytes) if !bytes.starts_with(PROBLEM_COLUMNS.join(",").as_bytes()) => {
@@ -192,7 +192,7 @@ fn check_problems_name(path: &Path) -> Result<(), AppError> {
     }
 }
 
-/// Makes the file of problems, in the place of an earlier one.
+/// Creates the file of problems, or replaces an earlier one.
 fn open_problems(path: &Path) -> Result<csv::Writer<File>, AppError> {
     let mut writer =
         csv::Writer::from_writer(File::create(path).map_err(AppError::io(path, "write"))?);

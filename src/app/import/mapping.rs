@@ -1,4 +1,4 @@
-//! Which column is which: as said on the command line, and as saved in the settings.
+//! Mappings of columns from the command line and the settings.
 
 use std::collections::BTreeMap;
 
@@ -9,10 +9,10 @@ use crate::sheets::header::{Column, Wish, wish};
 use crate::sheets::{Input, ReadOptions};
 use crate::trade::text::nearest;
 
-/// Reads `model=Nerrow F4`: the value of a column that the files lack.
+/// Reads `model=Nerrow F4`: the value of a missing column.
 ///
 /// # Errors
-/// What was expected instead.
+/// The expected text.
 pub fn parse_fill(text: &str) -> Result<(Column, String), String> {
     let (column, value) = text.split_once('=').ok_or_else(|| {
         format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nerrow")
@@ -25,8 +25,7 @@ pub fn parse_fill(text: &str) -> Result<(Column, String), String> {
     }
 }
 
-/// Adds the columns of a saved mapping to what was said of columns on the command line, which goes before
-/// what was saved.
+/// Adds the columns of a saved mapping to those of the command line, which come first.
 pub(super) fn add_saved(
     options: &mut ReadOptions,
     name: &str,
@@ -51,7 +50,7 @@ pub(super) fn add_saved(
     Ok(())
 }
 
-/// Refuses a name to save a mapping under that cannot be taken.
+/// Checks that a mapping can be saved under this name.
 pub(super) fn check_name(name: &str, settings: &Settings) -> Result<(), AppError> {
     if name.trim().is_empty() {
         return Err(AppError::Usage("--save-mapping needs a name".into()));
@@ -64,7 +63,7 @@ pub(super) fn check_name(name: &str, settings: &Settings) -> Result<(), AppError
     Ok(())
 }
 
-/// Adds the mapping of an input to the settings file, whose text stays as it is.
+/// Adds the mapping of an input at the end of the settings file.
 pub(super) fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), AppError> {
     let path = book.root().join(settings::FILE_NAME);
     let text = book.settings_text()?;
@@ -85,7 +84,7 @@ pub(super) fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(),
     Ok(book.replace_file(&path, text.as_bytes())?)
 }
 
-/// `[mappings.NAME]` with the columns that are not called as ours, or that were left out.
+/// `[mappings.NAME]` with the columns of other names and the omitted ones.
 fn mapping_table(name: &str, input: &Input) -> Result<String, AppError> {
     let mapping = &input.mapping;
     let taken = mapping

@@ -1,4 +1,4 @@
-//! The import of spreadsheets: what is in them, what they would change in the book, what is refused.
+//! Imports spreadsheets: reads them, plans the changes of the book and writes them.
 
 mod desk;
 mod mapping;
@@ -26,41 +26,41 @@ pub use crate::sheets::import::{FileCount, Plan};
 pub use mapping::parse_fill;
 pub use request::{Listener, Request};
 
-/// New models told to be near to one of the book, and the models looked at: an import of
-/// thousands is no matter of a slip of the pen.
+/// Most notices about new models with a similar known name, and most models compared: thousands of new
+/// models are no typing errors.
 const SHOWN_MODELS: usize = 5;
 const COMPARED_MODELS: usize = 1_000;
 
-/// What came of an import.
+/// Result of an import.
 #[derive(Debug)]
 pub struct Imported {
-    /// The files as they were read, in order.
+    /// The files read, in order.
     pub inputs: Vec<Input>,
-    /// What it changes in the book, or would.
+    /// The changes of the book.
     pub plan: Plan,
-    /// The first sales that it changes as they were before, by identifier.
+    /// The old records of the first changed sales, by identifier.
     pub before: HashMap<String, Comp>,
-    /// Files of rows set aside, each with how many those are.
+    /// Files of rejected rows, each with their number.
     pub aside: Vec<(PathBuf, u64)>,
-    /// Whether it was refused for the problems of some rows.
+    /// Whether the import was refused because of rows with problems.
     pub refused: bool,
-    /// Whether nothing was to be written.
+    /// Whether it was a dry run.
     pub dry_run: bool,
-    /// The entry that it is, and its file.
+    /// Number of its entry, and its file.
     pub entry: Option<(u64, PathBuf)>,
-    /// The name under which the mapping was saved.
+    /// Name of the saved mapping.
     pub mapping: Option<String>,
-    /// Attributes that no family declares, with their rows.
+    /// Attributes that no family declares, with a summary of their rows.
     pub undeclared: BTreeMap<String, Undeclared>,
-    /// What is left to do, and why it could not be done.
+    /// A remaining step in words, and the error of it.
     pub unfinished: Option<(&'static str, AppError)>,
 }
 
-/// Imports files: all their rows, or the clean ones where that was asked, or none.
+/// Imports files: all rows, or on request the clean ones, or none.
 ///
 /// # Errors
-/// Where a file cannot be read, or the book cannot be changed; rows that are refused are told to the
-/// listener, and make [`Imported::refused`].
+/// If a file cannot be read, or the book cannot be changed. Rows with problems go to the listener and to
+/// [`Imported::refused`].
 pub fn import(
     book: &Book,
     request: &Request<'_>,
@@ -73,11 +73,11 @@ pub fn import(
         mapping::add_saved(&mut options, name, settings)?;
     }
     check(request, settings)?;
-    // The index before the inputs: making it takes memory that is free again when they are read.
+    // The index comes before the inputs: its temporary memory is free again when they are read.
     let lock = book.lock(notice)?;
     let index = book.index()?;
     let rates = book.rates()?;
-    // Read from the book only when a sale in another currency comes up.
+    // Read from the book only for the first sale in another currency.
     let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
     let inputs = open_all(request.files, &options)?;
     for input in &inputs {
@@ -134,7 +134,7 @@ pub fn import(
     Ok(imported)
 }
 
-/// Does what is left when the sales are in the book.
+/// Does the remaining steps once the sales are in the book.
 fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mut Imported) {
     if let Err(why) = desk.set_aside() {
         let left = "only the wrong rows are not set aside: the same command again sets them aside";
@@ -153,7 +153,7 @@ fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mu
     }
 }
 
-/// Refuses what cannot be done before anything is read.
+/// Refuses impossible requests before reading.
 fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
     if request.rejects.is_some() && request.files.len() > 1 {
         let message = "--rejects names one file, so import the files one by one";
@@ -170,7 +170,7 @@ fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
         .map_or(Ok(()), |name| mapping::check_name(name, settings))
 }
 
-/// Notes the first of the new models that are probably ones of the book, misspelt.
+/// Sends notices about the first new models that are probably misspelt known ones.
 fn misspelt(book: &Book, plan: &Plan, notice: &mut dyn FnMut(&str)) -> Result<(), AppError> {
     if plan.new == 0 {
         return Ok(());
@@ -186,7 +186,7 @@ fn misspelt(book: &Book, plan: &Plan, notice: &mut dyn FnMut(&str)) -> Result<()
     Ok(())
 }
 
-/// Plans the import; the canonical rows are in the file that comes with the plan, on disk.
+/// Plans the import; the canonical rows are in the returned temporary file.
 fn plan_into_temp(
     book: &Book,
     inputs: &[Input],
@@ -195,7 +195,7 @@ fn plan_into_temp(
     dry_run: bool,
 ) -> Result<(Plan, Temporary), AppError> {
     let temp = book.temporary()?;
-    // Where the rows go in the end is what the user knows.
+    // Errors name the final folder of the rows, which the user knows.
     let path = book.comps_dir();
     let mut out = BufWriter::with_capacity(1 << 20, temp);
     let planned = plan(inputs, against, &mut out, desk);
@@ -212,7 +212,7 @@ fn plan_into_temp(
     Ok((done, temp))
 }
 
-/// Opens every file, so that what is wrong with any header is told in one run.
+/// Opens every file, so that the problems of all headers are reported in one run.
 fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppError> {
     let mut inputs = Vec::new();
     let mut problems = Vec::new();
@@ -230,7 +230,7 @@ fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppE
     }
 }
 
-/// What the import file in the book is named after.
+/// Name for the import file in the book.
 fn source_name(files: &[PathBuf]) -> String {
     let stem = files
         .first()
@@ -243,7 +243,7 @@ fn source_name(files: &[PathBuf]) -> String {
     }
 }
 
-/// The first sales that a plan changes as they are in the book, by identifier.
+/// The present records of the first sales that a plan changes, by identifier.
 fn before(book: &Book, plan: &Plan) -> Result<HashMap<String, Comp>, AppError> {
     if plan.updates.is_empty() {
         return Ok(HashMap::new());

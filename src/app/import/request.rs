@@ -1,4 +1,4 @@
-//! What is asked of an import, and who hears of it.
+//! The request for an import, and the listener to its progress.
 
 use std::path::{Path, PathBuf};
 
@@ -7,39 +7,39 @@ use chrono::NaiveDate;
 use crate::sheets::ReadOptions;
 use crate::trade::Problem;
 
-/// What is asked of an import.
+/// A request for an import.
 #[derive(Debug, Clone)]
 pub struct Request<'a> {
-    /// The files; together they are one import.
+    /// The files of one import.
     pub files: &'a [PathBuf],
-    /// How they are read; columns that it does not say may be in `mapping`.
+    /// Options of reading; `mapping` can add columns.
     pub options: ReadOptions,
-    /// A mapping of the settings that says which of their columns are which of ours.
+    /// Name of a mapping in the settings.
     pub mapping: Option<&'a str>,
     /// Name to save the mapping of the first file under.
     pub save_mapping: Option<&'a str>,
-    /// Whether sales that the book has already are converted anew.
+    /// Whether known sales are converted again.
     pub new_rates: bool,
-    /// Whether clean rows are taken though others are not.
+    /// Whether clean rows are imported if others have problems.
     pub keep_good: bool,
-    /// Where rows that are not taken are set aside; beside the input where that is not said.
+    /// File for rejected rows; default: beside the input.
     pub rejects: Option<&'a Path>,
     /// A file for all problems.
     pub problems: Option<&'a Path>,
-    /// Whether nothing is to be written.
+    /// Whether it is a dry run.
     pub dry_run: bool,
-    /// Today: sales of more than a day after this are refused.
+    /// Today; sales more than a day later are refused.
     pub today: NaiveDate,
 }
 
-/// Hears what happens while the files are read.
+/// Receives progress and problems during the reading.
 pub trait Listener {
-    /// So many bytes are going to be read.
+    /// Called at the start with the number of bytes.
     fn begin(&mut self, bytes: u64);
-    /// So many of them have been read.
+    /// Called with the number of bytes read so far.
     fn progress(&mut self, bytes: u64);
-    /// Something is wrong with a row, which is not taken.
+    /// Called for each problem of a row, which is then rejected.
     fn problem(&mut self, problem: &Problem);
-    /// All has been read.
+    /// Called at the end.
     fn end(&mut self);
 }
