@@ -58,10 +58,10 @@ impl Stamp {
     }
 }
 
-/// The comps files of a book at some time ([`Book::files_state`]).
+/// The comps files of a book at some time ([`files_state`](crate::book::Book::files_state)).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FilesState {
-    /// Hash of their [`Stamp`]s.
+    /// Hash of their stamps.
     pub hash: u64,
     /// Total size in bytes.
     pub bytes: u64,

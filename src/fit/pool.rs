@@ -159,7 +159,7 @@ fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
 }
 
 /// Prior of the residual scale of one more model given the others: `uᵢ = log σᵢ ~ N(μ, τ²)`, known
-/// with standard error `sᵢ`. μ has the usual prior less τ²; τ is half-normal([`SPREAD_SCALE`]). The
+/// with standard error `sᵢ`. μ has the usual prior less τ²; τ is half-normal(`SPREAD_SCALE`). The
 /// deviation of this model from μ has heavy tails, like a rule of thumb: the scales of [`SCALES`]
 /// times τ.
 pub fn spread_of_one_more(said: &[Said], usual: &SpreadPrior) -> SpreadPrior {

@@ -59,7 +59,7 @@ const TOLERANCE: f64 = 1e-2;
 /// Prior probability that a price is mistyped, under the distribution that allows it.
 const MISTYPED: f64 = 0.1;
 
-/// Density of the log error of a mistyped price: uniform from a fifth to five times, and no smaller
+/// Density of the log error of a mistyped price: the same from a fifth to five times and
 /// beyond.
 const ANYTHING: f64 = 1.0 / 3.0;
 

@@ -23,10 +23,10 @@ pub enum Kind {
 const RULE_BELOW_HEADER: TableStyle =
     TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
 
-/// Style of what is bold.
+/// Style of bold text.
 pub const STRONG: Style = Style::new().bold();
 
-/// Text made bold where colour is on.
+/// Bold text, if colour is on.
 pub fn strong(text: &str) -> String {
     format!("{STRONG}{text}{STRONG:#}")
 }

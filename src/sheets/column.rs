@@ -144,7 +144,7 @@ impl Ours {
 pub enum Field {
     /// A column of every comp.
     Column(Column),
-    /// A numeric attribute, by its position in [`Mapping::attributes`].
+    /// A numeric attribute, by its position in [`super::header::Mapping::attributes`].
     Attribute(usize),
 }
 
