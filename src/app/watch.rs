@@ -36,8 +36,10 @@ pub fn add(
     let made = unit.estimate(unit.selection()?)?;
     one_line("--model", &made.subject.model)?;
     fit_to_keep(&made.subject)?;
+    let mut said = said.clone();
+    said.model = said.model.trim().to_string();
     let lock = book.lock(notice)?;
-    book.add_watched(&lock, name, said)?;
+    book.add_watched(&lock, name, &said)?;
     Ok(made.subject)
 }
 

@@ -11,7 +11,6 @@ use crate::app::Book;
 use crate::app::amounts::{money, money_if};
 use crate::app::compare::{Means, compare};
 use crate::app::listings::listings;
-use crate::app::reader::Reader;
 use crate::app::selling::unsure;
 use crate::render::compare::{Candidate, Told, sheet};
 use crate::render::document;
@@ -71,14 +70,12 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let listings = listings(&args.file, args.outlet.as_deref(), &settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let models = listings.iter().map(|one| one.subject.model.as_str());
-    let reader = Reader::new(&book, as_of, models, &mut notice)?;
     let means = Means {
         aims: &aims,
         bankroll,
         budget,
     };
-    let compared = compare(&reader, &listings, &means, &settings)?;
+    let compared = compare(&book, &listings, &means, &settings, as_of, &mut notice)?;
     let candidates: Vec<Candidate> = listings
         .iter()
         .zip(compared.judged)

@@ -7,8 +7,8 @@ use chrono::NaiveDate;
 use clap::Args;
 
 use super::{CliError, notice, parse_day, print, report_error, today};
-use crate::app::refresh::{self as engine, Failed, State, Told, Unit, chosen};
-use crate::app::{AppError, Book, describe};
+use crate::app::refresh::{self as engine, Failed, State, Told, chosen};
+use crate::app::{AppError, Book};
 use crate::render::change;
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -147,11 +147,6 @@ fn reopened(named: Option<&Path>) -> Book {
 /// Estimates what is asked for and records what changed, in the order of names.
 fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), CliError> {
     let watches = chosen(&args.watched, book.watched()?)?;
-    let units = watches.into_iter().map(|(name, watched)| Unit {
-        is: describe::asked(&watched, book.settings(), &mut notice),
-        name,
-        watched,
-    });
     let as_of = args.as_of.unwrap_or_else(today);
-    Ok(engine::refresh(book, units.collect(), as_of, &mut notice)?)
+    Ok(engine::refresh(book, watches, as_of, &mut notice)?)
 }

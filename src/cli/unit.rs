@@ -109,9 +109,7 @@ impl UnitArgs {
                 "--as-of: a watched unit is estimated as of the day of each refresh; give the day there",
             ));
         }
-        let mut said = self.said();
-        said.model = said.model.trim().to_string();
-        Ok(said)
+        Ok(self.said())
     }
 
     /// Whether a model was said, where that is not needed.
