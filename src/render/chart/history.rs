@@ -32,7 +32,7 @@ pub struct HistoryChart {
 /// One estimate.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HistoryPoint {
-    /// Its day.
+    /// Day.
     pub on: NaiveDate,
     /// Likely price.
     pub likely: f64,
