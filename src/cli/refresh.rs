@@ -22,7 +22,7 @@ Examples:
   compband refresh page6 --json    one of them
   compband refresh --follow        again whenever something is logged; Ctrl-C ends it
 
-The change of a likely price is refreshed in steps that add up to it, to the cent. Each estimate on the
+The change of a likely price is told in steps that add up to it, to the cent. Each estimate on the
 way is made anew with one more of its inputs as they are now, in this order: settings, what is
 said of the unit and other models; then the day (sales age, the trend goes on); then the comps,
 gone, corrected, new, each by its day. How past bands held moves the band alone. What did not
