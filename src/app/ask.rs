@@ -178,7 +178,7 @@ pub fn ask<'a>(
 /// Judges an offer that came in some week; the result includes the inputs.
 ///
 /// # Errors
-/// As [`ask`], and if the offer came after the deadline.
+/// Those of [`ask`], and if the offer came after the deadline.
 pub fn judge<'a>(
     book: &Book,
     unit: &AskedUnit<'_>,
@@ -199,7 +199,7 @@ pub fn judge<'a>(
     Ok((scene.basis(), judged))
 }
 
-/// A unit, its market, and how it is sold.
+/// A unit, its market, and its terms of sale.
 struct Scene<'a> {
     made: Estimate,
     basis: PriceBasis,

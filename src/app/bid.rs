@@ -18,11 +18,11 @@ pub use crate::deal::bid::{Buying, Costs};
 /// Aims of a purchase, as far as given by the user.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct AimsSaid {
-    /// Least expected profit.
+    /// Smallest expected profit.
     pub profit: Option<Decimal>,
-    /// Least expected profit in per cent of the money put in.
+    /// Smallest expected profit, per cent of the stake.
     pub returned: Option<Decimal>,
-    /// Most chance of a loss, per cent.
+    /// Largest probability of a loss, per cent.
     pub loss: Option<Decimal>,
     /// The bankroll.
     pub bankroll: Option<Decimal>,

@@ -37,7 +37,7 @@ pub struct Filter<'a> {
     pub until: Option<NaiveDate>,
     /// Sold on a day that is not recorded.
     pub undated: bool,
-    /// With an identifier that begins so.
+    /// With an identifier that begins with this.
     pub id: Option<&'a str>,
     /// Sold for parts.
     pub parts: bool,

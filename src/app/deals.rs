@@ -68,7 +68,7 @@ pub struct Bought {
 /// A sale as given by the user.
 #[derive(Debug)]
 pub struct SaleSaid<'a> {
-    /// The price, without shipping that the buyer pays beside it.
+    /// The price, without the shipping that the buyer pays.
     pub price: Decimal,
     /// Shipping paid by the buyer, if there is no outlet.
     pub shipping: Option<Decimal>,
@@ -80,18 +80,18 @@ pub struct SaleSaid<'a> {
     pub postage: Option<Decimal>,
     /// How it was sold; default: as in the deal.
     pub how_sold: Option<HowSold>,
-    /// Offers that came in before it sold.
+    /// Number of offers before the sale.
     pub offers: Option<u32>,
     /// Minutes of work for listing and packing.
     pub minutes: Decimal,
-    /// Whether the sale is recorded as a comp too.
+    /// Whether to record the sale as a comp as well.
     pub log_comp: bool,
 }
 
 /// A recorded sale.
 #[derive(Debug)]
 pub struct Sold {
-    /// The deal and the entry.
+    /// The deal and its entry.
     pub of_deal: OfDeal,
     /// The unit, with how it was sold.
     pub subject: Subject,
@@ -289,8 +289,8 @@ impl<'a> Books<'a> {
             venue: outlet.to_string(),
             ..unit.comp(dated.on, figures.price, figures.shipping, code)
         };
-        // The comp first: should the run end between the two, the same command again finds it recorded
-        // and enters the sale, while a deal once sold cannot be sold again.
+        // The comp first: if the run ends between the two, the same command finds it recorded and
+        // enters the sale, while a sold deal cannot be sold again.
         let recorded = said
             .log_comp
             .then(|| record_sale(self.book, &self.lock, comp.clone(), self.notice));
@@ -334,7 +334,7 @@ impl<'a> Books<'a> {
     /// description too.
     ///
     /// # Errors
-    /// If a value is wrong, the deal is not in stock, or the book cannot be written.
+    /// If a value is invalid, the deal is not in stock, or the book cannot be written.
     pub fn describe(
         mut self,
         deal: &str,

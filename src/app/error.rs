@@ -43,31 +43,31 @@ pub enum AppError {
     Table(#[from] PolarsError),
 }
 
-/// What kind of failure it is: what a caller tells apart, by exit codes or otherwise.
+/// Kind of failure, for exit codes and the like.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
-    /// The system failed: reading, writing, the table library.
+    /// A failure of the system: reading, writing, the table library.
     System,
-    /// What was asked makes no sense.
+    /// The request makes no sense.
     Usage,
     /// Input was refused.
     Refused,
-    /// The settings are wrong.
+    /// Invalid settings.
     Settings,
     /// There is no such book, model or evidence.
     Absent,
-    /// The book is held by another run.
+    /// Another run has the lock of the book.
     Locked,
 }
 
 impl AppError {
-    /// Wraps an I/O error with its path and what was being done: `read`, `write` and the like.
+    /// Wraps an I/O error with its path and the operation: `read`, `write` and the like.
     pub fn io(path: impl Into<PathBuf>, doing: &'static str) -> impl FnOnce(io::Error) -> Self {
         let wrap = BookError::io(path, doing);
         move |source| Self::Book(wrap(source))
     }
 
-    /// What kind of failure it is.
+    /// The kind of failure.
     pub fn kind(&self) -> Kind {
         match self {
             Self::Book(BookError::Io { .. }) | Self::Table(_) => Kind::System,
@@ -81,7 +81,7 @@ impl AppError {
         }
     }
 
-    /// The rows and values that were refused, each with what is wrong with it.
+    /// The refused rows and values, each with its error.
     pub fn problems(&self) -> &[Problem] {
         match self {
             Self::Book(BookError::Rows(problems)) => problems,
@@ -89,7 +89,7 @@ impl AppError {
         }
     }
 
-    /// What to do next, or empty.
+    /// How to proceed, or empty.
     pub fn next(&self) -> &str {
         match self {
             Self::Refused { next, .. } | Self::Absent { next, .. } => next,

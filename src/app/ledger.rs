@@ -166,7 +166,7 @@ pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&
 /// Finds the number of a deal, even if its purchase was reversed.
 ///
 /// # Errors
-/// As [`find_deal`].
+/// Those of [`find_deal`].
 pub fn any_deal(ledger: &Ledger, text: &str) -> Result<u32, AppError> {
     let number = text.trim().trim_start_matches(['d', 'D']).parse().ok();
     let known = |id: &u32| ledger.entries().iter().any(|entry| entry.deal == Some(*id));

@@ -37,17 +37,17 @@ pub mod weigh;
 
 pub use error::AppError;
 
-// The handle of a book, which the caller opens and hands in.
+// The handle of a book, which the caller opens and passes.
 pub use crate::book::Book;
 
 use std::path::Path;
 
 use crate::book::files::write_whole;
 
-/// Writes a file whole, wherever it is: readers see the old or the new one.
+/// Writes a file atomically, in any folder: readers see the old or the new one.
 ///
 /// # Errors
-/// Where it cannot be written; an old file is then untouched.
+/// If it cannot be written; an old file is then unchanged.
 pub fn write(path: &Path, bytes: &[u8]) -> Result<(), AppError> {
     write_whole(path, bytes).map_err(AppError::io(path, "write"))
 }

@@ -119,7 +119,7 @@ pub fn read_comp(
 /// Changes the given cells of the sale with this beginning of an identifier.
 ///
 /// # Errors
-/// If there is no such sale, a value is wrong, or the book cannot be changed.
+/// If there is no such sale, a value is invalid, or the book cannot be changed.
 pub fn update(
     book: &Book,
     id: &str,

@@ -1,4 +1,4 @@
-//! `compband ask` and `compband offer`: what to ask for a unit, and which offer to take.
+//! `compband ask` and `compband offer`: the asking price of a unit, and advice on offers.
 
 use std::path::Path;
 
@@ -108,7 +108,7 @@ pub struct WaitingArgs {
 /// Runs `compband ask`.
 ///
 /// # Errors
-/// Where the book cannot be read, a value is wrong, or nothing speaks of the unit.
+/// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (said, market) = (args.market.unit.said(), &args.market);
@@ -127,7 +127,7 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// Runs `compband offer`.
 ///
 /// # Errors
-/// As [`run`], and where the offer came after the deadline.
+/// Those of [`run`], and an offer after the deadline.
 pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (said, market) = (args.market.unit.said(), &args.market);
@@ -147,15 +147,15 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl WaitingArgs {
-    /// Whether anything was said.
+    /// Whether any flag is given.
     pub fn is_said(&self) -> bool {
         *self != Self::default()
     }
 
-    /// Reads what was said, the rest being as in the settings.
+    /// Reads the options about waiting; the settings give the others.
     ///
     /// # Errors
-    /// Values that are wrong.
+    /// Invalid values.
     pub fn read(&self, settings: &Settings) -> Result<Waiting, CliError> {
         let currency = &settings.currency;
         let deal = &settings.deal;

@@ -1,4 +1,4 @@
-//! `compband bid`: the most to pay for a unit, and what a price asked comes to.
+//! `compband bid`: the highest bid for a unit, and the result at an asking price.
 
 use std::path::Path;
 
@@ -112,7 +112,7 @@ pub struct AimArgs {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, a value is wrong, or nothing speaks of the unit.
+/// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let said = args.unit.said();
@@ -128,12 +128,12 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl DealArgs {
-    /// Whether anything was said of a purchase or of the sale.
+    /// Whether any flag of a purchase or of the sale is given.
     pub fn is_said(&self) -> bool {
         *self != Self::default()
     }
 
-    /// Whether anything was said of a purchase.
+    /// Whether any flag of a purchase is given.
     pub fn is_said_of_buying(&self) -> bool {
         let Self {
             sale: _,
@@ -144,10 +144,10 @@ impl DealArgs {
         *costs != CostArgs::default() || *aims != AimArgs::default() || against.is_some()
     }
 
-    /// Reads what was said of the purchase and of the sale.
+    /// Reads the flags of the purchase and of the sale.
     ///
     /// # Errors
-    /// Values that are wrong.
+    /// Invalid values.
     pub fn read<'a>(&self, settings: &'a Settings) -> Result<Purchase<'a>, CliError> {
         let currency = &settings.currency;
         Ok(Purchase {
@@ -189,10 +189,10 @@ impl CostArgs {
 }
 
 impl AimArgs {
-    /// Reads what was said.
+    /// Reads the costs.
     ///
     /// # Errors
-    /// Values that are wrong.
+    /// Invalid values.
     pub fn read(&self, currency: &Currency) -> Result<AimsSaid, CliError> {
         Ok(AimsSaid {
             profit: money_if("--profit", self.profit.as_ref(), currency)?,

@@ -1,4 +1,4 @@
-//! `compband check`: how good the estimates would have been on the book's own sales.
+//! `compband check`: backtests the estimates on the book's sales.
 
 use std::path::{Path, PathBuf};
 
@@ -74,8 +74,8 @@ impl ValueEnum for By {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, has no such model, or nothing that can be predicted; where a
-/// chart cannot be written.
+/// If the book cannot be read, has no such model, or nothing can be predicted; if a chart cannot be
+/// written.
 pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()

@@ -1,4 +1,4 @@
-//! `compband compare`: which of several listings to buy with one budget.
+//! `compband compare`: chooses among several listings for one budget.
 
 use std::path::{Path, PathBuf};
 
@@ -57,7 +57,7 @@ pub struct CompareArgs {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book or the table cannot be read, or a value is wrong.
+/// If the book or the table cannot be read, or a value is invalid.
 pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let mut settings = book.settings().clone();
@@ -86,7 +86,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
             judged,
         })
         .collect();
-    let told = Told {
+    let content = Told {
         currency: &currency,
         budget,
         aims: &aims,
@@ -94,9 +94,9 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
         candidates: &candidates,
     };
     if args.json {
-        return print(&document::text(&document::compare::document(&told))?);
+        return print(&document::text(&document::compare::document(&content))?);
     }
-    print(&sheet(&told, terminal_width()))?;
+    print(&sheet(&content, terminal_width()))?;
     if listings.iter().any(|listing| listing.terms.is_none()) {
         unsure(None).into_iter().for_each(notice);
     }

@@ -18,7 +18,7 @@ use crate::settings::Settings;
 use crate::trade::names::match_key;
 use crate::trade::names::push_key;
 
-/// The variable by which a shell asks for completions.
+/// The variable with which a shell requests completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";
 
 /// Print what makes a shell complete commands, models, pieces and outlets
@@ -60,7 +60,7 @@ pub struct ManArgs {
 /// Prints the registration of a shell.
 ///
 /// # Errors
-/// Where it cannot be written.
+/// If it cannot be written.
 pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
     let name = match args.shell {
         Shell::Bash => "bash",
@@ -79,7 +79,7 @@ pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
 /// Writes the manual pages of a command.
 ///
 /// # Errors
-/// Where the folder or a page cannot be written.
+/// If the folder or a page cannot be written.
 pub fn man(args: &ManArgs, command: clap::Command) -> Result<(), CliError> {
     let folder = &args.folder;
     fs::create_dir_all(folder).map_err(AppError::io(folder, "make the folder"))?;
@@ -101,7 +101,7 @@ pub fn man(args: &ManArgs, command: clap::Command) -> Result<(), CliError> {
     Ok(())
 }
 
-/// Those of `words` that begin as what was typed, whatever the case.
+/// The `words` that begin with the typed text, ignoring case.
 fn beginning(typed: &OsStr, words: impl IntoIterator<Item = String>) -> Vec<CompletionCandidate> {
     let mut wanted = String::new();
     push_key(&mut wanted, &typed.to_string_lossy());
@@ -117,14 +117,14 @@ fn beginning(typed: &OsStr, words: impl IntoIterator<Item = String>) -> Vec<Comp
         .collect()
 }
 
-/// The book of the current folder or of the environment: what was typed of --book is not known
-/// before the command line is read.
+/// The book of the current folder or of the environment: the value of --book is not known before
+/// the command line is parsed.
 pub(super) fn book() -> Result<Book, AppError> {
     let named = std::env::var_os("COMPBAND_BOOK").map(PathBuf::from);
     Ok(Book::open(named.as_deref())?)
 }
 
-/// From the settings of the book at hand, if there is one.
+/// Words from the settings of the book, if there is one.
 fn of_settings(
     typed: &OsStr,
     words: impl Fn(&Settings) -> Vec<String>,
@@ -140,7 +140,7 @@ fn models(typed: &OsStr) -> Vec<CompletionCandidate> {
     beginning(typed, one_spelling(models.unwrap_or_default()))
 }
 
-/// The models with one spelling each: those apart by case or spacing are one model.
+/// The models with one spelling each: spellings that differ in case or spacing are one model.
 pub(super) fn one_spelling(models: Vec<String>) -> Vec<String> {
     let mut seen = HashSet::new();
     models
@@ -173,7 +173,7 @@ fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
     beginning(typed, watches.unwrap_or_default().into_keys())
 }
 
-/// The command with what the book knows as completions of its arguments.
+/// The command, with words from the book as completions of its arguments.
 fn with_words(command: clap::Command) -> clap::Command {
     command.mut_args(with_completer).mut_subcommands(with_words)
 }
@@ -191,10 +191,10 @@ fn with_completer(arg: Arg) -> Arg {
     arg.add(ArgValueCompleter::new(words))
 }
 
-/// Answers a shell that asks for completions; false where none does.
+/// Answers a shell that requests completions; false if none does.
 ///
 /// # Errors
-/// What the parser of the shell's question says.
+/// The errors of the parser for the shell's request.
 pub fn answer(args: &[OsString], command: fn() -> clap::Command) -> Result<bool, clap::Error> {
     let here = std::env::current_dir().ok();
     CompleteEnv::with_factory(move || with_words(command()))

@@ -19,7 +19,7 @@ Examples:
   compband comps --parts --limit 10
   compband comps --csv > all.csv        every comp, ready to be imported elsewhere";
 
-/// Rows of the table where `--limit` does not say.
+/// Default number of rows of the table.
 const LIMIT: usize = 50;
 
 /// List the comps of the book, newest first, undated ones last
@@ -67,7 +67,7 @@ pub struct CompsArgs {
 /// Lists the comps.
 ///
 /// # Errors
-/// Where the book cannot be read, a filter names what does not exist, or output fails.
+/// If the book cannot be read, a filter names what does not exist, or output fails.
 pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let limit = args
@@ -113,7 +113,7 @@ impl CompsArgs {
 
 fn write_csv(comps: &Listed) -> Result<(), CliError> {
     let output = std::io::stdout().lock();
-    // What an old file holds shall not steer the terminal; a file gets it letter for letter.
+    // The content of an old file must not control the terminal; a file gets it unchanged.
     let output: Box<dyn Write> = if output.is_terminal() {
         Box::new(Tamed(output))
     } else {
@@ -122,7 +122,7 @@ fn write_csv(comps: &Listed) -> Result<(), CliError> {
     Ok(comps.write_csv(BufWriter::with_capacity(1 << 16, output))??)
 }
 
-/// Shows control characters, line ends and tabs apart, as `�`.
+/// Shows control characters, except line ends and tabs, as `�`.
 struct Tamed<W>(W);
 
 impl<W: Write> Write for Tamed<W> {

@@ -8,10 +8,10 @@ pub fn today() -> NaiveDate {
     chrono::Local::now().date_naive()
 }
 
-/// Reads a day of the command line: `YYYY-MM-DD`, or as it is said today.
+/// Reads a day of the command line: `YYYY-MM-DD`, or relative to today.
 ///
 /// # Errors
-/// A text that says what was expected.
+/// The expected form, as text.
 pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
     day_typed(text, today())
 }

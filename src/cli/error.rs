@@ -1,4 +1,4 @@
-//! Why a command ended, and with which exit code.
+//! Errors of commands, with their exit codes.
 
 use std::io;
 
@@ -6,10 +6,10 @@ use crate::app::AppError;
 use crate::app::error::Kind;
 use crate::render::chart::ChartError;
 
-/// Why a command ended without doing what was asked.
+/// Error of a command.
 #[derive(Debug, thiserror::Error)]
 pub enum CliError {
-    /// The use case could not be carried out.
+    /// A use case failed.
     #[error(transparent)]
     App(AppError),
     /// Writing to the terminal (or the pipe) failed.
@@ -18,12 +18,12 @@ pub enum CliError {
     /// An answer could not be read from the terminal.
     #[error("cannot read the answer: {0}")]
     Answer(io::Error),
-    /// The computer's clock cannot be right.
+    /// The computer's clock is wrong.
     #[error("the clock of this computer shows a day before 1970: set it")]
     Clock,
 }
 
-/// A use case fails by an [`AppError`], or by what becomes one.
+/// The errors of use cases, and errors that convert to them.
 impl<E: Into<AppError>> From<E> for CliError {
     fn from(error: E) -> Self {
         Self::App(error.into())
@@ -43,7 +43,7 @@ impl From<ChartError> for CliError {
 }
 
 impl CliError {
-    /// The command line asks for something that makes no sense.
+    /// The command line makes no sense.
     pub(super) fn usage(text: impl Into<String>) -> Self {
         Self::App(AppError::Usage(text.into()))
     }
@@ -63,7 +63,7 @@ impl CliError {
         }
     }
 
-    /// Lines that belong below the message.
+    /// Lines below the message.
     pub(super) fn details(&self) -> Vec<String> {
         match self {
             Self::App(error) => error.problems().iter().map(ToString::to_string).collect(),
@@ -71,7 +71,7 @@ impl CliError {
         }
     }
 
-    /// What to do next, where that can be said.
+    /// How to proceed, if known.
     pub(super) fn next(&self) -> &str {
         match self {
             Self::App(error) if error.kind() == Kind::Usage => {

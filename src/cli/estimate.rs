@@ -1,4 +1,4 @@
-//! `compband estimate`: what this unit will sell for.
+//! `compband estimate`: the predicted price of a unit.
 
 use std::path::{Path, PathBuf};
 
@@ -12,7 +12,7 @@ use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
 use crate::render::table::terminal_width;
 
-/// Most comps on a sheet: used, and not used for one reason.
+/// Most comps on a sheet: used ones, and unused ones for each reason.
 const LISTED: (usize, usize) = (40, 4);
 
 const EXAMPLES: &str = "\
@@ -48,8 +48,8 @@ pub struct EstimateArgs {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, a value is not of the book's scales, or nothing speaks of
-/// the unit.
+/// If the book cannot be read, a value is not of the book's scales, or the unit cannot be
+/// estimated.
 pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()

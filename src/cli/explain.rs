@@ -1,4 +1,4 @@
-//! `compband explain`: a word of the trade or of statistics, in a paragraph.
+//! `compband explain`: explains a word of the trade or of statistics in a paragraph.
 
 use std::collections::BTreeMap;
 
@@ -11,13 +11,13 @@ use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
 use crate::trade::text::nearest_few;
 
-/// The words, as they stand in the data folder.
+/// The words, from the data folder.
 const TERMS: &str = include_str!("../../data/terms.toml");
 
-/// Columns that text is set to at most.
+/// Largest width of the text, in columns.
 const WIDTH: usize = 80;
 
-/// Most near words told.
+/// Most similar words shown.
 const NEAREST: usize = 4;
 
 /// Explain a word of the trade or of statistics
@@ -44,7 +44,7 @@ struct Term {
 /// Runs the command.
 ///
 /// # Errors
-/// Where there is no such word.
+/// If there is no such word.
 pub fn run(args: &ExplainArgs) -> Result<(), CliError> {
     let terms: BTreeMap<String, Term> = toml::from_str(TERMS)
         .map_err(|error| CliError::Output(std::io::Error::other(format!("the words: {error}"))))?;
@@ -83,7 +83,7 @@ pub fn run(args: &ExplainArgs) -> Result<(), CliError> {
     }
 }
 
-/// Words alike but for case, hyphens and white space are the same.
+/// Key of a word, ignoring case, hyphens and white space.
 fn key(word: &str) -> String {
     word.to_lowercase()
         .split(|c: char| c.is_whitespace() || c == '-')

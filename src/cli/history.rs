@@ -1,4 +1,4 @@
-//! `compband history`: what was said of a watched unit before.
+//! `compband history`: earlier estimates of a watched unit.
 
 use std::path::{Path, PathBuf};
 
@@ -36,7 +36,7 @@ pub struct HistoryArgs {
 /// Runs the command.
 ///
 /// # Errors
-/// Where there is no history of this name, or it cannot be read.
+/// If there is no history with this name, or it cannot be read.
 pub fn run(args: &HistoryArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()

@@ -39,9 +39,9 @@ what one unit of the currency was worth in the book's. A sale takes the rate of 
 latest before it that is at most rate_days old (compband.toml), and keeps it. A row may bring its
 own in the columns rate, rate_date and rate_source.";
 
-/// Problems printed in full; `--problems FILE` has all of them.
+/// Most problems printed in full; `--problems FILE` has all of them.
 const SHOWN_PROBLEMS: u64 = 50;
-/// Files below this many bytes are read before a progress bar could be seen.
+/// Size, in bytes, below which files are read too fast for a progress bar.
 const BAR_FROM: u64 = 5 << 20;
 
 /// Take in spreadsheets (CSV) of past sales: all rows, or none if one is wrong
@@ -128,7 +128,7 @@ impl ValueEnum for DecimalMark {
 /// Imports the files.
 ///
 /// # Errors
-/// Where rows are refused, a file cannot be read, or the book cannot be changed.
+/// If rows are refused, a file cannot be read, or the book cannot be changed.
 pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let mut desk = Desk {
@@ -175,7 +175,7 @@ impl ImportArgs {
     }
 }
 
-/// Shows how far the files are read, and the first problems.
+/// Shows the progress of reading, and the first problems.
 struct Desk {
     bar: ProgressBar,
     shown: u64,
@@ -199,7 +199,7 @@ impl Listener for Desk {
     fn problem(&mut self, problem: &Problem) {
         self.shown += 1;
         if self.shown <= SHOWN_PROBLEMS {
-            // A problem that cannot be shown is counted all the same.
+            // A problem that cannot be shown still counts.
             let line = aside(&problem.to_string(), "");
             self.bar.suspend(|| eprint(&line));
         }

@@ -22,10 +22,10 @@ pub struct InitArgs {
     dir: Option<PathBuf>,
 }
 
-/// Makes the book and says what to do with it.
+/// Makes the book and shows the next steps.
 ///
 /// # Errors
-/// As [`Book::init`].
+/// Those of [`Book::init`].
 pub fn run(args: &InitArgs, book: Option<&Path>) -> Result<(), CliError> {
     let dir = args.dir.as_deref().or(book).unwrap_or(Path::new("."));
     let book = Book::init(dir)?;

@@ -97,7 +97,7 @@ pub struct LogArgs {
 }
 
 impl LogArgs {
-    /// What was said, cell by cell.
+    /// The given cells.
     fn cells(&self) -> Cells<'_> {
         [
             self.id.as_deref(),
@@ -126,7 +126,7 @@ impl LogArgs {
 /// Records the sale.
 ///
 /// # Errors
-/// Where a value is wrong, the sale is in the book already, or the book cannot be changed.
+/// If a value is invalid, the book already has the sale, or the book cannot be changed.
 pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     if *args == LogArgs::default() {

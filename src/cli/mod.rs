@@ -157,7 +157,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Err(error) => {
             let text = error.render().ansi().to_string();
             let text = sanitize(&text);
-            // A closed pipe is no reason to say more.
+            // After a closed pipe there is nothing to report.
             let _ = if error.use_stderr() {
                 anstream::stderr().lock().write_all(text.as_bytes())
             } else {
@@ -176,10 +176,10 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
-/// The variable by which the table library is told how many threads it has.
+/// The variable with the number of threads of the table library.
 const THREADS: &str = "POLARS_MAX_THREADS";
 
-/// Refuses surroundings in which a library would panic: a clock before 1970, and no threads.
+/// Refuses environments in which a library would panic: a clock before 1970, and no threads.
 fn fit_to_run() -> Result<(), CliError> {
     if SystemTime::now().duration_since(UNIX_EPOCH).is_err() {
         return Err(CliError::Clock);
@@ -193,8 +193,8 @@ fn fit_to_run() -> Result<(), CliError> {
     Ok(())
 }
 
-/// Reads the command line. A value may begin with a minus: what is wrong with it is better said by
-/// whoever knows what was expected.
+/// Parses the command line. A value may begin with a minus: the reader of the value gives the
+/// better error.
 fn parse(args: Vec<OsString>) -> Result<Cli, clap::Error> {
     Cli::from_arg_matches(&negative(Cli::command()).try_get_matches_from(args)?)
 }
@@ -208,7 +208,7 @@ fn negative(command: clap::Command) -> clap::Command {
         .mut_subcommands(negative)
 }
 
-/// What a first run without a book says.
+/// The message of a first run without a book.
 fn welcome() -> String {
     let lines = [
         "compband tells what a used unit will sell for, from the sales that you recorded yourself.",

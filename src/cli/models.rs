@@ -27,7 +27,7 @@ pub struct ModelsArgs {
 /// Lists the models.
 ///
 /// # Errors
-/// Where the book cannot be read, a model does not exist, or output fails.
+/// If the book cannot be read, a model does not exist, or output fails.
 pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let models = models(&book, &args.models, &mut notice)?;

@@ -1,4 +1,4 @@
-//! `compband net`: what is left of a price, and the price needed.
+//! `compband net`: the net of a price, and the price needed for a net.
 
 use std::path::Path;
 
@@ -56,8 +56,8 @@ pub struct SaleArgs {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, a value is wrong, there is no such outlet, or no price leaves
-/// what is wanted.
+/// If the book cannot be read, a value is invalid, there is no such outlet, or no price has the
+/// wanted net.
 pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let settings = book.settings();
@@ -79,11 +79,11 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl SaleArgs {
-    /// How the unit is sold; none where the book has no outlet.
+    /// The sale of the unit; none if the book has no outlet.
     ///
     /// # Errors
-    /// A name that no outlet has, several outlets and none said, and values that are wrong, or that the
-    /// outlet or the settings rule out.
+    /// A name that no outlet has, several outlets without a choice, invalid values, and those that
+    /// the outlet or the settings exclude.
     pub fn read<'a>(&self, settings: &'a Settings) -> Result<Option<Through<'a>>, CliError> {
         let Some(outlet) = outlet(self.outlet.as_deref(), settings)? else {
             return Ok(None);

@@ -1,4 +1,4 @@
-//! What goes to the terminal: output, notes and errors.
+//! Output to the terminal: results, notes and errors.
 
 use crate::app::error::FILL_THE_BOOK;
 use crate::render::chart;
@@ -23,7 +23,7 @@ pub(super) const NOTE: Style = AnsiColor::Yellow.on_default();
 
 pub use crate::render::table::{STRONG, strong};
 
-/// Writes what went wrong, and what to do next, to standard error.
+/// Writes an error, and how to proceed, to standard error.
 pub fn report_error(error: &CliError) {
     let mut text = marked(ERROR, "error:", &error.to_string());
     for line in error.details() {
@@ -32,24 +32,24 @@ pub fn report_error(error: &CliError) {
     if !error.next().is_empty() {
         text.push_str(&marked(STRONG, "next:", error.next()));
     }
-    // Where even this cannot be written, the exit code has to do.
+    // If even this cannot be written, the exit code has to be enough.
     eprint(&text);
 }
 
-/// Writes text to standard error, whether that can be written or not.
+/// Writes text to standard error; ignores failures.
 pub fn eprint(text: &str) {
     let _ = anstream::stderr()
         .lock()
         .write_all(sanitize(text).as_bytes());
 }
 
-/// A line for standard error behind a word that stands out.
+/// A line for standard error, after a highlighted word.
 pub(super) fn marked(style: Style, word: &str, text: &str) -> String {
     let line = aside(&format!("{word} {text}"), "");
     format!("{style}{word}{style:#}{}", &line[word.len()..])
 }
 
-/// A line for standard error, broken at the width of its terminal if it goes to one.
+/// A line for standard error, wrapped at the width of its terminal, if it is one.
 pub fn aside(line: &str, indent: &str) -> String {
     let terminal = terminal_size::terminal_size_of(io::stderr());
     let line = terminal.map_or_else(
@@ -59,16 +59,16 @@ pub fn aside(line: &str, indent: &str) -> String {
     format!("{line}\n")
 }
 
-/// Tells something the user should know, apart from the output.
+/// Shows a note, apart from the output.
 pub fn notice(text: &str) {
-    // Output matters more than a notice that cannot be written.
+    // Output matters more than a note that cannot be written.
     eprint(&marked(NOTE, "note:", text));
 }
 
-/// Draws a chart into each of the files, and says so.
+/// Draws a chart into each of the files, and reports it.
 ///
 /// # Errors
-/// Where it cannot be drawn or written.
+/// If it cannot be drawn or written.
 pub fn draw(chart: &impl Chart, files: &[PathBuf]) -> Result<(), CliError> {
     for path in files {
         chart::draw(chart, path)?;
@@ -77,29 +77,29 @@ pub fn draw(chart: &impl Chart, files: &[PathBuf]) -> Result<(), CliError> {
     Ok(())
 }
 
-/// Writes text to standard output, without colour where that is no terminal; nothing that a book
-/// or a command line holds steers the terminal.
+/// Writes text to standard output, without colour if that is no terminal. No text of a book or a
+/// command line can control the terminal.
 ///
 /// # Errors
-/// Where it cannot be written, a closed pipe among others.
+/// If it cannot be written, including a closed pipe.
 pub fn print(text: &str) -> Result<(), CliError> {
     let mut output = anstream::stdout().lock();
     output.write_all(sanitize(text).as_bytes())?;
     Ok(output.flush()?)
 }
 
-/// A sentence broken at the width of the terminal, if output goes to one, every line after
-/// `indent`.
+/// A sentence wrapped at the width of the terminal, if output goes to one, with `indent` before
+/// every later line.
 pub fn fitted(sentence: &str, indent: &str) -> String {
     sheet::fitted(sentence, indent, terminal_width())
 }
 
-/// What the listings say of a book without comps.
+/// The message of the listings for a book without comps.
 pub fn empty_book() -> String {
     fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}."), "") + "\n"
 }
 
-/// A bar on standard error that shows how many past sales of how many are estimated.
+/// A bar on standard error with the number of estimated past sales and their total.
 pub fn progress() -> impl Fn(usize, usize) + Sync {
     let bar = ProgressBar::new(0);
     let style = ProgressStyle::with_template("{bar:40} {pos} of {len} sales, {eta} left");

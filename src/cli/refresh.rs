@@ -1,4 +1,4 @@
-//! `compband refresh`: every watched unit estimated again, and why its price moved.
+//! `compband refresh`: estimates every watched unit again, and explains changes of its price.
 
 use std::path::Path;
 use std::time::Duration;
@@ -13,7 +13,7 @@ use crate::render::change;
 use crate::render::document;
 use crate::render::table::terminal_width;
 
-/// How often the folder of the book is looked at.
+/// Time between two checks of the book's folder.
 const LOOKED_AT: Duration = Duration::from_secs(1);
 
 const EXAMPLES: &str = "\
@@ -51,23 +51,23 @@ pub struct RefreshArgs {
 /// Runs the command.
 ///
 /// # Errors
-/// Where nothing is watched, the book cannot be read or written, or a unit cannot be estimated;
-/// the others are then estimated all the same.
+/// If nothing is watched, the book cannot be read or written, or a unit cannot be estimated; the
+/// others are still estimated.
 pub fn run(args: &RefreshArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.follow {
         return follow(args, book);
     }
     let book = Book::open(book)?;
-    let (told, failed) = refresh(args, &book)?;
+    let (refreshed, failed) = refresh(args, &book)?;
     if args.json {
-        print(&document::text(&document::refresh::document(&told))?)?;
-    } else if !told.is_empty() {
-        print(&change::sheet(&told, terminal_width()))?;
+        print(&document::text(&document::refresh::document(&refreshed))?)?;
+    } else if !refreshed.is_empty() {
+        print(&change::sheet(&refreshed, terminal_width()))?;
     }
     ended(failed)
 }
 
-/// Tells all but the first failure, and hands that on.
+/// Reports all failures except the first, and returns that one.
 ///
 /// # Errors
 /// The first failure.
@@ -80,7 +80,7 @@ pub fn ended(failed: Vec<(String, impl Into<CliError>)>) -> Result<(), CliError>
     first.map_or(Ok(()), Err)
 }
 
-/// The error with the unit it is about.
+/// The error with the name of its unit.
 fn of_unit(name: &str, error: impl Into<CliError>) -> CliError {
     let place = |message: String| format!("watched unit {name:?}: {message}");
     match error.into() {
@@ -96,23 +96,23 @@ fn of_unit(name: &str, error: impl Into<CliError>) -> CliError {
     }
 }
 
-/// Refreshes, and again whenever the files of the book (or the day) changed.
+/// Refreshes, and again whenever the files of the book (or the day) change.
 fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
     let mut book = Book::open(named)?;
     let mut first = true;
     loop {
         let seen = (book.mark()?, today());
         match refresh(args, &book) {
-            Ok((mut told, failed)) => {
-                told.retain(|told| first || !matches!(told.state, State::Same));
-                if !told.is_empty() {
-                    print(&change::sheet(&told, terminal_width()))?;
+            Ok((mut refreshed, failed)) => {
+                refreshed.retain(|refreshed| first || !matches!(refreshed.state, State::Same));
+                if !refreshed.is_empty() {
+                    print(&change::sheet(&refreshed, terminal_width()))?;
                 }
                 for (name, error) in failed {
                     report_error(&of_unit(&name, error));
                 }
             }
-            // A file that is being changed may be right again at the next look.
+            // A file during an edit may be valid again at the next check.
             Err(error) if !first => report_error(&error),
             Err(error) => return Err(error),
         }
@@ -126,16 +126,16 @@ fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
     }
 }
 
-/// The book as it is now; waits for settings that are being changed to be right again.
+/// The book in its present state; waits until settings during an edit are valid again.
 fn reopened(named: Option<&Path>) -> Book {
-    let mut told = String::new();
+    let mut shown = String::new();
     loop {
         match Book::open(named) {
             Ok(book) => return book,
             Err(error) => {
                 let error = CliError::from(error);
-                if told != error.to_string() {
-                    told = error.to_string();
+                if shown != error.to_string() {
+                    shown = error.to_string();
                     report_error(&error);
                 }
                 std::thread::sleep(LOOKED_AT);
@@ -144,7 +144,7 @@ fn reopened(named: Option<&Path>) -> Book {
     }
 }
 
-/// Estimates what is asked for and records what changed, in the order of names.
+/// Estimates the requested units and records changes, in the order of names.
 fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), CliError> {
     let watches = chosen(&args.watched, book.watched()?)?;
     let as_of = args.as_of.unwrap_or_else(today);

@@ -1,4 +1,4 @@
-//! `compband report`: estimates as a page to keep or to send, and for a spreadsheet.
+//! `compband report`: estimates as a page to keep or send, and for a spreadsheet.
 
 use crate::cli::progress;
 use std::collections::BTreeMap;
@@ -71,7 +71,7 @@ pub struct ReportArgs {
     waiting: WaitingArgs,
 }
 
-/// The model is needed where no watched unit is named, which [`ReportArgs::fault`] sees to.
+/// The model is required if no watched unit is named; [`ReportArgs::fault`] checks that.
 fn optional(model: Arg) -> Arg {
     model
         .required(false)
@@ -97,14 +97,14 @@ struct Files {
     csv_adjustments: Option<PathBuf>,
 }
 
-/// A unit that could not be reported, by its name.
+/// A unit that could not be reported: its name and the error.
 type Failed = (String, CliError);
 
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read, a value is wrong, nothing speaks of the unit, or a file cannot be
-/// written. Of several units those are told of that can be.
+/// If the book cannot be read, a value is invalid, the unit cannot be estimated, or a file cannot
+/// be written. With several units, the others are still reported.
 pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.files.check()?;
     args.fault()
@@ -134,14 +134,14 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     ended(failed)
 }
 
-/// A unit that is asked for, with its name where it is watched.
+/// A requested unit, with its name if it is watched.
 struct Asked {
     name: Option<String>,
     said: Said,
 }
 
 impl ReportArgs {
-    /// What makes no sense, if anything.
+    /// The error in the combination of flags, if any.
     fn fault(&self) -> Option<&'static str> {
         let watched = self.all || !self.watched.is_empty();
         if watched && !self.unit.is_blank() {
@@ -159,7 +159,7 @@ impl ReportArgs {
             .then_some("what to bid and to ask is told on the page alone: name it with --out FILE")
     }
 
-    /// Options of the sale belong to bid and ask; alone, they ask for the bid.
+    /// Flags of the sale belong to bid and ask; alone, they request the bid.
     fn with_bid(&self) -> bool {
         let asked = self.bid || self.deal.is_said_of_buying();
         asked || (self.deal.is_said() && !self.with_ask())
@@ -169,7 +169,7 @@ impl ReportArgs {
         self.ask || self.waiting.is_said()
     }
 
-    /// The units that are asked for: in the order of their names as given, or of all names.
+    /// The requested units: in the order of the given names, or all.
     fn asked(&self, book: &Book) -> Result<Vec<Asked>, CliError> {
         if self.unit.has_model() {
             return Ok(vec![Asked {
@@ -191,7 +191,7 @@ impl ReportArgs {
     }
 }
 
-/// What all units of a report share.
+/// Values common to all units of a report.
 struct Run<'a> {
     args: &'a ReportArgs,
     book: &'a Book,
@@ -199,7 +199,7 @@ struct Run<'a> {
     several: bool,
 }
 
-/// A unit with its estimate, and all that the page says of it.
+/// A unit with its estimate, and its content for the page.
 struct Made<'a> {
     place: Place,
     name: Option<&'a str>,
@@ -208,7 +208,7 @@ struct Made<'a> {
     sections: Sections,
 }
 
-/// What stands on the page alone.
+/// Parts that appear on the page only.
 #[derive(Default)]
 struct Sections {
     chart: String,
@@ -218,7 +218,7 @@ struct Sections {
 }
 
 impl Run<'_> {
-    /// Estimates units and makes what the page says of them; what came of each, in their order.
+    /// Estimates units and makes their content for the page; results in their order.
     fn all<'a>(&self, named: &'a [Asked]) -> Result<Vec<Result<Made<'a>, CliError>>, CliError> {
         let said: Vec<&Said> = named.iter().map(|one| &one.said).collect();
         let units = estimates(self.book, &said, self.as_of, &mut notice)?;
@@ -257,8 +257,8 @@ impl Run<'_> {
         }
     }
 
-    /// Makes what stands on the page alone. What is wrong with the settings as a whole is told with the
-    /// first unit.
+    /// Makes the parts that appear on the page only. Errors in the settings as a whole are reported
+    /// with the first unit.
     fn sections(
         &self,
         Estimated { unit, estimate }: &Estimated<'_>,
@@ -276,7 +276,7 @@ impl Run<'_> {
                 .for_each(notice);
         };
         let mut sections = Sections {
-            // The page says what the unit is, in letters that fit.
+            // The page names the unit, in letters of a suitable size.
             chart: to_svg(&BandChart {
                 title: "The likely price and the sales behind it".into(),
                 ..BandChart::of(estimate)
@@ -308,7 +308,7 @@ impl Run<'_> {
         let units: Vec<report::Unit<'_>> = made
             .iter()
             .zip(&ids)
-            .map(|(made, ids)| made.told(ids))
+            .map(|(made, ids)| made.content(ids))
             .collect();
         let absent: Vec<String> = failed
             .iter()
@@ -325,12 +325,12 @@ impl Run<'_> {
 }
 
 impl Made<'_> {
-    /// How each comp is named, in the order of the estimate.
+    /// Name of each comp, in the order of the estimate.
     fn ids(&self) -> Result<Vec<&str>, AppError> {
         self.estimated.unit.short_ids(&self.estimated.estimate)
     }
 
-    fn told<'b>(&'b self, ids: &'b [&'b str]) -> report::Unit<'b> {
+    fn content<'b>(&'b self, ids: &'b [&'b str]) -> report::Unit<'b> {
         report::Unit {
             place: self.place,
             watched: self.name.map(|name| (name, self.flags.as_str())),
@@ -346,7 +346,7 @@ impl Made<'_> {
 }
 
 impl Files {
-    /// Checks the names before the work.
+    /// Checks the file names before the work.
     fn check(&self) -> Result<(), CliError> {
         let wanted: [(&Option<PathBuf>, &str, &[&str]); 4] = [
             (&self.out, "--out", &["html", "htm"]),
@@ -421,7 +421,7 @@ fn save(path: &Path, what: &str, bytes: &[u8]) -> Result<(), CliError> {
     Ok(())
 }
 
-/// How past estimates of a model held; none where no sale could be predicted.
+/// The check of past estimates of a model; `None` if no sale could be predicted.
 fn past_estimates(checked: &[Past]) -> Option<Check> {
     let sales = check::predicted(checked);
     check::of_all(&sales).map(|figures| Check {
@@ -431,7 +431,7 @@ fn past_estimates(checked: &[Past]) -> Option<Check> {
     })
 }
 
-/// Options that say where things are, and the day, which is said for certain at the end.
+/// Options with names of files and folders, and the day, which is appended at the end.
 const LEFT_OUT: [&str; 6] = [
     "--book",
     "--out",
@@ -442,7 +442,7 @@ const LEFT_OUT: [&str; 6] = [
 ];
 
 /// The command line that makes the page again in the folder of the book: without names of files and
-/// folders, which are nobody's business, and with the day.
+/// folders, which are private, and with the day.
 fn command(args: impl IntoIterator<Item = OsString>, as_of: NaiveDate) -> String {
     let args = args.into_iter().skip(1);
     let mut args = args.map(|arg| arg.to_string_lossy().into_owned());
@@ -459,7 +459,7 @@ fn command(args: impl IntoIterator<Item = OsString>, as_of: NaiveDate) -> String
     words.join(" ")
 }
 
-/// A word as a POSIX shell takes it.
+/// A word quoted for a POSIX shell.
 fn quoted(word: &str) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:,=%+".contains(c);
     if !word.is_empty() && word.chars().all(plain) {

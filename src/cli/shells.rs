@@ -1,9 +1,9 @@
-//! What the shells are told when they ask for completions.
+//! Answers to shells that request completions.
 //!
-//! Names in a book may come from anybody, so that no shell may take a part of one for something to run,
-//! to expand or to split. Zsh, fish and elvish quote what they insert themselves; bash and PowerShell insert
-//! it as it is, so that for these it is quoted here. What was typed so far comes with the quotes of the
-//! command line in bash, zsh and fish, and is compared without them.
+//! Names in a book may come from anybody, so that no shell may run, expand or split a part of one.
+//! Zsh, fish and elvish quote inserted words themselves; bash and PowerShell insert them unchanged,
+//! so that this module quotes them. In bash, zsh and fish the typed text includes the quotes of the
+//! command line, and is compared without them.
 
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Write};
@@ -13,13 +13,13 @@ use clap::Command;
 use clap_complete::engine::{CompletionCandidate, complete};
 use clap_complete::env::{self, EnvCompleter, Shells};
 
-/// The shells that can ask.
+/// The supported shells.
 pub const SHELLS: Shells<'static> = Shells(&[&Bash, &env::Elvish, &FISH, &POWERSHELL, &ZSH]);
 
-/// Place of the word to be completed, as bash tells it.
+/// Position of the word to complete, as bash passes it.
 const INDEX: &str = "_CLAP_COMPLETE_INDEX";
 
-/// What a shell does with quotes.
+/// Treatment of quotes in a shell.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Dialect {
     Posix,
@@ -66,7 +66,7 @@ fn unquoted_os(word: &OsStr, dialect: Dialect) -> OsString {
     )
 }
 
-/// What a shell can be told: text of one line.
+/// The candidates of one line, which a shell can receive.
 fn lines(candidates: Vec<CompletionCandidate>) -> impl Iterator<Item = String> {
     let values = candidates
         .into_iter()
@@ -93,8 +93,8 @@ impl EnvCompleter for Bash {
         completer: &str,
         buf: &mut dyn Write,
     ) -> io::Result<()> {
-        // Answers are read line by line, so that none is split or globbed. Bash hands a word over without the
-        // quote that opens it.
+        // The script reads answers line by line, so that none is split or globbed. Bash passes a
+        // word on without its opening quote.
         let script = r#"
 _compband_complete() {
     local line first="${COMP_WORDS[COMP_CWORD]:0:1}" words=("${COMP_WORDS[@]}")
@@ -144,7 +144,7 @@ fi
             .collect();
         for value in lines(complete(cmd, words, index, current_dir)?) {
             match value.strip_prefix("~/").filter(|_| home) {
-                // The folder of the user, which has to stay without quotes.
+                // The home folder has to stay without quotes.
                 Some(rest) => writeln!(buf, "~/{}", bash_word(rest, None))?,
                 None => writeln!(buf, "{}", bash_word(&value, quote))?,
             }
@@ -153,7 +153,7 @@ fi
     }
 }
 
-/// A word as bash reads it back, behind an opening quote or none. Bash closes the quote itself.
+/// A word as bash reads it back, after an opening quote or none. Bash closes the quote itself.
 fn bash_word(value: &str, quote: Option<char>) -> String {
     let plain = |c: char| !c.is_ascii() || c.is_ascii_alphanumeric() || "_-./,+%".contains(c);
     let mut out = String::with_capacity(value.len() + 8);
@@ -161,7 +161,7 @@ fn bash_word(value: &str, quote: Option<char>) -> String {
         match (quote, c) {
             (Some('\''), '\'') => out.push_str("'\\''"),
             (Some('\''), c) => out.push(c),
-            // Between double quotes a backslash would not keep it from calling history in.
+            // Between double quotes a backslash would not prevent history expansion.
             (Some(_), '!') => out.push_str("\"'!'\""),
             (Some(_), '\\' | '"' | '$' | '`') => out.extend(['\\', c]),
             (None, c) if !plain(c) => out.extend(['\\', c]),
@@ -171,7 +171,7 @@ fn bash_word(value: &str, quote: Option<char>) -> String {
     out
 }
 
-/// A shell that is told what the library has for it, but answered in its own way of quoting.
+/// A shell with the library's script, but its own quoting of answers.
 struct Quoting {
     shell: &'static dyn EnvCompleter,
     answer: Answer,
@@ -214,7 +214,7 @@ impl EnvCompleter for Quoting {
 const FISH: Quoting = Quoting {
     shell: &env::Fish,
     answer: |cmd, mut args, current_dir, buf| {
-        // Only the last word comes as it was typed.
+        // Only the last word comes as typed.
         if let Some(last) = args.last_mut() {
             *last = unquoted_os(last, Dialect::Fish);
         }
@@ -246,7 +246,8 @@ const POWERSHELL: Quoting = Quoting {
     },
 };
 
-/// A word as PowerShell reads it back: between single quotes, of which it knows several, unless it is plain.
+/// A word as PowerShell reads it back: in single quotes, of which it accepts several, unless it is
+/// plain.
 fn powershell_word(value: &str) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "_-./\\:".contains(c);
     if value.chars().all(plain) && !value.is_empty() {
@@ -296,7 +297,7 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever the name: what bash is told reads back as that name.
+        /// Every completion for bash reads back as the name.
         #[test]
         fn words_for_bash_read_back(value in "[ -~äレ]{0,12}", quote in 0..3_usize) {
             let quote = [None, Some('\''), Some('"')][quote];

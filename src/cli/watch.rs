@@ -1,4 +1,4 @@
-//! `compband watch`: the units whose price is looked at again and again.
+//! `compband watch`: the units whose price is estimated again and again.
 
 use std::path::Path;
 
@@ -56,7 +56,7 @@ struct NameArg {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read or written, a name is taken or unknown, or a value is not of the
+/// If the book cannot be read or written, a name is taken or unknown, or a value is not of the
 /// book's scales.
 pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
@@ -65,11 +65,11 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
         What::List => list(&book),
         What::Remove(args) => {
             let removed = watch::remove(&book, &args.watched, &mut notice)?;
-            let told = format!(
+            let message = format!(
                 "No longer watched: {} ({}). Its history stays.",
                 args.watched, removed.model
             );
-            print(&(fitted(&told, "") + "\n"))
+            print(&(fitted(&message, "") + "\n"))
         }
     }
 }
@@ -77,12 +77,12 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
 fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
     let (said, today) = (args.unit.watched()?, args.unit.day());
     let subject = watch::add(book, &args.name, &said, today, &mut notice)?;
-    let told = format!(
+    let message = format!(
         "Watched as {}: {}. `compband refresh` estimates it.",
         args.name,
         sheet::unit(&subject)
     );
-    print(&(fitted(&told, "") + "\n"))
+    print(&(fitted(&message, "") + "\n"))
 }
 
 fn list(book: &Book) -> Result<(), CliError> {
@@ -110,6 +110,6 @@ fn list(book: &Book) -> Result<(), CliError> {
     print(&grid.render(terminal_width()))
 }
 
-/// What to say where nothing is watched.
+/// The message if nothing is watched.
 const NOTHING: &str =
     "No unit is watched yet; `compband watch add NAME --model MODEL` with what it is begins.";

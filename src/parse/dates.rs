@@ -106,10 +106,10 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
     numeric(date)
 }
 
-/// Reads a typed day: `YYYY-MM-DD`, or relative to `today` ([`said_on`]).
+/// Reads a day as typed: `YYYY-MM-DD`, or relative to `today` ([`said_on`]).
 ///
 /// # Errors
-/// A text with the expected forms.
+/// The expected form, as text.
 pub fn day_typed(text: &str, today: NaiveDate) -> Result<NaiveDate, String> {
     let text = text.trim();
     said_on(today, text)

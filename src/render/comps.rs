@@ -1,4 +1,4 @@
-//! Comps in words: in a line, in a table, and how two records of one differ.
+//! Comps in words: in a line, in a table, and the differences between two records of one.
 
 use super::numbers::count;
 use super::sheet::fitted;
@@ -8,13 +8,13 @@ use crate::trade::Comp;
 use crate::trade::money::money_text;
 use crate::trade::text::shorten;
 
-/// What stands before an amount that was converted from another currency.
+/// Mark before an amount converted from another currency.
 const CONVERTED: &str = "*";
 
-/// Most converted sales told of below the table.
+/// Most converted sales in the notes below the table.
 const FOOTNOTES: usize = 10;
 
-/// The table of comps, each with an identifier that may be shortened.
+/// The table of comps, each with its shortened identifier.
 pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Option<u16>) -> String {
     let currency = &settings.currency;
     let mut sheet = Grid::ranked(&[
@@ -68,7 +68,7 @@ pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Optio
     )
 }
 
-/// What the marked amounts were converted from, a line each, and how many more there are.
+/// The original amounts of the marked ones, one line each, and the number of further ones.
 fn footnotes(converted: &[(&str, String)], width: Option<u16>) -> String {
     let mut text = String::new();
     for (id, paid) in converted.iter().take(FOOTNOTES) {
@@ -83,7 +83,7 @@ fn footnotes(converted: &[(&str, String)], width: Option<u16>) -> String {
     text
 }
 
-/// What is missing, more, wrong or otherwise particular about a unit.
+/// Missing pieces, extras, defects and other particulars of a unit.
 fn condition(comp: &Comp, settings: &Settings) -> String {
     let mut parts = Vec::new();
     if !comp.works {
@@ -110,7 +110,7 @@ fn condition(comp: &Comp, settings: &Settings) -> String {
     parts.join("; ")
 }
 
-/// What differs between two records of a sale, one change each: `price 12.00 → 13.50`.
+/// The differences between two records of a sale, one change each: `price 12.00 → 13.50`.
 pub fn changes(old: &Comp, new: &Comp) -> Vec<String> {
     let shown = |cell: &str| {
         if cell.is_empty() {

@@ -1,4 +1,4 @@
-//! What came of an import, on the terminal.
+//! The result of an import on the terminal.
 
 use super::comps::changes;
 use super::numbers::counted;
@@ -8,7 +8,7 @@ use crate::app::import::{FileCount, Imported, Plan};
 use crate::settings::Settings;
 use crate::trade::text::shorten;
 
-/// The report of an import, as far as it got.
+/// The report of an import, as far as it went.
 pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
     let mut text = summary(imported, width);
     text.push_str(&updates(imported));
@@ -46,7 +46,7 @@ pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> S
     text
 }
 
-/// How each file was read.
+/// Interpretation of each file.
 fn summary(imported: &Imported, width: Option<u16>) -> String {
     let mut text = String::new();
     for (input, count) in imported.inputs.iter().zip(&imported.plan.files) {
@@ -88,8 +88,7 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
     text
 }
 
-/// What was read otherwise than as one sale a row: the number of rows, and what they are called where it is
-/// one and where there are several.
+/// Rows that are not simply one sale: their numbers, and their names in singular and plural.
 fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 5] {
     [
         (
@@ -154,7 +153,7 @@ fn updates(imported: &Imported) -> String {
     text
 }
 
-/// What became of the sales.
+/// The numbers of new, updated and unchanged sales.
 fn counts(plan: &Plan, dry_run: bool) -> String {
     if plan.written() == 0 {
         return match plan.unchanged {

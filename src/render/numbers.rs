@@ -5,7 +5,7 @@ use rust_decimal::Decimal;
 use crate::trade::Currency;
 use crate::trade::money::grouped;
 
-/// [`count`] for counts of files.
+/// Like [`count`], for counts of type `u64`.
 pub fn counted(number: u64, one: &str) -> String {
     count(usize::try_from(number).unwrap_or(usize::MAX), one)
 }

@@ -11,10 +11,10 @@ use crate::band::undeclared::Explained;
 use crate::settings::{FILE_NAME, Settings};
 use crate::trade::attributes::{Scale, column_name};
 
-/// Columns named in the summary of an import.
+/// Most columns named in the summary of an import.
 const NAMED: usize = 6;
 
-/// The section of a check; empty where all that is recorded is declared.
+/// The section of a check; empty if everything recorded is declared.
 pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String {
     if columns.is_empty() {
         return String::new();
@@ -87,7 +87,7 @@ pub fn document(columns: &[Column], settings: &Settings) -> document::Undeclared
     }
 }
 
-/// What the summary of an import says of undeclared attributes of its rows; empty where there is
+/// The part of the summary of an import about undeclared attributes of its rows; empty if there are
 /// none.
 pub fn of_import(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
     let found = &imported.undeclared;

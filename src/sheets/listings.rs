@@ -1,4 +1,4 @@
-//! Tables of listings: one row for each unit that is offered, with the columns of [`COLUMNS`].
+//! Tables of listings: one row for each unit on offer, with the columns of [`COLUMNS`].
 
 use std::fs;
 use std::path::Path;
@@ -11,7 +11,7 @@ use crate::trade::Problem;
 use crate::trade::attributes::of_column;
 use crate::trade::text::{nearest, shorten};
 
-/// Columns of a table of listings, besides those of numeric attributes (`attr.storage`).
+/// Columns of a table of listings, in addition to those of numeric attributes (`attr.storage`).
 const COLUMNS: [&str; 23] = [
     "listing",
     "model",
@@ -38,27 +38,27 @@ const COLUMNS: [&str; 23] = [
     "note",
 ];
 
-/// Columns that every table has.
+/// Required columns.
 const NEEDED: [&str; 2] = ["model", "asked"];
 
 /// Longest value shown in a problem, in characters.
 const SHOWN: usize = 60;
 
-/// What a column holds.
+/// Meaning of a column.
 #[derive(Debug)]
 enum Column {
     Known(&'static str),
     Attribute(String),
 }
 
-/// A table with its header understood.
+/// A table with its interpreted header.
 #[derive(Debug)]
 pub struct Table {
     file: String,
     text: String,
     delimiter: u8,
     columns: Vec<Column>,
-    /// The line the header stands on.
+    /// The line of the header.
     header: u64,
 }
 
@@ -72,10 +72,10 @@ pub struct Row<'t> {
 }
 
 impl Table {
-    /// Reads a file and understands its header.
+    /// Reads a file and interprets its header.
     ///
     /// # Errors
-    /// A file that cannot be read, and all that is wrong with its header.
+    /// A file that cannot be read, and all problems of its header.
     pub fn open(path: &Path) -> Result<Self, BookError> {
         let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
         let file = path.display().to_string();
@@ -85,7 +85,7 @@ impl Table {
         let filled = |line: &&str| !line.trim().is_empty();
         let first = text.lines().find(filled).unwrap_or_default();
         let often = |mark: &u8| first.bytes().filter(|byte| byte == mark).count();
-        // The last of equal ones is taken: a comma where there is none at all.
+        // Among equal counts the last wins: a comma if there are none.
         let delimiter = [b'\t', b';', b','].into_iter().max_by_key(often);
         let mut table = Self {
             file,
@@ -151,11 +151,11 @@ impl Table {
         }
     }
 
-    /// Hands each row that is not blank to `each`; a row whose quotes are at fault, and a table without any
-    /// row, are among the problems.
+    /// Passes each row that is not blank to `each`. Problems include a row with invalid quotes, and
+    /// a table without rows.
     ///
     /// # Errors
-    /// What `each` fails with.
+    /// The errors of `each`.
     pub fn rows<E>(
         &self,
         problems: &mut Vec<Problem>,
@@ -212,13 +212,13 @@ impl Table {
 }
 
 impl<'t> Row<'t> {
-    /// The cell of a column, trimmed; empty where there is no such column.
+    /// The cell of a column, trimmed; empty if there is no such column.
     pub fn text(&self, column: &str) -> &'t str {
         let at = self.table.at(column);
         at.map_or("", |at| original(self.cells.get(at).trim()))
     }
 
-    /// The cells of numeric attributes that are not blank, each with the attribute.
+    /// The cells of numeric attributes that are not blank, each with its attribute.
     pub fn attributes(&self) -> impl Iterator<Item = (&'t str, &'t str)> {
         let cells = self.cells;
         let columns = self.table.columns.iter().enumerate();
@@ -230,7 +230,7 @@ impl<'t> Row<'t> {
         })
     }
 
-    /// A problem of a cell of this row.
+    /// A problem in a cell of this row.
     pub fn problem(&self, column: &str, value: &str, expected: &str, mend: &str) -> Problem {
         self.table.problem(self.line, column, value, expected, mend)
     }

@@ -45,10 +45,10 @@ pub fn from_minor_units(units: i64) -> Decimal {
     Decimal::new(units, MINOR_SCALE)
 }
 
-/// Narrow no-break space, between groups of three digits.
+/// Narrow no-break space, the separator between groups of three digits.
 const GROUP: char = '\u{202f}';
 
-/// Decimal digits with the whole part in groups of three and a real minus sign.
+/// Decimal digits with the whole part in groups of three, and a true minus sign.
 pub fn grouped(plain: &str) -> String {
     let (sign, digits) = plain
         .strip_prefix('-')

@@ -16,7 +16,7 @@ pub struct Request<'a> {
     pub options: ReadOptions,
     /// Name of a mapping in the settings.
     pub mapping: Option<&'a str>,
-    /// Name to save the mapping of the first file under.
+    /// Name under which to save the mapping of the first file.
     pub save_mapping: Option<&'a str>,
     /// Whether known sales are converted again.
     pub new_rates: bool,

@@ -1,4 +1,4 @@
-//! The prompt of `compband log`: sales typed one after another, the last values at hand.
+//! The prompt of `compband log`: sales typed one after another, with the last values as defaults.
 
 use crate::cli::report_error;
 use std::io::IsTerminal;
@@ -19,16 +19,16 @@ use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
 use crate::trade::{Comp, HowSold};
 
-/// Columns whose last value is offered for the next sale.
+/// Columns whose last value is the default for the next sale.
 const REMEMBERED: [&str; 5] = ["model", "completeness", "grade", "how_sold", "venue"];
 
 /// One question of a sale.
 #[derive(Debug, Clone, Copy)]
 struct Field {
     column: &'static str,
-    /// What is asked.
+    /// Text of the question.
     text: &'static str,
-    /// What Enter takes, unless a value is remembered.
+    /// Default for Enter, unless a value is remembered.
     usual: &'static str,
 }
 
@@ -40,7 +40,7 @@ const fn field(column: &'static str, text: &'static str, usual: &'static str) ->
     }
 }
 
-/// The questions of a sale in their order; that for the model comes first, as it may end the session.
+/// The questions of a sale in order; the model comes first, because it may end the session.
 const FIELDS: [Field; 15] = [
     field("model", "model", ""),
     field("sold_on", "day of the sale", "today"),
@@ -59,12 +59,12 @@ const FIELDS: [Field; 15] = [
     field("note", "note", ""),
 ];
 
-/// What the prompt says of itself.
+/// Help text of the prompt.
 const HELP: &str = "Enter takes what is in brackets, - nothing; Tab completes, and so does Enter (quotes around a new \
                     name keep it as it is); ? explains; undo goes back a question, at the model a sale. A - for the \
                     model ends.";
 
-/// The values that are offered again, in the order of [`REMEMBERED`].
+/// The remembered values, in the order of [`REMEMBERED`].
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 struct Last([String; REMEMBERED.len()]);
 
@@ -74,8 +74,8 @@ impl Last {
         Self(REMEMBERED.map(|column| cells[place(column)].clone()))
     }
 
-    /// What is offered for a column of a sale of this model: another model is another unit, of whose
-    /// state the last sale says nothing. Empty where that is nothing.
+    /// The default of a column for a sale of this model; empty if there is none. The last sale of
+    /// another model has no information on the state of this one.
     fn offered(&self, column: &str, model: &str) -> &str {
         let of_the_unit = matches!(column, "completeness" | "grade");
         if of_the_unit && match_key(model) != match_key(self.get("model")) {
@@ -84,25 +84,25 @@ impl Last {
         self.get(column)
     }
 
-    /// The value of a column; empty where none is remembered.
+    /// The remembered value of a column; empty if there is none.
     fn get(&self, column: &str) -> &str {
         let at = REMEMBERED.iter().position(|known| *known == column);
         at.map_or("", |at| self.0[at].as_str())
     }
 }
 
-/// Place of a column in a row.
+/// Position of a column in a row.
 fn place(column: &str) -> usize {
     let at = COLUMNS.iter().position(|known| *known == column);
     at.unwrap_or_default()
 }
 
-/// What came of asking for a sale.
+/// Result of the questions about a sale.
 enum Asked {
     Sale(Box<Comp>),
-    /// The sale before is to be taken back.
+    /// Undo the sale before.
     Undo,
-    /// It was refused.
+    /// The sale was refused.
     Again,
     End,
 }
@@ -112,16 +112,16 @@ struct Session<'a> {
     book: &'a Book,
     models: Vec<String>,
     last: Last,
-    /// Entries recorded here that were not taken back.
+    /// Entries recorded in this session and not undone.
     entered: Vec<u64>,
-    /// Whether a sale was asked for before, so that the scales need not be told again.
+    /// Whether this is not the first sale, so that the scales need not be shown again.
     begun: bool,
 }
 
-/// Asks for sales until no model ends it.
+/// Asks for sales until an empty model ends it.
 ///
 /// # Errors
-/// Where there is no terminal, or the book cannot be read or written.
+/// If there is no terminal, or the book cannot be read or written.
 pub fn run(book: &Book) -> Result<(), CliError> {
     if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
         return Err(CliError::usage(
@@ -146,13 +146,13 @@ pub fn run(book: &Book) -> Result<(), CliError> {
     print(&recorded)
 }
 
-/// What the sale logged last has the next one begin with.
+/// The defaults from the last logged sale.
 fn remembered(book: &Book) -> Result<Last, CliError> {
     let last = book.last_logged()?;
     Ok(last.as_ref().map(Last::of).unwrap_or_default())
 }
 
-/// Tells of what was refused; only what keeps the next sale from being recorded ends the session.
+/// Reports a refused sale; only an error that would also prevent the next sale ends the session.
 fn go_on(error: CliError) -> Result<(), CliError> {
     match &error {
         CliError::App(why) if matches!(why.kind(), Kind::Refused | Kind::Absent | Kind::Locked) => {
@@ -164,7 +164,7 @@ fn go_on(error: CliError) -> Result<(), CliError> {
 }
 
 impl Session<'_> {
-    /// Asks for a sale; none where the session ends.
+    /// Asks for a sale; `None` if the session ends.
     fn next(&mut self) -> Result<Option<Asked>, CliError> {
         match self.ask() {
             Ok(Asked::End) => Ok(None),
@@ -220,7 +220,7 @@ impl Session<'_> {
         Ok(record(self.book, &lock, comp, writing, &mut notice)?)
     }
 
-    /// Takes a model in among those that answers are completed from.
+    /// Adds a model to those for completion.
     fn learn(&mut self, model: &str) {
         let key = match_key(model);
         if self.models.iter().all(|known| match_key(known) != key) {
@@ -228,7 +228,7 @@ impl Session<'_> {
         }
     }
 
-    /// Takes the sale entered last back; never what was recorded before or elsewhere.
+    /// Undoes the last sale of this session, never another one.
     fn undo(&mut self) -> Result<(), CliError> {
         let Some(entry) = self.entered.last() else {
             notice(
@@ -242,7 +242,7 @@ impl Session<'_> {
         Ok(())
     }
 
-    /// Asks for the fields of a sale one after another; `undo` goes back by one.
+    /// Asks for the fields of a sale in order; `undo` goes back by one.
     fn ask(&mut self) -> Result<Asked, CliError> {
         let settings = self.book.settings();
         let mut cells: [String; COLUMNS.len()] = Default::default();
@@ -275,8 +275,8 @@ impl Session<'_> {
         Ok(Asked::Sale(Box::new(comp)))
     }
 
-    /// Asks for a field; what was said of it before, where it is asked again, goes before what is
-    /// remembered.
+    /// Asks for a field. If it is asked again, the previous answer takes precedence over the
+    /// remembered value as the default.
     fn ask_field(&self, field: Field, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
         let settings = self.book.settings();
         let column = field.column;
@@ -309,7 +309,7 @@ fn not_recorded() -> Result<(), CliError> {
     Ok(())
 }
 
-/// What answers to a question mean, a line each.
+/// The possible answers to a question with their meanings, one line each.
 fn hints(column: &str, settings: &Settings) -> Vec<String> {
     let line = |name: &str, means: &str| format!("{name}: {means}");
     let one = |text: &str| vec![text.to_string()];
@@ -339,7 +339,7 @@ fn hints(column: &str, settings: &Settings) -> Vec<String> {
     }
 }
 
-/// What answers to a question are completed from.
+/// Words for completion of the answers to a question.
 fn words(column: &str, model: &str, models: &[String], settings: &Settings) -> Words {
     let ruled = |names: Vec<&String>| {
         let names = names.into_iter().filter(|name| *name != "any");
@@ -364,8 +364,8 @@ fn words(column: &str, model: &str, models: &[String], settings: &Settings) -> W
     }
 }
 
-/// Asks for each attribute that a family of the model declares, and gives the answers in the form of
-/// `--set`; none where the question before is to be asked again.
+/// Asks for each declared attribute of the model's family, and returns the answers in the form of
+/// `--set`; `None` to go back to the question before.
 fn ask_attributes(model: &str, settings: &Settings) -> Result<Option<Vec<String>>, CliError> {
     let mut set = Vec::new();
     for (name, declared) in settings.attributes(model) {

@@ -1,4 +1,4 @@
-//! What is said of a sale that was recorded, or was not.
+//! Messages about a recorded or refused sale.
 
 use crate::app::AppError;
 use crate::app::record::{Outcome, Recorded};
@@ -40,7 +40,7 @@ pub(super) fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     }
 }
 
-/// How what was paid in another currency came to the book's, as a line.
+/// The conversion of an amount in another currency, as a line.
 pub(super) fn converted(comp: &Comp) -> String {
     comp.foreign.as_ref().map_or(String::new(), |foreign| {
         let line = format!(
@@ -61,10 +61,10 @@ pub(super) fn old_to_new(old: &Comp, new: &Comp) -> String {
     text
 }
 
-/// Tells whether the sale was recorded or was in the book already.
+/// Reports whether the sale was recorded or was already in the book.
 ///
 /// # Errors
-/// Where it cannot be written.
+/// If it cannot be written.
 pub fn tell_recorded(recorded: Recorded) -> Result<(), CliError> {
     match (recorded.0, recorded.1) {
         (comp, Outcome::Same | Outcome::Known | Outcome::Differs(_)) => {

@@ -52,22 +52,22 @@ pub struct BankrollPoint {
 
 impl BankrollChart {
     /// The chart of a ledger.
-    pub fn of(told: &Told<'_>) -> Self {
+    pub fn of(content: &Told<'_>) -> Self {
         let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
-        let money = |value| amount(told.currency, value);
-        let summary = &told.summary;
+        let money = |value| amount(content.currency, value);
+        let summary = &content.summary;
         Self {
             title: "Bankroll".into(),
             subtitle: format!(
                 "{}; {} closed, {} in stock; profit {} {}",
-                told.today,
+                content.today,
                 count(summary.closed, "deal"),
                 summary.open,
                 money(summary.profit),
-                told.currency.code
+                content.currency.code
             ),
-            currency: told.currency.clone(),
-            course: told
+            currency: content.currency.clone(),
+            course: content
                 .ledger
                 .course()
                 .iter()
@@ -78,8 +78,8 @@ impl BankrollChart {
                     capital: float(at.capital),
                 })
                 .collect(),
-            today: told.today,
-            goal: (!told.goal.is_zero()).then(|| float(told.goal)),
+            today: content.today,
+            goal: (!content.goal.is_zero()).then(|| float(content.goal)),
         }
     }
 }
