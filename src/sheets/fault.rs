@@ -13,7 +13,7 @@ use std::fmt;
 /// An error in a cell, row or file, without its place.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {
-    /// What is accepted instead.
+    /// The accepted form.
     pub expected: String,
     /// How to fix it.
     pub mend: String,

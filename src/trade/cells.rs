@@ -9,7 +9,7 @@ use rust_decimal::Decimal;
 /// An invalid cell.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wrong {
-    /// What is accepted instead.
+    /// The accepted form.
     pub expected: String,
     /// How to fix it; empty if that is obvious.
     pub mend: String,

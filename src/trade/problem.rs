@@ -15,7 +15,7 @@ pub struct Problem {
     pub column: String,
     /// The invalid text, shortened for display.
     pub value: String,
-    /// What is accepted instead.
+    /// The accepted form.
     pub expected: String,
     /// How to fix it.
     pub mend: String,

@@ -22,7 +22,7 @@ pub enum ChartError {
         what: &'static str,
         /// The number.
         value: f64,
-        /// What is accepted instead.
+        /// The accepted form.
         expected: &'static str,
     },
     /// The file could not be written.
