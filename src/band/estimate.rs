@@ -25,6 +25,7 @@ use crate::fit::pool::{Pool, Pooled};
 use crate::fit::posterior::Posterior;
 use crate::fit::prior::Part as RulePart;
 use crate::fit::solve::Sign;
+use crate::fit::thumb;
 use crate::select::order::effective_number;
 use crate::select::{Candidate, Dropped, Selection, Subject};
 use crate::settings::Settings;
@@ -176,7 +177,7 @@ fn working_price(
 
 /// What the parts-only rule makes of the price of a working unit.
 fn parts_price(working: Prior, settings: &Settings) -> Belief {
-    let rule = Belief::of_rule(design::parts_rule(settings));
+    let rule = Belief::of_rule(thumb::parts_rule(settings));
     rule.map(|part| RulePart {
         mean: working.mean + part.mean,
         sd: working.sd.hypot(part.sd),

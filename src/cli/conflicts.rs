@@ -18,7 +18,7 @@ use crate::render::sheet::wrap;
 use crate::select::Subject;
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
-use crate::settings::rule::{Section, sections, text};
+use crate::settings::statement::{Section, sections, text};
 use crate::settings::{FILE_NAME, Settings};
 use crate::trade::range::RangeUnit;
 

@@ -172,92 +172,132 @@ pub struct Fit {
 /// scales.
 const NEAR: f64 = 1e-5;
 
+/// Where the rounds stand.
+struct Iterate {
+    beta: DVector<f64>,
+    sigma: f64,
+    /// Whether steps are quick: they lead to the neighbourhood of the end, exact ones to it.
+    quick: bool,
+}
+
+/// What a round has weighted and factored.
+struct Round {
+    robust: Vec<f64>,
+    /// Weight of each row in the system.
+    a: Vec<f64>,
+    held: Vec<bool>,
+    factor: Factor,
+    /// How far the fitted values (in residual scales) or the scale (log) have moved, whichever is more.
+    change: f64,
+}
+
+impl Iterate {
+    fn start(problem: &Problem<'_>, options: &Options) -> Result<Self, SolveError> {
+        let (x, y) = (problem.x, problem.y);
+        let beta = match &problem.start {
+            Some(start) => start.clone(),
+            None => {
+                Factor::new(x, y, problem.weights, problem.penalties)?
+                    .solve_signed(problem.signs)
+                    .0
+            }
+        };
+        Ok(Self {
+            sigma: median_scale(&(y - x * &beta), problem.weights, options),
+            beta,
+            quick: true,
+        })
+    }
+
+    /// Takes one round.
+    fn step(&mut self, problem: &Problem<'_>, options: &Options) -> Result<Round, SolveError> {
+        let (x, y, weights) = (problem.x, problem.y, problem.weights);
+        let residuals = y - x * &self.beta;
+        if options.loss.scale_from_median() {
+            self.sigma = median_scale(&residuals, weights, options);
+        }
+        let sigma = self.sigma;
+        let robust: Vec<f64> = residuals
+            .iter()
+            .map(|r| options.loss.weight(r / sigma))
+            .collect();
+        let a: Vec<f64> = weights
+            .iter()
+            .zip(&robust)
+            .map(|(weight, robust)| weight * robust / (sigma * sigma))
+            .collect();
+        let hasty = self
+            .quick
+            .then(|| Factor::quick(x, y, &a, problem.penalties))
+            .flatten();
+        self.quick = hasty.is_some();
+        let factor = match hasty {
+            Some(factor) => factor,
+            None => Factor::new(x, y, &a, problem.penalties)?,
+        };
+        let (next, held) = factor.solve_signed(problem.signs);
+        let mut change = (x * (&next - &self.beta)).amax() / sigma;
+        self.beta = next;
+        if !options.loss.scale_from_median() {
+            let residuals = y - x * &self.beta;
+            let parameters = if options.correct_scale {
+                trace(problem, &a, &held, &factor, self.quick)?
+            } else {
+                0.0
+            };
+            self.sigma = pooled_scale(weights, &robust, &residuals, parameters, options);
+            change = change.max((self.sigma / sigma).ln().abs());
+        }
+        Ok(Round {
+            robust,
+            a,
+            held,
+            factor,
+            change,
+        })
+    }
+}
+
 /// Fits by iteratively reweighted least squares.
 ///
 /// # Errors
 /// [`SolveError`] where the system is singular or not finite.
 pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> {
     let (x, y) = (problem.x, problem.y);
-    let n = x.nrows();
-    let mut beta = match &problem.start {
-        Some(start) => start.clone(),
-        None => {
-            Factor::new(x, y, problem.weights, problem.penalties)?
-                .solve_signed(problem.signs)
-                .0
-        }
-    };
-    let mut sigma = median_scale(&(y - x * &beta), problem.weights, options);
-    let mut state = None;
+    let mut at = Iterate::start(problem, options)?;
+    let mut last = None;
     let mut rounds = 0;
     let mut converged = false;
-    // Quick steps lead to the neighbourhood of the end, exact ones to it.
-    let mut quick = true;
     while rounds < options.most_rounds && !converged {
         rounds += 1;
-        let residuals = y - x * &beta;
-        if options.loss.scale_from_median() {
-            sigma = median_scale(&residuals, problem.weights, options);
-        }
-        let robust: Vec<f64> = residuals
-            .iter()
-            .map(|r| options.loss.weight(r / sigma))
-            .collect();
-        let a: Vec<f64> = (0..n)
-            .map(|i| problem.weights[i] * robust[i] / (sigma * sigma))
-            .collect();
-        let hasty = quick
-            .then(|| Factor::quick(x, y, &a, problem.penalties))
-            .flatten();
-        quick = hasty.is_some();
-        let factor = match hasty {
-            Some(factor) => factor,
-            None => Factor::new(x, y, &a, problem.penalties)?,
-        };
-        let (next, held) = factor.solve_signed(problem.signs);
-        let moved = (x * (&next - &beta)).amax() / sigma;
-        beta = next;
-        let mut change = 0.0;
-        if !options.loss.scale_from_median() {
-            let residuals = y - x * &beta;
-            let parameters = if options.correct_scale {
-                trace(problem, &a, &held, &factor, quick)?
-            } else {
-                0.0
-            };
-            let next = pooled_scale(problem.weights, &robust, &residuals, parameters, options);
-            change = (next / sigma).ln().abs();
-            sigma = next;
-        }
-        let change = moved.max(change);
-        if quick {
-            quick = change > NEAR.max(options.tolerance);
+        let round = at.step(problem, options)?;
+        if at.quick {
+            at.quick = round.change > NEAR.max(options.tolerance);
         } else {
-            converged = change <= options.tolerance;
+            converged = round.change <= options.tolerance;
         }
-        state = Some((robust, a, held, factor));
+        last = Some(round);
     }
-    let Some((robust, a, held, factor)) = state else {
+    let Iterate { beta, sigma, .. } = at;
+    let finite = sigma.is_finite() && beta.iter().all(|b| b.is_finite());
+    let Some(round) = last.filter(|_| finite) else {
         return Err(SolveError::NotFinite);
     };
-    if !sigma.is_finite() || beta.iter().any(|b| !b.is_finite()) {
-        return Err(SolveError::NotFinite);
-    }
-    let working = reduced(problem, &a, &held, &factor)?;
-    let leverages = leverages(x, &a, &held, &working);
+    let working = reduced(problem, &round.a, &round.held, &round.factor)?;
+    let leverages = leverages(x, &round.a, &round.held, &working);
     let parameters: f64 = leverages.iter().sum();
     let share = options.loss.location_information();
-    let informed: Vec<f64> = a.iter().map(|a| a * share).collect();
+    let informed: Vec<f64> = round.a.iter().map(|a| a * share).collect();
     let posterior = Factor::new(x, y, &informed, problem.penalties)?;
     let spare = (problem.weights.iter().sum::<f64>() - parameters).max(0.0);
     Ok(Fit {
         residuals: y - x * &beta,
-        unconstrained: factor.solve(),
+        unconstrained: round.factor.solve(),
         informed: posterior.solve(),
         coefficients: beta,
-        held,
+        held: round.held,
         sigma,
-        robust,
+        robust: round.robust,
         parameters,
         leverages,
         degrees: (options.prior_rows + spare * options.loss.scale_information()).max(1.0),
