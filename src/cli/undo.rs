@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::{CliError, count, fitted, notice, print};
 use crate::book::Book;
-use crate::book::store::Undone;
+use crate::book::undo::Undone;
 use crate::trade::Comp;
 use crate::trade::money::money_text;
 

@@ -29,8 +29,8 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::ledger::refusal::refuse;
-use super::ledger::rules::{funded, into_stock, refunded, scrapped, sold};
+use self::refusal::refuse;
+use self::rules::{funded, into_stock, refunded, scrapped, sold};
 use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
 use crate::trade::unit::Unit;
 pub use balance::{OwnSale, Standing, Summary};

@@ -95,22 +95,14 @@ pub fn build(
             y: log_paid(i),
         }
     });
-    let mut x = DMatrix::zeros(rows.comps.len(), terms.len());
-    for (i, row) in rows.comps.iter().enumerate() {
-        x.set_row(i, &dense(row, &terms).transpose());
-    }
     Some(Design {
         signs: columns.iter().map(|c| c.sign).collect(),
-        subject: possible
-            .iter()
-            .fold(DVector::zeros(terms.len()), |sum, one| {
-                sum + &one.row * one.weight
-            }),
+        subject: mean_row(&possible, terms.len()),
         possible,
         shared: shared_terms(&rows.own, &terms, own.grade, &thoughts),
         others: others.collect(),
         columns,
-        x,
+        x: matrix(&rows.comps, &terms),
         y: DVector::from_vec(ys),
         weights,
         rules,
@@ -122,6 +114,21 @@ pub fn build(
 fn dense(row: &Row, terms: &[Term]) -> DVector<f64> {
     let amounts = terms.iter().map(|term| amount(row, term));
     DVector::from_iterator(terms.len(), amounts)
+}
+
+/// The rows of the comps, n × p.
+fn matrix(rows: &[Row], terms: &[Term]) -> DMatrix<f64> {
+    let mut x = DMatrix::zeros(rows.len(), terms.len());
+    for (i, row) in rows.iter().enumerate() {
+        x.set_row(i, &dense(row, terms).transpose());
+    }
+    x
+}
+
+/// The mean of what the subject may be, p.
+fn mean_row(possible: &[Possible], p: usize) -> DVector<f64> {
+    let add = |sum, one: &Possible| sum + &one.row * one.weight;
+    possible.iter().fold(DVector::zeros(p), add)
 }
 
 /// A column for each term, with what is thought of it and how many of the comps inform it.

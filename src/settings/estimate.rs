@@ -1,7 +1,6 @@
 //! How an estimate is made.
 
-use serde::de::DeserializeOwned;
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde::{Deserialize, Serialize};
 
 /// How an estimate is made.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
