@@ -1,15 +1,17 @@
-//! What earlier runs kept of past sales in the cache of the book: files of 64-bit numbers.
+//! Results of earlier runs in the cache of the book: scores and predictions of past sales, and rules of thumb
+//! that sales contradict.
 //!
-//! A file is the hash of the rest, the number of the layout, and then the numbers, all of them eight
-//! bytes, the lowest first. Anything that does not fit counts as nothing kept.
+//! A file is the hash of the rest, the number of the layout, and then the content: 64-bit numbers, the lowest
+//! byte first, or JSON. Anything that does not fit counts as nothing kept.
 
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::NaiveDate;
+use xxhash_rust::xxh3::xxh3_64;
 
-use crate::app::timeline::hash_of;
 use crate::backtest::ratio::Interval;
 use crate::backtest::selfcheck::{Foreseen, LEVELS, Predicted};
+use crate::band::conflict::Heard;
 use crate::band::recalibration::Score;
 use crate::book::store::Book;
 
@@ -20,21 +22,34 @@ const LAYOUT: u64 = 1;
 /// Most sales remembered that a run did not ask about.
 const MOST_OTHERS: usize = 20_000;
 
-fn load(book: &Book, name: &str) -> Option<Vec<u64>> {
+/// The content of a file, without its head.
+fn load(book: &Book, name: &str) -> Option<Vec<u8>> {
     let bytes = book.kept(name)?;
-    let (numbers, rest) = bytes.as_chunks::<8>();
-    let numbers: Vec<u64> = numbers.iter().map(|b| u64::from_le_bytes(*b)).collect();
-    let (seal, numbers) = numbers.split_first()?;
-    let (layout, content) = numbers.split_first()?;
-    (rest.is_empty() && *layout == LAYOUT && *seal == hash_of(numbers)).then(|| content.to_vec())
+    let (seal, sealed) = bytes.split_first_chunk()?;
+    let (layout, content) = sealed.split_first_chunk()?;
+    let sound =
+        u64::from_le_bytes(*seal) == xxh3_64(sealed) && u64::from_le_bytes(*layout) == LAYOUT;
+    sound.then(|| content.to_vec())
 }
 
-fn store(book: &Book, name: &str, content: impl Iterator<Item = u64>) {
-    let mut numbers = vec![0, LAYOUT];
-    numbers.extend(content);
-    numbers[0] = hash_of(&numbers[1..]);
-    let bytes: Vec<u8> = numbers.iter().flat_map(|n| n.to_le_bytes()).collect();
+fn store(book: &Book, name: &str, content: impl IntoIterator<Item = u8>) {
+    let mut bytes = vec![0; 8];
+    bytes.extend(LAYOUT.to_le_bytes());
+    bytes.extend(content);
+    let seal = xxh3_64(&bytes[8..]);
+    bytes[..8].copy_from_slice(&seal.to_le_bytes());
     book.keep(name, &bytes);
+}
+
+fn load_numbers(book: &Book, name: &str) -> Option<Vec<u64>> {
+    let bytes = load(book, name)?;
+    let (numbers, rest) = bytes.as_chunks::<8>();
+    let numbers = || numbers.iter().map(|bytes| u64::from_le_bytes(*bytes));
+    rest.is_empty().then(|| numbers().collect())
+}
+
+fn store_numbers(book: &Book, name: &str, numbers: impl Iterator<Item = u64>) {
+    store(book, name, numbers.flat_map(u64::to_le_bytes));
 }
 
 /// How far past sales fell from what was predicted for them.
@@ -92,7 +107,7 @@ const SCORES: &str = "past.misses";
 impl KeptScores {
     /// What was kept, if anything.
     pub fn load(book: &Book) -> Self {
-        load(book, SCORES)
+        load_numbers(book, SCORES)
             .and_then(|all| Self::read(&all))
             .unwrap_or_default()
     }
@@ -146,7 +161,7 @@ impl KeptScores {
         ];
         let records = self.asked.iter().chain(&self.others);
         let records = records.flat_map(|kept| [kept.key, kept.day as u64, kept.size.to_bits()]);
-        store(book, SCORES, head.into_iter().chain(records));
+        store_numbers(book, SCORES, head.into_iter().chain(records));
     }
 }
 
@@ -164,7 +179,7 @@ pub struct Told(BTreeMap<u64, (f64, Predicted)>);
 impl Told {
     /// What was kept, if anything.
     pub fn load(book: &Book) -> Self {
-        let all = load(book, TOLD).unwrap_or_default();
+        let all = load_numbers(book, TOLD).unwrap_or_default();
         let (records, _) = all.as_chunks::<WORDS>();
         Self(records.iter().map(Self::read).collect())
     }
@@ -217,6 +232,28 @@ impl Told {
                 .collect();
             record
         });
-        store(book, TOLD, records);
+        store_numbers(book, TOLD, records);
+    }
+}
+
+/// Name of the file of [`KeptRules`].
+const RULES: &str = "past.rules";
+
+/// What the sales of models put in place of rules of thumb, by [`crate::app::timeline::Timeline::rules_key`].
+#[derive(Debug, Default, PartialEq)]
+pub struct KeptRules(pub BTreeMap<u64, Vec<Heard>>);
+
+impl KeptRules {
+    /// Those of earlier runs, if any.
+    pub fn load(book: &Book) -> Self {
+        let content = load(book, RULES).and_then(|content| serde_json::from_slice(&content).ok());
+        Self(content.unwrap_or_default())
+    }
+
+    /// Keeps these alone.
+    pub fn store(&self, book: &Book) {
+        if let Ok(content) = serde_json::to_vec(&self.0) {
+            store(book, RULES, content);
+        }
     }
 }

@@ -191,7 +191,7 @@ pub fn check(
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
 ) -> Result<Done<Vec<Past>>, AppError> {
-    let done = check_each(book, &[model], notice, progress)?;
+    let done = check_each(book, &[model], notice, progress, &mut |_| Ok(()))?;
     Ok(Done {
         found: done.found.into_iter().flatten().collect(),
         estimated: done.estimated,
@@ -199,15 +199,17 @@ pub fn check(
 }
 
 /// As [`check`] for each of several models, or for the whole book where none is said: the book is read
-/// once, and each sale is estimated once.
+/// once, and each sale is estimated once. `also` gets the sales: all of the book, or those of each model
+/// in turn where the book is large.
 ///
 /// # Errors
-/// As [`check`].
+/// As [`check`], and those of `also`.
 pub fn check_each(
     book: &Book,
     models: &[Option<&str>],
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
+    also: &mut dyn FnMut(&Timeline<'_>) -> Result<(), AppError>,
 ) -> Result<Done<Vec<Vec<Past>>>, AppError> {
     let small = book.size()? <= SMALL;
     let patience = if small { Duration::ZERO } else { PATIENCE };
@@ -215,7 +217,11 @@ pub fn check_each(
     let files = book.files_state(patience)?;
     let kept = KeptScores::load(book);
     if small || models.contains(&None) {
-        return check_whole(book, models, files, &kept, notice, progress);
+        let comps = book.frame(notice)?;
+        let timeline = Timeline::new(&comps, book.settings())?;
+        let found = check_whole(book, models, (&comps, &timeline), (files, &kept), progress)?;
+        also(&timeline)?;
+        return Ok(found);
     }
     let whole = kept.whole && kept.state == state(book, files);
     let whole = whole.then_some(&kept);
@@ -224,7 +230,7 @@ pub fn check_each(
         estimated: 0,
     };
     for model in models.iter().flatten() {
-        let one = check_model_of_large(book, model, whole, notice, progress)?;
+        let one = check_model_of_large(book, model, whole, notice, progress, also)?;
         all.found.push(one.found);
         all.estimated += one.estimated;
     }
@@ -235,15 +241,12 @@ pub fn check_each(
 fn check_whole(
     book: &Book,
     models: &[Option<&str>],
-    files: FilesState,
-    kept: &KeptScores,
-    notice: &mut dyn FnMut(&str),
+    (comps, timeline): (&DataFrame, &Timeline<'_>),
+    (files, kept): (FilesState, &KeptScores),
     progress: &Progress<'_>,
 ) -> Result<Done<Vec<Vec<Past>>>, AppError> {
-    let comps = book.frame(notice)?;
-    let timeline = Timeline::new(&comps, book.settings())?;
-    let mut desk = Desk::new(&timeline, &timeline, progress);
-    let sales = timeline.sales(None, &timeline);
+    let mut desk = Desk::new(timeline, timeline, progress);
+    let sales = timeline.sales(None, timeline);
     let asked = desk.scores(&sales, &kept.by_key())?;
     let sizes: HashMap<u64, f64> = asked.iter().map(|kept| (kept.key, kept.size)).collect();
     let scores: Vec<Score> = asked.iter().filter_map(KeptScore::score).collect();
@@ -263,7 +266,7 @@ fn check_whole(
             && timeline.models().all(|known| known != key)
         {
             // An unknown model is told by the selection, with the names that come near.
-            Model::of(key, &comps, book.settings())?;
+            Model::of(key, comps, book.settings())?;
         }
         let wanted = |sale: &&Sale| key.as_deref().is_none_or(|key| sale.model == key);
         let sales: Vec<Sale> = sales.iter().filter(wanted).cloned().collect();
@@ -287,6 +290,7 @@ fn check_model_of_large(
     whole: Option<&KeptScores>,
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
+    also: &mut dyn FnMut(&Timeline<'_>) -> Result<(), AppError>,
 ) -> Result<Done<Vec<Past>>, AppError> {
     let settings = book.settings();
     let speaks = |other: &str| speak(model, other, settings);
@@ -303,6 +307,7 @@ fn check_model_of_large(
     let scores = &whole.map_or(&asked, |whole| &whole.asked);
     let scores: Vec<Score> = scores.iter().filter_map(KeptScore::score).collect();
     let past = desk.told(&sales, &sizes, &scores, &Told::default())?;
+    also(&timeline)?;
     Ok(desk.done(past))
 }
 

@@ -6,13 +6,11 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex};
 
 use chrono::NaiveDate;
-use polars::prelude::{
-    DataFrame, IdxSize, IntoLazy, LazyFrame, SortMultipleOptions, col, len, lit,
-};
+use polars::prelude::{DataFrame, IdxSize};
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::app::timeline::{Timeline, before_month};
-use crate::band::related::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
+use crate::band::related::{MOST_COMPS, MOST_MODELS, learn, speak};
 use crate::fit::pool::{Learnt, Pool};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
@@ -213,18 +211,4 @@ impl<'a> RelatedModels<'a> {
         lock(&self.heard).insert(as_of, heard.clone());
         Ok(heard)
     }
-}
-
-/// Keys of the models with at least [`FEWEST_COMPS`] comps, and how many, most comps first.
-pub(crate) fn by_comps(comps: &DataFrame) -> LazyFrame {
-    comps
-        .clone()
-        .lazy()
-        .group_by([col("model_key")])
-        .agg([len().alias("comps")])
-        .filter(col("comps").gt_eq(lit(FEWEST_COMPS as u32)))
-        .sort(
-            ["comps", "model_key"],
-            SortMultipleOptions::default().with_order_descending_multi([true, false]),
-        )
 }

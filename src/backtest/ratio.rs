@@ -113,7 +113,7 @@ pub struct Study {
 pub fn study(estimates: &[f64], paid: &[f64], level: f64) -> Option<Study> {
     let ratios = ratios(estimates, paid)?;
     let [cods, prds] = bootstrap(estimates, paid, level, RESAMPLES, |e, p| {
-        Some([cod(&self::ratios(e, p)?)?, prd(e, p)?])
+        dispersion_and_differential(e, p)
     })
     .map_or([None, None], |ends| ends.map(Some));
     let figure = |value: f64, interval| Figure { value, interval };
@@ -191,6 +191,14 @@ pub fn cod(ratios: &[f64]) -> Option<f64> {
 pub fn prd(estimates: &[f64], paid: &[f64]) -> Option<f64> {
     let ratios = ratios(estimates, paid)?;
     (ratios.len() >= 2).then_some(mean(&ratios)? / weighted_mean(estimates, paid)?)
+}
+
+/// [`cod`] and [`prd`] of the same sales, which all have a ratio.
+fn dispersion_and_differential(estimates: &[f64], paid: &[f64]) -> Option<[f64; 2]> {
+    let ratios: Vec<f64> = estimates.iter().zip(paid).map(|(e, p)| e / p).collect();
+    let weighted = estimates.iter().sum::<f64>() / paid.iter().sum::<f64>();
+    let mean = ratios.iter().sum::<f64>() / ratios.len() as f64;
+    Some([cod(&ratios)?, mean / weighted])
 }
 
 /// Price-related bias of at least 3 sales at more than one price, as a share for each doubling

@@ -23,7 +23,8 @@ pub(super) const ERROR: Style = AnsiColor::Red.on_default().bold();
 
 pub(super) const NOTE: Style = AnsiColor::Yellow.on_default();
 
-pub(super) const STRONG: Style = Style::new().bold();
+pub use crate::render::numbers::count;
+pub use crate::render::table::{STRONG, strong};
 
 /// Writes what went wrong, and what to do next, to standard error.
 pub fn report_error(error: &CliError) {
@@ -88,16 +89,6 @@ pub fn print(text: &str) -> Result<(), CliError> {
     let mut output = anstream::stdout().lock();
     output.write_all(sanitize(text).as_bytes())?;
     Ok(output.flush()?)
-}
-
-/// Text made bold where colour is on.
-pub fn strong(text: &str) -> String {
-    format!("{STRONG}{text}{STRONG:#}")
-}
-
-/// `1 comp`, `2 comps`.
-pub fn count(number: usize, one: &str) -> String {
-    format!("{number} {one}{}", if number == 1 { "" } else { "s" })
 }
 
 /// A sentence broken at the width of the terminal, if output goes to one, every line after

@@ -321,7 +321,7 @@ fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
 }
 
 /// Columns that prose is set to on a screen.
-pub(super) fn prose_width(width: Option<u16>) -> usize {
+pub fn prose_width(width: Option<u16>) -> usize {
     usize::from(width.unwrap_or(PROSE).clamp(40, 100))
 }
 
