@@ -1,5 +1,6 @@
 //! Which of several listings to buy with one budget.
 
+use crate::trade::Unit;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
@@ -9,7 +10,6 @@ use super::unit::AskedUnit;
 use super::weigh::weigh;
 use crate::deal::bid::{Aim, Case, Choice, Costs, Judged, binding, choose};
 use crate::deal::outlet::Terms;
-use crate::select::Subject;
 use crate::settings::Settings;
 
 /// One listing as it will be sold, with what it takes.
@@ -18,7 +18,7 @@ pub struct Listing<'a> {
     /// What it is called in the table, or its row.
     pub name: String,
     /// The unit as it will be sold.
-    pub subject: Subject,
+    pub subject: Unit,
     /// The price asked.
     pub asked: Decimal,
     /// What it takes to have and mend it.

@@ -1,5 +1,6 @@
 //! Rules of thumb that the sales of a book contradict. The fits are kept from run to run.
 
+use crate::trade::Unit;
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
@@ -11,9 +12,9 @@ use super::timeline::Timeline;
 use crate::band::conflict::{self, Conflict, Heard};
 use crate::band::related::MOST_COMPS;
 use crate::book::store::Book;
+use crate::select::Selection;
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
-use crate::select::{Selection, Subject};
 use crate::trade::names::match_key;
 
 /// Models that take part at most, those with most sales: each takes a fit.
@@ -76,7 +77,7 @@ fn fitted(
     }
     let settings = timeline.settings();
     let query = Query {
-        subject: &Subject::blank(""),
+        subject: &Unit::blank(""),
         // Pieces do not matter to a unit that is not described.
         wording: Wording::of("", settings),
         as_of,

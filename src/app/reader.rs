@@ -1,6 +1,7 @@
 //! A book as one run reads it: every comp that the run needs is read once, and every related model is fitted
 //! once, however many units are asked about.
 
+use crate::trade::Unit;
 use std::collections::{BTreeSet, HashMap};
 use std::sync::{Arc, Mutex};
 
@@ -18,7 +19,6 @@ use crate::band::recalibration::Recalibration;
 use crate::band::related::{MOST_MODELS, speak};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::book::store::Book;
-use crate::select::Subject;
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::names::match_key;
 
@@ -28,7 +28,7 @@ pub struct Asked<'k> {
     /// The book's settings with what was said otherwise of the unit.
     pub settings: Settings,
     /// What it is.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Comps to be used whatever the tests say, by beginnings of their ids.
     pub keep: &'k [String],
     /// Comps to be left out, likewise.

@@ -1,6 +1,7 @@
 //! Watched units estimated again: what they are estimated from, whether that changed since the last
 //! estimate, and why the price moved.
 
+use crate::trade;
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
@@ -14,7 +15,7 @@ use crate::band::estimate::{CompLine, Estimate};
 use crate::book::history::{Record, comps_of, frame_of};
 use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::book::{Book, BookError, BookLock};
-use crate::select::{Dropped, Subject};
+use crate::select::Dropped;
 use crate::settings::Settings;
 use crate::trade::entry::Foreseen;
 use crate::trade::hash::hash_of_value;
@@ -26,7 +27,7 @@ pub struct Told {
     /// Its name.
     pub name: String,
     /// What it is.
-    pub subject: Subject,
+    pub subject: trade::Unit,
     /// Currency of all money.
     pub currency: Currency,
     /// Its estimate.
@@ -66,7 +67,7 @@ pub struct Unit {
     /// How it is watched.
     pub watched: Watched,
     /// The book's settings with what is said otherwise of it, and what it is.
-    pub is: Result<(Settings, Subject), AppError>,
+    pub is: Result<(Settings, trade::Unit), AppError>,
 }
 
 /// A unit that could not be estimated, by its name.
@@ -166,7 +167,7 @@ struct Before {
     name: String,
     watched: Watched,
     settings: Settings,
-    subject: Subject,
+    subject: trade::Unit,
     /// Hash of what is said of the unit.
     unit: u64,
     /// Hash of all that its estimate is made from.

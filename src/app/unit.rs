@@ -5,7 +5,6 @@ use crate::band::answer::Estimate;
 use crate::band::estimate::Context;
 use crate::band::estimate::estimate_with;
 use crate::select::Selection;
-use crate::select::Subject;
 use crate::select::pieces::Wording;
 use crate::select::plan::Query;
 use crate::select::plan::SelectError;
@@ -13,6 +12,7 @@ use crate::select::plan::select;
 use crate::select::widen::Limits;
 use crate::select::widen::widen;
 use crate::settings::Settings;
+use crate::trade::Unit;
 use crate::trade::items::Items;
 use chrono::NaiveDate;
 use polars::prelude::DataFrame;
@@ -26,7 +26,7 @@ pub struct AskedUnit<'a> {
     /// The book's settings with what was said otherwise.
     pub settings: Settings,
     /// What it is.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Day of the estimate.
     pub as_of: NaiveDate,
     /// Comps of its model.

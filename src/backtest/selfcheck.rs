@@ -1,6 +1,7 @@
 //! How good estimates would have been: every sale predicted from those before it, or where its
 //! own day is not known, from all the others.
 
+use crate::trade::Unit;
 use chrono::NaiveDate;
 use rust_decimal::prelude::ToPrimitive;
 
@@ -12,7 +13,7 @@ use crate::band::recalibration::{self, Score};
 use crate::select::order::quantile;
 use crate::select::trim;
 use crate::select::widen::{Limits, widen};
-use crate::select::{Candidate, Selection, Subject};
+use crate::select::{Candidate, Selection};
 use crate::settings::Settings;
 
 /// Chances of the bands that are checked, per cent.
@@ -67,9 +68,9 @@ const DIFFER: f64 = 1.5;
 
 /// The unit that a sale was, as one who is about to sell it would describe it; nothing that was
 /// not recorded.
-pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
+pub fn subject_of(model: &str, sale: &Candidate) -> Unit {
     let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
-    Subject {
+    Unit {
         model: model.to_string(),
         variant: given(&sale.variant),
         completeness: given(&sale.completeness),
@@ -92,7 +93,7 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
 /// [`EstimateError::Fit`] where the comps cannot be fitted.
 pub fn foresee(
     mut selection: Selection,
-    subject: &Subject,
+    subject: &Unit,
     sale: &Candidate,
     day: NaiveDate,
     context: &Context,

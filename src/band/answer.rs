@@ -8,7 +8,7 @@ use crate::fit::term::Fact;
 use crate::fit::term::Term;
 use crate::select::Candidate;
 use crate::select::Step;
-use crate::select::Subject;
+use crate::trade::Unit;
 use crate::trade::comp::PriceBasis;
 use crate::trade::currency::Currency;
 use chrono::NaiveDate;
@@ -176,7 +176,7 @@ pub struct OpenStep {
 #[derive(Debug, Clone)]
 pub struct Estimate {
     /// The unit, with what neither it nor any comp tells filled in.
-    pub subject: Subject,
+    pub subject: Unit,
     /// What was filled in or left open, in words.
     pub assumptions: Vec<String>,
     /// What is not known of the unit though the comps tell it of theirs.

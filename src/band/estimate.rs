@@ -9,6 +9,7 @@ pub use super::fitting::{EstimateError, Spread};
 use crate::band::fitting::coefficient;
 use crate::band::fitting::from_comps;
 use crate::band::fitting::resolve;
+use crate::trade::Unit;
 use std::sync::Arc;
 
 use chrono::NaiveDate;
@@ -27,7 +28,7 @@ use crate::fit::prior::Part as RulePart;
 use crate::fit::solve::Sign;
 use crate::fit::thumb;
 use crate::select::order::effective_number;
-use crate::select::{Candidate, Dropped, Selection, Subject};
+use crate::select::{Candidate, Dropped, Selection};
 use crate::settings::Settings;
 
 /// What is known besides the comps at hand.
@@ -47,7 +48,7 @@ pub struct Context {
 /// model's price.
 pub fn estimate(
     selection: Selection,
-    subject: &Subject,
+    subject: &Unit,
     settings: &Settings,
     as_of: NaiveDate,
     level: u8,
@@ -69,7 +70,7 @@ pub fn estimate(
 pub fn estimate_with(
     context: &Context,
     mut selection: Selection,
-    subject: &Subject,
+    subject: &Unit,
     settings: &Settings,
     as_of: NaiveDate,
     level: u8,
@@ -145,7 +146,7 @@ pub fn estimate_with(
 /// there are none.
 fn working_price(
     selection: &mut Selection,
-    subject: &Subject,
+    subject: &Unit,
     pool: &Pool,
     settings: &Settings,
 ) -> Option<Prior> {
@@ -158,7 +159,7 @@ fn working_price(
     for comp in selection.candidates.iter_mut().filter(|c| works(c)) {
         comp.dropped = Some(Dropped::ThroughRule);
     }
-    let subject = Subject {
+    let subject = Unit {
         works: true,
         ..subject.clone()
     };

@@ -18,12 +18,12 @@ use crate::fit::term::Term;
 use crate::select::Candidate;
 use crate::select::Dropped;
 use crate::select::Selection;
-use crate::select::Subject;
 use crate::select::order::NORMAL_DECILE;
 use crate::select::pieces::Wording;
 use crate::settings::Errors;
 use crate::settings::EstimateSettings;
 use crate::settings::Settings;
+use crate::trade::Unit;
 use crate::trade::attributes::Scale;
 use crate::trade::comp::HowSold;
 use chrono::NaiveDate;
@@ -55,11 +55,11 @@ pub struct Spread {
 /// Fills in what was not said of the unit and what no comp in use tells either. What comps tell and
 /// was not said stays unknown: the unit may be any of them ([`Design::possible`]).
 pub(super) fn resolve(
-    subject: &Subject,
+    subject: &Unit,
     selection: &Selection,
     settings: &Settings,
-) -> (Subject, Vec<String>) {
-    let mut subject = Subject {
+) -> (Unit, Vec<String>) {
+    let mut subject = Unit {
         model: selection.model.clone(),
         ..subject.clone()
     };
@@ -82,11 +82,7 @@ pub(super) fn resolve(
 
 /// Fills in the completeness where what is named or the silence of all comps decides it; what was
 /// filled in, in words.
-fn completeness(
-    subject: &mut Subject,
-    selection: &Selection,
-    settings: &Settings,
-) -> Option<String> {
+fn completeness(subject: &mut Unit, selection: &Selection, settings: &Settings) -> Option<String> {
     let wording = Wording::of(&subject.model, settings);
     if let Some(level) = wording.implied_word(&subject.missing, &subject.extras) {
         subject.completeness = level.map(str::to_string);
@@ -221,7 +217,7 @@ fn drop_where(selection: &mut Selection, verdict: impl Fn(usize) -> Option<Dropp
     any
 }
 
-fn what_to_record(selection: &Selection, subject: &Subject) -> String {
+fn what_to_record(selection: &Selection, subject: &Unit) -> String {
     let kind = if subject.works {
         "working"
     } else {
@@ -388,7 +384,7 @@ fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Asked<'a> {
     /// The unit.
-    pub subject: &'a Subject,
+    pub subject: &'a Unit,
     /// A belief about its own log price from elsewhere.
     pub level: Option<Belief>,
     /// What other models say.

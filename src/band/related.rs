@@ -1,6 +1,7 @@
 //! What other models say of adjustments, each from its own comps: the evidence that
 //! [`crate::fit::pool`] pools.
 
+use crate::trade::Unit;
 use std::collections::BTreeMap;
 
 use super::cases::fit_trimmed;
@@ -10,7 +11,7 @@ use crate::fit::design::{Design, OTHERS, Term};
 use crate::fit::ep::Moments;
 use crate::fit::pool::{Learnt, Pool, Said};
 use crate::fit::posterior::{Posterior, SpreadPrior};
-use crate::select::{Dropped, Selection, Subject};
+use crate::select::{Dropped, Selection};
 use crate::settings::{EstimateSettings, PoolFrom, Settings};
 
 /// Most models that speak to another, those with most comps: more would hardly say better how far
@@ -36,7 +37,7 @@ pub fn speak(one: &str, other: &str, settings: &Settings) -> bool {
 }
 
 /// What the comps of a model say of its adjustments, undated ones with the others or not: all
-/// that were selected for a [`Subject::blank`] are used, gross errors and outliers apart. `None` where
+/// that were selected for a [`Unit::blank`] are used, gross errors and outliers apart. `None` where
 /// they are fewer than [`FEWEST_COMPS`] or cannot be fitted.
 pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Option<Learnt> {
     if !undated {
@@ -74,7 +75,7 @@ pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(D
     if !enough(selection) {
         return None;
     }
-    let (subject, _) = resolve(&Subject::blank(&selection.model), selection, settings);
+    let (subject, _) = resolve(&Unit::blank(&selection.model), selection, settings);
     let asked = Asked {
         subject: &subject,
         level: None,

@@ -21,7 +21,6 @@ use crate::deal::outlet::Item;
 use crate::render::ledger::{foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
-use crate::select::Subject;
 use crate::settings::Settings;
 use crate::trade::cells::Wrong;
 use crate::trade::checks;
@@ -217,7 +216,7 @@ fn not_kept(flag: &str, wrong: Wrong) -> CliError {
 ///
 /// # Errors
 /// The flag, and what was expected.
-pub fn fit_to_keep(unit: &Subject) -> Result<(), CliError> {
+pub fn fit_to_keep(unit: &Unit) -> Result<(), CliError> {
     let said = [
         ("--variant", unit.variant.clone().unwrap_or_default()),
         ("--missing", unit.missing.to_string()),
@@ -403,39 +402,6 @@ fn no_deal(asked: &str, wanted: &[&Deal]) -> CliError {
     }
 }
 
-/// The unit of a deal as the subject of an estimate.
-pub fn subject(unit: &Unit) -> Subject {
-    let said = |text: &str| (!text.is_empty()).then(|| text.to_string());
-    Subject {
-        model: unit.model.clone(),
-        variant: said(&unit.variant),
-        completeness: said(&unit.completeness),
-        grade: said(&unit.grade),
-        missing: unit.missing.clone(),
-        extras: unit.extras.clone(),
-        defects: unit.defects.clone(),
-        attributes: unit.attributes.clone(),
-        works: !unit.parts,
-        how_sold: unit.how_sold,
-    }
-}
-
-/// What the ledger keeps of a subject.
-pub fn unit_of(subject: Subject) -> Unit {
-    Unit {
-        model: subject.model,
-        variant: subject.variant.unwrap_or_default(),
-        completeness: subject.completeness.unwrap_or_default(),
-        grade: subject.grade.unwrap_or_default(),
-        missing: subject.missing,
-        extras: subject.extras,
-        defects: subject.defects,
-        attributes: subject.attributes,
-        parts: !subject.works,
-        how_sold: subject.how_sold,
-    }
-}
-
 /// What an estimate as of a day says of a unit; none, and why, where nothing speaks of it.
 ///
 /// # Errors
@@ -445,12 +411,11 @@ pub fn foresee(
     unit: &Unit,
     as_of: NaiveDate,
 ) -> Result<Result<Foreseen, String>, CliError> {
-    let subject = subject(unit);
     let settings = book.settings();
-    let reader = Reader::new(book, as_of, [subject.model.as_str()], &mut notice)?;
+    let reader = Reader::new(book, as_of, [unit.model.as_str()], &mut notice)?;
     let unit = reader.unit(Asked {
         settings: settings.clone(),
-        subject,
+        subject: unit.clone(),
         keep: &[],
         drop: &[],
     })?;
@@ -509,7 +474,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     fit_to_keep(&subject)?;
     let price = money("--price", &args.price, currency)?;
     let inbound = money_if("--shipping", args.shipping.as_ref(), currency)?;
-    let unit = unit_of(subject.clone());
+    let unit = subject.clone();
     let estimate = foresee_told(&writing.book, &unit, on)?;
     let paid = price + inbound.unwrap_or_default();
     let purchase = Purchase {
@@ -650,7 +615,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let done = format!(
         "Sold {}: {}, on {on}{through} for {} {}{beside}",
         name(id),
-        sheet::unit(&subject(&unit)),
+        sheet::unit(&unit),
         money(sale.price),
         currency.code,
     );

@@ -9,8 +9,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::deals::{
-    EntryArgs, Wanted, Writing, find_deal, fit_to_keep, foresee, one_line, read_ledger, subject,
-    unit_of,
+    EntryArgs, Wanted, Writing, find_deal, fit_to_keep, foresee, one_line, read_ledger,
 };
 use super::unit::FactArgs;
 use super::{CliError, count, notice, parse_day, print, today};
@@ -272,10 +271,8 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     one_line("--model", args.model.as_deref().unwrap_or_default())?;
     let now = args.facts.subject(model, writing.settings())?;
     fit_to_keep(&now)?;
-    let was = sheet::unit(&subject(&deal.unit));
-    let blank = writing
-        .ledger
-        .describe(args.entry.day()?, id, unit_of(now.clone()));
+    let was = sheet::unit(&deal.unit);
+    let blank = writing.ledger.describe(args.entry.day()?, id, now.clone());
     writing.enter(Entry {
         note: args.entry.note()?,
         ..blank

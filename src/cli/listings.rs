@@ -1,5 +1,6 @@
 //! Reads a table of listings: one row for each unit that is offered.
 
+use crate::trade::Unit;
 use std::fs;
 use std::path::Path;
 
@@ -18,7 +19,6 @@ use crate::parse::attribute::attribute_value;
 use crate::parse::money::parse_amount;
 use crate::parse::quantity::checked;
 use crate::parse::repairs::{chance, minutes, repairs};
-use crate::select::Subject;
 use crate::settings::Settings;
 use crate::settings::selling::{self, Outlet};
 use crate::sheets::records::{Cells, Records};
@@ -287,7 +287,7 @@ impl<'r, 'a> Row<'r, 'a> {
         found
     }
 
-    fn facts(&mut self) -> Subject {
+    fn facts(&mut self) -> Unit {
         let settings = self.settings;
         for column in [
             "completeness",
@@ -304,7 +304,7 @@ impl<'r, 'a> Row<'r, 'a> {
         }
         let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
         let items = |text: &str| Items::parse(text).unwrap_or_default();
-        let subject = Subject {
+        let subject = Unit {
             model: composed(self.text("model")).into_owned(),
             variant: given(self.text("variant")),
             completeness: canonical::completeness(self.text("completeness"), settings)

@@ -2,6 +2,7 @@
 
 use crate::app::unit::AskedUnit;
 use crate::app::unit::kit_fault;
+use crate::trade::Unit;
 use chrono::NaiveDate;
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
@@ -13,7 +14,6 @@ use crate::app::reader::{Asked, Reader};
 use crate::book::BookError;
 use crate::book::store::Book;
 use crate::book::watch::Watched;
-use crate::select::Subject;
 use crate::settings::Settings;
 use crate::settings::of_scale;
 use crate::trade::comp::PriceBasis;
@@ -127,14 +127,14 @@ impl UnitArgs {
     ///
     /// # Errors
     /// Values that are not of the book's scales.
-    pub fn asked(&self, book: &Book) -> Result<(Settings, Subject), AppError> {
+    pub fn asked(&self, book: &Book) -> Result<(Settings, Unit), AppError> {
         let settings = self.settings(book.settings());
         let subject = self.facts.subject(&self.model, &settings)?;
         Ok((settings, subject))
     }
 
     /// What a reader of the book is asked.
-    pub fn of_reader(&self, (settings, subject): (Settings, Subject)) -> Asked<'_> {
+    pub fn of_reader(&self, (settings, subject): (Settings, Unit)) -> Asked<'_> {
         Asked {
             settings,
             subject,
@@ -276,7 +276,7 @@ impl FactArgs {
     ///
     /// # Errors
     /// Values that are not of the book's scales.
-    pub fn subject(&self, model: &str, settings: &Settings) -> Result<Subject, AppError> {
+    pub fn subject(&self, model: &str, settings: &Settings) -> Result<Unit, AppError> {
         let missing = items("--missing", &self.missing)?;
         if let Some(fault) = kit_fault(model, &missing, settings) {
             return Err(AppError::Refused {
@@ -284,7 +284,7 @@ impl FactArgs {
                 next: "say how many of those are missing, or mend the kit in compband.toml".into(),
             });
         }
-        Ok(Subject {
+        Ok(Unit {
             model: names::composed(model.trim()).into_owned(),
             variant: self
                 .variant

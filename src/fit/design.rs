@@ -1,5 +1,6 @@
 //! From facts about units to the columns of the fit, with a prior on each.
 
+use crate::trade::Unit;
 use nalgebra::{DMatrix, DVector};
 use rust_decimal::prelude::ToPrimitive;
 
@@ -12,9 +13,9 @@ use super::rows::{Encoder, Row, Rows, Shares, amount, beside_columns, informed_b
 use super::solve::Sign;
 pub use super::term::{Fact, OTHERS, SoldTerm, Term};
 use super::thumb::{Thought, Thoughts, price_rule};
+use crate::select::Candidate;
 use crate::select::order::weighted_median;
 use crate::select::pieces::Wording;
-use crate::select::{Candidate, Subject};
 use crate::settings::Settings;
 
 pub use super::prior::{Belief, Prior, prior_of};
@@ -38,7 +39,7 @@ pub fn build(
     candidates: &[Candidate],
     used: &[usize],
     also: &[usize],
-    subject: &Subject,
+    subject: &Unit,
     level: Option<Belief>,
     pool: &Pool,
     settings: &Settings,

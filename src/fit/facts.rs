@@ -1,13 +1,14 @@
 //! What of a unit or a comp matters to its price.
 
+use crate::trade::Unit;
 use std::collections::{BTreeMap, BTreeSet};
 
 use rust_decimal::prelude::ToPrimitive;
 
 use super::matrix::DAYS_PER_MONTH;
 use super::term::Fact;
+use crate::select::Candidate;
 use crate::select::pieces::{Described, Wording};
-use crate::select::{Candidate, Subject};
 use crate::settings::Settings;
 use crate::trade::names::match_key;
 use crate::trade::{Attributes, HowSold, Items};
@@ -48,14 +49,10 @@ impl<'a> Facts<'a> {
     }
 
     /// The facts of the unit that is estimated.
-    pub(super) fn of_subject(
-        subject: &'a Subject,
-        wording: &Wording,
-        settings: &'a Settings,
-    ) -> Self {
+    pub(super) fn of_subject(subject: &'a Unit, wording: &Wording, settings: &'a Settings) -> Self {
         Self {
             variant: subject.variant.as_deref().map(match_key),
-            pieces: subject.pieces(wording),
+            pieces: wording.of_unit(subject),
             grade: subject
                 .grade
                 .as_deref()

@@ -12,56 +12,6 @@ use rust_decimal::Decimal;
 use crate::trade::{Attributes, Foreign, HowSold, Items};
 use pieces::{Described, Set, Wording};
 
-/// The unit whose price is asked.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Subject {
-    /// Model as asked.
-    pub model: String,
-    /// Variant, where it matters.
-    pub variant: Option<String>,
-    /// Level of the completeness scale. Where not given: what is named tells ([`pieces`]), or else
-    /// the commonest among the comps.
-    pub completeness: Option<String>,
-    /// Grade; the commonest among the comps where not given.
-    pub grade: Option<String>,
-    /// Pieces missing beyond what the completeness says.
-    pub missing: Items,
-    /// Things beyond what the completeness says.
-    pub extras: Items,
-    /// Faults that do not stop it working.
-    pub defects: Items,
-    /// Numeric attributes; those not given are taken as the average of the comps.
-    pub attributes: Attributes,
-    /// False for a parts-only unit.
-    pub works: bool,
-    /// How it will be sold; the commonest among the comps where not given.
-    pub how_sold: Option<HowSold>,
-}
-
-impl Subject {
-    /// A working unit of a model of which nothing is said.
-    pub fn blank(model: &str) -> Self {
-        Self {
-            model: model.to_string(),
-            variant: None,
-            completeness: None,
-            grade: None,
-            missing: Items::NONE,
-            extras: Items::NONE,
-            defects: Items::NONE,
-            attributes: Attributes::NONE,
-            works: true,
-            how_sold: None,
-        }
-    }
-
-    /// What it has and lacks, in canonical form.
-    pub fn pieces(&self, wording: &Wording) -> Described {
-        let word = self.completeness.as_deref().unwrap_or_default();
-        wording.read(word, &self.missing, &self.extras)
-    }
-}
-
 /// A comp of the subject's model, with what selection made of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Candidate {

@@ -25,9 +25,8 @@
 
 use std::collections::BTreeMap;
 
-use crate::settings::{Has, Settings};
-use crate::trade::Items;
-use crate::trade::names;
+use crate::settings::{Has, Settings, of_scale};
+use crate::trade::{Items, Unit};
 
 /// Name of the piece that packaging is.
 pub const PACKAGING: &str = "packaging";
@@ -121,11 +120,18 @@ impl Wording {
         }
     }
 
+    /// What a unit has and lacks, in canonical form.
+    pub fn of_unit(&self, unit: &Unit) -> Described {
+        let word = unit.completeness.as_deref().unwrap_or_default();
+        self.read(word, &unit.missing, &unit.extras)
+    }
+
     /// Brings a description to its canonical form. `completeness` is a word of the scale (case and
     /// white space about it ignored), or blank.
     pub fn read(&self, completeness: &str, missing: &Items, extras: &Items) -> Described {
         let word = completeness.trim();
-        let level = self.levels.iter().find(|(name, _)| names::same(name, word));
+        let names = self.levels.iter().map(|(name, _)| name.as_str());
+        let level = of_scale(names, word).map(|(at, _)| &self.levels[at]);
         let has = level.map(|(_, has)| *has);
         match has.or_else(|| self.implied(missing, extras)) {
             Some(meant) => Described {

@@ -1,8 +1,9 @@
 //! Widening: calling in less and less like sales until there are enough.
 
+use crate::trade::Unit;
 use std::collections::HashSet;
 
-use super::{Candidate, Dropped, Selection, Stage, Step, Subject};
+use super::{Candidate, Dropped, Selection, Stage, Step};
 
 /// Comps at which a parts-only subject no longer calls in working units.
 pub const ENOUGH_PARTS: usize = 5;
@@ -45,7 +46,7 @@ pub enum WordError {
 /// a single unit of that day.
 pub fn widen(
     selection: &mut Selection,
-    subject: &Subject,
+    subject: &Unit,
     limits: &Limits<'_>,
 ) -> Result<(), WordError> {
     mark_by_hand(&mut selection.candidates, limits)?;

@@ -424,17 +424,17 @@ impl<'r> Row<'r, '_> {
         let parts_grade = !scaled && word(grade, WORKS_NO) && !word(grade, PLAIN_NO);
         let settings = self.reader.settings;
         let grade_to_read = if parts_grade { "" } else { grade };
-        let grades = settings.grades.iter().map(|grade| grade.name.as_str());
-        let levels = settings
-            .completeness
-            .iter()
-            .map(|level| level.name.as_str());
         let level = self.cell(Column::Completeness);
         self.scaled(Column::Grade, &mut comp.grade, grade_to_read, || {
-            on_scale(grade, "grade", "grades", grades)
+            on_scale(grade, "grade", "grades", settings.grade_names())
         });
         self.scaled(Column::Completeness, &mut comp.completeness, level, || {
-            on_scale(level, "completeness", "completeness", levels)
+            on_scale(
+                level,
+                "completeness",
+                "completeness",
+                settings.completeness_names(),
+            )
         });
         comp.works = !parts_grade;
         if works.is_empty() {

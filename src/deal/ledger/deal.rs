@@ -138,7 +138,7 @@ impl Deal {
     pub(super) fn opened(at: usize, entry: &Entry, id: u32) -> Self {
         Self {
             id,
-            unit: entry.unit.clone().unwrap_or_default(),
+            unit: entry.unit.clone().unwrap_or_else(|| Unit::blank("")),
             state: State::Open,
             bought_on: entry.on,
             closed_on: None,

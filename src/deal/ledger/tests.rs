@@ -14,10 +14,7 @@ fn cents(amount: i64) -> Decimal {
 fn purchase(paid: i64) -> Purchase {
     Purchase {
         paid: cents(paid),
-        unit: Unit {
-            model: "Nerrow F4".into(),
-            ..Unit::default()
-        },
+        unit: Unit::blank("Nerrow F4"),
         estimate: None,
     }
 }

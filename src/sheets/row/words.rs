@@ -1,9 +1,9 @@
 //! Words that cells of a spreadsheet have, and what each stands for.
 
+use crate::settings::of_scale;
 use crate::sheets::Fault;
 use crate::sheets::header::Column;
 use crate::trade::comp::HowSold;
-use crate::trade::names::same;
 use crate::trade::text::nearest;
 use crate::trade::{Items, checks};
 
@@ -14,7 +14,8 @@ pub(super) fn on_scale<'s>(
     key: &str,
     names: impl Iterator<Item = &'s str> + Clone,
 ) -> Result<&'s str, Fault> {
-    names.clone().find(|name| same(name, text)).ok_or_else(|| {
+    let found = of_scale(names.clone(), text).map(|(_, name)| name);
+    found.ok_or_else(|| {
         let near = nearest(text, names.clone()).map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
         let names: Vec<&str> = names.collect();
         Fault::new(
