@@ -22,11 +22,13 @@ use super::open::{Book, BookLock};
 use crate::book::BookError;
 use crate::book::comps::log::{LogBytes, save_torn};
 use crate::book::csv::canonical;
-use crate::book::csv::lines::{self, Fault, SHOWN, line};
+use crate::book::csv::lines::{self, line};
 use crate::trade::attributes::plain_number;
+use crate::trade::cells::Fault;
 use crate::trade::cells::Wrong;
 use crate::trade::comp::PriceBasis;
 use crate::trade::money::money_text;
+use crate::trade::problem::SHOWN;
 use crate::trade::text::shorten;
 use crate::trade::{Attributes, HowSold, Problem};
 

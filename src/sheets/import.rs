@@ -19,12 +19,13 @@ use self::chunk::{
     in_order, take_chunk,
 };
 use self::plan::Kind;
+use super::Input;
 use super::facts::{Decided, Facts};
 use super::header::Column;
 use super::records::Raw;
-use super::{Fault, Input, Topic};
 use crate::book::csv::canonical::{OptionalColumn, write_row};
 use crate::book::ids::IdMap;
+use crate::trade::cells::{Question, Wrong};
 use crate::trade::{Currency, Problem};
 pub use plan::{Against, FileCount, Plan, SHOWN_UPDATES, Undeclared, add_undeclared};
 pub use rejects::{Reject, RejectsWriter};
@@ -127,7 +128,7 @@ struct FileState<'a> {
     count: FileCount,
     /// How often rows without an identifier were alike, by the identifier of the first.
     alike: HashMap<u64, u32>,
-    told: Vec<Topic>,
+    told: Vec<Question>,
     reader: ChunkReader<'a>,
 }
 
@@ -224,7 +225,7 @@ impl<'a> Merger<'a, '_> {
         &mut self,
         file: &mut FileState<'_>,
         raw: &Raw<'_>,
-        problems: Vec<(Problem, Option<Topic>)>,
+        problems: Vec<(Problem, Option<Question>)>,
     ) -> io::Result<()> {
         file.count.rows += 1;
         file.count.rejected += 1;
@@ -378,12 +379,12 @@ impl<'a> Merger<'a, '_> {
             format!("row {line} of an earlier file")
         };
         let fault = if derived {
-            Fault::new(
+            Wrong::new(
                 format!("one record of a sale, but {earlier} has it with another venue or note"),
                 "take one of the two out, or give both a comp_id if they are two sales",
             )
         } else {
-            Fault::new(
+            Wrong::new(
                 format!("an identifier of one sale, but {earlier} has it with other content"),
                 "give each sale its own comp_id (or none), or import the files one after the other if the later corrects \
                  the earlier",

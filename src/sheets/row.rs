@@ -11,14 +11,15 @@ use rust_decimal::Decimal;
 use self::words::{
     PLAIN_NO, SUMS, WORKS_NO, how_sold, items_of, lot_size, on_scale, word, works_of,
 };
+use super::Input;
 use super::facts::Facts;
 use super::header::{Column, Field};
 use super::records::{Cells, Flaw, Raw};
-use super::{Fault, Input, Topic};
 use crate::book::csv::formula::original;
 use crate::book::rates::Conversion;
 use crate::settings::Settings;
 use crate::trade::attributes::{Attribute, attribute_key};
+use crate::trade::cells::{Fault, Question, Wrong};
 use crate::trade::foreign::{self, Foreign, Rate};
 use crate::trade::names::{composed, match_key};
 use crate::trade::{Comp, Currency, checks, text};
@@ -33,16 +34,6 @@ pub struct RowReader<'a> {
     fills: [&'a str; Column::ALL.len()],
     /// What families declare of the attributes of this file, by key of the model and name.
     declared: HashMap<String, HashMap<String, &'a Attribute>>,
-}
-
-/// A fault of one cell: the column and its text, with what is wrong.
-pub struct CellFault {
-    /// Where; `None`: the whole row.
-    pub column: Option<Field>,
-    /// The text as it stands.
-    pub value: String,
-    /// What is wrong.
-    pub fault: Fault,
 }
 
 impl<'a> RowReader<'a> {
@@ -80,13 +71,19 @@ impl<'a> RowReader<'a> {
 
     /// Fills `comp` from a record whose cells are in `cells`, and puts everything wrong with it
     /// into `faults`. The identifier stays empty where the row has none.
-    pub fn read(&self, raw: &Raw<'_>, cells: &Cells, comp: &mut Comp, faults: &mut Vec<CellFault>) {
+    pub fn read(
+        &self,
+        raw: &Raw<'_>,
+        cells: &Cells,
+        comp: &mut Comp,
+        faults: &mut Vec<Fault<Option<Field>>>,
+    ) {
         faults.clear();
         if let Some(fault) = self.shape_fault(raw, cells) {
-            faults.push(CellFault {
+            faults.push(Fault {
                 column: None,
                 value: raw.text.chars().take(80).collect(),
-                fault,
+                wrong: fault,
             });
             return;
         }
@@ -134,7 +131,7 @@ impl<'a> RowReader<'a> {
         }
         if faults.len() > 1 {
             // As they stand in the row.
-            let cell = |found: &CellFault| {
+            let cell = |found: &Fault<Option<Field>>| {
                 found
                     .column
                     .and_then(|field| self.input.mapping.cell_of_field(field))
@@ -143,16 +140,16 @@ impl<'a> RowReader<'a> {
         }
     }
 
-    fn shape_fault(&self, raw: &Raw<'_>, cells: &Cells) -> Option<Fault> {
+    fn shape_fault(&self, raw: &Raw<'_>, cells: &Cells) -> Option<Wrong> {
         match raw.flaw {
             Some(Flaw::NeverClosed) => {
-                return Some(Fault::new(
+                return Some(Wrong::new(
                     "a closing quote for the one that opens a cell in this row",
                     "put a quote (\") at the end of that cell, or take the opening one away",
                 ));
             }
             Some(Flaw::TextBehindQuote) => {
-                return Some(Fault::new(
+                return Some(Wrong::new(
                     "a delimiter behind the quote that closes a cell, but text follows",
                     "write a quote inside a quoted cell twice (\"\"), or close the cell that was left open",
                 ));
@@ -176,12 +173,12 @@ impl<'a> RowReader<'a> {
         let mark = self.input.delimiter_name();
         if found < expected {
             let lacking = cells_word(expected - found);
-            Some(Fault::new(
+            Some(Wrong::new(
                 says(),
                 format!("add {lacking} at the place where they are lacking, left blank if unknown"),
             ))
         } else if found > expected {
-            Some(Fault::new(
+            Some(Wrong::new(
                 says(),
                 format!(
                     "put a cell that contains a {mark} between quotes, or take surplus cells away"
@@ -218,7 +215,8 @@ fn declared<'a>(
 struct Row<'r, 'a> {
     reader: &'r RowReader<'a>,
     cells: &'r Cells,
-    faults: &'r mut Vec<CellFault>,
+    /// What is wrong with its cells; no column where the whole row is meant.
+    faults: &'r mut Vec<Fault<Option<Field>>>,
 }
 
 impl<'r> Row<'r, '_> {
@@ -246,14 +244,14 @@ impl<'r> Row<'r, '_> {
                 .iter()
                 .any(|fault| fault.column == Some(Column::Model.into()))
         {
-            let fault = Fault::new(
+            let fault = Wrong::new(
                 "the model that was sold",
                 "write its name, or leave the row out",
             );
             self.fault(Column::Model, fault);
         }
         if self.cell(Column::SoldOn).is_empty() && word(&comp.model, SUMS) {
-            let fault = Fault::new(
+            let fault = Wrong::new(
                 "the model that was sold, but a row of this name without a day looks like a sum",
                 "leave the row out, or write the day of the sale",
             );
@@ -274,13 +272,13 @@ impl<'r> Row<'r, '_> {
         }
         let ours = &self.reader.settings.currency.code;
         let theirs = self.reader.input.mapping.their_name(Column::Rate);
-        let fault = Fault::new(
+        let fault = Wrong::new(
             format!("nothing, since the amounts of the row are in {ours}"),
             format!(
                 "take it out, write the currency of the row into a column currency, or say --map \"{theirs}=-\""
             ),
         );
-        self.fault_at(Column::Rate.into(), text, fault.about(Topic::Rate));
+        self.fault_at(Column::Rate.into(), text, fault.about(Question::Rate));
     }
 
     /// Brings amounts in another currency to the book's.
@@ -303,7 +301,7 @@ impl<'r> Row<'r, '_> {
             rate,
         };
         if let Err(wrong) = comp.set_foreign(foreign, &self.reader.settings.currency) {
-            self.fault(Column::Price, wrong.into());
+            self.fault(Column::Price, wrong);
         }
     }
 
@@ -333,7 +331,7 @@ impl<'r> Row<'r, '_> {
         self.take(Column::RateDate, &mut date, |text| reader.rate_date(text));
         self.take(Column::RateSource, &mut source, |text| {
             checks::text(Column::RateSource.name(), text)?;
-            Ok(foreign::source(text)?)
+            foreign::source(text)
         });
         if self.faults.len() > known {
             return None;
@@ -345,15 +343,15 @@ impl<'r> Row<'r, '_> {
         })
     }
 
-    fn fault(&mut self, column: Column, fault: Fault) {
+    fn fault(&mut self, column: Column, fault: Wrong) {
         self.fault_at(column.into(), self.cell(column), fault);
     }
 
-    fn fault_at(&mut self, field: Field, text: &str, fault: Fault) {
-        self.faults.push(CellFault {
+    fn fault_at(&mut self, field: Field, text: &str, fault: Wrong) {
+        self.faults.push(Fault {
             column: Some(field),
             value: text.chars().take(200).collect(),
-            fault,
+            wrong: fault,
         });
     }
 
@@ -378,7 +376,7 @@ impl<'r> Row<'r, '_> {
         &mut self,
         column: Column,
         into: &mut T,
-        read: impl FnOnce(&str) -> Result<T, Fault>,
+        read: impl FnOnce(&str) -> Result<T, Wrong>,
     ) {
         match read(self.cell(column)) {
             Ok(value) => *into = value,
@@ -391,7 +389,7 @@ impl<'r> Row<'r, '_> {
         into.clear();
         let text = self.cell(column);
         if let Err(wrong) = checks::text(column.name(), text) {
-            self.fault(column, wrong.into());
+            self.fault(column, wrong);
         } else if text.contains('\r') {
             into.push_str(&text::line_ends(&composed(text)));
         } else {
@@ -405,7 +403,7 @@ impl<'r> Row<'r, '_> {
         column: Column,
         into: &mut String,
         text: &str,
-        spelling: impl FnOnce() -> Result<&'s str, Fault>,
+        spelling: impl FnOnce() -> Result<&'s str, Wrong>,
     ) {
         into.clear();
         if text.is_empty() {
@@ -443,7 +441,7 @@ impl<'r> Row<'r, '_> {
         self.take(Column::Works, &mut comp.works, |text| {
             let works = works_of(text)?;
             if works && parts_grade {
-                return Err(Fault::new(
+                return Err(Wrong::new(
                     format!("no, since the grade is {grade:?}"),
                     "change one of the two: a unit for parts does not work",
                 ));

@@ -15,7 +15,6 @@ pub use super::cell::{CURRENCY, PARSED, SOLD_ON, check, completeness, grade, ite
 pub(crate) use super::cell::{how_sold, works};
 pub use super::columns::{LOGGED_COLUMNS, OptionalColumn, optional_columns, optional_for};
 pub(crate) use super::columns::{header, optional_of_header};
-use super::lines::SHOWN;
 pub use super::writer::Writer;
 pub(crate) use super::writer::{io_error, write_row};
 use crate::settings::Settings;
@@ -23,6 +22,7 @@ use crate::trade::attributes::COLUMN_PREFIX;
 use crate::trade::cells::Wrong;
 use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
+use crate::trade::problem::SHOWN;
 use crate::trade::text::shorten;
 use crate::trade::{Attributes, Comp, Problem};
 

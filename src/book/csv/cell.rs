@@ -2,13 +2,13 @@
 
 use rust_decimal::Decimal;
 
-use super::lines::SHOWN;
 use crate::settings::{Settings, of_scale};
 use crate::trade::attributes::plain_number;
 use crate::trade::cells::{Wrong, amount, day_if_any, named};
 use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
 use crate::trade::money::{MINOR_SCALE, MOST_MONEY};
+use crate::trade::problem::SHOWN;
 use crate::trade::text::{quoted, shorten};
 use crate::trade::{Attributes, Comp, Currency, HowSold, Items};
 

@@ -6,22 +6,11 @@ use std::io;
 use csv::ByteRecord;
 
 use crate::book::csv::canonical::io_error;
-use crate::trade::cells::Wrong;
+use crate::trade::cells::{Fault, Wrong};
 use crate::trade::problem::Problem;
-use crate::trade::text::shorten;
 
-/// Longest value shown in a problem, in characters.
-pub(crate) const SHOWN: usize = 60;
-
-/// What is wrong with a row.
-pub(crate) struct Fault {
-    /// The column; blank for the row as a whole.
-    pub(crate) column: &'static str,
-    /// What stands there.
-    pub(crate) value: String,
-    /// What was expected, and how to mend it.
-    pub(crate) wrong: Wrong,
-}
+/// What is wrong with a cell; the column is blank for the row as a whole.
+pub(crate) type RowFault = Fault<&'static str>;
 
 /// Reads finished lines: `each` takes the line on which a row begins and its cells, and says what
 /// is wrong with them. Blank rows are passed over. `name` is what problems call the file, `header` its
@@ -34,22 +23,15 @@ pub(crate) fn read(
     name: &str,
     header: &[&str],
     mend: &str,
-    each: &mut dyn FnMut(u64, &[&str]) -> Vec<Fault>,
+    each: &mut dyn FnMut(u64, &[&str]) -> Vec<RowFault>,
 ) -> io::Result<Vec<Problem>> {
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
         .from_reader(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes));
     let mut problems = Vec::new();
-    let mut problem = |row: u64, fault: Fault| {
-        problems.push(Problem {
-            file: name.to_string(),
-            row,
-            column: fault.column.to_string(),
-            value: shorten(&fault.value, SHOWN),
-            expected: fault.wrong.expected,
-            mend: fault.wrong.mend,
-        });
+    let mut problem = |row: u64, fault: RowFault| {
+        problems.push(fault.wrong.at(name, row, fault.column, &fault.value));
     };
     let whole = |value: String, wrong: Wrong| Fault {
         column: "",

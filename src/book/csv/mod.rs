@@ -5,5 +5,6 @@ mod cell;
 mod columns;
 pub mod formula;
 pub(crate) mod lines;
+pub(crate) mod quotes;
 pub(crate) mod torn;
 mod writer;

@@ -1,5 +1,6 @@
 //! The bytes of a file that lines are appended to: its finished lines, and a last one that may be torn.
 
+use super::quotes::Quotes;
 use crate::book::csv::canonical::LOGGED_COLUMNS;
 use crate::book::csv::canonical::OptionalColumn;
 use crate::book::csv::canonical::Row;
@@ -121,22 +122,14 @@ impl LogBytes {
     }
 }
 
-/// Length up to the end of the last finished record. A line break within quotes does not end
-/// one; a quote opens only at the beginning of a cell.
+/// Length up to the end of the last finished record. A line break within quotes does not end one.
 pub(crate) fn finished_length(bytes: &[u8]) -> usize {
-    let (mut finished, mut quoted, mut cell_begins) = (0, false, true);
+    let (mut finished, mut quotes) = (0, Quotes::CellStart);
     for (at, &byte) in bytes.iter().enumerate() {
-        if quoted {
-            // A doubled quote closes and opens again at once.
-            quoted = byte != b'"';
-            cell_begins = !quoted;
-            continue;
-        }
-        quoted = byte == b'"' && cell_begins;
-        cell_begins = matches!(byte, b',' | b'\n');
-        if byte == b'\n' {
+        if byte == b'\n' && !quotes.are_open() {
             finished = at + 1;
         }
+        quotes = quotes.after(byte, b',');
     }
     finished
 }

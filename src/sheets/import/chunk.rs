@@ -1,5 +1,6 @@
 //! Chunks of rows, read by several threads, each row to its canonical text or to what is wrong with it.
 
+use crate::sheets::header::Field;
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -9,10 +10,12 @@ use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 use super::plan::{Against, Kind, Undeclared};
 use crate::book::csv::canonical::{OptionalColumn, header, write_row};
 use crate::book::ids::{IdMap, id_hash};
+use crate::sheets::Input;
 use crate::sheets::facts::Facts;
 use crate::sheets::records::{Cells, Raw};
-use crate::sheets::row::{CellFault, RowReader};
-use crate::sheets::{Input, Topic};
+use crate::sheets::row::RowReader;
+use crate::trade::cells::Fault;
+use crate::trade::cells::Question;
 use crate::trade::comp::{COLUMNS, RowText};
 use crate::trade::{Comp, Problem};
 
@@ -34,7 +37,7 @@ pub(super) struct Outcome<'a> {
 pub(super) enum Fate {
     Blank,
     RepeatedHeader,
-    Bad(Vec<(Problem, Option<Topic>)>),
+    Bad(Vec<(Problem, Option<Question>)>),
     Good(Good),
 }
 
@@ -66,7 +69,7 @@ pub(super) struct ChunkReader<'a> {
     declared: IdMap<bool>,
     cells: Cells,
     pub(super) comp: Comp,
-    faults: Vec<CellFault>,
+    faults: Vec<Fault<Option<Field>>>,
     pub(super) canonical: RowText,
     /// Models of clean rows, by the hash of their names.
     pub(super) models: IdMap<String>,
@@ -206,13 +209,13 @@ pub(super) fn canonical_writer(buffer: Vec<u8>) -> csv::Writer<Vec<u8>> {
         .from_writer(buffer)
 }
 
-fn problem(input: &Input, line: u64, found: CellFault) -> (Problem, Option<Topic>) {
-    let topic = found.fault.topic;
+fn problem(input: &Input, line: u64, found: Fault<Option<Field>>) -> (Problem, Option<Question>) {
+    let topic = found.wrong.question;
     let column = found
         .column
         .map_or("", |field| input.mapping.their_name(field));
     (
-        found.fault.at(&input.name, line, column, &found.value),
+        found.wrong.at(&input.name, line, column, &found.value),
         topic,
     )
 }

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use crate::book::csv::formula::{neutral, neutral_record};
+use crate::book::csv::formula::{enclosed, neutral, neutral_record};
 use crate::sheets::Input;
 use crate::sheets::header::REASON;
 use crate::sheets::records::Cells;
@@ -58,11 +58,11 @@ impl<W: Write> RejectsWriter<W> {
     pub fn write(&mut self, reject: &Reject<'_>) -> io::Result<()> {
         self.rows += 1;
         let reason = shorten(reject.reason, 2000);
-        let reason = neutral(&reason).replace('"', "\"\"");
+        let reason = enclosed(&neutral(&reason));
         self.cells.read(reject.text);
         let cells: Option<Vec<&str>> = (!reject.flawed).then(|| self.cells.iter().collect());
         let row = neutral_record(reject.text, self.delimiter, cells.as_deref());
-        writeln!(self.out, "\"{reason}\"{}{row}", self.delimiter)
+        writeln!(self.out, "{reason}{}{row}", self.delimiter)
     }
 
     /// Ends the file and gives the writer back.

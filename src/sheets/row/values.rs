@@ -11,14 +11,14 @@ use crate::parse::money::{
 };
 use crate::sheets::facts::Decided;
 use crate::sheets::header::{Column, Field};
-use crate::sheets::{Fault, Topic};
 use crate::trade::attributes::{Attribute, same_unit};
+use crate::trade::cells::{Question, Wrong};
 use crate::trade::foreign::{self, Rate};
 use crate::trade::{Comp, Currency, checks};
 
 impl<'a> RowReader<'a> {
     /// A day; none where the cell is blank.
-    pub(super) fn day(&self, text: &str) -> Result<Option<NaiveDate>, Fault> {
+    pub(super) fn day(&self, text: &str) -> Result<Option<NaiveDate>, Wrong> {
         if text.is_empty() {
             return Ok(None);
         }
@@ -27,7 +27,7 @@ impl<'a> RowReader<'a> {
             Ok(WrittenDate::Plain(day)) => day,
             Ok(WrittenDate::Numbers(numbers)) => match self.facts.date_order() {
                 Decided::Known { value, why } => numbers.day(*value).ok_or_else(|| {
-                    Fault::new(
+                    Wrong::new(
                         format!("a date written {value}, as {why}"),
                         "write it so, or as YYYY-MM-DD",
                     )
@@ -36,12 +36,12 @@ impl<'a> RowReader<'a> {
                     .certain()
                     .ok_or_else(|| undecided_dates(text, &numbers, why, *contradicted))?,
             },
-            Err(DateError::Unreadable) => return Err(Fault::new("a date", mend)),
+            Err(DateError::Unreadable) => return Err(Wrong::new("a date", mend)),
             Err(DateError::NoSuchDay) => {
-                return Err(Fault::new("a day that the calendar has", mend));
+                return Err(Wrong::new("a day that the calendar has", mend));
             }
             Err(DateError::Serial(day)) => {
-                return Err(Fault::new(
+                return Err(Wrong::new(
                     format!("a date; as the day number of a spreadsheet this would be {day}"),
                     "format the column as a date in the spreadsheet and save it again",
                 ));
@@ -51,9 +51,9 @@ impl<'a> RowReader<'a> {
         Ok(Some(day))
     }
 
-    pub(super) fn price(&self, text: &str, currency: &Currency) -> Result<Decimal, Fault> {
+    pub(super) fn price(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
         if text.is_empty() {
-            return Err(Fault::new(
+            return Err(Wrong::new(
                 "the price of the sale",
                 "write what the item was sold for, or leave the row out",
             ));
@@ -67,10 +67,10 @@ impl<'a> RowReader<'a> {
         } else {
             "leave refunds and returns out, and the sale they belong to"
         };
-        Err(Fault::new("a price above 0", mend))
+        Err(Wrong::new("a price above 0", mend))
     }
 
-    pub(super) fn shipping(&self, text: &str, currency: &Currency) -> Result<Decimal, Fault> {
+    pub(super) fn shipping(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
         if text.is_empty()
             || text == "-"
             || ["free", "none", "n/a"]
@@ -81,7 +81,7 @@ impl<'a> RowReader<'a> {
         }
         let shipping = self.amount(Column::Shipping, text, currency)?;
         if shipping < Decimal::ZERO {
-            return Err(Fault::new(
+            return Err(Wrong::new(
                 "0 or more",
                 "write what the buyer paid for shipping, 0 if nothing",
             ));
@@ -89,7 +89,7 @@ impl<'a> RowReader<'a> {
         Ok(shipping)
     }
 
-    fn amount(&self, column: Column, text: &str, currency: &Currency) -> Result<Decimal, Fault> {
+    fn amount(&self, column: Column, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
         let amount = read_amount(text, currency).map_err(|error| {
             let mend = match &error {
                 AmountError::OtherCurrency(_) => format!(
@@ -99,17 +99,17 @@ impl<'a> RowReader<'a> {
                 ),
                 _ => "write digits, with a point or comma before the decimals".to_string(),
             };
-            Fault::new(error.expected(currency), mend)
+            Wrong::new(error.expected(currency), mend)
         })?;
         self.reading(column.into(), &amount)
     }
 
     /// A number under the decimal mark of its column.
-    fn reading(&self, field: Field, amount: &Amount) -> Result<Decimal, Fault> {
+    fn reading(&self, field: Field, amount: &Amount) -> Result<Decimal, Wrong> {
         let forced = self.input.decimal;
         if let Some(mark) = forced {
             return amount.value(mark).ok_or_else(|| {
-                Fault::new(
+                Wrong::new(
                     format!("an amount with a {mark}"),
                     "write it so, or change --decimal".to_string(),
                 )
@@ -121,7 +121,7 @@ impl<'a> RowReader<'a> {
         match self.facts.decimal_mark(field) {
             Decided::Known { value: mark, .. } => amount
                 .value(*mark)
-                .ok_or_else(|| Fault::new(format!("an amount with a {mark}"), "write it so")),
+                .ok_or_else(|| Wrong::new(format!("an amount with a {mark}"), "write it so")),
             Decided::Open { why, .. } => {
                 let reading = |mark| amount.value(mark).unwrap_or_default();
                 let expected = format!(
@@ -130,7 +130,7 @@ impl<'a> RowReader<'a> {
                     reading(DecimalMark::Comma)
                 );
                 let mend = "say --decimal point or --decimal comma";
-                Err(Fault::new(expected, mend).about(Topic::Decimal(field)))
+                Err(Wrong::new(expected, mend).about(Question::DecimalMark(field.number())))
             }
         }
     }
@@ -141,9 +141,9 @@ impl<'a> RowReader<'a> {
         at: usize,
         text: &str,
         declared: Option<&Attribute>,
-    ) -> Result<Decimal, Fault> {
+    ) -> Result<Decimal, Wrong> {
         let (amount, unit) = read_quantity(text).map_err(|error| {
-            Fault::new(
+            Wrong::new(
                 match error {
                     AmountError::Unreadable => {
                         "a number, with a unit or none behind it".to_string()
@@ -158,7 +158,7 @@ impl<'a> RowReader<'a> {
         }
         let value = self.reading(Field::Attribute(at), &amount)?;
         match declared.and_then(|attribute| attribute.fault(value)) {
-            Some(expected) => Err(Fault::new(
+            Some(expected) => Err(Wrong::new(
                 expected,
                 "mend it, or leave the cell blank if it is not known",
             )),
@@ -167,7 +167,7 @@ impl<'a> RowReader<'a> {
     }
 
     /// Refuses a unit other than that of the settings, or else the first of the column.
-    fn unit_fits(&self, at: usize, unit: &str, declared: Option<&Attribute>) -> Result<(), Fault> {
+    fn unit_fits(&self, at: usize, unit: &str, declared: Option<&Attribute>) -> Result<(), Wrong> {
         let settings = declared.map(|attribute| attribute.unit.as_str());
         let (ours, why) = match settings.filter(|unit| !unit.is_empty()) {
             Some(ours) => (ours, "as compband.toml says".to_string()),
@@ -179,14 +179,14 @@ impl<'a> RowReader<'a> {
         if same_unit(unit, ours) {
             return Ok(());
         }
-        Err(Fault::new(
+        Err(Wrong::new(
             format!("a number in {ours}, {why}"),
             format!("convert it to {ours}: one attribute has one unit"),
         ))
     }
 
     /// The currency of the row, where it is another than the book's.
-    pub(super) fn other_currency(&self, text: &str) -> Result<Option<Currency>, Fault> {
+    pub(super) fn other_currency(&self, text: &str) -> Result<Option<Currency>, Wrong> {
         if self.settings.currency.answers_to(text) == Some(true) {
             return Ok(None);
         }
@@ -195,14 +195,14 @@ impl<'a> RowReader<'a> {
     }
 
     /// A rate that stands in the row.
-    pub(super) fn rate(&self, text: &str) -> Result<Decimal, Fault> {
+    pub(super) fn rate(&self, text: &str) -> Result<Decimal, Wrong> {
         let amount = read_rate(text).ok();
         let value = amount.map(|amount| self.reading(Column::Rate.into(), &amount));
         let value = value
             .transpose()?
             .filter(|value| foreign::in_bounds(*value));
         value.ok_or_else(|| {
-            Fault::new(
+            Wrong::new(
                 foreign::expected_rate(),
                 "write what one unit of the other currency was worth, such as 0.9132",
             )
@@ -210,16 +210,16 @@ impl<'a> RowReader<'a> {
     }
 
     /// The day of a rate that stands in the row.
-    pub(super) fn rate_date(&self, text: &str) -> Result<Option<NaiveDate>, Fault> {
+    pub(super) fn rate_date(&self, text: &str) -> Result<Option<NaiveDate>, Wrong> {
         if text.is_empty() {
-            return Err(Fault::new("the day of the rate", "write it as YYYY-MM-DD"));
+            return Err(Wrong::new("the day of the rate", "write it as YYYY-MM-DD"));
         }
         self.day(text)
     }
 
     /// The rate of a sale in another currency whose row has none: that which the book has it with,
     /// or else that of its day.
-    pub(super) fn rate_at_hand(&self, comp: &mut Comp, code: &str) -> Result<Rate, Fault> {
+    pub(super) fn rate_at_hand(&self, comp: &mut Comp, code: &str) -> Result<Rate, Wrong> {
         // As it will be written, so that its identifier is the one it will have.
         let ours = std::mem::replace(&mut comp.currency, code.to_string());
         let id = if comp.comp_id.is_empty() {
@@ -232,7 +232,7 @@ impl<'a> RowReader<'a> {
         rate.map_err(|wrong| {
             let own = Column::RATE.map(Column::name).join(", ");
             let mend = format!("{}, or fill {own} of the row", wrong.mend);
-            Fault::new(wrong.expected, mend)
+            Wrong::new(wrong.expected, mend)
         })
     }
 }
@@ -244,7 +244,7 @@ fn undecided_dates(
     numbers: &dates::NumericDate,
     why: &str,
     contradicted: bool,
-) -> Fault {
+) -> Wrong {
     let reading = |order| {
         numbers
             .day(order)
@@ -257,11 +257,11 @@ fn undecided_dates(
     );
     if contradicted {
         let mend = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
-        return Fault::new(expected, mend);
+        return Wrong::new(expected, mend);
     }
-    Fault::new(
+    Wrong::new(
         expected,
         "say --dates dmy (day first) or --dates mdy (month first)",
     )
-    .about(Topic::Dates)
+    .about(Question::DateOrder)
 }

@@ -1,8 +1,8 @@
 //! Words that cells of a spreadsheet have, and what each stands for.
 
 use crate::settings::of_scale;
-use crate::sheets::Fault;
 use crate::sheets::header::Column;
+use crate::trade::cells::Wrong;
 use crate::trade::comp::HowSold;
 use crate::trade::text::nearest;
 use crate::trade::{Items, checks};
@@ -13,12 +13,12 @@ pub(super) fn on_scale<'s>(
     what: &str,
     key: &str,
     names: impl Iterator<Item = &'s str> + Clone,
-) -> Result<&'s str, Fault> {
+) -> Result<&'s str, Wrong> {
     let found = of_scale(names.clone(), text).map(|(_, name)| name);
     found.ok_or_else(|| {
         let near = nearest(text, names.clone()).map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
         let names: Vec<&str> = names.collect();
-        Fault::new(
+        Wrong::new(
             format!("a {what} of the scale: {}{near}", names.join(", ")),
             format!("use one of these, leave the cell blank, or change the scale ({key} in compband.toml)"),
         )
@@ -77,20 +77,20 @@ pub(super) fn word(text: &str, words: &[&str]) -> bool {
     words.contains(&folded.as_str())
 }
 
-pub(super) fn works_of(text: &str) -> Result<bool, Fault> {
+pub(super) fn works_of(text: &str) -> Result<bool, Wrong> {
     if word(text, WORKS_YES) {
         Ok(true)
     } else if word(text, WORKS_NO) {
         Ok(false)
     } else {
-        Err(Fault::new(
+        Err(Wrong::new(
             "yes or no (no: sold for parts)",
             "write yes or no; blank means yes",
         ))
     }
 }
 
-pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Fault> {
+pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
     const AUCTION: &[&str] = &[
         "auction",
         "bid",
@@ -135,14 +135,14 @@ pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Fault> {
         .find(|(words, _)| word(text, words))
         .map(|(_, how)| Some(how))
         .ok_or_else(|| {
-            Fault::new(
+            Wrong::new(
                 "auction, fixed or offer",
                 "write one of these (bids, buy now and best offer are known too), or nothing",
             )
         })
 }
 
-pub(super) fn lot_size(text: &str) -> Result<u32, Fault> {
+pub(super) fn lot_size(text: &str) -> Result<u32, Wrong> {
     if text.is_empty() {
         return Ok(1);
     }
@@ -157,13 +157,13 @@ pub(super) fn lot_size(text: &str) -> Result<u32, Fault> {
     Ok(units)
 }
 
-pub(super) fn items_of(column: Column, text: &str) -> Result<Items, Fault> {
+pub(super) fn items_of(column: Column, text: &str) -> Result<Items, Wrong> {
     if text.is_empty() {
         return Ok(Items::default());
     }
     checks::text(column.name(), text)?;
     Items::parse(text).map_err(|entry| {
-        Fault::new(
+        Wrong::new(
             format!(
                 "names apart by ;, each with a count from 1 to 999 or none, but {entry:?} is not so"
             ),
