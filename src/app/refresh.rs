@@ -385,7 +385,7 @@ fn inputs(as_of: NaiveDate, comps: &[Comp]) -> Inputs<'_> {
 }
 
 fn at(made: &Estimate) -> At {
-    let by_tests = |dropped| matches!(dropped, Dropped::GrossError(_) | Dropped::Outlier(_));
+    let by_tests = |dropped| matches!(dropped, Dropped::GrossError(_));
     let lines = made.comps.iter();
     let trimmed = lines.filter(|line| line.comp.dropped.is_some_and(by_tests));
     At {

@@ -136,12 +136,7 @@ fn odd(estimate: &Estimate) -> Option<String> {
 
 /// Says that many comps were dropped as outliers.
 fn trimmed(estimate: &Estimate) -> Option<String> {
-    let outlier = |line: &&CompLine| {
-        matches!(
-            line.comp.dropped,
-            Some(Dropped::GrossError(_) | Dropped::Outlier(_))
-        )
-    };
+    let outlier = |line: &&CompLine| matches!(line.comp.dropped, Some(Dropped::GrossError(_)));
     let trimmed = estimate.comps.iter().filter(outlier).count();
     let all = estimate.evidence.used + trimmed;
     (trimmed * 5 > all).then(|| {

@@ -153,14 +153,12 @@ pub enum Dropped {
     /// More likely mistyped than right in the light of all the others; the ratio of the price to what
     /// they say.
     GrossError(f64),
-    /// Modified z-score of its residual.
-    Outlier(f64),
 }
 
 impl Dropped {
     /// Whether the comp was looked at and found wanting, rather than never called in.
     pub fn is_looked_at(self) -> bool {
-        matches!(self, Self::GrossError(_) | Self::Outlier(_) | Self::ByHand)
+        matches!(self, Self::GrossError(_) | Self::ByHand)
     }
 
     /// A short word for tables and JSON.
@@ -175,7 +173,6 @@ impl Dropped {
             Self::Surplus => "surplus",
             Self::ByHand => "by-hand",
             Self::GrossError(_) => "gross-error",
-            Self::Outlier(_) => "outlier",
         }
     }
 
@@ -197,7 +194,6 @@ impl Dropped {
             Self::GrossError(ratio) => {
                 format!("looks mistyped: {ratio:.2} of the others, adjusted")
             }
-            Self::Outlier(z) => format!("outlier: modified z-score {z:.1}"),
         }
     }
 }

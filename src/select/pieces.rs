@@ -333,32 +333,6 @@ impl Wording {
             .position(|pair| (pair[0].1, pair[1].1) == (from, to))
     }
 
-    /// The level (index, least first) that the most of the units are of exactly; of equals, the
-    /// one whose word comes first in the alphabet. `None` where none is.
-    pub fn commonest_level(&self, described: &[Described]) -> Option<usize> {
-        let level_of = |set: &Set| {
-            let is = |(_, has): &(String, Has)| self.set(*has) == *set;
-            self.levels.iter().position(is)
-        };
-        let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
-        // With a single likely set, those that do not tell are of it.
-        let likely = match &self.likely_sets(described.iter().map(|d| (d, 1.0)))[..] {
-            [(set, _)] if described.iter().any(|d| d.set.is_some()) => Some(set.clone()),
-            _ => None,
-        };
-        for described in described {
-            let set = described.set.as_ref().or(likely.as_ref());
-            if let Some(level) = set.and_then(level_of) {
-                *counts.entry(level).or_insert(0) += 1;
-            }
-        }
-        let name = |level: usize| self.levels[level].0.as_str();
-        counts
-            .into_iter()
-            .max_by(|a, b| a.1.cmp(&b.1).then_with(|| name(b.0).cmp(name(a.0))))
-            .map(|(level, _)| level)
-    }
-
     /// What a unit may be whose description does not tell, with shares that add up to 1:
     ///
     /// * where some comp's completeness is recorded, what the comps are whose sets are known, by
@@ -523,12 +497,5 @@ mod tests {
         }
         assert_eq!(likely(&[&silent, &named]), [(wording.complete(), 1.0)]);
         assert_eq!(likely(&[&silent]), [(wording.complete(), 1.0)]);
-        let level = |all: &[&Described]| {
-            let all: Vec<Described> = all.iter().map(|d| (*d).clone()).collect();
-            wording.commonest_level(&all)
-        };
-        assert_eq!(level(&[&silent, &named]), Some(2));
-        assert_eq!(level(&[&silent, &usable, &named]), Some(1));
-        assert_eq!(level(&[&silent]), None);
     }
 }

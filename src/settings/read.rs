@@ -35,29 +35,28 @@ pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<
     })
 }
 
-/// Turns serde's `unknown field` into a sentence with the nearest known key.
-fn unknown_key(message: &str) -> Option<String> {
-    let rest = message.strip_prefix("unknown field `")?;
-    let (key, rest) = rest.split_once('`')?;
+/// What serde says of a word it does not know, after `begins`: the word, those that it knows, and the nearest
+/// of these in a question.
+fn unknown<'m>(message: &'m str, begins: &str) -> Option<(&'m str, String, String)> {
+    let (word, rest) = message.strip_prefix(begins)?.split_once('`')?;
     let known: Vec<&str> = rest.split('`').skip(1).step_by(2).collect();
-    let near = nearest(key, known.iter().copied())
+    let near = nearest(word, known.iter().copied())
         .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+    Some((word, known.join(", "), near))
+}
+
+/// A sentence for a key that is no setting.
+fn unknown_key(message: &str) -> Option<String> {
+    let (key, known, near) = unknown(message, "unknown field `")?;
     Some(format!(
-        "{key:?} is not a setting{near}; known here: {}",
-        known.join(", ")
+        "{key:?} is not a setting{near}; known here: {known}"
     ))
 }
 
 /// A sentence for a word that is none of those the setting knows.
 fn unknown_word(message: &str) -> Option<String> {
-    let (word, rest) = message.strip_prefix("unknown variant `")?.split_once('`')?;
-    let known: Vec<&str> = rest.split('`').skip(1).step_by(2).collect();
-    let near = nearest(word, known.iter().copied())
-        .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-    Some(format!(
-        "found {word:?}; write one of these: {}{near}",
-        known.join(", ")
-    ))
+    let (word, known, near) = unknown(message, "unknown variant `")?;
+    Some(format!("found {word:?}; write one of these: {known}{near}"))
 }
 
 /// The key whose value begins at a place of the text.

@@ -314,7 +314,9 @@ mod tests {
             ..ReadOptions::default()
         };
         let faults = mapping.faults(&options, &[]).into_iter();
-        faults.map(|(_, fault)| fault.to_string()).collect()
+        faults
+            .map(|(_, wrong)| format!("expected {}; {}", wrong.expected, wrong.mend))
+            .collect()
     }
 
     #[test]

@@ -316,7 +316,7 @@ fn alone(as_of: NaiveDate, comps: &[Comp]) -> Option<Estimate> {
 }
 
 fn at(made: &Estimate) -> At {
-    let tested = |d| matches!(d, Dropped::GrossError(_) | Dropped::Outlier(_));
+    let tested = |d| matches!(d, Dropped::GrossError(_));
     let lines = made.comps.iter();
     let trimmed = lines.filter(|line| line.comp.dropped.is_some_and(tested));
     At {

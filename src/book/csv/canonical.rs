@@ -283,6 +283,7 @@ pub(crate) fn repeated_entries(file: &str, rows: &[Row]) -> Vec<Problem> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::trade::{HowSold, Items};
     use chrono::NaiveDate;
 
     fn comp() -> Comp {

@@ -1,6 +1,7 @@
 use super::super::tests::{PIXELS, crowding, decoded, flaw, labels, texts};
 use super::*;
 use crate::render::chart::{to_png, to_svg};
+use chrono::NaiveDate;
 use proptest::prelude::*;
 
 /// What a sale of `paid` at `ratio`, so many days ago, looks like; its band is 20 % to each side.
