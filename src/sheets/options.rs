@@ -5,21 +5,21 @@ use crate::parse::money::DecimalMark;
 use crate::sheets::column::Column;
 use crate::sheets::column::Wish;
 
-/// What the user said about how to read their files.
+/// The user's options for reading files.
 #[derive(Debug, Clone, Default)]
 pub struct ReadOptions {
-    /// The character between cells; found out where absent.
+    /// The character between cells; detected if absent.
     pub delimiter: Option<u8>,
-    /// Order of day and month; found out where absent.
+    /// Order of day and month; detected if absent.
     pub dates: Option<DateOrder>,
-    /// Decimal mark; found out where absent.
+    /// Decimal mark; detected if absent.
     pub decimal: Option<DecimalMark>,
-    /// Which of their columns is which of ours.
+    /// Mapping of the file's columns to ours.
     pub wishes: Vec<Wish>,
-    /// Names of theirs that every file must have, else it is a problem.
+    /// Column names that every file must have.
     pub must_have: Vec<String>,
-    /// What stands in a column that a file lacks, or in its blank cells.
+    /// Values for a column that a file lacks, and for blank cells.
     pub fills: Vec<(Column, String)>,
-    /// Whether a file needs no column for the day of the sale.
+    /// Whether files need no column for the day of the sale.
     pub undated: bool,
 }

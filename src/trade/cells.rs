@@ -1,4 +1,4 @@
-//! Cells in their canonical form, and what is wrong with one that is not.
+//! Cells in canonical form, and the errors of invalid ones.
 
 use crate::trade::money::MINOR_SCALE;
 use crate::trade::money::MOST_MONEY;
@@ -8,13 +8,13 @@ use crate::trade::text::shorten;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// What is wrong with a cell, a row or a file, without its place. With its place in a row it is a [`Fault`];
-/// with the row and the file too, in words for the user, it is a [`Problem`].
+/// An error in a cell, a row or a file, without its place. With its place in a row it is a [`Fault`]; with the
+/// row and the file too, in words for the user, it is a [`Problem`].
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wrong {
-    /// What would have been accepted.
+    /// What is accepted instead.
     pub expected: String,
-    /// What to do about it; empty where that goes without saying.
+    /// How to fix it; empty if that is obvious.
     pub mend: String,
     /// The question that this cell is only one case of, where one answer settles it for every row of the file:
     /// it is reported once.
@@ -103,7 +103,7 @@ pub fn day(text: &str) -> Result<NaiveDate, Wrong> {
     })
 }
 
-/// Reads a day of sale as [`day`] does, or nothing where it was not recorded.
+/// Reads a day of sale as [`day`] does; an empty cell is a day that was not recorded.
 ///
 /// # Errors
 /// Anything else.

@@ -1,4 +1,4 @@
-//! What a unit is.
+//! The description of a unit.
 
 use crate::trade::attributes::Attributes;
 use crate::trade::comp::Comp;
@@ -7,12 +7,12 @@ use crate::trade::items::Items;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// What a unit is: the one whose price is asked, the one that a deal of the ledger is about. What was not said
-/// of it is `None`.
+/// The description of a unit: the one to be priced, the one that a deal of the ledger is about. Facts that are
+/// not known are `None`.
 ///
-/// Two other types hold a unit and are no second description of it: `book::watch::Watched` is what the owner
-/// wrote of a unit in `watch.toml`, in the words of the flags, with how it is to be estimated; the facts of
-/// `fit` are a row of the design matrix, borrowed from a unit or a comp.
+/// Two other types are no second description: `book::watch::Watched` is what the owner wrote in `watch.toml`, in
+/// the words of the flags, with how the unit is to be estimated; the facts in `fit` are a row of the design
+/// matrix, borrowed from a unit or a comp.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Unit {
     /// Model as written.
@@ -23,22 +23,22 @@ pub struct Unit {
     pub completeness: Option<String>,
     /// Grade.
     pub grade: Option<String>,
-    /// Pieces missing beyond what the completeness says.
+    /// Missing pieces, in addition to those that the completeness implies.
     pub missing: Items,
-    /// Things beyond it.
+    /// Extras, in addition to what the completeness implies.
     pub extras: Items,
-    /// Faults that do not stop it working.
+    /// Faults with which the unit still works.
     pub defects: Items,
-    /// Numbers that it has.
+    /// Numeric attributes.
     pub attributes: Attributes,
-    /// False for parts only.
+    /// False for a parts-only unit.
     pub works: bool,
-    /// How it is to be sold, or was.
+    /// Way of selling, where known.
     pub how_sold: Option<HowSold>,
 }
 
 impl Unit {
-    /// A working unit of a model of which nothing is said.
+    /// A working unit of a model with nothing else known.
     pub fn blank(model: &str) -> Self {
         Self {
             model: model.to_string(),
@@ -54,7 +54,7 @@ impl Unit {
         }
     }
 
-    /// A comp of a unit sold on a day for a price, with the shipping that its buyer paid; its
+    /// A comp of this unit, sold on a day for a price and the shipping that its buyer paid. Its
     /// identifier is still to be derived.
     pub fn comp(&self, on: NaiveDate, price: Decimal, shipping: Decimal, currency: &str) -> Comp {
         Comp {

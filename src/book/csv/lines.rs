@@ -1,5 +1,5 @@
-//! Files of one row for each entry that only grow (the ledger, the history of a watched unit): what
-//! they have in common whatever the columns.
+//! Append-only files with one row per entry (the ledger, the history of a watched unit): the common
+//! part, for any columns.
 
 use std::io;
 
@@ -9,15 +9,15 @@ use crate::book::csv::canonical::io_error;
 use crate::trade::cells::{Fault, Wrong};
 use crate::trade::problem::Problem;
 
-/// What is wrong with a cell; the column is blank for the row as a whole.
+/// An error in a row; the column is blank for the whole row.
 pub(crate) type RowFault = Fault<&'static str>;
 
-/// Reads finished lines: `each` takes the line on which a row begins and its cells, and says what
-/// is wrong with them. Blank rows are passed over. `name` is what problems call the file, `header` its
-/// first row, `mend` what to do where that is another.
+/// Reads finished lines. `each` takes the first line of a row and its cells, and returns errors.
+/// Blank rows are skipped. Problems call the file `name`; `header` is its first row, `mend` the fix
+/// if that differs.
 ///
 /// # Errors
-/// Where the lines cannot be told apart.
+/// If the lines cannot be separated.
 pub(crate) fn read(
     bytes: &[u8],
     name: &str,
@@ -69,10 +69,10 @@ pub(crate) fn read(
     Ok(problems)
 }
 
-/// A row as it is written.
+/// A row as written.
 ///
 /// # Errors
-/// Where the cells cannot be written as CSV.
+/// If the cells cannot be written as CSV.
 pub(crate) fn line(cells: impl IntoIterator<Item = impl AsRef<[u8]>>) -> io::Result<Vec<u8>> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.write_record(cells)?;
