@@ -234,3 +234,89 @@ fn shared_terms(
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rust_decimal::Decimal;
+
+    fn comp(price: i64, grade: &str) -> Candidate {
+        Candidate {
+            grade: grade.into(),
+            ..Candidate::blank(Decimal::from(price))
+        }
+    }
+
+    fn built(comps: &[Candidate], settings: &Settings) -> Option<Design> {
+        let unit = Unit {
+            grade: Some("B".into()),
+            ..Unit::blank("Nerrow F4")
+        };
+        let used: Vec<usize> = (0..comps.len()).collect();
+        build(comps, &used, &[], &unit, None, &Pool::default(), settings)
+    }
+
+    /// Grade C is two steps down from A and one from B; the log of a rule "2 to 20 %" off is between
+    /// ln 0.98 and ln 0.8.
+    #[test]
+    fn grades_are_steps_with_the_rule_of_thumb_as_prior() {
+        let comps = [comp(100, "A"), comp(90, "B"), comp(70, "C"), comp(80, "")];
+        let design = built(&comps, &Settings::default()).unwrap();
+        let step = |grade| design.position(&Term::Grade(grade)).unwrap();
+        let column = |j: usize| design.x.column(j).iter().copied().collect::<Vec<f64>>();
+        // The grade that is not recorded is taken as the average of the others.
+        assert_eq!(column(step(0))[..3], [0.0, 1.0, 1.0]);
+        assert!((column(step(0))[3] - 2.0 / 3.0).abs() < 1e-12);
+        assert!((column(step(1))[3] - 1.0 / 3.0).abs() < 1e-12);
+        assert_eq!(design.subject[step(0)], 1.0);
+        assert_eq!(design.subject[step(1)], 0.0);
+        assert_eq!(design.position(&Term::Grade(2)), None);
+        let rule = design.columns[step(0)].rule.unwrap();
+        assert!((rule.mean - f64::midpoint(0.98_f64.ln(), 0.8_f64.ln())).abs() < 1e-12);
+        assert_eq!(design.columns[step(0)].sign, Sign::NotPositive);
+        // Three grades are recorded: one of the three is on the rarer side of each step.
+        assert_eq!(design.columns[step(0)].informed_by, 1);
+        assert!((design.y[2] - 70.0_f64.ln()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn where_all_agree_there_is_the_level_alone() {
+        let design = built(&[comp(100, "B"), comp(90, "B")], &Settings::default()).unwrap();
+        let terms: Vec<&Term> = design.columns.iter().map(|column| &column.term).collect();
+        assert_eq!(terms, [&Term::Level]);
+        // The next step down is for the table of adjustments.
+        assert!(
+            design
+                .shared
+                .iter()
+                .any(|shared| shared.term == Term::Grade(1))
+        );
+    }
+
+    /// Twelve names have columns of their own, the rarest of twenty share one.
+    #[test]
+    fn rare_names_share_a_column() {
+        let mut comps: Vec<Candidate> = (0..20).map(|_| comp(100, "B")).collect();
+        for (at, comp) in comps.iter_mut().enumerate() {
+            comp.extras.add(&format!("thing {at}"), 1);
+        }
+        comps[19].extras.add("thing 18", 1);
+        let design = built(&comps, &Settings::default()).unwrap();
+        let extra = |name: &str| design.position(&Term::Extra(name.into()));
+        let own = (0..20).filter(|at| extra(&format!("thing {at}")).is_some());
+        assert_eq!(own.count(), 12);
+        let shared = extra(OTHERS).unwrap();
+        assert_eq!(design.x.column(shared).sum(), 8.0);
+        assert!(extra("thing 18").is_some());
+    }
+
+    #[test]
+    fn without_comps_a_kits_price_serves() {
+        assert!(built(&[], &Settings::default()).is_none());
+        let text = "[kits.\"Nerrow F4\"]\nprice = \"80 to 125\"";
+        let settings = Settings::parse(text, std::path::Path::new("t.toml")).unwrap();
+        let design = built(&[], &settings).unwrap();
+        // The geometric mean of both ends.
+        assert!((design.base_price - 100.0).abs() < 1e-9);
+    }
+}

@@ -430,3 +430,90 @@ fn pooled_scale(
         / divisor.max(f64::MIN_POSITIVE);
     variance.sqrt().max(1e-9)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PRICES: [f64; 7] = [4.1, 4.3, 4.0, 4.2, 4.4, 3.9, 6.5];
+
+    fn location(loss: Loss, correct_scale: bool, weights: &[f64]) -> Fit {
+        let x = DMatrix::from_element(PRICES.len(), 1, 1.0);
+        let y = DVector::from_row_slice(&PRICES);
+        let problem = Problem {
+            x: &x,
+            y: &y,
+            weights,
+            penalties: &[],
+            signs: &[Sign::Free],
+            start: None,
+        };
+        let options = Options {
+            loss,
+            prior_rows: 0.0,
+            correct_scale,
+            tolerance: 1e-12,
+            ..Options::default()
+        };
+        fit(&problem, &options).unwrap()
+    }
+
+    /// The closed form: weighted mean, and the weighted squares over the weights less one.
+    #[test]
+    fn least_squares_are_the_weighted_mean() {
+        let weights = [1.5, 0.5, 1.0, 1.0, 1.0, 1.25, 0.75];
+        let fit = location(Loss::LeastSquares, true, &weights);
+        let total: f64 = weights.iter().sum();
+        let weighted = || PRICES.iter().zip(&weights);
+        let mean = weighted().map(|(y, w)| y * w).sum::<f64>() / total;
+        let squares: f64 = weighted().map(|(y, w)| w * (y - mean).powi(2)).sum();
+        assert!((fit.coefficients[0] - mean).abs() < 1e-12);
+        assert!((fit.sigma - (squares / (total - 1.0)).sqrt()).abs() < 1e-9);
+        assert!((fit.parameters - 1.0).abs() < 1e-12 && fit.converged);
+    }
+
+    /// The likelihood equations of the t distribution (Lange, Little and Taylor 1989): with
+    /// `u = (ν + 1)/(ν + (r/σ)²)`, `Σ u r = 0` and `σ² = Σ u r² / n`.
+    #[test]
+    fn student_t_solves_the_likelihood_equations() {
+        let nu = 4.0;
+        let fit = location(Loss::StudentT { nu }, false, &[1.0; 7]);
+        let residual = |y: &f64| y - fit.coefficients[0];
+        let weight = |r: f64| (nu + 1.0) / (nu + (r / fit.sigma).powi(2));
+        let score: f64 = PRICES.iter().map(residual).map(|r| weight(r) * r).sum();
+        let squares: f64 = PRICES.iter().map(residual).map(|r| weight(r) * r * r).sum();
+        assert!(fit.converged && score.abs() < 1e-9, "{score}");
+        assert!((squares / 7.0 - fit.sigma.powi(2)).abs() < 1e-9);
+        assert!(fit.robust[6] < 0.2 && fit.robust[..6].iter().all(|u| *u > 0.8));
+    }
+
+    /// Beyond 4.685 scales the biweight is zero: the rest is symmetric about 4.15.
+    #[test]
+    fn the_biweight_leaves_out_what_is_far_off() {
+        let fit = location(Loss::Tukey { c: 4.685 }, true, &[1.0; 7]);
+        assert_eq!(fit.robust[6], 0.0);
+        assert!((fit.coefficients[0] - 4.15).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_sign_against_the_data_holds_the_coefficient_at_zero() {
+        let x = DMatrix::from_fn(4, 2, |i, j| if j == 0 { 1.0 } else { i as f64 });
+        let y = DVector::from_row_slice(&[1.0, 2.0, 3.0, 4.0]);
+        let problem = Problem {
+            x: &x,
+            y: &y,
+            weights: &[1.0; 4],
+            penalties: &[],
+            signs: &[Sign::Free, Sign::NotPositive],
+            start: None,
+        };
+        let options = Options {
+            loss: Loss::LeastSquares,
+            ..Options::default()
+        };
+        let fit = fit(&problem, &options).unwrap();
+        assert_eq!((fit.held[1], fit.coefficients[1]), (true, 0.0));
+        assert!((fit.coefficients[0] - 2.5).abs() < 1e-9);
+        assert!((fit.unconstrained[1] - 1.0).abs() < 1e-9);
+    }
+}
