@@ -23,6 +23,7 @@ use super::numbers::amount;
 use super::sheet::{CLOSING, basis, evidence_lines, how_sold, odds, unit};
 use crate::band::estimate::Estimate;
 pub use deal::{ask_section, bid_section};
+pub(super) use page::capitalised;
 pub use page::{Check, Page, Unit};
 
 const STYLE: &str = include_str!("report/page.css");
@@ -153,14 +154,6 @@ fn part(unit: &Unit<'_>) -> Markup {
     }
 }
 
-/// The text with a capital at its beginning.
-pub(super) fn capitalised(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
-}
-
 /// All that is told of a unit but how it was made.
 fn told(unit: &Unit<'_>) -> Markup {
     let (place, made) = (unit.place, unit.estimate);
@@ -221,11 +214,4 @@ fn chart(unit: &Unit<'_>) -> Markup {
     };
     unit.place
         .section("Where the price is likely to fall", &figure)
-}
-
-/// A note as a sentence.
-fn sentence(note: &str) -> String {
-    let mut letters = note.chars();
-    let first = letters.next().map(|first| first.to_uppercase().to_string());
-    format!("{}{}.", first.unwrap_or_default(), letters.as_str())
 }

@@ -110,9 +110,6 @@ const CLOUD: usize = 300;
 /// From this many sales on, marks let others shine through.
 const CROWD: usize = 1000;
 
-/// Most bands drawn as bars.
-const MOST_BARS: usize = 500;
-
 /// Bands that did not hold.
 const AMBER_SHADE: RGBColor = RGBColor(0xf0, 0xc4, 0xa0);
 
@@ -401,7 +398,7 @@ impl Sheet<'_> {
         let heading = "Estimate over price paid, by day of the sale";
         self.heading(MARGIN, rows::RATIO_HEADING, heading);
         let upright = Axis {
-            range: ratio_range(chart),
+            range: ratio_range(&chart.sales, chart.median_ratio),
             ends: (rows::RATIOS.1, rows::RATIOS.0),
         };
         let left = self.logarithms(&upright, (MARGIN, RIGHT), rows::RATIO_TITLE, "Ratio");

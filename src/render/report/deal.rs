@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{Page, capitalised, sentence};
+use super::page::{Page, capitalised, sentence};
 use crate::deal::bid::{Limit, binding};
 use crate::render::ask;
 use crate::render::bid::{self, Told};

@@ -3,8 +3,7 @@
 use maud::{Markup, html};
 use rust_decimal::Decimal;
 
-use super::Page;
-use super::page::Unit;
+use super::page::{Page, Unit};
 use crate::render::html::visible;
 use crate::render::sheet::basis;
 use crate::settings::{Errors, PoolFrom};

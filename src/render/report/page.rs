@@ -66,3 +66,18 @@ pub struct Check {
     /// What they mean.
     pub verdicts: Vec<Verdict>,
 }
+
+/// The text with a capital at its beginning.
+pub(in crate::render) fn capitalised(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(chars).collect()
+    })
+}
+
+/// A note as a sentence.
+pub(super) fn sentence(note: &str) -> String {
+    let mut letters = note.chars();
+    let first = letters.next().map(|first| first.to_uppercase().to_string());
+    format!("{}{}.", first.unwrap_or_default(), letters.as_str())
+}

@@ -4,11 +4,13 @@ use std::collections::BTreeMap;
 
 use chrono::{Datelike, Months, NaiveDate};
 
-use super::{CheckChart, MOST_BARS};
 use crate::backtest::ratio::{self, Interval};
 use crate::render::chart::axis::{self, Axis};
 use crate::render::chart::canvas::plain;
 use crate::select::order::quantile;
+
+/// Most bands drawn as bars.
+pub(super) const MOST_BARS: usize = 500;
 
 /// Fewest sales of a month whose median is shown.
 pub(super) const MONTH_LEAST: usize = 5;
@@ -59,9 +61,9 @@ pub(super) fn money_range(sales: &[CheckedSale]) -> (f64, f64) {
 }
 
 /// Logarithms of the ratios in the lower panel; 1 and the median are always among them.
-pub(super) fn ratio_range(chart: &CheckChart) -> (f64, f64) {
-    let ratios = chart.sales.iter().map(|sale| sale.ratio().ln()).collect();
-    let fixed = vec![0.0, chart.median_ratio.ln()];
+pub(super) fn ratio_range(sales: &[CheckedSale], median_ratio: f64) -> (f64, f64) {
+    let ratios = sales.iter().map(|sale| sale.ratio().ln()).collect();
+    let fixed = vec![0.0, median_ratio.ln()];
     logs_shown(&[ratios, fixed]).unwrap_or((-0.1, 0.1))
 }
 

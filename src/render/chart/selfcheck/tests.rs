@@ -1,4 +1,5 @@
 use super::super::tests::{PIXELS, crowding, decoded, flaw, labels, texts};
+use super::scales::MOST_BARS;
 use super::*;
 use crate::render::chart::{to_png, to_svg};
 use chrono::NaiveDate;
