@@ -11,6 +11,8 @@ use crate::band::conflict::Conflict;
 use crate::book::store::Book;
 use crate::settings::Settings;
 
+pub use crate::backtest::selfcheck::LEVEL;
+
 /// Name of the group of all sales.
 pub const ALL: &str = "all sales";
 

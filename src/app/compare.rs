@@ -1,6 +1,7 @@
 //! Chooses among several listings for one budget.
 
 use crate::trade::Unit;
+use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
@@ -8,6 +9,7 @@ use super::AppError;
 use super::reader::{Asked, Reader};
 use super::unit::AskedUnit;
 use super::weigh::weigh;
+use crate::book::Book;
 use crate::deal::bid::{Aim, Case, Choice, Costs, Judged, binding, choose};
 use crate::deal::outlet::Terms;
 use crate::settings::Settings;
@@ -52,11 +54,15 @@ pub struct Compared {
 /// # Errors
 /// If the book cannot be read. A listing that cannot be estimated is among the results.
 pub fn compare(
-    reader: &Reader<'_>,
+    book: &Book,
     listings: &[Listing<'_>],
     means: &Means<'_>,
     settings: &Settings,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
 ) -> Result<Compared, AppError> {
+    let models = listings.iter().map(|one| one.subject.model.as_str());
+    let reader = Reader::new(book, as_of, models, notice)?;
     let asked: Vec<Asked<'_>> = listings
         .iter()
         .map(|listing| Asked {

@@ -1,5 +1,8 @@
 //! Errors of use cases.
 
+use std::io;
+use std::path::PathBuf;
+
 use polars::prelude::PolarsError;
 
 use crate::band::estimate::EstimateError;
@@ -7,6 +10,7 @@ use crate::book::BookError;
 use crate::deal::ledger::Refusal;
 use crate::deal::outlet::TermsError;
 use crate::select::plan::SelectError;
+use crate::trade::Problem;
 use crate::trade::text::nearest_few;
 
 /// Error of a use case.
@@ -37,6 +41,71 @@ pub enum AppError {
     /// The table library failed; the user is not the cause.
     #[error("cannot work out the table: {0}")]
     Table(#[from] PolarsError),
+}
+
+/// What kind of failure it is: what a caller tells apart, by exit codes or otherwise.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// The system failed: reading, writing, the table library.
+    System,
+    /// What was asked makes no sense.
+    Usage,
+    /// Input was refused.
+    Refused,
+    /// The settings are wrong.
+    Settings,
+    /// There is no such book, model or evidence.
+    Absent,
+    /// The book is held by another run.
+    Locked,
+}
+
+impl AppError {
+    /// Wraps an I/O error with its path and what was being done: `read`, `write` and the like.
+    pub fn io(path: impl Into<PathBuf>, doing: &'static str) -> impl FnOnce(io::Error) -> Self {
+        let wrap = BookError::io(path, doing);
+        move |source| Self::Book(wrap(source))
+    }
+
+    /// What kind of failure it is.
+    pub fn kind(&self) -> Kind {
+        match self {
+            Self::Book(BookError::Io { .. }) | Self::Table(_) => Kind::System,
+            Self::Usage(_) => Kind::Usage,
+            Self::Book(BookError::Rows(_) | BookError::Refused(_)) | Self::Refused { .. } => {
+                Kind::Refused
+            }
+            Self::Book(BookError::Settings(_)) => Kind::Settings,
+            Self::Book(BookError::NoBook(_)) | Self::Absent { .. } => Kind::Absent,
+            Self::Book(BookError::Locked(_)) => Kind::Locked,
+        }
+    }
+
+    /// The rows and values that were refused, each with what is wrong with it.
+    pub fn problems(&self) -> &[Problem] {
+        match self {
+            Self::Book(BookError::Rows(problems)) => problems,
+            _ => &[],
+        }
+    }
+
+    /// What to do next, or empty.
+    pub fn next(&self) -> &str {
+        match self {
+            Self::Refused { next, .. } | Self::Absent { next, .. } => next,
+            Self::Book(BookError::Io {
+                doing: "read",
+                source,
+                ..
+            }) if source.kind() == io::ErrorKind::NotFound => {
+                "look at the spelling of the path; it counts from the current folder"
+            }
+            Self::Book(BookError::NoBook(_)) => {
+                "make a book with `compband init`, or name one with --book DIR or COMPBAND_BOOK"
+            }
+            _ => "",
+        }
+    }
 }
 
 impl From<SelectError> for AppError {

@@ -1,8 +1,8 @@
-//! Results of earlier runs in the cache of the book: scores and predictions of past sales, and rules of thumb
-//! that sales contradict.
+//! Results of earlier runs in the cache of the book: scores and predictions of past sales, and
+//! evidence on rules of thumb.
 //!
-//! A file is the hash of the rest, the number of the layout, and then the content: 64-bit numbers, the lowest
-//! byte first, or JSON. Anything that does not fit counts as nothing kept.
+//! A file consists of the hash of the rest, the version of the layout, and then the content: 64-bit
+//! numbers in little-endian order, or JSON. A file of any other form counts as missing.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -15,11 +15,11 @@ use crate::band::conflict::Heard;
 use crate::band::recalibration::Score;
 use crate::book::store::Book;
 
-/// Changes with every change of the layout. The statistics have a number of their own:
+/// Changes with every change of the layout. The statistics have their own version:
 /// [`crate::band::METHOD`].
 const LAYOUT: u64 = 1;
 
-/// Most sales remembered that a run did not ask about.
+/// Most stored sales that the last run did not need.
 const MOST_OTHERS: usize = 20_000;
 
 /// The content of a file, without its head.
@@ -52,37 +52,37 @@ fn store_numbers(book: &Book, name: &str, numbers: impl Iterator<Item = u64>) {
     store(book, name, numbers.flat_map(u64::to_le_bytes));
 }
 
-/// How far past sales fell from what was predicted for them.
+/// Nonconformity scores of past sales.
 #[derive(Debug, Default)]
 pub struct KeptScores {
-    /// The files and settings of the book that `asked` are of; 0: not known.
+    /// Hash of the files and settings of the book for which `asked` was computed; 0 if not known.
     pub state: u64,
-    /// Whether `asked` are all sales of the book, or the newest on any day from `from` to `until`
-    /// (days since 1970).
+    /// Whether `asked` contains all sales of the book, or the newest on any day from `from` to
+    /// `until` (days since 1970).
     pub whole: bool,
     /// See [`Self::whole`].
     pub from: i32,
     /// See [`Self::whole`].
     pub until: i32,
-    /// Those that the last run asked about, in the order of days.
+    /// Scores that the last run needed, ordered by day.
     pub asked: Vec<KeptScore>,
-    /// Those that earlier runs asked about.
+    /// Scores that earlier runs needed.
     pub others: Vec<KeptScore>,
 }
 
-/// A miss with the key of its sale.
+/// A score with the key of its sale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KeptScore {
     /// [`crate::app::timeline::Sale::key`].
     pub key: u64,
     /// Day of the sale, days since 1970; `i32::MAX` for an undated one.
     pub day: i32,
-    /// As [`Score::size`]; NaN where there was nothing to predict the sale from.
+    /// Like [`Score::size`]; NaN if there was nothing to predict the sale from.
     pub size: f64,
 }
 
 impl KeptScore {
-    /// What is kept of what was predicted.
+    /// Size of the stored score of a prediction.
     pub fn size(foreseen: Option<&Foreseen>) -> f64 {
         let size = |foreseen: &Foreseen| match foreseen.score(NaiveDate::MIN).size {
             size if size.is_nan() => f64::INFINITY,
@@ -91,7 +91,7 @@ impl KeptScore {
         foreseen.map_or(f64::NAN, size)
     }
 
-    /// The miss; none of an undated sale, nor where nothing was predicted.
+    /// The score; `None` for an undated sale or one without a prediction.
     pub fn score(&self) -> Option<Score> {
         let day = NaiveDate::from_epoch_days(self.day).filter(|_| self.day < i32::MAX)?;
         (!self.size.is_nan()).then_some(Score {
@@ -105,7 +105,7 @@ impl KeptScore {
 const SCORES: &str = "past.misses";
 
 impl KeptScores {
-    /// What was kept, if anything.
+    /// The stored scores, empty if there are none.
     pub fn load(book: &Book) -> Self {
         load_numbers(book, SCORES)
             .and_then(|all| Self::read(&all))
@@ -143,8 +143,8 @@ impl KeptScores {
         all.map(|kept| (kept.key, kept.size)).collect()
     }
 
-    /// Keeps these, and of those kept `before` the ones that are not among them where they are not
-    /// all of the book.
+    /// Stores these and, unless they are all of the book, those of `before` that are not among
+    /// them.
     pub fn store(mut self, book: &Book, before: &Self) {
         if !self.whole {
             let now: HashMap<u64, f64> = self.by_key();
@@ -165,19 +165,18 @@ impl KeptScores {
     }
 }
 
-/// Numbers of a [`Predicted`] in the file: key, widening, price paid, estimate, bands, place in the
-/// distribution, comps.
+/// Numbers of a [`Predicted`] in the file: key, widening, price paid, estimate, bands, PIT, comps.
 const WORDS: usize = 6 + 2 * LEVELS.len();
 
 /// Name of the file of [`Told`].
 const TOLD: &str = "past.told";
 
-/// What was predicted for past sales by key: with which widening, and what.
+/// Predictions of past sales by key, with their widening.
 #[derive(Debug, Default)]
 pub struct Told(BTreeMap<u64, (f64, Predicted)>);
 
 impl Told {
-    /// What was kept, if anything.
+    /// The stored predictions, empty if there are none.
     pub fn load(book: &Book) -> Self {
         let all = load_numbers(book, TOLD).unwrap_or_default();
         let (records, _) = all.as_chunks::<WORDS>();
@@ -200,35 +199,38 @@ impl Told {
         (record[0], (number(1), predicted))
     }
 
-    /// What was predicted for a sale with bands `widening` times as wide.
+    /// The prediction of a sale with bands `widening` times as wide.
     pub fn get(&self, key: u64, widening: f64) -> Option<&Predicted> {
         let (known, predicted) = self.0.get(&key)?;
         (*known == widening).then_some(predicted)
     }
 
-    /// Keeps these `asked`, and of those kept before the ones that are not among them, unless
-    /// `whole`: then they are all of the book.
+    /// Stores `asked` and, unless these are all of the book (`whole`), those stored before that are
+    /// not among them.
     pub fn store(&self, book: &Book, asked: &[(u64, f64, &Predicted)], whole: bool) {
         let mut all: BTreeMap<u64, (f64, &Predicted)> = BTreeMap::new();
         if !whole {
             let before = self.0.iter().take(MOST_OTHERS);
-            all.extend(before.map(|(key, (widening, told))| (*key, (*widening, told))));
+            all.extend(before.map(|(key, (widening, predicted))| (*key, (*widening, predicted))));
         }
         all.extend(
             asked
                 .iter()
-                .map(|(key, widening, told)| (*key, (*widening, *told))),
+                .map(|(key, widening, predicted)| (*key, (*widening, *predicted))),
         );
-        let records = all.into_iter().flat_map(|(key, (widening, told))| {
-            let bands = told.bands.iter().flat_map(|band| [band.low, band.high]);
-            let numbers = [widening, told.paid, told.estimate]
+        let records = all.into_iter().flat_map(|(key, (widening, predicted))| {
+            let bands = predicted
+                .bands
+                .iter()
+                .flat_map(|band| [band.low, band.high]);
+            let numbers = [widening, predicted.paid, predicted.estimate]
                 .into_iter()
                 .chain(bands);
-            let numbers = numbers.chain([told.pit]).map(f64::to_bits);
+            let numbers = numbers.chain([predicted.pit]).map(f64::to_bits);
             let record: Vec<u64> = [key]
                 .into_iter()
                 .chain(numbers)
-                .chain([told.comps as u64])
+                .chain([predicted.comps as u64])
                 .collect();
             record
         });
@@ -239,18 +241,19 @@ impl Told {
 /// Name of the file of [`KeptRules`].
 const RULES: &str = "past.rules";
 
-/// What the sales of models put in place of rules of thumb, by [`crate::app::timeline::Timeline::rules_key`].
+/// Evidence of the sales of models on rules of thumb, by
+/// [`crate::app::timeline::Timeline::rules_key`].
 #[derive(Debug, Default, PartialEq)]
 pub struct KeptRules(pub BTreeMap<u64, Vec<Heard>>);
 
 impl KeptRules {
-    /// Those of earlier runs, if any.
+    /// The stored evidence, empty if there is none.
     pub fn load(book: &Book) -> Self {
         let content = load(book, RULES).and_then(|content| serde_json::from_slice(&content).ok());
         Self(content.unwrap_or_default())
     }
 
-    /// Keeps these alone.
+    /// Stores these only.
     pub fn store(&self, book: &Book) {
         if let Ok(content) = serde_json::to_vec(&self.0) {
             store(book, RULES, content);

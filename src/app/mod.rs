@@ -4,12 +4,21 @@
 //! a `notice` that the caller passes.
 
 pub mod amounts;
+pub mod ask;
 pub mod attributes;
+pub mod bid;
 pub mod check;
 pub mod compare;
+pub mod comps;
 pub mod conflicts;
+pub mod deals;
+pub mod describe;
 pub mod error;
+pub mod import;
 pub(crate) mod kept;
+pub mod ledger;
+pub mod listings;
+pub mod models;
 pub mod parallel;
 pub mod past;
 pub mod reader;
@@ -17,8 +26,28 @@ pub mod record;
 pub mod refresh;
 pub mod related;
 pub mod report;
+pub mod selling;
 pub mod timeline;
+pub mod typed;
+pub mod undeclared;
+pub mod undo;
 pub mod unit;
+pub mod watch;
 pub mod weigh;
 
 pub use error::AppError;
+
+// The handle of a book, which the caller opens and hands in.
+pub use crate::book::Book;
+
+use std::path::Path;
+
+use crate::book::files::write_whole;
+
+/// Writes a file whole, wherever it is: readers see the old or the new one.
+///
+/// # Errors
+/// Where it cannot be written; an old file is then untouched.
+pub fn write(path: &Path, bytes: &[u8]) -> Result<(), AppError> {
+    write_whole(path, bytes).map_err(AppError::io(path, "write"))
+}

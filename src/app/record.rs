@@ -19,6 +19,7 @@ use crate::trade::Foreign;
 pub const FAR: f64 = 4.0;
 
 /// Result of an attempt to record a sale.
+#[derive(Debug)]
 pub enum Outcome {
     /// Recorded in this entry, with the sale that it replaces, if any.
     Recorded(u64, Option<Comp>),
@@ -77,6 +78,7 @@ pub struct Writing {
 }
 
 /// A sale made elsewhere in the program, and the result of recording it.
+#[derive(Debug)]
 pub struct Recorded(pub Comp, pub Outcome);
 
 /// Records a sale made elsewhere in the program, unless the book has exactly that sale.

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::AppError;
+use super::describe::asked;
 use super::reader::{Asked, Reader};
 use super::timeline::estimate_settings_hash;
 use super::unit::AskedUnit;
@@ -61,13 +62,11 @@ pub struct Moved {
 }
 
 /// A watched unit with its description in the words of the book, or the error in it.
-pub struct Unit {
-    /// Its name.
-    pub name: String,
-    /// Its entry in the list of watches.
-    pub watched: Watched,
+struct Unit {
+    name: String,
+    watched: Watched,
     /// The book's settings with the overrides of this unit, and the unit.
-    pub is: Result<(Settings, trade::Unit), AppError>,
+    is: Result<(Settings, trade::Unit), AppError>,
 }
 
 /// A unit that could not be estimated: its name and the error.
@@ -101,10 +100,18 @@ pub fn chosen(names: &[String], mut watches: Watches) -> Result<Watches, AppErro
 /// If the book cannot be read or locked.
 pub fn refresh(
     book: &Book,
-    units: Vec<Unit>,
+    watches: Watches,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<(Vec<Told>, Vec<Failed>), AppError> {
+    let units: Vec<Unit> = watches
+        .into_iter()
+        .map(|(name, watched)| Unit {
+            is: asked(&watched, book.settings(), notice),
+            name,
+            watched,
+        })
+        .collect();
     let models = units.iter().filter_map(|unit| unit.is.as_ref().ok());
     let models = models.map(|(_, subject)| subject.model.as_str());
     let run = Run {

@@ -2,7 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use chrono::NaiveDate;
+
 use super::AppError;
+use super::describe::{Said, asked, question};
 use super::parallel::each_in_parallel;
 use super::past::{self, Past, Progress};
 use super::reader::{Asked, Reader};
@@ -20,15 +23,33 @@ pub struct Estimated<'k> {
     pub estimate: Estimate,
 }
 
-/// Estimates units, all with the same comps; results in their order.
+/// Estimates units from their descriptions, all with the same comps; results in their order.
+///
+/// # Errors
+/// If the book cannot be read.
 pub fn estimates<'k>(
-    reader: &Reader<'_>,
-    asked: &[Asked<'k>],
-) -> Vec<Result<Estimated<'k>, AppError>> {
-    reader.with_each(asked, |_, unit| {
+    book: &Book,
+    said: &[&'k Said],
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<Result<Estimated<'k>, AppError>>, AppError> {
+    let each = said.iter();
+    let units: Vec<Result<Asked<'k>, AppError>> = each
+        .map(|said| Ok(question(said, asked(said, book.settings(), notice)?)))
+        .collect();
+    let known = units.iter().filter_map(|unit| unit.as_ref().ok());
+    let models = known.clone().map(|unit| unit.subject.model.as_str());
+    let reader = Reader::new(book, as_of, models, notice)?;
+    let questions: Vec<Asked<'k>> = known.cloned().collect();
+    let estimated = reader.with_each(&questions, |_, unit| {
         let estimate = unit.estimate(unit.selection()?)?;
         Ok(Estimated { unit, estimate })
-    })
+    });
+    let mut estimated = estimated.into_iter();
+    let units = units.into_iter();
+    Ok(units
+        .filter_map(|unit| unit.map_or_else(|error| Some(Err(error)), |_| estimated.next()))
+        .collect())
 }
 
 /// Calls `make` for each unit, on all cores; results in their order.

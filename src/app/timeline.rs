@@ -1,5 +1,5 @@
-//! The sales of each model in the order of their days, with a hash of all up to any day: by it is
-//! known, without an estimate, whether what an estimate of a past sale rests on has changed.
+//! The sales of each model in the order of their days, with a hash of all up to any day. It shows,
+//! without an estimate, whether the inputs of the estimate of a past sale have changed.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -22,28 +22,28 @@ pub struct Timeline<'a> {
 /// The sales of one model.
 struct History {
     family: Option<String>,
-    /// In the order of days, of one day in the order of ids; undated ones last.
+    /// Ordered by day, and on one day by identifier; undated ones last.
     sales: Vec<Recorded>,
-    /// How many of them are dated.
+    /// Number of dated ones.
     dated: usize,
-    /// Of the first so many of them.
+    /// Hash of each prefix of `sales`, by its length.
     hashes: Vec<u64>,
 }
 
-/// A sale as far as the order of sales goes.
+/// The facts of a sale that determine the order.
 struct Recorded {
-    /// Days since 1970; `i32::MAX` where not recorded.
+    /// Days since 1970; `i32::MAX` if not recorded.
     day: i32,
     comp_id: String,
     row: u32,
     /// Hash of its identifier and content.
     hash: u64,
-    /// One unit for the price.
+    /// Whether the price covers one unit.
     single: bool,
     works: bool,
 }
 
-/// A single sale, with a key to what its estimate rests on.
+/// A single sale, with a key of the inputs of its estimate.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Sale {
     /// Key of its model.
@@ -52,16 +52,16 @@ pub struct Sale {
     pub comp_id: String,
     /// Day of the sale.
     pub day: Option<NaiveDate>,
-    /// Hash of everything that the estimate of this sale from those before it rests on, and of the
-    /// sale itself.
+    /// Hash of all inputs of the estimate of this sale from those before it, and of the sale
+    /// itself.
     pub key: u64,
 }
 
-/// A model that may speak to others on a day.
+/// A possible related model on a day.
 struct Speaker<'a> {
     key: &'a str,
     history: &'a History,
-    /// How many of its sales are known on that day.
+    /// Number of its sales up to that day.
     known: usize,
 }
 
@@ -69,7 +69,7 @@ impl<'a> Timeline<'a> {
     /// The sales of a frame.
     ///
     /// # Errors
-    /// Where the frame is not as the book makes it.
+    /// If the frame does not have the form that the book produces.
     pub fn new(comps: &DataFrame, settings: &'a Settings) -> PolarsResult<Self> {
         let (ids, keys) = (
             comps.column("comp_id")?.str()?,
@@ -144,7 +144,8 @@ impl<'a> Timeline<'a> {
         models.into_iter().map(|(key, _)| key).collect()
     }
 
-    /// A hash of everything that a model says of rules of thumb on a day: settings, its sales, the day.
+    /// A hash of all inputs of a model's evidence on rules of thumb on a day: settings, its sales,
+    /// the day.
     pub fn rules_key(&self, model: &str, as_of: NaiveDate) -> u64 {
         let sales = self.models.get(model).and_then(|of| of.hashes.last());
         hash_of(&[
@@ -158,7 +159,7 @@ impl<'a> Timeline<'a> {
     /// The comps of a model.
     ///
     /// # Errors
-    /// Where the frame is not as the book makes it.
+    /// If the frame does not have the form that the book produces.
     pub fn comps_of(&self, model: &str) -> PolarsResult<DataFrame> {
         self.comps_of_all(&[model])
     }
@@ -166,7 +167,7 @@ impl<'a> Timeline<'a> {
     /// The comps of some models.
     ///
     /// # Errors
-    /// Where the frame is not as the book makes it.
+    /// If the frame does not have the form that the book produces.
     pub fn comps_of_all(&self, models: &[&str]) -> PolarsResult<DataFrame> {
         let models = models.iter().filter_map(|model| self.models.get(*model));
         let sales = models.flat_map(|of| &of.sales);
@@ -177,7 +178,7 @@ impl<'a> Timeline<'a> {
         self.comps.take(&IdxCa::from_vec("row".into(), rows))
     }
 
-    /// Models that may speak to any other, with what is known of them on a day: most sales first.
+    /// Possible related models on a day, with their number of sales, most sales first.
     fn speakers(&self, as_of: NaiveDate) -> Vec<Speaker<'_>> {
         let pool = self.settings.estimate.pool;
         if pool == PoolFrom::None {
@@ -194,17 +195,17 @@ impl<'a> Timeline<'a> {
             .collect();
         speakers.sort_by(|a, b| b.known.cmp(&a.known).then_with(|| a.key.cmp(b.key)));
         if pool == PoolFrom::Book {
-            // One more, so that each of them has as many others.
+            // One more, so that each of them has this number of others.
             speakers.truncate(MOST_MODELS + 1);
         }
         speakers
     }
 
-    /// Keys of the models that may speak to others on a day, most dated sales up to then first,
-    /// and the newest of these sales, as many as a model is heard by.
+    /// Keys of the possible related models on a day, most dated sales up to then first; and the
+    /// newest of these sales, as many as the fit of a related model uses.
     ///
     /// # Errors
-    /// Where the frame is not as the book makes it.
+    /// A frame that does not have the form that the book produces.
     pub fn speaking(&self, as_of: NaiveDate) -> PolarsResult<(Vec<String>, DataFrame)> {
         let speakers = self.speakers(as_of);
         let heard = speakers
@@ -215,9 +216,9 @@ impl<'a> Timeline<'a> {
         Ok((keys, comps))
     }
 
-    /// The newest `count` dated single sales up to `as_of`, or every single sale: in the order of
-    /// days, undated ones last; of one day in the order of ids.
-    /// Other models are those of `others`, which may be more or fewer.
+    /// The newest `count` dated single sales up to `as_of`, or every single sale: ordered by day,
+    /// undated ones last, and on one day by identifier. Related models come from `others`, which
+    /// may contain more or fewer.
     pub fn sales(&self, newest: Option<(NaiveDate, usize)>, others: &Self) -> Vec<Sale> {
         let until = newest.map_or(i32::MAX, |(as_of, _)| as_of.to_epoch_days());
         let mut places: Vec<(&str, &History, usize)> = Vec::new();
@@ -234,7 +235,7 @@ impl<'a> Timeline<'a> {
             (sale.day, &sale.comp_id)
         }
         if let Some((_, count)) = newest {
-            // Of one day, those whose ids come first.
+            // On one day, those with the first identifiers.
             places.sort_unstable_by(|a, b| {
                 let ((day, id), (other_day, other_id)) = (sale(a), sale(b));
                 other_day.cmp(&day).then_with(|| id.cmp(other_id))
@@ -267,13 +268,13 @@ impl History {
         }
     }
 
-    /// How many dated sales are known on a day.
+    /// Number of dated sales up to a day.
     fn known(&self, day: i32) -> usize {
         self.sales[..self.dated].partition_point(|sale| sale.day <= day)
     }
 
-    /// Of the first `known`, the newest that a model is heard by: [`MOST_COMPS`] working single units
-    /// and the others of those days.
+    /// Of the first `known`, the newest ones that the fit of a related model uses: [`MOST_COMPS`]
+    /// working single units, and the others of those days.
     fn newest(&self, known: usize) -> &[Recorded] {
         let usable = |at: &usize| self.sales[*at].single && self.sales[*at].works;
         let oldest = (0..known).rev().filter(usable).nth(MOST_COMPS - 1);
@@ -285,16 +286,16 @@ impl History {
     }
 }
 
-/// A speaker on some day: key, family, hash of its sales up to then.
+/// A related model on some day: key, family, hash of its sales up to then.
 type Known<'a> = (&'a str, Option<&'a str>, u64);
 
 /// Makes the keys of sales.
 struct Keys<'a> {
     others: &'a Timeline<'a>,
     settings: u64,
-    /// Who speaks on a day.
+    /// Related models by day.
     speakers: HashMap<NaiveDate, Vec<Known<'a>>>,
-    /// What the others say to a model on a day.
+    /// Hash of the data of related models, by model and day.
     pools: HashMap<(String, NaiveDate), u64>,
 }
 
@@ -312,7 +313,7 @@ impl<'a> Keys<'a> {
         let sale = &history.sales[at];
         let dated = at < history.dated;
         let newest = history.dated.checked_sub(1);
-        // An undated one is estimated from all the others, as of the day of the newest.
+        // An undated sale is estimated from all the others, on the day of the newest.
         let (day, before) = if dated {
             let before = history.sales.partition_point(|other| other.day < sale.day);
             (sale.day, before)
@@ -338,7 +339,7 @@ impl<'a> Keys<'a> {
         }
     }
 
-    /// A hash of what may be heard of other models on a day.
+    /// A hash of the data that other models may contribute on a day.
     fn pool(&mut self, model: &str, family: Option<&str>, as_of: NaiveDate) -> u64 {
         let place = (model.to_string(), as_of);
         if let Some(hash) = self.pools.get(&place) {
@@ -372,16 +373,15 @@ pub fn before_month(day: NaiveDate) -> NaiveDate {
     first.pred_opt().unwrap_or(first)
 }
 
-/// A hash of the settings that estimates rest on, and of how they are made
-/// ([`crate::band::METHOD`]).
+/// A hash of the settings that affect estimates, and of the method ([`crate::band::METHOD`]).
 pub fn settings_hash(settings: &Settings) -> u64 {
     let made = (crate::band::METHOD, env!("CARGO_PKG_VERSION"));
     hash_of(&[hash_of_value(&made), estimate_settings_hash(settings)])
 }
 
-/// A hash of the settings that estimates rest on, as the settings file would state them.
+/// A hash of the settings that affect estimates, as the settings file would state them.
 pub fn estimate_settings_hash(settings: &Settings) -> u64 {
-    // Every setting is named, so that a new one is not forgotten.
+    // Names every setting, so that a new one cannot be forgotten.
     let Settings {
         currency,
         rate_days: _,

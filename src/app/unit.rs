@@ -4,11 +4,11 @@ use super::AppError;
 use crate::band::answer::Estimate;
 use crate::band::estimate::Context;
 use crate::band::estimate::estimate_with;
+use crate::book::comps::frame::short_ids;
 use crate::select::Selection;
 use crate::select::pieces::Wording;
 use crate::select::plan::Query;
-use crate::select::plan::SelectError;
-use crate::select::plan::select;
+use crate::select::plan::{SelectError, describe, select};
 use crate::select::widen::Limits;
 use crate::select::widen::widen;
 use crate::settings::Settings;
@@ -16,6 +16,9 @@ use crate::trade::Unit;
 use crate::trade::items::Items;
 use chrono::NaiveDate;
 use polars::prelude::DataFrame;
+
+/// Fewest shown characters of an identifier.
+pub const SHORTEST_ID: usize = 6;
 
 /// Candidates read from the book for each comp that a fit may use.
 const CANDIDATES_PER_COMP: usize = 3;
@@ -72,6 +75,25 @@ impl AskedUnit<'_> {
             }
             other => Ok(other?),
         }
+    }
+
+    /// The lazy plan of its selection, in words.
+    ///
+    /// # Errors
+    /// Where the plan cannot be made.
+    pub fn plan(&self) -> Result<String, AppError> {
+        Ok(describe(&self.comps, &self.query())?)
+    }
+
+    /// For each comp of its estimate, as much of the identifier as no other comp of the model begins with,
+    /// at least [`SHORTEST_ID`] characters.
+    ///
+    /// # Errors
+    /// Where the comps cannot be looked through.
+    pub fn short_ids<'m>(&self, made: &'m Estimate) -> Result<Vec<&'m str>, AppError> {
+        let comps = made.comps.iter();
+        let ids: Vec<&str> = comps.map(|line| line.comp.comp_id.as_str()).collect();
+        Ok(short_ids(&self.comps, &ids, SHORTEST_ID)?)
     }
 
     /// Its estimate from a selection.

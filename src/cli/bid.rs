@@ -4,25 +4,19 @@ use std::path::Path;
 
 use clap::Args;
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
-use super::deals::read_ledger;
-use super::net::{SaleArgs, tell_unsure};
-use super::{CliError, print};
+use super::net::SaleArgs;
+use super::{CliError, notice, print};
 use crate::app::amounts::{money_if, quantity, refused};
-use crate::app::unit::AskedUnit;
-use crate::app::weigh::weigh;
-use crate::book::store::Book;
+use crate::app::bid::{AimsSaid, Buying, Costs, Purchase, bid};
+use crate::app::{Book, describe};
 use crate::cli::unit::UnitArgs;
-use crate::deal::bid::{Aim, Buying, Case, Costs, binding};
-use crate::deal::outlet::Terms;
 use crate::parse::repairs::{chance, minutes, repair};
-use crate::render::bid::{Told, sheet};
+use crate::render::bid::sheet;
 use crate::render::document;
-use crate::render::net::unsure;
 use crate::render::table::terminal_width;
-use crate::settings::Settings;
-use crate::settings::selling::{self, DealSettings};
+use crate::settings::{Settings, selling};
+use crate::trade::Currency;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -121,15 +115,16 @@ pub struct AimArgs {
 /// Where the book cannot be read, a value is wrong, or nothing speaks of the unit.
 pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let unit = args.unit.read(&book)?;
-    args.deal.tell(&book, &unit, |told, terms| {
-        if args.json {
-            return print(&document::text(&document::bid::document(told))?);
-        }
-        print(&sheet(told, terminal_width()))?;
-        tell_unsure(terms);
-        Ok(())
-    })
+    let said = args.unit.said();
+    let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
+    let purchase = args.deal.read(book.settings())?;
+    let found = bid(&book, &unit, purchase, &mut notice)?;
+    if args.json {
+        return print(&document::text(&document::bid::document(&found))?);
+    }
+    print(&sheet(&found, terminal_width()))?;
+    found.unsure.into_iter().for_each(notice);
+    Ok(())
 }
 
 impl DealArgs {
@@ -149,60 +144,23 @@ impl DealArgs {
         *costs != CostArgs::default() || *aims != AimArgs::default() || against.is_some()
     }
 
-    /// Works out what to bid for a unit and hands it to `with`, beside the terms of the sale.
+    /// Reads what was said of the purchase and of the sale.
     ///
     /// # Errors
-    /// Values that are wrong, nothing that speaks of the unit, and what `with` fails with.
-    pub fn tell<T>(
-        &self,
-        book: &Book,
-        unit: &AskedUnit<'_>,
-        with: impl FnOnce(&Told<'_>, Option<&Terms<'_>>) -> Result<T, CliError>,
-    ) -> Result<T, CliError> {
-        let settings = &unit.settings;
+    /// Values that are wrong.
+    pub fn read<'a>(&self, settings: &'a Settings) -> Result<Purchase<'a>, CliError> {
         let currency = &settings.currency;
-        let costs = self.costs.read(settings)?;
-        let (aims, bankroll) = self.aims.read(book, &settings.deal)?;
-        let outlet = self.sale.outlet(settings)?;
-        let terms = outlet
-            .map(|(_, outlet)| self.sale.terms(outlet, settings))
-            .transpose()?;
-        let asked = money_if("--against", self.against.as_ref(), currency)?;
-        let weighed = weigh(unit, terms.as_ref(), &costs)?;
-        let case = Case {
-            prospect: &weighed.prospect,
-            buying: &costs.buying,
-            currency,
-            weeks: costs.weeks.to_f64().unwrap_or(1.0),
-            bankroll,
-        };
-        let limits = case.limits(&aims);
-        let most = binding(&limits).and_then(|limit| limit.most);
-        let told = Told {
-            made: &weighed.made,
-            parts: weighed.parts.as_ref(),
-            outlet: outlet.map(|(name, _)| name),
-            net: terms
-                .as_ref()
-                .map(|terms| terms.net_of(weighed.made.median, settings.price_basis)),
-            costs: &costs,
-            prospect: &weighed.prospect,
-            limits: &limits,
-            at_most: most.map(|most| case.measures(most)),
-            asked: asked.map(|asked| case.judge(&aims, asked, most, settings.deal.haggle)),
-            bankroll,
-            unsure: unsure(terms.as_ref()),
-        };
-        with(&told, terms.as_ref())
+        Ok(Purchase {
+            costs: self.costs.read(settings)?,
+            aims: self.aims.read(currency)?,
+            sale: self.sale.read(settings)?,
+            asked: money_if("--against", self.against.as_ref(), currency)?,
+        })
     }
 }
 
 impl CostArgs {
-    /// Reads what was said.
-    ///
-    /// # Errors
-    /// Values that are wrong.
-    pub fn read(&self, settings: &Settings) -> Result<Costs, CliError> {
+    fn read(&self, settings: &Settings) -> Result<Costs, CliError> {
         let currency = &settings.currency;
         let deal = &settings.deal;
         let amount = |flag, given: &Option<String>| {
@@ -231,41 +189,21 @@ impl CostArgs {
 }
 
 impl AimArgs {
-    /// Reads the aims, and the bankroll where it is known: as said, or else what the ledger comes
-    /// to, or else as the settings have it.
+    /// Reads what was said.
     ///
     /// # Errors
-    /// Values that are wrong, and a ledger that cannot be read.
-    pub fn read(
-        &self,
-        book: &Book,
-        deal: &DealSettings,
-    ) -> Result<(Vec<Aim>, Option<Decimal>), CliError> {
-        let currency = &book.settings().currency;
-        let profit = money_if("--profit", self.profit.as_ref(), currency)?;
-        let returned = self
-            .returned
-            .as_ref()
-            .map(|text| quantity("--return", text, "%", selling::return_percent))
-            .transpose()?;
-        let loss = percent_if("--loss", &self.loss)?;
-        let bankroll = match money_if("--bankroll", self.bankroll.as_ref(), currency)? {
-            Some(said) => said,
-            None => Some(read_ledger(book)?.bankroll())
-                .filter(|money| *money > Decimal::ZERO)
-                .unwrap_or(deal.bankroll),
-        };
-        let bankroll = Some(bankroll).filter(|money| !money.is_zero());
-        let mut aims = vec![
-            Aim::Profit(profit.unwrap_or(deal.least_profit)),
-            Aim::Return(returned.unwrap_or(deal.least_return)),
-            Aim::Loss(loss.unwrap_or(deal.most_loss)),
-        ];
-        aims.extend(bankroll.map(|bankroll| Aim::Stake {
-            bankroll,
-            share: deal.kelly,
-        }));
-        Ok((aims, bankroll))
+    /// Values that are wrong.
+    pub fn read(&self, currency: &Currency) -> Result<AimsSaid, CliError> {
+        Ok(AimsSaid {
+            profit: money_if("--profit", self.profit.as_ref(), currency)?,
+            returned: self
+                .returned
+                .as_ref()
+                .map(|text| quantity("--return", text, "%", selling::return_percent))
+                .transpose()?,
+            loss: percent_if("--loss", &self.loss)?,
+            bankroll: money_if("--bankroll", self.bankroll.as_ref(), currency)?,
+        })
     }
 }
 

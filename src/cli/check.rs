@@ -4,12 +4,12 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::deals::read_ledger;
 use super::output::progress;
-use super::{CliError, notice, print, undeclared};
-use crate::app::check::{self, By, groups, mistyped, predicted, undated};
-use crate::backtest::selfcheck;
-use crate::book::store::Book;
+use super::{CliError, notice, print};
+use crate::app::check::{self, By, LEVEL, groups, mistyped, predicted, undated};
+use crate::app::ledger::read_ledger;
+use crate::app::undeclared::{any_helps, columns};
+use crate::app::{AppError, Book};
 use crate::render::chart;
 use crate::render::check::{self as sheet, Sheet};
 use crate::render::contradicted;
@@ -17,6 +17,7 @@ use crate::render::document::{check as document, text};
 use crate::render::ledger::OwnCheck;
 use crate::render::sheet::prose_width;
 use crate::render::table::terminal_width;
+use crate::render::undeclared;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -85,10 +86,11 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     let checked = check::check(&book, model, &mut notice, &progress())?;
     let sales = predicted(&checked.past);
     let Some(groups) = groups(&sales, args.by, settings) else {
-        return Err(CliError::Absent {
+        return Err(AppError::Absent {
             message: "no sale has another before it from which it could be predicted".into(),
             next: "log or import more sales; `compband models` lists what the book holds".into(),
-        });
+        }
+        .into());
     };
     let of = checked.past.len();
     if !args.chart.is_empty() {
@@ -96,9 +98,9 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         let chart = sheet::chart(&sales, &groups[0].1, of, model, settings);
         super::draw(&chart, &args.chart)?;
     }
-    let columns = undeclared::columns(&checked.past, settings);
-    let helps = undeclared::any_helps(&columns);
-    let own = OwnCheck::of(&read_ledger(&book)?, model);
+    let columns = columns(&checked.past, settings);
+    let helps = any_helps(&columns);
+    let own = OwnCheck::of(&read_ledger(&book, &mut notice)?, model);
     if args.json {
         let (all, undated) = (groups[0].1.sales, undated(&sales));
         let document = document::Check {
@@ -110,7 +112,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
             mistyped: mistyped(&sales)
                 .map(|(past, _)| past.sale.comp_id.as_str())
                 .collect(),
-            interval_chance: selfcheck::LEVEL,
+            interval_chance: LEVEL,
             groups: groups
                 .iter()
                 .map(|(name, figures)| document::Group::of(name, figures, helps))

@@ -6,14 +6,12 @@ use chrono::NaiveDate;
 use clap::Args;
 
 use super::bid::AimArgs;
-use super::listings::listings;
-use super::net::SaleArgs;
-use super::net::tell_unsure;
 use super::{CliError, notice, parse_day, print, today};
+use crate::app::Book;
 use crate::app::amounts::{money, money_if};
 use crate::app::compare::{Means, compare};
-use crate::app::reader::Reader;
-use crate::book::store::Book;
+use crate::app::listings::listings;
+use crate::app::selling::unsure;
 use crate::render::compare::{Candidate, Told, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -65,24 +63,19 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let mut settings = book.settings().clone();
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;
-    let (aims, bankroll) = args.aims.read(&book, &settings.deal)?;
+    let aims = args.aims.read(&currency)?;
+    let (aims, bankroll) = aims.with_book(&book, &settings.deal, &mut notice)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
-    let usual = SaleArgs {
-        outlet: args.outlet.clone(),
-        ..SaleArgs::default()
-    };
-    let listings = listings(&args.file, &usual, &settings)?;
+    let listings = listings(&args.file, args.outlet.as_deref(), &settings)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let models = listings.iter().map(|one| one.subject.model.as_str());
-    let reader = Reader::new(&book, as_of, models, &mut notice)?;
     let means = Means {
         aims: &aims,
         bankroll,
         budget,
     };
-    let compared = compare(&reader, &listings, &means, &settings)?;
+    let compared = compare(&book, &listings, &means, &settings, as_of, &mut notice)?;
     let candidates: Vec<Candidate> = listings
         .iter()
         .zip(compared.judged)
@@ -105,7 +98,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     print(&sheet(&told, terminal_width()))?;
     if listings.iter().any(|listing| listing.terms.is_none()) {
-        tell_unsure(None);
+        unsure(None).into_iter().for_each(notice);
     }
     Ok(())
 }

@@ -1,6 +1,6 @@
 //! Completions for shells, and manual pages.
 
-use std::collections::{BTreeSet, HashSet};
+use std::collections::HashSet;
 use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::path::PathBuf;
@@ -12,9 +12,8 @@ use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 use super::shells::SHELLS;
 use super::terminal::steers;
 use super::{CliError, count, notice, print};
-use crate::book::BookError;
-use crate::book::files::write_whole;
-use crate::book::store::Book;
+use crate::app::typed::all_pieces;
+use crate::app::{AppError, Book, write};
 use crate::settings::Settings;
 use crate::trade::names::match_key;
 use crate::trade::names::push_key;
@@ -83,15 +82,15 @@ pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
 /// Where the folder or a page cannot be written.
 pub fn man(args: &ManArgs, command: clap::Command) -> Result<(), CliError> {
     let folder = &args.folder;
-    fs::create_dir_all(folder).map_err(BookError::io(folder, "make the folder"))?;
-    let pages = tempfile::tempdir_in(folder).map_err(BookError::io(folder, "write in"))?;
+    fs::create_dir_all(folder).map_err(AppError::io(folder, "make the folder"))?;
+    let pages = tempfile::tempdir_in(folder).map_err(AppError::io(folder, "write in"))?;
     clap_mangen::generate_to(command, pages.path())?;
     let mut written = 0;
     for page in fs::read_dir(pages.path())? {
         let page = page?;
         let bytes = fs::read(page.path())?;
         let path = folder.join(page.file_name());
-        write_whole(&path, &bytes).map_err(BookError::io(&path, "write"))?;
+        write(&path, &bytes)?;
         written += 1;
     }
     notice(&format!(
@@ -120,9 +119,9 @@ fn beginning(typed: &OsStr, words: impl IntoIterator<Item = String>) -> Vec<Comp
 
 /// The book of the current folder or of the environment: what was typed of --book is not known
 /// before the command line is read.
-pub(super) fn book() -> Result<Book, BookError> {
+pub(super) fn book() -> Result<Book, AppError> {
     let named = std::env::var_os("COMPBAND_BOOK").map(PathBuf::from);
-    Book::open(named.as_deref())
+    Ok(Book::open(named.as_deref())?)
 }
 
 /// From the settings of the book at hand, if there is one.
@@ -137,7 +136,7 @@ fn of_settings(
 }
 
 fn models(typed: &OsStr) -> Vec<CompletionCandidate> {
-    let models = book().and_then(|book| book.models());
+    let models = book().and_then(|book| Ok(book.models()?));
     beginning(typed, one_spelling(models.unwrap_or_default()))
 }
 
@@ -165,18 +164,12 @@ fn pieces(typed: &OsStr) -> Vec<CompletionCandidate> {
     of_settings(typed, |s| all_pieces(s).into_iter().collect())
 }
 
-/// Names of the pieces of all kits.
-pub(super) fn all_pieces(settings: &Settings) -> BTreeSet<String> {
-    let all = settings.kits.values().flat_map(|kit| kit.ships_with.iter());
-    all.map(|(piece, _)| piece.to_string()).collect()
-}
-
 fn outlets(typed: &OsStr) -> Vec<CompletionCandidate> {
     of_settings(typed, |s| s.outlets.keys().cloned().collect())
 }
 
 fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
-    let watches = book().and_then(|book| book.watched());
+    let watches = book().and_then(|book| Ok(book.watched()?));
     beginning(typed, watches.unwrap_or_default().into_keys())
 }
 

@@ -5,17 +5,12 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::unit::UnitArgs;
-use super::{CliError, SHORTEST_ID, print};
-use crate::band::estimate::Estimate;
-use crate::book::BookError;
-use crate::book::comps::frame::short_ids;
-use crate::book::store::Book;
-use crate::render::chart::{self, BandChart, ChartError, Dot};
+use super::{CliError, notice, print};
+use crate::app::{Book, describe};
+use crate::render::chart::{self, BandChart};
 use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
 use crate::render::table::terminal_width;
-use crate::select::Dropped;
-use crate::select::plan::describe;
 
 /// Most comps on a sheet: used, and not used for one reason.
 const LISTED: (usize, usize) = (40, 4);
@@ -60,27 +55,20 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let unit = args.unit.read(&book)?;
+    let said = args.unit.said();
+    let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
     let selection = unit.selection()?;
     if args.show_plan {
-        return print(&format!(
-            "{}\n",
-            describe(&unit.comps, &unit.query())?.trim_end()
-        ));
+        return print(&format!("{}\n", unit.plan()?.trim_end()));
     }
     let made = unit.estimate(selection)?;
     if !args.chart.is_empty() {
-        super::draw(&band_chart(&made), &args.chart)?;
+        super::draw(&BandChart::of(&made), &args.chart)?;
     }
     if args.json {
         return print(&document::text(&document::estimate::document(&made))?);
     }
-    let ids: Vec<&str> = made
-        .comps
-        .iter()
-        .map(|line| line.comp.comp_id.as_str())
-        .collect();
-    let ids = short_ids(&unit.comps, &ids, SHORTEST_ID)?;
+    let ids = unit.short_ids(&made)?;
     let (used, dropped) = if args.all_comps {
         (usize::MAX, usize::MAX)
     } else {
@@ -95,55 +83,4 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         },
         terminal_width(),
     ))
-}
-
-impl From<ChartError> for CliError {
-    fn from(error: ChartError) -> Self {
-        match error {
-            ChartError::Io { path, source } => Self::Book(BookError::Io {
-                path,
-                doing: "write",
-                source,
-            }),
-            other => Self::Refused {
-                message: other.to_string(),
-                next: String::new(),
-            },
-        }
-    }
-}
-
-/// The chart of an estimate.
-pub(super) fn band_chart(made: &Estimate) -> BandChart {
-    let float = |money| rust_decimal::prelude::ToPrimitive::to_f64(&money).unwrap_or(f64::NAN);
-    BandChart {
-        title: crate::render::sheet::unit(&made.subject),
-        subtitle: format!(
-            "{}, from {}; {}",
-            made.as_of,
-            super::count(made.evidence.used, "comp"),
-            crate::render::sheet::basis(made.basis)
-        ),
-        currency: made.currency.clone(),
-        level: made.level,
-        median: float(made.median),
-        low: float(made.low),
-        high: float(made.high),
-        density: made.density(),
-        dots: made
-            .comps
-            .iter()
-            .filter(|line| line.comp.dropped.is_none_or(Dropped::is_looked_at))
-            .filter_map(|line| {
-                Some(Dot {
-                    adjusted: line.adjusted?,
-                    at_date: line.at_date?,
-                    sold_on: line.comp.sold_on,
-                    weight: line.weight,
-                    used: line.comp.dropped.is_none(),
-                })
-            })
-            .collect(),
-        trend: made.trend.clone(),
-    }
 }

@@ -6,6 +6,7 @@ use clap::Args;
 use serde::Deserialize;
 
 use super::{CliError, print, strong};
+use crate::app::AppError;
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
 use crate::trade::text::nearest_few;
@@ -73,10 +74,11 @@ pub fn run(args: &ExplainArgs) -> Result<(), CliError> {
             } else {
                 format!("perhaps {}; ", near.join(", "))
             };
-            Err(CliError::Absent {
+            Err(AppError::Absent {
                 message: format!("{asked:?} is not among the words that can be explained"),
                 next: format!("{next}`compband explain` lists them all"),
-            })
+            }
+            .into())
         }
     }
 }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{CliError, fitted, print};
-use crate::book::Book;
+use crate::app::Book;
 use crate::settings;
 
 const EXAMPLES: &str = "\

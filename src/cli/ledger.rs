@@ -1,30 +1,24 @@
 //! `compband ledger`: what is in stock, what was earned, and the entries behind it.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
-use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
-use super::deals::{
-    EntryArgs, Wanted, Writing, find_deal, fit_to_keep, foresee, one_line, read_ledger,
-};
+use super::deals::{EntryArgs, tell};
 use super::unit::FactArgs;
-use super::{CliError, count, notice, parse_day, print, today};
+use super::{CliError, notice, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
-use crate::book::files::write_whole;
-use crate::book::{Book, BookError};
-use crate::deal::ledger::{Ledger, Refund, State, name};
-use crate::render::chart::{self, BankrollChart, BankrollPoint};
+use crate::app::deals::{Books, OfDeal, Refund};
+use crate::app::ledger::{any_deal, nothing_yet, read_ledger, standing};
+use crate::app::{AppError, Book, write};
+use crate::render::chart::{self, BankrollChart};
 use crate::render::document;
 use crate::render::journal::journal;
 use crate::render::ledger::{Told, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet};
-use crate::trade::entry::Entry;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -171,30 +165,22 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let mut ledger = read_ledger(&book)?;
-    let today = args.as_of.unwrap_or_else(today);
-    if args.as_of.is_some() {
-        ledger = ledger.up_to(today);
-    }
     let settings = book.settings();
-    if ledger.entries().is_empty() && !args.json {
-        return Err(nothing_yet());
-    }
-    let mut now = BTreeMap::new();
-    for deal in ledger.deals().filter(|deal| deal.state == State::Open) {
-        now.insert(deal.id, foresee(&book, &deal.unit, today)?);
+    let now = standing(&book, args.as_of, today(), &mut notice)?;
+    if now.ledger.entries().is_empty() && !args.json {
+        return Err(nothing_yet().into());
     }
     let told = Told {
         currency: &settings.currency,
-        today,
-        summary: ledger.summary(today),
-        ledger: &ledger,
+        today: args.as_of.unwrap_or_else(today),
+        summary: now.summary,
+        ledger: &now.ledger,
         goal: settings.deal.goal,
-        now,
+        now: now.now,
         all: args.all,
     };
     if !args.chart.is_empty() {
-        super::draw(&bankroll_chart(&told), &args.chart)?;
+        super::draw(&BankrollChart::of(&told), &args.chart)?;
     }
     if args.json {
         return print(&document::text(&document::ledger::document(&told))?);
@@ -202,145 +188,82 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     print(&view::sheet(&told, terminal_width()))
 }
 
-fn nothing_yet() -> CliError {
-    CliError::Absent {
-        message: "the ledger has no entries yet".into(),
-        next: "say what you put in with `compband ledger fund`, and record a purchase with `compband buy`".into(),
-    }
-}
-
-fn bankroll_chart(told: &Told<'_>) -> BankrollChart {
-    let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
-    let money = |value| amount(told.currency, value);
-    let summary = &told.summary;
-    BankrollChart {
-        title: "Bankroll".into(),
-        subtitle: format!(
-            "{}; {} closed, {} in stock; profit {} {}",
-            told.today,
-            count(summary.closed, "deal"),
-            summary.open,
-            money(summary.profit),
-            told.currency.code
-        ),
-        currency: told.currency.clone(),
-        course: told
-            .ledger
-            .course()
-            .iter()
-            .map(|at| BankrollPoint {
-                on: at.on,
-                bankroll: float(at.bankroll()),
-                stock: float(at.stock),
-                capital: float(at.capital),
-            })
-            .collect(),
-        today: told.today,
-        goal: (!told.goal.is_zero()).then(|| float(told.goal)),
-    }
-}
-
 fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), CliError> {
-    let mut writing = Writing::begin(book)?;
-    let currency = writing.settings().currency.clone();
-    let sum = money("AMOUNT", &args.amount, &currency)?;
-    let on = args.entry.day()?;
-    let blank = if put_in {
-        writing.ledger.fund(on, sum)
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let sum = money("AMOUNT", &args.amount, currency)?;
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let notice = &mut notice;
+    let books = Books::open(&book, notice)?;
+    let (what, entered) = if put_in {
+        ("Put in", books.fund(sum, dated)?)
     } else {
-        writing.ledger.draw(on, sum)
+        ("Took out", books.draw(sum, dated)?)
     };
-    writing.enter(Entry {
-        note: args.entry.note()?,
-        ..blank
-    })?;
-    let what = if put_in { "Put in" } else { "Took out" };
-    let done = format!(
-        "{what} {} {} on {on}",
-        amount(&currency, sum),
-        currency.code
-    );
-    writing.tell(&done, &[])
+    let done = format!("{what} {} {} on {on}", amount(currency, sum), currency.code);
+    tell(&entered, currency, &done, &[])
 }
 
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let mut writing = Writing::begin(book)?;
-    let deal = find_deal(&writing.ledger, &args.deal, Wanted::InStock)?;
-    let id = deal.id;
-    let model = args.model.as_deref().unwrap_or(&deal.unit.model);
-    one_line("--model", args.model.as_deref().unwrap_or_default())?;
-    let now = args.facts.subject(model, writing.settings())?;
-    fit_to_keep(&now)?;
-    let was = sheet::unit(&deal.unit);
-    let blank = writing.ledger.describe(args.entry.day()?, id, now.clone());
-    writing.enter(Entry {
-        note: args.entry.note()?,
-        ..blank
-    })?;
-    let done = format!("{} is now described as {}", name(id), sheet::unit(&now));
-    writing.tell(&done, &[format!("It was {was}.")])
+    let book = Book::open(book)?;
+    let model = args.model.as_deref();
+    let said = args.facts.said(model.unwrap_or_default());
+    let dated = args.entry.dated()?;
+    let (OfDeal { deal, entered }, was) =
+        Books::open(&book, &mut notice)?.describe(&args.deal, (model, said), dated)?;
+    let unit = sheet::unit;
+    let done = format!("{} is now described as {}", deal.name(), unit(&deal.unit));
+    let line = format!("It was {}.", unit(&was));
+    tell(&entered, &book.settings().currency, &done, &[line])
 }
 
 fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let mut writing = Writing::begin(book)?;
-    let currency = writing.settings().currency.clone();
-    let deal = find_deal(&writing.ledger, &args.deal, Wanted::Sold)?;
-    let id = deal.id;
-    let figures = Refund {
-        amount: money_if("AMOUNT", args.amount.as_ref(), &currency)?
-            .unwrap_or_else(|| deal.revenue()),
-        fees_back: money_if("--fees-back", args.fees_back.as_ref(), &currency)?.unwrap_or_default(),
-        postage: money_if("--sending", args.sending.as_ref(), &currency)?.unwrap_or_default(),
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let sum = money_if("AMOUNT", args.amount.as_ref(), currency)?;
+    let refund = Refund {
+        fees_back: money_if("--fees-back", args.fees_back.as_ref(), currency)?.unwrap_or_default(),
+        postage: money_if("--sending", args.sending.as_ref(), currency)?.unwrap_or_default(),
+        ..Refund::default()
     };
-    let model = deal.unit.model.clone();
-    let on = args.entry.day()?;
-    let blank = writing.ledger.refund(on, id, &figures, args.back);
-    writing.enter(Entry {
-        note: args.entry.note()?,
-        ..blank
-    })?;
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let (OfDeal { deal, entered }, sum) =
+        Books::open(&book, &mut notice)?.refund(&args.deal, (sum, refund, args.back), dated)?;
     let back = if args.back {
         "; it is in stock again"
     } else {
         ""
     };
     let done = format!(
-        "Gave the buyer of {}, {model}, {} {} back on {on}{back}",
-        name(id),
-        amount(&currency, figures.amount),
+        "Gave the buyer of {}, {}, {} {} back on {on}{back}",
+        deal.name(),
+        deal.unit.model,
+        amount(currency, sum),
         currency.code
     );
-    writing.tell(&done, &[])
+    tell(&entered, currency, &done, &[])
 }
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let mut writing = Writing::begin(book)?;
-    let blank = writing
-        .ledger
-        .reverse(args.entry.day_said()?, args.number)?;
-    writing.enter(Entry {
-        note: args.entry.note()?,
-        ..blank
-    })?;
-    let done = format!("Reversed entry {}", args.number);
-    let number = writing.ledger.next_number() - 1;
-    let currency = &writing.settings().currency;
-    let shown = writing
-        .ledger
-        .entries()
-        .iter()
-        .filter(|entry| [args.number, number].contains(&entry.number));
+    let book = Book::open(book)?;
+    let (on, note) = (args.entry.day_said()?, args.entry.note()?);
+    let (ledger, number) = Books::open(&book, &mut notice)?.reverse(args.number, on, note)?;
+    let entries = ledger.entries().iter();
+    let shown = entries.filter(|entry| [args.number, number].contains(&entry.number));
     print(&format!(
-        "{done} by entry {number}.\n\n{}",
-        entry_table(&writing.ledger, shown, currency, terminal_width())
+        "Reversed entry {} by entry {number}.\n\n{}",
+        args.number,
+        entry_table(&ledger, shown, &book.settings().currency, terminal_width())
     ))
 }
 
 fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let ledger = read_ledger(&book)?;
+    let ledger = read_ledger(&book, &mut notice)?;
     if ledger.entries().is_empty() {
-        return Err(nothing_yet());
+        return Err(nothing_yet().into());
     }
     let of_deal = args.deal.as_deref().map(|text| any_deal(&ledger, text));
     let of_deal = of_deal.transpose()?;
@@ -356,22 +279,12 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
     ))
 }
 
-/// The number of a deal, even of one whose purchase was reversed.
-fn any_deal(ledger: &Ledger, text: &str) -> Result<u32, CliError> {
-    let number = text.trim().trim_start_matches(['d', 'D']).parse().ok();
-    let known = |id: &u32| ledger.entries().iter().any(|entry| entry.deal == Some(*id));
-    match number.filter(known) {
-        Some(id) => Ok(id),
-        None => find_deal(ledger, text, Wanted::Any).map(|deal| deal.id),
-    }
-}
-
 fn export(args: &ExportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let ledger = read_ledger(&book)?;
+    let ledger = read_ledger(&book, &mut notice)?;
     let currency = &book.settings().currency;
-    let write = |path: &Path, bytes: &[u8]| -> Result<(), CliError> {
-        write_whole(path, bytes).map_err(BookError::io(path, "write"))?;
+    let save = |path: &Path, bytes: &[u8]| -> Result<(), CliError> {
+        write(path, bytes)?;
         notice(&format!(
             "{} written to {}",
             entries(ledger.entries().len()),
@@ -380,11 +293,11 @@ fn export(args: &ExportArgs, book: Option<&Path>) -> Result<(), CliError> {
         Ok(())
     };
     if let Some(path) = &args.csv {
-        let bytes = postings_csv(&ledger, currency).map_err(BookError::io(path, "write"))?;
-        write(path, &bytes)?;
+        let bytes = postings_csv(&ledger, currency).map_err(AppError::io(path, "write"))?;
+        save(path, &bytes)?;
     }
     if let Some(path) = &args.journal {
-        write(path, journal(&ledger, currency).as_bytes())?;
+        save(path, journal(&ledger, currency).as_bytes())?;
     }
     Ok(())
 }

@@ -5,17 +5,16 @@ mod words;
 
 pub use words::tell_recorded;
 
-use crate::app::record::{Outcome, Writing, append, record, sale_of};
 use std::path::Path;
-use words::{NOT_KNOWN, note_undeclared, read_comp, tell};
+use words::tell;
 
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
 
-use super::{CliError, notice};
-use crate::book::Book;
-use crate::trade::Comp;
-use crate::trade::comp::COLUMNS;
+use super::{CliError, notice, today};
+use crate::app::Book;
+use crate::app::record::{Writing, record};
+use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes, update};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -98,8 +97,8 @@ pub struct LogArgs {
 }
 
 impl LogArgs {
-    /// Cells as typed, in the order of [`COLUMNS`]; `None` where nothing was said.
-    fn cells(&self) -> [Option<&str>; COLUMNS.len()] {
+    /// What was said, cell by cell.
+    fn cells(&self) -> Cells<'_> {
         [
             self.id.as_deref(),
             self.sold_on
@@ -134,13 +133,12 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
         return enter::run(&book);
     }
     if let (Some(id), true) = (&args.id, args.update) {
-        let (comp, outcome) = update(&book, id, args)?;
+        let (comp, outcome) = update(&book, id, (args.cells(), &args.set), today(), &mut notice)?;
         return tell(&comp, outcome);
     }
     if args.model.is_none() || args.price.is_none() {
-        return Err(CliError::Usage(
-            "--model and --price are needed to record a sale (or --id and --update to change one)"
-                .into(),
+        return Err(CliError::usage(
+            "--model and --price are needed to record a sale (or --id and --update to change one)",
         ));
     }
     let comp = read_comp(
@@ -149,10 +147,10 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
         None,
         &book.rates()?,
         book.settings(),
+        today(),
     )?;
-    for (name, _) in comp.attributes.iter() {
-        note_undeclared(name, &comp.model, book.settings());
-    }
+    let notes = undeclared_notes(&comp, book.settings());
+    notes.iter().for_each(|note| notice(note));
     let writing = Writing {
         named: args.id.is_some(),
         again: args.again,
@@ -163,27 +161,9 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     tell(&comp, outcome)
 }
 
-/// Changes what was said of the sale whose identifier begins so; all else stays.
-fn update(book: &Book, id: &str, args: &LogArgs) -> Result<(Comp, Outcome), CliError> {
-    let lock = book.lock(&mut notice)?;
-    book.repair_log(&lock, &mut notice)?;
-    let old = sale_of(book, id.trim(), &mut notice)?;
-    let mut said = args.cells();
-    said[0] = None;
-    let rates = book.rates()?;
-    let comp = read_comp(&said, &args.set, Some(&old), &rates, book.settings())?;
-    let outcome = if comp.content_hash() == old.content_hash() {
-        Outcome::Known
-    } else {
-        Outcome::Recorded(append(book, &lock, &comp, &mut notice)?, Some(old))
-    };
-    Ok((comp, outcome))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::error::BookError;
     use crate::book::rates::Rates;
     use crate::settings::Settings;
 
@@ -204,11 +184,9 @@ mod tests {
         };
         let settings = Settings::default();
         let rates = Rates::none(&settings);
-        let Err(CliError::Book(BookError::Rows(problems))) =
-            read_comp(&args.cells(), &args.set, None, &rates, &settings)
-        else {
-            panic!("wrong values were taken");
-        };
+        let wrong = read_comp(&args.cells(), &args.set, None, &rates, &settings, today());
+        let wrong = wrong.unwrap_err();
+        let problems = wrong.problems();
         let named: Vec<&str> = problems.iter().map(|p| p.file.as_str()).collect();
         assert_eq!(
             named,

@@ -15,7 +15,6 @@ pub mod history;
 pub mod import;
 pub mod init;
 pub mod ledger;
-pub mod listings;
 pub mod log;
 pub mod models;
 pub mod net;
@@ -25,16 +24,15 @@ pub mod refresh;
 pub mod report;
 mod shells;
 pub mod terminal;
-mod undeclared;
 pub mod undo;
 pub mod unit;
 pub mod watch;
 
+pub use crate::render::numbers::count;
 pub use day::{parse_day, today};
 pub use error::CliError;
 pub use output::{
-    SHORTEST_ID, aside, changes, count, draw, empty_book, eprint, fitted, not_declared, notice,
-    print, progress, report_error, strong,
+    aside, draw, empty_book, eprint, fitted, notice, print, progress, report_error, strong,
 };
 
 use std::ffi::OsString;
@@ -188,7 +186,7 @@ fn fit_to_run() -> Result<(), CliError> {
     }
     let threads = std::env::var(THREADS).ok();
     if threads.and_then(|text| text.parse().ok()) == Some(0_u64) {
-        return Err(CliError::Usage(format!(
+        return Err(CliError::usage(format!(
             "{THREADS} is 0: expected at least 1 thread, or leave it unset"
         )));
     }

@@ -3,20 +3,15 @@
 use std::path::Path;
 
 use clap::{ArgGroup, Args};
-use rust_decimal::Decimal;
 
 use super::{CliError, notice, print};
-use crate::app::amounts::{money, money_if, quantity};
-use crate::book::store::Book;
-use crate::deal::outlet::{Needed, Terms};
+use crate::app::Book;
+use crate::app::amounts::{money_if, quantity};
+use crate::app::selling::{Through, no_outlet_yet, outlet, unsure};
 use crate::render::document;
-use crate::render::net::{Statement, statement, unsure};
+use crate::render::net::statement;
 use crate::render::table::terminal_width;
-use crate::settings::Settings;
-use crate::settings::selling::{self, Outlet};
-use crate::trade::Currency;
-use crate::trade::money::MOST_MONEY;
-use crate::trade::text::nearest;
+use crate::settings::{Settings, selling};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -67,113 +62,36 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let settings = book.settings();
     let currency = &settings.currency;
-    let (name, outlet) = args.sale.outlet(settings)?.ok_or_else(|| CliError::Absent {
-        message: "compband.toml has no outlet".into(),
-        next: "write one there: [outlets.NAME] with its fee; the template that `compband init` writes shows every key"
-            .into(),
-    })?;
-    let terms = args.sale.terms(outlet, settings)?;
+    let sale = args.sale.read(settings)?.ok_or_else(no_outlet_yet)?;
+    let unsure = unsure(Some(&sale.terms));
     let wanted = money_if("--want", args.want.as_ref(), currency)?;
-    let needed = wanted
-        .map(|wanted| needed(&terms, wanted, currency))
-        .transpose()?;
-    let price = match (&args.price, needed) {
-        (Some(text), _) => money("--price", text, currency)?,
-        (None, Some(needed)) => needed.least,
-        (None, None) => Decimal::ZERO,
-    };
-    let statement_of = Statement {
-        currency,
-        outlet: name,
-        terms: &terms,
-        net: terms.net(price),
-        wanted: wanted.zip(needed),
+    let price = money_if("--price", args.price.as_ref(), currency)?;
+    let found = match wanted {
+        Some(wanted) => sale.net_wanted(wanted, currency)?,
+        None => sale.net(price.unwrap_or_default(), currency),
     };
     if args.json {
-        return print(&document::text(&document::net::document(&statement_of))?);
+        return print(&document::text(&document::net::document(&found))?);
     }
-    print(&statement(&statement_of, terminal_width()))?;
-    tell_unsure(Some(&terms));
+    print(&statement(&found, terminal_width()))?;
+    unsure.into_iter().for_each(notice);
     Ok(())
 }
 
-fn needed(terms: &Terms<'_>, wanted: Decimal, currency: &Currency) -> Result<Needed, CliError> {
-    terms.price_for(wanted).ok_or_else(|| CliError::Refused {
-        message: format!(
-            "no price up to {MOST_MONEY} {0} leaves {wanted} {0}",
-            currency.code
-        ),
-        next: "ask for less".into(),
-    })
-}
-
-/// Tells what is not known of the costs of selling.
-pub fn tell_unsure(terms: Option<&Terms<'_>>) {
-    unsure(terms).into_iter().for_each(notice);
-}
-
 impl SaleArgs {
-    /// The outlet meant, with its name; `None` where the book has none.
+    /// How the unit is sold; none where the book has no outlet.
     ///
     /// # Errors
-    /// A name that no outlet has, or several outlets and none said.
-    pub fn outlet<'a>(
-        &self,
-        settings: &'a Settings,
-    ) -> Result<Option<(&'a str, &'a Outlet)>, CliError> {
-        let names: Vec<&str> = settings.outlets.keys().map(String::as_str).collect();
-        let said = self.outlet.as_deref();
-        let usual = Some(settings.deal.outlet.as_str()).filter(|name| !name.is_empty());
-        if let Some(name) = said.or(usual) {
-            return selling::outlet(&settings.outlets, name)
-                .map_or_else(|| Err(no_outlet(name, &names)), |found| Ok(Some(found)));
-        }
-        let mut all = settings.outlets.iter();
-        match (all.next(), all.next()) {
-            (Some(_), Some(_)) => Err(CliError::Usage(format!(
-                "which outlet? Say --outlet ({}), or set [deal] outlet in compband.toml",
-                names.join(", ")
-            ))),
-            (one, _) => Ok(one.map(|(name, outlet)| (name.as_str(), outlet))),
-        }
-    }
-
-    /// The terms of a sale through an outlet.
-    ///
-    /// # Errors
-    /// Values that are wrong, or that the outlet or the settings rule out.
-    pub fn terms<'a>(
-        &self,
-        outlet: &'a Outlet,
-        settings: &Settings,
-    ) -> Result<Terms<'a>, CliError> {
-        let currency = &settings.currency;
-        let weight = self
-            .weight
-            .as_ref()
-            .map(|text| quantity("--weight", text, "g", selling::weight))
-            .transpose()?;
-        let paid = money_if("--shipping", self.shipping.as_ref(), currency)?;
-        Ok(Terms::new(
-            outlet,
-            &settings.shipping,
-            currency,
-            weight,
-            paid,
-        )?)
-    }
-}
-
-fn no_outlet(name: &str, known: &[&str]) -> CliError {
-    let near = nearest(name, known.iter().copied())
-        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
-    let listed = if known.is_empty() {
-        "compband.toml has none: write [outlets.NAME] there".to_string()
-    } else {
-        format!("compband.toml has {}", known.join(", "))
-    };
-    CliError::Absent {
-        message: format!("no outlet {name:?}"),
-        next: format!("{near}{listed}"),
+    /// A name that no outlet has, several outlets and none said, and values that are wrong, or that the
+    /// outlet or the settings rule out.
+    pub fn read<'a>(&self, settings: &'a Settings) -> Result<Option<Through<'a>>, CliError> {
+        let Some(outlet) = outlet(self.outlet.as_deref(), settings)? else {
+            return Ok(None);
+        };
+        let weight = self.weight.as_ref();
+        let weight = weight.map(|text| quantity("--weight", text, "g", selling::weight));
+        let weight = weight.transpose()?;
+        let paid = money_if("--shipping", self.shipping.as_ref(), &settings.currency)?;
+        Ok(Some(Through::new(outlet, settings, weight, paid)?))
     }
 }

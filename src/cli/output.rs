@@ -3,10 +3,8 @@
 use crate::app::error::FILL_THE_BOOK;
 use crate::render::chart;
 use crate::render::chart::Chart;
-use crate::render::sheet::wrap;
+use crate::render::sheet::{self, wrap};
 use crate::render::table::terminal_width;
-use crate::trade::Comp;
-use crate::trade::text::shorten;
 use anstyle::AnsiColor;
 use anstyle::Style;
 use std::io;
@@ -23,7 +21,6 @@ pub(super) const ERROR: Style = AnsiColor::Red.on_default().bold();
 
 pub(super) const NOTE: Style = AnsiColor::Yellow.on_default();
 
-pub use crate::render::numbers::count;
 pub use crate::render::table::{STRONG, strong};
 
 /// Writes what went wrong, and what to do next, to standard error.
@@ -94,37 +91,12 @@ pub fn print(text: &str) -> Result<(), CliError> {
 /// A sentence broken at the width of the terminal, if output goes to one, every line after
 /// `indent`.
 pub fn fitted(sentence: &str, indent: &str) -> String {
-    terminal_width().map_or_else(
-        || format!("{indent}{sentence}"),
-        |width| wrap(sentence, usize::from(width), indent),
-    )
-}
-
-/// What differs between two records of a sale, one change each: `price 12.00 → 13.50`.
-pub fn changes(old: &Comp, new: &Comp) -> Vec<String> {
-    let shown = |cell: &str| {
-        if cell.is_empty() {
-            "(blank)".to_string()
-        } else {
-            shorten(cell, 60)
-        }
-    };
-    old.changes(new)
-        .iter()
-        .map(|(column, old, new)| format!("{column} {} → {}", shown(old), shown(new)))
-        .collect()
+    sheet::fitted(sentence, indent, terminal_width())
 }
 
 /// What the listings say of a book without comps.
 pub fn empty_book() -> String {
     fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}."), "") + "\n"
-}
-
-/// What to say of an attribute that is kept for a model without a declaration of it.
-pub fn not_declared(attribute: &str, model: &str) -> String {
-    format!(
-        "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
-    )
 }
 
 /// A bar on standard error that shows how many past sales of how many are estimated.
@@ -145,6 +117,3 @@ pub fn progress() -> impl Fn(usize, usize) + Sync {
         }
     }
 }
-
-/// Fewest characters of an identifier shown.
-pub const SHORTEST_ID: usize = 6;

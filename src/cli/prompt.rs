@@ -1,5 +1,5 @@
-//! Questions on the terminal: a line edited in place, completed by Tab, with what is in brackets taken
-//! by Enter.
+//! Questions on the terminal: a line that is edited in place, completed by Tab, with the default in
+//! brackets for Enter.
 
 use std::io::{self, Write};
 
@@ -11,33 +11,33 @@ use super::{CliError, aside};
 use crate::trade::items::split_count;
 use crate::trade::names::match_key;
 
-/// Most words that are listed.
+/// Most words listed.
 const LISTED: usize = 12;
 
-/// Least room for an answer beside its question, in columns.
+/// Smallest width for an answer after its question, in columns.
 const LEAST_ROOM: usize = 20;
 
-/// What is asked.
+/// A question.
 #[derive(Debug, Default)]
 pub struct Question<'a> {
-    /// The question.
+    /// Its text.
     pub text: &'a str,
-    /// What Enter takes; shown in brackets unless empty.
+    /// Default for Enter; shown in brackets unless empty.
     pub usual: &'a str,
-    /// What answers mean, a line each, told for `?`.
+    /// Meanings of the answers, one line each, shown for `?`.
     pub hints: &'a [String],
-    /// What answers are completed from.
+    /// Words for completion.
     pub words: Words,
 }
 
-/// What was answered.
+/// An answer.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Said {
-    /// This.
+    /// This text.
     Text(String),
     /// `undo`.
     Undo,
-    /// No more: Ctrl-C, Ctrl-D on an empty line, or the terminal is gone.
+    /// The end: Ctrl-C, Ctrl-D on an empty line, or a closed terminal.
     End,
 }
 
@@ -48,17 +48,17 @@ pub struct Words {
     list: bool,
 }
 
-/// What Tab makes of an answer.
+/// Result of Tab.
 #[derive(Debug, PartialEq, Eq)]
 enum Tabbed {
-    /// This, in its place.
+    /// A longer text.
     Longer(String),
-    /// Nothing, for any of these may be meant.
+    /// Several candidates.
     Any(Vec<String>),
 }
 
 impl Words {
-    /// An answer is one of them, or something new.
+    /// For an answer that is one of them, or a new one.
     pub fn one(known: impl IntoIterator<Item = String>) -> Self {
         Self {
             known: known.into_iter().collect(),
@@ -66,7 +66,7 @@ impl Words {
         }
     }
 
-    /// An answer is a list of them or of others, apart by `;`, with counts.
+    /// For an answer that is a list of them or others, separated by `;`, with counts.
     pub fn several(known: impl IntoIterator<Item = String>) -> Self {
         Self {
             list: true,
@@ -74,11 +74,11 @@ impl Words {
         }
     }
 
-    /// The answer with each beginning of one known word alone brought to that word; what is in
-    /// quotes is taken as it stands.
+    /// The answer with each unambiguous prefix completed to the known word; text in quotes stays
+    /// unchanged.
     ///
     /// # Errors
-    /// The words of which an entry is the beginning, where they are several.
+    /// The candidates of an ambiguous entry.
     pub fn complete(&self, answer: &str) -> Result<String, Vec<String>> {
         if !self.list {
             return self.entry(answer.trim());
@@ -91,7 +91,7 @@ impl Words {
         Ok(completed?.join("; "))
     }
 
-    /// An entry of a list, its count kept.
+    /// An entry of a list; keeps its count.
     fn counted(&self, entry: &str) -> Result<String, Vec<String>> {
         match split_count(entry) {
             // Without a count, case and spaces stay as typed.
@@ -116,13 +116,13 @@ impl Words {
         }
     }
 
-    /// Known words that begin so; none for nothing.
+    /// Known words that begin with `key`; none for an empty one.
     fn beginning(&self, key: &str) -> Vec<&String> {
         let begins = |word: &&String| !key.is_empty() && match_key(word).starts_with(key);
         self.known.iter().filter(begins).collect()
     }
 
-    /// What Tab makes of what was typed so far.
+    /// The result of Tab after the typed text.
     fn tab(&self, typed: &str) -> Tabbed {
         let at = if self.list {
             typed.rfind([';', ',']).map_or(0, |at| at + 1)
@@ -150,12 +150,12 @@ impl Words {
     }
 }
 
-/// What stands between double quotes.
+/// The text between double quotes.
 fn in_quotes(text: &str) -> Option<&str> {
     text.strip_prefix('"')?.strip_suffix('"')
 }
 
-/// What two words begin with alike, case ignored, spelled as in the first.
+/// The longest common prefix of two words, ignoring case, in the spelling of the first.
 fn common_beginning<'a>(one: &'a str, other: &str) -> &'a str {
     let alike = |a: char, b: char| a.to_lowercase().eq(b.to_lowercase());
     let apart = one
@@ -170,7 +170,7 @@ fn common_beginning<'a>(one: &'a str, other: &str) -> &'a str {
     &one[..apart.unwrap_or(shorter)]
 }
 
-/// Words in a line, the first few of them.
+/// The first few words, in a line.
 fn listed(words: &[String]) -> String {
     let shown = words[..words.len().min(LISTED)].join(", ");
     if words.len() > LISTED {
@@ -180,7 +180,7 @@ fn listed(words: &[String]) -> String {
     }
 }
 
-/// A line that is being typed.
+/// A line during typing.
 #[derive(Debug, Default)]
 struct Line {
     text: Vec<char>,
@@ -188,7 +188,7 @@ struct Line {
     at: usize,
 }
 
-/// What a key did.
+/// Result of a key.
 #[derive(Debug, PartialEq, Eq)]
 enum Pressed {
     Edited,
@@ -211,7 +211,8 @@ impl Line {
         match key {
             Key::Enter => return Pressed::Enter,
             Key::Tab if self.at == self.text.len() => return Pressed::Tab,
-            // Ctrl-C ends, Ctrl-D on an empty line too; Ctrl-U and Ctrl-W take out what is before the cursor: all, or a word.
+            // Ctrl-C ends, and so does Ctrl-D on an empty line; Ctrl-U deletes everything before
+            // the cursor, Ctrl-W a word.
             Key::CtrlC => return Pressed::End,
             Key::Char('\u{4}') if self.text.is_empty() => return Pressed::End,
             Key::Char('\u{15}') => self.take_back_to(0),
@@ -238,7 +239,7 @@ impl Line {
         self.at = at;
     }
 
-    /// Where the word before the cursor begins.
+    /// Start of the word before the cursor.
     fn word(&self) -> usize {
         let before = &self.text[..self.at];
         let end = before.iter().rposition(|c| !c.is_whitespace());
@@ -248,7 +249,7 @@ impl Line {
         })
     }
 
-    /// What of it is seen in so many columns, and how many of them lie behind the cursor.
+    /// The visible part in `room` columns, and its number of columns after the cursor.
     fn view(&self, room: usize) -> (String, usize) {
         let width = |c: &char| c.width().unwrap_or(0);
         let wide = |chars: &[char]| chars.iter().map(width).sum::<usize>();
@@ -266,10 +267,11 @@ impl Line {
 }
 
 impl Question<'_> {
-    /// Asks until `check` takes the answer; it gives what is taken, or says what was expected.
+    /// Asks until `check` accepts the answer; `check` returns the accepted text or the expected
+    /// form.
     ///
     /// # Errors
-    /// Where the terminal cannot be read or written.
+    /// If the terminal cannot be read or written.
     pub fn ask(&self, check: impl Fn(&str) -> Result<String, String>) -> Result<Said, CliError> {
         let term = Term::buffered_stderr();
         loop {
@@ -300,7 +302,7 @@ impl Question<'_> {
         }
     }
 
-    /// The usual answer for none, or what was typed, completed.
+    /// The default for an empty answer, or the completed text.
     fn taken(&self, typed: &str) -> Result<String, String> {
         if typed.is_empty() {
             return Ok(self.usual.to_string());
@@ -313,10 +315,10 @@ impl Question<'_> {
         })
     }
 
-    /// Tells what answers mean.
+    /// Shows the meanings of the answers.
     ///
     /// # Errors
-    /// Where the terminal cannot be written.
+    /// If the terminal cannot be written.
     pub fn explain(&self) -> Result<(), CliError> {
         self.hints.iter().try_for_each(|hint| tell(hint))
     }
@@ -329,7 +331,7 @@ impl Question<'_> {
         sanitize(&format!("{}{usual}: ", self.text)).into_owned()
     }
 
-    /// Puts what was taken in the place of what was typed on the line above.
+    /// Replaces the typed text on the line above by the accepted one.
     fn say_taken(&self, term: &Term, typed: &str, taken: &str) -> Result<(), CliError> {
         let said = match (typed, taken) {
             ("", taken) => taken.to_string(),
@@ -342,7 +344,7 @@ impl Question<'_> {
         tell_line(&line)
     }
 
-    /// Reads a line; none where it is ended.
+    /// Reads a line; `None` at the end of input.
     fn line(&self, term: &Term) -> io::Result<Option<String>> {
         let columns = usize::from(term.size().1);
         let mut prompt = self.prompt();
@@ -413,7 +415,7 @@ mod tests {
             ("NERROWF", "Nerrow F4"),
             ("nerrow f4", "Nerrow F4"),
             ("tolvik page6", "Tolvik Page 6"),
-            // A whole word is meant, though others begin with it.
+            // A whole word is meant, even if others begin with it.
             ("tolvik", "Tolvik"),
             ("Brask M2", "Brask M2"),
             ("Nerrow F44", "Nerrow F44"),
@@ -437,7 +439,7 @@ mod tests {
             ("battery d", "battery door"),
             ("Lens Cap", "Lens Cap"),
             ("\"str\"; ;", "str"),
-            // What is wrong with a count is told by those who read it.
+            // The reader of the answer reports an invalid count.
             ("charger x0", "charger x0"),
         ] {
             assert_eq!(pieces.complete(typed), Ok(taken.to_string()), "{typed}");

@@ -7,9 +7,8 @@ use chrono::NaiveDate;
 use clap::Args;
 
 use super::{CliError, notice, parse_day, print, report_error, today};
-use crate::app::refresh::{self as engine, Failed, State, Told, Unit, chosen};
-use crate::book::Book;
-use crate::cli::unit::UnitArgs;
+use crate::app::refresh::{self as engine, Failed, State, Told, chosen};
+use crate::app::{AppError, Book};
 use crate::render::change;
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -85,14 +84,14 @@ pub fn ended(failed: Vec<(String, impl Into<CliError>)>) -> Result<(), CliError>
 fn of_unit(name: &str, error: impl Into<CliError>) -> CliError {
     let place = |message: String| format!("watched unit {name:?}: {message}");
     match error.into() {
-        CliError::Refused { message, next } => CliError::Refused {
+        CliError::App(AppError::Refused { message, next }) => CliError::App(AppError::Refused {
             message: place(message),
             next,
-        },
-        CliError::Absent { message, next } => CliError::Absent {
+        }),
+        CliError::App(AppError::Absent { message, next }) => CliError::App(AppError::Absent {
             message: place(message),
             next,
-        },
+        }),
         other => other,
     }
 }
@@ -134,7 +133,7 @@ fn reopened(named: Option<&Path>) -> Book {
         match Book::open(named) {
             Ok(book) => return book,
             Err(error) => {
-                let error = CliError::Book(error);
+                let error = CliError::from(error);
                 if told != error.to_string() {
                     told = error.to_string();
                     report_error(&error);
@@ -148,11 +147,6 @@ fn reopened(named: Option<&Path>) -> Book {
 /// Estimates what is asked for and records what changed, in the order of names.
 fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), CliError> {
     let watches = chosen(&args.watched, book.watched()?)?;
-    let units = watches.into_iter().map(|(name, watched)| Unit {
-        is: UnitArgs::of(&watched).asked(book),
-        name,
-        watched,
-    });
     let as_of = args.as_of.unwrap_or_else(today);
-    Ok(engine::refresh(book, units.collect(), as_of, &mut notice)?)
+    Ok(engine::refresh(book, watches, as_of, &mut notice)?)
 }

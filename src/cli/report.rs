@@ -8,28 +8,20 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDate;
 use clap::{Arg, Args};
 
-use super::ask::{self, WaitingArgs};
+use super::ask::WaitingArgs;
 use super::bid::DealArgs;
-use super::estimate::band_chart;
-use super::net::tell_unsure;
 use super::refresh::ended;
-use super::{CliError, SHORTEST_ID, notice};
-use crate::app::AppError;
+use super::unit::{UnitArgs, flags};
+use super::{CliError, notice};
+use crate::app::ask::ask;
+use crate::app::bid::bid;
 use crate::app::check;
+use crate::app::describe::Said;
 use crate::app::past::Past;
-use crate::app::reader::Reader;
 use crate::app::refresh::chosen;
 use crate::app::report::{Estimated, each, estimates, past_sales};
-use crate::app::unit::AskedUnit;
-use crate::band::estimate::Estimate;
-use crate::book::BookError;
-use crate::book::comps::frame::short_ids;
-use crate::book::files::write_whole;
-use crate::book::store::Book;
-use crate::book::watch::Watched;
-use crate::cli::unit::UnitArgs;
-use crate::deal::outlet::Terms;
-use crate::render::chart::to_svg;
+use crate::app::{AppError, Book, write};
+use crate::render::chart::{BandChart, to_svg};
 use crate::render::check::how_predicted;
 use crate::render::html::Place;
 use crate::render::report::{self, Check, Page, ask_section, bid_section, html};
@@ -116,7 +108,7 @@ type Failed = (String, CliError);
 pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.files.check()?;
     args.fault()
-        .map_or(Ok(()), |fault| Err(CliError::Usage(fault.into())))?;
+        .map_or(Ok(()), |fault| Err(CliError::usage(fault)))?;
     let book = Book::open(book)?;
     let asked = args.asked(&book)?;
     let run = Run {
@@ -135,7 +127,7 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     if !made.is_empty() {
         if let Some(path) = &args.files.out {
-            write(path, "report", run.page(&made, &failed)?.as_bytes())?;
+            save(path, "report", run.page(&made, &failed)?.as_bytes())?;
         }
         args.files.spreadsheets(&made)?;
     }
@@ -145,7 +137,7 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// A unit that is asked for, with its name where it is watched.
 struct Asked {
     name: Option<String>,
-    args: UnitArgs,
+    said: Said,
 }
 
 impl ReportArgs {
@@ -182,18 +174,18 @@ impl ReportArgs {
         if self.unit.has_model() {
             return Ok(vec![Asked {
                 name: None,
-                args: self.unit.clone(),
+                said: self.unit.said(),
             }]);
         }
         let mut watches = chosen(&self.watched, book.watched()?)?;
-        let mut ordered: Vec<(String, Watched)> = Vec::new();
+        let mut ordered = Vec::new();
         for name in &self.watched {
             ordered.extend(watches.remove_entry(name));
         }
         ordered.extend(watches);
-        let asked = |(name, watched): (String, Watched)| Asked {
-            args: UnitArgs::of(&watched),
+        let asked = |(name, said)| Asked {
             name: Some(name),
+            said,
         };
         Ok(ordered.into_iter().map(asked).collect())
     }
@@ -212,8 +204,7 @@ struct Made<'a> {
     place: Place,
     name: Option<&'a str>,
     flags: String,
-    unit: AskedUnit<'a>,
-    estimate: Estimate,
+    estimated: Estimated<'a>,
     sections: Sections,
 }
 
@@ -228,21 +219,9 @@ struct Sections {
 
 impl Run<'_> {
     /// Estimates units and makes what the page says of them; what came of each, in their order.
-    fn all<'a>(&self, asked: &'a [Asked]) -> Result<Vec<Result<Made<'a>, CliError>>, CliError> {
-        let units: Vec<_> = asked.iter().map(|one| one.args.asked(self.book)).collect();
-        let known = || units.iter().filter_map(|unit| unit.as_ref().ok());
-        let models = known().map(|(_, subject)| subject.model.as_str());
-        let reader = Reader::new(self.book, self.as_of, models, &mut notice)?;
-        let questions: Vec<_> = asked
-            .iter()
-            .zip(&units)
-            .filter_map(|(asked, unit)| Some(asked.args.of_reader(unit.as_ref().ok()?.clone())))
-            .collect();
-        let mut estimated = estimates(&reader, &questions).into_iter();
-        let units: Vec<Result<Estimated<'a>, AppError>> = units
-            .into_iter()
-            .filter_map(|unit| unit.map_or_else(|error| Some(Err(error)), |_| estimated.next()))
-            .collect();
+    fn all<'a>(&self, named: &'a [Asked]) -> Result<Vec<Result<Made<'a>, CliError>>, CliError> {
+        let said: Vec<&Said> = named.iter().map(|one| &one.said).collect();
+        let units = estimates(self.book, &said, self.as_of, &mut notice)?;
         let past = if self.args.check {
             let made = units.iter().filter_map(|unit| unit.as_ref().ok());
             let made = made.map(|unit| &unit.estimate);
@@ -250,44 +229,31 @@ impl Run<'_> {
         } else {
             BTreeMap::new()
         };
-        let units = units.into_iter().zip(asked).enumerate();
-        let made: Vec<Result<Made<'a>, AppError>> = units
-            .map(|(at, (unit, asked))| Ok(self.made(at, asked, unit?)))
-            .collect();
-        if self.args.files.out.is_none() {
-            return Ok(made.into_iter().map(|made| Ok(made?)).collect());
-        }
-        let places: Vec<(usize, &Result<Made<'a>, AppError>)> = made.iter().enumerate().collect();
-        let sections = each(&places, |(at, made)| {
-            let made = made.as_ref().ok()?;
-            Some(self.sections(made, &past, *at == 0))
+        let units: Vec<(usize, Result<Estimated<'a>, AppError>)> =
+            units.into_iter().enumerate().collect();
+        let sections = each(&units, |(at, unit)| {
+            let unit = unit.as_ref().ok()?;
+            Some(self.sections(unit, &past, *at))
         });
-        let both = made.into_iter().zip(sections);
-        let whole = both.map(|(made, sections)| {
-            let made = made?;
-            Ok(match sections.transpose()? {
-                Some(sections) => Made { sections, ..made },
-                None => made,
+        let all = units.into_iter().zip(sections).zip(named);
+        let made = all.map(|(((at, unit), sections), asked)| {
+            let flags: Vec<String> = flags(&asked.said).iter().map(|f| quoted(f)).collect();
+            Ok(Made {
+                place: self.place(at),
+                name: asked.name.as_deref(),
+                flags: flags.join(" "),
+                estimated: unit?,
+                sections: sections.transpose()?.unwrap_or_default(),
             })
         });
-        Ok(whole.collect())
+        Ok(made.collect())
     }
 
-    /// A unit without what stands on the page alone.
-    fn made<'a>(&self, at: usize, asked: &'a Asked, estimated: Estimated<'a>) -> Made<'a> {
-        let place = if self.several {
+    fn place(&self, at: usize) -> Place {
+        if self.several {
             Place::part(at + 1)
         } else {
             Place::WHOLE
-        };
-        let flags: Vec<String> = asked.args.flags().iter().map(|flag| quoted(flag)).collect();
-        Made {
-            place,
-            name: asked.name.as_deref(),
-            flags: flags.join(" "),
-            unit: estimated.unit,
-            estimate: estimated.estimate,
-            sections: Sections::default(),
         }
     }
 
@@ -295,41 +261,43 @@ impl Run<'_> {
     /// first unit.
     fn sections(
         &self,
-        made: &Made<'_>,
+        Estimated { unit, estimate }: &Estimated<'_>,
         past: &BTreeMap<String, Vec<Past>>,
-        first: bool,
+        at: usize,
     ) -> Result<Sections, CliError> {
-        let (args, place) = (self.args, made.place);
-        let selling = |terms: Option<&Terms<'_>>, tells: bool| {
-            if first && tells {
-                tell_unsure(terms);
-            }
+        let (args, place, settings) = (self.args, self.place(at), self.book.settings());
+        if args.files.out.is_none() {
+            return Ok(Sections::default());
+        }
+        let unsure = |unsure: Option<&'static str>, tells: bool| {
+            unsure
+                .filter(|_| at == 0 && tells)
+                .into_iter()
+                .for_each(notice);
         };
         let mut sections = Sections {
-            chart: chart(&made.estimate)?,
+            // The page says what the unit is, in letters that fit.
+            chart: to_svg(&BandChart {
+                title: "The likely price and the sales behind it".into(),
+                ..BandChart::of(estimate)
+            })?,
             check: past
-                .get(&match_key(&made.estimate.subject.model))
+                .get(&match_key(&estimate.subject.model))
                 .and_then(|past| past_estimates(past)),
             ..Sections::default()
         };
         if args.with_bid() {
-            sections.bid = Some(args.deal.tell(self.book, &made.unit, |told, terms| {
-                selling(terms, true);
-                Ok(bid_section(told, place))
-            })?);
+            let purchase = args.deal.read(settings)?;
+            let found = bid(self.book, unit, purchase, &mut notice)?;
+            unsure(found.unsure, true);
+            sections.bid = Some(bid_section(&found, place));
         }
         if args.with_ask() {
-            let (sale, waiting) = (&args.deal.sale, &args.waiting);
-            sections.ask = Some(ask::tell(
-                self.book,
-                &made.unit,
-                sale,
-                waiting,
-                |told, terms| {
-                    selling(terms, sections.bid.is_none());
-                    Ok(ask_section(told, place))
-                },
-            )?);
+            let waiting = args.waiting.read(&unit.settings)?;
+            let sale = args.deal.sale.read(settings)?;
+            let asking = ask(self.book, unit, sale, waiting, &mut notice)?;
+            unsure(asking.basis.unsure, sections.bid.is_none());
+            sections.ask = Some(ask_section(&asking, place));
         }
         Ok(sections)
     }
@@ -358,23 +326,21 @@ impl Run<'_> {
 
 impl Made<'_> {
     /// How each comp is named, in the order of the estimate.
-    fn ids(&self) -> Result<Vec<&str>, CliError> {
-        let comps = self.estimate.comps.iter();
-        let ids: Vec<&str> = comps.map(|line| line.comp.comp_id.as_str()).collect();
-        Ok(short_ids(&self.unit.comps, &ids, SHORTEST_ID)?)
+    fn ids(&self) -> Result<Vec<&str>, AppError> {
+        self.estimated.unit.short_ids(&self.estimated.estimate)
     }
 
     fn told<'b>(&'b self, ids: &'b [&'b str]) -> report::Unit<'b> {
         report::Unit {
             place: self.place,
             watched: self.name.map(|name| (name, self.flags.as_str())),
-            estimate: &self.estimate,
+            estimate: &self.estimated.estimate,
             ids,
             chart: &self.sections.chart,
             check: self.sections.check.as_ref(),
             bid: self.sections.bid.as_deref(),
             ask: self.sections.ask.as_deref(),
-            settings: &self.unit.settings,
+            settings: &self.estimated.unit.settings,
         }
     }
 }
@@ -395,14 +361,15 @@ impl Files {
                 .and_then(|e| e.to_str())
                 .unwrap_or_default();
             if !endings.iter().any(|e| ending.eq_ignore_ascii_case(e)) {
-                return Err(CliError::Refused {
+                return Err(AppError::Refused {
                     message: format!(
                         "{flag} {}: expected a file name that ends in .{}",
                         path.display(),
                         endings[0]
                     ),
                     next: "give the file that ending, so that it opens in the right program".into(),
-                });
+                }
+                .into());
             }
         }
         let mut names: Vec<&PathBuf> = wanted
@@ -411,7 +378,7 @@ impl Files {
             .collect();
         names.sort();
         if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
-            return Err(CliError::Usage(format!(
+            return Err(CliError::usage(format!(
                 "{} is named for two files: give each its own name",
                 twice[0].display()
             )));
@@ -422,43 +389,36 @@ impl Files {
     fn spreadsheets(&self, made: &[Made<'_>]) -> Result<(), CliError> {
         let named: Vec<spreadsheet::Named<'_>> = made
             .iter()
-            .map(|made| (made.name, &made.estimate))
+            .map(|made| (made.name, &made.estimated.estimate))
             .collect();
         if let Some(path) = &self.xlsx {
             let bytes = spreadsheet::workbook(&named).map_err(|error| unmade(path, &error))?;
-            write(path, "workbook", &bytes)?;
+            save(path, "workbook", &bytes)?;
         }
         if let Some(path) = &self.csv {
             let bytes = spreadsheet::comps_csv(&named).map_err(|error| unmade(path, &error))?;
-            write(path, "comps", &bytes)?;
+            save(path, "comps", &bytes)?;
         }
         if let Some(path) = &self.csv_adjustments {
             let bytes =
                 spreadsheet::adjustments_csv(&named).map_err(|error| unmade(path, &error))?;
-            write(path, "adjustments", &bytes)?;
+            save(path, "adjustments", &bytes)?;
         }
         Ok(())
     }
 }
 
-fn unmade(path: &Path, error: &dyn std::error::Error) -> CliError {
-    CliError::Refused {
+fn unmade(path: &Path, error: &dyn std::error::Error) -> AppError {
+    AppError::Refused {
         message: format!("{}: cannot be made: {error}", path.display()),
         next: "use fewer comps (--window, --enough), or --csv, which has no limit of rows".into(),
     }
 }
 
-fn write(path: &Path, what: &str, bytes: &[u8]) -> Result<(), CliError> {
-    write_whole(path, bytes).map_err(BookError::io(path, "write"))?;
+fn save(path: &Path, what: &str, bytes: &[u8]) -> Result<(), CliError> {
+    write(path, bytes)?;
     notice(&format!("{what} written to {}", path.display()));
     Ok(())
-}
-
-fn chart(made: &Estimate) -> Result<String, CliError> {
-    let mut chart = band_chart(made);
-    // The page says what the unit is, in letters that fit.
-    chart.title = "The likely price and the sales behind it".into();
-    Ok(to_svg(&chart)?)
 }
 
 /// How past estimates of a model held; none where no sale could be predicted.

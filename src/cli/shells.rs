@@ -14,7 +14,7 @@ use clap_complete::engine::{CompletionCandidate, complete};
 use clap_complete::env::{self, EnvCompleter, Shells};
 
 /// The shells that can ask.
-pub const SHELLS: Shells<'static> = Shells(&[&Bash, &env::Elvish, &Fish, &Powershell, &Zsh]);
+pub const SHELLS: Shells<'static> = Shells(&[&Bash, &env::Elvish, &FISH, &POWERSHELL, &ZSH]);
 
 /// Place of the word to be completed, as bash tells it.
 const INDEX: &str = "_CLAP_COMPLETE_INDEX";
@@ -171,15 +171,21 @@ fn bash_word(value: &str, quote: Option<char>) -> String {
     out
 }
 
-struct Fish;
+/// A shell that is told what the library has for it, but answered in its own way of quoting.
+struct Quoting {
+    shell: &'static dyn EnvCompleter,
+    answer: Answer,
+}
 
-impl EnvCompleter for Fish {
+type Answer = fn(&mut Command, Vec<OsString>, Option<&Path>, &mut dyn Write) -> io::Result<()>;
+
+impl EnvCompleter for Quoting {
     fn name(&self) -> &'static str {
-        "fish"
+        self.shell.name()
     }
 
     fn is(&self, name: &str) -> bool {
-        name == "fish"
+        self.shell.is(name)
     }
 
     fn write_registration(
@@ -190,87 +196,43 @@ impl EnvCompleter for Fish {
         completer: &str,
         buf: &mut dyn Write,
     ) -> io::Result<()> {
-        env::Fish.write_registration(var, name, bin, completer, buf)
+        let shell = self.shell;
+        shell.write_registration(var, name, bin, completer, buf)
     }
 
     fn write_complete(
         &self,
         cmd: &mut Command,
-        mut args: Vec<OsString>,
+        args: Vec<OsString>,
         current_dir: Option<&Path>,
         buf: &mut dyn Write,
     ) -> io::Result<()> {
+        (self.answer)(cmd, args, current_dir, buf)
+    }
+}
+
+const FISH: Quoting = Quoting {
+    shell: &env::Fish,
+    answer: |cmd, mut args, current_dir, buf| {
         // Only the last word comes as it was typed.
         if let Some(last) = args.last_mut() {
             *last = unquoted_os(last, Dialect::Fish);
         }
         env::Fish.write_complete(cmd, args, current_dir, buf)
-    }
-}
+    },
+};
 
-struct Zsh;
-
-impl EnvCompleter for Zsh {
-    fn name(&self) -> &'static str {
-        "zsh"
-    }
-
-    fn is(&self, name: &str) -> bool {
-        name == "zsh"
-    }
-
-    fn write_registration(
-        &self,
-        var: &str,
-        name: &str,
-        bin: &str,
-        completer: &str,
-        buf: &mut dyn Write,
-    ) -> io::Result<()> {
-        env::Zsh.write_registration(var, name, bin, completer, buf)
-    }
-
-    fn write_complete(
-        &self,
-        cmd: &mut Command,
-        args: Vec<OsString>,
-        current_dir: Option<&Path>,
-        buf: &mut dyn Write,
-    ) -> io::Result<()> {
+const ZSH: Quoting = Quoting {
+    shell: &env::Zsh,
+    answer: |cmd, args, current_dir, buf| {
         let words = args.iter().map(|word| unquoted_os(word, Dialect::Posix));
         env::Zsh.write_complete(cmd, words.collect(), current_dir, buf)
-    }
-}
+    },
+};
 
-struct Powershell;
-
-impl EnvCompleter for Powershell {
-    fn name(&self) -> &'static str {
-        "powershell"
-    }
-
-    fn is(&self, name: &str) -> bool {
-        env::Powershell.is(name)
-    }
-
-    fn write_registration(
-        &self,
-        var: &str,
-        name: &str,
-        bin: &str,
-        completer: &str,
-        buf: &mut dyn Write,
-    ) -> io::Result<()> {
-        env::Powershell.write_registration(var, name, bin, completer, buf)
-    }
-
-    fn write_complete(
-        &self,
-        cmd: &mut Command,
-        args: Vec<OsString>,
-        current_dir: Option<&Path>,
-        buf: &mut dyn Write,
-    ) -> io::Result<()> {
+const POWERSHELL: Quoting = Quoting {
+    shell: &env::Powershell,
+    answer: |cmd, args, current_dir, buf| {
         let index = args.len().saturating_sub(1);
         for candidate in complete(cmd, args, index, current_dir)? {
             let help = candidate.get_help().map(ToString::to_string);
@@ -281,8 +243,8 @@ impl EnvCompleter for Powershell {
             }
         }
         Ok(())
-    }
-}
+    },
+};
 
 /// A word as PowerShell reads it back: between single quotes, of which it knows several, unless it is plain.
 fn powershell_word(value: &str) -> String {

@@ -1,25 +1,24 @@
-//! Text of others on its way to a terminal: what would steer the terminal is shown instead.
+//! Makes foreign text safe for a terminal: characters that would control it are shown instead.
 
 use std::borrow::Cow;
 
 use crate::trade::names::is_unseen;
 
-/// Numbers of the styles that this program and its help use: bold, dim, italic, underlined, the
-/// colours, and what ends them. Not among them: text that blinks or cannot be seen.
+/// Codes of the styles that this program and its help use: bold, dim, italic, underlined, the
+/// colours, and their ends. Not among them: blinking and invisible text.
 const STYLES: [&str; 13] = [
     "0", "1", "2", "3", "4", "22", "31", "32", "33", "34", "35", "36", "39",
 ];
 
-/// Whether a character steers a terminal or hides what is written: controls other than line ends
-/// and tabs, and those that show nothing or turn the direction of writing, joiners of scripts and
-/// emoji apart.
+/// Whether a character controls a terminal or hides text: controls other than line ends and tabs,
+/// and invisible characters or those that change the direction of writing, except joiners of
+/// scripts and emoji.
 pub fn steers(c: char) -> bool {
     let joiner = matches!(c, '\u{200c}' | '\u{200d}');
     !matches!(c, '\n' | '\t') && (c.is_control() || (is_unseen(c) && !joiner))
 }
 
-/// The text with what steers a terminal shown as `\u001b`, which is also how JSON writes it; plain
-/// styles stay.
+/// The text with control characters shown as `\u001b`, as in JSON; plain styles stay.
 pub fn sanitize(text: &str) -> Cow<'_, str> {
     if !text.contains(steers) {
         return Cow::Borrowed(text);
@@ -45,7 +44,7 @@ pub fn sanitize(text: &str) -> Cow<'_, str> {
     Cow::Owned(out)
 }
 
-/// Length of the plain style that the text begins with, or 0.
+/// Length of the plain style at the start of the text, or 0.
 fn style_length(text: &str) -> usize {
     let style = text
         .strip_prefix("\u{1b}[")

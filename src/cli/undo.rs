@@ -5,10 +5,9 @@ use std::path::Path;
 use clap::Args;
 
 use super::{CliError, count, fitted, notice, print};
-use crate::book::Book;
-use crate::book::undo::Undone;
-use crate::trade::Comp;
-use crate::trade::money::money_text;
+use crate::app::Book;
+use crate::app::undo::{Undone, take_back};
+use crate::render::comps::line;
 
 /// Models shown of those that an undo takes back.
 const SHOWN_MODELS: usize = 30;
@@ -33,7 +32,7 @@ pub struct UndoArgs {
 /// Where there is nothing to take back, or the book cannot be changed.
 pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let undone = take_back(&book, args.dry_run, None)?;
+    let undone = take_back(&book, args.dry_run, None, &mut notice)?;
     print(&told(&undone, args.dry_run))
 }
 
@@ -42,29 +41,8 @@ pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Where something else was recorded since, or the book cannot be changed.
 pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
-    print(&told(&take_back(book, false, Some(entry))?, false))
-}
-
-/// Takes the last entry back, where that is the one meant.
-fn take_back(book: &Book, dry_run: bool, meant: Option<u64>) -> Result<Undone, CliError> {
-    let lock = book.lock(&mut notice)?;
-    let absent = || CliError::Absent {
-        message: "nothing to take back: this book has no comps".into(),
-        next: "record some with `compband import` or `compband log`".into(),
-    };
-    if let Some(meant) = meant {
-        let last = book.undo(&lock, true, &mut |_| {})?.ok_or_else(absent)?;
-        if last.entry != meant {
-            return Err(CliError::Refused {
-                message: format!(
-                    "entry {meant} is not the last any more: another run recorded entry {} or took it back",
-                    last.entry
-                ),
-                next: "`compband undo --dry-run` shows what `compband undo` would take back".into(),
-            });
-        }
-    }
-    book.undo(&lock, dry_run, &mut notice)?.ok_or_else(absent)
+    let undone = take_back(book, false, Some(entry), &mut notice)?;
+    print(&told(&undone, false))
 }
 
 fn told(undone: &Undone, dry_run: bool) -> String {
@@ -113,32 +91,4 @@ fn told(undone: &Undone, dry_run: bool) -> String {
         text.push_str("It is kept in the folder undone.\n");
     }
     text
-}
-
-/// A comp in one line.
-pub fn line(comp: &Comp) -> String {
-    let kind: Vec<&str> = [comp.variant.as_str(), &comp.completeness, &comp.grade]
-        .into_iter()
-        .filter(|text| !text.is_empty())
-        .collect();
-    let kind = if kind.is_empty() {
-        String::new()
-    } else {
-        format!(", {}", kind.join(", "))
-    };
-    let day = comp
-        .sold_on
-        .map_or("on a day not recorded".to_string(), |day| day.to_string());
-    let parts = if comp.works { "" } else { ", parts only" };
-    let paid = comp.foreign.as_ref().map_or(String::new(), |foreign| {
-        format!(" (paid {})", foreign.paid())
-    });
-    format!(
-        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping{paid}",
-        comp.comp_id,
-        comp.model,
-        money_text(comp.price),
-        comp.currency,
-        money_text(comp.shipping)
-    )
 }

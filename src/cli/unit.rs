@@ -1,26 +1,14 @@
 //! The unit that a command is about: the flags that describe it, and its estimate.
 
-use crate::app::unit::AskedUnit;
-use crate::app::unit::kit_fault;
-use crate::trade::Unit;
 use chrono::NaiveDate;
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
+use toml_edit::{DocumentMut, Value};
 
-use super::{CliError, not_declared, notice, parse_day, today};
-use crate::app::AppError;
-use crate::app::attributes::read_attributes;
-use crate::app::reader::{Asked, Reader};
-use crate::book::BookError;
-use crate::book::store::Book;
-use crate::book::watch::Watched;
-use crate::settings::Settings;
-use crate::settings::of_scale;
-use crate::trade::comp::PriceBasis;
-use crate::trade::comp::basis_word;
-use crate::trade::names;
-use crate::trade::text::nearest;
-use crate::trade::{Attributes, HowSold, Items};
+use super::{CliError, parse_day, today};
+use crate::app::describe::Said;
+use crate::trade::HowSold;
+use crate::trade::comp::{PriceBasis, basis_word};
 
 /// The unit as it will be sold.
 #[derive(Debug, Clone, Args)]
@@ -106,54 +94,22 @@ impl ValueEnum for PriceBasis {
 }
 
 impl UnitArgs {
-    /// Reads what was said of the unit and brings out the comps of its model.
-    ///
-    /// # Errors
-    /// Values that are not of the book's scales, and a book that cannot be read.
-    pub fn read(&self, book: &Book) -> Result<AskedUnit<'_>, CliError> {
-        let as_of = self.day();
-        // What is wrong with the words is told before the book's past is gone through.
-        let (settings, subject) = self.asked(book)?;
-        let reader = Reader::new(book, as_of, [subject.model.as_str()], &mut notice)?;
-        Ok(reader.unit(self.of_reader((settings, subject)))?)
-    }
-
     /// Day of the estimate.
     pub fn day(&self) -> NaiveDate {
         self.as_of.unwrap_or_else(today)
-    }
-
-    /// The book's settings with what was said otherwise, and the unit.
-    ///
-    /// # Errors
-    /// Values that are not of the book's scales.
-    pub fn asked(&self, book: &Book) -> Result<(Settings, Unit), AppError> {
-        let settings = self.settings(book.settings());
-        let subject = self.facts.subject(&self.model, &settings)?;
-        Ok((settings, subject))
-    }
-
-    /// What a reader of the book is asked.
-    pub fn of_reader(&self, (settings, subject): (Settings, Unit)) -> Asked<'_> {
-        Asked {
-            settings,
-            subject,
-            keep: &self.keep,
-            drop: &self.drop,
-        }
     }
 
     /// What was said, to be watched.
     ///
     /// # Errors
     /// Where a day was given: what is watched is estimated as of every day anew.
-    pub fn watched(&self) -> Result<Watched, CliError> {
+    pub fn watched(&self) -> Result<Said, CliError> {
         if self.as_of.is_some() {
-            return Err(CliError::Usage(
-                "--as-of: a watched unit is estimated as of the day of each refresh; give the day there".into(),
+            return Err(CliError::usage(
+                "--as-of: a watched unit is estimated as of the day of each refresh; give the day there",
             ));
         }
-        Ok(self.described())
+        Ok(self.said())
     }
 
     /// Whether a model was said, where that is not needed.
@@ -163,187 +119,66 @@ impl UnitArgs {
 
     /// Whether nothing was said of the unit but perhaps the day.
     pub fn is_blank(&self) -> bool {
-        self.described() == Watched::default()
+        let blank = Said {
+            model: self.model.clone(),
+            ..Said::default()
+        };
+        !self.has_model() && self.said() == blank
     }
 
     /// What was said but the day.
-    fn described(&self) -> Watched {
-        let facts = &self.facts;
-        Watched {
-            model: self.model.trim().to_string(),
-            variant: facts.variant.clone(),
-            completeness: facts.completeness.clone(),
-            grade: facts.grade.clone(),
-            missing: facts.missing.clone(),
-            extra: facts.extra.clone(),
-            defect: facts.defect.clone(),
-            set: facts.set.clone(),
-            parts: facts.parts,
-            how_sold: facts.how_sold,
+    pub fn said(&self) -> Said {
+        Said {
             band: self.band,
             basis: self.basis,
             keep: self.keep.clone(),
             drop: self.drop.clone(),
             enough: self.enough,
             window: self.window,
+            ..self.facts.said(&self.model)
         }
-    }
-
-    /// The flags that describe the unit, the day apart.
-    pub fn flags(&self) -> Vec<String> {
-        let facts = &self.facts;
-        let one = |flag: &str, value: Option<String>| {
-            value.map_or(Vec::new(), |value| vec![flag.to_string(), value])
-        };
-        let each = |flag: &str, values: &[String]| {
-            let pairs = values.iter().map(|value| [flag.to_string(), value.clone()]);
-            pairs.flatten().collect::<Vec<_>>()
-        };
-        let word = |value: Option<clap::builder::PossibleValue>| {
-            value.map(|value| value.get_name().to_string())
-        };
-        let number = |value: Option<u32>| value.map(|number| number.to_string());
-        [
-            one("--model", Some(self.model.clone())),
-            one("--variant", facts.variant.clone()),
-            one("--completeness", facts.completeness.clone()),
-            one("--grade", facts.grade.clone()),
-            each("--missing", &facts.missing),
-            each("--extra", &facts.extra),
-            each("--defect", &facts.defect),
-            each("--set", &facts.set),
-            if facts.parts {
-                vec!["--parts".into()]
-            } else {
-                Vec::new()
-            },
-            one(
-                "--how-sold",
-                word(facts.how_sold.and_then(|how| how.to_possible_value())),
-            ),
-            one("--band", number(self.band.map(u32::from))),
-            one(
-                "--basis",
-                word(self.basis.and_then(|basis| basis.to_possible_value())),
-            ),
-            each("--keep", &self.keep),
-            each("--drop", &self.drop),
-            one("--enough", number(self.enough)),
-            one("--window", number(self.window)),
-        ]
-        .concat()
-    }
-
-    /// The words in which a watched unit was described.
-    pub fn of(watched: &Watched) -> Self {
-        Self {
-            model: watched.model.clone(),
-            facts: FactArgs {
-                variant: watched.variant.clone(),
-                completeness: watched.completeness.clone(),
-                grade: watched.grade.clone(),
-                missing: watched.missing.clone(),
-                extra: watched.extra.clone(),
-                defect: watched.defect.clone(),
-                set: watched.set.clone(),
-                parts: watched.parts,
-                how_sold: watched.how_sold,
-            },
-            as_of: None,
-            band: watched.band,
-            basis: watched.basis,
-            keep: watched.keep.clone(),
-            drop: watched.drop.clone(),
-            enough: watched.enough,
-            window: watched.window,
-        }
-    }
-
-    /// The book's settings with what the command line overrules.
-    fn settings(&self, settings: &Settings) -> Settings {
-        let mut settings = settings.clone();
-        let estimate = &mut settings.estimate;
-        estimate.band = self.band.unwrap_or(estimate.band);
-        estimate.enough = self.enough.map_or(estimate.enough, |n| n as usize);
-        estimate.window_days = self.window.unwrap_or(estimate.window_days);
-        settings.price_basis = self.basis.unwrap_or(settings.price_basis);
-        settings
     }
 }
 
 impl FactArgs {
-    /// The unit of a model that they describe.
-    ///
-    /// # Errors
-    /// Values that are not of the book's scales.
-    pub fn subject(&self, model: &str, settings: &Settings) -> Result<Unit, AppError> {
-        let missing = items("--missing", &self.missing)?;
-        if let Some(fault) = kit_fault(model, &missing, settings) {
-            return Err(AppError::Refused {
-                message: format!("--missing {fault}"),
-                next: "say how many of those are missing, or mend the kit in compband.toml".into(),
-            });
-        }
-        Ok(Unit {
-            model: names::composed(model.trim()).into_owned(),
-            variant: self
-                .variant
-                .as_deref()
-                .map(str::trim)
-                .filter(|v| !v.is_empty())
-                .map(|v| names::composed(v).into_owned()),
-            completeness: on_scale(
-                "--completeness",
-                self.completeness.as_deref(),
-                settings.completeness_names(),
-            )?,
-            grade: on_scale("--grade", self.grade.as_deref(), settings.grade_names())?,
-            missing,
-            extras: items("--extra", &self.extra)?,
-            defects: items("--defect", &self.defect)?,
-            attributes: self.attributes(model, settings)?,
-            works: !self.parts,
+    /// What was said of a unit of this model.
+    pub fn said(&self, model: &str) -> Said {
+        Said {
+            model: model.to_string(),
+            variant: self.variant.clone(),
+            completeness: self.completeness.clone(),
+            grade: self.grade.clone(),
+            missing: self.missing.clone(),
+            extra: self.extra.clone(),
+            defect: self.defect.clone(),
+            set: self.set.clone(),
+            parts: self.parts,
             how_sold: self.how_sold,
-        })
-    }
-
-    fn attributes(&self, model: &str, settings: &Settings) -> Result<Attributes, AppError> {
-        let mut problems = Vec::new();
-        let attributes = read_attributes(&self.set, model, settings, &mut problems);
-        if !problems.is_empty() {
-            return Err(BookError::Rows(problems).into());
+            ..Said::default()
         }
-        for (name, _) in attributes.iter() {
-            if settings.attribute(model, name).is_none() {
-                notice(&not_declared(name, model));
+    }
+}
+
+/// The flags that describe a unit: those of `watch.toml`, whose keys they are.
+pub fn flags(said: &Said) -> Vec<String> {
+    let table = toml::to_string(said).ok();
+    let table: DocumentMut = table.and_then(|text| text.parse().ok()).unwrap_or_default();
+    let mut flags = Vec::new();
+    for (key, item) in table.iter() {
+        let flag = format!("--{}", key.replace('_', "-"));
+        let mut add = |value: &Value| {
+            flags.push(flag.clone());
+            match value {
+                Value::Boolean(_) => {}
+                Value::String(text) => flags.push(text.value().clone()),
+                other => flags.push(other.to_string().trim().to_string()),
             }
+        };
+        match item.as_value() {
+            Some(Value::Array(several)) => several.iter().for_each(&mut add),
+            Some(one) => add(one),
+            None => {}
         }
-        Ok(attributes)
     }
-}
-
-/// A value of one of the book's scales in the scale's own spelling.
-fn on_scale<'a>(
-    flag: &str,
-    given: Option<&str>,
-    scale: impl Iterator<Item = &'a str> + Clone,
-) -> Result<Option<String>, AppError> {
-    let Some(given) = given else { return Ok(None) };
-    if let Some((_, name)) = of_scale(scale.clone(), given) {
-        return Ok(Some(name.to_string()));
-    }
-    let near = nearest(given, scale.clone())
-        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
-    let scale: Vec<&str> = scale.collect();
-    Err(AppError::Refused {
-        message: format!("{flag} {given:?} is not on the book's scale"),
-        next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),
-    })
-}
-
-fn items(flag: &str, given: &[String]) -> Result<Items, AppError> {
-    Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| AppError::Refused {
-        message: format!("{flag} {entry:?} is not a thing or a count of it"),
-        next: "write names apart by commas, with a count where there are several: \"charger, battery x2\"".into(),
-    })
+    flags
 }

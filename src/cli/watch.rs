@@ -4,10 +4,9 @@ use std::path::Path;
 
 use clap::{Args, Subcommand};
 
-use super::deals::{fit_to_keep, one_line};
 use super::unit::UnitArgs;
 use super::{CliError, fitted, notice, print};
-use crate::book::Book;
+use crate::app::{Book, watch};
 use crate::render::sheet;
 use crate::render::table::{Grid, Kind, terminal_width};
 
@@ -65,8 +64,7 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
         What::Add(args) => add(args, &book),
         What::List => list(&book),
         What::Remove(args) => {
-            let lock = book.lock(&mut notice)?;
-            let removed = book.remove_watched(&lock, &args.watched)?;
+            let removed = watch::remove(&book, &args.watched, &mut notice)?;
             let told = format!(
                 "No longer watched: {} ({}). Its history stays.",
                 args.watched, removed.model
@@ -77,24 +75,18 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
-    let watched = args.unit.watched()?;
-    // What cannot be estimated now for want of the model is most likely misspelt.
-    let unit = args.unit.read(book)?;
-    let made = unit.estimate(unit.selection()?)?;
-    one_line("--model", &made.subject.model)?;
-    fit_to_keep(&made.subject)?;
-    let lock = book.lock(&mut notice)?;
-    book.add_watched(&lock, &args.name, &watched)?;
+    let (said, today) = (args.unit.watched()?, args.unit.day());
+    let subject = watch::add(book, &args.name, &said, today, &mut notice)?;
     let told = format!(
         "Watched as {}: {}. `compband refresh` estimates it.",
         args.name,
-        sheet::unit(&made.subject)
+        sheet::unit(&subject)
     );
     print(&(fitted(&told, "") + "\n"))
 }
 
 fn list(book: &Book) -> Result<(), CliError> {
-    let watches = book.watched()?;
+    let watches = watch::list(book, &mut notice)?;
     if watches.is_empty() {
         return print(&(fitted(NOTHING, "") + "\n"));
     }
@@ -104,13 +96,12 @@ fn list(book: &Book) -> Result<(), CliError> {
         ("last", Kind::Fixed, 2),
         ("likely", Kind::Number, 0),
     ]);
-    for (name, watched) in &watches {
-        let (_, subject) = UnitArgs::of(watched).asked(book)?;
-        let last = book.history(name, &mut notice)?.pop();
-        let currency = &book.settings().currency;
+    let currency = &book.settings().currency;
+    for watched in watches {
+        let last = watched.last;
         grid.push(vec![
-            name.clone(),
-            sheet::unit(&subject),
+            watched.name,
+            sheet::unit(&watched.subject),
             last.as_ref()
                 .map_or(String::new(), |last| last.as_of.to_string()),
             last.map_or(String::new(), |last| currency.plain(last.foreseen.likely)),

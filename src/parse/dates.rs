@@ -4,6 +4,8 @@ use std::fmt;
 
 use chrono::{Datelike, Days, NaiveDate};
 
+use crate::trade::cells;
+
 /// Order of day and month in a date.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateOrder {
@@ -102,6 +104,31 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
         return named_month(date).map(WrittenDate::Plain);
     }
     numeric(date)
+}
+
+/// Reads a typed day: `YYYY-MM-DD`, or relative to `today` ([`said_on`]).
+///
+/// # Errors
+/// A text with the expected forms.
+pub fn day_typed(text: &str, today: NaiveDate) -> Result<NaiveDate, String> {
+    let text = text.trim();
+    said_on(today, text)
+        .or_else(|| plain_day(text))
+        .map_or_else(|| cells::day(text), Ok)
+        .map_err(|wrong| {
+            format!(
+                "expected {}, today, yesterday, a weekday, or 3 days ago",
+                wrong.expected
+            )
+        })
+}
+
+/// A day with an unambiguous order of year, month and day, such as `2026-3-1`.
+fn plain_day(text: &str) -> Option<NaiveDate> {
+    match read_date(text) {
+        Ok(WrittenDate::Plain(day)) => Some(day),
+        _ => None,
+    }
 }
 
 /// Reads a day relative to `today`: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday

@@ -8,134 +8,12 @@ use rust_decimal::prelude::ToPrimitive;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
-use crate::band::estimate::Estimate;
+use crate::app::ask::{Asking, Basis, Earns, Judged};
 use crate::deal::asking::Answer;
-use crate::deal::waiting::{Plan, Rate};
 use crate::trade::Currency;
-
-/// Probability of a sale at which the table may end, and its smallest and largest number of weeks.
-const SURE: f64 = 0.95;
-const ROWS: (usize, usize) = (4, 13);
 
 /// Weekly probability of a sale at the asking price below which a caution is shown.
 const HARDLY: f64 = 0.005;
-
-/// Inputs of the plan.
-#[derive(Debug)]
-pub struct Basis<'a> {
-    /// The estimate of the unit.
-    pub made: &'a Estimate,
-    /// Name of the outlet.
-    pub outlet: Option<&'a str>,
-    /// Unknown parts of the selling costs.
-    pub unsure: Option<&'static str>,
-    /// Offers per week at the likely price.
-    pub offers: Rate,
-    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
-    pub noted: (u32, f64),
-    /// Number of offers counted so far, and the weeks in which they came.
-    pub seen: Option<(u16, Decimal)>,
-    /// Share of the buyers with a limit below the asking price who make an offer, per cent.
-    pub haggling: Decimal,
-    /// Their offer, per cent of the most they would pay.
-    pub offered: Decimal,
-    /// Number of buyers of whom the best pays an observed price.
-    pub per_sale: Decimal,
-    /// Buyers per week, with or without an offer.
-    pub buyers: f64,
-    /// Cost of holding the unit for a week.
-    pub cost: Decimal,
-    /// Alternative return on the money.
-    pub earns: Earns,
-    /// The same return as a share per week.
-    pub per_week: f64,
-    /// Change of prices per month, per cent.
-    pub trend: f64,
-    /// Weeks to the deadline, and the net of the unit then.
-    pub deadline: Option<(u16, Decimal)>,
-    /// The fixed asking price.
-    pub asking: Option<Decimal>,
-}
-
-/// Alternative return on the proceeds of a sale.
-#[derive(Debug, Clone, Copy)]
-pub enum Earns {
-    /// Per cent per year.
-    PerYear(Decimal),
-    /// The aim of a purchase: per cent, and the weeks it takes.
-    Aim(Decimal, Decimal),
-}
-
-/// Plan and results for one rate of offers.
-#[derive(Debug)]
-pub struct Variant {
-    /// Offers per week.
-    pub offers: f64,
-    /// Asking price of the first week.
-    pub ask: Decimal,
-    /// Its net.
-    pub left_of_ask: Decimal,
-    /// Lowest price to accept at once.
-    pub at_once: Decimal,
-    /// Present value of waiting, after its cost.
-    pub value: Decimal,
-    /// Expected final money.
-    pub left: Decimal,
-    /// Expected weeks to a sale or the deadline.
-    pub weeks: Option<f64>,
-    /// Plan for each week.
-    pub plan: Plan,
-}
-
-/// Content of the sheet for an asking price.
-#[derive(Debug)]
-pub struct Told<'a> {
-    /// Inputs.
-    pub basis: Basis<'a>,
-    /// At the mean rate of offers.
-    pub usual: Variant,
-    /// At the low and the high end of the rate.
-    pub others: [Variant; 2],
-    /// With the best asking prices, if a fixed one is judged.
-    pub best: Option<Variant>,
-    /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
-    pub least: Vec<Decimal>,
-    /// Weeks shown, ascending.
-    pub shown: Vec<usize>,
-}
-
-/// An offer with the advice on it.
-#[derive(Debug)]
-pub struct Judged {
-    /// The offer.
-    pub offer: Decimal,
-    /// Week in which it came; 0 for at once.
-    pub week: usize,
-    /// Its net.
-    pub left: Decimal,
-    /// Value of waiting at that time: the smallest acceptable net.
-    pub wait: Decimal,
-    /// The lowest price with that net.
-    pub least: Decimal,
-    /// The advice.
-    pub answer: Answer,
-}
-
-impl Variant {
-    /// Weeks to show: until a sale is nearly certain, and the week of the deadline.
-    pub fn weeks_shown(&self, deadline: Option<usize>) -> Vec<usize> {
-        let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
-        let sold = self.plan.sold_by(most);
-        let sure = sold
-            .iter()
-            .position(|sold| *sold >= SURE)
-            .map_or(most, |at| at + 1);
-        let last = sure.max(ROWS.0).min(most);
-        let mut shown: Vec<usize> = (1..=last).collect();
-        shown.extend(deadline.filter(|weeks| *weeks > last));
-        shown
-    }
-}
 
 impl Basis<'_> {
     fn currency(&self) -> &Currency {
@@ -148,7 +26,7 @@ impl Basis<'_> {
 }
 
 /// The asking price with its plan, with ANSI styles.
-pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(content: &Asking<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
     let base = &content.basis;
@@ -177,7 +55,7 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
 }
 
 fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
-    let made = base.made;
+    let made = &base.made;
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
     let line = sells(base);
@@ -186,7 +64,7 @@ fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
 
 /// The price, and the assumed facts.
 pub(super) fn sells(base: &Basis<'_>) -> String {
-    let made = base.made;
+    let made = &base.made;
     format!(
         "Sells for about {} {} ({} % band {} to {}) on {}; {}.{}",
         base.money(made.median),
@@ -200,7 +78,7 @@ pub(super) fn sells(base: &Basis<'_>) -> String {
     )
 }
 
-fn asked(out: &mut String, content: &Told<'_>, width: usize) {
+fn asked(out: &mut String, content: &Asking<'_>, width: usize) {
     let base = &content.basis;
     let usual = &content.usual;
     let code = &base.currency().code;
@@ -229,7 +107,7 @@ fn asked(out: &mut String, content: &Told<'_>, width: usize) {
 }
 
 /// Expected time and money; those with the best asking price, if another is given.
-pub(super) fn foreseen(content: &Told<'_>) -> Vec<String> {
+pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
     let base = &content.basis;
     let usual = &content.usual;
     let weeks = match (usual.weeks, base.deadline) {
@@ -261,7 +139,7 @@ pub(super) fn foreseen(content: &Told<'_>) -> Vec<String> {
 }
 
 /// Cautions if waiting, or the asking price, makes no sense.
-pub(super) fn cautions(content: &Told<'_>) -> Vec<&'static str> {
+pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let usual = &content.usual;
     let first = usual.plan.period(1);
     let hardly = first.is_some_and(|period| period.week.asked.chance < HARDLY);
@@ -286,7 +164,7 @@ pub(super) fn cautions(content: &Told<'_>) -> Vec<&'static str> {
     .collect()
 }
 
-fn weeks(out: &mut String, content: &Told<'_>, width: Option<u16>) {
+fn weeks(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     let mut grid = Grid::new(&WEEKLY.map(|title| (title, Kind::Number)));
     for row in weekly(content) {
         grid.push(row.to_vec());
@@ -300,7 +178,7 @@ fn weeks(out: &mut String, content: &Told<'_>, width: Option<u16>) {
 pub(super) const WEEKLY: [&str; 4] = ["week", "ask", "lowest to take", "sold by its end"];
 
 /// Asking price and lowest acceptable price by week; dots stand for omitted weeks.
-pub(super) fn weekly(content: &Told<'_>) -> Vec<[String; 4]> {
+pub(super) fn weekly(content: &Asking<'_>) -> Vec<[String; 4]> {
     let base = &content.basis;
     let mut cells = Vec::new();
     let mut before = 0;
@@ -327,7 +205,7 @@ pub(super) struct Row {
     pub(super) sold_by: f64,
 }
 
-pub(super) fn rows(content: &Told<'_>) -> Vec<Row> {
+pub(super) fn rows(content: &Asking<'_>) -> Vec<Row> {
     let plan = &content.usual.plan;
     let sold_by = plan.sold_by(content.shown.last().copied().unwrap_or_default());
     let row = |week: usize| {
@@ -342,7 +220,7 @@ pub(super) fn rows(content: &Told<'_>) -> Vec<Row> {
     content.shown.iter().filter_map(|week| row(*week)).collect()
 }
 
-fn rates(out: &mut String, content: &Told<'_>, width: Option<u16>) {
+fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     let base = &content.basis;
     let mut grid = Grid::new(&[
         ("offers a week", Kind::Number),

@@ -8,10 +8,9 @@ use rust_decimal::prelude::ToPrimitive;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
+use crate::app::bid::Bid;
 use crate::band::estimate::Estimate;
-use crate::deal::bid::{Advice, Aim, Costs, Judged, Limit, Measures, TOLD, binding};
-use crate::deal::outlet::Net;
-use crate::deal::prospect::Prospect;
+use crate::deal::bid::{Advice, Aim, Judged, Measures, TOLD, binding};
 use crate::trade::Currency;
 
 /// Cautions about repairs.
@@ -21,35 +20,8 @@ pub(super) const CAUTIONS: [&str; 3] = [
     "Before paying, see that no activation or owner's lock is on and that the unit is the seller's to sell; before selling, wipe what is on it.",
 ];
 
-/// Content of the sheet for a bid.
-#[derive(Debug)]
-pub struct Told<'a> {
-    /// The estimate of the unit in the condition in which it will be sold.
-    pub made: &'a Estimate,
-    /// Its estimate for parts.
-    pub parts: Option<&'a Estimate>,
-    /// Name of the outlet.
-    pub outlet: Option<&'a str>,
-    /// The net of the likely price.
-    pub net: Option<Net>,
-    /// The costs.
-    pub costs: &'a Costs,
-    /// The distribution of the proceeds.
-    pub prospect: &'a Prospect,
-    /// The highest bid for each aim.
-    pub limits: &'a [Limit],
-    /// The result at the highest bid.
-    pub at_most: Option<Measures>,
-    /// The asking price with its verdict.
-    pub asked: Option<Judged>,
-    /// The bankroll, if known.
-    pub bankroll: Option<Decimal>,
-    /// Unknown parts of the selling costs.
-    pub unsure: Option<&'static str>,
-}
-
 /// The sheet with ANSI styles.
-pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
     headline(&mut out, content, prose);
@@ -70,18 +42,22 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
 }
 
 /// Warnings about the estimates; those of the estimate for parts are only announced.
-pub(super) fn warnings(content: &Told<'_>) -> Vec<String> {
-    let parts = content.parts.filter(|parts| !parts.warnings.is_empty());
+pub(super) fn warnings(content: &Bid<'_>) -> Vec<String> {
+    let parts = content
+        .weighed
+        .parts
+        .as_ref()
+        .filter(|parts| !parts.warnings.is_empty());
     let for_parts =
         |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
-    let whole = content.made.warnings.iter().cloned();
+    let whole = content.weighed.made.warnings.iter().cloned();
     whole
         .chain(parts.map(for_parts).map(String::from))
         .collect()
 }
 
-fn headline(out: &mut String, content: &Told<'_>, width: usize) {
-    let made = content.made;
+fn headline(out: &mut String, content: &Bid<'_>, width: usize) {
+    let made = &content.weighed.made;
     let money = |value| amount(&made.currency, value);
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
@@ -112,10 +88,10 @@ pub fn assumed(made: &Estimate) -> String {
     format!(" Not said: {}.", made.assumptions.join(", "))
 }
 
-fn verdict(out: &mut String, content: &Told<'_>, width: usize) {
-    let currency = &content.made.currency;
+fn verdict(out: &mut String, content: &Bid<'_>, width: usize) {
+    let currency = &content.weighed.made.currency;
     let money = |value| amount(currency, value);
-    let reason = binding(content.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
+    let reason = binding(&content.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
     match &content.at_most {
         Some(at) => {
             let _ = writeln!(
@@ -210,15 +186,15 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
     }
 }
 
-fn aims(out: &mut String, content: &Told<'_>, width: Option<u16>) {
-    let currency = &content.made.currency;
-    let binds = binding(content.limits);
+fn aims(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
+    let currency = &content.weighed.made.currency;
+    let binds = binding(&content.limits);
     let mut grid = Grid::new(&[
         ("", Kind::Fixed),
         ("aim", Kind::Text),
         ("most to bid", Kind::Number),
     ]);
-    for limit in content.limits {
+    for limit in &content.limits {
         let mark = binds.is_some_and(|other| other == limit);
         grid.push(vec![
             if mark { "•".into() } else { String::new() },
@@ -236,7 +212,7 @@ fn aims(out: &mut String, content: &Told<'_>, width: Option<u16>) {
     out.push_str(&grid.render(width));
 }
 
-fn measures(out: &mut String, content: &Told<'_>, width: Option<u16>) {
+fn measures(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
     let (titles, rows) = measured(content);
     if titles.is_empty() {
         return;
@@ -253,8 +229,8 @@ fn measures(out: &mut String, content: &Told<'_>, width: Option<u16>) {
 
 /// The results at the highest bid and at the asking price: a title for each, and rows of a label
 /// and a cell for each. No titles if there is neither.
-pub(super) fn measured(content: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
-    let currency = &content.made.currency;
+pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
+    let currency = &content.weighed.made.currency;
     let money = |value| amount(currency, value);
     let all: Vec<&Measures> = content
         .at_most
@@ -275,7 +251,7 @@ pub(super) fn measured(content: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     row("paid for it in all", &|at| money(at.cost));
     row("money put in, all parts included", &|at| money(at.stake));
     row("expected profit", &|at| money(at.profit));
-    if content.prospect.work > 0.0 {
+    if content.weighed.prospect.work > 0.0 {
         row("expected profit before the cost of work", &|at| {
             money(at.before_work)
         });
@@ -297,7 +273,7 @@ pub(super) fn measured(content: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     if all.iter().any(|at| at.per_hour.is_some()) {
         let label = format!(
             "an hour of work earns ({:.1} hours)",
-            content.prospect.hours
+            content.weighed.prospect.hours
         );
         row(&label, &|at| at.per_hour.map_or("–".into(), money));
     }
@@ -306,7 +282,7 @@ pub(super) fn measured(content: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
             at.staked.map_or("–".into(), percent)
         });
     }
-    let kelly = if content.prospect.work > 0.0 {
+    let kelly = if content.weighed.prospect.work > 0.0 {
         "share that would grow it fastest (Kelly), before work"
     } else {
         "share that would grow it fastest (Kelly)"
@@ -324,7 +300,7 @@ const POINTS: [&str; TOLD.len()] = [
     "profit, 1 in 20 is better",
 ];
 
-fn repairs(out: &mut String, content: &Told<'_>, width: usize) {
+fn repairs(out: &mut String, content: &Bid<'_>, width: usize) {
     let lines = repair_lines(content);
     if lines.is_empty() {
         return;
@@ -339,12 +315,12 @@ fn repairs(out: &mut String, content: &Told<'_>, width: usize) {
 }
 
 /// The repairs and their results, one sentence each; empty without repairs.
-pub(super) fn repair_lines(content: &Told<'_>) -> Vec<String> {
+pub(super) fn repair_lines(content: &Bid<'_>) -> Vec<String> {
     let repairs = &content.costs.repairs;
     if repairs.is_empty() {
         return Vec::new();
     }
-    let money = |value| amount(&content.made.currency, value);
+    let money = |value| amount(&content.weighed.made.currency, value);
     let mut lines: Vec<String> = repairs
         .iter()
         .enumerate()
@@ -359,7 +335,7 @@ pub(super) fn repair_lines(content: &Told<'_>) -> Vec<String> {
             )
         })
         .collect();
-    let otherwise = match (content.parts, content.costs.salvage) {
+    let otherwise = match (content.weighed.parts.as_ref(), content.costs.salvage) {
         (Some(parts), _) => format!(
             ", otherwise sold for parts at about {} (its own estimate)",
             money(parts.median)
@@ -372,7 +348,7 @@ pub(super) fn repair_lines(content: &Told<'_>) -> Vec<String> {
     };
     lines.push(format!(
         "All succeed {:.0} times in 100{otherwise}.",
-        100.0 * content.prospect.mended
+        100.0 * content.weighed.prospect.mended
     ));
     lines
 }

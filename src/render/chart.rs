@@ -14,6 +14,7 @@
 //! success criteria 1.4.3 and 1.4.11).
 
 mod axis;
+mod band;
 mod bankroll;
 mod canvas;
 mod error;

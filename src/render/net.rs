@@ -7,40 +7,8 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::numbers::amount;
 use super::sheet::{HEADING, PRICE, prose_width, wrap};
-use crate::deal::outlet::{Item, Line, Needed, Net, PostageFrom, Terms};
-use crate::trade::Currency;
-
-/// Unknown parts of the selling costs on these terms, if any.
-pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {
-    let Some(terms) = terms else {
-        return Some("selling is taken to cost nothing: compband.toml has no [outlets.NAME]");
-    };
-    match terms.postage_from {
-        PostageFrom::AsPaid => Some(
-            "sending is taken to cost what the buyer pays for it: no weight or no band of [shipping] is known",
-        ),
-        PostageFrom::Unknown => Some(
-            "sending is not counted: that takes --weight and, in [shipping] of compband.toml, bands that say what it \
-             costs by weight",
-        ),
-        PostageFrom::Weight | PostageFrom::Collected => None,
-    }
-}
-
-/// Content of a statement.
-#[derive(Debug)]
-pub struct Statement<'a> {
-    /// Currency of all money.
-    pub currency: &'a Currency,
-    /// Name of the outlet.
-    pub outlet: &'a str,
-    /// Terms of the sale.
-    pub terms: &'a Terms<'a>,
-    /// The net of the given or needed price.
-    pub net: Net,
-    /// The wanted net and the price needed for it.
-    pub wanted: Option<(Decimal, Needed)>,
-}
+use crate::app::selling::Statement;
+use crate::deal::outlet::{Item, Line, Needed, Net};
 
 /// The statement with ANSI styles.
 pub fn statement(statement: &Statement<'_>, width: Option<u16>) -> String {

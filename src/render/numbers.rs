@@ -3,9 +3,12 @@
 use rust_decimal::Decimal;
 
 use crate::trade::Currency;
+use crate::trade::money::grouped;
 
-/// Narrow no-break space, the separator between groups of three digits.
-const GROUP: char = '\u{202f}';
+/// [`count`] for counts of files.
+pub fn counted(number: u64, one: &str) -> String {
+    count(usize::try_from(number).unwrap_or(usize::MAX), one)
+}
 
 /// `1 comp`, `2 comps`.
 pub fn count(number: usize, one: &str) -> String {
@@ -59,28 +62,6 @@ pub fn percent_change(percent: f64) -> String {
         _ if percent < 0.0 => format!("−{text} %"),
         _ => format!("+{text} %"),
     }
-}
-
-/// Decimal digits with the whole part in groups of three, and a true minus sign.
-pub(super) fn grouped(plain: &str) -> String {
-    let (sign, digits) = plain
-        .strip_prefix('-')
-        .map_or(("", plain), |rest| ("−", rest));
-    let (whole, fraction) = digits
-        .split_once('.')
-        .map_or((digits, None), |(w, f)| (w, Some(f)));
-    let mut out = String::from(sign);
-    for (at, digit) in whole.chars().enumerate() {
-        if at > 0 && (whole.len() - at) % 3 == 0 && whole.len() > 3 {
-            out.push(GROUP);
-        }
-        out.push(digit);
-    }
-    if let Some(fraction) = fraction {
-        out.push('.');
-        out.push_str(fraction);
-    }
-    out
 }
 
 #[cfg(test)]

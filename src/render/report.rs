@@ -11,13 +11,12 @@ mod evidence;
 mod method;
 mod page;
 
-use evidence::{adjustments, comps};
+use deal::command;
+use evidence::{adjustments, comps, past};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use method::{definitions, facts, made_by};
 use xxhash_rust::xxh3::xxh3_128;
 
-use self::deal::command;
-use self::evidence::past;
-use self::method::{definitions, facts, made_by};
 use super::html::{Place, list, prose, visible};
 use super::numbers::amount;
 use super::sheet::{CLOSING, basis, evidence_lines, how_sold, odds, unit};

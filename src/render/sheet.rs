@@ -480,6 +480,15 @@ pub(super) fn condition(comp: &Candidate) -> String {
     parts.join(", ")
 }
 
+/// A sentence wrapped to a terminal of `width` columns, with `indent` before every line; unwrapped without
+/// a terminal.
+pub fn fitted(sentence: &str, indent: &str, width: Option<u16>) -> String {
+    width.map_or_else(
+        || format!("{indent}{sentence}"),
+        |width| wrap(sentence, usize::from(width), indent),
+    )
+}
+
 /// `text` wrapped at spaces to `width` columns, with `indent` before every line.
 pub fn wrap(text: &str, width: usize, indent: &str) -> String {
     use unicode_width::UnicodeWidthStr;

@@ -4,6 +4,7 @@ pub mod column;
 pub mod facts;
 pub mod header;
 pub mod import;
+pub mod listings;
 mod options;
 pub mod records;
 pub mod row;

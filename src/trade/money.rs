@@ -45,6 +45,31 @@ pub fn from_minor_units(units: i64) -> Decimal {
     Decimal::new(units, MINOR_SCALE)
 }
 
+/// Narrow no-break space, between groups of three digits.
+const GROUP: char = '\u{202f}';
+
+/// Decimal digits with the whole part in groups of three and a real minus sign.
+pub fn grouped(plain: &str) -> String {
+    let (sign, digits) = plain
+        .strip_prefix('-')
+        .map_or(("", plain), |rest| ("−", rest));
+    let (whole, fraction) = digits
+        .split_once('.')
+        .map_or((digits, None), |(w, f)| (w, Some(f)));
+    let mut out = String::from(sign);
+    for (at, digit) in whole.chars().enumerate() {
+        if at > 0 && (whole.len() - at) % 3 == 0 && whole.len() > 3 {
+            out.push(GROUP);
+        }
+        out.push(digit);
+    }
+    if let Some(fraction) = fraction {
+        out.push('.');
+        out.push_str(fraction);
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -9,13 +9,12 @@ use std::path::Path;
 
 use chrono::NaiveDate;
 use compband::app::attributes::read_attributes;
+use compband::app::listings::listings;
 use compband::book::csv::canonical::{self, Layout};
 use compband::book::csv::formula;
 use compband::book::rates::{Conversion, Rates};
 use compband::book::{Book, BookError, watch};
-use compband::cli::listings::listings;
-use compband::cli::net::SaleArgs;
-use compband::cli::{CliError, parse_day};
+use compband::cli::parse_day;
 use compband::deal::ledger::Ledger;
 use compband::deal::outlet::Terms;
 use compband::parse::attribute::attribute_value;
@@ -329,14 +328,14 @@ fn only_styled(text: &str) -> bool {
 pub fn offered(bytes: &[u8], folder: &Path, settings: &Settings) -> bool {
     let path = folder.join("listings.csv");
     fs::write(&path, bytes).unwrap();
-    let all = match listings(&path, &SaleArgs::default(), settings) {
+    let all = match listings(&path, None, settings) {
         Ok(all) => all,
-        Err(CliError::Book(BookError::Rows(problems))) => {
-            each_says_something(&problems);
-            return false;
-        }
         Err(error) => {
             assert!(!error.to_string().is_empty());
+            let problems = error.problems();
+            if !problems.is_empty() {
+                each_says_something(problems);
+            }
             return false;
         }
     };

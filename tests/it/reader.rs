@@ -1,10 +1,9 @@
 //! A run that asks about many units says of each what a run says that asks about it alone.
 
 use chrono::NaiveDate;
-use compband::app::reader::{Asked, Reader};
+use compband::app::describe::Said;
 use compband::app::report::estimates;
 use compband::book::Book;
-use compband::trade::Unit;
 
 use crate::estimate::root;
 use crate::runner::out;
@@ -25,32 +24,25 @@ fn many_units_are_estimated_as_one_alone() {
     out(dir.path(), &["import", sheet.to_str().unwrap()]);
     let book = Book::open(Some(dir.path())).unwrap();
     let day = NaiveDate::from_ymd_opt(2026, 11, 20).unwrap();
-    let settings = book.settings();
     let mut asked = Vec::new();
     for model in MODELS {
         for grade in [Some("B"), Some("D"), None] {
             for works in [true, false] {
-                let mut settings = settings.clone();
-                // Of two windows, so that related models are fitted for each.
-                settings.estimate.window_days = if works { 365 } else { 180 };
-                asked.push(Asked {
-                    settings,
-                    subject: Unit {
-                        grade: grade.map(String::from),
-                        works,
-                        ..Unit::blank(model)
-                    },
-                    keep: &[],
-                    drop: &[],
+                asked.push(Said {
+                    model: model.into(),
+                    grade: grade.map(String::from),
+                    parts: !works,
+                    // Of two windows, so that related models are fitted for each.
+                    window: Some(if works { 365 } else { 180 }),
+                    ..Said::default()
                 });
             }
         }
     }
-    let said = |asked: &[Asked<'static>]| {
-        let models = asked.iter().map(|asked| asked.subject.model.as_str());
-        let reader = Reader::new(&book, day, models, &mut |_| {}).unwrap();
-        let made = estimates(&reader, asked).into_iter();
-        let made = made.map(|made| {
+    let said = |asked: &[Said]| {
+        let each: Vec<&Said> = asked.iter().collect();
+        let made = estimates(&book, &each, day, &mut |_| {}).unwrap();
+        let made = made.into_iter().map(|made| {
             made.map(|made| made.estimate)
                 .map_err(|error| error.to_string())
         });
@@ -65,11 +57,11 @@ fn many_units_are_estimated_as_one_alone() {
                 let numbers = |made: &compband::band::estimate::Estimate| {
                     [made.low, made.median, made.high].map(|n| n.to_string())
                 };
-                assert_eq!(numbers(&alone), numbers(&together), "{:?}", asked.subject);
+                assert_eq!(numbers(&alone), numbers(&together), "{:?}", asked.model);
                 assert_eq!(alone.adjustments, together.adjustments);
                 estimated += 1;
             }
-            (alone, together) => assert_eq!(alone.err(), together.err(), "{:?}", asked.subject),
+            (alone, together) => assert_eq!(alone.err(), together.err(), "{:?}", asked.model),
         }
     }
     assert_eq!(estimated, 18, "all but the unknown model");

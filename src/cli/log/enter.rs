@@ -3,30 +3,24 @@
 use crate::cli::report_error;
 use std::io::IsTerminal;
 
-use chrono::NaiveDate;
 use dialoguer::Confirm;
 
-use super::words::{note_undeclared, old_to_new, read_comp, tell};
+use super::words::{old_to_new, tell};
+use crate::app::Book;
+use crate::app::error::Kind;
 use crate::app::record::{Outcome, Writing, record};
-use crate::book::csv::canonical;
-use crate::book::{Book, BookError};
-use crate::cli::complete::{all_pieces, one_spelling};
+use crate::app::typed::{NOTHING, answer, pieces, read_comp, undeclared_notes};
+use crate::cli::complete::one_spelling;
 use crate::cli::prompt::{Question, Said, Words};
 use crate::cli::{CliError, count, notice, print, today, undo};
 use crate::parse::attribute::attribute_value;
-use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
-use crate::trade::cells::Wrong;
-use crate::trade::checks;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
 use crate::trade::{Comp, HowSold};
 
 /// Columns whose last value is offered for the next sale.
 const REMEMBERED: [&str; 5] = ["model", "completeness", "grade", "how_sold", "venue"];
-
-/// What is typed for nothing, where something else is offered.
-const NOTHING: &str = "-";
 
 /// One question of a sale.
 #[derive(Debug, Clone, Copy)]
@@ -130,9 +124,8 @@ struct Session<'a> {
 /// Where there is no terminal, or the book cannot be read or written.
 pub fn run(book: &Book) -> Result<(), CliError> {
     if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
-        return Err(CliError::Usage(
-            "say what was sold with --model and --price (without options, the fields are asked for on a terminal)"
-                .into(),
+        return Err(CliError::usage(
+            "say what was sold with --model and --price (without options, the fields are asked for on a terminal)",
         ));
     }
     let mut session = Session {
@@ -161,14 +154,12 @@ fn remembered(book: &Book) -> Result<Last, CliError> {
 
 /// Tells of what was refused; only what keeps the next sale from being recorded ends the session.
 fn go_on(error: CliError) -> Result<(), CliError> {
-    match error {
-        CliError::Refused { .. }
-        | CliError::Absent { .. }
-        | CliError::Book(BookError::Rows(_) | BookError::Refused(_) | BookError::Locked(_)) => {
+    match &error {
+        CliError::App(why) if matches!(why.kind(), Kind::Refused | Kind::Absent | Kind::Locked) => {
             report_error(&error);
             Ok(())
         }
-        other => Err(other),
+        _ => Err(error),
     }
 }
 
@@ -191,9 +182,8 @@ impl Session<'_> {
     }
 
     fn record(&mut self, comp: Comp) -> Result<(), CliError> {
-        for (name, _) in comp.attributes.iter() {
-            note_undeclared(name, &comp.model, self.book.settings());
-        }
+        let notes = undeclared_notes(&comp, self.book.settings());
+        notes.iter().for_each(|note| notice(note));
         let (comp, outcome) = match self.write(comp, Writing::default())? {
             (comp, Outcome::Same) => {
                 if !confirm("The book has this very sale. Record it as another one?")? {
@@ -281,7 +271,7 @@ impl Session<'_> {
         let said = cells
             .each_ref()
             .map(|cell| (!cell.is_empty()).then_some(cell.as_str()));
-        let comp = read_comp(&said, &set, None, &self.book.rates()?, settings)?;
+        let comp = read_comp(&said, &set, None, &self.book.rates()?, settings, today())?;
         Ok(Asked::Sale(Box::new(comp)))
     }
 
@@ -310,52 +300,13 @@ impl Session<'_> {
         if !self.begun && matches!(column, "completeness" | "grade") {
             question.explain()?;
         }
-        question.ask(|text| checked(column, text, settings, today()))
+        question.ask(|text| answer(column, text, settings, today()))
     }
 }
 
 fn not_recorded() -> Result<(), CliError> {
     notice("not recorded");
     Ok(())
-}
-
-/// An answer as it is kept, the day of a sale written out.
-///
-/// # Errors
-/// What was expected.
-fn checked(
-    column: &str,
-    text: &str,
-    settings: &Settings,
-    today: NaiveDate,
-) -> Result<String, String> {
-    let nothing = text == NOTHING;
-    if column == "model" && (nothing || text.is_empty()) {
-        return Ok(String::new());
-    }
-    // A day that is not known is not the same as none said, which is today.
-    let text = if nothing && !matches!(column, "sold_on" | "price") {
-        ""
-    } else {
-        text
-    };
-    let normal = super::words::normal(column, text, &settings.currency);
-    let good = checks::cell(column, &normal, today)
-        .and_then(|()| canonical::check(column, &normal, settings));
-    match good {
-        Ok(()) if column == "sold_on" && !normal.is_empty() => Ok(normal),
-        Ok(()) => Ok(text.to_string()),
-        Err(wrong) => Err(expected(&wrong)),
-    }
-}
-
-fn expected(wrong: &Wrong) -> String {
-    let mend = if wrong.mend.is_empty() {
-        String::new()
-    } else {
-        format!("; {}", wrong.mend)
-    };
-    format!("expected {}{mend}", wrong.expected)
 }
 
 /// What answers to a question mean, a line each.
@@ -413,18 +364,6 @@ fn words(column: &str, model: &str, models: &[String], settings: &Settings) -> W
     }
 }
 
-/// The pieces of the model's kit, or of all kits where it has none.
-fn pieces(model: &str, settings: &Settings) -> Vec<String> {
-    let mut pieces: Vec<String> = match settings.kit(model) {
-        Some(kit) => kit.ships_with.iter().map(|(p, _)| p.to_string()).collect(),
-        None => all_pieces(settings).into_iter().collect(),
-    };
-    if !pieces.iter().any(|piece| piece == PACKAGING) {
-        pieces.push(PACKAGING.to_string());
-    }
-    pieces
-}
-
 /// Asks for each attribute that a family of the model declares, and gives the answers in the form of
 /// `--set`; none where the question before is to be asked again.
 fn ask_attributes(model: &str, settings: &Settings) -> Result<Option<Vec<String>>, CliError> {
@@ -468,10 +407,7 @@ fn confirm(question: &str) -> Result<bool, CliError> {
 mod tests {
     use super::*;
     use crate::book::rates::Rates;
-
-    fn day() -> NaiveDate {
-        NaiveDate::from_ymd_opt(2026, 11, 25).unwrap()
-    }
+    use crate::select::pieces::PACKAGING;
 
     #[test]
     fn the_last_values_are_remembered_but_not_price_or_note() {
@@ -485,7 +421,7 @@ mod tests {
         };
         let settings = Settings::default();
         let rates = Rates::none(&settings);
-        let comp = read_comp(&COLUMNS.map(said), &[], None, &rates, &settings).unwrap();
+        let comp = read_comp(&COLUMNS.map(said), &[], None, &rates, &settings, today()).unwrap();
         let last = Last::of(&comp);
         for (column, value) in [
             ("model", "Brask M2"),
@@ -498,36 +434,6 @@ mod tests {
             ("sold_on", ""),
         ] {
             assert_eq!(last.get(column), value, "{column}");
-        }
-    }
-
-    #[test]
-    fn answers_are_checked_and_cleared() {
-        let settings = Settings::default();
-        let answer = |column, text| checked(column, text, &settings, day());
-        for (column, text, kept) in [
-            ("model", "-", ""),
-            ("model", "Brask M2", "Brask M2"),
-            ("grade", "-", ""),
-            ("venue", "-", ""),
-            ("sold_on", "2026-11-2", "2026-11-02"),
-            ("sold_on", "-", "-"),
-            ("shipping", "", ""),
-            ("price", "12,50 €", "12,50 €"),
-        ] {
-            assert_eq!(answer(column, text), Ok(kept.into()), "{column} {text}");
-        }
-        for (column, text) in [
-            ("price", "-"),
-            ("price", ""),
-            ("price", "free"),
-            ("grade", "E"),
-            ("sold_on", "soon"),
-            ("sold_on", "2026-12-25"),
-            ("missing", "charger x0"),
-        ] {
-            let why = answer(column, text).unwrap_err();
-            assert!(why.starts_with("expected "), "{column} {text}: {why}");
         }
     }
 

@@ -6,6 +6,8 @@
 //! end.
 
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 
 use super::axis::{self, Axis};
 use super::canvas::{
@@ -14,6 +16,8 @@ use super::canvas::{
 };
 use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
+use crate::render::ledger::Told;
+use crate::render::numbers::{amount, count};
 use crate::trade::Currency;
 
 /// Content of the chart of a bankroll. Money is in units of the currency.
@@ -44,6 +48,40 @@ pub struct BankrollPoint {
     pub stock: f64,
     /// Money that the owner put in, less money taken out.
     pub capital: f64,
+}
+
+impl BankrollChart {
+    /// The chart of a ledger.
+    pub fn of(told: &Told<'_>) -> Self {
+        let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
+        let money = |value| amount(told.currency, value);
+        let summary = &told.summary;
+        Self {
+            title: "Bankroll".into(),
+            subtitle: format!(
+                "{}; {} closed, {} in stock; profit {} {}",
+                told.today,
+                count(summary.closed, "deal"),
+                summary.open,
+                money(summary.profit),
+                told.currency.code
+            ),
+            currency: told.currency.clone(),
+            course: told
+                .ledger
+                .course()
+                .iter()
+                .map(|at| BankrollPoint {
+                    on: at.on,
+                    bankroll: float(at.bankroll()),
+                    stock: float(at.stock),
+                    capital: float(at.capital),
+                })
+                .collect(),
+            today: told.today,
+            goal: (!told.goal.is_zero()).then(|| float(told.goal)),
+        }
+    }
 }
 
 impl Chart for BankrollChart {

@@ -1,8 +1,7 @@
 //! Parts that the charts share: the palette, the headings, the elements of shapes.
 
+use crate::trade::money::grouped;
 use plotters::style::{RGBAColor, RGBColor};
-
-use crate::render::numbers;
 
 use super::ChartError;
 use super::axis::{self, Axis};
@@ -225,7 +224,7 @@ pub fn labelled_ticks(range: (f64, f64), most: usize) -> (Vec<f64>, Vec<String>)
 
 /// A number with `decimals` decimals and thousands separators.
 pub fn plain(value: f64, decimals: usize) -> String {
-    numbers::grouped(&format!("{value:.decimals$}"))
+    grouped(&format!("{value:.decimals$}"))
 }
 
 /// Width of the widest label of an axis.

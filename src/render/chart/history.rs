@@ -2,6 +2,8 @@
 //! each estimate, the band as an area around it.
 
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 
 use super::axis::{self, Axis};
 use super::canvas::{
@@ -10,6 +12,8 @@ use super::canvas::{
 };
 use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
+use crate::book::history::Record;
+use crate::render::numbers::count;
 use crate::trade::Currency;
 
 /// Content of the chart of a history. Money is in units of the currency.
@@ -28,7 +32,7 @@ pub struct HistoryChart {
 /// One estimate.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HistoryPoint {
-    /// Its day.
+    /// Day.
     pub on: NaiveDate,
     /// Likely price.
     pub likely: f64,
@@ -36,6 +40,36 @@ pub struct HistoryPoint {
     pub low: f64,
     /// Upper end of the band.
     pub high: f64,
+}
+
+impl HistoryChart {
+    /// The chart of the estimates of a watched unit in the book's currency.
+    pub fn of(name: &str, records: &[Record], currency: &Currency) -> Self {
+        let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
+        let points: Vec<HistoryPoint> = records
+            .iter()
+            .filter(|record| record.currency == currency.code)
+            .map(|record| HistoryPoint {
+                on: record.as_of,
+                likely: float(record.foreseen.likely),
+                low: float(record.foreseen.low),
+                high: float(record.foreseen.high),
+            })
+            .collect();
+        let chances: Vec<u8> = records.iter().map(|record| record.foreseen.level).collect();
+        let chance = match chances[..] {
+            [first, ..] if chances.iter().all(|chance| *chance == first) => {
+                format!("{first} % band")
+            }
+            _ => "band as asked for each time".into(),
+        };
+        Self {
+            title: format!("Likely price of {name}"),
+            subtitle: format!("{}, {chance}", count(points.len(), "estimate")),
+            currency: currency.clone(),
+            points,
+        }
+    }
 }
 
 impl Chart for HistoryChart {

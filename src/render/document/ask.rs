@@ -3,8 +3,9 @@
 use serde::Serialize;
 
 use super::{Band, Money, VERSION, number};
+use crate::app::ask::{self as app, Asking, Basis, Judged};
 use crate::deal::asking::Answer;
-use crate::render::ask::{self as render, Basis, Judged, Told, counter, rows};
+use crate::render::ask::{Row, counter, rows};
 use crate::render::sheet::unit;
 
 /// Asking prices for a unit.
@@ -186,9 +187,9 @@ pub struct Week {
 }
 
 /// The document of asking prices.
-pub fn document<'a>(content: &Told<'a>) -> Ask<'a> {
+pub fn document<'a>(content: &'a Asking<'_>) -> Ask<'a> {
     let [few, many] = &content.others;
-    let week = |row: &render::Row| Week {
+    let week = |row: &Row| Week {
         week: row.week,
         ask: row.ask.map(Money::from),
         lowest_to_take: row.least.into(),
@@ -205,7 +206,7 @@ pub fn document<'a>(content: &Told<'a>) -> Ask<'a> {
 }
 
 /// The document of the answer to an offer.
-pub fn offer_document<'a>(base: &Basis<'a>, judged: &Judged) -> Offer<'a> {
+pub fn offer_document<'a>(base: &'a Basis<'_>, judged: &Judged) -> Offer<'a> {
     Offer {
         head: head(base, "compband.offer/1"),
         offer: judged.offer.into(),
@@ -223,8 +224,8 @@ pub fn offer_document<'a>(base: &Basis<'a>, judged: &Judged) -> Offer<'a> {
     }
 }
 
-fn head<'a>(base: &Basis<'a>, schema: &'static str) -> Head<'a> {
-    let made = base.made;
+fn head<'a>(base: &'a Basis<'_>, schema: &'static str) -> Head<'a> {
+    let made = &base.made;
     Head {
         schema,
         compband: VERSION,
@@ -269,7 +270,7 @@ fn reckoned_with(base: &Basis<'_>) -> ReckonedWith {
     }
 }
 
-fn variant(of: &render::Variant) -> Variant {
+fn variant(of: &app::Variant) -> Variant {
     Variant {
         offers_per_week: of.offers,
         ask: of.ask.into(),

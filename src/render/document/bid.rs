@@ -4,8 +4,9 @@ use serde::Serialize;
 
 use super::net::{Line, lines};
 use super::{Band, Money, VERSION, number};
+use crate::app::bid as app;
 use crate::deal::bid::{self as deal, Advice, Judged, TOLD, WORST, binding};
-use crate::render::bid::{Told, aim, failure};
+use crate::render::bid::{aim, failure};
 use crate::render::net::share;
 use crate::render::sheet::unit;
 
@@ -167,9 +168,9 @@ pub struct ProfitPoint {
 }
 
 /// The document of a bid.
-pub fn document<'a>(content: &Told<'a>) -> Bid<'a> {
-    let made = content.made;
-    let binds = binding(content.limits);
+pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
+    let made = &content.weighed.made;
+    let binds = binding(&content.limits);
     let repair = |repair: &'a crate::trade::repair::Repair| Repair {
         what: &repair.what,
         parts: repair.parts.into(),
@@ -195,8 +196,8 @@ pub fn document<'a>(content: &Told<'a>) -> Bid<'a> {
             costs_share: share(net),
         }),
         repairs: content.costs.repairs.iter().map(repair).collect(),
-        chance_mended: content.prospect.mended,
-        for_parts: content.parts.map(|parts| ForParts {
+        chance_mended: content.weighed.prospect.mended,
+        for_parts: content.weighed.parts.as_ref().map(|parts| ForParts {
             likely_price: parts.median.into(),
             low: parts.low.into(),
             high: parts.high.into(),

@@ -4,8 +4,9 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 
 use super::{Money, VERSION, number};
+use crate::app::selling::Statement;
 use crate::deal::outlet::{self, Item, PostageFrom};
-use crate::render::net::{Statement, item_name, share};
+use crate::render::net::{item_name, share};
 
 /// Net of a price.
 #[derive(Debug, Serialize)]

@@ -3,17 +3,18 @@
 use maud::{Markup, html};
 
 use super::page::{Page, capitalised, sentence};
+use crate::app::ask::Asking;
+use crate::app::bid::Bid;
 use crate::deal::bid::{Limit, binding};
-use crate::render::ask;
-use crate::render::bid::{self, Told};
 use crate::render::html::{Cell, Column, Place, Table, list, paragraphs, visible};
 use crate::render::numbers::amount;
+use crate::render::{ask, bid};
 
 /// The section on what to bid, to stand there.
-pub fn bid_section(told: &Told<'_>, place: Place) -> String {
-    let currency = &told.made.currency;
+pub fn bid_section(told: &Bid<'_>, place: Place) -> String {
+    let currency = &told.weighed.made.currency;
     let money = |value| amount(currency, value);
-    let reason = binding(told.limits).map_or(String::new(), |limit| bid::aim(limit.aim, currency));
+    let reason = binding(&told.limits).map_or(String::new(), |limit| bid::aim(limit.aim, currency));
     let mut lines = vec![match &told.at_most {
         Some(at) => format!(
             "Bid at most {} {}. What binds: {reason}.",
@@ -49,7 +50,7 @@ pub fn bid_section(told: &Told<'_>, place: Place) -> String {
 }
 
 /// The section on what to ask and when to stop waiting, to stand there.
-pub fn ask_section(told: &ask::Told<'_>, place: Place) -> String {
+pub fn ask_section(told: &Asking<'_>, place: Place) -> String {
     let (base, usual) = (&told.basis, &told.usual);
     let currency = &base.made.currency;
     let money = |value| amount(currency, value);
@@ -88,7 +89,7 @@ pub fn ask_section(told: &ask::Told<'_>, place: Place) -> String {
     place.section("What to ask", &markup).into_string()
 }
 
-fn weekly(told: &ask::Told<'_>, place: Place) -> Markup {
+fn weekly(told: &Asking<'_>, place: Place) -> Markup {
     let titles = ask::WEEKLY.map(capitalised);
     let [week, rest @ ..] = titles.each_ref().map(String::as_str);
     let mut columns = vec![(week, Column::Head)];
@@ -109,9 +110,9 @@ fn weekly(told: &ask::Told<'_>, place: Place) -> Markup {
     .render(place)
 }
 
-fn aims(told: &Told<'_>, place: Place) -> Markup {
-    let currency = &told.made.currency;
-    let binds = binding(told.limits);
+fn aims(told: &Bid<'_>, place: Place) -> Markup {
+    let currency = &told.weighed.made.currency;
+    let binds = binding(&told.limits);
     let row = |limit: &Limit| {
         let most = limit
             .most
@@ -134,7 +135,7 @@ fn aims(told: &Told<'_>, place: Place) -> Markup {
     .render(place)
 }
 
-fn measures(told: &Told<'_>, place: Place) -> Markup {
+fn measures(told: &Bid<'_>, place: Place) -> Markup {
     let (titles, rows) = bid::measured(told);
     if titles.is_empty() {
         return Markup::default();
@@ -143,7 +144,7 @@ fn measures(told: &Told<'_>, place: Place) -> Markup {
     columns.extend(titles.iter().map(|title| (title.as_str(), Column::Number)));
     Table {
         id: "measures",
-        caption: &format!("{}: what may come of it.", told.made.currency.code),
+        caption: &format!("{}: what may come of it.", told.weighed.made.currency.code),
         sortable: false,
         columns,
         rows: rows

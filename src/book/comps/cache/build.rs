@@ -1,8 +1,8 @@
-//! Making the cached table: rows are spilled in chunks to buckets by model as they come; then the rows
-//! of each bucket are put together by model.
+//! Builds the cached table: rows go in chunks to buckets by model as they arrive; then the rows of
+//! each bucket are grouped by model.
 //!
-//! Memory holds a chunk for each bucket while reading and a bucket for each thread after that, and
-//! some 30 bytes for every identifier.
+//! Memory contains a chunk for each bucket during reading, later a bucket for each thread, and some
+//! 30 bytes for every identifier.
 
 use std::cmp::Reverse;
 use std::fs::File;
@@ -22,24 +22,24 @@ use crate::trade::Problem;
 const BUCKET_BYTES: u64 = 2 << 20;
 /// Most buckets.
 const MOST_BUCKETS: u64 = 256;
-/// Rows from which a chunk of a bucket is spilled.
+/// Number of rows at which a chunk of a bucket is written out.
 const CHUNK_ROWS: usize = 4096;
-/// Rows from which a part is closed when its last model is whole.
+/// Number of rows from which a part ends after its last model.
 const PART_ROWS: usize = 1024;
-/// Identifiers in a batch.
+/// Identifiers per batch.
 const ID_ROWS: usize = 8192;
 
-/// The files of a table, each with how it is laid out: rows by model, models, identifiers.
+/// The files of a table, each with its layout: rows by model, models, identifiers.
 pub(crate) struct Built {
     pub(super) files: [(Temporary, Layout); 3],
     /// The first hash of each batch of identifiers.
     pub(super) firsts: Vec<u64>,
 }
 
-/// Takes rows and makes the table of them.
+/// Collects rows and builds the table.
 pub(crate) struct TableBuilder {
     known: Known,
-    /// For rows by model, models, identifiers.
+    /// Files for rows by model, models, identifiers.
     outputs: [Temporary; 3],
     spill: (File, ArrowWriter),
     spilled: usize,
@@ -47,14 +47,14 @@ pub(crate) struct TableBuilder {
     failed: Option<PolarsError>,
 }
 
-/// Rows that wait, and batches of the spill.
+/// Waiting rows, and batches already written out.
 type Bucket = (Columns, Vec<usize>);
 
 impl TableBuilder {
-    /// For about so many bytes of comps; temporary files are made in `dir`, a folder in `folder`.
+    /// For about `bytes` bytes of comps; temporary files go to `dir`, a folder in `folder`.
     ///
     /// # Errors
-    /// Where they cannot be made.
+    /// If they cannot be created.
     pub(crate) fn new(folder: &Folder, dir: &Path, bytes: u64) -> PolarsResult<Self> {
         let temporary = || folder.temporary(dir);
         let spill = temporary()?.unnamed()?;
@@ -71,7 +71,7 @@ impl TableBuilder {
         })
     }
 
-    /// Takes a row of a file, as [`Known::push`] does.
+    /// Adds a row of a file, like [`Known::push`].
     pub(crate) fn push(&mut self, file: &str, row: &Row) -> Option<Problem> {
         let bucket = id_hash(self.known.key(&row.comp.model)) % self.buckets.len() as u64;
         let (columns, spilled) = &mut self.buckets[bucket as usize];
@@ -89,7 +89,7 @@ impl TableBuilder {
     /// Writes the table.
     ///
     /// # Errors
-    /// Where writing failed.
+    /// If writing failed.
     pub(crate) fn finish(self) -> Result<Built, Trouble> {
         if let Some(error) = self.failed {
             return Err(error.into());
@@ -164,12 +164,12 @@ fn parts_of(columns: Columns, spilled: Vec<Vec<u8>>) -> PolarsResult<Vec<DataFra
 struct Spelling {
     name: String,
     key: String,
-    /// Rows that have it.
+    /// Number of rows with it.
     rows: u32,
     part: u32,
 }
 
-/// What is in a table.
+/// Models and identifiers of a table.
 #[derive(Default)]
 struct Lists {
     parts: u32,
@@ -178,7 +178,7 @@ struct Lists {
 }
 
 impl Lists {
-    /// Takes in the rows of the next part.
+    /// Adds the rows of the next part.
     fn note(&mut self, rows: &DataFrame) -> PolarsResult<()> {
         let mut known: PlHashMap<&str, usize> = PlHashMap::default();
         let text = |name: &str| Ok::<_, PolarsError>(rows.column(name)?.str()?.iter());
@@ -208,8 +208,8 @@ impl Lists {
         Ok(())
     }
 
-    /// The models, those with most rows first and spellings of one together, and the identifiers by
-    /// their hashes.
+    /// The models, those with most rows first and spellings of one together, and the identifiers
+    /// ordered by hash.
     fn finish(mut self) -> PolarsResult<[DataFrame; 2]> {
         let spellings = &self.spellings;
         let mut of_model: PlHashMap<&str, u32> = PlHashMap::default();

@@ -1,10 +1,11 @@
-//! The columnar cache in `.compband/cache/`: the imports of a large book, and its log where that is large,
-//! as three Arrow files (rows in parts by model, models, identifiers), beside a label that says of what
-//! they were made.
+//! The columnar cache in `.compband/cache/`: the imports of a large book, and its log if that is
+//! large, as three Arrow files (rows in parts by model, models, identifiers), with a label that
+//! describes their sources.
 //!
-//! Anything that does not fit (other files, other settings, a cut or changed file, an unknown
-//! format) counts as no cache. All files come into place by renaming, the label last. Each batch of
-//! rows is held against its hash when it is read, so that reading one model touches little of it.
+//! If anything differs (other files, other settings, a truncated or changed file, an unknown
+//! format), the cache counts as missing. All files are renamed into place, the label last. The hash
+//! of each batch of rows is checked when it is read, so that reading one model touches little of
+//! the file.
 
 pub(crate) mod build;
 pub(crate) mod table;
@@ -28,22 +29,22 @@ use crate::settings::Settings;
 use build::Built;
 use table::{ArrowFile, Id, Layout, Models, Trouble};
 
-/// Bytes of imports, or of the log, from which a cache pays; of later sales in the log that are read
-/// beside it. (Reading and checking a row takes
-/// some 2 µs and a cached estimate some 0.1 s in all, whatever the size of the book.)
+/// Size of imports, or of the log, from which a cache is useful; also the largest size of later log
+/// lines read as overlay. (Reading and checking a row takes some 2 µs, and a cached estimate some
+/// 0.1 s in all, whatever the size of the book.)
 pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 
-/// Bytes of later imports that are read beside the cache before it is made anew.
+/// Largest size of later imports read as overlay, before the cache is rebuilt.
 pub(crate) const OVERLAY_BYTES: u64 = 4 << 20;
 
 /// Changes with every change of the layout or of how canonical files are read.
 const FORMAT: u32 = 9;
 
-/// Longest wait for files to be old enough to be sure of.
+/// Longest wait until the state of files is certain.
 pub(crate) const LONGEST_WAIT: Duration = Duration::from_millis(50);
 
-/// A file changed so shortly before it was read may have changed again without a new time: the
-/// clock of file systems ticks every few milliseconds, on some every two seconds.
+/// A file changed less than this long before it was read may have changed again within the same
+/// time stamp: the clock of file systems ticks every few milliseconds, on some every two seconds.
 fn unsure_nanos(modified: u64) -> u64 {
     let whole_seconds = modified.is_multiple_of(1_000_000_000);
     if whole_seconds {
@@ -55,13 +56,13 @@ fn unsure_nanos(modified: u64) -> u64 {
 
 const LABEL: &str = "comps.json";
 
-/// Held while table and label are put in place.
+/// Lock file for replacing table and label.
 const LOCK: &str = "lock";
 
-/// How the names of the table's files begin, in the order of [`Built::files`].
+/// Prefixes of the names of the table's files, in the order of [`Built::files`].
 const FILES: [&str; 3] = ["comps", "models", "ids"];
 
-/// What the cache was made of, and how its files are laid out.
+/// The sources of the cache, and the layout of its files.
 #[derive(Debug, Serialize, Deserialize)]
 struct Label {
     format: u32,
@@ -74,14 +75,14 @@ struct Label {
 }
 
 impl Label {
-    /// The names of the files, which say what is in them.
+    /// The names of the files, which contain hashes of their content.
     fn names(&self) -> [String; 3] {
         let layouts = serde_json::to_vec(&(&self.files, &self.firsts)).unwrap_or_default();
         FILES.map(|name| format!("{name}-{:016x}.arrow", xxh3_64(&layouts)))
     }
 }
 
-/// The cached table, opened.
+/// The opened cached table.
 #[derive(Debug)]
 pub(crate) struct Table {
     rows: ArrowFile,
@@ -91,7 +92,7 @@ pub(crate) struct Table {
 }
 
 impl Table {
-    /// The table in these files; none where one of them is not what it was.
+    /// The table in these files; `None` if one of them has changed.
     fn new(files: [File; 3], layouts: [Layout; 3], firsts: Vec<u64>) -> Option<Self> {
         let opened = files.into_iter().zip(layouts);
         let mut opened = opened.filter_map(|(file, layout)| ArrowFile::new(file, layout).ok());
@@ -104,12 +105,12 @@ impl Table {
         })
     }
 
-    /// How many parts there are.
+    /// Number of parts.
     pub(crate) fn parts(&self) -> usize {
         self.rows.batches()
     }
 
-    /// The rows of a part, those of one model in the order of their places.
+    /// The rows of a part, those of one model in the order of their entries and lines.
     pub(crate) fn part(&self, number: usize) -> Result<DataFrame, Trouble> {
         self.rows.rows(number)
     }
@@ -129,7 +130,7 @@ impl Table {
         Ok(ids)
     }
 
-    /// The identifiers of these hashes that the table has.
+    /// The identifiers with these hashes in the table.
     pub(crate) fn find(&self, mut hashes: Vec<u64>) -> Result<Vec<Id>, Trouble> {
         hashes.sort_unstable();
         let mut found = Vec::new();
@@ -152,14 +153,14 @@ pub(crate) fn now() -> u64 {
         .map_or(0, |since| since.as_nanos() as u64)
 }
 
-/// Whether files read from the time `read` on are sure to have been as they are now. Where the clock
-/// is far behind their times, a change of them has another time too.
+/// Whether files read from the time `read` on certainly had their present state. If the clock is
+/// far behind their times, a change gives them another time too.
 pub(crate) fn are_sure(sources: &[Stamp], read: u64) -> bool {
     let sure = |file: &Stamp| read.abs_diff(file.changed) >= unsure_nanos(file.changed);
     sources.iter().all(sure)
 }
 
-/// Waits, at most so long, where that makes sure of files that have only just changed.
+/// Waits at most `longest`, if that makes the state of files that have just changed certain.
 pub(crate) fn settle(sources: &[Stamp], longest: Duration) {
     let now = now();
     let left = |file: &Stamp| {
@@ -175,14 +176,14 @@ pub(crate) fn settle(sources: &[Stamp], longest: Duration) {
     }
 }
 
-/// A table, and what it was made of.
+/// A table with its sources.
 pub(crate) struct Cached {
     pub(crate) table: Table,
     pub(crate) of: HashSet<Stamp>,
     pub(crate) log: LogPart,
 }
 
-/// The beginning of the log that the cache has; nothing where the log is small or has changed.
+/// The cached beginning of the log; empty if the log is small or has changed.
 pub(crate) fn part_of_log(book: &Book, bytes: &[u8]) -> LogPart {
     let large = bytes.len() as u64 >= WORTH_BYTES;
     let label = large.then(|| read_label(book, &folder(book))).flatten();
@@ -194,7 +195,7 @@ pub(crate) fn part_of_log(book: &Book, bytes: &[u8]) -> LogPart {
     }
 }
 
-/// The cached table, where all that it was made of is still as it was.
+/// The cached table, if all its sources are unchanged.
 pub(crate) fn open(book: &Book, sources: &[Stamp], log: &LogBytes) -> Option<Cached> {
     let dir = folder(book);
     let there: HashSet<&Stamp> = sources.iter().collect();
@@ -213,16 +214,16 @@ pub(crate) fn open(book: &Book, sources: &[Stamp], log: &LogBytes) -> Option<Cac
             log: label.log,
         })
     };
-    // Another run may put a new table in its place after the label is read.
+    // Another run may replace the table after the label is read.
     open().or_else(open)
 }
 
-/// Keeps a table for later runs, unless its files are too young to be sure of (`made`: when
-/// reading them began); the table, to be read now. A cache that cannot be written is told and does no
-/// harm.
+/// Stores a table for later runs, unless the state of its files is uncertain (`made`: when reading
+/// them began); returns the table, ready to be read. A cache that cannot be written is reported and
+/// does no harm.
 ///
 /// # Errors
-/// Where the table cannot be read back.
+/// If the table cannot be read back.
 pub(crate) fn keep(
     book: &Book,
     built: Built,
@@ -242,16 +243,16 @@ pub(crate) fn keep(
     Ok(table)
 }
 
-/// What is said of a cache that cannot be written.
+/// The message about a cache that cannot be written.
 pub(crate) fn unwritten(error: &BookError) -> String {
     format!(
         "the cache of this book cannot be written, so that each run reads all comps anew: {error}"
     )
 }
 
-/// Takes the label away, so that the cache is made again.
+/// Removes the label, so that the cache is rebuilt.
 pub(crate) fn discard(book: &Book) {
-    // One that stays is not trusted in this run, and found out again in the next.
+    // If it stays, this run ignores it, and the next one detects the damage again.
     let _ = book.folder().remove(&folder(book).join(LABEL));
 }
 
@@ -266,7 +267,7 @@ fn try_keep(
     let held = held.map_err(BookError::io(&lock, "lock"))?;
     match held.try_lock() {
         Ok(()) => {}
-        // Another run is keeping its own.
+        // Another run is storing its own.
         Err(TryLockError::WouldBlock) => return Ok(()),
         Err(TryLockError::Error(error)) => return Err(BookError::io(&lock, "lock")(error)),
     }
@@ -291,23 +292,23 @@ fn try_keep(
         .map_err(BookError::io(&path, "write"))?;
     for other in book.folder().list(&dir).unwrap_or_default() {
         let name = other.to_string_lossy();
-        // Earlier versions kept theirs as .table.
+        // Earlier versions used the extension .table.
         let table = name.ends_with(".arrow") || name.ends_with(".table");
         if table && !names.contains(&name.into_owned()) {
-            // One that cannot be removed is left for the next time.
+            // The next run removes what cannot be removed now.
             let _ = book.folder().remove(&dir.join(other));
         }
     }
     Ok(())
 }
 
-/// The label is JSON; what is in it tells which files there have to be.
+/// The label is JSON; its content determines the required files.
 fn read_label(book: &Book, dir: &Path) -> Option<Label> {
     let read = book.folder().read(&dir.join(LABEL), Access::Read);
     serde_json::from_slice(&read.ok()??).ok()
 }
 
-/// Hash of the settings that decide how a canonical file reads.
+/// Hash of the settings that affect how a canonical file is read.
 fn settings_hash(settings: &Settings) -> u64 {
     let count = settings.grades.len().to_string();
     let mut names = vec![settings.currency.code.as_str(), &count];

@@ -1,5 +1,5 @@
-//! The files of the cached table: ordinary Arrow files, of which one batch of rows can be read and held
-//! against its hash by itself; the lists of models and identifiers in them.
+//! The files of the cached table: ordinary Arrow files, in which each batch of rows can be read and
+//! checked against its hash separately; and the lists of models and identifiers in them.
 
 use std::fs::File;
 use std::io::{Cursor, Read, Seek, SeekFrom};
@@ -15,14 +15,14 @@ use xxhash_rust::xxh3::xxh3_64;
 
 use crate::book::BookError;
 
-/// Why comps could not be had.
+/// Reason why comps could not be read.
 #[derive(Debug)]
 pub(crate) enum Trouble {
-    /// The cache is not what it was: it has to be made again.
+    /// The cache has changed: it must be rebuilt.
     Damaged,
     /// Anything else.
     Book(BookError),
-    /// The table library fails, which is nobody's making.
+    /// The table library failed; nobody is the cause.
     Internal(PolarsError),
 }
 
@@ -38,15 +38,15 @@ impl From<PolarsError> for Trouble {
     }
 }
 
-/// Bytes before the schema: an Arrow file goes on as an Arrow stream after them.
+/// Bytes before the schema, after which an Arrow file continues as an Arrow stream.
 const MARK: usize = 8;
 
-/// Lengths of the parts of an Arrow file in their order, each with the hash of its bytes: the mark and the
-/// schema, the batches, the footer; where there is no batch, all of it as one.
+/// Lengths of the parts of an Arrow file in order, each with the hash of its bytes: the mark and
+/// the schema, the batches, the footer; without batches, one part.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Layout(Vec<(u64, u64)>);
 
-/// An Arrow file of the cache, opened.
+/// An opened Arrow file of the cache.
 #[derive(Debug)]
 pub(crate) struct ArrowFile {
     file: File,
@@ -55,7 +55,7 @@ pub(crate) struct ArrowFile {
 }
 
 impl ArrowFile {
-    /// Opens a file that was laid out so.
+    /// Opens a file with this layout.
     pub(super) fn new(file: File, layout: Layout) -> Result<Self, Trouble> {
         let mut opened = Self {
             file,
@@ -72,12 +72,12 @@ impl ArrowFile {
         whole.then_some(opened).ok_or(Trouble::Damaged)
     }
 
-    /// How many batches there are.
+    /// Number of batches.
     pub(super) fn batches(&self) -> usize {
         self.layout.0.len().saturating_sub(2)
     }
 
-    /// The bytes of a part, where they are what they were, behind those of the head.
+    /// The bytes of a part after those of the head, if they are unchanged.
     fn read(&self, part: usize) -> Result<Vec<u8>, Trouble> {
         let (before, rest) = self
             .layout
@@ -95,7 +95,7 @@ impl ArrowFile {
         good.then_some(bytes).ok_or(Trouble::Damaged)
     }
 
-    /// What [`rows_of`] reads the rows of a batch from.
+    /// The bytes from which [`rows_of`] reads the rows of a batch.
     pub(super) fn bytes(&self, batch: usize) -> Result<Vec<u8>, Trouble> {
         self.read(batch + 1)
     }
@@ -123,8 +123,8 @@ pub(super) struct ArrowWriter {
 }
 
 impl ArrowWriter {
-    /// Begins a file of tables like this one. `strings` says how they are kept: as all tools read
-    /// them and without what rows of other batches share, or as polars has them.
+    /// Begins a file of tables like this one. `strings` selects their encoding: readable by all
+    /// tools and without data shared between batches, or as in polars.
     pub(super) fn new(file: File, like: &DataFrame, strings: CompatLevel) -> PolarsResult<Self> {
         let schema = Arc::new(like.schema().to_arrow(strings));
         let options = WriteOptions { compression: None };
@@ -166,13 +166,13 @@ impl ArrowWriter {
 /// One identifier in the cached table.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Id {
-    /// Of the identifier.
+    /// Hash of the identifier.
     pub(crate) hash: u64,
-    /// Of the content of its row.
+    /// Hash of the content of its row.
     pub(crate) content: u64,
     /// Entry of its row.
     pub(crate) entry: u32,
-    /// Place of the spelling of its model among the [`Models`].
+    /// Position of the spelling of its model among the [`Models`].
     pub(crate) model: u32,
 }
 
@@ -193,7 +193,7 @@ impl Id {
         ])
     }
 
-    /// Back from [`Id::frame`].
+    /// Reverses [`Id::frame`].
     pub(crate) fn all_of(frame: &DataFrame) -> PolarsResult<Vec<Self>> {
         let long = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u64()?.iter().flatten());
         let short = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
@@ -222,7 +222,7 @@ pub(crate) struct Models {
 }
 
 impl Models {
-    /// Reads the table that the cache has of them.
+    /// Reads the table of models in the cache.
     pub(crate) fn new(frame: &DataFrame) -> PolarsResult<Self> {
         let text = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.str()?.clone());
         let numbers =

@@ -1,0 +1,453 @@
+//! Asking prices for a unit, and advice on offers.
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::AppError;
+use super::ledger::read_ledger;
+use super::selling::{Through, unsure};
+use super::unit::AskedUnit;
+use crate::band::estimate::Estimate;
+use crate::book::Book;
+use crate::deal::asking::{Answer, Asks, Buyers, Market, answer, buyers_behind, step};
+use crate::deal::prospect::Sale;
+use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
+use crate::fit::design::DAYS_PER_MONTH;
+use crate::settings::selling::DealSettings;
+use crate::trade::HowSold;
+use crate::trade::comp::PriceBasis;
+
+/// Number of prices that represent the distribution of prices paid.
+const BUYERS: usize = 500;
+
+const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
+
+/// Probability of a sale at which the table may end, and its smallest and largest number of weeks.
+const SURE: f64 = 0.95;
+const ROWS: (usize, usize) = (4, 13);
+
+/// Inputs of waiting for buyers, as given by the user or the settings.
+#[derive(Debug, Clone)]
+pub struct Waiting {
+    /// Weeks to the deadline, and the net of the unit then.
+    pub deadline: Option<(u16, Decimal)>,
+    /// Cost of holding the unit for a week.
+    pub cost: Decimal,
+    /// Alternative return on the money per year, per cent.
+    pub per_year: Option<Decimal>,
+    /// The fixed asking price.
+    pub asking: Option<Decimal>,
+    /// Number of offers counted so far, and the weeks in which they came.
+    pub seen: Option<(u16, Decimal)>,
+}
+
+/// Inputs of the plan.
+#[derive(Debug)]
+pub struct Basis<'a> {
+    /// The estimate of the unit.
+    pub made: Estimate,
+    /// Name of the outlet.
+    pub outlet: Option<&'a str>,
+    /// Unknown parts of the selling costs.
+    pub unsure: Option<&'static str>,
+    /// Offers per week at the likely price.
+    pub offers: Rate,
+    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
+    pub noted: (u32, f64),
+    /// Number of offers counted so far, and the weeks in which they came.
+    pub seen: Option<(u16, Decimal)>,
+    /// Share of the buyers with a limit below the asking price who make an offer, per cent.
+    pub haggling: Decimal,
+    /// Their offer, per cent of the most they would pay.
+    pub offered: Decimal,
+    /// Number of buyers of whom the best pays an observed price.
+    pub per_sale: Decimal,
+    /// Buyers per week, with or without an offer.
+    pub buyers: f64,
+    /// Cost of holding the unit for a week.
+    pub cost: Decimal,
+    /// Alternative return on the money.
+    pub earns: Earns,
+    /// The same return as a share per week.
+    pub per_week: f64,
+    /// Change of prices per month, per cent.
+    pub trend: f64,
+    /// Weeks to the deadline, and the net of the unit then.
+    pub deadline: Option<(u16, Decimal)>,
+    /// The fixed asking price.
+    pub asking: Option<Decimal>,
+}
+
+/// Alternative return on the proceeds of a sale.
+#[derive(Debug, Clone, Copy)]
+pub enum Earns {
+    /// Per cent per year.
+    PerYear(Decimal),
+    /// The aim of a purchase: per cent, and the weeks it takes.
+    Aim(Decimal, Decimal),
+}
+
+/// Plan and results for one rate of offers.
+#[derive(Debug)]
+pub struct Variant {
+    /// Offers per week.
+    pub offers: f64,
+    /// Asking price of the first week.
+    pub ask: Decimal,
+    /// Its net.
+    pub left_of_ask: Decimal,
+    /// Lowest price to accept at once.
+    pub at_once: Decimal,
+    /// Present value of waiting, after its cost.
+    pub value: Decimal,
+    /// Expected final money.
+    pub left: Decimal,
+    /// Expected weeks to a sale or the deadline.
+    pub weeks: Option<f64>,
+    /// Plan for each week.
+    pub plan: Plan,
+}
+
+/// Asking prices for a unit.
+#[derive(Debug)]
+pub struct Asking<'a> {
+    /// Inputs.
+    pub basis: Basis<'a>,
+    /// At the mean rate of offers.
+    pub usual: Variant,
+    /// At the low and the high end of the rate.
+    pub others: [Variant; 2],
+    /// With the best asking prices, if a fixed one is judged.
+    pub best: Option<Variant>,
+    /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
+    pub least: Vec<Decimal>,
+    /// Weeks shown, ascending.
+    pub shown: Vec<usize>,
+}
+
+/// An offer with the advice on it.
+#[derive(Debug)]
+pub struct Judged {
+    /// The offer.
+    pub offer: Decimal,
+    /// Week in which it came; 0 for at once.
+    pub week: usize,
+    /// Its net.
+    pub left: Decimal,
+    /// Value of waiting at that time: the smallest acceptable net.
+    pub wait: Decimal,
+    /// The lowest price with that net.
+    pub least: Decimal,
+    /// The advice.
+    pub answer: Answer,
+}
+
+impl Variant {
+    /// Weeks to show: until a sale is nearly certain, and the week of the deadline.
+    pub fn weeks_shown(&self, deadline: Option<usize>) -> Vec<usize> {
+        let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
+        let sold = self.plan.sold_by(most);
+        let sure = sold
+            .iter()
+            .position(|sold| *sold >= SURE)
+            .map_or(most, |at| at + 1);
+        let last = sure.max(ROWS.0).min(most);
+        let mut shown: Vec<usize> = (1..=last).collect();
+        shown.extend(deadline.filter(|weeks| *weeks > last));
+        shown
+    }
+}
+
+/// Works out asking prices for a unit. The default way of selling is a fixed price.
+///
+/// # Errors
+/// If there is no evidence for the unit, or the ledger cannot be read.
+pub fn ask<'a>(
+    book: &Book,
+    unit: &AskedUnit<'_>,
+    sale: Option<Through<'a>>,
+    waiting: Waiting,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Asking<'a>, AppError> {
+    Ok(Scene::of(book, unit, sale, waiting, notice)?.asking())
+}
+
+/// Judges an offer that came in some week; the result includes the inputs.
+///
+/// # Errors
+/// As [`ask`], and if the offer came after the deadline.
+pub fn judge<'a>(
+    book: &Book,
+    unit: &AskedUnit<'_>,
+    sale: Option<Through<'a>>,
+    waiting: Waiting,
+    (offer, week): (Decimal, u16),
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Basis<'a>, Judged), AppError> {
+    let scene = Scene::of(book, unit, sale, waiting, notice)?;
+    if let Some((weeks, _)) = scene.waiting.deadline
+        && week > weeks
+    {
+        return Err(AppError::Usage(format!(
+            "--week {week} is after the deadline of {weeks} weeks"
+        )));
+    }
+    let judged = scene.judged(offer, usize::from(week));
+    Ok((scene.basis(), judged))
+}
+
+/// A unit, its market, and how it is sold.
+struct Scene<'a> {
+    made: Estimate,
+    basis: PriceBasis,
+    through: Option<Through<'a>>,
+    deal: DealSettings,
+    waiting: Waiting,
+    /// The most that one buyer would pay.
+    most: Vec<Chance>,
+    /// Offers per week at the likely price.
+    offers: Rate,
+    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
+    noted: (u32, f64),
+    /// Net of a price, by its minor units.
+    known: RefCell<HashMap<i64, f64>>,
+}
+
+/// The rule of thumb for offers per week.
+fn offers_by_rule(deal: &DealSettings) -> Result<Rate, AppError> {
+    let range = deal.offers_per_week;
+    Rate::from_range(float(range.low), float(range.high)).ok_or_else(|| AppError::Refused {
+        message: format!("deal.offers_per_week \"{range}\" is no range of counts"),
+        next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
+    })
+}
+
+impl<'a> Scene<'a> {
+    fn of(
+        book: &Book,
+        unit: &AskedUnit<'_>,
+        through: Option<Through<'a>>,
+        waiting: Waiting,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Self, AppError> {
+        let mut unit = unit.clone();
+        // A unit with an asking price is not sold by auction.
+        unit.subject.how_sold.get_or_insert(HowSold::Fixed);
+        let deal = &unit.settings.deal;
+        let made = unit.estimate(unit.selection()?)?;
+        let paid = made.outcome.quantiles(BUYERS).into_iter().map(f64::exp);
+        let paid: Vec<f64> = paid.collect();
+        let noted = read_ledger(book, notice)?.offers();
+        let scene = Self {
+            basis: unit.settings.price_basis,
+            through,
+            // The asking prices of earlier sales are assumed to be near the likely price.
+            offers: posterior(offers_by_rule(deal)?, f64::from(noted.0), noted.1),
+            noted,
+            most: buyers_behind(&paid, float(deal.buyers_per_sale)),
+            deal: deal.clone(),
+            made,
+            waiting,
+            known: RefCell::default(),
+        };
+        Ok(scene.with_evidence())
+    }
+
+    fn sale(&self) -> Sale<'_> {
+        Sale {
+            terms: self.through.as_ref().map(|through| &through.terms),
+            basis: self.basis,
+            currency: &self.made.currency,
+        }
+    }
+
+    /// Updates the rate by the counted offers: with another asking price than the likely one, a different
+    /// share of the buyers make an offer.
+    fn with_evidence(mut self) -> Self {
+        if let Some((count, weeks)) = self.waiting.seen {
+            let likely = float(self.made.median);
+            let asked = self.waiting.asking.map_or(likely, float);
+            let buyers = self.buyers(self.offers.mean());
+            // The absence of offers is no evidence at a price far above every limit.
+            let heard = (buyers.heard(asked) / buyers.heard(likely)).max(0.01);
+            self.offers = posterior(self.offers, f64::from(count), float(weeks) * heard);
+        }
+        self
+    }
+
+    /// The buyers who make this number of offers per week at the likely price.
+    fn buyers(&self, offers: f64) -> Buyers<'_> {
+        let share = |percent: Decimal| float(percent) / 100.0;
+        let mut buyers = Buyers {
+            most: &self.most,
+            rate: offers,
+            haggling: share(self.deal.haggling),
+            offered: share(self.deal.offered),
+            least: share(self.deal.least_offer),
+        };
+        buyers.rate /= buyers.heard(float(self.made.median));
+        buyers
+    }
+
+    fn patience(&self) -> Patience {
+        let deal = &self.deal;
+        let (percent, weeks) = match self.waiting.per_year {
+            Some(per_year) => (per_year, DAYS_PER_YEAR / 7.0),
+            None => (deal.least_return, float(deal.weeks)),
+        };
+        Patience {
+            discount: (1.0 + float(percent) / 100.0).powf(-1.0 / weeks),
+            cost: float(self.waiting.cost),
+        }
+    }
+
+    /// Change of prices per month, per cent.
+    fn trend(&self) -> f64 {
+        let trend = &self.made.evidence.trend_percent;
+        trend.as_ref().map_or(0.0, |trend| trend.value)
+    }
+
+    fn step(&self) -> f64 {
+        let least = Decimal::new(1, self.made.currency.decimals());
+        step(float(self.made.median), float(least))
+    }
+
+    fn plan(&self, offers: f64, asks: Asks) -> Plan {
+        Market {
+            buyers: self.buyers(offers),
+            net: &|price| self.net(price),
+            asks,
+            drift: (1.0 + self.trend() / 100.0).powf(7.0 / DAYS_PER_MONTH),
+            patience: self.patience(),
+            deadline: self
+                .waiting
+                .deadline
+                .map(|(weeks, exit)| (usize::from(weeks), float(exit))),
+        }
+        .plan()
+    }
+
+    /// The allowed asking prices.
+    fn asks(&self) -> Asks {
+        let free = Asks::Steps(self.step());
+        self.waiting
+            .asking
+            .map_or(free, |price| Asks::Only(float(price)))
+    }
+
+    /// Net of a price, rounded half-even to the minor unit.
+    fn net(&self, price: f64) -> f64 {
+        let minor = 10_f64.powi(self.made.currency.decimals() as i32);
+        let units = (price * minor).round_ties_even() as i64;
+        let work_out = || {
+            float(
+                self.sale()
+                    .net(Decimal::new(units, self.made.currency.decimals())),
+            )
+        };
+        *self
+            .known
+            .borrow_mut()
+            .entry(units)
+            .or_insert_with(work_out)
+    }
+
+    /// Smallest acceptable net of an offer, and the lowest price with that net.
+    fn least(&self, plan: &Plan, week: usize) -> (Decimal, Decimal) {
+        let left = self.exact(plan.least(week));
+        let price = self.sale().price_for(left).unwrap_or_default();
+        (left, price)
+    }
+
+    fn exact(&self, amount: f64) -> Decimal {
+        self.made
+            .currency
+            .from_statistics(amount)
+            .unwrap_or_default()
+    }
+
+    fn variant(&self, offers: f64, asks: Asks) -> Variant {
+        let plan = self.plan(offers, asks);
+        let ask = plan
+            .period(1)
+            .and_then(|period| period.week.ask)
+            .unwrap_or_default();
+        let ask = self.exact(ask);
+        Variant {
+            offers,
+            ask,
+            left_of_ask: self.sale().net(ask),
+            at_once: self.least(&plan, 0).1,
+            value: self.exact(plan.least(0)),
+            left: self.exact(plan.left()),
+            weeks: plan.weeks(),
+            plan,
+        }
+    }
+
+    fn basis(self) -> Basis<'a> {
+        let buyers = self.buyers(self.offers.mean()).rate;
+        Basis {
+            outlet: self.through.as_ref().map(|through| through.name),
+            unsure: unsure(self.through.as_ref().map(|through| &through.terms)),
+            offers: self.offers,
+            noted: self.noted,
+            seen: self.waiting.seen,
+            haggling: self.deal.haggling,
+            offered: self.deal.offered,
+            per_sale: self.deal.buyers_per_sale,
+            buyers,
+            cost: self.waiting.cost,
+            earns: self.waiting.per_year.map_or_else(
+                || Earns::Aim(self.deal.least_return, self.deal.weeks),
+                Earns::PerYear,
+            ),
+            per_week: 1.0 / self.patience().discount - 1.0,
+            trend: self.trend(),
+            deadline: self.waiting.deadline,
+            asking: self.waiting.asking,
+            made: self.made,
+        }
+    }
+
+    fn asking(self) -> Asking<'a> {
+        let usual = self.variant(self.offers.mean(), self.asks());
+        let shown = usual.weeks_shown(self.waiting.deadline.map(|(weeks, _)| usize::from(weeks)));
+        let (few, many) = self.offers.range();
+        Asking {
+            least: (0..=*shown.last().unwrap_or(&0))
+                .map(|week| self.least(&usual.plan, week).1)
+                .collect(),
+            shown,
+            others: [few, many].map(|offers| self.variant(offers, self.asks())),
+            best: self
+                .waiting
+                .asking
+                .map(|_| self.variant(self.offers.mean(), Asks::Steps(self.step()))),
+            usual,
+            basis: self.basis(),
+        }
+    }
+
+    fn judged(&self, offer: Decimal, week: usize) -> Judged {
+        let plan = self.plan(self.offers.mean(), self.asks());
+        let (wait, least) = self.least(&plan, week);
+        let share = float(self.deal.offered) / 100.0;
+        let net = |price| self.net(price);
+        Judged {
+            offer,
+            week,
+            left: self.sale().net(offer),
+            wait,
+            least,
+            answer: answer(float(offer), float(wait), share, self.step(), net),
+        }
+    }
+}
+
+fn float(amount: Decimal) -> f64 {
+    amount.to_f64().unwrap_or_default()
+}

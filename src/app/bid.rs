@@ -1,0 +1,134 @@
+//! The highest bid for a unit, and the verdict on an asking price.
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::AppError;
+use super::ledger::read_ledger;
+use super::selling::{Through, unsure};
+use super::unit::AskedUnit;
+use super::weigh::{Weighed, weigh};
+use crate::book::Book;
+use crate::deal::bid::{Aim, Case, Judged, Limit, Measures, binding};
+use crate::deal::outlet::Net;
+use crate::settings::selling::DealSettings;
+
+pub use crate::deal::bid::{Buying, Costs};
+
+/// Aims of a purchase, as far as given by the user.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AimsSaid {
+    /// Least expected profit.
+    pub profit: Option<Decimal>,
+    /// Least expected profit in per cent of the money put in.
+    pub returned: Option<Decimal>,
+    /// Most chance of a loss, per cent.
+    pub loss: Option<Decimal>,
+    /// The bankroll.
+    pub bankroll: Option<Decimal>,
+}
+
+impl AimsSaid {
+    /// All aims, and the bankroll if known: as given, or else from the ledger, or else from the settings.
+    ///
+    /// # Errors
+    /// If the ledger cannot be read.
+    pub fn with_book(
+        &self,
+        book: &Book,
+        deal: &DealSettings,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(Vec<Aim>, Option<Decimal>), AppError> {
+        let bankroll = match self.bankroll {
+            Some(said) => said,
+            None => Some(read_ledger(book, notice)?.bankroll())
+                .filter(|money| *money > Decimal::ZERO)
+                .unwrap_or(deal.bankroll),
+        };
+        let bankroll = Some(bankroll).filter(|money| !money.is_zero());
+        let mut aims = vec![
+            Aim::Profit(self.profit.unwrap_or(deal.least_profit)),
+            Aim::Return(self.returned.unwrap_or(deal.least_return)),
+            Aim::Loss(self.loss.unwrap_or(deal.most_loss)),
+        ];
+        aims.extend(bankroll.map(|bankroll| Aim::Stake {
+            bankroll,
+            share: deal.kelly,
+        }));
+        Ok((aims, bankroll))
+    }
+}
+
+/// A considered purchase.
+#[derive(Debug)]
+pub struct Purchase<'a> {
+    /// The costs of buying, repairing and selling the unit.
+    pub costs: Costs,
+    /// The aims.
+    pub aims: AimsSaid,
+    /// Outlet and terms of the sale; `None` if the book has no outlet.
+    pub sale: Option<Through<'a>>,
+    /// The asking price to be judged.
+    pub asked: Option<Decimal>,
+}
+
+/// Bids for a unit.
+#[derive(Debug)]
+pub struct Bid<'a> {
+    /// Its estimates, and the distribution of the proceeds.
+    pub weighed: Weighed,
+    /// Name of the outlet.
+    pub outlet: Option<&'a str>,
+    /// The net of the likely price.
+    pub net: Option<Net>,
+    /// The costs.
+    pub costs: Costs,
+    /// The highest bid for each aim.
+    pub limits: Vec<Limit>,
+    /// The result at the highest bid.
+    pub at_most: Option<Measures>,
+    /// The asking price with its verdict.
+    pub asked: Option<Judged>,
+    /// The bankroll, if known.
+    pub bankroll: Option<Decimal>,
+    /// Unknown parts of the selling costs.
+    pub unsure: Option<&'static str>,
+}
+
+/// Works out bids for a unit.
+///
+/// # Errors
+/// If there is no evidence for the unit, or the ledger cannot be read.
+pub fn bid<'a>(
+    book: &Book,
+    unit: &AskedUnit<'_>,
+    purchase: Purchase<'a>,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Bid<'a>, AppError> {
+    let settings = &unit.settings;
+    let (aims, bankroll) = purchase.aims.with_book(book, &settings.deal, notice)?;
+    let costs = purchase.costs;
+    let terms = purchase.sale.as_ref().map(|sale| &sale.terms);
+    let weighed = weigh(unit, terms, &costs)?;
+    let case = Case {
+        prospect: &weighed.prospect,
+        buying: &costs.buying,
+        currency: &settings.currency,
+        weeks: costs.weeks.to_f64().unwrap_or(1.0),
+        bankroll,
+    };
+    let limits = case.limits(&aims);
+    let most = binding(&limits).and_then(|limit| limit.most);
+    let asked = purchase.asked;
+    Ok(Bid {
+        outlet: purchase.sale.as_ref().map(|sale| sale.name),
+        net: terms.map(|terms| terms.net_of(weighed.made.median, settings.price_basis)),
+        at_most: most.map(|most| case.measures(most)),
+        asked: asked.map(|asked| case.judge(&aims, asked, most, settings.deal.haggle)),
+        unsure: unsure(terms),
+        bankroll,
+        limits,
+        costs,
+        weighed,
+    })
+}

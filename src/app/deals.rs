@@ -1,0 +1,386 @@
+//! Transactions of the ledger: purchases, expenses, sales, refunds, write-offs and capital. Each writes one
+//! entry.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use super::AppError;
+use super::describe::{Said, fit_to_keep, one_line, subject};
+use super::ledger::{Wanted, find_deal, foresee, read_ledger};
+use super::record::{Recorded, record_sale};
+use super::selling::{Through, unsure};
+use crate::book::{Book, BookLock};
+use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, name};
+use crate::deal::outlet::{Item, Terms};
+use crate::trade::Comp;
+use crate::trade::comp::HowSold;
+use crate::trade::entry::{Account, Entry, Foreseen};
+use crate::trade::money::grouped;
+use crate::trade::unit::Unit;
+
+pub use crate::deal::ledger::Refund;
+
+/// Day and note of an entry.
+#[derive(Debug, Clone)]
+pub struct Dated {
+    /// The day.
+    pub on: NaiveDate,
+    /// A note, or empty.
+    pub note: String,
+}
+
+/// A new entry, with the money after it.
+#[derive(Debug, Clone, Copy)]
+pub struct Entered {
+    /// Number of the entry.
+    pub number: u32,
+    /// Cash.
+    pub cash: Decimal,
+    /// Stock at cost.
+    pub stock: Decimal,
+    /// Cash and stock.
+    pub bankroll: Decimal,
+}
+
+/// A new entry of a deal, with the deal after it.
+#[derive(Debug)]
+pub struct OfDeal {
+    /// The deal.
+    pub deal: Deal,
+    /// The entry.
+    pub entered: Entered,
+}
+
+/// A purchase.
+#[derive(Debug)]
+pub struct Bought {
+    /// The unit.
+    pub subject: Unit,
+    /// Price without shipping.
+    pub price: Decimal,
+    /// Shipping and other costs of getting it here.
+    pub inbound: Decimal,
+    /// Minutes of work so far.
+    pub minutes: Decimal,
+}
+
+/// A sale as given by the user.
+#[derive(Debug)]
+pub struct SaleSaid<'a> {
+    /// The price, without shipping that the buyer pays beside it.
+    pub price: Decimal,
+    /// Shipping paid by the buyer, if there is no outlet.
+    pub shipping: Option<Decimal>,
+    /// The outlet; `None` if there is none or none is needed.
+    pub through: Option<Through<'a>>,
+    /// Total fees; default: those of the outlet.
+    pub fees: Option<Decimal>,
+    /// Cost of sending and packing; default: by the weight.
+    pub postage: Option<Decimal>,
+    /// How it was sold; default: as in the deal.
+    pub how_sold: Option<HowSold>,
+    /// Offers that came in before it sold.
+    pub offers: Option<u32>,
+    /// Minutes of work for listing and packing.
+    pub minutes: Decimal,
+    /// Whether the sale is recorded as a comp too.
+    pub log_comp: bool,
+}
+
+/// A recorded sale.
+#[derive(Debug)]
+pub struct Sold {
+    /// The deal and the entry.
+    pub of_deal: OfDeal,
+    /// The unit, with how it was sold.
+    pub subject: Unit,
+    /// Its figures.
+    pub figures: Sale,
+    /// The estimate as of the day before.
+    pub estimate: Option<Foreseen>,
+    /// The sale as a comp.
+    pub comp: Comp,
+    /// Result of recording the comp, if requested.
+    pub recorded: Option<Recorded>,
+}
+
+impl SaleSaid<'_> {
+    /// The figures of the sale; missing ones are worked out from the outlet.
+    fn figures(&self, notice: &mut dyn FnMut(&str)) -> Sale {
+        let Some(Through { terms, .. }) = &self.through else {
+            if self.fees.is_none() {
+                notice(
+                    "compband.toml has no outlet, so no fees are counted: say --fees, and --sending",
+                );
+            }
+            return Sale {
+                price: self.price,
+                shipping: self.shipping.unwrap_or_default(),
+                fees: self.fees.unwrap_or_default(),
+                postage: self.postage.unwrap_or_default(),
+            };
+        };
+        if self.postage.is_none() {
+            unsure(Some(terms)).into_iter().for_each(notice);
+        }
+        let (fees, postage) = charges(terms, self.price);
+        Sale {
+            price: self.price,
+            shipping: terms.shipping_paid,
+            fees: self.fees.unwrap_or(fees),
+            postage: self.postage.unwrap_or(postage),
+        }
+    }
+}
+
+/// Fees of a sale at a price, and its cost of sending and packing.
+fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
+    use Item::*;
+    let net = terms.without_returns(price);
+    let sum = |which: fn(Item) -> bool| -> Decimal {
+        let lines = net.lines.iter().filter(|line| which(line.item));
+        lines.map(|line| line.amount).sum()
+    };
+    let fees = sum(|item| {
+        matches!(
+            item,
+            Fee | FixedFee | Payment | FixedPayment | Promotion | FixedPromotion
+        )
+    });
+    (-fees, -sum(|item| matches!(item, Postage | Packing)))
+}
+
+/// The locked ledger of a book, for one new entry.
+pub struct Books<'a> {
+    book: &'a Book,
+    lock: BookLock,
+    ledger: Ledger,
+    notice: &'a mut dyn FnMut(&str),
+}
+
+impl<'a> Books<'a> {
+    /// Locks the book and reads its ledger.
+    ///
+    /// # Errors
+    /// If another run holds the book, or its ledger is wrong.
+    pub fn open(book: &'a Book, notice: &'a mut dyn FnMut(&str)) -> Result<Self, AppError> {
+        let lock = book.lock(notice)?;
+        book.repair_ledger(&lock, notice)?;
+        Ok(Self {
+            ledger: read_ledger(book, notice)?,
+            book,
+            lock,
+            notice,
+        })
+    }
+
+    fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
+        find_deal(&self.ledger, text, Wanted::InStock)
+    }
+
+    /// Adds an entry and writes it; sends a notice if the cash becomes negative.
+    fn enter(&mut self, entry: Entry, note: String) -> Result<Entered, AppError> {
+        let entry = Entry { note, ..entry };
+        let spends = entry.postings.get(Account::Cash) < Decimal::ZERO;
+        self.ledger.enter(entry.clone())?;
+        self.book.append_to_ledger(&self.lock, &entry)?;
+        let totals = self.ledger.totals();
+        let entered = Entered {
+            number: entry.number,
+            cash: totals.get(Account::Cash),
+            stock: totals.get(Account::Stock),
+            bankroll: self.ledger.bankroll(),
+        };
+        if spends && entered.cash < Decimal::ZERO {
+            let cash = grouped(&self.book.settings().currency.plain(entered.cash));
+            (self.notice)(&format!(
+                "by the ledger cash is {cash}: record what you put in with `compband ledger fund`"
+            ));
+        }
+        Ok(entered)
+    }
+
+    /// Adds an entry of a deal.
+    fn enter_deal(&mut self, entry: Entry, note: String) -> Result<OfDeal, AppError> {
+        let id = entry.deal.unwrap_or_default();
+        let entered = self.enter(entry, note)?;
+        let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
+        Ok(OfDeal { deal, entered })
+    }
+
+    /// The estimate of a unit as of a day; sends a notice if there is no evidence.
+    fn foresee(&mut self, unit: &Unit, as_of: NaiveDate) -> Result<Option<Foreseen>, AppError> {
+        let made = foresee(self.book, unit, as_of, self.notice)?;
+        Ok(made
+            .inspect_err(|why| {
+                (self.notice)(&format!("no estimate is kept beside the deal: {why}"));
+            })
+            .ok())
+    }
+
+    /// Records a purchase with the estimate of the day.
+    ///
+    /// # Errors
+    /// If the ledger refuses it, or the book cannot be written.
+    pub fn buy(mut self, bought: Bought, dated: Dated) -> Result<OfDeal, AppError> {
+        let unit = bought.subject;
+        let purchase = Purchase {
+            paid: bought.price + bought.inbound,
+            estimate: self.foresee(&unit, dated.on)?,
+            unit,
+        };
+        let entry = Entry {
+            minutes: bought.minutes,
+            ..self.ledger.buy(dated.on, purchase)
+        };
+        self.enter_deal(entry, dated.note)
+    }
+
+    /// Records money and minutes spent on a unit in stock.
+    ///
+    /// # Errors
+    /// If the deal is not in stock, or the book cannot be written.
+    pub fn spend(
+        mut self,
+        deal: &str,
+        (amount, minutes): (Decimal, Decimal),
+        dated: Dated,
+    ) -> Result<OfDeal, AppError> {
+        let id = self.in_stock(deal)?.id;
+        let entry = self.ledger.spend(dated.on, id, amount, minutes);
+        self.enter_deal(entry, dated.note)
+    }
+
+    /// Records that a unit was scrapped, and for how much.
+    ///
+    /// # Errors
+    /// If the deal is not in stock, or the book cannot be written.
+    pub fn scrap(mut self, deal: &str, fetched: Decimal, dated: Dated) -> Result<OfDeal, AppError> {
+        let id = self.in_stock(deal)?.id;
+        let entry = self.ledger.scrap(dated.on, id, fetched);
+        self.enter_deal(entry, dated.note)
+    }
+
+    /// Records the sale of a unit with the estimate from sales of earlier days.
+    ///
+    /// # Errors
+    /// If the deal is not in stock, or the book cannot be written.
+    pub fn sold(mut self, deal: &str, said: &SaleSaid<'_>, dated: Dated) -> Result<Sold, AppError> {
+        let deal = self.in_stock(deal)?;
+        let (id, mut unit) = (deal.id, deal.unit.clone());
+        let figures = said.figures(self.notice);
+        let blank = self.ledger.sold(dated.on, id, &figures);
+        // Checked before the estimate, so that a deal not in stock gets its own message.
+        self.ledger.clone().enter(blank.clone())?;
+        let before = dated.on.pred_opt().unwrap_or(dated.on);
+        let estimate = self.foresee(&unit, before)?;
+        let outlet = said.through.as_ref().map_or("", |through| through.name);
+        let entry = Entry {
+            minutes: said.minutes,
+            outlet: outlet.to_string(),
+            offers: said.offers,
+            estimate,
+            ..blank
+        };
+        unit.how_sold = said.how_sold.or(unit.how_sold);
+        let code = &self.book.settings().currency.code;
+        let comp = Comp {
+            venue: outlet.to_string(),
+            ..unit.comp(dated.on, figures.price, figures.shipping, code)
+        };
+        // The comp first: should the run end between the two, the same command again finds it recorded
+        // and enters the sale, while a deal once sold cannot be sold again.
+        let recorded = said
+            .log_comp
+            .then(|| record_sale(self.book, &self.lock, comp.clone(), self.notice));
+        let recorded = recorded.transpose()?;
+        let of_deal = self.enter_deal(entry, dated.note).inspect_err(|_| {
+            if recorded.is_some() {
+                (self.notice)(
+                    "the sale is among the comps, but not in the ledger: the same command again enters it",
+                );
+            }
+        })?;
+        Ok(Sold {
+            of_deal,
+            subject: unit.clone(),
+            figures,
+            estimate,
+            comp,
+            recorded,
+        })
+    }
+
+    /// Records money that the owner puts in.
+    ///
+    /// # Errors
+    /// If the ledger refuses it, or the book cannot be written.
+    pub fn fund(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
+        let entry = self.ledger.fund(dated.on, amount);
+        self.enter(entry, dated.note)
+    }
+
+    /// Records money that the owner takes out.
+    ///
+    /// # Errors
+    /// If the ledger refuses it, or the book cannot be written.
+    pub fn draw(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
+        let entry = self.ledger.draw(dated.on, amount);
+        self.enter(entry, dated.note)
+    }
+
+    /// Replaces the description of a unit in stock; `model` is its new model, if it changes. Returns the old
+    /// description too.
+    ///
+    /// # Errors
+    /// If a value is wrong, the deal is not in stock, or the book cannot be written.
+    pub fn describe(
+        mut self,
+        deal: &str,
+        (model, said): (Option<&str>, Said),
+        dated: Dated,
+    ) -> Result<(OfDeal, Unit), AppError> {
+        let deal = self.in_stock(deal)?;
+        let (id, was) = (deal.id, deal.unit.clone());
+        one_line("--model", model.unwrap_or_default())?;
+        let model = model.unwrap_or(&was.model).to_string();
+        let now = subject(&Said { model, ..said }, self.book.settings(), self.notice)?;
+        fit_to_keep(&now)?;
+        let entry = self.ledger.describe(dated.on, id, now);
+        Ok((self.enter_deal(entry, dated.note)?, was))
+    }
+
+    /// Records a refund to the buyer of a unit; the default sum is all that was paid. With `back`, the unit
+    /// is in stock again. Returns the sum too.
+    ///
+    /// # Errors
+    /// If the deal is not sold, or the book cannot be written.
+    pub fn refund(
+        mut self,
+        deal: &str,
+        (sum, refund, back): (Option<Decimal>, Refund, bool),
+        dated: Dated,
+    ) -> Result<(OfDeal, Decimal), AppError> {
+        let deal = find_deal(&self.ledger, deal, Wanted::Sold)?;
+        let amount = sum.unwrap_or_else(|| deal.revenue());
+        let refund = Refund { amount, ..refund };
+        let entry = self.ledger.refund(dated.on, deal.id, &refund, back);
+        Ok((self.enter_deal(entry, dated.note)?, amount))
+    }
+
+    /// Reverses an entry, by default on its own day. Returns the ledger after it, and the number of the new
+    /// entry.
+    ///
+    /// # Errors
+    /// If the entry cannot be reversed, or the book cannot be written.
+    pub fn reverse(
+        mut self,
+        number: u32,
+        on: Option<NaiveDate>,
+        note: String,
+    ) -> Result<(Ledger, u32), AppError> {
+        let entry = self.ledger.reverse(on, number)?;
+        let entered = self.enter(entry, note)?;
+        Ok((self.ledger, entered.number))
+    }
+}

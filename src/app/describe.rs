@@ -1,0 +1,186 @@
+//! Reads the description of a unit from the command line or `watch.toml`.
+
+use chrono::NaiveDate;
+
+use super::AppError;
+use super::attributes::read_attributes;
+use super::reader::{Asked, Reader};
+use super::unit::{AskedUnit, kit_fault};
+use crate::book::{Book, BookError};
+use crate::settings::{Settings, of_scale};
+use crate::trade::Unit;
+use crate::trade::cells::Wrong;
+use crate::trade::checks;
+use crate::trade::names::composed;
+use crate::trade::text::nearest;
+use crate::trade::{Attributes, Items};
+
+pub use crate::book::watch::Watched as Said;
+
+/// The described unit with the comps of its model and the context of its estimate.
+///
+/// # Errors
+/// If a value is not on the book's scales, or the book cannot be read.
+pub fn unit<'k>(
+    book: &Book,
+    said: &'k Said,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<AskedUnit<'k>, AppError> {
+    // Errors in the description are reported before the slow reading of the book.
+    let asked = asked(said, book.settings(), notice)?;
+    let reader = Reader::new(book, as_of, [asked.1.model.as_str()], notice)?;
+    reader.unit(question(said, asked))
+}
+
+/// The book's settings with the changes in the description, and the unit.
+///
+/// # Errors
+/// If a value is not on the book's scales.
+pub fn asked(
+    said: &Said,
+    settings: &Settings,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Settings, Unit), AppError> {
+    let mut settings = settings.clone();
+    let estimate = &mut settings.estimate;
+    estimate.band = said.band.unwrap_or(estimate.band);
+    estimate.enough = said.enough.map_or(estimate.enough, |n| n as usize);
+    estimate.window_days = said.window.unwrap_or(estimate.window_days);
+    settings.price_basis = said.basis.unwrap_or(settings.price_basis);
+    let subject = subject(said, &settings, notice)?;
+    Ok((settings, subject))
+}
+
+/// The question to a reader of the book.
+pub fn question(said: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_> {
+    Asked {
+        settings,
+        subject,
+        keep: &said.keep,
+        drop: &said.drop,
+    }
+}
+
+/// The described unit.
+///
+/// # Errors
+/// If a value is not on the book's scales.
+pub fn subject(
+    said: &Said,
+    settings: &Settings,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Unit, AppError> {
+    let model = said.model.as_str();
+    let missing = items("--missing", &said.missing)?;
+    if let Some(fault) = kit_fault(model, &missing, settings) {
+        return Err(AppError::Refused {
+            message: format!("--missing {fault}"),
+            next: "say how many of those are missing, or mend the kit in compband.toml".into(),
+        });
+    }
+    let variant = said.variant.as_deref().map(str::trim);
+    Ok(Unit {
+        model: composed(model.trim()).into_owned(),
+        variant: variant
+            .filter(|variant| !variant.is_empty())
+            .map(|variant| composed(variant).into_owned()),
+        completeness: on_scale(
+            "--completeness",
+            said.completeness.as_deref(),
+            settings.completeness_names(),
+        )?,
+        grade: on_scale("--grade", said.grade.as_deref(), settings.grade_names())?,
+        missing,
+        extras: items("--extra", &said.extra)?,
+        defects: items("--defect", &said.defect)?,
+        attributes: attributes(&said.set, model, settings, notice)?,
+        works: !said.parts,
+        how_sold: said.how_sold,
+    })
+}
+
+fn attributes(
+    set: &[String],
+    model: &str,
+    settings: &Settings,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Attributes, AppError> {
+    let mut problems = Vec::new();
+    let attributes = read_attributes(set, model, settings, &mut problems);
+    if !problems.is_empty() {
+        return Err(BookError::Rows(problems).into());
+    }
+    for (name, _) in attributes.iter() {
+        if settings.attribute(model, name).is_none() {
+            notice(&not_declared(name, model));
+        }
+    }
+    Ok(attributes)
+}
+
+/// Notice about an attribute without a declaration for the model.
+pub fn not_declared(attribute: &str, model: &str) -> String {
+    format!(
+        "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
+    )
+}
+
+/// A value of a scale in the spelling of the scale.
+fn on_scale<'a>(
+    flag: &str,
+    given: Option<&str>,
+    scale: impl Iterator<Item = &'a str> + Clone,
+) -> Result<Option<String>, AppError> {
+    let Some(given) = given else { return Ok(None) };
+    if let Some((_, name)) = of_scale(scale.clone(), given) {
+        return Ok(Some(name.to_string()));
+    }
+    let near = nearest(given, scale.clone())
+        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
+    let scale: Vec<&str> = scale.collect();
+    Err(AppError::Refused {
+        message: format!("{flag} {given:?} is not on the book's scale"),
+        next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),
+    })
+}
+
+fn items(flag: &str, given: &[String]) -> Result<Items, AppError> {
+    Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| AppError::Refused {
+        message: format!("{flag} {entry:?} is not a thing or a count of it"),
+        next: "write names apart by commas, with a count where there are several: \"charger, battery x2\"".into(),
+    })
+}
+
+/// Trims and checks text for one cell of a file of the book.
+///
+/// # Errors
+/// If it has several lines or control characters, or is too long for a cell.
+pub fn one_line(flag: &str, text: &str) -> Result<String, AppError> {
+    let text = text.trim();
+    checks::text("model", text).map_err(|wrong| not_kept(flag, wrong))?;
+    Ok(composed(text).into_owned())
+}
+
+/// Checks that the description of a unit can be stored, flag by flag, as [`one_line`] does.
+///
+/// # Errors
+/// The flag, and the expected text.
+pub fn fit_to_keep(unit: &Unit) -> Result<(), AppError> {
+    let said = [
+        ("--variant", unit.variant.clone().unwrap_or_default()),
+        ("--missing", unit.missing.to_string()),
+        ("--extra", unit.extras.to_string()),
+        ("--defect", unit.defects.to_string()),
+    ];
+    said.iter().try_for_each(|(flag, text)| {
+        checks::text("variant", text).map_err(|wrong| not_kept(flag, wrong))
+    })
+}
+
+fn not_kept(flag: &str, wrong: Wrong) -> AppError {
+    AppError::Refused {
+        message: format!("{flag}: expected {}", wrong.expected),
+        next: wrong.mend,
+    }
+}

@@ -1,0 +1,266 @@
+//! Imports spreadsheets: reads them, plans the changes of the book and writes them.
+
+mod desk;
+mod mapping;
+mod request;
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::io::BufWriter;
+use std::path::PathBuf;
+use std::sync::OnceLock;
+
+use super::AppError;
+use super::record::new_model;
+use crate::book::rates::{Conversion, KeptRates};
+use crate::book::{Book, BookError, Temporary};
+use crate::settings::Settings;
+use crate::sheets::Input;
+use crate::sheets::import::{Against, Undeclared, add_undeclared, plan};
+use crate::trade::Comp;
+use crate::trade::near::KnownModels;
+use desk::{Desk, is_there};
+
+pub use crate::sheets::ReadOptions;
+pub use crate::sheets::header::{Column, Wish, parse_wish};
+pub use crate::sheets::import::{FileCount, Plan};
+pub use mapping::parse_fill;
+pub use request::{Listener, Request};
+
+/// Most notices about new models with a similar known name, and most models compared: thousands of new
+/// models are no typing errors.
+const SHOWN_MODELS: usize = 5;
+const COMPARED_MODELS: usize = 1_000;
+
+/// Result of an import.
+#[derive(Debug)]
+pub struct Imported {
+    /// The files read, in order.
+    pub inputs: Vec<Input>,
+    /// The changes of the book.
+    pub plan: Plan,
+    /// The old records of the first changed sales, by identifier.
+    pub before: HashMap<String, Comp>,
+    /// Files of rejected rows, each with their number.
+    pub aside: Vec<(PathBuf, u64)>,
+    /// Whether the import was refused because of rows with problems.
+    pub refused: bool,
+    /// Whether it was a dry run.
+    pub dry_run: bool,
+    /// Number of its entry, and its file.
+    pub entry: Option<(u64, PathBuf)>,
+    /// Name of the saved mapping.
+    pub mapping: Option<String>,
+    /// Attributes that no family declares, with a summary of their rows.
+    pub undeclared: BTreeMap<String, Undeclared>,
+    /// A remaining step in words, and the error of it.
+    pub unfinished: Option<(&'static str, AppError)>,
+}
+
+/// Imports files: all rows, or on request the clean ones, or none.
+///
+/// # Errors
+/// If a file cannot be read, or the book cannot be changed. Rows with problems go to the listener and to
+/// [`Imported::refused`].
+pub fn import(
+    book: &Book,
+    request: &Request<'_>,
+    listener: &mut dyn Listener,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Imported, AppError> {
+    let settings = book.settings();
+    let mut options = request.options.clone();
+    if let Some(name) = request.mapping {
+        mapping::add_saved(&mut options, name, settings)?;
+    }
+    check(request, settings)?;
+    // The index comes before the inputs: its temporary memory is free again when they are read.
+    let lock = book.lock(notice)?;
+    let index = book.index()?;
+    let rates = book.rates()?;
+    // Read from the book only for the first sale in another currency.
+    let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
+    let inputs = open_all(request.files, &options)?;
+    for input in &inputs {
+        for text in &input.notices {
+            notice(&format!("{}: {text}", input.name));
+        }
+    }
+    let against = Against {
+        settings,
+        existing: &|comp_id: &str| index.get(comp_id),
+        today: request.today,
+        conversion: Conversion {
+            rates: &rates,
+            kept: &|comp_id, code, day| {
+                if request.new_rates {
+                    return None;
+                }
+                let kept = kept.get_or_init(|| book.kept_rates());
+                kept.as_ref().ok()?.rate(comp_id, code, day)
+            },
+        },
+    };
+    listener.begin(inputs.iter().map(|input| input.len() as u64).sum());
+    let mut desk = Desk::new(request, book, listener)?;
+    let (plan, canonical) = plan_into_temp(book, &inputs, &against, &mut desk, request.dry_run)?;
+    if let Some(Err(error)) = kept.into_inner() {
+        return Err(error.into());
+    }
+    desk.finish()?;
+    let mut imported = Imported {
+        before: before(book, &plan)?,
+        aside: desk.rejected(),
+        refused: plan.problems > 0 && !request.keep_good,
+        dry_run: request.dry_run,
+        entry: None,
+        mapping: None,
+        undeclared: undeclared(&plan.files),
+        unfinished: None,
+        inputs,
+        plan,
+    };
+    if !imported.refused {
+        misspelt(book, &imported.plan, notice)?;
+        if !request.dry_run {
+            if imported.plan.written() > 0 {
+                let source = source_name(request.files);
+                let (entry, path) = book.commit_import(&lock, canonical, &source)?;
+                let path = path.strip_prefix(book.root()).unwrap_or(&path);
+                imported.entry = Some((entry, path.to_path_buf()));
+            }
+            finish(book, request, &mut desk, &mut imported);
+        }
+    }
+    Ok(imported)
+}
+
+/// Does the remaining steps once the sales are in the book.
+fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mut Imported) {
+    if let Err(why) = desk.set_aside() {
+        let left = "only the wrong rows are not set aside: the same command again sets them aside";
+        imported.unfinished = Some((left, why));
+        return;
+    }
+    let Some((name, input)) = request.save_mapping.zip(imported.inputs.first()) else {
+        return;
+    };
+    match mapping::save_mapping(book, name, input) {
+        Ok(()) => imported.mapping = Some(name.to_string()),
+        Err(why) => {
+            let left = "only the mapping is not saved: the same command again saves it";
+            imported.unfinished = Some((left, why));
+        }
+    }
+}
+
+/// Refuses impossible requests before reading.
+fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
+    if request.rejects.is_some() && request.files.len() > 1 {
+        let message = "--rejects names one file, so import the files one by one";
+        return Err(AppError::Usage(message.into()));
+    }
+    if let Some(path) = request.rejects.filter(|path| is_there(path)) {
+        return Err(AppError::Usage(format!(
+            "--rejects: {} is there already: choose another name",
+            path.display()
+        )));
+    }
+    request
+        .save_mapping
+        .map_or(Ok(()), |name| mapping::check_name(name, settings))
+}
+
+/// Sends notices about the first new models that are probably misspelt known ones.
+fn misspelt(book: &Book, plan: &Plan, notice: &mut dyn FnMut(&str)) -> Result<(), AppError> {
+    if plan.new == 0 {
+        return Ok(());
+    }
+    let models = book.models()?;
+    let known = KnownModels::new(models.iter().map(String::as_str));
+    plan.models
+        .iter()
+        .take(COMPARED_MODELS)
+        .filter_map(|model| Some((model, known.near(model)?)))
+        .take(SHOWN_MODELS)
+        .for_each(|(model, near)| notice(&new_model(model, near)));
+    Ok(())
+}
+
+/// Plans the import; the canonical rows are in the returned temporary file.
+fn plan_into_temp(
+    book: &Book,
+    inputs: &[Input],
+    against: &Against<'_>,
+    desk: &mut Desk<'_>,
+    dry_run: bool,
+) -> Result<(Plan, Temporary), AppError> {
+    let temp = book.temporary()?;
+    // Errors name the final folder of the rows, which the user knows.
+    let path = book.comps_dir();
+    let mut out = BufWriter::with_capacity(1 << 20, temp);
+    let planned = plan(inputs, against, &mut out, desk);
+    let done = planned
+        .map_err(|error| AppError::io(desk.failed.as_ref().unwrap_or(&path), "write")(error))?;
+    let mut temp = out
+        .into_inner()
+        .map_err(|error| AppError::io(&path, "write")(error.into_error()))?;
+    if done.written() > 0 && !dry_run {
+        temp.as_file()
+            .sync_all()
+            .map_err(AppError::io(&path, "write"))?;
+    }
+    Ok((done, temp))
+}
+
+/// Opens every file, so that the problems of all headers are reported in one run.
+fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppError> {
+    let mut inputs = Vec::new();
+    let mut problems = Vec::new();
+    for path in files {
+        match Input::open(path, options) {
+            Ok(input) => inputs.push(input),
+            Err(BookError::Rows(found)) => problems.extend(found),
+            Err(error) => return Err(error.into()),
+        }
+    }
+    if problems.is_empty() {
+        Ok(inputs)
+    } else {
+        Err(BookError::Rows(problems).into())
+    }
+}
+
+/// Name for the import file in the book.
+fn source_name(files: &[PathBuf]) -> String {
+    let stem = files
+        .first()
+        .and_then(|file| file.file_stem())
+        .map_or("import".into(), |stem| stem.to_string_lossy());
+    if files.len() > 1 {
+        format!("{stem} and {} more", files.len() - 1)
+    } else {
+        stem.into_owned()
+    }
+}
+
+/// The present records of the first sales that a plan changes, by identifier.
+fn before(book: &Book, plan: &Plan) -> Result<HashMap<String, Comp>, AppError> {
+    if plan.updates.is_empty() {
+        return Ok(HashMap::new());
+    }
+    let ids: HashSet<String> = plan
+        .updates
+        .iter()
+        .map(|comp| comp.comp_id.clone())
+        .collect();
+    Ok(book.comps_by_id(&ids)?)
+}
+
+/// The attributes that no family declares.
+fn undeclared(counts: &[FileCount]) -> BTreeMap<String, Undeclared> {
+    let mut all = BTreeMap::new();
+    for count in counts {
+        add_undeclared(&mut all, count.undeclared.clone());
+    }
+    all
+}

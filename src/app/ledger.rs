@@ -1,0 +1,209 @@
+//! The ledger of a book on some day, with estimates of its units in stock.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+
+use super::AppError;
+use super::reader::{Asked, Reader};
+use crate::book::ledger::PUT_BACK;
+use crate::book::{Book, BookError};
+use crate::deal::ledger::{Deal, Ledger, State, Summary};
+use crate::trade::Problem;
+use crate::trade::entry::Foreseen;
+use crate::trade::names::match_key;
+use crate::trade::text::{nearest_few, quoted, shorten};
+use crate::trade::unit::Unit;
+
+/// Most deals named in an error.
+const NAMED: usize = 5;
+
+/// Reads the ledger of a book.
+///
+/// # Errors
+/// If it cannot be read, or an entry contradicts those before it.
+pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, AppError> {
+    let mut ledger = Ledger::new(book.settings().currency.decimals());
+    for (row, entry) in book.ledger(notice)? {
+        ledger.enter(entry).map_err(|refusal| {
+            BookError::Rows(vec![Problem {
+                file: book.display_name(&book.ledger_path()),
+                row,
+                column: String::new(),
+                value: String::new(),
+                expected: format!("an entry that follows on those before it, but {refusal}"),
+                mend: PUT_BACK.into(),
+            }])
+        })?;
+    }
+    Ok(ledger)
+}
+
+/// Error for a ledger without entries.
+pub fn nothing_yet() -> AppError {
+    AppError::Absent {
+        message: "the ledger has no entries yet".into(),
+        next: "say what you put in with `compband ledger fund`, and record a purchase with `compband buy`".into(),
+    }
+}
+
+/// A ledger at the end of a day.
+#[derive(Debug)]
+pub struct Standing {
+    /// Its entries and deals up to that day.
+    pub ledger: Ledger,
+    /// Its summary.
+    pub summary: Summary,
+    /// The estimate of each deal in stock, or the reason why there is none.
+    pub now: BTreeMap<u32, Result<Foreseen, String>>,
+}
+
+/// The ledger of today, or at the end of the day `as_of`, with the estimates of that day.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn standing(
+    book: &Book,
+    as_of: Option<NaiveDate>,
+    today: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Standing, AppError> {
+    let mut ledger = read_ledger(book, notice)?;
+    if let Some(day) = as_of {
+        ledger = ledger.up_to(day);
+    }
+    let today = as_of.unwrap_or(today);
+    let mut now = BTreeMap::new();
+    for deal in ledger.deals().filter(|deal| deal.state == State::Open) {
+        now.insert(deal.id, foresee(book, &deal.unit, today, notice)?);
+    }
+    Ok(Standing {
+        summary: ledger.summary(today),
+        ledger,
+        now,
+    })
+}
+
+/// The estimate of a unit as of a day, or the reason why there is none.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn foresee(
+    book: &Book,
+    unit: &Unit,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Result<Foreseen, String>, AppError> {
+    let reader = Reader::new(book, as_of, [unit.model.as_str()], notice)?;
+    let unit = reader.unit(Asked {
+        settings: book.settings().clone(),
+        subject: unit.clone(),
+        keep: &[],
+        drop: &[],
+    })?;
+    match unit.selection().and_then(|found| unit.estimate(found)) {
+        Ok(made) => Ok(Ok(Foreseen {
+            likely: made.median,
+            low: made.low,
+            high: made.high,
+            level: made.level,
+            basis: made.basis,
+        })),
+        Err(AppError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
+        Err(other) => Err(other),
+    }
+}
+
+/// Kind of deals to search.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Wanted {
+    /// Units in stock.
+    InStock,
+    /// Units sold.
+    Sold,
+    /// Any.
+    Any,
+}
+
+/// Finds a deal by its number (`d7` or `7`) or as the only wanted one of a model.
+///
+/// # Errors
+/// If there is none, or there are several.
+pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&'a Deal, AppError> {
+    let text = text.trim();
+    let digits = text.strip_prefix(['d', 'D']).unwrap_or(text);
+    let number = digits.parse().ok();
+    if let Some(deal) = number.and_then(|id| ledger.deal(id)) {
+        return Ok(deal);
+    }
+    let wanted: Vec<&Deal> = ledger
+        .deals()
+        .filter(|deal| match wanted {
+            Wanted::InStock => deal.state == State::Open,
+            Wanted::Sold => deal.state == State::Sold,
+            Wanted::Any => true,
+        })
+        .collect();
+    let of_model: Vec<&Deal> = wanted
+        .iter()
+        .copied()
+        .filter(|deal| match_key(&deal.unit.model) == match_key(text))
+        .collect();
+    match of_model.as_slice() {
+        [deal] => Ok(deal),
+        [] => Err(no_deal(text, &wanted)),
+        several => Err(AppError::Refused {
+            message: format!(
+                "there are {} deals of {}",
+                several.len(),
+                quoted(&shorten(text, 60))
+            ),
+            next: format!("say which: {}", listed(several)),
+        }),
+    }
+}
+
+/// Finds the number of a deal, even if its purchase was reversed.
+///
+/// # Errors
+/// As [`find_deal`].
+pub fn any_deal(ledger: &Ledger, text: &str) -> Result<u32, AppError> {
+    let number = text.trim().trim_start_matches(['d', 'D']).parse().ok();
+    let known = |id: &u32| ledger.entries().iter().any(|entry| entry.deal == Some(*id));
+    match number.filter(known) {
+        Some(id) => Ok(id),
+        None => find_deal(ledger, text, Wanted::Any).map(|deal| deal.id),
+    }
+}
+
+/// `d3 (Nerrow F4), d5 (Brask M2)`.
+fn listed(deals: &[&Deal]) -> String {
+    let shown = deals.iter().take(NAMED);
+    let mut text = shown
+        .map(|deal| format!("{} ({})", deal.name(), deal.unit.model))
+        .collect::<Vec<_>>()
+        .join(", ");
+    if deals.len() > NAMED {
+        text.push_str(", …");
+    }
+    text
+}
+
+fn no_deal(asked: &str, wanted: &[&Deal]) -> AppError {
+    let models = wanted.iter().map(|deal| deal.unit.model.as_str());
+    let near = nearest_few(asked, models, NAMED);
+    let of_near: Vec<&Deal> = wanted
+        .iter()
+        .copied()
+        .filter(|deal| near.contains(&deal.unit.model.as_str()))
+        .collect();
+    let shown = if of_near.is_empty() { wanted } else { &of_near };
+    AppError::Absent {
+        message: format!("there is no deal {}", quoted(&shorten(asked, 60))),
+        next: if shown.is_empty() {
+            "there is none that this could be about; `compband buy` opens one, `compband ledger` shows all".into()
+        } else {
+            format!("there is {}", listed(shown))
+        },
+    }
+}

@@ -1,0 +1,243 @@
+//! Reads the listings of a table into units, costs and terms.
+
+use crate::trade::Unit;
+use std::path::Path;
+
+use rust_decimal::Decimal;
+
+use super::AppError;
+use super::compare::Listing;
+use super::selling::outlet;
+use super::unit::kit_fault;
+use crate::book::BookError;
+use crate::book::csv::canonical;
+use crate::deal::bid::{Buying, Costs};
+use crate::deal::outlet::{Terms, TermsError};
+use crate::parse::attribute::attribute_value;
+use crate::parse::money::parse_amount;
+use crate::parse::quantity::checked;
+use crate::parse::repairs::{chance, minutes, repairs};
+use crate::settings::Settings;
+use crate::settings::selling::{self, Outlet};
+use crate::sheets::listings::{self as sheet, Table};
+use crate::trade::attributes::column_name;
+use crate::trade::names::composed;
+use crate::trade::{Attributes, HowSold, Items, Problem};
+
+/// Reads one row and collects its problems.
+struct Row<'r, 'a> {
+    row: sheet::Row<'r>,
+    settings: &'a Settings,
+    problems: &'r mut Vec<Problem>,
+}
+
+/// Reads a table of listings; `usual` is the outlet for rows without one.
+///
+/// # Errors
+/// Every problem of every row; if the file cannot be read; if there are several outlets and none is named.
+pub fn listings<'a>(
+    path: &Path,
+    usual: Option<&str>,
+    settings: &'a Settings,
+) -> Result<Vec<Listing<'a>>, AppError> {
+    let (mut problems, mut all) = (Vec::new(), Vec::new());
+    Table::open(path)?.rows(&mut problems, |row, problems| {
+        let mut row = Row {
+            row,
+            settings,
+            problems,
+        };
+        let outlet = match row.row.text("outlet") {
+            "" => outlet(usual, settings)?.map(|(_, outlet)| outlet),
+            name => row.outlet(name),
+        };
+        all.extend(row.listing(outlet));
+        Ok::<_, AppError>(())
+    })?;
+    if problems.is_empty() {
+        Ok(all)
+    } else {
+        Err(BookError::Rows(problems).into())
+    }
+}
+
+impl<'r, 'a> Row<'r, 'a> {
+    fn text(&self, column: &str) -> &'r str {
+        self.row.text(column)
+    }
+
+    fn wrong(&mut self, column: &str, expected: &str, mend: &str) {
+        let problem = self.row.problem(column, self.text(column), expected, mend);
+        self.problems.push(problem);
+    }
+
+    /// The value of a cell, or `blank` if the cell is blank or wrong.
+    fn read<T>(&mut self, column: &str, blank: T, reader: impl Fn(&str) -> Result<T, String>) -> T {
+        let text = self.text(column);
+        if text.is_empty() {
+            return blank;
+        }
+        reader(text).unwrap_or_else(|expected| {
+            self.wrong(column, &expected, "");
+            blank
+        })
+    }
+
+    fn money(&mut self, column: &str) -> Option<Decimal> {
+        let currency = &self.settings.currency;
+        self.read(column, None, |text| {
+            let amount = parse_amount(text, currency)?;
+            if amount.is_sign_negative() {
+                return Err("an amount of 0 or more".into());
+            }
+            Ok(Some(amount))
+        })
+    }
+
+    fn number(
+        &mut self,
+        column: &str,
+        unit: &str,
+        check: impl Fn(Decimal) -> Result<Decimal, String>,
+    ) -> Option<Decimal> {
+        self.read(column, None, |text| checked(text, unit, &check).map(Some))
+    }
+
+    fn outlet(&mut self, name: &str) -> Option<&'a Outlet> {
+        let outlets = &self.settings.outlets;
+        let found = selling::outlet(outlets, name).map(|(_, outlet)| outlet);
+        if found.is_none() {
+            let known: Vec<&str> = outlets.keys().map(String::as_str).collect();
+            let expected = format!("an outlet of compband.toml ({})", known.join(", "));
+            self.wrong("outlet", &expected, "leave it blank for the usual one");
+        }
+        found
+    }
+
+    fn facts(&mut self) -> Unit {
+        let settings = self.settings;
+        for column in [
+            "completeness",
+            "grade",
+            "missing",
+            "extras",
+            "defects",
+            "works",
+            "how_sold",
+        ] {
+            if let Err(wrong) = canonical::check(column, self.text(column), settings) {
+                self.wrong(column, &wrong.expected, &wrong.mend);
+            }
+        }
+        let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
+        let items = |text: &str| Items::parse(text).unwrap_or_default();
+        let subject = Unit {
+            model: composed(self.text("model")).into_owned(),
+            variant: given(self.text("variant")),
+            completeness: canonical::completeness(self.text("completeness"), settings)
+                .ok()
+                .filter(|level| !level.is_empty()),
+            grade: canonical::grade(self.text("grade"), settings)
+                .ok()
+                .filter(|grade| !grade.is_empty()),
+            missing: items(self.text("missing")),
+            extras: items(self.text("extras")),
+            defects: items(self.text("defects")),
+            attributes: self.attributes(),
+            works: !self.text("works").eq_ignore_ascii_case("no"),
+            how_sold: HowSold::parse(self.text("how_sold")),
+        };
+        if subject.model.is_empty() {
+            self.wrong("model", "a model", "write which it is");
+        }
+        if let Some(fault) = kit_fault(&subject.model, &subject.missing, settings) {
+            self.wrong(
+                "missing",
+                &format!("no more than the kit has ({fault})"),
+                "",
+            );
+        }
+        subject
+    }
+
+    fn attributes(&mut self) -> Attributes {
+        let mut attributes = Attributes::NONE;
+        let model = self.text("model");
+        for (name, text) in self.row.attributes() {
+            match attribute_value(text, self.settings.attribute(model, name)) {
+                Ok(value) => {
+                    attributes.set(name, value);
+                }
+                Err(expected) => {
+                    let column = column_name(name);
+                    self.problems
+                        .push(self.row.problem(&column, text, &expected, ""));
+                }
+            }
+        }
+        attributes
+    }
+
+    fn costs(&mut self) -> Costs {
+        let deal = &self.settings.deal;
+        let currency = &self.settings.currency;
+        Costs {
+            repairs: self.read("repairs", Vec::new(), |text| repairs(text, currency)),
+            salvage: self.read("salvage", None, |text| chance(text).map(Some)),
+            minutes: self.read("minutes", Decimal::ZERO, minutes),
+            wage: deal.wage,
+            buying: Buying {
+                premium_percent: self
+                    .number("premium", "%", selling::percent)
+                    .unwrap_or_default(),
+                premium: self.money("premium_fixed").unwrap_or_default(),
+                tax_percent: self
+                    .number("tax", "%", selling::percent)
+                    .unwrap_or_default(),
+                inbound: self.money("inbound").unwrap_or_default(),
+            },
+            weeks: self
+                .number("weeks", "weeks", selling::weeks)
+                .unwrap_or(deal.weeks),
+        }
+    }
+
+    /// The listing, or `None` after a problem.
+    fn listing(mut self, outlet: Option<&'a Outlet>) -> Option<Listing<'a>> {
+        let before = self.problems.len();
+        let subject = self.facts();
+        let costs = self.costs();
+        if self.text("asked").is_empty() {
+            self.wrong("asked", "the price asked", "");
+        }
+        let asked = self.money("asked").unwrap_or_default();
+        let weight = self.number("weight", "g", selling::weight);
+        let paid = self.money("shipping");
+        let terms = outlet.map(|outlet| {
+            let settings = self.settings;
+            Terms::new(outlet, &settings.shipping, &settings.currency, weight, paid)
+        });
+        let terms = match terms.transpose() {
+            Ok(terms) => terms,
+            Err(error) => {
+                let column = match error {
+                    TermsError::TooHeavy(_) => "weight",
+                    TermsError::NotSent(_) => "shipping",
+                };
+                self.wrong(column, &format!("what the outlet can do: {error}"), "");
+                None
+            }
+        };
+        let name = match self.text("listing") {
+            "" => format!("row {}", self.row.line),
+            name => name.to_string(),
+        };
+        (self.problems.len() == before).then_some(Listing {
+            name,
+            subject,
+            asked,
+            costs,
+            terms,
+        })
+    }
+}

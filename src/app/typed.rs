@@ -1,0 +1,290 @@
+//! Reads a typed sale, cell by cell, into a comp.
+
+use std::collections::BTreeSet;
+
+use chrono::NaiveDate;
+
+use super::AppError;
+use super::attributes::read_attributes;
+use super::describe::not_declared;
+use super::record::{Outcome, append, sale_of};
+use crate::book::csv::canonical::{self, CURRENCY, PARSED, SOLD_ON};
+use crate::book::rates::{Rates, no_day};
+use crate::book::{Book, BookError};
+use crate::parse::dates::day_typed;
+use crate::parse::money::parse_amount;
+use crate::select::pieces::PACKAGING;
+use crate::settings::Settings;
+use crate::trade::cells::{self, Wrong};
+use crate::trade::comp::COLUMNS;
+use crate::trade::foreign::RATE_COLUMNS;
+use crate::trade::money::money_text;
+use crate::trade::names::composed;
+use crate::trade::text::{line_ends, nearest, shorten};
+use crate::trade::{Comp, Currency, Problem, checks};
+
+/// Typed for an unknown day; an empty answer is today.
+pub const NOT_KNOWN: &str = "-";
+
+/// Typed for an empty value instead of the offered one.
+pub const NOTHING: &str = "-";
+
+/// Typed cells, in the order of [`COLUMNS`]; `None` if not given.
+pub type Cells<'a> = [Option<&'a str>; COLUMNS.len()];
+
+/// Notices about the attributes of a comp that no family of its model declares.
+pub fn undeclared_notes(comp: &Comp, settings: &Settings) -> Vec<String> {
+    let model = comp.model.as_str();
+    let names = comp.attributes.iter().map(|(name, _)| name);
+    let names = names.filter(|name| settings.attribute(model, name).is_none());
+    names
+        .map(|name| {
+            let near = nearest(name, settings.attributes(model).map(|(known, _)| known))
+                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            format!("{}{near}", not_declared(name, model))
+        })
+        .collect()
+}
+
+/// Makes a comp from the given cells and, for the others, from the sale that it changes. The identifier of a
+/// new sale is derived later if not given.
+///
+/// # Errors
+/// Every wrong value, by its flag.
+pub fn read_comp(
+    said: &Cells<'_>,
+    set: &[String],
+    old: Option<&Comp>,
+    rates: &Rates,
+    settings: &Settings,
+    today: NaiveDate,
+) -> Result<Comp, AppError> {
+    let mut cells: [String; PARSED.len()] = Default::default();
+    if let Some(old) = old {
+        let known = old.cells().into_iter().chain(old.rate_cells());
+        cells
+            .iter_mut()
+            .zip(known)
+            .for_each(|(cell, known)| *cell = known);
+    } else {
+        cells[0] = "new".into();
+        cells[SOLD_ON] = today.to_string();
+    }
+    let other = other_currency(said[CURRENCY].unwrap_or(&cells[CURRENCY]), settings);
+    let currency = other.as_ref().unwrap_or(&settings.currency);
+    let mut wrong: Vec<(usize, Wrong)> = Vec::new();
+    for (at, text) in said.iter().enumerate() {
+        let Some(text) = text else { continue };
+        cells[at] = normal(COLUMNS[at], text, currency, today);
+        let checked = checks::cell(COLUMNS[at], &cells[at], today);
+        wrong.extend(checked.err().map(|why| (at, why)));
+    }
+    // Other changes keep the rate of the sale.
+    if said[CURRENCY].or(said[SOLD_ON]).is_some() {
+        match rate_cells(other.as_ref(), &cells[SOLD_ON], rates) {
+            Ok(rate) => cells[COLUMNS.len()..].clone_from_slice(&rate),
+            Err(why) => wrong.push((CURRENCY, why)),
+        }
+    }
+    let cells = cells.each_ref().map(String::as_str);
+    let comp = canonical::parse_cells(&cells, settings, &mut |at, why| {
+        if wrong.iter().all(|(known, _)| *known != at) {
+            wrong.push((at, why));
+        }
+    });
+    wrong.sort_by_key(|(at, _)| *at);
+    let problem = |(at, why): (usize, Wrong)| Problem {
+        file: format!(
+            "--{}",
+            PARSED[at].replace('_', "-").replace("comp-id", "id")
+        ),
+        row: 0,
+        column: String::new(),
+        value: shorten(said.get(at).copied().flatten().unwrap_or(cells[at]), 60),
+        expected: why.expected,
+        mend: why.mend,
+    };
+    let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
+    let said = read_attributes(set, cells[2], settings, &mut problems);
+    let mut attributes = old.map_or_else(Default::default, |old| old.attributes.clone());
+    for (name, value) in said.iter() {
+        attributes.set(name, value);
+    }
+    match comp {
+        Some(comp) if problems.is_empty() => Ok(Comp { attributes, ..comp }),
+        _ => Err(BookError::Rows(problems).into()),
+    }
+}
+
+/// Changes the given cells of the sale with this beginning of an identifier.
+///
+/// # Errors
+/// If there is no such sale, a value is wrong, or the book cannot be changed.
+pub fn update(
+    book: &Book,
+    id: &str,
+    (mut said, set): (Cells<'_>, &[String]),
+    today: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Comp, Outcome), AppError> {
+    let lock = book.lock(notice)?;
+    book.repair_log(&lock, notice)?;
+    let old = sale_of(book, id.trim(), notice)?;
+    said[0] = None;
+    let rates = book.rates()?;
+    let comp = read_comp(&said, set, Some(&old), &rates, book.settings(), today)?;
+    let outcome = if comp.content_hash() == old.content_hash() {
+        Outcome::Known
+    } else {
+        Outcome::Recorded(append(book, &lock, &comp, notice)?, Some(old))
+    };
+    Ok((comp, outcome))
+}
+
+/// The currency of a sale, if it is not the book's.
+fn other_currency(text: &str, settings: &Settings) -> Option<Currency> {
+    let ours = settings.currency.answers_to(text.trim()) == Some(true);
+    Currency::of_code(text).filter(|_| !ours)
+}
+
+/// The cells of the rate of a sale on its day. They are empty in the book's currency, and if the day cannot be
+/// read, which is reported elsewhere.
+fn rate_cells(
+    other: Option<&Currency>,
+    sold_on: &str,
+    rates: &Rates,
+) -> Result<[String; RATE_COLUMNS.len()], Wrong> {
+    let (Some(other), Ok(day)) = (other, cells::day_if_any(sold_on)) else {
+        return Ok(Default::default());
+    };
+    let day = day.ok_or_else(|| no_day(&other.code))?;
+    Ok(rates.on(&other.code, day)?.cells())
+}
+
+/// The canonical form of a typed cell.
+fn normal(column: &str, text: &str, currency: &Currency, today: NaiveDate) -> String {
+    let text = text.trim();
+    match column {
+        "sold_on" if text == NOT_KNOWN => String::new(),
+        "sold_on" => {
+            day_typed(text, today).map_or_else(|_| text.to_string(), |day| day.to_string())
+        }
+        "currency" => text.to_uppercase(),
+        "price" | "shipping" => {
+            parse_amount(text, currency).map_or_else(|_| text.to_string(), money_text)
+        }
+        "note" => line_ends(&composed(text)),
+        _ => composed(text).into_owned(),
+    }
+}
+
+/// Checks an answer; the day of a sale is written out.
+///
+/// # Errors
+/// The expected text.
+pub fn answer(
+    column: &str,
+    text: &str,
+    settings: &Settings,
+    today: NaiveDate,
+) -> Result<String, String> {
+    let nothing = text == NOTHING;
+    if column == "model" && (nothing || text.is_empty()) {
+        return Ok(String::new());
+    }
+    // An unknown day differs from an empty answer, which is today.
+    let text = if nothing && !matches!(column, "sold_on" | "price") {
+        ""
+    } else {
+        text
+    };
+    let normal = normal(column, text, &settings.currency, today);
+    let good = checks::cell(column, &normal, today)
+        .and_then(|()| canonical::check(column, &normal, settings));
+    match good {
+        Ok(()) if column == "sold_on" && !normal.is_empty() => Ok(normal),
+        Ok(()) => Ok(text.to_string()),
+        Err(wrong) => Err(expected(&wrong)),
+    }
+}
+
+fn expected(wrong: &Wrong) -> String {
+    let mend = if wrong.mend.is_empty() {
+        String::new()
+    } else {
+        format!("; {}", wrong.mend)
+    };
+    format!("expected {}{mend}", wrong.expected)
+}
+
+/// The pieces of the model's kit, or of all kits if it has none.
+pub fn pieces(model: &str, settings: &Settings) -> Vec<String> {
+    let mut pieces: Vec<String> = match settings.kit(model) {
+        Some(kit) => kit.ships_with.iter().map(|(p, _)| p.to_string()).collect(),
+        None => all_pieces(settings).into_iter().collect(),
+    };
+    if !pieces.iter().any(|piece| piece == PACKAGING) {
+        pieces.push(PACKAGING.to_string());
+    }
+    pieces
+}
+
+/// Names of the pieces of all kits.
+pub fn all_pieces(settings: &Settings) -> BTreeSet<String> {
+    let all = settings.kits.values().flat_map(|kit| kit.ships_with.iter());
+    all.map(|(piece, _)| piece.to_string()).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn day() -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, 11, 25).unwrap()
+    }
+
+    #[test]
+    fn amounts_come_without_their_currency() {
+        let settings = Settings::default();
+        for text in ["12.50", "€12.50", "12,50 €", "EUR 12.5", "12.50 eur"] {
+            assert_eq!(
+                normal("price", text, &settings.currency, day()),
+                "12.50",
+                "{text}"
+            );
+        }
+        for text in ["", "free", "12.50 USD"] {
+            assert_eq!(normal("price", text, &settings.currency, day()), text);
+        }
+    }
+
+    #[test]
+    fn answers_are_checked_and_cleared() {
+        let settings = Settings::default();
+        let answer = |column, text| super::answer(column, text, &settings, day());
+        for (column, text, kept) in [
+            ("model", "-", ""),
+            ("model", "Brask M2", "Brask M2"),
+            ("grade", "-", ""),
+            ("venue", "-", ""),
+            ("sold_on", "2026-11-2", "2026-11-02"),
+            ("sold_on", "-", "-"),
+            ("shipping", "", ""),
+            ("price", "12,50 €", "12,50 €"),
+        ] {
+            assert_eq!(answer(column, text), Ok(kept.into()), "{column} {text}");
+        }
+        for (column, text) in [
+            ("price", "-"),
+            ("price", ""),
+            ("price", "free"),
+            ("grade", "E"),
+            ("sold_on", "soon"),
+            ("sold_on", "2026-12-25"),
+            ("missing", "charger x0"),
+        ] {
+            let why = answer(column, text).unwrap_err();
+            assert!(why.starts_with("expected "), "{column} {text}: {why}");
+        }
+    }
+}

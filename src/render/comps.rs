@@ -1,0 +1,154 @@
+//! Comps in words: in a line, in a table, and how two records of one differ.
+
+use super::numbers::count;
+use super::sheet::fitted;
+use super::table::{Grid, Kind};
+use crate::settings::Settings;
+use crate::trade::Comp;
+use crate::trade::money::money_text;
+use crate::trade::text::shorten;
+
+/// What stands before an amount that was converted from another currency.
+const CONVERTED: &str = "*";
+
+/// Most converted sales told of below the table.
+const FOOTNOTES: usize = 10;
+
+/// The table of comps, each with an identifier that may be shortened.
+pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Option<u16>) -> String {
+    let currency = &settings.currency;
+    let mut sheet = Grid::ranked(&[
+        ("id", Kind::Fixed, 0),
+        ("sold on", Kind::Fixed, 0),
+        ("unit", Kind::Text, 0),
+        ("complete", Kind::Fixed, 1),
+        ("grade", Kind::Fixed, 1),
+        ("condition", Kind::Text, 2),
+        ("price", Kind::Number, 0),
+        ("+ship", Kind::Number, 3),
+        ("sold by", Kind::Fixed, 4),
+        ("venue", Kind::Text, 5),
+        ("note", Kind::Text, 6),
+    ]);
+    let mut converted = Vec::new();
+    for (comp, id) in comps.into_iter().zip(ids) {
+        let mark = if comp.foreign.is_some() {
+            CONVERTED
+        } else {
+            ""
+        };
+        converted.extend(
+            comp.foreign
+                .as_ref()
+                .map(|foreign| (id.as_str(), foreign.in_words())),
+        );
+        sheet.push(vec![
+            id.clone(),
+            comp.sold_on.map_or("–".into(), |day| day.to_string()),
+            if comp.variant.is_empty() {
+                comp.model.clone()
+            } else {
+                format!("{}, {}", comp.model, comp.variant)
+            },
+            comp.completeness.clone(),
+            comp.grade.clone(),
+            condition(&comp, settings),
+            format!("{mark}{}", currency.exact(comp.price)),
+            currency.exact(comp.shipping),
+            comp.how_sold.map_or(String::new(), |how| how.to_string()),
+            comp.venue,
+            comp.note,
+        ]);
+    }
+    format!(
+        "Amounts in {}\n\n{}{}",
+        currency.code,
+        sheet.render(width),
+        footnotes(&converted, width)
+    )
+}
+
+/// What the marked amounts were converted from, a line each, and how many more there are.
+fn footnotes(converted: &[(&str, String)], width: Option<u16>) -> String {
+    let mut text = String::new();
+    for (id, paid) in converted.iter().take(FOOTNOTES) {
+        let line = format!("{CONVERTED} {id}: paid {paid}");
+        text.push_str(&(fitted(&line, "", width) + "\n"));
+    }
+    let more = converted.len().saturating_sub(FOOTNOTES);
+    if more > 0 {
+        let more = count(more, "more converted sale");
+        text.push_str(&format!("{CONVERTED} {more}; --csv tells of all\n"));
+    }
+    text
+}
+
+/// What is missing, more, wrong or otherwise particular about a unit.
+fn condition(comp: &Comp, settings: &Settings) -> String {
+    let mut parts = Vec::new();
+    if !comp.works {
+        parts.push("parts only".to_string());
+    }
+    if comp.lot_size != 1 {
+        parts.push(format!("lot of {}", comp.lot_size));
+    }
+    for (name, value) in comp.attributes.iter() {
+        let unit = settings
+            .attribute(&comp.model, name)
+            .map_or("", |declared| declared.unit.as_str());
+        parts.push(format!("{name} {value} {unit}").trim_end().to_string());
+    }
+    for (what, items) in [
+        ("missing", &comp.missing),
+        ("with", &comp.extras),
+        ("defects:", &comp.defects),
+    ] {
+        if !items.is_empty() {
+            parts.push(format!("{what} {}", items.to_string().replace("; ", ", ")));
+        }
+    }
+    parts.join("; ")
+}
+
+/// What differs between two records of a sale, one change each: `price 12.00 → 13.50`.
+pub fn changes(old: &Comp, new: &Comp) -> Vec<String> {
+    let shown = |cell: &str| {
+        if cell.is_empty() {
+            "(blank)".to_string()
+        } else {
+            shorten(cell, 60)
+        }
+    };
+    old.changes(new)
+        .iter()
+        .map(|(column, old, new)| format!("{column} {} → {}", shown(old), shown(new)))
+        .collect()
+}
+
+/// A comp in one line.
+pub fn line(comp: &Comp) -> String {
+    let kind: Vec<&str> = [comp.variant.as_str(), &comp.completeness, &comp.grade]
+        .into_iter()
+        .filter(|text| !text.is_empty())
+        .collect();
+    let kind = if kind.is_empty() {
+        String::new()
+    } else {
+        format!(", {}", kind.join(", "))
+    };
+    let day = comp
+        .sold_on
+        .map_or("on a day not recorded".to_string(), |day| day.to_string());
+    let parts = if comp.works { "" } else { ", parts only" };
+    let paid = comp.foreign.as_ref().map_or(String::new(), |foreign| {
+        format!(" (paid {})", foreign.paid())
+    });
+    format!(
+        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping{paid}",
+        comp.comp_id,
+        comp.model,
+        money_text(comp.price),
+        comp.currency,
+        money_text(comp.shipping)
+    )
+}

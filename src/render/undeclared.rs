@@ -1,0 +1,121 @@
+//! Numeric attributes that no family declares, in words and as part of a document.
+
+use std::fmt::Write;
+
+use super::document::check as document;
+use super::numbers::{count, counted};
+use super::sheet::{fitted, wrap};
+use crate::app::import::Imported;
+use crate::app::undeclared::{Column, any_helps, lines_of_rows, settings_lines};
+use crate::band::undeclared::Explained;
+use crate::settings::{FILE_NAME, Settings};
+use crate::trade::attributes::{Scale, column_name};
+
+/// Columns named in the summary of an import.
+const NAMED: usize = 6;
+
+/// The section of a check; empty where all that is recorded is declared.
+pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String {
+    if columns.is_empty() {
+        return String::new();
+    }
+    let mut out = String::new();
+    let title = "Recorded but not declared, so that estimates do not use it:";
+    let _ = writeln!(out, "{}", wrap(title, width, ""));
+    for column in columns {
+        let says = match &column.explained {
+            Some(explained) => format!(
+                "would explain about {} of the spread ({})",
+                percent(explained.share),
+                step(explained)
+            ),
+            None => "explains nothing that can be told from chance".into(),
+        };
+        let line = format!(
+            "{} in {}: {says}",
+            column_name(&column.attribute),
+            count(column.sales, "sale")
+        );
+        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    }
+    if any_helps(columns) {
+        let says = format!(
+            "Each share is of the variance of past misses, by that column alone. To use what helps, put these \
+             lines into {FILE_NAME} (the rules go from nothing to twice what your sales show):"
+        );
+        let _ = writeln!(out, "{}\n", wrap(&says, width, ""));
+        out.push_str(&settings_lines(columns, settings));
+    }
+    out
+}
+
+/// `40 %`
+fn percent(share: f64) -> String {
+    format!("{:.0} %", (100.0 * share).clamp(1.0, 100.0))
+}
+
+/// `+12 % for a doubling`
+fn step(explained: &Explained) -> String {
+    let change = 100.0 * explained.effect.exp_m1();
+    let digits = if change.abs() < 0.95 { 3 } else { 0 };
+    let sign = if change < 0.0 { "−" } else { "+" };
+    let change = change.abs();
+    match explained.scale {
+        Scale::Doubling => format!("{sign}{change:.digits$} % for a doubling"),
+        _ => format!("{sign}{change:.digits$} % for one more"),
+    }
+}
+
+/// The same as part of a document.
+pub fn document(columns: &[Column], settings: &Settings) -> document::Undeclared {
+    let each = |column: &Column| {
+        let explained = column.explained.as_ref();
+        document::Column {
+            column: column_name(&column.attribute),
+            sales: column.sales,
+            share_explained: explained.map(|explained| explained.share),
+            scale: explained.map(|explained| match explained.scale {
+                Scale::Doubling => "doubling",
+                _ => "unit",
+            }),
+            percent_per_step: explained.map(|explained| 100.0 * explained.effect.exp_m1()),
+        }
+    };
+    document::Undeclared {
+        columns: columns.iter().map(each).collect(),
+        settings: any_helps(columns).then(|| settings_lines(columns, settings)),
+    }
+}
+
+/// What the summary of an import says of undeclared attributes of its rows; empty where there is
+/// none.
+pub fn of_import(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
+    let found = &imported.undeclared;
+    if found.is_empty() {
+        return String::new();
+    }
+    let mut named: Vec<String> = found
+        .iter()
+        .take(NAMED)
+        .map(|(attribute, found)| {
+            format!(
+                "{} ({})",
+                column_name(attribute),
+                counted(found.rows, "row")
+            )
+        })
+        .collect();
+    if found.len() > NAMED {
+        named.push(format!("and {} more", found.len() - NAMED));
+    }
+    let says = format!(
+        "Kept, but not used in estimates until {FILE_NAME} declares it: {}. To declare what moves the price, put such \
+         lines there:",
+        named.join(", ")
+    );
+    format!(
+        "{}\n\n{}\n`compband check` says how much each would explain.\n",
+        fitted(&says, "", width),
+        lines_of_rows(found, settings),
+    )
+}
