@@ -20,10 +20,10 @@
 //! use compband::band::estimate;
 //! use compband::book::csv::canonical::{self, Layout};
 //! use compband::book::history::frame_of;
-//! use compband::select::Subject;
 //! use compband::select::pieces::Wording;
 //! use compband::select::plan::{Query, select};
 //! use compband::select::widen::{Limits, widen};
+//! use compband::trade::Unit;
 //! use compband::settings::Settings;
 //! use compband::trade::comp::{COLUMNS, PriceBasis};
 //!
@@ -45,9 +45,9 @@
 //! })?;
 //! assert!(problems.is_empty());
 //!
-//! let subject = Subject {
+//! let subject = Unit {
 //!     grade: Some("B".into()),
-//!     ..Subject::blank("Nerrow F4")
+//!     ..Unit::blank("Nerrow F4")
 //! };
 //! let as_of = "2026-03-31".parse()?;
 //! let query = Query {

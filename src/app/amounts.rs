@@ -6,10 +6,8 @@ use rust_decimal::Decimal;
 
 use crate::parse::money::parse_amount;
 use crate::trade::Currency;
+use crate::trade::problem::SHOWN;
 use crate::trade::text::{quoted, shorten};
-
-/// Longest value shown in an error, in characters.
-const SHOWN: usize = 60;
 
 /// The error for an invalid value of a flag.
 pub fn refused(flag: &str, given: &str, expected: &str) -> AppError {

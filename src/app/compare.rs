@@ -1,5 +1,6 @@
 //! Chooses among several listings for one budget.
 
+use crate::trade::Unit;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -11,7 +12,6 @@ use super::weigh::weigh;
 use crate::book::Book;
 use crate::deal::bid::{Aim, Case, Choice, Costs, Judged, binding, choose};
 use crate::deal::outlet::Terms;
-use crate::select::Subject;
 use crate::settings::Settings;
 
 /// One listing, with its costs.
@@ -20,7 +20,7 @@ pub struct Listing<'a> {
     /// Its name in the table, or its row.
     pub name: String,
     /// The unit as it will be sold.
-    pub subject: Subject,
+    pub subject: Unit,
     /// The asking price.
     pub asked: Decimal,
     /// The costs of buying and repairing it.

@@ -1,6 +1,7 @@
 //! Rules of thumb that the sales of a book contradict. The results of fits are stored for later
 //! runs.
 
+use crate::trade::Unit;
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
@@ -12,9 +13,9 @@ use super::timeline::Timeline;
 use crate::band::conflict::{self, Conflict, Heard};
 use crate::band::related::MOST_COMPS;
 use crate::book::store::Book;
+use crate::select::Selection;
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
-use crate::select::{Selection, Subject};
 use crate::trade::names::match_key;
 
 /// Most models examined, those with most sales: each takes a fit.
@@ -77,7 +78,7 @@ fn fitted(
     }
     let settings = timeline.settings();
     let query = Query {
-        subject: &Subject::blank(""),
+        subject: &Unit::blank(""),
         // The description of a blank unit has no pieces, so that the wording does not matter.
         wording: Wording::of("", settings),
         as_of,

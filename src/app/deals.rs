@@ -12,7 +12,6 @@ use super::selling::{Through, unsure};
 use crate::book::{Book, BookLock};
 use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, name};
 use crate::deal::outlet::{Item, Terms};
-use crate::select::Subject;
 use crate::trade::Comp;
 use crate::trade::comp::HowSold;
 use crate::trade::entry::{Account, Entry, Foreseen};
@@ -56,7 +55,7 @@ pub struct OfDeal {
 #[derive(Debug)]
 pub struct Bought {
     /// The unit.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Price without shipping.
     pub price: Decimal,
     /// Shipping and other costs of getting it here.
@@ -94,7 +93,7 @@ pub struct Sold {
     /// The deal and its entry.
     pub of_deal: OfDeal,
     /// The unit, with how it was sold.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Its figures.
     pub figures: Sale,
     /// The estimate as of the day before.
@@ -224,7 +223,7 @@ impl<'a> Books<'a> {
     /// # Errors
     /// If the ledger refuses it, or the book cannot be written.
     pub fn buy(mut self, bought: Bought, dated: Dated) -> Result<OfDeal, AppError> {
-        let unit = Unit::from(bought.subject);
+        let unit = bought.subject;
         let purchase = Purchase {
             paid: bought.price + bought.inbound,
             estimate: self.foresee(&unit, dated.on)?,
@@ -304,7 +303,7 @@ impl<'a> Books<'a> {
         })?;
         Ok(Sold {
             of_deal,
-            subject: Subject::from(&unit),
+            subject: unit.clone(),
             figures,
             estimate,
             comp,
@@ -347,7 +346,7 @@ impl<'a> Books<'a> {
         let model = model.unwrap_or(&was.model).to_string();
         let now = subject(&Said { model, ..said }, self.book.settings(), self.notice)?;
         fit_to_keep(&now)?;
-        let entry = self.ledger.describe(dated.on, id, now.into());
+        let entry = self.ledger.describe(dated.on, id, now);
         Ok((self.enter_deal(entry, dated.note)?, was))
     }
 

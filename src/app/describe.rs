@@ -7,8 +7,8 @@ use super::attributes::read_attributes;
 use super::reader::{Asked, Reader};
 use super::unit::{AskedUnit, kit_fault};
 use crate::book::{Book, BookError};
-use crate::select::Subject;
 use crate::settings::{Settings, of_scale};
+use crate::trade::Unit;
 use crate::trade::cells::Wrong;
 use crate::trade::checks;
 use crate::trade::names::composed;
@@ -41,7 +41,7 @@ pub fn asked(
     said: &Said,
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
-) -> Result<(Settings, Subject), AppError> {
+) -> Result<(Settings, Unit), AppError> {
     let mut settings = settings.clone();
     let estimate = &mut settings.estimate;
     estimate.band = said.band.unwrap_or(estimate.band);
@@ -53,7 +53,7 @@ pub fn asked(
 }
 
 /// The question to a reader of the book.
-pub fn question(said: &Said, (settings, subject): (Settings, Subject)) -> Asked<'_> {
+pub fn question(said: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_> {
     Asked {
         settings,
         subject,
@@ -70,7 +70,7 @@ pub fn subject(
     said: &Said,
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
-) -> Result<Subject, AppError> {
+) -> Result<Unit, AppError> {
     let model = said.model.as_str();
     let missing = items("--missing", &said.missing)?;
     if let Some(fault) = kit_fault(model, &missing, settings) {
@@ -80,7 +80,7 @@ pub fn subject(
         });
     }
     let variant = said.variant.as_deref().map(str::trim);
-    Ok(Subject {
+    Ok(Unit {
         model: composed(model.trim()).into_owned(),
         variant: variant
             .filter(|variant| !variant.is_empty())
@@ -166,7 +166,7 @@ pub fn one_line(flag: &str, text: &str) -> Result<String, AppError> {
 ///
 /// # Errors
 /// The flag, and the expected text.
-pub fn fit_to_keep(unit: &Subject) -> Result<(), AppError> {
+pub fn fit_to_keep(unit: &Unit) -> Result<(), AppError> {
     let said = [
         ("--variant", unit.variant.clone().unwrap_or_default()),
         ("--missing", unit.missing.to_string()),

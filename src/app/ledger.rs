@@ -97,7 +97,7 @@ pub fn foresee(
     let reader = Reader::new(book, as_of, [unit.model.as_str()], notice)?;
     let unit = reader.unit(Asked {
         settings: book.settings().clone(),
-        subject: unit.into(),
+        subject: unit.clone(),
         keep: &[],
         drop: &[],
     })?;

@@ -1,5 +1,6 @@
 //! Reads the listings of a table into units, costs and terms.
 
+use crate::trade::Unit;
 use std::path::Path;
 
 use rust_decimal::Decimal;
@@ -16,7 +17,6 @@ use crate::parse::attribute::attribute_value;
 use crate::parse::money::parse_amount;
 use crate::parse::quantity::checked;
 use crate::parse::repairs::{chance, minutes, repairs};
-use crate::select::Subject;
 use crate::settings::Settings;
 use crate::settings::selling::{self, Outlet};
 use crate::sheets::listings::{self as sheet, Table};
@@ -114,7 +114,7 @@ impl<'r, 'a> Row<'r, 'a> {
         found
     }
 
-    fn facts(&mut self) -> Subject {
+    fn facts(&mut self) -> Unit {
         let settings = self.settings;
         for column in [
             "completeness",
@@ -131,7 +131,7 @@ impl<'r, 'a> Row<'r, 'a> {
         }
         let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
         let items = |text: &str| Items::parse(text).unwrap_or_default();
-        let subject = Subject {
+        let subject = Unit {
             model: composed(self.text("model")).into_owned(),
             variant: given(self.text("variant")),
             completeness: canonical::completeness(self.text("completeness"), settings)

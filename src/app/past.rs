@@ -2,6 +2,7 @@
 
 use super::AppError;
 use crate::app::parallel::in_parallel;
+use crate::trade::Unit;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
@@ -19,7 +20,7 @@ use crate::band::related::{MOST_MODELS, speak};
 use crate::book::store::{Book, FilesState};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select};
-use crate::select::{Candidate, Dropped, Selection, Subject};
+use crate::select::{Candidate, Dropped, Selection};
 use crate::settings::Settings;
 use crate::trade::names::match_key;
 
@@ -495,7 +496,7 @@ impl<'a> Desk<'a> {
     fn foresee(&mut self, sales: &[&Sale]) -> Result<HashMap<u64, Option<Foreseen>>, AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
         let settings = self.related.settings();
-        let mut wanted: HashMap<&str, HashMap<Kind, Subject>> = HashMap::new();
+        let mut wanted: HashMap<&str, HashMap<Kind, Unit>> = HashMap::new();
         for sale in sales {
             if let Some(subject) = self.models.get(&sale.model).and_then(|of| of.subject(sale)) {
                 let kinds = wanted.entry(&sale.model).or_default();
@@ -503,7 +504,7 @@ impl<'a> Desk<'a> {
                 kinds.insert(kind.clone(), of_kind(&subject.model, kind));
             }
         }
-        let wanted: Vec<(&str, Kind, Subject)> = wanted
+        let wanted: Vec<(&str, Kind, Unit)> = wanted
             .into_iter()
             .flat_map(|(model, kinds)| kinds.into_iter().map(move |(kind, of)| (model, kind, of)))
             .filter(|(model, kind, _)| !self.models[*model].selections.contains_key(kind))
@@ -547,7 +548,7 @@ struct Model {
 /// they are looked at afterwards ([`Selection::asked_of`]).
 type Kind = (Option<String>, Option<String>, bool);
 
-fn kind(subject: &Subject) -> Kind {
+fn kind(subject: &Unit) -> Kind {
     (
         subject.variant.clone(),
         subject.grade.clone(),
@@ -556,21 +557,21 @@ fn kind(subject: &Subject) -> Kind {
 }
 
 /// A unit of that kind, of whatever pieces.
-fn of_kind(model: &str, (variant, grade, works): Kind) -> Subject {
-    Subject {
+fn of_kind(model: &str, (variant, grade, works): Kind) -> Unit {
+    Unit {
         variant,
         grade,
         works,
-        ..Subject::blank(model)
+        ..Unit::blank(model)
     }
 }
 
 impl Model {
     fn of(key: &str, frame: &DataFrame, settings: &Settings) -> Result<Self, AppError> {
         // A unit for parts is spoken of by working ones too.
-        let any = Subject {
+        let any = Unit {
             works: false,
-            ..Subject::blank(key)
+            ..Unit::blank(key)
         };
         let everything = selected(frame, &any, settings)?;
         let newest = everything.candidates.iter().filter_map(|c| c.sold_on).max();
@@ -587,7 +588,7 @@ impl Model {
     }
 
     /// The unit that a sale of it was.
-    fn subject(&self, sale: &Sale) -> Option<Subject> {
+    fn subject(&self, sale: &Sale) -> Option<Unit> {
         Some(subject_of(&self.name, self.sales.get(&sale.comp_id)?))
     }
 
@@ -610,7 +611,7 @@ impl Model {
         };
         let mut asked = all.asked_on(day, settings.estimate.window_days);
         let wording = Wording::of(&self.name, settings);
-        if let Some(own) = subject.pieces(&wording).set() {
+        if let Some(own) = wording.of_unit(&subject).set() {
             asked = asked.asked_of(own, &wording);
         }
         let sale = &self.sales[&sale.comp_id];
@@ -619,11 +620,7 @@ impl Model {
 }
 
 /// The comps of a model for `subject`, of whatever time.
-fn selected(
-    frame: &DataFrame,
-    subject: &Subject,
-    settings: &Settings,
-) -> Result<Selection, AppError> {
+fn selected(frame: &DataFrame, subject: &Unit, settings: &Settings) -> Result<Selection, AppError> {
     let query = Query {
         subject,
         wording: Wording::of(&subject.model, settings),

@@ -1,6 +1,7 @@
 //! The data of a book for one run: the run reads every comp once and fits every related model once,
 //! for any number of units.
 
+use crate::trade::Unit;
 use std::collections::{BTreeSet, HashMap};
 use std::sync::{Arc, Mutex};
 
@@ -18,7 +19,6 @@ use crate::band::recalibration::Recalibration;
 use crate::band::related::{MOST_MODELS, speak};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::book::store::Book;
-use crate::select::Subject;
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::names::match_key;
 
@@ -28,7 +28,7 @@ pub struct Asked<'k> {
     /// The book's settings with the overrides of this unit.
     pub settings: Settings,
     /// The unit.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Comps always used, whatever the tests find, by prefixes of their identifiers.
     pub keep: &'k [String],
     /// Comps never used, likewise.

@@ -1,6 +1,7 @@
 //! Estimates watched units again: their inputs, whether these changed since the last estimate, and
 //! the reasons for the change of price.
 
+use crate::trade;
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
@@ -15,7 +16,7 @@ use crate::band::estimate::{CompLine, Estimate};
 use crate::book::history::{Record, comps_of, frame_of};
 use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::book::{Book, BookError, BookLock};
-use crate::select::{Dropped, Subject};
+use crate::select::Dropped;
 use crate::settings::Settings;
 use crate::trade::entry::Foreseen;
 use crate::trade::hash::hash_of_value;
@@ -27,7 +28,7 @@ pub struct Told {
     /// Its name.
     pub name: String,
     /// The unit.
-    pub subject: Subject,
+    pub subject: trade::Unit,
     /// Currency of all money.
     pub currency: Currency,
     /// Its estimate.
@@ -65,7 +66,7 @@ struct Unit {
     name: String,
     watched: Watched,
     /// The book's settings with the overrides of this unit, and the unit.
-    is: Result<(Settings, Subject), AppError>,
+    is: Result<(Settings, trade::Unit), AppError>,
 }
 
 /// A unit that could not be estimated: its name and the error.
@@ -173,7 +174,7 @@ struct Before {
     name: String,
     watched: Watched,
     settings: Settings,
-    subject: Subject,
+    subject: trade::Unit,
     /// Hash of the description of the unit.
     unit: u64,
     /// Hash of all inputs of its estimate.
@@ -391,7 +392,7 @@ fn inputs(as_of: NaiveDate, comps: &[Comp]) -> Inputs<'_> {
 }
 
 fn at(made: &Estimate) -> At {
-    let by_tests = |dropped| matches!(dropped, Dropped::GrossError(_) | Dropped::Outlier(_));
+    let by_tests = |dropped| matches!(dropped, Dropped::GrossError(_));
     let lines = made.comps.iter();
     let trimmed = lines.filter(|line| line.comp.dropped.is_some_and(by_tests));
     At {

@@ -2,6 +2,7 @@
 
 use super::AppError;
 use super::parallel::lock;
+use crate::trade::Unit;
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex};
 
@@ -12,9 +13,9 @@ use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use crate::app::timeline::{Timeline, before_month};
 use crate::band::related::{MOST_COMPS, MOST_MODELS, learn, speak};
 use crate::fit::pool::{Learnt, Pool};
+use crate::select::Selection;
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
-use crate::select::{Selection, Subject};
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::comp::PriceBasis;
 
@@ -92,7 +93,7 @@ impl Related {
         let found = if comps.height() == 0 {
             BTreeMap::new()
         } else {
-            select_each(comps, &question(as_of, settings, &Subject::blank("")))?
+            select_each(comps, &question(as_of, settings, &Unit::blank("")))?
         };
         let learnt = learn_all(found.into_iter().collect(), true, settings);
         Ok(Self {
@@ -125,7 +126,7 @@ impl Related {
 }
 
 /// The query for the comps of other models; the unit has to be blank.
-fn question<'q>(as_of: NaiveDate, settings: &Settings, subject: &'q Subject) -> Query<'q> {
+fn question<'q>(as_of: NaiveDate, settings: &Settings, subject: &'q Unit) -> Query<'q> {
     Query {
         subject,
         // The description of a blank unit has no pieces, so that the wording does not matter.
@@ -204,7 +205,7 @@ impl<'a> RelatedModels<'a> {
         }
         let settings = self.settings();
         let (models, comps) = self.timeline.speaking(as_of)?;
-        let mut found = select_each(&comps, &question(as_of, settings, &Subject::blank("")))?;
+        let mut found = select_each(&comps, &question(as_of, settings, &Unit::blank("")))?;
         let selections = models
             .into_iter()
             .filter_map(|key| found.remove(&key).map(|selection| (key, selection)));

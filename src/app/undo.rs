@@ -3,7 +3,7 @@
 use super::AppError;
 use crate::book::Book;
 
-pub use crate::book::store::Undone;
+pub use crate::book::undo::Undone;
 
 /// Undoes the last entry, or with `dry_run` only returns it. Only entry `meant` is undone, if given.
 ///

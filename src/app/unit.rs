@@ -6,13 +6,13 @@ use crate::band::estimate::Context;
 use crate::band::estimate::estimate_with;
 use crate::book::comps::frame::short_ids;
 use crate::select::Selection;
-use crate::select::Subject;
 use crate::select::pieces::Wording;
 use crate::select::plan::Query;
 use crate::select::plan::{SelectError, describe, select};
 use crate::select::widen::Limits;
 use crate::select::widen::widen;
 use crate::settings::Settings;
+use crate::trade::Unit;
 use crate::trade::items::Items;
 use chrono::NaiveDate;
 use polars::prelude::DataFrame;
@@ -29,7 +29,7 @@ pub struct AskedUnit<'a> {
     /// The book's settings with the overrides of this unit.
     pub settings: Settings,
     /// The unit.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Day of the estimate.
     pub as_of: NaiveDate,
     /// Comps of its model.

@@ -7,7 +7,7 @@ use super::describe::{Said, asked, fit_to_keep, one_line, unit};
 use crate::book::Book;
 use crate::book::history::Record;
 use crate::book::watch::{name_fault, no_such_watch};
-use crate::select::Subject;
+use crate::trade::Unit;
 
 /// A watched unit with its last estimate, if any.
 #[derive(Debug)]
@@ -15,7 +15,7 @@ pub struct Watched {
     /// Its name.
     pub name: String,
     /// The unit.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Its last estimate.
     pub last: Option<Record>,
 }
@@ -31,7 +31,7 @@ pub fn add(
     said: &Said,
     on: NaiveDate,
     notice: &mut dyn FnMut(&str),
-) -> Result<Subject, AppError> {
+) -> Result<Unit, AppError> {
     let unit = unit(book, said, on, notice)?;
     let made = unit.estimate(unit.selection()?)?;
     one_line("--model", &made.subject.model)?;

@@ -1,5 +1,6 @@
 //! Proceeds of a unit to be resold.
 
+use crate::trade::Unit;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
@@ -8,7 +9,6 @@ use crate::band::estimate::Estimate;
 use crate::deal::bid::Costs;
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
-use crate::select::Subject;
 
 /// A unit with the distribution of its proceeds.
 #[derive(Debug)]
@@ -82,7 +82,7 @@ fn no_more_than(quantiles: &mut [f64], working: f64) {
 fn for_parts(unit: &AskedUnit<'_>) -> Result<Estimate, AppError> {
     let parts = AskedUnit {
         settings: unit.settings.clone(),
-        subject: Subject {
+        subject: Unit {
             works: false,
             ..unit.subject.clone()
         },

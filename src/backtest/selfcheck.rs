@@ -1,6 +1,7 @@
 //! Accuracy of estimates: every sale is predicted from those before it or, if undated, from all the
 //! others.
 
+use crate::trade::Unit;
 use chrono::NaiveDate;
 use rust_decimal::prelude::ToPrimitive;
 
@@ -12,7 +13,7 @@ use crate::band::recalibration::{self, Score};
 use crate::select::order::quantile;
 use crate::select::trim;
 use crate::select::widen::{Limits, widen};
-use crate::select::{Candidate, Selection, Subject};
+use crate::select::{Candidate, Selection};
 use crate::settings::Settings;
 
 /// Levels of the checked bands, per cent.
@@ -67,9 +68,9 @@ const FAR_OUT: f64 = 3.0;
 const DIFFER: f64 = 1.5;
 
 /// The unit of a sale, as its seller would describe it; only recorded facts.
-pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
+pub fn subject_of(model: &str, sale: &Candidate) -> Unit {
     let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
-    Subject {
+    Unit {
         model: model.to_string(),
         variant: given(&sale.variant),
         completeness: given(&sale.completeness),
@@ -92,7 +93,7 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
 /// [`EstimateError::Fit`] if the comps cannot be fitted.
 pub fn foresee(
     mut selection: Selection,
-    subject: &Subject,
+    subject: &Unit,
     sale: &Candidate,
     day: NaiveDate,
     context: &Context,

@@ -8,7 +8,7 @@ use crate::fit::term::Fact;
 use crate::fit::term::Term;
 use crate::select::Candidate;
 use crate::select::Step;
-use crate::select::Subject;
+use crate::trade::Unit;
 use crate::trade::comp::PriceBasis;
 use crate::trade::currency::Currency;
 use chrono::NaiveDate;
@@ -178,7 +178,7 @@ pub struct OpenStep {
 #[derive(Debug, Clone)]
 pub struct Estimate {
     /// The unit, with defaults for facts that neither the user nor any comp states.
-    pub subject: Subject,
+    pub subject: Unit,
     /// Assumed and unknown facts, in words.
     pub assumptions: Vec<String>,
     /// Facts that are unknown for the unit but known for comps.

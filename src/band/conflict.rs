@@ -30,7 +30,7 @@ use crate::fit::solve::Sign;
 use crate::select::Selection;
 use crate::select::order::NORMAL_DECILE;
 use crate::settings::Settings;
-use crate::settings::rule::{InForce, Place, Statement};
+use crate::settings::statement::{InForce, Place, Statement};
 use crate::trade::attributes::Direction;
 use crate::trade::range::{Range, RangeUnit};
 

@@ -9,6 +9,7 @@ pub use super::fitting::{EstimateError, Spread};
 use crate::band::fitting::coefficient;
 use crate::band::fitting::from_comps;
 use crate::band::fitting::resolve;
+use crate::trade::Unit;
 use std::sync::Arc;
 
 use chrono::NaiveDate;
@@ -25,8 +26,9 @@ use crate::fit::pool::{Pool, Pooled};
 use crate::fit::posterior::Posterior;
 use crate::fit::prior::Part as RulePart;
 use crate::fit::solve::Sign;
+use crate::fit::thumb;
 use crate::select::order::effective_number;
-use crate::select::{Candidate, Dropped, Selection, Subject};
+use crate::select::{Candidate, Dropped, Selection};
 use crate::settings::Settings;
 
 /// Information in addition to the comps of the model.
@@ -46,7 +48,7 @@ pub struct Context {
 /// price.
 pub fn estimate(
     selection: Selection,
-    subject: &Subject,
+    subject: &Unit,
     settings: &Settings,
     as_of: NaiveDate,
     level: u8,
@@ -68,7 +70,7 @@ pub fn estimate(
 pub fn estimate_with(
     context: &Context,
     mut selection: Selection,
-    subject: &Subject,
+    subject: &Unit,
     settings: &Settings,
     as_of: NaiveDate,
     level: u8,
@@ -144,7 +146,7 @@ pub fn estimate_with(
 /// there are none.
 fn working_price(
     selection: &mut Selection,
-    subject: &Subject,
+    subject: &Unit,
     pool: &Pool,
     settings: &Settings,
 ) -> Option<Prior> {
@@ -157,7 +159,7 @@ fn working_price(
     for comp in selection.candidates.iter_mut().filter(|c| works(c)) {
         comp.dropped = Some(Dropped::ThroughRule);
     }
-    let subject = Subject {
+    let subject = Unit {
         works: true,
         ..subject.clone()
     };
@@ -176,7 +178,7 @@ fn working_price(
 
 /// The belief about the price for parts, by the parts-only rule from the price of a working unit.
 fn parts_price(working: Prior, settings: &Settings) -> Belief {
-    let rule = Belief::of_rule(design::parts_rule(settings));
+    let rule = Belief::of_rule(thumb::parts_rule(settings));
     rule.map(|part| RulePart {
         mean: working.mean + part.mean,
         sd: working.sd.hypot(part.sd),
@@ -409,4 +411,73 @@ fn trend_line(selection: &Selection, cases: &Cases, as_of: NaiveDate) -> Vec<(Na
         (level + cases.then(day, age)).exp()
     };
     points.into_iter().map(|day| (day, price(day))).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rust_decimal::Decimal;
+
+    const DAY: &str = "2026-03-01";
+
+    fn estimated(prices: &[i64], settings: &Settings, level: u8) -> Estimate {
+        let comps = prices.iter().map(|price| Candidate {
+            grade: "B".into(),
+            completeness: "usable".into(),
+            how_sold: Some(crate::trade::HowSold::Fixed),
+            ..Candidate::blank(Decimal::from(*price))
+        });
+        let selection = Selection {
+            candidates: comps.collect(),
+            ..Selection::empty("Nerrow F4")
+        };
+        let day = DAY.parse().unwrap();
+        estimate(selection, &Unit::blank("Nerrow F4"), settings, day, level).unwrap()
+    }
+
+    /// Prices that are symmetric on the log scale, 100 in their middle: so is what is predicted.
+    #[test]
+    fn a_symmetric_market_has_a_symmetric_band() {
+        let log = |price: Decimal| price.to_string().parse::<f64>().unwrap().ln();
+        let made = estimated(&[80, 125, 100, 90, 111], &Settings::default(), 80);
+        assert!((made.outcome.median() - 100.0_f64.ln()).abs() < 0.01);
+        let (down, up) = (
+            log(made.median) - log(made.low),
+            log(made.high) - log(made.median),
+        );
+        assert!(down > 0.0 && (down / up - 1.0).abs() < 0.05, "{down} {up}");
+    }
+
+    /// A band of a higher level holds that of a lower one; more sales of the same spread narrow it.
+    #[test]
+    fn bands_are_nested_and_narrow_with_sales() {
+        let few = [90, 100, 111];
+        let width = |prices: &[i64], level: u8| {
+            let made = estimated(prices, &Settings::default(), level);
+            let (low, high) = made.outcome.band(f64::from(level) / 100.0);
+            assert!(low < made.outcome.median() && made.outcome.median() < high);
+            high - low
+        };
+        assert!(width(&few, 50) < width(&few, 80) && width(&few, 80) < width(&few, 95));
+        assert!(width(&few.repeat(8), 80) < width(&few, 80));
+    }
+
+    /// Without comps the kit's rule is all there is: its middle is the geometric mean of its ends.
+    #[test]
+    fn a_rule_for_the_price_stands_in() {
+        let text = "[kits.\"Nerrow F4\"]\nprice = \"80 to 125\"";
+        let settings = Settings::parse(text, std::path::Path::new("t.toml")).unwrap();
+        let selection = Selection::empty("Nerrow F4");
+        let day = DAY.parse().unwrap();
+        let unit = Unit {
+            grade: Some("B".into()),
+            completeness: Some("full".into()),
+            how_sold: Some(crate::trade::HowSold::Fixed),
+            ..Unit::blank("Nerrow F4")
+        };
+        let made = estimate(selection.clone(), &unit, &settings, day, 80).unwrap();
+        assert!((made.outcome.median() - 100.0_f64.ln()).abs() < 1e-3);
+        let none = estimate(selection, &unit, &Settings::default(), day, 80);
+        assert!(matches!(none, Err(EstimateError::NoEvidence(_))));
+    }
 }

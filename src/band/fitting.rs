@@ -18,12 +18,12 @@ use crate::fit::term::Term;
 use crate::select::Candidate;
 use crate::select::Dropped;
 use crate::select::Selection;
-use crate::select::Subject;
 use crate::select::order::NORMAL_DECILE;
 use crate::select::pieces::Wording;
 use crate::settings::Errors;
 use crate::settings::EstimateSettings;
 use crate::settings::Settings;
+use crate::trade::Unit;
 use crate::trade::attributes::Scale;
 use crate::trade::comp::HowSold;
 use chrono::NaiveDate;
@@ -55,11 +55,11 @@ pub struct Spread {
 /// Fills in facts that are known neither for the unit nor for any comp in use. A fact that is known
 /// for comps only stays unknown: the unit may have any of their values ([`Design::possible`]).
 pub(super) fn resolve(
-    subject: &Subject,
+    subject: &Unit,
     selection: &Selection,
     settings: &Settings,
-) -> (Subject, Vec<String>) {
-    let mut subject = Subject {
+) -> (Unit, Vec<String>) {
+    let mut subject = Unit {
         model: selection.model.clone(),
         ..subject.clone()
     };
@@ -82,11 +82,7 @@ pub(super) fn resolve(
 
 /// Fills in the completeness if the named pieces determine it, or if no comp records it. Returns
 /// the assumption in words.
-fn completeness(
-    subject: &mut Subject,
-    selection: &Selection,
-    settings: &Settings,
-) -> Option<String> {
+fn completeness(subject: &mut Unit, selection: &Selection, settings: &Settings) -> Option<String> {
     let wording = Wording::of(&subject.model, settings);
     if let Some(level) = wording.implied_word(&subject.missing, &subject.extras) {
         subject.completeness = level.map(str::to_string);
@@ -221,7 +217,7 @@ fn drop_where(selection: &mut Selection, verdict: impl Fn(usize) -> Option<Dropp
     any
 }
 
-fn what_to_record(selection: &Selection, subject: &Subject) -> String {
+fn what_to_record(selection: &Selection, subject: &Unit) -> String {
     let kind = if subject.works {
         "working"
     } else {
@@ -389,7 +385,7 @@ fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Asked<'a> {
     /// The unit.
-    pub subject: &'a Subject,
+    pub subject: &'a Unit,
     /// A belief from elsewhere about its log price.
     pub level: Option<Belief>,
     /// Data of other models.

@@ -1,5 +1,6 @@
 //! Estimates of adjustments from the comps of each other model, for [`crate::fit::pool`].
 
+use crate::trade::Unit;
 use std::collections::BTreeMap;
 
 use super::cases::fit_trimmed;
@@ -9,7 +10,7 @@ use crate::fit::design::{Design, OTHERS, Term};
 use crate::fit::ep::Moments;
 use crate::fit::pool::{Learnt, Pool, Said};
 use crate::fit::posterior::{Posterior, SpreadPrior};
-use crate::select::{Dropped, Selection, Subject};
+use crate::select::{Dropped, Selection};
 use crate::settings::{EstimateSettings, PoolFrom, Settings};
 
 /// Most related models, those with most comps: more would hardly improve the variance between
@@ -35,7 +36,7 @@ pub fn speak(one: &str, other: &str, settings: &Settings) -> bool {
 }
 
 /// Estimates the adjustments of a model from its comps alone, with or without undated ones. Uses
-/// all comps selected for a [`Subject::blank`], except gross errors and outliers. `None` if there
+/// all comps selected for a [`Unit::blank`], except gross errors and outliers. `None` if there
 /// are fewer than [`FEWEST_COMPS`] or they cannot be fitted.
 pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Option<Learnt> {
     if !undated {
@@ -73,7 +74,7 @@ pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(D
     if !enough(selection) {
         return None;
     }
-    let (subject, _) = resolve(&Subject::blank(&selection.model), selection, settings);
+    let (subject, _) = resolve(&Unit::blank(&selection.model), selection, settings);
     let asked = Asked {
         subject: &subject,
         level: None,

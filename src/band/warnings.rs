@@ -36,18 +36,8 @@ const MOST_CONTRADICTED: usize = 3;
 
 /// The warnings about an estimate, most serious first.
 pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
-    let mut out = Vec::new();
     let evidence = &estimate.evidence;
-    if evidence.used == 0 && estimate.working.is_none() {
-        out.push(
-            "No comp was used: this is your rule of thumb for the model and nothing else.".into(),
-        );
-    } else if evidence.used > 0 && evidence.effective < FEW {
-        out.push(format!(
-            "Few comps: {} used, counting as {:.1}. The band is wide because little is known; log more sales.",
-            evidence.used, evidence.effective
-        ));
-    }
+    let mut out: Vec<String> = few(estimate).into_iter().collect();
     out.extend(evidence.steps.iter().map(stepped));
     out.extend(
         evidence
@@ -56,67 +46,17 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             .map(|step| may_have_stepped(&step, estimate)),
     );
     out.extend(mistyped(estimate));
-    if evidence.used > 1
-        && let Some((line, share)) = dominating(&estimate.comps)
-    {
-        out.push(format!(
-            "One comp carries {:.0} % of the weight: {}{}.",
-            100.0 * share,
-            line.comp.comp_id,
-            line.comp
-                .sold_on
-                .map_or(String::new(), |day| format!(" of {day}"))
-        ));
-    }
+    out.extend(dominated(estimate));
     if evidence.used > 0 && evidence.spread_percent > TOO_FAR_APART {
         out.push(format!(
             "Single sales spread by about {:.0} %: too few to tell which of them is odd. Look for a mistyped price.",
             evidence.spread_percent
         ));
     }
-    if let Some(newest) = evidence.newest {
-        let days = (estimate.as_of - newest).num_days();
-        if days > i64::from(settings.estimate.stale_days) {
-            out.push(format!(
-                "Stale: the newest comp is {days} days older than the day of the estimate, and the trend is carried on over that time."
-            ));
-        }
-    }
-    if evidence.used > 0 && evidence.undated == evidence.used {
-        out.push(
-            "No comp used is dated: how old these prices are is not known, and no trend is seen."
-                .into(),
-        );
-    }
-    let odd: Vec<&str> = estimate
-        .comps
-        .iter()
-        .filter(|l| l.comp.dropped.is_none() && !l.comp.pinned && l.fits < ODD)
-        .map(|l| l.comp.comp_id.as_str())
-        .collect();
-    if !odd.is_empty() {
-        out.push(format!(
-            "Far from what the others say, yet used, since few tell of the same: {}. Look whether the price is right, or leave out with --drop.",
-            odd.join(", ")
-        ));
-    }
+    out.extend(old(estimate, settings));
+    out.extend(odd(estimate));
     out.extend(extrapolated(estimate, settings));
-    let trimmed = estimate
-        .comps
-        .iter()
-        .filter(|l| {
-            matches!(
-                l.comp.dropped,
-                Some(Dropped::GrossError(_) | Dropped::Outlier(_))
-            )
-        })
-        .count();
-    if trimmed * 5 > evidence.used + trimmed {
-        out.push(format!(
-            "{trimmed} of {} comps were dropped as outliers: look whether they are typing errors or another kind of unit.",
-            evidence.used + trimmed
-        ));
-    }
+    out.extend(trimmed(estimate));
     out.extend(contradicted(estimate, settings));
     out.extend(undeclared(estimate, settings));
     if !evidence.settled {
@@ -129,6 +69,81 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         ));
     }
     out
+}
+
+/// Says that the estimate rests on few comps, or on none.
+fn few(estimate: &Estimate) -> Option<String> {
+    let evidence = &estimate.evidence;
+    if evidence.used == 0 && estimate.working.is_none() {
+        return Some(
+            "No comp was used: this is your rule of thumb for the model and nothing else.".into(),
+        );
+    }
+    (evidence.used > 0 && evidence.effective < FEW).then(|| {
+        format!(
+            "Few comps: {} used, counting as {:.1}. The band is wide because little is known; log more sales.",
+            evidence.used, evidence.effective
+        )
+    })
+}
+
+/// Names the one comp that carries much of the weight.
+fn dominated(estimate: &Estimate) -> Option<String> {
+    let (line, share) = dominating(&estimate.comps).filter(|_| estimate.evidence.used > 1)?;
+    let day = line.comp.sold_on;
+    Some(format!(
+        "One comp carries {:.0} % of the weight: {}{}.",
+        100.0 * share,
+        line.comp.comp_id,
+        day.map_or(String::new(), |day| format!(" of {day}"))
+    ))
+}
+
+/// Says that the comps are old, and that no day of theirs is known.
+fn old(estimate: &Estimate, settings: &Settings) -> Vec<String> {
+    let evidence = &estimate.evidence;
+    let days = |newest: chrono::NaiveDate| (estimate.as_of - newest).num_days();
+    let stale = evidence
+        .newest
+        .map(days)
+        .filter(|days| *days > i64::from(settings.estimate.stale_days))
+        .map(|days| {
+            format!(
+                "Stale: the newest comp is {days} days older than the day of the estimate, and the trend is carried on over that time."
+            )
+        });
+    let undated = (evidence.used > 0 && evidence.undated == evidence.used).then(|| {
+        "No comp used is dated: how old these prices are is not known, and no trend is seen.".into()
+    });
+    stale.into_iter().chain(undated).collect()
+}
+
+/// Names comps used whose price is far from what the others say.
+fn odd(estimate: &Estimate) -> Option<String> {
+    let odd: Vec<&str> = estimate
+        .comps
+        .iter()
+        .filter(|l| l.comp.dropped.is_none() && !l.comp.pinned && l.fits < ODD)
+        .map(|l| l.comp.comp_id.as_str())
+        .collect();
+    (!odd.is_empty()).then(|| {
+        format!(
+            "Far from what the others say, yet used, since few tell of the same: {}. Look whether the price is right, or leave out with --drop.",
+            odd.join(", ")
+        )
+    })
+}
+
+/// Says that many comps were dropped as outliers.
+fn trimmed(estimate: &Estimate) -> Option<String> {
+    let outlier = |line: &&CompLine| matches!(line.comp.dropped, Some(Dropped::GrossError(_)));
+    let trimmed = estimate.comps.iter().filter(outlier).count();
+    let all = estimate.evidence.used + trimmed;
+    (trimmed * 5 > all).then(|| {
+        format!(
+            "{trimmed} of {all} comps were dropped as outliers: look whether they are typing errors or another kind of unit."
+        )
+    })
 }
 
 /// Rules of thumb that the comps contradict, and the rules to write instead.

@@ -22,11 +22,13 @@ use super::open::{Book, BookLock};
 use crate::book::BookError;
 use crate::book::comps::log::{LogBytes, save_torn};
 use crate::book::csv::canonical;
-use crate::book::csv::lines::{self, Fault, SHOWN, line};
+use crate::book::csv::lines::{self, line};
 use crate::trade::attributes::plain_number;
+use crate::trade::cells::Fault;
 use crate::trade::cells::Wrong;
 use crate::trade::comp::PriceBasis;
 use crate::trade::money::money_text;
+use crate::trade::problem::SHOWN;
 use crate::trade::text::shorten;
 use crate::trade::{Attributes, HowSold, Problem};
 
@@ -111,13 +113,13 @@ fn cells(entry: &Entry, currency: &str) -> Vec<String> {
     cells.extend(match &entry.unit {
         Some(unit) => [
             unit.model.clone(),
-            unit.variant.clone(),
-            unit.completeness.clone(),
-            unit.grade.clone(),
+            unit.variant.clone().unwrap_or_default(),
+            unit.completeness.clone().unwrap_or_default(),
+            unit.grade.clone().unwrap_or_default(),
             unit.missing.to_string(),
             unit.extras.to_string(),
             unit.defects.to_string(),
-            if unit.parts { "no" } else { "yes" }.to_string(),
+            if unit.works { "yes" } else { "no" }.to_string(),
             unit.how_sold.map_or("", HowSold::as_str).to_string(),
             unit.attributes.to_string(),
         ],
@@ -171,6 +173,11 @@ impl Reading<'_> {
 
     fn text(&self, column: &str) -> String {
         self.cell(column).to_string()
+    }
+
+    fn text_if_any(&self, column: &str) -> Option<String> {
+        let text = self.cell(column);
+        (!text.is_empty()).then(|| text.to_string())
     }
 
     fn entry(&mut self) -> Option<Entry> {
@@ -269,14 +276,14 @@ impl Reading<'_> {
         });
         Some(Unit {
             model: self.text("model"),
-            variant: self.text("variant"),
-            completeness: self.text("completeness"),
-            grade: self.text("grade"),
+            variant: self.text_if_any("variant"),
+            completeness: self.text_if_any("completeness"),
+            grade: self.text_if_any("grade"),
             missing: self.read("missing", canonical::items).unwrap_or_default(),
             extras: self.read("extras", canonical::items).unwrap_or_default(),
             defects: self.read("defects", canonical::items).unwrap_or_default(),
             attributes: attributes.unwrap_or_default(),
-            parts: works == Some(false),
+            works: works != Some(false),
             how_sold: self.read("how_sold", canonical::how_sold).flatten(),
         })
     }
@@ -477,14 +484,14 @@ mod tests {
             }),
             unit: Some(Unit {
                 model: "Nerrow F4, \"grey\"".into(),
-                variant: "grey".into(),
-                completeness: "usable".into(),
-                grade: "B".into(),
+                variant: Some("grey".into()),
+                completeness: Some("usable".into()),
+                grade: Some("B".into()),
                 missing: Items::parse("charger").unwrap(),
                 extras: Items::parse("spare battery x2").unwrap(),
                 defects: Items::parse("loose jack").unwrap(),
                 attributes: Attributes::parse("storage=32").unwrap(),
-                parts: true,
+                works: false,
                 how_sold: Some(HowSold::Fixed),
             }),
             note: "from a flea market; \"as is\"".into(),

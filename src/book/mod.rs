@@ -7,11 +7,13 @@ pub mod files;
 mod folder;
 pub mod history;
 pub(crate) mod ids;
+mod imports;
 pub mod ledger;
 mod open;
 pub mod rates;
 pub(crate) mod stamp;
 pub mod store;
+pub mod undo;
 pub mod watch;
 
 pub use comps::rows::Index;

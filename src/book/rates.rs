@@ -7,10 +7,11 @@ use chrono::{Days, NaiveDate};
 
 use super::folder::Access;
 use crate::book::csv::canonical::repeated;
-use crate::book::csv::lines::{self, Fault};
+use crate::book::csv::lines::{self, RowFault};
 use crate::book::ids::{IdMap, id_hash};
 use crate::book::{Book, BookError};
 use crate::settings::Settings;
+use crate::trade::cells::Fault;
 use crate::trade::cells::Wrong;
 use crate::trade::foreign::{Foreign, Rate};
 use crate::trade::{Currency, Problem, checks};
@@ -93,7 +94,7 @@ impl Rates {
     }
 
     /// Currency and rate of a row.
-    fn row(&self, cells: &[&str]) -> Result<(String, Rate), Vec<Fault>> {
+    fn row(&self, cells: &[&str]) -> Result<(String, Rate), Vec<RowFault>> {
         let cells: Vec<&str> = cells.iter().map(|cell| cell.trim()).collect();
         let &[date, code, rate, source] = cells.as_slice() else {
             let mend = "write day, currency, rate and source; put text that holds a comma in double quotes";

@@ -14,29 +14,29 @@
 //! Every import and every logged sale has an entry number, counted up together. Where a
 //! `comp_id` stands more than once, the row of the highest entry is in force.
 
-pub use super::open::{Book, BookLock};
-pub use super::stamp::FilesState;
-use super::stamp::Stamp;
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{HashMap, HashSet};
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::{Arc, PoisonError, mpsc};
 use std::time::Duration;
 
 use polars::prelude::{DataFrame, PolarsError, PolarsResult};
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::folder::{Access, Temporary};
+use super::BookError;
+use super::comps::cache::Table;
+use super::comps::cache::build::TableBuilder;
+use super::comps::cache::table::Trouble;
+use super::comps::log::{self, LogBytes, LogPart};
+use super::comps::rows::{Index, Rows};
+use super::comps::{cache, frame};
+use super::csv::canonical::{self, Layout, Row};
+use super::folder::Access;
+use super::imports::ImportFile;
+pub use super::open::{Book, BookLock};
 use super::rates::KeptRates;
-use crate::book::BookError;
-use crate::book::comps::cache;
-use crate::book::comps::cache::Table;
-use crate::book::comps::cache::build::TableBuilder;
-use crate::book::comps::cache::table::Trouble;
-use crate::book::comps::frame;
-use crate::book::comps::log::{self, LogBytes, LogPart};
-use crate::book::comps::rows::{Index, Rows};
-use crate::book::csv::canonical::{self, Layout, Row};
+pub use super::stamp::FilesState;
+use super::stamp::Stamp;
 use crate::settings;
 use crate::trade::names::match_key;
 use crate::trade::{Comp, Problem};
@@ -45,38 +45,13 @@ use crate::trade::{Comp, Problem};
 const BATCH_ROWS: usize = 512;
 const BATCHES_AHEAD: usize = 8;
 
-/// Longest name of an import file between its number and `.csv`, in characters.
-const SLUG: usize = 40;
-
 /// How often reading is tried again where files or cache change meanwhile.
 const TRIES: u32 = 3;
 
-/// Sales shown of those that an undo brings back into force.
-const SHOWN_AGAIN: usize = 10;
-
-/// What an undo took back (or would).
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Undone {
-    /// Number of the entry.
-    pub entry: u64,
-    /// The file it was in, as shown to the user.
-    pub file: String,
-    /// Whether it was a logged sale, not an import.
-    pub logged: bool,
-    /// Good rows it held.
-    pub rows: usize,
-    /// Rows of it by model.
-    pub models: BTreeMap<String, usize>,
-    /// How many older rows are in force again.
-    pub again: usize,
-    /// The first few of those.
-    pub again_shown: Vec<Comp>,
-}
-
 /// The good rows of the log, and what is wrong with the others.
-struct Logged {
-    rows: Vec<Row>,
-    problems: Vec<Problem>,
+pub(super) struct Logged {
+    pub(super) rows: Vec<Row>,
+    pub(super) problems: Vec<Problem>,
 }
 
 impl Book {
@@ -173,129 +148,6 @@ impl Book {
             .filter(|&at| ids.contains(rows.comp_id(at)))
             .map(|at| (rows.comp_id(at).to_string(), rows.comp(at)))
             .collect())
-    }
-
-    /// Makes a finished temporary file (synced; header and canonical rows) the next import and
-    /// returns its entry number and path. `source` names what was imported.
-    ///
-    /// # Errors
-    /// Where the file cannot be moved into place; the book is then as before.
-    pub fn commit_import(
-        &self,
-        lock: &BookLock,
-        file: Temporary,
-        source: &str,
-    ) -> Result<(u64, PathBuf), BookError> {
-        let entry = self.next_entry(lock)?;
-        let name = format!("{entry:06}-{}.csv", slug(source));
-        let path = self.comps_dir().join(name);
-        let placed = self.folder.place_new(&file, &path);
-        placed.map_err(BookError::io(&path, "write"))?;
-        Ok((entry, path))
-    }
-
-    /// The next entry number: numbers count up over imports and logged sales, in force or
-    /// taken back, so that none is used twice.
-    pub(crate) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
-        let mut highest = 0;
-        let undone = self.undone_dir();
-        let taken_back = LogBytes::read(self, &undone.join(log::FILE_NAME))?;
-        for (dir, log) in [
-            (self.comps_dir(), self.log_bytes()?),
-            (undone, Arc::new(taken_back)),
-        ] {
-            let imported = self
-                .import_files(&dir, &mut |_| {})?
-                .first()
-                .map_or(0, |file| file.entry);
-            highest = highest
-                .max(imported)
-                .max(log::highest_entry(&log, &dir.join(log::FILE_NAME))?);
-        }
-        if highest >= u64::from(u32::MAX) {
-            return Err(BookError::Refused(format!(
-                "{}: entry {highest} has the largest number there is, so that nothing can come after it; nothing was \
-                 changed. Find it in comps/ or undone/ and give it a number that follows on the others",
-                self.root.display()
-            )));
-        }
-        Ok(highest + 1)
-    }
-
-    /// Takes the last entry back: an import file is moved to `undone/`, the line of a logged
-    /// sale to `undone/logged.csv`. `None` where there is nothing to take back. With `dry_run`
-    /// nothing is changed.
-    ///
-    /// # Errors
-    /// Where reading or writing fails.
-    pub fn undo(
-        &self,
-        lock: &BookLock,
-        dry_run: bool,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<Option<Undone>, BookError> {
-        if !dry_run {
-            self.repair_log(lock, notice)?;
-        }
-        let imports = self.import_files(&self.comps_dir(), notice)?;
-        let Logged { rows, problems } =
-            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
-        if !problems.is_empty() {
-            return Err(BookError::Rows(problems));
-        }
-        let last_logged = rows.iter().max_by_key(|row| row.entry);
-        let import = imports
-            .first()
-            .filter(|file| last_logged.is_none_or(|row| file.entry > row.entry));
-        let (entry, path) = match (import, last_logged) {
-            (Some(file), _) => (file.entry, file.path.clone()),
-            (None, Some(row)) => (row.entry, self.log_path()),
-            (None, None) => return Ok(None),
-        };
-        let undone = self.survey(entry, &path, import.is_none())?;
-        if dry_run {
-            return Ok(Some(undone));
-        }
-        match (import, last_logged) {
-            (Some(file), _) => {
-                let moved = self
-                    .folder
-                    .rename(&file.path, &self.undone_dir().join(&file.name));
-                moved.map_err(BookError::io(&file.path, "move"))?;
-            }
-            (None, Some(row)) => self.remove_logged(row)?,
-            (None, None) => {}
-        }
-        Ok(Some(undone))
-    }
-
-    /// What the last entry holds and what comes back into force without it. Rows with problems
-    /// are passed over, so that a spoilt import can be taken back.
-    fn survey(&self, entry: u64, path: &Path, logged: bool) -> Result<Undone, BookError> {
-        let mut undone = Undone {
-            entry,
-            logged,
-            file: self.display_name(path),
-            ..Undone::default()
-        };
-        let mut ids: HashSet<String> = HashSet::new();
-        let imports = self.import_files(&self.comps_dir(), &mut |_| {})?;
-        let logged_rows = self
-            .logged(&*self.log_bytes()?, &LogPart::default(), &imports)?
-            .rows;
-        self.scan(&imports, logged_rows, &mut |_, row| {
-            if row.entry == entry {
-                undone.rows += 1;
-                *undone.models.entry(row.comp.model).or_default() += 1;
-                ids.insert(row.comp.comp_id);
-            } else if ids.remove(&row.comp.comp_id) {
-                undone.again += 1;
-                if undone.again_shown.len() < SHOWN_AGAIN {
-                    undone.again_shown.push(row.comp);
-                }
-            }
-        })?;
-        Ok(undone)
     }
 
     /// Every comp in force, in the columns described in [`crate::book::comps::frame`].
@@ -557,7 +409,7 @@ impl Book {
 
     /// Hands every good row of these imports and of those logged to `each` with the name of its file,
     /// rows of newer entries first, and returns what is wrong with the others.
-    fn scan(
+    pub(super) fn scan(
         &self,
         imports: &[ImportFile],
         mut logged: Vec<Row>,
@@ -585,7 +437,7 @@ impl Book {
     }
 
     /// The logged sales after a part of the log; `imports` are all imports, whose numbers they may not have.
-    fn logged(
+    pub(super) fn logged(
         &self,
         log: &LogBytes,
         after: &LogPart,
@@ -634,43 +486,6 @@ impl Book {
         imports.iter().map(stamp).collect()
     }
 
-    /// The import files of a folder, newest entry first; told through `notice`: CSV files that are
-    /// none. A folder that does not exist has none.
-    fn import_files(
-        &self,
-        dir: &Path,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<Vec<ImportFile>, BookError> {
-        let names = self.folder.list(dir).map_err(BookError::io(dir, "read"))?;
-        let mut files: Vec<ImportFile> = Vec::new();
-        for name in names {
-            let path = dir.join(&name);
-            let Ok(name) = name.into_string() else {
-                continue;
-            };
-            if name.starts_with('.') || !name.ends_with(".csv") || name == log::FILE_NAME {
-                continue;
-            }
-            match entry_of(&name) {
-                Some(entry) => files.push(ImportFile { entry, name, path }),
-                None => notice(&format!(
-                    "{}: not an import of this book and passed over; `compband import` takes it in",
-                    path.display()
-                )),
-            }
-        }
-        files.sort_by(|a, b| b.entry.cmp(&a.entry).then_with(|| a.name.cmp(&b.name)));
-        if let Some(pair) = files.windows(2).find(|pair| pair[0].entry == pair[1].entry) {
-            return Err(BookError::Refused(format!(
-                "{}: {} and {} carry the same number; move one of the two out of the folder",
-                dir.display(),
-                pair[0].name,
-                pair[1].name
-            )));
-        }
-        Ok(files)
-    }
-
     /// An error of the table library: not one of the user's making.
     fn internal(&self, error: &polars::prelude::PolarsError) -> BookError {
         BookError::io(self.comps_dir(), "make a table of the comps")(io::Error::other(
@@ -693,88 +508,4 @@ fn is_unwritten(error: &BookError) -> bool {
 fn in_order(mut problems: Vec<Problem>) -> BookError {
     problems.sort_by(|a, b| (&a.file, a.row).cmp(&(&b.file, b.row)));
     BookError::Rows(problems)
-}
-
-/// One import file.
-#[derive(Debug, Clone)]
-struct ImportFile {
-    entry: u64,
-    name: String,
-    path: PathBuf,
-}
-
-/// Entry number of an import file's name, `NNNNNN-….csv`.
-fn entry_of(name: &str) -> Option<u64> {
-    let (number, _) = name.split_once('-')?;
-    let shaped = number.len() >= 6 && number.bytes().all(|b| b.is_ascii_digit());
-    shaped
-        .then(|| number.parse::<u32>().ok())
-        .flatten()
-        .filter(|&n| n > 0)
-        .map(u64::from)
-}
-
-/// A file name's stem brought to letters, digits and single hyphens.
-fn slug(source: &str) -> String {
-    let stem = Path::new(source)
-        .file_stem()
-        .map_or(String::new(), |stem| stem.to_string_lossy().to_lowercase());
-    let mut slug = String::new();
-    for c in stem.chars().take(4 * SLUG) {
-        if c.is_ascii_alphanumeric() {
-            slug.push(c);
-        } else if !slug.is_empty() && !slug.ends_with('-') {
-            slug.push('-');
-        }
-    }
-    slug.truncate(SLUG);
-    let slug = slug.trim_end_matches('-');
-    if slug.is_empty() {
-        "comps".into()
-    } else {
-        slug.into()
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use std::fs;
-
-    #[test]
-    fn names_of_import_files() {
-        assert_eq!(slug("/a/b/My Sales (2026)!.csv"), "my-sales-2026");
-        assert_eq!(slug("ääää.csv"), "comps");
-        assert_eq!(slug(""), "comps");
-        assert!(slug(&"x".repeat(500)).len() <= SLUG);
-        assert_eq!(entry_of("000012-a.csv"), Some(12));
-        assert_eq!(entry_of("1000000-a.csv"), Some(1_000_000));
-        for other in [
-            "12-a.csv",
-            "a-000012.csv",
-            "00001x-a.csv",
-            "000000-a.csv",
-            "99999999999-a.csv",
-        ] {
-            assert_eq!(entry_of(other), None, "{other}");
-        }
-    }
-
-    #[test]
-    fn imports_are_numbered_on() {
-        let dir = tempfile::tempdir().unwrap();
-        let book = Book::init(dir.path()).unwrap();
-        let lock = book.lock(&mut |_| {}).unwrap();
-        fs::create_dir(book.undone_dir()).unwrap();
-        fs::write(book.undone_dir().join("000007-old.csv"), "").unwrap();
-        let (entry, path) = book
-            .commit_import(&lock, book.temporary().unwrap(), "Shop.csv")
-            .unwrap();
-        assert_eq!(
-            (entry, book.display_name(&path).as_str()),
-            (8, "comps/000008-shop.csv")
-        );
-        fs::write(book.undone_dir().join(log::FILE_NAME), "entry,x\n11,\"a\n").unwrap();
-        assert_eq!(book.next_entry(&lock).unwrap(), 12);
-    }
 }

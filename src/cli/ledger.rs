@@ -212,7 +212,7 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let dated = args.entry.dated()?;
     let (OfDeal { deal, entered }, was) =
         Books::open(&book, &mut notice)?.describe(&args.deal, (model, said), dated)?;
-    let unit = |unit| sheet::unit(&From::from(unit));
+    let unit = sheet::unit;
     let done = format!("{} is now described as {}", deal.name(), unit(&deal.unit));
     let line = format!("It was {}.", unit(&was));
     tell(&entered, &book.settings().currency, &done, &[line])

@@ -51,11 +51,14 @@
 
 pub mod design;
 pub mod ep;
+mod facts;
 pub mod matrix;
 pub mod pool;
 pub mod posterior;
 pub mod prior;
 pub mod robust;
+mod rows;
 pub mod solve;
 pub mod step;
 pub mod term;
+pub mod thumb;

@@ -173,92 +173,132 @@ pub struct Fit {
 /// scales.
 const NEAR: f64 = 1e-5;
 
+/// Where the rounds stand.
+struct Iterate {
+    beta: DVector<f64>,
+    sigma: f64,
+    /// Whether steps are quick: they lead to the neighbourhood of the end, exact ones to it.
+    quick: bool,
+}
+
+/// What a round has weighted and factored.
+struct Round {
+    robust: Vec<f64>,
+    /// Weight of each row in the system.
+    a: Vec<f64>,
+    held: Vec<bool>,
+    factor: Factor,
+    /// How far the fitted values (in residual scales) or the scale (log) have moved, whichever is more.
+    change: f64,
+}
+
+impl Iterate {
+    fn start(problem: &Problem<'_>, options: &Options) -> Result<Self, SolveError> {
+        let (x, y) = (problem.x, problem.y);
+        let beta = match &problem.start {
+            Some(start) => start.clone(),
+            None => {
+                Factor::new(x, y, problem.weights, problem.penalties)?
+                    .solve_signed(problem.signs)
+                    .0
+            }
+        };
+        Ok(Self {
+            sigma: median_scale(&(y - x * &beta), problem.weights, options),
+            beta,
+            quick: true,
+        })
+    }
+
+    /// Takes one round.
+    fn step(&mut self, problem: &Problem<'_>, options: &Options) -> Result<Round, SolveError> {
+        let (x, y, weights) = (problem.x, problem.y, problem.weights);
+        let residuals = y - x * &self.beta;
+        if options.loss.scale_from_median() {
+            self.sigma = median_scale(&residuals, weights, options);
+        }
+        let sigma = self.sigma;
+        let robust: Vec<f64> = residuals
+            .iter()
+            .map(|r| options.loss.weight(r / sigma))
+            .collect();
+        let a: Vec<f64> = weights
+            .iter()
+            .zip(&robust)
+            .map(|(weight, robust)| weight * robust / (sigma * sigma))
+            .collect();
+        let hasty = self
+            .quick
+            .then(|| Factor::quick(x, y, &a, problem.penalties))
+            .flatten();
+        self.quick = hasty.is_some();
+        let factor = match hasty {
+            Some(factor) => factor,
+            None => Factor::new(x, y, &a, problem.penalties)?,
+        };
+        let (next, held) = factor.solve_signed(problem.signs);
+        let mut change = (x * (&next - &self.beta)).amax() / sigma;
+        self.beta = next;
+        if !options.loss.scale_from_median() {
+            let residuals = y - x * &self.beta;
+            let parameters = if options.correct_scale {
+                trace(problem, &a, &held, &factor, self.quick)?
+            } else {
+                0.0
+            };
+            self.sigma = pooled_scale(weights, &robust, &residuals, parameters, options);
+            change = change.max((self.sigma / sigma).ln().abs());
+        }
+        Ok(Round {
+            robust,
+            a,
+            held,
+            factor,
+            change,
+        })
+    }
+}
+
 /// Fits by iteratively reweighted least squares.
 ///
 /// # Errors
 /// [`SolveError`] if the system is singular or not finite.
 pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> {
     let (x, y) = (problem.x, problem.y);
-    let n = x.nrows();
-    let mut beta = match &problem.start {
-        Some(start) => start.clone(),
-        None => {
-            Factor::new(x, y, problem.weights, problem.penalties)?
-                .solve_signed(problem.signs)
-                .0
-        }
-    };
-    let mut sigma = median_scale(&(y - x * &beta), problem.weights, options);
-    let mut state = None;
+    let mut at = Iterate::start(problem, options)?;
+    let mut last = None;
     let mut rounds = 0;
     let mut converged = false;
-    // Quick steps come first; exact ones finish.
-    let mut quick = true;
     while rounds < options.most_rounds && !converged {
         rounds += 1;
-        let residuals = y - x * &beta;
-        if options.loss.scale_from_median() {
-            sigma = median_scale(&residuals, problem.weights, options);
-        }
-        let robust: Vec<f64> = residuals
-            .iter()
-            .map(|r| options.loss.weight(r / sigma))
-            .collect();
-        let a: Vec<f64> = (0..n)
-            .map(|i| problem.weights[i] * robust[i] / (sigma * sigma))
-            .collect();
-        let hasty = quick
-            .then(|| Factor::quick(x, y, &a, problem.penalties))
-            .flatten();
-        quick = hasty.is_some();
-        let factor = match hasty {
-            Some(factor) => factor,
-            None => Factor::new(x, y, &a, problem.penalties)?,
-        };
-        let (next, held) = factor.solve_signed(problem.signs);
-        let moved = (x * (&next - &beta)).amax() / sigma;
-        beta = next;
-        let mut change = 0.0;
-        if !options.loss.scale_from_median() {
-            let residuals = y - x * &beta;
-            let parameters = if options.correct_scale {
-                trace(problem, &a, &held, &factor, quick)?
-            } else {
-                0.0
-            };
-            let next = pooled_scale(problem.weights, &robust, &residuals, parameters, options);
-            change = (next / sigma).ln().abs();
-            sigma = next;
-        }
-        let change = moved.max(change);
-        if quick {
-            quick = change > NEAR.max(options.tolerance);
+        let round = at.step(problem, options)?;
+        if at.quick {
+            at.quick = round.change > NEAR.max(options.tolerance);
         } else {
-            converged = change <= options.tolerance;
+            converged = round.change <= options.tolerance;
         }
-        state = Some((robust, a, held, factor));
+        last = Some(round);
     }
-    let Some((robust, a, held, factor)) = state else {
+    let Iterate { beta, sigma, .. } = at;
+    let finite = sigma.is_finite() && beta.iter().all(|b| b.is_finite());
+    let Some(round) = last.filter(|_| finite) else {
         return Err(SolveError::NotFinite);
     };
-    if !sigma.is_finite() || beta.iter().any(|b| !b.is_finite()) {
-        return Err(SolveError::NotFinite);
-    }
-    let working = reduced(problem, &a, &held, &factor)?;
-    let leverages = leverages(x, &a, &held, &working);
+    let working = reduced(problem, &round.a, &round.held, &round.factor)?;
+    let leverages = leverages(x, &round.a, &round.held, &working);
     let parameters: f64 = leverages.iter().sum();
     let share = options.loss.location_information();
-    let informed: Vec<f64> = a.iter().map(|a| a * share).collect();
+    let informed: Vec<f64> = round.a.iter().map(|a| a * share).collect();
     let posterior = Factor::new(x, y, &informed, problem.penalties)?;
     let spare = (problem.weights.iter().sum::<f64>() - parameters).max(0.0);
     Ok(Fit {
         residuals: y - x * &beta,
-        unconstrained: factor.solve(),
+        unconstrained: round.factor.solve(),
         informed: posterior.solve(),
         coefficients: beta,
-        held,
+        held: round.held,
         sigma,
-        robust,
+        robust: round.robust,
         parameters,
         leverages,
         degrees: (options.prior_rows + spare * options.loss.scale_information()).max(1.0),
@@ -389,4 +429,91 @@ fn pooled_scale(
     let variance = (options.prior_rows * options.prior_scale.powi(2) + squares)
         / divisor.max(f64::MIN_POSITIVE);
     variance.sqrt().max(1e-9)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PRICES: [f64; 7] = [4.1, 4.3, 4.0, 4.2, 4.4, 3.9, 6.5];
+
+    fn location(loss: Loss, correct_scale: bool, weights: &[f64]) -> Fit {
+        let x = DMatrix::from_element(PRICES.len(), 1, 1.0);
+        let y = DVector::from_row_slice(&PRICES);
+        let problem = Problem {
+            x: &x,
+            y: &y,
+            weights,
+            penalties: &[],
+            signs: &[Sign::Free],
+            start: None,
+        };
+        let options = Options {
+            loss,
+            prior_rows: 0.0,
+            correct_scale,
+            tolerance: 1e-12,
+            ..Options::default()
+        };
+        fit(&problem, &options).unwrap()
+    }
+
+    /// The closed form: weighted mean, and the weighted squares over the weights less one.
+    #[test]
+    fn least_squares_are_the_weighted_mean() {
+        let weights = [1.5, 0.5, 1.0, 1.0, 1.0, 1.25, 0.75];
+        let fit = location(Loss::LeastSquares, true, &weights);
+        let total: f64 = weights.iter().sum();
+        let weighted = || PRICES.iter().zip(&weights);
+        let mean = weighted().map(|(y, w)| y * w).sum::<f64>() / total;
+        let squares: f64 = weighted().map(|(y, w)| w * (y - mean).powi(2)).sum();
+        assert!((fit.coefficients[0] - mean).abs() < 1e-12);
+        assert!((fit.sigma - (squares / (total - 1.0)).sqrt()).abs() < 1e-9);
+        assert!((fit.parameters - 1.0).abs() < 1e-12 && fit.converged);
+    }
+
+    /// The likelihood equations of the t distribution (Lange, Little and Taylor 1989): with
+    /// `u = (ν + 1)/(ν + (r/σ)²)`, `Σ u r = 0` and `σ² = Σ u r² / n`.
+    #[test]
+    fn student_t_solves_the_likelihood_equations() {
+        let nu = 4.0;
+        let fit = location(Loss::StudentT { nu }, false, &[1.0; 7]);
+        let residual = |y: &f64| y - fit.coefficients[0];
+        let weight = |r: f64| (nu + 1.0) / (nu + (r / fit.sigma).powi(2));
+        let score: f64 = PRICES.iter().map(residual).map(|r| weight(r) * r).sum();
+        let squares: f64 = PRICES.iter().map(residual).map(|r| weight(r) * r * r).sum();
+        assert!(fit.converged && score.abs() < 1e-9, "{score}");
+        assert!((squares / 7.0 - fit.sigma.powi(2)).abs() < 1e-9);
+        assert!(fit.robust[6] < 0.2 && fit.robust[..6].iter().all(|u| *u > 0.8));
+    }
+
+    /// Beyond 4.685 scales the biweight is zero: the rest is symmetric about 4.15.
+    #[test]
+    fn the_biweight_leaves_out_what_is_far_off() {
+        let fit = location(Loss::Tukey { c: 4.685 }, true, &[1.0; 7]);
+        assert_eq!(fit.robust[6], 0.0);
+        assert!((fit.coefficients[0] - 4.15).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_sign_against_the_data_holds_the_coefficient_at_zero() {
+        let x = DMatrix::from_fn(4, 2, |i, j| if j == 0 { 1.0 } else { i as f64 });
+        let y = DVector::from_row_slice(&[1.0, 2.0, 3.0, 4.0]);
+        let problem = Problem {
+            x: &x,
+            y: &y,
+            weights: &[1.0; 4],
+            penalties: &[],
+            signs: &[Sign::Free, Sign::NotPositive],
+            start: None,
+        };
+        let options = Options {
+            loss: Loss::LeastSquares,
+            ..Options::default()
+        };
+        let fit = fit(&problem, &options).unwrap();
+        assert_eq!((fit.held[1], fit.coefficients[1]), (true, 0.0));
+        assert!((fit.coefficients[0] - 2.5).abs() < 1e-9);
+        assert!((fit.unconstrained[1] - 1.0).abs() < 1e-9);
+    }
 }

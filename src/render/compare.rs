@@ -86,38 +86,8 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     for at in content.ranked() {
         let candidate = &content.candidates[at];
         let bought = content.bought.contains(&at);
-        let mark = if bought { "•" } else { "" };
-        let mut row = vec![
-            mark.to_string(),
-            candidate.name.clone(),
-            money(candidate.asked),
-        ];
-        match &candidate.judged {
-            Ok(judged) => {
-                let at = &judged.measures;
-                row.extend([
-                    money(at.stake),
-                    money(at.profit),
-                    at.per_week
-                        .map_or("–".into(), |share| percent_change(100.0 * share)),
-                    format!("{:.0} %", 100.0 * at.loss),
-                    advice(judged, bought, content.currency),
-                ]);
-                reasons.extend(judged.failed.first().map(|aim| {
-                    format!(
-                        "{}: {}.",
-                        candidate.name,
-                        failure(*aim, at, content.currency)
-                    )
-                }));
-            }
-            Err(why) => {
-                row.extend(["–"; 4].map(String::from));
-                row.push("no estimate".into());
-                reasons.push(format!("{}: {why}.", candidate.name));
-            }
-        }
-        grid.push(row);
+        grid.push(row(candidate, bought, content.currency));
+        reasons.extend(why_not(candidate, content.currency));
     }
     let title = format!(
         "{HEADING}Listings{HEADING:#}, {}, best for money and time first (• to buy with {})",
@@ -126,8 +96,69 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     );
     let _ = writeln!(out, "{title}");
     out.push_str(&grid.render(width));
+    let _ = writeln!(
+        out,
+        "\n{PRICE}{}{PRICE:#}",
+        wrap(&choice(content), prose, "")
+    );
+    if !reasons.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Why not{HEADING:#}");
+        for reason in reasons {
+            let _ = writeln!(out, "{}", wrap(&reason, prose, "  "));
+        }
+    }
+    let legend = "A week: expected profit on the money put in, for each week until it is paid back. \
+                  Loss: the chance of one.";
+    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
+    out
+}
+
+/// The line of a listing in the table.
+fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> {
+    let money = |value| amount(currency, value);
+    let mark = if bought { "•" } else { "" };
+    let [put_in, profit, weekly, loss, advice] = match &candidate.judged {
+        Ok(judged) => {
+            let at = &judged.measures;
+            [
+                money(at.stake),
+                money(at.profit),
+                at.per_week
+                    .map_or("–".into(), |share| percent_change(100.0 * share)),
+                format!("{:.0} %", 100.0 * at.loss),
+                advice(judged, bought, currency),
+            ]
+        }
+        Err(_) => ["–", "–", "–", "–", "no estimate"].map(String::from),
+    };
+    let (name, asked) = (candidate.name.clone(), money(candidate.asked));
+    let cells = [
+        mark.into(),
+        name,
+        asked,
+        put_in,
+        profit,
+        weekly,
+        loss,
+        advice,
+    ];
+    cells.into()
+}
+
+/// Why a listing is not to be bought at what is asked: the first aim that it fails, or why it has no estimate.
+fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
+    let why = match &candidate.judged {
+        Ok(judged) => failure(*judged.failed.first()?, &judged.measures, currency),
+        Err(why) => why.to_string(),
+    };
+    Some(format!("{}: {why}.", candidate.name))
+}
+
+/// What to buy, in a sentence.
+fn choice(content: &Told<'_>) -> String {
+    let money = |value| amount(content.currency, value);
     let (put_in, profit, weekly) = content.sums();
-    let sentence = match content.bought.len() {
+    match content.bought.len() {
         0 => "Buy none of them: none keeps every aim at the price asked within the budget."
             .to_string(),
         number => format!(
@@ -139,18 +170,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
             money(profit),
             money(weekly)
         ),
-    };
-    let _ = writeln!(out, "\n{PRICE}{}{PRICE:#}", wrap(&sentence, prose, ""));
-    if !reasons.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Why not{HEADING:#}");
-        for reason in reasons {
-            let _ = writeln!(out, "{}", wrap(&reason, prose, "  "));
-        }
     }
-    let legend = "A week: expected profit on the money put in, for each week until it is paid back. \
-                  Loss: the chance of one.";
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
-    out
 }
 
 fn advice(judged: &Judged, bought: bool, currency: &Currency) -> String {

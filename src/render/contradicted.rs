@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::numbers::count;
 use super::sheet::wrap;
 use crate::band::conflict::Conflict;
-use crate::settings::rule::{Section, sections, text};
+use crate::settings::statement::{Section, sections, text};
 use crate::settings::{FILE_NAME, Settings};
 
 /// Most models named for one rule.

@@ -1,5 +1,6 @@
 //! The sheet: an estimate on the terminal.
 
+use crate::trade::Unit;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
@@ -11,7 +12,7 @@ use super::table::{Grid, Kind};
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::band::recalibration::Recalibration;
 use crate::fit::design::Term;
-use crate::select::{Candidate, Subject};
+use crate::select::Candidate;
 use crate::trade::comp::HowSold;
 use crate::trade::comp::PriceBasis;
 
@@ -64,7 +65,7 @@ pub fn sheet(estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) -> 
 }
 
 /// The unit in words: `Nerrow F4, grade B, usable, charger missing`.
-pub fn unit(subject: &Subject) -> String {
+pub fn unit(subject: &Unit) -> String {
     let mut parts = vec![subject.model.clone()];
     parts.extend(subject.variant.iter().cloned());
     if !subject.works {
@@ -107,7 +108,7 @@ pub fn unit(subject: &Subject) -> String {
 }
 
 /// The way of selling the unit, in words.
-pub fn how_sold(subject: &Subject) -> &'static str {
+pub fn how_sold(subject: &Unit) -> &'static str {
     subject
         .how_sold
         .map_or("sold one way or another", HowSold::phrase)

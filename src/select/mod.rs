@@ -9,94 +9,8 @@ pub mod widen;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use crate::trade::unit::Unit;
 use crate::trade::{Attributes, Foreign, HowSold, Items};
 use pieces::{Described, Set, Wording};
-
-/// The unit to be priced.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Subject {
-    /// Model, as the user wrote it.
-    pub model: String,
-    /// Variant, if it matters.
-    pub variant: Option<String>,
-    /// Level of the completeness scale. If absent, the named pieces determine it ([`pieces`]), or
-    /// else the commonest level among the comps.
-    pub completeness: Option<String>,
-    /// Grade; by default the commonest among the comps.
-    pub grade: Option<String>,
-    /// Missing pieces, in addition to those that the completeness implies.
-    pub missing: Items,
-    /// Extras, in addition to what the completeness implies.
-    pub extras: Items,
-    /// Faults with which the unit still works.
-    pub defects: Items,
-    /// Numeric attributes; by default the average of the comps.
-    pub attributes: Attributes,
-    /// False for a parts-only unit.
-    pub works: bool,
-    /// How it will be sold; by default the commonest way among the comps.
-    pub how_sold: Option<HowSold>,
-}
-
-impl Subject {
-    /// A working unit of a model, with nothing else known.
-    pub fn blank(model: &str) -> Self {
-        Self {
-            model: model.to_string(),
-            variant: None,
-            completeness: None,
-            grade: None,
-            missing: Items::NONE,
-            extras: Items::NONE,
-            defects: Items::NONE,
-            attributes: Attributes::NONE,
-            works: true,
-            how_sold: None,
-        }
-    }
-
-    /// Its pieces, in canonical form.
-    pub fn pieces(&self, wording: &Wording) -> Described {
-        let word = self.completeness.as_deref().unwrap_or_default();
-        wording.read(word, &self.missing, &self.extras)
-    }
-}
-
-impl From<&Unit> for Subject {
-    fn from(unit: &Unit) -> Self {
-        let said = |text: &str| (!text.is_empty()).then(|| text.to_string());
-        Self {
-            model: unit.model.clone(),
-            variant: said(&unit.variant),
-            completeness: said(&unit.completeness),
-            grade: said(&unit.grade),
-            missing: unit.missing.clone(),
-            extras: unit.extras.clone(),
-            defects: unit.defects.clone(),
-            attributes: unit.attributes.clone(),
-            works: !unit.parts,
-            how_sold: unit.how_sold,
-        }
-    }
-}
-
-impl From<Subject> for Unit {
-    fn from(subject: Subject) -> Self {
-        Self {
-            model: subject.model,
-            variant: subject.variant.unwrap_or_default(),
-            completeness: subject.completeness.unwrap_or_default(),
-            grade: subject.grade.unwrap_or_default(),
-            missing: subject.missing,
-            extras: subject.extras,
-            defects: subject.defects,
-            attributes: subject.attributes,
-            parts: !subject.works,
-            how_sold: subject.how_sold,
-        }
-    }
-}
 
 /// A comp of the subject's model, with the decisions of the selection.
 #[derive(Debug, Clone, PartialEq)]
@@ -238,14 +152,12 @@ pub enum Dropped {
     ByHand,
     /// Probably mistyped, judged by all the others; the ratio of the price to the predicted price.
     GrossError(f64),
-    /// Modified z-score of its residual.
-    Outlier(f64),
 }
 
 impl Dropped {
     /// Whether the comp was examined and rejected, rather than never included.
     pub fn is_looked_at(self) -> bool {
-        matches!(self, Self::GrossError(_) | Self::Outlier(_) | Self::ByHand)
+        matches!(self, Self::GrossError(_) | Self::ByHand)
     }
 
     /// A short word for tables and JSON.
@@ -260,7 +172,6 @@ impl Dropped {
             Self::Surplus => "surplus",
             Self::ByHand => "by-hand",
             Self::GrossError(_) => "gross-error",
-            Self::Outlier(_) => "outlier",
         }
     }
 
@@ -282,7 +193,6 @@ impl Dropped {
             Self::GrossError(ratio) => {
                 format!("looks mistyped: {ratio:.2} of the others, adjusted")
             }
-            Self::Outlier(z) => format!("outlier: modified z-score {z:.1}"),
         }
     }
 }

@@ -26,9 +26,8 @@
 
 use std::collections::BTreeMap;
 
-use crate::settings::{Has, Settings};
-use crate::trade::Items;
-use crate::trade::names;
+use crate::settings::{Has, Settings, of_scale};
+use crate::trade::{Items, Unit};
 
 /// Name of the piece for the packaging.
 pub const PACKAGING: &str = "packaging";
@@ -121,11 +120,18 @@ impl Wording {
         }
     }
 
+    /// The pieces of a unit, in canonical form.
+    pub fn of_unit(&self, unit: &Unit) -> Described {
+        let word = unit.completeness.as_deref().unwrap_or_default();
+        self.read(word, &unit.missing, &unit.extras)
+    }
+
     /// Brings a description to canonical form. `completeness` is a word of the scale (ignoring case
     /// and surrounding white space), or blank.
     pub fn read(&self, completeness: &str, missing: &Items, extras: &Items) -> Described {
         let word = completeness.trim();
-        let level = self.levels.iter().find(|(name, _)| names::same(name, word));
+        let names = self.levels.iter().map(|(name, _)| name.as_str());
+        let level = of_scale(names, word).map(|(at, _)| &self.levels[at]);
         let has = level.map(|(_, has)| *has);
         match has.or_else(|| self.implied(missing, extras)) {
             Some(meant) => Described {
@@ -328,32 +334,6 @@ impl Wording {
             .position(|pair| (pair[0].1, pair[1].1) == (from, to))
     }
 
-    /// The level (index, least first) that most units match exactly; among equals, the one whose
-    /// word comes first in the alphabet. `None` if there is none.
-    pub fn commonest_level(&self, described: &[Described]) -> Option<usize> {
-        let level_of = |set: &Set| {
-            let is = |(_, has): &(String, Has)| self.set(*has) == *set;
-            self.levels.iter().position(is)
-        };
-        let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
-        // If only one set is likely, descriptions that do not determine theirs have it.
-        let likely = match &self.likely_sets(described.iter().map(|d| (d, 1.0)))[..] {
-            [(set, _)] if described.iter().any(|d| d.set.is_some()) => Some(set.clone()),
-            _ => None,
-        };
-        for described in described {
-            let set = described.set.as_ref().or(likely.as_ref());
-            if let Some(level) = set.and_then(level_of) {
-                *counts.entry(level).or_insert(0) += 1;
-            }
-        }
-        let name = |level: usize| self.levels[level].0.as_str();
-        counts
-            .into_iter()
-            .max_by(|a, b| a.1.cmp(&b.1).then_with(|| name(b.0).cmp(name(a.0))))
-            .map(|(level, _)| level)
-    }
-
     /// The sets that a unit may have if its description does not determine them, with shares that
     /// sum to 1:
     ///
@@ -517,12 +497,5 @@ mod tests {
         }
         assert_eq!(likely(&[&silent, &named]), [(wording.complete(), 1.0)]);
         assert_eq!(likely(&[&silent]), [(wording.complete(), 1.0)]);
-        let level = |all: &[&Described]| {
-            let all: Vec<Described> = all.iter().map(|d| (*d).clone()).collect();
-            wording.commonest_level(&all)
-        };
-        assert_eq!(level(&[&silent, &named]), Some(2));
-        assert_eq!(level(&[&silent, &usable, &named]), Some(1));
-        assert_eq!(level(&[&silent]), None);
     }
 }

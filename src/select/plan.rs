@@ -1,11 +1,12 @@
 //! The query: one lazy plan from the book's comps to the candidates for one subject.
 
+use crate::trade::Unit;
 use std::collections::{BTreeMap, HashMap};
 
 use polars::prelude::*;
 
 use super::pieces::Wording;
-use super::{Candidate, Dropped, Selection, Stage, Subject};
+use super::{Candidate, Dropped, Selection, Stage};
 use crate::trade::comp::PriceBasis;
 use crate::trade::money::from_minor_units;
 use crate::trade::names::match_key;
@@ -16,7 +17,7 @@ use crate::trade::{Attributes, Foreign, HowSold, Items};
 #[derive(Debug, Clone)]
 pub struct Query<'a> {
     /// The unit.
-    pub subject: &'a Subject,
+    pub subject: &'a Unit,
     /// Meaning of the completeness words for its model.
     pub wording: Wording,
     /// Day of the estimate.
@@ -211,8 +212,8 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
 
 /// Whether a comp has other pieces than the unit, however the two are described; false if the
 /// unit's pieces are not known.
-fn has_other_pieces(subject: &Subject, wording: &Wording) -> Expr {
-    let Some(own) = subject.pieces(wording).set().cloned() else {
+fn has_other_pieces(subject: &Unit, wording: &Wording) -> Expr {
+    let Some(own) = wording.of_unit(subject).set().cloned() else {
         return lit(false);
     };
     let wording = wording.clone();

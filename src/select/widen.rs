@@ -1,8 +1,9 @@
 //! Widening: includes less and less similar sales until there are enough.
 
+use crate::trade::Unit;
 use std::collections::HashSet;
 
-use super::{Candidate, Dropped, Selection, Stage, Step, Subject};
+use super::{Candidate, Dropped, Selection, Stage, Step};
 
 /// Number of comps at which a parts-only subject needs no working units.
 pub const ENOUGH_PARTS: usize = 5;
@@ -46,7 +47,7 @@ pub enum WordError {
 /// estimate for a single unit on that day.
 pub fn widen(
     selection: &mut Selection,
-    subject: &Subject,
+    subject: &Unit,
     limits: &Limits<'_>,
 ) -> Result<(), WordError> {
     mark_by_hand(&mut selection.candidates, limits)?;
@@ -148,4 +149,131 @@ fn find(candidates: &[Candidate], words: &[String]) -> Result<HashSet<usize>, Wo
         }
     }
     Ok(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rust_decimal::Decimal;
+
+    fn comp(id: &str, stage: Stage) -> Candidate {
+        Candidate {
+            comp_id: id.into(),
+            stage,
+            ..Candidate::blank(Decimal::from(100))
+        }
+    }
+
+    fn selection() -> Selection {
+        let stages = [
+            ("a1", Stage::Exact),
+            ("a2", Stage::Exact),
+            ("b1", Stage::Grade),
+            ("c1", Stage::Completeness),
+            ("w1", Stage::Window),
+            ("k1", Stage::Working),
+        ];
+        Selection {
+            candidates: stages.map(|(id, stage)| comp(id, stage)).into(),
+            ..Selection::empty("Nerrow F4")
+        }
+    }
+
+    fn widened(enough: usize, most: usize, keep: &[&str], drop: &[&str]) -> Selection {
+        let mut found = selection();
+        let words = |all: &[&str]| all.iter().map(|word| word.to_string()).collect::<Vec<_>>();
+        let limits = Limits {
+            enough,
+            most,
+            keep: &words(keep),
+            drop: &words(drop),
+        };
+        widen(&mut found, &Unit::blank("Nerrow F4"), &limits).unwrap();
+        found
+    }
+
+    fn used(found: &Selection) -> Vec<&str> {
+        found.in_use().map(|comp| comp.comp_id.as_str()).collect()
+    }
+
+    #[test]
+    fn widening_stops_once_there_are_enough() {
+        let found = widened(3, 10, &[], &[]);
+        assert_eq!(used(&found), ["a1", "a2", "b1"]);
+        let taken: Vec<_> = found
+            .steps
+            .iter()
+            .map(|s| (s.stage, s.brought, s.total))
+            .collect();
+        assert_eq!(taken, [(Stage::Exact, 2, 2), (Stage::Grade, 1, 3)]);
+        let why = |id: &str| {
+            found
+                .candidates
+                .iter()
+                .find(|c| c.comp_id == id)
+                .unwrap()
+                .dropped
+        };
+        assert_eq!(why("c1"), Some(Dropped::NotNeeded(Stage::Completeness)));
+        // No day was recorded.
+        assert_eq!(why("w1"), Some(Dropped::UndatedNotNeeded));
+        assert_eq!(used(&widened(4, 10, &[], &[])), ["a1", "a2", "b1", "c1"]);
+    }
+
+    #[test]
+    fn working_units_are_for_parts_only_subjects() {
+        assert_eq!(used(&widened(99, 10, &[], &[])).len(), 5);
+        let mut found = selection();
+        let parts = Unit {
+            works: false,
+            ..Unit::blank("Nerrow F4")
+        };
+        let limits = |enough| Limits {
+            enough,
+            most: 10,
+            keep: &[],
+            drop: &[],
+        };
+        // Five others are enough for a unit that does not work, however many are asked for.
+        widen(&mut found, &parts, &limits(99)).unwrap();
+        assert_eq!(found.candidates[5].dropped, Some(Dropped::Working));
+        found = selection();
+        found.candidates.remove(0);
+        widen(&mut found, &parts, &limits(99)).unwrap();
+        assert_eq!(found.candidates[4].dropped, None);
+    }
+
+    #[test]
+    fn the_users_word_comes_first() {
+        let found = widened(2, 10, &["c"], &["a1"]);
+        assert_eq!(used(&found), ["a2", "c1"]);
+        assert_eq!(found.steps[0].stage, Stage::Kept);
+        // The most that a fit takes leave those kept alone.
+        let found = widened(9, 1, &["w1"], &[]);
+        assert_eq!(used(&found), ["a1", "w1"]);
+        assert_eq!(found.candidates[1].dropped, Some(Dropped::Surplus));
+        let refused = |keep: &[String], drop: &[String]| {
+            let limits = Limits {
+                enough: 1,
+                most: 9,
+                keep,
+                drop,
+            };
+            let mut found = selection();
+            found.candidates[2].dropped = Some(Dropped::Lot(3));
+            widen(&mut found, &Unit::blank("Nerrow F4"), &limits).unwrap_err()
+        };
+        let word = |text: &str| [text.to_string()];
+        assert_eq!(refused(&word("x"), &[]), WordError::Unknown("x".into()));
+        assert_eq!(
+            refused(&word("a"), &[]),
+            WordError::Ambiguous("a".into(), 2)
+        );
+        assert_eq!(
+            refused(&word("a1"), &word("a1")),
+            WordError::Both("a1".into())
+        );
+        let never = WordError::Never("b1".into(), "lot of 3".into());
+        assert_eq!(refused(&word("b1"), &[]), never);
+    }
 }

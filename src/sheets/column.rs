@@ -148,6 +148,16 @@ pub enum Field {
     Attribute(usize),
 }
 
+impl Field {
+    /// A number that no other field of a file has.
+    pub(super) fn number(self) -> usize {
+        match self {
+            Self::Column(column) => column as usize,
+            Self::Attribute(at) => Column::ALL.len() + at,
+        }
+    }
+}
+
 impl From<Column> for Field {
     fn from(column: Column) -> Self {
         Self::Column(column)

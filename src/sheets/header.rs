@@ -4,10 +4,11 @@ pub use super::column::{Column, Field, Ours, Wish};
 use crate::book::csv::canonical::{OptionalColumn, PARSED};
 use crate::sheets::column::fold;
 use crate::trade::attributes::COLUMN_PREFIX;
+use crate::trade::cells::Wrong;
 use crate::trade::comp::COLUMNS;
 use crate::trade::text::{nearest, quoted, shorten};
 
-use super::fault::{Fault, ReadOptions};
+use super::options::ReadOptions;
 use crate::sheets::records::Cells;
 
 /// Column of a file of rejected rows with the reason; ignored when the corrected file is read.
@@ -202,7 +203,7 @@ impl Mapping {
 
     /// The errors in the header under these options: cell (if there is one) and fault. `dated` are
     /// the cells with days in the rows below.
-    pub fn faults(&self, options: &ReadOptions, dated: &[usize]) -> Vec<(String, Fault)> {
+    pub fn faults(&self, options: &ReadOptions, dated: &[usize]) -> Vec<(String, Wrong)> {
         let mut faults = Vec::new();
         let lacking = self.lacking(&options.fills, options.undated);
         if let Some(first) = lacking.first() {
@@ -222,7 +223,7 @@ impl Mapping {
                 first.name()
             );
             let expected = format!("a header with a column for {}", in_words(&names));
-            faults.push((String::new(), Fault::new(expected, mend)));
+            faults.push((String::new(), Wrong::new(expected, mend)));
         }
         for (ours, first, second) in &self.doubled {
             let column = self.names[*first].clone();
@@ -232,7 +233,7 @@ impl Mapping {
                 ours.name()
             );
             let mend = format!("leave one out with --map {second}=-");
-            faults.push((column, Fault::new(expected, mend)));
+            faults.push((column, Wrong::new(expected, mend)));
         }
         let strict = &options.must_have;
         for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
@@ -244,7 +245,7 @@ impl Mapping {
             );
             faults.push((
                 String::new(),
-                Fault::new(expected, "give --map a name as it stands in the header"),
+                Wrong::new(expected, "give --map a name as it stands in the header"),
             ));
         }
         faults
@@ -313,7 +314,9 @@ mod tests {
             ..ReadOptions::default()
         };
         let faults = mapping.faults(&options, &[]).into_iter();
-        faults.map(|(_, fault)| fault.to_string()).collect()
+        faults
+            .map(|(_, wrong)| format!("expected {}; {}", wrong.expected, wrong.mend))
+            .collect()
     }
 
     #[test]

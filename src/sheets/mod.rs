@@ -2,15 +2,16 @@
 
 pub mod column;
 pub mod facts;
-mod fault;
 pub mod header;
 pub mod import;
 pub mod listings;
+mod options;
 pub mod records;
 pub mod row;
 pub mod text;
 
-pub use fault::{Fault, ReadOptions, Topic};
+use crate::trade::cells::Wrong;
+pub use options::ReadOptions;
 use std::fs;
 use std::path::Path;
 
@@ -96,7 +97,7 @@ impl Input {
             mapping,
         }) = find_header(&decoded.text, options)
         else {
-            let fault = Fault::of_file(
+            let fault = Wrong::new(
                 "a header within the first 10 rows, but there is none",
                 "look whether this is the right file",
             );
@@ -113,7 +114,7 @@ impl Input {
         let faults = mapping.faults(options, &dated);
         if !faults.is_empty() {
             let header = &decoded.text[place.start..place.end];
-            let at = |(column, fault): (String, Fault)| Problem {
+            let at = |(column, fault): (String, Wrong)| Problem {
                 value: shorten(header, 200),
                 ..fault.at(name, place.line, &column, header)
             };

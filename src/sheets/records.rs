@@ -4,6 +4,7 @@
 //! never closed, and because problems and rejected rows need the line and the unchanged text. The
 //! library splits a row into cells.
 
+use crate::book::csv::quotes::Quotes;
 use csv_core::ReadRecordResult;
 use memchr::{memchr, memchr2};
 
@@ -81,29 +82,19 @@ impl<'a> Records<'a> {
 /// Length of the record at the start of `bytes`, by the library's rules of quoting; `None` if the
 /// bytes end inside quotes.
 fn quoted_end(bytes: &[u8], delimiter: u8) -> Option<(usize, Option<Flaw>)> {
-    enum State {
-        CellStart,
-        Plain,
-        Quoted,
-        QuoteInQuoted,
-    }
-    let mut state = State::CellStart;
+    let mut quotes = Quotes::CellStart;
     let mut flaw = None;
     for (at, &byte) in bytes.iter().enumerate() {
-        state = match (state, byte) {
-            (State::CellStart, b'"') | (State::QuoteInQuoted, b'"') => State::Quoted,
-            (State::Quoted, b'"') => State::QuoteInQuoted,
-            (State::Quoted, _) => State::Quoted,
-            (_, b'\n' | b'\r') => return Some((at, flaw)),
-            (_, byte) if byte == delimiter => State::CellStart,
-            (State::QuoteInQuoted, _) => {
-                flaw = Some(Flaw::TextBehindQuote);
-                State::Plain
-            }
-            (State::CellStart | State::Plain, _) => State::Plain,
-        };
+        if matches!(byte, b'\n' | b'\r') && !quotes.are_open() {
+            return Some((at, flaw));
+        }
+        let next = quotes.after(byte, delimiter);
+        if (quotes, next) == (Quotes::QuoteInQuoted, Quotes::Plain) {
+            flaw = Some(Flaw::TextBehindQuote);
+        }
+        quotes = next;
     }
-    (!matches!(state, State::Quoted)).then_some((bytes.len(), flaw))
+    (!quotes.are_open()).then_some((bytes.len(), flaw))
 }
 
 impl<'a> Iterator for Records<'a> {

@@ -2,7 +2,7 @@
 
 use encoding_rs::{UTF_16BE, UTF_16LE, WINDOWS_1252};
 
-use crate::sheets::Fault;
+use crate::trade::cells::Wrong;
 
 /// The text of a file and its encoding.
 #[derive(Debug)]
@@ -23,7 +23,7 @@ pub struct Text {
 ///
 /// # Errors
 /// The row (0: the whole file) and the error, if the bytes are no text.
-pub fn decode(bytes: Vec<u8>) -> Result<Text, (u64, Fault)> {
+pub fn decode(bytes: Vec<u8>) -> Result<Text, (u64, Wrong)> {
     let utf16 = match bytes.get(..2) {
         Some([0xff, 0xfe]) => Some((UTF_16LE, "UTF-16 (little endian)")),
         Some([0xfe, 0xff]) => Some((UTF_16BE, "UTF-16 (big endian)")),
@@ -35,7 +35,7 @@ pub fn decode(bytes: Vec<u8>) -> Result<Text, (u64, Fault)> {
             if damaged {
                 return Err((
                     0,
-                    Fault::of_file(
+                    Wrong::new(
                         "UTF-16 text",
                         "the file is damaged: save it again as CSV (UTF-8)",
                     ),
@@ -56,7 +56,7 @@ pub fn decode(bytes: Vec<u8>) -> Result<Text, (u64, Fault)> {
     Ok(text)
 }
 
-fn decode_bytes(bytes: Vec<u8>) -> Result<Text, (u64, Fault)> {
+fn decode_bytes(bytes: Vec<u8>) -> Result<Text, (u64, Wrong)> {
     if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]) {
         return Err((0, binary()));
     }
@@ -82,7 +82,7 @@ fn decode_bytes(bytes: Vec<u8>) -> Result<Text, (u64, Fault)> {
             let valid = error.utf8_error().valid_up_to();
             let bytes = error.into_bytes();
             if !bytes[..valid].is_ascii() {
-                let fault = Fault::of_file(
+                let fault = Wrong::new(
                     "text in one encoding, but the file is UTF-8 up to this row and something else from here",
                     "save it again as CSV (UTF-8), and check the letters beyond A to Z",
                 );
@@ -106,8 +106,8 @@ fn decode_bytes(bytes: Vec<u8>) -> Result<Text, (u64, Fault)> {
     }
 }
 
-fn binary() -> Fault {
-    Fault::of_file(
+fn binary() -> Wrong {
+    Wrong::new(
         "a text file (CSV), but this one holds binary data",
         "open it in the program it comes from and save it as CSV (UTF-8)",
     )

@@ -3,23 +3,73 @@
 use crate::trade::money::MINOR_SCALE;
 use crate::trade::money::MOST_MONEY;
 use crate::trade::money::minor_units;
+use crate::trade::problem::{Problem, SHOWN};
+use crate::trade::text::shorten;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// An invalid cell.
+/// An error in a cell, a row or a file, without its place. With its place in a row it is a [`Fault`]; with the
+/// row and the file too, in words for the user, it is a [`Problem`].
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wrong {
     /// The accepted form.
     pub expected: String,
     /// How to fix it; empty if that is obvious.
     pub mend: String,
+    /// The question that this cell is only one case of, where one answer settles it for every row of the file:
+    /// it is reported once.
+    pub question: Option<Question>,
+}
+
+/// A question that one answer settles for every row of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Question {
+    /// The order of day and month.
+    DateOrder,
+    /// The decimal mark of a column, by its number.
+    DecimalMark(usize),
+    /// Rates beside amounts in the book's currency.
+    Rate,
+}
+
+/// What is wrong with a cell, with its place in a row. `C` is how the reader of the rows names a column.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault<C> {
+    /// The column.
+    pub column: C,
+    /// The text as it stands.
+    pub value: String,
+    /// What is wrong.
+    pub wrong: Wrong,
 }
 
 impl Wrong {
+    /// Without a question about the whole file.
     pub(crate) fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
         Self {
             expected: expected.into(),
             mend: mend.into(),
+            question: None,
+        }
+    }
+
+    /// The same as one case of a question.
+    pub(crate) fn about(self, question: Question) -> Self {
+        Self {
+            question: Some(question),
+            ..self
+        }
+    }
+
+    /// The problem that it is at a place.
+    pub fn at(self, file: &str, row: u64, column: &str, value: &str) -> Problem {
+        Problem {
+            file: file.to_string(),
+            row,
+            column: shorten(column, SHOWN),
+            value: shorten(value, SHOWN),
+            expected: self.expected,
+            mend: self.mend,
         }
     }
 }

@@ -4,6 +4,9 @@ use crate::trade::text::quoted;
 use crate::trade::text::shorten;
 use std::fmt;
 
+/// Longest value shown in a problem, in characters.
+pub const SHOWN: usize = 60;
+
 /// One problem in a cell (or row, or file) of an input.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {

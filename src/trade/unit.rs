@@ -7,17 +7,22 @@ use crate::trade::items::Items;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// The description of a unit for sale. Text that is not known is empty.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+/// The description of a unit: the one to be priced, the one that a deal of the ledger is about. Facts that are
+/// not known are `None`.
+///
+/// Two other types are no second description: `book::watch::Watched` is what the owner wrote in `watch.toml`, in
+/// the words of the flags, with how the unit is to be estimated; the facts in `fit` are a row of the design
+/// matrix, borrowed from a unit or a comp.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Unit {
     /// Model as written.
     pub model: String,
     /// Variant of the model.
-    pub variant: String,
+    pub variant: Option<String>,
     /// Level of the completeness scale.
-    pub completeness: String,
+    pub completeness: Option<String>,
     /// Grade.
-    pub grade: String,
+    pub grade: Option<String>,
     /// Missing pieces, in addition to those that the completeness implies.
     pub missing: Items,
     /// Extras, in addition to what the completeness implies.
@@ -27,26 +32,42 @@ pub struct Unit {
     /// Numeric attributes.
     pub attributes: Attributes,
     /// False for a parts-only unit.
-    pub parts: bool,
+    pub works: bool,
     /// Way of selling, where known.
     pub how_sold: Option<HowSold>,
 }
 
 impl Unit {
+    /// A working unit of a model with nothing else known.
+    pub fn blank(model: &str) -> Self {
+        Self {
+            model: model.to_string(),
+            variant: None,
+            completeness: None,
+            grade: None,
+            missing: Items::NONE,
+            extras: Items::NONE,
+            defects: Items::NONE,
+            attributes: Attributes::NONE,
+            works: true,
+            how_sold: None,
+        }
+    }
+
     /// A comp of this unit, sold on a day for a price and the shipping that its buyer paid. Its
     /// identifier is still to be derived.
     pub fn comp(&self, on: NaiveDate, price: Decimal, shipping: Decimal, currency: &str) -> Comp {
         Comp {
             sold_on: Some(on),
             model: self.model.clone(),
-            variant: self.variant.clone(),
-            completeness: self.completeness.clone(),
-            grade: self.grade.clone(),
+            variant: self.variant.clone().unwrap_or_default(),
+            completeness: self.completeness.clone().unwrap_or_default(),
+            grade: self.grade.clone().unwrap_or_default(),
             missing: self.missing.clone(),
             extras: self.extras.clone(),
             defects: self.defects.clone(),
             attributes: self.attributes.clone(),
-            works: !self.parts,
+            works: self.works,
             price,
             shipping,
             how_sold: self.how_sold,

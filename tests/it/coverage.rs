@@ -3,8 +3,9 @@
 use chrono::NaiveDate;
 use compband::backtest::selfcheck::subject_of;
 use compband::band::estimate;
-use compband::select::{Candidate, Selection, Subject};
+use compband::select::{Candidate, Selection};
 use compband::settings::Settings;
+use compband::trade::Unit;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal, StudentT};
@@ -31,7 +32,7 @@ pub fn selection(candidates: Vec<Candidate>) -> Selection {
     }
 }
 
-pub fn like(comp: &Candidate) -> Subject {
+pub fn like(comp: &Candidate) -> Unit {
     subject_of("Nerrow F4", comp)
 }
 

@@ -1,14 +1,15 @@
 //! The same unit has the same price, however it and the comps are described.
 
+use compband::trade;
 use std::fs;
 use std::path::Path;
 
 use compband::band::{Estimate, estimate};
 use compband::book::history::frame_of;
+use compband::select::Selection;
 use compband::select::pieces::{PACKAGING, SEAL, Wording};
 use compband::select::plan::{Query, select};
 use compband::select::widen::{Limits, widen};
-use compband::select::{Selection, Subject};
 use compband::settings::Kit;
 use compband::settings::Settings;
 use compband::trade::comp::PriceBasis;
@@ -219,12 +220,12 @@ fn described(market: &Market, seed: u64) -> (Estimate, Selection) {
         })
         .collect();
     let (word, missing, extras) = describe(&market.asked, kit, true, &mut words);
-    let subject = Subject {
+    let subject = trade::Unit {
         completeness: (!word.is_empty()).then_some(word),
         missing,
         extras,
         grade: Some("B".into()),
-        ..Subject::blank(MODEL)
+        ..trade::Unit::blank(MODEL)
     };
     let query = Query {
         subject: &subject,

@@ -3,9 +3,10 @@
 use compband::band::{Estimate, estimate};
 use compband::fit::design::{self, Term};
 use compband::fit::pool::Pool;
-use compband::select::{Candidate, Subject};
+use compband::select::Candidate;
 use compband::settings::Settings;
 use compband::trade::HowSold;
+use compband::trade::Unit;
 use proptest::prelude::*;
 
 use crate::coverage::{TODAY, comp, like, selection};
@@ -51,12 +52,12 @@ fn comps_priced(
     })
 }
 
-fn run(comps: Vec<Candidate>, subject: &Subject) -> Estimate {
+fn run(comps: Vec<Candidate>, subject: &Unit) -> Estimate {
     estimate(selection(comps), subject, &Settings::default(), TODAY, 80).unwrap()
 }
 
-fn subject(comps: &[Candidate]) -> Subject {
-    Subject {
+fn subject(comps: &[Candidate]) -> Unit {
+    Unit {
         grade: Some("B".into()),
         completeness: Some("usable".into()),
         how_sold: Some(HowSold::Fixed),
@@ -72,11 +73,11 @@ proptest! {
     #[test]
     fn condition_is_monotone(comps in comps(1)) {
         let base = subject(&comps);
-        let median = |subject: &Subject| run(comps.clone(), subject).outcome.median();
-        let grades = ["A", "B", "C", "D"].map(|g| median(&Subject { grade: Some(g.into()), ..base.clone() }));
+        let median = |subject: &Unit| run(comps.clone(), subject).outcome.median();
+        let grades = ["A", "B", "C", "D"].map(|g| median(&Unit { grade: Some(g.into()), ..base.clone() }));
         prop_assert!(grades.windows(2).all(|pair| pair[0] >= pair[1] - 1e-9), "{grades:?}");
         let levels = ["bare", "usable", "full", "boxed", "sealed"]
-            .map(|c| median(&Subject { completeness: Some(c.into()), ..base.clone() }));
+            .map(|c| median(&Unit { completeness: Some(c.into()), ..base.clone() }));
         prop_assert!(levels.windows(2).all(|pair| pair[0] <= pair[1] + 1e-9), "{levels:?}");
         let mut more = base.clone();
         more.extras.add("lens", 1);

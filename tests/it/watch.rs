@@ -1,5 +1,6 @@
 //! Units that are watched, what moved them, and how they went.
 
+use compband::trade::Unit;
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
@@ -8,10 +9,10 @@ use chrono::NaiveDate;
 use compband::band::change::{At, Cause, Inputs, comp_changes, steps};
 use compband::band::{Estimate, estimate};
 use compband::book::history::frame_of;
+use compband::select::Dropped;
 use compband::select::pieces::Wording;
 use compband::select::plan::{Query, select};
 use compband::select::widen::{Limits, widen};
-use compband::select::{Dropped, Subject};
 use compband::settings::Settings;
 use compband::trade::Comp;
 use compband::trade::comp::PriceBasis;
@@ -280,11 +281,11 @@ fn random_weeks_add_up() {
 
 const TODAY: i32 = 20_700;
 
-fn subject() -> Subject {
-    Subject {
+fn subject() -> Unit {
+    Unit {
         completeness: Some("usable".into()),
         grade: Some("B".into()),
-        ..Subject::blank("m")
+        ..Unit::blank("m")
     }
 }
 
@@ -315,7 +316,7 @@ fn alone(as_of: NaiveDate, comps: &[Comp]) -> Option<Estimate> {
 }
 
 fn at(made: &Estimate) -> At {
-    let tested = |d| matches!(d, Dropped::GrossError(_) | Dropped::Outlier(_));
+    let tested = |d| matches!(d, Dropped::GrossError(_));
     let lines = made.comps.iter();
     let trimmed = lines.filter(|line| line.comp.dropped.is_some_and(tested));
     At {

@@ -42,6 +42,11 @@ pub fn neutral(text: &str) -> Cow<'_, str> {
     }
 }
 
+/// A cell between quotes, those in it doubled.
+pub(crate) fn enclosed(cell: &str) -> String {
+    format!("\"{}\"", cell.replace('"', "\"\""))
+}
+
 /// Reverses [`neutral`]: `'=1+1` becomes `=1+1`.
 pub fn original(text: &str) -> &str {
     match text.strip_prefix('\'') {
@@ -66,7 +71,7 @@ pub fn neutral_record<'a>(raw: &'a str, delimiter: char, cells: Option<&[&str]>)
         if plain {
             cell.into_owned()
         } else {
-            format!("\"{}\"", cell.replace('"', "\"\""))
+            enclosed(&cell)
         }
     };
     let mut out = String::with_capacity(raw.len() + 8);

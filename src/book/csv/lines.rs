@@ -6,22 +6,11 @@ use std::io;
 use csv::ByteRecord;
 
 use crate::book::csv::canonical::io_error;
-use crate::trade::cells::Wrong;
+use crate::trade::cells::{Fault, Wrong};
 use crate::trade::problem::Problem;
-use crate::trade::text::shorten;
 
-/// Longest value shown in a problem, in characters.
-pub(crate) const SHOWN: usize = 60;
-
-/// An error in a row.
-pub(crate) struct Fault {
-    /// The column; blank for the whole row.
-    pub(crate) column: &'static str,
-    /// The invalid text.
-    pub(crate) value: String,
-    /// The expected form and the fix.
-    pub(crate) wrong: Wrong,
-}
+/// An error in a row; the column is blank for the whole row.
+pub(crate) type RowFault = Fault<&'static str>;
 
 /// Reads finished lines. `each` takes the first line of a row and its cells, and returns errors.
 /// Blank rows are skipped. Problems call the file `name`; `header` is its first row, `mend` the fix
@@ -34,22 +23,15 @@ pub(crate) fn read(
     name: &str,
     header: &[&str],
     mend: &str,
-    each: &mut dyn FnMut(u64, &[&str]) -> Vec<Fault>,
+    each: &mut dyn FnMut(u64, &[&str]) -> Vec<RowFault>,
 ) -> io::Result<Vec<Problem>> {
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
         .from_reader(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes));
     let mut problems = Vec::new();
-    let mut problem = |row: u64, fault: Fault| {
-        problems.push(Problem {
-            file: name.to_string(),
-            row,
-            column: fault.column.to_string(),
-            value: shorten(&fault.value, SHOWN),
-            expected: fault.wrong.expected,
-            mend: fault.wrong.mend,
-        });
+    let mut problem = |row: u64, fault: RowFault| {
+        problems.push(fault.wrong.at(name, row, fault.column, &fault.value));
     };
     let whole = |value: String, wrong: Wrong| Fault {
         column: "",

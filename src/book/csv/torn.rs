@@ -1,5 +1,6 @@
 //! The bytes of an append-only file: its finished lines, and a possibly torn last one.
 
+use super::quotes::Quotes;
 use crate::book::csv::canonical::LOGGED_COLUMNS;
 use crate::book::csv::canonical::OptionalColumn;
 use crate::book::csv::canonical::Row;
@@ -122,21 +123,14 @@ impl LogBytes {
 }
 
 /// Length up to the end of the last finished record. A line break inside quotes does not end a
-/// record; a quote opens only at the beginning of a cell.
+/// record.
 pub(crate) fn finished_length(bytes: &[u8]) -> usize {
-    let (mut finished, mut quoted, mut cell_begins) = (0, false, true);
+    let (mut finished, mut quotes) = (0, Quotes::CellStart);
     for (at, &byte) in bytes.iter().enumerate() {
-        if quoted {
-            // A doubled quote closes and reopens.
-            quoted = byte != b'"';
-            cell_begins = !quoted;
-            continue;
-        }
-        quoted = byte == b'"' && cell_begins;
-        cell_begins = matches!(byte, b',' | b'\n');
-        if byte == b'\n' {
+        if byte == b'\n' && !quotes.are_open() {
             finished = at + 1;
         }
+        quotes = quotes.after(byte, b',');
     }
     finished
 }

@@ -9,11 +9,14 @@
 //! Sales within their band are blue discs, those outside it amber diamonds. Where there are very many,
 //! marks are small and let others shine through, and only a share of the bars is drawn.
 
-use std::collections::BTreeMap;
+mod scales;
 
-use chrono::{Datelike, Months, NaiveDate};
 use plotters::style::{Color, RGBAColor, RGBColor};
+use scales::money_range;
 
+use self::scales::{
+    MONTH_LEAST, centre, count_ticks, log_labels, medians_by_month, one_bar_in, ratio_range,
+};
 use super::axis::{self, Axis};
 use super::canvas::{
     AMBER, BLUE, Canvas, FRAME, GREY, INK, LEGEND_GAP, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE,
@@ -21,9 +24,9 @@ use super::canvas::{
 };
 use super::scene::{self, Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
-use crate::backtest::ratio::{self, Interval};
-use crate::select::order::quantile;
+use crate::backtest::ratio::Interval;
 use crate::trade::Currency;
+pub use scales::CheckedSale;
 
 /// What the chart of a check shows. Money is in units of the currency.
 #[derive(Debug, Clone)]
@@ -44,29 +47,6 @@ pub struct CheckChart {
     pub histogram: Vec<usize>,
     /// Where chance alone puts the sales of a bar, 19 times in 20; `None` of no sales.
     pub by_chance: Option<Interval>,
-}
-
-/// One sale on the chart of a check.
-#[derive(Debug, Clone)]
-pub struct CheckedSale {
-    /// What it fetched.
-    pub paid: f64,
-    /// What was predicted.
-    pub estimate: f64,
-    /// The band that was predicted.
-    pub band: Interval,
-    /// Day of the sale, if recorded.
-    pub sold_on: Option<NaiveDate>,
-}
-
-impl CheckedSale {
-    fn held(&self) -> bool {
-        self.band.contains(self.paid)
-    }
-
-    fn ratio(&self) -> f64 {
-        self.estimate / self.paid
-    }
 }
 
 impl Chart for CheckChart {
@@ -124,17 +104,11 @@ const FOOTER: &str = "How estimates did on recorded sales; not a promise for the
 /// Said in a panel without sales.
 const NOTHING: &str = "No sales to show.";
 
-/// Fewest sales of a month whose median is shown.
-const MONTH_LEAST: usize = 5;
-
 /// From this many sales on, lines lie over the marks.
 const CLOUD: usize = 300;
 
 /// From this many sales on, marks let others shine through.
 const CROWD: usize = 1000;
-
-/// Most bands drawn as bars.
-const MOST_BARS: usize = 500;
 
 /// Bands that did not hold.
 const AMBER_SHADE: RGBColor = RGBColor(0xf0, 0xc4, 0xa0);
@@ -424,7 +398,7 @@ impl Sheet<'_> {
         let heading = "Estimate over price paid, by day of the sale";
         self.heading(MARGIN, rows::RATIO_HEADING, heading);
         let upright = Axis {
-            range: ratio_range(chart),
+            range: ratio_range(&chart.sales, chart.median_ratio),
             ends: (rows::RATIOS.1, rows::RATIOS.0),
         };
         let left = self.logarithms(&upright, (MARGIN, RIGHT), rows::RATIO_TITLE, "Ratio");
@@ -591,15 +565,6 @@ impl Sheet<'_> {
     }
 }
 
-fn centre((from, to): (f64, f64)) -> f64 {
-    (from + to) / 2.0
-}
-
-/// Of how many sales one has its band drawn.
-fn one_bar_in(sales: usize) -> usize {
-    sales.div_ceil(MOST_BARS).max(1)
-}
-
 /// A square on its corner.
 fn diamond((x, y): Point, radius: f64) -> Vec<Point> {
     vec![
@@ -608,95 +573,6 @@ fn diamond((x, y): Point, radius: f64) -> Vec<Point> {
         (x + radius, y),
         (x, y + radius),
     ]
-}
-
-/// What an axis shows of some logarithms: the middle 90 % of each set, and others unless far from
-/// these.
-fn logs_shown(sets: &[Vec<f64>]) -> Option<(f64, f64)> {
-    const REACH: f64 = 0.6;
-    const LEAST_FACTOR: f64 = 1.25;
-    let ends = sets.iter().flat_map(|set| {
-        let mut sorted = set.clone();
-        sorted.sort_by(f64::total_cmp);
-        [0.05, 0.95].map(|p| quantile(&sorted, p))
-    });
-    let core = axis::extent(ends.flatten())?;
-    let shown = axis::widen(core, sets.iter().flatten().copied(), REACH);
-    Some(axis::with_air(shown, LEAST_FACTOR.ln()))
-}
-
-/// Logarithms of money in the upper panel, from the prices, the estimates and the bands, these as
-/// far as they are of any use.
-fn money_range(sales: &[CheckedSale]) -> (f64, f64) {
-    const USELESS: f64 = 3.0;
-    let logs = |of: fn(&CheckedSale) -> f64| sales.iter().map(|sale| of(sale).ln()).collect();
-    let band = |of: fn(&CheckedSale) -> f64| {
-        let end = |sale: &CheckedSale| {
-            let middle = sale.estimate.ln();
-            of(sale).ln().clamp(middle - USELESS, middle + USELESS)
-        };
-        sales.iter().map(end).collect()
-    };
-    let sets = [
-        logs(|sale| sale.paid),
-        logs(|sale| sale.estimate),
-        band(|sale| sale.band.low),
-        band(|sale| sale.band.high),
-    ];
-    logs_shown(&sets).unwrap_or((0.0, 1000.0_f64.ln()))
-}
-
-/// Logarithms of the ratios in the lower panel; 1 and the median are always among them.
-fn ratio_range(chart: &CheckChart) -> (f64, f64) {
-    let ratios = chart.sales.iter().map(|sale| sale.ratio().ln()).collect();
-    let fixed = vec![0.0, chart.median_ratio.ln()];
-    logs_shown(&[ratios, fixed]).unwrap_or((-0.1, 0.1))
-}
-
-/// Labels of an axis over logarithms, with their places on it: as many as have `room`.
-fn log_labels(axis: &Axis, room: impl Fn(&str) -> f64) -> Vec<(f64, String)> {
-    let amounts = (axis.range.0.exp(), axis.range.1.exp());
-    let labelled = |(tick, decimals): (f64, usize)| (tick.ln(), plain(tick, decimals));
-    let choices = axis::log_ticks(amounts).into_iter();
-    let choices = choices.map(|ticks| -> Vec<_> { ticks.into_iter().map(labelled).collect() });
-    let fits = |ticks: &Vec<(f64, String)>| {
-        ticks.windows(2).all(|pair| {
-            let apart = (axis.place(pair[1].0) - axis.place(pair[0].0)).abs();
-            apart >= (room(&pair[0].1) + room(&pair[1].1)) / 2.0
-        })
-    };
-    // Of equally many, the first.
-    let most = choices.filter(fits).rev().max_by_key(Vec::len);
-    most.unwrap_or_default()
-}
-
-/// Ticks of an axis of counts from 0 to `top`.
-fn count_ticks(top: f64) -> Vec<f64> {
-    let (ticks, _) = axis::amount_ticks((0.0, top), 6);
-    ticks
-        .into_iter()
-        .filter(|tick| tick.fract() == 0.0)
-        .collect()
-}
-
-/// First and last day (see [`axis::day`]) of each month with sales enough, and their median ratio.
-fn medians_by_month(sales: &[CheckedSale]) -> Vec<((f64, f64), f64)> {
-    let mut months: BTreeMap<NaiveDate, Vec<f64>> = BTreeMap::new();
-    for sale in sales {
-        if let Some(first) = sale.sold_on.and_then(|day| day.with_day(1)) {
-            months.entry(first).or_default().push(sale.ratio());
-        }
-    }
-    let enough = months
-        .into_iter()
-        .filter(|month| month.1.len() >= MONTH_LEAST);
-    enough
-        .filter_map(|(first, ratios)| {
-            let next = first.checked_add_months(Months::new(1))?;
-            let days = (axis::day(first), axis::day(next) - 1.0);
-            Some((days, ratio::median(&ratios)?))
-        })
-        .collect()
 }
 
 #[cfg(test)]

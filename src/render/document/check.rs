@@ -11,7 +11,7 @@ use crate::band::conflict::{Conflict, Heard};
 use crate::render::check::judged;
 use crate::render::contradicted::instead;
 use crate::settings::Settings;
-use crate::settings::rule::text;
+use crate::settings::statement::text;
 use crate::trade::range::RangeUnit;
 
 /// A check of past estimates against the prices paid.

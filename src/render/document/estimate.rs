@@ -1,10 +1,11 @@
 //! An estimate as a document, `compband.estimate/1`.
 
+use crate::trade;
 use serde::Serialize;
 
 use super::{Attribute, Counted, Money, VERSION, attributes, items};
 use crate::band::estimate as band;
-use crate::select::{Dropped as DroppedBy, Subject};
+use crate::select::Dropped as DroppedBy;
 use crate::trade::Currency;
 use crate::trade::comp::basis_word;
 
@@ -370,7 +371,7 @@ fn statistic(currency: &Currency, value: f64) -> Option<Money> {
     currency.from_statistics(value).map(Money::from)
 }
 
-fn unit(subject: &Subject) -> Unit<'_> {
+fn unit(subject: &trade::Unit) -> Unit<'_> {
     Unit {
         model: &subject.model,
         variant: subject.variant.as_deref(),

@@ -1,6 +1,8 @@
 use super::super::tests::{PIXELS, crowding, decoded, flaw, labels, texts};
+use super::scales::MOST_BARS;
 use super::*;
 use crate::render::chart::{to_png, to_svg};
+use chrono::NaiveDate;
 use proptest::prelude::*;
 
 /// A sale of `paid` at `ratio`, `days_ago` days ago, with a band of 20 % to each side.

@@ -1,0 +1,110 @@
+//! What an undo takes back.
+
+use std::collections::{BTreeMap, HashSet};
+use std::path::Path;
+
+use super::BookError;
+use super::comps::log::LogPart;
+use super::open::{Book, BookLock};
+use super::store::Logged;
+use crate::trade::Comp;
+
+/// Sales shown of those that an undo brings back into force.
+const SHOWN_AGAIN: usize = 10;
+
+/// What an undo took back (or would).
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Undone {
+    /// Number of the entry.
+    pub entry: u64,
+    /// The file it was in, as shown to the user.
+    pub file: String,
+    /// Whether it was a logged sale, not an import.
+    pub logged: bool,
+    /// Good rows it held.
+    pub rows: usize,
+    /// Rows of it by model.
+    pub models: BTreeMap<String, usize>,
+    /// How many older rows are in force again.
+    pub again: usize,
+    /// The first few of those.
+    pub again_shown: Vec<Comp>,
+}
+
+impl Book {
+    /// Takes the last entry back: an import file is moved to `undone/`, the line of a logged
+    /// sale to `undone/logged.csv`. `None` where there is nothing to take back. With `dry_run`
+    /// nothing is changed.
+    ///
+    /// # Errors
+    /// Where reading or writing fails.
+    pub fn undo(
+        &self,
+        lock: &BookLock,
+        dry_run: bool,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Option<Undone>, BookError> {
+        if !dry_run {
+            self.repair_log(lock, notice)?;
+        }
+        let imports = self.import_files(&self.comps_dir(), notice)?;
+        let Logged { rows, problems } =
+            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
+        if !problems.is_empty() {
+            return Err(BookError::Rows(problems));
+        }
+        let last_logged = rows.iter().max_by_key(|row| row.entry);
+        let import = imports
+            .first()
+            .filter(|file| last_logged.is_none_or(|row| file.entry > row.entry));
+        let (entry, path) = match (import, last_logged) {
+            (Some(file), _) => (file.entry, file.path.clone()),
+            (None, Some(row)) => (row.entry, self.log_path()),
+            (None, None) => return Ok(None),
+        };
+        let undone = self.survey(entry, &path, import.is_none())?;
+        if dry_run {
+            return Ok(Some(undone));
+        }
+        match (import, last_logged) {
+            (Some(file), _) => {
+                let moved = self
+                    .folder
+                    .rename(&file.path, &self.undone_dir().join(&file.name));
+                moved.map_err(BookError::io(&file.path, "move"))?;
+            }
+            (None, Some(row)) => self.remove_logged(row)?,
+            (None, None) => {}
+        }
+        Ok(Some(undone))
+    }
+
+    /// What the last entry holds and what comes back into force without it. Rows with problems
+    /// are passed over, so that a spoilt import can be taken back.
+    fn survey(&self, entry: u64, path: &Path, logged: bool) -> Result<Undone, BookError> {
+        let mut undone = Undone {
+            entry,
+            logged,
+            file: self.display_name(path),
+            ..Undone::default()
+        };
+        let mut ids: HashSet<String> = HashSet::new();
+        let imports = self.import_files(&self.comps_dir(), &mut |_| {})?;
+        let logged_rows = self
+            .logged(&*self.log_bytes()?, &LogPart::default(), &imports)?
+            .rows;
+        self.scan(&imports, logged_rows, &mut |_, row| {
+            if row.entry == entry {
+                undone.rows += 1;
+                *undone.models.entry(row.comp.model).or_default() += 1;
+                ids.insert(row.comp.comp_id);
+            } else if ids.remove(&row.comp.comp_id) {
+                undone.again += 1;
+                if undone.again_shown.len() < SHOWN_AGAIN {
+                    undone.again_shown.push(row.comp);
+                }
+            }
+        })?;
+        Ok(undone)
+    }
+}

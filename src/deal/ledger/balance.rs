@@ -1,0 +1,169 @@
+//! What the entries come to: the bankroll by days, and the figures over all deals.
+
+use std::collections::BTreeMap;
+
+use chrono::{Days, NaiveDate};
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use super::Ledger;
+use super::deal::{Deal, State};
+use crate::trade::comp::PriceBasis;
+use crate::trade::entry::{Account, Foreseen, Postings};
+
+const DAYS_OF_WEEK: f64 = 7.0;
+const DAYS_OF_YEAR: f64 = 365.25;
+
+/// The bankroll at the end of a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Standing {
+    /// The day.
+    pub on: NaiveDate,
+    /// Cash.
+    pub cash: Decimal,
+    /// Stock at cost.
+    pub stock: Decimal,
+    /// What the owner put in, less what was taken out.
+    pub capital: Decimal,
+}
+
+impl Standing {
+    /// Cash and stock at cost.
+    pub fn bankroll(&self) -> Decimal {
+        self.cash + self.stock
+    }
+}
+
+/// What all of it comes to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Summary {
+    /// Today.
+    pub now: Standing,
+    /// Profit of all deals.
+    pub profit: Decimal,
+    /// Units in stock.
+    pub open: usize,
+    /// Deals closed.
+    pub closed: usize,
+    /// Those of them with a profit.
+    pub won: usize,
+    /// Weeks since the first entry.
+    pub weeks: f64,
+    /// Bankroll on average, each day weighing the same.
+    pub average: f64,
+    /// How often a year the average bankroll is turned over: cost of what was sold and scrapped, by
+    /// the year and by the average bankroll.
+    pub turnover: Option<f64>,
+    /// Profit in a week as a share of the average bankroll.
+    pub weekly: Option<f64>,
+}
+
+/// One of the owner's sales beside what was foreseen of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OwnSale {
+    /// What was foreseen.
+    pub foreseen: Foreseen,
+    /// What the buyer paid, on the basis of the estimate.
+    pub paid: Decimal,
+}
+
+impl Ledger {
+    /// The bankroll at the end of every day that has an entry.
+    pub fn course(&self) -> Vec<Standing> {
+        let mut days: BTreeMap<NaiveDate, Postings> = BTreeMap::new();
+        for entry in &self.entries {
+            *days.entry(entry.on).or_default() += entry.postings;
+        }
+        let mut sums = Postings::default();
+        days.into_iter()
+            .map(|(on, postings)| {
+                sums += postings;
+                standing(on, &sums)
+            })
+            .collect()
+    }
+
+    /// What it comes to on a day; entries of later days, if any, count too.
+    pub fn summary(&self, today: NaiveDate) -> Summary {
+        let course = self.course();
+        let (average, days) = average(&course, today);
+        let closed: Vec<&Deal> = self.deals().filter(|d| d.state != State::Open).collect();
+        let won = closed.iter().filter(|d| d.profit() > Decimal::ZERO).count();
+        let profit = self.totals.profit();
+        let turned: Decimal = closed.iter().map(|deal| deal.cost()).sum();
+        let of_average = |amount: Decimal, span: f64| {
+            (average > 0.0 && days > 0.0).then(|| float(amount) / average / (days / span))
+        };
+        Summary {
+            now: standing(today, &self.totals),
+            profit,
+            open: self.deals.len() - closed.len(),
+            closed: closed.len(),
+            won,
+            weeks: days / DAYS_OF_WEEK,
+            average,
+            turnover: of_average(turned, DAYS_OF_YEAR),
+            weekly: of_average(profit, DAYS_OF_WEEK),
+        }
+    }
+
+    /// Offers that came in, and the weeks in which they did (a day at least each), over the sales
+    /// that say how many: what there is to learn the rate of offers from.
+    pub fn offers(&self) -> (u32, f64) {
+        let told = self.deals().filter(|deal| deal.state == State::Sold);
+        told.filter_map(|deal| Some((deal.offers?, deal.closed_on?, deal.in_stock_from)))
+            .fold((0, 0.0), |(offers, weeks), (more, sold, since)| {
+                let days = (sold - since).num_days().max(1) as f64;
+                (offers + more, weeks + days / DAYS_OF_WEEK)
+            })
+    }
+
+    /// The owner's sales beside what `which` of the two estimates foresaw.
+    pub fn own_sales(&self, which: impl Fn(&Deal) -> Option<Foreseen>) -> Vec<OwnSale> {
+        let sold = self.deals().filter(|deal| deal.state == State::Sold);
+        sold.filter_map(|deal| {
+            let (foreseen, sale) = (which(deal)?, deal.sale?);
+            let paid = match foreseen.basis {
+                PriceBasis::Delivered => sale.price + sale.shipping,
+                PriceBasis::Item => sale.price,
+            };
+            Some(OwnSale { foreseen, paid })
+        })
+        .collect()
+    }
+}
+
+fn standing(on: NaiveDate, sums: &Postings) -> Standing {
+    Standing {
+        on,
+        cash: sums.get(Account::Cash),
+        stock: sums.get(Account::Stock),
+        capital: -sums.get(Account::Capital),
+    }
+}
+
+/// Bankroll on average from the first day up to the end of the day before `today`, and the days
+/// that makes.
+fn average(course: &[Standing], today: NaiveDate) -> (f64, f64) {
+    let Some(first) = course.first() else {
+        return (0.0, 0.0);
+    };
+    let last = course.last().map_or(first.on, |last| last.on);
+    // What stands on the last day of all has stood for a day.
+    let end = today
+        .max(last)
+        .checked_add_days(Days::new(1))
+        .unwrap_or(today);
+    let until = course[1..].iter().map(|next| next.on).chain([end]);
+    let money_days: f64 = course
+        .iter()
+        .zip(until)
+        .map(|(at, until)| float(at.bankroll()) * (until - at.on).num_days() as f64)
+        .sum();
+    let days = (end - first.on).num_days() as f64;
+    (money_days / days, days)
+}
+
+fn float(amount: Decimal) -> f64 {
+    amount.to_f64().unwrap_or_default()
+}

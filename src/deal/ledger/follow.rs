@@ -1,0 +1,284 @@
+//! What may follow on the entries of a ledger: each is checked against the state of its deal and the rule of its kind.
+
+use rust_decimal::Decimal;
+
+use super::Ledger;
+use super::deal::{Deal, State, name};
+use super::refusal::{Refusal, refuse};
+use super::rules::{Refund, Sale, funded, into_stock, refunded, scrapped, sold};
+use crate::trade::entry::{Account, Entry, Kind, Postings};
+
+impl Ledger {
+    pub(super) fn check(&self, entry: &Entry) -> Result<(), Refusal> {
+        if entry.number != self.next_number() {
+            return refuse(
+                format!(
+                    "entry {} does not follow on entry {}",
+                    entry.number,
+                    self.next_number() - 1
+                ),
+                "entries count up by one, none left out",
+            );
+        }
+        for (account, amount) in entry.postings.iter() {
+            let amount = amount.abs().normalize();
+            if amount.scale() > self.decimals {
+                let most = self.decimals;
+                return refuse(
+                    format!(
+                        "{} {amount}: expected at most {most} decimals",
+                        account.column()
+                    ),
+                    "write amounts to the smallest coin",
+                );
+            }
+        }
+        if entry.kind != Kind::Reverse && entry.kind.of_deal() != entry.deal.is_some() {
+            return refuse(
+                format!(
+                    "an entry of the kind {} with the wrong deal",
+                    entry.kind.word()
+                ),
+                "only what the owner puts in or takes out has no deal",
+            );
+        }
+        match entry.kind {
+            Kind::Fund | Kind::Draw => self.check_capital(entry)?,
+            Kind::Buy => self.check_purchase(entry)?,
+            Kind::Reverse => self.check_reversal(entry)?,
+            _ => self.check_in_deal(entry)?,
+        }
+        self.check_rule(entry)
+    }
+
+    /// The postings are those that the kind of the entry makes of its figures, none negative.
+    fn check_rule(&self, entry: &Entry) -> Result<(), Refusal> {
+        use Account::*;
+        let at = |account| entry.postings.get(account);
+        let deal = entry.deal.unwrap_or_default();
+        let (figures, ruled): (Vec<Decimal>, Postings) = match entry.kind {
+            Kind::Fund => (vec![at(Cash)], funded(at(Cash))),
+            Kind::Draw => (vec![-at(Cash)], funded(at(Cash))),
+            Kind::Buy | Kind::Spend => (vec![at(Stock)], into_stock(at(Stock))),
+            Kind::Describe => (Vec::new(), Postings::default()),
+            Kind::Sold => {
+                let sale = Sale {
+                    price: -at(Sales),
+                    shipping: -at(ShippingPaid),
+                    fees: at(Fees),
+                    postage: at(Postage),
+                };
+                let figures = vec![sale.price, sale.shipping, sale.fees, sale.postage];
+                (figures, sold(&sale, self.held(deal)))
+            }
+            Kind::Scrap => (vec![at(Cash)], scrapped(at(Cash), self.held(deal))),
+            Kind::Refund | Kind::Return => {
+                let refund = Refund {
+                    amount: at(Refunds),
+                    fees_back: -at(Fees),
+                    postage: at(Postage),
+                };
+                let back = entry.kind == Kind::Return;
+                let cost = if back {
+                    self.taken_out(deal)
+                } else {
+                    Decimal::ZERO
+                };
+                let figures = vec![refund.amount, refund.fees_back, refund.postage];
+                (figures, refunded(&refund, cost))
+            }
+            Kind::Reverse => {
+                let target = self.entry(entry.reverses.unwrap_or_default())?;
+                (Vec::new(), target.postings.reversed())
+            }
+        };
+        if figures.iter().any(|figure| *figure < Decimal::ZERO) {
+            return refuse(
+                format!(
+                    "an entry of the kind {} with a negative amount",
+                    entry.kind.word()
+                ),
+                "amounts are 0 or more; mistakes are corrected with `compband ledger reverse`",
+            );
+        }
+        if ruled != entry.postings {
+            return refuse(
+                format!(
+                    "the accounts of entry {} are not those of an entry of the kind {}",
+                    entry.number,
+                    entry.kind.word()
+                ),
+                "",
+            );
+        }
+        Ok(())
+    }
+
+    fn check_capital(&self, entry: &Entry) -> Result<(), Refusal> {
+        let amount = entry.postings.get(Account::Cash).abs();
+        if amount.is_zero() {
+            return refuse("nothing is put in or taken out", "say an amount above 0");
+        }
+        let cash = self.totals.get(Account::Cash);
+        if entry.kind == Kind::Draw && amount > cash {
+            return refuse(
+                format!("{amount} is more than the cash there is, {cash}"),
+                "take out less, or record first what you put in: `compband ledger fund`",
+            );
+        }
+        Ok(())
+    }
+
+    fn check_purchase(&self, entry: &Entry) -> Result<(), Refusal> {
+        let next = self.opened + 1;
+        if entry.deal != Some(next) {
+            return refuse(
+                format!("the next purchase is {}", name(next)),
+                "every purchase opens a deal of its own, and they count up",
+            );
+        }
+        if entry.unit.as_ref().is_none_or(|unit| unit.model.is_empty()) {
+            return refuse("a purchase of nothing", "say the model");
+        }
+        Ok(())
+    }
+
+    fn check_in_deal(&self, entry: &Entry) -> Result<(), Refusal> {
+        let id = entry.deal.unwrap_or_default();
+        let Some(deal) = self.deals.get(&id) else {
+            return refuse(
+                format!("there is no deal {}", name(id)),
+                "`compband ledger deals` lists them",
+            );
+        };
+        let after_sale = matches!(entry.kind, Kind::Refund | Kind::Return);
+        let expected = if after_sale { State::Sold } else { State::Open };
+        if deal.state != expected {
+            return Err(not_in(deal, expected));
+        }
+        // Parts may be written down out of order, but not before there was a unit.
+        let (since, what) = match entry.kind {
+            Kind::Spend | Kind::Describe => (deal.in_stock_from, deal.came()),
+            _ if deal.last_on == deal.in_stock_from => (deal.last_on, deal.came()),
+            _ => (deal.last_on, "last changed"),
+        };
+        if entry.on < since {
+            return refuse(
+                format!(
+                    "{} is before {}, when {} was {what}",
+                    entry.on,
+                    since,
+                    deal.name()
+                ),
+                "say the right day with --date",
+            );
+        }
+        match entry.kind {
+            Kind::Sold if entry.postings.get(Account::Sales).is_zero() => refuse(
+                "a sale for nothing",
+                "say a price above 0; what is given away or thrown away is scrapped: `compband scrap`",
+            ),
+            Kind::Spend if entry.postings == Postings::default() && entry.minutes.is_zero() => {
+                refuse("nothing was spent", "say an amount, or --minutes")
+            }
+            Kind::Describe if entry.unit.is_none() => refuse("nothing is described", ""),
+            Kind::Refund | Kind::Return => check_refund(entry, deal),
+            _ => Ok(()),
+        }
+    }
+
+    fn check_reversal(&self, entry: &Entry) -> Result<(), Refusal> {
+        let number = entry.reverses.unwrap_or_default();
+        let target = self.entry(number)?;
+        if target.kind == Kind::Reverse {
+            return refuse(
+                format!("entry {number} is itself a reversal"),
+                "record again what it reversed",
+            );
+        }
+        if let Some(by) = self.reversed_by(number) {
+            return refuse(
+                format!("entry {number} is reversed already, by entry {by}"),
+                "",
+            );
+        }
+        if entry.on < target.on {
+            return refuse(
+                format!(
+                    "{} is before {}, the day of entry {number}",
+                    entry.on, target.on
+                ),
+                "say the right day with --date",
+            );
+        }
+        if entry.deal != target.deal {
+            return refuse(format!("entry {number} is of another deal"), "");
+        }
+        let last = target
+            .deal
+            .and_then(|id| self.deals.get(&id))
+            .and_then(|deal| deal.entries.last())
+            .map(|at| self.entries[*at].number);
+        match (target.deal, last) {
+            (Some(id), Some(last)) if last != number => refuse(
+                format!("entry {last} of {} builds on entry {number}", name(id)),
+                format!("reverse entry {last} first: `compband ledger reverse {last}`"),
+            ),
+            _ => Ok(()),
+        }
+    }
+}
+
+fn check_refund(entry: &Entry, deal: &Deal) -> Result<(), Refusal> {
+    let amount = entry.postings.get(Account::Refunds);
+    if amount > deal.revenue() {
+        return refuse(
+            format!(
+                "a refund of {amount} is more than the buyer of {} has paid and not had back, {}",
+                deal.name(),
+                deal.revenue()
+            ),
+            "",
+        );
+    }
+    let fees_back = -entry.postings.get(Account::Fees);
+    if fees_back > deal.sum(Account::Fees) {
+        return refuse(
+            format!(
+                "{fees_back} of fees given back are more than were taken, {}",
+                deal.sum(Account::Fees)
+            ),
+            "",
+        );
+    }
+    if entry.kind == Kind::Refund && entry.postings == Postings::default() {
+        return refuse("nothing is given back", "say an amount above 0");
+    }
+    Ok(())
+}
+
+/// The refusal of an entry that a deal is not in the state for.
+fn not_in(deal: &Deal, expected: State) -> Refusal {
+    let since = deal.closed_on.unwrap_or(deal.bought_on);
+    let next = match (deal.state, expected) {
+        (State::Open, _) => "record the sale first: `compband sold`".to_string(),
+        (_, State::Sold) => "only what was sold can be refunded".to_string(),
+        _ => {
+            let of_deal = format!("`compband ledger entries --deal {}`", deal.name());
+            format!(
+                "where that is wrong, {of_deal} shows which entry to reverse; a unit that came back is recorded with \
+                 `compband ledger refund {} --back`",
+                deal.name()
+            )
+        }
+    };
+    Refusal {
+        message: format!(
+            "{}, {:?}, is {} since {since}",
+            deal.name(),
+            deal.unit.model,
+            deal.state.word()
+        ),
+        next,
+    }
+}

@@ -1,0 +1,75 @@
+//! What each kind of entry moves between the accounts.
+
+use rust_decimal::Decimal;
+
+use crate::trade::entry::{Account, Postings};
+
+/// The figures of a sale.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Sale {
+    /// The price.
+    pub price: Decimal,
+    /// Shipping that the buyer paid beside it.
+    pub shipping: Decimal,
+    /// Fees.
+    pub fees: Decimal,
+    /// Postage and packing.
+    pub postage: Decimal,
+}
+
+/// The figures of a refund.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Refund {
+    /// Money given back to the buyer.
+    pub amount: Decimal,
+    /// Fees that the outlet gives back.
+    pub fees_back: Decimal,
+    /// What sending it back cost.
+    pub postage: Decimal,
+}
+
+pub(super) fn funded(amount: Decimal) -> Postings {
+    Postings::of(&[(Account::Cash, amount), (Account::Capital, -amount)])
+}
+
+pub(super) fn into_stock(amount: Decimal) -> Postings {
+    Postings::of(&[(Account::Stock, amount), (Account::Cash, -amount)])
+}
+
+pub(super) fn sold(sale: &Sale, cost: Decimal) -> Postings {
+    Postings::of(&[
+        (
+            Account::Cash,
+            sale.price + sale.shipping - sale.fees - sale.postage,
+        ),
+        (Account::Stock, -cost),
+        (Account::Sales, -sale.price),
+        (Account::ShippingPaid, -sale.shipping),
+        (Account::Fees, sale.fees),
+        (Account::Postage, sale.postage),
+        (Account::Cost, cost),
+    ])
+}
+
+pub(super) fn scrapped(fetched: Decimal, cost: Decimal) -> Postings {
+    Postings::of(&[
+        (Account::Cash, fetched),
+        (Account::Stock, -cost),
+        (Account::WriteOff, cost - fetched),
+    ])
+}
+
+/// `cost` goes back into stock.
+pub(super) fn refunded(refund: &Refund, cost: Decimal) -> Postings {
+    Postings::of(&[
+        (
+            Account::Cash,
+            refund.fees_back - refund.amount - refund.postage,
+        ),
+        (Account::Stock, cost),
+        (Account::Fees, -refund.fees_back),
+        (Account::Postage, refund.postage),
+        (Account::Refunds, refund.amount),
+        (Account::Cost, -cost),
+    ])
+}

@@ -1,0 +1,387 @@
+//! Tests of the ledger.
+
+use super::*;
+use proptest::prelude::*;
+
+fn day(number: i64) -> NaiveDate {
+    NaiveDate::from_ymd_opt(2026, 1, 1).unwrap() + chrono::TimeDelta::days(number)
+}
+
+fn cents(amount: i64) -> Decimal {
+    Decimal::new(amount, 2)
+}
+
+fn purchase(paid: i64) -> Purchase {
+    Purchase {
+        paid: cents(paid),
+        unit: Unit::blank("Nerrow F4"),
+        estimate: None,
+    }
+}
+
+fn story() -> Ledger {
+    let mut ledger = Ledger::new(2);
+    let fund = ledger.fund(day(0), cents(30_000));
+    ledger.enter(fund).unwrap();
+    let buy = ledger.buy(day(4), purchase(4_700));
+    ledger.enter(buy).unwrap();
+    let spend = ledger.spend(day(7), 1, cents(1_400), Decimal::from(30));
+    ledger.enter(spend).unwrap();
+    let sale = Sale {
+        price: cents(13_100),
+        shipping: cents(480),
+        fees: cents(1_234),
+        postage: cents(570),
+    };
+    let sold = ledger.sold(day(28), 1, &sale);
+    ledger.enter(sold).unwrap();
+    ledger
+}
+
+#[test]
+fn a_deal_from_buying_to_selling() {
+    let ledger = story();
+    let deal = ledger.deal(1).unwrap();
+    // 131 and 4.80 less 12.34, 5.70, 47 and 14.
+    assert_eq!(deal.profit(), cents(5_676));
+    assert_eq!(deal.per_hour(), Some(cents(11_352)));
+    assert_eq!((deal.state, deal.days_held(day(90))), (State::Sold, 24));
+    let summary = ledger.summary(day(34));
+    assert_eq!(summary.now.bankroll(), cents(35_676));
+    assert_eq!((summary.closed, summary.won, summary.open), (1, 1, 0));
+    assert_eq!(ledger.offers(), (0, 0.0));
+    // 28 days at 300 and 7 at 356.76 (the last day counts whole): 5 weeks.
+    let average = (28.0 * 300.0 + 7.0 * 356.76) / 35.0;
+    assert!((summary.average - average).abs() < 1e-9 && summary.weeks == 5.0);
+    assert!((summary.weekly.unwrap() - 56.76 / average / 5.0).abs() < 1e-12);
+    assert!((summary.turnover.unwrap() - 61.0 / average * 365.25 / 35.0).abs() < 1e-12);
+    let days: Vec<_> = ledger.course().iter().map(|at| (at.on, at.stock)).collect();
+    let stock = [(0, 0), (4, 4_700), (7, 6_100), (28, 0)];
+    assert_eq!(days, stock.map(|(at, money)| (day(at), cents(money))));
+}
+
+#[test]
+fn a_unit_that_comes_back_is_in_stock_at_its_cost() {
+    let mut ledger = story();
+    let back = Refund {
+        amount: cents(13_580),
+        fees_back: cents(1_000),
+        postage: cents(480),
+    };
+    let entry = ledger.refund(day(30), 1, &back, true);
+    ledger.enter(entry).unwrap();
+    let deal = ledger.deal(1).unwrap();
+    assert_eq!(
+        (deal.state, deal.sum(Account::Stock)),
+        (State::Open, cents(6_100))
+    );
+    // What it has cost: 2.34 of fees, sending it 5.70 and back 4.80.
+    assert_eq!(deal.profit(), cents(-1_284));
+    assert_eq!(deal.days_held(day(40)), 24 + 10);
+    let again = Sale {
+        price: cents(10_000),
+        ..Sale::default()
+    };
+    let early = ledger.sold(day(29), 1, &again);
+    let refusal = ledger.enter(early).unwrap_err();
+    assert!(
+        refusal.message.contains("when d1 was taken back"),
+        "{refusal}"
+    );
+    let entry = ledger.sold(day(44), 1, &again);
+    ledger.enter(entry).unwrap();
+    assert_eq!(
+        ledger.deal(1).unwrap().profit(),
+        cents(10_000 - 1_284 - 6_100)
+    );
+    assert_eq!(ledger.own_sales(|deal| deal.foreseen), []);
+}
+
+#[test]
+fn what_does_not_follow_is_refused() {
+    let ledger = story();
+    let sale = |price: i64| Sale {
+        price: cents(price),
+        ..Sale::default()
+    };
+    let refund = |amount: i64, fees_back: i64| Refund {
+        amount: cents(amount),
+        fees_back: cents(fees_back),
+        postage: Decimal::ZERO,
+    };
+    let mut open = ledger.clone();
+    let buy = open.buy(day(30), purchase(1_000));
+    open.enter(buy).unwrap();
+    for (entry, told) in [
+        (
+            open.sold(day(40), 1, &sale(100)),
+            "d1, \"Nerrow F4\", is sold since 2026-01-29",
+        ),
+        (
+            open.spend(day(40), 1, cents(5), Decimal::ZERO),
+            "is sold since",
+        ),
+        (open.sold(day(40), 7, &sale(100)), "there is no deal d7"),
+        (
+            open.sold(day(29), 2, &sale(100)),
+            "is before 2026-01-31, when d2 was bought",
+        ),
+        (
+            open.spend(day(29), 2, cents(5), Decimal::ZERO),
+            "when d2 was bought",
+        ),
+        (
+            open.spend(day(31), 2, Decimal::ZERO, Decimal::ZERO),
+            "nothing was spent",
+        ),
+        (open.sold(day(31), 2, &sale(0)), "a sale for nothing"),
+        (open.sold(day(31), 2, &sale(-5)), "negative amount"),
+        (
+            open.refund(day(31), 2, &refund(5, 0), false),
+            "is in stock since",
+        ),
+        (
+            open.refund(day(31), 1, &refund(13_581, 0), false),
+            "a refund of 135.81 is more than the buyer of d1 has paid and not had back, 135.80",
+        ),
+        (
+            open.refund(day(31), 1, &refund(5, 1_235), true),
+            "more than were taken, 12.34",
+        ),
+        (
+            open.refund(day(31), 1, &refund(0, 0), false),
+            "nothing is given back",
+        ),
+        (
+            open.draw(day(31), cents(34_677)),
+            "is more than the cash there is, 346.76",
+        ),
+        (open.fund(day(31), Decimal::ZERO), "nothing is put in"),
+        (
+            open.fund(day(31), Decimal::new(1, 3)),
+            "cash 0.001: expected at most 2 decimals",
+        ),
+        (
+            open.reverse(None, 2).unwrap(),
+            "entry 4 of d1 builds on entry 2",
+        ),
+        (
+            open.reverse(Some(day(27)), 4).unwrap(),
+            "is before 2026-01-29, the day of entry 4",
+        ),
+    ] {
+        let before = (open.totals, open.entries.len());
+        let refusal = open.enter(entry).unwrap_err();
+        assert!(refusal.message.contains(told), "{told}: {refusal}");
+        assert_eq!((open.totals, open.entries.len()), before);
+    }
+}
+
+#[test]
+fn an_entry_is_reversed_once() {
+    let mut open = story();
+    let buy = open.buy(day(30), purchase(1_000));
+    open.enter(buy).unwrap();
+    assert!(open.reverse(None, 99).is_err());
+    let reversal = open.reverse(None, 4).unwrap();
+    open.enter(reversal).unwrap();
+    for (number, told) in [
+        (4, "reversed already, by entry 6"),
+        (6, "itself a reversal"),
+    ] {
+        let again = open.reverse(None, number).unwrap();
+        let refusal = open.enter(again).unwrap_err();
+        assert!(refusal.message.contains(told), "{refusal}");
+    }
+}
+
+#[test]
+fn a_forged_entry_is_told_from_a_true_one() {
+    let ledger = story();
+    for (at, true_entry) in ledger.entries().iter().enumerate() {
+        let mut before = Ledger::new(2);
+        for entry in &ledger.entries()[..at] {
+            before.enter(entry.clone()).unwrap();
+        }
+        for from in Account::ALL {
+            for to in Account::ALL.into_iter().filter(|to| *to != from) {
+                let mut forged = true_entry.clone();
+                forged.postings += Postings::of(&[(from, cents(1)), (to, cents(-1))]);
+                // Another amount of the same shape is as good an entry.
+                let figures = |postings: &Postings| -> Vec<Account> {
+                    postings.iter().map(|(account, _)| account).collect()
+                };
+                let taken = before.clone().enter(forged.clone()).is_ok();
+                assert!(
+                    !taken || figures(&forged.postings) == figures(&true_entry.postings),
+                    "{from:?} {to:?} {forged:?}"
+                );
+                let stock = true_entry.postings.get(Account::Stock);
+                let moves_stock = [from, to].contains(&Account::Stock);
+                assert!(
+                    !(taken && moves_stock && stock < Decimal::ZERO),
+                    "{forged:?}"
+                );
+            }
+        }
+    }
+}
+
+/// What is done to a ledger; numbers pick a deal or an entry.
+#[derive(Debug, Clone)]
+enum Act {
+    Fund(i64),
+    Draw(i64),
+    Buy(i64),
+    Spend(usize, i64, i64),
+    Describe(usize),
+    Sold(usize, [i64; 4]),
+    Scrap(usize, i64),
+    Refund(usize, [i64; 3], bool),
+    Reverse(usize),
+}
+
+fn act() -> impl Strategy<Value = Act> {
+    let money = || 0..20_000i64;
+    let pick = || 0..6usize;
+    prop_oneof![
+        money().prop_map(Act::Fund),
+        money().prop_map(Act::Draw),
+        money().prop_map(Act::Buy),
+        (pick(), money(), 0..90i64)
+            .prop_map(|(deal, money, minutes)| Act::Spend(deal, money, minutes)),
+        pick().prop_map(Act::Describe),
+        (pick(), [1..30_000i64, 0..900, 0..3_000, 0..900])
+            .prop_map(|(deal, sale)| Act::Sold(deal, sale)),
+        (pick(), 0..9_000i64).prop_map(|(deal, money)| Act::Scrap(deal, money)),
+        (pick(), [0..30_000i64, 0..900, 0..900], any::<bool>())
+            .prop_map(|(deal, refund, back)| Act::Refund(deal, refund, back)),
+        (0..40usize).prop_map(Act::Reverse),
+    ]
+}
+
+fn entry(ledger: &Ledger, on: NaiveDate, act: &Act) -> Option<Entry> {
+    let id = |pick: usize| {
+        let ids: Vec<u32> = ledger.deals().map(|deal| deal.id).collect();
+        ids.get(pick % ids.len().max(1)).copied().unwrap_or(1)
+    };
+    Some(match *act {
+        Act::Fund(money) => ledger.fund(on, cents(money)),
+        Act::Draw(money) => ledger.draw(on, cents(money)),
+        Act::Buy(money) => ledger.buy(on, purchase(money)),
+        Act::Spend(deal, money, minutes) => {
+            ledger.spend(on, id(deal), cents(money), minutes.into())
+        }
+        Act::Describe(deal) => ledger.describe(on, id(deal), purchase(0).unit),
+        Act::Sold(deal, [price, shipping, fees, postage]) => {
+            let sale = Sale {
+                price: cents(price),
+                shipping: cents(shipping),
+                fees: cents(fees),
+                postage: cents(postage),
+            };
+            ledger.sold(on, id(deal), &sale)
+        }
+        Act::Scrap(deal, money) => ledger.scrap(on, id(deal), cents(money)),
+        Act::Refund(deal, [amount, fees_back, postage], back) => {
+            let refund = Refund {
+                amount: cents(amount),
+                fees_back: cents(fees_back),
+                postage: cents(postage),
+            };
+            ledger.refund(on, id(deal), &refund, back)
+        }
+        Act::Reverse(pick) => {
+            let number = u32::try_from(pick % ledger.entries().len().max(1)).ok()? + 1;
+            ledger.reverse(None, number).ok()?
+        }
+    })
+}
+
+/// Money that an act brings in (less what it takes), by plain arithmetic.
+fn cash_of(act: &Act) -> Option<i64> {
+    Some(match *act {
+        Act::Fund(money) | Act::Scrap(_, money) => money,
+        Act::Draw(money) | Act::Buy(money) | Act::Spend(_, money, _) => -money,
+        Act::Describe(_) => 0,
+        Act::Sold(_, [price, shipping, fees, postage]) => price + shipping - fees - postage,
+        Act::Refund(_, [amount, fees_back, postage], _) => fees_back - amount - postage,
+        Act::Reverse(_) => return None,
+    })
+}
+
+fn holds(ledger: &Ledger) -> Result<(), TestCaseError> {
+    prop_assert_eq!(ledger.totals.sum(), Decimal::ZERO);
+    for entry in ledger.entries() {
+        prop_assert_eq!(entry.postings.sum(), Decimal::ZERO);
+    }
+    let profits: Decimal = ledger.deals().map(Deal::profit).sum();
+    let capital = -ledger.totals.get(Account::Capital);
+    prop_assert_eq!(ledger.bankroll(), capital + profits);
+    let open = ledger.deals().filter(|deal| deal.state == State::Open);
+    let stock: Decimal = open.map(Deal::cost).sum();
+    prop_assert_eq!(ledger.totals.get(Account::Stock), stock);
+    for deal in ledger.deals() {
+        prop_assert!(deal.revenue() >= Decimal::ZERO && deal.sum(Account::Fees) >= Decimal::ZERO);
+        let stock = if deal.state == State::Open {
+            deal.cost()
+        } else {
+            Decimal::ZERO
+        };
+        prop_assert_eq!(deal.sum(Account::Stock), stock);
+    }
+    let last = ledger.course().last().map(Standing::bankroll);
+    prop_assert_eq!(last.unwrap_or_default(), ledger.bankroll());
+    Ok(())
+}
+
+proptest! {
+    #[test]
+    fn the_books_balance_whatever_is_done(acts in prop::collection::vec((act(), 0..4i64), 0..60)) {
+        let (mut ledger, mut today) = (Ledger::new(2), 0);
+        // Cash by entry number, as plain whole cents.
+        let mut cash: BTreeMap<u32, i64> = BTreeMap::new();
+        for (act, later) in &acts {
+            today += later;
+            let before = ledger.clone();
+            let Some(entry) = entry(&ledger, day(today), act) else { continue };
+            let (number, reverses) = (entry.number, entry.reverses);
+            if ledger.enter(entry).is_err() {
+                prop_assert_eq!(ledger.totals, before.totals);
+                prop_assert_eq!(&ledger.entries, &before.entries);
+                prop_assert_eq!(&ledger.deals, &before.deals);
+                continue;
+            }
+            let moved = cash_of(act).or_else(|| Some(-*cash.get(&reverses?)?)).unwrap();
+            cash.insert(number, moved);
+            prop_assert_eq!(ledger.totals.get(Account::Cash), cents(cash.values().sum()));
+            holds(&ledger)?;
+            // An entry and its reversal leave everything as it was.
+            if reverses.is_none() {
+                let mut back = ledger.clone();
+                let reversal = back.reverse(None, number).unwrap();
+                back.enter(reversal).unwrap();
+                prop_assert_eq!(back.totals, before.totals);
+                prop_assert_eq!(&back.deals, &before.deals);
+            }
+        }
+        let mut again = Ledger::new(2);
+        for entry in ledger.entries() {
+            again.enter(entry.clone()).unwrap();
+        }
+        prop_assert_eq!(again.totals, ledger.totals);
+        prop_assert_eq!(&again.deals, &ledger.deals);
+        let all: Vec<u32> = ledger
+            .entries()
+            .iter()
+            .filter(|entry| entry.kind != Kind::Reverse && ledger.reversed_by(entry.number).is_none())
+            .map(|entry| entry.number)
+            .collect();
+        for number in all.into_iter().rev() {
+            let reversal = ledger.reverse(None, number).unwrap();
+            ledger.enter(reversal).unwrap();
+        }
+        prop_assert_eq!(ledger.totals, Postings::default());
+        prop_assert_eq!(ledger.deals().count(), 0);
+    }
+}

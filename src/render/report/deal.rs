@@ -1,0 +1,161 @@
+//! The sections of a unit about buying and selling it.
+
+use maud::{Markup, html};
+
+use super::page::{Page, capitalised, sentence};
+use crate::app::ask::Asking;
+use crate::app::bid::Bid;
+use crate::deal::bid::{Limit, binding};
+use crate::render::html::{Cell, Column, Place, Table, list, paragraphs, visible};
+use crate::render::numbers::amount;
+use crate::render::{ask, bid};
+
+/// The section on what to bid, to stand there.
+pub fn bid_section(told: &Bid<'_>, place: Place) -> String {
+    let currency = &told.weighed.made.currency;
+    let money = |value| amount(currency, value);
+    let reason = binding(&told.limits).map_or(String::new(), |limit| bid::aim(limit.aim, currency));
+    let mut lines = vec![match &told.at_most {
+        Some(at) => format!(
+            "Bid at most {} {}. What binds: {reason}.",
+            money(at.bid),
+            currency.code
+        ),
+        None => format!("Not even as a gift. What fails: {reason}."),
+    }];
+    lines.extend(
+        told.asked
+            .as_ref()
+            .map(|asked| bid::advice(asked, currency)),
+    );
+    if let (Some(outlet), Some(net)) = (told.outlet, &told.net) {
+        lines.push(format!(
+            "Through {outlet}, {} of the likely price is left.",
+            money(net.net)
+        ));
+    }
+    lines.extend(told.unsure.map(sentence));
+    let repairs = bid::repair_lines(told);
+    let markup = html! {
+        (paragraphs(lines))
+        (aims(told, place))
+        (measures(told, place))
+        @if !repairs.is_empty() {
+            (place.subheading("Repairs"))
+            (paragraphs(repairs))
+            div.care { (list(bid::CAUTIONS)) }
+        }
+    };
+    place.section("What to bid", &markup).into_string()
+}
+
+/// The section on what to ask and when to stop waiting, to stand there.
+pub fn ask_section(told: &Asking<'_>, place: Place) -> String {
+    let (base, usual) = (&told.basis, &told.usual);
+    let currency = &base.made.currency;
+    let money = |value| amount(currency, value);
+    let left = base.outlet.map_or(String::new(), |outlet| {
+        format!(
+            " ({} left of it through {outlet})",
+            money(usual.left_of_ask)
+        )
+    });
+    let mut lines = vec![
+        format!("Ask {} {}{left}.", money(usual.ask), currency.code),
+        format!(
+            "Take {} {} or more at once.",
+            money(usual.at_once),
+            currency.code
+        ),
+    ];
+    lines.extend(ask::foreseen(told));
+    lines.push(ask::sells(base));
+    lines.extend(base.unsure.map(sentence));
+    let mut stop = vec![
+        "Take the first offer that reaches the lowest to take of its week; week 1 begins on the day of the estimate."
+            .to_string(),
+    ];
+    stop.extend(ask::at_deadline(base));
+    let cautions = ask::cautions(told);
+    let markup = html! {
+        (paragraphs(lines))
+        @if !cautions.is_empty() { div.care { (list(cautions)) } }
+        (place.subheading("When to stop"))
+        (paragraphs(stop))
+        (weekly(told, place))
+        (place.subheading("Reckoned with"))
+        (paragraphs([ask::rates_and_costs(base), ask::DOUBT.to_string()]))
+    };
+    place.section("What to ask", &markup).into_string()
+}
+
+fn weekly(told: &Asking<'_>, place: Place) -> Markup {
+    let titles = ask::WEEKLY.map(capitalised);
+    let [week, rest @ ..] = titles.each_ref().map(String::as_str);
+    let mut columns = vec![(week, Column::Head)];
+    columns.extend(rest.map(|title| (title, Column::Number)));
+    Table {
+        id: "weeks",
+        caption: &format!(
+            "{}: what to ask and the lowest to take, week by week.",
+            told.basis.made.currency.code
+        ),
+        sortable: false,
+        columns,
+        rows: ask::weekly(told)
+            .into_iter()
+            .map(|row| (row.map(Cell::text).to_vec(), false))
+            .collect(),
+    }
+    .render(place)
+}
+
+fn aims(told: &Bid<'_>, place: Place) -> Markup {
+    let currency = &told.weighed.made.currency;
+    let binds = binding(&told.limits);
+    let row = |limit: &Limit| {
+        let most = limit
+            .most
+            .map_or("none".into(), |most| amount(currency, most));
+        let mark = if binds == Some(limit) { "binds" } else { "" };
+        let cells = [bid::aim(limit.aim, currency), most, mark.to_string()];
+        (cells.map(Cell::text).to_vec(), false)
+    };
+    Table {
+        id: "aims",
+        caption: &format!("{}: the most to bid that keeps each aim.", currency.code),
+        sortable: false,
+        columns: vec![
+            ("Aim", Column::Head),
+            ("Most to bid", Column::Number),
+            ("Binds", Column::Text),
+        ],
+        rows: told.limits.iter().map(row).collect(),
+    }
+    .render(place)
+}
+
+fn measures(told: &Bid<'_>, place: Place) -> Markup {
+    let (titles, rows) = bid::measured(told);
+    if titles.is_empty() {
+        return Markup::default();
+    }
+    let mut columns = vec![("What it comes to", Column::Head)];
+    columns.extend(titles.iter().map(|title| (title.as_str(), Column::Number)));
+    Table {
+        id: "measures",
+        caption: &format!("{}: what may come of it.", told.weighed.made.currency.code),
+        sortable: false,
+        columns,
+        rows: rows
+            .into_iter()
+            .map(|row| (row.into_iter().map(Cell::text).collect(), false))
+            .collect(),
+    }
+    .render(place)
+}
+
+/// The command that makes the page again.
+pub(super) fn command(page: &Page<'_>) -> Markup {
+    html! { pre { code { (visible(page.command)) } } }
+}

@@ -1,0 +1,145 @@
+//! How an estimate is made.
+
+use serde::{Deserialize, Serialize};
+
+/// How an estimate is made.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct EstimateSettings {
+    /// Chance of the band, in per cent.
+    pub band: u8,
+    /// Comps at which widening the search stops.
+    pub enough: usize,
+    /// Days a sale is looked back on before the last widening step.
+    pub window_days: u32,
+    /// Days after which a sale weighs half.
+    pub half_life_days: f64,
+    /// How often in a year the prices of a model step up or down at once; 0 for never.
+    pub steps_per_year: f64,
+    /// Most comps a fit takes, newest first.
+    pub most_comps: usize,
+    /// How the errors are modelled.
+    pub errors: Errors,
+    /// Heavy tails have half these degrees of freedom, and are weighed against normal ones.
+    pub nu: f64,
+    /// Read so that older books open; has no effect since mistyped prices are found by their
+    /// probability ([`crate::fit::posterior`]).
+    pub fence: f64,
+    /// Likewise.
+    pub modified_z: f64,
+    /// Prior guess of the residual spread, as a share of the price.
+    pub spread: f64,
+    /// The same for parts-only units, which vary more.
+    pub parts_spread: f64,
+    /// How many comps these guesses are worth.
+    pub spread_worth: f64,
+    /// The newest comp older than this many days brings a warning.
+    pub stale_days: u32,
+    /// Which other models the adjustments of a model lean on.
+    pub pool: PoolFrom,
+}
+
+/// Which other models the adjustments of a model lean on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PoolFrom {
+    /// All of the book.
+    Book,
+    /// Those of the same declared family.
+    Family,
+    /// None: each model stands alone.
+    None,
+}
+
+/// How the errors of the fit are modelled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Errors {
+    /// Student-t with `nu` degrees of freedom.
+    StudentT,
+    /// Huber's loss, k = 1.345.
+    Huber,
+    /// Tukey's biweight, c = 4.685.
+    Tukey,
+    /// Normal errors.
+    LeastSquares,
+}
+
+impl Default for EstimateSettings {
+    fn default() -> Self {
+        Self {
+            band: 80,
+            enough: 40,
+            window_days: 365,
+            half_life_days: 120.0,
+            steps_per_year: 0.2,
+            most_comps: 2000,
+            errors: Errors::StudentT,
+            nu: 4.0,
+            fence: 3.0,
+            modified_z: 5.0,
+            spread: 0.15,
+            parts_spread: 0.35,
+            spread_worth: 1.0,
+            stale_days: 60,
+            pool: PoolFrom::Book,
+        }
+    }
+}
+
+impl EstimateSettings {
+    /// Checks every value against its bounds.
+    pub(super) fn check(&self) -> Result<(), String> {
+        let within = |name: &str, ok: bool, expected: &str| {
+            if ok {
+                Ok(())
+            } else {
+                Err(format!("estimate.{name}: expected {expected}"))
+            }
+        };
+        within(
+            "band",
+            (1..=99).contains(&self.band),
+            "a whole number from 1 to 99 (per cent)",
+        )?;
+        within("enough", self.enough >= 1, "at least 1")?;
+        within(
+            "most_comps",
+            (30..=20_000).contains(&self.most_comps),
+            "from 30 to 20000",
+        )?;
+        within("window_days", self.window_days >= 1, "at least 1")?;
+        within(
+            "half_life_days",
+            self.half_life_days > 0.0,
+            "a number above 0 (inf: all sales weigh the same)",
+        )?;
+        within(
+            "nu",
+            self.nu >= 1.0,
+            "a number of at least 1 (inf: normal errors)",
+        )?;
+        within("fence", self.fence > 0.0, "a number above 0")?;
+        within("modified_z", self.modified_z > 0.0, "a number above 0")?;
+        within(
+            "steps_per_year",
+            (0.0..=12.0).contains(&self.steps_per_year),
+            "a number from 0 to 12",
+        )?;
+        within(
+            "spread",
+            self.spread > 0.0 && self.spread < 2.0,
+            "a number above 0 and below 2",
+        )?;
+        within(
+            "parts_spread",
+            self.parts_spread > 0.0 && self.parts_spread < 2.0,
+            "a number above 0 and below 2",
+        )?;
+        within(
+            "spread_worth",
+            self.spread_worth > 0.0 && self.spread_worth.is_finite(),
+            "a number above 0",
+        )
+    }
+}

@@ -1,0 +1,58 @@
+//! Families of models and the numeric attributes that matter to their prices.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+use crate::trade::attributes::{Attribute, Direction, attribute_key, is_name};
+use crate::trade::items::fold_name;
+use crate::trade::names::match_key;
+
+/// A family of models.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Family {
+    /// The models that belong to it (case and spacing ignored).
+    pub models: Vec<String>,
+    /// Numeric attributes that matter to their prices, by name.
+    pub attributes: BTreeMap<String, Attribute>,
+}
+
+/// Checks that a model is in one family at most, and each attribute's name and rule.
+pub(super) fn check(families: &BTreeMap<String, Family>) -> Result<(), String> {
+    let mut seen: BTreeMap<String, &str> = BTreeMap::new();
+    for (name, family) in families {
+        for model in &family.models {
+            if let Some(other) = seen.insert(match_key(model), name) {
+                return Err(format!(
+                    "families.{name:?}: the model {model:?} is in {other:?} already"
+                ));
+            }
+        }
+        let mut keys = BTreeSet::new();
+        for (attribute, rule) in &family.attributes {
+            if fold_name(attribute) != *attribute || !is_name(attribute) {
+                return Err(format!(
+                    "families.{name:?}.attributes: write the name {attribute:?} in lower case, without = and ;"
+                ));
+            }
+            if !keys.insert(attribute_key(attribute)) {
+                return Err(format!(
+                    "families.{name:?}.attributes: {attribute:?} stands twice (_ and a space are the same)"
+                ));
+            }
+            let Some(range) = rule.rule() else {
+                return Err(format!(
+                    "families.{name:?}.attributes.{attribute}: give a rule, such as \"1 to 3 %\": what one unit more changes"
+                ));
+            };
+            if rule.sign != Direction::Either && range.low < Decimal::ZERO {
+                return Err(format!(
+                    "families.{name:?}.attributes.{attribute}: the rule is {range}; write how much, without a sign"
+                ));
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,267 @@
+//! Chunks of rows, read by several threads, each row to its canonical text or to what is wrong with it.
+
+use crate::sheets::header::Field;
+use std::collections::BTreeMap;
+use std::io;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
+
+use super::plan::{Against, Kind, Undeclared};
+use crate::book::csv::canonical::{OptionalColumn, header, write_row};
+use crate::book::ids::{IdMap, id_hash};
+use crate::sheets::Input;
+use crate::sheets::facts::Facts;
+use crate::sheets::records::{Cells, Raw};
+use crate::sheets::row::RowReader;
+use crate::trade::cells::Fault;
+use crate::trade::cells::Question;
+use crate::trade::comp::{COLUMNS, RowText};
+use crate::trade::{Comp, Problem};
+
+/// Text that a thread reads at a time.
+pub(super) const CHUNK_BYTES: usize = 1 << 18;
+
+pub(super) fn header_line(optional: &[OptionalColumn]) -> io::Result<Vec<u8>> {
+    let mut writer = canonical_writer(Vec::new());
+    writer.write_record(header(&COLUMNS, optional))?;
+    writer.into_inner().map_err(|error| error.into_error())
+}
+
+/// A record that was read.
+pub(super) struct Outcome<'a> {
+    pub(super) raw: Raw<'a>,
+    pub(super) fate: Fate,
+}
+
+pub(super) enum Fate {
+    Blank,
+    RepeatedHeader,
+    Bad(Vec<(Problem, Option<Question>)>),
+    Good(Good),
+}
+
+/// A clean row and where its canonical text stands in the chunk.
+pub(super) struct Good {
+    pub(super) start: usize,
+    pub(super) end: usize,
+    pub(super) derived: bool,
+    pub(super) kind: Kind,
+    pub(super) id: u64,
+    pub(super) content: u64,
+    pub(super) existing: Option<u64>,
+}
+
+pub(super) struct Chunk<'a> {
+    pub(super) outcomes: Vec<Outcome<'a>>,
+    pub(super) text: Vec<u8>,
+}
+
+/// Reads records of one input; its buffers serve one record after another.
+pub(super) struct ChunkReader<'a> {
+    input: &'a Input,
+    rows: RowReader<'a>,
+    existing: &'a (dyn Fn(&str) -> Option<u64> + Sync),
+    /// The columns behind the fixed ones that are written.
+    optional: &'a [OptionalColumn],
+    pub(super) undeclared: BTreeMap<String, Undeclared>,
+    /// Whether an attribute is declared for a model, by the hash of both names.
+    declared: IdMap<bool>,
+    cells: Cells,
+    pub(super) comp: Comp,
+    faults: Vec<Fault<Option<Field>>>,
+    pub(super) canonical: RowText,
+    /// Models of clean rows, by the hash of their names.
+    pub(super) models: IdMap<String>,
+}
+
+impl<'a> ChunkReader<'a> {
+    pub(super) fn new(
+        input: &'a Input,
+        against: &'a Against<'a>,
+        facts: &'a Facts<'a>,
+        optional: &'a [OptionalColumn],
+    ) -> Self {
+        let conversion = &against.conversion;
+        Self {
+            input,
+            rows: RowReader::new(input, against.settings, facts, against.today, conversion),
+            existing: against.existing,
+            optional,
+            undeclared: BTreeMap::new(),
+            declared: IdMap::default(),
+            cells: Cells::new(input.delimiter),
+            comp: Comp::blank(&against.settings.currency.code),
+            faults: Vec::new(),
+            canonical: RowText::default(),
+            models: IdMap::default(),
+        }
+    }
+
+    fn chunk<'r>(&mut self, raws: &[Raw<'r>]) -> Chunk<'r> {
+        let mut writer = canonical_writer(Vec::with_capacity(CHUNK_BYTES + CHUNK_BYTES / 2));
+        let outcomes = raws
+            .iter()
+            .map(|raw| Outcome {
+                raw: *raw,
+                fate: self.fate(raw, &mut writer),
+            })
+            .collect();
+        Chunk {
+            outcomes,
+            text: writer.into_inner().unwrap_or_default(),
+        }
+    }
+
+    fn fate(&mut self, raw: &Raw<'_>, writer: &mut csv::Writer<Vec<u8>>) -> Fate {
+        self.cells.read(raw.text);
+        if self.cells.all_blank() {
+            return Fate::Blank;
+        }
+        if self.input.repeats_header(&self.cells) {
+            return Fate::RepeatedHeader;
+        }
+        self.rows
+            .read(raw, &self.cells, &mut self.comp, &mut self.faults);
+        if !self.faults.is_empty() {
+            return Fate::Bad(
+                self.faults
+                    .drain(..)
+                    .map(|fault| problem(self.input, raw.line, fault))
+                    .collect(),
+            );
+        }
+        let model = &self.comp.model;
+        self.models
+            .entry(id_hash(model))
+            .or_insert_with(|| model.clone());
+        self.note_undeclared(raw.line);
+        let derived = self.comp.comp_id.is_empty();
+        if derived {
+            self.settle_id(0);
+        } else {
+            self.canonical.fill(&self.comp);
+        }
+        let start = writer.get_ref().len();
+        // Writing to memory does not fail.
+        let _ = write_row(writer, &self.canonical, &self.comp, self.optional);
+        let _ = writer.flush();
+        Fate::Good(Good {
+            start,
+            end: writer.get_ref().len(),
+            derived,
+            kind: Kind::of(&self.comp),
+            id: xxh3_64(self.comp.comp_id.as_bytes()),
+            content: self.canonical.content_hash(),
+            existing: (self.existing)(&self.comp.comp_id),
+        })
+    }
+
+    /// Counts attributes of the comp that no family of its model declares.
+    fn note_undeclared(&mut self, row: u64) {
+        let model = &self.comp.model;
+        for (name, value) in self.comp.attributes.iter() {
+            let both = xxh3_64_with_seed(model.as_bytes(), id_hash(name));
+            let known = self.declared.entry(both);
+            if *known.or_insert_with(|| self.rows.declared(model, name).is_some()) {
+                continue;
+            }
+            match self.undeclared.get_mut(name) {
+                Some(found) => {
+                    found.rows += 1;
+                    found.range = (found.range.0.min(value), found.range.1.max(value));
+                    if !found.models.contains(model) {
+                        found.models.insert(model.clone());
+                    }
+                }
+                None => {
+                    let found = Undeclared::of(row, model, value);
+                    self.undeclared.insert(name.to_string(), found);
+                }
+            }
+        }
+    }
+
+    /// Gives the comp the identifier of its content and `occurrence`.
+    fn settle_id(&mut self, occurrence: u32) {
+        self.comp.comp_id.clear();
+        self.canonical.fill(&self.comp);
+        self.comp.comp_id = self.canonical.derive_id(occurrence);
+        self.canonical.set_id(&self.comp.comp_id);
+    }
+
+    /// Reads a clean row over again, as the sale of this occurrence.
+    pub(super) fn again(&mut self, raw: &Raw<'_>, derived: bool, occurrence: u32) -> &Comp {
+        self.cells.read(raw.text);
+        self.rows
+            .read(raw, &self.cells, &mut self.comp, &mut self.faults);
+        if derived {
+            self.settle_id(occurrence);
+        }
+        &self.comp
+    }
+}
+
+pub(super) fn canonical_writer(buffer: Vec<u8>) -> csv::Writer<Vec<u8>> {
+    csv::WriterBuilder::new()
+        .buffer_capacity(1 << 10)
+        .flexible(true)
+        .from_writer(buffer)
+}
+
+fn problem(input: &Input, line: u64, found: Fault<Option<Field>>) -> (Problem, Option<Question>) {
+    let topic = found.wrong.question;
+    let column = found
+        .column
+        .map_or("", |field| input.mapping.their_name(field));
+    (
+        found.wrong.at(&input.name, line, column, &found.value),
+        topic,
+    )
+}
+
+/// Chunks that several threads read, each taking the next one.
+pub(super) struct Round<'r, 'a> {
+    raws: &'r [Vec<Raw<'a>>],
+    next: AtomicUsize,
+}
+
+impl<'r, 'a> Round<'r, 'a> {
+    /// These chunks, none of them taken yet.
+    pub(super) fn new(raws: &'r [Vec<Raw<'a>>]) -> Self {
+        Self {
+            raws,
+            next: AtomicUsize::new(0),
+        }
+    }
+
+    /// Reads chunks until there are no more; each with its place.
+    pub(super) fn read(&self, reader: &mut ChunkReader<'_>) -> Vec<(usize, Chunk<'a>)> {
+        let mut read = Vec::new();
+        loop {
+            let at = self.next.fetch_add(1, Ordering::Relaxed);
+            let Some(raws) = self.raws.get(at) else {
+                return read;
+            };
+            read.push((at, reader.chunk(raws)));
+        }
+    }
+}
+
+/// Chunks in the order of their places.
+pub(super) fn in_order(mut read: Vec<(usize, Chunk<'_>)>) -> Vec<Chunk<'_>> {
+    read.sort_unstable_by_key(|(at, _)| *at);
+    read.into_iter().map(|(_, chunk)| chunk).collect()
+}
+
+/// The next records, about [`CHUNK_BYTES`] of them.
+pub(super) fn take_chunk<'a>(records: &mut impl Iterator<Item = Raw<'a>>) -> Vec<Raw<'a>> {
+    let mut raws = Vec::new();
+    let mut bytes = 0;
+    while bytes < CHUNK_BYTES {
+        let Some(raw) = records.next() else { break };
+        bytes += raw.text.len() + 1;
+        raws.push(raw);
+    }
+    raws
+}

@@ -1,0 +1,267 @@
+//! Values that are read by what is known of the whole column: days, amounts, rates, units.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use super::RowReader;
+use crate::book::rates::{self};
+use crate::parse::dates::{self, DateError, WrittenDate};
+use crate::parse::money::{
+    Amount, AmountError, DecimalMark, read_amount, read_quantity, read_rate,
+};
+use crate::sheets::facts::Decided;
+use crate::sheets::header::{Column, Field};
+use crate::trade::attributes::{Attribute, same_unit};
+use crate::trade::cells::{Question, Wrong};
+use crate::trade::foreign::{self, Rate};
+use crate::trade::{Comp, Currency, checks};
+
+impl<'a> RowReader<'a> {
+    /// A day; none where the cell is blank.
+    pub(super) fn day(&self, text: &str) -> Result<Option<NaiveDate>, Wrong> {
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let mend = "write it as YYYY-MM-DD, such as 2025-12-31";
+        let day = match dates::read_date(text) {
+            Ok(WrittenDate::Plain(day)) => day,
+            Ok(WrittenDate::Numbers(numbers)) => match self.facts.date_order() {
+                Decided::Known { value, why } => numbers.day(*value).ok_or_else(|| {
+                    Wrong::new(
+                        format!("a date written {value}, as {why}"),
+                        "write it so, or as YYYY-MM-DD",
+                    )
+                })?,
+                Decided::Open { why, contradicted } => numbers
+                    .certain()
+                    .ok_or_else(|| undecided_dates(text, &numbers, why, *contradicted))?,
+            },
+            Err(DateError::Unreadable) => return Err(Wrong::new("a date", mend)),
+            Err(DateError::NoSuchDay) => {
+                return Err(Wrong::new("a day that the calendar has", mend));
+            }
+            Err(DateError::Serial(day)) => {
+                return Err(Wrong::new(
+                    format!("a date; as the day number of a spreadsheet this would be {day}"),
+                    "format the column as a date in the spreadsheet and save it again",
+                ));
+            }
+        };
+        checks::day(day, self.today)?;
+        Ok(Some(day))
+    }
+
+    pub(super) fn price(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
+        if text.is_empty() {
+            return Err(Wrong::new(
+                "the price of the sale",
+                "write what the item was sold for, or leave the row out",
+            ));
+        }
+        let price = self.amount(Column::Price, text, currency)?;
+        if price > Decimal::ZERO {
+            return Ok(price);
+        }
+        let mend = if price.is_zero() {
+            "leave out what was given away: it says nothing about the price"
+        } else {
+            "leave refunds and returns out, and the sale they belong to"
+        };
+        Err(Wrong::new("a price above 0", mend))
+    }
+
+    pub(super) fn shipping(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
+        if text.is_empty()
+            || text == "-"
+            || ["free", "none", "n/a"]
+                .iter()
+                .any(|word| text.eq_ignore_ascii_case(word))
+        {
+            return Ok(Decimal::ZERO);
+        }
+        let shipping = self.amount(Column::Shipping, text, currency)?;
+        if shipping < Decimal::ZERO {
+            return Err(Wrong::new(
+                "0 or more",
+                "write what the buyer paid for shipping, 0 if nothing",
+            ));
+        }
+        Ok(shipping)
+    }
+
+    fn amount(&self, column: Column, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
+        let amount = read_amount(text, currency).map_err(|error| {
+            let mend = match &error {
+                AmountError::OtherCurrency(_) => format!(
+                    "write the code of the row's currency into a column {} (or say --fill currency=CODE): {} converts it",
+                    Column::Currency.name(),
+                    rates::FILE_NAME
+                ),
+                _ => "write digits, with a point or comma before the decimals".to_string(),
+            };
+            Wrong::new(error.expected(currency), mend)
+        })?;
+        self.reading(column.into(), &amount)
+    }
+
+    /// A number under the decimal mark of its column.
+    fn reading(&self, field: Field, amount: &Amount) -> Result<Decimal, Wrong> {
+        let forced = self.input.decimal;
+        if let Some(mark) = forced {
+            return amount.value(mark).ok_or_else(|| {
+                Wrong::new(
+                    format!("an amount with a {mark}"),
+                    "write it so, or change --decimal".to_string(),
+                )
+            });
+        }
+        if let Some(value) = amount.certain() {
+            return Ok(value);
+        }
+        match self.facts.decimal_mark(field) {
+            Decided::Known { value: mark, .. } => amount
+                .value(*mark)
+                .ok_or_else(|| Wrong::new(format!("an amount with a {mark}"), "write it so")),
+            Decided::Open { why, .. } => {
+                let reading = |mark| amount.value(mark).unwrap_or_default();
+                let expected = format!(
+                    "one reading, but this is {} with a decimal point and {} with a decimal comma, and {why}",
+                    reading(DecimalMark::Point),
+                    reading(DecimalMark::Comma)
+                );
+                let mend = "say --decimal point or --decimal comma";
+                Err(Wrong::new(expected, mend).about(Question::DecimalMark(field.number())))
+            }
+        }
+    }
+
+    /// The value of an attribute: a number, with its unit or none behind it.
+    pub(super) fn quantity(
+        &self,
+        at: usize,
+        text: &str,
+        declared: Option<&Attribute>,
+    ) -> Result<Decimal, Wrong> {
+        let (amount, unit) = read_quantity(text).map_err(|error| {
+            Wrong::new(
+                match error {
+                    AmountError::Unreadable => {
+                        "a number, with a unit or none behind it".to_string()
+                    }
+                    other => other.expected(&self.settings.currency),
+                },
+                "write digits, such as 256 or 87.5, or leave the cell blank if it is not known",
+            )
+        })?;
+        if !unit.is_empty() {
+            self.unit_fits(at, unit, declared)?;
+        }
+        let value = self.reading(Field::Attribute(at), &amount)?;
+        match declared.and_then(|attribute| attribute.fault(value)) {
+            Some(expected) => Err(Wrong::new(
+                expected,
+                "mend it, or leave the cell blank if it is not known",
+            )),
+            None => Ok(value),
+        }
+    }
+
+    /// Refuses a unit other than that of the settings, or else the first of the column.
+    fn unit_fits(&self, at: usize, unit: &str, declared: Option<&Attribute>) -> Result<(), Wrong> {
+        let settings = declared.map(|attribute| attribute.unit.as_str());
+        let (ours, why) = match settings.filter(|unit| !unit.is_empty()) {
+            Some(ours) => (ours, "as compband.toml says".to_string()),
+            None => match self.facts.unit(at) {
+                Some((first, line)) => (first.as_str(), format!("as row {line} is")),
+                None => return Ok(()),
+            },
+        };
+        if same_unit(unit, ours) {
+            return Ok(());
+        }
+        Err(Wrong::new(
+            format!("a number in {ours}, {why}"),
+            format!("convert it to {ours}: one attribute has one unit"),
+        ))
+    }
+
+    /// The currency of the row, where it is another than the book's.
+    pub(super) fn other_currency(&self, text: &str) -> Result<Option<Currency>, Wrong> {
+        if self.settings.currency.answers_to(text) == Some(true) {
+            return Ok(None);
+        }
+        let other = Currency::of_code(text).ok_or_else(rates::no_code)?;
+        Ok(Some(other))
+    }
+
+    /// A rate that stands in the row.
+    pub(super) fn rate(&self, text: &str) -> Result<Decimal, Wrong> {
+        let amount = read_rate(text).ok();
+        let value = amount.map(|amount| self.reading(Column::Rate.into(), &amount));
+        let value = value
+            .transpose()?
+            .filter(|value| foreign::in_bounds(*value));
+        value.ok_or_else(|| {
+            Wrong::new(
+                foreign::expected_rate(),
+                "write what one unit of the other currency was worth, such as 0.9132",
+            )
+        })
+    }
+
+    /// The day of a rate that stands in the row.
+    pub(super) fn rate_date(&self, text: &str) -> Result<Option<NaiveDate>, Wrong> {
+        if text.is_empty() {
+            return Err(Wrong::new("the day of the rate", "write it as YYYY-MM-DD"));
+        }
+        self.day(text)
+    }
+
+    /// The rate of a sale in another currency whose row has none: that which the book has it with,
+    /// or else that of its day.
+    pub(super) fn rate_at_hand(&self, comp: &mut Comp, code: &str) -> Result<Rate, Wrong> {
+        // As it will be written, so that its identifier is the one it will have.
+        let ours = std::mem::replace(&mut comp.currency, code.to_string());
+        let id = if comp.comp_id.is_empty() {
+            comp.derive_id(0)
+        } else {
+            comp.comp_id.clone()
+        };
+        comp.currency = ours;
+        let rate = self.conversion.rate(&id, code, comp.sold_on);
+        rate.map_err(|wrong| {
+            let own = Column::RATE.map(Column::name).join(", ");
+            let mend = format!("{}, or fill {own} of the row", wrong.mend);
+            Wrong::new(wrong.expected, mend)
+        })
+    }
+}
+
+/// A date of two readings. Told once for a column that has no other, but cell by cell where the
+/// column has dates of both orders: there, no one answer mends them all.
+fn undecided_dates(
+    text: &str,
+    numbers: &dates::NumericDate,
+    why: &str,
+    contradicted: bool,
+) -> Wrong {
+    let reading = |order| {
+        numbers
+            .day(order)
+            .map_or("no day".to_string(), |day| day.to_string())
+    };
+    let expected = format!(
+        "dates whose order is known, but {text:?} is {} day first and {} month first, and {why}",
+        reading(dates::DateOrder::DayFirst),
+        reading(dates::DateOrder::MonthFirst)
+    );
+    if contradicted {
+        let mend = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
+        return Wrong::new(expected, mend);
+    }
+    Wrong::new(
+        expected,
+        "say --dates dmy (day first) or --dates mdy (month first)",
+    )
+    .about(Question::DateOrder)
+}
