@@ -1,4 +1,4 @@
-//! Past sales, each estimated from what was known before it.
+//! Past sales, each estimated from earlier data only.
 
 use super::AppError;
 use crate::app::parallel::in_parallel;
@@ -24,43 +24,43 @@ use crate::select::{Candidate, Dropped, Selection};
 use crate::settings::Settings;
 use crate::trade::names::match_key;
 
-/// A sale with the model it is of and what was predicted for it.
+/// A sale with its model and its prediction.
 pub struct Past {
-    /// The model as most of its comps write it.
+    /// The model, in the commonest spelling of its comps.
     pub model: String,
     /// The sale.
     pub sale: Candidate,
-    /// What was predicted; none where nothing was known before.
+    /// Its prediction; none if there was no earlier data.
     pub predicted: Option<Predicted>,
 }
 
-/// Past sales with how much of it had to be worked out.
+/// A result with the number of past sales estimated for it.
 pub struct Done<T> {
-    /// What was asked for.
+    /// The result.
     pub found: T,
-    /// Past sales that were estimated in this run: those of which no earlier run kept what they
-    /// were estimated to be, or of which what the estimate rests on has changed since.
+    /// Number of past sales estimated in this run: those for which no earlier run stored an
+    /// estimate with the same inputs.
     pub estimated: usize,
 }
 
-/// The newest scores of a book; none where it is large and was not checked as it is.
+/// The newest scores of a book; none for a large book that was not checked in its present state.
 type KnownScores = Done<Option<Vec<Score>>>;
 
-/// Hears how many past sales of how many are estimated: none of them first, all of them last.
+/// Receives the number of estimated past sales and their total: first zero, last all of them.
 pub type Progress<'a> = dyn Fn(usize, usize) + Sync + 'a;
 
-/// Up to this many bytes of comps (some 20 000 sales) the whole book is looked at where it has
-/// not been yet.
+/// Size of comps files, in bytes, up to which the whole book is checked automatically (some 20 000
+/// sales).
 pub(crate) const SMALL: u64 = 2_000_000;
 
-/// Longest wait for files of a large book to be old enough to be sure of.
+/// Longest wait until the state of the files of a large book is certain.
 const PATIENCE: Duration = Duration::from_millis(2100);
 
-/// What the book's own past up to `as_of` says of its bands. A large book is only asked where
-/// `check` has gone through it as it is, for that takes longer than an estimate may.
+/// How past sales up to `as_of` have widened or narrowed the bands. For a large book only if
+/// `check` has processed its present state, because that takes longer than an estimate may.
 ///
 /// # Errors
-/// Where the book cannot be read or its comps cannot be fitted.
+/// If the book cannot be read or its comps cannot be fitted.
 pub fn own(
     book: &Book,
     as_of: NaiveDate,
@@ -69,10 +69,10 @@ pub fn own(
     Ok(own_and_comps(book, as_of, notice)?.0)
 }
 
-/// As [`own`], and beside it all comps of the book where they had to be read for it.
+/// Like [`own`], with all comps of the book if they had to be read.
 ///
 /// # Errors
-/// As [`own`].
+/// Those of [`own`].
 pub(crate) fn own_and_comps(
     book: &Book,
     as_of: NaiveDate,
@@ -85,11 +85,11 @@ pub(crate) fn own_and_comps(
     Ok((own, comps))
 }
 
-/// How far the newest [`recalibration::RECENT`] sales up to `as_of` fell from what was predicted for them, in the
-/// order of days; none where the book is large and was not checked as it is.
+/// Nonconformity scores of the newest [`recalibration::RECENT`] sales up to `as_of`, ordered by
+/// day; none for a large book that was not checked in its present state.
 ///
 /// # Errors
-/// As [`own`].
+/// Those of [`own`].
 pub fn scores_up_to(
     book: &Book,
     as_of: NaiveDate,
@@ -98,7 +98,7 @@ pub fn scores_up_to(
     Ok(scores_and_comps(book, as_of, notice)?.0)
 }
 
-/// As [`scores_up_to`], and beside it all comps of the book where they had to be read for it.
+/// Like [`scores_up_to`], with all comps of the book if they had to be read.
 fn scores_and_comps(
     book: &Book,
     as_of: NaiveDate,
@@ -144,17 +144,18 @@ fn scores_and_comps(
     Ok((done, Some(comps)))
 }
 
-/// What the scores of a book rest on, as far as that can be seen without reading its comps.
+/// A hash of the inputs of the scores of a book, as far as they are known without reading its
+/// comps.
 fn state(book: &Book, files: FilesState) -> u64 {
     hash_of(&[settings_hash(book.settings()), files.hash])
 }
 
-/// As [`state`], to be kept; 0 where the files are too young to be sure of.
+/// Like [`state`], for storage; 0 if the state of the files is uncertain.
 fn kept_state(book: &Book, files: FilesState) -> u64 {
     if files.sure { state(book, files) } else { 0 }
 }
 
-/// The newest scores up to a day, where the book is as it was when they were kept.
+/// The newest scores up to a day, if the book has not changed since they were stored.
 fn unchanged(kept: &KeptScores, state: u64, as_of: NaiveDate) -> Option<Vec<Score>> {
     let day = as_of.to_epoch_days();
     if kept.state != state || !(kept.whole || (kept.from..=kept.until).contains(&day)) {
@@ -166,8 +167,8 @@ fn unchanged(kept: &KeptScores, state: u64, as_of: NaiveDate) -> Option<Vec<Scor
     Some(newest(&kept.asked[..known]))
 }
 
-/// The newest [`recalibration::RECENT`] of some dated sales in their order; of one day, those whose ids come
-/// first, as [`Timeline::sales`] has them.
+/// The newest [`recalibration::RECENT`] of some dated sales in their order; on one day those with
+/// the first identifiers, as in [`Timeline::sales`].
 fn newest(kept: &[KeptScore]) -> Vec<Score> {
     let from = kept.len().saturating_sub(recalibration::RECENT);
     let Some(oldest) = kept.get(from).map(|kept| kept.day) else {
@@ -180,12 +181,12 @@ fn newest(kept: &[KeptScore]) -> Vec<Score> {
     recent.filter_map(KeptScore::score).collect()
 }
 
-/// Every single sale of the book (or of one model) with what was predicted for it, in the order of
-/// days, undated ones last. Bands are as wide as the book's sales of earlier days asked: of all
-/// models, or of the one asked for where the book is large and was not checked as it is.
+/// Every single sale of the book (or of one model) with its prediction, ordered by day, undated
+/// ones last. The book's sales of earlier days recalibrate the bands: those of all models, or of
+/// the given one for a large book that was not checked in its present state.
 ///
 /// # Errors
-/// Where there is no such model or the comps cannot be fitted.
+/// If there is no such model or the comps cannot be fitted.
 pub fn check(
     book: &Book,
     model: Option<&str>,
@@ -204,7 +205,7 @@ pub fn check(
 /// in turn where the book is large.
 ///
 /// # Errors
-/// As [`check`], and those of `also`.
+/// Those of [`check`], and those of `also`.
 pub fn check_each(
     book: &Book,
     models: &[Option<&str>],
@@ -214,7 +215,7 @@ pub fn check_each(
 ) -> Result<Done<Vec<Vec<Past>>>, AppError> {
     let small = book.size()? <= SMALL;
     let patience = if small { Duration::ZERO } else { PATIENCE };
-    // Of the book as it is before it is read.
+    // The state of the book before it is read.
     let files = book.files_state(patience)?;
     let kept = KeptScores::load(book);
     if small || models.contains(&None) {
@@ -266,25 +267,25 @@ fn check_whole(
         if let Some(key) = key.as_deref()
             && timeline.models().all(|known| known != key)
         {
-            // An unknown model is told by the selection, with the names that come near.
+            // The selection reports an unknown model, with similar names.
             Model::of(key, comps, book.settings())?;
         }
         let wanted = |sale: &&Sale| key.as_deref().is_none_or(|key| sale.model == key);
         let sales: Vec<Sale> = sales.iter().filter(wanted).cloned().collect();
-        found.push(desk.told(&sales, &sizes, &scores, &known)?);
+        found.push(desk.predicted(&sales, &sizes, &scores, &known)?);
         asked.push(sales);
     }
     let both = asked.iter().flatten().zip(found.iter().flatten());
-    let told = both.filter_map(|(sale, past)| {
+    let predicted = both.filter_map(|(sale, past)| {
         let predicted = past.predicted.as_ref()?;
         Some((sale.key, factor_of(sale, &scores), predicted))
     });
-    let told: Vec<(u64, f64, &Predicted)> = told.collect();
-    known.store(book, &told, models.contains(&None));
+    let predicted: Vec<(u64, f64, &Predicted)> = predicted.collect();
+    known.store(book, &predicted, models.contains(&None));
     Ok(desk.done(found))
 }
 
-/// The check of one model of a large book, with the scores of all of it where they are known.
+/// The check of one model of a large book, with the scores of the whole book if they are known.
 fn check_model_of_large(
     book: &Book,
     model: &str,
@@ -297,7 +298,7 @@ fn check_model_of_large(
     let speaks = |other: &str| speak(model, other, settings);
     let (comps, others) = book.frame_among(model, MOST_MODELS, &speaks, notice)?;
     let key = match_key(model);
-    // Here too an unknown model is told by the selection.
+    // Here, too, the selection reports an unknown model.
     Model::of(&key, &comps, settings)?;
     let timeline = Timeline::new(&comps, settings)?;
     let others = Timeline::new(&others, settings)?;
@@ -309,13 +310,13 @@ fn check_model_of_large(
     let asked = desk.scores(&sales, &HashMap::new(), past)?;
     let sizes = asked.iter().map(|kept| (kept.key, kept.size)).collect();
     let scores = known.unwrap_or_else(|| scores_of(&asked));
-    let past = desk.told(&sales, &sizes, &scores, &Told::default())?;
+    let past = desk.predicted(&sales, &sizes, &scores, &Told::default())?;
     also(&timeline)?;
     Ok(desk.done(past))
 }
 
-/// How much wider than alone the band of a sale is, by scores in the order of days: by those of
-/// earlier days, or of an undated sale by those before the newest.
+/// Widening factor for the band of a sale, from scores ordered by day: those of earlier days or,
+/// for an undated sale, those before the newest.
 fn factor_of(sale: &Sale, scores: &[Score]) -> f64 {
     let newest = scores.last().map(|miss| miss.day);
     let day = sale.day.filter(|_| newest.is_some()).or(newest);
@@ -336,11 +337,11 @@ enum Widening<'s> {
     Of(&'s [Score]),
 }
 
-/// Where past sales are estimated, each once.
+/// Estimates past sales, each once.
 struct Desk<'a> {
     timeline: &'a Timeline<'a>,
     related: RelatedModels<'a>,
-    /// By key.
+    /// Models by key.
     models: BTreeMap<String, Model>,
     /// By the keys of sales: with which widening, and the prediction.
     predicted: HashMap<u64, (f64, Option<Predicted>)>,
@@ -351,7 +352,7 @@ struct Desk<'a> {
 }
 
 impl<'a> Desk<'a> {
-    /// For the sales of a timeline, with other models from another or the same.
+    /// For the sales of a timeline, with related models from the same or another timeline.
     fn new(
         timeline: &'a Timeline<'a>,
         others: &'a Timeline<'a>,
@@ -443,7 +444,7 @@ impl<'a> Desk<'a> {
 
     /// Sales in their order with the predictions for them: bands as wide as the `scores` of the book make
     /// them. `sizes` are the sales' own scores by key.
-    fn told(
+    fn predicted(
         &mut self,
         sales: &[Sale],
         sizes: &HashMap<u64, f64>,
@@ -476,7 +477,7 @@ impl<'a> Desk<'a> {
         Ok(past)
     }
 
-    /// Brings out the comps of models.
+    /// Loads the comps of models.
     fn open<'k>(&mut self, models: impl Iterator<Item = &'k str>) -> Result<(), AppError> {
         let keys: BTreeSet<&str> = models
             .filter(|key| !self.models.contains_key(*key))
@@ -491,8 +492,8 @@ impl<'a> Desk<'a> {
         Ok(())
     }
 
-    /// Estimates sales, each from those before it, on all cores. Other models speak from their
-    /// dated sales of the months before a sale's ([`RelatedModels::pool_before_month`]).
+    /// Estimates sales, each from those before it, on all cores. Related models use their dated
+    /// sales of the months before that of the sale ([`RelatedModels::pool_before_month`]).
     fn foresee(&mut self, sales: &[&Sale]) -> Result<HashMap<u64, Option<Foreseen>>, AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
         let settings = self.related.settings();
@@ -531,21 +532,21 @@ impl<'a> Desk<'a> {
     }
 }
 
-/// The comps of one model, selected once for each kind of unit that is asked about: what differs
-/// from one day to the next is then counted out.
+/// The comps of one model, selected once for each kind of unit; differences between days are then
+/// derived from the selection.
 struct Model {
     name: String,
-    /// Day of the newest sale; undated ones are estimated as of it.
+    /// Day of the newest sale, on which undated ones are estimated.
     newest: NaiveDate,
-    /// Single sales by their ids.
+    /// Single sales by identifier.
     sales: HashMap<String, Candidate>,
     frame: DataFrame,
-    /// By [`kind`].
+    /// Selections by [`kind`].
     selections: HashMap<Kind, Selection>,
 }
 
-/// What of a unit decides which comps are called in when, its pieces apart: they are so many that
-/// they are looked at afterwards ([`Selection::asked_of`]).
+/// Facts of a unit that determine the widening steps, except its pieces: they are so various that
+/// they are applied afterwards ([`Selection::asked_of`]).
 type Kind = (Option<String>, Option<String>, bool);
 
 fn kind(subject: &Unit) -> Kind {
@@ -556,7 +557,7 @@ fn kind(subject: &Unit) -> Kind {
     )
 }
 
-/// A unit of that kind, of whatever pieces.
+/// A unit of this kind, with any pieces.
 fn of_kind(model: &str, (variant, grade, works): Kind) -> Unit {
     Unit {
         variant,
@@ -568,7 +569,7 @@ fn of_kind(model: &str, (variant, grade, works): Kind) -> Unit {
 
 impl Model {
     fn of(key: &str, frame: &DataFrame, settings: &Settings) -> Result<Self, AppError> {
-        // A unit for parts is spoken of by working ones too.
+        // Working units inform a parts-only unit too.
         let any = Unit {
             works: false,
             ..Unit::blank(key)
@@ -579,7 +580,7 @@ impl Model {
         let sales = everything.candidates.into_iter().filter(single);
         Ok(Self {
             name: everything.model,
-            // Without any date in the model, one day is as good as another.
+            // If no sale of the model is dated, any day will do.
             newest: newest.unwrap_or_default(),
             sales: sales.map(|sale| (sale.comp_id.clone(), sale)).collect(),
             frame: frame.clone(),
@@ -587,7 +588,7 @@ impl Model {
         })
     }
 
-    /// The unit that a sale of it was.
+    /// The unit of one of its sales.
     fn subject(&self, sale: &Sale) -> Option<Unit> {
         Some(subject_of(&self.name, self.sales.get(&sale.comp_id)?))
     }
@@ -619,7 +620,7 @@ impl Model {
     }
 }
 
-/// The comps of a model for `subject`, of whatever time.
+/// The comps of a model for `subject`, from any time.
 fn selected(frame: &DataFrame, subject: &Unit, settings: &Settings) -> Result<Selection, AppError> {
     let query = Query {
         subject,

@@ -17,7 +17,7 @@ use crate::trade::items::Items;
 use chrono::NaiveDate;
 use polars::prelude::DataFrame;
 
-/// Fewest shown characters of an identifier.
+/// Length of the shortest identifier shown, in characters.
 pub const SHORTEST_ID: usize = 6;
 
 /// Candidates read from the book for each comp that a fit may use.
@@ -80,16 +80,16 @@ impl AskedUnit<'_> {
     /// The lazy plan of its selection, in words.
     ///
     /// # Errors
-    /// Where the plan cannot be made.
+    /// If the plan cannot be made.
     pub fn plan(&self) -> Result<String, AppError> {
         Ok(describe(&self.comps, &self.query())?)
     }
 
-    /// For each comp of its estimate, as much of the identifier as no other comp of the model begins with,
-    /// at least [`SHORTEST_ID`] characters.
+    /// For each comp of its estimate, the shortest prefix of its identifier that is unique in the
+    /// model, at least [`SHORTEST_ID`] characters.
     ///
     /// # Errors
-    /// Where the comps cannot be looked through.
+    /// If the comps cannot be read.
     pub fn short_ids<'m>(&self, made: &'m Estimate) -> Result<Vec<&'m str>, AppError> {
         let comps = made.comps.iter();
         let ids: Vec<&str> = comps.map(|line| line.comp.comp_id.as_str()).collect();

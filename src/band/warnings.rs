@@ -71,7 +71,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     out
 }
 
-/// Says that the estimate rests on few comps, or on none.
+/// Warns that the comps are few, or that there are none.
 fn few(estimate: &Estimate) -> Option<String> {
     let evidence = &estimate.evidence;
     if evidence.used == 0 && estimate.working.is_none() {
@@ -87,7 +87,7 @@ fn few(estimate: &Estimate) -> Option<String> {
     })
 }
 
-/// Names the one comp that carries much of the weight.
+/// Names a comp with a large share of the weight.
 fn dominated(estimate: &Estimate) -> Option<String> {
     let (line, share) = dominating(&estimate.comps).filter(|_| estimate.evidence.used > 1)?;
     let day = line.comp.sold_on;
@@ -99,7 +99,7 @@ fn dominated(estimate: &Estimate) -> Option<String> {
     ))
 }
 
-/// Says that the comps are old, and that no day of theirs is known.
+/// Warns that the comps are old, or that none is dated.
 fn old(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let evidence = &estimate.evidence;
     let days = |newest: chrono::NaiveDate| (estimate.as_of - newest).num_days();
@@ -118,7 +118,7 @@ fn old(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     stale.into_iter().chain(undated).collect()
 }
 
-/// Names comps used whose price is far from what the others say.
+/// Names used comps whose price is far from its prediction.
 fn odd(estimate: &Estimate) -> Option<String> {
     let odd: Vec<&str> = estimate
         .comps
@@ -134,7 +134,7 @@ fn odd(estimate: &Estimate) -> Option<String> {
     })
 }
 
-/// Says that many comps were dropped as outliers.
+/// Warns that many comps were dropped as outliers.
 fn trimmed(estimate: &Estimate) -> Option<String> {
     let outlier = |line: &&CompLine| matches!(line.comp.dropped, Some(Dropped::GrossError(_)));
     let trimmed = estimate.comps.iter().filter(outlier).count();

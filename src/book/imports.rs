@@ -13,10 +13,10 @@ const SLUG: usize = 40;
 
 impl Book {
     /// Makes a finished temporary file (synced; header and canonical rows) the next import and
-    /// returns its entry number and path. `source` names what was imported.
+    /// returns its entry number and path. `source` is the name of the imported file.
     ///
     /// # Errors
-    /// Where the file cannot be moved into place; the book is then as before.
+    /// If the file cannot be moved into place; the book is then unchanged.
     pub fn commit_import(
         &self,
         lock: &BookLock,
@@ -31,8 +31,8 @@ impl Book {
         Ok((entry, path))
     }
 
-    /// The next entry number: numbers count up over imports and logged sales, in force or
-    /// taken back, so that none is used twice.
+    /// The next entry number. Numbers count up over all imports and logged sales, including undone
+    /// ones, so that none is used twice.
     pub(crate) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
         let mut highest = 0;
         let undone = self.undone_dir();
@@ -59,8 +59,8 @@ impl Book {
         Ok(highest + 1)
     }
 
-    /// The import files of a folder, newest entry first; told through `notice`: CSV files that are
-    /// none. A folder that does not exist has none.
+    /// The import files of a folder, newest entry first; empty if it does not exist. `notice`
+    /// receives the names of CSV files that are no imports.
     pub(super) fn import_files(
         &self,
         dir: &Path,
@@ -105,7 +105,7 @@ pub(super) struct ImportFile {
     pub(super) path: PathBuf,
 }
 
-/// Entry number of an import file's name, `NNNNNN-….csv`.
+/// Entry number in an import file's name, `NNNNNN-….csv`.
 fn entry_of(name: &str) -> Option<u64> {
     let (number, _) = name.split_once('-')?;
     let shaped = number.len() >= 6 && number.bytes().all(|b| b.is_ascii_digit());
@@ -116,7 +116,7 @@ fn entry_of(name: &str) -> Option<u64> {
         .map(u64::from)
 }
 
-/// A file name's stem brought to letters, digits and single hyphens.
+/// A file name's stem reduced to letters, digits and single hyphens.
 fn slug(source: &str) -> String {
     let stem = Path::new(source)
         .file_stem()

@@ -1,18 +1,18 @@
-//! The folder of a book: finding it, locking it, its files and their order.
+//! The folder of a book: its files, their order, imports and undo.
 //!
 //! ```text
 //! compband.toml              settings
-//! rates.csv                  what other currencies were worth, written by the owner only
+//! rates.csv                  exchange rates, written by the owner only
 //! watch.toml                 units that are watched
-//! history/                   their estimates, one line for each that was made
+//! history/                   their estimates, one line each
 //! comps/000001-shop.csv      one file per import, never changed by this program
 //! comps/logged.csv           sales recorded one at a time
-//! undone/                    what `compband undo` took back
+//! undone/                    entries removed by `compband undo`
 //! .compband/                 lock, temporary files and cache, safe to delete
 //! ```
 //!
-//! Every import and every logged sale has an entry number, counted up together. Where a
-//! `comp_id` stands more than once, the row of the highest entry is in force.
+//! Imports and logged sales share one sequence of entry numbers. If a `comp_id` occurs more than
+//! once, the row of the highest entry is in force.
 
 use std::collections::{HashMap, HashSet};
 use std::io;
@@ -41,28 +41,28 @@ use crate::settings;
 use crate::trade::names::match_key;
 use crate::trade::{Comp, Problem};
 
-/// Rows handed from the reading thread at a time, and how many such batches it may be ahead.
+/// Rows per batch of the reading thread, and the number of batches by which it may be ahead.
 const BATCH_ROWS: usize = 512;
 const BATCHES_AHEAD: usize = 8;
 
-/// How often reading is tried again where files or cache change meanwhile.
+/// Attempts to read while files or cache change.
 const TRIES: u32 = 3;
 
-/// The good rows of the log, and what is wrong with the others.
+/// The valid rows of the log, and the problems of the others.
 pub(super) struct Logged {
     pub(super) rows: Vec<Row>,
     pub(super) problems: Vec<Problem>,
 }
 
 impl Book {
-    /// A hash of everything that estimates rest on: the settings and every comps file.
+    /// A hash of everything that affects estimates: the settings and every comps file.
     ///
     /// # Errors
-    /// [`BookError::Io`] where a file cannot be read.
+    /// [`BookError::Io`] if a file cannot be read.
     pub fn fingerprint(&self) -> Result<u64, BookError> {
         let mut hash = xxhash_rust::xxh3::Xxh3::new();
         let mut add = |path: &Path| -> Result<(), BookError> {
-            // Read by parts: an import may be larger than memory.
+            // Read in parts: an import may be larger than memory.
             let read = self.folder.each_part(path, &mut |bytes| hash.update(bytes));
             if let Some(length) = read.map_err(BookError::io(path, "read"))? {
                 hash.update(self.display_name(path).as_bytes());
@@ -78,11 +78,11 @@ impl Book {
         Ok(hash.digest())
     }
 
-    /// The comps files as they are now, by names, sizes and times alone. Files that have only just
-    /// changed are waited for, at most `patience`, where that makes sure of them.
+    /// The present state of the comps files, by names, sizes and times alone. Waits at most
+    /// `patience` for files that have just changed, if that makes their state certain.
     ///
     /// # Errors
-    /// [`BookError::Io`] where the folder cannot be read.
+    /// [`BookError::Io`] if the folder cannot be read.
     pub fn files_state(&self, patience: Duration) -> Result<FilesState, BookError> {
         let mut stamps = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
         stamps.extend(self.stamp(&self.log_path())?);
@@ -94,10 +94,10 @@ impl Book {
         })
     }
 
-    /// Bytes of its comps files.
+    /// Total size of its comps files in bytes.
     ///
     /// # Errors
-    /// [`BookError::Io`] where the folder cannot be read.
+    /// [`BookError::Io`] if the folder cannot be read.
     pub fn size(&self) -> Result<u64, BookError> {
         Ok(self.files_state(Duration::ZERO)?.bytes)
     }
@@ -105,15 +105,15 @@ impl Book {
     /// Every `comp_id` in force with its content hash.
     ///
     /// # Errors
-    /// As [`Book::frame`].
+    /// Those of [`Book::frame`].
     pub fn index(&self) -> Result<Index, BookError> {
         self.rows(&mut |_| {}, &mut Rows::index)
     }
 
-    /// The rates of the comps in force that were paid in another currency.
+    /// The exchange rates of the comps in force that were paid in another currency.
     ///
     /// # Errors
-    /// As [`Book::frame`].
+    /// Those of [`Book::frame`].
     pub fn kept_rates(&self) -> Result<KeptRates, BookError> {
         self.rows(&mut |_| {}, &mut |rows| {
             let mut kept = KeptRates::default();
@@ -128,7 +128,7 @@ impl Book {
     /// Every spelling of a model in the comps in force.
     ///
     /// # Errors
-    /// As [`Book::frame`].
+    /// Those of [`Book::frame`].
     pub fn models(&self) -> Result<Vec<String>, BookError> {
         self.rows(&mut |_| {}, &mut Rows::models)
     }
@@ -136,7 +136,7 @@ impl Book {
     /// The comps in force with these identifiers.
     ///
     /// # Errors
-    /// As [`Book::frame`].
+    /// Those of [`Book::frame`].
     pub fn comps_by_id(&self, ids: &HashSet<String>) -> Result<HashMap<String, Comp>, BookError> {
         if ids.is_empty() {
             return Ok(HashMap::new());
@@ -153,16 +153,16 @@ impl Book {
     /// Every comp in force, in the columns described in [`crate::book::comps::frame`].
     ///
     /// # Errors
-    /// [`BookError::Rows`] with everything that is wrong in the book's files.
+    /// [`BookError::Rows`] with all problems in the book's files.
     pub fn frame(&self, notice: &mut dyn FnMut(&str)) -> Result<DataFrame, BookError> {
         self.rows(notice, &mut Rows::whole)
     }
 
-    /// Gathers something from every comp in force, in tables as [`Book::frame`] gives them that each
-    /// have all comps of their models: memory holds one part of a large book at a time.
+    /// Folds over all comps in force, in tables like those of [`Book::frame`], each with all comps
+    /// of its models: memory contains one part of a large book at a time.
     ///
     /// # Errors
-    /// As [`Book::frame`].
+    /// Those of [`Book::frame`].
     pub fn fold_models<T: Default>(
         &self,
         notice: &mut dyn FnMut(&str),
@@ -175,12 +175,12 @@ impl Book {
         })
     }
 
-    /// As [`Book::frame`], but only the comps of one model (case and spacing ignored), which is
-    /// much faster in a large book. Where no comp is of the model, the table has every spelling of
-    /// a model and may have nothing else.
+    /// Like [`Book::frame`], but only the comps of one model (ignoring case and spacing), which is
+    /// much faster for a large book. If there are no comps of the model, the table has a row for
+    /// every spelling of a model, possibly without other content.
     ///
     /// # Errors
-    /// As [`Book::frame`].
+    /// Those of [`Book::frame`].
     pub fn frame_of_model(
         &self,
         model: &str,
@@ -189,11 +189,11 @@ impl Book {
         Ok(self.frame_among(model, 0, &|_| false, notice)?.0)
     }
 
-    /// As [`Book::frame_of_model`], and beside it the comps of at most `most` other models: those
-    /// with most comps among the `wanted` (asked by key).
+    /// Like [`Book::frame_of_model`], with the comps of at most `most` other models: those with
+    /// most comps for which `wanted` (called with the key) is true.
     ///
     /// # Errors
-    /// As [`Book::frame`].
+    /// Those of [`Book::frame`].
     pub fn frame_among(
         &self,
         model: &str,
@@ -205,7 +205,7 @@ impl Book {
         self.rows(notice, &mut |rows| rows.among(&key, most, wanted))
     }
 
-    /// Does a job with the comps in force.
+    /// Calls a function with the comps in force.
     fn rows<T>(
         &self,
         notice: &mut dyn FnMut(&str),
@@ -216,7 +216,7 @@ impl Book {
         loop {
             let found = self.rows_once(trusted, notice);
             let done = found.and_then(|(rows, settled)| {
-                // Imports came or went while reading: what was read may mix two states.
+                // Imports appeared or disappeared during reading: the result may mix two states.
                 Ok(if settled || tries >= TRIES {
                     Some(job(rows)?)
                 } else {
@@ -230,7 +230,7 @@ impl Book {
                     cache::discard(self);
                     trusted = false;
                 }
-                // A file that went away while reading was taken back by another run.
+                // Another run has undone a file that disappeared during reading.
                 Err(Trouble::Book(BookError::Io { source, .. }))
                     if source.kind() == io::ErrorKind::NotFound && tries < TRIES => {}
                 Err(Trouble::Book(error)) => return Err(error),
@@ -244,7 +244,7 @@ impl Book {
         }
     }
 
-    /// The comps in force, and whether the same imports were there before and after reading.
+    /// The comps in force, and whether the same imports existed before and after reading.
     fn rows_once(
         &self,
         trusted: bool,
@@ -267,7 +267,7 @@ impl Book {
                 let logged = self.logged(&log, &cached.log, &imports)?;
                 let entries = logged.rows.iter().map(|row| row.entry);
                 let mut entries = entries.chain(later.iter().map(|file| file.entry));
-                // Whether the part of the log in the cache has the same number is not known then.
+                // It is then unknown whether the cached part of the log has the same number.
                 let newer = entries.all(|entry| entry > cached.log.highest);
                 newer.then_some((cached.table, later, logged))
             }
@@ -284,7 +284,7 @@ impl Book {
         Ok((rows, after == stamps))
     }
 
-    /// The rows in force without what is in the cache: by way of a new one in a large book.
+    /// The rows in force, read without the cache; for a large book by making a new one.
     fn all_anew(
         &self,
         imports: &[ImportFile],
@@ -305,7 +305,7 @@ impl Book {
         }
         match self.build(imports, stamps, (part, within), &logged.problems, notice) {
             Ok(table) => {
-                // To be read again, with what the cache has of it.
+                // To be read again, including the cached part.
                 *self.log_read.lock().unwrap_or_else(PoisonError::into_inner) = None;
                 self.overlay(Some(table), &[], logged)
             }
@@ -318,7 +318,7 @@ impl Book {
         }
     }
 
-    /// The rows of the cached table, where there is one, with the log and these imports beside it.
+    /// The rows of the cached table, if there is one, with the log and these imports as overlay.
     fn overlay(
         &self,
         table: Option<Table>,
@@ -335,7 +335,8 @@ impl Book {
         }
     }
 
-    /// Makes the cached table of these imports and a part of the log; `wrong` is told with what is wrong in them.
+    /// Makes the cached table of these imports and a part of the log; passes their problems to
+    /// `wrong`.
     fn build(
         &self,
         imports: &[ImportFile],
@@ -361,14 +362,14 @@ impl Book {
             Trouble::Internal(error) => failed(error),
             other => other,
         })?;
-        // What is not settled is for this run only.
+        // A table of files that changed is only for this run.
         let after = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
         let made = if after == stamps { made } else { 0 };
         cache::keep(self, built, (stamps.to_vec(), log), made, notice).map_err(unwritten)
     }
 
-    /// As [`Book::scan`], but reading goes on in a second thread while `each` works; returns
-    /// what reading and `each` found wrong.
+    /// Like [`Book::scan`], but reads in a second thread while `each` works; returns the problems
+    /// of both.
     fn scan_beside(
         &self,
         imports: &[ImportFile],
@@ -376,7 +377,7 @@ impl Book {
         each: &mut dyn FnMut(&str, &Row) -> Option<Problem>,
     ) -> Result<Vec<Problem>, BookError> {
         let (sender, receiver) = mpsc::sync_channel::<(String, Vec<Row>)>(BATCHES_AHEAD);
-        // Rows go back to the thread that made them: freeing them there is much cheaper.
+        // Rows return to the thread that made them, where freeing them is much faster.
         let (back, done) = mpsc::channel::<Vec<Row>>();
         std::thread::scope(|scope| {
             let reading = scope.spawn(move || {
@@ -385,7 +386,7 @@ impl Book {
                     if batch.0 != file || batch.1.len() >= BATCH_ROWS {
                         let next = (file.to_string(), Vec::with_capacity(BATCH_ROWS));
                         done.try_iter().for_each(drop);
-                        // The receiver goes away only when its thread panics.
+                        // The receiver disappears only if its thread panics.
                         let _ = sender.send(std::mem::replace(&mut batch, next));
                     }
                     batch.1.push(row);
@@ -396,7 +397,7 @@ impl Book {
             let mut found = Vec::new();
             for (file, rows) in receiver {
                 found.extend(rows.iter().filter_map(|row| each(&file, row)));
-                // Where that thread has ended, they go here.
+                // If that thread has ended, they are freed here.
                 let _ = back.send(rows);
             }
             match reading.join() {
@@ -407,8 +408,8 @@ impl Book {
         })
     }
 
-    /// Hands every good row of these imports and of those logged to `each` with the name of its file,
-    /// rows of newer entries first, and returns what is wrong with the others.
+    /// Passes every valid row of these imports and of the log to `each`, with the name of its file,
+    /// newer entries first. Returns the problems of the others.
     pub(super) fn scan(
         &self,
         imports: &[ImportFile],
@@ -436,7 +437,8 @@ impl Book {
         Ok(problems)
     }
 
-    /// The logged sales after a part of the log; `imports` are all imports, whose numbers they may not have.
+    /// The logged sales after a part of the log; `imports` are all imports, whose numbers they must
+    /// not have.
     pub(super) fn logged(
         &self,
         log: &LogBytes,
@@ -464,7 +466,7 @@ impl Book {
         Ok(Logged { rows, problems })
     }
 
-    /// The log, with a notice where its last line is not finished.
+    /// The log, with a notice if its last line is unfinished.
     fn read_log(&self, notice: &mut dyn FnMut(&str)) -> Result<Arc<LogBytes>, BookError> {
         let path = self.log_path();
         let log = self.log_bytes()?;
@@ -477,7 +479,7 @@ impl Book {
         Ok(log)
     }
 
-    /// Import files as they are now.
+    /// Present stamps of import files.
     fn stamps(&self, imports: &[ImportFile]) -> Result<Vec<Stamp>, BookError> {
         let stamp = |import: &ImportFile| {
             let gone = || BookError::io(&import.path, "read")(io::ErrorKind::NotFound.into());
@@ -486,7 +488,7 @@ impl Book {
         imports.iter().map(stamp).collect()
     }
 
-    /// An error of the table library: not one of the user's making.
+    /// An error of the table library; the user is not the cause.
     fn internal(&self, error: &polars::prelude::PolarsError) -> BookError {
         BookError::io(self.comps_dir(), "make a table of the comps")(io::Error::other(
             error.to_string(),
@@ -494,7 +496,7 @@ impl Book {
     }
 }
 
-/// Whether the cache cannot be written, rather than a file be gone when it should be read.
+/// Whether the cache cannot be written (rather than a file having disappeared before it was read).
 fn is_unwritten(error: &BookError) -> bool {
     match error {
         BookError::Io { source, .. } => source.kind() != io::ErrorKind::NotFound,

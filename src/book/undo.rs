@@ -1,4 +1,4 @@
-//! What an undo takes back.
+//! Undo of the last entry.
 
 use std::collections::{BTreeMap, HashSet};
 use std::path::Path;
@@ -9,35 +9,34 @@ use super::open::{Book, BookLock};
 use super::store::Logged;
 use crate::trade::Comp;
 
-/// Sales shown of those that an undo brings back into force.
+/// Sales shown of those that an undo restores.
 const SHOWN_AGAIN: usize = 10;
 
-/// What an undo took back (or would).
+/// The result of an undo, real or simulated.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Undone {
     /// Number of the entry.
     pub entry: u64,
-    /// The file it was in, as shown to the user.
+    /// Its file, as messages show it.
     pub file: String,
     /// Whether it was a logged sale, not an import.
     pub logged: bool,
-    /// Good rows it held.
+    /// Valid rows in it.
     pub rows: usize,
-    /// Rows of it by model.
+    /// Its rows by model.
     pub models: BTreeMap<String, usize>,
-    /// How many older rows are in force again.
+    /// Number of older rows in force again.
     pub again: usize,
     /// The first few of those.
     pub again_shown: Vec<Comp>,
 }
 
 impl Book {
-    /// Takes the last entry back: an import file is moved to `undone/`, the line of a logged
-    /// sale to `undone/logged.csv`. `None` where there is nothing to take back. With `dry_run`
-    /// nothing is changed.
+    /// Undoes the last entry: moves an import file to `undone/`, or the line of a logged sale to
+    /// `undone/logged.csv`. `None` if there is nothing to undo. With `dry_run` nothing changes.
     ///
     /// # Errors
-    /// Where reading or writing fails.
+    /// If reading or writing fails.
     pub fn undo(
         &self,
         lock: &BookLock,
@@ -79,8 +78,8 @@ impl Book {
         Ok(Some(undone))
     }
 
-    /// What the last entry holds and what comes back into force without it. Rows with problems
-    /// are passed over, so that a spoilt import can be taken back.
+    /// The content of the last entry, and the rows that are in force without it. Rows with problems
+    /// are skipped, so that a damaged import can be undone.
     fn survey(&self, entry: u64, path: &Path, logged: bool) -> Result<Undone, BookError> {
         let mut undone = Undone {
             entry,

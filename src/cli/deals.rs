@@ -1,4 +1,4 @@
-//! `compband buy`, `spend`, `sold` and `scrap`; what they share with `compband ledger`.
+//! `compband buy`, `spend`, `sold` and `scrap`, and their common parts with `compband ledger`.
 
 use std::path::Path;
 
@@ -151,10 +151,10 @@ pub struct EntryArgs {
 }
 
 impl EntryArgs {
-    /// The day that was said, if any.
+    /// The given day, if any.
     ///
     /// # Errors
-    /// A day that has not come, or of long ago.
+    /// A day in the future, or too long ago.
     pub fn day_said(&self) -> Result<Option<NaiveDate>, CliError> {
         if let Some(day) = self.date {
             checks::day(day, today()).map_err(|wrong| AppError::Refused {
@@ -165,18 +165,18 @@ impl EntryArgs {
         Ok(self.date)
     }
 
-    /// The day that was said, or today.
+    /// The given day, or today.
     ///
     /// # Errors
-    /// As [`EntryArgs::day_said`].
+    /// Those of [`EntryArgs::day_said`].
     pub fn day(&self) -> Result<NaiveDate, CliError> {
         Ok(self.day_said()?.unwrap_or_else(today))
     }
 
-    /// The note, fit for one cell.
+    /// The note, valid for one cell.
     ///
     /// # Errors
-    /// Text that no cell can hold.
+    /// Text that no cell can contain.
     pub fn note(&self) -> Result<String, CliError> {
         Ok(one_line(
             "--note",
@@ -184,10 +184,10 @@ impl EntryArgs {
         )?)
     }
 
-    /// The day, or today, and the note.
+    /// The day, by default today, and the note.
     ///
     /// # Errors
-    /// As [`EntryArgs::day`] and [`EntryArgs::note`].
+    /// Those of [`EntryArgs::day`] and [`EntryArgs::note`].
     pub fn dated(&self) -> Result<Dated, CliError> {
         Ok(Dated {
             on: self.day()?,
@@ -196,10 +196,10 @@ impl EntryArgs {
     }
 }
 
-/// Says what was done, with the number of the entry that did it and where it leaves the money.
+/// Reports an action, with the number of its entry and the resulting balances.
 ///
 /// # Errors
-/// Where output fails.
+/// If output fails.
 pub fn tell(
     entered: &Entered,
     currency: &Currency,
@@ -244,7 +244,7 @@ pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
 /// `compband buy`.
 ///
 /// # Errors
-/// Values that are wrong, or a book that cannot be written.
+/// Invalid values, or a book that cannot be written.
 pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (settings, dated) = (book.settings(), args.entry.dated()?);
@@ -276,11 +276,11 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// `compband spend`.
 ///
 /// # Errors
-/// Values that are wrong, a deal that is not in stock, or a book that cannot be written.
+/// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    // Where only time was spent, the first word says what for.
+    // If only time was spent, the first word is its purpose.
     let only_time = args.amount.as_ref().filter(|text| {
         args.what.is_none()
             && args.minutes.is_some()
@@ -324,7 +324,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// `compband sold`.
 ///
 /// # Errors
-/// Values that are wrong, a deal that is not in stock, or a book that cannot be written.
+/// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
@@ -384,7 +384,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl SoldArgs {
-    /// Reads what was said of the sale. Where fees and sending were said, no outlet is needed.
+    /// Reads the figures of the sale. If fees and postage are given, no outlet is needed.
     fn read<'a>(&self, settings: &'a Settings) -> Result<SaleSaid<'a>, CliError> {
         let currency = &settings.currency;
         let price = money("--price", &self.price, currency)?;
@@ -446,7 +446,7 @@ fn log_command(comp: &Comp) -> String {
 /// `compband scrap`.
 ///
 /// # Errors
-/// Values that are wrong, a deal that is not in stock, or a book that cannot be written.
+/// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;

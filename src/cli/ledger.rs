@@ -1,4 +1,4 @@
-//! `compband ledger`: what is in stock, what was earned, and the entries behind it.
+//! `compband ledger`: units in stock, earnings, and the entries behind them.
 
 use std::path::{Path, PathBuf};
 
@@ -146,7 +146,7 @@ struct ExportArgs {
 /// Runs the command.
 ///
 /// # Errors
-/// Where the book cannot be read or written, or a value is wrong.
+/// If the book cannot be read or written, or a value is invalid.
 pub fn run(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     match &args.what {
         None => show(args, book),
@@ -170,7 +170,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     if now.ledger.entries().is_empty() && !args.json {
         return Err(nothing_yet().into());
     }
-    let told = Told {
+    let content = Told {
         currency: &settings.currency,
         today: args.as_of.unwrap_or_else(today),
         summary: now.summary,
@@ -180,12 +180,12 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         all: args.all,
     };
     if !args.chart.is_empty() {
-        super::draw(&BankrollChart::of(&told), &args.chart)?;
+        super::draw(&BankrollChart::of(&content), &args.chart)?;
     }
     if args.json {
-        return print(&document::text(&document::ledger::document(&told))?);
+        return print(&document::text(&document::ledger::document(&content))?);
     }
-    print(&view::sheet(&told, terminal_width()))
+    print(&view::sheet(&content, terminal_width()))
 }
 
 fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), CliError> {

@@ -9,7 +9,7 @@ use crate::app::Book;
 use crate::app::undo::{Undone, take_back};
 use crate::render::comps::line;
 
-/// Models shown of those that an undo takes back.
+/// Models shown of those in an undone entry.
 const SHOWN_MODELS: usize = 30;
 
 const EXAMPLES: &str = "\
@@ -26,26 +26,26 @@ pub struct UndoArgs {
     dry_run: bool,
 }
 
-/// Takes the last entry back and says what it was.
+/// Undoes the last entry and reports it.
 ///
 /// # Errors
-/// Where there is nothing to take back, or the book cannot be changed.
+/// If there is nothing to undo, or the book cannot be changed.
 pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let undone = take_back(&book, args.dry_run, None, &mut notice)?;
-    print(&told(&undone, args.dry_run))
+    print(&message(&undone, args.dry_run))
 }
 
-/// Takes the sale back that was recorded as this entry, and says so.
+/// Undoes the sale recorded as this entry, and reports it.
 ///
 /// # Errors
-/// Where something else was recorded since, or the book cannot be changed.
+/// If something else was recorded since, or the book cannot be changed.
 pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
     let undone = take_back(book, false, Some(entry), &mut notice)?;
-    print(&told(&undone, false))
+    print(&message(&undone, false))
 }
 
-fn told(undone: &Undone, dry_run: bool) -> String {
+fn message(undone: &Undone, dry_run: bool) -> String {
     let done = if dry_run {
         "Would take back"
     } else {

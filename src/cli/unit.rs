@@ -1,4 +1,4 @@
-//! The unit that a command is about: the flags that describe it, and its estimate.
+//! The unit of a command: the flags that describe it, and its estimate.
 
 use chrono::NaiveDate;
 use clap::builder::PossibleValue;
@@ -99,10 +99,10 @@ impl UnitArgs {
         self.as_of.unwrap_or_else(today)
     }
 
-    /// What was said, to be watched.
+    /// The description, as a watched unit.
     ///
     /// # Errors
-    /// Where a day was given: what is watched is estimated as of every day anew.
+    /// A given day: a watched unit is estimated as of each new day.
     pub fn watched(&self) -> Result<Said, CliError> {
         if self.as_of.is_some() {
             return Err(CliError::usage(
@@ -112,12 +112,12 @@ impl UnitArgs {
         Ok(self.said())
     }
 
-    /// Whether a model was said, where that is not needed.
+    /// Whether a model is given, if that is optional.
     pub fn has_model(&self) -> bool {
         !self.model.trim().is_empty()
     }
 
-    /// Whether nothing was said of the unit but perhaps the day.
+    /// Whether nothing is given except perhaps the day.
     pub fn is_blank(&self) -> bool {
         let blank = Said {
             model: self.model.clone(),
@@ -126,7 +126,7 @@ impl UnitArgs {
         !self.has_model() && self.said() == blank
     }
 
-    /// What was said but the day.
+    /// The description without the day.
     pub fn said(&self) -> Said {
         Said {
             band: self.band,
@@ -141,7 +141,7 @@ impl UnitArgs {
 }
 
 impl FactArgs {
-    /// What was said of a unit of this model.
+    /// The given description of a unit of this model.
     pub fn said(&self, model: &str) -> Said {
         Said {
             model: model.to_string(),
@@ -159,7 +159,7 @@ impl FactArgs {
     }
 }
 
-/// The flags that describe a unit: those of `watch.toml`, whose keys they are.
+/// The flags that describe a unit; their names are the keys of `watch.toml`.
 pub fn flags(said: &Said) -> Vec<String> {
     let table = toml::to_string(said).ok();
     let table: DocumentMut = table.and_then(|text| text.parse().ok()).unwrap_or_default();

@@ -1,22 +1,21 @@
-//! What the entries of the ledger come to: deals, totals, the bankroll.
+//! The result of the ledger's entries: deals, totals, the bankroll.
 //!
-//! A [`Ledger`] is built by entering entries one by one. Each kind of entry has one rule for what
-//! it moves between the accounts ([`Account`]); entering checks an entry against its rule, so that
-//! a file changed by hand is told from one that this program wrote. With *debit* positive the rules
-//! are
+//! A [`Ledger`] is built by entering entries one by one. Each kind of entry has one rule for the
+//! amounts that it moves between the accounts ([`Account`]). Every entry is checked against its
+//! rule, so that edits by hand are detected. With *debit* positive the rules are
 //!
 //! | entry | debit | credit |
 //! |---|---|---|
-//! | fund, draw | cash | capital (draw: the other way) |
+//! | fund, draw | cash | capital (draw: the reverse) |
 //! | buy, spend | stock | cash |
 //! | sold | cash, fees, sending; cost | sales, shipping paid; stock |
 //! | scrap | cash, losses | stock |
 //! | refund | refunds, sending | cash, fees |
 //! | return | the same, and stock | and cost |
-//! | reverse | what the reversed entry credited | what it debited |
+//! | reverse | the credits of the reversed entry | its debits |
 //!
-//! The *bankroll* is cash and stock at cost. It equals capital and profit, since all accounts sum
-//! to zero.
+//! The *bankroll* is cash and stock at cost. It equals capital plus profit, because all accounts
+//! sum to zero.
 
 mod balance;
 mod deal;
@@ -38,34 +37,34 @@ pub use deal::{Deal, Proceeds, State, name};
 pub use refusal::Refusal;
 pub use rules::{Refund, Sale};
 
-/// What a purchase is entered with.
+/// The figures of a purchase.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Purchase {
-    /// What was paid, inbound shipping in it.
+    /// Total price, including inbound shipping.
     pub paid: Decimal,
-    /// The unit as it is to be sold.
+    /// The unit as it will be sold.
     pub unit: Unit,
-    /// The estimate of the day.
+    /// Estimate on that day.
     pub estimate: Option<Foreseen>,
 }
 
-/// All entries and what they come to.
+/// All entries and their result.
 #[derive(Debug, Clone, Default)]
 pub struct Ledger {
     entries: Vec<Entry>,
     /// Decimals of the currency's minor unit.
     decimals: u32,
-    /// Reversed entries and what reverses them.
+    /// Reversed entries, with the entries that reverse them.
     reversed: BTreeMap<u32, u32>,
     /// Highest number of a deal.
     opened: u32,
-    /// Deals, those whose purchase was reversed left out.
+    /// Deals, except those with a reversed purchase.
     deals: BTreeMap<u32, Deal>,
     totals: Postings,
 }
 
 impl Ledger {
-    /// An empty one for amounts with so many decimals.
+    /// An empty ledger for amounts with `decimals` decimals.
     pub fn new(decimals: u32) -> Self {
         Self {
             decimals,
@@ -78,11 +77,11 @@ impl Ledger {
         &self.entries
     }
 
-    /// The ledger as it stood at the end of a day.
+    /// The ledger at the end of a day.
     pub fn up_to(&self, day: NaiveDate) -> Self {
         let mut then = Self::new(self.decimals);
         for entry in self.entries.iter().filter(|entry| entry.on <= day) {
-            // What followed on a later entry is of later, whatever its date.
+            // An entry that depends on a later one is later too, whatever its date.
             let _ = then.enter(entry.clone());
         }
         then
@@ -122,7 +121,7 @@ impl Ledger {
         Entry::blank(self.next_number(), on, kind)
     }
 
-    /// An entry by which the owner puts money in.
+    /// An entry of money that the owner puts in.
     pub fn fund(&self, on: NaiveDate, amount: Decimal) -> Entry {
         Entry {
             postings: funded(amount),
@@ -130,7 +129,7 @@ impl Ledger {
         }
     }
 
-    /// An entry by which the owner takes money out.
+    /// An entry of money that the owner takes out.
     pub fn draw(&self, on: NaiveDate, amount: Decimal) -> Entry {
         Entry {
             postings: funded(amount).reversed(),
@@ -149,7 +148,7 @@ impl Ledger {
         }
     }
 
-    /// An entry of what is spent on a unit in stock.
+    /// An entry of an expense for a unit in stock.
     pub fn spend(&self, on: NaiveDate, deal: u32, amount: Decimal, minutes: Decimal) -> Entry {
         Entry {
             deal: Some(deal),
@@ -159,7 +158,7 @@ impl Ledger {
         }
     }
 
-    /// An entry that describes a unit in stock anew.
+    /// An entry with a new description of a unit in stock.
     pub fn describe(&self, on: NaiveDate, deal: u32, unit: Unit) -> Entry {
         Entry {
             deal: Some(deal),
@@ -177,7 +176,7 @@ impl Ledger {
         }
     }
 
-    /// An entry of a unit scrapped, for what it fetches as scrap.
+    /// An entry of a scrapped unit, with its scrap price.
     pub fn scrap(&self, on: NaiveDate, deal: u32, fetched: Decimal) -> Entry {
         Entry {
             deal: Some(deal),
@@ -186,7 +185,7 @@ impl Ledger {
         }
     }
 
-    /// An entry of money given back to a buyer; with `back`, the unit comes back into stock.
+    /// An entry of a refund to a buyer; with `back`, the unit is returned to stock.
     pub fn refund(&self, on: NaiveDate, deal: u32, refund: &Refund, back: bool) -> Entry {
         let (kind, cost) = if back {
             (Kind::Return, self.taken_out(deal))
@@ -200,10 +199,10 @@ impl Ledger {
         }
     }
 
-    /// An entry that reverses another, by default on the very day of that.
+    /// An entry that reverses another, by default on the same day.
     ///
     /// # Errors
-    /// Where there is no such entry.
+    /// If there is no such entry.
     pub fn reverse(&self, on: Option<NaiveDate>, number: u32) -> Result<Entry, Refusal> {
         let target = self.entry(number)?;
         let on = on.unwrap_or(target.on);
@@ -216,7 +215,7 @@ impl Ledger {
     }
 
     fn entry(&self, number: u32) -> Result<&Entry, Refusal> {
-        // Numbers count up from 1, none left out.
+        // Numbers count up from 1 without gaps.
         let at = number.checked_sub(1).map(|at| at as usize);
         at.and_then(|at| self.entries.get(at)).map_or_else(
             || {
@@ -229,13 +228,13 @@ impl Ledger {
         )
     }
 
-    /// What a unit in stock has cost.
+    /// Cost of a unit in stock.
     fn held(&self, deal: u32) -> Decimal {
         let sum = |deal: &Deal| deal.sum(Account::Stock);
         self.deals.get(&deal).map_or(Decimal::ZERO, sum)
     }
 
-    /// What the unit of a deal had cost when it was sold.
+    /// Cost of the unit of a deal when it was sold.
     fn taken_out(&self, deal: u32) -> Decimal {
         let sum = |deal: &Deal| deal.sum(Account::Cost);
         self.deals.get(&deal).map_or(Decimal::ZERO, sum)
@@ -244,7 +243,7 @@ impl Ledger {
     /// Enters an entry.
     ///
     /// # Errors
-    /// [`Refusal`]: it does not follow on those before it; the ledger is then as before.
+    /// [`Refusal`] if it does not fit those before it; the ledger is then unchanged.
     pub fn enter(&mut self, entry: Entry) -> Result<(), Refusal> {
         self.check(&entry)?;
         let at = self.entries.len();
@@ -272,7 +271,7 @@ impl Ledger {
         Ok(())
     }
 
-    /// Makes a deal anew without the entry `left_out`.
+    /// Rebuilds a deal without the entry `left_out`.
     fn fold_again(&mut self, id: u32, left_out: u32) {
         let Some(old) = self.deals.remove(&id) else {
             return;

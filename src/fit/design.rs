@@ -1,4 +1,4 @@
-//! From facts about units to the columns of the fit, with a prior on each.
+//! Converts facts of units to the columns of the fit, with a prior on each.
 
 use crate::trade::Unit;
 use nalgebra::{DMatrix, DVector};
@@ -20,21 +20,20 @@ use crate::settings::Settings;
 
 pub use super::prior::{Belief, Prior, prior_of};
 
-/// Builds the design of the candidates at `used` for `subject`; those at `also` are encoded on
-/// its columns but not fitted. `level` is a belief about the subject's own log price from
-/// elsewhere; without it a kit's rule of thumb for the price serves. `pool` is what other models
-/// say: the rules of thumb of the terms it has are brought up to date by it.
+/// Builds the design of the candidates at `used` for `subject`; those at `also` are encoded in its
+/// columns but not fitted. `level` is a belief from elsewhere about the subject's log price;
+/// without it, the kit's rule of thumb for the price is used. `pool` contains the estimates of
+/// other models, which update the rules of thumb of their terms.
 ///
-/// What completeness, missing pieces and extras come to is read from their canonical form
-/// ([`crate::select::pieces`]), so that how a unit was described does not matter.
+/// Completeness, missing pieces and extras are read from their canonical form
+/// ([`crate::select::pieces`]), so that the way of describing a unit does not matter.
 ///
-/// Facts of a comp that were not recorded are taken as the average of the comps that have them; so is the
-/// age of an undated comp, and what it counts for by age. Where none is dated there is no trend,
-/// and all count alike. A comp
-/// that lacks a numeric attribute weighs less, as if its variance were that of a single sale and
-/// what the attribute might have added, by rule of thumb. Columns
-/// on which the subject and all comps agree are left out: they cannot matter. `None` where
-/// there is neither a comp nor a rule of thumb for the model's price.
+/// Unrecorded facts of a comp have the average of the comps that record them; the same holds for
+/// the age of an undated comp and its weight by age. If none is dated, there is no trend and all
+/// weights are equal. A comp without a recorded numeric attribute has a lower weight, as if its
+/// variance were that of a single sale plus the prior variance from the attribute. Columns with the
+/// same value in the subject and all comps are omitted: they have no effect. `None` if there is
+/// neither a comp nor a rule of thumb for the model's price.
 pub fn build(
     candidates: &[Candidate],
     used: &[usize],
@@ -126,13 +125,13 @@ fn matrix(rows: &[Row], terms: &[Term]) -> DMatrix<f64> {
     x
 }
 
-/// The mean of what the subject may be, p.
+/// The mean of the possible rows of the subject, p.
 fn mean_row(possible: &[Possible], p: usize) -> DVector<f64> {
     let add = |sum, one: &Possible| sum + &one.row * one.weight;
     possible.iter().fold(DVector::zeros(p), add)
 }
 
-/// A column for each term, with what is thought of it and how many of the comps inform it.
+/// A column for each term, with its prior and the number of comps that inform it.
 fn columns(
     terms: &[Term],
     comps: &[Facts<'_>],
@@ -168,8 +167,8 @@ fn columns(
     terms.iter().map(column).collect()
 }
 
-/// Takes from the weight of each comp what its numeric attributes that are not known would have told: their
-/// variance, by what each column is thought to come to, beside that of a single sale.
+/// Lowers the weight of each comp with unknown numeric attributes: their prior variance adds to
+/// that of a single sale.
 fn discount_unknown(
     weights: &mut [f64],
     comps: &[Facts<'_>],
@@ -190,7 +189,7 @@ fn discount_unknown(
     }
 }
 
-/// The beliefs about the columns that have one, in their order.
+/// The beliefs about the columns that have one, in column order.
 fn rules_of(columns: &[Column]) -> impl Iterator<Item = Rule> {
     columns.iter().enumerate().filter_map(|(j, column)| {
         Some(Rule {
@@ -201,7 +200,7 @@ fn rules_of(columns: &[Column]) -> impl Iterator<Item = Rule> {
     })
 }
 
-/// The unit's own terms that are no columns, and the next step down in grade.
+/// The unit's terms without a column, and the next lower grade step.
 fn shared_terms(
     own: &Row,
     columns: &[Term],

@@ -1,4 +1,4 @@
-//! What of a unit or a comp matters to its price.
+//! Facts of a unit or a comp that affect its price.
 
 use crate::trade::Unit;
 use std::collections::{BTreeMap, BTreeSet};
@@ -13,18 +13,18 @@ use crate::settings::Settings;
 use crate::trade::names::match_key;
 use crate::trade::{Attributes, HowSold, Items};
 
-/// What of a unit matters to its price.
+/// Facts of a unit that affect its price.
 #[derive(Clone)]
 pub(super) struct Facts<'a> {
     pub(super) variant: Option<String>,
     pub(super) pieces: Described,
     pub(super) grade: Option<usize>,
     pub(super) defects: &'a Items,
-    /// Declared numeric attributes that are recorded, in steps.
+    /// Recorded values of declared numeric attributes, in steps.
     pub(super) steps: BTreeMap<&'a str, f64>,
     pub(super) works: bool,
     pub(super) how_sold: Option<HowSold>,
-    /// Months after the day of the estimate, where its own day is recorded.
+    /// Months after the day of the estimate, if its day is recorded.
     pub(super) months: Option<f64>,
 }
 
@@ -48,7 +48,7 @@ impl<'a> Facts<'a> {
         }
     }
 
-    /// The facts of the unit that is estimated.
+    /// The facts of the subject.
     pub(super) fn of_subject(subject: &'a Unit, wording: &Wording, settings: &'a Settings) -> Self {
         Self {
             variant: subject.variant.as_deref().map(match_key),
@@ -65,7 +65,7 @@ impl<'a> Facts<'a> {
         }
     }
 
-    /// The unit that a kit's price rule speaks of: middle grade, complete without packaging,
+    /// The unit to which a kit's price rule applies: middle grade, complete without packaging,
     /// working, sold today at a fixed price.
     pub(super) fn reference(&self, wording: &Wording, settings: &Settings) -> Self {
         const NONE: &Items = &Items::NONE;
@@ -82,7 +82,7 @@ impl<'a> Facts<'a> {
     }
 }
 
-/// The declared attributes that are recorded, in steps of their scale.
+/// Recorded values of the declared attributes, in steps of their scale.
 fn attribute_steps<'a>(
     attributes: &Attributes,
     model: &str,
@@ -97,9 +97,9 @@ fn attribute_steps<'a>(
         .collect()
 }
 
-/// What `own` may be: the values of the facts that are not known but that some comp tells, as they
-/// are together with each comp, with their shares of the weight and the facts with them filled in.
-/// Itself alone where all is known.
+/// The possible rows of `own`: for each comp, its values of the facts that are unknown for `own`
+/// but known for some comp, with their shares of the weight and the completed facts. Only `own`
+/// itself if all facts are known.
 pub(super) fn possible<'a>(
     own: &Facts<'a>,
     comps: &[Facts<'a>],
@@ -125,7 +125,7 @@ pub(super) fn possible<'a>(
         .collect()
 }
 
-/// Facts that are not known of `own` and known of some comp.
+/// Facts that are unknown for `own` but known for some comp.
 fn unknown_facts(own: &Facts<'_>, comps: &[Facts<'_>]) -> Vec<Fact> {
     let some = |has: &dyn Fn(&Facts<'_>) -> bool| !has(own) && comps.iter().any(has);
     let plain: [(Fact, bool); 4] = [
@@ -143,7 +143,7 @@ fn unknown_facts(own: &Facts<'_>, comps: &[Facts<'_>]) -> Vec<Fact> {
     plain.map(|(fact, _)| fact).chain(attributes).collect()
 }
 
-/// Sets a fact as it is with `comp`; its value in a form that tells values apart.
+/// Sets a fact to that of `comp`; returns its value in a form that distinguishes values.
 fn fill<'a>(facts: &mut Facts<'a>, fact: &Fact, comp: &Facts<'a>) -> String {
     match fact {
         Fact::Grade => {

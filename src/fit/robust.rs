@@ -173,22 +173,22 @@ pub struct Fit {
 /// scales.
 const NEAR: f64 = 1e-5;
 
-/// Where the rounds stand.
+/// State between rounds.
 struct Iterate {
     beta: DVector<f64>,
     sigma: f64,
-    /// Whether steps are quick: they lead to the neighbourhood of the end, exact ones to it.
+    /// Whether steps are quick: those come first, and exact ones finish.
     quick: bool,
 }
 
-/// What a round has weighted and factored.
+/// Weights and factor of a round.
 struct Round {
     robust: Vec<f64>,
     /// Weight of each row in the system.
     a: Vec<f64>,
     held: Vec<bool>,
     factor: Factor,
-    /// How far the fitted values (in residual scales) or the scale (log) have moved, whichever is more.
+    /// Largest change of the fitted values (in residual scales) or of the scale (log).
     change: f64,
 }
 

@@ -8,28 +8,28 @@ use crate::select::pieces::{Described, Set, Wording};
 use crate::settings::Settings;
 use crate::trade::HowSold;
 
-/// Most names of one kind (missing pieces, extras, defects) with a column of their own; the
-/// rarest beyond them share one.
+/// Most names of one kind (missing pieces, extras, defects) with a separate column; the rarer ones
+/// share one.
 const MOST_NAMES: usize = 12;
 
 pub(super) type Row = BTreeMap<Term, f64>;
 
-/// How often each value was recorded, as shares: what an unrecorded one is taken for.
+/// Share of each recorded value: the distribution of an unrecorded one.
 pub(super) struct Shares {
     grades: Vec<f64>,
-    /// What a unit may be that does not say which pieces it has.
+    /// Possible sets of a unit whose pieces are unknown.
     sets: Vec<(Set, f64)>,
     auction: f64,
     offer: f64,
     variants: BTreeMap<String, f64>,
-    /// Weighted mean of the months of the dated sales, 0 where none is dated.
+    /// Weighted mean of the months of the dated sales; 0 if none is dated.
     months: f64,
     /// Weighted mean and variance of each declared attribute, in steps.
     pub(super) attributes: BTreeMap<String, (f64, f64)>,
 }
 
-/// Weighted mean and variance of an attribute among the comps that have it, in steps. Where
-/// only one or none has it, every unit is taken to be like it, or like the subject.
+/// Weighted mean and variance of an attribute among the comps that record it, in steps. If only one
+/// or none does, every unit is assumed to equal it, or the subject.
 fn attribute_moments(
     name: &str,
     comps: &[Facts<'_>],
@@ -51,7 +51,7 @@ fn attribute_moments(
     (mean, variance)
 }
 
-/// Weighted mean of the months of the dated comps, 0 where none is dated.
+/// Weighted mean of the months of the dated comps; 0 if none is dated.
 fn mean_months(comps: &[Facts<'_>], weights: &[f64]) -> f64 {
     let dated = || {
         let weighted = comps.iter().zip(weights);
@@ -82,7 +82,7 @@ impl Shares {
                     }
                 }
                 if shares.iter().sum::<f64>() == 0.0 {
-                    // Nothing recorded at all: the comps are taken for usual ones.
+                    // Nothing is recorded: the comps are assumed to be usual ones.
                     shares[usual] = 1.0;
                 }
                 let total: f64 = shares.iter().sum();
@@ -100,7 +100,7 @@ impl Shares {
                 *variants.entry(key.clone()).or_insert(0.0) += weight;
             }
         }
-        // Weights of very old sales are nothing at all.
+        // The weights of very old sales may all underflow to 0.
         let total = variants.values().sum::<f64>().max(f64::MIN_POSITIVE);
         variants.values_mut().for_each(|share| *share /= total);
         let attributes = settings
@@ -127,7 +127,7 @@ impl Shares {
         }
     }
 
-    /// The level that was recorded, or all of them by their shares.
+    /// The recorded level, or all levels by their shares.
     fn levels(known: Option<usize>, shares: &[f64]) -> Vec<(usize, f64)> {
         match known {
             Some(at) => vec![(at, 1.0)],
@@ -141,8 +141,8 @@ impl Shares {
     }
 }
 
-/// The terms of what a description comes to, by the description: many units share one, and with a large
-/// kit each has many terms.
+/// The terms of a description, by description: many units share one, and with a large kit each has
+/// many terms.
 type PieceTerms = HashMap<Described, Row>;
 
 /// The terms of completeness, missing pieces and extras.
@@ -163,7 +163,7 @@ fn piece_terms(pieces: &Described, shares: &Shares, wording: &Wording) -> Row {
     row
 }
 
-/// Facts to rows.
+/// Encodes facts as rows.
 pub(super) struct Encoder<'a> {
     shares: &'a Shares,
     wording: &'a Wording,
@@ -171,7 +171,7 @@ pub(super) struct Encoder<'a> {
 }
 
 impl<'a> Encoder<'a> {
-    /// An encoder that takes facts which were not recorded for what these shares say.
+    /// An encoder that replaces unrecorded facts by these shares.
     pub(super) fn new(shares: &'a Shares, wording: &'a Wording) -> Self {
         Self {
             shares,
@@ -229,13 +229,13 @@ impl<'a> Encoder<'a> {
     }
 }
 
-/// The rows of one design, the rare names of all of them in the columns that they share.
+/// The rows of one design, with rare names in common columns.
 pub(super) struct Rows {
-    /// Those of the comps, n.
+    /// Rows of the comps, n.
     pub(super) comps: Vec<Row>,
-    /// That of the unit which is estimated.
+    /// Row of the subject.
     pub(super) own: Row,
-    /// That of the unit of which a kit's price rule speaks.
+    /// Row of the unit to which a kit's price rule applies.
     pub(super) reference: Option<Row>,
     rare: BTreeMap<Term, Vec<Term>>,
 }
@@ -263,22 +263,22 @@ impl Rows {
         rows
     }
 
-    /// One more row, its rare names in the columns that they share.
+    /// One more row, with rare names in the common columns.
     pub(super) fn pooled(&self, mut row: Row) -> Row {
         pool_names(&mut row, &self.rare);
         row
     }
 }
 
-/// How much of a term a row has.
+/// Amount of a term in a row.
 pub(super) fn amount(row: &Row, term: &Term) -> f64 {
     row.get(term).copied().unwrap_or(0.0)
 }
 
-/// The names beyond those with a column of their own, by the column that they share: the subject's beyond
-/// [`MOST_OWN`] of a kind, least of them first (of a kit whose completeness is not known it may lack every
-/// piece); the others beyond [`MOST_NAMES`], rarest first. So there are never more columns than these,
-/// however many pieces a kit has.
+/// Rare names, by the column that they share. Of the subject's names, those beyond [`MOST_OWN`] of
+/// a kind, smallest first (with unknown completeness it may lack every piece of a kit). Of the
+/// others, those beyond [`MOST_NAMES`], rarest first. This limits the number of columns, however
+/// many pieces a kit has.
 fn rare_names<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> BTreeMap<Term, Vec<Term>> {
     let mut counts: BTreeMap<Term, usize> = own.keys().map(|term| (term.clone(), 0)).collect();
     for term in rows.flat_map(|row| row.keys()) {
@@ -310,7 +310,7 @@ fn rare_names<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> BTreeMap<Te
         .collect()
 }
 
-/// Moves rare names of a row to the column that they share.
+/// Moves rare names of a row to their common column.
 fn pool_names(row: &mut Row, rare: &BTreeMap<Term, Vec<Term>>) {
     for (pool, names) in rare {
         let pooled: f64 = names.iter().filter_map(|term| row.remove(term)).sum();
@@ -320,10 +320,10 @@ fn pool_names(row: &mut Row, rare: &BTreeMap<Term, Vec<Term>>) {
     }
 }
 
-/// Amounts of a term that differ by less are the same: shares add up with rounding.
+/// Smaller differences between amounts of a term are rounding errors in sums of shares.
 const SAME: f64 = 1e-9;
 
-/// The level, and every term on which some row differs from the subject.
+/// The level, and every term for which some row differs from the subject.
 pub(super) fn varying_terms<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> Vec<Term> {
     let mut terms = BTreeSet::from([Term::Level]);
     for row in rows {
@@ -341,7 +341,7 @@ pub(super) fn varying_terms<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) 
     terms.into_iter().collect()
 }
 
-/// What the subject has more of than a row, term by term, where there is no column for it.
+/// The differences of the subject from a row in the terms without a column.
 pub(super) fn beside_columns<'a>(
     row: &'a Row,
     own: &'a Row,
@@ -354,10 +354,10 @@ pub(super) fn beside_columns<'a>(
         .map(move |term| (term, amount(own, term) - amount(row, term)))
 }
 
-/// Comps on the rarer side of a term.
+/// Comps in the smaller of the groups with and without a term.
 pub(super) fn informed_by(term: &Term, rows: &[Row]) -> usize {
     let values = || rows.iter().map(|row| amount(row, term));
-    // Where it was not recorded a comp has a share of it, and tells nothing of it.
+    // An unrecorded fact gives a comp a share of the term and no information about it.
     let recorded = || values().filter(|value| value.fract() == 0.0);
     let with = recorded().filter(|value| *value != 0.0).count();
     with.min(recorded().count() - with)

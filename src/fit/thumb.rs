@@ -1,4 +1,4 @@
-//! What is thought of a term before any comp of the model is heard: rules of thumb, brought up to date by other models.
+//! Priors of terms: rules of thumb, updated by other models.
 
 use rust_decimal::prelude::ToPrimitive;
 
@@ -11,7 +11,7 @@ use crate::settings::{Rules, Settings};
 use crate::trade::attributes::Direction;
 use crate::trade::range::{Range, RangeUnit};
 
-/// What is thought of a term before any comp of the model is heard.
+/// The prior of a term.
 pub(super) struct Thought {
     pub(super) prior: Option<Belief>,
     pub(super) rule: Option<Prior>,
@@ -19,20 +19,20 @@ pub(super) struct Thought {
     pub(super) sign: Sign,
 }
 
-/// What the thoughts of all terms rest on.
+/// Inputs of the priors of all terms.
 pub(super) struct Thoughts<'a> {
-    /// What other models say.
+    /// Estimates of other models.
     pub(super) pool: &'a Pool,
     /// The model.
     pub(super) model: &'a str,
     /// Settings of the book.
     pub(super) settings: &'a Settings,
-    /// Price of which money is a share.
+    /// Price by which money is divided.
     pub(super) base_price: f64,
 }
 
 impl Thoughts<'_> {
-    /// What is thought of a term.
+    /// The prior of a term.
     pub(super) fn of(&self, term: &Term) -> Thought {
         let (rule, sign) = rule_of_thumb(term, self.model, self.settings, self.base_price);
         let pooled = self.pool.get(term).filter(|_| rule.is_some()).cloned();
@@ -48,7 +48,7 @@ impl Thoughts<'_> {
         }
     }
 
-    /// What differences in terms come to (log), by what is thought of each.
+    /// Effect of differences in terms (log), by the prior of each.
     pub(super) fn offset<'t>(&self, differences: impl Iterator<Item = (&'t Term, f64)>) -> f64 {
         differences
             .map(|(term, difference)| difference * self.of(term).prior.map_or(0.0, |p| p.mean()))
@@ -56,14 +56,13 @@ impl Thoughts<'_> {
     }
 }
 
-/// What a kit's rule of thumb says of the log price of the model.
+/// A kit's rule of thumb for the log price of the model.
 pub(super) fn price_rule(model: &str, settings: &Settings) -> Option<Belief> {
     let (low, high) = shares(settings.kit(model)?.price?, 1.0);
     Some(Belief::of_rule(prior_of(low.ln(), high.ln())))
 }
 
-/// The rule of thumb and sign constraint of a term; `base` is the price of which money is a
-/// share.
+/// The rule of thumb and sign constraint of a term; `base` is the price by which money is divided.
 fn rule_of_thumb(
     term: &Term,
     model: &str,
@@ -107,7 +106,8 @@ fn rule_of_thumb(
             }
         }
         Term::Variant(_) => {
-            // Two variants are this far apart; each is half of it (as a variance) from their mean.
+            // This is the difference of two variants; each has half of its variance around their
+            // mean.
             let (rule, sign) = either(rules.variant);
             let own = |rule: Prior| Prior {
                 mean: 0.0,
@@ -121,10 +121,10 @@ fn rule_of_thumb(
     }
 }
 
-/// The rule of thumb (log) of what takes a range off the price.
+/// The rule of thumb (log) for a reduction of the price by a range.
 fn taken_off(range: Range, base: f64) -> Prior {
     let (low, high) = shares(range, base);
-    // More than a unit costs cannot come off it: such a rule says "much" and no more.
+    // A reduction cannot exceed the price: such a rule only means "much".
     let (low, high) = if high > MOST_OFF {
         (low.min(LITTLE_OFF), MOST_OFF)
     } else {
@@ -133,22 +133,22 @@ fn taken_off(range: Range, base: f64) -> Prior {
     prior_of((-low).ln_1p(), (-high).ln_1p())
 }
 
-/// The rule of thumb (log) of what adds a range to the price.
+/// The rule of thumb (log) for an increase of the price by a range.
 fn added(range: Range, base: f64) -> Prior {
     let (low, high) = shares(range, base);
     prior_of(low.ln_1p(), high.ln_1p())
 }
 
-/// The rule of thumb (log) of what changes the price by a range, down or up.
+/// The rule of thumb (log) for a change of the price by a range, down or up.
 fn either_way(range: Range, base: f64) -> Prior {
     let (low, high) = shares(range, base);
     prior_of(low.max(-MOST_OFF).ln_1p(), high.max(-MOST_OFF).ln_1p())
 }
 
-/// Most that a rule of thumb takes off a price, as a share.
+/// Largest reduction of a price by a rule of thumb, as a share.
 const MOST_OFF: f64 = 0.9;
 
-/// Low end of a rule of thumb whose high end is more than the unit costs.
+/// Low end of a rule of thumb whose high end exceeds the price.
 const LITTLE_OFF: f64 = 0.3;
 
 /// Both ends of a range as shares of the price: per cents over 100, money over `base`.
@@ -163,7 +163,7 @@ pub(super) fn shares(range: Range, base: f64) -> (f64, f64) {
     (share(range.low), share(range.high))
 }
 
-/// The rule of thumb for the price of a parts-only unit over that of a working one (log).
+/// The rule of thumb for the ratio of a parts-only unit's price to a working one's (log).
 pub fn parts_rule(settings: &Settings) -> Prior {
     let (low, high) = shares(settings.rules.parts_only, 1.0);
     prior_of(low.ln(), high.ln())

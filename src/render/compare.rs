@@ -113,7 +113,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     out
 }
 
-/// The line of a listing in the table.
+/// The row of a listing in the table.
 fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> {
     let money = |value| amount(currency, value);
     let mark = if bought { "•" } else { "" };
@@ -145,7 +145,8 @@ fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> 
     cells.into()
 }
 
-/// Why a listing is not to be bought at what is asked: the first aim that it fails, or why it has no estimate.
+/// The reason not to buy a listing at its asking price: the first aim that it does not meet, or the
+/// reason why it has no estimate.
 fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
     let why = match &candidate.judged {
         Ok(judged) => failure(*judged.failed.first()?, &judged.measures, currency),
@@ -154,7 +155,7 @@ fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
     Some(format!("{}: {why}.", candidate.name))
 }
 
-/// What to buy, in a sentence.
+/// The choice, in a sentence.
 fn choice(content: &Told<'_>) -> String {
     let money = |value| amount(content.currency, value);
     let (put_in, profit, weekly) = content.sums();

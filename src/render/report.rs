@@ -1,10 +1,10 @@
-//! The report: one estimate or several as one page of HTML that needs nothing beside it.
+//! The report: one or several estimates as a self-contained HTML page.
 //!
-//! The page is whole without its script, which only lets tables be sorted. It names no other file and
-//! its content security policy lets it load none; the script is let in by a nonce that is a hash of
-//! everything on the page, so that the same estimate makes the same page and no text of a comp can
-//! predict it. Colours are those of the charts, and of a dark set where the reader's screen asks
-//! for one; on paper it is always light.
+//! The page is complete without its script, which only makes tables sortable. It refers to no other
+//! file, and its content security policy lets it load none. The policy allows the script by a nonce
+//! that is a hash of everything on the page, so that the same estimate gives the same page and no
+//! text of a comp can predict the nonce. Colours are those of the charts, and a dark set if the
+//! reader's screen prefers one; on paper it is always light.
 
 mod deal;
 mod evidence;
@@ -28,7 +28,7 @@ pub use page::{Check, Page, Unit};
 const STYLE: &str = include_str!("report/page.css");
 const SCRIPT: &str = include_str!("report/sort.js");
 
-/// Class of what asks for care.
+/// Class of warnings.
 const CARE: Option<&str> = Some("care");
 
 /// The page as a document.
@@ -68,12 +68,12 @@ fn one(page: &Page<'_>, only: &Unit<'_>) -> (String, Markup) {
     facts.extend(self::facts(only));
     let made = html! { (command(page)) (definitions(&facts)) };
     let under = format!("On {}, {}.", page.as_of, how(only.estimate));
-    let main = html! { (told(only)) (only.place.section("How it was made", &made)) };
+    let main = html! { (content(only)) (only.place.section("How it was made", &made)) };
     let body = framed(&title, &under, &main);
     (title, body)
 }
 
-/// Title and body of a page about several: a table of contents, then a part for each.
+/// Title and body of a page about several units: a table of contents, then a part for each.
 fn several(page: &Page<'_>) -> (String, Markup) {
     let units = page.units.len();
     let title = format!("{units} unit{}", if units == 1 { "" } else { "s" });
@@ -103,12 +103,12 @@ fn framed(title: &str, under: &str, main: &Markup) -> Markup {
     }
 }
 
-/// How it is sold and which price is meant.
+/// Way of selling and price basis.
 fn how(made: &Estimate) -> String {
     format!("{} ({})", how_sold(&made.subject), basis(made.basis))
 }
 
-/// The units with their prices, each leading to its part.
+/// The units with their prices, each with a link to its part.
 fn contents(page: &Page<'_>) -> Markup {
     let price = |made: &Estimate| {
         let median = amount(&made.currency, made.median);
@@ -136,7 +136,7 @@ fn contents(page: &Page<'_>) -> Markup {
     Place::WHOLE.section("Contents", &nav)
 }
 
-/// One unit of several.
+/// The part about one of several units.
 fn part(unit: &Unit<'_>) -> Markup {
     let made = definitions(&facts(unit));
     html! {
@@ -146,15 +146,15 @@ fn part(unit: &Unit<'_>) -> Markup {
                 (visible(&capitalised(&how(unit.estimate)))) ". "
                 a href="#contents" { "Back to the contents" }
             }
-            (told(unit))
+            (content(unit))
             (unit.place.section("How it was made", &made))
         }
         "\n"
     }
 }
 
-/// All that is told of a unit but how it was made.
-fn told(unit: &Unit<'_>) -> Markup {
+/// Everything about a unit, except the details of the method.
+fn content(unit: &Unit<'_>) -> Markup {
     let (place, made) = (unit.place, unit.estimate);
     html! {
         (headline(place, made))

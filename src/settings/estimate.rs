@@ -1,45 +1,46 @@
-//! How an estimate is made.
+//! Options of an estimate.
 
 use serde::{Deserialize, Serialize};
 
-/// How an estimate is made.
+/// Options of an estimate.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct EstimateSettings {
-    /// Chance of the band, in per cent.
+    /// Level of the band, in per cent.
     pub band: u8,
-    /// Comps at which widening the search stops.
+    /// Number of comps at which widening stops.
     pub enough: usize,
-    /// Days a sale is looked back on before the last widening step.
+    /// Length of the window before the last widening step, in days.
     pub window_days: u32,
-    /// Days after which a sale weighs half.
+    /// Days after which the weight of a sale is half.
     pub half_life_days: f64,
-    /// How often in a year the prices of a model step up or down at once; 0 for never.
+    /// Number of steps of all prices of a model per year; 0 for none.
     pub steps_per_year: f64,
     /// Most comps a fit takes, newest first.
     pub most_comps: usize,
-    /// How the errors are modelled.
+    /// Distribution of the errors.
     pub errors: Errors,
-    /// Heavy tails have half these degrees of freedom, and are weighed against normal ones.
+    /// Degrees of freedom of the errors; heavy tails have half of these, and are compared with
+    /// normal ones.
     pub nu: f64,
-    /// Read so that older books open; has no effect since mistyped prices are found by their
+    /// No effect; accepted so that older books open. Mistyped prices are now found by their
     /// probability ([`crate::fit::posterior`]).
     pub fence: f64,
-    /// Likewise.
+    /// No effect either.
     pub modified_z: f64,
-    /// Prior guess of the residual spread, as a share of the price.
+    /// Prior value of the residual spread, as a share of the price.
     pub spread: f64,
     /// The same for parts-only units, which vary more.
     pub parts_spread: f64,
-    /// How many comps these guesses are worth.
+    /// Weight of these prior values, in comps.
     pub spread_worth: f64,
-    /// The newest comp older than this many days brings a warning.
+    /// Age of the newest comp, in days, from which there is a warning.
     pub stale_days: u32,
-    /// Which other models the adjustments of a model lean on.
+    /// Models that inform the adjustments of another model.
     pub pool: PoolFrom,
 }
 
-/// Which other models the adjustments of a model lean on.
+/// Models that inform the adjustments of another model.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum PoolFrom {
@@ -47,11 +48,11 @@ pub enum PoolFrom {
     Book,
     /// Those of the same declared family.
     Family,
-    /// None: each model stands alone.
+    /// None: each model is estimated separately.
     None,
 }
 
-/// How the errors of the fit are modelled.
+/// Distribution of the errors of the fit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Errors {

@@ -1,4 +1,4 @@
-//! Families of models and the numeric attributes that matter to their prices.
+//! Families of models and the numeric attributes that affect their prices.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,13 +13,13 @@ use crate::trade::names::match_key;
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Family {
-    /// The models that belong to it (case and spacing ignored).
+    /// Its models (ignoring case and spacing).
     pub models: Vec<String>,
-    /// Numeric attributes that matter to their prices, by name.
+    /// Numeric attributes that affect their prices, by name.
     pub attributes: BTreeMap<String, Attribute>,
 }
 
-/// Checks that a model is in one family at most, and each attribute's name and rule.
+/// Checks that a model is in at most one family, and the name and rule of each attribute.
 pub(super) fn check(families: &BTreeMap<String, Family>) -> Result<(), String> {
     let mut seen: BTreeMap<String, &str> = BTreeMap::new();
     for (name, family) in families {

@@ -1,4 +1,4 @@
-//! What ships with a model.
+//! Pieces that ship with a model.
 
 use std::collections::BTreeMap;
 
@@ -13,16 +13,16 @@ use crate::trade::text::nearest;
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Kit {
-    /// Everything that ships with the main unit, packaging apart.
+    /// Everything that ships with the main unit, except the packaging.
     #[serde(deserialize_with = "items", serialize_with = "as_text")]
     pub ships_with: Items,
-    /// Those of them without which it cannot be used.
+    /// Those of them that are needed to use it.
     #[serde(deserialize_with = "items", serialize_with = "as_text")]
     pub usable_needs: Items,
     /// Rules of thumb for a missing piece of this model, by piece.
     pub missing: BTreeMap<String, Range>,
     /// A rule of thumb for the price of a working unit in the middle grade, complete without
-    /// packaging, in money: the estimate that stands in until there are comps.
+    /// packaging, in money: the estimate until there are comps.
     pub price: Option<Range>,
 }
 
@@ -39,7 +39,7 @@ fn items<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Items, D::Error> 
     })
 }
 
-/// Checks that a kit has the pieces that its use needs, and that its price is one.
+/// Checks that a kit has the pieces needed to use it, and that its price is valid.
 pub(super) fn check(kits: &BTreeMap<String, Kit>) -> Result<(), String> {
     for (model, kit) in kits {
         for (piece, count) in kit.usable_needs.iter() {

@@ -41,27 +41,27 @@ pub struct Settings {
     /// Currency of every amount in the book.
     #[serde(deserialize_with = "currency")]
     pub currency: Currency,
-    /// A rate in `rates.csv` serves sales of its day and of so many days after.
+    /// Number of days after its own for which a rate in `rates.csv` is valid.
     pub rate_days: u32,
-    /// Which price the estimate speaks of.
+    /// Price basis of the estimate.
     pub price_basis: PriceBasis,
     /// Grades, best first.
     pub grades: Vec<Grade>,
     /// Completeness levels, least first.
     pub completeness: Vec<Completeness>,
-    /// How an estimate is made.
+    /// Options of an estimate.
     pub estimate: EstimateSettings,
     /// Rules of thumb.
     pub rules: Rules,
-    /// What ships with a model, by model name.
+    /// Pieces that ship with a model, by model name.
     pub kits: BTreeMap<String, Kit>,
     /// Families of models whose numeric attributes matter, by name.
     pub families: BTreeMap<String, Family>,
-    /// Where units are sold and what that costs, by name.
+    /// Outlets and their terms, by name.
     pub outlets: BTreeMap<String, Outlet>,
-    /// What sending costs.
+    /// Cost of postage and packing.
     pub shipping: Shipping,
-    /// What a purchase must promise.
+    /// Aims of a purchase.
     pub deal: DealSettings,
     /// Saved column mappings of imports: name → (their column → our column).
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
@@ -97,11 +97,11 @@ impl Default for Settings {
 }
 
 impl Settings {
-    /// Reads settings from TOML text; `path` is named in errors.
+    /// Reads settings from TOML text; errors name `path`.
     ///
     /// # Errors
-    /// [`SettingsError`] with line, key, what was expected and, for an unknown key, the
-    /// nearest known one.
+    /// [`SettingsError`] with line, key, the expected form and, for an unknown key, the most
+    /// similar known one.
     pub fn parse(text: &str, path: &Path) -> Result<Self, SettingsError> {
         let settings: Self = read_toml(text, path)?;
         settings
@@ -110,7 +110,7 @@ impl Settings {
         Ok(settings)
     }
 
-    /// Position of a grade in the scale, best first; case ignored.
+    /// Position of a grade in the scale, best first, ignoring case.
     pub fn grade_index(&self, name: &str) -> Option<usize> {
         of_scale(self.grade_names(), name).map(|(at, _)| at)
     }
@@ -120,7 +120,7 @@ impl Settings {
         self.grades.iter().map(|grade| grade.name.as_str())
     }
 
-    /// Position of a completeness level in the scale, least first; case ignored.
+    /// Position of a completeness level in the scale, least first, ignoring case.
     pub fn completeness_index(&self, name: &str) -> Option<usize> {
         of_scale(self.completeness_names(), name).map(|(at, _)| at)
     }
@@ -130,7 +130,7 @@ impl Settings {
         self.completeness.iter().map(|level| level.name.as_str())
     }
 
-    /// The kit of a model (case and spacing of the name ignored), where the settings have one.
+    /// The kit of a model (ignoring case and spacing of the name), if the settings have one.
     pub fn kit(&self, model: &str) -> Option<&Kit> {
         let key = match_key(model);
         self.kits
@@ -139,7 +139,7 @@ impl Settings {
             .map(|(_, kit)| kit)
     }
 
-    /// Name of the family that a model is in, where it is in one (case and spacing ignored).
+    /// Name of the family of a model, if it has one (ignoring case and spacing).
     pub fn family(&self, model: &str) -> Option<&str> {
         let key = match_key(model);
         let has = |family: &Family| family.models.iter().any(|name| match_key(name) == key);
@@ -147,7 +147,7 @@ impl Settings {
         families.find_map(|(name, family)| has(family).then_some(name.as_str()))
     }
 
-    /// The numeric attributes of a model, by name; none where no family has it.
+    /// The numeric attributes of a model, by name; empty if no family has it.
     pub fn attributes(&self, model: &str) -> impl Iterator<Item = (&str, &Attribute)> {
         let key = match_key(model);
         self.families
@@ -157,7 +157,7 @@ impl Settings {
             .map(|(name, attribute)| (name.as_str(), attribute))
     }
 
-    /// What the settings say of one numeric attribute of a model.
+    /// The declaration of one numeric attribute of a model.
     pub fn attribute(&self, model: &str, name: &str) -> Option<&Attribute> {
         let key = attribute_key(name);
         self.attributes(model)

@@ -1,4 +1,4 @@
-//! Reading TOML, with errors that say where, what was expected and which key is near.
+//! Reads TOML; errors give the place, the expected form and the most similar key.
 
 use std::path::Path;
 
@@ -6,15 +6,15 @@ use serde::de::DeserializeOwned;
 
 use crate::trade::text::nearest;
 
-/// What is wrong with a file of settings: its path, where in it, and what to do.
+/// The error in a settings file: its path, the place in it, and how to fix it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{0}")]
 pub struct SettingsError(pub String);
 
-/// Reads TOML text; `path` is named in errors.
+/// Reads TOML text; errors name `path`.
 ///
 /// # Errors
-/// As [`Settings::parse`].
+/// Those of [`Settings::parse`].
 pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<T, SettingsError> {
     toml::from_str(text).map_err(|error| {
         let line = error.span().map_or(String::new(), |span| {
@@ -53,13 +53,13 @@ fn unknown_key(message: &str) -> Option<String> {
     ))
 }
 
-/// A sentence for a word that is none of those the setting knows.
+/// A sentence for an unknown word in a setting with fixed words.
 fn unknown_word(message: &str) -> Option<String> {
     let (word, known, near) = unknown(message, "unknown variant `")?;
     Some(format!("found {word:?}; write one of these: {known}{near}"))
 }
 
-/// The key whose value begins at a place of the text.
+/// The key whose value begins at a position in the text.
 fn key_before(text: &str, value: usize) -> Option<&str> {
     let head = text.get(..value)?.trim_end().strip_suffix('=')?;
     let key = head.rsplit(['\n', ',', '{']).next()?.trim();

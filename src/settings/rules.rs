@@ -1,4 +1,4 @@
-//! Rules of thumb: what holds until the comps say otherwise.
+//! Rules of thumb: priors that comps overrule.
 
 use std::collections::BTreeMap;
 
@@ -10,23 +10,24 @@ use crate::trade::items::fold_name;
 use crate::trade::range::{Range, RangeUnit};
 use crate::trade::text::nearest;
 
-/// Rules of thumb: what holds until the comps say otherwise.
+/// Rules of thumb: priors that comps overrule.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Rules {
-    /// What one step down in grade takes off: `"A to B"`, or `any`.
+    /// Reduction for one step down in grade: `"A to B"`, or `any`.
     pub grades: BTreeMap<String, Range>,
-    /// What one step up in completeness adds, where a model has no kit: `"bare to usable"`, or `any`.
+    /// Increase for one step up in completeness, if a model has no kit: `"bare to usable"`, or
+    /// `any`.
     pub completeness: BTreeMap<String, Range>,
-    /// What a missing piece takes off, by piece, or `any`. `packaging` is the box.
+    /// Reduction for a missing piece, by piece, or `any`. `packaging` is the box.
     pub missing: BTreeMap<String, Range>,
-    /// What one extra adds, by extra, or `any`. `seal` is a unit never opened.
+    /// Increase for one extra, by extra, or `any`. `seal` is a unit never opened.
     pub extras: BTreeMap<String, Range>,
-    /// What a defect takes off, by defect, or `any`.
+    /// Reduction for a defect, by defect, or `any`.
     pub defects: BTreeMap<String, Range>,
-    /// What selling by `auction` or by `offer` changes against a fixed price.
+    /// Change for a sale by `auction` or by `offer`, relative to a fixed price.
     pub how_sold: BTreeMap<String, Range>,
-    /// Change of price in a month.
+    /// Change of price per month.
     pub trend_per_month: Range,
     /// Difference between variants of one model.
     pub variant: Range,
@@ -56,8 +57,8 @@ impl Default for Rules {
     }
 }
 
-/// The rule for `name`: the user's own, then the default for that very name, then the user's
-/// `any`, then the default `any`.
+/// The rule for `name`: the user's, then the default for this name, then the user's `any`, then the
+/// default `any`.
 fn lookup(
     table: &BTreeMap<String, Range>,
     defaults: &BTreeMap<String, Range>,
@@ -78,17 +79,17 @@ fn lookup(
 }
 
 impl Rules {
-    /// What the step `"A to B"` takes off.
+    /// Reduction for the step `"A to B"`.
     pub fn grade_step(&self, step: &str, defaults: &Self) -> Range {
         lookup(&self.grades, &defaults.grades, step)
     }
 
-    /// What the step `"bare to usable"` adds.
+    /// Increase for the step `"bare to usable"`.
     pub fn completeness_step(&self, step: &str, defaults: &Self) -> Range {
         lookup(&self.completeness, &defaults.completeness, step)
     }
 
-    /// What a missing piece takes off: the kit's own rule, else the general one.
+    /// Reduction for a missing piece: the kit's rule, else the general one.
     pub fn missing_piece(&self, piece: &str, kit: Option<&Kit>, defaults: &Self) -> Range {
         let own = kit.and_then(|kit| {
             kit.missing
@@ -101,17 +102,17 @@ impl Rules {
         )
     }
 
-    /// What an extra adds.
+    /// Increase for an extra.
     pub fn extra(&self, extra: &str, defaults: &Self) -> Range {
         lookup(&self.extras, &defaults.extras, extra)
     }
 
-    /// What a defect takes off.
+    /// Reduction for a defect.
     pub fn defect(&self, defect: &str, defaults: &Self) -> Range {
         lookup(&self.defects, &defaults.defects, defect)
     }
 
-    /// What selling by `auction` or `offer` changes.
+    /// Change for a sale by `auction` or `offer`.
     pub fn sold(&self, how: &str, defaults: &Self) -> Range {
         lookup(&self.how_sold, &defaults.how_sold, how)
     }
@@ -123,7 +124,7 @@ fn steps<'a>(names: impl Iterator<Item = &'a str> + Clone) -> Vec<String> {
     pairs.map(|(from, to)| format!("{from} to {to}")).collect()
 }
 
-/// Checks that the rules of a table are named `any` or as one of `known`.
+/// Checks that the rules of a table are named `any` or one of `known`.
 fn check_names(
     table: &str,
     rules: &BTreeMap<String, Range>,
@@ -142,8 +143,8 @@ fn check_names(
     Ok(())
 }
 
-/// Checks the amounts of a table, which have no sign: whether they are added to a price or taken off it is
-/// known.
+/// Checks the amounts of a table, which have no sign: the table determines whether they are
+/// increases or reductions.
 fn check_amounts(table: &str, rules: &BTreeMap<String, Range>) -> Result<(), String> {
     let takes_off = !table.ends_with("extras") && !table.ends_with("completeness");
     for (key, range) in rules {
@@ -162,7 +163,7 @@ fn check_amounts(table: &str, rules: &BTreeMap<String, Range>) -> Result<(), Str
 }
 
 impl Rules {
-    /// Checks all rules, those of kits for missing pieces too, against these scales.
+    /// Checks all rules, including those of kits for missing pieces, against these scales.
     pub(super) fn check<'a>(
         &self,
         kits: &BTreeMap<String, Kit>,

@@ -10,7 +10,7 @@ use crate::trade::names;
 pub struct Grade {
     /// The letter (or word) written in the comps.
     pub name: String,
-    /// What it means, for tables and prompts.
+    /// Its meaning, for tables and prompts.
     #[serde(default)]
     pub means: String,
 }
@@ -21,14 +21,14 @@ pub struct Grade {
 pub struct Completeness {
     /// The word written in the comps.
     pub name: String,
-    /// Which pieces of the model's kit it stands for.
+    /// The pieces of the model's kit that it includes.
     pub has: Has,
-    /// What it means, for tables and prompts.
+    /// Its meaning, for tables and prompts.
     #[serde(default)]
     pub means: String,
 }
 
-/// What a completeness level includes, each step with all of those before it.
+/// Content of a completeness level; each includes those before it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Has {
@@ -38,20 +38,20 @@ pub enum Has {
     Usable,
     /// Every piece of the kit.
     Kit,
-    /// The packaging too.
+    /// The packaging as well.
     Packaging,
-    /// And never opened.
+    /// Never opened as well.
     Seal,
 }
 
-/// The place of a name on a scale and how the scale spells it; case ignored.
+/// The position of a name in a scale, and the scale's spelling, ignoring case.
 pub fn of_scale<'a>(scale: impl Iterator<Item = &'a str>, name: &str) -> Option<(usize, &'a str)> {
     scale
         .enumerate()
         .find(|(_, known)| names::same(known, name))
 }
 
-/// The grades of a book that says nothing else.
+/// The default grades.
 pub(super) fn usual_grades() -> Vec<Grade> {
     let grade = |name: &str, means: &str| Grade {
         name: name.into(),
@@ -65,7 +65,7 @@ pub(super) fn usual_grades() -> Vec<Grade> {
     ]
 }
 
-/// The completeness levels of a book that says nothing else.
+/// The default completeness levels.
 pub(super) fn usual_completeness() -> Vec<Completeness> {
     let level = |name: &str, has, means: &str| Completeness {
         name: name.into(),
@@ -100,7 +100,7 @@ pub(super) fn check<'a>(what: &str, names: impl Iterator<Item = &'a str>) -> Res
     Ok(())
 }
 
-/// Checks that each completeness level has more than the one before.
+/// Checks that each completeness level includes more than the one before.
 pub(super) fn check_order(levels: &[Completeness]) -> Result<(), String> {
     if levels.windows(2).any(|pair| pair[0].has >= pair[1].has) {
         return Err("completeness: the levels go from least to most, so each must have more than the one before \

@@ -149,7 +149,7 @@ pub enum Field {
 }
 
 impl Field {
-    /// A number that no other field of a file has.
+    /// A number that is unique among the fields of a file.
     pub(super) fn number(self) -> usize {
         match self {
             Self::Column(column) => column as usize,

@@ -1,8 +1,8 @@
-//! Import: what a run over some files would change in the book, row by row, in one pass.
+//! Import: the changes that some files would make to the book, row by row, in one pass.
 //!
-//! The canonical form of every row that is new or changed goes to a writer as it is read, so
-//! that memory holds the input, one chunk of output and a few bytes a row. Chunks of rows are
-//! read in parallel; identifiers are settled in the order of the files.
+//! The canonical form of every new or changed row goes to a writer as it is read, so that memory
+//! contains the input, one chunk of output and a few bytes per row. Threads read chunks of rows in
+//! parallel; identifiers are assigned in the order of the files.
 
 mod chunk;
 mod plan;
@@ -30,40 +30,40 @@ use crate::trade::{Currency, Problem};
 pub use plan::{Against, FileCount, Plan, SHOWN_UPDATES, Undeclared, add_undeclared};
 pub use rejects::{Reject, RejectsWriter};
 
-/// Chunks for each thread before they are put together.
+/// Number of chunks per thread before they are merged.
 const CHUNKS_EACH: usize = 6;
 
-/// Hears what happens while an import is planned, in the order of the rows.
+/// Receives the events during the plan of an import, in the order of the rows.
 pub trait Witness {
-    /// Something is wrong with a row, which is not taken.
+    /// A problem in a row, which is refused.
     ///
     /// # Errors
-    /// Where writing it down fails; this ends the run.
+    /// If writing it fails; this ends the run.
     fn problem(&mut self, problem: &Problem) -> io::Result<()>;
 
-    /// A row that is not taken.
+    /// A refused row.
     ///
     /// # Errors
-    /// As for [`Witness::problem`].
+    /// Those of [`Witness::problem`].
     fn reject(&mut self, input: &Input, reject: &Reject<'_>) -> io::Result<()> {
         let _ = (input, reject);
         Ok(())
     }
 
-    /// So many bytes of text have been read in all.
+    /// Total bytes of text read so far.
     fn progress(&mut self, bytes: u64) {
         let _ = bytes;
     }
 }
 
-/// Reads every input, tells `witness` what is wrong and writes a canonical file of the rows that
-/// are new or changed to `out`.
+/// Reads every input, reports problems to `witness` and writes a canonical file of the new and
+/// changed rows to `out`.
 ///
-/// Identifiers are derived where a row has none; rows of one file that are alike are sales of
-/// their own, while a row alike in another file is the same sale.
+/// Rows without an identifier get a derived one. Equal rows in one file are separate sales; an
+/// equal row in another file is the same sale.
 ///
 /// # Errors
-/// Where `out` or `witness` fails.
+/// If `out` or `witness` fails.
 pub fn plan(
     inputs: &[Input],
     against: &Against<'_>,
@@ -87,7 +87,7 @@ pub fn plan(
     Ok(merger.plan)
 }
 
-/// The columns behind the fixed ones that some input has something for, in order.
+/// The optional columns that some input uses, in order.
 fn optional_of(inputs: &[Input], currency: &Currency) -> Vec<OptionalColumn> {
     let columns = inputs.iter().flat_map(|input| &input.mapping.attributes);
     let attributes = columns.map(|(name, _)| OptionalColumn::Attribute(name.clone()));
@@ -100,35 +100,35 @@ fn optional_of(inputs: &[Input], currency: &Currency) -> Vec<OptionalColumn> {
     needed.into_iter().collect()
 }
 
-/// A row that was taken.
+/// An accepted row.
 struct Seen {
     content: u64,
     file: u32,
     line: u32,
 }
 
-/// Puts the chunks together in order.
+/// Merges the chunks in order.
 struct Merger<'a, 'w> {
     against: &'a Against<'a>,
-    /// The columns behind the fixed ones that are written.
+    /// The optional columns that are written.
     optional: &'a [OptionalColumn],
     out: &'w mut dyn Write,
     witness: &'w mut dyn Witness,
     plan: Plan,
-    /// Rows taken, by the hash of their identifier.
+    /// Accepted rows, by the hash of their identifier.
     seen: IdMap<Seen>,
     /// Bytes of the files before this one.
     done: u64,
 }
 
-/// What is remembered of one file while its chunks come in.
+/// State of one file during its chunks.
 struct FileState<'a> {
     input: &'a Input,
     number: u32,
     count: FileCount,
-    /// How often rows without an identifier were alike, by the identifier of the first.
+    /// Number of equal rows without an identifier, by the identifier of the first.
     alike: HashMap<u64, u32>,
-    told: Vec<Question>,
+    reported: Vec<Question>,
     reader: ChunkReader<'a>,
 }
 
@@ -158,14 +158,14 @@ impl<'a> Merger<'a, '_> {
         };
         let reader = || ChunkReader::new(input, against, facts, optional);
         let mut readers: Vec<ChunkReader<'_>> = (0..threads).map(|_| reader()).collect();
-        // For the thread that puts the chunks together, when it has nothing else to do.
+        // For the merging thread while it has nothing else to do.
         let mut helper = reader();
         let mut file = FileState {
             input,
             number,
             count: FileCount::default(),
             alike: HashMap::new(),
-            told: Vec::new(),
+            reported: Vec::new(),
             reader: reader(),
         };
         let mut records = input.rows();
@@ -177,7 +177,8 @@ impl<'a> Merger<'a, '_> {
         let mut raws = take_round();
         let mut done = 0;
         while !(raws.is_empty() && ready.is_empty()) {
-            // While the threads read this round, the last one is put together here and the next one cut.
+            // While the threads read this round, this thread merges the last one and cuts the next
+            // one.
             let round = Round::new(&raws);
             let mut shares: Vec<Vec<(usize, Chunk<'_>)>> =
                 readers.iter().map(|_| Vec::new()).collect();
@@ -244,10 +245,10 @@ impl<'a> Merger<'a, '_> {
                 problem.expected, problem.mend
             ));
             if let Some(topic) = topic {
-                if file.told.contains(&topic) {
+                if file.reported.contains(&topic) {
                     continue;
                 }
-                file.told.push(topic);
+                file.reported.push(topic);
             }
             self.plan.problems += 1;
             self.witness.problem(&problem)?;
@@ -294,7 +295,7 @@ impl<'a> Merger<'a, '_> {
                     return self.alike(file, raw, good.id);
                 }
                 if earlier.content == good.content {
-                    // A further row like it in this file is a further sale.
+                    // A further equal row in this file is a further sale.
                     earlier.file = file.number;
                     file.count.repeated += 1;
                     return Ok(());
@@ -305,7 +306,7 @@ impl<'a> Merger<'a, '_> {
         }
     }
 
-    /// Takes a row without identifier that is like an earlier one of the file as a further sale.
+    /// Accepts a row without identifier that equals an earlier one of the file as a further sale.
     fn alike(&mut self, file: &mut FileState<'_>, raw: &Raw<'_>, first: u64) -> io::Result<()> {
         let occurrence = file.alike.entry(first).or_insert(0);
         let (existing, content) = loop {
@@ -314,7 +315,7 @@ impl<'a> Merger<'a, '_> {
             let (existing, hash) = ((self.against.existing)(id), xxh3_64(id.as_bytes()));
             let content = file.reader.canonical.content_hash();
             match self.seen.entry(hash) {
-                // An identifier written in the file may be the one that this occurrence would have.
+                // A written identifier in the file may equal that of this occurrence.
                 Entry::Occupied(place) if place.get().file == file.number => {}
                 Entry::Occupied(mut place) if place.get().content == content => {
                     place.get_mut().file = file.number;
@@ -354,7 +355,7 @@ impl<'a> Merger<'a, '_> {
             .write_all(&writer.into_inner().map_err(|error| error.into_error())?)
     }
 
-    /// Counts a row against the book and returns whether it is an update.
+    /// Compares a row with the book, counts it and returns whether it is an update.
     fn count(&mut self, existing: Option<u64>, content: u64) -> bool {
         match existing {
             None => self.plan.new += 1,
@@ -364,7 +365,7 @@ impl<'a> Merger<'a, '_> {
         existing.is_some_and(|known| known != content)
     }
 
-    /// Two rows of one identifier that say different things.
+    /// The problem of two different rows with one identifier.
     fn conflict(
         &mut self,
         file: &mut FileState<'_>,
@@ -393,7 +394,7 @@ impl<'a> Merger<'a, '_> {
         let value = file.reader.again(raw, false, 0).comp_id.clone();
         let column = file.input.mapping.their_name(Column::CompId);
         let problem = fault.at(&file.input.name, raw.line, column, &value);
-        // The row was counted when it came in.
+        // The row was counted before.
         file.count.rows -= 1;
         self.bad(file, raw, vec![(problem, None)])
     }

@@ -1,4 +1,4 @@
-//! What the user said about how to read a sheet.
+//! The user's options for reading a sheet.
 
 use crate::parse::dates::DateOrder;
 use crate::parse::money::DecimalMark;

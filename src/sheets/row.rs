@@ -1,4 +1,4 @@
-//! The cells of one row to a comp, or to every problem it has.
+//! Converts the cells of one row to a comp, or to the list of its problems.
 
 mod values;
 mod words;
@@ -32,13 +32,13 @@ pub struct RowReader<'a> {
     today: NaiveDate,
     conversion: &'a Conversion<'a>,
     fills: [&'a str; Column::ALL.len()],
-    /// What families declare of the attributes of this file, by key of the model and name.
+    /// Declared attributes of this file, by key of the model and name.
     declared: HashMap<String, HashMap<String, &'a Attribute>>,
 }
 
 impl<'a> RowReader<'a> {
-    /// A reader of the rows of `input` into a book with these settings; sales of more than a
-    /// day after `today` are refused.
+    /// A reader of the rows of `input` for a book with these settings. It refuses sales later than
+    /// a day after `today`.
     pub fn new(
         input: &'a Input,
         settings: &'a Settings,
@@ -61,7 +61,7 @@ impl<'a> RowReader<'a> {
         }
     }
 
-    /// What the settings say of an attribute of this file (by its canonical name) for a model.
+    /// The declaration of an attribute of this file (by its canonical name) for a model.
     pub fn declared(&self, model: &str, attribute: &str) -> Option<&'a Attribute> {
         self.declared
             .get(&match_key(model))
@@ -69,8 +69,8 @@ impl<'a> RowReader<'a> {
             .copied()
     }
 
-    /// Fills `comp` from a record whose cells are in `cells`, and puts everything wrong with it
-    /// into `faults`. The identifier stays empty where the row has none.
+    /// Fills `comp` from a record with the cells `cells`, and adds all its errors to `faults`. The
+    /// identifier stays empty if the row has none.
     pub fn read(
         &self,
         raw: &Raw<'_>,
@@ -130,7 +130,7 @@ impl<'a> RowReader<'a> {
             Some(currency) => row.convert(comp, currency),
         }
         if faults.len() > 1 {
-            // As they stand in the row.
+            // As they are in the row.
             let cell = |found: &Fault<Option<Field>>| {
                 found
                     .column
@@ -211,16 +211,16 @@ fn declared<'a>(
         .collect()
 }
 
-/// One row on its way into a comp.
+/// One row during conversion to a comp.
 struct Row<'r, 'a> {
     reader: &'r RowReader<'a>,
     cells: &'r Cells,
-    /// What is wrong with its cells; no column where the whole row is meant.
+    /// Errors in its cells; no column for the whole row.
     faults: &'r mut Vec<Fault<Option<Field>>>,
 }
 
 impl<'r> Row<'r, '_> {
-    /// The trimmed text of a cell, or what `--fill` puts where it is blank.
+    /// The trimmed text of a cell, or the value of `--fill` if it is blank.
     fn cell(&self, column: Column) -> &'r str {
         let text = self.own_cell(column);
         if text.is_empty() {
@@ -230,13 +230,13 @@ impl<'r> Row<'r, '_> {
         }
     }
 
-    /// The trimmed text of a cell as it stands in the row.
+    /// The trimmed text of a cell in the row itself.
     fn own_cell(&self, column: Column) -> &'r str {
         let cell = self.reader.input.mapping.cell_of[column as usize];
         cell.map_or("", |at| original(self.cells.get(at).trim()))
     }
 
-    /// Refuses a row without a model, and one that looks like a sum.
+    /// Refuses a row without a model, and one that looks like a total.
     fn check_model(&mut self, comp: &Comp) {
         if comp.model.is_empty()
             && !self
@@ -259,7 +259,7 @@ impl<'r> Row<'r, '_> {
         }
     }
 
-    /// Refuses a rate where the amounts are in the book's currency, but for a rate of 1.
+    /// Refuses a rate other than 1 if the amounts are in the book's currency.
     fn no_rate(&mut self) {
         let text = self.own_cell(Column::Rate);
         if text.is_empty()
@@ -281,7 +281,7 @@ impl<'r> Row<'r, '_> {
         self.fault_at(Column::Rate.into(), text, fault.about(Question::Rate));
     }
 
-    /// Brings amounts in another currency to the book's.
+    /// Converts amounts in another currency to the book's.
     fn convert(&mut self, comp: &mut Comp, other: Currency) {
         let Some(rate) = self.rate(comp, &other.code) else {
             return;
@@ -305,7 +305,7 @@ impl<'r> Row<'r, '_> {
         }
     }
 
-    /// The rate of the row, or else the one at hand.
+    /// The rate of the row, or else the known one.
     fn rate(&mut self, comp: &mut Comp, code: &str) -> Option<Rate> {
         if Column::RATE
             .iter()
@@ -322,7 +322,7 @@ impl<'r> Row<'r, '_> {
             .ok()
     }
 
-    /// The rate that the row brings: all three of its cells.
+    /// The rate in the row, from its three cells.
     fn own_rate(&mut self) -> Option<Rate> {
         let reader = self.reader;
         let (mut value, mut date, mut source) = (Decimal::ZERO, None, String::new());
@@ -355,7 +355,7 @@ impl<'r> Row<'r, '_> {
         });
     }
 
-    /// Takes the cell of an attribute over, where anything is in it.
+    /// Copies the cell of an attribute, unless it is blank.
     fn attribute(&mut self, at: usize, name: &str, comp: &mut Comp) {
         let field = Field::Attribute(at);
         let cell = self.reader.input.mapping.cell_of_field(field);
@@ -397,7 +397,7 @@ impl<'r> Row<'r, '_> {
         }
     }
 
-    /// Copies the spelling of a scale, or nothing where nothing is written.
+    /// Copies the spelling of a scale, or an empty text for a blank cell.
     fn scaled<'s>(
         &mut self,
         column: Column,
@@ -415,7 +415,7 @@ impl<'r> Row<'r, '_> {
         }
     }
 
-    /// Grade, completeness and whether it works. A grade cell that says "for parts" means the last.
+    /// Grade, completeness and working order. A grade cell such as "for parts" means parts-only.
     fn condition(&mut self, comp: &mut Comp) {
         let (grade, works) = (self.cell(Column::Grade), self.cell(Column::Works));
         let scaled = self.reader.settings.grade_index(grade).is_some();

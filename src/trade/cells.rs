@@ -16,8 +16,8 @@ pub struct Wrong {
     pub expected: String,
     /// How to fix it; empty if that is obvious.
     pub mend: String,
-    /// The question that this cell is only one case of, where one answer settles it for every row of the file:
-    /// it is reported once.
+    /// The question for the whole file of which this cell is one case, if there is one: it is
+    /// reported once.
     pub question: Option<Question>,
 }
 
@@ -28,23 +28,23 @@ pub enum Question {
     DateOrder,
     /// The decimal mark of a column, by its number.
     DecimalMark(usize),
-    /// Rates beside amounts in the book's currency.
+    /// Exchange rates next to amounts in the book's currency.
     Rate,
 }
 
-/// What is wrong with a cell, with its place in a row. `C` is how the reader of the rows names a column.
+/// An error in a cell, with its place in a row. `C` is the reader's type for columns.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault<C> {
     /// The column.
     pub column: C,
-    /// The text as it stands.
+    /// The text as it is in the file.
     pub value: String,
-    /// What is wrong.
+    /// The error.
     pub wrong: Wrong,
 }
 
 impl Wrong {
-    /// Without a question about the whole file.
+    /// An error without a question about the whole file.
     pub(crate) fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
         Self {
             expected: expected.into(),
@@ -53,7 +53,7 @@ impl Wrong {
         }
     }
 
-    /// The same as one case of a question.
+    /// The same error as one case of a question.
     pub(crate) fn about(self, question: Question) -> Self {
         Self {
             question: Some(question),
@@ -61,7 +61,7 @@ impl Wrong {
         }
     }
 
-    /// The problem that it is at a place.
+    /// The problem at a place.
     pub fn at(self, file: &str, row: u64, column: &str, value: &str) -> Problem {
         Problem {
             file: file.to_string(),

@@ -1,8 +1,8 @@
-//! Canonical files: comma-separated UTF-8 with the columns of [`COLUMNS`], behind them those of
-//! [`RATE_COLUMNS`] where a row of the file was paid in another currency, and a column `attr.NAME` for each
-//! numeric attribute that a row of the file has. They are written by this program, but their owner
-//! may have edited them, so that reading checks everything. What a sale in another currency comes to is not in them: it is
-//! worked out from what was paid and the rate.
+//! Canonical files: comma-separated UTF-8 with the columns of [`COLUMNS`], then those of
+//! [`RATE_COLUMNS`] if a row of the file was paid in another currency, and a column `attr.NAME` for
+//! each numeric attribute in a row of the file. This program writes them, but their owner may edit
+//! them, so that reading checks everything. They do not contain the converted amounts of sales in
+//! other currencies: these are computed from the amount paid and the exchange rate.
 
 use std::collections::HashMap;
 use std::io::{self, Read};
@@ -26,7 +26,7 @@ use crate::trade::problem::SHOWN;
 use crate::trade::text::shorten;
 use crate::trade::{Attributes, Comp, Problem};
 
-/// Which canonical file is read.
+/// Type of a canonical file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Layout {
     /// An import: the columns of [`COLUMNS`], all rows of this entry.
@@ -44,10 +44,10 @@ impl Layout {
     }
 }
 
-/// One good row of a canonical file.
+/// One valid row of a canonical file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Row {
-    /// Entry number of the import or log it came with.
+    /// Number of its entry (import or log).
     pub entry: u64,
     /// Line on which it begins, the header being line 1.
     pub line: u64,
@@ -55,13 +55,12 @@ pub struct Row {
     pub comp: Comp,
 }
 
-/// Reads a canonical file, row by row; `name` is what problems call it.
+/// Reads a canonical file, row by row; problems call it `name`.
 ///
-/// Good rows go to `each`, and what is wrong with the others is handed back. Blank rows are
-/// passed over.
+/// Passes valid rows to `each`, and returns the problems of the others. Blank rows are skipped.
 ///
 /// # Errors
-/// Only where reading itself fails.
+/// Only if reading itself fails.
 pub fn read<R: Read>(
     input: R,
     name: &str,
@@ -97,7 +96,7 @@ struct Rows<'a> {
     name: &'a str,
     layout: Layout,
     settings: &'a Settings,
-    /// The columns behind those of the layout.
+    /// The columns after those of the layout.
     optional: Vec<OptionalColumn>,
     problems: Vec<Problem>,
 }
@@ -187,8 +186,8 @@ impl Rows<'_> {
         })
     }
 
-    /// Attributes of a row that has all cells, and the cells of its rate; nothing in the place of
-    /// what cannot be read.
+    /// Attributes of a row that has all cells, and the cells of its rate; invalid cells count as
+    /// empty.
     fn optional<'r>(
         &mut self,
         line: u64,
@@ -256,7 +255,7 @@ impl Rows<'_> {
     }
 }
 
-/// Problems for what stands twice where it may stand once: `seen` maps it to its first line.
+/// The problem of a repeated value that must be unique; `first` is its first line.
 pub(crate) fn repeated(file: &str, row: u64, column: &str, value: &str, first: u64) -> Problem {
     Problem {
         file: file.to_string(),
@@ -268,7 +267,7 @@ pub(crate) fn repeated(file: &str, row: u64, column: &str, value: &str, first: u
     }
 }
 
-/// Problems for entry numbers that stand twice in `logged.csv`.
+/// The problems of repeated entry numbers in `logged.csv`.
 pub(crate) fn repeated_entries(file: &str, rows: &[Row]) -> Vec<Problem> {
     let mut first = HashMap::new();
     rows.iter()
@@ -372,7 +371,7 @@ mod tests {
         );
         let (rows, problems) = read_text(&bytes);
         assert_eq!((rows[0].comp.clone(), problems), (with, vec![]));
-        // As an owner may have left it.
+        // The file as an owner may have edited it.
         let edited = text
             .replace("attr.battery health", "Attr.Battery_Health ")
             .replace(",87.5,256\n", ", ,-1\n");

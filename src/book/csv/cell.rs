@@ -1,4 +1,4 @@
-//! The cells of a row of a canonical file, checked one by one, and the comp that they make.
+//! The cells of a row of a canonical file, checked one by one, and the resulting comp.
 
 use rust_decimal::Decimal;
 
@@ -54,18 +54,18 @@ fn on_scale<'a>(text: &str, names: impl Iterator<Item = &'a str> + Clone) -> Res
     })
 }
 
-/// Reads a grade: a name of the scale (spelled as there), or nothing.
+/// Reads a grade: a name of the scale (returned in its spelling), or an empty text.
 ///
 /// # Errors
-/// A name that is not on the scale.
+/// A name that is not in the scale.
 pub fn grade(text: &str, settings: &Settings) -> Result<String, Wrong> {
     on_scale(text, settings.grade_names())
 }
 
-/// Reads a completeness level: a name of the scale (spelled as there), or nothing.
+/// Reads a completeness level: a name of the scale (returned in its spelling), or an empty text.
 ///
 /// # Errors
-/// A name that is not on the scale.
+/// A name that is not in the scale.
 pub fn completeness(text: &str, settings: &Settings) -> Result<String, Wrong> {
     on_scale(text, settings.completeness_names())
 }
@@ -73,7 +73,7 @@ pub fn completeness(text: &str, settings: &Settings) -> Result<String, Wrong> {
 /// Reads a list cell.
 ///
 /// # Errors
-/// An entry with a bad count or without a name.
+/// An entry with an invalid count or without a name.
 pub fn items(text: &str) -> Result<Items, Wrong> {
     Items::parse(text).map_err(|entry| {
         Wrong::new(
@@ -98,7 +98,7 @@ pub(crate) fn works(text: &str) -> Result<bool, Wrong> {
     }
 }
 
-/// Reads a currency: the code of another than the book's, or nothing for the book's own.
+/// Reads a currency: the code of a currency other than the book's, or an empty text for the book's.
 fn other_currency(text: &str, settings: &Settings) -> Result<Option<Currency>, Wrong> {
     let ours = &settings.currency.code;
     if text.is_empty() || text.eq_ignore_ascii_case(ours) {
@@ -112,7 +112,7 @@ fn other_currency(text: &str, settings: &Settings) -> Result<Option<Currency>, W
     })
 }
 
-/// The rate of a row: needed where it was paid in `other` currency, and refused where not.
+/// The exchange rate of a row: required if it was paid in the `other` currency, refused if not.
 fn rate(
     cells: [&str; 3],
     other: Option<&Currency>,
@@ -148,11 +148,11 @@ fn rate(
     }
 }
 
-/// Place of the day of the sale in [`COLUMNS`].
+/// Position of the day of the sale in [`COLUMNS`].
 pub const SOLD_ON: usize = 1;
-/// Place of the price.
+/// Position of the price.
 const PRICE: usize = 10;
-/// Place of the currency.
+/// Position of the currency.
 pub const CURRENCY: usize = 12;
 
 pub(crate) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
@@ -177,7 +177,7 @@ fn lot_size(text: &str) -> Result<u32, Wrong> {
 /// Checks one cell of the column, as [`parse_cells`] does.
 ///
 /// # Errors
-/// Where it cannot be taken.
+/// If it is invalid.
 pub fn check(column: &str, text: &str, settings: &Settings) -> Result<(), Wrong> {
     let text = text.trim();
     match column {
@@ -198,8 +198,8 @@ pub fn check(column: &str, text: &str, settings: &Settings) -> Result<(), Wrong>
     }
 }
 
-/// Makes a comp of the cells in the order of [`PARSED`], without attributes; every cell that is wrong goes to
-/// `report` with its position.
+/// Makes a comp from the cells in the order of [`PARSED`], without attributes. Passes the error of
+/// every invalid cell to `report`, with its position.
 pub fn parse_cells(
     cells: &[&str; PARSED.len()],
     settings: &Settings,
@@ -273,7 +273,7 @@ pub fn parse_cells(
     keep(PRICE, converted, report)
 }
 
-/// The comp whose amounts were paid in another currency.
+/// The comp after conversion of its amounts from another currency.
 fn in_force(mut comp: Comp, paid: Currency, rate: Rate, ours: &Currency) -> Result<Comp, Wrong> {
     let foreign = Foreign {
         currency: paid.code,
@@ -284,7 +284,7 @@ fn in_force(mut comp: Comp, paid: Currency, rate: Rate, ours: &Currency) -> Resu
     comp.set_foreign(foreign, ours).map(|()| comp)
 }
 
-/// Reads the cell of an attribute: a number, or nothing.
+/// Reads the cell of an attribute: a number, or an empty text.
 pub(super) fn attribute(text: &str) -> Result<Option<Decimal>, Wrong> {
     if text.is_empty() {
         return Ok(None);

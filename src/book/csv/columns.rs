@@ -21,18 +21,18 @@ pub const LOGGED_COLUMNS: [&str; 18] = {
     columns
 };
 
-/// A column behind the fixed ones, in files that have a row with something in it; in the order in
-/// which they are written.
+/// A column after the fixed ones, in files in which some row uses it; in the order in which they
+/// are written.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum OptionalColumn {
-    /// One of [`RATE_COLUMNS`], by its place there.
+    /// One of [`RATE_COLUMNS`], by its position there.
     Rate(usize),
     /// A numeric attribute, by its canonical name.
     Attribute(String),
 }
 
 impl OptionalColumn {
-    /// Those of the rate.
+    /// The columns of the exchange rate.
     pub const RATE: [Self; RATE_COLUMNS.len()] = [Self::Rate(0), Self::Rate(1), Self::Rate(2)];
 
     /// The canonical name.
@@ -43,7 +43,7 @@ impl OptionalColumn {
         }
     }
 
-    /// The column of a header, whose name may be spelled otherwise.
+    /// The column of a header, which may be spelled differently.
     pub fn of_header(name: &str) -> Option<Self> {
         let name = name.trim();
         let rate = RATE_COLUMNS.iter().position(|rate| *rate == name);
@@ -51,7 +51,7 @@ impl OptionalColumn {
             .or_else(|| of_column(name).map(Self::Attribute))
     }
 
-    /// What the row of a comp has there.
+    /// Its cell in the row of a comp.
     pub(super) fn cell(&self, comp: &Comp) -> String {
         match self {
             Self::Rate(at) => {
@@ -63,8 +63,8 @@ impl OptionalColumn {
     }
 }
 
-/// The columns behind the first ones in a header that begins with `columns`, in order; `None` for
-/// any other header.
+/// The optional columns of a header that begins with `columns`, in order; `None` for any other
+/// header.
 pub(crate) fn optional_of_header(
     record: &ByteRecord,
     columns: &[&str],
@@ -99,14 +99,14 @@ pub(crate) fn optional_of_header(
     Some(optional)
 }
 
-/// The header of a canonical file: `columns`, then those behind them.
+/// The header of a canonical file: `columns`, then the optional ones.
 pub(crate) fn header(columns: &[&str], optional: &[OptionalColumn]) -> Vec<String> {
     let optional = optional.iter().map(|column| column.name().into_owned());
     let columns = columns.iter().map(|column| (*column).to_string());
     columns.chain(optional).collect()
 }
 
-/// The columns behind the fixed ones that these comps need, in order.
+/// The optional columns that these comps need, in order.
 pub fn optional_columns<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> Vec<OptionalColumn> {
     let mut needed = BTreeSet::new();
     for comp in comps {
@@ -115,7 +115,7 @@ pub fn optional_columns<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> Vec<Op
     needed.into_iter().collect()
 }
 
-/// The columns behind the fixed ones that a row needs with a rate or none, and these attributes.
+/// The optional columns that a row needs, with or without a rate and with these attributes.
 pub fn optional_for(rate: bool, attributes: &Attributes) -> impl Iterator<Item = OptionalColumn> {
     let rate = rate.then_some(OptionalColumn::RATE).into_iter().flatten();
     let attributes = attributes.iter().map(|(name, _)| name.to_string());

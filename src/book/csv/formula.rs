@@ -42,7 +42,7 @@ pub fn neutral(text: &str) -> Cow<'_, str> {
     }
 }
 
-/// A cell between quotes, those in it doubled.
+/// A cell in quotes, with quotes inside it doubled.
 pub(crate) fn enclosed(cell: &str) -> String {
     format!("\"{}\"", cell.replace('"', "\"\""))
 }

@@ -1,21 +1,21 @@
-//! Quotes in CSV, byte by byte, by the rules of the library that reads the cells: a quote opens only at the
-//! beginning of a cell, and a doubled one within quotes stands for itself.
+//! Quotes in CSV, byte by byte, by the rules of the library that reads the cells: a quote opens
+//! only at the beginning of a cell, and a doubled quote inside quotes stands for itself.
 
-/// Where a place in a CSV file stands to quotes.
+/// State of a position in a CSV file with respect to quotes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Quotes {
     /// At the beginning of a cell.
     CellStart,
     /// In a cell, outside quotes.
     Plain,
-    /// Within quotes.
+    /// Inside quotes.
     Quoted,
-    /// Behind a quote within quotes, which closes them unless another follows.
+    /// After a quote inside quotes, which closes them unless another follows.
     QuoteInQuoted,
 }
 
 impl Quotes {
-    /// Where the place behind the next byte stands.
+    /// The state after the next byte.
     pub(crate) fn after(self, byte: u8, delimiter: u8) -> Self {
         match (self, byte) {
             (Self::CellStart | Self::QuoteInQuoted, b'"') => Self::Quoted,

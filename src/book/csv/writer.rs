@@ -1,4 +1,4 @@
-//! Writing canonical files.
+//! Writes canonical files.
 
 use std::io::{self, Write};
 
@@ -7,7 +7,7 @@ use super::formula::neutral;
 use crate::trade::Comp;
 use crate::trade::comp::RowText;
 
-/// The I/O error within: the library's own conversion hides its kind.
+/// The contained I/O error, whose kind the library's conversion hides.
 pub(crate) fn io_error(error: csv::Error) -> io::Error {
     match error.into_kind() {
         csv::ErrorKind::Io(error) => error,
@@ -15,8 +15,8 @@ pub(crate) fn io_error(error: csv::Error) -> io::Error {
     }
 }
 
-/// Ends a row whose entry number, if any, is written: the cells of [`COLUMNS`], which are in `row`,
-/// and those of the columns behind them.
+/// Writes the rest of a row after its entry number, if any: the cells of [`COLUMNS`], from `row`,
+/// and those of the optional columns.
 pub(crate) fn write_row<W: Write>(
     output: &mut csv::Writer<W>,
     row: &RowText,
@@ -44,10 +44,10 @@ pub struct Writer<W: Write> {
 }
 
 impl<W: Write> Writer<W> {
-    /// Begins a file with its header line: `columns`, then those behind them.
+    /// Begins a file with its header line: `columns`, then the optional ones.
     ///
     /// # Errors
-    /// Where writing fails.
+    /// If writing fails.
     pub fn with_header(
         output: W,
         columns: &[&str],
@@ -76,10 +76,10 @@ impl<W: Write> Writer<W> {
         self
     }
 
-    /// Writes the row of a comp in the columns of [`COLUMNS`] and those behind them.
+    /// Writes the row of a comp in the columns of [`COLUMNS`] and the optional ones.
     ///
     /// # Errors
-    /// Where writing fails.
+    /// If writing fails.
     pub fn comp(&mut self, comp: &Comp) -> io::Result<()> {
         self.row.fill(comp);
         if self.neutral {
@@ -91,10 +91,10 @@ impl<W: Write> Writer<W> {
         write_row(&mut self.output, &self.row, comp, &self.optional).map_err(io_error)
     }
 
-    /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`] and those behind them.
+    /// Writes the row of a comp in the columns of [`LOGGED_COLUMNS`] and the optional ones.
     ///
     /// # Errors
-    /// Where writing fails.
+    /// If writing fails.
     pub fn logged(&mut self, entry: u64, comp: &Comp) -> io::Result<()> {
         self.output
             .write_field(entry.to_string())
@@ -102,10 +102,10 @@ impl<W: Write> Writer<W> {
         self.comp(comp)
     }
 
-    /// Hands back the output with everything written to it.
+    /// Returns the output with everything written to it.
     ///
     /// # Errors
-    /// Where writing fails.
+    /// If writing fails.
     pub fn finish(self) -> io::Result<W> {
         self.output
             .into_inner()

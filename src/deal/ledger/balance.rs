@@ -1,4 +1,4 @@
-//! What the entries come to: the bankroll by days, and the figures over all deals.
+//! The result of the entries: the bankroll by day, and the figures over all deals.
 
 use std::collections::BTreeMap;
 
@@ -14,7 +14,7 @@ use crate::trade::entry::{Account, Foreseen, Postings};
 const DAYS_OF_WEEK: f64 = 7.0;
 const DAYS_OF_YEAR: f64 = 365.25;
 
-/// The bankroll at the end of a day.
+/// The balances at the end of a day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Standing {
     /// The day.
@@ -23,7 +23,7 @@ pub struct Standing {
     pub cash: Decimal,
     /// Stock at cost.
     pub stock: Decimal,
-    /// What the owner put in, less what was taken out.
+    /// Money that the owner put in, less money taken out.
     pub capital: Decimal,
 }
 
@@ -34,41 +34,41 @@ impl Standing {
     }
 }
 
-/// What all of it comes to.
+/// Summary of the ledger.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Summary {
-    /// Today.
+    /// Today's balances.
     pub now: Standing,
     /// Profit of all deals.
     pub profit: Decimal,
     /// Units in stock.
     pub open: usize,
-    /// Deals closed.
+    /// Closed deals.
     pub closed: usize,
-    /// Those of them with a profit.
+    /// Number of these with a profit.
     pub won: usize,
     /// Weeks since the first entry.
     pub weeks: f64,
-    /// Bankroll on average, each day weighing the same.
+    /// Average bankroll, with equal weight for each day.
     pub average: f64,
-    /// How often a year the average bankroll is turned over: cost of what was sold and scrapped, by
-    /// the year and by the average bankroll.
+    /// Yearly turnover of the average bankroll: cost of units sold and scrapped, per year and per
+    /// average bankroll.
     pub turnover: Option<f64>,
-    /// Profit in a week as a share of the average bankroll.
+    /// Profit per week as a share of the average bankroll.
     pub weekly: Option<f64>,
 }
 
-/// One of the owner's sales beside what was foreseen of it.
+/// One of the owner's sales with its estimate.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OwnSale {
-    /// What was foreseen.
+    /// The estimate.
     pub foreseen: Foreseen,
-    /// What the buyer paid, on the basis of the estimate.
+    /// The buyer's payment, on the basis of the estimate.
     pub paid: Decimal,
 }
 
 impl Ledger {
-    /// The bankroll at the end of every day that has an entry.
+    /// The balances at the end of every day with an entry.
     pub fn course(&self) -> Vec<Standing> {
         let mut days: BTreeMap<NaiveDate, Postings> = BTreeMap::new();
         for entry in &self.entries {
@@ -83,7 +83,7 @@ impl Ledger {
             .collect()
     }
 
-    /// What it comes to on a day; entries of later days, if any, count too.
+    /// The summary on a day; it includes entries of later days, if there are any.
     pub fn summary(&self, today: NaiveDate) -> Summary {
         let course = self.course();
         let (average, days) = average(&course, today);
@@ -107,18 +107,18 @@ impl Ledger {
         }
     }
 
-    /// Offers that came in, and the weeks in which they did (a day at least each), over the sales
-    /// that say how many: what there is to learn the rate of offers from.
+    /// Total offers, and the weeks in which they came (at least a day per sale), over the sales
+    /// with a recorded number of offers: the data for the rate of offers.
     pub fn offers(&self) -> (u32, f64) {
-        let told = self.deals().filter(|deal| deal.state == State::Sold);
-        told.filter_map(|deal| Some((deal.offers?, deal.closed_on?, deal.in_stock_from)))
+        let sold = self.deals().filter(|deal| deal.state == State::Sold);
+        sold.filter_map(|deal| Some((deal.offers?, deal.closed_on?, deal.in_stock_from)))
             .fold((0, 0.0), |(offers, weeks), (more, sold, since)| {
                 let days = (sold - since).num_days().max(1) as f64;
                 (offers + more, weeks + days / DAYS_OF_WEEK)
             })
     }
 
-    /// The owner's sales beside what `which` of the two estimates foresaw.
+    /// The owner's sales with the estimate that `which` selects.
     pub fn own_sales(&self, which: impl Fn(&Deal) -> Option<Foreseen>) -> Vec<OwnSale> {
         let sold = self.deals().filter(|deal| deal.state == State::Sold);
         sold.filter_map(|deal| {
@@ -142,14 +142,14 @@ fn standing(on: NaiveDate, sums: &Postings) -> Standing {
     }
 }
 
-/// Bankroll on average from the first day up to the end of the day before `today`, and the days
-/// that makes.
+/// Average bankroll from the first day to the end of the day before `today`, and the number of
+/// days.
 fn average(course: &[Standing], today: NaiveDate) -> (f64, f64) {
     let Some(first) = course.first() else {
         return (0.0, 0.0);
     };
     let last = course.last().map_or(first.on, |last| last.on);
-    // What stands on the last day of all has stood for a day.
+    // The balance on the last day of all counts for a day.
     let end = today
         .max(last)
         .checked_add_days(Days::new(1))

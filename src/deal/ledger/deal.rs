@@ -1,4 +1,4 @@
-//! One unit from buying to selling.
+//! One unit from purchase to sale.
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -6,19 +6,19 @@ use rust_decimal::Decimal;
 use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
 use crate::trade::unit::Unit;
 
-/// Where a deal stands.
+/// State of a deal.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum State {
     /// The unit is in stock.
     Open,
-    /// It is sold.
+    /// The unit is sold.
     Sold,
     /// It is scrapped.
     Scrapped,
 }
 
 impl State {
-    /// In a word.
+    /// Word for it.
     pub fn word(self) -> &'static str {
         match self {
             Self::Open => "in stock",
@@ -28,40 +28,40 @@ impl State {
     }
 }
 
-/// One unit from buying to selling, by the entries in force.
+/// One unit from purchase to sale, by the entries in force.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Deal {
-    /// Its number; shown as `d7`.
+    /// Number, shown as `d7`.
     pub id: u32,
-    /// The unit, as it is to be sold.
+    /// The unit as it will be sold.
     pub unit: Unit,
-    /// Where it stands.
+    /// State.
     pub state: State,
-    /// Day it was bought.
+    /// Day of the purchase.
     pub bought_on: NaiveDate,
-    /// Day it was sold or scrapped.
+    /// Day of the sale or the scrapping.
     pub closed_on: Option<NaiveDate>,
-    /// What was paid for it, inbound shipping in it.
+    /// Total price, including inbound shipping.
     pub paid: Decimal,
-    /// What was spent on it since.
+    /// Later expenses.
     pub parts: Decimal,
     /// Minutes of work.
     pub minutes: Decimal,
     /// Sums of its accounts.
     pub sums: Postings,
-    /// Price and shipping of its last sale.
+    /// Proceeds of its last sale.
     pub sale: Option<Proceeds>,
-    /// The estimate of the day it was bought.
+    /// Estimate on the day of the purchase.
     pub foreseen: Option<Foreseen>,
-    /// The estimate of the day it was sold.
+    /// Estimate on the day of the sale.
     pub foreseen_at_sale: Option<Foreseen>,
-    /// Where it was sold.
+    /// Outlet of the sale.
     pub outlet: String,
-    /// Offers that came in before it sold.
+    /// Number of offers before the sale.
     pub offers: Option<u32>,
-    /// Days in stock before a return, summed.
+    /// Total days in stock before a return.
     held_before: i64,
-    /// Day it last came into stock.
+    /// First day of its present time in stock.
     pub(super) in_stock_from: NaiveDate,
     /// Day of its last entry.
     pub(super) last_on: NaiveDate,
@@ -69,12 +69,12 @@ pub struct Deal {
     pub(super) entries: Vec<usize>,
 }
 
-/// What a buyer paid.
+/// Payment of a buyer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Proceeds {
     /// The price.
     pub price: Decimal,
-    /// Shipping beside it.
+    /// Shipping, in addition to the price.
     pub shipping: Decimal,
 }
 
@@ -84,13 +84,12 @@ impl Deal {
         name(self.id)
     }
 
-    /// Its cost: all that was paid and spent.
+    /// Its cost: total price and expenses.
     pub fn cost(&self) -> Decimal {
         self.paid + self.parts
     }
 
-    /// What it brought: what buyers paid for it, less what was given back, or what it fetched as
-    /// scrap.
+    /// Its revenue: payments of buyers less refunds, or the scrap price.
     pub fn revenue(&self) -> Decimal {
         let fetched = match self.state {
             State::Scrapped => self.cost() - self.sum(Account::WriteOff),
@@ -107,17 +106,17 @@ impl Deal {
         self.sums.get(account)
     }
 
-    /// Profit so far; of a unit in stock, what a sale that came back has cost.
+    /// Profit so far; for a unit in stock, the cost of a sale that was returned.
     pub fn profit(&self) -> Decimal {
         self.sums.profit()
     }
 
-    /// Profit in an hour of work, not rounded; none without work.
+    /// Profit per hour of work, not rounded; none without work.
     pub fn per_hour(&self) -> Option<Decimal> {
         (!self.minutes.is_zero()).then(|| self.profit() * Decimal::from(60) / self.minutes)
     }
 
-    /// Days in stock, up to `today` where it still is.
+    /// Days in stock, up to `today` if it still is.
     pub fn days_held(&self, today: NaiveDate) -> i64 {
         let until = match self.state {
             State::Open => today.max(self.in_stock_from),
@@ -126,7 +125,7 @@ impl Deal {
         self.held_before + (until - self.in_stock_from).num_days()
     }
 
-    /// How it last came into stock.
+    /// The way in which it last came into stock.
     pub(super) fn came(&self) -> &'static str {
         if self.in_stock_from == self.bought_on {
             "bought"
@@ -158,7 +157,7 @@ impl Deal {
         }
     }
 
-    /// Takes one more entry in.
+    /// Adds one more entry.
     pub(super) fn take(&mut self, at: usize, entry: &Entry) {
         self.entries.push(at);
         self.last_on = self.last_on.max(entry.on);
@@ -197,7 +196,7 @@ impl Deal {
         self.closed_on = Some(on);
     }
 
-    /// The deal of these entries, the first of them its purchase.
+    /// The deal of these entries; the first is its purchase.
     pub(super) fn of(id: u32, entries: impl IntoIterator<Item = (usize, Entry)>) -> Option<Self> {
         let mut entries = entries.into_iter();
         let (at, entry) = entries.next()?;

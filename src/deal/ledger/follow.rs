@@ -1,4 +1,5 @@
-//! What may follow on the entries of a ledger: each is checked against the state of its deal and the rule of its kind.
+//! Valid next entries of a ledger: each entry is checked against the state of its deal and the rule
+//! of its kind.
 
 use rust_decimal::Decimal;
 
@@ -51,7 +52,8 @@ impl Ledger {
         self.check_rule(entry)
     }
 
-    /// The postings are those that the kind of the entry makes of its figures, none negative.
+    /// Checks that the postings follow from the figures by the rule of the entry's kind, and that
+    /// no figure is negative.
     fn check_rule(&self, entry: &Entry) -> Result<(), Refusal> {
         use Account::*;
         let at = |account| entry.postings.get(account);
@@ -156,7 +158,7 @@ impl Ledger {
         if deal.state != expected {
             return Err(not_in(deal, expected));
         }
-        // Parts may be written down out of order, but not before there was a unit.
+        // Expenses may be recorded out of order, but not before the purchase.
         let (since, what) = match entry.kind {
             Kind::Spend | Kind::Describe => (deal.in_stock_from, deal.came()),
             _ if deal.last_on == deal.in_stock_from => (deal.last_on, deal.came()),
@@ -257,7 +259,7 @@ fn check_refund(entry: &Entry, deal: &Deal) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// The refusal of an entry that a deal is not in the state for.
+/// The refusal of an entry that does not fit the state of a deal.
 fn not_in(deal: &Deal, expected: State) -> Refusal {
     let since = deal.closed_on.unwrap_or(deal.bought_on);
     let next = match (deal.state, expected) {

@@ -1,12 +1,12 @@
-//! Why an entry cannot be entered.
+//! Reason why an entry is refused.
 
-/// Why an entry cannot be entered.
+/// Reason why an entry is refused.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{message}")]
 pub struct Refusal {
-    /// What is wrong.
+    /// The error.
     pub message: String,
-    /// What to do; may be empty.
+    /// How to proceed; may be empty.
     pub next: String,
 }
 

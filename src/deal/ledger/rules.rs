@@ -1,4 +1,4 @@
-//! What each kind of entry moves between the accounts.
+//! Amounts that each kind of entry moves between the accounts.
 
 use rust_decimal::Decimal;
 
@@ -9,7 +9,7 @@ use crate::trade::entry::{Account, Postings};
 pub struct Sale {
     /// The price.
     pub price: Decimal,
-    /// Shipping that the buyer paid beside it.
+    /// Shipping that the buyer paid, in addition to the price.
     pub shipping: Decimal,
     /// Fees.
     pub fees: Decimal,
@@ -22,9 +22,9 @@ pub struct Sale {
 pub struct Refund {
     /// Money given back to the buyer.
     pub amount: Decimal,
-    /// Fees that the outlet gives back.
+    /// Fees that the outlet refunds.
     pub fees_back: Decimal,
-    /// What sending it back cost.
+    /// Cost of the return shipment.
     pub postage: Decimal,
 }
 
@@ -59,7 +59,7 @@ pub(super) fn scrapped(fetched: Decimal, cost: Decimal) -> Postings {
     ])
 }
 
-/// `cost` goes back into stock.
+/// Returns `cost` to stock.
 pub(super) fn refunded(refund: &Refund, cost: Decimal) -> Postings {
     Postings::of(&[
         (

@@ -75,7 +75,7 @@ fn a_unit_that_comes_back_is_in_stock_at_its_cost() {
         (deal.state, deal.sum(Account::Stock)),
         (State::Open, cents(6_100))
     );
-    // What it has cost: 2.34 of fees, sending it 5.70 and back 4.80.
+    // Its cost: 2.34 of fees, postage of 5.70, and 4.80 for the return.
     assert_eq!(deal.profit(), cents(-1_284));
     assert_eq!(deal.days_held(day(40)), 24 + 10);
     let again = Sale {
@@ -112,7 +112,7 @@ fn what_does_not_follow_is_refused() {
     let mut open = ledger.clone();
     let buy = open.buy(day(30), purchase(1_000));
     open.enter(buy).unwrap();
-    for (entry, told) in [
+    for (entry, expected) in [
         (
             open.sold(day(40), 1, &sale(100)),
             "d1, \"Nerrow F4\", is sold since 2026-01-29",
@@ -172,7 +172,7 @@ fn what_does_not_follow_is_refused() {
     ] {
         let before = (open.totals, open.entries.len());
         let refusal = open.enter(entry).unwrap_err();
-        assert!(refusal.message.contains(told), "{told}: {refusal}");
+        assert!(refusal.message.contains(expected), "{expected}: {refusal}");
         assert_eq!((open.totals, open.entries.len()), before);
     }
 }
@@ -185,13 +185,13 @@ fn an_entry_is_reversed_once() {
     assert!(open.reverse(None, 99).is_err());
     let reversal = open.reverse(None, 4).unwrap();
     open.enter(reversal).unwrap();
-    for (number, told) in [
+    for (number, expected) in [
         (4, "reversed already, by entry 6"),
         (6, "itself a reversal"),
     ] {
         let again = open.reverse(None, number).unwrap();
         let refusal = open.enter(again).unwrap_err();
-        assert!(refusal.message.contains(told), "{refusal}");
+        assert!(refusal.message.contains(expected), "{refusal}");
     }
 }
 
@@ -207,7 +207,7 @@ fn a_forged_entry_is_told_from_a_true_one() {
             for to in Account::ALL.into_iter().filter(|to| *to != from) {
                 let mut forged = true_entry.clone();
                 forged.postings += Postings::of(&[(from, cents(1)), (to, cents(-1))]);
-                // Another amount of the same shape is as good an entry.
+                // Another amount of the same form is also valid.
                 let figures = |postings: &Postings| -> Vec<Account> {
                     postings.iter().map(|(account, _)| account).collect()
                 };
@@ -227,7 +227,7 @@ fn a_forged_entry_is_told_from_a_true_one() {
     }
 }
 
-/// What is done to a ledger; numbers pick a deal or an entry.
+/// An action on a ledger; numbers select a deal or an entry.
 #[derive(Debug, Clone)]
 enum Act {
     Fund(i64),
@@ -298,7 +298,7 @@ fn entry(ledger: &Ledger, on: NaiveDate, act: &Act) -> Option<Entry> {
     })
 }
 
-/// Money that an act brings in (less what it takes), by plain arithmetic.
+/// Money that an action brings in, less money it takes out, in plain arithmetic.
 fn cash_of(act: &Act) -> Option<i64> {
     Some(match *act {
         Act::Fund(money) | Act::Scrap(_, money) => money,
@@ -356,7 +356,7 @@ proptest! {
             cash.insert(number, moved);
             prop_assert_eq!(ledger.totals.get(Account::Cash), cents(cash.values().sum()));
             holds(&ledger)?;
-            // An entry and its reversal leave everything as it was.
+            // An entry and its reversal leave everything unchanged.
             if reverses.is_none() {
                 let mut back = ledger.clone();
                 let reversal = back.reverse(None, number).unwrap();

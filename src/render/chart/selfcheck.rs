@@ -1,13 +1,13 @@
-//! The chart of a check: what past estimates said of sales, and what these then fetched.
+//! The chart of a check: past estimates and the prices then paid.
 //!
-//! Three panels. Left, the estimate against the price paid, both by logarithm, with the line where
-//! they are the same and each sale's band as an upright bar: a bar that meets the line held. Right,
-//! how often prices fell into each tenth of what was predicted (probability integral transform), with
-//! the number expected of estimates that hold what they say and where chance alone puts it. Below,
-//! the ratio of estimate to price, by logarithm, over the day of the sale, with medians.
+//! Three panels. Left: the estimate against the price paid, both on logarithmic scales, with the
+//! line of equality and each sale's band as a vertical bar, which crosses the line if the band
+//! covered the price. Right: the histogram of probability integral transforms in tenths, with the
+//! number expected of calibrated estimates and its range by chance. Below: the ratio of estimate to
+//! price, on a logarithmic scale, by day of the sale, with medians.
 //!
-//! Sales within their band are blue discs, those outside it amber diamonds. Where there are very many,
-//! marks are small and let others shine through, and only a share of the bars is drawn.
+//! Sales inside their band are blue discs, those outside it amber diamonds. If there are very many,
+//! marks are small and translucent, and only a share of the bars is drawn.
 
 mod scales;
 
@@ -28,24 +28,24 @@ use crate::backtest::ratio::Interval;
 use crate::trade::Currency;
 pub use scales::CheckedSale;
 
-/// What the chart of a check shows. Money is in units of the currency.
+/// Content of the chart of a check. Money is in units of the currency.
 #[derive(Debug, Clone)]
 pub struct CheckChart {
-    /// What was checked.
+    /// The checked model or group.
     pub title: String,
-    /// How many sales, how they were predicted, price basis.
+    /// Number of sales, method of prediction, price basis.
     pub subtitle: String,
     /// Currency of every amount.
     pub currency: Currency,
-    /// Chance of the bands, in per cent.
+    /// Level of the bands, in per cent.
     pub level: u8,
-    /// The sales that were predicted.
+    /// The predicted sales.
     pub sales: Vec<CheckedSale>,
     /// Median of estimate over price paid.
     pub median_ratio: f64,
-    /// Sales by where in the predicted distribution they fell: bars of equal width from 0 to 100 %.
+    /// Numbers of sales by probability integral transform: bars of equal width from 0 to 100 %.
     pub histogram: Vec<usize>,
-    /// Where chance alone puts the sales of a bar, 19 times in 20; `None` of no sales.
+    /// Range of the count of a bar for calibrated estimates, 19 times in 20; `None` without sales.
     pub by_chance: Option<Interval>,
 }
 
@@ -98,28 +98,28 @@ fn check(chart: &CheckChart) -> Result<(), ChartError> {
     Ok(())
 }
 
-/// What stands at the foot of the chart.
+/// Text at the foot of the chart.
 const FOOTER: &str = "How estimates did on recorded sales; not a promise for the next one.";
 
-/// Said in a panel without sales.
+/// Text in a panel without sales.
 const NOTHING: &str = "No sales to show.";
 
-/// From this many sales on, lines lie over the marks.
+/// Number of sales from which lines cover the marks.
 const CLOUD: usize = 300;
 
-/// From this many sales on, marks let others shine through.
+/// Number of sales from which marks are translucent.
 const CROWD: usize = 1000;
 
-/// Bands that did not hold.
+/// Bands that did not cover the price.
 const AMBER_SHADE: RGBColor = RGBColor(0xf0, 0xc4, 0xa0);
 
-/// How strongly the strip of what chance explains is drawn.
+/// Opacity of the strip of the range by chance.
 const STRIP: f64 = 0.22;
 
 /// Radius of the triangle of a sale beyond the axes.
 const POINTER: f64 = 10.0;
 
-/// Radius of a diamond to that of a disc of about the same area.
+/// Radius of a diamond relative to a disc of about the same area.
 const DIAMOND: f64 = 1.25;
 
 /// Baselines and edges, from top to bottom.
@@ -137,14 +137,14 @@ mod rows {
     pub const DATE_TITLE: f64 = 1124.0;
 }
 
-/// Where the left panel ends and the right one begins.
+/// End of the left panel, and beginning of the right one.
 const LEFT_PANEL_END: f64 = 836.0;
 const RIGHT_PANEL: f64 = 916.0;
 
-/// Least room between the middles of labels one above the other.
+/// Smallest distance between the centres of labels one above the other.
 const LABEL_ROW: f64 = 32.0;
 
-/// Lays the whole chart out.
+/// Lays out the whole chart.
 fn compose(chart: &CheckChart) -> Result<Vec<Shape>, ChartError> {
     let mut sheet = Sheet {
         chart,
@@ -159,9 +159,9 @@ fn compose(chart: &CheckChart) -> Result<Vec<Shape>, ChartError> {
     Ok(sheet.canvas.into_shapes())
 }
 
-/// Where a value goes on an axis.
+/// Position of a value on an axis.
 struct Place {
-    /// Canvas position, at the edge for one beyond it.
+    /// Canvas position; at the edge for a value beyond it.
     at: f64,
     /// As [`Axis::beyond`].
     beyond: i8,
@@ -176,7 +176,7 @@ impl Place {
     }
 }
 
-/// A chart being laid out.
+/// A chart during layout.
 struct Sheet<'a> {
     chart: &'a CheckChart,
     /// Radius of a disc.
@@ -193,7 +193,7 @@ impl Sheet<'_> {
         self.canvas.text(at, align, SMALL, GREY, text);
     }
 
-    /// Estimates against prices; tells whether sales lie beyond the axes.
+    /// Estimates against prices; returns whether sales lie beyond the axes.
     fn against_paid(&mut self) -> bool {
         let chart = self.chart;
         let code = &chart.currency.code;
@@ -231,7 +231,8 @@ impl Sheet<'_> {
         clipped
     }
 
-    /// Ticks of an upright axis by logarithm, its title above it: tells where its panel begins.
+    /// Ticks of a vertical logarithmic axis, with its title above it; returns the left end of its
+    /// panel.
     fn logarithms(&mut self, axis: &Axis, sides: (f64, f64), row: f64, title: &str) -> f64 {
         self.axis_title((sides.0, row), Align::Left, title);
         let ticks = log_labels(axis, |_| LABEL_ROW);
@@ -262,7 +263,7 @@ impl Sheet<'_> {
         })
     }
 
-    /// The band of a sale as an upright bar, as far as the axes go.
+    /// The band of a sale as a vertical bar, clipped to the axes.
     fn band(&mut self, level: &Axis, upright: &Axis, sale: &CheckedSale) {
         let (low, high) = upright.range;
         let ends = [sale.band.low.ln(), sale.band.high.ln()];
@@ -279,7 +280,8 @@ impl Sheet<'_> {
         self.canvas.line(ends.to_vec(), 2.0, ink);
     }
 
-    /// Every sale at its place, those within their band first; tells whether some lie beyond the axes.
+    /// Every sale at its position, those inside their band first; returns whether some lie beyond
+    /// the axes.
     fn sales(&mut self, place: impl Fn(&CheckedSale) -> Option<(Place, Place)>) -> bool {
         let chart = self.chart;
         let mut clipped = false;
@@ -296,8 +298,8 @@ impl Sheet<'_> {
         clipped
     }
 
-    /// A disc for a sale within its band, a diamond for one outside, a triangle where it lies
-    /// `beyond` the axes.
+    /// A disc for a sale inside its band, a diamond for one outside, a triangle if it lies `beyond`
+    /// the axes.
     fn mark(&mut self, centre: Point, held: bool, beyond: Point) {
         let ink = if held { BLUE } else { AMBER };
         if beyond != (0.0, 0.0) {
@@ -327,7 +329,7 @@ impl Sheet<'_> {
             .line(vec![(left, foot), (right, foot)], 1.5, FRAME);
     }
 
-    /// Where in the predicted distributions the prices fell.
+    /// The histogram of probability integral transforms.
     fn histogram(&mut self) {
         let chart = self.chart;
         let heading = "Where the price fell in what was predicted";
@@ -392,7 +394,7 @@ impl Sheet<'_> {
         }
     }
 
-    /// Ratios by day; tells whether sales lie beyond the axes.
+    /// Ratios by day; returns whether sales lie beyond the axes.
     fn over_time(&mut self) -> bool {
         let chart = self.chart;
         let heading = "Estimate over price paid, by day of the sale";
@@ -442,7 +444,8 @@ impl Sheet<'_> {
                 sheet.month(ends, Place::on(upright, median.ln()).at);
             }
         };
-        // Lines lie under single marks, which they would hide, and over a cloud, which would hide them.
+        // Lines lie under single marks, which they would hide, and over a dense cloud, which would
+        // hide them.
         let crowded = chart.sales.len() > CLOUD;
         if !crowded {
             medians(self);
@@ -458,14 +461,14 @@ impl Sheet<'_> {
         clipped
     }
 
-    /// The median of a month as a thick level line.
+    /// The median of a month as a thick horizontal line.
     fn month(&mut self, [left, right]: [f64; 2], y: f64) {
         self.canvas.line(vec![(left, y), (right, y)], 9.0, PAPER);
         self.canvas
             .line(vec![(left + 3.0, y), (right - 3.0, y)], 5.0, AMBER);
     }
 
-    /// A broken level line.
+    /// A dashed horizontal line.
     fn dashes(&mut self, y: f64, (left, right): (f64, f64)) {
         const DASH: f64 = 12.0;
         const SPACE: f64 = 8.0;
@@ -477,7 +480,7 @@ impl Sheet<'_> {
         }
     }
 
-    /// What the marks and lines of the upper panels mean, for those that occur.
+    /// Legend of the marks and lines of the upper panels that occur.
     fn legend(&mut self, clipped: bool) {
         let sales = &self.chart.sales;
         let held = sales.iter().filter(|sale| sale.held()).count();
@@ -540,7 +543,7 @@ impl Sheet<'_> {
             .legend_text((ends.1, lower), "19 in 20 bars would then end in here");
     }
 
-    /// What the lines of the lower panel mean, and how many sales it does not show.
+    /// Legend of the lines of the lower panel, with the number of sales that it does not show.
     fn ratio_legend(&mut self, months: bool) {
         let row = rows::RATIO_TITLE;
         let mut x = MARGIN + 120.0;
@@ -565,7 +568,7 @@ impl Sheet<'_> {
     }
 }
 
-/// A square on its corner.
+/// A square standing on its corner.
 fn diamond((x, y): Point, radius: f64) -> Vec<Point> {
     vec![
         (x - radius, y),

@@ -10,12 +10,13 @@ use crate::render::html::{Cell, Column, Place, Table, list, paragraphs, visible}
 use crate::render::numbers::amount;
 use crate::render::{ask, bid};
 
-/// The section on what to bid, to stand there.
-pub fn bid_section(told: &Bid<'_>, place: Place) -> String {
-    let currency = &told.weighed.made.currency;
+/// The section about the bid, for a place on the page.
+pub fn bid_section(content: &Bid<'_>, place: Place) -> String {
+    let currency = &content.weighed.made.currency;
     let money = |value| amount(currency, value);
-    let reason = binding(&told.limits).map_or(String::new(), |limit| bid::aim(limit.aim, currency));
-    let mut lines = vec![match &told.at_most {
+    let reason =
+        binding(&content.limits).map_or(String::new(), |limit| bid::aim(limit.aim, currency));
+    let mut lines = vec![match &content.at_most {
         Some(at) => format!(
             "Bid at most {} {}. What binds: {reason}.",
             money(at.bid),
@@ -24,22 +25,23 @@ pub fn bid_section(told: &Bid<'_>, place: Place) -> String {
         None => format!("Not even as a gift. What fails: {reason}."),
     }];
     lines.extend(
-        told.asked
+        content
+            .asked
             .as_ref()
             .map(|asked| bid::advice(asked, currency)),
     );
-    if let (Some(outlet), Some(net)) = (told.outlet, &told.net) {
+    if let (Some(outlet), Some(net)) = (content.outlet, &content.net) {
         lines.push(format!(
             "Through {outlet}, {} of the likely price is left.",
             money(net.net)
         ));
     }
-    lines.extend(told.unsure.map(sentence));
-    let repairs = bid::repair_lines(told);
+    lines.extend(content.unsure.map(sentence));
+    let repairs = bid::repair_lines(content);
     let markup = html! {
         (paragraphs(lines))
-        (aims(told, place))
-        (measures(told, place))
+        (aims(content, place))
+        (measures(content, place))
         @if !repairs.is_empty() {
             (place.subheading("Repairs"))
             (paragraphs(repairs))
@@ -49,9 +51,9 @@ pub fn bid_section(told: &Bid<'_>, place: Place) -> String {
     place.section("What to bid", &markup).into_string()
 }
 
-/// The section on what to ask and when to stop waiting, to stand there.
-pub fn ask_section(told: &Asking<'_>, place: Place) -> String {
-    let (base, usual) = (&told.basis, &told.usual);
+/// The section about the asking price and the waiting, for a place on the page.
+pub fn ask_section(content: &Asking<'_>, place: Place) -> String {
+    let (base, usual) = (&content.basis, &content.usual);
     let currency = &base.made.currency;
     let money = |value| amount(currency, value);
     let left = base.outlet.map_or(String::new(), |outlet| {
@@ -68,7 +70,7 @@ pub fn ask_section(told: &Asking<'_>, place: Place) -> String {
             currency.code
         ),
     ];
-    lines.extend(ask::foreseen(told));
+    lines.extend(ask::foreseen(content));
     lines.push(ask::sells(base));
     lines.extend(base.unsure.map(sentence));
     let mut stop = vec![
@@ -76,20 +78,20 @@ pub fn ask_section(told: &Asking<'_>, place: Place) -> String {
             .to_string(),
     ];
     stop.extend(ask::at_deadline(base));
-    let cautions = ask::cautions(told);
+    let cautions = ask::cautions(content);
     let markup = html! {
         (paragraphs(lines))
         @if !cautions.is_empty() { div.care { (list(cautions)) } }
         (place.subheading("When to stop"))
         (paragraphs(stop))
-        (weekly(told, place))
+        (weekly(content, place))
         (place.subheading("Reckoned with"))
         (paragraphs([ask::rates_and_costs(base), ask::DOUBT.to_string()]))
     };
     place.section("What to ask", &markup).into_string()
 }
 
-fn weekly(told: &Asking<'_>, place: Place) -> Markup {
+fn weekly(content: &Asking<'_>, place: Place) -> Markup {
     let titles = ask::WEEKLY.map(capitalised);
     let [week, rest @ ..] = titles.each_ref().map(String::as_str);
     let mut columns = vec![(week, Column::Head)];
@@ -98,11 +100,11 @@ fn weekly(told: &Asking<'_>, place: Place) -> Markup {
         id: "weeks",
         caption: &format!(
             "{}: what to ask and the lowest to take, week by week.",
-            told.basis.made.currency.code
+            content.basis.made.currency.code
         ),
         sortable: false,
         columns,
-        rows: ask::weekly(told)
+        rows: ask::weekly(content)
             .into_iter()
             .map(|row| (row.map(Cell::text).to_vec(), false))
             .collect(),
@@ -110,9 +112,9 @@ fn weekly(told: &Asking<'_>, place: Place) -> Markup {
     .render(place)
 }
 
-fn aims(told: &Bid<'_>, place: Place) -> Markup {
-    let currency = &told.weighed.made.currency;
-    let binds = binding(&told.limits);
+fn aims(content: &Bid<'_>, place: Place) -> Markup {
+    let currency = &content.weighed.made.currency;
+    let binds = binding(&content.limits);
     let row = |limit: &Limit| {
         let most = limit
             .most
@@ -130,13 +132,13 @@ fn aims(told: &Bid<'_>, place: Place) -> Markup {
             ("Most to bid", Column::Number),
             ("Binds", Column::Text),
         ],
-        rows: told.limits.iter().map(row).collect(),
+        rows: content.limits.iter().map(row).collect(),
     }
     .render(place)
 }
 
-fn measures(told: &Bid<'_>, place: Place) -> Markup {
-    let (titles, rows) = bid::measured(told);
+fn measures(content: &Bid<'_>, place: Place) -> Markup {
+    let (titles, rows) = bid::measured(content);
     if titles.is_empty() {
         return Markup::default();
     }
@@ -144,7 +146,10 @@ fn measures(told: &Bid<'_>, place: Place) -> Markup {
     columns.extend(titles.iter().map(|title| (title.as_str(), Column::Number)));
     Table {
         id: "measures",
-        caption: &format!("{}: what may come of it.", told.weighed.made.currency.code),
+        caption: &format!(
+            "{}: what may come of it.",
+            content.weighed.made.currency.code
+        ),
         sortable: false,
         columns,
         rows: rows

@@ -1,4 +1,4 @@
-//! The sections of a unit whose figures are its comps: adjustments, comps, past estimates.
+//! The sections of a unit that are based on its comps: adjustments, comps, past estimates.
 
 use chrono::Datelike;
 use maud::{Markup, html};
@@ -12,7 +12,7 @@ use crate::render::html::{Cell, Column, Place, Table, list, paragraphs, prose};
 use crate::render::numbers::{about, amount, change, percent_change};
 use crate::render::sheet::{LEGEND, Named, applies, checked, condition, listed, range};
 
-/// Most comps that are listed as not used for one reason.
+/// Most comps listed as not used for one reason.
 const LISTED: usize = 12;
 
 pub(super) fn adjustments(place: Place, made: &Estimate) -> Markup {

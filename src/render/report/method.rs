@@ -8,7 +8,7 @@ use crate::render::html::visible;
 use crate::render::sheet::basis;
 use crate::settings::{Errors, PoolFrom};
 
-/// Names of facts and the facts.
+/// Names and values of facts.
 type Facts = Vec<(&'static str, String)>;
 
 pub(super) fn definitions(facts: &Facts) -> Markup {
@@ -19,7 +19,7 @@ pub(super) fn definitions(facts: &Facts) -> Markup {
     }
 }
 
-/// What the page as a whole was made by and from.
+/// Facts about the origin of the whole page.
 pub(super) fn made_by(page: &Page<'_>) -> Facts {
     vec![
         ("Program", format!("compband {}", env!("CARGO_PKG_VERSION"))),
@@ -33,7 +33,7 @@ pub(super) fn made_by(page: &Page<'_>) -> Facts {
     ]
 }
 
-/// What an estimate was made with.
+/// Facts about the inputs of an estimate.
 pub(super) fn facts(unit: &Unit<'_>) -> Facts {
     let watched = unit.watched.map(|(name, flags)| {
         [

@@ -1,4 +1,4 @@
-//! What the report shows of a unit and of the book.
+//! Content of the report about a unit and about the book.
 
 use chrono::NaiveDate;
 
@@ -9,46 +9,46 @@ use crate::render::html::Place;
 use crate::render::sheet::unit;
 use crate::settings::Settings;
 
-/// What stands on the page.
+/// Content of the page.
 #[derive(Debug)]
 pub struct Page<'a> {
     /// The units in their order.
     pub units: &'a [Unit<'a>],
-    /// What was to be on the page and is not, and why, a sentence each.
+    /// Omitted units and the reasons, one sentence each.
     pub absent: &'a [String],
     /// Day of the estimates.
     pub as_of: NaiveDate,
-    /// The hash of the book that it was made from.
+    /// Hash of the book.
     pub fingerprint: u64,
     /// The command that makes this page.
     pub command: &'a str,
 }
 
-/// What is told of one unit.
+/// Content of the page about one unit.
 #[derive(Debug)]
 pub struct Unit<'a> {
-    /// Where it stands, which its sections of bid and ask have to be made for.
+    /// Its place on the page, for which its sections of bid and ask were made.
     pub place: Place,
-    /// The name it is watched by, and the flags that describe it.
+    /// Name of its watched unit, and the flags that describe it.
     pub watched: Option<(&'a str, &'a str)>,
     /// The estimate.
     pub estimate: &'a Estimate,
-    /// How each of its comps is named, in its order.
+    /// Name of each of its comps, in order.
     pub ids: &'a [&'a str],
-    /// Its chart as an SVG document that says nothing a user wrote.
+    /// Its chart as an SVG document without user text.
     pub chart: &'a str,
-    /// The figures of past estimates, where they were asked for.
+    /// The figures of past estimates, if requested.
     pub check: Option<&'a Check>,
-    /// What to bid, where that was asked: made by [`bid_section`].
+    /// The section about the bid, if requested: made by [`bid_section`].
     pub bid: Option<&'a str>,
-    /// What to ask, where that was asked: made by [`ask_section`].
+    /// The section about the asking price, if requested: made by [`ask_section`].
     pub ask: Option<&'a str>,
     /// The settings in force.
     pub settings: &'a Settings,
 }
 
 impl Unit<'_> {
-    /// What it is, behind the name it is watched by.
+    /// The name of its watched unit, and the unit.
     pub(super) fn title(&self) -> String {
         let unit = unit(&self.estimate.subject);
         self.watched
@@ -56,18 +56,18 @@ impl Unit<'_> {
     }
 }
 
-/// Past estimates of the model held against what was paid.
+/// Past estimates of the model, compared with the prices paid.
 #[derive(Debug)]
 pub struct Check {
-    /// How many were predicted, and from what.
+    /// Number of predictions, and their data.
     pub told: String,
     /// Their figures.
     pub figures: Figures,
-    /// What they mean.
+    /// Verdicts on them.
     pub verdicts: Vec<Verdict>,
 }
 
-/// The text with a capital at its beginning.
+/// The text with a capital first letter.
 pub(in crate::render) fn capitalised(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| {

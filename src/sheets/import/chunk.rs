@@ -1,4 +1,4 @@
-//! Chunks of rows, read by several threads, each row to its canonical text or to what is wrong with it.
+//! Chunks of rows, read by several threads: each row gives its canonical text or its problems.
 
 use crate::sheets::header::Field;
 use std::collections::BTreeMap;
@@ -19,7 +19,7 @@ use crate::trade::cells::Question;
 use crate::trade::comp::{COLUMNS, RowText};
 use crate::trade::{Comp, Problem};
 
-/// Text that a thread reads at a time.
+/// Size of the text that a thread reads at a time, in bytes.
 pub(super) const CHUNK_BYTES: usize = 1 << 18;
 
 pub(super) fn header_line(optional: &[OptionalColumn]) -> io::Result<Vec<u8>> {
@@ -28,7 +28,7 @@ pub(super) fn header_line(optional: &[OptionalColumn]) -> io::Result<Vec<u8>> {
     writer.into_inner().map_err(|error| error.into_error())
 }
 
-/// A record that was read.
+/// A record after reading.
 pub(super) struct Outcome<'a> {
     pub(super) raw: Raw<'a>,
     pub(super) fate: Fate,
@@ -41,7 +41,7 @@ pub(super) enum Fate {
     Good(Good),
 }
 
-/// A clean row and where its canonical text stands in the chunk.
+/// A valid row, and the place of its canonical text in the chunk.
 pub(super) struct Good {
     pub(super) start: usize,
     pub(super) end: usize,
@@ -57,12 +57,12 @@ pub(super) struct Chunk<'a> {
     pub(super) text: Vec<u8>,
 }
 
-/// Reads records of one input; its buffers serve one record after another.
+/// Reads records of one input; reuses its buffers.
 pub(super) struct ChunkReader<'a> {
     input: &'a Input,
     rows: RowReader<'a>,
     existing: &'a (dyn Fn(&str) -> Option<u64> + Sync),
-    /// The columns behind the fixed ones that are written.
+    /// The optional columns that are written.
     optional: &'a [OptionalColumn],
     pub(super) undeclared: BTreeMap<String, Undeclared>,
     /// Whether an attribute is declared for a model, by the hash of both names.
@@ -71,7 +71,7 @@ pub(super) struct ChunkReader<'a> {
     pub(super) comp: Comp,
     faults: Vec<Fault<Option<Field>>>,
     pub(super) canonical: RowText,
-    /// Models of clean rows, by the hash of their names.
+    /// Models of valid rows, by the hash of their names.
     pub(super) models: IdMap<String>,
 }
 
@@ -182,7 +182,7 @@ impl<'a> ChunkReader<'a> {
         }
     }
 
-    /// Gives the comp the identifier of its content and `occurrence`.
+    /// Sets the identifier of the comp from its content and `occurrence`.
     fn settle_id(&mut self, occurrence: u32) {
         self.comp.comp_id.clear();
         self.canonical.fill(&self.comp);
@@ -190,7 +190,7 @@ impl<'a> ChunkReader<'a> {
         self.canonical.set_id(&self.comp.comp_id);
     }
 
-    /// Reads a clean row over again, as the sale of this occurrence.
+    /// Reads a valid row again, as the sale with this occurrence.
     pub(super) fn again(&mut self, raw: &Raw<'_>, derived: bool, occurrence: u32) -> &Comp {
         self.cells.read(raw.text);
         self.rows
@@ -220,14 +220,14 @@ fn problem(input: &Input, line: u64, found: Fault<Option<Field>>) -> (Problem, O
     )
 }
 
-/// Chunks that several threads read, each taking the next one.
+/// Chunks for several threads, each of which takes the next one.
 pub(super) struct Round<'r, 'a> {
     raws: &'r [Vec<Raw<'a>>],
     next: AtomicUsize,
 }
 
 impl<'r, 'a> Round<'r, 'a> {
-    /// These chunks, none of them taken yet.
+    /// These chunks, before any is taken.
     pub(super) fn new(raws: &'r [Vec<Raw<'a>>]) -> Self {
         Self {
             raws,
@@ -235,7 +235,7 @@ impl<'r, 'a> Round<'r, 'a> {
         }
     }
 
-    /// Reads chunks until there are no more; each with its place.
+    /// Reads chunks until there are no more; returns each with its position.
     pub(super) fn read(&self, reader: &mut ChunkReader<'_>) -> Vec<(usize, Chunk<'a>)> {
         let mut read = Vec::new();
         loop {
@@ -248,7 +248,7 @@ impl<'r, 'a> Round<'r, 'a> {
     }
 }
 
-/// Chunks in the order of their places.
+/// Chunks in the order of their positions.
 pub(super) fn in_order(mut read: Vec<(usize, Chunk<'_>)>) -> Vec<Chunk<'_>> {
     read.sort_unstable_by_key(|(at, _)| *at);
     read.into_iter().map(|(_, chunk)| chunk).collect()

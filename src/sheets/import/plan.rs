@@ -1,4 +1,4 @@
-//! What an import is planned against, and what it would change.
+//! The plan of an import: the book that it is compared with, and its changes.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -9,55 +9,55 @@ use crate::book::rates::Conversion;
 use crate::settings::Settings;
 use crate::trade::Comp;
 
-/// Updates that are kept to be shown old → new.
+/// Number of updates kept for display.
 pub const SHOWN_UPDATES: usize = 20;
 
-/// What an import is planned against.
+/// The book that an import is compared with.
 pub struct Against<'a> {
     /// Settings of the book.
     pub settings: &'a Settings,
     /// Content hash of the comp in force with an identifier.
     pub existing: &'a (dyn Fn(&str) -> Option<u64> + Sync),
-    /// Sales of more than a day after this are refused.
+    /// Sales later than a day after this are refused.
     pub today: NaiveDate,
-    /// Where the rates of sales in other currencies come from.
+    /// Source of the exchange rates of sales in other currencies.
     pub conversion: Conversion<'a>,
 }
 
-/// What was found in one file.
+/// Counts for one file.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct FileCount {
-    /// Rows with a sale, taken or not.
+    /// Rows with a sale, accepted or not.
     pub rows: u64,
-    /// Rows not taken.
+    /// Refused rows.
     pub rejected: u64,
-    /// Blank lines passed over.
+    /// Skipped blank lines.
     pub blank: u64,
-    /// Headers passed over after the first.
+    /// Skipped headers after the first.
     pub repeated_headers: u64,
-    /// Rows like an earlier one of the file in all that was sold, counted as sales of their own.
+    /// Rows with the same sale as an earlier one of the file, counted as separate sales.
     pub identical: u64,
-    /// Rows with the identifier and content of an earlier one, passed over.
+    /// Skipped rows with the identifier and content of an earlier one.
     pub repeated: u64,
-    /// Sales taken whose day is not recorded.
+    /// Accepted sales without a recorded day.
     pub undated: u64,
     /// Row of the first of them.
     pub first_undated: Option<u64>,
-    /// Sales taken that were paid in another currency.
+    /// Accepted sales that were paid in another currency.
     pub foreign: u64,
-    /// Order of day and month and where it was learnt, if some date asked for it.
+    /// Order of day and month with its source, if some date needed it.
     pub date_order: Option<String>,
-    /// Decimal mark and where it was learnt, if some amount asked for it.
+    /// Decimal mark with its source, if some amount needed it.
     pub decimal_mark: Option<String>,
     /// Attributes that no family declares for some models, by their canonical names.
     pub undeclared: BTreeMap<String, Undeclared>,
 }
 
-/// The clean rows in which an attribute is recorded that no family of their models declares: it
-/// is kept but does not inform estimates.
+/// The valid rows with an attribute that no family of their models declares: it is kept but does
+/// not inform estimates.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Undeclared {
-    /// How many rows.
+    /// Number of rows.
     pub rows: u64,
     /// The first of them.
     pub first: u64,
@@ -77,7 +77,7 @@ impl Undeclared {
         }
     }
 
-    /// Counts those of another part of the rows too.
+    /// Adds the counts of another part of the rows.
     pub fn add(&mut self, other: Self) {
         self.rows += other.rows;
         self.first = self.first.min(other.first);
@@ -87,7 +87,7 @@ impl Undeclared {
     }
 }
 
-/// Puts what was found of attributes in one part of the rows to what was found in others.
+/// Adds the attributes found in one part of the rows to those of others.
 pub fn add_undeclared(
     all: &mut BTreeMap<String, Undeclared>,
     part: impl IntoIterator<Item = (String, Undeclared)>,
@@ -100,26 +100,26 @@ pub fn add_undeclared(
     }
 }
 
-/// What an import would change.
+/// The changes that an import would make.
 #[derive(Debug, Clone, Default)]
 pub struct Plan {
     /// One for each input, in order.
     pub files: Vec<FileCount>,
-    /// Comps the book does not have.
+    /// Comps that the book does not have.
     pub new: u64,
-    /// Comps the book has with other content.
+    /// Comps that the book has with other content.
     pub updated: u64,
-    /// Comps the book has as they are.
+    /// Comps that the book has with the same content.
     pub unchanged: u64,
-    /// Problems told to the witness.
+    /// Problems reported to the witness.
     pub problems: u64,
-    /// The first updates, as they will be.
+    /// The first updated comps.
     pub updates: Vec<Comp>,
-    /// Every model of the clean rows, as spelled in them.
+    /// Every model of the valid rows, as spelled there.
     pub models: BTreeSet<String>,
 }
 
-/// What is counted of a sale that is taken.
+/// Properties of an accepted sale that are counted.
 #[derive(Clone, Copy)]
 pub(super) struct Kind {
     undated: bool,
@@ -136,7 +136,7 @@ impl Kind {
 }
 
 impl FileCount {
-    /// Counts a sale that is taken from this row.
+    /// Counts an accepted sale of this row.
     pub(super) fn count(&mut self, kind: Kind, row: u64) {
         if kind.undated {
             self.undated += 1;
@@ -147,7 +147,7 @@ impl FileCount {
 }
 
 impl Plan {
-    /// Rows that were written.
+    /// Number of written rows.
     pub fn written(&self) -> u64 {
         self.new + self.updated
     }

@@ -1,4 +1,4 @@
-//! Rows that are not taken, written beside the reasons.
+//! Writes rejected rows with the reasons.
 
 use std::io::{self, Write};
 
@@ -8,36 +8,36 @@ use crate::sheets::header::REASON;
 use crate::sheets::records::Cells;
 use crate::trade::text::shorten;
 
-/// A row that is not taken.
+/// A refused row.
 #[derive(Debug, Clone, Copy)]
 pub struct Reject<'a> {
-    /// The row as it stands in the file, without its line end.
+    /// The row as it is in the file, without its line end.
     pub text: &'a str,
-    /// Whether its quotes are at fault, so that nobody knows where its cells end.
+    /// Whether its quotes are invalid, so that the ends of its cells are unknown.
     pub flawed: bool,
-    /// Why, in one line.
+    /// The reason, in one line.
     pub reason: &'a str,
 }
 
-/// Writes the rejected rows of one input beside the reasons: untouched, but that no cell of them acts as a
+/// Writes the rejected rows of one input with the reasons: unchanged, except that no cell acts as a
 /// formula ([`crate::book::csv::formula`]).
 pub struct RejectsWriter<W: Write> {
     out: W,
     delimiter: char,
     cells: Cells,
-    /// Rows written.
+    /// Number of written rows.
     pub rows: u64,
 }
 
 impl<W: Write> RejectsWriter<W> {
-    /// Begins with the header of the input, behind a column of reasons.
+    /// Writes the header of the input after a column of reasons.
     ///
     /// # Errors
-    /// Where `out` fails.
+    /// If `out` fails.
     pub fn new(mut out: W, input: &Input) -> io::Result<Self> {
         let delimiter = char::from(input.delimiter);
         let mark = if input.marked { "\u{feff}" } else { "" };
-        // The mended file is read like any other, and a second `reason` is no trouble.
+        // The corrected file is read like any other, and a second `reason` does no harm.
         let mut cells = Cells::new(input.delimiter);
         cells.read(input.header_text());
         let names: Vec<&str> = cells.iter().collect();
@@ -54,7 +54,7 @@ impl<W: Write> RejectsWriter<W> {
     /// Writes one row.
     ///
     /// # Errors
-    /// Where `out` fails.
+    /// If `out` fails.
     pub fn write(&mut self, reject: &Reject<'_>) -> io::Result<()> {
         self.rows += 1;
         let reason = shorten(reject.reason, 2000);
@@ -65,10 +65,10 @@ impl<W: Write> RejectsWriter<W> {
         writeln!(self.out, "{reason}{}{row}", self.delimiter)
     }
 
-    /// Ends the file and gives the writer back.
+    /// Ends the file and returns the writer.
     ///
     /// # Errors
-    /// Where `out` fails.
+    /// If `out` fails.
     pub fn finish(mut self) -> io::Result<W> {
         self.out.flush()?;
         Ok(self.out)

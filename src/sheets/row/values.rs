@@ -1,4 +1,4 @@
-//! Values that are read by what is known of the whole column: days, amounts, rates, units.
+//! Values whose reading depends on the whole column: days, amounts, rates, units.
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -17,7 +17,7 @@ use crate::trade::foreign::{self, Rate};
 use crate::trade::{Comp, Currency, checks};
 
 impl<'a> RowReader<'a> {
-    /// A day; none where the cell is blank.
+    /// A day; `None` if the cell is blank.
     pub(super) fn day(&self, text: &str) -> Result<Option<NaiveDate>, Wrong> {
         if text.is_empty() {
             return Ok(None);
@@ -104,7 +104,7 @@ impl<'a> RowReader<'a> {
         self.reading(column.into(), &amount)
     }
 
-    /// A number under the decimal mark of its column.
+    /// A number with the decimal mark of its column.
     fn reading(&self, field: Field, amount: &Amount) -> Result<Decimal, Wrong> {
         let forced = self.input.decimal;
         if let Some(mark) = forced {
@@ -135,7 +135,7 @@ impl<'a> RowReader<'a> {
         }
     }
 
-    /// The value of an attribute: a number, with its unit or none behind it.
+    /// The value of an attribute: a number, optionally followed by its unit.
     pub(super) fn quantity(
         &self,
         at: usize,
@@ -166,7 +166,7 @@ impl<'a> RowReader<'a> {
         }
     }
 
-    /// Refuses a unit other than that of the settings, or else the first of the column.
+    /// Refuses a unit other than that of the settings, or else the first one in the column.
     fn unit_fits(&self, at: usize, unit: &str, declared: Option<&Attribute>) -> Result<(), Wrong> {
         let settings = declared.map(|attribute| attribute.unit.as_str());
         let (ours, why) = match settings.filter(|unit| !unit.is_empty()) {
@@ -185,7 +185,7 @@ impl<'a> RowReader<'a> {
         ))
     }
 
-    /// The currency of the row, where it is another than the book's.
+    /// The currency of the row, if it is not the book's.
     pub(super) fn other_currency(&self, text: &str) -> Result<Option<Currency>, Wrong> {
         if self.settings.currency.answers_to(text) == Some(true) {
             return Ok(None);
@@ -194,7 +194,7 @@ impl<'a> RowReader<'a> {
         Ok(Some(other))
     }
 
-    /// A rate that stands in the row.
+    /// The exchange rate in the row.
     pub(super) fn rate(&self, text: &str) -> Result<Decimal, Wrong> {
         let amount = read_rate(text).ok();
         let value = amount.map(|amount| self.reading(Column::Rate.into(), &amount));
@@ -209,7 +209,7 @@ impl<'a> RowReader<'a> {
         })
     }
 
-    /// The day of a rate that stands in the row.
+    /// The day of the exchange rate in the row.
     pub(super) fn rate_date(&self, text: &str) -> Result<Option<NaiveDate>, Wrong> {
         if text.is_empty() {
             return Err(Wrong::new("the day of the rate", "write it as YYYY-MM-DD"));
@@ -217,10 +217,10 @@ impl<'a> RowReader<'a> {
         self.day(text)
     }
 
-    /// The rate of a sale in another currency whose row has none: that which the book has it with,
+    /// The rate of a sale in another currency without one in its row: that of the sale in the book,
     /// or else that of its day.
     pub(super) fn rate_at_hand(&self, comp: &mut Comp, code: &str) -> Result<Rate, Wrong> {
-        // As it will be written, so that its identifier is the one it will have.
+        // With the currency as it will be written, so that its identifier is the final one.
         let ours = std::mem::replace(&mut comp.currency, code.to_string());
         let id = if comp.comp_id.is_empty() {
             comp.derive_id(0)
@@ -237,8 +237,8 @@ impl<'a> RowReader<'a> {
     }
 }
 
-/// A date of two readings. Told once for a column that has no other, but cell by cell where the
-/// column has dates of both orders: there, no one answer mends them all.
+/// An ambiguous date. Reported once if all dates of the column are, but for each cell if the column
+/// has dates of both orders, because no single answer fixes them all.
 fn undecided_dates(
     text: &str,
     numbers: &dates::NumericDate,

@@ -1,4 +1,4 @@
-//! Words that cells of a spreadsheet have, and what each stands for.
+//! Words in cells of a spreadsheet, with their meanings.
 
 use crate::settings::of_scale;
 use crate::sheets::header::Column;
@@ -7,7 +7,7 @@ use crate::trade::comp::HowSold;
 use crate::trade::text::nearest;
 use crate::trade::{Items, checks};
 
-/// The spelling of the scale for a name on it; `key` is the scale in the settings.
+/// The scale's spelling of a name; `key` is the scale in the settings.
 pub(super) fn on_scale<'s>(
     text: &str,
     what: &str,
@@ -25,10 +25,10 @@ pub(super) fn on_scale<'s>(
     })
 }
 
-/// Models that rows of sums have.
+/// Names in the model column of rows with totals.
 pub(super) const SUMS: &[&str] = &["total", "totals", "grand total", "subtotal", "sum"];
 
-/// Words that mean no in a yes-or-no column but say nothing as a grade.
+/// Words that mean no in a yes-or-no column and do not count as a grade.
 pub(super) const PLAIN_NO: &[&str] = &["no", "n", "false", "0"];
 const WORKS_YES: &[&str] = &[
     "yes",
@@ -65,7 +65,7 @@ pub(super) const WORKS_NO: &[&str] = &[
     "dead",
 ];
 
-/// Whether `text` is one of `words`; case, hyphens, slashes and spacing ignored.
+/// Whether `text` is one of `words`, ignoring case, hyphens, slashes and spacing.
 pub(super) fn word(text: &str, words: &[&str]) -> bool {
     if text.len() > 40 || text.is_empty() {
         return false;
@@ -146,7 +146,7 @@ pub(super) fn lot_size(text: &str) -> Result<u32, Wrong> {
     if text.is_empty() {
         return Ok(1);
     }
-    // Spreadsheets write whole numbers as 2.0 at times.
+    // Spreadsheets sometimes write whole numbers as 2.0.
     let whole = text
         .split_once(['.', ','])
         .filter(|(_, zeros)| zeros.bytes().all(|b| b == b'0'))

@@ -1,4 +1,4 @@
-//! The sales of the chart of past estimates, and the scales that they ask for.
+//! The sales in the chart of past estimates, and its scales.
 
 use std::collections::BTreeMap;
 
@@ -12,19 +12,19 @@ use crate::select::order::quantile;
 /// Most bands drawn as bars.
 pub(super) const MOST_BARS: usize = 500;
 
-/// Fewest sales of a month whose median is shown.
+/// Fewest sales in a month for its median.
 pub(super) const MONTH_LEAST: usize = 5;
 
 pub(super) fn centre((from, to): (f64, f64)) -> f64 {
     (from + to) / 2.0
 }
 
-/// Of how many sales one has its band drawn.
+/// Every how many sales a band is drawn.
 pub(super) fn one_bar_in(sales: usize) -> usize {
     sales.div_ceil(MOST_BARS).max(1)
 }
 
-/// What an axis shows of some logarithms: the middle 90 % of each set, and others unless far from
+/// Range of an axis for some logarithms: the middle 90 % of each set, and others unless far from
 /// these.
 fn logs_shown(sets: &[Vec<f64>]) -> Option<(f64, f64)> {
     const REACH: f64 = 0.6;
@@ -39,8 +39,8 @@ fn logs_shown(sets: &[Vec<f64>]) -> Option<(f64, f64)> {
     Some(axis::with_air(shown, LEAST_FACTOR.ln()))
 }
 
-/// Logarithms of money in the upper panel, from the prices, the estimates and the bands, these as
-/// far as they are of any use.
+/// Logarithms of money in the upper panel: the prices, the estimates and the bands, unless these
+/// are far wider.
 pub(super) fn money_range(sales: &[CheckedSale]) -> (f64, f64) {
     const USELESS: f64 = 3.0;
     let logs = |of: fn(&CheckedSale) -> f64| sales.iter().map(|sale| of(sale).ln()).collect();
@@ -60,14 +60,14 @@ pub(super) fn money_range(sales: &[CheckedSale]) -> (f64, f64) {
     logs_shown(&sets).unwrap_or((0.0, 1000.0_f64.ln()))
 }
 
-/// Logarithms of the ratios in the lower panel; 1 and the median are always among them.
+/// Logarithms of the ratios in the lower panel, always including 1 and the median.
 pub(super) fn ratio_range(sales: &[CheckedSale], median_ratio: f64) -> (f64, f64) {
     let ratios = sales.iter().map(|sale| sale.ratio().ln()).collect();
     let fixed = vec![0.0, median_ratio.ln()];
     logs_shown(&[ratios, fixed]).unwrap_or((-0.1, 0.1))
 }
 
-/// Labels of an axis over logarithms, with their places on it: as many as have `room`.
+/// Labels of a logarithmic axis with their positions: as many as have `room`.
 pub(super) fn log_labels(axis: &Axis, room: impl Fn(&str) -> f64) -> Vec<(f64, String)> {
     let amounts = (axis.range.0.exp(), axis.range.1.exp());
     let labelled = |(tick, decimals): (f64, usize)| (tick.ln(), plain(tick, decimals));
@@ -79,7 +79,7 @@ pub(super) fn log_labels(axis: &Axis, room: impl Fn(&str) -> f64) -> Vec<(f64, S
             apart >= (room(&pair[0].1) + room(&pair[1].1)) / 2.0
         })
     };
-    // Of equally many, the first.
+    // Among equal numbers, the first.
     let most = choices.filter(fits).rev().max_by_key(Vec::len);
     most.unwrap_or_default()
 }
@@ -93,7 +93,7 @@ pub(super) fn count_ticks(top: f64) -> Vec<f64> {
         .collect()
 }
 
-/// First and last day (see [`axis::day`]) of each month with sales enough, and their median ratio.
+/// First and last day (see [`axis::day`]) of each month with enough sales, and their median ratio.
 pub(super) fn medians_by_month(sales: &[CheckedSale]) -> Vec<((f64, f64), f64)> {
     let mut months: BTreeMap<NaiveDate, Vec<f64>> = BTreeMap::new();
     for sale in sales {
@@ -116,11 +116,11 @@ pub(super) fn medians_by_month(sales: &[CheckedSale]) -> Vec<((f64, f64), f64)> 
 /// One sale on the chart of a check.
 #[derive(Debug, Clone)]
 pub struct CheckedSale {
-    /// What it fetched.
+    /// Price paid.
     pub paid: f64,
-    /// What was predicted.
+    /// Estimate.
     pub estimate: f64,
-    /// The band that was predicted.
+    /// Predicted band.
     pub band: Interval,
     /// Day of the sale, if recorded.
     pub sold_on: Option<NaiveDate>,
