@@ -1,6 +1,6 @@
 //! Draws of comps and a target from a set, and the scores of bands on them.
 
-use compband::band::estimate::Aids;
+use compband::band::estimate::Context;
 use compband::settings::Settings;
 use rand::rngs::StdRng;
 use rand::seq::index::sample;
@@ -180,7 +180,7 @@ pub fn ours_by(data: &Data, settings: &Settings, n: usize, draw: usize) -> Tried
     let (_, chosen) = drawn(data.rows.len(), n, draw);
     let comps: Vec<&Sale> = chosen[1..].iter().map(|&i| &data.sales[i]).collect();
     let target = &data.sales[chosen[0]];
-    let band = ours::band(&comps, target, settings, &vec![1.0; n], &Aids::default());
+    let band = ours::band(&comps, target, settings, &vec![1.0; n], &Context::default());
     Tried::of(band, data.rows[chosen[0]].log_price)
 }
 
@@ -192,7 +192,7 @@ fn score(data: &Data, n: usize, draw: usize) -> (Draw, [Option<Tried>; 2]) {
     let row = &data.rows[target];
     let tried = |band| Tried::of(band, row.log_price);
     let ours = |sales: &[&Sale], factors: &[f64]| {
-        let (unit, alone) = (&data.sales[target], Aids::default());
+        let (unit, alone) = (&data.sales[target], Context::default());
         tried(ours::band(sales, unit, &data.settings, factors, &alone))
     };
     let factors = gross(&mut rng, n);

@@ -9,8 +9,8 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 use compband::backtest::selfcheck::subject_of;
-use compband::band::estimate::{Aids, estimate_with};
-use compband::band::siblings::learn;
+use compband::band::estimate::{Context, estimate_with};
+use compband::band::related::learn;
 use compband::fit::design::DAYS_PER_MONTH;
 use compband::fit::pool::Pool;
 use compband::select::{Candidate, Selection};
@@ -283,7 +283,7 @@ fn seen(market: Market, settings: &Settings, draw: usize) -> Seen {
     let level = 120f64.ln();
     let comps = truth.comps(MODEL, level, market.n, &mut rng);
     let (sale, median) = truth.sale(level, 0, &mut rng);
-    let mut aids = Aids::default();
+    let mut context = Context::default();
     if market.others != Others::None {
         let theirs = match market.others {
             Others::Unlike => &Truth::drawn(market, &mut rng),
@@ -297,10 +297,10 @@ fn seen(market: Market, settings: &Settings, draw: usize) -> Seen {
                 learn(theirs.comps(model, level, n, &mut rng), true, settings)
             })
             .collect();
-        aids.pool = Arc::new(Pool::of(&learnt, None));
+        context.pool = Arc::new(Pool::of(&learnt, None));
     }
     let subject = subject_of(MODEL, &sale);
-    let made = estimate_with(&aids, comps, &subject, settings, TODAY, 80).expect("an estimate");
+    let made = estimate_with(&context, comps, &subject, settings, TODAY, 80).expect("an estimate");
     let y = f64::try_from(sale.paid).expect("a price").ln();
     let (low, high) = made.outcome.band(0.8);
     let half = Normal::standard().inverse_cdf(0.9) * market.spread;

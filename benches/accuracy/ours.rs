@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use compband::backtest::selfcheck::subject_of;
-use compband::band::estimate::{Aids, estimate_with};
+use compband::band::estimate::{Context, estimate_with};
 use compband::fit::design::DAYS_PER_MONTH;
 use compband::select::{Candidate, Selection};
 use compband::settings::Family;
@@ -118,12 +118,12 @@ pub fn band(
     target: &Sale,
     settings: &Settings,
     factors: &[f64],
-    aids: &Aids,
+    context: &Context,
 ) -> Band {
     let subject = subject_of(MODEL, &target.comp);
     let selection = selection(comps, target, factors);
     let made =
-        estimate_with(aids, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
+        estimate_with(context, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
     let (low, high) = made.outcome.band(f64::from(CHANCE) / 100.0);
     (low, high)
 }

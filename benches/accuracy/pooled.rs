@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use compband::band::estimate::Aids;
-use compband::band::siblings::learn;
+use compband::band::estimate::Context;
+use compband::band::related::learn;
 use compband::fit::pool::{Learnt, Pool};
 use compband::settings::Settings;
 use rand::rngs::StdRng;
@@ -120,17 +120,17 @@ fn pair(data: &Data, models: &[Vec<usize>], n: usize, draw: usize) -> Pair {
         })
         .collect();
     let family = data.settings.family(ours::MODEL);
-    let aids = Aids {
+    let context = Context {
         pool: Arc::new(Pool::of(&others, family)),
-        ..Aids::default()
+        ..Context::default()
     };
     let comps = sales(&chosen[1..]);
-    let band = |aids: &Aids| {
-        let band = ours::band(&comps, target, &data.settings, &vec![1.0; n], aids);
+    let band = |context: &Context| {
+        let band = ours::band(&comps, target, &data.settings, &vec![1.0; n], context);
         Tried::of(band, data.rows[chosen[0]].log_price)
     };
     Pair {
-        pooled: band(&aids),
-        alone: band(&Aids::default()),
+        pooled: band(&context),
+        alone: band(&Context::default()),
     }
 }

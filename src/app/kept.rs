@@ -1,16 +1,18 @@
-//! What earlier runs kept of past sales in the cache of the book: files of 64-bit numbers.
+//! Results of earlier runs in the cache of the book: scores and predictions of past sales, and rules of thumb
+//! that sales contradict.
 //!
-//! A file is the hash of the rest, the number of the layout, and then the numbers, all of them eight
-//! bytes, the lowest first. Anything that does not fit counts as nothing kept.
+//! A file is the hash of the rest, the number of the layout, and then the content: 64-bit numbers, the lowest
+//! byte first, or JSON. Anything that does not fit counts as nothing kept.
 
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::NaiveDate;
+use xxhash_rust::xxh3::xxh3_64;
 
-use crate::app::timeline::hash_of;
 use crate::backtest::ratio::Interval;
-use crate::backtest::selfcheck::{CHANCES, Foreseen, Predicted};
-use crate::band::own::Miss;
+use crate::backtest::selfcheck::{Foreseen, LEVELS, Predicted};
+use crate::band::conflict::Heard;
+use crate::band::recalibration::Score;
 use crate::book::store::Book;
 
 /// Changes with every change of the layout. The statistics have a number of their own:
@@ -20,26 +22,39 @@ const LAYOUT: u64 = 1;
 /// Most sales remembered that a run did not ask about.
 const MOST_OTHERS: usize = 20_000;
 
-fn load(book: &Book, name: &str) -> Option<Vec<u64>> {
+/// The content of a file, without its head.
+fn load(book: &Book, name: &str) -> Option<Vec<u8>> {
     let bytes = book.kept(name)?;
-    let (numbers, rest) = bytes.as_chunks::<8>();
-    let numbers: Vec<u64> = numbers.iter().map(|b| u64::from_le_bytes(*b)).collect();
-    let (seal, numbers) = numbers.split_first()?;
-    let (layout, content) = numbers.split_first()?;
-    (rest.is_empty() && *layout == LAYOUT && *seal == hash_of(numbers)).then(|| content.to_vec())
+    let (seal, sealed) = bytes.split_first_chunk()?;
+    let (layout, content) = sealed.split_first_chunk()?;
+    let sound =
+        u64::from_le_bytes(*seal) == xxh3_64(sealed) && u64::from_le_bytes(*layout) == LAYOUT;
+    sound.then(|| content.to_vec())
 }
 
-fn store(book: &Book, name: &str, content: impl Iterator<Item = u64>) {
-    let mut numbers = vec![0, LAYOUT];
-    numbers.extend(content);
-    numbers[0] = hash_of(&numbers[1..]);
-    let bytes: Vec<u8> = numbers.iter().flat_map(|n| n.to_le_bytes()).collect();
+fn store(book: &Book, name: &str, content: impl IntoIterator<Item = u8>) {
+    let mut bytes = vec![0; 8];
+    bytes.extend(LAYOUT.to_le_bytes());
+    bytes.extend(content);
+    let seal = xxh3_64(&bytes[8..]);
+    bytes[..8].copy_from_slice(&seal.to_le_bytes());
     book.keep(name, &bytes);
+}
+
+fn load_numbers(book: &Book, name: &str) -> Option<Vec<u64>> {
+    let bytes = load(book, name)?;
+    let (numbers, rest) = bytes.as_chunks::<8>();
+    let numbers = || numbers.iter().map(|bytes| u64::from_le_bytes(*bytes));
+    rest.is_empty().then(|| numbers().collect())
+}
+
+fn store_numbers(book: &Book, name: &str, numbers: impl Iterator<Item = u64>) {
+    store(book, name, numbers.flat_map(u64::to_le_bytes));
 }
 
 /// How far past sales fell from what was predicted for them.
 #[derive(Debug, Default)]
-pub struct Misses {
+pub struct KeptScores {
     /// The files and settings of the book that `asked` are of; 0: not known.
     pub state: u64,
     /// Whether `asked` are all sales of the book, or the newest on any day from `from` to `until`
@@ -50,26 +65,26 @@ pub struct Misses {
     /// See [`Self::whole`].
     pub until: i32,
     /// Those that the last run asked about, in the order of days.
-    pub asked: Vec<KeptMiss>,
+    pub asked: Vec<KeptScore>,
     /// Those that earlier runs asked about.
-    pub others: Vec<KeptMiss>,
+    pub others: Vec<KeptScore>,
 }
 
 /// A miss with the key of its sale.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct KeptMiss {
+pub struct KeptScore {
     /// [`crate::app::timeline::Sale::key`].
     pub key: u64,
     /// Day of the sale, days since 1970; `i32::MAX` for an undated one.
     pub day: i32,
-    /// As [`Miss::size`]; NaN where there was nothing to predict the sale from.
+    /// As [`Score::size`]; NaN where there was nothing to predict the sale from.
     pub size: f64,
 }
 
-impl KeptMiss {
+impl KeptScore {
     /// What is kept of what was predicted.
     pub fn size(foreseen: Option<&Foreseen>) -> f64 {
-        let size = |foreseen: &Foreseen| match foreseen.miss(NaiveDate::MIN).size {
+        let size = |foreseen: &Foreseen| match foreseen.score(NaiveDate::MIN).size {
             size if size.is_nan() => f64::INFINITY,
             size => size,
         };
@@ -77,22 +92,22 @@ impl KeptMiss {
     }
 
     /// The miss; none of an undated sale, nor where nothing was predicted.
-    pub fn miss(&self) -> Option<Miss> {
+    pub fn score(&self) -> Option<Score> {
         let day = NaiveDate::from_epoch_days(self.day).filter(|_| self.day < i32::MAX)?;
-        (!self.size.is_nan()).then_some(Miss {
+        (!self.size.is_nan()).then_some(Score {
             day,
             size: self.size,
         })
     }
 }
 
-/// Name of the file of [`Misses`].
-const MISSES: &str = "past.misses";
+/// Name of the file of [`KeptScores`].
+const SCORES: &str = "past.misses";
 
-impl Misses {
+impl KeptScores {
     /// What was kept, if anything.
     pub fn load(book: &Book) -> Self {
-        load(book, MISSES)
+        load_numbers(book, SCORES)
             .and_then(|all| Self::read(&all))
             .unwrap_or_default()
     }
@@ -100,9 +115,9 @@ impl Misses {
     fn read(all: &[u64]) -> Option<Self> {
         let ([state, whole, from, until, asked], records) = all.split_first_chunk::<5>()?;
         let (records, rest) = records.as_chunks::<3>();
-        let mut asked_first: Vec<KeptMiss> = records
+        let mut asked_first: Vec<KeptScore> = records
             .iter()
-            .map(|&[key, day, size]| KeptMiss {
+            .map(|&[key, day, size]| KeptScore {
                 key,
                 day: day as i32,
                 size: f64::from_bits(size),
@@ -146,13 +161,13 @@ impl Misses {
         ];
         let records = self.asked.iter().chain(&self.others);
         let records = records.flat_map(|kept| [kept.key, kept.day as u64, kept.size.to_bits()]);
-        store(book, MISSES, head.into_iter().chain(records));
+        store_numbers(book, SCORES, head.into_iter().chain(records));
     }
 }
 
 /// Numbers of a [`Predicted`] in the file: key, widening, price paid, estimate, bands, place in the
 /// distribution, comps.
-const WORDS: usize = 6 + 2 * CHANCES.len();
+const WORDS: usize = 6 + 2 * LEVELS.len();
 
 /// Name of the file of [`Told`].
 const TOLD: &str = "past.told";
@@ -164,7 +179,7 @@ pub struct Told(BTreeMap<u64, (f64, Predicted)>);
 impl Told {
     /// What was kept, if anything.
     pub fn load(book: &Book) -> Self {
-        let all = load(book, TOLD).unwrap_or_default();
+        let all = load_numbers(book, TOLD).unwrap_or_default();
         let (records, _) = all.as_chunks::<WORDS>();
         Self(records.iter().map(Self::read).collect())
     }
@@ -217,6 +232,28 @@ impl Told {
                 .collect();
             record
         });
-        store(book, TOLD, records);
+        store_numbers(book, TOLD, records);
+    }
+}
+
+/// Name of the file of [`KeptRules`].
+const RULES: &str = "past.rules";
+
+/// What the sales of models put in place of rules of thumb, by [`crate::app::timeline::Timeline::rules_key`].
+#[derive(Debug, Default, PartialEq)]
+pub struct KeptRules(pub BTreeMap<u64, Vec<Heard>>);
+
+impl KeptRules {
+    /// Those of earlier runs, if any.
+    pub fn load(book: &Book) -> Self {
+        let content = load(book, RULES).and_then(|content| serde_json::from_slice(&content).ok());
+        Self(content.unwrap_or_default())
+    }
+
+    /// Keeps these alone.
+    pub fn store(&self, book: &Book) {
+        if let Ok(content) = serde_json::to_vec(&self.0) {
+            store(book, RULES, content);
+        }
     }
 }

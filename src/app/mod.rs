@@ -5,7 +5,9 @@
 
 pub mod amounts;
 pub mod attributes;
+pub mod check;
 pub mod compare;
+pub mod conflicts;
 pub mod error;
 pub(crate) mod kept;
 pub mod parallel;

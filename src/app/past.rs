@@ -9,13 +9,13 @@ use std::time::Duration;
 use chrono::NaiveDate;
 use polars::prelude::DataFrame;
 
-use crate::app::kept::{KeptMiss, Misses, Told};
-use crate::app::related::Siblings;
+use crate::app::kept::{KeptScore, KeptScores, Told};
+use crate::app::related::RelatedModels;
 use crate::app::timeline::{Sale, Timeline, hash_of, settings_hash};
 use crate::backtest::selfcheck::{Foreseen, Predicted, foresee, set_aside, subject_of};
-use crate::band::estimate::Aids;
-use crate::band::own::{self, Miss, Own};
-use crate::band::siblings::{MOST_MODELS, speak};
+use crate::band::estimate::Context;
+use crate::band::recalibration::{self, Recalibration, Score};
+use crate::band::related::{MOST_MODELS, speak};
 use crate::book::store::{Book, FilesState};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select};
@@ -42,8 +42,8 @@ pub struct Done<T> {
     pub estimated: usize,
 }
 
-/// The newest misses of a book; none where it is large and was not checked as it is.
-type KnownMisses = Done<Option<Vec<Miss>>>;
+/// The newest scores of a book; none where it is large and was not checked as it is.
+type KnownScores = Done<Option<Vec<Score>>>;
 
 /// Hears how many past sales of how many are estimated: none of them first, all of them last.
 pub type Progress<'a> = dyn Fn(usize, usize) + Sync + 'a;
@@ -64,7 +64,7 @@ pub fn own(
     book: &Book,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
-) -> Result<Option<Own>, AppError> {
+) -> Result<Option<Recalibration>, AppError> {
     Ok(own_and_comps(book, as_of, notice)?.0)
 }
 
@@ -76,52 +76,54 @@ pub(crate) fn own_and_comps(
     book: &Book,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
-) -> Result<(Option<Own>, Option<DataFrame>), AppError> {
-    let (misses, comps) = misses_and_comps(book, as_of, notice)?;
-    let own = misses.found.and_then(|misses| own::own(&misses, as_of));
+) -> Result<(Option<Recalibration>, Option<DataFrame>), AppError> {
+    let (scores, comps) = scores_and_comps(book, as_of, notice)?;
+    let own = scores
+        .found
+        .and_then(|scores| recalibration::of_book(&scores, as_of));
     Ok((own, comps))
 }
 
-/// How far the newest [`own::RECENT`] sales up to `as_of` fell from what was predicted for them, in the
+/// How far the newest [`recalibration::RECENT`] sales up to `as_of` fell from what was predicted for them, in the
 /// order of days; none where the book is large and was not checked as it is.
 ///
 /// # Errors
 /// As [`own`].
-pub fn misses_up_to(
+pub fn scores_up_to(
     book: &Book,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
-) -> Result<Done<Option<Vec<Miss>>>, AppError> {
-    Ok(misses_and_comps(book, as_of, notice)?.0)
+) -> Result<Done<Option<Vec<Score>>>, AppError> {
+    Ok(scores_and_comps(book, as_of, notice)?.0)
 }
 
-/// As [`misses_up_to`], and beside it all comps of the book where they had to be read for it.
-fn misses_and_comps(
+/// As [`scores_up_to`], and beside it all comps of the book where they had to be read for it.
+fn scores_and_comps(
     book: &Book,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
-) -> Result<(KnownMisses, Option<DataFrame>), AppError> {
+) -> Result<(KnownScores, Option<DataFrame>), AppError> {
     let files = book.files_state(Duration::ZERO)?;
-    let kept = Misses::load(book);
+    let kept = KeptScores::load(book);
     let without_reading = |found| Done {
         found,
         estimated: 0,
     };
-    if let Some(misses) = unchanged(&kept, state(book, files), as_of) {
-        return Ok((without_reading(Some(misses)), None));
+    if let Some(scores) = unchanged(&kept, state(book, files), as_of) {
+        return Ok((without_reading(Some(scores)), None));
     }
     if files.bytes > SMALL {
         return Ok((without_reading(None), None));
     }
     let comps = book.frame(notice)?;
     let timeline = Timeline::new(&comps, book.settings())?;
-    let sales = timeline.sales(Some((as_of, own::RECENT)), &timeline);
+    let sales = timeline.sales(Some((as_of, recalibration::RECENT)), &timeline);
     let mut desk = Desk::new(&timeline, &timeline, &|_, _| {});
-    let asked = desk.misses(&sales, &kept.by_key())?;
-    let found: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
+    let asked = desk.scores(&sales, &kept.by_key())?;
+    let found: Vec<Score> = asked.iter().filter_map(KeptScore::score).collect();
     let day = |day: NaiveDate| day.to_epoch_days();
     let later = timeline.newest().is_some_and(|newest| newest > as_of);
-    let now = Misses {
+    let now = KeptScores {
         state: kept_state(book, files),
         whole: false,
         from: sales
@@ -141,7 +143,7 @@ fn misses_and_comps(
     Ok((done, Some(comps)))
 }
 
-/// What the misses of a book rest on, as far as that can be seen without reading its comps.
+/// What the scores of a book rest on, as far as that can be seen without reading its comps.
 fn state(book: &Book, files: FilesState) -> u64 {
     hash_of(&[settings_hash(book.settings()), files.hash])
 }
@@ -151,8 +153,8 @@ fn kept_state(book: &Book, files: FilesState) -> u64 {
     if files.sure { state(book, files) } else { 0 }
 }
 
-/// The newest misses up to a day, where the book is as it was when they were kept.
-fn unchanged(kept: &Misses, state: u64, as_of: NaiveDate) -> Option<Vec<Miss>> {
+/// The newest scores up to a day, where the book is as it was when they were kept.
+fn unchanged(kept: &KeptScores, state: u64, as_of: NaiveDate) -> Option<Vec<Score>> {
     let day = as_of.to_epoch_days();
     if kept.state != state || !(kept.whole || (kept.from..=kept.until).contains(&day)) {
         return None;
@@ -163,10 +165,10 @@ fn unchanged(kept: &Misses, state: u64, as_of: NaiveDate) -> Option<Vec<Miss>> {
     Some(newest(&kept.asked[..known]))
 }
 
-/// The newest [`own::RECENT`] of some dated sales in their order; of one day, those whose ids come
+/// The newest [`recalibration::RECENT`] of some dated sales in their order; of one day, those whose ids come
 /// first, as [`Timeline::sales`] has them.
-fn newest(kept: &[KeptMiss]) -> Vec<Miss> {
-    let from = kept.len().saturating_sub(own::RECENT);
+fn newest(kept: &[KeptScore]) -> Vec<Score> {
+    let from = kept.len().saturating_sub(recalibration::RECENT);
     let Some(oldest) = kept.get(from).map(|kept| kept.day) else {
         return Vec::new();
     };
@@ -174,7 +176,7 @@ fn newest(kept: &[KeptMiss]) -> Vec<Miss> {
     let end = kept.partition_point(|kept| kept.day <= oldest);
     let of_oldest = &kept[begin..begin + (end - from)];
     let recent = of_oldest.iter().chain(&kept[end..]);
-    recent.filter_map(KeptMiss::miss).collect()
+    recent.filter_map(KeptScore::score).collect()
 }
 
 /// Every single sale of the book (or of one model) with what was predicted for it, in the order of
@@ -189,7 +191,7 @@ pub fn check(
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
 ) -> Result<Done<Vec<Past>>, AppError> {
-    let done = check_each(book, &[model], notice, progress)?;
+    let done = check_each(book, &[model], notice, progress, &mut |_| Ok(()))?;
     Ok(Done {
         found: done.found.into_iter().flatten().collect(),
         estimated: done.estimated,
@@ -197,23 +199,29 @@ pub fn check(
 }
 
 /// As [`check`] for each of several models, or for the whole book where none is said: the book is read
-/// once, and each sale is estimated once.
+/// once, and each sale is estimated once. `also` gets the sales: all of the book, or those of each model
+/// in turn where the book is large.
 ///
 /// # Errors
-/// As [`check`].
+/// As [`check`], and those of `also`.
 pub fn check_each(
     book: &Book,
     models: &[Option<&str>],
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
+    also: &mut dyn FnMut(&Timeline<'_>) -> Result<(), AppError>,
 ) -> Result<Done<Vec<Vec<Past>>>, AppError> {
     let small = book.size()? <= SMALL;
     let patience = if small { Duration::ZERO } else { PATIENCE };
     // Of the book as it is before it is read.
     let files = book.files_state(patience)?;
-    let kept = Misses::load(book);
+    let kept = KeptScores::load(book);
     if small || models.contains(&None) {
-        return check_whole(book, models, files, &kept, notice, progress);
+        let comps = book.frame(notice)?;
+        let timeline = Timeline::new(&comps, book.settings())?;
+        let found = check_whole(book, models, (&comps, &timeline), (files, &kept), progress)?;
+        also(&timeline)?;
+        return Ok(found);
     }
     let whole = kept.whole && kept.state == state(book, files);
     let whole = whole.then_some(&kept);
@@ -222,7 +230,7 @@ pub fn check_each(
         estimated: 0,
     };
     for model in models.iter().flatten() {
-        let one = check_model_of_large(book, model, whole, notice, progress)?;
+        let one = check_model_of_large(book, model, whole, notice, progress, also)?;
         all.found.push(one.found);
         all.estimated += one.estimated;
     }
@@ -233,23 +241,20 @@ pub fn check_each(
 fn check_whole(
     book: &Book,
     models: &[Option<&str>],
-    files: FilesState,
-    kept: &Misses,
-    notice: &mut dyn FnMut(&str),
+    (comps, timeline): (&DataFrame, &Timeline<'_>),
+    (files, kept): (FilesState, &KeptScores),
     progress: &Progress<'_>,
 ) -> Result<Done<Vec<Vec<Past>>>, AppError> {
-    let comps = book.frame(notice)?;
-    let timeline = Timeline::new(&comps, book.settings())?;
-    let mut desk = Desk::new(&timeline, &timeline, progress);
-    let sales = timeline.sales(None, &timeline);
-    let asked = desk.misses(&sales, &kept.by_key())?;
+    let mut desk = Desk::new(timeline, timeline, progress);
+    let sales = timeline.sales(None, timeline);
+    let asked = desk.scores(&sales, &kept.by_key())?;
     let sizes: HashMap<u64, f64> = asked.iter().map(|kept| (kept.key, kept.size)).collect();
-    let misses: Vec<Miss> = asked.iter().filter_map(KeptMiss::miss).collect();
-    let now = Misses {
+    let scores: Vec<Score> = asked.iter().filter_map(KeptScore::score).collect();
+    let now = KeptScores {
         state: kept_state(book, files),
         whole: true,
         asked,
-        ..Misses::default()
+        ..KeptScores::default()
     };
     now.store(book, kept);
     let known = Told::load(book);
@@ -261,30 +266,31 @@ fn check_whole(
             && timeline.models().all(|known| known != key)
         {
             // An unknown model is told by the selection, with the names that come near.
-            Model::of(key, &comps, book.settings())?;
+            Model::of(key, comps, book.settings())?;
         }
         let wanted = |sale: &&Sale| key.as_deref().is_none_or(|key| sale.model == key);
         let sales: Vec<Sale> = sales.iter().filter(wanted).cloned().collect();
-        found.push(desk.told(&sales, &sizes, &misses, &known)?);
+        found.push(desk.told(&sales, &sizes, &scores, &known)?);
         asked.push(sales);
     }
     let both = asked.iter().flatten().zip(found.iter().flatten());
     let told = both.filter_map(|(sale, past)| {
         let predicted = past.predicted.as_ref()?;
-        Some((sale.key, factor_of(sale, &misses), predicted))
+        Some((sale.key, factor_of(sale, &scores), predicted))
     });
     let told: Vec<(u64, f64, &Predicted)> = told.collect();
     known.store(book, &told, models.contains(&None));
     Ok(desk.done(found))
 }
 
-/// The check of one model of a large book, with the misses of all of it where they are known.
+/// The check of one model of a large book, with the scores of all of it where they are known.
 fn check_model_of_large(
     book: &Book,
     model: &str,
-    whole: Option<&Misses>,
+    whole: Option<&KeptScores>,
     notice: &mut dyn FnMut(&str),
     progress: &Progress<'_>,
+    also: &mut dyn FnMut(&Timeline<'_>) -> Result<(), AppError>,
 ) -> Result<Done<Vec<Past>>, AppError> {
     let settings = book.settings();
     let speaks = |other: &str| speak(model, other, settings);
@@ -296,26 +302,27 @@ fn check_model_of_large(
     let others = Timeline::new(&others, settings)?;
     let mut desk = Desk::new(&timeline, &others, progress);
     let sales = timeline.sales(None, &others);
-    let asked = desk.misses(&sales, &HashMap::new())?;
+    let asked = desk.scores(&sales, &HashMap::new())?;
     let sizes = asked.iter().map(|kept| (kept.key, kept.size)).collect();
-    let misses = &whole.map_or(&asked, |whole| &whole.asked);
-    let misses: Vec<Miss> = misses.iter().filter_map(KeptMiss::miss).collect();
-    let past = desk.told(&sales, &sizes, &misses, &Told::default())?;
+    let scores = &whole.map_or(&asked, |whole| &whole.asked);
+    let scores: Vec<Score> = scores.iter().filter_map(KeptScore::score).collect();
+    let past = desk.told(&sales, &sizes, &scores, &Told::default())?;
+    also(&timeline)?;
     Ok(desk.done(past))
 }
 
-/// How much wider than alone the band of a sale is, by misses in the order of days: by those of
+/// How much wider than alone the band of a sale is, by scores in the order of days: by those of
 /// earlier days, or of an undated sale by those before the newest.
-fn factor_of(sale: &Sale, misses: &[Miss]) -> f64 {
-    let newest = misses.last().map(|miss| miss.day);
+fn factor_of(sale: &Sale, scores: &[Score]) -> f64 {
+    let newest = scores.last().map(|miss| miss.day);
     let day = sale.day.filter(|_| newest.is_some()).or(newest);
-    day.map_or(1.0, |day| own::factor_before(misses, day))
+    day.map_or(1.0, |day| recalibration::factor_before(scores, day))
 }
 
 /// Where past sales are estimated, each once.
 struct Desk<'a> {
     timeline: &'a Timeline<'a>,
-    siblings: Siblings<'a>,
+    related: RelatedModels<'a>,
     /// By key.
     models: BTreeMap<String, Model>,
     /// By the keys of sales.
@@ -333,7 +340,7 @@ impl<'a> Desk<'a> {
     ) -> Self {
         Self {
             timeline,
-            siblings: Siblings::on_each_day(others),
+            related: RelatedModels::on_each_day(others),
             models: BTreeMap::new(),
             foreseen: HashMap::new(),
             progress,
@@ -348,12 +355,12 @@ impl<'a> Desk<'a> {
         }
     }
 
-    /// The misses of sales in their order: known ones, and the others from estimates.
-    fn misses(
+    /// The scores of sales in their order: known ones, and the others from estimates.
+    fn scores(
         &mut self,
         sales: &[Sale],
         known: &HashMap<u64, f64>,
-    ) -> Result<Vec<KeptMiss>, AppError> {
+    ) -> Result<Vec<KeptScore>, AppError> {
         let unknown: Vec<&Sale> = sales
             .iter()
             .filter(|s| !known.contains_key(&s.key))
@@ -362,27 +369,27 @@ impl<'a> Desk<'a> {
         let kept = |sale: &Sale| {
             let foreseen = || self.foreseen.get(&sale.key).and_then(Option::as_ref);
             let size = known.get(&sale.key).copied();
-            KeptMiss {
+            KeptScore {
                 key: sale.key,
                 day: sale.day.map_or(i32::MAX, |day| day.to_epoch_days()),
-                size: size.unwrap_or_else(|| KeptMiss::size(foreseen())),
+                size: size.unwrap_or_else(|| KeptScore::size(foreseen())),
             }
         };
         Ok(sales.iter().map(kept).collect())
     }
 
-    /// What was predicted for sales in their order, with the book's past (`misses`) known, and `sizes`
-    /// of their own misses by key.
+    /// What was predicted for sales in their order, with the book's past (`scores`) known, and `sizes`
+    /// of their own scores by key.
     fn told(
         &mut self,
         sales: &[Sale],
         sizes: &HashMap<u64, f64>,
-        misses: &[Miss],
+        scores: &[Score],
         known: &Told,
     ) -> Result<Vec<Past>, AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
         let nothing = |sale: &Sale| sizes.get(&sale.key).is_some_and(|size| size.is_nan());
-        let factors: Vec<f64> = sales.iter().map(|sale| factor_of(sale, misses)).collect();
+        let factors: Vec<f64> = sales.iter().map(|sale| factor_of(sale, scores)).collect();
         let unknown = sales.iter().zip(&factors).filter(|(sale, factor)| {
             !nothing(sale)
                 && !self.foreseen.contains_key(&sale.key)
@@ -413,7 +420,7 @@ impl<'a> Desk<'a> {
             .filter(|key| !self.models.contains_key(*key))
             .collect();
         let keys: Vec<&str> = keys.into_iter().collect();
-        let (timeline, settings) = (self.timeline, self.siblings.settings());
+        let (timeline, settings) = (self.timeline, self.related.settings());
         let opened = in_parallel(&keys, |key| {
             let model = Model::of(key, &timeline.comps_of(key)?, settings)?;
             Ok(((*key).to_string(), model))
@@ -423,10 +430,10 @@ impl<'a> Desk<'a> {
     }
 
     /// Estimates sales, each from those before it, on all cores. Other models speak from their
-    /// dated sales of the months before a sale's ([`Siblings::pool_before_month`]).
+    /// dated sales of the months before a sale's ([`RelatedModels::pool_before_month`]).
     fn foresee(&mut self, sales: &[&Sale]) -> Result<(), AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
-        let settings = self.siblings.settings();
+        let settings = self.related.settings();
         let mut wanted: HashMap<&str, HashMap<Kind, Subject>> = HashMap::new();
         for sale in sales {
             if let Some(subject) = self.models.get(&sale.model).and_then(|of| of.subject(sale)) {
@@ -453,7 +460,7 @@ impl<'a> Desk<'a> {
         (self.progress)(0, of);
         let foreseen = in_parallel(sales, |sale| {
             let model = self.models.get(&sale.model);
-            let foreseen = model.map(|model| model.foresee(sale, &self.siblings));
+            let foreseen = model.map(|model| model.foresee(sale, &self.related));
             (self.progress)(done.fetch_add(1, Ordering::Relaxed) + 1, of);
             Ok((sale.key, foreseen.transpose()?.flatten()))
         })?;
@@ -524,8 +531,12 @@ impl Model {
         Some(subject_of(&self.name, self.sales.get(&sale.comp_id)?))
     }
 
-    fn foresee(&self, sale: &Sale, siblings: &Siblings<'_>) -> Result<Option<Foreseen>, AppError> {
-        let settings = siblings.settings();
+    fn foresee(
+        &self,
+        sale: &Sale,
+        related: &RelatedModels<'_>,
+    ) -> Result<Option<Foreseen>, AppError> {
+        let settings = related.settings();
         let Some(subject) = self.subject(sale) else {
             return Ok(None);
         };
@@ -533,9 +544,9 @@ impl Model {
             return Ok(None);
         };
         let day = sale.day.unwrap_or(self.newest);
-        let aids = Aids {
-            pool: siblings.pool_before_month(&sale.model, day)?,
-            ..Aids::default()
+        let context = Context {
+            pool: related.pool_before_month(&sale.model, day)?,
+            ..Context::default()
         };
         let mut asked = all.asked_on(day, settings.estimate.window_days);
         let wording = Wording::of(&self.name, settings);
@@ -543,7 +554,7 @@ impl Model {
             asked = asked.asked_of(own, &wording);
         }
         let sale = &self.sales[&sale.comp_id];
-        Ok(foresee(asked, &subject, sale, day, &aids, settings)?)
+        Ok(foresee(asked, &subject, sale, day, &context, settings)?)
     }
 }
 

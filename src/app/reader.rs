@@ -13,9 +13,9 @@ use super::parallel::{each_in_parallel, lock};
 use super::past;
 use super::related::{Ranked, Related};
 use super::unit::AskedUnit;
-use crate::band::estimate::Aids;
-use crate::band::own::Own;
-use crate::band::siblings::{MOST_MODELS, speak};
+use crate::band::estimate::Context;
+use crate::band::recalibration::Recalibration;
+use crate::band::related::{MOST_MODELS, speak};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::book::store::Book;
 use crate::select::Subject;
@@ -39,7 +39,7 @@ pub struct Asked<'k> {
 pub struct Reader<'a> {
     book: &'a Book,
     as_of: NaiveDate,
-    own: Option<Own>,
+    own: Option<Recalibration>,
     /// Keys of the models asked about.
     keys: Vec<String>,
     comps: Comps,
@@ -99,7 +99,7 @@ impl<'a> Reader<'a> {
     }
 
     /// How past bands held up to that day.
-    pub fn own(&self) -> Option<Own> {
+    pub fn own(&self) -> Option<Recalibration> {
         self.own
     }
 
@@ -151,8 +151,8 @@ impl<'a> Reader<'a> {
             comps,
             keep: asked.keep,
             drop: asked.drop,
-            aids: Aids {
-                own: self.own,
+            context: Context {
+                recalibration: self.own,
                 pool,
             },
             subject: asked.subject,

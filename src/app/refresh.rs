@@ -305,7 +305,7 @@ impl Run<'_> {
             self.settings,
             self.reader
                 .own()
-                .map(|own| (own.widening, own.held, own.of)),
+                .map(|own| (own.widening, own.covered, own.of)),
             unit,
             own,
             others,
@@ -410,7 +410,7 @@ fn recorded(made: &Estimate) -> Record {
             likely: made.median,
             low: made.low,
             high: made.high,
-            chance: made.chance,
+            level: made.level,
             basis: made.basis,
         },
         used: used.map(|line| (id(line), rounded(line.weight))).collect(),

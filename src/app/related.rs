@@ -6,13 +6,11 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex};
 
 use chrono::NaiveDate;
-use polars::prelude::{
-    DataFrame, IdxSize, IntoLazy, LazyFrame, SortMultipleOptions, col, len, lit,
-};
+use polars::prelude::{DataFrame, IdxSize};
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::app::timeline::{Timeline, before_month};
-use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS, learn, speak};
+use crate::band::related::{MOST_COMPS, MOST_MODELS, learn, speak};
 use crate::fit::pool::{Learnt, Pool};
 use crate::select::pieces::Wording;
 use crate::select::plan::{Query, select_each};
@@ -147,14 +145,14 @@ fn learn_all(selections: Vec<(String, Selection)>, undated: bool, settings: &Set
 
 /// Models that may speak to others on any day: those with most sales up to then, undated sales never
 /// counting. Threads share it.
-pub struct Siblings<'a> {
+pub struct RelatedModels<'a> {
     timeline: &'a Timeline<'a>,
     /// By the day up to which sales are known.
     heard: Mutex<BTreeMap<NaiveDate, Arc<Heard>>>,
     pools: Mutex<BTreeMap<(String, NaiveDate), Arc<Pool>>>,
 }
 
-impl<'a> Siblings<'a> {
+impl<'a> RelatedModels<'a> {
     /// The models of a book as they were on each day.
     pub fn on_each_day(timeline: &'a Timeline<'a>) -> Self {
         Self {
@@ -213,18 +211,4 @@ impl<'a> Siblings<'a> {
         lock(&self.heard).insert(as_of, heard.clone());
         Ok(heard)
     }
-}
-
-/// Keys of the models with at least [`FEWEST_COMPS`] comps, and how many, most comps first.
-pub(crate) fn by_comps(comps: &DataFrame) -> LazyFrame {
-    comps
-        .clone()
-        .lazy()
-        .group_by([col("model_key")])
-        .agg([len().alias("comps")])
-        .filter(col("comps").gt_eq(lit(FEWEST_COMPS as u32)))
-        .sort(
-            ["comps", "model_key"],
-            SortMultipleOptions::default().with_order_descending_multi([true, false]),
-        )
 }

@@ -54,6 +54,6 @@ pub fn past_sales<'e>(
         return Ok(BTreeMap::new());
     }
     let names: Vec<Option<&str>> = models.values().map(|model| Some(*model)).collect();
-    let found = past::check_each(book, &names, notice, progress)?.found;
+    let found = past::check_each(book, &names, notice, progress, &mut |_| Ok(()))?.found;
     Ok(models.into_keys().zip(found).collect())
 }

@@ -7,7 +7,7 @@ use chrono::{Datelike, NaiveDate};
 use polars::prelude::{DataFrame, IdxCa, PolarsResult};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
-use crate::band::siblings::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
+use crate::band::related::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::hash::hash_of_value;
@@ -122,9 +122,37 @@ impl<'a> Timeline<'a> {
         NaiveDate::from_epoch_days(day)
     }
 
+    /// Day of the newest sale of a model.
+    pub fn newest_of(&self, model: &str) -> Option<NaiveDate> {
+        let of = self.models.get(model)?;
+        NaiveDate::from_epoch_days(of.sales[of.dated.checked_sub(1)?].day)
+    }
+
     /// Keys of the models, in order.
     pub fn models(&self) -> impl Iterator<Item = &str> {
         self.models.keys().map(String::as_str)
+    }
+
+    /// The models with at least [`FEWEST_COMPS`] sales, most sales first.
+    pub fn most_sold(&self) -> Vec<&str> {
+        let models = self.models.iter();
+        let mut models: Vec<(&str, usize)> = models
+            .map(|(key, of)| (key.as_str(), of.sales.len()))
+            .filter(|(_, sales)| *sales >= FEWEST_COMPS)
+            .collect();
+        models.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(b.0)));
+        models.into_iter().map(|(key, _)| key).collect()
+    }
+
+    /// A hash of everything that a model says of rules of thumb on a day: settings, its sales, the day.
+    pub fn rules_key(&self, model: &str, as_of: NaiveDate) -> u64 {
+        let sales = self.models.get(model).and_then(|of| of.hashes.last());
+        hash_of(&[
+            settings_hash(self.settings),
+            xxh3_64(model.as_bytes()),
+            sales.copied().unwrap_or_default(),
+            as_of.to_epoch_days() as u64,
+        ])
     }
 
     /// The comps of a model.
@@ -132,8 +160,17 @@ impl<'a> Timeline<'a> {
     /// # Errors
     /// Where the frame is not as the book makes it.
     pub fn comps_of(&self, model: &str) -> PolarsResult<DataFrame> {
-        let sales = self.models.get(model).map_or(&[][..], |of| &of.sales);
-        self.rows(sales.iter().map(|sale| sale.row).collect())
+        self.comps_of_all(&[model])
+    }
+
+    /// The comps of some models.
+    ///
+    /// # Errors
+    /// Where the frame is not as the book makes it.
+    pub fn comps_of_all(&self, models: &[&str]) -> PolarsResult<DataFrame> {
+        let models = models.iter().filter_map(|model| self.models.get(*model));
+        let sales = models.flat_map(|of| &of.sales);
+        self.rows(sales.map(|sale| sale.row).collect())
     }
 
     fn rows(&self, rows: Vec<u32>) -> PolarsResult<DataFrame> {

@@ -2,7 +2,7 @@
 
 use super::AppError;
 use crate::band::answer::Estimate;
-use crate::band::estimate::Aids;
+use crate::band::estimate::Context;
 use crate::band::estimate::estimate_with;
 use crate::select::Selection;
 use crate::select::Subject;
@@ -36,7 +36,7 @@ pub struct AskedUnit<'a> {
     /// Comps to be left out, likewise.
     pub drop: &'a [String],
     /// What is known besides its comps.
-    pub aids: Aids,
+    pub context: Context,
 }
 
 impl AskedUnit<'_> {
@@ -91,7 +91,7 @@ impl AskedUnit<'_> {
             next: format!("`compband comps --model {:?}` shows the ids", subject.model),
         })?;
         Ok(estimate_with(
-            &self.aids,
+            &self.context,
             selection,
             subject,
             settings,

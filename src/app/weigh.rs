@@ -37,14 +37,14 @@ pub fn weigh(
     } else {
         None
     };
-    let mut ladder = made.outcome.ladder(RUNGS);
+    let mut quantiles = made.outcome.quantiles(RUNGS);
     if let Some(working) = made.working {
-        no_more_than(&mut ladder, working.ln());
+        no_more_than(&mut quantiles, working.ln());
     }
-    let parts_ladder = parts.as_ref().map(|parts| {
-        let mut ladder = parts.outcome.ladder(RUNGS);
-        no_more_than(&mut ladder, made.outcome.median());
-        ladder
+    let parts_quantiles = parts.as_ref().map(|parts| {
+        let mut quantiles = parts.outcome.quantiles(RUNGS);
+        no_more_than(&mut quantiles, made.outcome.median());
+        quantiles
     });
     let share = costs.salvage.and_then(|share| share.to_f64());
     let sale = Sale {
@@ -54,8 +54,8 @@ pub fn weigh(
     };
     let prospect = Plan {
         sale: &sale,
-        mended: &ladder,
-        failed: parts_ladder
+        mended: &quantiles,
+        failed: parts_quantiles
             .as_deref()
             .map_or(Failed::Share(share.unwrap_or_default()), Failed::Prices),
         repairs: &costs.repairs,
@@ -72,8 +72,8 @@ pub fn weigh(
 
 /// Holds log prices of a unit for parts at what it would fetch working: few sales leave a tail that
 /// goes far beyond, and a mean would follow it there.
-fn no_more_than(ladder: &mut [f64], working: f64) {
-    for price in ladder {
+fn no_more_than(quantiles: &mut [f64], working: f64) {
+    for price in quantiles {
         *price = price.min(working);
     }
 }
@@ -90,7 +90,7 @@ fn for_parts(unit: &AskedUnit<'_>) -> Result<Estimate, AppError> {
         comps: unit.comps.clone(),
         keep: &[],
         drop: unit.drop,
-        aids: unit.aids.clone(),
+        context: unit.context.clone(),
     };
     parts.estimate(parts.selection()?)
 }

@@ -5,9 +5,9 @@
 //!   *Biometrika* 26, 1934): of `x` in `n`, from the (1 − level)/2 quantile of
 //!   Beta(x, n − x + 1) to the (1 + level)/2 quantile of Beta(x + 1, n − x).
 //! * Interval score: the width of the band and, for a sale outside, 2/α times its distance from
-//!   the band, α one less the band's chance (Winkler, "A decision-theoretic approach to interval
+//!   the band, α one less the band's level (Winkler, "A decision-theoretic approach to interval
 //!   estimation", *Journal of the American Statistical Association* 67, 1972). Less is better.
-//! * Probability integral transform (PIT): the chance that the estimate gave to a price of at
+//! * Probability integral transform (PIT): the level that the estimate gave to a price of at
 //!   most what was paid. Of estimates that hold what they say it is uniform in 0..1. Heaped at both
 //!   ends: bands too narrow; in the middle: too wide; to one side: estimates too low or high.
 //!
@@ -25,42 +25,42 @@ const FEWEST_IN_A_BAR: f64 = 5.0;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Coverage {
     /// Sales inside.
-    pub held: usize,
+    pub covered: usize,
     /// All sales.
     pub of: usize,
-    /// `held / of`.
+    /// `covered / of`.
     pub share: f64,
     /// Where the share of all such sales lies (Clopper-Pearson).
     pub interval: Interval,
 }
 
-/// Coverage of `held` in `of` sales, its interval of chance `level` in 0..1. `None` for no sales
-/// or more held than there are.
-pub fn coverage(held: usize, of: usize, level: f64) -> Option<Coverage> {
+/// Coverage of `held` in `of` sales, its interval of level `level` in 0..1. `None` for no sales
+/// or more covered than there are.
+pub fn coverage(covered: usize, of: usize, level: f64) -> Option<Coverage> {
     let tail = tail(level)?;
-    let out = of.checked_sub(held).filter(|_| of > 0)?;
+    let out = of.checked_sub(covered).filter(|_| of > 0)?;
     let quantile =
         |a: usize, b: usize, p: f64| Some(Beta::new(a as f64, b as f64).ok()?.inverse_cdf(p));
-    let low = if held == 0 {
+    let low = if covered == 0 {
         0.0
     } else {
-        quantile(held, out + 1, tail)?
+        quantile(covered, out + 1, tail)?
     };
     let high = if out == 0 {
         1.0
     } else {
-        quantile(held + 1, out, 1.0 - tail)?
+        quantile(covered + 1, out, 1.0 - tail)?
     };
     Some(Coverage {
-        held,
+        covered,
         of,
-        share: held as f64 / of as f64,
+        share: covered as f64 / of as f64,
         interval: Interval::new(low, high),
     })
 }
 
 /// How many `values` lie in their bands, both ends included.
-pub fn held(bands: &[Interval], values: &[f64]) -> Option<usize> {
+pub fn covered(bands: &[Interval], values: &[f64]) -> Option<usize> {
     paired(bands, values).then(|| {
         bands
             .iter()
@@ -70,19 +70,19 @@ pub fn held(bands: &[Interval], values: &[f64]) -> Option<usize> {
     })
 }
 
-/// The interval score of one band of chance `chance` in 0..1, in the unit of `value`.
-pub fn interval_score(band: Interval, value: f64, chance: f64) -> f64 {
+/// The interval score of one band of level `level` in 0..1, in the unit of `value`.
+pub fn interval_score(band: Interval, value: f64, level: f64) -> f64 {
     let miss = (band.low - value).max(value - band.high).max(0.0);
-    band.high - band.low + 2.0 / (1.0 - chance) * miss
+    band.high - band.low + 2.0 / (1.0 - level) * miss
 }
 
-/// Mean interval score of bands of chance `chance` in 0..1, in the unit of `values`.
-pub fn mean_interval_score(bands: &[Interval], values: &[f64], chance: f64) -> Option<f64> {
-    tail(chance).filter(|_| paired(bands, values))?;
+/// Mean interval score of bands of level `level` in 0..1, in the unit of `values`.
+pub fn mean_interval_score(bands: &[Interval], values: &[f64], level: f64) -> Option<f64> {
+    tail(level).filter(|_| paired(bands, values))?;
     let total: f64 = bands
         .iter()
         .zip(values)
-        .map(|(band, value)| interval_score(*band, *value, chance))
+        .map(|(band, value)| interval_score(*band, *value, level))
         .sum();
     Some(total / values.len() as f64)
 }
@@ -134,7 +134,7 @@ pub fn pit(values: &[f64], bars: usize) -> Option<Pit> {
     })
 }
 
-/// Where the count of one of `bars` equally likely bars lies with chance `level` in 0..1, of
+/// Where the count of one of `bars` equally likely bars lies with level `level` in 0..1, of
 /// `values` values: between the (1 − level)/2 and (1 + level)/2 quantiles of the binomial
 /// distribution. `None` for no values or no bars.
 pub fn bar_by_chance(values: usize, bars: usize, level: f64) -> Option<Interval> {
@@ -200,7 +200,7 @@ mod tests {
         assert_eq!(coverage(1, 2, 1.0), None);
         assert_eq!(mean_interval_score(&[], &[], 0.8), None);
         let band = Interval::new(1.0, 2.0);
-        assert_eq!(held(&[band], &[]), None);
+        assert_eq!(covered(&[band], &[]), None);
         assert_eq!(mean_interval_score(&[band], &[f64::NAN], 0.8), None);
         assert_eq!(
             mean_interval_score(&[Interval::new(2.0, 1.0)], &[1.0], 0.8),
@@ -232,7 +232,7 @@ mod tests {
         assert!((interval_score(band, 97.0, 0.8) - 70.0).abs() < 1e-9);
         let mean = mean_interval_score(&[band; 3], &[100.0, 145.0, 97.0], 0.8).unwrap();
         assert!((mean - 200.0 / 3.0).abs() < 1e-9);
-        assert_eq!(held(&[band; 3], &[100.0, 145.0, 97.0]), Some(1));
+        assert_eq!(covered(&[band; 3], &[100.0, 145.0, 97.0]), Some(1));
     }
 
     #[test]

@@ -107,13 +107,13 @@ pub struct Study {
     pub median_absolute_percentage_error: f64,
 }
 
-/// The ratio study of `estimates` against `paid`, intervals of chance `level` in 0..1.
+/// The ratio study of `estimates` against `paid`, intervals of level `level` in 0..1.
 ///
 /// The bootstrap is seeded: the same sales give the same intervals.
 pub fn study(estimates: &[f64], paid: &[f64], level: f64) -> Option<Study> {
     let ratios = ratios(estimates, paid)?;
     let [cods, prds] = bootstrap(estimates, paid, level, RESAMPLES, |e, p| {
-        Some([cod(&self::ratios(e, p)?)?, prd(e, p)?])
+        dispersion_and_differential(e, p)
     })
     .map_or([None, None], |ends| ends.map(Some));
     let figure = |value: f64, interval| Figure { value, interval };
@@ -153,7 +153,7 @@ pub fn median(values: &[f64]) -> Option<f64> {
     Some(f64::midpoint(lower, upper))
 }
 
-/// The distribution-free interval of the median, of chance at least `level` in 0..1. `None`
+/// The distribution-free interval of the median, of level at least `level` in 0..1. `None`
 /// where even the smallest and the largest value do not reach it: for 95 %, below 6 values.
 pub fn median_interval(values: &[f64], level: f64) -> Option<Interval> {
     let tail = tail(level)?;
@@ -193,8 +193,16 @@ pub fn prd(estimates: &[f64], paid: &[f64]) -> Option<f64> {
     (ratios.len() >= 2).then_some(mean(&ratios)? / weighted_mean(estimates, paid)?)
 }
 
+/// [`cod`] and [`prd`] of the same sales, which all have a ratio.
+fn dispersion_and_differential(estimates: &[f64], paid: &[f64]) -> Option<[f64; 2]> {
+    let ratios: Vec<f64> = estimates.iter().zip(paid).map(|(e, p)| e / p).collect();
+    let weighted = estimates.iter().sum::<f64>() / paid.iter().sum::<f64>();
+    let mean = ratios.iter().sum::<f64>() / ratios.len() as f64;
+    Some([cod(&ratios)?, mean / weighted])
+}
+
 /// Price-related bias of at least 3 sales at more than one price, as a share for each doubling
-/// of the price, with its t interval of chance `level` in 0..1.
+/// of the price, with its t interval of level `level` in 0..1.
 pub fn prb(estimates: &[f64], paid: &[f64], level: f64) -> Option<Figure> {
     let ratios = ratios(estimates, paid)?;
     let middle = median(&ratios)?;
@@ -233,7 +241,7 @@ pub fn median_absolute_percentage_error(estimates: &[f64], paid: &[f64]) -> Opti
     median(&misses)
 }
 
-/// Percentile bootstrap intervals of chance `level` in 0..1 for the K numbers that `statistic`
+/// Percentile bootstrap intervals of level `level` in 0..1 for the K numbers that `statistic`
 /// makes of estimates and prices: sales are drawn anew with replacement `resamples` times, and
 /// resamples without a statistic are left out. Seeded, so that it repeats. `None` for fewer
 /// than 5 sales, and where half of the resamples or more have no statistic.
@@ -278,7 +286,7 @@ pub fn bootstrap<const K: usize>(
     Some(intervals)
 }
 
-/// Chance left over on each side of a central interval of chance `level`; `None` unless that
+/// Chance left over on each side of a central interval of level `level`; `None` unless that
 /// lies between 0 and 1.
 pub(crate) fn tail(level: f64) -> Option<f64> {
     (level > 0.0 && level < 1.0).then_some((1.0 - level) / 2.0)
@@ -357,7 +365,7 @@ mod tests {
             median_interval(&values[..6], 0.95),
             Some(Interval::new(1.0, 6.0))
         );
-        // A chance that is met exactly: 1 − 2/32.
+        // A level that is met exactly: 1 − 2/32.
         assert_eq!(
             median_interval(&values[..5], 0.9375),
             Some(Interval::new(1.0, 5.0))

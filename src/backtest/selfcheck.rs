@@ -6,9 +6,9 @@ use rust_decimal::prelude::ToPrimitive;
 
 use crate::backtest::calibration::{self, Coverage, Pit};
 use crate::backtest::ratio::{self, Interval, Study};
-use crate::band::estimate::{Aids, EstimateError, estimate_with};
+use crate::band::estimate::{Context, EstimateError, estimate_with};
 use crate::band::outcome::Outcome;
-use crate::band::own::{self, Miss};
+use crate::band::recalibration::{self, Score};
 use crate::select::order::quantile;
 use crate::select::trim;
 use crate::select::widen::{Limits, widen};
@@ -16,7 +16,7 @@ use crate::select::{Candidate, Selection, Subject};
 use crate::settings::Settings;
 
 /// Chances of the bands that are checked, per cent.
-pub const CHANCES: [u8; 3] = [50, 80, 90];
+pub const LEVELS: [u8; 3] = [50, 80, 90];
 
 /// Bars of the histogram of probability integral transforms.
 pub const BARS: usize = 10;
@@ -31,8 +31,8 @@ pub struct Predicted {
     pub paid: f64,
     /// The likely price from the other sales it was predicted from.
     pub estimate: f64,
-    /// Bands of [`CHANCES`], money.
-    pub bands: [Interval; CHANCES.len()],
+    /// Bands of [`LEVELS`], money.
+    pub bands: [Interval; LEVELS.len()],
     /// Where in the predictive distribution it fell, 0..=1 (probability integral transform).
     pub pit: f64,
     /// Comps that the estimate used.
@@ -49,7 +49,7 @@ pub struct Figures {
     pub study: Study,
     /// Sales predicted, mistyped ones with them.
     pub sales: usize,
-    /// Coverage of the bands of [`CHANCES`].
+    /// Coverage of the bands of [`LEVELS`].
     pub coverage: Vec<Coverage>,
     /// Mean interval score of the 80 % band, on log price (Winkler 1972).
     pub score: f64,
@@ -62,7 +62,7 @@ pub struct Figures {
 const FAR_OUT: f64 = 3.0;
 
 /// How many times the spread of the misses that of the estimates must be for bias by price to
-/// be told from chance.
+/// be told from level.
 const DIFFER: f64 = 1.5;
 
 /// The unit that a sale was, as one who is about to sell it would describe it; nothing that was
@@ -86,7 +86,7 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
 /// Predicts `sale` from a selection made for it as of `day`. A dated sale, `day` being its own, is
 /// predicted from those dated before it: never from sales of that day or later, nor from undated
 /// ones, of which it is not known that they came before. An undated sale is predicted from all the
-/// others (leave-one-out). `aids` know nothing of that day or later either. `None` where there is nothing to predict it from.
+/// others (leave-one-out). `context` know nothing of that day or later either. `None` where there is nothing to predict it from.
 ///
 /// # Errors
 /// [`EstimateError::Fit`] where the comps cannot be fitted.
@@ -95,7 +95,7 @@ pub fn foresee(
     subject: &Subject,
     sale: &Candidate,
     day: NaiveDate,
-    aids: &Aids,
+    context: &Context,
     settings: &Settings,
 ) -> Result<Option<Foreseen>, EstimateError> {
     let paid = sale.paid.to_f64().unwrap_or(f64::NAN);
@@ -115,8 +115,8 @@ pub fn foresee(
     if widen(&mut selection, subject, &limits).is_err() {
         return Ok(None);
     }
-    let chance = settings.estimate.band;
-    let made = match estimate_with(aids, selection, subject, settings, day, chance) {
+    let level = settings.estimate.band;
+    let made = match estimate_with(context, selection, subject, settings, day, level) {
         Err(EstimateError::NoEvidence(_)) => return Ok(None),
         other => other?,
     };
@@ -140,18 +140,20 @@ pub struct Foreseen {
 
 impl Foreseen {
     /// How far it fell from what was foreseen.
-    pub fn miss(&self, day: NaiveDate) -> Miss {
-        Miss {
+    pub fn score(&self, day: NaiveDate) -> Score {
+        Score {
             day,
-            size: self.outcome.distance(self.paid.ln(), own::COUNTED_IN),
+            size: self
+                .outcome
+                .distance(self.paid.ln(), recalibration::COUNTED_IN),
         }
     }
 
     /// As it would have been told with bands `widening` times as wide.
     pub fn told(&self, widening: f64) -> Predicted {
         let outcome = self.outcome.clone().widened(widening);
-        let bands = CHANCES.map(|chance| {
-            let (low, high) = outcome.band(f64::from(chance) / 100.0);
+        let bands = LEVELS.map(|level| {
+            let (low, high) = outcome.band(f64::from(level) / 100.0);
             Interval {
                 low: low.exp(),
                 high: high.exp(),
@@ -213,10 +215,10 @@ pub fn figures(sales: &[&Predicted]) -> Option<Figures> {
     let sound: Vec<&Predicted> = sales.iter().copied().filter(|s| !s.mistyped).collect();
     let sound = if sound.is_empty() { sales } else { &sound };
     let all_paid: Vec<f64> = sales.iter().map(|s| s.paid).collect();
-    let coverage = (0..CHANCES.len())
+    let coverage = (0..LEVELS.len())
         .map(|at| {
             let bands: Vec<Interval> = sales.iter().map(|s| s.bands[at]).collect();
-            calibration::coverage(calibration::held(&bands, &all_paid)?, sales.len(), LEVEL)
+            calibration::coverage(calibration::covered(&bands, &all_paid)?, sales.len(), LEVEL)
         })
         .collect::<Option<Vec<Coverage>>>()?;
     let estimates: Vec<f64> = sound.iter().map(|s| s.estimate).collect();
@@ -238,7 +240,7 @@ pub fn figures(sales: &[&Predicted]) -> Option<Figures> {
         study,
         sales: sales.len(),
         coverage,
-        score: calibration::mean_interval_score(&in_logs, &logs, f64::from(CHANCES[1]) / 100.0)?,
+        score: calibration::mean_interval_score(&in_logs, &logs, f64::from(LEVELS[1]) / 100.0)?,
         pit: calibration::pit(&pits, BARS)?,
     })
 }

@@ -3,7 +3,7 @@
 //! A verdict goes by the figure's interval, never by its value alone: [`Standing::Holds`] where
 //! the whole interval is acceptable, [`Standing::Fails`] where none of it is, and otherwise
 //! [`Standing::Open`]. Of many groups checked with intervals of 95 %, one in twenty fails by
-//! chance; a group that fails in several figures, or again later, means more.
+//! level; a group that fails in several figures, or again later, means more.
 
 use crate::backtest::calibration::{Coverage, Pit};
 use crate::backtest::ratio::{
@@ -83,19 +83,19 @@ impl Verdict {
     }
 }
 
-/// Bands of `chance` in 0..1 that held as `coverage` says. `group` names the sales
+/// Bands of `level` in 0..1 that covered as `coverage` says. `group` names the sales
 /// ("grade C"), empty for all.
-pub fn bands(group: &str, chance: f64, coverage: &Coverage) -> Verdict {
+pub fn bands(group: &str, level: f64, coverage: &Coverage) -> Verdict {
     let whose = of(group);
-    let (said, found, n) = (percent(chance), percent(coverage.share), coverage.of);
+    let (said, found, n) = (percent(level), percent(coverage.share), coverage.of);
     let range = coverage.interval;
-    if range.high < chance {
+    if range.high < level {
         return Verdict::fails(
             format!("bands are too narrow{whose}: {found} instead of {said}, n = {n}"),
             &format!("{SET_APART} Until that helps, ask for a wider band (`--band`)."),
         );
     }
-    if range.low > chance {
+    if range.low > level {
         return Verdict::fails(
             format!("bands are too wide{whose}: {found} instead of {said}, n = {n}"),
             &format!(
@@ -103,7 +103,7 @@ pub fn bands(group: &str, chance: f64, coverage: &Coverage) -> Verdict {
             ),
         );
     }
-    let says = format!("{said} bands held {found} of {n} sales{whose}");
+    let says = format!("{said} bands covered {found} of {n} sales{whose}");
     if range.high - range.low > SETTLED {
         let (low, high) = (percent(range.low), percent(range.high));
         return Verdict::open(format!("{says}: anything from {low} to {high} would fit"));
@@ -131,7 +131,7 @@ pub fn shape(group: &str, pit: &Pit) -> Verdict {
             "too few sales{whose} to see the shape of the band, n = {n}"
         ));
     };
-    // Either test may see what the other does not; each is given half of the chance.
+    // Either test may see what the other does not; each is given half of the level.
     if test.p.min(pit.kolmogorov.p) >= UNLIKELY / 2.0 {
         return Verdict::holds(format!(
             "sales spread over the band as it says{whose}, n = {n}"
@@ -335,7 +335,7 @@ mod tests {
 
     #[test]
     fn bands_are_judged_by_their_interval() {
-        let verdict = |held, of| bands("grade C", 0.8, &coverage(held, of, 0.95).unwrap());
+        let verdict = |covered, of| bands("grade C", 0.8, &coverage(covered, of, 0.95).unwrap());
         let narrow = verdict(25, 41);
         assert_eq!(narrow.standing, Standing::Fails);
         assert_eq!(
@@ -352,10 +352,10 @@ mod tests {
             few.says
         );
         assert!(verdict(400, 410).says.starts_with("bands are too wide"));
-        let held = bands("", 0.8, &coverage(89, 112, 0.95).unwrap());
+        let covered = bands("", 0.8, &coverage(89, 112, 0.95).unwrap());
         assert_eq!(
-            held,
-            Verdict::holds("80 % bands held 79 % of 112 sales".into())
+            covered,
+            Verdict::holds("80 % bands covered 79 % of 112 sales".into())
         );
     }
 

@@ -3,7 +3,7 @@
 use crate::band::conflict::Conflict;
 use crate::band::fitting::Spread;
 use crate::band::outcome::Outcome;
-use crate::band::own::Own;
+use crate::band::recalibration::Recalibration;
 use crate::fit::term::Fact;
 use crate::fit::term::Term;
 use crate::select::Candidate;
@@ -138,7 +138,7 @@ pub struct Evidence {
     pub open_step: Option<OpenStep>,
     /// Residual spread, per cent of the price.
     pub spread_percent: f64,
-    /// Half the width of the middle 80 % of the unit's level, per cent ([`Outcome::level`]).
+    /// Half the width of the middle 80 % of the unit's level, per cent ([`Outcome::mean_interval`]).
     pub level_percent: f64,
     /// Half the width of the middle 80 % of single sales about it, per cent ([`Outcome::sale`]).
     pub sale_percent: f64,
@@ -188,7 +188,7 @@ pub struct Estimate {
     /// Which price is meant.
     pub basis: PriceBasis,
     /// Chance of the band, per cent.
-    pub chance: u8,
+    pub level: u8,
     /// Median price.
     pub median: Decimal,
     /// Lower end of the band.
@@ -212,7 +212,7 @@ pub struct Estimate {
     /// For a parts-only unit where working ones were called in: what it would fetch working.
     pub working: Option<f64>,
     /// How the bands of past estimates held, where the book was asked.
-    pub own: Option<Own>,
+    pub recalibration: Option<Recalibration>,
     /// Rules of thumb that the comps contradict, those that matter most first.
     pub conflicts: Vec<Conflict>,
 }
@@ -221,7 +221,7 @@ impl Estimate {
     /// Price and density per unit of money, ascending.
     pub fn density(&self) -> Vec<(f64, f64)> {
         self.outcome
-            .density(f64::from(self.chance) / 100.0, DENSITY_POINTS)
+            .density(f64::from(self.level) / 100.0, DENSITY_POINTS)
     }
 }
 

@@ -14,14 +14,16 @@
 //! 0.01, the range as stated and the comps' own middle 80 % have nothing in common, at least
 //! five comps inform the adjustment, and it makes a difference of 3 % of the price.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::fitting::{from_comps, label};
-use super::siblings::alone;
+use super::related::alone;
 use crate::fit::design::{Design, OTHERS, Prior, SoldTerm, Term, prior_of};
 use crate::fit::posterior::Posterior;
 use crate::fit::solve::Sign;
@@ -51,7 +53,7 @@ const MOST_ON: f64 = 1000.0;
 const APART: f64 = std::f64::consts::SQRT_2;
 
 /// What the ends of a rule are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 enum Side {
     /// How much comes off.
     Off,
@@ -66,7 +68,7 @@ enum Side {
 }
 
 /// What the comps of one model say of a rule of thumb.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Heard {
     /// The model.
     pub model: String,
@@ -359,7 +361,9 @@ fn beyond(own: Prior, prior: Prior) -> f64 {
 
 /// Where the rule of a term stands, and what its ends are; `None` for what has no rule of its own.
 fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)> {
-    let named = |table, name: String, side| Some((Place::Named(table, name), side));
+    let named = |table: &'static str, name: String, side| {
+        Some((Place::Named(Cow::Borrowed(table), name), side))
+    };
     match term {
         Term::Grade(i) => {
             let (one, next) = (settings.grades.get(*i)?, settings.grades.get(i + 1)?);
@@ -394,9 +398,9 @@ fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)>
             let family = settings.family(model)?.to_string();
             Some((Place::Attribute(family, name.clone()), side))
         }
-        Term::Variant(_) => Some((Place::Rule("variant"), Side::Variants)),
-        Term::Trend => Some((Place::Rule("trend_per_month"), Side::Either)),
-        Term::PartsOnly => Some((Place::Rule("parts_only"), Side::Left)),
+        Term::Variant(_) => Some((Place::Rule("variant".into()), Side::Variants)),
+        Term::Trend => Some((Place::Rule("trend_per_month".into()), Side::Either)),
+        Term::PartsOnly => Some((Place::Rule("parts_only".into()), Side::Left)),
         _ => None,
     }
 }
@@ -453,7 +457,7 @@ mod tests {
         let mut heard = Heard {
             model: "Nerrow F4".into(),
             label: "battery missing".into(),
-            place: Place::Named("missing", "battery".into()),
+            place: Place::Named("missing".into(), "battery".into()),
             rule: InForce {
                 range,
                 stated: true,

@@ -18,7 +18,7 @@ use super::cases::{Case, Cases};
 use super::conflict::{self};
 use super::fitting::Asked;
 use super::outcome::Outcome;
-use super::own::Own;
+use super::recalibration::Recalibration;
 use crate::fit;
 use crate::fit::design::{self, Belief, Design, Fact, Possible, Prior, Term};
 use crate::fit::pool::{Pool, Pooled};
@@ -31,10 +31,10 @@ use crate::settings::Settings;
 
 /// What is known besides the comps at hand.
 #[derive(Debug, Clone, Default)]
-pub struct Aids {
+pub struct Context {
     /// What the book's own past says of its bands.
-    pub own: Option<Own>,
-    /// What other models say of the adjustments ([`super::siblings`]). They speak of working units:
+    pub recalibration: Option<Recalibration>,
+    /// What other models say of the adjustments ([`super::related`]). They speak of working units:
     /// of a unit for parts they tell what it would fetch working.
     pub pool: Arc<Pool>,
 }
@@ -49,15 +49,15 @@ pub fn estimate(
     subject: &Subject,
     settings: &Settings,
     as_of: NaiveDate,
-    chance: u8,
+    level: u8,
 ) -> Result<Estimate, EstimateError> {
     estimate_with(
-        &Aids::default(),
+        &Context::default(),
         selection,
         subject,
         settings,
         as_of,
-        chance,
+        level,
     )
 }
 
@@ -66,29 +66,33 @@ pub fn estimate(
 /// # Errors
 /// As [`estimate`].
 pub fn estimate_with(
-    aids: &Aids,
+    context: &Context,
     mut selection: Selection,
     subject: &Subject,
     settings: &Settings,
     as_of: NaiveDate,
-    chance: u8,
+    level: u8,
 ) -> Result<Estimate, EstimateError> {
     let (subject, mut assumptions) = resolve(subject, &selection, settings);
-    let working = working_price(&mut selection, &subject, &aids.pool, settings);
-    let level = working.map(|prior| parts_price(prior, settings));
+    let working = working_price(&mut selection, &subject, &context.pool, settings);
+    let parts_level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
-    let pool = if subject.works { &aids.pool } else { &silent };
+    let pool = if subject.works {
+        &context.pool
+    } else {
+        &silent
+    };
     let asked = Asked {
         subject: &subject,
-        level,
+        level: parts_level,
         pool,
         settings,
     };
     let cases = Cases::of(&mut selection, asked)?;
     let outcome = cases
         .outcome()
-        .widened(aids.own.map_or(1.0, |own| own.widening));
-    let (low, high) = outcome.band(f64::from(chance) / 100.0);
+        .widened(context.recalibration.map_or(1.0, |past| past.widening));
+    let (low, high) = outcome.band(f64::from(level) / 100.0);
     let money = |log: f64| {
         settings.currency.from_statistics(log.exp()).ok_or_else(|| {
             EstimateError::NoEvidence(
@@ -123,13 +127,13 @@ pub fn estimate_with(
         assumptions,
         unknown,
         as_of,
-        chance,
+        level,
         evidence,
         adjustments,
         comps,
         outcome,
         working: working.map(|prior| prior.mean.exp()),
-        own: aids.own,
+        recalibration: context.recalibration,
     };
     estimate.warnings = super::warnings::warnings(&estimate, settings);
     Ok(estimate)
@@ -265,7 +269,7 @@ fn evidence(selection: &Selection, cases: &Cases, outcome: &Outcome, pool: &Pool
             without: without.exp(),
         }),
         spread_percent: 100.0 * fit.log_spread().mean.exp().exp_m1(),
-        level_percent: half_width_percent(outcome.level(0.8), outcome.median()),
+        level_percent: half_width_percent(outcome.mean_interval(0.8), outcome.median()),
         sale_percent: half_width_percent(outcome.sale().band(0.8), 0.0),
         places: fit.places.len(),
         settled: fit.settled(),

@@ -12,9 +12,9 @@ pub mod conflict;
 pub mod estimate;
 mod fitting;
 pub mod outcome;
-pub mod own;
 pub mod predictive;
-pub mod siblings;
+pub mod recalibration;
+pub mod related;
 pub mod undeclared;
 pub mod warnings;
 

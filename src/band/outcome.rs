@@ -1,16 +1,16 @@
 //! The distribution of one sale of the unit: the band is read from it.
 //!
 //! Two kinds of doubt make its width. Where the unit's level lies is one unknown, which more comps
-//! make smaller: [`Outcome::level`]. How far single sales fall from that level is another, which they
+//! make smaller: [`Outcome::mean_interval`]. How far single sales fall from that level is another, which they
 //! do not: [`Outcome::sale`]. The distribution of a sale is that of their sum, mixed over what the
 //! residual scale and the tails may be.
 
 use super::predictive::{Predictive, Scale};
 
-/// Probability beyond either end of a [`Outcome::ladder`].
+/// Probability beyond either end of a [`Outcome::quantiles`].
 pub const TAIL: f64 = 0.01;
 
-/// Cells of the table that the rungs of a ladder are read from.
+/// Cells of the table that the count of a quantiles are read from.
 const CELLS: usize = 240;
 
 /// Distribution of log price of one sale of the unit.
@@ -32,7 +32,7 @@ impl Outcome {
     }
 
     /// The same with every band `factor` times as wide, as the book's own past asks
-    /// ([`super::own`]).
+    /// ([`super::recalibration`]).
     pub fn widened(self, factor: f64) -> Self {
         Self {
             widening: self.widening * factor,
@@ -41,9 +41,9 @@ impl Outcome {
     }
 
     /// How far the log price `y` lies from the median, in half-widths of the band of probability
-    /// `chance` on its side.
-    pub fn distance(&self, y: f64, chance: f64) -> f64 {
-        let (low, high) = self.band(chance);
+    /// `level` on its side.
+    pub fn distance(&self, y: f64, level: f64) -> f64 {
+        let (low, high) = self.band(level);
         let centre = self.median();
         let half = if y < centre {
             centre - low
@@ -63,15 +63,15 @@ impl Outcome {
         self.median + self.widening * (self.predictive.quantile(p) - self.median)
     }
 
-    /// The band of probability `chance` in 0..1, log price: as much lies below it as above.
-    pub fn band(&self, chance: f64) -> (f64, f64) {
-        let tail = (1.0 - chance) / 2.0;
+    /// The band of probability `level` in 0..1, log price: as much lies below it as above.
+    pub fn band(&self, level: f64) -> (f64, f64) {
+        let tail = (1.0 - level) / 2.0;
         (self.quantile(tail), self.quantile(1.0 - tail))
     }
 
-    /// Where the unit's level (the median of its sales) lies with probability `chance` in 0..1, log
+    /// Where the unit's level (the median of its sales) lies with probability `level` in 0..1, log
     /// price: the doubt that more comps make smaller.
-    pub fn level(&self, chance: f64) -> (f64, f64) {
+    pub fn mean_interval(&self, level: f64) -> (f64, f64) {
         let known = |s: &Scale| Scale {
             sigma: 0.0,
             nu: f64::INFINITY,
@@ -79,9 +79,9 @@ impl Outcome {
             ..*s
         };
         let scales = self.predictive.scales().iter().map(known).collect();
-        let level = Predictive::mixture(scales);
-        let tail = (1.0 - chance) / 2.0;
-        let end = |p: f64| self.median + self.widening * (level.quantile(p) - self.median);
+        let centre = Predictive::mixture(scales);
+        let tail = (1.0 - level) / 2.0;
+        let end = |p: f64| self.median + self.widening * (centre.quantile(p) - self.median);
         (end(tail), end(1.0 - tail))
     }
 
@@ -112,40 +112,40 @@ impl Outcome {
     }
 
     /// Log prices that stand for the distribution, equally likely, ascending: the middles of
-    /// `rungs` slices of equal probability, to about 1e-6 in probability.
+    /// `count` slices of equal probability, to about 1e-6 in probability.
     ///
     /// Whatever lies beyond the points of probability [`TAIL`] and 1 − [`TAIL`] is held at these:
     /// the tails of a Student-t distribution of log price are so long that the mean price would be
     /// infinite.
-    pub fn ladder(&self, rungs: usize) -> Vec<f64> {
+    pub fn quantiles(&self, count: usize) -> Vec<f64> {
         let (from, to) = (self.quantile(TAIL), self.quantile(1.0 - TAIL));
         let table: Vec<Knot> = (0..=CELLS)
             .map(|k| {
                 let at = from + (to - from) * k as f64 / CELLS as f64;
                 Knot {
                     at,
-                    chance: self.cdf(at),
+                    cdf: self.cdf(at),
                     density: self.pdf(at),
                 }
             })
             .collect();
         let mut cell = 0;
-        (0..rungs)
+        (0..count)
             .map(|k| {
-                let chance = (k as f64 + 0.5) / rungs as f64;
-                while cell + 1 < CELLS && table[cell + 1].chance < chance {
+                let level = (k as f64 + 0.5) / count as f64;
+                while cell + 1 < CELLS && table[cell + 1].cdf < level {
                     cell += 1;
                 }
-                Knot::between(&table[cell], &table[cell + 1], chance)
+                Knot::between(&table[cell], &table[cell + 1], level)
             })
             .collect()
     }
 
     /// The density over prices (not logs) at `points` prices, ascending: pairs of price and
-    /// density per unit of money. They reach as far as the band of probability 0.98, or of `chance`
+    /// density per unit of money. They reach as far as the band of probability 0.98, or of `level`
     /// where that is more.
-    pub fn density(&self, chance: f64, points: usize) -> Vec<(f64, f64)> {
-        let (from, to) = self.band(0.98_f64.max(chance));
+    pub fn density(&self, level: f64, points: usize) -> Vec<(f64, f64)> {
+        let (from, to) = self.band(0.98_f64.max(level));
         (0..points)
             .map(|k| {
                 let y = from + (to - from) * k as f64 / (points - 1).max(1) as f64;
@@ -158,31 +158,31 @@ impl Outcome {
 /// A point of a distribution.
 struct Knot {
     at: f64,
-    chance: f64,
+    cdf: f64,
     density: f64,
 }
 
 impl Knot {
-    /// Where between two neighbours the chance is `chance`, by the cubic through both with their
+    /// Where between two neighbours the distribution function is `level`, by the cubic through both with their
     /// slopes (Hermite); the nearer end where it is beyond them.
-    fn between(one: &Self, next: &Self, chance: f64) -> f64 {
+    fn between(one: &Self, next: &Self, level: f64) -> f64 {
         let width = next.at - one.at;
         let cubic = |t: f64| {
             let (s, u) = (1.0 - t, width * t * (1.0 - t));
-            one.chance * s * s * (1.0 + 2.0 * t)
-                + next.chance * t * t * (3.0 - 2.0 * t)
+            one.cdf * s * s * (1.0 + 2.0 * t)
+                + next.cdf * t * t * (3.0 - 2.0 * t)
                 + u * (one.density * s - next.density * t)
         };
-        if chance <= one.chance {
+        if level <= one.cdf {
             return one.at;
         }
-        if chance >= next.chance {
+        if level >= next.cdf {
             return next.at;
         }
         let (mut low, mut high) = (0.0, 1.0);
         for _ in 0..40 {
             let middle = f64::midpoint(low, high);
-            if cubic(middle) < chance {
+            if cubic(middle) < level {
                 low = middle;
             } else {
                 high = middle;
@@ -230,25 +230,26 @@ mod tests {
     #[test]
     fn rungs_are_equally_likely_and_tails_are_held() {
         let outcome = lopsided();
-        let ladder = outcome.ladder(2000);
-        for (k, y) in ladder.iter().enumerate() {
-            let chance = ((k as f64 + 0.5) / 2000.0).clamp(TAIL, 1.0 - TAIL);
+        let quantiles = outcome.quantiles(2000);
+        for (k, y) in quantiles.iter().enumerate() {
+            let level = ((k as f64 + 0.5) / 2000.0).clamp(TAIL, 1.0 - TAIL);
             assert!(
-                (outcome.cdf(*y) - chance).abs() < 2e-6,
+                (outcome.cdf(*y) - level).abs() < 2e-6,
                 "{k}: {}",
                 outcome.cdf(*y)
             );
         }
-        let fine = outcome.ladder(20_000);
+        let fine = outcome.quantiles(20_000);
         assert!(
             fine[..20].iter().all(|y| *y == fine[0]),
             "{:?}",
             &fine[..21]
         );
         // Ten times as fine, and the mean price hardly moves.
-        let mean =
-            |ladder: &[f64]| ladder.iter().map(|y| y.exp()).sum::<f64>() / ladder.len() as f64;
-        let change = mean(&ladder) / mean(&fine) - 1.0;
+        let mean = |quantiles: &[f64]| {
+            quantiles.iter().map(|y| y.exp()).sum::<f64>() / quantiles.len() as f64
+        };
+        let change = mean(&quantiles) / mean(&fine) - 1.0;
         assert!(change.abs() < 2e-5, "{change}");
     }
 
@@ -266,7 +267,7 @@ mod tests {
         let outcome = Outcome::new(Predictive::mixture(vec![scale]));
         let half = |(low, high): (f64, f64)| (high - low) / 2.0;
         let z = Normal::standard().inverse_cdf(0.9);
-        assert!((half(outcome.level(0.8)) - z * 0.05).abs() < 1e-6);
+        assert!((half(outcome.mean_interval(0.8)) - z * 0.05).abs() < 1e-6);
         assert!((half(outcome.sale().band(0.8)) - z * 0.12).abs() < 1e-6);
         assert!((half(outcome.band(0.8)) - z * 0.13).abs() < 1e-6);
     }

@@ -122,10 +122,10 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     if !evidence.settled {
         out.push("The fit did not settle; take the figures as rough.".into());
     }
-    if evidence.used > 0 && evidence.effective < FEW && estimate.chance >= 95 {
+    if evidence.used > 0 && evidence.effective < FEW && estimate.level >= 95 {
         out.push(format!(
             "A {} % band from so few comps rests on the model's shape.",
-            estimate.chance
+            estimate.level
         ));
     }
     out

@@ -83,7 +83,7 @@ fn cells(record: &Record) -> io::Result<Vec<String>> {
         money_text(foreseen.likely),
         money_text(foreseen.low),
         money_text(foreseen.high),
-        foreseen.chance.to_string(),
+        foreseen.level.to_string(),
         basis_word(foreseen.basis).to_string(),
         map_text(&record.used)?,
         map_text(&record.left_out)?,
@@ -144,8 +144,8 @@ fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
             likely: amount(3)?,
             low: amount(4)?,
             high: amount(5)?,
-            chance: cell(cells, 6, "per cent from 1 to 99", |t| {
-                t.parse().ok().filter(|chance| (1..=99).contains(chance))
+            level: cell(cells, 6, "per cent from 1 to 99", |t| {
+                t.parse().ok().filter(|level| (1..=99).contains(level))
             })?,
             basis: cell(cells, 7, "delivered or item", |t| {
                 [PriceBasis::Delivered, PriceBasis::Item]
@@ -371,7 +371,7 @@ mod tests {
                 likely: dec("148.16"),
                 low: dec("130.64"),
                 high: dec("168.56"),
-                chance: 80,
+                level: 80,
                 basis: PriceBasis::Delivered,
             },
             used: BTreeMap::from([("odd; \"id\", 1".into(), 1.0), ("b".into(), 0.3512)]),

@@ -103,7 +103,7 @@ fn cells(entry: &Entry, currency: &str) -> Vec<String> {
             money_text(foreseen.likely),
             money_text(foreseen.low),
             money_text(foreseen.high),
-            foreseen.chance.to_string(),
+            foreseen.level.to_string(),
             basis_word(foreseen.basis).to_string(),
         ],
         None => Default::default(),
@@ -234,9 +234,9 @@ impl Reading<'_> {
         let likely = self.need("likely", cells::amount);
         let low = self.need("low", cells::amount);
         let high = self.need("high", cells::amount);
-        let chance = self.need("chance", |text| {
-            let chance = text.parse().ok().filter(|chance| (1..=99).contains(chance));
-            chance.ok_or_else(|| Wrong::new("per cent from 1 to 99", PUT_BACK))
+        let level = self.need("chance", |text| {
+            let level = text.parse().ok().filter(|level| (1..=99).contains(level));
+            level.ok_or_else(|| Wrong::new("per cent from 1 to 99", PUT_BACK))
         });
         let basis = self.need("basis", |text| {
             [PriceBasis::Delivered, PriceBasis::Item]
@@ -248,7 +248,7 @@ impl Reading<'_> {
             likely: likely?,
             low: low?,
             high: high?,
-            chance: chance?,
+            level: level?,
             basis: basis?,
         })
     }
@@ -472,7 +472,7 @@ mod tests {
                 likely: dec("148.16"),
                 low: dec("130.64"),
                 high: dec("168.56"),
-                chance: 80,
+                level: 80,
                 basis: PriceBasis::Delivered,
             }),
             unit: Some(Unit {

@@ -403,11 +403,11 @@ impl Book {
         let log = self.read_log(notice)?;
         let cached = cache::open(self, &stamps, &log).filter(|_| trusted);
         let cached = cached.filter(|cached| {
-            let beside = stamps.iter().filter(|stamp| !cached.of.contains(stamp));
+            let overlay = stamps.iter().filter(|stamp| !cached.of.contains(stamp));
             log.after(&cached.log).len() as u64 <= cache::WORTH_BYTES
-                && beside.map(|stamp| stamp.size).sum::<u64>() <= cache::BESIDE_BYTES
+                && overlay.map(|stamp| stamp.size).sum::<u64>() <= cache::OVERLAY_BYTES
         });
-        let beside = match cached {
+        let overlay = match cached {
             Some(cached) => {
                 let later = imports.iter().zip(&stamps);
                 let later = later.filter(|(_, stamp)| !cached.of.contains(stamp));
@@ -421,8 +421,8 @@ impl Book {
             }
             None => None,
         };
-        let rows = match beside {
-            Some((table, later, logged)) => self.beside(Some(table), &later, logged)?,
+        let rows = match overlay {
+            Some((table, later, logged)) => self.overlay(Some(table), &later, logged)?,
             None => {
                 let logged = self.logged(&log, &LogPart::default(), &imports)?;
                 self.all_anew(&imports, &stamps, (&log, logged), notice)?
@@ -443,7 +443,7 @@ impl Book {
         let imported: u64 = stamps.iter().map(|stamp| stamp.size).sum();
         let large_log = log.finished().len() as u64 >= cache::WORTH_BYTES;
         if !large_log && imported < cache::WORTH_BYTES {
-            return self.beside(None, imports, logged);
+            return self.overlay(None, imports, logged);
         }
         let mut part = LogPart::default();
         let mut within = Vec::new();
@@ -455,19 +455,19 @@ impl Book {
             Ok(table) => {
                 // To be read again, with what the cache has of it.
                 *self.log_read.lock().unwrap_or_else(PoisonError::into_inner) = None;
-                self.beside(Some(table), &[], logged)
+                self.overlay(Some(table), &[], logged)
             }
             Err(Trouble::Book(error)) if is_unwritten(&error) => {
                 notice(&cache::unwritten(&error));
                 let logged = self.logged(log, &LogPart::default(), imports)?;
-                self.beside(None, imports, logged)
+                self.overlay(None, imports, logged)
             }
             Err(error) => Err(error),
         }
     }
 
     /// The rows of the cached table, where there is one, with the log and these imports beside it.
-    fn beside(
+    fn overlay(
         &self,
         table: Option<Table>,
         imports: &[ImportFile],

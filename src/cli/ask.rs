@@ -10,7 +10,7 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::deals::read_ledger;
 use super::net::{SaleArgs, tell_unsure};
-use super::{CliError, say};
+use super::{CliError, print};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::unit::AskedUnit;
 use crate::band::estimate::Estimate;
@@ -142,9 +142,9 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.market.with(&book, |scene| {
         let told = scene.told();
         if args.json {
-            return say(&document::text(&document::ask::document(&told))?);
+            return print(&document::text(&document::ask::document(&told))?);
         }
-        say(&sheet(&told, terminal_width()))?;
+        print(&sheet(&told, terminal_width()))?;
         tell_unsure(scene.sale.terms);
         Ok(())
     })
@@ -168,12 +168,12 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
         }
         let judged = scene.judged(offer, usize::from(args.week));
         if args.json {
-            return say(&document::text(&document::ask::offer_document(
+            return print(&document::text(&document::ask::offer_document(
                 &scene.basis(),
                 &judged,
             ))?);
         }
-        say(&offer_sheet(&scene.basis(), &judged, terminal_width()))?;
+        print(&offer_sheet(&scene.basis(), &judged, terminal_width()))?;
         tell_unsure(scene.sale.terms);
         Ok(())
     })
@@ -240,7 +240,7 @@ fn with_scene<T>(
         .map(|(_, outlet)| sale.terms(outlet, settings))
         .transpose()?;
     let made = unit.estimate(unit.selection()?)?;
-    let paid = made.outcome.ladder(BUYERS).into_iter().map(f64::exp);
+    let paid = made.outcome.quantiles(BUYERS).into_iter().map(f64::exp);
     let paid: Vec<f64> = paid.collect();
     let noted = read_ledger(book)?.offers();
     let scene = Scene {
@@ -410,8 +410,8 @@ impl<'a> Scene<'a> {
     fn variant(&self, offers: f64, asks: Asks) -> Variant {
         let plan = self.plan(offers, asks);
         let ask = plan
-            .turn(1)
-            .and_then(|turn| turn.week.ask)
+            .period(1)
+            .and_then(|period| period.week.ask)
             .unwrap_or_default();
         let ask = self.exact(ask);
         Variant {
@@ -419,7 +419,7 @@ impl<'a> Scene<'a> {
             ask,
             left_of_ask: self.sale.net(ask),
             at_once: self.least(&plan, 0).1,
-            worth: self.exact(plan.least(0)),
+            value: self.exact(plan.least(0)),
             left: self.exact(plan.left()),
             weeks: plan.weeks(),
             plan,

@@ -8,7 +8,7 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::deals::read_ledger;
 use super::net::{SaleArgs, tell_unsure};
-use super::{CliError, say};
+use super::{CliError, print};
 use crate::app::amounts::{money_if, quantity, refused};
 use crate::app::unit::AskedUnit;
 use crate::app::weigh::weigh;
@@ -124,9 +124,9 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let unit = args.unit.read(&book)?;
     args.deal.tell(&book, &unit, |told, terms| {
         if args.json {
-            return say(&document::text(&document::bid::document(told))?);
+            return print(&document::text(&document::bid::document(told))?);
         }
-        say(&sheet(told, terminal_width()))?;
+        print(&sheet(told, terminal_width()))?;
         tell_unsure(terms);
         Ok(())
     })

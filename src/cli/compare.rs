@@ -9,7 +9,7 @@ use super::bid::AimArgs;
 use super::listings::listings;
 use super::net::SaleArgs;
 use super::net::tell_unsure;
-use super::{CliError, notice, parse_day, say, today};
+use super::{CliError, notice, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
 use crate::app::compare::{Means, compare};
 use crate::app::reader::Reader;
@@ -101,9 +101,9 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
         candidates: &candidates,
     };
     if args.json {
-        return say(&document::text(&document::compare::document(&told))?);
+        return print(&document::text(&document::compare::document(&told))?);
     }
-    say(&sheet(&told, terminal_width()))?;
+    print(&sheet(&told, terminal_width()))?;
     if listings.iter().any(|listing| listing.terms.is_none()) {
         tell_unsure(None);
     }

@@ -11,7 +11,7 @@ use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 
 use super::shells::SHELLS;
 use super::terminal::steers;
-use super::{CliError, count, notice, say};
+use super::{CliError, count, notice, print};
 use crate::book::BookError;
 use crate::book::files::write_whole;
 use crate::book::store::Book;
@@ -74,7 +74,7 @@ pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
     if let Some(shell) = SHELLS.completer(name) {
         shell.write_registration(VARIABLE, "compband", "compband", "compband", &mut script)?;
     }
-    say(&String::from_utf8_lossy(&script))
+    print(&String::from_utf8_lossy(&script))
 }
 
 /// Writes the manual pages of a command.

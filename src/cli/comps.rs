@@ -13,7 +13,7 @@ use crate::app::error::unknown_model;
 use crate::book::Book;
 use crate::book::comps::frame::{FrameRows, short_ids};
 use crate::book::csv::canonical::{OptionalColumn, Writer, check, optional_for};
-use crate::cli::{CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, say};
+use crate::cli::{CliError, SHORTEST_ID, count, empty_book, fitted, notice, parse_day, print};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::settings::Settings;
 use crate::settings::of_scale;
@@ -104,13 +104,13 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     let shown = match found.first {
         Some(rows) => newest(rows.lazy(), limit)?,
-        None => return say(&empty_book()),
+        None => return print(&empty_book()),
     };
     if args.csv {
         return write_csv(&shown, &settings.currency);
     }
     if found.matches == 0 {
-        return say("No comps match.\n");
+        return print("No comps match.\n");
     }
     let mut text = table(&book, args.model.as_deref(), &shown)?;
     if found.matches > shown.height() {
@@ -120,7 +120,7 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
             found.matches
         ));
     }
-    say(&text)
+    print(&text)
 }
 
 /// What was found among the comps.

@@ -9,7 +9,7 @@ use rust_decimal::Decimal;
 use super::log::tell_recorded;
 use super::net::{SaleArgs, tell_unsure};
 use super::unit::FactArgs;
-use super::{CliError, fitted, notice, parse_day, say, strong, today};
+use super::{CliError, fitted, notice, parse_day, print, strong, today};
 use crate::app::AppError;
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::reader::{Asked, Reader};
@@ -318,7 +318,7 @@ impl Writing {
         text.push_str(&format!(
             "Entry {number}. To take it back: compband ledger reverse {number}\n"
         ));
-        say(&text)
+        print(&text)
     }
 }
 
@@ -459,7 +459,7 @@ pub fn foresee(
             likely: made.median,
             low: made.low,
             high: made.high,
-            chance: made.chance,
+            level: made.level,
             basis: made.basis,
         })),
         Err(AppError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
@@ -657,7 +657,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let mut lines = vec![format!(
         "Fees {}, sending and packing {}.",
         money(sale.fees),
-        money(sale.sending)
+        money(sale.postage)
     )];
     if let Some(deal) = writing.ledger.deal(id) {
         let hourly =
@@ -680,7 +680,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(recorded) = recorded {
         return tell_recorded(recorded);
     }
-    say(&format!(
+    print(&format!(
         "To let it inform estimates:\n  {}\n",
         log_command(&comp)
     ))
@@ -710,7 +710,7 @@ impl SoldArgs {
                 price,
                 shipping: paid.unwrap_or_default(),
                 fees: fees.unwrap_or_default(),
-                sending: sending.unwrap_or_default(),
+                postage: sending.unwrap_or_default(),
             };
             return Ok((String::new(), sale));
         };
@@ -735,7 +735,7 @@ impl SoldArgs {
             price,
             shipping: terms.shipping_paid,
             fees: fees.unwrap_or_else(|| -sum(by_fees)),
-            sending: sending.unwrap_or_else(|| -sum(by_sending)),
+            postage: sending.unwrap_or_else(|| -sum(by_sending)),
         };
         Ok((name.to_string(), sale))
     }

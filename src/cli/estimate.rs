@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::unit::UnitArgs;
-use super::{CliError, SHORTEST_ID, say};
+use super::{CliError, SHORTEST_ID, print};
 use crate::band::estimate::Estimate;
 use crate::book::BookError;
 use crate::book::comps::frame::short_ids;
@@ -63,7 +63,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     let unit = args.unit.read(&book)?;
     let selection = unit.selection()?;
     if args.show_plan {
-        return say(&format!(
+        return print(&format!(
             "{}\n",
             describe(&unit.comps, &unit.query())?.trim_end()
         ));
@@ -73,7 +73,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         super::draw(&band_chart(&made), &args.chart)?;
     }
     if args.json {
-        return say(&document::text(&document::estimate::document(&made))?);
+        return print(&document::text(&document::estimate::document(&made))?);
     }
     let ids: Vec<&str> = made
         .comps
@@ -86,7 +86,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     } else {
         LISTED
     };
-    say(&sheet(
+    print(&sheet(
         &made,
         &Listing {
             used,
@@ -125,7 +125,7 @@ pub(super) fn band_chart(made: &Estimate) -> BandChart {
             crate::render::sheet::basis(made.basis)
         ),
         currency: made.currency.clone(),
-        chance: made.chance,
+        level: made.level,
         median: float(made.median),
         low: float(made.low),
         high: float(made.high),

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use clap::Args;
 use serde::Deserialize;
 
-use super::{CliError, say, strong};
+use super::{CliError, print, strong};
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
 use crate::trade::text::nearest_few;
@@ -51,13 +51,13 @@ pub fn run(args: &ExplainArgs) -> Result<(), CliError> {
     let asked = key(&args.term.join(" "));
     if asked.is_empty() {
         let names: Vec<&str> = terms.keys().map(String::as_str).collect();
-        return say(&format!("{}\n", wrap(&names.join(" · "), width, "")));
+        return print(&format!("{}\n", wrap(&names.join(" · "), width, "")));
     }
     let found = terms
         .iter()
         .find(|(name, term)| key(name) == asked || term.also.iter().any(|a| key(a) == asked));
     match found {
-        Some((name, term)) => say(&format!(
+        Some((name, term)) => print(&format!(
             "{}\n{}\n",
             strong(name),
             wrap(&term.text, width, "  ")

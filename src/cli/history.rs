@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::{CliError, draw, notice, say};
+use super::{CliError, draw, notice, print};
 use crate::book::Book;
 use crate::book::history::Record;
 use crate::book::watch::{name_fault, no_such_watch};
@@ -60,9 +60,9 @@ pub fn run(args: &HistoryArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     if args.json {
         let document = document::refresh::history_document(&args.watched, &records);
-        return say(&document::text(&document)?);
+        return print(&document::text(&document)?);
     }
-    say(&change::history_table(
+    print(&change::history_table(
         &args.watched,
         &records,
         terminal_width(),
@@ -97,10 +97,7 @@ fn history_chart(name: &str, records: &[Record], currency: &Currency) -> History
             high: float(record.foreseen.high),
         })
         .collect();
-    let chances: Vec<u8> = records
-        .iter()
-        .map(|record| record.foreseen.chance)
-        .collect();
+    let chances: Vec<u8> = records.iter().map(|record| record.foreseen.level).collect();
     let chance = match chances[..] {
         [first, ..] if chances.iter().all(|chance| *chance == first) => format!("{first} % band"),
         _ => "band as asked for each time".into(),

@@ -10,7 +10,7 @@ use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::{CliError, aside, changes, fitted, mutter, notice, say, today};
+use super::{CliError, aside, changes, eprint, fitted, notice, print, today};
 use crate::app::record::new_model;
 use crate::book::csv::formula::neutral;
 use crate::book::files::copy_new;
@@ -199,7 +199,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let mut report = summary(&inputs, &done.files);
     report.push_str(&updates(&book, &done)?);
     if done.problems > 0 && !args.keep_good {
-        say(&report)?;
+        print(&report)?;
         return Err(refusal(done.problems, args));
     }
     for Aside { path, rows, .. } in &desk.aside {
@@ -219,7 +219,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.dry_run {
         report.push_str("Nothing was written (--dry-run).\n");
         report.push_str(&undeclared(&done.files, book.settings()));
-        return say(&report);
+        return print(&report);
     }
     if done.written() > 0 {
         let (entry, path) = book.commit_import(&lock, canonical, &source_name(&args.files))?;
@@ -230,13 +230,13 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         ));
     }
     if let Err(error) = desk.set_aside() {
-        say(&report)?;
+        print(&report)?;
         notice("only the wrong rows are not set aside: the same command again sets them aside");
         return Err(error);
     }
     if let (Some(name), Some(input)) = (&args.save_mapping, inputs.first()) {
         if let Err(error) = save_mapping(&book, name, input) {
-            say(&report)?;
+            print(&report)?;
             notice("only the mapping is not saved: the same command again saves it");
             return Err(error);
         }
@@ -245,7 +245,7 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
         ));
     }
     report.push_str(&undeclared(&done.files, book.settings()));
-    say(&report)
+    print(&report)
 }
 
 /// Tells the first of the new models that are probably ones of the book, misspelt.
@@ -521,7 +521,7 @@ impl Witness for Desk<'_> {
 
 fn complain(problem: &Problem) {
     // A problem that cannot be shown is counted all the same.
-    mutter(&aside(&problem.to_string(), ""));
+    eprint(&aside(&problem.to_string(), ""));
 }
 
 fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::{CliError, fitted, say};
+use super::{CliError, fitted, print};
 use crate::book::Book;
 use crate::settings;
 
@@ -40,7 +40,7 @@ pub fn run(args: &InitArgs, book: Option<&Path>) -> Result<(), CliError> {
     } else {
         fitted(&format!("Made a book in {}:", dir.display()), "")
     };
-    say(&format!(
+    print(&format!(
         "{made}\n  {toml}  settings, each with its default (currency {currency})\n  \
          comps/         your comps, as CSV files\n  .compband/     lock and cache, safe to delete\n\n\
          Next:\n  compband import sales.csv{enter}\n  compband log --model \"Nerrow F4\" --price 120{enter}\n",

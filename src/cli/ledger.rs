@@ -13,7 +13,7 @@ use super::deals::{
     unit_of,
 };
 use super::unit::FactArgs;
-use super::{CliError, count, notice, parse_day, say, today};
+use super::{CliError, count, notice, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
 use crate::book::files::write_whole;
 use crate::book::{Book, BookError};
@@ -198,9 +198,9 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         super::draw(&bankroll_chart(&told), &args.chart)?;
     }
     if args.json {
-        return say(&document::text(&document::ledger::document(&told))?);
+        return print(&document::text(&document::ledger::document(&told))?);
     }
-    say(&view::sheet(&told, terminal_width()))
+    print(&view::sheet(&told, terminal_width()))
 }
 
 fn nothing_yet() -> CliError {
@@ -293,7 +293,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount: money_if("AMOUNT", args.amount.as_ref(), &currency)?
             .unwrap_or_else(|| deal.revenue()),
         fees_back: money_if("--fees-back", args.fees_back.as_ref(), &currency)?.unwrap_or_default(),
-        sending: money_if("--sending", args.sending.as_ref(), &currency)?.unwrap_or_default(),
+        postage: money_if("--sending", args.sending.as_ref(), &currency)?.unwrap_or_default(),
     };
     let model = deal.unit.model.clone();
     let on = args.entry.day()?;
@@ -333,7 +333,7 @@ fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
         .entries()
         .iter()
         .filter(|entry| [args.number, number].contains(&entry.number));
-    say(&format!(
+    print(&format!(
         "{done} by entry {number}.\n\n{}",
         entry_table(&writing.ledger, shown, currency, terminal_width())
     ))
@@ -351,7 +351,7 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
         .entries()
         .iter()
         .filter(|entry| of_deal.is_none() || entry.deal == of_deal);
-    say(&entry_table(
+    print(&entry_table(
         &ledger,
         shown,
         &book.settings().currency,

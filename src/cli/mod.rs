@@ -6,7 +6,6 @@ pub mod check;
 pub mod compare;
 mod complete;
 pub mod comps;
-mod conflicts;
 mod day;
 pub mod deals;
 mod error;
@@ -34,8 +33,8 @@ pub mod watch;
 pub use day::{parse_day, today};
 pub use error::CliError;
 pub use output::{
-    SHORTEST_ID, aside, changes, count, draw, empty_book, fitted, mutter, not_declared, notice,
-    progress, report_error, say, strong,
+    SHORTEST_ID, aside, changes, count, draw, empty_book, eprint, fitted, not_declared, notice,
+    print, progress, report_error, strong,
 };
 
 use std::ffi::OsString;
@@ -46,7 +45,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
-use terminal::harmless;
+use terminal::sanitize;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -152,14 +151,14 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     }
     if args.len() < 2 && complete::book().is_err() {
-        let _ = say(&welcome());
+        let _ = print(&welcome());
         return ExitCode::from(2);
     }
     let cli = match parse(args) {
         Ok(cli) => cli,
         Err(error) => {
             let text = error.render().ansi().to_string();
-            let text = harmless(&text);
+            let text = sanitize(&text);
             // A closed pipe is no reason to say more.
             let _ = if error.use_stderr() {
                 anstream::stderr().lock().write_all(text.as_bytes())

@@ -9,7 +9,7 @@ use polars::prelude::*;
 
 use crate::app::error::unknown_model;
 use crate::book::Book;
-use crate::cli::{CliError, count, empty_book, fitted, notice, say};
+use crate::cli::{CliError, count, empty_book, fitted, notice, print};
 use crate::render::table::{Grid, Kind, terminal_width};
 use crate::settings::Settings;
 use crate::trade::Currency;
@@ -49,7 +49,7 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
     } = overview(&book, &args.models)?;
     let names = spellings(&names);
     if models.is_empty() {
-        return say(&empty_book());
+        return print(&empty_book());
     }
     let grade_names: Vec<&str> = settings.grades.iter().map(|g| g.name.as_str()).collect();
     let level_names: Vec<&str> = settings
@@ -105,7 +105,7 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         count(total, "model"),
         settings.currency.code
     );
-    say(&format!(
+    print(&format!(
         "{}\n\n{}",
         fitted(&head, ""),
         sheet.render(terminal_width())

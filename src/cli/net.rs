@@ -5,7 +5,7 @@ use std::path::Path;
 use clap::{ArgGroup, Args};
 use rust_decimal::Decimal;
 
-use super::{CliError, notice, say};
+use super::{CliError, notice, print};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::book::store::Book;
 use crate::deal::outlet::{Needed, Terms};
@@ -90,9 +90,9 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
         wanted: wanted.zip(needed),
     };
     if args.json {
-        return say(&document::text(&document::net::document(&statement_of))?);
+        return print(&document::text(&document::net::document(&statement_of))?);
     }
-    say(&statement(&statement_of, terminal_width()))?;
+    print(&statement(&statement_of, terminal_width()))?;
     tell_unsure(Some(&terms));
     Ok(())
 }

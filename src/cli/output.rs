@@ -17,13 +17,14 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::CliError;
-use super::terminal::harmless;
+use super::terminal::sanitize;
 
 pub(super) const ERROR: Style = AnsiColor::Red.on_default().bold();
 
 pub(super) const NOTE: Style = AnsiColor::Yellow.on_default();
 
-pub(super) const STRONG: Style = Style::new().bold();
+pub use crate::render::numbers::count;
+pub use crate::render::table::{STRONG, strong};
 
 /// Writes what went wrong, and what to do next, to standard error.
 pub fn report_error(error: &CliError) {
@@ -35,14 +36,14 @@ pub fn report_error(error: &CliError) {
         text.push_str(&marked(STRONG, "next:", error.next()));
     }
     // Where even this cannot be written, the exit code has to do.
-    mutter(&text);
+    eprint(&text);
 }
 
 /// Writes text to standard error, whether that can be written or not.
-pub fn mutter(text: &str) {
+pub fn eprint(text: &str) {
     let _ = anstream::stderr()
         .lock()
-        .write_all(harmless(text).as_bytes());
+        .write_all(sanitize(text).as_bytes());
 }
 
 /// A line for standard error behind a word that stands out.
@@ -64,7 +65,7 @@ pub fn aside(line: &str, indent: &str) -> String {
 /// Tells something the user should know, apart from the output.
 pub fn notice(text: &str) {
     // Output matters more than a notice that cannot be written.
-    mutter(&marked(NOTE, "note:", text));
+    eprint(&marked(NOTE, "note:", text));
 }
 
 /// Draws a chart into each of the files, and says so.
@@ -84,20 +85,10 @@ pub fn draw(chart: &impl Chart, files: &[PathBuf]) -> Result<(), CliError> {
 ///
 /// # Errors
 /// Where it cannot be written, a closed pipe among others.
-pub fn say(text: &str) -> Result<(), CliError> {
+pub fn print(text: &str) -> Result<(), CliError> {
     let mut output = anstream::stdout().lock();
-    output.write_all(harmless(text).as_bytes())?;
+    output.write_all(sanitize(text).as_bytes())?;
     Ok(output.flush()?)
-}
-
-/// Text made bold where colour is on.
-pub fn strong(text: &str) -> String {
-    format!("{STRONG}{text}{STRONG:#}")
-}
-
-/// `1 comp`, `2 comps`.
-pub fn count(number: usize, one: &str) -> String {
-    format!("{number} {one}{}", if number == 1 { "" } else { "s" })
 }
 
 /// A sentence broken at the width of the terminal, if output goes to one, every line after

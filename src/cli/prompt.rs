@@ -6,7 +6,7 @@ use std::io::{self, Write};
 use dialoguer::console::{Key, Term};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
-use super::terminal::harmless;
+use super::terminal::sanitize;
 use super::{CliError, aside};
 use crate::trade::items::split_count;
 use crate::trade::names::match_key;
@@ -326,7 +326,7 @@ impl Question<'_> {
             "" => String::new(),
             usual => format!(" [{usual}]"),
         };
-        harmless(&format!("{}{usual}: ", self.text)).into_owned()
+        sanitize(&format!("{}{usual}: ", self.text)).into_owned()
     }
 
     /// Puts what was taken in the place of what was typed on the line above.
@@ -365,7 +365,7 @@ impl Question<'_> {
                     Tabbed::Any(words) if words.is_empty() => {}
                     Tabbed::Any(words) => {
                         term.write_line("")?;
-                        term.write_line(&format!("  {}", harmless(&listed(&words))))?;
+                        term.write_line(&format!("  {}", sanitize(&listed(&words))))?;
                     }
                 },
                 pressed => {
@@ -388,7 +388,7 @@ fn tell_line(text: &str) -> Result<(), CliError> {
     let line = aside(text.trim_start(), indent);
     anstream::stderr()
         .lock()
-        .write_all(harmless(&line).as_bytes())?;
+        .write_all(sanitize(&line).as_bytes())?;
     Ok(())
 }
 

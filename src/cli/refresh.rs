@@ -6,7 +6,7 @@ use std::time::Duration;
 use chrono::NaiveDate;
 use clap::Args;
 
-use super::{CliError, notice, parse_day, report_error, say, today};
+use super::{CliError, notice, parse_day, print, report_error, today};
 use crate::app::refresh::{self as engine, Failed, State, Told, Unit, chosen};
 use crate::book::Book;
 use crate::cli::unit::UnitArgs;
@@ -61,9 +61,9 @@ pub fn run(args: &RefreshArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (told, failed) = refresh(args, &book)?;
     if args.json {
-        say(&document::text(&document::refresh::document(&told))?)?;
+        print(&document::text(&document::refresh::document(&told))?)?;
     } else if !told.is_empty() {
-        say(&change::sheet(&told, terminal_width()))?;
+        print(&change::sheet(&told, terminal_width()))?;
     }
     ended(failed)
 }
@@ -107,7 +107,7 @@ fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
             Ok((mut told, failed)) => {
                 told.retain(|told| first || !matches!(told.state, State::Same));
                 if !told.is_empty() {
-                    say(&change::sheet(&told, terminal_width()))?;
+                    print(&change::sheet(&told, terminal_width()))?;
                 }
                 for (name, error) in failed {
                     report_error(&of_unit(&name, error));

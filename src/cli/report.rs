@@ -10,18 +10,17 @@ use clap::{Arg, Args};
 
 use super::ask::{self, WaitingArgs};
 use super::bid::DealArgs;
-use super::check::{how_predicted, undated_of, verdicts};
 use super::estimate::band_chart;
 use super::net::tell_unsure;
 use super::refresh::ended;
 use super::{CliError, SHORTEST_ID, notice};
 use crate::app::AppError;
+use crate::app::check;
 use crate::app::past::Past;
 use crate::app::reader::Reader;
 use crate::app::refresh::chosen;
 use crate::app::report::{Estimated, each, estimates, past_sales};
 use crate::app::unit::AskedUnit;
-use crate::backtest::selfcheck::{Predicted, figures};
 use crate::band::estimate::Estimate;
 use crate::book::BookError;
 use crate::book::comps::frame::short_ids;
@@ -31,6 +30,7 @@ use crate::book::watch::Watched;
 use crate::cli::unit::UnitArgs;
 use crate::deal::outlet::Terms;
 use crate::render::chart::to_svg;
+use crate::render::check::how_predicted;
 use crate::render::html::Place;
 use crate::render::report::{self, Check, Page, ask_section, bid_section, html};
 use crate::render::spreadsheet;
@@ -463,14 +463,10 @@ fn chart(made: &Estimate) -> Result<String, CliError> {
 
 /// How past estimates of a model held; none where no sale could be predicted.
 fn past_estimates(checked: &[Past]) -> Option<Check> {
-    let told: Vec<(&Past, &Predicted)> = checked
-        .iter()
-        .filter_map(|past| Some((past, past.predicted.as_ref()?)))
-        .collect();
-    let all: Vec<&Predicted> = told.iter().map(|(_, predicted)| *predicted).collect();
-    figures(&all).map(|figures| Check {
-        told: how_predicted(told.len(), undated_of(&told), checked.len()),
-        verdicts: verdicts("all sales", &figures),
+    let sales = check::predicted(checked);
+    check::of_all(&sales).map(|figures| Check {
+        told: how_predicted(sales.len(), check::undated(&sales), checked.len()),
+        verdicts: check::verdicts(check::ALL, &figures),
         figures,
     })
 }

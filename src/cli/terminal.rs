@@ -20,7 +20,7 @@ pub fn steers(c: char) -> bool {
 
 /// The text with what steers a terminal shown as `\u001b`, which is also how JSON writes it; plain
 /// styles stay.
-pub fn harmless(text: &str) -> Cow<'_, str> {
+pub fn sanitize(text: &str) -> Cow<'_, str> {
     if !text.contains(steers) {
         return Cow::Borrowed(text);
     }
@@ -76,7 +76,7 @@ mod tests {
             ("\u{1b}", "\\u001b"),
             ("\u{1b}[1", "\\u001b[1"),
         ] {
-            assert_eq!(harmless(text), shown, "{text:?}");
+            assert_eq!(sanitize(text), shown, "{text:?}");
         }
     }
 }

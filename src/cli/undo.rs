@@ -4,7 +4,7 @@ use std::path::Path;
 
 use clap::Args;
 
-use super::{CliError, count, fitted, notice, say};
+use super::{CliError, count, fitted, notice, print};
 use crate::book::Book;
 use crate::book::store::Undone;
 use crate::trade::Comp;
@@ -34,7 +34,7 @@ pub struct UndoArgs {
 pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let undone = take_back(&book, args.dry_run, None)?;
-    say(&told(&undone, args.dry_run))
+    print(&told(&undone, args.dry_run))
 }
 
 /// Takes the sale back that was recorded as this entry, and says so.
@@ -42,7 +42,7 @@ pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Where something else was recorded since, or the book cannot be changed.
 pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
-    say(&told(&take_back(book, false, Some(entry))?, false))
+    print(&told(&take_back(book, false, Some(entry))?, false))
 }
 
 /// Takes the last entry back, where that is the one meant.

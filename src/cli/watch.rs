@@ -6,7 +6,7 @@ use clap::{Args, Subcommand};
 
 use super::deals::{fit_to_keep, one_line};
 use super::unit::UnitArgs;
-use super::{CliError, fitted, notice, say};
+use super::{CliError, fitted, notice, print};
 use crate::book::Book;
 use crate::render::sheet;
 use crate::render::table::{Grid, Kind, terminal_width};
@@ -71,7 +71,7 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
                 "No longer watched: {} ({}). Its history stays.",
                 args.watched, removed.model
             );
-            say(&(fitted(&told, "") + "\n"))
+            print(&(fitted(&told, "") + "\n"))
         }
     }
 }
@@ -90,13 +90,13 @@ fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
         args.name,
         sheet::unit(&made.subject)
     );
-    say(&(fitted(&told, "") + "\n"))
+    print(&(fitted(&told, "") + "\n"))
 }
 
 fn list(book: &Book) -> Result<(), CliError> {
     let watches = book.watched()?;
     if watches.is_empty() {
-        return say(&(fitted(NOTHING, "") + "\n"));
+        return print(&(fitted(NOTHING, "") + "\n"));
     }
     let mut grid = Grid::ranked(&[
         ("name", Kind::Fixed, 0),
@@ -116,7 +116,7 @@ fn list(book: &Book) -> Result<(), CliError> {
             last.map_or(String::new(), |last| currency.plain(last.foreseen.likely)),
         ]);
     }
-    say(&grid.render(terminal_width()))
+    print(&grid.render(terminal_width()))
 }
 
 /// What to say where nothing is watched.

@@ -9,7 +9,7 @@
 //!    practice, no source).
 //! 3. Offers stand to the end of the week. The seller takes the best, or none; a buyer who
 //!    offers the asking price is not refused.
-//! 4. Holding the unit costs something a week, and money of a week later is worth less.
+//! 4. Holding the unit costs something a week, and money of a week later is value less.
 //! 5. Each week has the asking price that makes the worth of waiting greatest. Without a deadline
 //!    the trend is followed for a year, and the market then stays as it is.
 //!
@@ -167,12 +167,12 @@ impl Stall<'_> {
         Week::of_many(self.buyers.rate, Some(ask), asked, offers)
     }
 
-    /// The week with the asking price that is best against an end without a sale that is worth
+    /// The week with the asking price that is best against an end without a sale that is value
     /// `after`; the highest of equals.
     fn best(&self, after: f64) -> Option<Week> {
         let weeks = self.asks.iter().map(|ask| self.week(*ask));
         weeks
-            .map(|week| (week.worth(after), week))
+            .map(|week| (week.expected(after), week))
             .max_by(|one, other| one.0.total_cmp(&other.0))
             .map(|(_, week)| week)
     }
@@ -197,7 +197,7 @@ impl Market<'_> {
             let stall = self.stall(0);
             let then = forever(stall.low(), self.patience, |after| choose(&stall, after));
             return Plan {
-                turns: Vec::new(),
+                periods: Vec::new(),
                 end: then.after,
                 then: Some(then),
             };
@@ -212,10 +212,10 @@ impl Market<'_> {
         };
         let deadline = self.deadline.map_or(0.0, |(_, end)| end);
         let end = then.as_ref().map_or(deadline, |then| then.before);
-        let turns = until(weeks, end, self.patience, |week, after| {
+        let periods = until(weeks, end, self.patience, |week, after| {
             choose(&self.stall(week), after)
         });
-        Plan { turns, then, end }
+        Plan { periods, then, end }
     }
 
     fn stall(&self, week: usize) -> Stall<'_> {
@@ -364,17 +364,17 @@ mod tests {
                 },
                 deadline: None,
             };
-            let worth = |ask: f64| {
+            let value = |ask: f64| {
                 let q = 1.0 - (-rate * (1.0 - ask)).exp();
                 discount * q * ask / (1.0 - discount * (1.0 - q))
             };
             let best = (1..1000)
                 .map(|k| f64::from(k) / 1000.0)
-                .max_by(|a, b| worth(*a).total_cmp(&worth(*b)))
+                .max_by(|a, b| value(*a).total_cmp(&value(*b)))
                 .unwrap();
             let plan = market.plan();
-            assert!((plan.least(0) - worth(best)).abs() < 1e-6);
-            assert!((plan.turn(1).unwrap().week.ask.unwrap() - best).abs() < 2.1e-3);
+            assert!((plan.least(0) - value(best)).abs() < 1e-6);
+            assert!((plan.period(1).unwrap().week.ask.unwrap() - best).abs() < 2.1e-3);
         }
     }
 
@@ -388,18 +388,18 @@ mod tests {
             let plan = market.plan();
             let mut random = StdRng::seed_from_u64(20_261);
             let runs = 40_000;
-            let (mut worth, mut weeks, mut left) = (0.0, 0.0, 0.0);
+            let (mut value, mut weeks, mut left) = (0.0, 0.0, 0.0);
             for _ in 0..runs {
                 let (money, paid, took) = live(&market, &plan, &mut random);
-                worth += money / f64::from(runs);
+                value += money / f64::from(runs);
                 left += paid / f64::from(runs);
                 weeks += took / f64::from(runs);
             }
             // Three standard errors: a sale's net spreads by less than 20, the weeks by 3.
             let root = f64::from(runs).sqrt();
             assert!(
-                (worth - plan.least(0)).abs() < 60.0 / root,
-                "{worth} {}",
+                (value - plan.least(0)).abs() < 60.0 / root,
+                "{value} {}",
                 plan.least(0)
             );
             assert!(
@@ -415,17 +415,17 @@ mod tests {
     /// One unit's fate: what it comes to today, what was left of it in the end, the weeks.
     fn live(market: &Market<'_>, plan: &Plan, random: &mut StdRng) -> (f64, f64, f64) {
         let buyers = market.buyers;
-        let (mut worth, mut today) = (0.0, 1.0);
+        let (mut value, mut today) = (0.0, 1.0);
         for week in 1..10_000_usize {
             if let Some((weeks, end)) = market.deadline
                 && week > weeks
             {
-                return (worth + today * end, end, weeks as f64);
+                return (value + today * end, end, weeks as f64);
             }
-            worth -= today * market.patience.cost;
+            value -= today * market.patience.cost;
             today *= market.patience.discount;
             let scale = market.drift.powi(week.min(TREND_WEEKS) as i32);
-            let ask = plan.turn(week).unwrap().week.ask.unwrap();
+            let ask = plan.period(week).unwrap().week.ask.unwrap();
             let (mut paid, mut offer) = (false, f64::MIN);
             // Arrivals of a Poisson process within the week.
             let mut at = 0.0;
@@ -447,7 +447,7 @@ mod tests {
                 Some(offer).filter(|o| *o >= plan.least(week))
             };
             if let Some(left) = taken {
-                return (worth + today * left, left, week as f64);
+                return (value + today * left, left, week as f64);
             }
         }
         unreachable!("never sold")

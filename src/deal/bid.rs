@@ -355,7 +355,7 @@ mod tests {
     }
 
     /// Equally likely log prices, normal about that of `price`.
-    fn ladder(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
+    fn quantiles(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
         let normal = Normal::new(price.ln(), spread).unwrap();
         (0..rungs)
             .map(|k| normal.inverse_cdf((k as f64 + 0.5) / rungs as f64))
@@ -393,8 +393,8 @@ mod tests {
         };
         Plan {
             sale: &sale,
-            mended: &ladder(140.0, 0.12, rungs),
-            failed: Failed::Prices(&ladder(40.0, 0.3, rungs)),
+            mended: &quantiles(140.0, 0.12, rungs),
+            failed: Failed::Prices(&quantiles(40.0, 0.3, rungs)),
             repairs,
             minutes: Decimal::from(20),
             wage: Decimal::from(wage),
@@ -449,7 +449,7 @@ mod tests {
 
     /// Twenty times as fine changes the bid by cents, chances by less than a rung.
     #[test]
-    fn the_ladder_is_fine_enough() {
+    fn there_are_enough_quantiles() {
         let (currency, outlet) = (eur(), outlet());
         let shipping: Shipping = toml::from_str("packing = 0.9\nbands = [{ cost = 4.8 }]").unwrap();
         let terms = Terms::new(&outlet, &shipping, &currency, Some(dec("600")), None).unwrap();

@@ -129,8 +129,8 @@ pub struct Sale {
     pub shipping: Decimal,
     /// Fees.
     pub fees: Decimal,
-    /// Sending and packing.
-    pub sending: Decimal,
+    /// Postage and packing.
+    pub postage: Decimal,
 }
 
 /// The figures of a refund.
@@ -141,7 +141,7 @@ pub struct Refund {
     /// Fees that the outlet gives back.
     pub fees_back: Decimal,
     /// What sending it back cost.
-    pub sending: Decimal,
+    pub postage: Decimal,
 }
 
 /// What a purchase is entered with.
@@ -170,7 +170,7 @@ impl Deal {
     /// scrap.
     pub fn revenue(&self) -> Decimal {
         let fetched = match self.state {
-            State::Scrapped => self.cost() - self.sum(Account::Losses),
+            State::Scrapped => self.cost() - self.sum(Account::WriteOff),
             State::Open | State::Sold => Decimal::ZERO,
         };
         fetched
@@ -639,9 +639,9 @@ impl Ledger {
                     price: -at(Sales),
                     shipping: -at(ShippingPaid),
                     fees: at(Fees),
-                    sending: at(Sending),
+                    postage: at(Postage),
                 };
-                let figures = vec![sale.price, sale.shipping, sale.fees, sale.sending];
+                let figures = vec![sale.price, sale.shipping, sale.fees, sale.postage];
                 (figures, sold(&sale, self.held(deal)))
             }
             Kind::Scrap => (vec![at(Cash)], scrapped(at(Cash), self.held(deal))),
@@ -649,7 +649,7 @@ impl Ledger {
                 let refund = Refund {
                     amount: at(Refunds),
                     fees_back: -at(Fees),
-                    sending: at(Sending),
+                    postage: at(Postage),
                 };
                 let back = entry.kind == Kind::Return;
                 let cost = if back {
@@ -657,7 +657,7 @@ impl Ledger {
                 } else {
                     Decimal::ZERO
                 };
-                let figures = vec![refund.amount, refund.fees_back, refund.sending];
+                let figures = vec![refund.amount, refund.fees_back, refund.postage];
                 (figures, refunded(&refund, cost))
             }
             Kind::Reverse => {
@@ -967,13 +967,13 @@ fn sold(sale: &Sale, cost: Decimal) -> Postings {
     Postings::of(&[
         (
             Account::Cash,
-            sale.price + sale.shipping - sale.fees - sale.sending,
+            sale.price + sale.shipping - sale.fees - sale.postage,
         ),
         (Account::Stock, -cost),
         (Account::Sales, -sale.price),
         (Account::ShippingPaid, -sale.shipping),
         (Account::Fees, sale.fees),
-        (Account::Sending, sale.sending),
+        (Account::Postage, sale.postage),
         (Account::Cost, cost),
     ])
 }
@@ -982,7 +982,7 @@ fn scrapped(fetched: Decimal, cost: Decimal) -> Postings {
     Postings::of(&[
         (Account::Cash, fetched),
         (Account::Stock, -cost),
-        (Account::Losses, cost - fetched),
+        (Account::WriteOff, cost - fetched),
     ])
 }
 
@@ -991,11 +991,11 @@ fn refunded(refund: &Refund, cost: Decimal) -> Postings {
     Postings::of(&[
         (
             Account::Cash,
-            refund.fees_back - refund.amount - refund.sending,
+            refund.fees_back - refund.amount - refund.postage,
         ),
         (Account::Stock, cost),
         (Account::Fees, -refund.fees_back),
-        (Account::Sending, refund.sending),
+        (Account::Postage, refund.postage),
         (Account::Refunds, refund.amount),
         (Account::Cost, -cost),
     ])
@@ -1037,7 +1037,7 @@ mod tests {
             price: cents(13_100),
             shipping: cents(480),
             fees: cents(1_234),
-            sending: cents(570),
+            postage: cents(570),
         };
         let sold = ledger.sold(day(28), 1, &sale);
         ledger.enter(sold).unwrap();
@@ -1072,7 +1072,7 @@ mod tests {
         let back = Refund {
             amount: cents(13_580),
             fees_back: cents(1_000),
-            sending: cents(480),
+            postage: cents(480),
         };
         let entry = ledger.refund(day(30), 1, &back, true);
         ledger.enter(entry).unwrap();
@@ -1113,7 +1113,7 @@ mod tests {
         let refund = |amount: i64, fees_back: i64| Refund {
             amount: cents(amount),
             fees_back: cents(fees_back),
-            sending: Decimal::ZERO,
+            postage: Decimal::ZERO,
         };
         let mut open = ledger.clone();
         let buy = open.buy(day(30), purchase(1_000));
@@ -1272,21 +1272,21 @@ mod tests {
                 ledger.spend(on, id(deal), cents(money), minutes.into())
             }
             Act::Describe(deal) => ledger.describe(on, id(deal), purchase(0).unit),
-            Act::Sold(deal, [price, shipping, fees, sending]) => {
+            Act::Sold(deal, [price, shipping, fees, postage]) => {
                 let sale = Sale {
                     price: cents(price),
                     shipping: cents(shipping),
                     fees: cents(fees),
-                    sending: cents(sending),
+                    postage: cents(postage),
                 };
                 ledger.sold(on, id(deal), &sale)
             }
             Act::Scrap(deal, money) => ledger.scrap(on, id(deal), cents(money)),
-            Act::Refund(deal, [amount, fees_back, sending], back) => {
+            Act::Refund(deal, [amount, fees_back, postage], back) => {
                 let refund = Refund {
                     amount: cents(amount),
                     fees_back: cents(fees_back),
-                    sending: cents(sending),
+                    postage: cents(postage),
                 };
                 ledger.refund(on, id(deal), &refund, back)
             }
@@ -1303,8 +1303,8 @@ mod tests {
             Act::Fund(money) | Act::Scrap(_, money) => money,
             Act::Draw(money) | Act::Buy(money) | Act::Spend(_, money, _) => -money,
             Act::Describe(_) => 0,
-            Act::Sold(_, [price, shipping, fees, sending]) => price + shipping - fees - sending,
-            Act::Refund(_, [amount, fees_back, sending], _) => fees_back - amount - sending,
+            Act::Sold(_, [price, shipping, fees, postage]) => price + shipping - fees - postage,
+            Act::Refund(_, [amount, fees_back, postage], _) => fees_back - amount - postage,
             Act::Reverse(_) => return None,
         })
     }

@@ -2,7 +2,7 @@
 //! repairs, selling and returns.
 //!
 //! The predictive distribution of the price is taken at [`RUNGS`] equally likely prices
-//! ([`crate::band::outcome::Outcome::ladder`]); each of them, for every way the repairs can end
+//! ([`crate::band::outcome::Outcome::quantiles`]); each of them, for every way the repairs can end
 //! and with and without a return, goes through the outlet's exact arithmetic. Nothing is drawn
 //! at random.
 

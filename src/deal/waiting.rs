@@ -96,7 +96,7 @@ impl Week {
     }
 
     /// Expected money where whatever leaves less than `wait` is let go, and `wait` stands for it.
-    pub fn worth(&self, wait: f64) -> f64 {
+    pub fn expected(&self, wait: f64) -> f64 {
         let sold = self.sold(wait);
         sold.money + (1.0 - sold.chance) * wait
     }
@@ -127,7 +127,7 @@ pub struct Patience {
 impl Patience {
     /// What going into a week is worth whose end without a sale is worth `after`.
     pub fn before(&self, week: &Week, after: f64) -> f64 {
-        self.discount * week.worth(after) - self.cost
+        self.discount * week.expected(after) - self.cost
     }
 
     /// What it is worth to meet the same week over and over, taking what leaves at least `wait`;
@@ -141,7 +141,7 @@ impl Patience {
 
 /// One week of a plan.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Turn {
+pub struct Period {
     /// What going into it is worth, on its first day.
     pub before: f64,
     /// What its end without a sale is worth: the least that an offer must leave to be taken.
@@ -150,7 +150,7 @@ pub struct Turn {
     pub week: Week,
 }
 
-impl Turn {
+impl Period {
     /// What is sold in it.
     pub fn sold(&self) -> Sold {
         self.week.sold(self.after)
@@ -161,16 +161,16 @@ impl Turn {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plan {
     /// The weeks, from the first.
-    pub turns: Vec<Turn>,
+    pub periods: Vec<Period>,
     /// The week that then repeats for ever; none where there is a deadline.
-    pub then: Option<Turn>,
+    pub then: Option<Period>,
     /// What a unit is worth that is not sold at the deadline, where there is one.
     pub end: f64,
 }
 
 /// The week that repeats for ever: `choose` gives the best week against an end without a sale that
 /// is worth so much, `low` is a worth against which something is taken.
-pub fn forever(low: f64, patience: Patience, choose: impl Fn(f64) -> Week) -> Turn {
+pub fn forever(low: f64, patience: Patience, choose: impl Fn(f64) -> Week) -> Period {
     let mut after = low;
     let mut week = choose(after);
     for round in 0..ROUNDS {
@@ -184,7 +184,7 @@ pub fn forever(low: f64, patience: Patience, choose: impl Fn(f64) -> Week) -> Tu
         after = next;
         week = choose(after);
     }
-    Turn {
+    Period {
         before: after,
         after,
         week,
@@ -198,39 +198,39 @@ pub fn until(
     end: f64,
     patience: Patience,
     choose: impl Fn(usize, f64) -> Week,
-) -> Vec<Turn> {
+) -> Vec<Period> {
     let mut after = end;
-    let mut turns: Vec<Turn> = (1..=weeks)
+    let mut periods: Vec<Period> = (1..=weeks)
         .rev()
         .map(|number| {
             let week = choose(number, after);
-            let turn = Turn {
+            let period = Period {
                 before: patience.before(&week, after),
                 after,
                 week,
             };
-            after = turn.before;
-            turn
+            after = period.before;
+            period
         })
         .collect();
-    turns.reverse();
-    turns
+    periods.reverse();
+    periods
 }
 
 impl Plan {
     /// The turn of a week, from 1; the last or the repeated one beyond that.
-    pub fn turn(&self, week: usize) -> Option<&Turn> {
+    pub fn period(&self, week: usize) -> Option<&Period> {
         let at = week.saturating_sub(1);
-        let last = self.then.as_ref().or(self.turns.last());
-        self.turns.get(at).or(last)
+        let last = self.then.as_ref().or(self.periods.last());
+        self.periods.get(at).or(last)
     }
 
     /// What an offer of a week must leave to be taken; week 0 is before the first, at once.
     pub fn least(&self, week: usize) -> f64 {
-        match (week, self.turn(week)) {
+        match (week, self.period(week)) {
             (_, None) => self.end,
-            (0, Some(turn)) => turn.before,
-            (_, Some(turn)) => turn.after,
+            (0, Some(period)) => period.before,
+            (_, Some(period)) => period.after,
         }
     }
 
@@ -239,7 +239,9 @@ impl Plan {
         let mut unsold = 1.0;
         (1..=weeks)
             .map(|week| {
-                unsold *= self.turn(week).map_or(1.0, |turn| 1.0 - turn.sold().chance);
+                unsold *= self
+                    .period(week)
+                    .map_or(1.0, |period| 1.0 - period.sold().chance);
                 1.0 - unsold
             })
             .collect()
@@ -249,9 +251,9 @@ impl Plan {
     /// may never be sold.
     pub fn weeks(&self) -> Option<f64> {
         let (mut unsold, mut weeks) = (1.0, 0.0);
-        for turn in &self.turns {
+        for period in &self.periods {
             weeks += unsold;
-            unsold *= 1.0 - turn.sold().chance;
+            unsold *= 1.0 - period.sold().chance;
         }
         let Some(then) = &self.then else {
             return Some(weeks);
@@ -263,8 +265,8 @@ impl Plan {
     /// Expected money left in the end, of a sale or at the deadline, nothing taken off for waiting.
     pub fn left(&self) -> f64 {
         let (mut unsold, mut money) = (1.0, 0.0);
-        for turn in &self.turns {
-            let sold = turn.sold();
+        for period in &self.periods {
+            let sold = period.sold();
             money += unsold * sold.money;
             unsold *= 1.0 - sold.chance;
         }
@@ -462,14 +464,14 @@ mod tests {
     #[test]
     fn the_weeks_before_a_deadline() {
         let week = Week::of_one(slices(10_000, |u| u));
-        let turns = until(5, 0.0, patient(), |_, _| week.clone());
-        let worths: Vec<String> = turns
+        let periods = until(5, 0.0, patient(), |_, _| week.clone());
+        let values: Vec<String> = periods
             .iter()
-            .map(|turn| format!("{:.3}", turn.before))
+            .map(|period| format!("{:.3}", period.before))
             .collect();
-        assert_eq!(worths, ["0.775", "0.742", "0.695", "0.625", "0.500"]);
+        assert_eq!(values, ["0.775", "0.742", "0.695", "0.625", "0.500"]);
         let plan = Plan {
-            turns,
+            periods,
             then: None,
             end: 0.0,
         };
@@ -493,10 +495,10 @@ mod tests {
         let then = forever(10.0, patience, |_| week.clone());
         // W = −1 + 0.9 (5 + W/2).
         assert!((then.before - 3.5 / 0.55).abs() < 1e-12);
-        let turns = until(3, then.before, patience, |_, _| week.clone());
-        assert!((turns[0].before - then.before).abs() < 1e-12);
+        let periods = until(3, then.before, patience, |_, _| week.clone());
+        assert!((periods[0].before - then.before).abs() < 1e-12);
         let plan = Plan {
-            turns,
+            periods,
             then: Some(then),
             end: 0.0,
         };
@@ -577,10 +579,10 @@ mod tests {
         ) {
             let week = best_of(rate, &offers);
             let patience = Patience { discount, cost };
-            let turn = forever(0.0, patience, |_| week.clone());
-            prop_assert!((patience.before(&week, turn.after) - turn.after).abs() < 1e-8);
+            let period = forever(0.0, patience, |_| week.clone());
+            prop_assert!((patience.before(&week, period.after) - period.after).abs() < 1e-8);
             let far = until(4000, 0.0, patience, |_, _| week.clone());
-            prop_assert!((far[0].before - turn.after).abs() < 1e-6 * (1.0 + turn.after.abs()));
+            prop_assert!((far[0].before - period.after).abs() < 1e-6 * (1.0 + period.after.abs()));
         }
 
         /// More offers or more patience never lower the least to take; a higher cost never raises
@@ -595,10 +597,10 @@ mod tests {
                 let patience = Patience { discount, cost };
                 let ever = forever(0.0, patience, |_| week.clone()).after;
                 let end = ever.min(0.0);
-                let turns = until(weeks, end, patience, |_, _| week.clone());
-                (ever, turns)
+                let periods = until(weeks, end, patience, |_, _| week.clone());
+                (ever, periods)
             };
-            let (base, turns) = least(rate, discount, cost);
+            let (base, periods) = least(rate, discount, cost);
             let slack = 1e-9 * (1.0 + base.abs());
             prop_assert!(least(rate * more, discount, cost).0 >= base - slack);
             // A unit that costs more than it brings is worth the more the less the future counts.
@@ -608,8 +610,8 @@ mod tests {
             }
             prop_assert!(least(rate, discount, cost * more).0 <= base + slack);
             // Worth no more than for ever at the deadline, it falls towards it from below that.
-            prop_assert!(turns.iter().all(|turn| turn.before <= base + slack));
-            prop_assert!(turns.iter().all(|turn| turn.after <= turn.before + slack));
+            prop_assert!(periods.iter().all(|period| period.before <= base + slack));
+            prop_assert!(periods.iter().all(|period| period.after <= period.before + slack));
         }
 
         /// Chances of a week sum to 1 with that of no offer at all.

@@ -14,7 +14,7 @@
 //!   `uᵢ = (ν + 1)/(ν + rᵢ²/σ²)` and `s = (ν + 1)/(ν + 3)` (Fisher scoring; Lange, Little and Taylor
 //!   1989, *JASA* 84: 881-896); where prices may be mistyped `uᵢ` is the probability that one is not
 //!   and `s = 1` (the E step of the EM algorithm; Dempster, Laird and Rubin 1977, *JRSS B* 39: 1-38).
-//!   Sweeps of expectation propagation and new weights take turns.
+//!   Sweeps of expectation propagation and new weights take periods.
 //! * The height of a place is `log Z + log p(σ)`, log Z being the mass that expectation propagation
 //!   gives the likelihood there (Laplace's method, were the priors normal; Tierney and Kadane 1986,
 //!   *JASA* 81: 82-86); its weight is `exp(height)` times the step of its part of the grid.
@@ -379,7 +379,7 @@ impl<'a> Walk<'a> {
         }
     }
 
-    /// From `start` to about the likeliest scale: sweeps, new weights and a new scale take turns.
+    /// From `start` to about the likeliest scale: sweeps, new weights and a new scale take periods.
     fn climb(&self, start: State) -> Option<State> {
         const ROUNDS: usize = 12;
         let Question {

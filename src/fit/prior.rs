@@ -13,13 +13,14 @@
 //! weight, each on one quarter of the mixing distribution: `t₂ = z √(2/χ²(2))`, and `2/χ²(2)` is
 //! `1/E` for `E` standard exponential.
 
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::solve::Sign;
 use crate::select::order::NORMAL_DECILE;
 
 /// Location and scale of a rule of thumb; also mean and standard deviation of a normal belief.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Prior {
     /// Location, log scale.
     pub mean: f64,

@@ -78,7 +78,7 @@ pub struct Variant {
     /// The least price to take at once.
     pub at_once: Decimal,
     /// What waiting is worth today, its cost taken off.
-    pub worth: Decimal,
+    pub value: Decimal,
     /// Expected money left in the end.
     pub left: Decimal,
     /// Expected weeks to a sale or the deadline.
@@ -191,7 +191,7 @@ pub(super) fn sells(base: &Basis<'_>) -> String {
         "Sells for about {} {} ({} % band {} to {}) on {}; {}.{}",
         base.money(made.median),
         made.currency.code,
-        made.chance,
+        made.level,
         base.money(made.low),
         base.money(made.high),
         made.as_of,
@@ -247,14 +247,14 @@ pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
         "{weeks}, with {} {} left; seen from today, waiting paid for, {}.",
         base.money(usual.left),
         base.currency().code,
-        base.money(usual.worth)
+        base.money(usual.value)
     )];
     lines.extend(told.best.as_ref().map(|best| {
         format!(
             "{} was said. The best asking price is {} to begin with, worth {} more today.",
             base.money(usual.ask),
             base.money(best.ask),
-            base.money(best.worth - usual.worth)
+            base.money(best.value - usual.value)
         )
     }));
     lines
@@ -263,8 +263,8 @@ pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
 /// Where waiting, or what is asked, makes no sense.
 pub(super) fn cautions(told: &Told<'_>) -> Vec<&'static str> {
     let usual = &told.usual;
-    let first = usual.plan.turn(1);
-    let hardly = first.is_some_and(|turn| turn.week.asked.chance < HARDLY);
+    let first = usual.plan.period(1);
+    let hardly = first.is_some_and(|period| period.week.asked.chance < HARDLY);
     let left = usual.left_of_ask.to_f64();
     let keep = left.is_some_and(|left| left < usual.plan.least(1));
     [
@@ -277,7 +277,7 @@ pub(super) fn cautions(told: &Told<'_>) -> Vec<&'static str> {
             "What is left at the deadline is worth more than any sale: keep it till then.",
         ),
         (
-            usual.worth <= Decimal::ZERO,
+            usual.value <= Decimal::ZERO,
             "Waiting costs more than it brings: take whatever is offered.",
         ),
     ]
@@ -331,7 +331,7 @@ pub(super) fn rows(told: &Told<'_>) -> Vec<Row> {
     let plan = &told.usual.plan;
     let sold_by = plan.sold_by(told.shown.last().copied().unwrap_or_default());
     let row = |week: usize| {
-        let ask = plan.turn(week).and_then(|turn| turn.week.ask);
+        let ask = plan.period(week).and_then(|period| period.week.ask);
         Some(Row {
             week,
             ask: ask.and_then(|ask| told.basis.currency().from_statistics(ask)),
@@ -362,7 +362,7 @@ fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
                 .weeks
                 .map_or("–".into(), |weeks| format!("{weeks:.1}")),
             base.money(variant.left),
-            base.money(variant.worth),
+            base.money(variant.value),
         ]);
     }
     let code = &base.currency().code;

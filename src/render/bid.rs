@@ -96,7 +96,7 @@ fn headline(out: &mut String, told: &Told<'_>, width: usize) {
         "Sells for about {} {} ({} % band {} to {}){left}.",
         money(made.median),
         made.currency.code,
-        made.chance,
+        made.level,
         money(made.low),
         money(made.high)
     );

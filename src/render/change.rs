@@ -111,7 +111,7 @@ impl Told {
         let foreseen = &of.foreseen;
         format!(
             "{} % band {} to {}",
-            foreseen.chance,
+            foreseen.level,
             money(foreseen.low),
             money(foreseen.high)
         )
@@ -248,7 +248,7 @@ pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> Stri
             }),
             money(foreseen.low),
             money(foreseen.high),
-            format!("{} %", foreseen.chance),
+            format!("{} %", foreseen.level),
             record.used.len().to_string(),
             record.currency.clone(),
         ]);

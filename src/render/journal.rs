@@ -77,7 +77,7 @@ fn transaction(out: &mut String, ledger: &Ledger, entry: &Entry, currency: &Curr
         let text = format!(
             "{} {} % band {} to {}",
             money(made.likely),
-            made.chance,
+            made.level,
             money(made.low),
             money(made.high)
         );
@@ -116,10 +116,10 @@ fn account_name(account: Account, entry: &Entry) -> String {
         Account::Sales => "Income:Sales",
         Account::ShippingPaid => "Income:Shipping",
         Account::Fees => "Expenses:Fees",
-        Account::Sending => "Expenses:Sending",
+        Account::Postage => "Expenses:Sending",
         Account::Refunds => "Expenses:Refunds",
         Account::Cost => "Expenses:Cost of sales",
-        Account::Losses => "Expenses:Losses",
+        Account::WriteOff => "Expenses:Losses",
     };
     name.into()
 }

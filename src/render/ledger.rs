@@ -48,7 +48,7 @@ pub fn foreseen(made: &Foreseen, currency: &Currency) -> String {
     format!(
         "{} ({} % band {} to {})",
         amount(currency, made.likely),
-        made.chance,
+        made.level,
         amount(currency, made.low),
         amount(currency, made.high)
     )
@@ -263,7 +263,7 @@ fn closed(told: &Told<'_>, width: Option<u16>) -> (String, usize) {
             money(deal.parts),
             money(deal.revenue()),
             money(deal.sum(Account::Fees)),
-            money(deal.sum(Account::Sending)),
+            money(deal.sum(Account::Postage)),
             money(deal.profit()),
             deal.minutes.round().to_string(),
             hourly(deal, told.currency).unwrap_or_else(|| "–".into()),
@@ -348,7 +348,7 @@ impl OwnSales {
             .collect();
         let within =
             |sale: &&OwnSale| (sale.foreseen.low..=sale.foreseen.high).contains(&sale.paid);
-        let chances = sales.iter().map(|sale| f64::from(sale.foreseen.chance));
+        let chances = sales.iter().map(|sale| f64::from(sale.foreseen.level));
         Some(Self {
             sales: sales.len(),
             median_ratio: crate::backtest::ratio::median(&ratios)?,

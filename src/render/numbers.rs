@@ -7,6 +7,11 @@ use crate::trade::Currency;
 /// Narrow no-break space, between groups of three digits.
 const GROUP: char = '\u{202f}';
 
+/// `1 comp`, `2 comps`.
+pub fn count(number: usize, one: &str) -> String {
+    format!("{number} {one}{}", if number == 1 { "" } else { "s" })
+}
+
 /// An exact amount with groups of three digits: `1 234.50`.
 pub fn amount(currency: &Currency, amount: Decimal) -> String {
     grouped(&currency.plain(amount))

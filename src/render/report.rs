@@ -20,7 +20,7 @@ use super::sheet::{
     CLOSING, LEGEND, Named, applies, basis, checked, condition, evidence_lines, how_sold, listed,
     odds, range, unit,
 };
-use crate::backtest::selfcheck::{CHANCES, Figures};
+use crate::backtest::selfcheck::{Figures, LEVELS};
 use crate::backtest::verdict::{Standing, Verdict};
 use crate::band::estimate::{Adjustment, Estimate, Spread};
 use crate::deal::bid::{Limit, binding};
@@ -179,7 +179,7 @@ fn contents(page: &Page<'_>) -> Markup {
     let band = |made: &Estimate| {
         let money = |value| amount(&made.currency, value);
         let (low, high) = (money(made.low), money(made.high));
-        prose(&format!("{} % band {low} to {high}", made.chance))
+        prose(&format!("{} % band {low} to {high}", made.level))
     };
     let nav = html! {
         nav id="contents" aria-label="Units" {
@@ -246,10 +246,10 @@ fn headline(place: Place, made: &Estimate) -> Markup {
         dl.price {
             div { dt { "Likely price" } dd.likely { (money(made.median)) " " (code) } }
             div {
-                dt { (made.chance) " % band" }
+                dt { (made.level) " % band" }
                 dd.band {
                     (money(made.low)) " to " (money(made.high)) " " (code) " "
-                    span.odds { (odds(made.chance)) " of such a unit" }
+                    span.odds { (odds(made.level)) " of such a unit" }
                 }
             }
         }
@@ -263,7 +263,7 @@ fn chart(unit: &Unit<'_>) -> Markup {
         "Above, how likely each price is, with the {} % band from {} to {} {} shaded and the likely price \
          of {} marked; below that each sale as a dot at its price brought to this unit and day, hollow where \
          it was not used. At the bottom the same sales by date, with the trend.",
-        made.chance,
+        made.level,
         amount(currency, made.low),
         amount(currency, made.high),
         currency.code,
@@ -436,7 +436,7 @@ fn comp(made: &Estimate, (line, id): Named<'_>) -> Vec<Cell> {
 }
 
 fn past(unit: &Unit<'_>) -> Markup {
-    let held = unit.estimate.own.as_ref().map_or_else(
+    let held = unit.estimate.recalibration.as_ref().map_or_else(
         || {
             "The book's past says nothing of this band: it holds too few sales to judge by, or so many \
              that `compband check` has to go through them first."
@@ -453,7 +453,7 @@ fn past(unit: &Unit<'_>) -> Markup {
 
 fn figures(place: Place, check: &Check) -> Markup {
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
-    let rows = CHANCES.iter().zip(&check.figures.coverage);
+    let rows = LEVELS.iter().zip(&check.figures.coverage);
     let table = Table {
         id: "check",
         caption: "Bands of past estimates of this model, each from what was known before the sale.",
@@ -475,7 +475,7 @@ fn figures(place: Place, check: &Check) -> Markup {
                 let cells = [
                     format!("{chance} %"),
                     c.of.to_string(),
-                    c.held.to_string(),
+                    c.covered.to_string(),
                     percent(c.share),
                     interval,
                 ];
@@ -709,7 +709,7 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         ("Day of the estimate", made.as_of.to_string()),
         ("Currency", made.currency.code.clone()),
         ("Price", basis(made.basis).to_string()),
-        ("Band", format!("{} %", made.chance)),
+        ("Band", format!("{} %", made.level)),
         (
             "Search",
             format!(

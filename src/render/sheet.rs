@@ -9,7 +9,7 @@ use rust_decimal::Decimal;
 use super::numbers::{about, amount, change, percent_change};
 use super::table::{Grid, Kind};
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
-use crate::band::own::Own;
+use crate::band::recalibration::Recalibration;
 use crate::fit::design::Term;
 use crate::select::{Candidate, Subject};
 use crate::trade::comp::HowSold;
@@ -144,7 +144,7 @@ fn headline(out: &mut String, estimate: &Estimate, width: usize) {
         "{HEADING}{title}{HEADING:#}\n{}\n",
         wrap(&meaning, width, "")
     );
-    let label = format!("{} % band", estimate.chance);
+    let label = format!("{} % band", estimate.level);
     let wide = label.len().max("Likely price".len());
     let _ = writeln!(
         out,
@@ -164,7 +164,7 @@ fn headline(out: &mut String, estimate: &Estimate, width: usize) {
         out,
         "  {:wide$}  {} of such a unit",
         "",
-        odds(estimate.chance)
+        odds(estimate.level)
     );
 }
 
@@ -225,7 +225,7 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         "What such a unit sells for is known to about ±{:.0} %; single sales vary by about ±{:.0} % around that.",
         evidence.level_percent, evidence.sale_percent
     ));
-    lines.extend(estimate.own.map(|own| checked(&own)));
+    lines.extend(estimate.recalibration.map(|own| checked(&own)));
     if !estimate.assumptions.is_empty() {
         lines.push(format!("Not said: {}.", estimate.assumptions.join(", ")));
     }
@@ -233,7 +233,7 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
 }
 
 /// How past bands held, and what that did to this one.
-pub fn checked(own: &Own) -> String {
+pub fn checked(own: &Recalibration) -> String {
     let change = 100.0 * (own.widening - 1.0);
     let asked = match change.round() {
         0.0 => String::new(),
@@ -242,7 +242,7 @@ pub fn checked(own: &Own) -> String {
     };
     format!(
         "Checked on your book: 80 % bands held {:.0} % of the last {} sales.{asked}",
-        100.0 * own.held as f64 / own.of as f64,
+        100.0 * own.covered as f64 / own.of as f64,
         own.of
     )
 }
@@ -321,7 +321,7 @@ fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
 }
 
 /// Columns that prose is set to on a screen.
-pub(super) fn prose_width(width: Option<u16>) -> usize {
+pub fn prose_width(width: Option<u16>) -> usize {
     usize::from(width.unwrap_or(PROSE).clamp(40, 100))
 }
 

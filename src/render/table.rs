@@ -23,7 +23,13 @@ pub enum Kind {
 const RULE_BELOW_HEADER: TableStyle =
     TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
 
-const STRONG: Style = Style::new().bold();
+/// Style of what is bold.
+pub const STRONG: Style = Style::new().bold();
+
+/// Text made bold where colour is on.
+pub fn strong(text: &str) -> String {
+    format!("{STRONG}{text}{STRONG:#}")
+}
 
 /// Longest cell shown, in characters.
 const LONGEST: usize = 120;

@@ -1,7 +1,10 @@
 //! Where a rule of thumb stands in `compband.toml`, and the lines that state another in its place.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt::Write;
+
+use serde::{Deserialize, Serialize};
 
 use crate::settings::declare::{key, quoted};
 use crate::settings::{Rules, Settings};
@@ -11,12 +14,12 @@ use crate::trade::names::match_key;
 use crate::trade::range::Range;
 
 /// Where a rule of thumb stands in the settings.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Place {
     /// `[rules]`, by this key: `trend_per_month`, `variant`, `parts_only`.
-    Rule(&'static str),
+    Rule(Cow<'static, str>),
     /// `[rules.TABLE]`, by this name.
-    Named(&'static str, String),
+    Named(Cow<'static, str>, String),
     /// `missing` of the kit of this name, by this piece.
     Kit(String, String),
     /// `attributes` of the family of this name, by this name.
@@ -24,7 +27,7 @@ pub enum Place {
 }
 
 /// A rule of thumb that is in force.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct InForce {
     /// What it says.
     pub range: Range,
@@ -43,7 +46,7 @@ impl Place {
             Some(kit) if has(&settings.kits[kit].missing) => {
                 Self::Kit(kit.clone(), piece.to_string())
             }
-            _ => Self::Named("missing", piece.to_string()),
+            _ => Self::Named("missing".into(), piece.to_string()),
         }
     }
 
@@ -55,11 +58,11 @@ impl Place {
             stated: range != default,
         };
         match self {
-            Self::Rule("trend_per_month") => {
-                Some(own(rules.trend_per_month, defaults.trend_per_month))
-            }
-            Self::Rule("variant") => Some(own(rules.variant, defaults.variant)),
-            Self::Rule(_) => Some(own(rules.parts_only, defaults.parts_only)),
+            Self::Rule(key) => Some(match key.as_ref() {
+                "trend_per_month" => own(rules.trend_per_month, defaults.trend_per_month),
+                "variant" => own(rules.variant, defaults.variant),
+                _ => own(rules.parts_only, defaults.parts_only),
+            }),
             Self::Named(table, name) => {
                 let (theirs, defaults) = (rules.table(table)?, defaults.table(table)?);
                 named(theirs, defaults, name)
@@ -250,7 +253,7 @@ mod tests {
     }
 
     fn named(table: &'static str, name: &str) -> Place {
-        Place::Named(table, name.into())
+        Place::Named(table.into(), name.into())
     }
 
     /// Each rule found is the one that the fit reads.
@@ -274,8 +277,13 @@ mod tests {
             Place::missing("charger", "Other", &book),
             named("missing", "charger")
         );
-        assert!(Place::Rule("variant").rule(&book).unwrap().stated);
-        assert!(!Place::Rule("trend_per_month").rule(&book).unwrap().stated);
+        assert!(Place::Rule("variant".into()).rule(&book).unwrap().stated);
+        assert!(
+            !Place::Rule("trend_per_month".into())
+                .rule(&book)
+                .unwrap()
+                .stated
+        );
         assert_eq!(Place::Attribute("x".into(), "y".into()).rule(&book), None);
     }
 
@@ -296,8 +304,8 @@ mod tests {
             either_way,
         };
         let all = [
-            statement(Place::Rule("trend_per_month"), "-7 to -5 %", false),
-            statement(Place::Rule("variant"), "-40 to 60 %", false),
+            statement(Place::Rule("trend_per_month".into()), "-7 to -5 %", false),
+            statement(Place::Rule("variant".into()), "-40 to 60 %", false),
             statement(named("grades", "A to B"), "24 to 31 %", false),
             statement(named("missing", "Ladegerät \"2\""), "30 to 45", false),
             statement(named("how_sold", "auction"), "-30 to -20 %", false),

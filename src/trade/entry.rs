@@ -21,14 +21,14 @@ pub enum Account {
     ShippingPaid,
     /// Fees of outlets and of payment.
     Fees,
-    /// Sending and packing.
-    Sending,
+    /// Postage and packing.
+    Postage,
     /// Money given back to buyers.
     Refunds,
     /// Cost of what was sold.
     Cost,
     /// Cost of what was scrapped, less what it fetched.
-    Losses,
+    WriteOff,
 }
 
 impl Account {
@@ -40,10 +40,10 @@ impl Account {
         Self::Sales,
         Self::ShippingPaid,
         Self::Fees,
-        Self::Sending,
+        Self::Postage,
         Self::Refunds,
         Self::Cost,
-        Self::Losses,
+        Self::WriteOff,
     ];
 
     /// Its column.
@@ -55,10 +55,10 @@ impl Account {
             Self::Sales => "sales",
             Self::ShippingPaid => "shipping_paid",
             Self::Fees => "fees",
-            Self::Sending => "sending",
+            Self::Postage => "sending",
             Self::Refunds => "refunds",
             Self::Cost => "cost",
-            Self::Losses => "losses",
+            Self::WriteOff => "losses",
         }
     }
 
@@ -189,7 +189,7 @@ pub struct Foreseen {
     /// Upper end of the band.
     pub high: Decimal,
     /// Chance of the band, per cent.
-    pub chance: u8,
+    pub level: u8,
     /// Which price is meant.
     pub basis: PriceBasis,
 }

@@ -212,8 +212,8 @@ pub fn settings(text: &str) -> bool {
     true
 }
 
-/// A value as it is typed on the command line or in a cell.
-pub fn value(text: &str, settings: &Settings) {
+/// A value as it is typed on the command line or in a cell; whether a reader takes it.
+pub fn value(text: &str, settings: &Settings) -> bool {
     let currency = &settings.currency;
     if let Ok(items) = Items::parse(text) {
         assert_eq!(Items::parse(&items.to_string()), Ok(items));
@@ -244,6 +244,7 @@ pub fn value(text: &str, settings: &Settings) {
         chance(text).map(drop),
         attribute_value(text, None).map(drop),
     ];
+    let taken = says_what.iter().any(Result::is_ok);
     for wrong in says_what.into_iter().filter_map(Result::err) {
         assert!(!wrong.is_empty());
     }
@@ -261,6 +262,7 @@ pub fn value(text: &str, settings: &Settings) {
             assert!(!wrong.expected.is_empty(), "{column}");
         }
     }
+    taken
 }
 
 /// The file of a book's ledger; whether it was taken.

@@ -239,3 +239,38 @@ fn a_default_rule_is_called_so() {
         "{lines}"
     );
 }
+
+/// Fits that an earlier check kept give the same as new ones to the last bit; a kept file that is damaged
+/// counts for nothing, and a new sale is seen.
+#[test]
+fn what_is_kept_says_the_same_as_a_new_fit() {
+    let dir = book(SETTINGS);
+    let file = dir.path().join(".compband/cache/past.rules");
+    let first = out(dir.path(), &["check", "--json"]);
+    let kept = fs::read(&file).unwrap();
+    assert_eq!(out(dir.path(), &["check", "--json"]), first);
+    for at in [0, 12, kept.len() / 2] {
+        let mut damaged = kept.clone();
+        damaged[at] ^= 1;
+        fs::write(&file, &damaged).unwrap();
+        assert_eq!(out(dir.path(), &["check", "--json"]), first);
+        assert_eq!(fs::read(&file).unwrap(), kept, "made anew");
+    }
+    // Sound content under the same keys is believed: that is how one knows that it is read at all.
+    let (head, content) = kept.split_at(16);
+    let content = String::from_utf8(content.to_vec()).unwrap();
+    let other = content.replace("\"informed_by\":20", "\"informed_by\":19");
+    assert_ne!(content, other);
+    let sealed = [&head[8..], other.as_bytes()].concat();
+    let seal = xxhash_rust::xxh3::xxh3_64(&sealed).to_le_bytes();
+    fs::write(&file, [&seal[..], &sealed].concat()).unwrap();
+    assert_ne!(out(dir.path(), &["check", "--json"]), first);
+
+    let sale = ["log", "--model", "Brask M2", "--price", "90", "--grade", "B"];
+    out(dir.path(), &sale);
+    let after = json(dir.path(), &["check"]);
+    assert_eq!(
+        after["contradicted"]["rules"][1]["models"][0]["sales"].as_u64(),
+        Some(41)
+    );
+}

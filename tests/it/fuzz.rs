@@ -254,11 +254,12 @@ fn fuzz_values() {
     let settings = checks::demo_settings();
     let texts: Vec<&str> = include_str!("../fuzz/values.txt").lines().collect();
     let mut fuzz = Fuzz::new(3);
-    while fuzz.goes_on() {
+    while fuzz.goes_on_for_both() {
         let text = fuzz.value(&texts);
         let _read = Read(text.as_bytes());
-        checks::value(&text, &settings);
+        fuzz.count(checks::value(&text, &settings));
     }
+    fuzz.saw_both();
 }
 
 #[test]
@@ -307,7 +308,7 @@ fn fuzz_the_program() {
     files.push(whole.clone());
     let sold = ["sold", "d1", "--price", "20", "--date", "2026-02-01"];
     let mut fuzz = Fuzz::new(4);
-    while fuzz.goes_on() {
+    while fuzz.goes_on_for_both() {
         let does = |args: &[&str], codes: &[i32]| {
             let output = run(dir.path(), args);
             let said = stderr(&output);
@@ -326,6 +327,7 @@ fn fuzz_the_program() {
         fs::write(dir.path().join("a.csv"), fuzz.damaged(&files)).unwrap();
         let taken = does(&["import", "a.csv"], &[0, 3]);
         assert!(taken || rows() == before);
+        fuzz.count(taken);
         // All of it goes again, so that the book stays small; a file without new rows is no entry.
         if rows() != before {
             does(&["undo"], &[0]);
@@ -351,4 +353,5 @@ fn fuzz_the_program() {
             does(&args, &[0, 2, 3]);
         }
     }
+    fuzz.saw_both();
 }

@@ -7,7 +7,7 @@ use std::path::Path;
 use chrono::NaiveDate;
 use compband::app::past;
 use compband::backtest::selfcheck::Predicted;
-use compband::band::own::Miss;
+use compband::band::recalibration::Score;
 use compband::book::Book;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -21,9 +21,9 @@ fn day(text: &str) -> NaiveDate {
 }
 
 /// The newest misses up to a day, and how many estimates they took.
-fn misses(dir: &Path, as_of: NaiveDate) -> (Vec<Miss>, usize) {
+fn misses(dir: &Path, as_of: NaiveDate) -> (Vec<Score>, usize) {
     let book = Book::open(Some(dir)).unwrap();
-    let done = past::misses_up_to(&book, as_of, &mut |_| {}).unwrap();
+    let done = past::scores_up_to(&book, as_of, &mut |_| {}).unwrap();
     (done.found.unwrap(), done.estimated)
 }
 

@@ -5,9 +5,9 @@ use std::path::Path;
 
 use std::sync::Arc;
 
-use compband::band::estimate::Aids;
+use compband::band::estimate::Context;
 use compband::band::estimate_with;
-use compband::band::siblings::learn;
+use compband::band::related::learn;
 use compband::fit::pool::{Pool, Said, mean_given, one_more};
 use compband::fit::prior::Prior;
 use compband::settings::Settings;
@@ -211,14 +211,14 @@ fn covered_beside(own: f64, n: usize, ratio: f64) -> f64 {
             .filter_map(|level| learn(selection(sales(level, 30, own * ratio)), true, &settings))
             .collect();
         assert_eq!(others.len(), 2);
-        let aids = Aids {
+        let context = Context {
             pool: Arc::new(Pool::of(&others, None)),
-            ..Aids::default()
+            ..Context::default()
         };
         let mut comps = sales(120.0, n + 1, own);
         let target = comps.pop().unwrap();
         let made = estimate_with(
-            &aids,
+            &context,
             selection(comps),
             &like(&target),
             &settings,

@@ -77,7 +77,7 @@ fn sale(of: &Posterior, subject: &DVector<f64>) -> Predictive {
 
 /// How far we are from the reference in one problem.
 #[derive(Debug)]
-struct Miss {
+struct Score {
     /// Of the 10, 50 and 90 % points of a sale, in widths of the band.
     ends: Vec<f64>,
     /// Of the means of the coefficients, in their standard deviations.
@@ -90,7 +90,7 @@ struct Miss {
     mistyped: f64,
 }
 
-fn miss(problem: &Value, settings: &Value) -> Miss {
+fn miss(problem: &Value, settings: &Value) -> Score {
     let ours = posterior(problem, settings);
     let gibbs = |key: &str| numbers(&problem["gibbs"][key]);
     let subject = DVector::from_vec(numbers(&problem["subject"]));
@@ -101,7 +101,7 @@ fn miss(problem: &Value, settings: &Value) -> Miss {
     let sds = gibbs("sd");
     let means = gibbs("mean").into_iter().zip(&sds).enumerate();
     let unsound = ours.mistyped().into_iter().zip(gibbs("mistyped"));
-    Miss {
+    Score {
         ends: ends
             .map(|(p, at)| (sale.quantile(*p) - at).abs() / width)
             .collect(),

@@ -18,7 +18,7 @@ pub struct Index {
     /// Hashes of identifiers in the cached table, sorted, with those of their contents.
     table: Vec<(u64, u64)>,
     /// Goes before the table.
-    beside: IdMap<u64>,
+    overlay: IdMap<u64>,
     len: usize,
 }
 
@@ -26,7 +26,7 @@ impl Index {
     /// [`Comp::content_hash`] of the comp in force.
     pub fn get(&self, comp_id: &str) -> Option<u64> {
         let hash = id_hash(comp_id);
-        if let Some(content) = self.beside.get(&hash) {
+        if let Some(content) = self.overlay.get(&hash) {
             return Some(*content);
         }
         let known = self.table.binary_search_by_key(&hash, |(known, _)| *known);
@@ -49,7 +49,7 @@ impl Index {
 pub(crate) struct Rows {
     table: Option<Table>,
     /// Rows in force that are not in the table.
-    beside: DataFrame,
+    overlay: DataFrame,
     /// Hashes of identifiers whose rows in the table are not in force any more.
     gone: IdMap<()>,
     /// The spellings of the models of these rows.
@@ -59,22 +59,22 @@ pub(crate) struct Rows {
 impl Rows {
     /// Settles which of the rows beside a table are in force, and which of the table are not any more: of
     /// one identifier it is the row of the newest entry.
-    pub(crate) fn new(table: Option<Table>, beside: DataFrame) -> Result<Self, Trouble> {
+    pub(crate) fn new(table: Option<Table>, overlay: DataFrame) -> Result<Self, Trouble> {
         let mut rows = Self {
             table,
-            beside,
+            overlay,
             gone: IdMap::default(),
             fewer: Vec::new(),
         };
         let Some(table) = &rows.table else {
             return Ok(rows);
         };
-        let ids = rows.beside.column("comp_id")?.str()?.iter().flatten();
+        let ids = rows.overlay.column("comp_id")?.str()?.iter().flatten();
         let ids: Vec<u64> = ids.map(id_hash).collect();
         let known = table.find(ids.clone())?.into_iter();
         let known: IdMap<Id> = known.map(|id| (id.hash, id)).collect();
         let mut kept: Vec<IdxSize> = Vec::with_capacity(ids.len());
-        let entries = rows.beside.column("entry")?.i64()?;
+        let entries = rows.overlay.column("entry")?.i64()?;
         for ((row, hash), entry) in (0..).zip(&ids).zip(entries.iter()) {
             match known.get(hash) {
                 Some(id) if Some(i64::from(id.entry)) > entry => continue,
@@ -87,7 +87,7 @@ impl Rows {
             kept.push(row);
         }
         if kept.len() < ids.len() {
-            rows.beside = take(&rows.beside, kept)?;
+            rows.overlay = take(&rows.overlay, kept)?;
         }
         Ok(rows)
     }
@@ -126,7 +126,7 @@ impl Rows {
         for number in 0..self.parts() {
             parts.push(self.part(number)?);
         }
-        parts.push(self.beside);
+        parts.push(self.overlay);
         Ok(concat(parts)?)
     }
 
@@ -142,14 +142,14 @@ impl Rows {
         let models = self.table_models()?;
         let others: HashSet<&str> = match most {
             0 => HashSet::new(),
-            _ => most_rows(&models, &self.beside)?
+            _ => most_rows(&models, &self.overlay)?
                 .into_iter()
                 .filter(|other| *other != key && wanted(other))
                 .take(most)
                 .collect(),
         };
         let asked = |other: &str| other == key || others.contains(other);
-        let mut found = vec![filter(&self.beside, "model_key", asked)?];
+        let mut found = vec![filter(&self.overlay, "model_key", asked)?];
         let keys = models.keys().zip(&models.parts);
         let parts = keys.filter(|((key, _), _)| asked(key));
         let parts: BTreeSet<u32> = parts.map(|(_, part)| *part).collect();
@@ -159,7 +159,7 @@ impl Rows {
         let found = concat(found)?;
         let own = filter(&found, "model_key", |other| other == key)?;
         let own = if own.height() == 0 {
-            only_names(&names(&models, &self.beside)?)?
+            only_names(&names(&models, &self.overlay)?)?
         } else {
             own
         };
@@ -169,7 +169,7 @@ impl Rows {
 
     /// Every spelling of a model.
     pub(crate) fn models(self) -> Result<Vec<String>, Trouble> {
-        Ok(names(&self.table_models()?, &self.beside)?)
+        Ok(names(&self.table_models()?, &self.overlay)?)
     }
 
     /// Every identifier with the hash of its content.
@@ -178,22 +178,22 @@ impl Rows {
             Some(table) => table.ids()?,
             None => Vec::new(),
         };
-        let ids = self.beside.column("comp_id")?.str()?.iter();
-        let contents = self.beside.column(CONTENT_HASH)?.i64()?.iter();
-        let beside = ids.zip(contents);
-        let beside =
-            beside.filter_map(|(id, content)| Some((id_hash(id?), content?.cast_unsigned())));
+        let ids = self.overlay.column("comp_id")?.str()?.iter();
+        let contents = self.overlay.column(CONTENT_HASH)?.i64()?.iter();
+        let overlay = ids.zip(contents);
+        let overlay =
+            overlay.filter_map(|(id, content)| Some((id_hash(id?), content?.cast_unsigned())));
         Ok(Index {
-            len: table.len() - self.gone.len() + self.beside.height(),
+            len: table.len() - self.gone.len() + self.overlay.height(),
             table,
-            beside: beside.collect(),
+            overlay: overlay.collect(),
         })
     }
 
     /// The comps with these identifiers.
     pub(crate) fn find(self, ids: &HashSet<String>) -> Result<DataFrame, Trouble> {
         let wanted = |id: &str| ids.contains(id);
-        let mut found = vec![filter(&self.beside, "comp_id", wanted)?];
+        let mut found = vec![filter(&self.overlay, "comp_id", wanted)?];
         if let Some(table) = &self.table {
             let hashes: Vec<u64> = ids.iter().map(|id| id_hash(id)).collect();
             let parts = self.table_models()?.parts;
@@ -214,25 +214,25 @@ impl Rows {
         self,
         each: &mut dyn FnMut(DataFrame) -> PolarsResult<()>,
     ) -> Result<(), Trouble> {
-        let mut waiting = rows_by_key(&self.beside)?;
+        let mut waiting = rows_by_key(&self.overlay)?;
         for number in 0..self.parts() {
             let rows = self.part(number)?;
             let keys = rows.column("model_key")?.str()?.iter().flatten();
             let more = keys.filter_map(|key| waiting.remove(key)).flatten();
-            let more = take(&self.beside, more.collect())?;
+            let more = take(&self.overlay, more.collect())?;
             each(concat([rows, more])?)?;
         }
         let rest: Vec<IdxSize> = waiting.into_values().flatten().collect();
         if !rest.is_empty() || self.parts() == 0 {
-            each(concat([take(&self.beside, rest)?])?)?;
+            each(concat([take(&self.overlay, rest)?])?)?;
         }
         Ok(())
     }
 }
 
 /// All models, those with most comps first, of equals the first in the alphabet.
-fn most_rows<'a>(models: &'a Models, beside: &'a DataFrame) -> PolarsResult<Vec<&'a str>> {
-    let mut more = rows_by_key(beside)?;
+fn most_rows<'a>(models: &'a Models, overlay: &'a DataFrame) -> PolarsResult<Vec<&'a str>> {
+    let mut more = rows_by_key(overlay)?;
     let mut counts: Vec<(&str, u32)> = Vec::with_capacity(models.rows.len());
     for (key, rows) in models.keys() {
         match counts.last_mut() {
@@ -251,11 +251,11 @@ fn most_rows<'a>(models: &'a Models, beside: &'a DataFrame) -> PolarsResult<Vec<
 }
 
 /// Every spelling of a model, in the table and beside it.
-fn names(models: &Models, beside: &DataFrame) -> PolarsResult<Vec<String>> {
+fn names(models: &Models, overlay: &DataFrame) -> PolarsResult<Vec<String>> {
     let known = models.names.iter().flatten().zip(&models.rows);
     let known = known.filter(|(_, rows)| **rows > 0).map(|(name, _)| name);
-    let beside = beside.column("model")?.str()?.iter().flatten();
-    let names: PlIndexSet<&str> = known.chain(beside).collect();
+    let overlay = overlay.column("model")?.str()?.iter().flatten();
+    let names: PlIndexSet<&str> = known.chain(overlay).collect();
     Ok(names.into_iter().map(str::to_string).collect())
 }
 

@@ -12,7 +12,7 @@ use crate::book::csv::canonical;
 use crate::book::{Book, BookError};
 use crate::cli::complete::{all_pieces, one_spelling};
 use crate::cli::prompt::{Question, Said, Words};
-use crate::cli::{CliError, count, notice, say, today, undo};
+use crate::cli::{CliError, count, notice, print, today, undo};
 use crate::parse::attribute::attribute_value;
 use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
@@ -150,7 +150,7 @@ pub fn run(book: &Book) -> Result<(), CliError> {
         0 => "Nothing was recorded.\n".into(),
         sales => format!("{} recorded.\n", count(sales, "sale")),
     };
-    say(&recorded)
+    print(&recorded)
 }
 
 /// What the sale logged last has the next one begin with.

@@ -6,7 +6,7 @@ use crate::book::BookError;
 use crate::book::csv::canonical::{self, CURRENCY, PARSED, SOLD_ON};
 use crate::book::rates::{Rates, no_day};
 use crate::cli::undo::line;
-use crate::cli::{CliError, changes, fitted, notice, parse_day, say, strong, today};
+use crate::cli::{CliError, changes, fitted, notice, parse_day, print, strong, today};
 use crate::parse::money::parse_amount;
 use crate::settings::Settings;
 use crate::trade::cells::{self, Wrong};
@@ -32,18 +32,18 @@ pub(super) fn note_undeclared(name: &str, model: &str, settings: &Settings) {
 pub(super) fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     let id = &comp.comp_id;
     match outcome {
-        Outcome::Recorded(entry, None) => say(&format!(
+        Outcome::Recorded(entry, None) => print(&format!(
             "{} (entry {entry})\n  {}\n{}To take it back: compband undo\n",
             strong("Recorded"),
             line(comp),
             converted(comp)
         )),
-        Outcome::Recorded(entry, Some(old)) => say(&format!(
+        Outcome::Recorded(entry, Some(old)) => print(&format!(
             "{}\n{}To take that back: compband undo (entry {entry})\n",
             old_to_new(&old, comp),
             converted(comp)
         )),
-        Outcome::Known => say(&format!(
+        Outcome::Known => print(&format!(
             "{id} is in the book already with the same content; nothing was changed\n"
         )),
         Outcome::Same => Err(CliError::Refused {

@@ -62,7 +62,7 @@ pub struct BandChart {
     /// Currency of every amount.
     pub currency: Currency,
     /// Chance of the band, in per cent.
-    pub chance: u8,
+    pub level: u8,
     /// Likely price.
     pub median: f64,
     /// Lower end of the band.

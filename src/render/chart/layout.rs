@@ -153,7 +153,7 @@ impl Sheet<'_> {
     /// The band ends and the likely price in money, each with a leader to its place on the axis.
     fn band_labels(&mut self, axis: &Axis) {
         let chart = self.chart;
-        let band = format!("{} % band", chart.chance);
+        let band = format!("{} % band", chart.level);
         let labels = [
             (format!("{band} from"), chart.low, BLUE),
             ("likely price".to_string(), chart.median, AMBER),
@@ -391,7 +391,7 @@ impl Sheet<'_> {
                 amount.as_str(),
             );
         }
-        let caption = format!("{} % band", chart.chance);
+        let caption = format!("{} % band", chart.level);
         self.canvas.text(
             (x + WIDE + 20.0, rows::DATE_TICKS),
             Align::Left,
@@ -457,7 +457,7 @@ impl Sheet<'_> {
             .box_area((x, middle - 11.0), (x + 26.0, middle + 11.0), SHADE);
         self.canvas.legend_text(
             (x + 28.0, rows::LEGEND),
-            &format!("{} % band", self.chart.chance),
+            &format!("{} % band", self.chart.level),
         );
     }
 

@@ -35,7 +35,7 @@ pub struct CheckChart {
     /// Currency of every amount.
     pub currency: Currency,
     /// Chance of the bands, in per cent.
-    pub chance: u8,
+    pub level: u8,
     /// The sales that were predicted.
     pub sales: Vec<CheckedSale>,
     /// Median of estimate over price paid.
@@ -529,7 +529,7 @@ impl Sheet<'_> {
             self.bar([(x, lower - 19.0), (x, lower + 3.0)], held);
             x += 8.0;
         }
-        let mut text = format!("{} % band", self.chart.chance);
+        let mut text = format!("{} % band", self.chart.level);
         if one_bar_in(self.chart.sales.len()) > 1 {
             text = format!(
                 "{text} (of one sale in {})",

@@ -29,7 +29,7 @@ fn chart(count: u64) -> BandChart {
         title: "Nerrow F4, grade B".into(),
         subtitle: "20 November 2026".into(),
         currency: Currency::parse("EUR").unwrap(),
-        chance: 80,
+        level: 80,
         median: 120.0,
         low: 100.0,
         high: 145.0,
@@ -368,7 +368,7 @@ prop_compose! {
 prop_compose! {
     /// Prices of dots and density are shares of the median, brought to money here.
     fn any_chart()(
-        power in -1.5_f64..9.5, below in 0.0_f64..1.0, above in 0.0_f64..4.0, chance in 1_u8..=99,
+        power in -1.5_f64..9.5, below in 0.0_f64..1.0, above in 0.0_f64..4.0, level in 1_u8..=99,
         mut dots in prop::collection::vec(any_dot(), 0..25),
         mut heights in prop::collection::vec(0.0_f64..1.0, 0..8),
         slopes in prop::collection::vec(0.5_f64..1.5, 0..4),
@@ -383,7 +383,7 @@ prop_compose! {
         let trend = slopes.iter().zip(0..).map(|(slope, at)| (date("2026-01-05") + Days::new(at * 40), median * slope));
         BandChart {
             title,
-            chance,
+            level,
             median,
             low: median * (1.0 - below),
             high: median * (1.0 + above),

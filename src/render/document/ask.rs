@@ -278,6 +278,6 @@ fn variant(of: &render::Variant) -> Variant {
         take_at_once: of.at_once.into(),
         expected_weeks: of.weeks,
         expected_left: of.left.into(),
-        worth_today: of.worth.into(),
+        worth_today: of.value.into(),
     }
 }

@@ -1,8 +1,18 @@
 //! A check of past estimates as a document, `compband.check/1`.
 
+use rust_decimal::prelude::{Decimal, ToPrimitive};
 use serde::Serialize;
 
+use crate::backtest::calibration;
 use crate::backtest::ratio;
+use crate::backtest::selfcheck::{Figures, LEVELS};
+use crate::backtest::verdict::{self, Standing};
+use crate::band::conflict::{Conflict, Heard};
+use crate::render::check::judged;
+use crate::render::contradicted::instead;
+use crate::settings::Settings;
+use crate::settings::rule::text;
+use crate::trade::range::RangeUnit;
 
 /// A check of past estimates against what was paid.
 #[derive(Debug, Serialize)]
@@ -68,6 +78,34 @@ pub struct Group<'a> {
     pub verdicts: Vec<Verdict>,
 }
 
+impl<'a> Group<'a> {
+    /// A group of that name; `helps` as in [`crate::render::check::Sheet`].
+    pub fn of(name: &'a str, figures: &'a Figures, helps: bool) -> Self {
+        let study = &figures.study;
+        let coverage = LEVELS.iter().zip(&figures.coverage);
+        Self {
+            group: name,
+            sales: figures.sales,
+            median_ratio: (&study.median).into(),
+            mean_ratio: study.mean,
+            weighted_mean_ratio: study.weighted_mean,
+            cod_percent: study.cod.as_ref().map(Into::into),
+            prd: study.prd.as_ref().map(Into::into),
+            prb: study.prb.as_ref().map(Into::into),
+            median_absolute_percentage_error: study.median_absolute_percentage_error,
+            coverage: coverage
+                .map(|(level, of)| Coverage::of(*level, of))
+                .collect(),
+            mean_interval_score_80_log: figures.score,
+            pit_histogram: &figures.pit.counts,
+            verdicts: judged(name, figures, helps)
+                .into_iter()
+                .map(Into::into)
+                .collect(),
+        }
+    }
+}
+
 /// A figure and its interval.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -108,6 +146,19 @@ pub struct Coverage {
     pub high: f64,
 }
 
+impl Coverage {
+    fn of(level: u8, of: &calibration::Coverage) -> Self {
+        Self {
+            chance_percent: level,
+            held: of.covered,
+            of: of.of,
+            share: of.share,
+            low: of.interval.low,
+            high: of.interval.high,
+        }
+    }
+}
+
 /// One verdict.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -118,6 +169,20 @@ pub struct Verdict {
     pub says: String,
     /// What to do about it; null where nothing need be done.
     pub advice: Option<String>,
+}
+
+impl From<verdict::Verdict> for Verdict {
+    fn from(verdict: verdict::Verdict) -> Self {
+        Self {
+            standing: match verdict.standing {
+                Standing::Holds => "holds",
+                Standing::Open => "open",
+                Standing::Fails => "fails",
+            },
+            says: verdict.says,
+            advice: verdict.advice,
+        }
+    }
 }
 
 /// Numeric attributes that no family of the settings declares.
@@ -158,6 +223,20 @@ pub struct Contradicted<'a> {
     pub settings: Option<String>,
 }
 
+impl<'a> Contradicted<'a> {
+    /// These rules, with the lines of the settings in their place.
+    pub fn of(conflicts: &'a [Conflict], settings: &Settings) -> Self {
+        let sections = instead(conflicts, settings);
+        Self {
+            rules: conflicts
+                .iter()
+                .map(|conflict| Rule::of(conflict, settings))
+                .collect(),
+            settings: (!sections.is_empty()).then(|| text(&sections)),
+        }
+    }
+}
+
 /// One rule.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -180,6 +259,30 @@ pub struct Rule<'a> {
     pub line: String,
 }
 
+impl<'a> Rule<'a> {
+    fn of(conflict: &'a Conflict, settings: &Settings) -> Self {
+        let (under, line) = conflict.instead.line(settings);
+        let against = &conflict.heard[..conflict.against];
+        Self {
+            what: &conflict.label,
+            stated: conflict.rule.stated,
+            unit: match conflict.said.unit {
+                RangeUnit::Percent => "percent",
+                RangeUnit::Money => "money",
+            },
+            low: float(conflict.said.low),
+            high: float(conflict.said.high),
+            models: against.iter().map(Model::of).collect(),
+            under,
+            line,
+        }
+    }
+}
+
+fn float(end: Decimal) -> f64 {
+    end.to_f64().unwrap_or(f64::NAN)
+}
+
 /// One model.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -198,6 +301,21 @@ pub struct Model<'a> {
     pub high: f64,
     /// Chance of sales at least so far off if the rule were right, 0 to 1.
     pub chance: f64,
+}
+
+impl<'a> Model<'a> {
+    fn of(one: &'a Heard) -> Self {
+        let said = one.said();
+        Self {
+            model: &one.model,
+            what: &one.label,
+            sales: one.sales,
+            informed_by: one.informed_by,
+            low: float(said.low),
+            high: float(said.high),
+            chance: one.chance(),
+        }
+    }
 }
 
 /// The owner's own sales against the estimates kept in the ledger.

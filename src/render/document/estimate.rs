@@ -333,16 +333,16 @@ pub fn document(made: &band::Estimate) -> Estimate<'_> {
         unit: unit(&made.subject),
         assumptions: &made.assumptions,
         likely_price: made.median.into(),
-        band: band_of(made.chance, made.low.into(), made.high.into()),
+        band: band_of(made.level, made.low.into(), made.high.into()),
         bands: BANDS
             .map(|chance| {
                 let (low, high) = made.outcome.band(f64::from(chance) / 100.0);
                 band_of(chance, money(low.exp()), money(high.exp()))
             })
             .into(),
-        checked_on_book: made.own.map(|own| CheckedOnBook {
+        checked_on_book: made.recalibration.map(|own| CheckedOnBook {
             chance_percent: 80,
-            held: own.held,
+            held: own.covered,
             of: own.of,
             widening: own.widening,
         }),

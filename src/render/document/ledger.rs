@@ -215,10 +215,10 @@ pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
             sales: sum(Account::Sales),
             shipping_paid: sum(Account::ShippingPaid),
             fees: sum(Account::Fees),
-            sending: sum(Account::Sending),
+            sending: sum(Account::Postage),
             refunds: sum(Account::Refunds),
             cost: sum(Account::Cost),
-            losses: sum(Account::Losses),
+            losses: sum(Account::WriteOff),
         },
         course: told.ledger.course().iter().map(day).collect(),
         deals: told.ledger.deals().map(|one| deal(told, one)).collect(),
@@ -248,7 +248,7 @@ fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         parts: deal.parts.into(),
         revenue: deal.revenue().into(),
         fees: deal.sum(Account::Fees).into(),
-        sending: deal.sum(Account::Sending).into(),
+        sending: deal.sum(Account::Postage).into(),
         minutes: number(deal.minutes),
         profit: deal.profit().into(),
         profit_per_hour: deal
@@ -267,7 +267,7 @@ fn estimated(made: &Foreseen) -> Estimated {
         likely: made.likely.into(),
         low: made.low.into(),
         high: made.high.into(),
-        chance_percent: made.chance,
+        chance_percent: made.level,
         basis: basis_word(made.basis),
     }
 }

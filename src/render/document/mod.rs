@@ -80,7 +80,7 @@ pub struct Band {
 impl Band {
     fn of(made: &crate::band::estimate::Estimate) -> Self {
         Self {
-            chance_percent: made.chance,
+            chance_percent: made.level,
             low: made.low.into(),
             high: made.high.into(),
         }

@@ -210,7 +210,7 @@ fn estimate(of: &Record) -> Estimate<'_> {
         currency: &of.currency,
         likely_price: foreseen.likely.into(),
         band: Band {
-            chance_percent: foreseen.chance,
+            chance_percent: foreseen.level,
             low: foreseen.low.into(),
             high: foreseen.high.into(),
         },

@@ -12,5 +12,5 @@ use libfuzzer_sys::fuzz_target;
 static SETTINGS: LazyLock<Settings> = LazyLock::new(checks::demo_settings);
 
 fuzz_target!(|text: &str| {
-    checks::value(text, &SETTINGS);
+    let _ = checks::value(text, &SETTINGS);
 });

@@ -34,7 +34,7 @@ use table::{ArrowFile, Id, Layout, Models, Trouble};
 pub(crate) const WORTH_BYTES: u64 = 1 << 20;
 
 /// Bytes of later imports that are read beside the cache before it is made anew.
-pub(crate) const BESIDE_BYTES: u64 = 4 << 20;
+pub(crate) const OVERLAY_BYTES: u64 = 4 << 20;
 
 /// Changes with every change of the layout or of how canonical files are read.
 const FORMAT: u32 = 9;

@@ -27,7 +27,7 @@ fn chart(count: u32) -> CheckChart {
         title: "Brask M2: past estimates against what was paid".into(),
         subtitle: "some of some sales".into(),
         currency: Currency::parse("EUR").unwrap(),
-        chance: 80,
+        level: 80,
         median_ratio: 0.97,
         histogram: (0..10).map(|bar| bar * count as usize / 45).collect(),
         by_chance: (count > 0).then(|| Interval::new(1.0, f64::from(count) / 5.0)),

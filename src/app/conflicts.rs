@@ -1,0 +1,93 @@
+//! Rules of thumb that the sales of a book contradict. The fits are kept from run to run.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+
+use super::AppError;
+use super::kept::KeptRules;
+use super::parallel::in_parallel;
+use super::timeline::Timeline;
+use crate::band::conflict::{self, Conflict, Heard};
+use crate::band::related::MOST_COMPS;
+use crate::book::store::Book;
+use crate::select::pieces::Wording;
+use crate::select::plan::{Query, select_each};
+use crate::select::{Selection, Subject};
+use crate::trade::names::match_key;
+
+/// Models that take part at most, those with most sales: each takes a fit.
+const MOST_MODELS: usize = 200;
+
+/// The rules that the sales of a timeline contradict, or those of one model. Each model takes part with its
+/// newest working single units, of all times.
+///
+/// # Errors
+/// Where the comps are not as the book makes them.
+pub fn of_sales(
+    book: &Book,
+    timeline: &Timeline<'_>,
+    model: Option<&str>,
+) -> Result<Vec<Conflict>, AppError> {
+    let key = model.map(match_key);
+    let models = match key.as_deref() {
+        Some(key) => vec![key],
+        None => timeline.most_sold().into_iter().take(MOST_MODELS).collect(),
+    };
+    let newest = match model {
+        Some(_) => timeline.newest_of(models[0]),
+        None => models
+            .iter()
+            .filter_map(|key| timeline.newest_of(key))
+            .max(),
+    };
+    let as_of = newest.unwrap_or_default();
+    let known = KeptRules::load(book);
+    let unknown = models.iter().copied();
+    let unknown: Vec<&str> = unknown
+        .filter(|model| !known.0.contains_key(&timeline.rules_key(model, as_of)))
+        .collect();
+    let fitted = fitted(timeline, &unknown, as_of)?;
+    let all: BTreeMap<u64, Vec<Heard>> = models
+        .iter()
+        .map(|model| {
+            let key = timeline.rules_key(model, as_of);
+            let kept = || known.0.get(&key).cloned();
+            let found = fitted.get(*model).cloned().or_else(kept);
+            (key, found.unwrap_or_default())
+        })
+        .collect();
+    let mut heard: Vec<Heard> = all.values().flatten().cloned().collect();
+    heard.sort_by(|a, b| (&a.model, &a.label).cmp(&(&b.model, &b.label)));
+    if model.is_none() && !unknown.is_empty() {
+        KeptRules(all).store(book);
+    }
+    Ok(conflict::conflicts(&heard))
+}
+
+/// What the sales of models, by key, put in place of rules of thumb.
+fn fitted(
+    timeline: &Timeline<'_>,
+    models: &[&str],
+    as_of: NaiveDate,
+) -> Result<BTreeMap<String, Vec<Heard>>, AppError> {
+    if models.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    let settings = timeline.settings();
+    let query = Query {
+        subject: &Subject::blank(""),
+        // Pieces do not matter to a unit that is not described.
+        wording: Wording::of("", settings),
+        as_of,
+        window_days: u32::MAX,
+        basis: settings.price_basis,
+        most: MOST_COMPS,
+    };
+    let selections = select_each(&timeline.comps_of_all(models)?, &query)?;
+    let selections: Vec<(String, Selection)> = selections.into_iter().collect();
+    let found = in_parallel(&selections, |(key, selection)| {
+        Ok((key.clone(), conflict::of_model(selection.clone(), settings)))
+    })?;
+    Ok(found.into_iter().collect())
+}

@@ -1,0 +1,247 @@
+//! The sheet and the chart of a check of past estimates.
+
+use std::fmt::Write;
+
+use super::chart::{CheckChart, CheckedSale};
+use super::numbers::{amount, count};
+use super::sheet::{basis, prose_width, wrap};
+use super::table::{Grid, Kind, strong};
+use crate::app::check::{Checkable, mistyped, undated, verdicts};
+use crate::backtest::calibration::{Coverage, bar_by_chance};
+use crate::backtest::ratio::Figure;
+use crate::backtest::selfcheck::{self, Figures, LEVELS};
+use crate::backtest::verdict::{Standing, Verdict};
+use crate::settings::Settings;
+
+/// Which of [`LEVELS`] is charted.
+const CHARTED: usize = 1;
+
+/// Names of groups up to this long are not broken.
+const SHORT_NAME: usize = 20;
+
+/// Most sales named that look mistyped.
+const NAMED: usize = 3;
+
+/// A check of past estimates, to be shown.
+pub struct Sheet<'a> {
+    /// The figures of all sales, then of each group.
+    pub groups: &'a [(String, Figures)],
+    /// The sales that have a prediction.
+    pub sales: &'a [Checkable<'a>],
+    /// The number of sales, without a prediction too.
+    pub of: usize,
+    /// Whether estimates would be better with numbers that are recorded but not declared.
+    pub helps: bool,
+}
+
+impl Sheet<'_> {
+    /// The text for a terminal of that width; 80 columns of prose where none is known.
+    pub fn text(&self, settings: &Settings, width: Option<u16>) -> String {
+        let prose = prose_width(width);
+        let mut out = String::new();
+        let first = format!(
+            "{}; ratios are estimate over price paid, intervals 95 %.",
+            how_predicted(self.groups[0].1.sales, undated(self.sales), self.of)
+        );
+        let _ = writeln!(out, "{}", wrap(&first, prose, ""));
+        let set_aside = set_aside(self.sales, settings);
+        if !set_aside.is_empty() {
+            let _ = writeln!(out, "{}", wrap(&set_aside, prose, ""));
+        }
+        out.push('\n');
+        out.push_str(&self.figures(width));
+        let legend = "COD, PRD, PRB: dispersion of the ratios, and whether dear units are estimated \
+                      like cheap ones (Standard on Ratio Studies, IAAO 2013; its ranges are for dwellings). \
+                      Off by: median error in per cent. 50, 80, 90 %: share of sales in the band so named.";
+        let _ = writeln!(out, "\n{}", wrap(legend, prose, ""));
+        out.push_str(&self.verdicts(prose));
+        out
+    }
+
+    /// The table of figures.
+    fn figures(&self, width: Option<u16>) -> String {
+        let short = |(name, _): &(String, Figures)| name.chars().count() <= SHORT_NAME;
+        let name = if self.groups.iter().all(short) {
+            Kind::Fixed
+        } else {
+            Kind::Text
+        };
+        let mut grid = Grid::ranked(&[
+            ("", name, 0),
+            ("sales", Kind::Number, 0),
+            ("median ratio", Kind::Number, 0),
+            ("COD", Kind::Number, 1),
+            ("PRD", Kind::Number, 3),
+            ("PRB", Kind::Number, 4),
+            ("off by", Kind::Number, 1),
+            ("50 %", Kind::Number, 2),
+            ("80 %", Kind::Number, 0),
+            ("90 %", Kind::Number, 2),
+            ("score", Kind::Number, 5),
+        ]);
+        for (name, figures) in self.groups {
+            grid.push(row(name, figures));
+        }
+        grid.render(width)
+    }
+
+    /// The verdicts of each group; advice is given once.
+    fn verdicts(&self, prose: usize) -> String {
+        let mut out = String::new();
+        let mut advised: Vec<String> = Vec::new();
+        for (name, figures) in self.groups {
+            let all = judged(name, figures, self.helps);
+            let of = |standing| all.iter().filter(move |v| v.standing == standing);
+            let _ = writeln!(out, "\n{}", strong(name));
+            for verdict in of(Standing::Fails) {
+                let fresh = verdict
+                    .advice
+                    .clone()
+                    .filter(|advice| !advised.contains(advice));
+                let advice = fresh
+                    .as_deref()
+                    .map_or(String::new(), |text| format!(" {text}"));
+                advised.extend(fresh);
+                let line = format!("✗ {}.{advice}", verdict.says);
+                let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
+            }
+            for verdict in of(Standing::Holds) {
+                let line = format!("✓ {}.", verdict.says);
+                let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
+            }
+            let open = of(Standing::Open).count();
+            if open > 0 {
+                let line = format!(
+                    "? {} cannot be told yet: log more sales.",
+                    count(open, "figure")
+                );
+                let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
+            }
+        }
+        out
+    }
+}
+
+/// Which sales look mistyped, in words; empty where none does.
+fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String {
+    let names: Vec<String> = mistyped(sales)
+        .take(NAMED)
+        .map(|(past, predicted)| {
+            format!(
+                "{} {} for {} ({:.1} times its estimate)",
+                past.model,
+                past.sale.comp_id,
+                amount(&settings.currency, past.sale.paid),
+                predicted.paid / predicted.estimate
+            )
+        })
+        .collect();
+    let number = mistyped(sales).count();
+    if number == 0 {
+        return String::new();
+    }
+    let more = if number > NAMED { " …" } else { "" };
+    format!(
+        "{} left out of ratios and scores, not of bands: {}{more}.",
+        if number == 1 {
+            "One sale looks mistyped and is"
+        } else {
+            "Some sales look mistyped and are"
+        },
+        names.join(", ")
+    )
+}
+
+/// How many of the sales were predicted, and from what: `told` of them, `undated` of these from
+/// all the others.
+pub fn how_predicted(told: usize, undated: usize, sales: usize) -> String {
+    let before = "from the sales of days before";
+    let from = match (told - undated, undated) {
+        (_, 0) => format!(" {before}"),
+        (0, _) => ", all undated: each from all the others".into(),
+        (dated, undated) => format!(
+            ": {dated} {before}, and {}: each from all the others",
+            count(undated, "undated sale")
+        ),
+    };
+    format!("{told} of {} predicted{from}", count(sales, "sale"))
+}
+
+/// The verdicts of a group, `helps` being whether numbers would help that are recorded already.
+pub(super) fn judged(name: &str, figures: &Figures, helps: bool) -> Vec<Verdict> {
+    let all = verdicts(name, figures).into_iter();
+    all.map(|verdict| {
+        if helps {
+            verdict.with_undeclared()
+        } else {
+            verdict
+        }
+    })
+    .collect()
+}
+
+/// The chart of the sales that have a prediction, `of` so many, of one `model` or of the whole book.
+pub fn chart(
+    sales: &[Checkable<'_>],
+    overall: &Figures,
+    of: usize,
+    model: Option<&str>,
+    settings: &Settings,
+) -> CheckChart {
+    let title = "estimates against what was paid";
+    let charted = |(past, predicted): &Checkable<'_>| CheckedSale {
+        paid: predicted.paid,
+        estimate: predicted.estimate,
+        band: predicted.bands[CHARTED],
+        sold_on: past.sale.sold_on,
+    };
+    CheckChart {
+        title: model.map_or_else(
+            || format!("Past {title}"),
+            |model| format!("{model}: past {title}"),
+        ),
+        subtitle: format!(
+            "{}; {}",
+            how_predicted(sales.len(), undated(sales), of),
+            basis(settings.price_basis)
+        ),
+        currency: settings.currency.clone(),
+        level: LEVELS[CHARTED],
+        sales: sales.iter().map(charted).collect(),
+        median_ratio: overall.study.median.value,
+        by_chance: bar_by_chance(sales.len(), overall.pit.counts.len(), selfcheck::LEVEL),
+        histogram: overall.pit.counts.clone(),
+    }
+}
+
+fn row(name: &str, figures: &Figures) -> Vec<String> {
+    let study = &figures.study;
+    let of = |figure: &Option<Figure>, digits: usize| {
+        figure
+            .as_ref()
+            .map_or("–".into(), |f| format!("{:.digits$}", f.value))
+    };
+    let share = |coverage: &Coverage| format!("{:.0} %", 100.0 * coverage.share);
+    let median = match study.median.interval {
+        Some(range) => {
+            format!(
+                "{:.2} ({:.2} to {:.2})",
+                study.median.value, range.low, range.high
+            )
+        }
+        None => format!("{:.2}", study.median.value),
+    };
+    vec![
+        name.to_string(),
+        figures.sales.to_string(),
+        median,
+        of(&study.cod, 1),
+        of(&study.prd, 2),
+        of(&study.prb, 3),
+        format!("{:.1} %", study.median_absolute_percentage_error),
+        share(&figures.coverage[0]),
+        share(&figures.coverage[1]),
+        share(&figures.coverage[2]),
+        format!("{:.3}", figures.score),
+    ]
+}

@@ -1,0 +1,69 @@
+//! Rules of thumb that the sales of a book contradict.
+
+use std::fmt::Write;
+
+use super::numbers::count;
+use super::sheet::wrap;
+use crate::band::conflict::Conflict;
+use crate::settings::rule::{Section, sections, text};
+use crate::settings::{FILE_NAME, Settings};
+
+/// Models named of one rule.
+const NAMED: usize = 4;
+
+/// The sections of the settings with rules in place of the contradicted ones.
+pub(super) fn instead(conflicts: &[Conflict], settings: &Settings) -> Vec<Section> {
+    let statements: Vec<_> = conflicts.iter().map(|c| c.instead.clone()).collect();
+    sections(&statements, settings)
+}
+
+/// The section of a check; empty where no rule is contradicted.
+pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> String {
+    if conflicts.is_empty() {
+        return String::new();
+    }
+    let code = &settings.currency.code;
+    let mut out = String::new();
+    let _ = writeln!(
+        out,
+        "{}",
+        wrap("Rules that your sales contradict:", width, "")
+    );
+    for conflict in conflicts {
+        let against = &conflict.heard[..conflict.against];
+        let says = match against {
+            [one] => format!(
+                "{}: your {} of {} put it at {}; {}",
+                conflict.label,
+                count(one.sales, "sale"),
+                one.model,
+                one.said().text(code),
+                conflict.rule_words(code)
+            ),
+            several => {
+                let named = several.iter().take(NAMED);
+                let named: Vec<String> = named
+                    .map(|one| format!("{} at {}", one.model, one.said().text(code)))
+                    .collect();
+                let more = if several.len() > NAMED { ", …" } else { "" };
+                let sales = several.iter().map(|one| one.sales).sum();
+                format!(
+                    "{}: your {} put it elsewhere for {} ({}{more}); {}",
+                    conflict.label,
+                    count(sales, "sale"),
+                    count(several.len(), "model"),
+                    named.join(", "),
+                    conflict.rule_words(code)
+                )
+            }
+        };
+        let _ = writeln!(out, "{}", wrap(&format!("{says}."), width, "  "));
+    }
+    let says = format!(
+        "Estimates go by such sales already; a right rule helps where sales are few. To change the rules, write \
+         into {FILE_NAME}, each line under its heading and in place of one for the same:"
+    );
+    let _ = writeln!(out, "{}\n", wrap(&says, width, ""));
+    out.push_str(&text(&instead(conflicts, settings)));
+    out
+}
