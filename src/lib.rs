@@ -1,17 +1,17 @@
-//! compband: what a used item will sell for, from the sold comparables its owner recorded.
+//! Predicts the price of a used item from the sold comparables that its owner recorded.
 //!
 //! Data flows one way through the rooms of this crate:
 //!
 //! [`trade`] (business values) → [`parse`] (what people type), [`settings`] → [`book`] (the folder on
 //! disk) → [`sheets`] (foreign spreadsheets); [`select`] (filter, trim) → [`fit`] (adjustments) →
-//! [`band`] (predictive distribution) → [`backtest`] (past estimates); [`deal`] (what selling costs, what
-//! to pay). [`app`] composes all of these into use cases that return values; [`render`] shows their results
-//! (tables, charts) and [`cli`] is the command line. Which room imports which stands in `DEVELOPERS.md`
-//! and is tested.
+//! [`band`] (predictive distribution) → [`backtest`] (past estimates); [`deal`] (selling costs,
+//! bids). [`app`] composes all of these into use cases that return values; [`render`] shows their results
+//! (tables, charts) and [`cli`] is the command line. `DEVELOPERS.md` states which room imports which;
+//! a test checks it.
 //!
 //! The statistics know no files, and the files know no statistics.
 //!
-//! The method, with its formulas and their sources, stands in [`fit`] (adjustments) and in
+//! The method, with its formulas and their sources, is described in [`fit`] (adjustments) and in
 //! [`band`] (predictive distribution, calibration, checks).
 //!
 //! # From CSV text to a band

@@ -11,7 +11,7 @@ use crate::trade::text::{quoted, shorten};
 /// Longest value shown in an error, in characters.
 const SHOWN: usize = 60;
 
-/// The refusal of what stands behind a flag.
+/// The error for an invalid value of a flag.
 pub fn refused(flag: &str, given: &str, expected: &str) -> AppError {
     AppError::Refused {
         message: format!(
@@ -22,10 +22,10 @@ pub fn refused(flag: &str, given: &str, expected: &str) -> AppError {
     }
 }
 
-/// Reads an amount of the book's currency that is not negative.
+/// Reads a non-negative amount of the book's currency.
 ///
 /// # Errors
-/// The flag, what was found and what was expected.
+/// The flag, its value and the expected form.
 pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, AppError> {
     parse_amount(given, currency)
         .and_then(|amount| {
@@ -38,10 +38,10 @@ pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, Ap
         .map_err(|expected| refused(flag, given, &expected))
 }
 
-/// [`money`], where it is given.
+/// [`money`], if given.
 ///
 /// # Errors
-/// As there.
+/// Those of [`money`].
 pub fn money_if(
     flag: &str,
     given: Option<&String>,
@@ -50,11 +50,11 @@ pub fn money_if(
     given.map(|text| money(flag, text, currency)).transpose()
 }
 
-/// Reads a number in a unit that may stand behind it: `600`, `600 g`, `20 %`. `check` is one of
-/// the checks of [`crate::settings::selling`].
+/// Reads a number, optionally followed by its unit: `600`, `600 g`, `20 %`. `check` is one of the
+/// checks of [`crate::settings::selling`].
 ///
 /// # Errors
-/// The flag, what was found and what was expected.
+/// The flag, its value and the expected form.
 pub fn quantity(
     flag: &str,
     given: &str,

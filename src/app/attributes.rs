@@ -8,7 +8,7 @@ use crate::trade::attributes::is_name;
 use crate::trade::text::shorten;
 use crate::trade::{Attributes, Problem};
 
-/// Reads what `--set` gives; what is wrong goes to `problems`.
+/// Reads the values of `--set`; adds errors to `problems`.
 pub fn read_attributes(
     set: &[String],
     model: &str,
@@ -39,7 +39,7 @@ pub fn read_attributes(
 /// Reads `storage=256` or `storage=256 GB`.
 ///
 /// # Errors
-/// What was expected instead.
+/// The expected form.
 fn read_attribute<'t>(
     text: &'t str,
     model: &str,

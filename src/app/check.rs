@@ -1,4 +1,4 @@
-//! How good the estimates of a book would have been on its own sales.
+//! Backtests the estimates of a book on its sales.
 
 use std::collections::BTreeMap;
 
@@ -14,18 +14,18 @@ use crate::settings::Settings;
 /// Name of the group of all sales.
 pub const ALL: &str = "all sales";
 
-/// Past sales with the predictions for them, and the rules of thumb that they contradict.
+/// Past sales with their predictions, and the rules of thumb that they contradict.
 pub struct Checked {
-    /// Every single sale in the order of days, undated ones last.
+    /// Every single sale, ordered by day, undated ones last.
     pub past: Vec<Past>,
-    /// The contradicted rules, those that matter most to prices first.
+    /// The contradicted rules, those with the largest effect on prices first.
     pub conflicts: Vec<Conflict>,
 }
 
 /// A sale with its prediction.
 pub type Checkable<'a> = (&'a Past, &'a Predicted);
 
-/// How sales are grouped.
+/// Grouping of sales.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum By {
     /// By model.
@@ -40,11 +40,11 @@ pub enum By {
     Price,
 }
 
-/// Predicts the past sales of a book, or of one model, and looks for contradicted rules; the book is read
+/// Predicts the past sales of a book, or of one model, and finds contradicted rules; reads the book
 /// once.
 ///
 /// # Errors
-/// Where the book cannot be read or has no such model.
+/// If the book cannot be read or has no such model.
 pub fn check(
     book: &Book,
     model: Option<&str>,
@@ -85,13 +85,13 @@ pub fn undated(sales: &[Checkable<'_>]) -> usize {
         .count()
 }
 
-/// The figures of all sales; `None` where none has a prediction.
+/// The figures of all sales; `None` if none has a prediction.
 pub fn of_all(sales: &[Checkable<'_>]) -> Option<Figures> {
     let all: Vec<&Predicted> = sales.iter().map(|(_, predicted)| *predicted).collect();
     figures(&all)
 }
 
-/// The figures of all sales, and of each group in its order; `None` where no sale has a prediction.
+/// The figures of all sales, and of each group in its order; `None` if no sale has a prediction.
 pub fn groups(
     sales: &[Checkable<'_>],
     by: Option<By>,
@@ -119,7 +119,8 @@ fn grouped(sales: &[Checkable<'_>], by: By, settings: &Settings) -> Vec<(String,
     let figures = |((_, name), sales): ((usize, String), Vec<&Predicted>)| {
         let mut figures = figures(&sales)?;
         if by == By::Price {
-            // Groups made by price paid differ in how high and low prices are estimated by their making.
+            // In groups by price paid, the grouping itself biases the estimates of high and low
+            // prices.
             (figures.study.prd, figures.study.prb) = (None, None);
         }
         Some((name, figures))
@@ -135,7 +136,7 @@ const QUARTERS: [&str; 4] = [
     "dearest quarter",
 ];
 
-/// The group of a sale: its place among the groups and its name.
+/// The group of a sale: its position among the groups and its name.
 fn group(past: &Past, quarter: usize, by: By, settings: &Settings) -> (usize, String) {
     let sale = &past.sale;
     let last = |what: &str| (usize::MAX, format!("no {what}"));

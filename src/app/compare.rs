@@ -1,4 +1,4 @@
-//! Which of several listings to buy with one budget.
+//! Chooses among several listings for one budget.
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -12,45 +12,45 @@ use crate::deal::outlet::Terms;
 use crate::select::Subject;
 use crate::settings::Settings;
 
-/// One listing as it will be sold, with what it takes.
+/// One listing, with its costs.
 #[derive(Debug)]
 pub struct Listing<'a> {
-    /// What it is called in the table, or its row.
+    /// Its name in the table, or its row.
     pub name: String,
     /// The unit as it will be sold.
     pub subject: Subject,
-    /// The price asked.
+    /// The asking price.
     pub asked: Decimal,
-    /// What it takes to have and mend it.
+    /// The costs of buying and repairing it.
     pub costs: Costs,
-    /// How it will be sold; none where the book has no outlet.
+    /// The terms of its sale; none if the book has no outlet.
     pub terms: Option<Terms<'a>>,
 }
 
-/// What a purchase must promise, and the money there is.
+/// The aims of each purchase, and the available money.
 #[derive(Debug, Clone, Copy)]
 pub struct Means<'a> {
-    /// What each purchase must promise.
+    /// Aims that each purchase must meet.
     pub aims: &'a [Aim],
-    /// The money there is to trade with, where it is known.
+    /// The bankroll, if known.
     pub bankroll: Option<Decimal>,
-    /// The money there is for all of the listings.
+    /// The budget for all of the listings.
     pub budget: Decimal,
 }
 
-/// Listings judged at the prices asked.
+/// Listings judged at their asking prices.
 #[derive(Debug)]
 pub struct Compared {
-    /// What was found of each, in their order, or why it could not be judged.
+    /// The result for each, in their order, or the reason why there is none.
     pub judged: Vec<Result<Judged, String>>,
-    /// Positions of those to buy.
+    /// Positions of the listings to buy.
     pub bought: Vec<usize>,
 }
 
-/// Judges listings, all on the same comps, and chooses among them.
+/// Judges listings, all with the same comps, and chooses among them.
 ///
 /// # Errors
-/// Where the book cannot be read. A listing of which nothing speaks is among the results.
+/// If the book cannot be read. A listing that cannot be estimated is among the results.
 pub fn compare(
     reader: &Reader<'_>,
     listings: &[Listing<'_>],
@@ -85,7 +85,7 @@ pub fn compare(
     })
 }
 
-/// Judges a listing at the price asked.
+/// Judges a listing at its asking price.
 fn judge(
     unit: &AskedUnit<'_>,
     listing: &Listing<'_>,

@@ -1,4 +1,5 @@
-//! Rules of thumb that the sales of a book contradict. The fits are kept from run to run.
+//! Rules of thumb that the sales of a book contradict. The results of fits are stored for later
+//! runs.
 
 use std::collections::BTreeMap;
 
@@ -16,14 +17,14 @@ use crate::select::plan::{Query, select_each};
 use crate::select::{Selection, Subject};
 use crate::trade::names::match_key;
 
-/// Models that take part at most, those with most sales: each takes a fit.
+/// Most models examined, those with most sales: each takes a fit.
 const MOST_MODELS: usize = 200;
 
-/// The rules that the sales of a timeline contradict, or those of one model. Each model takes part with its
-/// newest working single units, of all times.
+/// The rules that the sales of a timeline, or of one model, contradict. Each model is represented
+/// by its newest working single units, from any time.
 ///
 /// # Errors
-/// Where the comps are not as the book makes them.
+/// If the comps do not have the form that the book produces.
 pub fn of_sales(
     book: &Book,
     timeline: &Timeline<'_>,
@@ -65,7 +66,7 @@ pub fn of_sales(
     Ok(conflict::conflicts(&heard))
 }
 
-/// What the sales of models, by key, put in place of rules of thumb.
+/// The evidence of the sales of models on rules of thumb, by key.
 fn fitted(
     timeline: &Timeline<'_>,
     models: &[&str],
@@ -77,7 +78,7 @@ fn fitted(
     let settings = timeline.settings();
     let query = Query {
         subject: &Subject::blank(""),
-        // Pieces do not matter to a unit that is not described.
+        // The description of a blank unit has no pieces, so that the wording does not matter.
         wording: Wording::of("", settings),
         as_of,
         window_days: u32::MAX,

@@ -1,4 +1,4 @@
-//! Why a use case ended without doing what was asked.
+//! Errors of use cases.
 
 use polars::prelude::PolarsError;
 
@@ -9,32 +9,32 @@ use crate::deal::outlet::TermsError;
 use crate::select::plan::SelectError;
 use crate::trade::text::nearest_few;
 
-/// Why a use case ended without doing what was asked.
+/// Error of a use case.
 #[derive(Debug, thiserror::Error)]
 pub enum AppError {
-    /// The book could not do it.
+    /// An error of the book.
     #[error(transparent)]
     Book(#[from] BookError),
-    /// What was asked makes no sense.
+    /// The request makes no sense.
     #[error("{0}")]
     Usage(String),
-    /// Input was refused; `next` is what to do about it.
+    /// Input was refused.
     #[error("{message}")]
     Refused {
-        /// What was refused and why.
+        /// The refused input, and the reason.
         message: String,
-        /// What to do, or empty.
+        /// How to proceed, or empty.
         next: String,
     },
-    /// What was asked for is not there; `next` is what to do about it.
+    /// The requested thing does not exist.
     #[error("{message}")]
     Absent {
-        /// What is not there.
+        /// The missing thing.
         message: String,
-        /// What to do, or empty.
+        /// How to proceed, or empty.
         next: String,
     },
-    /// The table library failed: not of the user's making.
+    /// The table library failed; the user is not the cause.
     #[error("cannot work out the table: {0}")]
     Table(#[from] PolarsError),
 }
@@ -81,11 +81,11 @@ impl From<Refusal> for AppError {
     }
 }
 
-/// What to do about a book without comps.
+/// Advice on a book without comps.
 pub(crate) const FILL_THE_BOOK: &str = "record sales with `compband import` or `compband log`";
 
-/// The refusal of a model that the book does not have, with the nearest of the known names. No
-/// known name at all means that the book is empty, or that none is near.
+/// The error for a model that the book does not have, with the most similar known names. Without
+/// known names, the book is empty or none is similar.
 pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> AppError {
     let near: Vec<String> = nearest_few(asked, known, 5)
         .into_iter()
@@ -94,7 +94,7 @@ pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) 
     no_such_model(asked, &near)
 }
 
-/// The refusal of a model that the book does not have.
+/// The error for a model that the book does not have.
 pub fn no_such_model(asked: &str, near: &[String]) -> AppError {
     let next = if near.is_empty() {
         format!("`compband models` lists the models of this book; {FILL_THE_BOOK}")

@@ -1,7 +1,7 @@
-//! Use cases that return values: what a command line, a web page or another program calls.
+//! Use cases that return values, for a command line, a web page or another program.
 //!
-//! No function of this room prints, prompts or ends the process. What the user should know besides the
-//! result goes to a `notice` that the caller hands in.
+//! No function of this room prints, prompts or ends the process. Messages besides the result go to
+//! a `notice` that the caller passes.
 
 pub mod amounts;
 pub mod attributes;

@@ -1,12 +1,12 @@
-//! Work shared among all cores.
+//! Distributes work among all cores.
 
 use super::AppError;
 use std::sync::atomic::AtomicUsize;
 use std::sync::atomic::Ordering;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-/// `work` on each of `items`, on all cores; results in the order of the items, or the first error in
-/// that order.
+/// Calls `work` for each of `items`, on all cores. Returns the results in the order of the items,
+/// or the first error in that order.
 pub(crate) fn in_parallel<T: Sync, R: Send>(
     items: &[T],
     work: impl Fn(&T) -> Result<R, AppError> + Sync,
@@ -14,7 +14,7 @@ pub(crate) fn in_parallel<T: Sync, R: Send>(
     shared(items, work, Result::is_err).into_iter().collect()
 }
 
-/// `work` on each of `items`, on all cores; results in the order of the items.
+/// Calls `work` for each of `items`, on all cores. Returns the results in the order of the items.
 pub(crate) fn each_in_parallel<T: Sync, R: Send>(
     items: &[T],
     work: impl Fn(&T) -> R + Sync,
@@ -22,14 +22,15 @@ pub(crate) fn each_in_parallel<T: Sync, R: Send>(
     shared(items, work, |_| false)
 }
 
-/// `work` on each of `items` until a result is the `last` of its thread.
+/// Calls `work` for each of `items`; a thread stops after a result that is the `last`.
 fn shared<T: Sync, R: Send>(
     items: &[T],
     work: impl Fn(&T) -> R + Sync,
     last: impl Fn(&R) -> bool + Sync,
 ) -> Vec<R> {
     let next = AtomicUsize::new(0);
-    // Not a parallel iterator: a thread of it that waits for polars would begin one item on top of another.
+    // Not a parallel iterator: a thread that waits for polars would begin another item in the
+    // meantime.
     let shares = rayon::broadcast(|_| {
         let mut done = Vec::new();
         loop {
@@ -50,8 +51,8 @@ fn shared<T: Sync, R: Send>(
     all.into_iter().map(|(_, made)| made).collect()
 }
 
-/// What the threads share, for one of them. What is kept is whole after each change, so that a thread
-/// that panicked spoils nothing.
+/// Locks a shared value for one thread. The value is consistent after each change, so that the
+/// panic of another thread does no harm.
 pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

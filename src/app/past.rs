@@ -119,7 +119,7 @@ fn scores_and_comps(
     let timeline = Timeline::new(&comps, book.settings())?;
     let sales = timeline.sales(Some((as_of, recalibration::RECENT)), &timeline);
     let mut desk = Desk::new(&timeline, &timeline, &|_, _| {});
-    let asked = desk.scores(&sales, &kept.by_key())?;
+    let asked = desk.scores(&sales, &kept.by_key(), Widening::Unasked)?;
     let found: Vec<Score> = asked.iter().filter_map(KeptScore::score).collect();
     let day = |day: NaiveDate| day.to_epoch_days();
     let later = timeline.newest().is_some_and(|newest| newest > as_of);
@@ -247,7 +247,7 @@ fn check_whole(
 ) -> Result<Done<Vec<Vec<Past>>>, AppError> {
     let mut desk = Desk::new(timeline, timeline, progress);
     let sales = timeline.sales(None, timeline);
-    let asked = desk.scores(&sales, &kept.by_key())?;
+    let asked = desk.scores(&sales, &kept.by_key(), Widening::OfThese)?;
     let sizes: HashMap<u64, f64> = asked.iter().map(|kept| (kept.key, kept.size)).collect();
     let scores: Vec<Score> = asked.iter().filter_map(KeptScore::score).collect();
     let now = KeptScores {
@@ -302,10 +302,12 @@ fn check_model_of_large(
     let others = Timeline::new(&others, settings)?;
     let mut desk = Desk::new(&timeline, &others, progress);
     let sales = timeline.sales(None, &others);
-    let asked = desk.scores(&sales, &HashMap::new())?;
+    let scores_of = |kept: &[KeptScore]| kept.iter().filter_map(KeptScore::score).collect();
+    let known: Option<Vec<Score>> = whole.map(|whole| scores_of(&whole.asked));
+    let past = known.as_deref().map_or(Widening::OfThese, Widening::Of);
+    let asked = desk.scores(&sales, &HashMap::new(), past)?;
     let sizes = asked.iter().map(|kept| (kept.key, kept.size)).collect();
-    let scores = &whole.map_or(&asked, |whole| &whole.asked);
-    let scores: Vec<Score> = scores.iter().filter_map(KeptScore::score).collect();
+    let scores = known.unwrap_or_else(|| scores_of(&asked));
     let past = desk.told(&sales, &sizes, &scores, &Told::default())?;
     also(&timeline)?;
     Ok(desk.done(past))
@@ -319,16 +321,32 @@ fn factor_of(sale: &Sale, scores: &[Score]) -> f64 {
     day.map_or(1.0, |day| recalibration::factor_before(scores, day))
 }
 
+/// Sales whose distributions are in memory at once.
+const AT_ONCE: usize = 256;
+
+/// The scores that make the bands of predictions wider or narrower.
+#[derive(Clone, Copy)]
+enum Widening<'s> {
+    /// Predictions are not asked for.
+    Unasked,
+    /// Those of the same sales.
+    OfThese,
+    /// These.
+    Of(&'s [Score]),
+}
+
 /// Where past sales are estimated, each once.
 struct Desk<'a> {
     timeline: &'a Timeline<'a>,
     related: RelatedModels<'a>,
     /// By key.
     models: BTreeMap<String, Model>,
-    /// By the keys of sales.
-    foreseen: HashMap<u64, Option<Foreseen>>,
+    /// By the keys of sales: with which widening, and the prediction.
+    predicted: HashMap<u64, (f64, Option<Predicted>)>,
     progress: &'a Progress<'a>,
     estimated: usize,
+    /// Sales to be estimated, those that are done among them.
+    to_estimate: usize,
 }
 
 impl<'a> Desk<'a> {
@@ -342,9 +360,10 @@ impl<'a> Desk<'a> {
             timeline,
             related: RelatedModels::on_each_day(others),
             models: BTreeMap::new(),
-            foreseen: HashMap::new(),
+            predicted: HashMap::new(),
             progress,
             estimated: 0,
+            to_estimate: 0,
         }
     }
 
@@ -355,31 +374,74 @@ impl<'a> Desk<'a> {
         }
     }
 
-    /// The scores of sales in their order: known ones, and the others from estimates.
+    /// The scores of sales in their order: known ones, and the others from estimates. Of the latter the
+    /// prediction is kept too, its bands as wide as `past` scores make them.
     fn scores(
         &mut self,
         sales: &[Sale],
         known: &HashMap<u64, f64>,
+        past: Widening<'_>,
     ) -> Result<Vec<KeptScore>, AppError> {
-        let unknown: Vec<&Sale> = sales
-            .iter()
-            .filter(|s| !known.contains_key(&s.key))
-            .collect();
-        self.foresee(&unknown)?;
-        let kept = |sale: &Sale| {
-            let foreseen = || self.foreseen.get(&sale.key).and_then(Option::as_ref);
-            let size = known.get(&sale.key).copied();
-            KeptScore {
+        let unknown = |sale: &&Sale| !known.contains_key(&sale.key);
+        self.to_estimate += sales.iter().filter(unknown).count();
+        let mut kept = Vec::with_capacity(sales.len());
+        let mut found: Vec<Score> = Vec::new();
+        for some in sales.chunks(AT_ONCE) {
+            let asked: Vec<&Sale> = some.iter().filter(unknown).collect();
+            let foreseen = self.foresee(&asked)?;
+            let scored = some.iter().map(|sale| KeptScore {
                 key: sale.key,
                 day: sale.day.map_or(i32::MAX, |day| day.to_epoch_days()),
-                size: size.unwrap_or_else(|| KeptScore::size(foreseen())),
-            }
-        };
-        Ok(sales.iter().map(kept).collect())
+                size: known.get(&sale.key).copied().unwrap_or_else(|| {
+                    let foreseen = foreseen.get(&sale.key).and_then(Option::as_ref);
+                    KeptScore::size(foreseen)
+                }),
+            });
+            let from = kept.len();
+            kept.extend(scored);
+            found.extend(kept[from..].iter().filter_map(KeptScore::score));
+            let scores = match past {
+                Widening::Unasked => continue,
+                Widening::OfThese => &found,
+                Widening::Of(scores) => scores,
+            };
+            self.predict(&asked, &foreseen, scores)?;
+        }
+        Ok(kept)
     }
 
-    /// What was predicted for sales in their order, with the book's past (`scores`) known, and `sizes`
-    /// of their own scores by key.
+    /// Keeps the predictions of sales, from their distributions and the scores before them.
+    fn predict(
+        &mut self,
+        sales: &[&Sale],
+        foreseen: &HashMap<u64, Option<Foreseen>>,
+        scores: &[Score],
+    ) -> Result<(), AppError> {
+        let predicted = in_parallel(sales, |sale| {
+            let factor = factor_of(sale, scores);
+            let foreseen = foreseen.get(&sale.key).and_then(Option::as_ref);
+            Ok((sale.key, (factor, foreseen.map(|of| of.told(factor)))))
+        })?;
+        self.predicted.extend(predicted);
+        Ok(())
+    }
+
+    /// The prediction for a sale with bands `factor` times as wide, of this run or `known`; none where it is
+    /// still to be made.
+    fn prediction<'p>(
+        &'p self,
+        sale: &Sale,
+        factor: f64,
+        known: &'p Told,
+    ) -> Option<Option<&'p Predicted>> {
+        match self.predicted.get(&sale.key) {
+            Some((made_with, predicted)) if *made_with == factor => Some(predicted.as_ref()),
+            _ => known.get(sale.key, factor).map(Some),
+        }
+    }
+
+    /// Sales in their order with the predictions for them: bands as wide as the `scores` of the book make
+    /// them. `sizes` are the sales' own scores by key.
     fn told(
         &mut self,
         sales: &[Sale],
@@ -391,22 +453,21 @@ impl<'a> Desk<'a> {
         let nothing = |sale: &Sale| sizes.get(&sale.key).is_some_and(|size| size.is_nan());
         let factors: Vec<f64> = sales.iter().map(|sale| factor_of(sale, scores)).collect();
         let unknown = sales.iter().zip(&factors).filter(|(sale, factor)| {
-            !nothing(sale)
-                && !self.foreseen.contains_key(&sale.key)
-                && known.get(sale.key, **factor).is_none()
+            !nothing(sale) && self.prediction(sale, **factor, known).is_none()
         });
         let unknown: Vec<&Sale> = unknown.map(|(sale, _)| sale).collect();
-        self.foresee(&unknown)?;
+        self.to_estimate += unknown.len();
+        for some in unknown.chunks(AT_ONCE) {
+            let foreseen = self.foresee(some)?;
+            self.predict(some, &foreseen, scores)?;
+        }
         let past = sales.iter().zip(&factors).filter_map(|(sale, &factor)| {
             let model = self.models.get(&sale.model)?;
-            let predicted = match self.foreseen.get(&sale.key) {
-                Some(foreseen) => foreseen.as_ref().map(|foreseen| foreseen.told(factor)),
-                None => known.get(sale.key, factor).cloned(),
-            };
+            let predicted = self.prediction(sale, factor, known);
             Some(Past {
                 model: model.name.clone(),
                 sale: model.sales.get(&sale.comp_id)?.clone(),
-                predicted,
+                predicted: predicted.flatten().cloned(),
             })
         });
         let mut past: Vec<Past> = past.collect();
@@ -431,7 +492,7 @@ impl<'a> Desk<'a> {
 
     /// Estimates sales, each from those before it, on all cores. Other models speak from their
     /// dated sales of the months before a sale's ([`RelatedModels::pool_before_month`]).
-    fn foresee(&mut self, sales: &[&Sale]) -> Result<(), AppError> {
+    fn foresee(&mut self, sales: &[&Sale]) -> Result<HashMap<u64, Option<Foreseen>>, AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
         let settings = self.related.settings();
         let mut wanted: HashMap<&str, HashMap<Kind, Subject>> = HashMap::new();
@@ -456,8 +517,8 @@ impl<'a> Desk<'a> {
                 model.selections.insert(kind, selection);
             }
         }
-        let (done, of) = (AtomicUsize::new(0), sales.len());
-        (self.progress)(0, of);
+        let (done, of) = (AtomicUsize::new(self.estimated), self.to_estimate);
+        (self.progress)(self.estimated, of);
         let foreseen = in_parallel(sales, |sale| {
             let model = self.models.get(&sale.model);
             let foreseen = model.map(|model| model.foresee(sale, &self.related));
@@ -465,8 +526,7 @@ impl<'a> Desk<'a> {
             Ok((sale.key, foreseen.transpose()?.flatten()))
         })?;
         self.estimated += sales.len();
-        self.foreseen.extend(foreseen);
-        Ok(())
+        Ok(foreseen.into_iter().collect())
     }
 }
 

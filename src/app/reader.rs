@@ -1,5 +1,5 @@
-//! A book as one run reads it: every comp that the run needs is read once, and every related model is fitted
-//! once, however many units are asked about.
+//! The data of a book for one run: the run reads every comp once and fits every related model once,
+//! for any number of units.
 
 use std::collections::{BTreeSet, HashMap};
 use std::sync::{Arc, Mutex};
@@ -22,47 +22,47 @@ use crate::select::Subject;
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::names::match_key;
 
-/// A unit that is asked about, in the words of the book.
+/// A unit to be estimated, in the words of the book.
 #[derive(Debug, Clone)]
 pub struct Asked<'k> {
-    /// The book's settings with what was said otherwise of the unit.
+    /// The book's settings with the overrides of this unit.
     pub settings: Settings,
-    /// What it is.
+    /// The unit.
     pub subject: Subject,
-    /// Comps to be used whatever the tests say, by beginnings of their ids.
+    /// Comps always used, whatever the tests find, by prefixes of their identifiers.
     pub keep: &'k [String],
-    /// Comps to be left out, likewise.
+    /// Comps never used, likewise.
     pub drop: &'k [String],
 }
 
-/// What a run reads of a book on one day. Threads share it.
+/// The data of a book on one day. Threads share it.
 pub struct Reader<'a> {
     book: &'a Book,
     as_of: NaiveDate,
     own: Option<Recalibration>,
-    /// Keys of the models asked about.
+    /// Keys of the models of the units.
     keys: Vec<String>,
     comps: Comps,
-    /// Those of units that the settings describe in the same way.
+    /// Related models; units with equivalent settings share an entry.
     related: Mutex<Vec<Arc<Related>>>,
-    /// What the book gives for a model that it has no comps of.
+    /// The table of a model without comps.
     unknown: Mutex<Option<DataFrame>>,
 }
 
 /// Comps with the rows of each model.
 struct Comps {
     frame: DataFrame,
-    /// By key, in the order of the book.
+    /// Rows by key, in the order of the book.
     rows: HashMap<String, Vec<IdxSize>>,
-    /// The models that may speak to those asked about, and perhaps others.
+    /// The possible related models of these, and perhaps others.
     ranked: Ranked,
 }
 
 impl<'a> Reader<'a> {
-    /// Reads the comps of some models and of those related to them, and how past bands held.
+    /// Reads the comps of some models and of their related models, and the recalibration.
     ///
     /// # Errors
-    /// Where the book cannot be read.
+    /// If the book cannot be read.
     pub fn new<'m>(
         book: &'a Book,
         as_of: NaiveDate,
@@ -98,16 +98,16 @@ impl<'a> Reader<'a> {
         self.as_of
     }
 
-    /// How past bands held up to that day.
+    /// Recalibration from past bands up to that day.
     pub fn own(&self) -> Option<Recalibration> {
         self.own
     }
 
-    /// The comps of a model, one of those that the reader was made for. Where there are none, the
-    /// table is as [`Book::frame_of_model`] has it.
+    /// The comps of a model for which the reader was made. Without comps, the table is that of
+    /// [`Book::frame_of_model`].
     ///
     /// # Errors
-    /// Where the book cannot be read.
+    /// If the book cannot be read.
     pub fn comps_of(&self, model: &str) -> Result<DataFrame, AppError> {
         if let Some(rows) = self.comps.rows.get(&match_key(model)) {
             return Ok(self.comps.part(rows)?);
@@ -120,11 +120,11 @@ impl<'a> Reader<'a> {
         Ok(unknown.insert(frame).clone())
     }
 
-    /// A hash of the comps of a model, and one of the comps of those related to it, in whatever order
-    /// they stand.
+    /// A hash of the comps of a model, and one of the comps of its related models, independent of
+    /// their order.
     ///
     /// # Errors
-    /// Where the book cannot be read.
+    /// If the book cannot be read.
     pub fn comps_hashes(&self, model: &str, settings: &Settings) -> Result<[u64; 2], AppError> {
         let key = match_key(model);
         let others = self.comps.ranked.related_to(&key, settings);
@@ -136,10 +136,10 @@ impl<'a> Reader<'a> {
         ])
     }
 
-    /// A unit with the comps of its model and what is known besides, ready to be estimated.
+    /// A unit with the comps of its model and additional information, ready to be estimated.
     ///
     /// # Errors
-    /// Where the book cannot be read.
+    /// If the book cannot be read.
     pub fn unit<'k>(&self, asked: Asked<'k>) -> Result<AskedUnit<'k>, AppError> {
         let model = asked.subject.model.as_str();
         let comps = self.comps_of(model)?;
@@ -160,9 +160,9 @@ impl<'a> Reader<'a> {
         })
     }
 
-    /// The related models of units with these settings, fitted.
+    /// The fitted related models for units with these settings.
     fn related(&self, settings: &Settings) -> Result<Arc<Related>, AppError> {
-        // Held while they are fitted, so that no other thread fits them too.
+        // The lock is kept during the fit, so that no other thread fits them too.
         let mut known = lock(&self.related);
         if let Some(related) = known.iter().find(|related| related.serves(settings)) {
             return Ok(related.clone());
@@ -186,14 +186,14 @@ impl<'a> Reader<'a> {
         Ok(related)
     }
 
-    /// Does some work with each of these units, on all cores; what came of each, in their order.
+    /// Does `work` with each of these units, on all cores; results in their order.
     pub fn with_each<'k, T: Send>(
         &self,
         asked: &[Asked<'k>],
         work: impl Fn(usize, AskedUnit<'k>) -> Result<T, AppError> + Sync,
     ) -> Vec<Result<T, AppError>> {
-        // Before the units are shared out, for related models are themselves fitted on all cores. What
-        // fails here fails below too.
+        // Before the units are distributed, because fits of related models use all cores too. An
+        // error here occurs below as well.
         for one in asked {
             drop(self.related(&one.settings));
         }
@@ -202,8 +202,8 @@ impl<'a> Reader<'a> {
     }
 }
 
-/// Reads the comps of models (by key) and of those related to them; beside them what the book gives for
-/// a model without comps, where that came along.
+/// Reads the comps of models (by key) and of their related models, and the table of a model without
+/// comps, if it was read anyway.
 fn read(
     book: &Book,
     keys: &[String],
@@ -229,7 +229,7 @@ fn read(
             let speaks = |other: &str| speak(first, other, settings);
             book.frame_among(first, MOST_MODELS, &speaks, notice)?
         }
-        // One more, so that each of those asked about has as many others.
+        // One more, so that each model in question has this number of others.
         PoolFrom::Book => book.frame_among(first, MOST_MODELS + 1, &|_| true, notice)?,
         PoolFrom::Family => {
             let wanted = |other: &str| rest.contains(other) || in_families(other);
@@ -301,7 +301,7 @@ impl Comps {
     }
 }
 
-/// A hash of the comps of a table, in whatever order they stand.
+/// A hash of the comps of a table, independent of their order.
 fn comps_hash(frame: &DataFrame) -> PolarsResult<u64> {
     let ids = frame.column("comp_id")?.str()?;
     let contents = frame.column(CONTENT_HASH)?.i64()?;

@@ -1,4 +1,4 @@
-//! Recording one sale: whether the book has it already, which rate it keeps, and what may be a slip in it.
+//! Records one sale: detects duplicates, keeps its rate, and points out possible mistakes.
 
 use crate::book::Book;
 use crate::book::BookLock;
@@ -15,22 +15,23 @@ use super::AppError;
 use crate::book::comps::frame::FrameRows;
 use crate::trade::Foreign;
 
-/// A price this many times the median of the model, or as many times below it, is remarked on.
+/// Factor above or below the median price of the model from which a price is pointed out.
 pub const FAR: f64 = 4.0;
 
-/// What came of an attempt to record a sale.
+/// Result of an attempt to record a sale.
 pub enum Outcome {
-    /// It is in the book under this entry; with the sale it changes, if any.
+    /// Recorded in this entry, with the sale that it replaces, if any.
     Recorded(u64, Option<Comp>),
-    /// The book has it, letter for letter, under the identifier given.
+    /// The book already has exactly this sale, under the given identifier.
     Known,
-    /// The book has such a sale, and nobody said that this is another one.
+    /// The book already has an equal sale, and the user did not mark this one as another.
     Same,
-    /// The book has this other content under the identifier, and nobody said to change it.
+    /// The book has this different sale under the identifier, and the user did not ask for an
+    /// update.
     Differs(Comp),
 }
 
-/// The sale of this identifier, or the only one whose identifier begins so.
+/// The sale with this identifier, or the only one whose identifier begins with it.
 pub fn sale_of(book: &Book, id: &str, notice: &mut dyn FnMut(&str)) -> Result<Comp, AppError> {
     let frame = book.frame(notice)?;
     let rows = FrameRows::new(&frame, &book.settings().currency)?;
@@ -64,24 +65,24 @@ pub fn sale_of(book: &Book, id: &str, notice: &mut dyn FnMut(&str)) -> Result<Co
     }
 }
 
-/// How a comp is written down.
+/// Options for recording a comp.
 #[derive(Clone, Copy, Default)]
 pub struct Writing {
-    /// It has an identifier of the user's.
+    /// The identifier is the user's.
     pub named: bool,
-    /// It is another sale, though the book has the same.
+    /// It is another sale, even if the book has an equal one.
     pub again: bool,
-    /// It takes the place of what the book has under its identifier.
+    /// It replaces the sale that the book has under its identifier.
     pub update: bool,
 }
 
-/// A sale made elsewhere in the program, and what came of recording it.
+/// A sale made elsewhere in the program, and the result of recording it.
 pub struct Recorded(pub Comp, pub Outcome);
 
-/// Records a sale made elsewhere in the program, unless the book has the very same.
+/// Records a sale made elsewhere in the program, unless the book has exactly that sale.
 ///
 /// # Errors
-/// Where it cannot be written.
+/// If it cannot be written.
 pub fn record_sale(
     book: &Book,
     lock: &BookLock,
@@ -92,7 +93,7 @@ pub fn record_sale(
     Ok(Recorded(comp, outcome))
 }
 
-/// Records a comp, its identifier derived where none was given.
+/// Records a comp; derives its identifier if none was given.
 pub fn record(
     book: &Book,
     lock: &BookLock,
@@ -132,7 +133,7 @@ pub fn record(
     Ok((comp, outcome))
 }
 
-/// Gives a sale that the book has already the rate it has there, as an import does.
+/// Gives a sale that the book already has the exchange rate recorded there, as an import does.
 pub fn keep_rate(book: &Book, comp: &mut Comp) -> Result<(), AppError> {
     let Some(paid) = comp.foreign.as_deref() else {
         return Ok(());
@@ -145,13 +146,14 @@ pub fn keep_rate(book: &Book, comp: &mut Comp) -> Result<(), AppError> {
     if let Some(old) = kept.filter(|old| old.currency == paid.currency) {
         let rate = old.rate.clone();
         let paid = paid.clone();
-        // An amount for which that rate will not do keeps the one found now, and differs by it.
+        // If that rate does not suit the amount, the new rate stays, and the sale counts as
+        // different.
         let _ = comp.set_foreign(Foreign { rate, ..paid }, &book.settings().currency);
     }
     Ok(())
 }
 
-/// Appends the sale and tells what may be a slip in it.
+/// Appends the sale and points out possible mistakes.
 pub fn append(
     book: &Book,
     lock: &BookLock,
@@ -164,7 +166,7 @@ pub fn append(
     Ok(entry)
 }
 
-/// What to say of a new model that comes near to one of the book.
+/// The message about a new model with a name similar to one of the book.
 pub fn misspelt(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
     let models = book.models()?;
     let known = KnownModels::new(models.iter().map(String::as_str));
@@ -177,8 +179,8 @@ pub fn new_model(model: &str, near: &str) -> String {
     format!("new model {model:?}; did you mean {near:?}?")
 }
 
-/// What to say of a price that is over [`FAR`] times, or under that share of, the median of
-/// the other single working units of the model.
+/// The message about a price more than [`FAR`] times above or below the median of the other single
+/// working units of the model.
 pub fn far_off(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
     let priced = minor_units(comp.price).filter(|_| comp.works && comp.lot_size == 1);
     let Some(price) = priced else {
@@ -216,7 +218,7 @@ pub fn far_off(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
     )))
 }
 
-/// The derived identifier of the first occurrence that the book does not have.
+/// The first derived identifier, by occurrence, that the book does not have.
 pub fn free_id(comp: &Comp, index: &Index) -> String {
     (0..)
         .map(|occurrence| comp.derive_id(occurrence))

@@ -1,5 +1,5 @@
-//! Watched units estimated again: what they are estimated from, whether that changed since the last
-//! estimate, and why the price moved.
+//! Estimates watched units again: their inputs, whether these changed since the last estimate, and
+//! the reasons for the change of price.
 
 use std::collections::BTreeMap;
 
@@ -20,62 +20,62 @@ use crate::trade::entry::Foreseen;
 use crate::trade::hash::hash_of_value;
 use crate::trade::{Comp, Currency};
 
-/// A watched unit that was refreshed.
+/// A refreshed unit.
 #[derive(Debug, Clone)]
 pub struct Told {
     /// Its name.
     pub name: String,
-    /// What it is.
+    /// The unit.
     pub subject: Subject,
     /// Currency of all money.
     pub currency: Currency,
     /// Its estimate.
     pub now: Record,
-    /// How that stands to the last one.
+    /// Comparison with the last estimate.
     pub state: State,
 }
 
-/// How an estimate stands to the last one.
+/// Comparison of an estimate with the last one.
 #[derive(Debug, Clone)]
 pub enum State {
-    /// There is none before it.
+    /// It is the first.
     First,
-    /// Nothing that it is made from changed since.
+    /// No input has changed since.
     Same,
-    /// It was made anew.
+    /// It was computed again.
     Moved(Box<Moved>),
 }
 
-/// How and why an estimate moved.
+/// Change of an estimate, with its causes.
 #[derive(Debug, Clone)]
 pub struct Moved {
     /// The last one.
     pub was: Record,
-    /// The change of the likely price in steps that add up to it.
+    /// The change of the likely price, in steps that sum to it.
     pub steps: Vec<Step>,
-    /// What [`crate::band::change::Cause::Rest`] may stand for.
+    /// Possible causes of [`crate::band::change::Cause::Rest`].
     pub rest: Vec<&'static str>,
-    /// By comp: its weight in the new estimate, or why it has none.
+    /// By comp: its weight in the new estimate, or the reason why it has none.
     pub standing: BTreeMap<String, Result<f64, String>>,
 }
 
-/// A watched unit with what it is in the words of the book, or why that cannot be said.
+/// A watched unit with its description in the words of the book, or the error in it.
 pub struct Unit {
     /// Its name.
     pub name: String,
-    /// How it is watched.
+    /// Its entry in the list of watches.
     pub watched: Watched,
-    /// The book's settings with what is said otherwise of it, and what it is.
+    /// The book's settings with the overrides of this unit, and the unit.
     pub is: Result<(Settings, Subject), AppError>,
 }
 
-/// A unit that could not be estimated, by its name.
+/// A unit that could not be estimated: its name and the error.
 pub type Failed = (String, AppError);
 
-/// The watched units of these names, or all where none is named.
+/// The watched units with these names, or all if there are no names.
 ///
 /// # Errors
-/// A name that no unit is watched by, and a book in which none is.
+/// A name without a watched unit, and a book without any.
 pub fn chosen(names: &[String], mut watches: Watches) -> Result<Watches, AppError> {
     if let Some(name) = names.iter().find(|name| !watches.contains_key(*name)) {
         return Err(AppError::Absent {
@@ -93,11 +93,11 @@ pub fn chosen(names: &[String], mut watches: Watches) -> Result<Watches, AppErro
     Ok(watches)
 }
 
-/// Estimates units whose inputs changed and records what is new, in their order: those that were
-/// refreshed, and those that could not be.
+/// Estimates units whose inputs changed and records the new estimates, in order. Returns the
+/// refreshed units and those that failed.
 ///
 /// # Errors
-/// Where the book cannot be read or locked.
+/// If the book cannot be read or locked.
 pub fn refresh(
     book: &Book,
     units: Vec<Unit>,
@@ -110,12 +110,12 @@ pub fn refresh(
         reader: Reader::new(book, as_of, models, notice)?,
         settings: estimate_settings_hash(book.settings()),
     };
-    let (mut told, mut failed, mut new) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut refreshed, mut failed, mut new) = (Vec::new(), Vec::new(), Vec::new());
     for (unit, made) in run.all(units, notice) {
         match made {
             Ok(made) => {
                 new.extend(made.new.map(|new| (unit.clone(), new)));
-                told.push(made.told);
+                refreshed.push(made.refreshed);
             }
             Err(error) => failed.push((unit, error)),
         }
@@ -123,17 +123,17 @@ pub fn refresh(
     if !new.is_empty() {
         let lock = book.lock(notice)?;
         for (name, new) in new {
-            // Those of other units are recorded all the same, and told.
+            // The estimates of other units are still recorded and reported.
             if let Err(error) = record(book, &lock, &name, &new, notice) {
-                told.retain(|told| told.name != name);
+                refreshed.retain(|refreshed| refreshed.name != name);
                 failed.push((name, error.into()));
             }
         }
     }
-    Ok((told, failed))
+    Ok((refreshed, failed))
 }
 
-/// Records an estimate with its comps, unless another run has recorded the same meanwhile.
+/// Records an estimate with its comps, unless another run has recorded the same in the meantime.
 fn record(
     book: &Book,
     lock: &BookLock,
@@ -148,40 +148,40 @@ fn record(
     book.record(lock, name, record, comps, notice)
 }
 
-/// What all units of a run share.
+/// Values common to all units of a run.
 struct Run<'a> {
     reader: Reader<'a>,
     /// Hash of the settings.
     settings: u64,
 }
 
-/// A unit that was refreshed, with what is to be recorded where it was estimated.
+/// A refreshed unit, with the records to write if it was estimated.
 struct Made {
-    told: Told,
+    refreshed: Told,
     new: Option<(Record, Vec<Comp>)>,
 }
 
-/// A unit beside its last estimate.
+/// A unit with its last estimate.
 struct Before {
     name: String,
     watched: Watched,
     settings: Settings,
     subject: Subject,
-    /// Hash of what is said of the unit.
+    /// Hash of the description of the unit.
     unit: u64,
-    /// Hash of all that its estimate is made from.
+    /// Hash of all inputs of its estimate.
     inputs: u64,
     last: Option<Record>,
 }
 
 impl Before {
-    /// The last estimate, where it was made from the same.
+    /// The last estimate, if its inputs were the same.
     fn unchanged(&self) -> Option<&Record> {
         let last = self.last.as_ref();
         last.filter(|last| last.inputs == self.inputs)
     }
 
-    fn told(&self, now: &Record, state: State) -> Told {
+    fn refreshed(&self, now: &Record, state: State) -> Told {
         Told {
             name: self.name.clone(),
             subject: self.subject.clone(),
@@ -193,7 +193,7 @@ impl Before {
 }
 
 impl Run<'_> {
-    /// What came of each unit, by its name.
+    /// The result for each unit, by its name.
     fn all(
         &self,
         units: Vec<Unit>,
@@ -201,7 +201,7 @@ impl Run<'_> {
     ) -> Vec<(String, Result<Made, AppError>)> {
         let mut before = Vec::new();
         for (at, unit) in units.into_iter().enumerate() {
-            // What is wrong with the book as a whole is told once.
+            // Messages about the book as a whole appear once.
             let mut first = |text: &str| {
                 if at == 0 {
                     notice(text);
@@ -232,7 +232,7 @@ impl Run<'_> {
                 Err(_) => None,
                 Ok(before) => match before.unchanged() {
                     Some(last) => Some(Ok(Made {
-                        told: before.told(last, State::Same),
+                        refreshed: before.refreshed(last, State::Same),
                         new: None,
                     })),
                     None => made.next(),
@@ -248,7 +248,7 @@ impl Run<'_> {
         .collect()
     }
 
-    /// Reads what a unit was estimated to be, and from what it would be estimated now.
+    /// Reads the last estimate of a unit and its present inputs.
     fn before(&self, unit: Unit, notice: &mut dyn FnMut(&str)) -> Result<Before, AppError> {
         let (settings, subject) = unit.is?;
         let said = hash_of_value(&unit.watched);
@@ -291,12 +291,12 @@ impl Run<'_> {
             }
         };
         Ok(Made {
-            told: before.told(&record, state),
+            refreshed: before.refreshed(&record, state),
             new: Some((record, comps)),
         })
     }
 
-    /// A hash of all that an estimate is made from.
+    /// A hash of all inputs of an estimate.
     fn inputs(&self, unit: u64, model: &str, settings: &Settings) -> Result<u64, AppError> {
         let [own, others] = self.reader.comps_hashes(model, settings)?;
         let all = (
@@ -314,8 +314,8 @@ impl Run<'_> {
     }
 }
 
-/// Why the estimate of a unit is not the last one; each comes with the comps of its model. Where
-/// those of the last are not known, all is one step.
+/// The change of an estimate from the last one; each comes with the comps of its model. If the last
+/// comps are not known, there is one step for everything.
 fn moved(
     unit: &AskedUnit<'_>,
     (last, kept): (Record, Option<Vec<Comp>>),
@@ -366,7 +366,7 @@ fn moved(
     }
 }
 
-/// What of all but the day and the comps of the model is not as it was.
+/// The changed inputs, apart from the day and the comps of the model.
 fn rest(last: &Record, now: &Record, comps_known: bool) -> Vec<&'static str> {
     let changed = [
         (last.settings != now.settings, "the settings"),
@@ -375,8 +375,8 @@ fn rest(last: &Record, now: &Record, comps_known: bool) -> Vec<&'static str> {
         (!comps_known, "the comps, whose old state is not known"),
         (true, "what other models say"),
     ];
-    let told = changed.into_iter().filter(|(is, _)| *is);
-    told.map(|(_, what)| what).collect()
+    let changes = changed.into_iter().filter(|(is, _)| *is);
+    changes.map(|(_, what)| what).collect()
 }
 
 fn inputs(as_of: NaiveDate, comps: &[Comp]) -> Inputs<'_> {
@@ -393,7 +393,7 @@ fn at(made: &Estimate) -> At {
     }
 }
 
-/// What the history keeps of an estimate; numbers and hashes are still to come.
+/// The record of an estimate in the history; the caller adds numbers and hashes.
 fn recorded(made: &Estimate) -> Record {
     let id = |line: &CompLine| line.comp.comp_id.clone();
     let rounded = |weight: f64| (weight * 1e4).round() / 1e4;

@@ -1,4 +1,4 @@
-//! The other models of a book, and what they say to one of them.
+//! The other models of a book, and their estimates of the adjustments of one model.
 
 use super::AppError;
 use super::parallel::lock;
@@ -18,14 +18,14 @@ use crate::select::{Selection, Subject};
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::comp::PriceBasis;
 
-/// What each model (by key) was heard to say, most comps first.
+/// The estimates of each model (by key), most comps first.
 type Heard = Vec<(String, Learnt)>;
 
 /// Keys of models, most comps first.
 #[derive(Debug, Default)]
 pub(crate) struct Ranked {
     all: Vec<String>,
-    /// Where only models of a family speak to each other.
+    /// The keys by family, if only models of a family are related.
     by_family: BTreeMap<String, Vec<String>>,
 }
 
@@ -50,7 +50,7 @@ impl Ranked {
         Self { all, by_family }
     }
 
-    /// The models that may speak to one (by key): at most [`MOST_MODELS`], most comps first.
+    /// The possible related models of one (by key): at most [`MOST_MODELS`], most comps first.
     pub(crate) fn related_to<'r>(
         &'r self,
         key: &'r str,
@@ -72,7 +72,7 @@ impl Ranked {
     }
 }
 
-/// What models say of adjustments on one day, each fitted once.
+/// The estimates of adjustments by models on one day, each fitted once.
 pub(crate) struct Related {
     settings: Settings,
     learnt: BTreeMap<String, Learnt>,
@@ -80,10 +80,10 @@ pub(crate) struct Related {
 }
 
 impl Related {
-    /// The models of a frame, fitted on all cores.
+    /// Fits the models of a frame on all cores.
     ///
     /// # Errors
-    /// Where the frame is not as the book makes it.
+    /// A frame that does not have the form that the book produces.
     pub(crate) fn fitted(
         comps: &DataFrame,
         settings: &Settings,
@@ -102,8 +102,8 @@ impl Related {
         })
     }
 
-    /// Whether they say the same to a unit with these settings: of all that can be said otherwise of a
-    /// unit, only the window and the basis of prices matter to other models.
+    /// Whether they are valid for a unit with these settings: of all overrides of a unit, only the
+    /// window and the price basis affect other models.
     pub(crate) fn serves(&self, settings: &Settings) -> bool {
         let said = |settings: &Settings| -> (u32, PriceBasis) {
             (settings.estimate.window_days, settings.price_basis)
@@ -111,7 +111,7 @@ impl Related {
         said(&self.settings) == said(settings)
     }
 
-    /// What the others say to a model (by key), undated sales among theirs.
+    /// The pooled estimates of the others for a model (by key), with their undated sales.
     pub(crate) fn pool(&self, key: &str, ranked: &Ranked) -> Arc<Pool> {
         if let Some(pool) = lock(&self.pools).get(key) {
             return pool.clone();
@@ -124,11 +124,11 @@ impl Related {
     }
 }
 
-/// What is asked of the comps of other models; the unit has to be blank.
+/// The query for the comps of other models; the unit has to be blank.
 fn question<'q>(as_of: NaiveDate, settings: &Settings, subject: &'q Subject) -> Query<'q> {
     Query {
         subject,
-        // Of a unit of which nothing is said, pieces tell nothing.
+        // The description of a blank unit has no pieces, so that the wording does not matter.
         wording: Wording::of("", settings),
         as_of,
         window_days: settings.estimate.window_days,
@@ -137,23 +137,23 @@ fn question<'q>(as_of: NaiveDate, settings: &Settings, subject: &'q Subject) -> 
     }
 }
 
-/// What each says, undated sales counting or not: in their order, over all cores.
+/// The estimates of each, with or without undated sales: in order, on all cores.
 fn learn_all(selections: Vec<(String, Selection)>, undated: bool, settings: &Settings) -> Heard {
     let learnt = |(key, selection)| Some((key, learn(selection, undated, settings)?));
     selections.into_par_iter().filter_map(learnt).collect()
 }
 
-/// Models that may speak to others on any day: those with most sales up to then, undated sales never
-/// counting. Threads share it.
+/// Possible related models on any day: those with most sales up to then, without undated sales.
+/// Threads share it.
 pub struct RelatedModels<'a> {
     timeline: &'a Timeline<'a>,
-    /// By the day up to which sales are known.
+    /// Estimates by the last day of the sales they use.
     heard: Mutex<BTreeMap<NaiveDate, Arc<Heard>>>,
     pools: Mutex<BTreeMap<(String, NaiveDate), Arc<Pool>>>,
 }
 
 impl<'a> RelatedModels<'a> {
-    /// The models of a book as they were on each day.
+    /// The models of a book as of each day.
     pub fn on_each_day(timeline: &'a Timeline<'a>) -> Self {
         Self {
             timeline,
@@ -162,15 +162,16 @@ impl<'a> RelatedModels<'a> {
         }
     }
 
-    /// The settings by which they speak.
+    /// The settings of their estimates.
     pub fn settings(&self) -> &'a Settings {
         self.timeline.settings()
     }
 
-    /// What the others say to a model (by key) from their dated sales up to `as_of`.
+    /// The pooled estimates of the others for a model (by key), from their dated sales up to
+    /// `as_of`.
     ///
     /// # Errors
-    /// Where the frame is not as the book makes it.
+    /// A frame that does not have the form that the book produces.
     fn pool(&self, key: &str, as_of: NaiveDate) -> Result<Arc<Pool>, AppError> {
         let place = (key.to_string(), as_of);
         if let Some(pool) = lock(&self.pools).get(&place) {
@@ -188,11 +189,11 @@ impl<'a> RelatedModels<'a> {
         Ok(pool)
     }
 
-    /// What the others say to a model (by key) from their dated sales before the month of `day`: of
-    /// a sale of that day they know nothing of its day or later, and each is fitted once a month.
+    /// The pooled estimates of the others for a model (by key). They use only dated sales before
+    /// the month of `day`, and each model is fitted once a month.
     ///
     /// # Errors
-    /// Where the frame is not as the book makes it.
+    /// A frame that does not have the form that the book produces.
     pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, AppError> {
         self.pool(key, before_month(day))
     }

@@ -1,4 +1,4 @@
-//! What a report says of units: their estimates, and how past estimates of their models held.
+//! Data of a report: estimates of units, and predictions of past sales of their models.
 
 use std::collections::BTreeMap;
 
@@ -20,7 +20,7 @@ pub struct Estimated<'k> {
     pub estimate: Estimate,
 }
 
-/// Estimates units, all on the same comps; what came of each, in their order.
+/// Estimates units, all with the same comps; results in their order.
 pub fn estimates<'k>(
     reader: &Reader<'_>,
     asked: &[Asked<'k>],
@@ -31,16 +31,16 @@ pub fn estimates<'k>(
     })
 }
 
-/// Makes something of each unit, on all cores; results in their order.
+/// Calls `make` for each unit, on all cores; results in their order.
 pub fn each<T: Sync, R: Send>(units: &[T], make: impl Fn(&T) -> R + Sync) -> Vec<R> {
     each_in_parallel(units, make)
 }
 
-/// Past sales of the models of units with what was predicted for them, by the keys of the models: the
-/// book is read once for all. Models without any comp are left out.
+/// Past sales of the models of units with their predictions, by model key. Reads the book once.
+/// Models without any comp are omitted.
 ///
 /// # Errors
-/// Where the book cannot be read or its comps cannot be fitted.
+/// If the book cannot be read or its comps cannot be fitted.
 pub fn past_sales<'e>(
     book: &Book,
     estimates: impl IntoIterator<Item = &'e Estimate>,

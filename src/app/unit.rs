@@ -17,30 +17,30 @@ use crate::trade::items::Items;
 use chrono::NaiveDate;
 use polars::prelude::DataFrame;
 
-/// Candidates brought out of the book for each comp that a fit may take.
+/// Candidates read from the book for each comp that a fit may use.
 const CANDIDATES_PER_COMP: usize = 3;
 
 /// A unit with the comps of its model, ready to be estimated.
 #[derive(Debug, Clone)]
 pub struct AskedUnit<'a> {
-    /// The book's settings with what was said otherwise.
+    /// The book's settings with the overrides of this unit.
     pub settings: Settings,
-    /// What it is.
+    /// The unit.
     pub subject: Subject,
     /// Day of the estimate.
     pub as_of: NaiveDate,
     /// Comps of its model.
     pub comps: DataFrame,
-    /// Comps to be used whatever the tests say, by beginnings of their ids.
+    /// Comps always used, whatever the tests find, by prefixes of their identifiers.
     pub keep: &'a [String],
-    /// Comps to be left out, likewise.
+    /// Comps never used, likewise.
     pub drop: &'a [String],
-    /// What is known besides its comps.
+    /// Information in addition to its comps.
     pub context: Context,
 }
 
 impl AskedUnit<'_> {
-    /// The question put to the book.
+    /// The query for its comps.
     pub fn query(&self) -> Query<'_> {
         Query {
             subject: &self.subject,
@@ -56,10 +56,10 @@ impl AskedUnit<'_> {
         }
     }
 
-    /// The comps that may speak for it; none where the model has no comps but a price in its kit.
+    /// The comps that may inform its price; empty if the model has no comps but a price in its kit.
     ///
     /// # Errors
-    /// Where the book has no such model.
+    /// If the book has no such model.
     pub fn selection(&self) -> Result<Selection, AppError> {
         match select(&self.comps, &self.query()) {
             Err(SelectError::NoModel { .. })
@@ -77,7 +77,8 @@ impl AskedUnit<'_> {
     /// Its estimate from a selection.
     ///
     /// # Errors
-    /// Where a comp to be kept or left out is not there, or nothing speaks of the unit.
+    /// If a comp to keep or drop does not exist, or if neither a comp nor a rule of thumb informs
+    /// the price.
     pub fn estimate(&self, mut selection: Selection) -> Result<Estimate, AppError> {
         let (subject, settings) = (&self.subject, &self.settings);
         let limits = Limits {
@@ -101,8 +102,8 @@ impl AskedUnit<'_> {
     }
 }
 
-/// What is wrong with what is said to be missing, if anything: no more of a piece can be than the
-/// kit of the model has.
+/// The error in a list of missing pieces, if any: at most the pieces of the model's kit can be
+/// missing.
 pub fn kit_fault(model: &str, missing: &Items, settings: &Settings) -> Option<String> {
     let kit = settings.kit(model)?;
     missing.iter().find_map(|(piece, count)| {

@@ -1,4 +1,4 @@
-//! What may come of a unit that is to be sold again.
+//! Proceeds of a unit to be resold.
 
 use rust_decimal::prelude::ToPrimitive;
 
@@ -10,21 +10,21 @@ use crate::deal::outlet::Terms;
 use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
 use crate::select::Subject;
 
-/// A unit with what may come of it.
+/// A unit with the distribution of its proceeds.
 #[derive(Debug)]
 pub struct Weighed {
-    /// Its estimate as it will be sold.
+    /// Its estimate in the condition in which it will be sold.
     pub made: Estimate,
-    /// Its estimate for parts, where a repair can fail and no share was said.
+    /// Its estimate for parts, if a repair can fail and no salvage share is given.
     pub parts: Option<Estimate>,
-    /// The distribution of what it brings.
+    /// The distribution of its proceeds.
     pub prospect: Prospect,
 }
 
-/// Works out what may come of a unit.
+/// Computes the proceeds of a unit.
 ///
 /// # Errors
-/// Where nothing speaks of the unit.
+/// If neither a comp nor a rule of thumb informs its price.
 pub fn weigh(
     unit: &AskedUnit<'_>,
     terms: Option<&Terms<'_>>,
@@ -70,15 +70,15 @@ pub fn weigh(
     })
 }
 
-/// Holds log prices of a unit for parts at what it would fetch working: few sales leave a tail that
-/// goes far beyond, and a mean would follow it there.
+/// Limits log prices of a unit for parts to its price in working order: with few sales the tail is
+/// much longer, and would dominate the mean.
 fn no_more_than(quantiles: &mut [f64], working: f64) {
     for price in quantiles {
         *price = price.min(working);
     }
 }
 
-/// The estimate of the same unit that does not work.
+/// The estimate of the same unit, not working.
 fn for_parts(unit: &AskedUnit<'_>) -> Result<Estimate, AppError> {
     let parts = AskedUnit {
         settings: unit.settings.clone(),

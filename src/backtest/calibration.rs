@@ -1,27 +1,27 @@
-//! Whether bands hold what they say, and how sharp they are.
+//! Coverage and sharpness of bands.
 //!
-//! * Coverage: the share of sales inside their band, with the interval of Clopper and Pearson
-//!   ("The use of confidence or fiducial limits illustrated in the case of the binomial",
-//!   *Biometrika* 26, 1934): of `x` in `n`, from the (1 − level)/2 quantile of
-//!   Beta(x, n − x + 1) to the (1 + level)/2 quantile of Beta(x + 1, n − x).
-//! * Interval score: the width of the band and, for a sale outside, 2/α times its distance from
-//!   the band, α one less the band's level (Winkler, "A decision-theoretic approach to interval
+//! * Coverage: the share of sales inside their band, with the interval of Clopper and Pearson ("The
+//!   use of confidence or fiducial limits illustrated in the case of the binomial", *Biometrika*
+//!   26, 1934): of `x` in `n`, from the (1 − level)/2 quantile of Beta(x, n − x + 1) to the (1 +
+//!   level)/2 quantile of Beta(x + 1, n − x).
+//! * Interval score: the width of the band and, for a sale outside, 2/α times its distance from the
+//!   band, α one less the band's level (Winkler, "A decision-theoretic approach to interval
 //!   estimation", *Journal of the American Statistical Association* 67, 1972). Less is better.
-//! * Probability integral transform (PIT): the level that the estimate gave to a price of at
-//!   most what was paid. Of estimates that hold what they say it is uniform in 0..1. Heaped at both
-//!   ends: bands too narrow; in the middle: too wide; to one side: estimates too low or high.
+//! * Probability integral transform (PIT): the predicted probability of a price of at most the
+//!   price paid. For calibrated estimates it is uniform in 0..1. If it concentrates at both ends,
+//!   bands are too narrow; in the middle, too wide; on one side, estimates are too low or too high.
 //!
-//! Every function gives `None` for empty slices or such of unequal length, and where a number is
-//! not finite.
+//! Every function returns `None` if slices are empty or of unequal length, or if a number is not
+//! finite.
 
 use statrs::distribution::{Beta, Binomial, ChiSquared, ContinuousCDF, DiscreteCDF};
 
 use crate::backtest::ratio::{Interval, tail};
 
-/// Fewest values expected in a bar for the chi-square test, by the usual rule.
+/// Fewest expected values in a bar for the chi-square test, by the usual rule.
 const FEWEST_IN_A_BAR: f64 = 5.0;
 
-/// Share of sales that fell inside their bands.
+/// Share of sales inside their bands.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Coverage {
     /// Sales inside.
@@ -30,12 +30,12 @@ pub struct Coverage {
     pub of: usize,
     /// `covered / of`.
     pub share: f64,
-    /// Where the share of all such sales lies (Clopper-Pearson).
+    /// Confidence interval of the share (Clopper-Pearson).
     pub interval: Interval,
 }
 
-/// Coverage of `held` in `of` sales, its interval of level `level` in 0..1. `None` for no sales
-/// or more covered than there are.
+/// Coverage of `covered` in `of` sales, with an interval of level `level` in 0..1. `None` for no
+/// sales or more covered than there are.
 pub fn coverage(covered: usize, of: usize, level: f64) -> Option<Coverage> {
     let tail = tail(level)?;
     let out = of.checked_sub(covered).filter(|_| of > 0)?;
@@ -59,7 +59,7 @@ pub fn coverage(covered: usize, of: usize, level: f64) -> Option<Coverage> {
     })
 }
 
-/// How many `values` lie in their bands, both ends included.
+/// Number of `values` in their bands, both ends included.
 pub fn covered(bands: &[Interval], values: &[f64]) -> Option<usize> {
     paired(bands, values).then(|| {
         bands
@@ -96,7 +96,7 @@ fn paired(bands: &[Interval], values: &[f64]) -> bool {
             .all(|b| b.low.is_finite() && b.high.is_finite() && b.low <= b.high)
 }
 
-/// A histogram of PIT values, and how well they agree with a uniform distribution.
+/// A histogram of PIT values, with tests of uniformity.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pit {
     /// Values in each of the bars of equal width from 0 to 1.
@@ -113,12 +113,12 @@ pub struct Pit {
 pub struct Test {
     /// Pearson's χ², or Kolmogorov's D.
     pub statistic: f64,
-    /// Chance of one at least as large where the values are uniform.
+    /// p-value under uniformity.
     pub p: f64,
 }
 
-/// Histogram and tests of `values` in 0..=1 with `bars` bars. A value on a boundary belongs to
-/// the bar above it, 1 to the last.
+/// Histogram and tests of `values` in 0..=1 with `bars` bars. A value on a boundary belongs to the
+/// bar above it, 1 to the last.
 pub fn pit(values: &[f64], bars: usize) -> Option<Pit> {
     if values.is_empty() || bars == 0 || !values.iter().all(|v| (0.0..=1.0).contains(v)) {
         return None;
@@ -134,9 +134,9 @@ pub fn pit(values: &[f64], bars: usize) -> Option<Pit> {
     })
 }
 
-/// Where the count of one of `bars` equally likely bars lies with level `level` in 0..1, of
-/// `values` values: between the (1 − level)/2 and (1 + level)/2 quantiles of the binomial
-/// distribution. `None` for no values or no bars.
+/// Interval of level `level` in 0..1 for the count of one of `bars` equally likely bars with
+/// `values` values: the (1 − level)/2 and (1 + level)/2 quantiles of the binomial distribution.
+/// `None` for no values or no bars.
 pub fn bar_by_chance(values: usize, bars: usize, level: f64) -> Option<Interval> {
     let tail = tail(level).filter(|_| values > 0 && bars > 0)?;
     let counts = Binomial::new(1.0 / bars as f64, values as u64).ok()?;
@@ -173,7 +173,7 @@ fn kolmogorov(values: &[f64]) -> Test {
         .map(|(i, v)| (v - i as f64 / n).max((i + 1) as f64 / n - v))
         .fold(0.0, f64::max);
     let lambda = statistic * (n.sqrt() + 0.12 + 0.11 / n.sqrt());
-    // Below this the series has not converged and p is 1 to 15 digits.
+    // Below this the series does not converge and p is 1 to 15 digits.
     let p = if lambda < 0.2 {
         1.0
     } else {

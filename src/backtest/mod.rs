@@ -1,5 +1,4 @@
-//! Past estimates: what the book's own past sales would have been predicted to fetch, and how far
-//! from that they were sold.
+//! Backtests: predictions of the book's past sales, compared with the prices paid.
 
 pub mod calibration;
 pub mod ratio;

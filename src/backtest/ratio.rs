@@ -1,7 +1,7 @@
-//! Ratio studies: how estimates compare with what was then paid.
+//! Ratio studies: comparison of estimates with the prices then paid.
 //!
-//! After the *Standard on Ratio Studies* (International Association of Assessing Officers,
-//! 2013). With estimates `Eᵢ`, prices `Pᵢ` and ratios `Rᵢ = Eᵢ/Pᵢ` of n sales, R̃ their median:
+//! After the *Standard on Ratio Studies* (International Association of Assessing Officers, 2013).
+//! With estimates `Eᵢ`, prices `Pᵢ` and ratios `Rᵢ = Eᵢ/Pᵢ` of n sales, R̃ their median:
 //!
 //! ```text
 //! weighted mean                   Σ Eᵢ / Σ Pᵢ
@@ -10,30 +10,29 @@
 //! price-related bias              PRB = b in (Rᵢ − R̃)/R̃ = a + b · log₂(½ (Eᵢ/R̃ + Pᵢ)) + error
 //! ```
 //!
-//! A PRD above 1 and a PRB below 0 both say that dear units are estimated too low beside cheap
-//! ones. A PRB of 0.02 says that ratios rise by 2 % where the price doubles.
+//! A PRD above 1 and a PRB below 0 both mean that expensive units are estimated too low relative to
+//! cheap ones. A PRB of 0.02 means that ratios rise by 2 % when the price doubles.
 //!
-//! The interval of the median is that of the sign test: from the r-th smallest to the r-th
-//! largest ratio, r the largest rank with `P(B ≤ r − 1) ≤ (1 − level)/2` for B binomial(n, ½)
-//! (Conover, *Practical Nonparametric Statistics*, 3rd edition, section 3.2). That of the PRB is the
-//! least-squares t interval with n − 2 degrees of freedom, those of COD and PRD are percentile
+//! The interval of the median is that of the sign test: from the r-th smallest to the r-th largest
+//! ratio, r the largest rank with `P(B ≤ r − 1) ≤ (1 − level)/2` for B binomial(n, ½) (Conover,
+//! *Practical Nonparametric Statistics*, 3rd edition, section 3.2). That of the PRB is the
+//! least-squares t interval with n − 2 degrees of freedom; those of COD and PRD are percentile
 //! bootstrap intervals over resampled sales (Efron and Tibshirani, *An Introduction to the
 //! Bootstrap*, chapter 13).
 //!
-//! Slices pair up by position. Every function gives `None` for slices that are too short or of
-//! unequal length, and where a number is not finite or not positive.
+//! Slices pair up by position. Every function returns `None` if slices are too short or of unequal
+//! length, or if a number is not finite or not positive.
 
 use statrs::distribution::{Binomial, ContinuousCDF, DiscreteCDF, StudentsT};
 
 use crate::select::order::quantile;
 
-/// Median ratios that the Standard finds acceptable.
+/// Acceptable median ratios.
 pub const MEDIAN_RANGE: Interval = Interval::new(0.90, 1.10);
 
-/// Acceptable coefficients of dispersion, in per cent: the widest that the Standard gives for
-/// ordinary dwellings (table 1-3). It distrusts less than 5 since assessors may have looked at
-/// the sales; an estimate from earlier sales alone has no such excuse to make, and only the
-/// upper end speaks of its quality.
+/// Acceptable coefficients of dispersion, in per cent: the widest range in the Standard for
+/// ordinary dwellings (table 1-3). The Standard questions values below 5 because assessors may have
+/// seen the sales; estimates from earlier sales cannot, so that only the upper end matters here.
 pub const COD_RANGE: Interval = Interval::new(5.0, 15.0);
 
 /// Acceptable price-related differentials (section 9.2.7).
@@ -45,10 +44,10 @@ pub const PRB_RANGE: Interval = Interval::new(-0.05, 0.05);
 /// Fewest sales for a bootstrap interval: resamples of fewer are nearly all repeats.
 const FEWEST_RESAMPLED: usize = 5;
 
-/// Resamples behind a bootstrap interval of a [`Study`].
+/// Number of resamples for a bootstrap interval of a [`Study`].
 const RESAMPLES: usize = 1000;
 
-/// Variance of log₂ price, per sale, below which all sales are at one price.
+/// Variance of log₂ price, per sale, below which all prices count as equal.
 const SAME_PRICE: f64 = 1e-20;
 
 /// A range of numbers, both ends included.
@@ -66,12 +65,12 @@ impl Interval {
         Self { low, high }
     }
 
-    /// Whether `value` lies in it.
+    /// Whether `value` lies in the interval.
     pub fn contains(&self, value: f64) -> bool {
         (self.low..=self.high).contains(&value)
     }
 
-    /// Whether all of `other` lies in it.
+    /// Whether all of `other` lies in the interval.
     pub fn holds(&self, other: Self) -> bool {
         self.low <= other.low && other.high <= self.high
     }
@@ -80,16 +79,16 @@ impl Interval {
 /// A statistic with its interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Figure {
-    /// The statistic of the sales at hand.
+    /// The statistic of these sales.
     pub value: f64,
-    /// Where the statistic of all such sales lies; `None` where there are too few to say.
+    /// Confidence interval; `None` if there are too few sales.
     pub interval: Option<Interval>,
 }
 
 /// A ratio study of a group of sales.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Study {
-    /// How many sales.
+    /// Number of sales.
     pub sales: usize,
     /// Median ratio.
     pub median: Figure,
@@ -101,13 +100,13 @@ pub struct Study {
     pub cod: Option<Figure>,
     /// Price-related differential; `None` for fewer than 2 sales.
     pub prd: Option<Figure>,
-    /// Price-related bias; `None` for fewer than 3 sales, or all at one price.
+    /// Price-related bias; `None` for fewer than 3 sales, or if all prices are equal.
     pub prb: Option<Figure>,
     /// Median of `100 |E − P| / P`, per cent.
     pub median_absolute_percentage_error: f64,
 }
 
-/// The ratio study of `estimates` against `paid`, intervals of level `level` in 0..1.
+/// The ratio study of `estimates` against `paid`, with intervals of level `level` in 0..1.
 ///
 /// The bootstrap is seeded: the same sales give the same intervals.
 pub fn study(estimates: &[f64], paid: &[f64], level: f64) -> Option<Study> {
@@ -139,7 +138,7 @@ pub fn ratios(estimates: &[f64], paid: &[f64]) -> Option<Vec<f64>> {
     sound(&ratios).then_some(ratios)
 }
 
-/// Middle of `values`, or half way between the two in the middle.
+/// Median of `values`: the middle one, or the mean of the two in the middle.
 pub fn median(values: &[f64]) -> Option<f64> {
     let mut values = finite(values)?;
     let middle = values.len() / 2;
@@ -153,8 +152,8 @@ pub fn median(values: &[f64]) -> Option<f64> {
     Some(f64::midpoint(lower, upper))
 }
 
-/// The distribution-free interval of the median, of level at least `level` in 0..1. `None`
-/// where even the smallest and the largest value do not reach it: for 95 %, below 6 values.
+/// The distribution-free interval of the median, of level at least `level` in 0..1. `None` if not
+/// even the smallest and the largest value reach it: for 95 %, fewer than 6 values.
 pub fn median_interval(values: &[f64], level: f64) -> Option<Interval> {
     let tail = tail(level)?;
     let mut sorted = finite(values)?;
@@ -201,8 +200,8 @@ fn dispersion_and_differential(estimates: &[f64], paid: &[f64]) -> Option<[f64; 
     Some([cod(&ratios)?, mean / weighted])
 }
 
-/// Price-related bias of at least 3 sales at more than one price, as a share for each doubling
-/// of the price, with its t interval of level `level` in 0..1.
+/// Price-related bias of at least 3 sales with different prices, as a share per doubling of the
+/// price, with its t interval of level `level` in 0..1.
 pub fn prb(estimates: &[f64], paid: &[f64], level: f64) -> Option<Figure> {
     let ratios = ratios(estimates, paid)?;
     let middle = median(&ratios)?;
@@ -241,10 +240,10 @@ pub fn median_absolute_percentage_error(estimates: &[f64], paid: &[f64]) -> Opti
     median(&misses)
 }
 
-/// Percentile bootstrap intervals of level `level` in 0..1 for the K numbers that `statistic`
-/// makes of estimates and prices: sales are drawn anew with replacement `resamples` times, and
-/// resamples without a statistic are left out. Seeded, so that it repeats. `None` for fewer
-/// than 5 sales, and where half of the resamples or more have no statistic.
+/// Percentile bootstrap intervals of level `level` in 0..1 for the K statistics that `statistic`
+/// computes from estimates and prices. Sales are resampled with replacement `resamples` times;
+/// resamples without a statistic are omitted. Seeded, so that it is repeatable. `None` for fewer
+/// than 5 sales, or if half of the resamples or more have no statistic.
 pub fn bootstrap<const K: usize>(
     estimates: &[f64],
     paid: &[f64],
@@ -286,20 +285,20 @@ pub fn bootstrap<const K: usize>(
     Some(intervals)
 }
 
-/// Chance left over on each side of a central interval of level `level`; `None` unless that
-/// lies between 0 and 1.
+/// Probability on each side of a central interval of level `level`; `None` unless that lies between
+/// 0 and 1.
 pub(crate) fn tail(level: f64) -> Option<f64> {
     (level > 0.0 && level < 1.0).then_some((1.0 - level) / 2.0)
 }
 
-/// A copy of `values`; `None` where there are none or one is not finite.
+/// A copy of `values`; `None` if it is empty or a value is not finite.
 fn finite(values: &[f64]) -> Option<Vec<f64>> {
     let sound = !values.is_empty() && values.iter().all(|v| v.is_finite());
     sound.then(|| values.to_vec())
 }
 
-/// Pseudo-random draws that are the same on every machine: SplitMix64 (Steele, Lea and Flood,
-/// "Fast splittable pseudorandom number generators", OOPSLA 2014).
+/// Pseudo-random numbers, the same on every machine: SplitMix64 (Steele, Lea and Flood, "Fast
+/// splittable pseudorandom number generators", OOPSLA 2014).
 struct Draw(u64);
 
 impl Draw {
@@ -333,7 +332,7 @@ mod tests {
         assert_eq!(cod(&[1.1]), None);
         assert_eq!(prd(&[1.0], &[1.0]), None);
         assert_eq!(prb(&[1.0, 2.0], &[1.0, 3.0], 0.95), None);
-        // All at one price.
+        // All prices are equal.
         assert_eq!(prb(&[100.0; 9], &[80.0; 9], 0.95), None);
         for level in [0.0, 1.0, -0.5, f64::NAN] {
             assert_eq!(median_interval(&[1.0; 30], level), None);
@@ -397,8 +396,8 @@ mod tests {
 
     #[test]
     fn the_bias_is_the_slope_for_each_doubling() {
-        // Ratios about a median of 1 that rise by 0.1 where the proxy value doubles:
-        // with v = (E + P)/2 and E/P = r, P = 2v/(1 + r) and E = r P.
+        // Ratios about a median of 1 that rise by 0.1 when the proxy value doubles: with v = (E +
+        // P)/2 and E/P = r, P = 2v/(1 + r) and E = r P.
         let sales: Vec<(f64, f64)> = (-3..=3)
             .map(|k| {
                 let (v, r) = (100.0 * f64::from(k).exp2(), 1.0 + 0.1 * f64::from(k));
@@ -407,7 +406,7 @@ mod tests {
             .collect();
         let (e, p): (Vec<f64>, Vec<f64>) = sales.into_iter().unzip();
         assert!((prb(&e, &p, 0.95).unwrap().value - 0.1).abs() < 1e-12);
-        // Dear units too high: a bias above 0 and a differential below 1.
+        // Expensive units are too high: a bias above 0 and a differential below 1.
         assert!(prd(&e, &p).unwrap() < 1.0);
     }
 

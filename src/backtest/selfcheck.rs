@@ -1,5 +1,5 @@
-//! How good estimates would have been: every sale predicted from those before it, or where its
-//! own day is not known, from all the others.
+//! Accuracy of estimates: every sale is predicted from those before it or, if undated, from all the
+//! others.
 
 use chrono::NaiveDate;
 use rust_decimal::prelude::ToPrimitive;
@@ -15,29 +15,30 @@ use crate::select::widen::{Limits, widen};
 use crate::select::{Candidate, Selection, Subject};
 use crate::settings::Settings;
 
-/// Chances of the bands that are checked, per cent.
+/// Levels of the checked bands, per cent.
 pub const LEVELS: [u8; 3] = [50, 80, 90];
 
 /// Bars of the histogram of probability integral transforms.
 pub const BARS: usize = 10;
 
-/// Chance of the intervals of all figures.
+/// Level of the intervals of all figures.
 pub const LEVEL: f64 = 0.95;
 
-/// A sale and what was predicted for it.
+/// A sale and its prediction.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Predicted {
-    /// What it fetched.
+    /// Price paid.
     pub paid: f64,
-    /// The likely price from the other sales it was predicted from.
+    /// The likely price, predicted from other sales.
     pub estimate: f64,
     /// Bands of [`LEVELS`], money.
     pub bands: [Interval; LEVELS.len()],
-    /// Where in the predictive distribution it fell, 0..=1 (probability integral transform).
+    /// Value of the predictive distribution function at the price paid, 0..=1 (probability integral
+    /// transform).
     pub pit: f64,
     /// Comps that the estimate used.
     pub comps: usize,
-    /// Whether what was paid lies so far from the estimate that it is taken for a typing error
+    /// Whether the price is so far from the estimate that it is taken for a typing error
     /// ([`set_aside`]).
     pub mistyped: bool,
 }
@@ -45,9 +46,9 @@ pub struct Predicted {
 /// Figures of one group of sales.
 #[derive(Debug, Clone)]
 pub struct Figures {
-    /// Ratio study of estimate over price, mistyped sales left out.
+    /// Ratio study of estimate over price, without mistyped sales.
     pub study: Study,
-    /// Sales predicted, mistyped ones with them.
+    /// Number of predicted sales, including mistyped ones.
     pub sales: usize,
     /// Coverage of the bands of [`LEVELS`].
     pub coverage: Vec<Coverage>,
@@ -57,16 +58,15 @@ pub struct Figures {
     pub pit: Pit,
 }
 
-/// Interquartile ranges beyond the quartiles at which a ratio is far out (Tukey 1977), and halves of
-/// its own band.
+/// Distance from the quartiles, in interquartile ranges, at which a ratio is far out (Tukey 1977);
+/// also the limit in half-widths of the sale's band.
 const FAR_OUT: f64 = 3.0;
 
-/// How many times the spread of the misses that of the estimates must be for bias by price to
-/// be told from level.
+/// Smallest ratio of the spread of estimates to that of residuals at which bias by price is
+/// measurable.
 const DIFFER: f64 = 1.5;
 
-/// The unit that a sale was, as one who is about to sell it would describe it; nothing that was
-/// not recorded.
+/// The unit of a sale, as its seller would describe it; only recorded facts.
 pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
     let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
     Subject {
@@ -83,13 +83,13 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Subject {
     }
 }
 
-/// Predicts `sale` from a selection made for it as of `day`. A dated sale, `day` being its own, is
+/// Predicts `sale` from a selection made for it as of `day`. A dated sale, whose day is `day`, is
 /// predicted from those dated before it: never from sales of that day or later, nor from undated
-/// ones, of which it is not known that they came before. An undated sale is predicted from all the
-/// others (leave-one-out). `context` know nothing of that day or later either. `None` where there is nothing to predict it from.
+/// ones, which may be later. An undated sale is predicted from all the others (leave-one-out).
+/// `context` must use only sales before that day. `None` if there is nothing to predict from.
 ///
 /// # Errors
-/// [`EstimateError::Fit`] where the comps cannot be fitted.
+/// [`EstimateError::Fit`] if the comps cannot be fitted.
 pub fn foresee(
     mut selection: Selection,
     subject: &Subject,
@@ -103,7 +103,7 @@ pub fn foresee(
         Some(_) => comp.age_days.is_none_or(|age| age <= 0),
         None => comp.comp_id == sale.comp_id,
     };
-    // Gone rather than dropped, so that the outcome can rest on nothing but the sales before.
+    // Removed, not only dropped, so that the outcome depends on the sales before only.
     selection.candidates.retain(|comp| !unknown(comp));
     let limits = Limits {
         enough: settings.estimate.enough,
@@ -111,7 +111,7 @@ pub fn foresee(
         keep: &[],
         drop: &[],
     };
-    // Without words of the user's own there is nothing to go wrong.
+    // Without identifiers given by the user it cannot fail.
     if widen(&mut selection, subject, &limits).is_err() {
         return Ok(None);
     }
@@ -127,19 +127,19 @@ pub fn foresee(
     }))
 }
 
-/// What was foreseen of a sale, the book's own past apart.
+/// The prediction of a sale, before recalibration.
 #[derive(Debug, Clone)]
 pub struct Foreseen {
-    /// What it fetched.
+    /// Price paid.
     pub paid: f64,
-    /// Distribution of its log price.
+    /// Predictive distribution of its log price.
     pub outcome: Outcome,
     /// Comps that the estimate used.
     pub comps: usize,
 }
 
 impl Foreseen {
-    /// How far it fell from what was foreseen.
+    /// Its nonconformity score.
     pub fn score(&self, day: NaiveDate) -> Score {
         Score {
             day,
@@ -149,7 +149,7 @@ impl Foreseen {
         }
     }
 
-    /// As it would have been told with bands `widening` times as wide.
+    /// The prediction with bands `widening` times as wide.
     pub fn told(&self, widening: f64) -> Predicted {
         let outcome = self.outcome.clone().widened(widening);
         let bands = LEVELS.map(|level| {
@@ -170,10 +170,10 @@ impl Foreseen {
     }
 }
 
-/// Marks sales whose ratio to the estimate lies beyond far-out fences (three interquartile ranges,
-/// on logs) of all ratios, and beyond three times the width of their own 80 % band too: what was known
-/// to be in doubt may well fall far. They count where bands are counted, for that they happened; means and
-/// dispersions of ratios would speak of nothing else.
+/// Marks sales as mistyped if the ratio to the estimate lies beyond far-out fences (three
+/// interquartile ranges, on logs) of all ratios, and also beyond three times the width of their own
+/// 80 % band: an uncertain prediction may well be far off. Coverage counts them, because they
+/// happened; they would dominate means and dispersions of ratios.
 pub fn set_aside<'a>(sales: impl Iterator<Item = &'a mut Predicted>) {
     let sales: Vec<&mut Predicted> = sales.collect();
     let logs: Vec<f64> = sales.iter().map(|s| (s.estimate / s.paid).ln()).collect();
@@ -189,9 +189,8 @@ pub fn set_aside<'a>(sales: impl Iterator<Item = &'a mut Predicted>) {
     }
 }
 
-/// Whether the estimates differ from each other by more than they miss by. Where they do not,
-/// a sale that happened to fetch more has a lower ratio for that alone, and measures of whether
-/// dear units are estimated like cheap ones see nothing but that.
+/// Whether the estimates vary more than their residuals. If they do not, a sale with a high price
+/// has a low ratio for that reason alone, and measures of bias by price show nothing else.
 fn prices_differ(estimates: &[f64], paid: &[f64]) -> bool {
     let spread = |values: Vec<f64>| -> Option<f64> {
         let mut sorted = values;
@@ -209,8 +208,8 @@ fn prices_differ(estimates: &[f64], paid: &[f64]) -> bool {
         .is_some_and(|(apart, missed)| apart > DIFFER * missed)
 }
 
-/// The figures of some predicted sales; `None` for none. Bands are counted over all of them,
-/// ratios and scores over those not [mistyped](Predicted::mistyped), if any is not.
+/// The figures of predicted sales; `None` for none. Coverage is over all of them, ratios and scores
+/// over those not [mistyped](Predicted::mistyped), if there are any.
 pub fn figures(sales: &[&Predicted]) -> Option<Figures> {
     let sound: Vec<&Predicted> = sales.iter().copied().filter(|s| !s.mistyped).collect();
     let sound = if sound.is_empty() { sales } else { &sound };

@@ -1,51 +1,51 @@
-//! What the figures of a check mean, in plain words, and what to do about it.
+//! Verdicts on the figures of a check, in plain words, with advice.
 //!
-//! A verdict goes by the figure's interval, never by its value alone: [`Standing::Holds`] where
-//! the whole interval is acceptable, [`Standing::Fails`] where none of it is, and otherwise
-//! [`Standing::Open`]. Of many groups checked with intervals of 95 %, one in twenty fails by
-//! level; a group that fails in several figures, or again later, means more.
+//! A verdict depends on the figure's interval, never on its value alone: [`Standing::Holds`] if the
+//! whole interval is acceptable, [`Standing::Fails`] if none of it is, and otherwise
+//! [`Standing::Open`]. Of many groups with intervals of 95 %, one in twenty fails by chance; a
+//! group that fails in several figures, or again later, is more serious.
 
 use crate::backtest::calibration::{Coverage, Pit};
 use crate::backtest::ratio::{
     COD_RANGE, Figure, Interval, MEDIAN_RANGE, PRB_RANGE, PRD_RANGE, Study,
 };
 
-/// Widest interval of a coverage that settles it: 10 points to each side.
+/// Widest interval of a coverage that allows a verdict: 10 points to each side.
 const SETTLED: f64 = 0.2;
 
-/// Chance below which PIT values do not pass for uniform.
+/// p-value below which PIT values do not count as uniform.
 const UNLIKELY: f64 = 0.01;
 
 const LOG_MORE: &str = "Log more sales; until then there is too little to judge by.";
-/// The advice where units are not compared with their like.
+/// Advice if different units are treated alike.
 const SET_APART: &str = "Record what sets these units apart (grade, pieces, defects, variant, how sold), so that \
      they are compared with their like.";
 
-/// The same advice where numbers are recorded that would help but that nothing uses.
+/// The same advice if recorded numbers would help but are not used.
 const DECLARE: &str = "Declare the numbers that are recorded but not used (see below), so that units are compared \
      with their like.";
 
 const CLOSER: &str = "Sales fall closer than the band says: a narrower band will do.";
 
-/// How a figure stands.
+/// Verdict on a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Standing {
-    /// Acceptable, as far as its interval reaches.
+    /// The whole interval is acceptable.
     Holds,
-    /// The sales do not tell.
+    /// The sales do not decide.
     Open,
-    /// Not acceptable, wherever in its interval it lies.
+    /// No value in the interval is acceptable.
     Fails,
 }
 
-/// One figure judged.
+/// A verdict with its reasons.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Verdict {
-    /// How it stands.
+    /// The verdict.
     pub standing: Standing,
-    /// What was found, a clause without a full stop.
+    /// The finding, a clause without a full stop.
     pub says: String,
-    /// What to do about it, in sentences; `None` where nothing is to be done.
+    /// Advice, in sentences; `None` if nothing needs to be done.
     pub advice: Option<String>,
 }
 
@@ -66,7 +66,7 @@ impl Verdict {
         }
     }
 
-    /// The same, where numbers that would set the units apart are recorded but not declared.
+    /// The same verdict if numbers that would distinguish the units are recorded but not declared.
     pub fn with_undeclared(mut self) -> Self {
         if self.advice.as_deref() == Some(SET_APART) {
             self.advice = Some(DECLARE.into());
@@ -83,8 +83,8 @@ impl Verdict {
     }
 }
 
-/// Bands of `level` in 0..1 that covered as `coverage` says. `group` names the sales
-/// ("grade C"), empty for all.
+/// Verdict on bands of `level` in 0..1 with this coverage. `group` names the sales ("grade C"); it
+/// is empty for all.
 pub fn bands(group: &str, level: f64, coverage: &Coverage) -> Verdict {
     let whose = of(group);
     let (said, found, n) = (percent(level), percent(coverage.share), coverage.of);
@@ -111,8 +111,8 @@ pub fn bands(group: &str, level: f64, coverage: &Coverage) -> Verdict {
     Verdict::holds(says)
 }
 
-/// The figures of a ratio study: its median, dispersion, and its two measures of whether dear
-/// and cheap units are estimated alike. `group` as in [`bands`].
+/// Verdicts on a ratio study: its median, its dispersion, and its two measures of bias between
+/// expensive and cheap units. `group` as in [`bands`].
 pub fn study(group: &str, study: &Study) -> Vec<Verdict> {
     let n = study.sales;
     let mut out = vec![level(group, study.median, n)];
@@ -122,7 +122,7 @@ pub fn study(group: &str, study: &Study) -> Vec<Verdict> {
     out
 }
 
-/// Where PIT values heap. `group` as in [`bands`].
+/// Verdict on the shape of the PIT histogram. `group` as in [`bands`].
 pub fn shape(group: &str, pit: &Pit) -> Verdict {
     let whose = of(group);
     let n: usize = pit.counts.iter().sum();
@@ -131,7 +131,7 @@ pub fn shape(group: &str, pit: &Pit) -> Verdict {
             "too few sales{whose} to see the shape of the band, n = {n}"
         ));
     };
-    // Either test may see what the other does not; each is given half of the level.
+    // Either test may detect what the other does not; each has half of the level.
     if test.p.min(pit.kolmogorov.p) >= UNLIKELY / 2.0 {
         return Verdict::holds(format!(
             "sales spread over the band as it says{whose}, n = {n}"
@@ -187,7 +187,7 @@ fn dispersion(group: &str, cod: Figure, n: usize) -> Verdict {
         per_cent(cod.value),
         range(cod.interval, per_cent)
     );
-    // Less than the Standard's lower end is no fault of an estimate from earlier sales.
+    // Low dispersion is no fault of an estimate from earlier sales.
     match place(cod.interval, Interval::new(0.0, COD_RANGE.high)) {
         Place::Within => Verdict::holds(format!("estimates are even{whose}: {detail}")),
         Place::Open => Verdict::open(format!("estimates may be uneven{whose}: {detail}")),
@@ -204,7 +204,7 @@ fn differential(group: &str, prd: Figure, n: usize) -> Verdict {
         plain(prd.value),
         range(prd.interval, plain)
     );
-    // Above its range, cheap units are the ones estimated high.
+    // Above its range, cheap units are estimated too high.
     let dear = match place(prd.interval, PRD_RANGE) {
         Place::Above => Place::Below,
         Place::Below => Place::Above,
@@ -231,7 +231,8 @@ fn bias(group: &str, prb: Figure, n: usize) -> Verdict {
     vertical(group, place(prb.interval, PRB_RANGE), &detail)
 }
 
-/// The verdict on dear units beside cheap ones, `dear` being where the dear ones are estimated.
+/// Verdict on the bias between expensive and cheap units; `dear` is the place of the expensive
+/// ones.
 fn vertical(group: &str, dear: Place, detail: &str) -> Verdict {
     let whose = of(group);
     let advice = "Units at such different prices may need separate models or variants, or a numeric attribute.";
@@ -253,7 +254,7 @@ fn vertical(group: &str, dear: Place, detail: &str) -> Verdict {
     }
 }
 
-/// Where an interval lies beside an acceptable range.
+/// Place of an interval relative to an acceptable range.
 #[derive(Clone, Copy)]
 enum Place {
     Within,
@@ -272,7 +273,7 @@ fn place(interval: Option<Interval>, range: Interval) -> Place {
     }
 }
 
-/// Where values in bars of equal width heap.
+/// Place where the values of a histogram concentrate.
 enum Heap {
     Above,
     Below,
@@ -280,9 +281,9 @@ enum Heap {
     Middle,
 }
 
-/// To one side where the mean is more than two standard errors of a uniform mean from ½; else by
-/// whether the variance is above or below 1/12, that of a uniform distribution in bars being
-/// `(1 − 1/bars²)/12`.
+/// On one side if the mean is more than two standard errors of a uniform mean from ½. Otherwise in
+/// the middle or at both ends, by whether the variance is below or above that of a uniform
+/// distribution in bars, `(1 − 1/bars²)/12`.
 fn heap(counts: &[usize]) -> Heap {
     let bars = counts.len() as f64;
     let n: f64 = counts.iter().sum::<usize>() as f64;
@@ -343,7 +344,7 @@ mod tests {
             "bands are too narrow for grade C: 61 % instead of 80 %, n = 41"
         );
         assert!(narrow.advice.unwrap().contains("`--band`"));
-        // The same share of fewer sales tells nothing.
+        // The same share of fewer sales decides nothing.
         let few = verdict(5, 8);
         assert_eq!(few.standing, Standing::Open);
         assert!(
@@ -359,7 +360,7 @@ mod tests {
         );
     }
 
-    /// 40 sales with ratios about `level`, within `spread`, turning with log₂ price by `slope`.
+    /// 40 sales with ratios about `level`, within `spread`, and with slope `slope` in log₂ price.
     fn sales(level: f64, spread: f64, slope: f64) -> Study {
         let paid: Vec<f64> = (0..40)
             .map(|i| 50.0 * (f64::from(i) / 10.0).exp2())
@@ -403,7 +404,7 @@ mod tests {
         );
         let uneven = &study("", &sales(1.0, 0.6, 0.0))[1];
         assert_eq!(uneven.standing, Standing::Fails, "{}", uneven.says);
-        // Dear units too low: PRD and PRB agree, and too high likewise.
+        // Expensive units too low, or too high: PRD and PRB agree.
         for (slope, said) in [
             (-0.15, "too low beside cheap"),
             (0.15, "too high beside cheap"),

@@ -1,4 +1,4 @@
-//! A finished estimate: price, band, adjustments, the comps and what they rest on.
+//! A finished estimate: price, band, adjustments, the comps and the evidence.
 
 use crate::band::conflict::Conflict;
 use crate::band::fitting::Spread;
@@ -14,17 +14,18 @@ use crate::trade::currency::Currency;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// Where an adjustment comes from.
+/// Origin of an adjustment.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Source {
-    /// The rule of thumb, with under a fifth of the information from comps of the model and no
-    /// more of the rest from other models than not.
+    /// The rule of thumb: comps of the model give under a fifth of the information, and other
+    /// models at most half of the rest.
     RuleOfThumb,
-    /// Other models: as before, with more of the rest from them.
+    /// Other models: comps of the model give under a fifth, and other models more than half of the
+    /// rest.
     OtherModels,
-    /// Comps of the model and what was thought before them.
+    /// Comps of the model together with the prior.
     Both,
-    /// The comps alone or almost so (over four fifths).
+    /// The comps of the model (over four fifths).
     Comps,
 }
 
@@ -40,21 +41,21 @@ impl Source {
     }
 }
 
-/// One row of the table of adjustments. Money is for *this* unit: what one of it changes, all
-/// else being the same.
+/// One row of the table of adjustments. Money is for *this* unit: the effect of one more, all else
+/// being equal.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Adjustment {
-    /// What it stands for.
+    /// The term.
     pub term: Term,
-    /// In words.
+    /// Name for the reader.
     pub label: String,
-    /// How many of it the unit has (a share where not recorded; months for the trend).
+    /// Amount in the unit (a share if not recorded; months for the trend).
     pub on_unit: f64,
     /// Rule of thumb, money.
     pub rule: Spread,
-    /// The rule brought up to date by other models, where they tell.
+    /// The rule updated by other models, if they have estimates.
     pub others: Option<Others>,
-    /// From the comps alone, money; none where they say nothing.
+    /// From the comps alone, money; none if they have no information.
     pub comps: Option<Spread>,
     /// As used, money.
     pub used: Spread,
@@ -64,23 +65,23 @@ pub struct Adjustment {
     pub informed_by: usize,
     /// Share of the information that comes from the comps, 0..=1.
     pub from_comps: f64,
-    /// The most of it that a comp has.
+    /// Largest amount in a comp.
     pub most: f64,
 }
 
-/// What other models say of an adjustment.
+/// The estimate of an adjustment by other models.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Others {
-    /// The rule of thumb brought up to date by them, money.
+    /// The rule of thumb updated by them, money.
     pub spread: Spread,
-    /// How many speak.
+    /// Number of those models.
     pub models: usize,
-    /// Share of the information in it that comes from them rather than the rule, 0..=1.
+    /// Share of the information that comes from them rather than from the rule, 0..=1.
     pub share: f64,
 }
 
 impl Adjustment {
-    /// Where it comes from.
+    /// Its origin.
     pub fn source(&self) -> Source {
         match self.from_comps {
             share if share < 0.2 && self.others.is_some_and(|o| o.share > 0.5) => {
@@ -98,43 +99,44 @@ impl Adjustment {
 pub struct CompLine {
     /// The comp.
     pub comp: Candidate,
-    /// Price brought to this unit and day; for dropped comps only where it was looked at.
+    /// Price adjusted to this unit and day; for dropped comps only if they were examined.
     pub adjusted: Option<f64>,
-    /// Price brought to this unit at the day of the sale; of the estimate, where that was not
-    /// recorded.
+    /// Price adjusted to this unit on the day of the sale (the day of the estimate, if that was not
+    /// recorded).
     pub at_date: Option<f64>,
-    /// Weight by age and fit, the heaviest being 1; 0 where dropped.
+    /// Weight by age and fit; the largest is 1; 0 if dropped.
     pub weight: f64,
-    /// Robustness weight alone: near 1 where it fits, near 0 far from what the others say.
+    /// Robustness weight alone: near 1 if the comp agrees with the others, near 0 if it is far from
+    /// them.
     pub fits: f64,
 }
 
-/// What the estimate rests on.
+/// Evidence behind an estimate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
     /// Comps of the model in the book.
     pub seen: usize,
     /// Comps used.
     pub used: usize,
-    /// Those of them whose day was not recorded, taken as of average age.
+    /// Number of these without a recorded day, which have the average age.
     pub undated: usize,
-    /// Those of them that were paid in another currency.
+    /// Number of these that were paid in another currency.
     pub converted: usize,
-    /// Kish's effective number of them: `(Σw)²/Σw²`.
+    /// Kish's effective number of these: `(Σw)²/Σw²`.
     pub effective: f64,
-    /// Other models that an adjustment leans on.
+    /// Number of other models that an adjustment uses.
     pub other_models: usize,
-    /// Comps behind what they say.
+    /// Number of comps of these models.
     pub other_comps: usize,
     /// Day of the newest used.
     pub newest: Option<NaiveDate>,
     /// Day of the oldest used.
     pub oldest: Option<NaiveDate>,
-    /// Change of price in a month, per cent.
+    /// Change of price per month, per cent.
     pub trend_percent: Option<Spread>,
-    /// Days on which prices stepped, as far as that is sure.
+    /// Days on which prices stepped, if certain.
     pub steps: Vec<PriceStep>,
-    /// A step that is not sure, where the estimate averages over one.
+    /// An uncertain step, if the estimate averages over one.
     pub open_step: Option<OpenStep>,
     /// Residual spread, per cent of the price.
     pub spread_percent: f64,
@@ -142,52 +144,52 @@ pub struct Evidence {
     pub level_percent: f64,
     /// Half the width of the middle 80 % of single sales about it, per cent ([`Outcome::sale`]).
     pub sale_percent: f64,
-    /// Places of the grid over residual scale and tails that carry weight.
+    /// Points with weight in the grid over residual scale and error distribution.
     pub places: usize,
-    /// Whether nearly all of them settled, by weight.
+    /// Whether the points with nearly all of the weight have converged.
     pub settled: bool,
 }
 
 /// A day on which all prices of the model changed at once.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PriceStep {
-    /// About when: the middle of the time between two sales.
+    /// Approximate day: the middle of the time between two sales.
     pub day: NaiveDate,
     /// Change of price, per cent.
     pub percent: Spread,
-    /// Probability that there was one.
+    /// Probability of the step.
     pub probability: f64,
 }
 
-/// A step that is not sure: the estimate is an average over whether there was one.
+/// An uncertain step: the estimate averages over whether there was one.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OpenStep {
-    /// About when.
+    /// Approximate day.
     pub day: NaiveDate,
-    /// Change of price were there one, per cent.
+    /// Change of price if there was one, per cent.
     pub percent: f64,
-    /// Probability that there was one.
+    /// Probability of the step.
     pub probability: f64,
-    /// Price of the unit were there none, money.
+    /// Price of the unit if there was none, money.
     pub without: f64,
 }
 
 /// A finished estimate.
 #[derive(Debug, Clone)]
 pub struct Estimate {
-    /// The unit, with what neither it nor any comp tells filled in.
+    /// The unit, with defaults for facts that neither the user nor any comp states.
     pub subject: Subject,
-    /// What was filled in or left open, in words.
+    /// Assumed and unknown facts, in words.
     pub assumptions: Vec<String>,
-    /// What is not known of the unit though the comps tell it of theirs.
+    /// Facts that are unknown for the unit but known for comps.
     pub unknown: Vec<Unknown>,
     /// Day of the estimate.
     pub as_of: NaiveDate,
     /// Currency of all money.
     pub currency: Currency,
-    /// Which price is meant.
+    /// Price basis.
     pub basis: PriceBasis,
-    /// Chance of the band, per cent.
+    /// Level of the band, per cent.
     pub level: u8,
     /// Median price.
     pub median: Decimal,
@@ -195,52 +197,52 @@ pub struct Estimate {
     pub low: Decimal,
     /// Upper end of the band.
     pub high: Decimal,
-    /// What it rests on.
+    /// The evidence.
     pub evidence: Evidence,
     /// Widening steps taken.
     pub steps: Vec<Step>,
-    /// Adjustments, in the order of the model.
+    /// Adjustments, in the order of the design.
     pub adjustments: Vec<Adjustment>,
     /// Comps, newest first.
     pub comps: Vec<CompLine>,
-    /// What to be careful about, in plain words.
+    /// Warnings, in plain words.
     pub warnings: Vec<String>,
     /// Fitted price of this unit by date.
     pub trend: Vec<(NaiveDate, f64)>,
     /// The distribution of log price.
     pub outcome: Outcome,
-    /// For a parts-only unit where working ones were called in: what it would fetch working.
+    /// For a parts-only unit, if working units were included: its price in working order.
     pub working: Option<f64>,
-    /// How the bands of past estimates held, where the book was asked.
+    /// Coverage of the bands of past estimates, if computed.
     pub recalibration: Option<Recalibration>,
-    /// Rules of thumb that the comps contradict, those that matter most first.
+    /// Rules of thumb that the comps contradict, those with the largest effect first.
     pub conflicts: Vec<Conflict>,
 }
 
 impl Estimate {
-    /// Price and density per unit of money, ascending.
+    /// Price and density per unit of money, ascending by price.
     pub fn density(&self) -> Vec<(f64, f64)> {
         self.outcome
             .density(f64::from(self.level) / 100.0, DENSITY_POINTS)
     }
 }
 
-/// A narrower band is promised where it is at most this share of the present one.
+/// Largest share of the present width at which a narrower band is announced.
 const NARROWER: f64 = 0.9;
 
-/// A fact that was not said and how much narrower the band would be if it were.
+/// An unknown fact, and the width of the band if it were known.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Unknown {
-    /// Which.
+    /// The fact.
     pub fact: Fact,
-    /// Half the width of the band as it is, per cent of the likely price.
+    /// Half the present width of the band, per cent of the likely price.
     pub half_width_percent: f64,
-    /// About what it would be.
+    /// The approximate half-width if the fact were known.
     pub if_known_percent: f64,
 }
 
 impl Unknown {
-    /// In words.
+    /// As a sentence.
     pub(crate) fn words(&self) -> String {
         let (now, then) = (
             self.half_width_percent.round(),
@@ -255,5 +257,5 @@ impl Unknown {
     }
 }
 
-/// Points at which the density is given.
+/// Number of points at which the density is given.
 pub(crate) const DENSITY_POINTS: usize = 241;

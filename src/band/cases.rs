@@ -1,10 +1,10 @@
-//! The cases that an estimate averages over: no step in the prices, or one, or two.
+//! The cases that an estimate averages over: no step in the prices, one, or two.
 //!
-//! Whether prices stepped ([`crate::fit::step`]) is seldom sure in the first weeks. Each case has its
-//! own fit to the same comps; the distribution of a sale is the mixture of theirs by their
-//! probabilities (Bayesian model averaging; Hoeting, Madigan, Raftery and Volinsky 1999, *Statistical
-//! Science* 14: 382-417), and adjusted prices and the line over time are means over them. Adjustments
-//! are those of one case, in which just the steps are that are sure.
+//! Whether prices stepped ([`crate::fit::step`]) is seldom certain in the first weeks. Each case
+//! has its own fit to the same comps. The distribution of a sale is the mixture of theirs by
+//! probability (Bayesian model averaging; Hoeting, Madigan, Raftery and Volinsky 1999, *Statistical
+//! Science* 14: 382-417); adjusted prices and the line over time are averages over the cases.
+//! Adjustments come from one case only: the one with exactly the certain steps.
 
 use chrono::NaiveDate;
 
@@ -21,9 +21,9 @@ use crate::select::Selection;
 /// One case.
 #[derive(Debug, Clone)]
 pub(super) struct Case {
-    /// Probability; those of all cases add up to one.
+    /// Probability; those of all cases sum to one.
     pub probability: f64,
-    /// Its design, a column for each of its steps.
+    /// Its design, with a column for each of its steps.
     pub design: Design,
     /// Its fit.
     pub fit: Posterior,
@@ -33,15 +33,15 @@ pub(super) struct Case {
 #[derive(Debug, Clone)]
 pub(super) struct Cases {
     all: Vec<Case>,
-    /// Position of the case of the sure steps.
+    /// Position of the case with exactly the certain steps.
     main: usize,
-    /// Steps, the likeliest first.
+    /// Steps, likeliest first.
     steps: Vec<Step>,
-    /// How many of them are sure.
+    /// Number of certain steps.
     sure: usize,
 }
 
-/// Steps in the prices of the comps in use, gross errors among them.
+/// Steps in the prices of the comps in use, including gross errors.
 pub(super) fn steps(selection: &Selection, asked: Asked<'_>) -> Result<Vec<Step>, EstimateError> {
     let settings = &asked.settings.estimate;
     if settings.steps_per_year <= 0.0 {
@@ -62,10 +62,11 @@ pub(super) fn steps(selection: &Selection, asked: Asked<'_>) -> Result<Vec<Step>
 }
 
 impl Cases {
-    /// The cases of `selection`. Gross errors are those of the case with every step, and are dropped
-    /// from all: a sale after a step is no error because the step is not sure yet.
+    /// The cases of `selection`. Gross errors are determined in the case with every step and
+    /// dropped from all cases: a sale after a step is no error just because the step is not yet
+    /// certain.
     pub fn of(selection: &mut Selection, asked: Asked<'_>) -> Result<Self, EstimateError> {
-        // Mistyped prices first: what is off by as much as they are is no step either.
+        // Mistyped prices first: they must not look like a step.
         let (design, fit) = fit_with(selection, asked, &[])?;
         let steps = steps(selection, asked)?;
         if steps.is_empty() {
@@ -115,13 +116,13 @@ impl Cases {
         })
     }
 
-    /// The steps that are sure.
+    /// The certain steps.
     pub fn sure(&self) -> &[Step] {
         &self.steps[..self.sure]
     }
 
-    /// The likeliest step that is not sure but averaged over, its size (log price), and the log price
-    /// of the subject were there none.
+    /// The likeliest uncertain step that is averaged over, its size (log price), and the log price
+    /// of the subject without it.
     pub fn open(&self) -> Option<(Step, f64, f64)> {
         let step = *self.steps.get(self.sure)?;
         let size = self.all.last()?.size(step.day)?.value;
@@ -129,7 +130,7 @@ impl Cases {
         Some((step, size, without.design.subject.dot(&without.fit.mean)))
     }
 
-    /// The case of the sure steps and no others.
+    /// The case with exactly the certain steps.
     pub fn main(&self) -> &Case {
         &self.all[self.main]
     }
@@ -146,17 +147,17 @@ impl Cases {
         self.mean(|case| case.design.subject.dot(&case.fit.mean))
     }
 
-    /// Log prices of the comps brought to the subject's condition and day, n.
+    /// Log prices of the comps, adjusted to the subject's condition and day, n.
     pub fn adjusted(&self) -> Vec<f64> {
         self.means(|case| case.design.adjusted(&case.fit.mean))
     }
 
-    /// The same of those beside the fit.
+    /// Adjusted log prices of the candidates outside the fit.
     pub fn adjusted_others(&self) -> Vec<f64> {
         self.means(|case| case.design.adjusted_others(&case.fit.mean))
     }
 
-    /// How much higher log prices were on `day`, `age` days before the estimate.
+    /// Difference of log prices on `day`, `age` days before the estimate, from those on its day.
     pub fn then(&self, day: NaiveDate, age: f64) -> f64 {
         self.mean(|case| {
             let trend = -monthly(&case.design, &case.fit) * age / DAYS_PER_MONTH;
@@ -211,7 +212,7 @@ impl Case {
         })
     }
 
-    /// Size of the step on `day`, log price after it over that before, with its middle 80 %.
+    /// Size of the step on `day` (log price after it less that before), with its middle 80 %.
     pub fn size(&self, day: NaiveDate) -> Option<super::estimate::Spread> {
         let (_, j) = self.steps().find(|(step, _)| *step == day)?;
         let (before, _) = coefficient(&self.design, &self.fit, j);
@@ -222,14 +223,14 @@ impl Case {
         })
     }
 
-    /// The terms of its distribution of one sale.
+    /// The components of its predictive distribution of one sale.
     fn scales(&self) -> impl Iterator<Item = Scale> {
         let Self {
             probability,
             design,
             fit,
         } = self;
-        // What was not said of the unit may be anything that the comps are.
+        // Averages over the possible values of the subject's unknown facts.
         let average = move |of: &dyn Fn(&Possible) -> f64| -> f64 {
             design.possible.iter().map(|one| one.weight * of(one)).sum()
         };
@@ -249,13 +250,13 @@ impl Case {
     }
 }
 
-/// Probability of the first `count` of `steps` and no others.
+/// Probability of exactly the first `count` of `steps`.
 fn probability(steps: &[Step], count: usize) -> f64 {
     let made: f64 = steps[..count].iter().map(|s| s.probability).product();
     made * steps.get(count).map_or(1.0, |s| 1.0 - s.probability)
 }
 
-/// [`fit_with`] the steps that are likelier than not.
+/// [`fit_with`] the steps whose probability exceeds one half.
 pub(super) fn fit_trimmed(
     selection: &mut Selection,
     asked: Asked<'_>,

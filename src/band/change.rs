@@ -1,17 +1,17 @@
-//! Why an estimate is not what it was: the change of the likely price in steps that add up to it.
+//! Why an estimate changed: the change of the likely price, in steps that sum to it.
 //!
-//! The old estimate is turned into the new one by one input after the other, in this order:
+//! The old inputs are replaced by the new ones, one after the other, in this order:
 //!
-//! 1. *the rest*: the settings, what was said of the unit, what other models say, the program;
-//! 2. *time*: the day of the estimate, by which sales weigh less and the trend goes on;
-//! 3. *comps*: those that are gone, then those that were corrected, then those that are new, each
-//!    by the day of its sale.
+//! 1. *the rest*: the settings, the description of the unit, the data of other models, the program;
+//! 2. *time*: the day of the estimate, which lowers the weight of sales and moves the trend on;
+//! 3. *comps*: first those removed, then those corrected, then those added, each in the order of
+//!    the days of sale.
 //!
-//! After each, the estimate is made anew, and the step is what the likely price then changes by. As
-//! every such price is rounded half-even to the minor unit, as any that is shown, the steps add up
-//! to the change that is shown, to the last cent. Days come before comps because a sale of after the
-//! old day says nothing on that day. What an input changes depends on those before it; the order
-//! is the one above wherever it is told.
+//! A new estimate follows each replacement, and the step is the resulting change of the likely
+//! price. Every such price is rounded half-even to the minor unit, like any price on the screen, so
+//! that the steps sum exactly to the change shown. The day comes before the comps because a sale
+//! after the old day would have no effect on that day. The effect of an input depends on those
+//! before it; the order is always the one above.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -20,68 +20,68 @@ use rust_decimal::Decimal;
 
 use crate::trade::Comp;
 
-/// Most comps that get a step of their own; the least weighty of more share one.
+/// Most comps with a step each; if there are more, those of least weight share one.
 pub const MOST_NAMED: usize = 12;
 
-/// What becomes of a comp between two estimates.
+/// How a comp changed between two estimates.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Fate {
-    /// It is gone.
+    /// It was removed.
     Removed,
-    /// It says something else.
+    /// Its content was corrected.
     Corrected,
-    /// It is new.
+    /// It was added.
     Added,
 }
 
-/// A comp that is not what it was.
+/// A changed comp.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CompChange {
-    /// What became of it.
+    /// How it changed.
     pub fate: Fate,
-    /// The comp as it is, or as it was where it is gone.
+    /// The new comp, or the old one if it was removed.
     pub comp: Comp,
 }
 
-/// What makes a step.
+/// Cause of a step.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Cause {
     /// Everything but the comps of the model and the day.
     Rest,
     /// The day of the estimate.
     Time {
-        /// From this day.
+        /// Old day.
         from: NaiveDate,
-        /// To this one.
+        /// New day.
         to: NaiveDate,
     },
     /// Comps of the model.
     Comps(Vec<CompChange>),
 }
 
-/// An estimate along the way.
+/// An intermediate estimate.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct At {
     /// Likely price, rounded to the minor unit.
     pub likely: Decimal,
-    /// Comps that the tests left out.
+    /// Comps that the tests exclude.
     pub trimmed: BTreeSet<String>,
 }
 
 /// A step from one estimate to the next.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
-    /// What makes it; several where there is no estimate between them.
+    /// Its causes; several if there is no estimate between them.
     pub causes: Vec<Cause>,
-    /// What it changes of the likely price.
+    /// Change of the likely price.
     pub by: Decimal,
-    /// Comps that the tests leave out from here on, those of the step among them.
+    /// Comps that the tests exclude from here on, including comps of the step.
     pub trimmed: Vec<String>,
-    /// Comps that they let in again.
+    /// Comps that the tests include again.
     pub let_in: Vec<String>,
 }
 
-/// What an estimate is made from: the day and the comps of the model.
+/// Inputs of an estimate: the day and the comps of the model.
 #[derive(Debug, Clone, Copy)]
 pub struct Inputs<'a> {
     /// Day of the estimate.
@@ -90,7 +90,7 @@ pub struct Inputs<'a> {
     pub comps: &'a [Comp],
 }
 
-/// What became of the comps from `old` to `new`, in the order of the steps.
+/// The changes of the comps from `old` to `new`, in the order of the steps.
 pub fn comp_changes(old: &[Comp], new: &[Comp]) -> Vec<CompChange> {
     let by_id = |comps: &'_ [Comp]| -> BTreeMap<String, u64> {
         let hash = |comp: &Comp| (comp.comp_id.clone(), comp.content_hash());
@@ -118,8 +118,8 @@ pub fn comp_changes(old: &[Comp], new: &[Comp]) -> Vec<CompChange> {
     changes
 }
 
-/// The changes of comps by step: one each, or where there are many, the least weighty of them
-/// together and first. `weight` is that of a comp by its identifier.
+/// Groups the changes of comps by step: one each, or, if there are many, those of least weight
+/// together and first. `weight` returns the weight of a comp by its identifier.
 fn grouped(changes: Vec<CompChange>, weight: &dyn Fn(&str) -> f64) -> Vec<Vec<CompChange>> {
     if changes.len() <= MOST_NAMED {
         return changes.into_iter().map(|change| vec![change]).collect();
@@ -141,10 +141,10 @@ fn grouped(changes: Vec<CompChange>, weight: &dyn Fn(&str) -> f64) -> Vec<Vec<Co
     groups
 }
 
-/// The change from the estimate `was`, of the inputs `old`, to the estimate `is` of the inputs
-/// `new`, in steps whose sum is exactly `is.likely - was.likely`. `estimate` makes an estimate of a
-/// day and comps with everything else as it is now; where it has none, the step is one with the
-/// next. Steps without comps that change nothing are left out.
+/// The change from the estimate `was`, with the inputs `old`, to the estimate `is`, with the inputs
+/// `new`, in steps whose sum is exactly `is.likely - was.likely`. `estimate` estimates for a day
+/// and comps, with everything else as it is now; if it returns `None`, the step merges with the
+/// next. Steps without comps and without effect are omitted.
 pub fn steps(
     (was, old): (&At, Inputs<'_>),
     (is, new): (&At, Inputs<'_>),
@@ -211,7 +211,7 @@ fn step(causes: Vec<Cause>, before: &At, after: &At) -> Step {
 }
 
 impl Step {
-    /// Whether there is anything to say of it.
+    /// Whether the step is worth reporting.
     fn tells(&self) -> bool {
         let comps = |cause: &Cause| matches!(cause, Cause::Comps(_));
         !self.by.is_zero()
@@ -240,7 +240,7 @@ mod tests {
         }
     }
 
-    /// A price that depends on the day and every comp, and now and then is not there.
+    /// A price that depends on the day and every comp, and sometimes does not exist.
     fn price(as_of: NaiveDate, comps: &[Comp]) -> Option<At> {
         let sum: Decimal = comps.iter().map(|comp| comp.price).sum();
         let days = Decimal::from(as_of.to_epoch_days());
@@ -257,8 +257,8 @@ mod tests {
     }
 
     proptest! {
-        /// The steps lead from the old to the new, whatever there is between them, and every
-        /// change of a comp is in just one.
+        /// The steps lead from the old to the new estimate, whatever lies between, and every change
+        /// of a comp is in exactly one.
         #[test]
         fn steps_add_up(old in books(), new in books(), days in (0..3i32, 0..3i32), ends in (0..5000i64, 0..5000i64)) {
             let at = |likely: i64| At { likely: Decimal::new(likely, 2), trimmed: BTreeSet::new() };
@@ -272,16 +272,16 @@ mod tests {
             );
             let sum: Decimal = made.iter().map(|step| step.by).sum();
             prop_assert_eq!(sum, is.likely - was.likely);
-            let mut told: Vec<CompChange> = made
+            let mut given: Vec<CompChange> = made
                 .iter()
                 .flat_map(|step| &step.causes)
                 .flat_map(|cause| match cause { Cause::Comps(all) => all.clone(), _ => Vec::new() })
                 .collect();
             let mut changes = comp_changes(&old, &new);
             let id = |change: &CompChange| change.comp.comp_id.clone();
-            told.sort_by_key(id);
+            given.sort_by_key(id);
             changes.sort_by_key(id);
-            prop_assert_eq!(told, changes);
+            prop_assert_eq!(given, changes);
         }
     }
 

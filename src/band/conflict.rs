@@ -1,18 +1,18 @@
 //! Rules of thumb that the comps contradict.
 //!
-//! What the comps alone say of an adjustment is N(b, v) on the log scale, the cavity of its rule
-//! ([`crate::fit::ep`]); the rule, read as a normal belief, is N(m, s²). Before the comps `b` is
-//! therefore N(m, s² + v), and the prior predictive p-value
+//! The comps alone give an adjustment as N(b, v) on the log scale, the cavity of its rule
+//! ([`crate::fit::ep`]); the rule, as a normal belief, is N(m, s²). The prior predictive
+//! distribution of `b` is therefore N(m, s² + v), and the prior predictive p-value
 //!
 //! ```text
 //! p = 2 Φ(−|b − m| / √(s² + v))
 //! ```
 //!
-//! says how surprising the comps are to one who believes the rule (Evans and Moshonov 2006, "Checking
-//! for prior-data conflict", *Bayesian Analysis* 1: 893-914, for a normal mean; O'Hagan and Pericchi
-//! 2012 on what then becomes of the estimate). A rule is contradicted where p is below
-//! 0.01, the range as stated and the comps' own middle 80 % have nothing in common, at least
-//! five comps inform the adjustment, and it makes a difference of 3 % of the price.
+//! measures how unlikely the comps are under the rule (Evans and Moshonov 2006, "Checking for
+//! prior-data conflict", *Bayesian Analysis* 1: 893-914, for a normal mean; O'Hagan and Pericchi
+//! 2012 on the effect on the estimate). A rule is contradicted if p is below 0.01, the stated range
+//! and the middle 80 % from the comps do not overlap, at least five comps inform the adjustment,
+//! and the difference is at least 3 % of the price.
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -34,74 +34,75 @@ use crate::settings::rule::{InForce, Place, Statement};
 use crate::trade::attributes::Direction;
 use crate::trade::range::{Range, RangeUnit};
 
-/// Chance of comps so far off under the rule, below which they contradict it.
+/// p-value below which the comps contradict a rule.
 const UNLIKELY: f64 = 0.01;
 
 /// Fewest comps that contradict a rule.
 const FEWEST: usize = 5;
 
-/// Least difference that matters, log price.
+/// Smallest difference that matters, log price.
 const MATTERS: f64 = 0.03;
 
-/// Most that a rule takes off a price, and least that it leaves of it otherwise, per cent.
+/// Largest reduction of a price by a rule, and otherwise the smallest share that it leaves, per
+/// cent.
 const MOST_OFF: f64 = 90.0;
 
-/// Most that a rule adds, per cent.
+/// Largest increase of a price by a rule, per cent.
 const MOST_ON: f64 = 1000.0;
 
-/// Two variants are so many times as far apart as one is from their mean.
+/// The difference of two variants, relative to that of one from their mean.
 const APART: f64 = std::f64::consts::SQRT_2;
 
-/// What the ends of a rule are.
+/// Meaning of the ends of a rule.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 enum Side {
-    /// How much comes off.
+    /// A reduction.
     Off,
-    /// How much is added.
+    /// An increase.
     On,
-    /// How much is added, less where negative.
+    /// An increase, or a reduction if negative.
     Either,
-    /// How far two variants are apart, either way.
+    /// The difference of two variants, in either direction.
     Variants,
-    /// What share is left.
+    /// The share that remains.
     Left,
 }
 
-/// What the comps of one model say of a rule of thumb.
+/// Evidence of the comps of one model on a rule of thumb.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Heard {
     /// The model.
     pub model: String,
-    /// What the rule is about, in words.
+    /// Subject of the rule, in words.
     pub label: String,
-    /// Where the rule stands.
+    /// Place of the rule in the settings.
     pub place: Place,
     /// The rule in force.
     pub rule: InForce,
     /// Comps of the fit.
     pub sales: usize,
-    /// Those of them that inform it.
+    /// Number of these that inform it.
     pub informed_by: usize,
     side: Side,
     attribute: bool,
-    /// The rule as the fit has it, log price.
+    /// The rule as used in the fit, log price.
     prior: Prior,
     /// From the comps alone, log price.
     own: Prior,
-    /// By how many of it comps differ at most.
+    /// Largest difference between comps, in amounts of the term.
     reach: f64,
-    /// Price that money is a share of.
+    /// Price by which money is divided.
     base: f64,
 }
 
-/// A range with its sign, as it is said of the price: per cent or money.
+/// A range with its sign, as an effect on the price: per cent or money.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Said {
     /// Lower end.
     pub low: Decimal,
     /// Upper end.
     pub high: Decimal,
-    /// What they are.
+    /// Unit of both ends.
     pub unit: RangeUnit,
 }
 
@@ -120,21 +121,22 @@ impl Said {
 /// A rule that the comps of one or more models contradict.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Conflict {
-    /// What it is about, in words.
+    /// Subject of the rule, in words.
     pub label: String,
     /// The rule in force.
     pub rule: InForce,
-    /// The rule, as it is said of the price.
+    /// The rule as an effect on the price.
     pub said: Said,
-    /// What the models say, those that contradict it first and of them the clearest first.
+    /// Evidence of the models; those that contradict the rule come first, the clearest of them at
+    /// the top.
     pub heard: Vec<Heard>,
-    /// How many of them contradict it.
+    /// Number of these that contradict it.
     pub against: usize,
     /// A rule that none of them contradicts.
     pub instead: Statement,
 }
 
-/// What the comps of a fit say of each rule of thumb of which at least [`FEWEST`] tell.
+/// Evidence of the comps of a fit on each rule of thumb that at least [`FEWEST`] comps inform.
 pub(super) fn heard(
     design: &Design,
     fit: &Posterior,
@@ -172,8 +174,7 @@ pub(super) fn heard(
     design.columns.iter().enumerate().filter_map(of).collect()
 }
 
-/// What the comps of a model say of rules of thumb, from its comps alone; nothing where they are too
-/// few.
+/// Evidence of the comps of a model alone on rules of thumb; empty if there are too few.
 pub fn of_model(mut selection: Selection, settings: &Settings) -> Vec<Heard> {
     match alone(&mut selection, settings) {
         Some((design, fit)) => heard(&design, &fit, &selection, settings),
@@ -181,8 +182,8 @@ pub fn of_model(mut selection: Selection, settings: &Settings) -> Vec<Heard> {
     }
 }
 
-/// The rules that these contradict, those that matter most to the price first. Of each rule
-/// all that is heard counts, so that the rule proposed suits the other models too.
+/// The contradicted rules, those with the largest effect on the price first. All evidence on a rule
+/// counts, so that the proposed rule suits the other models too.
 pub fn conflicts(heard: &[Heard]) -> Vec<Conflict> {
     let mut by_place: BTreeMap<&Place, Vec<&Heard>> = BTreeMap::new();
     for one in heard {
@@ -200,12 +201,12 @@ impl Heard {
         self.contradicts_prior(self.prior)
     }
 
-    /// Chance of comps at least so far off under the rule in force, 0..=1.
+    /// p-value of the comps under the rule in force, 0..=1.
     pub fn chance(&self) -> f64 {
         chance(self.own, self.prior)
     }
 
-    /// By how much the comps are beyond the rule, log price over all of what comps differ by.
+    /// Distance of the comps from the rule, log price, times the largest difference between comps.
     pub fn matters(&self) -> f64 {
         beyond(self.own, self.prior) * self.reach
     }
@@ -217,7 +218,7 @@ impl Heard {
             && beyond(self.own, prior) * self.reach >= MATTERS
     }
 
-    /// From the comps alone, as it is said of the price.
+    /// The estimate from the comps alone, as an effect on the price.
     pub fn said(&self) -> Said {
         let side = match self.side {
             Side::Variants => Side::Either,
@@ -227,7 +228,7 @@ impl Heard {
         signed(side, outward(self.ends(side), unit, side))
     }
 
-    /// The middle 80 % from the comps alone, in what the ends of a rule are.
+    /// The middle 80 % from the comps alone, with the meaning of the ends of a rule.
     fn ends(&self, side: Side) -> (f64, f64) {
         let wide = NORMAL_DECILE * self.own.sd;
         let (mut low, mut high) = (self.own.mean - wide, self.own.mean + wide);
@@ -248,7 +249,7 @@ impl Heard {
         }
     }
 
-    /// All of the price, in the unit of the rule.
+    /// The whole price, in the unit of the rule.
     fn one(&self) -> f64 {
         match self.rule.range.unit {
             RangeUnit::Percent => 100.0,
@@ -256,7 +257,7 @@ impl Heard {
         }
     }
 
-    /// The belief of the fit that a range would be.
+    /// The prior of a fit for a range.
     fn prior_of(&self, range: Range, side: Side) -> Prior {
         let share = |end: Decimal| end.to_f64().unwrap_or(0.0) / self.one();
         let (low, high) = (share(range.low), share(range.high));
@@ -274,7 +275,7 @@ impl Heard {
 }
 
 impl Conflict {
-    /// Of all that is heard of one rule; `None` where nothing contradicts it.
+    /// From all evidence on one rule; `None` if nothing contradicts it.
     fn of(all: &[&Heard]) -> Option<Self> {
         let mut heard: Vec<Heard> = all.iter().map(|one| (*one).clone()).collect();
         heard.sort_by_key(|one| !one.contradicts());
@@ -311,14 +312,14 @@ impl Conflict {
         format!("{whose} says {}", self.said.text(currency))
     }
 
-    /// By how much the comps are beyond the rule at most, log price.
+    /// Largest distance of the comps from the rule, log price.
     fn matters(&self) -> f64 {
         self.heard.iter().map(Heard::matters).fold(0.0, f64::max)
     }
 }
 
-/// A range that holds what the first `against` say, and what the others say as far as they would
-/// contradict it.
+/// A range that contains the estimates of the first `against` models, and those of the others as
+/// far as they would contradict it.
 fn instead(heard: &[Heard], against: usize, side: Side) -> Range {
     let unit = heard[0].rule.range.unit;
     let mut in_it: Vec<bool> = (0..heard.len()).map(|at| at < against).collect();
@@ -339,7 +340,7 @@ fn instead(heard: &[Heard], against: usize, side: Side) -> Range {
     }
 }
 
-/// What the comps say, cut off where a sign is held.
+/// The estimate from the comps, truncated if its sign is constrained.
 fn held(own: Prior, sign: Sign) -> Prior {
     let mean = match sign {
         Sign::Free => own.mean,
@@ -354,12 +355,13 @@ fn chance(own: Prior, prior: Prior) -> f64 {
     2.0 * Normal::standard().cdf(-z.abs())
 }
 
-/// How far the comps' mean is from the range as stated, 0 within it.
+/// Distance of the comps' mean from the stated range, 0 inside it.
 fn beyond(own: Prior, prior: Prior) -> f64 {
     ((own.mean - prior.mean).abs() - NORMAL_DECILE * prior.sd).max(0.0)
 }
 
-/// Where the rule of a term stands, and what its ends are; `None` for what has no rule of its own.
+/// Place of the rule of a term in the settings, and the meaning of its ends; `None` if the term has
+/// no rule.
 fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)> {
     let named = |table: &'static str, name: String, side| {
         Some((Place::Named(Cow::Borrowed(table), name), side))
@@ -405,7 +407,7 @@ fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)>
     }
 }
 
-/// A range of round ends that holds both: whole per cents or units of money, or finer ones where
+/// A range with round ends that contains both: whole per cents or units of money, or finer ones if
 /// the range is narrower than one.
 fn outward((low, high): (f64, f64), unit: RangeUnit, side: Side) -> Range {
     let (least, most) = match (unit, side) {
@@ -421,7 +423,7 @@ fn outward((low, high): (f64, f64), unit: RangeUnit, side: Side) -> Range {
         _ => 0.0,
     };
     let steps = 10f64.powf(places);
-    // What is round already stays so.
+    // A round number stays as it is.
     let first = (low * steps + 1e-6).floor();
     let last = (high * steps - 1e-6).ceil().max(first + 1.0);
     let end = |value: f64| {
@@ -475,8 +477,8 @@ mod tests {
         heard
     }
 
-    /// The example of a missing battery, by hand: the rule "1 to 15 %" is N(−0.0863, 0.0595²) in log
-    /// price; comps at −0.322 ± 0.0375 are z = 0.2357/0.0703 = 3.3522 off. Chance by
+    /// The example of a missing battery, by hand: the rule "1 to 15 %" is N(−0.0863, 0.0595²) in
+    /// log price; comps at −0.322 ± 0.0375 are z = 0.2357/0.0703 = 3.3522 off. p-value by
     /// `scipy.stats.norm.sf(z)*2`.
     #[test]
     fn the_chance_is_that_of_the_textbook() {
@@ -487,7 +489,7 @@ mod tests {
         assert!(one.contradicts());
         let said = one.said();
         assert_eq!((said.low, said.high), ((-31).into(), (-23).into()));
-        // At z = 2.576 the chance is 0.01 (any table of the normal distribution).
+        // At z = 2.576 the p-value is 0.01 (any table of the normal distribution).
         let at = |z: f64| chance(Prior { mean: z, sd: 0.6 }, Prior { mean: 0.0, sd: 0.8 });
         assert!((at(2.575_829) - 0.01).abs() < 1e-7);
         assert!((at(-1.959_964) - 0.05).abs() < 1e-7);
@@ -495,18 +497,18 @@ mod tests {
 
     #[test]
     fn only_what_is_clear_and_matters_is_a_conflict() {
-        // Too uncertain, within the rule, and beyond it by less than 3 % of the price.
+        // Too uncertain, inside the range, and outside it by less than 3 % of the price.
         for (mean, sd) in [(-0.322, 0.12), (-0.1, 0.01), (-0.18, 0.001)] {
             assert!(!heard(mean, sd, "1 to 15 %", Side::Off).contradicts());
         }
-        // Little for one of it counts where comps differ by many.
+        // A small effect of one matters if comps differ by many.
         let mut slight = heard(0.004, 0.0002, "0 to 0.1 %", Side::On);
         assert!(!slight.contradicts());
         slight.reach = 30.0;
         assert!(slight.contradicts());
     }
 
-    /// The range that is proposed is contradicted by nobody, whatever the rule was.
+    /// No model contradicts the proposed range, whatever the rule was.
     #[test]
     fn what_is_proposed_suits_all() {
         let sides = [
@@ -540,7 +542,8 @@ mod tests {
         }
     }
 
-    /// A number that moves the price the other way than declared is to be declared so.
+    /// If a number moves the price opposite to its declaration, the proposal changes the
+    /// declaration.
     #[test]
     fn the_wrong_way_is_turned_round() {
         let mut one = heard(0.1, 0.01, "5 to 15 %", Side::Off);

@@ -29,21 +29,21 @@ use crate::select::order::effective_number;
 use crate::select::{Candidate, Dropped, Selection, Subject};
 use crate::settings::Settings;
 
-/// What is known besides the comps at hand.
+/// Information in addition to the comps of the model.
 #[derive(Debug, Clone, Default)]
 pub struct Context {
-    /// What the book's own past says of its bands.
+    /// How past sales have widened or narrowed the bands.
     pub recalibration: Option<Recalibration>,
-    /// What other models say of the adjustments ([`super::related`]). They speak of working units:
-    /// of a unit for parts they tell what it would fetch working.
+    /// Data of other models on the adjustments ([`super::related`]). They are about working units:
+    /// for a parts-only unit they inform its price in working order.
     pub pool: Arc<Pool>,
 }
 
 /// Estimates the price of `subject` from a widened selection.
 ///
 /// # Errors
-/// [`EstimateError::NoEvidence`] where there is neither a comp nor a rule of thumb for the
-/// model's price.
+/// [`EstimateError::NoEvidence`] if there is neither a comp nor a rule of thumb for the model's
+/// price.
 pub fn estimate(
     selection: Selection,
     subject: &Subject,
@@ -61,10 +61,10 @@ pub fn estimate(
     )
 }
 
-/// As [`estimate`], with what is known besides.
+/// Like [`estimate`], with additional information.
 ///
 /// # Errors
-/// As [`estimate`].
+/// Those of [`estimate`].
 pub fn estimate_with(
     context: &Context,
     mut selection: Selection,
@@ -103,7 +103,7 @@ pub fn estimate_with(
     let Case { design, fit, .. } = cases.main();
     let mut unknown = unknowns(design, fit, &outcome);
     if !subject.works {
-        // What is known of a unit for parts also decides which comps are called in.
+        // The known facts of a parts-only unit also determine which comps are included.
         unknown
             .iter_mut()
             .for_each(|one| one.if_known_percent = one.half_width_percent);
@@ -139,8 +139,8 @@ pub fn estimate_with(
     Ok(estimate)
 }
 
-/// What a parts-only subject would fetch if it worked, from the working units that were called
-/// in: they then leave the fit, for parts are another market with another spread. `None` where
+/// The price that a parts-only subject would have in working order, from the included working
+/// units. These then leave the fit, because parts are another market with another spread. `None` if
 /// there are none.
 fn working_price(
     selection: &mut Selection,
@@ -174,7 +174,7 @@ fn working_price(
     })
 }
 
-/// What the parts-only rule makes of the price of a working unit.
+/// The belief about the price for parts, by the parts-only rule from the price of a working unit.
 fn parts_price(working: Prior, settings: &Settings) -> Belief {
     let rule = Belief::of_rule(design::parts_rule(settings));
     rule.map(|part| RulePart {
@@ -184,9 +184,9 @@ fn parts_price(working: Prior, settings: &Settings) -> Belief {
     })
 }
 
-/// The facts that are not known of the subject, those that would narrow the band most first.
+/// The unknown facts of the subject, those that would narrow the band most first.
 ///
-/// What a fact adds to the band is the variance of what the subject may be less that of the same
+/// A fact contributes to the band the variance over the possible subjects, less the same variance
 /// with the columns of the fact at their mean.
 fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown> {
     let facts = design.possible.first().map(|one| one.values.keys());
@@ -206,7 +206,7 @@ fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown>
     all
 }
 
-/// Variance of log price over what the subject may be, the columns of `known` at their mean.
+/// Variance of log price over the possible subjects, with the columns of `known` at their mean.
 fn variance_of_possible(design: &Design, fit: &Posterior, known: Option<&Fact>) -> f64 {
     let open = |j: &usize| known.is_none() || design.columns[*j].term.fact().as_ref() != known;
     let columns: Vec<usize> = (0..design.columns.len()).filter(open).collect();
@@ -218,7 +218,7 @@ fn variance_of_possible(design: &Design, fit: &Posterior, known: Option<&Fact>) 
     design.possible.iter().map(square).sum()
 }
 
-/// Half the width of a log interval, per cent of the price at its `centre`.
+/// Half the width of a log interval, per cent of the price at `centre`.
 fn half_width_percent((low, high): (f64, f64), centre: f64) -> f64 {
     50.0 * ((high - centre).exp() - (low - centre).exp())
 }
@@ -289,7 +289,7 @@ fn adjustments(
             continue;
         };
         let on_unit = design.subject[j];
-        // From one fewer where the unit has it, so that of two extras the last is priced.
+        // From one fewer if the unit has it, so that the second of two extras has its price.
         let without = (centre - on_unit.min(1.0) * fit.mean[j]).exp();
         let money = |log: f64| without * log.exp_m1();
         let (used, _) = coefficient(design, fit, j);
@@ -313,7 +313,7 @@ fn adjustments(
     out
 }
 
-/// What other models say, from the belief `prior` that they made of the rule.
+/// The contribution of other models, from the belief `prior` to which they updated the rule.
 fn others(
     prior: Belief,
     pooled: &Option<Pooled>,
@@ -327,7 +327,7 @@ fn others(
     })
 }
 
-/// What every comp has in common with the unit, by rule of thumb or other models.
+/// Adjustments for terms that the unit and all comps share, by rule of thumb or other models.
 fn shared_adjustments(
     design: &Design,
     centre: f64,
@@ -387,8 +387,8 @@ fn comp_lines(selection: &Selection, cases: &Cases) -> Vec<CompLine> {
         .collect()
 }
 
-/// Fitted price of the unit from the oldest comp used to the day of the estimate, with the days
-/// before and of each step; nothing where none is dated.
+/// Fitted price of the unit from the oldest comp used to the day of the estimate, including the day
+/// of each step and the day before; empty if none is dated.
 fn trend_line(selection: &Selection, cases: &Cases, as_of: NaiveDate) -> Vec<(NaiveDate, f64)> {
     let Some(oldest) = selection.in_use().filter_map(|c| c.sold_on).min() else {
         return Vec::new();

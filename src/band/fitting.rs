@@ -1,4 +1,4 @@
-//! From selected comps to a fitted design: posteriors, gross errors dropped, coefficients.
+//! From selected comps to a fitted design: posteriors, gross errors, coefficients.
 
 use crate::fit::design;
 use crate::fit::matrix::Design;
@@ -30,10 +30,10 @@ use chrono::NaiveDate;
 use nalgebra::DVector;
 use std::collections::BTreeMap;
 
-/// Why there is no estimate.
+/// Reason why there is no estimate.
 #[derive(Debug, thiserror::Error)]
 pub enum EstimateError {
-    /// Neither a comp nor a rule of thumb speaks of the unit.
+    /// Neither a comp nor a rule of thumb informs the price.
     #[error("nothing to go by: {0}")]
     NoEvidence(String),
     /// The fit failed.
@@ -44,16 +44,16 @@ pub enum EstimateError {
 /// A value with its middle 80 %.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Spread {
-    /// The value itself.
+    /// The value.
     pub value: f64,
-    /// 10 % point.
+    /// 10 % quantile.
     pub low: f64,
-    /// 90 % point.
+    /// 90 % quantile.
     pub high: f64,
 }
 
-/// Fills in what was not said of the unit and what no comp in use tells either. What comps tell and
-/// was not said stays unknown: the unit may be any of them ([`Design::possible`]).
+/// Fills in facts that are known neither for the unit nor for any comp in use. A fact that is known
+/// for comps only stays unknown: the unit may have any of their values ([`Design::possible`]).
 pub(super) fn resolve(
     subject: &Subject,
     selection: &Selection,
@@ -80,8 +80,8 @@ pub(super) fn resolve(
     (subject, assumptions)
 }
 
-/// Fills in the completeness where what is named or the silence of all comps decides it; what was
-/// filled in, in words.
+/// Fills in the completeness if the named pieces determine it, or if no comp records it. Returns
+/// the assumption in words.
 fn completeness(
     subject: &mut Subject,
     selection: &Selection,
@@ -107,14 +107,14 @@ fn completeness(
 /// Probability of being mistyped from which a price is a gross error.
 const GROSS: f64 = 0.7;
 
-/// Fewest comps among which there may be gross errors.
+/// Fewest comps for the detection of gross errors.
 const FEWEST: usize = 5;
 
 /// Fits with steps on these days, drops gross errors and fits again.
 ///
-/// A gross error is a price that is more likely mistyped than not, at [`GROSS`], in the light of all
-/// comps ([`Posterior::mistyped`]). As the comps themselves say what they differ by, a rule of thumb
-/// that they contradict makes no honest sale a gross error.
+/// A gross error is a price with a probability of at least [`GROSS`] of being mistyped, given all
+/// comps ([`Posterior::mistyped`]). The comps themselves determine the spread, so that a rule of
+/// thumb which they contradict makes no correct sale a gross error.
 pub(super) fn fit_with(
     selection: &mut Selection,
     asked: Asked<'_>,
@@ -139,13 +139,13 @@ pub(super) fn fit_with(
     Ok(made)
 }
 
-/// The posterior of a design by the settings.
+/// The posterior of a design under the settings.
 pub(super) fn posterior_of(design: &Design, asked: Asked<'_>) -> Result<Posterior, EstimateError> {
     let (works, settings) = (asked.subject.works, &asked.settings.estimate);
     let usual = SpreadPrior::about(usual_spread(settings, works), settings.spread_worth);
     let spread = asked.pool.spread(&usual);
     let options = options(settings, works);
-    // Huber's and Tukey's estimators say how much each comp counts; what remains is normal.
+    // Huber's and Tukey's estimators determine the weight of each comp; the errors are then normal.
     let weights = match options.loss {
         Loss::Huber { .. } | Loss::Tukey { .. } => {
             let fit = robust::fit(&design.problem(&design.penalties()), &options)?;
@@ -166,7 +166,7 @@ pub(super) fn posterior_of(design: &Design, asked: Asked<'_>) -> Result<Posterio
     Posterior::of(&question).ok_or(EstimateError::Fit(SolveError::NotFinite))
 }
 
-/// How far single sales usually fall from their mark, log price.
+/// Usual standard deviation of single sales, log price.
 pub(super) fn usual_spread(settings: &EstimateSettings, works: bool) -> f64 {
     if works {
         settings.spread
@@ -205,8 +205,8 @@ pub(super) fn build(
     Ok(design)
 }
 
-/// Drops used comps (`verdict` is asked by position among them), pinned ones apart; whether
-/// any was.
+/// Drops each used comp for which `verdict`, called with its position among them, gives a reason;
+/// never pinned ones. Returns whether any was dropped.
 fn drop_where(selection: &mut Selection, verdict: impl Fn(usize) -> Option<Dropped>) -> bool {
     let mut any = false;
     for (at, i) in selection.used().into_iter().enumerate() {
@@ -250,8 +250,9 @@ fn what_to_record(selection: &Selection, subject: &Subject) -> String {
     text
 }
 
-/// Degrees of freedom above which errors are taken for normal: no quantile of a band differs by a
-/// millionth of its width, and the functions of the t distribution converge ever more slowly.
+/// Degrees of freedom above which errors are treated as normal: the quantiles of a band differ by
+/// less than a millionth of its width, and the functions of the t distribution converge ever more
+/// slowly.
 const MOST_NU: f64 = 1e6;
 
 fn options(settings: &EstimateSettings, works: bool) -> Options {
@@ -279,12 +280,12 @@ impl Spread {
         }
     }
 
-    /// A range as a rule of thumb has it.
+    /// The range that, as a rule of thumb, gives this prior.
     pub(crate) fn of(belief: Prior) -> Self {
         Self::normal(belief.mean, belief.sd, Sign::Free)
     }
 
-    /// The middle of a belief that a range as a rule of thumb has it would hold.
+    /// The central range of a belief, with the same probability as a range of a rule of thumb.
     pub(crate) fn of_belief(belief: Belief, sign: Sign) -> Self {
         let at = |p: f64| belief.quantile(p, sign);
         Self {
@@ -294,7 +295,7 @@ impl Spread {
         }
     }
 
-    /// A normal belief, which a sign keeps on one side of zero.
+    /// A normal belief, truncated at zero if its sign is constrained.
     fn normal(mean: f64, sd: f64, sign: Sign) -> Self {
         let (low, high) = (mean - NORMAL_DECILE * sd, mean + NORMAL_DECILE * sd);
         match sign {
@@ -317,9 +318,9 @@ impl Spread {
     }
 }
 
-/// What the comps alone say of coefficient `j`, in the light of what is thought of the others: the
-/// cavity of its rule ([`crate::fit::ep`]). With it the share of the information that is theirs,
-/// 0..=1. `None` where they say nothing.
+/// The information of the comps alone about coefficient `j`, given the beliefs about the others:
+/// the cavity of its rule ([`crate::fit::ep`]), and its share of all information, 0..=1. `None` if
+/// there is none.
 pub(super) fn from_comps(design: &Design, fit: &Posterior, j: usize) -> Option<(Prior, f64)> {
     let own = fit.without_rule(design.rule_of(j)?)?;
     let (_, variance) = coefficient(design, fit, j);
@@ -340,7 +341,7 @@ pub(super) fn coefficient(design: &Design, fit: &Posterior, j: usize) -> (Spread
     (spread, variance)
 }
 
-/// Change of log price in a month.
+/// Change of log price per month.
 pub(super) fn monthly(design: &Design, fit: &Posterior) -> f64 {
     design.position(&Term::Trend).map_or(0.0, |j| fit.mean[j])
 }
@@ -384,24 +385,24 @@ fn attribute_label(name: &str, settings: &Settings, model: &str) -> String {
     }
 }
 
-/// What the cases are made for, the comps apart.
+/// Inputs of the cases, except the comps.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Asked<'a> {
     /// The unit.
     pub subject: &'a Subject,
-    /// A belief about its own log price from elsewhere.
+    /// A belief from elsewhere about its log price.
     pub level: Option<Belief>,
-    /// What other models say.
+    /// Data of other models.
     pub pool: &'a Pool,
     /// Settings.
     pub settings: &'a Settings,
 }
 
-/// Share of the information below which comps are taken to say nothing.
+/// Share of the information below which comps count as uninformative.
 pub(crate) const LEAST_SAY: f64 = 0.01;
 
-/// What an assumption goes by where no comp tells.
+/// Suffix of an assumption if no comp states the fact.
 pub(crate) const NO_COMP_SAYS: &str = " (no comp says)";
 
-/// Probability that a range stated as a rule of thumb holds ([`crate::fit::prior`]).
+/// Probability that a range stated as a rule of thumb contains the value ([`crate::fit::prior`]).
 pub(crate) const RANGE_HOLDS: f64 = 0.67;

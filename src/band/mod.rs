@@ -1,9 +1,9 @@
-//! The band: what one sale of the unit will fetch, as a distribution.
+//! The band: the predictive distribution of the price of one sale of the unit.
 //!
-//! [`predictive`] turns a posterior into a distribution for one more sale, and [`mod@estimate`] runs
-//! the whole from selected comps to the finished estimate. [`crate::backtest`] measures
-//! finished estimates against what was then paid.
-//! [`change`] says why an estimate is not what it was, [`conflict`] which rules of thumb the comps contradict.
+//! [`predictive`] turns a posterior into the distribution of one more sale, and [`mod@estimate`]
+//! leads from selected comps to the finished estimate. [`crate::backtest`] compares estimates with
+//! the prices then paid. [`change`] explains why an estimate changed, [`conflict`] finds rules of
+//! thumb that the comps contradict.
 
 pub mod answer;
 mod cases;
@@ -18,9 +18,9 @@ pub mod related;
 pub mod undeclared;
 pub mod warnings;
 
-/// Number of the method by which estimates are made. Raise it with every change of the statistics
-/// (of selection, fit or band) that moves a figure: what earlier runs kept of past sales
-/// (`app::past`) is then made anew.
+/// Version of the estimation method. Raise it with every change of the statistics (of selection,
+/// fit or band) that changes a figure: stored results for past sales (`app::past`) are then
+/// computed again.
 pub const METHOD: u32 = 10;
 
 pub use estimate::{Estimate, estimate, estimate_with};

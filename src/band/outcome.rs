@@ -1,16 +1,16 @@
-//! The distribution of one sale of the unit: the band is read from it.
+//! The distribution of one sale of the unit; the band is read from it.
 //!
-//! Two kinds of doubt make its width. Where the unit's level lies is one unknown, which more comps
-//! make smaller: [`Outcome::mean_interval`]. How far single sales fall from that level is another, which they
-//! do not: [`Outcome::sale`]. The distribution of a sale is that of their sum, mixed over what the
-//! residual scale and the tails may be.
+//! Its variance has two parts. One is the uncertainty of the unit's level, which more comps reduce:
+//! [`Outcome::mean_interval`]. The other is the variation of single sales around that level, which
+//! more comps do not reduce: [`Outcome::sale`]. The distribution of a sale is that of their sum,
+//! averaged over the residual scale and the error distribution.
 
 use super::predictive::{Predictive, Scale};
 
-/// Probability beyond either end of a [`Outcome::quantiles`].
+/// Probability beyond each end of [`Outcome::quantiles`].
 pub const TAIL: f64 = 0.01;
 
-/// Cells of the table that the count of a quantiles are read from.
+/// Cells of the table from which the quantiles are read.
 const CELLS: usize = 240;
 
 /// Distribution of log price of one sale of the unit.
@@ -22,7 +22,7 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    /// That of a predictive distribution as it is.
+    /// From a predictive distribution, not widened.
     pub fn new(predictive: Predictive) -> Self {
         Self {
             median: predictive.quantile(0.5),
@@ -31,8 +31,7 @@ impl Outcome {
         }
     }
 
-    /// The same with every band `factor` times as wide, as the book's own past asks
-    /// ([`super::recalibration`]).
+    /// The same distribution with every band `factor` times as wide ([`super::recalibration`]).
     pub fn widened(self, factor: f64) -> Self {
         Self {
             widening: self.widening * factor,
@@ -40,8 +39,8 @@ impl Outcome {
         }
     }
 
-    /// How far the log price `y` lies from the median, in half-widths of the band of probability
-    /// `level` on its side.
+    /// Distance of the log price `y` from the median, in half-widths of the band of probability
+    /// `level` on that side.
     pub fn distance(&self, y: f64, level: f64) -> f64 {
         let (low, high) = self.band(level);
         let centre = self.median();
@@ -58,19 +57,19 @@ impl Outcome {
         self.median
     }
 
-    /// Log price below which the share `p` in 0..1 of sales falls.
+    /// Quantile of the log price at `p` in 0..1.
     pub fn quantile(&self, p: f64) -> f64 {
         self.median + self.widening * (self.predictive.quantile(p) - self.median)
     }
 
-    /// The band of probability `level` in 0..1, log price: as much lies below it as above.
+    /// The band of probability `level` in 0..1, log price, with equal tails.
     pub fn band(&self, level: f64) -> (f64, f64) {
         let tail = (1.0 - level) / 2.0;
         (self.quantile(tail), self.quantile(1.0 - tail))
     }
 
-    /// Where the unit's level (the median of its sales) lies with probability `level` in 0..1, log
-    /// price: the doubt that more comps make smaller.
+    /// The interval of probability `level` in 0..1 for the unit's level (the median of its sales),
+    /// log price. More comps narrow it.
     pub fn mean_interval(&self, level: f64) -> (f64, f64) {
         let known = |s: &Scale| Scale {
             sigma: 0.0,
@@ -85,8 +84,8 @@ impl Outcome {
         (end(tail), end(1.0 - tail))
     }
 
-    /// How far single sales fall from the unit's level, log price: its distribution, about 0. More
-    /// comps tell it better and do not make it smaller.
+    /// The variation of single sales around the unit's level, log price: a distribution about 0.
+    /// More comps determine it better and do not reduce it.
     pub fn sale(&self) -> Self {
         let known = |s: &Scale| Scale {
             mean: 0.0,
@@ -97,7 +96,7 @@ impl Outcome {
         Self::new(Predictive::mixture(scales)).widened(self.widening)
     }
 
-    /// Probability of at most the log price `y`.
+    /// Probability of a log price of at most `y`.
     pub fn cdf(&self, y: f64) -> f64 {
         self.predictive.cdf(self.narrowed(y))
     }
@@ -111,12 +110,11 @@ impl Outcome {
         self.predictive.pdf(self.narrowed(y)) / self.widening
     }
 
-    /// Log prices that stand for the distribution, equally likely, ascending: the middles of
-    /// `count` slices of equal probability, to about 1e-6 in probability.
+    /// Equally likely log prices that represent the distribution, ascending: the middles of `count`
+    /// slices of equal probability, to about 1e-6 in probability.
     ///
-    /// Whatever lies beyond the points of probability [`TAIL`] and 1 − [`TAIL`] is held at these:
-    /// the tails of a Student-t distribution of log price are so long that the mean price would be
-    /// infinite.
+    /// Values beyond the quantiles [`TAIL`] and 1 − [`TAIL`] are replaced by these: with a
+    /// Student-t distribution of log price, the tails would make the mean price infinite.
     pub fn quantiles(&self, count: usize) -> Vec<f64> {
         let (from, to) = (self.quantile(TAIL), self.quantile(1.0 - TAIL));
         let table: Vec<Knot> = (0..=CELLS)
@@ -141,9 +139,8 @@ impl Outcome {
             .collect()
     }
 
-    /// The density over prices (not logs) at `points` prices, ascending: pairs of price and
-    /// density per unit of money. They reach as far as the band of probability 0.98, or of `level`
-    /// where that is more.
+    /// The density of prices (not logs) at `points` prices, ascending: pairs of price and density
+    /// per unit of money. They cover the band of probability 0.98, or of `level` if that is larger.
     pub fn density(&self, level: f64, points: usize) -> Vec<(f64, f64)> {
         let (from, to) = self.band(0.98_f64.max(level));
         (0..points)
@@ -163,8 +160,8 @@ struct Knot {
 }
 
 impl Knot {
-    /// Where between two neighbours the distribution function is `level`, by the cubic through both with their
-    /// slopes (Hermite); the nearer end where it is beyond them.
+    /// The point between two neighbours at which the distribution function is `level`, by the cubic
+    /// through both with their slopes (Hermite); limited to the two ends.
     fn between(one: &Self, next: &Self, level: f64) -> f64 {
         let width = next.at - one.at;
         let cubic = |t: f64| {
@@ -197,7 +194,7 @@ mod tests {
     use super::*;
     use statrs::distribution::{ContinuousCDF, Normal};
 
-    /// Two scales with means apart: a distribution with a longer upper tail.
+    /// Two scales with different means: a distribution with a longer upper tail.
     fn lopsided() -> Outcome {
         let scale = |mean, sigma, nu, weight| Scale {
             sigma,
@@ -245,7 +242,7 @@ mod tests {
             "{:?}",
             &fine[..21]
         );
-        // Ten times as fine, and the mean price hardly moves.
+        // With ten times as many points, the mean price hardly changes.
         let mean = |quantiles: &[f64]| {
             quantiles.iter().map(|y| y.exp()).sum::<f64>() / quantiles.len() as f64
         };
@@ -253,8 +250,9 @@ mod tests {
         assert!(change.abs() < 2e-5, "{change}");
     }
 
-    /// For normal errors of one scale, level and sale are normal and their variances add up to that
-    /// of the band (Gelman et al., *Bayesian Data Analysis*, 3rd edition, section 14.2).
+    /// For normal errors of one scale, the distributions of level and sale are normal and their
+    /// variances sum to that of the band (Gelman et al., *Bayesian Data Analysis*, 3rd edition,
+    /// section 14.2).
     #[test]
     fn the_two_doubts_make_the_band() {
         let scale = Scale {

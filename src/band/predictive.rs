@@ -1,41 +1,42 @@
 //! Predictive distribution of one more observation of a robust regression.
 //!
-//! With errors `σ·t(ν)`, `σ²` scaled inverse chi-square with `d` degrees of freedom about `s²`,
-//! and the mean normal about `m` with variance `v` (in proportion to σ²),
+//! With errors `σ·t(ν)`, `σ²` scaled inverse chi-square with `d` degrees of freedom about `s²`, and
+//! the mean normal about `m` with variance `v` (in proportion to σ²),
 //!
 //! ```text
 //! F(y) = E_σ E_θ T_ν((y − m − θ √v σ/s) / σ),      θ ~ N(0, 1),  σ² ~ s² d / χ²(d)
 //! ```
 //!
-//! For normal errors this is the Student-t distribution with `d` degrees of freedom about `m`
-//! with scale `√(s² + v)`, the textbook prediction interval (Gelman et al., *Bayesian Data
-//! Analysis*, 3rd edition, section 14.2), and is computed so. Otherwise both expectations are
-//! taken by quadrature: equal-probability midpoints for σ, and for θ the trapezoidal rule, which
-//! for a normal weight converges faster than any power of its step.
+//! For normal errors this is the Student-t distribution with `d` degrees of freedom about `m` with
+//! scale `√(s² + v)`, the textbook prediction interval (Gelman et al., *Bayesian Data Analysis*,
+//! 3rd edition, section 14.2), and is computed as such. Otherwise quadrature gives both
+//! expectations: equal-probability midpoints for σ, and for θ the trapezoidal rule, which converges
+//! faster than any power of its step for a normal weight.
 
 use statrs::distribution::{ChiSquared, Continuous, ContinuousCDF, Normal, StudentsT};
 
 /// Points in σ.
 const SIGMA_POINTS: usize = 20;
 
-/// Reach of the points in θ, and the widest step between them.
+/// Range of the points in θ, and the largest step between them.
 const THETA_REACH: f64 = 5.0;
 const THETA_STEP: f64 = 1.0;
 
-/// Terms lighter than this leave no trace either.
+/// Weight below which a term is negligible.
 const LIGHT: f64 = 1e-9;
 
-/// Step in units of the error distribution's scale that leaves no trace in the mixture.
+/// Largest step, in scales of the error distribution, that is negligible in the mixture.
 const FINE: f64 = 0.8;
 
-/// One residual scale and tail, how likely it is, and where the mean lies where it holds.
+/// One residual scale and error distribution, their probability, and the distribution of the mean
+/// given both.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Scale {
     /// The scale σ of the error distribution, log price.
     pub sigma: f64,
-    /// Degrees of freedom of the errors; infinite where they are normal.
+    /// Degrees of freedom of the errors; infinite if they are normal.
     pub nu: f64,
-    /// Probability; they add up to one.
+    /// Probability; they sum to one.
     pub weight: f64,
     /// Mean, log price.
     pub mean: f64,
@@ -95,7 +96,7 @@ impl Kernel {
     }
 }
 
-/// Student-t with few and an even number of degrees of freedom, for which the distribution is a
+/// Student-t with few and an even number of degrees of freedom: the distribution function is then a
 /// short sum (Abramowitz and Stegun 1964, 26.7.4) instead of an incomplete beta function.
 #[derive(Debug, Clone, Copy)]
 struct EvenT {
@@ -136,9 +137,9 @@ impl EvenT {
 }
 
 impl Predictive {
-    /// The distribution for a mean `mean` of variance `variance`, residual scale `sigma` known
-    /// with `degrees` degrees of freedom, and errors with `nu` degrees of freedom (infinite
-    /// for normal errors).
+    /// The distribution for a mean `mean` of variance `variance`, a residual scale `sigma`
+    /// estimated with `degrees` degrees of freedom, and errors with `nu` degrees of freedom
+    /// (infinite for normal errors).
     pub fn new(mean: f64, variance: f64, sigma: f64, degrees: f64, nu: f64) -> Self {
         let sigmas = sigma_points(sigma, degrees);
         let weight = 1.0 / sigmas.len() as f64;
@@ -164,7 +165,7 @@ impl Predictive {
         made
     }
 
-    /// The distribution where scale, tails, and with them the mean, are only known as a mixture.
+    /// The distribution if the scale, the error distribution and the mean are a mixture.
     pub fn mixture(scales: Vec<Scale>) -> Self {
         let parts = scales
             .iter()
@@ -184,22 +185,22 @@ impl Predictive {
         }
     }
 
-    /// Mean of the means: log of the likely price, where the mixture is symmetric.
+    /// Mean of the means: log of the likely price, if the mixture is symmetric.
     pub fn mean(&self) -> f64 {
         self.mean
     }
 
-    /// Residual scale and uncertainty of the mean together, a rough standard deviation.
+    /// Approximate standard deviation: residual scale and uncertainty of the mean together.
     pub fn scale(&self) -> f64 {
         self.scale
     }
 
-    /// What it is a mixture of.
+    /// Components of the mixture.
     pub fn scales(&self) -> &[Scale] {
         &self.scales
     }
 
-    /// Probability of at most `y`.
+    /// Probability of a value of at most `y`.
     pub fn cdf(&self, y: f64) -> f64 {
         self.parts
             .iter()
@@ -215,7 +216,7 @@ impl Predictive {
             .sum()
     }
 
-    /// The value below which the share `p` in 0..1 lies, to a relative 1e-9 of the scale.
+    /// Quantile at `p` in 0..1, to a relative 1e-9 of the scale.
     pub fn quantile(&self, p: f64) -> f64 {
         let p = p.clamp(1e-9, 1.0 - 1e-9);
         let (mut low, mut high) = (self.mean - self.scale, self.mean + self.scale);
@@ -252,7 +253,7 @@ impl Predictive {
     }
 }
 
-/// The terms of one scale: for normal errors the mean's doubt adds to their variance.
+/// The terms of one scale: for normal errors the variance of the mean adds to theirs.
 fn parts_of(scale: &Scale) -> Vec<Part> {
     let Scale {
         sigma, variance, ..
@@ -278,8 +279,8 @@ fn parts_of(scale: &Scale) -> Vec<Part> {
         .collect()
 }
 
-/// Points and weights of the standard normal, finer the more the mean's doubt (in residual
-/// scales, `spread`) exceeds the residual scale.
+/// Points and weights of the standard normal, finer the more the standard deviation of the mean
+/// (`spread`, in residual scales) exceeds the residual scale.
 fn theta_points(spread: f64) -> Vec<(f64, f64)> {
     let step = THETA_STEP
         .min(FINE / spread.max(f64::MIN_POSITIVE))
@@ -322,8 +323,8 @@ mod tests {
 
     #[test]
     fn quadrature_agrees_with_the_closed_form() {
-        // Errors with a great many degrees of freedom are normal, for which the mixture over σ
-        // and the mean is a Student-t distribution.
+        // Errors with very many degrees of freedom are normal, for which the mixture over σ and the
+        // mean is a Student-t distribution.
         for degrees in [3.0, 8.0, 40.0] {
             let mixture = Predictive::new(0.0, 0.3, 1.0, degrees, 9e5);
             let closed = Predictive::new(0.0, 0.3, 1.0, degrees, f64::INFINITY);
@@ -334,7 +335,7 @@ mod tests {
         }
     }
 
-    /// However much more the mean is in doubt than single sales vary, there is one peak.
+    /// There is one peak even if the mean is far more uncertain than single sales vary.
     #[test]
     fn the_density_has_one_peak() {
         for variance in [0.0, 0.01, 0.3, 4.0] {

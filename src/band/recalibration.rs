@@ -1,52 +1,51 @@
-//! The book's own calibration: how far past sales fell from what was predicted for them, and how
-//! much wider or narrower that asks the next band to be.
+//! Recalibration: past sales of the book widen or narrow the next band.
 //!
-//! A sale's score is counted in half-widths of the 80 % band that was predicted for it, so that four
-//! in five scores should be at most 1. If the `⌈0.8 (n + 1)⌉`-th smallest of n past scores is `q`,
-//! bands `q` times as wide would have covered (split conformal prediction with a scaled residual;
-//! Lei, G'Sell, Rinaldo, Tibshirani and Wasserman 2018, *JASA* 113: 1094-1111, section 5). As `q`
-//! of few sales is noise, log q is drawn towards 0: its standard error is near 0.9/√n for normal
-//! scores, and a model off by some 10 % is what is expected beforehand, which gives `n/(n + 100)`
-//! of it the say.
+//! The score of a sale is its distance from the median in half-widths of its predicted 80 % band,
+//! so that four in five scores should be at most 1. If `q` is the `⌈0.8 (n + 1)⌉`-th smallest of n
+//! past scores, bands `q` times as wide would have covered 80 % (split conformal prediction with a
+//! scaled residual; Lei, G'Sell, Rinaldo, Tibshirani and Wasserman 2018, *JASA* 113: 1094-1111,
+//! section 5). With few sales `q` is noise, so log q is shrunk towards 0. Its standard error is
+//! near 0.9/√n for normal scores, and the prior expects the widths to be off by some 10 %, which
+//! gives log q the weight `n/(n + 100)`.
 
 use chrono::NaiveDate;
 
-/// Chance of the band that scores are counted in.
+/// Level of the band in whose half-widths scores are counted.
 pub const COUNTED_IN: f64 = 0.8;
 
-/// The newest sales that take part: earlier ones were predicted from another, thinner book.
+/// Number of newest sales used: earlier ones were predicted from fewer comps.
 pub const RECENT: usize = 300;
 
 /// Fewest past sales that change a band.
 pub const ENOUGH: usize = 50;
 
-/// Fewest past sales of which is told how many bands covered.
+/// Fewest past sales for which the coverage is reported.
 pub const WORTH_TELLING: usize = 10;
 
-/// Past sales at which the book's own scores and the model have an equal say.
+/// Number of past sales at which scores and prior have equal weight.
 const EQUAL_WEIGHT: f64 = 100.0;
 
-/// How far one sale fell from what was predicted for it.
+/// Nonconformity score of one past sale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Score {
     /// Day of the sale.
     pub day: NaiveDate,
-    /// In half-widths of the uncalibrated 80 % band, at least 0.
+    /// Distance in half-widths of the 80 % band before recalibration, at least 0.
     pub size: f64,
 }
 
-/// What the book's own past says of its bands.
+/// How past sales have widened or narrowed the bands.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Recalibration {
     /// Factor on the distance from the median to either end of a band.
     pub widening: f64,
-    /// Past sales that were in the 80 % band as it would have been given on their day.
+    /// Number of past sales inside their 80 % band, as it would have been on their day.
     pub covered: usize,
-    /// Of so many.
+    /// Number of past sales.
     pub of: usize,
 }
 
-/// The factor that `sizes`, in any order, ask for; 1 for fewer than [`ENOUGH`].
+/// The widening factor from scores of these `sizes`, in any order; 1 for fewer than [`ENOUGH`].
 pub fn widening(sizes: &[f64]) -> f64 {
     if sizes.len() < ENOUGH {
         return 1.0;
@@ -63,7 +62,7 @@ pub fn widening(sizes: &[f64]) -> f64 {
     }
 }
 
-/// The newest of `scores` (in the order of days), at most [`RECENT`].
+/// The newest of `scores` (ordered by day), at most [`RECENT`].
 fn recent(scores: &[Score]) -> &[Score] {
     &scores[scores.len().saturating_sub(RECENT)..]
 }
@@ -73,22 +72,22 @@ fn factor(scores: &[Score]) -> f64 {
     widening(&sizes)
 }
 
-/// The factor for an estimate of a sale on `day`, from scores in the order of days: what the
-/// sales of earlier days ask for, never those of the same day.
+/// The factor for an estimate of a sale on `day`, from scores ordered by day. It uses only sales
+/// before that day.
 pub fn factor_before(scores: &[Score], day: NaiveDate) -> f64 {
     factor(&scores[..scores.partition_point(|score| score.day < day)])
 }
 
-/// What the sales up to `as_of` say, from scores in the order of days; `None` for fewer than
+/// The recalibration from sales up to `as_of`, from scores ordered by day; `None` for fewer than
 /// [`WORTH_TELLING`].
 pub fn of_book(scores: &[Score], as_of: NaiveDate) -> Option<Recalibration> {
     let past = &scores[..scores.partition_point(|score| score.day <= as_of)];
-    let told = recent(past);
+    let recent = recent(past);
     let covered = |score: &&Score| score.size <= factor_before(scores, score.day);
-    (told.len() >= WORTH_TELLING).then(|| Recalibration {
+    (recent.len() >= WORTH_TELLING).then(|| Recalibration {
         widening: factor(past),
-        covered: told.iter().filter(covered).count(),
-        of: told.len(),
+        covered: recent.iter().filter(covered).count(),
+        of: recent.len(),
     })
 }
 
@@ -97,13 +96,13 @@ mod tests {
     use super::*;
     use statrs::distribution::{ContinuousCDF, Normal};
 
-    /// Sizes of normal scores in half-widths of bands that are `wide` times too wide.
+    /// Scores of normal residuals in half-widths of bands that are too wide by the factor `wide`.
     fn normal_scores(count: usize, wide: f64) -> Vec<Score> {
         let normal = Normal::standard();
         let start = NaiveDate::from_ymd_opt(2026, 1, 1).unwrap();
         (0..count)
             .map(|i| {
-                // A sequence that fills (0, 1) evenly from the start (golden ratio).
+                // A sequence that fills (0, 1) evenly (golden ratio).
                 let share = (0.5 + i as f64 * 0.618_033_988_749_895) % 1.0;
                 Score {
                     day: start + chrono::Duration::days(i as i64 / 2),
@@ -150,9 +149,9 @@ mod tests {
     #[test]
     fn bands_hold_once_the_book_has_spoken() {
         let scores = normal_scores(900, 1.6);
-        let told = of_book(&scores, NaiveDate::MAX).unwrap();
-        let share = told.covered as f64 / told.of as f64;
-        assert_eq!(told.of, RECENT);
+        let found = of_book(&scores, NaiveDate::MAX).unwrap();
+        let share = found.covered as f64 / found.of as f64;
+        assert_eq!(found.of, RECENT);
         // Three quarters of the way from 0.96 to 0.8 on the scale of widths.
         assert!((0.80..0.88).contains(&share), "{share}");
         assert!(of_book(&scores, scores[0].day).is_none());

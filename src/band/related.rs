@@ -1,5 +1,4 @@
-//! What other models say of adjustments, each from its own comps: the evidence that
-//! [`crate::fit::pool`] pools.
+//! Estimates of adjustments from the comps of each other model, for [`crate::fit::pool`].
 
 use std::collections::BTreeMap;
 
@@ -13,17 +12,17 @@ use crate::fit::posterior::{Posterior, SpreadPrior};
 use crate::select::{Dropped, Selection, Subject};
 use crate::settings::{EstimateSettings, PoolFrom, Settings};
 
-/// Most models that speak to another, those with most comps: more would hardly say better how far
-/// models differ, and each takes a fit.
+/// Most related models, those with most comps: more would hardly improve the variance between
+/// models, and each takes a fit.
 pub const MOST_MODELS: usize = 25;
 
-/// Comps that a model is heard by at most, the newest.
+/// Most comps of a related model, the newest.
 pub const MOST_COMPS: usize = 200;
 
-/// A model with fewer comps is not heard.
+/// Fewest comps of a related model.
 pub const FEWEST_COMPS: usize = 5;
 
-/// Whether by the settings these two models, by name or key, speak to each other.
+/// Whether the settings relate these two models, by name or key.
 pub fn speak(one: &str, other: &str, settings: &Settings) -> bool {
     match settings.estimate.pool {
         PoolFrom::Book => true,
@@ -35,9 +34,9 @@ pub fn speak(one: &str, other: &str, settings: &Settings) -> bool {
     }
 }
 
-/// What the comps of a model say of its adjustments, undated ones with the others or not: all
-/// that were selected for a [`Subject::blank`] are used, gross errors and outliers apart. `None` where
-/// they are fewer than [`FEWEST_COMPS`] or cannot be fitted.
+/// Estimates the adjustments of a model from its comps alone, with or without undated ones. Uses
+/// all comps selected for a [`Subject::blank`], except gross errors and outliers. `None` if there
+/// are fewer than [`FEWEST_COMPS`] or they cannot be fitted.
 pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Option<Learnt> {
     if !undated {
         let without_day = |c: &&mut crate::select::Candidate| c.age_days.is_none();
@@ -67,8 +66,8 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
     })
 }
 
-/// The fit of a model by its comps alone, gross errors dropped from them; `None` where they are fewer
-/// than [`FEWEST_COMPS`] or cannot be fitted.
+/// The fit of a model to its comps alone, without gross errors; `None` if there are fewer than
+/// [`FEWEST_COMPS`] or they cannot be fitted.
 pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(Design, Posterior)> {
     let enough = |selection: &Selection| selection.in_use().count() >= FEWEST_COMPS;
     if !enough(selection) {
@@ -85,7 +84,7 @@ pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(D
     enough(selection).then_some(made)
 }
 
-/// Whether a term means the same for every model.
+/// Whether a term has the same meaning for every model.
 fn is_shared(term: &Term) -> bool {
     match term {
         Term::Missing(name) | Term::Extra(name) | Term::Defect(name) => name != OTHERS,
@@ -98,11 +97,11 @@ fn is_shared(term: &Term) -> bool {
     }
 }
 
-/// What the residuals of a fit alone say of log σ: the usual spread taken out of its posterior again,
-/// precisions subtracting.
+/// Estimate of log σ from the residuals alone: its posterior without the prior, by subtraction of
+/// precisions.
 fn spread(fit: &Posterior, settings: &EstimateSettings) -> Option<Said> {
     let (usual, found) = (usual_log_spread(settings), fit.log_spread());
-    // At its least, all weight may lie on one place of the grid.
+    // The floor matters if one point of the grid has all the weight.
     let variance = found.variance.max(1e-4);
     let known = variance.recip() - usual.variance.recip();
     let mean = (found.mean / variance - usual.mean / usual.variance) / known;

@@ -1,7 +1,7 @@
-//! How much of the spread a number would explain that is recorded but that no estimate uses.
+//! Share of the spread that a recorded number would explain, if no estimate uses it.
 //!
-//! Past sales fell from what was predicted for them by `y`, log price. Least squares of `y` on the
-//! number `x`, as it is or as its binary logarithm, with a level of its own for each of the `g` models,
+//! The residual of a past sale from its prediction is `y`, log price. Least squares of `y` on the
+//! number `x`, or on its binary logarithm, with a separate level for each of the `g` models,
 //! explains the share
 //!
 //! ```text
@@ -9,8 +9,7 @@
 //! ```
 //!
 //! of the variance within models (the adjusted R² of Theil 1961, here within groups): about 0 for a
-//! number that says nothing. A share is only given where chance alone would hardly give it, by the
-//! t test of the slope.
+//! number without effect. A share is reported only if the t test of the slope is significant.
 
 use std::collections::BTreeMap;
 
@@ -21,43 +20,43 @@ use crate::trade::attributes::Scale;
 /// Fewest degrees of freedom of a share.
 const FEWEST: usize = 8;
 
-/// Chance of a slope that far from 0 by chance alone, below which it is given. Several columns
-/// on two scales each are tried.
+/// p-value of the slope below which a share is reported. It is small because several columns are
+/// tested on two scales each.
 const UNLIKELY: f64 = 1e-3;
 
-/// Least share that is worth a setting.
+/// Smallest share that is worth a setting.
 const LEAST: f64 = 0.01;
 
-/// How much better the number as it is must do than its logarithm: prices move by shares.
+/// Advantage that the number itself needs over its logarithm, because prices change by shares.
 const MARGIN: f64 = 0.005;
 
 /// A past sale of a unit with the number.
 #[derive(Debug, Clone, Copy)]
 pub struct Point {
-    /// Which model it is of.
+    /// Its model.
     pub model: usize,
-    /// The number recorded.
+    /// The recorded number.
     pub value: f64,
-    /// What it fetched over what was predicted, log price.
+    /// Residual from the predicted price, log.
     pub miss: f64,
 }
 
-/// What a number explains.
+/// Effect of a number.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Explained {
     /// The scale on which it explains more.
     pub scale: Scale,
-    /// Share of the variance that goes, 0..=1.
+    /// Share of the variance explained, 0..=1.
     pub share: f64,
     /// Change of log price for one step of the scale.
     pub effect: f64,
-    /// Sales behind it.
+    /// Number of sales.
     pub sales: usize,
 }
 
-/// What a number explains of the misses of past sales; `None` where it cannot be told from nothing.
+/// The effect of a number on the residuals of past sales; `None` if it is not significant.
 pub fn explained(points: &[Point]) -> Option<Explained> {
-    let told = |line: Option<Line>, scale| {
+    let significant = |line: Option<Line>, scale| {
         let line = line.filter(|line| line.chance < UNLIKELY && line.share >= LEAST)?;
         Some(Explained {
             scale,
@@ -66,8 +65,8 @@ pub fn explained(points: &[Point]) -> Option<Explained> {
             sales: line.sales,
         })
     };
-    let plain = told(within(points, Scale::Unit), Scale::Unit);
-    let doubled = told(within(points, Scale::Doubling), Scale::Doubling);
+    let plain = significant(within(points, Scale::Unit), Scale::Unit);
+    let doubled = significant(within(points, Scale::Doubling), Scale::Doubling);
     match (plain, doubled) {
         (Some(plain), Some(doubled)) if plain.share <= doubled.share + MARGIN => Some(doubled),
         (plain, doubled) => plain.or(doubled),
@@ -80,7 +79,7 @@ struct Line {
     slope: f64,
     /// Adjusted R² within models.
     share: f64,
-    /// Two-sided, of a slope that far from 0 where there is none.
+    /// Two-sided p-value of the slope.
     chance: f64,
     sales: usize,
 }
@@ -91,7 +90,7 @@ fn within(points: &[Point], scale: Scale) -> Option<Line> {
         let pair = (scale.steps(point.value)?, point.miss);
         models.entry(point.model).or_default().push(pair);
     }
-    // Of a model with one sale nothing is left beside its level.
+    // A model with one sale determines only its level.
     models.retain(|_, pairs| pairs.len() > 1);
     let sales: usize = models.values().map(Vec::len).sum();
     let free = sales.checked_sub(models.len() + 1)?;
@@ -112,7 +111,7 @@ fn within(points: &[Point], scale: Scale) -> Option<Line> {
             size = size.max(x.abs());
         }
     }
-    // A number that is the same all over differs by rounding alone.
+    // A constant number varies by rounding only.
     let differs = xx > sales as f64 * (1e-9 * size).powi(2) && yy > 0.0;
     if !differs {
         return None;
@@ -142,8 +141,8 @@ mod tests {
         (0..12).map(|_| rng.random::<f64>()).sum::<f64>() - 6.0
     }
 
-    /// Of 1000 columns of noise about 1000 × 2 × 0.001 are taken for something, and the shares of noise
-    /// are 0 on average.
+    /// Of 1000 columns of noise about 1000 × 2 × 0.001 are significant, and the shares of noise
+    /// average 0.
     #[test]
     fn noise_explains_nothing() {
         let mut rng = StdRng::seed_from_u64(5);
@@ -207,7 +206,7 @@ mod tests {
         let few: Vec<Point> = (0..9).map(|i| point(f64::from(i), f64::from(i))).collect();
         assert!(explained(&few).is_none());
         assert!(explained(&[]).is_none());
-        // Below 1 there is no logarithm of 0: the number as it is.
+        // Values of 0 have no logarithm: the number itself.
         let flag: Vec<Point> = (0..50)
             .map(|i| {
                 point(

@@ -1,4 +1,4 @@
-//! What to be careful about in an estimate, in plain words.
+//! Warnings about an estimate, in plain words.
 
 use std::collections::BTreeMap;
 
@@ -13,28 +13,28 @@ use crate::settings::{FILE_NAME, Settings};
 use crate::trade::attributes::column_name;
 use crate::trade::text::nearest;
 
-/// Effective comps below which an estimate is marked as resting on few.
+/// Effective number of comps below which an estimate warns that they are few.
 const FEW: f64 = 8.0;
 
-/// Share of the weight at which one comp counts as dominating.
+/// Share of the weight at which one comp dominates.
 const DOMINATES: f64 = 0.4;
 
-/// Spread of single sales, per cent, above which some of them are hardly right.
+/// Spread of single sales, per cent, above which some of them are probably wrong.
 const TOO_FAR_APART: f64 = 120.0;
 
-/// Robustness weight below which a comp is named: some five residual scales off.
+/// Robustness weight below which a comp is named: about five residual scales off.
 const ODD: f64 = 0.17;
 
-/// Comps from which a number that explains nothing of their prices is not worth a word.
+/// Number of comps from which an undeclared number without effect on their prices is not mentioned.
 const ENOUGH_TO_TELL: usize = 40;
 
-/// Most comps named whose price looks mistyped.
+/// Most comps named because their price looks mistyped.
 const MOST_MISTYPED: usize = 3;
 
-/// Most rules named that the comps contradict.
+/// Most contradicted rules named.
 const MOST_CONTRADICTED: usize = 3;
 
-/// The warnings that an estimate earns, the gravest first.
+/// The warnings about an estimate, most serious first.
 pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
     let evidence = &estimate.evidence;
@@ -131,7 +131,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     out
 }
 
-/// Rules of thumb that the comps contradict, and what to write instead.
+/// Rules of thumb that the comps contradict, and the rules to write instead.
 fn contradicted(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let currency = &settings.currency.code;
     let says = |conflict: &Conflict| {
@@ -150,8 +150,7 @@ fn contradicted(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     conflicts.take(MOST_CONTRADICTED).map(says).collect()
 }
 
-/// Numbers that comps used have and that no family declares, where they may say something of the
-/// price.
+/// Numbers recorded for the comps in use that no family declares, if they may affect the price.
 fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
     let mut found: BTreeMap<&str, Vec<Point>> = BTreeMap::new();
     for line in estimate.comps.iter().filter(|l| l.comp.dropped.is_none()) {
@@ -188,10 +187,10 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
     })
 }
 
-/// A step that may have been is said where it moves the likely price by this much (log price).
+/// Change of the likely price (log) from which a possible step is mentioned.
 const WORTH_SAYING: f64 = 0.02;
 
-/// Says that prices may have stepped, and what that does.
+/// Warns of a possible step, and states its effect.
 fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
     let currency = &estimate.currency;
     let without = currency.from_statistics(step.without).unwrap_or_default();
@@ -229,7 +228,7 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
     })
 }
 
-/// Says that prices stepped.
+/// States that prices stepped.
 fn stepped(step: &PriceStep) -> String {
     let change = step.percent.value;
     format!(
@@ -240,7 +239,7 @@ fn stepped(step: &PriceStep) -> String {
     )
 }
 
-/// The comp that carries more than [`DOMINATES`] of the weight, and its share.
+/// The comp with more than [`DOMINATES`] of the weight, and its share.
 fn dominating(lines: &[CompLine]) -> Option<(&CompLine, f64)> {
     let total: f64 = lines.iter().map(|line| line.weight).sum();
     lines
@@ -250,7 +249,7 @@ fn dominating(lines: &[CompLine]) -> Option<(&CompLine, f64)> {
         .max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-/// What the unit has that no comp used has.
+/// Facts of the unit that no comp in use shares.
 fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
     if estimate.evidence.used == 0 && estimate.working.is_none() {
@@ -323,7 +322,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     out
 }
 
-/// Where an adjustment that no comp tells of comes from.
+/// Origin of an adjustment that no comp informs.
 fn thought(adjustment: Option<&Adjustment>) -> &'static str {
     match adjustment.and_then(|a| a.others) {
         Some(_) => "a rule of thumb and what your other models say",
@@ -331,7 +330,7 @@ fn thought(adjustment: Option<&Adjustment>) -> &'static str {
     }
 }
 
-/// A name of the same kind that the comps or the kit know and that comes near.
+/// A similar name of the same kind, among the comps or in the kit.
 fn similar<'a>(term: &Term, estimate: &'a Estimate, settings: &'a Settings) -> Option<&'a str> {
     fn name(term: &Term) -> Option<&str> {
         match term {

@@ -1,15 +1,15 @@
-//! Why an operation on a book failed.
+//! Errors of operations on a book.
 
 use crate::settings::SettingsError;
 use crate::trade::Problem;
 use std::path::PathBuf;
 
-/// Why a path in a book is not followed: it leads out of the folder.
+/// Error for a path that leads out of the book's folder.
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 pub struct LeadsAway(pub String);
 
-/// Why an operation on a book failed.
+/// Error of an operation on a book.
 #[derive(Debug, thiserror::Error)]
 pub enum BookError {
     /// Reading or writing failed.
@@ -19,22 +19,22 @@ pub enum BookError {
         path: PathBuf,
         /// The verb: `read`, `write`, `lock` and the like.
         doing: &'static str,
-        /// The system's own error.
+        /// The system's error.
         source: std::io::Error,
     },
-    /// No `compband.toml` here or above, or not at the place named.
+    /// No `compband.toml` here or above, or not at the named place.
     #[error("{0}")]
     NoBook(String),
-    /// The settings file is wrong; the text says where and how to mend it.
+    /// The settings file is invalid; the text gives the place and the fix.
     #[error("{0}")]
     Settings(String),
-    /// Rows that cannot be taken, every one of them.
+    /// All invalid rows.
     #[error("{} problem{} in the input", .0.len(), if .0.len() == 1 { "" } else { "s" })]
     Rows(Vec<Problem>),
-    /// What was asked cannot be done with this book; the text says why and what to do.
+    /// The request is not possible with this book; the text gives the reason and the fix.
     #[error("{0}")]
     Refused(String),
-    /// Another run holds the book.
+    /// Another run has the lock of the book.
     #[error("{0}")]
     Locked(String),
 }
@@ -46,8 +46,8 @@ impl From<SettingsError> for BookError {
 }
 
 impl BookError {
-    /// Wraps an I/O error with its path and what was being done; a path that leads out of the book
-    /// is refused.
+    /// Wraps an I/O error with its path and the operation. A path that leads out of the book is
+    /// refused.
     pub fn io(
         path: impl Into<PathBuf>,
         doing: &'static str,

@@ -1,4 +1,4 @@
-//! Writing files whole, wherever they are.
+//! Writes files whole, in any folder.
 
 use std::fs::File;
 use std::io::{self, Seek};
@@ -6,20 +6,20 @@ use std::path::Path;
 
 use super::folder::Folder;
 
-/// Puts a file of these bytes in place at once: readers see the old or the new one, never a
-/// part. It is on disk when this returns, with the rights that the old one had.
+/// Replaces a file atomically by these bytes: readers see the old or the new file, never a part. It
+/// is durable on return, with the permissions of the old one.
 ///
 /// # Errors
-/// Where writing fails; the old file is then untouched.
+/// If writing fails; the old file is then unchanged.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let (folder, path) = apart(path)?;
     Folder::open(folder)?.put(folder, &path, bytes)
 }
 
-/// Copies a file, from its beginning, to where none is yet; it is there whole or not at all.
+/// Copies a file, from its beginning, to a free name; the copy is whole or does not exist.
 ///
 /// # Errors
-/// Where there is a file already, or writing fails.
+/// If the name is taken, or writing fails.
 pub fn copy_new(file: &mut File, path: &Path) -> io::Result<()> {
     let (folder, path) = apart(path)?;
     let open = Folder::open(folder)?;
@@ -30,7 +30,7 @@ pub fn copy_new(file: &mut File, path: &Path) -> io::Result<()> {
     open.place_new(&copy, &path)
 }
 
-/// The folder of a file, and the file in it.
+/// The folder of a file, and its name in it.
 fn apart(path: &Path) -> io::Result<(&Path, std::path::PathBuf)> {
     let folder = path
         .parent()

@@ -1,6 +1,6 @@
-//! A folder that is opened once, and from which all files in it are reached: neither a link nor a
-//! special file (a pipe, a device) in it leads anywhere else, and a folder that is renamed meanwhile
-//! stays the same folder.
+//! A folder that is opened once, and from which all files in it are reached. No link or special
+//! file (a pipe, a device) in it leads outside, and renaming the folder in the meantime has no
+//! effect.
 
 use std::ffi::{OsStr, OsString};
 use std::fs::{File, Metadata};
@@ -13,28 +13,28 @@ use std::time::{Duration, SystemTime};
 use super::error::LeadsAway;
 use sys::Handle;
 
-/// How the names of temporary files begin; those in `comps/` are passed over by readers.
+/// Prefix of the names of temporary files; readers of `comps/` skip them.
 const TEMPORARY: &str = ".new-";
 
-/// Age from which a temporary file that nobody has locked counts as left behind by a killed run,
-/// and from which one does that cannot be locked.
+/// Age from which a temporary file that is not locked, or cannot be locked, counts as left behind
+/// by a killed run.
 const UNLOCKED: Duration = Duration::from_secs(10);
 const STALE: Duration = Duration::from_secs(3600);
 
-/// What a file is opened for.
+/// Purpose of opening a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Access {
-    /// To be read.
+    /// Read.
     Read,
-    /// To be read, be it by way of a link: for what only its owner writes.
+    /// Read, also through a link: for files that only their owner writes.
     ReadLinked,
-    /// To be added to; made where it is missing.
+    /// Append; created if missing.
     Append,
-    /// To be written; it may not be there yet.
+    /// Write a new file.
     New,
 }
 
-/// What stands under a name.
+/// Type of a directory entry.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Kind {
     File,
@@ -44,7 +44,7 @@ enum Kind {
 }
 
 impl Kind {
-    /// Refuses what leads out of the folder.
+    /// Refuses an entry that leads out of the folder.
     fn check(self, shown: &Path) -> io::Result<()> {
         let shown = shown.display();
         let why = match self {
@@ -61,7 +61,7 @@ impl Kind {
     }
 }
 
-/// A folder, open.
+/// An open folder.
 #[derive(Debug, Clone)]
 pub(crate) struct Folder {
     path: PathBuf,
@@ -73,7 +73,7 @@ pub(crate) struct Folder {
 struct Place {
     handle: Arc<Handle>,
     name: OsString,
-    /// The path as messages show it.
+    /// The path for messages.
     shown: PathBuf,
 }
 
@@ -82,7 +82,7 @@ impl Place {
         sys::kind(&self.handle, &self.name)
     }
 
-    /// Refuses a link or special file; nothing is fine.
+    /// Refuses a link or special file; a missing entry is accepted.
     fn check(&self) -> io::Result<()> {
         match self.kind() {
             Ok(kind) => kind.check(&self.shown),
@@ -115,21 +115,21 @@ impl Place {
         sys::remove(&self.handle, &self.name)
     }
 
-    /// Moves it; a link in the other place is replaced, not followed.
+    /// Renames it; a link at the target is replaced, not followed.
     fn rename(&self, to: &Self) -> io::Result<()> {
         sys::rename((&self.handle, &self.name), (&to.handle, &to.name))
     }
 
-    /// Makes the name last through a crash, where the system can; where that fails, `back` undoes
-    /// the change, for what is told to have failed has not happened.
+    /// Makes the name durable, if the system can. If that fails, `back` undoes the change, so that
+    /// a reported failure leaves no effect.
     fn sync_or(&self, back: impl FnOnce() -> io::Result<()>) -> io::Result<()> {
         sys::sync(&self.handle).inspect_err(|_| {
-            // Where that fails as well, the error told is the one that came first.
+            // If that fails as well, the first error is reported.
             let _ = back();
         })
     }
 
-    /// A temporary file beside this one, locked for as long as it is open.
+    /// A temporary file in the same folder, locked while it is open.
     fn temporary(&self) -> io::Result<Temporary> {
         loop {
             let name = format!("{TEMPORARY}{:016x}", RandomState::new().hash_one(0));
@@ -140,7 +140,7 @@ impl Place {
             };
             match place.open(Access::New) {
                 Ok(file) => {
-                    // Where there are no locks, its age tells whether it is in use.
+                    // Without locks, its age shows whether it is in use.
                     let _ = file.try_lock();
                     return Ok(Temporary { place, file });
                 }
@@ -151,7 +151,7 @@ impl Place {
     }
 }
 
-/// A temporary file with the rights of a plain new one; it goes when it is dropped.
+/// A temporary file with the permissions of an ordinary new one; removed when dropped.
 #[derive(Debug)]
 pub struct Temporary {
     place: Place,
@@ -164,7 +164,7 @@ impl Temporary {
         &mut self.file
     }
 
-    /// Takes its name away, so that it goes with the run.
+    /// Removes its name, so that it disappears with the run.
     pub(crate) fn unnamed(self) -> io::Result<File> {
         self.file.try_clone()
     }
@@ -182,20 +182,20 @@ impl Write for Temporary {
 
 impl Drop for Temporary {
     fn drop(&mut self) {
-        // One that was put in its place has this name no more.
+        // A file renamed into place no longer has this name.
         let _ = self.place.remove();
     }
 }
 
 impl Folder {
-    /// Opens a folder, be it by way of a link.
+    /// Opens a folder, also through a link.
     pub(crate) fn open(path: &Path) -> io::Result<Self> {
         let handle = Arc::new(sys::root(path)?);
         let path = path.to_path_buf();
         Ok(Self { path, handle })
     }
 
-    /// Names of the folders on the way and of what stands there.
+    /// Names of the folders on the path, and of the last entry.
     fn names<'a>(&self, path: &'a Path) -> io::Result<Vec<&'a OsStr>> {
         let within = path.strip_prefix(&self.path).unwrap_or(path).components();
         let name = |part| match part {
@@ -205,8 +205,7 @@ impl Folder {
         within.map(name).collect()
     }
 
-    /// Walks to a path in the folder, making the folders on the way where they are missing and
-    /// `make` says so.
+    /// Resolves a path in the folder; creates missing folders on the path if `make` is true.
     fn walk(&self, path: &Path, make: bool) -> io::Result<Place> {
         let mut place = Place {
             handle: Arc::clone(&self.handle),
@@ -231,7 +230,7 @@ impl Folder {
         self.walk(path, access == Access::Append)?.open(access)
     }
 
-    /// The bytes of a file; none where there is no such file.
+    /// The bytes of a file; `None` if it does not exist.
     pub(crate) fn read(&self, path: &Path, access: Access) -> io::Result<Option<Vec<u8>>> {
         let read = self.file(path, access).and_then(|mut file| {
             let mut bytes = Vec::with_capacity(file.metadata()?.len() as usize);
@@ -241,7 +240,7 @@ impl Folder {
         if_there(read)
     }
 
-    /// Hands on the bytes of a file part by part; its length, none where there is no such file.
+    /// Passes the bytes of a file on in parts. Returns its length, `None` if it does not exist.
     pub(crate) fn each_part(
         &self,
         path: &Path,
@@ -262,7 +261,7 @@ impl Folder {
         if_there(read)
     }
 
-    /// What is known of a file without reading it; nothing where there is no such file.
+    /// Metadata of a file; `None` if it does not exist.
     pub(crate) fn metadata(&self, path: &Path) -> io::Result<Option<Metadata>> {
         if_there(
             self.file(path, Access::Read)
@@ -270,8 +269,8 @@ impl Folder {
         )
     }
 
-    /// Appends a line, below the header where the file is new, in one write, and syncs it and, where
-    /// the file is new, its name; on failure the file is cut back to its old length.
+    /// Appends a line in one write, after the header if the file is new, and syncs it (and its
+    /// name, if new). On failure the file is truncated to its old length.
     pub(crate) fn append(&self, path: &Path, header: &[u8], line: &[u8]) -> io::Result<()> {
         let place = self.walk(path, true)?;
         let mut file = place.open(Access::Append)?;
@@ -293,24 +292,24 @@ impl Folder {
         written
     }
 
-    /// Names in a folder; none where there is no such folder.
+    /// Names in a folder; empty if it does not exist.
     pub(crate) fn list(&self, path: &Path) -> io::Result<Vec<OsString>> {
         let place = self.walk(&path.join("x"), false);
         let names = if_there(place.and_then(|place| sys::names(&place.handle)))?;
         Ok(names.unwrap_or_default())
     }
 
-    /// Makes a folder, with those on the way, where it is missing.
+    /// Creates a folder and its parents if missing.
     pub(crate) fn make(&self, path: &Path) -> io::Result<()> {
         self.walk(&path.join("x"), true).map(drop)
     }
 
-    /// Takes a file away.
+    /// Removes a file.
     pub(crate) fn remove(&self, path: &Path) -> io::Result<()> {
         self.walk(path, false)?.remove()
     }
 
-    /// Moves a file to where none is; when this returns, that lasts through a crash.
+    /// Renames a file to a free name; durable on return.
     pub(crate) fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
         let (from, to) = (self.walk(from, false)?, self.walk(to, true)?);
         from.check()?;
@@ -321,13 +320,12 @@ impl Folder {
         from.sync_or(back)
     }
 
-    /// A temporary file in a folder, which is made where it is missing.
+    /// A temporary file in a folder, which is created if missing.
     pub(crate) fn temporary(&self, folder: &Path) -> io::Result<Temporary> {
         self.walk(&folder.join("x"), true)?.temporary()
     }
 
-    /// Puts a temporary file (synced) where no file is yet; when this returns, that lasts through
-    /// a crash.
+    /// Puts a (synced) temporary file at a free name; durable on return.
     pub(crate) fn place_new(&self, temporary: &Temporary, path: &Path) -> io::Result<()> {
         let place = self.walk(path, true)?;
         match place.kind() {
@@ -338,22 +336,22 @@ impl Folder {
         place.sync_or(|| place.remove())
     }
 
-    /// Puts a temporary file in the place of another or of none.
+    /// Puts a temporary file in place, replacing any other.
     pub(crate) fn place(&self, temporary: &Temporary, path: &Path) -> io::Result<()> {
         let place = self.walk(path, false)?;
         place.check()?;
         temporary.place.rename(&place)
     }
 
-    /// Puts a file of these bytes in place at once, by way of a temporary file in `by`: readers see
-    /// the old or the new one, never a part. It is on disk when this returns, with the rights
-    /// that the old one had.
+    /// Replaces a file atomically by these bytes, through a temporary file in `by`: readers see the
+    /// old or the new file, never a part. It is durable on return, with the permissions of the old
+    /// one.
     pub(crate) fn replace(&self, by: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
         self.walk(path, false)?.check()?;
         self.put(by, path, bytes)
     }
 
-    /// As [`Folder::replace`], in the place of a link too.
+    /// Like [`Folder::replace`], but also replaces a link.
     pub(crate) fn put(&self, by: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
         let place = self.walk(path, false)?;
         let mut new = self.temporary(by)?;
@@ -362,7 +360,7 @@ impl Folder {
             new.file.set_permissions(old.metadata()?.permissions())?;
         }
         new.file.sync_all()?;
-        // A second name of the old one, where there is one and the file system has such.
+        // A second name of the old file, if there is one and the file system supports it.
         let old = self.temporary(by)?;
         old.place.remove()?;
         let from = (&*place.handle, place.name.as_os_str());
@@ -374,9 +372,9 @@ impl Folder {
         })
     }
 
-    /// Removes temporary files that were left in a folder by killed runs: those that no run holds
-    /// locked, or, where there are no locks, old ones. Those of a clock that has since gone back count as
-    /// old too.
+    /// Removes temporary files left in a folder by killed runs: those that no run has locked or,
+    /// without locks, old ones. A time in the future counts as old, because the clock has been set
+    /// back.
     pub(crate) fn sweep(&self, folder: &Path) {
         let now = SystemTime::now();
         for name in self.list(folder).unwrap_or_default() {
@@ -398,14 +396,14 @@ impl Folder {
                 .and_then(stale)
                 .unwrap_or(false)
             {
-                // What cannot be removed now is tried again by the next run.
+                // The next run tries again to remove what cannot be removed now.
                 let _ = self.remove(&path);
             }
         }
     }
 }
 
-/// None where there is no such file.
+/// `None` if there is no such file.
 fn if_there<T>(found: io::Result<T>) -> io::Result<Option<T>> {
     match found {
         Ok(found) => Ok(Some(found)),
@@ -440,7 +438,7 @@ mod sys {
         Ok(at::openat(within, name, flags, Mode::empty())?.into())
     }
 
-    /// Opens a file; a pipe is not waited for.
+    /// Opens a file; does not block on a pipe.
     pub(crate) fn open(within: &Handle, name: &OsStr, access: Access) -> io::Result<File> {
         let flags = OFlags::CLOEXEC | OFlags::NONBLOCK | OFlags::NOCTTY;
         let flags = flags
@@ -465,11 +463,11 @@ mod sys {
         })
     }
 
-    /// Makes a folder unless something has its name.
+    /// Creates a folder unless the name is taken.
     pub(crate) fn make(within: &Handle, name: &OsStr) -> io::Result<()> {
         match at::mkdirat(within, name, Mode::from_raw_mode(0o777)) {
             Ok(()) | Err(Errno::EXIST) => Ok(()),
-            // On a file system that cannot be written, the folder may be there.
+            // On a read-only file system the folder may exist.
             Err(_) if kind(within, name).is_ok() => Ok(()),
             Err(error) => Err(error.into()),
         }
@@ -503,7 +501,7 @@ mod sys {
     }
 }
 
-/// The same by paths, for systems without handles of folders: each step looks for links itself.
+/// The same by paths, for systems without folder handles: each step checks for links.
 #[cfg(not(unix))]
 mod sys {
     use std::ffi::{OsStr, OsString};

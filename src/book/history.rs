@@ -1,10 +1,10 @@
-//! `history/NAME.csv`: the estimates of a watched unit, one line for each that was made.
+//! `history/NAME.csv`: the estimates of a watched unit, one per line.
 //!
-//! Lines are only ever appended, with one write that is then synced, as those of the ledger. What
-//! the last estimate was made from is kept beside it, in `history/comps/NAME-ENTRY.csv`: every
-//! comp of the model as it was, in the columns of an import. With it the estimate can be made again
-//! whatever becomes of the book, which is how the next one is told from it
-//! ([`crate::band::change`]). It is written before the line, so that the last line always has it.
+//! Lines are only appended, with one write that is then synced, like those of the ledger.
+//! `history/comps/NAME-ENTRY.csv` keeps the inputs of the last estimate: every comp of the model at
+//! that time, in the columns of an import. From it the estimate can be repeated whatever happens to
+//! the book, for comparison with the next one ([`crate::band::change`]). It is written before the
+//! line, so that the last line always has it.
 
 use crate::trade::cells;
 use std::collections::BTreeMap;
@@ -31,15 +31,15 @@ use crate::trade::money::money_text;
 use crate::trade::names::match_key;
 use crate::trade::{Comp, Currency, Problem};
 
-/// Folder of the histories, and in it that of the comps behind the last estimates.
+/// Folder of the histories, and its subfolder for the comps of the last estimates.
 const FOLDER: &str = "history";
 const COMPS: &str = "comps";
 
-/// What to do about a line that was changed by hand.
+/// How to fix a line that was edited by hand.
 const PUT_BACK: &str =
     "put back what was there, or move the file away: the history then begins anew";
 
-/// What stands in the last column, so that a line cut short can be told.
+/// Content of the last column, by which a truncated line is recognised.
 const END: &str = ".";
 
 const COLUMNS_OF_HISTORY: [&str; 15] = [
@@ -50,23 +50,23 @@ const COLUMNS_OF_HISTORY: [&str; 15] = [
 /// One estimate of a watched unit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Record {
-    /// Its number: 1, 2, 3, …
+    /// Number: 1, 2, 3, …
     pub number: u32,
     /// Day of the estimate.
     pub as_of: NaiveDate,
     /// Code of the currency.
     pub currency: String,
-    /// What it said.
+    /// The estimate.
     pub foreseen: Foreseen,
-    /// Weight of every comp used, the heaviest being 1, to four decimals.
+    /// Weight of every used comp (the largest is 1), to four decimals.
     pub used: BTreeMap<String, f64>,
-    /// Word for why a comp was looked at and left out ([`crate::select::Dropped::code`]).
+    /// Code of the reason why a comp was examined and rejected ([`crate::select::Dropped::code`]).
     pub left_out: BTreeMap<String, String>,
-    /// Hash of all that it was made from.
+    /// Hash of all inputs.
     pub inputs: u64,
     /// Hash of the settings.
     pub settings: u64,
-    /// Hash of what was said of the unit.
+    /// Hash of the description of the unit.
     pub unit: u64,
     /// Version of the program that made it.
     pub version: String,
@@ -103,7 +103,7 @@ fn put_back(expected: &str) -> Wrong {
     Wrong::new(expected, PUT_BACK)
 }
 
-/// Reads the cells of a line, or says which of them is wrong and how.
+/// Reads the cells of a line, or returns the position and error of an invalid one.
 fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
     fn cell<T>(
         cells: &[&str],
@@ -162,7 +162,7 @@ fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
     })
 }
 
-/// Reads finished lines; `name` is what problems call the file.
+/// Reads finished lines; problems call the file `name`.
 fn records(bytes: &[u8], name: &str) -> io::Result<(Vec<Record>, Vec<Problem>)> {
     let mut all = Vec::<Record>::new();
     let problems = lines::read(
@@ -191,10 +191,10 @@ fn records(bytes: &[u8], name: &str) -> io::Result<(Vec<Record>, Vec<Problem>)> 
     Ok((all, problems))
 }
 
-/// Comps as the table that estimates are made from.
+/// Comps as the table from which estimates are made.
 ///
 /// # Errors
-/// Where the table cannot be made.
+/// If the table cannot be made.
 pub fn frame_of<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> PolarsResult<DataFrame> {
     let mut builder = Builder::default();
     for (at, comp) in comps.into_iter().enumerate() {
@@ -210,10 +210,10 @@ pub fn frame_of<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> PolarsResult<D
     builder.finish()
 }
 
-/// The comps of a model (case and spacing ignored) in a table.
+/// The comps of a model (ignoring case and spacing) in a table.
 ///
 /// # Errors
-/// Where the table is not as the book makes it.
+/// If the table does not have the form that the book produces.
 pub fn comps_of(frame: &DataFrame, model: &str, currency: &Currency) -> PolarsResult<Vec<Comp>> {
     let key = match_key(model);
     let keys = frame.column("model_key")?.str()?;
@@ -237,10 +237,10 @@ impl Book {
         self.root().join(FOLDER).join(COMPS).join(file)
     }
 
-    /// The estimates of a watched unit, oldest first; none where there is no file.
+    /// The estimates of a watched unit, oldest first; empty if there is no file.
     ///
     /// # Errors
-    /// [`BookError::Rows`] where a row is wrong.
+    /// [`BookError::Rows`] if a row is invalid.
     pub fn history(
         &self,
         name: &str,
@@ -263,11 +263,11 @@ impl Book {
         }
     }
 
-    /// The comps that the last estimate of a watched unit was made from; `None` where they are not
-    /// there or, after a change of the book's scales, no longer read well.
+    /// The comps of the last estimate of a watched unit; `None` if they do not exist or, after a
+    /// change of the book's scales, are no longer valid.
     ///
     /// # Errors
-    /// Where reading fails.
+    /// If reading fails.
     pub fn kept_comps(&self, name: &str, number: u32) -> Result<Option<Vec<Comp>>, BookError> {
         let path = self.kept_comps_path(name, number);
         let Some(bytes) = self.read(&path)? else {
@@ -283,11 +283,11 @@ impl Book {
         Ok(whole.then_some(comps))
     }
 
-    /// Appends an estimate with the comps of its model; both are on disk when this returns. Its
-    /// number is set here.
+    /// Appends an estimate and sets its number; also writes the comps of its model. Both are
+    /// durable on return.
     ///
     /// # Errors
-    /// Where reading or writing fails; the history is then as before.
+    /// If reading or writing fails; the history is then unchanged.
     pub fn record(
         &self,
         _lock: &BookLock,
@@ -313,13 +313,13 @@ impl Book {
             line(COLUMNS_OF_HISTORY).and_then(|header| Ok((header, line(cells(&record)?)?)));
         let (header, row) = written.map_err(BookError::io(&path, "write"))?;
         self.append_line(&path, &header, &row)?;
-        // What is no longer of use does no harm where it cannot be taken away.
+        // An old file that cannot be removed does no harm.
         let before = last.map(|last| self.folder().remove(&self.kept_comps_path(name, last)));
         drop(before);
         Ok(())
     }
 
-    /// Mends an unfinished last line, after saving its bytes beside it.
+    /// Repairs an unfinished last line, after saving its bytes in another file.
     fn mend_history(&self, name: &str, notice: &mut dyn FnMut(&str)) -> Result<(), BookError> {
         let path = self.history_path(name);
         let log = LogBytes::read(self, &path)?;
@@ -422,7 +422,7 @@ mod tests {
         );
     }
 
-    /// However much of the last line is there, all lines before it are kept and the next follows.
+    /// Wherever the last line is truncated, all lines before it are kept and the next follows.
     #[test]
     fn a_torn_last_line_is_mended_by_the_next() {
         let (_dir, book) = book();

@@ -5,11 +5,11 @@ use std::hash::BuildHasherDefault;
 use std::hash::Hasher;
 use xxhash_rust::xxh3::xxh3_64;
 
-/// Hash map keyed by [`id_hash`]: 64 bits make a false match among a million comps a matter
-/// of 1 in 40 million.
+/// Hash map keyed by [`id_hash`]: with 64 bits, the probability of any collision among a million
+/// comps is 1 in 40 million.
 pub(crate) type IdMap<V> = HashMap<u64, V, BuildHasherDefault<Hashed>>;
 
-/// The key is a hash already.
+/// A hasher for keys that are already hashes.
 #[derive(Default)]
 pub(crate) struct Hashed(u64);
 

@@ -1,9 +1,9 @@
-//! `deals/ledger.csv`: what was put in, bought, spent, sold and scrapped, one entry a line.
+//! `deals/ledger.csv`: capital, purchases, expenses, sales and write-offs, one entry per line.
 //!
 //! Every entry has a column for each account, debit positive and credit negative, so that the
-//! accounts of a line sum to zero: double entry that a spreadsheet can check. Lines are only ever
-//! appended, with one write that is then synced; a mistake is corrected by an entry that reverses
-//! it. What the entries come to is worked out in [`crate::deal::ledger`].
+//! accounts of a line sum to zero: double entry that a spreadsheet can check. Lines are only
+//! appended, with one write that is then synced; an entry that reverses another corrects a mistake.
+//! [`crate::deal::ledger`] evaluates the entries.
 
 use crate::trade::Unit;
 use crate::trade::cells;
@@ -34,10 +34,10 @@ use crate::trade::{Attributes, HowSold, Problem};
 const FOLDER: &str = super::open::DEALS;
 const FILE_NAME: &str = "ledger.csv";
 
-/// Columns before those of the accounts.
+/// Columns before the accounts.
 const HEAD: [&str; 5] = ["entry", "day", "kind", "deal", "reverses"];
 
-/// Columns behind them.
+/// Columns after the accounts.
 const TAIL: [&str; 21] = [
     "currency",
     "minutes",
@@ -62,7 +62,7 @@ const TAIL: [&str; 21] = [
     "end",
 ];
 
-/// What stands in the last column, so that a line cut short can be told.
+/// Content of the last column, by which a truncated line is recognised.
 const END: &str = ".";
 
 fn columns() -> impl Iterator<Item = &'static str> {
@@ -127,7 +127,7 @@ fn cells(entry: &Entry, currency: &str) -> Vec<String> {
     cells
 }
 
-/// A row being read: its cells by column, and what is wrong with them.
+/// A row being read: its cells by column, and the errors in them.
 struct Reading<'r> {
     cells: &'r [&'r str],
     currency: &'r str,
@@ -141,7 +141,7 @@ impl Reading<'_> {
             .map_or("", |cell| cell.trim())
     }
 
-    /// Reads a cell; nothing where it is blank or wrong.
+    /// Reads a cell; `None` if it is blank or invalid.
     fn read<T>(
         &mut self,
         column: &'static str,
@@ -155,7 +155,7 @@ impl Reading<'_> {
         read.map_err(|wrong| self.wrong.push((column, wrong))).ok()
     }
 
-    /// As [`Reading::read`], but a blank is wrong too.
+    /// Like [`Reading::read`], but a blank cell is an error.
     fn need<T>(
         &mut self,
         column: &'static str,
@@ -282,7 +282,7 @@ impl Reading<'_> {
     }
 }
 
-/// What to do about an entry that was changed by hand.
+/// How to fix an entry that was edited by hand.
 pub const PUT_BACK: &str =
     "put back what was there; mistakes are corrected with `compband ledger reverse`";
 
@@ -308,10 +308,10 @@ fn signed(text: &str) -> Result<Decimal, Wrong> {
     })
 }
 
-/// Entries with the lines they begin on, and what is wrong with others.
+/// Entries with the lines on which they begin, and the problems of others.
 type Rows = (Vec<(u64, Entry)>, Vec<Problem>);
 
-/// Reads finished lines; `name` is what problems call the file.
+/// Reads finished lines; problems call the file `name`.
 fn rows(bytes: &[u8], name: &str, currency: &str) -> io::Result<Rows> {
     let header: Vec<&str> = columns().collect();
     let mend = "save it as comma-separated UTF-8 with its columns in this order";
@@ -350,10 +350,10 @@ impl Book {
         self.root().join(FOLDER).join(FILE_NAME)
     }
 
-    /// The entries of the ledger, each with the line it begins on; none where there is no file.
+    /// The entries of the ledger, each with the line on which it begins; empty if there is no file.
     ///
     /// # Errors
-    /// [`BookError::Rows`] where a row is wrong.
+    /// [`BookError::Rows`] if a row is invalid.
     pub fn ledger(&self, notice: &mut dyn FnMut(&str)) -> Result<Vec<(u64, Entry)>, BookError> {
         let path = self.ledger_path();
         let log = LogBytes::read(self, &path)?;
@@ -378,10 +378,10 @@ impl Book {
         rows(bytes, &name, currency).map_err(BookError::io(&path, "read"))
     }
 
-    /// Appends an entry; it is on disk when this returns.
+    /// Appends an entry; durable on return.
     ///
     /// # Errors
-    /// Where writing fails; the file is then as long as before.
+    /// If writing fails; the file then has its old length.
     pub fn append_to_ledger(&self, _lock: &BookLock, entry: &Entry) -> Result<(), BookError> {
         let path = self.ledger_path();
         let written = line(columns())
@@ -390,10 +390,10 @@ impl Book {
         self.append_line(&path, &header, &row)
     }
 
-    /// Mends an unfinished last line of the ledger, after saving its bytes beside it.
+    /// Repairs an unfinished last line of the ledger, after saving its bytes in another file.
     ///
     /// # Errors
-    /// Where reading or writing fails, or where the line comes of a quote left open by hand.
+    /// If reading or writing fails, or if the cause is an unclosed quote from an edit by hand.
     pub fn repair_ledger(
         &self,
         _lock: &BookLock,
@@ -405,7 +405,7 @@ impl Book {
         if !log.is_torn() {
             return Ok(());
         }
-        // No cell of a ledger has a line end in it.
+        // No cell of a ledger contains a line end.
         if log.tail().contains(&b'\n') {
             return Err(BookError::Rows(vec![Problem {
                 file: name,
@@ -526,7 +526,7 @@ mod tests {
     #[test]
     fn what_was_changed_by_hand_is_told() {
         let good = String::from_utf8(file(&[full()])).unwrap();
-        for (old, new, told) in [
+        for (old, new, message) in [
             (
                 "-47.00",
                 "-46.00",
@@ -561,7 +561,7 @@ mod tests {
             let (read, problems) = rows(text.as_bytes(), "ledger.csv", "EUR").unwrap();
             assert_eq!((read.len(), problems.len()), (0, 1), "{old} {problems:?}");
             assert!(
-                problems[0].to_string().contains(told),
+                problems[0].to_string().contains(message),
                 "{old}: {}",
                 problems[0]
             );
@@ -584,12 +584,12 @@ mod tests {
         let whole = fs::read(book.ledger_path()).unwrap();
         for cut in 1..60 {
             fs::write(book.ledger_path(), &whole[..whole.len() - cut]).unwrap();
-            let mut told = Vec::new();
-            book.repair_ledger(&lock, &mut |text| told.push(text.to_string()))
+            let mut notices = Vec::new();
+            book.repair_ledger(&lock, &mut |text| notices.push(text.to_string()))
                 .unwrap();
-            assert_eq!(told.len(), 1);
+            assert_eq!(notices.len(), 1);
             let kept = book.ledger(&mut |text| panic!("{text}")).unwrap().len();
-            // Only the line end was missing, or also the mark before it.
+            // Only the line end is missing, or the mark before it as well.
             assert_eq!(kept, if cut == 1 { 2 } else { 1 }, "{cut}");
             assert_eq!(
                 cut > 1,

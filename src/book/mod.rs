@@ -1,4 +1,4 @@
-//! The book: a folder of plain files that holds the settings and every comp its owner recorded.
+//! The book: a folder of plain files with the settings and all recorded comps.
 
 pub mod comps;
 pub mod csv;

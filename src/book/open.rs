@@ -1,4 +1,4 @@
-//! A book's folder: opened once, locked, its files read and replaced whole.
+//! A book's folder: opened once, locked; its files are read and replaced whole.
 
 use super::csv::torn::LogBytes;
 use super::folder::{Access, Folder, Temporary};
@@ -20,16 +20,16 @@ use std::time::Instant;
 /// Folder of the ledger.
 pub(super) const DEALS: &str = "deals";
 
-/// How long a run waits for another one to let go of the book.
+/// How long a run waits for the lock of the book.
 const PATIENCE: Duration = Duration::from_secs(30);
 
 const PRIVATE_NOTE: &str = "Lock, temporary files and cache of this book.\n\
      All of it can be deleted while no run is in progress; it is made again when needed.\n";
 
-/// A log with its file as it was when it was read.
+/// A log, with the stamp of its file when it was read.
 type LogRead = (Stamp, Arc<LogBytes>);
 
-/// Held while a run changes the book; let go of when dropped.
+/// The lock of a run that changes the book; released when dropped.
 #[derive(Debug)]
 pub struct BookLock {
     _file: File,
@@ -62,8 +62,8 @@ fn has_settings(dir: &Path) -> Result<bool, BookError> {
     }
 }
 
-/// The nearest book in or above a folder; where a folder cannot be looked into and none is above it,
-/// that is the error.
+/// The nearest book in or above a folder. If a folder cannot be read and no book is above it, that
+/// is the error.
 fn find_above(start: &Path) -> Result<Option<PathBuf>, BookError> {
     let mut failed = None;
     for dir in start.ancestors() {
@@ -80,18 +80,18 @@ fn find_above(start: &Path) -> Result<Option<PathBuf>, BookError> {
 #[derive(Debug, Clone)]
 pub struct Book {
     pub(super) root: PathBuf,
-    /// Every file of the book is reached from here.
+    /// The folder, from which every file of the book is reached.
     pub(super) folder: Folder,
     pub(super) settings: Settings,
-    /// The log as it was read last.
+    /// The log as last read.
     pub(crate) log_read: Arc<Mutex<Option<LogRead>>>,
 }
 
 impl Book {
-    /// Makes a book in `dir` (made where it is missing; other files in it are left alone).
+    /// Makes a book in `dir`, which is created if missing; other files in it are not touched.
     ///
     /// # Errors
-    /// [`BookError::Refused`] where there is a book already, [`BookError::Io`] where writing fails.
+    /// [`BookError::Refused`] if there is already a book, [`BookError::Io`] if writing fails.
     pub fn init(dir: &Path) -> Result<Self, BookError> {
         let file = dir.join(settings::FILE_NAME);
         let there = || {
@@ -113,7 +113,7 @@ impl Book {
         let comps = book.comps_dir();
         let made = book.folder.make(&comps);
         made.map_err(BookError::io(comps, "make the folder"))?;
-        // The settings make the folder a book: they come last, and whole.
+        // The settings make the folder a book: they are written last, and whole.
         let mut toml = book.temporary()?;
         let written = toml.write_all(settings::TEMPLATE.as_bytes());
         let placed = written
@@ -126,12 +126,10 @@ impl Book {
         Ok(book)
     }
 
-    /// Opens the book in `named`, or else the one in the current folder or its nearest parent
-    /// that has one.
+    /// Opens the book in `named`, or else the nearest one in or above the current folder.
     ///
     /// # Errors
-    /// [`BookError::NoBook`] where there is none, [`BookError::Settings`] where its settings
-    /// are wrong.
+    /// [`BookError::NoBook`] if there is none, [`BookError::Settings`] if its settings are invalid.
     pub fn open(named: Option<&Path>) -> Result<Self, BookError> {
         let root = match named {
             Some(dir) if has_settings(dir)? => dir.to_path_buf(),
@@ -181,25 +179,25 @@ impl Book {
         &self.settings
     }
 
-    /// The settings as they are written.
+    /// The text of the settings file.
     ///
     /// # Errors
-    /// Where they cannot be read.
+    /// If it cannot be read.
     pub fn settings_text(&self) -> Result<String, BookError> {
         settings_text(&self.folder, &self.root.join(settings::FILE_NAME))
     }
 
-    /// Folder of the files in force.
+    /// Folder of the comps files in force.
     pub fn comps_dir(&self) -> PathBuf {
         self.root.join("comps")
     }
 
-    /// Folder of what was taken back.
+    /// Folder of undone files and lines.
     pub fn undone_dir(&self) -> PathBuf {
         self.root.join("undone")
     }
 
-    /// `.compband/`, made (with a word on what it is) where it is missing.
+    /// `.compband/`, created with a file that explains it, if missing.
     pub(super) fn private_dir(&self) -> Result<PathBuf, BookError> {
         let dir = self.root.join(".compband");
         for (name, text) in [("README.txt", PRIVATE_NOTE), (".gitignore", "*\n")] {
@@ -207,7 +205,7 @@ impl Book {
             let known = self.folder.metadata(&file);
             let written = known.and_then(|known| match known {
                 Some(data) if data.len() > 0 => Ok(()),
-                // A run that was killed may have left it empty.
+                // A killed run may have left it empty.
                 _ => self.folder.append(&file, b"", text.as_bytes()),
             });
             written.map_err(BookError::io(file, "write"))?;
@@ -215,7 +213,7 @@ impl Book {
         Ok(dir)
     }
 
-    /// `.compband/cache/`, made where it is missing.
+    /// `.compband/cache/`, created if missing.
     pub(crate) fn cache_dir(&self) -> Result<PathBuf, BookError> {
         let dir = self.private_dir()?.join("cache");
         let made = self.folder.make(&dir);
@@ -224,15 +222,15 @@ impl Book {
         Ok(dir)
     }
 
-    /// Something that an earlier run kept by this name because it took long to work out; none
-    /// where it did not or it cannot be read.
+    /// A stored result of an earlier run, by its name; `None` if there is none or it cannot be
+    /// read.
     pub fn kept(&self, name: &str) -> Option<Vec<u8>> {
         let path = self.root.join(".compband").join("cache").join(name);
         self.folder.read(&path, Access::Read).ok().flatten()
     }
 
-    /// Keeps something for later runs. Where that fails (a book that cannot be written) later
-    /// runs work it out anew.
+    /// Stores a result for later runs. If that fails (the book is read-only), later runs compute it
+    /// again.
     pub fn keep(&self, name: &str, bytes: &[u8]) {
         let written = self.cache_dir().map(|dir| {
             let path = dir.join(name);
@@ -241,7 +239,7 @@ impl Book {
         drop(written);
     }
 
-    /// A path as messages show it: within the book, with `/` between folders.
+    /// A path as messages show it: relative to the book, with `/` between folders.
     pub fn display_name(&self, path: &Path) -> String {
         let within = path.strip_prefix(&self.root).unwrap_or(path);
         within
@@ -251,11 +249,11 @@ impl Book {
             .join("/")
     }
 
-    /// Takes the book for this run alone, waiting up to 30 s for another run (told through
+    /// Locks the book for this run, and waits up to 30 s for another run (with a message to
     /// `notice`).
     ///
     /// # Errors
-    /// [`BookError::Locked`] where the other run holds it for longer.
+    /// [`BookError::Locked`] if the other run keeps the lock for longer.
     pub fn lock(&self, notice: &mut dyn FnMut(&str)) -> Result<BookLock, BookError> {
         self.lock_within(PATIENCE, notice)
     }
@@ -269,7 +267,7 @@ impl Book {
         let file = self.folder.file(&path, Access::Append);
         let file = file.map_err(BookError::io(&path, "lock"))?;
         let begun = Instant::now();
-        let mut told = false;
+        let mut notified = false;
         loop {
             match file.try_lock() {
                 Ok(()) => {
@@ -287,21 +285,21 @@ impl Book {
                     patience.as_secs()
                 )));
             }
-            if !told {
+            if !notified {
                 notice("another run is changing this book; waiting for it to end");
-                told = true;
+                notified = true;
             }
             std::thread::sleep(Duration::from_millis(20));
         }
     }
 
-    /// Removes what killed runs have left; for the holder of the lock.
+    /// Removes files left by killed runs; the caller has the lock.
     pub(super) fn sweep_all(&self) {
         let private = self.root.join(".compband");
-        // Nobody else has one of these in use.
+        // Without the lock, nobody else uses them.
         let tmp = private.join("tmp");
         for name in self.folder.list(&tmp).unwrap_or_default() {
-            // What cannot be removed now is tried again by the next run.
+            // The next run tries again to remove what cannot be removed now.
             let _ = self.folder.remove(&tmp.join(name));
         }
         let deals = self.root.join(DEALS);
@@ -316,11 +314,11 @@ impl Book {
         }
     }
 
-    /// A temporary file of the book, for [`Book::commit_import`]; under the lock only, for the next
-    /// holder of it removes what is left.
+    /// A temporary file of the book, for [`Book::commit_import`]. Only with the lock, because the
+    /// next owner of the lock removes leftover files.
     ///
     /// # Errors
-    /// Where it cannot be made.
+    /// If it cannot be created.
     pub fn temporary(&self) -> Result<Temporary, BookError> {
         let dir = self.temp_dir()?;
         let made = self.folder.temporary(&dir);
@@ -332,22 +330,22 @@ impl Book {
         Ok(self.private_dir()?.join("tmp"))
     }
 
-    /// Replaces a file's content at once: readers see the old or the new, never a part.
+    /// Replaces a file's content atomically: readers see the old or the new content, never a part.
     ///
     /// # Errors
-    /// Where writing fails (the old file is then in its place) or `path` leads out of the book.
+    /// If writing fails (the old file is then in place) or `path` leads out of the book.
     pub fn replace_file(&self, path: &Path, bytes: &[u8]) -> Result<(), BookError> {
         let replaced = self.folder.replace(&self.temp_dir()?, path, bytes);
         replaced.map_err(BookError::io(path, "write"))
     }
 
-    /// The bytes of a file of the book; none where there is no such file.
+    /// The bytes of a file of the book; `None` if it does not exist.
     pub(crate) fn read(&self, path: &Path) -> Result<Option<Vec<u8>>, BookError> {
         let read = self.folder.read(path, Access::Read);
         read.map_err(BookError::io(path, "read"))
     }
 
-    /// A file as it is now; none where there is no such file.
+    /// The present stamp of a file; `None` if it does not exist.
     pub(crate) fn stamp(&self, path: &Path) -> Result<Option<Stamp>, BookError> {
         let file = self.folder.file(path, Access::Read);
         match file.and_then(|file| Stamp::of(self.display_name(path), &file)) {
@@ -367,14 +365,14 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let book = Book::init(dir.path()).unwrap();
         let held = book.lock(&mut |_| {}).unwrap();
-        let mut told = Vec::new();
+        let mut notices = Vec::new();
         let error = book
             .lock_within(Duration::from_millis(60), &mut |text| {
-                told.push(text.to_string())
+                notices.push(text.to_string())
             })
             .unwrap_err();
         assert!(matches!(error, BookError::Locked(_)), "{error}");
-        assert_eq!(told.len(), 1);
+        assert_eq!(notices.len(), 1);
         drop(held);
         book.lock(&mut |_| {}).unwrap();
     }

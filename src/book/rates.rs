@@ -1,5 +1,5 @@
-//! `rates.csv`: what other currencies were worth, day by day, as the owner of the book wrote it
-//! down. This program only reads it.
+//! `rates.csv`: daily exchange rates, recorded by the owner of the book. This program only reads
+//! it.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -18,7 +18,7 @@ use crate::trade::{Currency, Problem, checks};
 /// Name of the file in the book's folder.
 pub const FILE_NAME: &str = "rates.csv";
 
-/// Its columns. A rate is what one unit of the currency was worth in the book's.
+/// Its columns. A rate is the value of one unit of the currency in the book's.
 pub const HEADER: [&str; 4] = ["date", "currency", "rate", "source"];
 
 /// The rates of a book.
@@ -26,7 +26,7 @@ pub const HEADER: [&str; 4] = ["date", "currency", "rate", "source"];
 pub struct Rates {
     /// The book's currency.
     ours: Currency,
-    /// A rate serves sales of its day and of so many days after.
+    /// Number of days after its own for which a rate is valid.
     days: u32,
     /// Whether the book has the file.
     there: bool,
@@ -34,7 +34,7 @@ pub struct Rates {
 }
 
 impl Rates {
-    /// No rates at all.
+    /// No rates.
     pub fn none(settings: &Settings) -> Self {
         Self {
             ours: settings.currency.clone(),
@@ -44,10 +44,10 @@ impl Rates {
         }
     }
 
-    /// Reads the file; `name` is what problems call it.
+    /// Reads the file; problems call it `name`.
     ///
     /// # Errors
-    /// Everything that is wrong in it, row by row.
+    /// All problems in it, row by row.
     pub fn parse(bytes: &[u8], name: &str, settings: &Settings) -> Result<Self, Vec<Problem>> {
         let mut rates = Self {
             there: true,
@@ -138,11 +138,11 @@ impl Rates {
         }
     }
 
-    /// The rate for a sale of this day: that of the day, or the latest before it that is not too
-    /// old. Never a later one.
+    /// The rate for a sale on this day: that of the day, or the latest one before it that is not
+    /// too old. Never a later one.
     ///
     /// # Errors
-    /// Where there is none; it says which line is lacking.
+    /// If there is none; the message names the missing line.
     pub fn on(&self, code: &str, day: NaiveDate) -> Result<&Rate, Wrong> {
         let known = self.by_code.get(code);
         let before = known.and_then(|rates| rates.range(..=day).next_back());
@@ -155,8 +155,7 @@ impl Rates {
         }
     }
 
-    /// What to do about a rate that the file does not have; `latest` is the last day before for
-    /// which it has one.
+    /// The error for a missing rate; `latest` is the last earlier day that has one.
     fn lacking(&self, code: &str, day: NaiveDate, latest: Option<NaiveDate>) -> Wrong {
         let ours = &self.ours.code;
         let within = match self.days {
@@ -188,7 +187,7 @@ impl Rates {
     }
 }
 
-/// The rates with which a book has its sales in other currencies.
+/// The exchange rates of the sales already in the book.
 #[derive(Debug, Default)]
 pub struct KeptRates(IdMap<(Option<NaiveDate>, Foreign)>);
 
@@ -202,30 +201,30 @@ impl KeptRates {
         self.0.extend(sales.into_iter().filter_map(sale));
     }
 
-    /// The rate of the sale of this identifier, where it is of this currency and day.
+    /// The rate of the sale with this identifier, if its currency and day match.
     pub fn rate(&self, comp_id: &str, code: &str, day: Option<NaiveDate>) -> Option<Rate> {
         let (sold_on, paid) = self.0.get(&id_hash(comp_id))?;
         (paid.currency == code && *sold_on == day).then(|| paid.rate.clone())
     }
 }
 
-/// Gives the rate with which the book has the sale of an identifier, currency and day.
+/// Returns the rate of the sale in the book with an identifier, currency and day.
 pub type Kept<'a> = dyn Fn(&str, &str, Option<NaiveDate>) -> Option<Rate> + Sync + 'a;
 
-/// Where the rate of a sale in another currency is taken from.
+/// Sources of the rate of a sale in another currency.
 pub struct Conversion<'a> {
-    /// The rates that the owner wrote down.
+    /// The rates recorded by the owner.
     pub rates: &'a Rates,
-    /// The rate with which the book has the sale of this identifier, currency and day.
+    /// The rate of the sale in the book with this identifier, currency and day.
     pub kept: &'a Kept<'a>,
 }
 
 impl Conversion<'_> {
-    /// The rate of a sale: the one it has in the book already, so that it stays what it was, or
-    /// else the one at its day.
+    /// The rate of a sale: the one it already has in the book, so that it stays the same, or else
+    /// the one of its day.
     ///
     /// # Errors
-    /// As [`Rates::on`], and for a new sale whose day is not recorded.
+    /// Those of [`Rates::on`], and a new sale without a recorded day.
     pub fn rate(&self, comp_id: &str, code: &str, day: Option<NaiveDate>) -> Result<Rate, Wrong> {
         if let Some(rate) = (self.kept)(comp_id, code, day) {
             return Ok(rate);
@@ -236,7 +235,7 @@ impl Conversion<'_> {
     }
 }
 
-/// What is wrong with something that is no code of a currency.
+/// The error for a text that is no code of a currency.
 pub fn no_code() -> Wrong {
     Wrong::new(
         "a currency code of three letters (ISO 4217)",
@@ -244,7 +243,7 @@ pub fn no_code() -> Wrong {
     )
 }
 
-/// What is wrong with a sale in another currency whose day is not recorded.
+/// The error for a sale in another currency without a recorded day.
 pub fn no_day(code: &str) -> Wrong {
     Wrong::new(
         format!("the day of a sale in {code}, for its rate goes by the day"),
@@ -253,11 +252,10 @@ pub fn no_day(code: &str) -> Wrong {
 }
 
 impl Book {
-    /// The rates that the owner wrote down; none where there is no `rates.csv`.
+    /// The rates recorded by the owner; none if there is no `rates.csv`.
     ///
     /// # Errors
-    /// [`BookError::Rows`] with everything that is wrong in the file, [`BookError::Io`] where it
-    /// cannot be read.
+    /// [`BookError::Rows`] with all problems in the file, [`BookError::Io`] if it cannot be read.
     pub fn rates(&self) -> Result<Rates, BookError> {
         let path = self.root().join(FILE_NAME);
         let read = self.folder().read(&path, Access::ReadLinked);

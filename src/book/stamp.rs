@@ -1,25 +1,25 @@
-//! A file of a book as it was when looked at.
+//! Size, time and identity of a file, to detect changes.
 
 use serde::Deserialize;
 use serde::Serialize;
 use std::fs::File;
 use std::io;
 
-/// Up to this many bytes a file without an inode is told by its content.
+/// Largest file, in bytes, that is identified by its content if it has no inode.
 #[cfg(not(unix))]
 const WORTH_HASHING: u64 = 1 << 20;
 
-/// One file a book's comps come from, as it was when looked at.
+/// Stamp of a file with comps of a book.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(crate) struct Stamp {
     pub(crate) name: String,
     pub(crate) size: u64,
     /// Nanoseconds since 1970.
     pub(crate) modified: u64,
-    /// When anything of it changed last, be it its time, in nanoseconds since 1970; where the
-    /// system does not say, as `modified`.
+    /// Time of the last change, including changes of metadata, in nanoseconds since 1970; equal to
+    /// `modified` if the system does not provide it.
     pub(crate) changed: u64,
-    /// Which file it is; where the system does not say, a hash of what is in a small one.
+    /// Its inode; if the system has none, a hash of the content of a small file.
     inode: u64,
 }
 
@@ -58,14 +58,14 @@ impl Stamp {
     }
 }
 
-/// The comps files of a book at some time ([`Book::files_state`]).
+/// The comps files of a book at some time ([`files_state`](crate::book::Book::files_state)).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FilesState {
-    /// Hash of their [`Stamp`]s.
+    /// Hash of their stamps.
     pub hash: u64,
-    /// Bytes of all of them.
+    /// Total size in bytes.
     pub bytes: u64,
-    /// Whether whatever changes one of them from now on changes the hash too: a file that was
-    /// written only just before may be written again without a new time.
+    /// Whether every later change of a file changes the hash: a file written very recently may be
+    /// written again within the same time stamp.
     pub sure: bool,
 }

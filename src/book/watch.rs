@@ -1,8 +1,8 @@
-//! `watch.toml`: the units whose price is watched, one table for each by its name.
+//! `watch.toml`: the watched units, one table for each by its name.
 //!
-//! The file is the owner's as much as the program's: names are added behind what stands there and
-//! taken out with their tables, so that remarks and order stay; keys that mean nothing are refused.
-//! It is written whole, under the lock of the book.
+//! Both the owner and the program edit the file. The program appends names and removes them with
+//! their tables, so that comments and order stay; unknown keys are refused. It is written whole,
+//! under the lock of the book.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -23,7 +23,7 @@ pub const FILE_NAME: &str = "watch.toml";
 /// Longest name of a watched unit, in characters.
 const LONGEST_NAME: usize = 40;
 
-/// What stands at the head of a file that is made anew.
+/// Head of a new file.
 const HEAD: &str = "\
 # Units whose price is watched: `compband refresh` estimates each of them as of the day it is run.
 # The keys are those of `compband estimate --help`; this file can be changed by hand.
@@ -47,16 +47,16 @@ pub struct Watched {
     /// Pieces missing.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub missing: Vec<String>,
-    /// Things beyond the kit.
+    /// Extras, in addition to the kit.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub extra: Vec<String>,
-    /// Faults that do not stop it working.
+    /// Faults with which the unit still works.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub defect: Vec<String>,
     /// Numeric attributes, `name=value`.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub set: Vec<String>,
-    /// Whether it does not work.
+    /// Whether it is for parts only.
     #[serde(default, skip_serializing_if = "is_not")]
     pub parts: bool,
     /// How it will be sold.
@@ -67,22 +67,22 @@ pub struct Watched {
         deserialize_with = "read_how_sold"
     )]
     pub how_sold: Option<HowSold>,
-    /// Chance of the band, per cent.
+    /// Level of the band, per cent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub band: Option<u8>,
-    /// Which price is meant.
+    /// Price basis.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub basis: Option<PriceBasis>,
-    /// Comps to use whatever the tests say.
+    /// Comps always used, whatever the tests find.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub keep: Vec<String>,
-    /// Comps to leave out.
+    /// Comps never used.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub drop: Vec<String>,
-    /// Comps at which widening stops.
+    /// Number of comps at which widening stops.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub enough: Option<u32>,
-    /// Days looked back on before the last widening step.
+    /// Length of the window before the last widening step, in days.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub window: Option<u32>,
 }
@@ -104,7 +104,7 @@ fn read_how_sold<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Ho
 }
 
 impl Watched {
-    /// What is wrong with it, if anything: the key, and what was expected.
+    /// The error in it, if any: the key and the expected form.
     fn fault(&self) -> Option<&'static str> {
         if self.model.trim().is_empty() {
             return Some("model: expected the name of a model");
@@ -119,7 +119,7 @@ impl Watched {
     }
 }
 
-/// What is wrong with a name, if anything: it is part of the name of a file.
+/// The error in a name, if any: it is part of a file name.
 pub fn name_fault(name: &str) -> Option<String> {
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
     let good = (1..=LONGEST_NAME).contains(&name.len())
@@ -142,10 +142,10 @@ impl Book {
         self.root().join(FILE_NAME)
     }
 
-    /// The watched units; none where there is no file.
+    /// The watched units; empty if there is no file.
     ///
     /// # Errors
-    /// [`BookError::Settings`] with line and key where the file is wrong.
+    /// [`BookError::Settings`] with line and key if the file is invalid.
     pub fn watched(&self) -> Result<Watches, BookError> {
         self.read_watched(&self.watch_text()?)
     }
@@ -181,10 +181,10 @@ impl Book {
         Ok(watches)
     }
 
-    /// Adds a unit to those watched.
+    /// Adds a watched unit.
     ///
     /// # Errors
-    /// [`BookError::Refused`] for a name that cannot be one or is taken (case ignored).
+    /// [`BookError::Refused`] for a name that is invalid or taken (ignoring case).
     pub fn add_watched(
         &self,
         _lock: &BookLock,
@@ -216,11 +216,11 @@ impl Book {
         self.replace_file(&self.watch_path(), text.as_bytes())
     }
 
-    /// Takes a unit with its table out of those watched; remarks and order of the others stay.
+    /// Removes a watched unit with its table; comments and order of the others stay.
     ///
     /// # Errors
-    /// [`BookError::Refused`] where there is none of this name, or its lines cannot be told from
-    /// those of the others.
+    /// [`BookError::Refused`] if there is none with this name, or its lines cannot be separated
+    /// from those of the others.
     pub fn remove_watched(&self, _lock: &BookLock, name: &str) -> Result<Watched, BookError> {
         let text = self.watch_text()?;
         let mut watches = self.read_watched(&text)?;
@@ -237,11 +237,11 @@ impl Book {
         Ok(removed)
     }
 
-    /// A mark that changes with the files that estimates rest on, from their names, sizes and
+    /// A value that changes with the files behind estimates, computed from their names, sizes and
     /// times alone.
     ///
     /// # Errors
-    /// [`BookError::Io`] where the folder cannot be read.
+    /// [`BookError::Io`] if the folder cannot be read.
     pub fn mark(&self) -> Result<u64, BookError> {
         let (root, comps) = (self.root(), self.comps_dir());
         let listed = self.folder().list(&comps);
@@ -249,7 +249,7 @@ impl Book {
         let mut paths: Vec<PathBuf> = names.iter().map(|name| comps.join(name)).collect();
         paths.extend([root.join(settings::FILE_NAME), self.watch_path()]);
         paths.sort_unstable();
-        // What cannot be opened is told by those who read it.
+        // Readers report files that cannot be opened.
         let marks: Vec<Option<Stamp>> = paths
             .iter()
             .map(|path| self.stamp(path).ok().flatten())
@@ -258,14 +258,15 @@ impl Book {
     }
 }
 
-/// What to say of a name that is not watched.
+/// The message for a name that is not watched.
 pub fn no_such_watch<'a>(name: &str, known: impl Iterator<Item = &'a String> + Clone) -> String {
     let near = crate::trade::text::nearest(name, known.clone().map(String::as_str))
         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
     format!("no unit is watched by the name {name:?}{near}")
 }
 
-/// The text without a table that has a heading; remarks above the heading stay, for what follows.
+/// The text without a table that has a heading. Comments above the heading stay, for the next
+/// table.
 fn without_table(text: &str, name: &str) -> Option<String> {
     let mut document: DocumentMut = text.parse().ok()?;
     let at = document.iter().position(|(key, _)| key == name)?;

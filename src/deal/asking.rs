@@ -1,86 +1,88 @@
-//! What to ask for a unit and which offer to take: a market of buyers for [`super::waiting`].
+//! The best asking price and the offers to accept: a market of buyers for [`super::waiting`].
 //!
-//! 1. Buyers come at random (Poisson). A price paid for such a unit is taken to be the most that
-//!    the best of m buyers would pay, so that one buyer would pay at most y with the chance
-//!    `F(y)^(1/m)`, where F is the estimate's distribution; it moves with the fitted trend.
-//!    Beyond the middle 90 % F is held at its ends: its long tails are doubt, not buyers.
-//! 2. Whoever would pay the asking price pays it. Of the others, some offer a set share of the most
-//!    they would pay, if that is not too far below what is asked; the rest go without a word (common
-//!    practice, no source).
-//! 3. Offers stand to the end of the week. The seller takes the best, or none; a buyer who
-//!    offers the asking price is not refused.
-//! 4. Holding the unit costs something a week, and money of a week later is value less.
-//! 5. Each week has the asking price that makes the worth of waiting greatest. Without a deadline
-//!    the trend is followed for a year, and the market then stays as it is.
+//! 1. Buyers arrive at random (Poisson). A price paid for such a unit is assumed to be the most
+//!    that the best of m buyers would pay, so that a single buyer would pay at most y with
+//!    probability `F(y)^(1/m)`, where F is the estimate's distribution function; F moves with the
+//!    fitted trend. Beyond the middle 90 %, F is cut off: its long tails are uncertainty, not
+//!    buyers.
+//! 2. A buyer who would pay the asking price pays it. Of the others, some offer a fixed share of
+//!    the most they would pay, if that is not too far below the asking price; the rest leave
+//!    without an offer (common practice, no source).
+//! 3. Offers stand to the end of the week. The seller accepts the best, or none; a buyer who offers
+//!    the asking price is not refused.
+//! 4. Holding the unit has a cost per week, and money is discounted by the week.
+//! 5. Each week has the asking price with the largest continuation value. Without a deadline the
+//!    trend is followed for a year, and the market then stays constant.
 //!
-//! Left out: what silence and low offers teach. That the level of prices and the rate of buyers
-//! are in doubt is common to all buyers, and does not average out over them.
+//! Not included: learning from silence and low offers. The uncertainty of the price level and of
+//! the rate of buyers is common to all buyers and does not average out over them.
 
 use super::waiting::{Chance, Patience, Plan, Week, forever, until};
 
-/// Weeks for which the trend is followed where there is no deadline.
+/// Weeks for which the trend is followed if there is no deadline.
 pub const TREND_WEEKS: usize = 52;
 
-/// Chance beyond either end of the prices paid that are taken for buyers.
+/// Probability in each tail of the prices paid that is cut off for buyers.
 const TAIL: f64 = 0.05;
 
-/// Differences of money that are none.
+/// Differences of money below which amounts count as equal.
 const SAME: f64 = 1e-9;
 
 /// The buyers of a unit.
 #[derive(Debug, Clone, Copy)]
 pub struct Buyers<'a> {
-    /// The most that one would pay today, ascending, at least one; the chances sum to 1.
+    /// The most that one buyer would pay today, ascending, at least one; the probabilities sum to
+    /// 1.
     pub most: &'a [Chance],
-    /// How many come in a week, on average; above 0.
+    /// Average number per week; above 0.
     pub rate: f64,
-    /// Share of those who would pay less than is asked who make an offer, 0..=1.
+    /// Share of buyers with a limit below the asking price who make an offer, 0..=1.
     pub haggling: f64,
-    /// What they offer, as a share of the most they would pay, above 0, at most 1.
+    /// Their offer, as a share of the most they would pay, above 0, at most 1.
     pub offered: f64,
-    /// Share of the asking price below which nobody offers, 0..=1.
+    /// Share of the asking price below which there are no offers, 0..=1.
     pub least: f64,
 }
 
-/// Which prices can be asked.
+/// Possible asking prices.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Asks {
     /// Multiples of a step, money.
     Steps(f64),
-    /// One price, all the time.
+    /// One fixed price.
     Only(f64),
 }
 
-/// All that decides what to ask.
+/// Everything that determines the asking price.
 pub struct Market<'a> {
-    /// Who buys.
+    /// The buyers.
     pub buyers: Buyers<'a>,
-    /// What is left of a price.
+    /// The net of a price.
     pub net: &'a dyn Fn(f64) -> f64,
-    /// What may be asked.
+    /// Possible asking prices.
     pub asks: Asks,
-    /// Factor by which prices change in a week.
+    /// Factor by which prices change per week.
     pub drift: f64,
-    /// What waiting costs.
+    /// Cost of waiting.
     pub patience: Patience,
-    /// Weeks to a deadline and what is left of the unit then, where there is one.
+    /// Weeks to a deadline, and the net of the unit then, if there is a deadline.
     pub deadline: Option<(usize, f64)>,
 }
 
-/// What to do about an offer.
+/// Response to an offer.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Answer {
-    /// Take it.
+    /// Accept it.
     Accept,
-    /// Answer with this price, the most that the buyer is taken to pay; let go what is less than
-    /// the least to take.
+    /// Answer with this price, the most that the buyer would pay by assumption; refuse anything
+    /// below the least acceptable.
     Counter(f64),
-    /// Let it go.
+    /// Refuse it.
     Wait,
 }
 
-/// The most that one buyer would pay, from equally likely prices paid, ascending, each of them the
-/// most that the best of `per_sale` buyers would pay; 5 % at either end are held at where they begin.
+/// The most that one buyer would pay, from equally likely prices paid, ascending, each the most
+/// that the best of `per_sale` buyers would pay; 5 % in each tail are cut off.
 pub fn buyers_behind(paid: &[f64], per_sale: f64) -> Vec<Chance> {
     let up_to = |count: usize| (count as f64 / paid.len() as f64).powf(1.0 / per_sale);
     let cut = (TAIL * paid.len() as f64) as usize;
@@ -93,8 +95,8 @@ pub fn buyers_behind(paid: &[f64], per_sale: f64) -> Vec<Chance> {
         .collect()
 }
 
-/// Share of buyers who would pay `price`: between two points, as if the chance of each lay evenly
-/// about it.
+/// Share of buyers who would pay `price`, with the probability of each point spread evenly around
+/// it.
 fn paying(most: &[Chance], price: f64) -> f64 {
     let Some(first) = most.first().filter(|first| first.money < price - SAME) else {
         return 1.0;
@@ -118,7 +120,7 @@ impl Buyers<'_> {
         paying(self.most, price)
     }
 
-    /// Share of buyers who pay `price` or make an offer where it is asked: those who can be
+    /// Share of buyers who pay `price` or make an offer if it is the asking price: those who can be
     /// counted.
     pub fn heard(&self, price: f64) -> f64 {
         let paying = self.paying(price);
@@ -127,25 +129,25 @@ impl Buyers<'_> {
     }
 }
 
-/// What a buyer offers who would pay less than is asked.
+/// Offer of a buyer with a limit below the asking price.
 struct Offer {
     price: f64,
-    /// What is left of it.
+    /// Its net.
     left: f64,
-    /// Chance of a buyer who would pay less.
+    /// Probability of a buyer with a lower limit.
     below: f64,
-    /// Chance of this one.
+    /// Probability of this offer.
     chance: f64,
 }
 
 /// The market of one week.
 struct Stall<'a> {
     buyers: Buyers<'a>,
-    /// The most that one would pay in this week, ascending.
+    /// The most that one buyer would pay in this week, ascending.
     most: Vec<Chance>,
-    /// What those who would pay less may offer, best first.
+    /// Possible offers below the asking price, best first.
     offers: Vec<Offer>,
-    /// Prices that can be asked, with what is left of them.
+    /// Possible asking prices, with their nets.
     asks: Vec<(f64, f64)>,
 }
 
@@ -167,8 +169,8 @@ impl Stall<'_> {
         Week::of_many(self.buyers.rate, Some(ask), asked, offers)
     }
 
-    /// The week with the asking price that is best against an end without a sale that is value
-    /// `after`; the highest of equals.
+    /// The week with the best asking price, if its end without a sale has the value `after`; the
+    /// highest of equals.
     fn best(&self, after: f64) -> Option<Week> {
         let weeks = self.asks.iter().map(|ask| self.week(*ask));
         weeks
@@ -177,7 +179,7 @@ impl Stall<'_> {
             .map(|(_, week)| week)
     }
 
-    /// Least that is left of what anybody offers or pays.
+    /// Smallest net of an offer or a sale.
     fn low(&self) -> f64 {
         let offers = self.offers.iter().map(|offer| offer.left);
         let asks = self.asks.iter().map(|(_, left)| *left);
@@ -186,7 +188,7 @@ impl Stall<'_> {
 }
 
 impl Market<'_> {
-    /// What to do week by week.
+    /// The plan for each week.
     pub fn plan(&self) -> Plan {
         let choose = |stall: &Stall<'_>, after: f64| {
             stall
@@ -246,8 +248,8 @@ impl Market<'_> {
     }
 }
 
-/// Prices that can be asked of buyers: from the last step that all would pay to the last that any
-/// would.
+/// Possible asking prices for these buyers: from the last step that all would pay to the last that
+/// any would.
 fn asks(asks: Asks, most: &[Chance]) -> Vec<f64> {
     let step = match asks {
         Asks::Only(price) => return vec![price],
@@ -263,7 +265,7 @@ fn asks(asks: Asks, most: &[Chance]) -> Vec<f64> {
 }
 
 /// The step of asking prices for a unit of about this price: the largest of 1, 2, 5, 10, … and
-/// their tenths that is no more than 1 %, whole units of money from 20 on, and no less than `least`.
+/// their tenths that is at most 1 % of it, whole units of money from 20 on, and at least `least`.
 pub fn step(price: f64, least: f64) -> f64 {
     let most = price / 100.0;
     let power = 10_f64.powi(most.max(1e-6).log10().floor() as i32);
@@ -274,11 +276,12 @@ pub fn step(price: f64, least: f64) -> f64 {
     fine.max(whole).max(least)
 }
 
-/// What to do about an offer of `price` where an offer must leave `least`: `offered` is what
-/// buyers offer as a share of the most they would pay, `step` what a price asked is a multiple of.
+/// Response to an offer of `price` if the smallest acceptable net is `least`. `offered` is the
+/// usual offer of buyers as a share of the most they would pay; asking prices are multiples of
+/// `step`.
 ///
-/// Whoever would be refused anyway can be answered with the most he is taken to pay: nothing is
-/// lost if he goes.
+/// A buyer who would be refused anyway is asked for the most that he would pay: nothing is lost if
+/// he leaves.
 pub fn answer(price: f64, least: f64, offered: f64, step: f64, net: impl Fn(f64) -> f64) -> Answer {
     if net(price) >= least {
         return Answer::Accept;
@@ -341,8 +344,9 @@ mod tests {
         }
     }
 
-    /// Nobody haggles, valuations uniform on 0 to 1, β: asking A sells in a week with chance
-    /// q = 1 − exp(−λ(1 − A)), so that W = β q A/(1 − β(1 − q)); the best A by trying all.
+    /// Without haggling and with valuations uniform on 0 to 1: the price A sells in a week with
+    /// probability q = 1 − exp(−λ(1 − A)), so that W = β q A/(1 − β(1 − q)); the best A by trying
+    /// all.
     #[test]
     fn the_asking_price_where_nobody_haggles() {
         let most = even(0.0, 1.0, 1000);
@@ -378,8 +382,8 @@ mod tests {
         }
     }
 
-    /// The market as it is described, drawn at random: what is left, discounted and after the
-    /// cost of waiting, is what the plan says, and so are the weeks it takes.
+    /// A simulation of the market as described: the discounted net less the cost of waiting, and
+    /// the number of weeks, agree with the plan.
     #[test]
     fn a_simulation_agrees() {
         let most = most();
@@ -395,7 +399,8 @@ mod tests {
                 left += paid / f64::from(runs);
                 weeks += took / f64::from(runs);
             }
-            // Three standard errors: a sale's net spreads by less than 20, the weeks by 3.
+            // Three standard errors: the standard deviation of a sale's net is below 20, that of
+            // the weeks below 3.
             let root = f64::from(runs).sqrt();
             assert!(
                 (value - plan.least(0)).abs() < 60.0 / root,
@@ -412,7 +417,7 @@ mod tests {
         }
     }
 
-    /// One unit's fate: what it comes to today, what was left of it in the end, the weeks.
+    /// Simulates one unit: its discounted value, its final net, the weeks.
     fn live(market: &Market<'_>, plan: &Plan, random: &mut StdRng) -> (f64, f64, f64) {
         let buyers = market.buyers;
         let (mut value, mut today) = (0.0, 1.0);
@@ -453,8 +458,7 @@ mod tests {
         unreachable!("never sold")
     }
 
-    /// The best of five buyers pays: the highest of five draws of a buyer's most is distributed as
-    /// prices paid are.
+    /// The highest limit of five buyers has the distribution of the prices paid.
     #[test]
     fn the_best_of_the_buyers_behind_prices_paid() {
         let paid: Vec<f64> = even(0.0, 1.0, 1000).iter().map(|one| one.money).collect();
@@ -515,9 +519,9 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(48))]
 
-        /// With the asking price free: more buyers, more patience, a lower cost or a later
-        /// deadline never lower what to accept at once; towards a deadline the least to take
-        /// falls; an asking price of one's own is never better.
+        /// With a free asking price, more buyers, more patience, a lower cost or a later deadline
+        /// never lower the smallest acceptable net at once; it falls towards a deadline; a fixed
+        /// asking price is never better.
         #[test]
         fn comparative_statics(
             rate in 0.2..4.0, haggling in 0.0..1.0, offered in 0.6..1.0, discount in 0.95..1.0_f64,

@@ -1,4 +1,4 @@
-//! What to bid: the most that still keeps every aim, and what a price paid comes to.
+//! Bids: the highest that meets every aim, and the profit at a given price.
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -9,16 +9,16 @@ use crate::deal::prospect::{Prospect, from_minor, minor};
 use crate::trade::Currency;
 use crate::trade::repair::Repair;
 
-/// Chances at which the distribution of the profit is told.
+/// Probabilities at which quantiles of the profit are reported.
 pub const TOLD: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
 
-/// Chance of the worst plausible loss.
+/// Probability of the worst plausible loss.
 pub const WORST: f64 = 0.01;
 
-/// Parts of the minor unit that a week's profit is compared in.
+/// Parts of the minor unit in which weekly profits are compared.
 const FINE: i64 = 1000;
 
-/// What buying costs beside the bid.
+/// Costs of buying in addition to the bid.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Buying {
     /// Buyer's premium, per cent of the bid.
@@ -27,12 +27,12 @@ pub struct Buying {
     pub premium: Decimal,
     /// Tax, per cent of the bid and the premium.
     pub tax_percent: Decimal,
-    /// Shipping to the buyer, or the way there.
+    /// Shipping to the buyer, or travel.
     pub inbound: Decimal,
 }
 
 impl Buying {
-    /// What is paid in all for a bid, minor units; premium and tax are each rounded half-even.
+    /// Total cost of a bid, minor units; premium and tax are each rounded half-even.
     pub fn cost(&self, bid: i64, currency: &Currency) -> i64 {
         let bid = from_minor(bid, currency);
         let percent = |of: Decimal, percent: Decimal| {
@@ -44,34 +44,34 @@ impl Buying {
     }
 }
 
-/// What it takes to have a unit and to get it ready.
+/// Costs of getting a unit and preparing it for sale.
 #[derive(Debug, Clone, Default)]
 pub struct Costs {
     /// Repairs, in order.
     pub repairs: Vec<Repair>,
-    /// What the unit fetches where one fails, as a share of its price mended; where not said, an
-    /// estimate of its own tells.
+    /// Price of the unit if a repair fails, as a share of the repaired price; if absent, it has an
+    /// estimate for parts.
     pub salvage: Option<Decimal>,
     /// Minutes of other work.
     pub minutes: Decimal,
-    /// What an hour of work costs.
+    /// Cost of an hour of work.
     pub wage: Decimal,
-    /// What buying costs beside the bid.
+    /// Costs of buying in addition to the bid.
     pub buying: Buying,
-    /// Weeks from paying to being paid.
+    /// Weeks from payment to the proceeds.
     pub weeks: Decimal,
 }
 
-/// What a purchase must promise.
+/// Condition on a purchase.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Aim {
-    /// Expected profit of at least so much money.
+    /// Smallest expected profit, money.
     Profit(Decimal),
-    /// Expected profit of at least so many per cent of the money put in.
+    /// Smallest expected profit, per cent of the stake.
     Return(Decimal),
-    /// Chance of a loss of at most so many per cent.
+    /// Largest probability of a loss, per cent.
     Loss(Decimal),
-    /// Money put in of at most this share of the growth-optimal stake of the bankroll.
+    /// Largest stake, as a share of the growth-optimal stake of the bankroll.
     Stake {
         /// The bankroll.
         bankroll: Decimal,
@@ -80,81 +80,81 @@ pub enum Aim {
     },
 }
 
-/// What a purchase comes to at one price. Profit is after work unless said otherwise.
+/// Result of a purchase at one price. Profit is after work unless stated otherwise.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Measures {
     /// The bid.
     pub bid: Decimal,
-    /// What is paid for it in all: premium, tax, shipping.
+    /// Total price: bid, premium, tax and shipping.
     pub cost: Decimal,
-    /// That and all parts: the money put in.
+    /// The stake: total price and all parts.
     pub stake: Decimal,
     /// Expected profit.
     pub profit: Decimal,
     /// Expected profit before the cost of work.
     pub before_work: Decimal,
-    /// Expected profit before the cost of work in an hour of it; none without work.
+    /// Expected profit before the cost of work, per hour of work; none without work.
     pub per_hour: Option<Decimal>,
-    /// Points of the profit at the chances of [`TOLD`].
+    /// Quantiles of the profit at the probabilities of [`TOLD`].
     pub points: [Decimal; TOLD.len()],
-    /// Chance of a loss, 0..=1.
+    /// Probability of a loss, 0..=1.
     pub loss: f64,
-    /// The profit that 99 in 100 exceed.
+    /// The profit that is exceeded with probability 0.99.
     pub worst: Decimal,
-    /// Expected profit as a share of the money put in; none where nothing is.
+    /// Expected profit as a share of the stake; none if the stake is zero.
     pub returned: Option<f64>,
-    /// That for each week.
+    /// The same per week.
     pub per_week: Option<f64>,
-    /// Money put in as a share of the bankroll, where it is known.
+    /// Stake as a share of the bankroll, if known.
     pub staked: Option<f64>,
-    /// Share of the bankroll that would make it grow fastest (before the cost of work).
+    /// Growth-optimal share of the bankroll (before the cost of work).
     pub growth: f64,
 }
 
-/// The most to bid for one aim: none where not even a gift would keep it.
+/// The highest bid for one aim.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Limit {
     /// The aim.
     pub aim: Aim,
-    /// The most to bid.
+    /// The highest bid; none if not even a bid of zero meets the aim.
     pub most: Option<Decimal>,
 }
 
-/// What to do about a price asked.
+/// Advice on an asking price.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Advice {
-    /// Every aim is kept.
+    /// It meets every aim.
     Buy,
-    /// The most to bid is within what sellers come down.
+    /// The highest bid is within the usual discount.
     Haggle(Decimal),
     /// It is not.
     Pass,
 }
 
-/// A price that is asked, judged.
+/// An asking price with its verdict.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judged {
-    /// What it comes to.
+    /// Result at this price.
     pub measures: Measures,
-    /// What to do.
+    /// Advice.
     pub advice: Advice,
-    /// The most to bid.
+    /// The highest bid.
     pub most: Option<Decimal>,
-    /// The aims that it fails.
+    /// The aims that it does not meet.
     pub failed: Vec<Aim>,
 }
 
-/// A purchase that can be chosen among several.
+/// A purchase that competes with others.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Choice {
-    /// Money put in.
+    /// Stake.
     pub stake: Decimal,
-    /// Expected profit for each week until it is paid.
+    /// Expected profit per week until the proceeds arrive.
     pub weekly: Decimal,
 }
 
 impl Judged {
-    /// The purchase as a choice, where it keeps every aim.
+    /// The purchase as a choice, if it meets every aim.
     pub fn choice(&self, weeks: Decimal) -> Option<Choice> {
         (self.advice == Advice::Buy).then(|| Choice {
             stake: self.measures.stake,
@@ -163,8 +163,8 @@ impl Judged {
     }
 }
 
-/// Positions of the choices that together earn most a week while what is put in stays within
-/// the budget: exact, a week's profit being taken to a thousandth of the minor unit.
+/// Positions of the choices with the largest total weekly profit whose total stake is within the
+/// budget. Exact for weekly profits rounded to a thousandth of the minor unit.
 pub fn choose(choices: &[Option<Choice>], budget: Decimal, currency: &Currency) -> Vec<usize> {
     let items: Vec<Item> = choices
         .iter()
@@ -182,26 +182,26 @@ pub fn choose(choices: &[Option<Choice>], budget: Decimal, currency: &Currency) 
     best_choice(&items, minor(budget, currency))
 }
 
-/// A purchase that is weighed.
+/// A purchase under consideration.
 #[derive(Debug)]
 pub struct Case<'a> {
-    /// What the unit may bring.
+    /// Distribution of the proceeds.
     pub prospect: &'a Prospect,
-    /// What buying costs beside the bid.
+    /// Costs of buying in addition to the bid.
     pub buying: &'a Buying,
     /// Currency of all money.
     pub currency: &'a Currency,
-    /// Weeks from paying to being paid.
+    /// Weeks from payment to the proceeds.
     pub weeks: f64,
-    /// The bankroll, where it is known.
+    /// The bankroll, if known.
     pub bankroll: Option<Decimal>,
 }
 
 impl Case<'_> {
-    /// The most to bid for each aim, in minor units exactly: once failed as the bid rises, an aim
-    /// stays failed, so that halving finds it. For the stake that is so because it asks how many
-    /// such units the bankroll should buy, `g`, to be no less than one: `g` maximises
-    /// `E ln(1 + g (brought − put in))`, whose slope falls with what is put in at every `g`.
+    /// The highest bid for each aim, exact to the minor unit. Once an aim fails as the bid rises,
+    /// it stays failed, so that bisection finds the bid. For the stake, the condition is that the
+    /// bankroll should buy at least one such unit: the optimal number `g` maximises `E ln(1 + g
+    /// (proceeds − stake))`, whose slope falls with the stake at every `g`.
     pub fn limits(&self, aims: &[Aim]) -> Vec<Limit> {
         aims.iter()
             .map(|&aim| Limit {
@@ -216,7 +216,7 @@ impl Case<'_> {
         if !keeps(0) {
             return None;
         }
-        // Beyond the most that can come of it nothing is left to expect.
+        // Above the largest possible proceeds there is no profit.
         let (mut low, mut high) = (0, self.prospect.most() + 1);
         while high - low > 1 {
             let middle = low + (high - low) / 2;
@@ -229,7 +229,7 @@ impl Case<'_> {
         Some(from_minor(low, self.currency))
     }
 
-    /// Whether a bid of so many minor units keeps an aim.
+    /// Whether a bid in minor units meets an aim.
     fn keeps(&self, aim: Aim, bid: i64) -> bool {
         let cost = self.buying.cost(bid, self.currency);
         let stake = cost + self.prospect.parts;
@@ -241,7 +241,7 @@ impl Case<'_> {
             Aim::Loss(most) => self.prospect.chance_below(cost) <= float(most) / 100.0 + 1e-9,
             Aim::Stake { bankroll, share } => {
                 let most = minor(bankroll, self.currency) as f64 * float(share);
-                // Cheap first: the optimal share is never above 1.
+                // The cheap check first: the optimal share is at most 1.
                 stake <= 0
                     || (stake as f64 <= most && stake as f64 <= most * self.growth(cost, stake))
             }
@@ -255,7 +255,7 @@ impl Case<'_> {
         growth_share(&self.prospect.returns(cost, stake))
     }
 
-    /// What the purchase comes to at a bid.
+    /// Result of the purchase at a bid.
     pub fn measures(&self, bid: Decimal) -> Measures {
         let units = minor(bid, self.currency);
         let cost = self.buying.cost(units, self.currency);
@@ -286,15 +286,15 @@ impl Case<'_> {
         }
     }
 
-    /// The aims that a bid fails.
+    /// The aims that a bid does not meet.
     pub fn failed(&self, aims: &[Aim], bid: Decimal) -> Vec<Aim> {
         let units = minor(bid, self.currency);
         let fails = |aim: &Aim| !self.keeps(*aim, units);
         aims.iter().copied().filter(fails).collect()
     }
 
-    /// Judges a price asked where `most` is the most to bid, sellers coming down by `haggle` per
-    /// cent.
+    /// Judges an asking price. `most` is the highest bid; sellers give a discount of up to `haggle`
+    /// per cent.
     pub fn judge(
         &self,
         aims: &[Aim],
@@ -310,8 +310,8 @@ impl Case<'_> {
         }
     }
 
-    /// What to do where `asked` is asked and `most` is the most to bid, sellers coming down by
-    /// `haggle` per cent.
+    /// Advice on the asking price `asked`. `most` is the highest bid; sellers give a discount of up
+    /// to `haggle` per cent.
     pub fn advice(&self, asked: Decimal, most: Option<Decimal>, haggle: Decimal) -> Advice {
         let down = asked * (Decimal::ONE_HUNDRED - haggle) / Decimal::ONE_HUNDRED;
         match most {
@@ -322,7 +322,7 @@ impl Case<'_> {
     }
 }
 
-/// The limit that binds: the lowest, the first of equal ones.
+/// The binding limit: the lowest, and the first of equal ones.
 pub fn binding(limits: &[Limit]) -> Option<&Limit> {
     limits
         .iter()
@@ -354,7 +354,7 @@ mod tests {
         money.to_f64().unwrap()
     }
 
-    /// Equally likely log prices, normal about that of `price`.
+    /// Equally likely log prices, normal around that of `price`.
     fn quantiles(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
         let normal = Normal::new(price.ln(), spread).unwrap();
         (0..rungs)
@@ -429,9 +429,8 @@ mod tests {
         assert!(costs.windows(2).all(|pair| pair[0] < pair[1]));
     }
 
-    /// Without costs of any kind, the most to bid for no expected loss is the mean of the
-    /// log-normal price, `exp(μ + σ²/2)`, and for a loss in 1 of 5 its 20 % point,
-    /// `exp(μ + σ z)`.
+    /// Without any costs, the highest bid for no expected loss is the mean of the log-normal price,
+    /// `exp(μ + σ²/2)`, and for a loss in 1 of 5 its 20 % quantile, `exp(μ + σ z)`.
     #[test]
     fn closed_forms_of_a_log_normal_price() {
         let (currency, free) = (eur(), Buying::default());
@@ -447,7 +446,8 @@ mod tests {
         assert_eq!(case.most(Aim::Profit(Decimal::from(500))), None);
     }
 
-    /// Twenty times as fine changes the bid by cents, chances by less than a rung.
+    /// Twenty times as many quantiles change the bid by cents, and probabilities by less than one
+    /// quantile.
     #[test]
     fn there_are_enough_quantiles() {
         let (currency, outlet) = (eur(), outlet());
@@ -522,10 +522,10 @@ mod tests {
         assert!((float(at.profit) - mean).abs() < 4.0 * (variance / n).sqrt() + 0.01);
         let loss = profits.iter().filter(|x| **x < 0.0).count() as f64 / n;
         assert!((at.loss - loss).abs() < 4.0 * (loss * (1.0 - loss) / n).sqrt() + 0.001);
-        for (p, told) in TOLD.iter().zip(at.points).chain([(&WORST, at.worst)]) {
-            let below = profits.partition_point(|x| *x < float(told)) as f64 / n;
+        for (p, reported) in TOLD.iter().zip(at.points).chain([(&WORST, at.worst)]) {
+            let below = profits.partition_point(|x| *x < float(reported)) as f64 / n;
             let error = 4.0 * (p * (1.0 - p) / n).sqrt() + 0.001;
-            assert!((below - p).abs() < error, "{p}: {told} {below}");
+            assert!((below - p).abs() < error, "{p}: {reported} {below}");
         }
     }
 
@@ -548,8 +548,8 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(40))]
 
-        /// At the most to bid every aim is kept; one cent more, and the one named fails. What
-        /// costs more is never worth more.
+        /// The highest bid meets every aim; one cent more fails the named one. Higher costs never
+        /// raise it.
         #[test]
         fn the_bid_is_the_largest_that_keeps_every_aim(
             aims in aims(), parts in 0..40i64, success in 0.3..1.0f64, wage in 0..20i64, more in 1..30i64,

@@ -1,22 +1,21 @@
-//! The stake that makes a bankroll grow fastest.
+//! The stake that maximises the growth of a bankroll.
 //!
 //! J. L. Kelly, *A New Interpretation of Information Rate*, Bell System Technical Journal 35
-//! (1956): of a bet that returns `r` a unit staked, the share `f` of the bankroll that maximises
+//! (1956): for a bet that returns `r` per unit staked, the share `f` of the bankroll that maximises
 //! `E ln(1 + f r)`.
 
-/// Halvings by which the share is found.
+/// Number of halvings in the search for the share.
 const HALVINGS: usize = 50;
 
-/// The share of the bankroll, from 0 to 1 (nothing is borrowed), that maximises
-/// `E ln(1 + f r)` over pairs of return `r` a unit staked and chance: 0 where the expected return
-/// is not above 0.
+/// The share of the bankroll, from 0 to 1 (no borrowing), that maximises `E ln(1 + f r)` over pairs
+/// of return `r` per unit staked and probability. 0 if the expected return is not above 0.
 pub fn growth_share(bets: &[(f64, f64)]) -> f64 {
     let slope = |f: f64| -> f64 { bets.iter().map(|(r, p)| p * r / (1.0 + f * r)).sum() };
     let worst = bets.iter().map(|(r, _)| *r).fold(0.0, f64::min);
     if slope(0.0) <= 0.0 {
         return 0.0;
     }
-    // The slope falls throughout, and to minus infinity where the worst case would ruin.
+    // The slope falls throughout, and to minus infinity where the worst case means ruin.
     let most = if worst < -1.0 { -1.0 / worst } else { 1.0 };
     if worst > -1.0 && slope(most) >= 0.0 {
         return most;
@@ -38,7 +37,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// A bet that pays `b` to one with chance `p` and else is lost: `f = p − (1 − p)/b`
+    /// A bet that pays `b` to one with probability `p` and is otherwise lost: `f = p − (1 − p)/b`
     /// (Kelly 1956; in any textbook).
     #[test]
     fn a_bet_that_is_won_or_lost() {
@@ -64,7 +63,7 @@ mod tests {
     }
 
     proptest! {
-        /// No other share grows faster.
+        /// No other share gives faster growth.
         #[test]
         fn it_is_the_best_share(bets in prop::collection::vec((-1.3..2.0f64, 0.05..1.0f64), 1..8), other in 0.0..1.0f64) {
             let total: f64 = bets.iter().map(|(_, p)| p).sum();

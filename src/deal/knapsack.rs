@@ -1,30 +1,30 @@
-//! The most valuable choice of things under one budget, exactly (the 0/1 knapsack).
+//! The most valuable choice of items under one budget, exactly (the 0/1 knapsack).
 //!
-//! A list of choices that no other beats in both weight and value is carried from item to item
-//! (G. L. Nemhauser and Z. Ullmann, *Discrete Dynamic Programming and Capital Allocation*,
-//! Management Science 15, 1969). Choices that could not beat the best one known even if the rest
-//! of the budget were filled with fractions of items (G. B. Dantzig, *Discrete-Variable Extremum
-//! Problems*, Operations Research 5, 1957) are left.
+//! The search carries a list of choices, none of which is beaten in both weight and value, from
+//! item to item (G. L. Nemhauser and Z. Ullmann, *Discrete Dynamic Programming and Capital
+//! Allocation*, Management Science 15, 1969). It drops choices that cannot beat the best known one
+//! even if fractions of items filled the rest of the budget (G. B. Dantzig, *Discrete-Variable
+//! Extremum Problems*, Operations Research 5, 1957).
 
-/// A thing to choose or not.
+/// An item to choose or not.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Item {
-    /// What it takes of the budget.
+    /// Part of the budget that it uses.
     pub weight: i64,
-    /// What it is worth.
+    /// Its value.
     pub value: i64,
 }
 
-/// A choice among the items looked at so far.
+/// A choice among the items processed so far.
 #[derive(Debug, Clone, Copy)]
 struct State {
     weight: i64,
     value: i128,
-    /// The last item chosen: its place in the record of choices.
+    /// The last item chosen: its position in the record of choices.
     last: Option<usize>,
 }
 
-/// The items that could be chosen, in order of worth for their weight.
+/// The items that can be chosen, by descending ratio of value to weight.
 struct Ordered {
     items: Vec<Item>,
     /// Their positions among all.
@@ -34,9 +34,9 @@ struct Ordered {
     budget: i64,
 }
 
-/// The positions, ascending, of the items whose values sum to the most while their weights sum to
-/// no more than `budget`; of equal choices one with the least weight. Items without value are
-/// not chosen; weights below 0 count as 0.
+/// The positions, ascending, of the items with the largest total value whose total weight is at
+/// most `budget`; among equals, one with the smallest weight. Items without value are not chosen;
+/// negative weights count as 0.
 pub fn best_choice(items: &[Item], budget: i64) -> Vec<usize> {
     let ordered = Ordered::new(items, budget);
     let mut record: Vec<(usize, Option<usize>)> = Vec::new();
@@ -79,7 +79,7 @@ pub fn best_choice(items: &[Item], budget: i64) -> Vec<usize> {
     chosen
 }
 
-/// Two lists by rising weight made one, without what another beats.
+/// Merges two lists by ascending weight, without dominated states.
 fn undominated(without: Vec<State>, with: Vec<State>) -> Vec<State> {
     let mut all = without;
     all.extend(with);
@@ -117,7 +117,7 @@ impl Ordered {
         }
     }
 
-    /// Value of a state with the items from `at` on that still fit, taken in order.
+    /// Value of a state after adding the items from `at` on that still fit, in order.
     fn filled(&self, at: usize, state: &State) -> i128 {
         let (mut room, mut value) = (self.budget - state.weight, state.value);
         for item in &self.items[at..] {
@@ -129,8 +129,8 @@ impl Ordered {
         value
     }
 
-    /// The most that a state could come to: items from `at` on in order, the first that does not
-    /// fit in part, rounded down.
+    /// Upper bound of a state: items from `at` on in order, and a fraction of the first that does
+    /// not fit, rounded down.
     fn bound(&self, at: usize, state: &State) -> i128 {
         let (weight, value) = self.before[at];
         let room = i128::from(self.budget - state.weight);
@@ -223,7 +223,7 @@ mod tests {
             prop_assert_eq!((value, -weight), best);
         }
 
-        /// Many items, values close to weights (the hard ones).
+        /// Many items with values close to weights (the hard case).
         #[test]
         fn many_items_are_exact_too(
             pairs in prop::collection::vec((1..80i64, 0..8i64), 30..90), budget in 0..900i64,

@@ -1,11 +1,11 @@
-//! The deal: from what a unit will sell for to what it is worth paying.
+//! The deal: from the price of a unit to the bid for it.
 //!
-//! [`outlet`] is the arithmetic of selling costs, exact to the minor unit. [`prospect`] takes the
-//! predictive distribution of the price through repairs and that arithmetic, [`bid`] holds what
-//! comes of it against what is paid and the owner's aims, [`kelly`] finds the stake that makes a
-//! bankroll grow fastest, [`knapsack`] chooses among several purchases under one budget. [`waiting`]
-//! is optimal stopping, [`asking`] the market of buyers that it is applied to. [`ledger`] is what was
-//! really paid and earned.
+//! [`outlet`] computes selling costs, exact to the minor unit. [`prospect`] turns the predictive
+//! distribution of the price into that of the proceeds, through repairs and selling costs. [`bid`]
+//! compares them with the costs and the owner's aims, [`kelly`] finds the stake that maximises the
+//! growth of a bankroll, [`knapsack`] chooses among several purchases under one budget. [`waiting`]
+//! is optimal stopping, [`asking`] the market of buyers to which it applies. [`ledger`] records
+//! actual costs and earnings.
 
 pub mod asking;
 pub mod bid;

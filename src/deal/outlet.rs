@@ -1,7 +1,7 @@
-//! What is left of a price: an outlet's charges, shipping, packing and returns, exact.
+//! Net of a price: an outlet's charges, shipping, packing and returns, exact.
 //!
-//! Every line is rounded to the currency's minor unit by itself, as the outlet rounds, so that
-//! the net is the sum of what is shown. The price needed for a net is found by search, since
+//! Every line is rounded to the currency's minor unit separately, as the outlet rounds, so that the
+//! net is the sum of the lines shown. The price needed for a net is found by search, because
 //! rounding and tiers make the net jump: see [`Terms::price_for`].
 
 use rust_decimal::Decimal;
@@ -15,55 +15,54 @@ use crate::trade::money::MOST_MONEY;
 /// One line of a net.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Line {
-    /// What it is for.
+    /// Its purpose.
     pub item: Item,
-    /// Money: positive where it comes in, negative where it goes out. A whole number of minor
-    /// units.
+    /// Money: positive for income, negative for costs. A whole number of minor units.
     pub amount: Decimal,
-    /// What a per cent was taken of.
+    /// Base of the per cent.
     pub of: Option<Decimal>,
-    /// The one per cent that was taken, where no tier or limit made it another.
+    /// The per cent, if a single one applied without a limit.
     pub percent: Option<Decimal>,
 }
 
-/// What a line is for.
+/// Purpose of a line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Item {
     /// The price.
     Price,
     /// Shipping that the buyer pays.
     ShippingPaid,
-    /// The selling fee's per cents.
+    /// Proportional part of the selling fee.
     Fee,
-    /// The selling fee's fixed sum.
+    /// Fixed part of the selling fee.
     FixedFee,
-    /// The payment fee's per cents.
+    /// Proportional part of the payment fee.
     Payment,
-    /// The payment fee's fixed sum.
+    /// Fixed part of the payment fee.
     FixedPayment,
-    /// Promotion's per cents.
+    /// Proportional part of the promotion.
     Promotion,
-    /// Promotion's fixed sum.
+    /// Fixed part of the promotion.
     FixedPromotion,
-    /// What sending costs.
+    /// Postage.
     Postage,
     /// Packing.
     Packing,
-    /// Returns, as expected.
+    /// Expected cost of returns.
     Returns,
 }
 
-/// A price and all that comes off it.
+/// A price with all costs.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Net {
-    /// Line by line; those that are zero are left out.
+    /// The lines, without those that are zero.
     pub lines: Vec<Line>,
     /// Their sum.
     pub net: Decimal,
 }
 
 impl Net {
-    /// What comes in: the price and the shipping that the buyer pays.
+    /// Income: the price and the shipping that the buyer pays.
     pub fn revenue(&self) -> Decimal {
         self.lines
             .iter()
@@ -71,48 +70,48 @@ impl Net {
             .sum()
     }
 
-    /// What goes out, not negative.
+    /// Costs, not negative.
     pub fn costs(&self) -> Decimal {
         self.revenue() - self.net
     }
 }
 
-/// Where the cost of sending is taken from.
+/// Source of the postage.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PostageFrom {
     /// The weight bands of the settings.
     Weight,
-    /// No weight or band is known: what the buyer pays for it.
+    /// No weight or band is known: the shipping that the buyer pays.
     AsPaid,
-    /// No weight or band is known, and the buyer pays nothing: it is not counted.
+    /// No weight or band is known, and the buyer pays nothing: postage is not counted.
     Unknown,
-    /// Nothing is sent.
+    /// The unit is not sent.
     Collected,
 }
 
-/// The terms of one sale through an outlet: all but the price.
+/// The terms of one sale through an outlet, without the price.
 #[derive(Debug, Clone)]
 pub struct Terms<'a> {
     outlet: &'a Outlet,
     decimals: u32,
     /// Shipping that the buyer pays.
     pub shipping_paid: Decimal,
-    /// What sending costs.
+    /// Postage.
     pub postage: Decimal,
-    /// Where that is taken from.
+    /// Source of the postage.
     pub postage_from: PostageFrom,
-    /// Weight in grams, where known.
+    /// Weight in grams, if known.
     pub weight: Option<Decimal>,
     packing: Decimal,
 }
 
-/// Why there are no terms.
+/// Reason why there are no terms.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum TermsError {
-    /// No weight band goes so far.
+    /// No weight band covers it.
     #[error("a parcel of {0} g is heavier than every band of [shipping]")]
     TooHeavy(Decimal),
-    /// Shipping is to be paid for a unit that is not sent.
+    /// Shipping is paid for a unit that is not sent.
     #[error("the outlet's units are collected, so nobody pays {0} for shipping")]
     NotSent(Decimal),
 }
@@ -120,17 +119,17 @@ pub enum TermsError {
 /// The price needed for a net.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Needed {
-    /// The least price whose net is at least what is wanted.
+    /// The lowest price whose net is at least the wanted one.
     pub least: Decimal,
-    /// The least price from which on *every* price nets as much: above `least` where the net
-    /// falls back in between, by rounding or at the edge of a tier.
+    /// The lowest price from which on *every* price has such a net: above `least` if the net falls
+    /// in between, by rounding or at the edge of a tier.
     pub always_from: Decimal,
 }
 
 impl<'a> Terms<'a> {
-    /// Terms for a parcel of `weight` grams (the settings' usual one where not given) and
-    /// `shipping_paid` by the buyer (where not given, what sending costs if the outlet has the
-    /// buyer pay it, else nothing).
+    /// Terms for a parcel of `weight` grams (default: the usual weight of the settings) and
+    /// `shipping_paid` by the buyer (default: the postage if the buyer pays it at this outlet, else
+    /// nothing).
     ///
     /// # Errors
     /// [`TermsError`].
@@ -185,7 +184,7 @@ impl<'a> Terms<'a> {
         })
     }
 
-    /// What is left of `price`, rounded half-even to the minor unit first, returns as expected.
+    /// The net of `price`, first rounded half-even to the minor unit, with expected returns.
     pub fn net(&self, price: Decimal) -> Net {
         let price = self.money(price);
         let mut net = self.without_returns(price);
@@ -200,7 +199,7 @@ impl<'a> Terms<'a> {
         net
     }
 
-    /// What is left of `price` where the unit stays with its buyer.
+    /// The net of `price` if the unit is not returned.
     pub fn without_returns(&self, price: Decimal) -> Net {
         let price = self.money(price);
         let mut net = Net {
@@ -227,8 +226,8 @@ impl<'a> Terms<'a> {
         net
     }
 
-    /// The price that stands beside shipping in a price on a basis: the buyer's total less
-    /// shipping on the delivered one, 0 at least.
+    /// The item price in a price on a basis: on the delivered one, the buyer's total less shipping,
+    /// at least 0.
     pub fn price_in(&self, amount: Decimal, basis: PriceBasis) -> Decimal {
         match basis {
             PriceBasis::Item => amount,
@@ -236,30 +235,29 @@ impl<'a> Terms<'a> {
         }
     }
 
-    /// What is left of a price on a basis, returns as expected.
+    /// The net of a price on a basis, with expected returns.
     pub fn net_of(&self, amount: Decimal, basis: PriceBasis) -> Net {
         self.net(self.price_in(amount, basis))
     }
 
-    /// What it costs when a unit sold for `price` comes back, not rounded.
+    /// Cost of a return of a unit sold for `price`, not rounded.
     pub fn return_cost(&self, price: Decimal) -> Decimal {
         let returns = &self.outlet.returns;
         returns.cost + price * returns.loses / Decimal::ONE_HUNDRED
     }
 
-    /// Chance that a unit comes back, 0..=1.
+    /// Probability of a return, 0..=1.
     pub fn return_chance(&self) -> f64 {
         let percent = self.outlet.returns.percent.to_f64();
         percent.unwrap_or_default() / 100.0
     }
 
-    /// The price needed for a net of `wanted`: `None` where none up to
-    /// [`MOST_MONEY`] does.
+    /// The price needed for a net of `wanted`; `None` if no price up to [`MOST_MONEY`] has it.
     ///
-    /// Between the edges of tiers that jump, no line falls as the price rises, so that the net
-    /// over a range of prices lies between what comes in at its low end less what goes out at its
-    /// high end, and the reverse. Ranges that cannot hold the answer are passed over, others
-    /// halved: exact, whatever the rounding does.
+    /// Between the edges of tiers that jump, no line falls as the price rises. The net over a range
+    /// of prices therefore lies between the income at its low end less the costs at its high end,
+    /// and the reverse. Ranges that cannot contain the answer are skipped, others halved: exact,
+    /// for any rounding.
     pub fn price_for(&self, wanted: Decimal) -> Option<Needed> {
         let ranges = self.ranges();
         let least = ranges
@@ -276,7 +274,7 @@ impl<'a> Terms<'a> {
         })
     }
 
-    /// The least price in a range whose net reaches `wanted`, in minor units.
+    /// The lowest price in a range whose net reaches `wanted`, in minor units.
     fn first_reaching(&self, wanted: Decimal, low: i64, high: i64) -> Option<i64> {
         let (at_low, at_high) = (self.net(self.units(low)), self.net(self.units(high)));
         if at_high.revenue() - at_low.costs() < wanted {
@@ -290,7 +288,7 @@ impl<'a> Terms<'a> {
             .or_else(|| self.first_reaching(wanted, middle + 1, high))
     }
 
-    /// The greatest price in a range whose net falls short of `wanted`, in minor units.
+    /// The highest price in a range whose net is below `wanted`, in minor units.
     fn last_short(&self, wanted: Decimal, low: i64, high: i64) -> Option<i64> {
         let (at_low, at_high) = (self.net(self.units(low)), self.net(self.units(high)));
         if at_low.revenue() - at_high.costs() >= wanted {
@@ -330,7 +328,7 @@ impl<'a> Terms<'a> {
             .collect()
     }
 
-    /// What the per cents of a charge are taken of.
+    /// Base of the per cents of a charge.
     fn base(&self, charge: &Charge, price: Decimal) -> Decimal {
         let base = match charge.of {
             Base::Price => price,
@@ -374,7 +372,8 @@ impl Net {
     }
 }
 
-/// The per cents of a charge of `base`, within its limits, not rounded. Nothing of nothing.
+/// The proportional part of a charge on `base`, within its limits, not rounded. Zero for a zero
+/// base.
 fn percentage(charge: &Charge, base: Decimal) -> Decimal {
     if base <= Decimal::ZERO {
         return Decimal::ZERO;
@@ -398,8 +397,8 @@ fn percentage(charge: &Charge, base: Decimal) -> Decimal {
     charge.most.map_or(taken, |most| taken.min(most))
 }
 
-/// The least number from 0 to `most` for which `holds`, which holds for all above it; `most` + 1
-/// where it holds for none.
+/// The smallest number from 0 to `most` for which `holds`, if that is true for all above it; `most`
+/// + 1 if it is true for none.
 fn first_where(most: i64, holds: impl Fn(i64) -> bool) -> i64 {
     let (mut low, mut high) = (0, most + 1);
     while low < high {
@@ -540,8 +539,8 @@ mod tests {
         assert_eq!(Rounding::Up.round(dec("0.1201"), 2), dec("0.13"));
     }
 
-    /// Where the fee rises from 10 to 30 % beyond 100, the net of 90 that 100 leaves is not reached
-    /// again below 128.57: both prices are told.
+    /// The fee rises from 10 to 30 % beyond 100, so that the net of 90 at 100 is not reached again
+    /// below 128.57: both prices are given.
     #[test]
     fn a_tier_makes_the_net_fall_back() {
         let outlet = outlet(
@@ -645,8 +644,8 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(32))]
 
-        /// The price found nets enough, no lower price does, every price from `always_from` on does,
-        /// and the one before it does not: by trying every price.
+        /// The lowest price has a sufficient net and no lower price has; every price from
+        /// `always_from` on has, and the one before it has not: by trying every price.
         #[test]
         fn the_price_needed_is_exact(outlet in any_outlet(), wanted in -300..9_000i64, paid in 0..900i64) {
             let terms = Terms::new(&outlet, &Shipping::default(), &eur(), None, Some(Decimal::new(paid, 2))).unwrap();

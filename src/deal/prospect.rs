@@ -1,10 +1,9 @@
-//! What a unit may bring, before what is paid for it: the distribution of the money left after
-//! repairs, selling and returns.
+//! Proceeds of a unit before its cost: the distribution of the money left after repairs, selling
+//! and returns.
 //!
-//! The predictive distribution of the price is taken at [`RUNGS`] equally likely prices
-//! ([`crate::band::outcome::Outcome::quantiles`]); each of them, for every way the repairs can end
-//! and with and without a return, goes through the outlet's exact arithmetic. Nothing is drawn
-//! at random.
+//! [`RUNGS`] equally likely prices represent the predictive distribution
+//! ([`crate::band::outcome::Outcome::quantiles`]). Each goes through the exact arithmetic of the
+//! outlet, for every outcome of the repairs, with and without a return. Nothing is simulated.
 
 use crate::trade::repair::Repair;
 use rust_decimal::Decimal;
@@ -15,54 +14,54 @@ use crate::trade::Currency;
 use crate::trade::comp::PriceBasis;
 use crate::trade::money::MOST_MONEY;
 
-/// Prices that stand for a predictive distribution: chances are told to 1 in as many.
+/// Number of prices that represent a predictive distribution: the resolution of probabilities.
 pub const RUNGS: usize = 2000;
 
-/// What a unit sells for whose repair failed.
+/// Price of a unit whose repair failed.
 #[derive(Debug, Clone, Copy)]
 pub enum Failed<'a> {
-    /// Equally likely log prices of its own.
+    /// Equally likely log prices.
     Prices(&'a [f64]),
-    /// A share of the price mended.
+    /// A share of the repaired price.
     Share(f64),
 }
 
-/// How the unit is sold.
+/// Terms of a sale.
 #[derive(Debug)]
 pub struct Sale<'a> {
-    /// Terms of the outlet; none where selling costs nothing.
+    /// Terms of the outlet; none if selling is free.
     pub terms: Option<&'a Terms<'a>>,
-    /// Which price the log prices speak of.
+    /// Price basis of the log prices.
     pub basis: PriceBasis,
     /// Currency of all money.
     pub currency: &'a Currency,
 }
 
-/// All that decides what a unit brings.
+/// Everything that determines the proceeds of a unit.
 #[derive(Debug)]
 pub struct Plan<'a> {
-    /// How it is sold.
+    /// Terms of the sale.
     pub sale: &'a Sale<'a>,
-    /// Equally likely log prices of the unit mended.
+    /// Equally likely log prices of the repaired unit.
     pub mended: &'a [f64],
-    /// What it sells for where a repair fails.
+    /// Price if a repair fails.
     pub failed: Failed<'a>,
     /// Repairs, in order.
     pub repairs: &'a [Repair],
     /// Minutes of other work: fetching, cleaning, listing, packing.
     pub minutes: Decimal,
-    /// What an hour of work costs.
+    /// Cost of an hour of work.
     pub wage: Decimal,
 }
 
-/// What may come of it, in minor units.
+/// One possible result, in minor units.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Point {
     /// Money left after parts and selling.
     cash: i64,
-    /// What the work costs.
+    /// Cost of the work.
     work: i64,
-    /// Chance.
+    /// Probability.
     chance: f64,
 }
 
@@ -72,14 +71,14 @@ impl Point {
     }
 }
 
-/// The distribution of what a unit brings before what is paid for it.
+/// The distribution of the proceeds of a unit, before its cost.
 #[derive(Debug, Clone)]
 pub struct Prospect {
     /// By value after work, ascending.
     points: Vec<Point>,
-    /// Chance of at most each point.
+    /// Probability of at most each point.
     up_to: Vec<f64>,
-    /// Cost of all parts, were every repair tried, minor units.
+    /// Cost of the parts of all repairs, minor units.
     pub parts: i64,
     /// Expected money left after parts and selling, minor units.
     pub cash: f64,
@@ -87,11 +86,11 @@ pub struct Prospect {
     pub work: f64,
     /// Expected hours of work.
     pub hours: f64,
-    /// Chance that all repairs succeed.
+    /// Probability that all repairs succeed.
     pub mended: f64,
 }
 
-/// A way the repairs can end.
+/// One outcome of the repairs.
 struct Ending {
     chance: f64,
     parts: Decimal,
@@ -100,8 +99,7 @@ struct Ending {
 }
 
 impl Sale<'_> {
-    /// What is left of a log price, and what it costs less where the unit comes back: minor
-    /// units.
+    /// The net of a log price, and the additional loss if the unit is returned: minor units.
     fn proceeds(&self, log_price: f64) -> (i64, i64) {
         let price = log_price.exp().min(MOST_MONEY as f64);
         let total = self.currency.from_statistics(price).unwrap_or_default();
@@ -113,8 +111,8 @@ impl Sale<'_> {
         (self.minor(kept), self.minor(terms.return_cost(price)))
     }
 
-    /// The price beside shipping in a price on the basis, and what of shipping the seller has to
-    /// bear where the buyer pays less in all than that.
+    /// The item price in a price on the basis, and the part of the shipping that the seller bears
+    /// if the buyer's total is less than the shipping.
     fn price_and_short(&self, terms: &Terms<'_>, total: Decimal) -> (Decimal, Decimal) {
         let price = terms.price_in(total, self.basis);
         let short = match self.basis {
@@ -124,7 +122,7 @@ impl Sale<'_> {
         (price, short)
     }
 
-    /// What is left of a price on the basis, returns as expected.
+    /// The net of a price on the basis, with expected returns.
     pub fn net(&self, total: Decimal) -> Decimal {
         let Some(terms) = self.terms else {
             return total;
@@ -133,8 +131,8 @@ impl Sale<'_> {
         terms.net(price).net - short
     }
 
-    /// The least price on the basis that leaves `wanted`, whole minor units; `None` where none
-    /// does.
+    /// The lowest price on the basis with a net of `wanted`, in whole minor units; `None` if there
+    /// is none.
     pub fn price_for(&self, wanted: Decimal) -> Option<Decimal> {
         let Some(terms) = self.terms else {
             return Some(wanted.max(Decimal::ZERO));
@@ -144,7 +142,7 @@ impl Sale<'_> {
             return Some(price);
         }
         let total = price + terms.shipping_paid;
-        // With nothing paid beside shipping, a part of that may do.
+        // If only shipping is paid, a part of it may be enough.
         let spare = if price.is_zero() {
             terms.net(price).net - wanted
         } else {
@@ -158,7 +156,7 @@ impl Sale<'_> {
     }
 }
 
-/// An amount in minor units, rounded half-even; amounts out of reach of any book at its bound.
+/// An amount in minor units, rounded half-even; limited to the largest amount of a book.
 pub fn minor(amount: Decimal, currency: &Currency) -> i64 {
     let most = Decimal::from(MOST_MONEY) * Decimal::TEN;
     let mut rounded = amount.clamp(-most, most).round_dp(currency.decimals());
@@ -166,13 +164,13 @@ pub fn minor(amount: Decimal, currency: &Currency) -> i64 {
     i64::try_from(rounded.mantissa()).unwrap_or_default()
 }
 
-/// The amount of so many minor units.
+/// The amount of this number of minor units.
 pub fn from_minor(units: i64, currency: &Currency) -> Decimal {
     Decimal::new(units, currency.decimals())
 }
 
 impl Plan<'_> {
-    /// Every way the repairs can end that has a chance: at the first that fails, or well.
+    /// Every outcome of the repairs with positive probability: a failure at each, or success.
     fn endings(&self) -> Vec<Ending> {
         let (mut reached, mut parts, mut minutes) = (1.0, Decimal::ZERO, self.minutes);
         let mut endings = Vec::new();
@@ -197,7 +195,7 @@ impl Plan<'_> {
         endings
     }
 
-    /// Works out the distribution.
+    /// Computes the distribution.
     pub fn prospect(&self) -> Prospect {
         let currency = self.sale.currency;
         let proceeds = |prices: &[f64], shift: f64| -> Vec<(i64, i64)> {
@@ -279,26 +277,26 @@ impl Prospect {
         }
     }
 
-    /// Most that can come of it after work, minor units; 0 at least.
+    /// Largest possible proceeds after work, minor units; at least 0.
     pub fn most(&self) -> i64 {
         self.points.last().map_or(0, |point| point.value().max(0))
     }
 
-    /// Chance that less than `cost` minor units come of it, after work.
+    /// Probability that the proceeds after work are below `cost` minor units.
     pub fn chance_below(&self, cost: i64) -> f64 {
         let at = self.points.partition_point(|point| point.value() < cost);
         if at == 0 { 0.0 } else { self.up_to[at - 1] }
     }
 
-    /// The least value after work that is not exceeded with chance `p`, minor units.
+    /// Quantile of the proceeds after work at `p`, minor units.
     pub fn quantile(&self, p: f64) -> i64 {
         let at = self.up_to.partition_point(|sum| *sum < p - 1e-9);
         let point = self.points.get(at).or(self.points.last());
         point.map_or(0, Point::value)
     }
 
-    /// Pairs of profit in money (before work) a unit staked, and chance, where `cost` is paid for
-    /// the unit and `stake` put in.
+    /// Pairs of profit (before work) per unit staked, and probability, at a total price of `cost`
+    /// and a stake of `stake`.
     pub fn returns(&self, cost: i64, stake: i64) -> Vec<(f64, f64)> {
         self.points
             .iter()

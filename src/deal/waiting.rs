@@ -1,56 +1,57 @@
-//! Whether to take an offer or to wait: optimal stopping.
+//! Accept an offer or wait: optimal stopping.
 //!
-//! Each week brings offers; the best is taken or all are let go. With `Y(t)` what the best offer
-//! of week t leaves, β what money of a week later is worth today, and c what holding the unit for
-//! a week costs (due as the week begins), the worth of going into week t is
+//! Each week brings offers; the seller accepts the best or refuses all. With `Y(t)` the net of the
+//! best offer of week t, β the discount factor per week, and c the weekly holding cost (due as the
+//! week begins), the value of entering week t is
 //!
 //! ```text
 //! W(t) = −c + β E max(Y(t), W(t+1))
 //! ```
 //!
-//! and an offer of week t is taken if it leaves at least `W(t+1)`: the reservation value (McCall,
-//! *Economics of information and job search*, Quarterly Journal of Economics 84, 1970). Towards a
-//! deadline the equation is solved backwards from what the unit is worth then; without one, where
-//! every week is alike, `W` is its fixed point, found by policy iteration: the worth of a policy
-//! is a ratio of sums, and the policy that is best against it is better until none is.
+//! and an offer of week t is accepted if its net is at least `W(t+1)`, the reservation value
+//! (McCall, *Economics of information and job search*, Quarterly Journal of Economics 84, 1970).
+//! With a deadline, the equation is solved backwards from the value of the unit then. Without one,
+//! all weeks are alike and `W` is its fixed point, found by policy iteration: the value of a policy
+//! is a ratio of sums, and the best policy for that value is better, until none is.
 
 use statrs::distribution::{ContinuousCDF, Gamma};
 
-/// Most rounds of policy iteration; a handful are needed.
+/// Most rounds of policy iteration; a few are enough.
 const ROUNDS: usize = 1000;
 
-/// Chance below which worse offers of a week no longer matter.
+/// Probability below which worse offers of a week are negligible.
 const NEGLIGIBLE: f64 = 1e-14;
 
-/// Ends of a rule of thumb: the middle 80 %.
+/// Levels of the ends of a rule of thumb: the middle 80 %.
 const ENDS: (f64, f64) = (0.1, 0.9);
 
-/// Money with a chance.
+/// Money with a probability.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Chance {
-    /// What is left of it.
+    /// Net amount.
     pub money: f64,
-    /// How likely, 0..=1.
+    /// Probability, 0..=1.
     pub chance: f64,
 }
 
-/// What one week can bring. Chances that do not sum to 1 leave room for a week without an offer.
+/// Outcomes of one week. If the probabilities sum to less than 1, the rest is a week without an
+/// offer.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Week {
-    /// The asking price; none where there is none.
+    /// The asking price, if there is one.
     pub ask: Option<f64>,
-    /// A sale at the asking price: the seller is bound to it.
+    /// A sale at the asking price, which the seller cannot refuse.
     pub asked: Chance,
-    /// Otherwise, the best offer: taken or let go.
+    /// Otherwise, the best offer, which the seller can refuse.
     pub offers: Vec<Chance>,
 }
 
-/// What a week's sales come to under a policy.
+/// Sales of a week under a policy.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sold {
-    /// Chance of a sale.
+    /// Probability of a sale.
     pub chance: f64,
-    /// Money left of a sale times its chance, summed.
+    /// Sum of net times probability over the sales.
     pub money: f64,
 }
 
@@ -67,15 +68,15 @@ impl Week {
         }
     }
 
-    /// A week of buyers who come at random (Poisson), `rate` on average. The chances are those of
-    /// one buyer: that he pays the asking price, and of each of the offers, best first.
+    /// A week of buyers who arrive at random (Poisson), `rate` on average. The probabilities are
+    /// those of one buyer: of paying the asking price, and of each of the offers, best first.
     pub fn of_many(
         rate: f64,
         ask: Option<f64>,
         asked: Chance,
         offers: impl IntoIterator<Item = Chance>,
     ) -> Self {
-        // That nobody comes who brings more, and somebody who brings this.
+        // Probability that no buyer brings more and some buyer brings this.
         let mut nobody = 1.0;
         let mut best = |one: Chance| {
             let nobody_either = nobody * (-rate * one.chance).exp();
@@ -95,13 +96,13 @@ impl Week {
         Self { ask, asked, offers }
     }
 
-    /// Expected money where whatever leaves less than `wait` is let go, and `wait` stands for it.
+    /// Expected money if offers below `wait` are refused and count as `wait`.
     pub fn expected(&self, wait: f64) -> f64 {
         let sold = self.sold(wait);
         sold.money + (1.0 - sold.chance) * wait
     }
 
-    /// What is sold where offers that leave at least `wait` are taken.
+    /// Sales if offers with a net of at least `wait` are accepted.
     pub fn sold(&self, wait: f64) -> Sold {
         let taken = self.offers.iter().filter(|offer| offer.money >= wait);
         let start = Sold {
@@ -115,23 +116,23 @@ impl Week {
     }
 }
 
-/// What waiting costs.
+/// Cost of waiting.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Patience {
-    /// What money of a week later is worth today, above 0, at most 1.
+    /// Discount factor per week, above 0, at most 1.
     pub discount: f64,
-    /// Money for holding the unit for a week.
+    /// Cost of holding the unit for a week.
     pub cost: f64,
 }
 
 impl Patience {
-    /// What going into a week is worth whose end without a sale is worth `after`.
+    /// Value of entering a week whose end without a sale has the value `after`.
     pub fn before(&self, week: &Week, after: f64) -> f64 {
         self.discount * week.expected(after) - self.cost
     }
 
-    /// What it is worth to meet the same week over and over, taking what leaves at least `wait`;
-    /// none where that never sells.
+    /// Value of repeating the same week for ever and accepting nets of at least `wait`; none if
+    /// that never sells.
     fn forever(&self, week: &Week, wait: f64) -> Option<f64> {
         let sold = week.sold(wait);
         let ends = 1.0 - self.discount * (1.0 - sold.chance);
@@ -142,34 +143,34 @@ impl Patience {
 /// One week of a plan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Period {
-    /// What going into it is worth, on its first day.
+    /// Value of entering it, on its first day.
     pub before: f64,
-    /// What its end without a sale is worth: the least that an offer must leave to be taken.
+    /// Value of its end without a sale: the smallest acceptable net of an offer.
     pub after: f64,
-    /// What it can bring.
+    /// Its possible outcomes.
     pub week: Week,
 }
 
 impl Period {
-    /// What is sold in it.
+    /// Sales in it.
     pub fn sold(&self) -> Sold {
         self.week.sold(self.after)
     }
 }
 
-/// What to do week by week.
+/// A plan for each week.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plan {
     /// The weeks, from the first.
     pub periods: Vec<Period>,
-    /// The week that then repeats for ever; none where there is a deadline.
+    /// The week that then repeats for ever; none with a deadline.
     pub then: Option<Period>,
-    /// What a unit is worth that is not sold at the deadline, where there is one.
+    /// Value of an unsold unit at the deadline, if there is one.
     pub end: f64,
 }
 
-/// The week that repeats for ever: `choose` gives the best week against an end without a sale that
-/// is worth so much, `low` is a worth against which something is taken.
+/// The week that repeats for ever. `choose` gives the best week if its end without a sale has the
+/// given value; `low` is a value at which some offer is accepted.
 pub fn forever(low: f64, patience: Patience, choose: impl Fn(f64) -> Week) -> Period {
     let mut after = low;
     let mut week = choose(after);
@@ -191,8 +192,8 @@ pub fn forever(low: f64, patience: Patience, choose: impl Fn(f64) -> Week) -> Pe
     }
 }
 
-/// The weeks up to a deadline, after which the unit is worth `end`: `choose` gives the best week
-/// by its number from 1 and what its end without a sale is worth.
+/// The weeks up to a deadline, at which the unit has the value `end`. `choose` gives the best week
+/// by its number from 1 and the value of its end without a sale.
 pub fn until(
     weeks: usize,
     end: f64,
@@ -218,14 +219,14 @@ pub fn until(
 }
 
 impl Plan {
-    /// The turn of a week, from 1; the last or the repeated one beyond that.
+    /// The period of a week, from 1; beyond the last one, the last or the repeated one.
     pub fn period(&self, week: usize) -> Option<&Period> {
         let at = week.saturating_sub(1);
         let last = self.then.as_ref().or(self.periods.last());
         self.periods.get(at).or(last)
     }
 
-    /// What an offer of a week must leave to be taken; week 0 is before the first, at once.
+    /// Smallest acceptable net of an offer in a week; week 0 is before the first, at once.
     pub fn least(&self, week: usize) -> f64 {
         match (week, self.period(week)) {
             (_, None) => self.end,
@@ -234,7 +235,7 @@ impl Plan {
         }
     }
 
-    /// Chance that it is sold by the end of each of the first `weeks`.
+    /// Probability of a sale by the end of each of the first `weeks`.
     pub fn sold_by(&self, weeks: usize) -> Vec<f64> {
         let mut unsold = 1.0;
         (1..=weeks)
@@ -247,8 +248,8 @@ impl Plan {
             .collect()
     }
 
-    /// Expected weeks to the end of the one in which it is sold, or to the deadline; none where it
-    /// may never be sold.
+    /// Expected weeks to the end of the week of the sale, or to the deadline; none if it may never
+    /// be sold.
     pub fn weeks(&self) -> Option<f64> {
         let (mut unsold, mut weeks) = (1.0, 0.0);
         for period in &self.periods {
@@ -262,7 +263,7 @@ impl Plan {
         (chance > 0.0).then(|| weeks + unsold / chance)
     }
 
-    /// Expected money left in the end, of a sale or at the deadline, nothing taken off for waiting.
+    /// Expected final money, from a sale or at the deadline, without the cost of waiting.
     pub fn left(&self) -> f64 {
         let (mut unsold, mut money) = (1.0, 0.0);
         for period in &self.periods {
@@ -282,23 +283,23 @@ impl Plan {
     }
 }
 
-/// How often something comes, with the doubt about it: a gamma distribution of the rate.
+/// An uncertain rate of events: a gamma distribution.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Rate {
-    /// Shape: events it is worth.
+    /// Shape: equivalent number of events.
     pub shape: f64,
-    /// Weeks it is worth.
+    /// Equivalent number of weeks.
     pub weeks: f64,
 }
 
 impl Rate {
-    /// The gamma distribution whose middle 80 % goes from `low` to `high` a week; `None` unless
-    /// 0 < low < high, or where no shape from 0.1 to 10 million fits.
+    /// The gamma distribution whose middle 80 % is from `low` to `high` per week; `None` unless 0 <
+    /// low < high, or if no shape from 0.1 to 10 million fits.
     pub fn from_range(low: f64, high: f64) -> Option<Self> {
         if !(low > 0.0 && low < high && high.is_finite()) {
             return None;
         }
-        // The ratio of the ends depends on the shape alone, and falls as it grows.
+        // The ratio of the ends depends only on the shape, and falls as it grows.
         let ratio = |shape: f64| {
             let ends = ends(shape, 1.0)?;
             Some(ends.1 / ends.0)
@@ -323,20 +324,20 @@ impl Rate {
         })
     }
 
-    /// Mean, a week.
+    /// Mean per week.
     pub fn mean(&self) -> f64 {
         self.shape / self.weeks
     }
 
-    /// Its middle 80 %, a week.
+    /// Its middle 80 %, per week.
     pub fn range(&self) -> (f64, f64) {
         ends(self.shape, self.weeks).unwrap_or((self.mean(), self.mean()))
     }
 }
 
-/// What is known of a rate after `count` events in `weeks` in which all of them would have been
-/// seen: counts are Poisson, so the gamma distribution stays one (Gelman et al., *Bayesian Data
-/// Analysis*, 3rd edition, section 2.6).
+/// The rate after `count` events in `weeks` in which all would have been observed: counts are
+/// Poisson, so the posterior is a gamma distribution too (Gelman et al., *Bayesian Data Analysis*,
+/// 3rd edition, section 2.6).
 pub fn posterior(prior: Rate, count: f64, weeks: f64) -> Rate {
     Rate {
         shape: prior.shape + count,
@@ -355,7 +356,7 @@ mod tests {
     use proptest::prelude::*;
     use statrs::function::gamma::ln_gamma;
 
-    /// Equally likely offers at the middles of slices of equal chance.
+    /// Equally likely offers at the middles of slices of equal probability.
     fn slices(count: usize, quantile: impl Fn(f64) -> f64) -> Vec<Chance> {
         let each = 1.0 / count as f64;
         (0..count)
@@ -380,9 +381,9 @@ mod tests {
     }
 
     /// Sargent and Stachurski, *Job Search I: The McCall Search Model* (QuantEcon lectures): wages
-    /// from 10 to 60 with beta-binomial chances (n = 50, a = 200, b = 100), unemployment
-    /// compensation 25, β = 0.99: the reservation wage is 47.316. Whoever takes a wage has it
-    /// for ever, so an offer is worth w/(1 − β), and waiting earns 25: a cost of −25.
+    /// from 10 to 60 with beta-binomial probabilities (n = 50, a = 200, b = 100), unemployment
+    /// compensation 25, β = 0.99: the reservation wage is 47.316. An accepted wage lasts for ever,
+    /// so an offer has the value w/(1 − β), and waiting earns 25: a cost of −25.
     #[test]
     fn the_published_reservation_wage() {
         let (n, a, b, beta) = (50.0, 200.0, 100.0, 0.99);
@@ -399,7 +400,7 @@ mod tests {
             .collect();
         let total: f64 = offers.iter().map(|offer| offer.chance).sum();
         assert!((total - 1.0).abs() < 1e-9, "{total}");
-        // In the lecture the compensation comes with the refusal, before the next week's β.
+        // In the lecture the compensation is paid at the refusal, before the next week's β.
         let wage = (1.0 - beta) * reservation(offers, beta, -25.0);
         assert_eq!(format!("{wage:.3}"), "47.316");
     }
@@ -436,8 +437,8 @@ mod tests {
         }
     }
 
-    /// The best of Poisson many uniform offers is at most y with chance exp(−λ(1 − y)), so that
-    /// E(Y − x)⁺ = (1 − x) − (1 − exp(−λ(1 − x)))/λ = c.
+    /// The best of a Poisson number of uniform offers is at most y with probability exp(−λ(1 − y)),
+    /// so that E(Y − x)⁺ = (1 − x) − (1 − exp(−λ(1 − x)))/λ = c.
     #[test]
     fn closed_form_for_the_best_of_many() {
         for (rate, cost) in [(0.3, 0.01), (2.0, 0.05), (20.0, 0.002)] {
@@ -458,9 +459,9 @@ mod tests {
         }
     }
 
-    /// A uniform offer each week, nothing lost by waiting, n weeks left: the worth A(n) follows
-    /// A(n+1) = (1 + A(n)²)/2 (Moser, *On a problem of Cayley*, Scripta Mathematica 22, 1956):
-    /// 0.5, 0.625, 0.695, 0.742, 0.775.
+    /// A uniform offer each week, no cost of waiting, n weeks left: the value A(n) follows A(n+1) =
+    /// (1 + A(n)²)/2 (Moser, *On a problem of Cayley*, Scripta Mathematica 22, 1956): 0.5, 0.625,
+    /// 0.695, 0.742, 0.775.
     #[test]
     fn the_weeks_before_a_deadline() {
         let week = Week::of_one(slices(10_000, |u| u));
@@ -480,8 +481,8 @@ mod tests {
         assert!((plan.sold_by(5)[4] - 1.0).abs() < 1e-9);
     }
 
-    /// A coin each week, heads sells for 10: 2 weeks on average, and the chances of a geometric
-    /// distribution, whether the weeks are counted or repeat for ever.
+    /// A coin each week, heads sells for 10: 2 weeks on average, and the probabilities of a
+    /// geometric distribution, whether the weeks are counted or repeat for ever.
     #[test]
     fn what_a_plan_comes_to() {
         let week = Week::of_one(vec![Chance {
@@ -572,7 +573,7 @@ mod tests {
     }
 
     proptest! {
-        /// The fixed point is one, and is what iterating the equation comes to.
+        /// The fixed point is unique and is the limit of iterating the equation.
         #[test]
         fn policy_iteration_finds_the_fixed_point(
             offers in offers(), rate in 0.1..5.0, discount in 0.5..0.99, cost in 0.0..5.0,
@@ -585,8 +586,8 @@ mod tests {
             prop_assert!((far[0].before - period.after).abs() < 1e-6 * (1.0 + period.after.abs()));
         }
 
-        /// More offers or more patience never lower the least to take; a higher cost never raises
-        /// it; a later deadline neither.
+        /// More offers or more patience never lower the smallest acceptable net; a higher cost
+        /// never raises it; a later deadline never lowers it.
         #[test]
         fn comparative_statics(
             offers in offers(), rate in 0.1..5.0, discount in 0.5..0.999, cost in 0.0..5.0,
@@ -603,18 +604,19 @@ mod tests {
             let (base, periods) = least(rate, discount, cost);
             let slack = 1e-9 * (1.0 + base.abs());
             prop_assert!(least(rate * more, discount, cost).0 >= base - slack);
-            // A unit that costs more than it brings is worth the more the less the future counts.
+            // For a unit that costs more than it brings, the value rises as the future counts less.
             if base >= 0.0 {
                 let patient = 1.0 - (1.0 - discount) / more;
                 prop_assert!(least(rate, patient, cost).0 >= base - slack);
             }
             prop_assert!(least(rate, discount, cost * more).0 <= base + slack);
-            // Worth no more than for ever at the deadline, it falls towards it from below that.
+            // If the value at the deadline is at most that of repeating for ever, values fall
+            // towards the deadline.
             prop_assert!(periods.iter().all(|period| period.before <= base + slack));
             prop_assert!(periods.iter().all(|period| period.after <= period.before + slack));
         }
 
-        /// Chances of a week sum to 1 with that of no offer at all.
+        /// The probabilities of a week sum to 1 with that of no offer at all.
         #[test]
         fn the_best_of_a_week_is_a_distribution(offers in offers(), rate in 0.01..50.0) {
             let week = best_of(rate, &offers);

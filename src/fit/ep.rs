@@ -1,25 +1,26 @@
-//! Expectation propagation: the posterior of coefficients under priors that are no normals.
+//! Expectation propagation: the posterior of coefficients under priors that are not normal.
 //!
-//! The likelihood is given as the exponential of a quadratic form, `−½ β'Λβ + h'β + c`. Each rule of
-//! thumb `k` is a belief about `zₖ'β`, a mixture of normals cut off where a sign is held; a site
-//! `Cₖ exp(−½ τₖ u² + ηₖ u)` in `u = zₖ'β` stands for it (Minka 2001, "Expectation propagation for
-//! approximate Bayesian inference", *UAI* 17: 362-369). Taking a site out of the posterior leaves
-//! the cavity N(m, v); site and rule are to give it the same mass, mean and variance:
+//! The likelihood is the exponential of a quadratic form, `−½ β'Λβ + h'β + c`. Each rule of thumb
+//! `k` is a belief about `zₖ'β`: a mixture of normals, truncated if its sign is constrained. A site
+//! `Cₖ exp(−½ τₖ u² + ηₖ u)` in `u = zₖ'β` approximates it (Minka 2001, "Expectation propagation
+//! for approximate Bayesian inference", *UAI* 17: 362-369). The posterior without the site is the
+//! cavity N(m, v); cavity times site must have the same mass, mean and variance as cavity times
+//! rule:
 //!
 //! ```text
 //! Ẑ = Σ πᵢ N(m; mᵢ, v + sᵢ²) Φ(±aᵢ) / Σ πᵢ Φ(±mᵢ/sᵢ),   aᵢ = μᵢ/√vᵢ,
 //! 1/vᵢ = 1/v + 1/sᵢ²,   μᵢ = vᵢ (m/v + mᵢ/sᵢ²)
 //! ```
 //!
-//! with the moments of each cut normal in closed form (Johnson, Kotz and Balakrishnan 1994,
-//! *Continuous Univariate Distributions* 1, section 10.1). All sites are brought up to date at once,
-//! by four fifths of the way. The mass of the whole,
+//! The moments of each truncated normal have a closed form (Johnson, Kotz and Balakrishnan 1994,
+//! *Continuous Univariate Distributions* 1, section 10.1). All sites are updated at once, by four
+//! fifths of the change. The total mass,
 //!
 //! ```text
 //! log Z = c + Σ log Cₖ + ½ h̃'Λ̃⁻¹h̃ − ½ log |Λ̃| + p/2 log 2π,
 //! ```
 //!
-//! `Λ̃` and `h̃` with the sites in them, weighs one likelihood against another.
+//! where `Λ̃` and `h̃` include the sites, compares likelihoods.
 
 use std::f64::consts::PI;
 
@@ -29,10 +30,10 @@ use statrs::function::erf::erfc;
 use super::prior::{Belief, MOST_PARTS, Part};
 use super::solve::Sign;
 
-/// How far a site goes towards its new value.
+/// Share of the change that an update of a site makes.
 const DAMPING: f64 = 0.8;
 
-/// Least precision of a site in `1/s²`, `s` being the smallest scale of its rule.
+/// Smallest precision of a site, in units of `1/s²`; `s` is the smallest scale of its rule.
 const LEAST_PRECISION: f64 = 1e-3;
 
 /// A direction in the space of the coefficients.
@@ -47,16 +48,16 @@ pub enum Direction {
 /// A belief about a combination of the coefficients.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Rule {
-    /// What it is about.
+    /// The combination that it is about.
     pub of: Direction,
-    /// What is believed.
+    /// The belief.
     pub belief: Belief,
-    /// Which values are possible.
+    /// Possible values.
     pub sign: Sign,
 }
 
 impl Rule {
-    /// 1 where only positive values are possible, −1 where only negative ones are, else 0.
+    /// 1 if only positive values are possible, −1 if only negative ones are, else 0.
     fn side(&self) -> f64 {
         match self.sign {
             Sign::Free => 0.0,
@@ -65,7 +66,7 @@ impl Rule {
         }
     }
 
-    /// Log probability of the possible values under the belief that is not cut off.
+    /// Log probability of the possible values under the belief before truncation.
     fn log_possible(&self) -> f64 {
         let side = self.side();
         let part = |q: &Part| q.weight * log_cdf_and_ratio(side * q.mean / q.sd).0.exp();
@@ -103,7 +104,7 @@ struct Site {
     eta: f64,
 }
 
-/// The sites of all rules: where one run ended and the next begins.
+/// The sites of all rules; the next run starts from those of the last.
 #[derive(Debug, Clone)]
 pub struct Sites(Vec<Site>);
 
@@ -159,10 +160,10 @@ impl Normal {
     }
 }
 
-/// A posterior by the inverse of the Cholesky factor of its precision: what sweeps need, for a third of
-/// the work that the covariance takes.
+/// A posterior with the inverse Cholesky factor of its precision. Sweeps need no more, and it takes
+/// a third of the time of the covariance.
 pub struct Root {
-    /// L⁻¹ with the columns brought back to scale, so that the covariance is `half'half`, p × p.
+    /// L⁻¹ with the scaling of the columns undone, so that the covariance is `half'half`, p × p.
     half: DMatrix<f64>,
     /// Mean, p.
     pub mean: DVector<f64>,
@@ -171,7 +172,8 @@ pub struct Root {
 }
 
 impl Root {
-    /// That of a precision (p × p) and shift (p); `None` where it is not positive definite.
+    /// The posterior of a precision (p × p) and shift (p); `None` if the precision is not positive
+    /// definite.
     fn of(mut precision: DMatrix<f64>, shift: &DVector<f64>) -> Option<Self> {
         let p = shift.len();
         let scale = precision.diagonal().map(|d| d.sqrt().recip());
@@ -236,7 +238,7 @@ impl Root {
 }
 
 impl Sites {
-    /// Sites of the rules' own mean and variance.
+    /// Sites with the mean and variance of the rules themselves.
     pub fn of(rules: &[Rule]) -> Self {
         let site = |rule: &Rule| {
             let tau = rule.belief.variance().recip();
@@ -248,12 +250,12 @@ impl Sites {
         Self(rules.iter().map(site).collect())
     }
 
-    /// The posterior with the sites as they are; `None` where the coefficients are not determined.
+    /// The posterior with the current sites; `None` if the coefficients are not determined.
     pub fn posterior(&self, rules: &[Rule], likelihood: &Quadratic) -> Option<Normal> {
         self.root(rules, likelihood).map(Root::posterior)
     }
 
-    /// The same, for sweeps.
+    /// The posterior with the current sites, as its root.
     pub fn root(&self, rules: &[Rule], likelihood: &Quadratic) -> Option<Root> {
         let mut precision = likelihood.precision.clone();
         let mut shift = likelihood.shift.clone();
@@ -263,7 +265,7 @@ impl Sites {
         Root::of(precision, &shift)
     }
 
-    /// At most `most` sweeps, until the sites are settled; the posterior with them.
+    /// Runs at most `most` sweeps until the sites converge, and returns the posterior.
     pub fn settle(
         &mut self,
         rules: &[Rule],
@@ -289,8 +291,8 @@ impl Sites {
         Some(root)
     }
 
-    /// Brings every site up to date; how far the largest move of a mean was, in standard deviations,
-    /// or of a variance, as a share.
+    /// Updates every site. Returns the largest change of a mean, in standard deviations, or of a
+    /// variance, as a share.
     fn sweep(&mut self, rules: &[Rule], root: &Root) -> f64 {
         let mut most: f64 = 0.0;
         for (rule, site) in rules.iter().zip(&mut self.0) {
@@ -315,15 +317,15 @@ impl Sites {
         most
     }
 
-    /// Sum of the shares of information that the rules have in what they are about: the parameters
-    /// that they take from the comps.
+    /// Sum of the rules' shares of the information about their combinations: the number of
+    /// parameters that they, not the comps, determine.
     pub fn taken(&self, rules: &[Rule], root: &Root) -> f64 {
         let share = |(rule, site): (&Rule, &Site)| site.tau * root.moments(&rule.of).variance;
         rules.iter().zip(&self.0).map(share).sum()
     }
 
-    /// The cavity of each rule: what all but the rule itself say of what it is about. `None` where
-    /// they say nothing.
+    /// The cavity of each rule: the information about its combination from everything except the
+    /// rule. `None` if there is none.
     pub fn cavities(&self, rules: &[Rule], posterior: &Normal) -> Vec<Option<Moments>> {
         let each = rules.iter().zip(&self.0);
         each.map(|(rule, site)| cavity(rule, *site, posterior))
@@ -343,7 +345,8 @@ impl Sites {
     }
 }
 
-/// The posterior of what a rule is about without the site; `None` where the site is all there is.
+/// The posterior of a rule's combination without its site; `None` if the site is the only
+/// information.
 fn cavity(rule: &Rule, site: Site, posterior: &Normal) -> Option<Moments> {
     let now = Moments {
         mean: rule.of.mean(posterior),
@@ -363,7 +366,7 @@ fn cavity_of(now: Moments, site: Site) -> Option<Moments> {
     })
 }
 
-/// log C of a site; 0 where it is all there is.
+/// log C of a site; 0 if it is the only information.
 fn log_constant(rule: &Rule, site: Site, posterior: &Normal) -> f64 {
     let Some(cavity) = cavity(rule, site, posterior) else {
         return 0.0;
@@ -375,7 +378,7 @@ fn log_constant(rule: &Rule, site: Site, posterior: &Normal) -> f64 {
     log_mass - rule.log_possible() + (site.tau * cavity.variance).ln_1p() / 2.0 - square / 2.0
 }
 
-/// log Ẑ but for what a sign cuts off, and mean and variance, of cavity times rule.
+/// log Ẑ without the truncation term, and mean and variance, of cavity times rule.
 fn tilted(cavity: Moments, rule: &Rule) -> (f64, Moments) {
     let side = rule.side();
     let mut logs = [f64::NEG_INFINITY; MOST_PARTS];
@@ -444,7 +447,7 @@ mod tests {
         }
     }
 
-    /// Mass, mean and variance of cavity times rule by summing over a fine grid.
+    /// Mass, mean and variance of cavity times rule, summed over a fine grid.
     fn summed(cavity: Moments, rule: &Rule) -> (f64, Moments) {
         let normal = |x: f64, mean: f64, variance: f64| {
             (-(x - mean).powi(2) / 2.0 / variance).exp() / (2.0 * PI * variance).sqrt()

@@ -20,38 +20,39 @@ pub const DAYS_PER_MONTH: f64 = 146_097.0 / 4_800.0;
 /// A column of the design.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Column {
-    /// What it stands for.
+    /// The term of the column.
     pub term: Term,
-    /// Belief that the fit starts from: the rule of thumb, brought up to date by other models
-    /// where they tell; none for the level.
+    /// Prior belief: the rule of thumb, updated by other models if they have estimates; none for
+    /// the level.
     pub prior: Option<Belief>,
     /// Rule of thumb; none for the level.
     pub rule: Option<Prior>,
-    /// What other models say of it, where they do.
+    /// Pooled estimate of the other models, if there is one.
     pub pooled: Option<Pooled>,
     /// Sign constraint.
     pub sign: Sign,
-    /// Comps that inform it: those on the rarer side of it (all of them for the trend).
+    /// Comps that inform it: those in the smaller of the groups with and without it (all of them
+    /// for the trend).
     pub informed_by: usize,
-    /// The most of it that a comp has.
+    /// Largest value in a comp.
     pub most: f64,
 }
 
-/// A term of the unit, or next to it, on which the unit and every comp agree: it cannot matter
-/// to the estimate, but a table of what mending is worth wants it.
+/// A term of the unit, or next to it, with the same value in the unit and all comps. It does not
+/// affect the estimate, but the table of the gains of a repair needs it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Shared {
-    /// What it stands for.
+    /// The term.
     pub term: Term,
-    /// Rule of thumb, brought up to date by other models where they tell.
+    /// Rule of thumb, updated by other models if they have estimates.
     pub prior: Belief,
     /// Rule of thumb.
     pub rule: Prior,
-    /// What other models say of it, where they do.
+    /// Pooled estimate of the other models, if there is one.
     pub pooled: Option<Pooled>,
     /// Sign constraint.
     pub sign: Sign,
-    /// How many of it the unit has.
+    /// Its value in the unit.
     pub on_unit: f64,
 }
 
@@ -64,50 +65,50 @@ pub struct Design {
     pub x: DMatrix<f64>,
     /// Log prices, n.
     pub y: DVector<f64>,
-    /// What each comp counts for by its age, n.
+    /// Weight of each comp by its age, n.
     pub weights: Vec<f64>,
-    /// The subject's row, p; the mean of what it may be, where not all of it is known.
+    /// The subject's row, p; the mean of its possible rows if some facts are unknown.
     pub subject: DVector<f64>,
-    /// What the subject may be: itself, or with each fact that is not known as it is with a comp,
-    /// as often as among the comps.
+    /// The possible rows of the subject: its own, or one for each combination of unknown facts that
+    /// a comp has, as often as among the comps.
     pub possible: Vec<Possible>,
-    /// Candidates asked for besides those of the fit.
+    /// Candidates outside the fit that were requested.
     pub others: Vec<Other>,
-    /// Beliefs about the coefficients, one for each column that has one, in their order, and then
+    /// Beliefs about the coefficients, one for each column that has one, in column order; then
     /// those about the price of a reference unit and of the subject itself.
     pub rules: Vec<Rule>,
     /// Sign constraints, p.
     pub signs: Vec<Sign>,
-    /// Terms left out of the columns that a table of adjustments wants all the same.
+    /// Terms without a column that a table of adjustments shows all the same.
     pub shared: Vec<Shared>,
-    /// Price that money rules are a share of: the weighted median of what was paid.
+    /// Price by which money rules are divided: the weighted median of the prices paid.
     pub base_price: f64,
 }
 
-/// A candidate that is not part of the fit, encoded on its columns.
+/// A candidate outside the fit, encoded in its columns.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Other {
     /// Its row, p.
     pub row: DVector<f64>,
-    /// What terms without a column put between it and the subject, by rule of thumb (log).
+    /// Difference from the subject through terms without a column, by rule of thumb (log).
     pub offset: f64,
     /// Log price.
     pub y: f64,
 }
 
-/// What the subject may be, where not all of it is known.
+/// One possible row of the subject, if some facts are unknown.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Possible {
-    /// Probability; they add up to one.
+    /// Probability; they sum to one.
     pub weight: f64,
     /// Its row, p.
     pub row: DVector<f64>,
-    /// The value of each fact that is not known, in a form that tells values apart.
+    /// The value of each unknown fact, in a form that distinguishes values.
     pub values: BTreeMap<Fact, String>,
 }
 
 impl Design {
-    /// Coefficients to start from: the rules of thumb, about the weighted median price, p.
+    /// Coefficients to start from: the rules of thumb, and the weighted median price as level, p.
     pub fn start(&self) -> DVector<f64> {
         let mut start = self.prior_means();
         let centred: Vec<f64> = (&self.y - &self.x * &start).iter().copied().collect();
@@ -115,7 +116,7 @@ impl Design {
         start
     }
 
-    /// The beliefs as normal ones of the same mean and variance, for least squares.
+    /// The beliefs as normal distributions with the same mean and variance, for least squares.
     pub fn penalties(&self) -> Vec<Penalty> {
         let p = self.columns.len();
         let penalty = |rule: &Rule| Penalty {
@@ -133,12 +134,12 @@ impl Design {
         self.rules.iter().map(penalty).collect()
     }
 
-    /// Position among the rules of that about column `j`.
+    /// Position of the rule for column `j`.
     pub fn rule_of(&self, j: usize) -> Option<usize> {
         self.rules.iter().position(|rule| rule.of == Of::Column(j))
     }
 
-    /// The design as a problem for [`super::robust::fit`] under `penalties`, started from
+    /// The design as a problem for [`super::robust::fit`] with `penalties`, started from
     /// [`Design::start`].
     pub fn problem<'a>(&'a self, penalties: &'a [Penalty]) -> Problem<'a> {
         Problem {
@@ -151,7 +152,7 @@ impl Design {
         }
     }
 
-    /// Log prices brought to the subject's condition and day by `coefficients`, n.
+    /// Log prices adjusted to the subject's condition and day by `coefficients`, n.
     pub fn adjusted(&self, coefficients: &DVector<f64>) -> Vec<f64> {
         let own = self.subject.dot(coefficients);
         (0..self.y.len())
@@ -159,7 +160,7 @@ impl Design {
             .collect()
     }
 
-    /// Log prices of [`Design::others`] brought to the subject's condition and day.
+    /// Log prices of [`Design::others`] adjusted to the subject's condition and day.
     pub fn adjusted_others(&self, coefficients: &DVector<f64>) -> Vec<f64> {
         let own = self.subject.dot(coefficients);
         self.others
@@ -184,14 +185,14 @@ impl Design {
     }
 }
 
-/// What sales of these ages count for: `2^(−age/half-life)`, scaled so that they add up to
-/// Kish's effective number of sales ([`effective_number`]). Sales of one age
-/// count in full, however old; that prices have moved since is for the trend to say.
+/// Weights of sales of these ages: `2^(−age/half-life)`, scaled to sum to Kish's effective number
+/// of sales ([`effective_number`]). Sales of equal age have full weight, however old; the trend
+/// accounts for changes of price since then.
 pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<f64> {
     let mut weights: Vec<f64> = ages
         .map(|age| f64::from(age.max(0)) / half_life_days)
         .collect();
-    // Ages count from the newest sale, so that no weight underflows where all are old.
+    // Ages count from the newest sale, so that no weight underflows when all are old.
     let newest = weights.iter().copied().fold(f64::INFINITY, f64::min);
     weights
         .iter_mut()
@@ -201,8 +202,8 @@ pub fn age_weights(ages: impl Iterator<Item = i32>, half_life_days: f64) -> Vec<
     weights
 }
 
-/// [`age_weights`] of the dated sales; each undated one counts as much as they do on average, or
-/// 1 where none is dated.
+/// [`age_weights`] of the dated sales. An undated one has their average weight, or 1 if none is
+/// dated.
 pub(super) fn weights_by_age(ages: &[Option<i32>], half_life_days: f64) -> Vec<f64> {
     let dated = age_weights(ages.iter().copied().flatten(), half_life_days);
     let average = if dated.is_empty() {

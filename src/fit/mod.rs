@@ -1,51 +1,51 @@
-//! The fit: what each step of wear, missing piece, extra, defect, month and way of selling is
-//! worth, from the comps and from rules of thumb.
+//! The fit: the effects of each grade step, missing piece, extra, defect, month and way of selling,
+//! from comps and rules of thumb.
 //!
 //! # Method
 //!
-//! For the sale `i` with price `Pᵢ` the model is
+//! The regression for sale `i` with price `Pᵢ` is
 //!
 //! ```text
 //! log Pᵢ = level + Σ grade steps + Σ pieces missing + Σ extras + Σ defects
 //!          + trend · monthsᵢ + how sold + variant + σ εᵢ
 //! ```
 //!
-//! * **Pieces.** What is missing and what is extra is counted from one canonical form of completeness,
+//! * **Pieces.** Missing pieces and extras are counted in one canonical form of completeness,
 //!   missing pieces and extras ([`crate::select::pieces`]): any two descriptions of the same pieces
-//!   give the same row. A unit that does not say what it has gets the weighted average row of the
-//!   sets it may be.
-//! * **Errors.** How single sales vary is not known beforehand: with the tails of a Student-t
-//!   distribution of ν/2 degrees of freedom (ν = 4 unless set), like a normal distribution, or like one
-//!   among prices of which some are mistyped. Each is weighed by its likelihood, together with the
-//!   residual scale σ, [`posterior`].
-//! * **Age.** A sale that is `t` days older than the newest counts as `2^(−t/h)` of it, `h` being
-//!   the half-life; the weights `w` are these, scaled to add up to Kish's effective number of
-//!   sales, `(Σ)²/Σ²`, so that uneven weights and not age itself cost information (sales of one
-//!   age count in full, however old: what may have changed since is the trend's doubt).
-//!   Likelihood contributions are raised to the power `w`. A sale whose day was not recorded is
-//!   taken as of the (weighted) average age of the dated ones, and counts as much as they do on
-//!   average; where none is dated, the trend is left out and all count 1.
+//!   give the same row. A unit whose pieces are unknown has the weighted average row of its
+//!   possible sets.
+//! * **Errors.** The distribution of single sales is unknown: Student-t with ν/2 degrees of freedom
+//!   (ν = 4 unless set), normal, or normal with some mistyped prices. Each is weighted by its
+//!   likelihood, together with the residual scale σ, [`posterior`].
+//! * **Age.** A sale `t` days older than the newest has `2^(−t/h)` of its weight; `h` is the
+//!   half-life. The weights `w` are scaled to sum to Kish's effective number of sales, `(Σ)²/Σ²`,
+//!   so that unequal weights cost information, and age itself does not: sales of equal age have
+//!   full weight, however old, and the variance of the trend covers changes since. Likelihood
+//!   contributions are raised to the power `w`. An undated sale has the (weighted) average age and
+//!   the average weight of the dated ones; if none is dated, there is no trend and all weights are
+//!   1.
 //! * **Rules of thumb** are priors with heavy tails, Student-t with 2 degrees of freedom, so that
-//!   comps win a conflict with a rule that is far off; a stated range then holds about two times in
-//!   three, [`prior`]. With both ends on the log scale the location is `(lo + hi)/2` and the scale
-//!   `(hi − lo)/(2 · 1.2816)`. Per cents `p` become `log(1 ± p/100)`; money `m` becomes
+//!   comps overrule a rule that is far off; a stated range then contains the true value about two
+//!   times in three, [`prior`]. With both ends on the log scale the location is `(lo + hi)/2` and
+//!   the scale `(hi − lo)/(2 · 1.2816)`. Per cents `p` become `log(1 ± p/100)`; money `m` becomes
 //!   `log(1 ± m/P)` with `P` the weighted median price of the comps. See [`design`].
-//! * **Variants** are exchangeable: one effect for each, that of the unit itself included, with half
-//!   the variance that the rule gives to the difference of two. A variant that no comp has is
-//!   doubted accordingly.
-//! * **Related models** of the book bring the rules of thumb and the usual spread up to date before
-//!   the comps of this one are heard: a hierarchical normal model of each adjustment and of log σ,
+//! * **Variants** are exchangeable: each, including the unit's, has one effect with half the
+//!   variance that the rule gives to the difference of two. A variant without comps has the
+//!   corresponding variance.
+//! * **Related models** of the book update the rules of thumb and the usual spread before the comps
+//!   of this one do: a hierarchical normal distribution for each adjustment and for log σ,
 //!   [`pool`].
 //! * **Signs.** A worse grade, a missing piece or a defect never raises the price and an extra
-//!   never lowers it: the belief is cut off at zero.
-//! * **Posterior.** Expectation propagation, [`ep`], at every place of a grid over σ and the kinds of
-//!   errors, [`posterior`]. The prior on σ is lognormal, worth `n₀` comps at the usual spread.
-//! * **Steps.** Days on which all prices changed at once are found before the fit and get a column
-//!   each; what is not sure is averaged over, [`step`].
-//! * **What a unit does not say** of itself is not known: it may be anything that the comps are, as
-//!   often as among them ([`design::Possible`]).
-//! * **Huber's and Tukey's estimators**, where the settings ask for them, say how much each comp
-//!   counts, [`robust`]; the rest is as for normal errors.
+//!   never lowers it: the belief is truncated at zero.
+//! * **Posterior.** Expectation propagation, [`ep`], at every point of a grid over σ and the error
+//!   distributions, [`posterior`]. The prior on σ is lognormal, with the information of `n₀` comps
+//!   at the usual spread.
+//! * **Steps.** Days on which all prices changed at once are detected before the fit and get a
+//!   column each; the fit averages over those that are uncertain, [`step`].
+//! * **Unknown facts** of a unit are averaged over: their values occur as often as among the comps
+//!   ([`design::Possible`]).
+//! * **Huber's and Tukey's estimators**, if set, determine the weight of each comp, [`robust`];
+//!   everything else is as for normal errors.
 //!
 //! With flat priors, normal errors and no decay the posterior mean *is* ordinary least squares.
 

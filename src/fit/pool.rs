@@ -1,27 +1,28 @@
-//! Partial pooling: what other models say of an adjustment becomes the prior of this model.
+//! Partial pooling: the data of other models update the prior of an adjustment of this model.
 //!
-//! Each other model `i` tells from its comps alone that the adjustment is `bᵢ`, give or take `sᵢ`.
-//! Both count in standard deviations of *its* rule of thumb from that rule's mean, so that a rule in
-//! money carries over between a cheap and a dear model, and a rule in per cent as it is. In these
-//! units, every model's rule of thumb being N(0, 1),
+//! The comps of another model `i` alone give an estimate `bᵢ` of the adjustment, with standard
+//! error `sᵢ`. Both are in units of the scale of *its* rule of thumb, as a distance from that
+//! rule's location. So a rule in money carries over between a cheap and an expensive model, and a
+//! rule in per cent carries over unchanged. In these units, where every rule of thumb is N(0, 1),
 //!
 //! ```text
 //! bᵢ ~ N(θᵢ, sᵢ²),   θᵢ ~ N(μ, τ²),   μ ~ N(0, 1 − τ²),   τ ~ half-normal(½), τ < 1
 //! ```
 //!
 //! is the hierarchical normal model (Gelman et al., *Bayesian Data Analysis*, 3rd edition, section
-//! 5.4), τ being how far models differ. The variance of μ is what τ leaves of the rule's own:
-//! before any other model is heard, θ of this model is N(0, 1) for each τ, which is the rule of
-//! thumb. Given τ, the posterior of μ and the likelihood of `b` are closed forms; τ runs over a grid,
-//! and the mixture of N(μ̂, V_μ + τ²) over it is reduced to the normal distribution of the same mean
-//! and variance. Models that agree narrow the prior to what they agree on; models that contradict
-//! each other leave it near the rule's width.
+//! 5.4); τ is the standard deviation between the models of units. The variance of μ is 1 − τ², so
+//! that without data of other models θ of this one is N(0, 1) for each τ, which is the rule of
+//! thumb. Given τ, the posterior of μ and the likelihood of `b` have closed forms; τ runs over a
+//! grid, and the mixture of N(μ̂, V_μ + τ²) over it is reduced to the normal distribution with the
+//! same mean and variance. If the other models agree, they narrow the prior; if they contradict
+//! each other, it stays about as wide as the rule.
 //!
-//! Models that agree among themselves narrow τ and with it the prior of a model that is unlike them. It
-//! is therefore exchangeable with them with probability 0.9 only; otherwise its prior is the rule of
-//! thumb (Neuenschwander, Wandel, Roychoudhury and Bailey 2016, "Robust exchangeability designs for early
-//! phase clinical trials with multiple strata", *Pharmaceutical Statistics* 15: 123-134). Its own comps
-//! decide between the two, coefficient by coefficient.
+//! Models that agree with each other make τ small, and thereby narrow the prior of a model that
+//! differs from them. Therefore this model is exchangeable with them only with probability 0.9;
+//! otherwise its prior is the rule of thumb (Neuenschwander, Wandel, Roychoudhury and Bailey 2016,
+//! "Robust exchangeability designs for early phase clinical trials with multiple strata",
+//! *Pharmaceutical Statistics* 15: 123-134). The comps of this model decide between the two, for
+//! each coefficient.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -30,29 +31,30 @@ use super::posterior::SpreadPrior;
 use super::prior::{Belief, Part, Prior, SCALES};
 use super::term::Term;
 
-/// Scale of the half-normal prior on how far models differ, in spreads of the rule of thumb.
+/// Scale of the half-normal prior on τ, in scales of the rule of thumb.
 const SCALE: f64 = 0.5;
 
-/// Probability that a model is unlike the others, so that the rule of thumb alone holds for it.
+/// Probability that a model is not exchangeable with the others, so that only the rule of thumb
+/// applies.
 const UNLIKE: f64 = 0.1;
 
-/// Points of the grid over it.
+/// Points of the grid over τ.
 const POINTS: usize = 100;
 
-/// Scale of the half-normal prior on how far models' log residual scales differ.
+/// Scale of the half-normal prior on the standard deviation of log residual scales between models.
 const SPREAD_SCALE: f64 = 0.2;
 
-/// The most that they are taken to differ, and points of the grid up to it.
+/// Largest value of that standard deviation, and points of the grid up to it.
 const SPREAD_MOST: f64 = 0.7;
 const SPREAD_POINTS: usize = 12;
 
-/// What the comps of one other model alone say of an adjustment, in standard deviations of its
-/// rule of thumb from that rule's mean.
+/// The estimate of an adjustment from the comps of one other model alone, in scales of its rule of
+/// thumb from that rule's location.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Said {
     /// The estimate.
     pub mean: f64,
-    /// Its standard deviation, above 0.
+    /// Its standard error, above 0.
     pub sd: f64,
 }
 
@@ -62,8 +64,8 @@ impl Said {
     }
 }
 
-/// Posterior of the mean μ over models where they differ by `tau`, from a belief about it held
-/// before (of infinite `sd` for none).
+/// Posterior of the mean μ over models, given their standard deviation `tau` and a prior on μ (an
+/// infinite `sd` for none).
 pub fn mean_given(said: &[Said], tau: f64, before: Prior) -> Prior {
     let known = before.sd.powi(-2);
     let (mut total, mut sum) = (known, 0.0);
@@ -81,8 +83,8 @@ pub fn mean_given(said: &[Said], tau: f64, before: Prior) -> Prior {
     }
 }
 
-/// Log likelihood of `tau` with the mean over models integrated out, but for a constant; `before`
-/// must have a finite `sd` above 0.
+/// Log likelihood of `tau` with μ integrated out, up to a constant; `before` must have a finite
+/// `sd` above 0.
 pub fn log_likelihood(said: &[Said], tau: f64, before: Prior) -> f64 {
     let weights: Vec<f64> = said.iter().map(|one| one.precision(tau)).collect();
     let total: f64 = weights.iter().sum();
@@ -100,8 +102,8 @@ pub fn log_likelihood(said: &[Said], tau: f64, before: Prior) -> f64 {
     0.5 * (logs - squares - (variance * total).ln_1p() - apart)
 }
 
-/// What to think of one more model in the light of the others, in units of the rule; the rule of
-/// thumb itself where there are none.
+/// Prior of one more model given the others, in units of the rule; the rule of thumb itself if
+/// there are none.
 pub fn one_more(said: &[Said]) -> Belief {
     let rule = Belief::of_rule(Prior { mean: 0.0, sd: 1.0 });
     if said.is_empty() {
@@ -120,7 +122,7 @@ pub fn one_more(said: &[Said]) -> Belief {
     like.or(UNLIKE, &rule)
 }
 
-/// The same where the rule is the one normal `part`, with the log evidence for it.
+/// The prior if the rule is the single normal `part`, with the log evidence for it.
 fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
     let grid: Vec<(f64, Prior, f64)> = (0..POINTS)
         .map(|k| {
@@ -142,7 +144,7 @@ fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
         second += weight * (mean.mean.powi(2) + mean.sd.powi(2) + tau * tau);
     }
     let mean = first / total;
-    // The prior on τ, which its grid leaves without a constant, is the same share of a half-normal.
+    // The grid omits the constant of the prior on τ, so its sum is divided by this one.
     let usual: f64 = grid
         .iter()
         .map(|(tau, ..)| (-0.5 * (tau / SCALE).powi(2)).exp())
@@ -156,9 +158,10 @@ fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
     )
 }
 
-/// The residual scale of one more model in the light of the others': `uᵢ = log σᵢ ~ N(μ, τ²)`,
-/// known to within `sᵢ`; μ has the usual prior less τ², τ is half-normal([`SPREAD_SCALE`]). How far
-/// this model is from μ has heavy tails, as a rule of thumb has: the scales of [`SCALES`] times τ.
+/// Prior of the residual scale of one more model given the others: `uᵢ = log σᵢ ~ N(μ, τ²)`, known
+/// with standard error `sᵢ`. μ has the usual prior less τ²; τ is half-normal(`SPREAD_SCALE`). The
+/// deviation of this model from μ has heavy tails, like a rule of thumb: the scales of [`SCALES`]
+/// times τ.
 pub fn spread_of_one_more(said: &[Said], usual: &SpreadPrior) -> SpreadPrior {
     if said.is_empty() {
         return usual.clone();
@@ -191,30 +194,30 @@ pub fn spread_of_one_more(said: &[Said], usual: &SpreadPrior) -> SpreadPrior {
     }
 }
 
-/// What one other model says of everything its comps tell of.
+/// All estimates from the comps of one other model.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Learnt {
-    /// Comps of its fit.
+    /// Number of comps in its fit.
     pub comps: usize,
-    /// The declared family that the model is in, where it is in one.
+    /// The declared family of the model, if any.
     pub family: Option<String>,
-    /// By term.
+    /// Estimate by term.
     pub said: BTreeMap<Term, Said>,
-    /// log σ of its residuals, where it tells.
+    /// Estimate of log σ of its residuals, if there is one.
     pub spread: Option<Said>,
 }
 
-/// What other models say of one term.
+/// The estimates of one term by the other models, pooled.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pooled {
     /// Belief about one more model, in scales of its rule from the rule's location.
     belief: Belief,
-    /// Which models speak: positions in [`Pool::comps`].
+    /// Models that have an estimate: positions in [`Pool::comps`].
     models: Vec<usize>,
 }
 
 impl Pooled {
-    /// The rule of thumb of a model, brought up to date by the others.
+    /// The rule of thumb of a model, updated by the others.
     pub fn update(&self, rule: Prior) -> Belief {
         self.belief.in_units_of(rule)
     }
@@ -225,13 +228,13 @@ impl Pooled {
         (1.0 - self.belief.variance() / rule.variance()).max(0.0)
     }
 
-    /// How many models speak.
+    /// Number of models that have an estimate.
     pub fn models(&self) -> usize {
         self.models.len()
     }
 }
 
-/// What the other models of a book say, term by term; the default says nothing.
+/// The pooled estimates of the other models of a book, by term; none by default.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Pool {
     terms: BTreeMap<Term, Pooled>,
@@ -240,8 +243,8 @@ pub struct Pool {
 }
 
 impl Pool {
-    /// Pools what these models say to one of `family`; numeric attributes are those of a family
-    /// and mean nothing outside it.
+    /// Pools the estimates of these models for a model of `family`. Numeric attributes belong to a
+    /// family and are not pooled outside it.
     pub fn of<'a>(models: impl IntoIterator<Item = &'a Learnt>, family: Option<&str>) -> Self {
         let (mut comps, mut spreads) = (Vec::new(), Vec::new());
         let mut heard: BTreeMap<Term, (Vec<Said>, Vec<usize>)> = BTreeMap::new();
@@ -267,17 +270,17 @@ impl Pool {
         }
     }
 
-    /// The usual residual spread brought up to date by the others ([`spread_of_one_more`]).
+    /// The usual residual spread, updated by the others ([`spread_of_one_more`]).
     pub fn spread(&self, usual: &SpreadPrior) -> SpreadPrior {
         spread_of_one_more(&self.spreads, usual)
     }
 
-    /// What they say of a term, where any does.
+    /// The pooled estimate of a term, if any model has one.
     pub fn get(&self, term: &Term) -> Option<&Pooled> {
         self.terms.get(term)
     }
 
-    /// How many models speak of any of these terms, and how many comps stand behind them.
+    /// Number of models with an estimate of any of these terms, and the number of their comps.
     pub fn behind<'a>(&self, terms: impl IntoIterator<Item = &'a Term>) -> (usize, usize) {
         let models: BTreeSet<usize> = terms
             .into_iter()
@@ -315,7 +318,7 @@ mod tests {
         assert_eq!(pooled.update(rule), Belief::of_rule(rule));
         assert_eq!(pooled.share(), 0.0);
         assert_eq!(Pool::default(), Pool::of([], None));
-        // One that knows nothing changes nothing.
+        // An estimate without information changes nothing.
         let vague = one_more(&[said(3.0, 1e6)]);
         for (part, scale) in vague.parts().iter().zip([SCALES, SCALES].concat()) {
             close(part.mean, 0.0, 1e-9);
@@ -327,7 +330,7 @@ mod tests {
         }
     }
 
-    /// A rule of the sharpest scale is far from what is said: the wide ones gain weight.
+    /// A rule of the smallest scale is far from the estimates: the wide components gain weight.
     #[test]
     fn what_contradicts_a_rule_makes_it_wide() {
         let weights_of = |belief: Belief| -> Vec<f64> {
@@ -407,8 +410,8 @@ mod tests {
     }
 
     proptest! {
-        /// The belief lies between rule and reports, and is not wider than a rule and the
-        /// reports' spread together.
+        /// The belief lies between the rule and the reports, and is not wider than the rule and the
+        /// spread of the reports together.
         #[test]
         fn within_reason(reports in prop::collection::vec((-4.0..4.0f64, 0.01..5.0f64), 1..12)) {
             let all: Vec<Said> = reports.iter().map(|&(mean, sd)| said(mean, sd)).collect();

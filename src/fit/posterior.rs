@@ -1,28 +1,29 @@
 //! The posterior of coefficients, residual scale and tails.
 //!
-//! With few comps the residual scale σ is as uncertain as anything else, and so is how the errors
-//! are distributed. Both are therefore laid out on a grid. Three kinds of errors are equally likely
-//! before the comps: Student-t with ν/2 degrees of freedom, normal, and normal but for a share of
-//! mistyped prices (the contaminated normal distribution of Tukey 1960, "A survey of sampling from
-//! contaminated distributions"). A sale to come is not mistyped: it is predicted from the normal part.
+//! With few comps, the residual scale σ and the distribution of the errors are as uncertain as the
+//! coefficients. Both are therefore on a grid. Three error distributions have equal prior
+//! probability: Student-t with ν/2 degrees of freedom, normal, and normal with a share of mistyped
+//! prices (the contaminated normal distribution of Tukey 1960, "A survey of sampling from
+//! contaminated distributions"). A future sale is not mistyped: its prediction uses the normal
+//! part.
 //!
-//! At each place of the grid the coefficients have a normal posterior by expectation propagation
+//! At each point of the grid the coefficients have a normal posterior by expectation propagation
 //! ([`super::ep`]):
 //!
-//! * Errors that are not normal enter through their quadratic approximation about the mean β̂, with
-//!   weights `aᵢ = wᵢuᵢ/σ²`, gradient `Σ aᵢ rᵢ xᵢ` and information `s Σ aᵢ xᵢxᵢ'`. For Student-t errors
-//!   `uᵢ = (ν + 1)/(ν + rᵢ²/σ²)` and `s = (ν + 1)/(ν + 3)` (Fisher scoring; Lange, Little and Taylor
-//!   1989, *JASA* 84: 881-896); where prices may be mistyped `uᵢ` is the probability that one is not
-//!   and `s = 1` (the E step of the EM algorithm; Dempster, Laird and Rubin 1977, *JRSS B* 39: 1-38).
-//!   Sweeps of expectation propagation and new weights take periods.
-//! * The height of a place is `log Z + log p(σ)`, log Z being the mass that expectation propagation
-//!   gives the likelihood there (Laplace's method, were the priors normal; Tierney and Kadane 1986,
-//!   *JASA* 81: 82-86); its weight is `exp(height)` times the step of its part of the grid.
-//! * The prior on σ is a mixture of normals on `log σ` ([`SpreadPrior`]): about the usual spread with
-//!   log variance `1/(2 n₀)`, which is the information in the residuals of `n₀` sales; related models
-//!   bring it up to date.
+//! * Errors that are not normal enter through a quadratic approximation about the mean β̂, with
+//!   weights `aᵢ = wᵢuᵢ/σ²`, gradient `Σ aᵢ rᵢ xᵢ` and information `s Σ aᵢ xᵢxᵢ'`. For Student-t
+//!   errors `uᵢ = (ν + 1)/(ν + rᵢ²/σ²)` and `s = (ν + 1)/(ν + 3)` (Fisher scoring; Lange, Little
+//!   and Taylor 1989, *JASA* 84: 881-896). With mistyped prices, `uᵢ` is the probability that a
+//!   price is not mistyped and `s = 1` (the E step of the EM algorithm; Dempster, Laird and Rubin
+//!   1977, *JRSS B* 39: 1-38). Sweeps of expectation propagation alternate with new weights.
+//! * The height of a point is `log Z + log p(σ)`; log Z is the mass of the likelihood there by
+//!   expectation propagation (Laplace's method if the priors were normal; Tierney and Kadane 1986,
+//!   *JASA* 81: 82-86). Its weight is `exp(height)` times the step of its part of the grid.
+//! * The prior on σ is a mixture of normals on `log σ` ([`SpreadPrior`]): its location is the usual
+//!   spread, its log variance is `1/(2 n₀)`, the information in the residuals of `n₀` sales;
+//!   related models update it.
 //!
-//! Scales are compared between error distributions by their middle 80 %.
+//! The middle 80 % makes scales comparable between error distributions.
 
 use std::f64::consts::PI;
 
@@ -36,40 +37,40 @@ use crate::select::order::{NORMAL_QUARTILE, median};
 /// Step between scales, in standard deviations of log σ.
 const STEP: f64 = 0.9;
 
-/// Scales this far (in log posterior) below the likeliest are left out.
+/// Scales this far (in log posterior) below the likeliest are omitted.
 const NEGLIGIBLE: f64 = 5.0;
 
-/// Most steps to either side.
+/// Most steps on each side.
 const MOST_STEPS: usize = 40;
 
-/// Most sweeps between two sets of weights, and in all for normal errors.
+/// Most sweeps between two sets of weights, and in total for normal errors.
 const SWEEPS: usize = 5;
 const MOST_SWEEPS: usize = 15;
 
-/// Most sets of weights at one place.
+/// Most sets of weights at one point.
 const MOST_ROUNDS: usize = 20;
 
-/// Sweeps end when no mean moves by more than this many of its standard deviations.
+/// Sweeps end when no mean changes by more than this many of its standard deviations.
 const SETTLED: f64 = 2e-2;
 
-/// Weights are settled when no fitted value moves by more than this share of σ.
+/// Weights have converged when no fitted value changes by more than this share of σ.
 const TOLERANCE: f64 = 1e-2;
 
-/// Share of prices that are taken for mistyped before any is looked at, where some may be.
+/// Prior probability that a price is mistyped, under the distribution that allows it.
 const MISTYPED: f64 = 0.1;
 
-/// Density of the logarithm of how far off they are: anything from a fifth to five times, and as
-/// likely beyond.
+/// Density of the log error of a mistyped price: the same from a fifth to five times and
+/// beyond.
 const ANYTHING: f64 = 1.0 / 3.0;
 
-/// What is off by less than about this (log price) is hardly a typing error.
+/// A smaller error (log price) is hardly a typing error.
 const NOT_TYPING: f64 = 0.8;
 
-/// Least residual scale: prices are whole cents and round numbers, so that sales which agree to the cent
-/// do not make the next one certain.
+/// Smallest residual scale. Prices are whole cents and round numbers, so that sales which agree to
+/// the cent do not make the next one certain.
 const LEAST_SCALE: f64 = 1e-3;
 
-/// Normal beliefs about the logarithm of the residual scale, of which one holds.
+/// A mixture of normals as a belief about the logarithm of the residual scale.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SpreadPrior {
     /// Weight, and mean and variance of log σ.
@@ -77,7 +78,8 @@ pub struct SpreadPrior {
 }
 
 impl SpreadPrior {
-    /// About the usual spread `usual` (log price), worth `rows` sales.
+    /// A belief centred on the usual spread `usual` (log price), with the information of `rows`
+    /// sales.
     pub fn about(usual: f64, rows: f64) -> Self {
         let belief = Moments {
             mean: usual.ln(),
@@ -111,38 +113,38 @@ impl SpreadPrior {
     }
 }
 
-/// Comps and rules of thumb, ready to be fitted.
+/// Comps and rules of thumb, ready for a fit.
 #[derive(Debug, Clone)]
 pub struct Question<'a> {
     /// Design, n × p.
     pub x: &'a DMatrix<f64>,
     /// Log prices, n.
     pub y: &'a DVector<f64>,
-    /// What each row counts for, n, above 0.
+    /// Weight of each row, n, above 0.
     pub weights: &'a [f64],
     /// Beliefs about the coefficients.
     pub rules: &'a [Rule],
     /// Belief about the residual scale.
     pub spread: &'a SpreadPrior,
-    /// Degrees of freedom ν of the errors: those with ν/2 are weighed against normal ones; infinite
+    /// Degrees of freedom ν of the errors: those with ν/2 are compared with normal ones; infinite
     /// for normal errors alone.
     pub nu: f64,
     /// Coefficients to start from, p.
     pub start: DVector<f64>,
 }
 
-/// One residual scale and tail, and the posterior of the coefficients where it holds.
+/// One residual scale and error distribution, and the posterior of the coefficients given both.
 #[derive(Debug, Clone)]
 pub struct Place {
     /// Scale σ of the error distribution, log price.
     pub sigma: f64,
-    /// Degrees of freedom of the errors; infinite where they are normal.
+    /// Degrees of freedom of the errors; infinite if they are normal.
     pub nu: f64,
-    /// Posterior probability; they add up to one.
+    /// Posterior probability; they sum to one.
     pub weight: f64,
     /// Posterior of the coefficients.
     pub coefficients: Normal,
-    /// Robustness weights u, n: 1 for a residual of no size (below it for errors with tails).
+    /// Robustness weights u, n: 1 for a zero residual (less for Student-t errors).
     robust: Vec<f64>,
     /// Cavity of each rule.
     cavities: Vec<Option<Moments>>,
@@ -158,15 +160,15 @@ pub struct Place {
 /// The posterior on the whole grid.
 #[derive(Debug, Clone)]
 pub struct Posterior {
-    /// The places, in no order.
+    /// The points of the grid, in no order.
     pub places: Vec<Place>,
     /// Mean of the coefficients, p.
     pub mean: DVector<f64>,
 }
 
 impl Posterior {
-    /// The posterior of `question`; `None` where the comps and rules do not determine the
-    /// coefficients or a value is not finite.
+    /// The posterior of `question`; `None` if the comps and rules do not determine the coefficients
+    /// or a value is not finite.
     pub fn of(question: &Question<'_>) -> Option<Self> {
         let tails = match question.nu {
             nu if nu.is_infinite() => vec![Errors::Normal],
@@ -213,13 +215,13 @@ impl Posterior {
         })
     }
 
-    /// Variance of one sale of the combination `row`, errors taken as normal ones with the same middle
-    /// 80 %.
+    /// Predictive variance of one sale with the row `row`, with the errors replaced by normal ones
+    /// that have the same middle 80 %.
     pub fn sale_variance(&self, row: &DVector<f64>) -> f64 {
         self.average(|place| (2.0 * place.log_spread).exp()) + self.variance(row)
     }
 
-    /// Mean and variance of log σ, σ in scales of normal errors with the same middle 80 %.
+    /// Mean and variance of log σ, where σ is the scale of normal errors with the same middle 80 %.
     pub fn log_spread(&self) -> Moments {
         let mean = self.average(|place| place.log_spread);
         Moments {
@@ -228,12 +230,12 @@ impl Posterior {
         }
     }
 
-    /// Whether the places that carry nearly all of the weight settled.
+    /// Whether the points with nearly all of the weight have converged.
     pub fn settled(&self) -> bool {
         self.average(|place| f64::from(u8::from(place.settled))) > 0.95
     }
 
-    /// Robustness weights, n: 1 for a residual of no size.
+    /// Robustness weights, n: 1 for a zero residual.
     pub fn robust(&self) -> Vec<f64> {
         let rows = self.places.first().map_or(0, |p| p.robust.len());
         (0..rows)
@@ -253,17 +255,23 @@ impl Posterior {
             .collect()
     }
 
-    /// What all but rule `k` say of what it is about; `None` where they say nothing.
+    /// The information about the combination of rule `k` from everything else; `None` if there is
+    /// none.
     pub fn without_rule(&self, k: usize) -> Option<Moments> {
-        let told = || {
+        let informed = || {
             self.places
                 .iter()
                 .filter_map(|p| Some((p.weight, p.cavities[k]?)))
         };
-        let total: f64 = told().map(|(w, _)| w).sum();
-        // Information adds up, not variance: a place where nearly nothing is said counts for little.
-        let known = told().map(|(w, m)| w / m.variance).sum::<f64>() / total;
-        let mean = told().map(|(w, m)| w * m.mean / m.variance).sum::<f64>() / total / known;
+        let total: f64 = informed().map(|(w, _)| w).sum();
+        // Averages information, not variance: a point with nearly no information should count for
+        // little.
+        let known = informed().map(|(w, m)| w / m.variance).sum::<f64>() / total;
+        let mean = informed()
+            .map(|(w, m)| w * m.mean / m.variance)
+            .sum::<f64>()
+            / total
+            / known;
         (total > 0.5 && known > 0.0).then(|| Moments {
             mean,
             variance: known.recip(),
@@ -276,15 +284,15 @@ fn highest(places: &[Place]) -> f64 {
     heights.fold(f64::NEG_INFINITY, f64::max)
 }
 
-/// How errors are distributed at a given scale σ.
+/// Distribution of errors with a given scale σ.
 #[derive(Debug, Clone, Copy)]
 enum Errors {
     /// Normal.
     Normal,
     /// Student-t, with its log density at 0.
     T { nu: f64, log_peak: f64 },
-    /// Normal but for the share [`MISTYPED`] of prices that are mistyped: their logarithms are off by
-    /// anything, at a density of [`ANYTHING`].
+    /// Normal, except for the share [`MISTYPED`] of mistyped prices, whose log errors have the
+    /// constant density [`ANYTHING`].
     Mistyped,
 }
 
@@ -294,7 +302,7 @@ impl Errors {
         Some(Self::T { nu, log_peak })
     }
 
-    /// Degrees of freedom of sound prices; infinite where they are normal.
+    /// Degrees of freedom of prices that are not mistyped; infinite if they are normal.
     fn nu(self) -> f64 {
         match self {
             Self::T { nu, .. } => nu,
@@ -309,8 +317,8 @@ impl Errors {
         }
     }
 
-    /// Log density of a residual, and the weight of its row: how much less it says than a residual of
-    /// no size, for errors with tails; how likely it is that the price is sound.
+    /// Log density of a residual, and the weight of its row: its information relative to a zero
+    /// residual, for Student-t errors; the probability that the price is not mistyped.
     fn density_and_weight(self, residual: f64, sigma: f64) -> (f64, f64) {
         let z = residual / sigma;
         let normal = -z * z / 2.0 - sigma.ln() - (2.0 * PI).ln() / 2.0;
@@ -330,7 +338,7 @@ impl Errors {
     }
 }
 
-/// Where a run of sweeps ended.
+/// Result of a run of sweeps.
 #[derive(Debug, Clone)]
 struct State {
     sigma: f64,
@@ -353,16 +361,16 @@ impl State {
     }
 }
 
-/// What is the same at every scale of one tail.
+/// Everything that is the same at all scales of one error distribution.
 struct Walk<'a> {
     question: &'a Question<'a>,
     errors: Errors,
     loss: Loss,
-    /// σ over the scale of normal errors with the same middle 80 %.
+    /// σ divided by the scale of normal errors with the same middle 80 %.
     unit: f64,
 }
 
-/// The likelihood about a mean, with its robustness weights.
+/// The likelihood near a mean, with its robustness weights.
 struct Local {
     likelihood: Quadratic,
     robust: Vec<f64>,
@@ -379,7 +387,8 @@ impl<'a> Walk<'a> {
         }
     }
 
-    /// From `start` to about the likeliest scale: sweeps, new weights and a new scale take periods.
+    /// Moves from `start` close to the likeliest scale: sweeps, new weights and a new scale
+    /// alternate.
     fn climb(&self, start: State) -> Option<State> {
         const ROUNDS: usize = 12;
         let Question {
@@ -417,7 +426,7 @@ impl<'a> Walk<'a> {
         Some(state)
     }
 
-    /// Posteriors at scales to either side of `start`, as far as any weight is to be found.
+    /// Posteriors at scales on both sides of `start`, as far as their weight is not negligible.
     fn about(&self, start: &State, all: &mut Vec<Place>) -> Option<()> {
         let total: f64 = self.question.weights.iter().sum();
         let taken = {
@@ -454,7 +463,7 @@ impl<'a> Walk<'a> {
         Some(())
     }
 
-    /// The posterior at scale `sigma`, from a state at a scale near it.
+    /// The posterior at scale `sigma`, started from the state at a nearby scale.
     fn at(&self, sigma: f64, from: &State) -> Option<(Place, State)> {
         let Question { x, rules, .. } = self.question;
         let mut state = State {
@@ -498,12 +507,12 @@ impl<'a> Walk<'a> {
         height.is_finite().then_some((place, state))
     }
 
-    /// At most `most` sweeps, until the sites are settled; the posterior with them.
+    /// Runs at most `most` sweeps until the sites converge, and returns the posterior.
     fn settle(&self, sites: &mut Sites, likelihood: &Quadratic, most: usize) -> Option<Root> {
         sites.settle(self.question.rules, likelihood, most, SETTLED)
     }
 
-    /// The quadratic approximation of the log likelihood about `beta`.
+    /// The quadratic approximation of the log likelihood at `beta`.
     fn local(&self, beta: &DVector<f64>, sigma: f64) -> Local {
         let Question { x, y, weights, .. } = self.question;
         let (n, p) = x.shape();

@@ -1,17 +1,18 @@
 //! Rules of thumb as priors with heavy tails.
 //!
-//! A rule of thumb may be far off. A normal prior of that rule never gives way: eight standard
-//! deviations off, it still outweighs a dozen comps. Under a Student-t prior the comps win such a
-//! conflict once they speak clearly (O'Hagan and Pericchi 2012, "Bayesian heavy-tailed models and
+//! A rule of thumb may be far off. A normal prior never gives way: eight standard deviations off,
+//! it still outweighs a dozen comps. Under a Student-t prior the comps prevail in such a conflict
+//! once they are precise enough (O'Hagan and Pericchi 2012, "Bayesian heavy-tailed models and
 //! conflict resolution: a review", *Brazilian Journal of Probability and Statistics* 26: 372-401;
-//! Juárez and Steel 2010, *Journal of Applied Econometrics* 25: 1128-1154, use it for coefficients).
+//! Juárez and Steel 2010, *Journal of Applied Econometrics* 25: 1128-1154, use it for
+//! coefficients).
 //!
-//! A range from `low` to `high` gives the location `m = (low + high)/2` and the scale
-//! `s = (high − low)/(2 · 1.2816)` of a Student-t distribution with 2 degrees of freedom, cut off
-//! where a sign is held. Such a range holds with probability `t/√(2 + t²)` at `t = 1.2816`, which is
-//! 0.67: about two times in three. The distribution is written as a mixture of four normals of equal
-//! weight, each on one quarter of the mixing distribution: `t₂ = z √(2/χ²(2))`, and `2/χ²(2)` is
-//! `1/E` for `E` standard exponential.
+//! A range from `low` to `high` gives the location `m = (low + high)/2` and the scale `s = (high −
+//! low)/(2 · 1.2816)` of a Student-t distribution with 2 degrees of freedom, truncated where the
+//! sign is constrained. Such a range contains the value with probability `t/√(2 + t²)` at `t =
+//! 1.2816`, which is 0.67: about two times in three. A mixture of four normals of equal weight
+//! approximates the distribution, each for one quarter of the mixing distribution: `t₂ = z
+//! √(2/χ²(2))`, and `2/χ²(2)` is `1/E` for `E` standard exponential.
 
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -28,13 +29,13 @@ pub struct Prior {
     pub sd: f64,
 }
 
-/// Scales of the four normals that stand for a Student-t distribution with 2 degrees of freedom.
+/// Scales of the four normals that approximate a Student-t distribution with 2 degrees of freedom.
 pub const SCALES: [f64; 4] = [0.693, 1.010, 1.459, 2.737];
 
 /// One normal of a mixture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Part {
-    /// Weight; those of a mixture add up to one.
+    /// Weight; those of a mixture sum to one.
     pub weight: f64,
     /// Mean, log scale.
     pub mean: f64,
@@ -42,7 +43,7 @@ pub struct Part {
     pub sd: f64,
 }
 
-/// Most normals of a belief: those of a rule of thumb, and as many of what other models say.
+/// Most normals in a belief: those of a rule of thumb, and as many for other models.
 pub const MOST_PARTS: usize = 2 * SCALES.len();
 
 /// A belief about one coefficient: a mixture of normals.
@@ -53,7 +54,7 @@ pub struct Belief {
 }
 
 impl Belief {
-    /// The heavy-tailed reading of a rule of thumb.
+    /// A rule of thumb as a belief with heavy tails.
     pub fn of_rule(rule: Prior) -> Self {
         let part = |scale: f64| Part {
             weight: 1.0 / SCALES.len() as f64,
@@ -66,7 +67,7 @@ impl Belief {
     /// The mixture of these normals, at most [`MOST_PARTS`].
     ///
     /// # Panics
-    /// Where there are more.
+    /// If there are more.
     pub fn of_parts(parts: &[Part]) -> Self {
         const NONE: Part = Part {
             weight: 0.0,
@@ -86,7 +87,7 @@ impl Belief {
         &self.parts[..self.count]
     }
 
-    /// This belief with the share `share` of `other` mixed in; four normals each.
+    /// A mixture of this belief and the share `share` of `other`; four normals each.
     pub fn or(&self, share: f64, other: &Self) -> Self {
         let scaled = |of: &Self, by: f64| {
             let part = move |part: &Part| Part {
@@ -98,12 +99,12 @@ impl Belief {
         Self::of_parts(&[scaled(self, 1.0 - share), scaled(other, share)].concat())
     }
 
-    /// This belief with every normal changed.
+    /// This belief with `to` applied to every normal.
     pub fn map(self, to: impl FnMut(Part) -> Part) -> Self {
         Self::of_parts(&self.parts().iter().copied().map(to).collect::<Vec<Part>>())
     }
 
-    /// This belief, held in units of `rule`'s scale from its location, as a belief about the
+    /// Converts this belief, in units of `rule`'s scale from its location, to a belief about the
     /// coefficient itself.
     pub fn in_units_of(self, rule: Prior) -> Self {
         self.map(|part| Part {
@@ -133,7 +134,7 @@ impl Belief {
             .fold(f64::INFINITY, f64::min)
     }
 
-    /// Value below which the share `p` in 0..1 of the belief lies, cut off where `sign` forbids.
+    /// Quantile of the belief at `p` in 0..1, truncated as `sign` requires.
     pub fn quantile(&self, p: f64, sign: Sign) -> f64 {
         let normal = Normal::standard();
         let below = |x: f64| -> f64 {
@@ -163,8 +164,8 @@ impl Belief {
     }
 }
 
-/// Two ends on the log scale read as a range that holds about two times in three. Ranges of one
-/// value are given a scale of a hundredth of a per cent so that they act as fixed.
+/// Interprets two ends on the log scale as a range that contains the value about two times in
+/// three. A range of one value has a scale of a hundredth of a per cent, so that it acts as fixed.
 pub fn prior_of(one: f64, other: f64) -> Prior {
     Prior {
         mean: f64::midpoint(one, other),
@@ -177,9 +178,9 @@ mod tests {
     use super::*;
     use statrs::distribution::StudentsT;
 
-    /// The mixture against the distribution it stands for: closed form of t₂,
-    /// `F(x) = ½ + x / (2 √(2 + x²))` (Abramowitz and Stegun 1964, 26.7.4). The tails of four
-    /// normals are shorter in the end: by 4 % at the decile, 8 % at the last twentieth.
+    /// The mixture compared with its target, the closed form of t₂, `F(x) = ½ + x / (2 √(2 + x²))`
+    /// (Abramowitz and Stegun 1964, 26.7.4). The tails of four normals are shorter: by 4 % at the
+    /// decile, 8 % at the last twentieth.
     #[test]
     fn the_mixture_is_close_to_student_t() {
         let belief = Belief::of_rule(Prior { mean: 0.0, sd: 1.0 });

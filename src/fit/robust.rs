@@ -1,9 +1,9 @@
 //! Robust linear regression by iteratively reweighted least squares.
 //!
-//! Each round solves a penalised least-squares problem with weights `aᵢ = wᵢ uᵢ / σ²`: `wᵢ` is
-//! what the comp counts for (its age), `uᵢ` falls as its residual grows. For Student-t errors
-//! `uᵢ = (ν + 1) / (ν + rᵢ²/σ²)` is the E step of the EM algorithm and the rounds never lower
-//! the likelihood (Lange, Little and Taylor 1989, *JASA* 84: 881-896). Huber (1964) and Tukey's
+//! Each round solves a penalised least-squares problem with weights `aᵢ = wᵢ uᵢ / σ²`: `wᵢ` is the
+//! weight of the comp (by its age), and `uᵢ` falls as its residual grows. For Student-t errors `uᵢ
+//! = (ν + 1) / (ν + rᵢ²/σ²)` is the E step of the EM algorithm, and the rounds never lower the
+//! likelihood (Lange, Little and Taylor 1989, *JASA* 84: 881-896). Huber (1964) and Tukey's
 //! biweight (Beaton and Tukey 1974) take their scale from the median absolute residual.
 
 use nalgebra::{DMatrix, DVector};
@@ -12,7 +12,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 use super::solve::{Factor, Penalty, Sign, SolveError};
 use crate::select::order::{NORMAL_DECILE, NORMAL_QUARTILE, median};
 
-/// How large residuals are treated.
+/// Treatment of large residuals.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Loss {
     /// Normal errors: every residual counts in full.
@@ -24,12 +24,12 @@ pub enum Loss {
     },
     /// Huber's loss: weights `min(1, k/|r/σ|)`.
     Huber {
-        /// Where the loss turns linear, in residual scales (usually 1.345).
+        /// Residual, in scales, at which the loss becomes linear (usually 1.345).
         k: f64,
     },
     /// Tukey's biweight: weights `(1 − (r/cσ)²)²`, zero beyond `c`.
     Tukey {
-        /// Where a residual stops counting, in residual scales (usually 4.685).
+        /// Residual, in scales, from which the weight is zero (usually 4.685).
         c: f64,
     },
 }
@@ -47,7 +47,7 @@ impl Loss {
         }
     }
 
-    /// Degrees of freedom of the error distribution: ν, or infinite where the bulk is normal.
+    /// Degrees of freedom of the error distribution: ν, or infinite if the centre is normal.
     pub fn nu(self) -> f64 {
         match self {
             Self::StudentT { nu } => nu,
@@ -55,7 +55,8 @@ impl Loss {
         }
     }
 
-    /// Scale of this error distribution when its middle 80 % is that of the standard normal.
+    /// Scale at which the middle 80 % of this error distribution equals that of the standard
+    /// normal.
     pub fn scale_of_decile(self) -> f64 {
         match StudentsT::new(0.0, 1.0, self.nu()) {
             Ok(t) if self.nu().is_finite() => NORMAL_DECILE / t.inverse_cdf(0.9),
@@ -63,8 +64,8 @@ impl Loss {
         }
     }
 
-    /// Share of the complete-data information that survives not knowing the mixing weights:
-    /// `(ν + 1)/(ν + 3)` for location (Lange, Little and Taylor 1989, section 4).
+    /// Share of the complete-data information that remains when the mixing weights are unknown: `(ν
+    /// + 1)/(ν + 3)` for location (Lange, Little and Taylor 1989, section 4).
     pub(super) fn location_information(self) -> f64 {
         let nu = self.nu();
         if nu.is_infinite() {
@@ -74,7 +75,7 @@ impl Loss {
         }
     }
 
-    /// The same for scale: `ν/(ν + 3)`.
+    /// The same share for scale: `ν/(ν + 3)`.
     pub(super) fn scale_information(self) -> f64 {
         let nu = self.nu();
         if nu.is_infinite() {
@@ -89,38 +90,38 @@ impl Loss {
     }
 }
 
-/// What a fit is made of.
+/// Input of a fit.
 #[derive(Debug, Clone)]
 pub struct Problem<'a> {
     /// Design, n × p.
     pub x: &'a DMatrix<f64>,
     /// Responses, n.
     pub y: &'a DVector<f64>,
-    /// What each row counts for, n, above 0 (1 on the average where all count alike).
+    /// Weight of each row, n, above 0 (average 1 if all are equal).
     pub weights: &'a [f64],
     /// Priors.
     pub penalties: &'a [Penalty],
     /// Sign constraints, p.
     pub signs: &'a [Sign],
-    /// Where the rounds start, p; the least-squares solution where absent.
+    /// Coefficients to start from, p; the least-squares solution if absent.
     pub start: Option<DVector<f64>>,
 }
 
-/// How to fit.
+/// Options of a fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Options {
     /// Treatment of large residuals.
     pub loss: Loss,
-    /// Prior guess of the residual scale.
+    /// Prior value of the residual scale.
     pub prior_scale: f64,
-    /// How many rows that guess is worth; 0 for none.
+    /// Weight of the prior value, in rows; 0 for none.
     pub prior_rows: f64,
-    /// Whether the residual variance is divided by the rows less the effective parameters
-    /// (true) or by the rows alone, as maximum likelihood has it (false).
+    /// Divisor of the residual variance: the rows less the effective parameters (true), or the
+    /// rows, as in maximum likelihood (false).
     pub correct_scale: bool,
     /// Most rounds.
     pub most_rounds: usize,
-    /// The rounds end when no fitted value moves by more than this many residual scales.
+    /// The rounds end when no fitted value changes by more than this many residual scales.
     pub tolerance: f64,
 }
 
@@ -142,11 +143,11 @@ impl Default for Options {
 pub struct Fit {
     /// Coefficients under the sign constraints, p.
     pub coefficients: DVector<f64>,
-    /// Coefficients had there been no sign constraints, p.
+    /// Coefficients without the sign constraints, p.
     pub unconstrained: DVector<f64>,
-    /// Mean that goes with the posterior precision: data weighted by what they inform, p.
+    /// Mean that belongs to the posterior precision, with data weighted by their information, p.
     pub informed: DVector<f64>,
-    /// Which coefficients a sign constraint holds at zero, p.
+    /// Coefficients that a sign constraint fixes at zero, p.
     pub held: Vec<bool>,
     /// Residual scale σ (of the t distribution for Student-t errors).
     pub sigma: f64,
@@ -162,20 +163,20 @@ pub struct Fit {
     pub degrees: f64,
     /// Rounds taken.
     pub rounds: usize,
-    /// Whether the rounds settled within the tolerance.
+    /// Whether the rounds converged within the tolerance.
     pub converged: bool,
     /// Factor of the posterior precision (information-corrected).
     posterior: Factor,
 }
 
-/// Steps by the normal equations end when no fitted value moves by more than this many residual
+/// Steps by the normal equations end when no fitted value changes by more than this many residual
 /// scales.
 const NEAR: f64 = 1e-5;
 
 /// Fits by iteratively reweighted least squares.
 ///
 /// # Errors
-/// [`SolveError`] where the system is singular or not finite.
+/// [`SolveError`] if the system is singular or not finite.
 pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> {
     let (x, y) = (problem.x, problem.y);
     let n = x.nrows();
@@ -191,7 +192,7 @@ pub fn fit(problem: &Problem<'_>, options: &Options) -> Result<Fit, SolveError> 
     let mut state = None;
     let mut rounds = 0;
     let mut converged = false;
-    // Quick steps lead to the neighbourhood of the end, exact ones to it.
+    // Quick steps come first; exact ones finish.
     let mut quick = true;
     while rounds < options.most_rounds && !converged {
         rounds += 1;
@@ -273,7 +274,7 @@ impl Fit {
         row.dot(&self.coefficients)
     }
 
-    /// Posterior variance of the fitted value of a design row, sign constraints set aside.
+    /// Posterior variance of the fitted value of a design row, without the sign constraints.
     pub fn variance(&self, row: &DVector<f64>) -> f64 {
         self.posterior.quadratic(row)
     }
@@ -296,7 +297,7 @@ fn kept(row: &DVector<f64>, held: &[bool]) -> DVector<f64> {
     )
 }
 
-/// Design and penalties without the held columns.
+/// Design and penalties without the columns fixed at zero.
 pub(super) fn without(problem: &Problem<'_>, held: &[bool]) -> (DMatrix<f64>, Vec<Penalty>) {
     let columns: Vec<usize> = (0..held.len()).filter(|&j| !held[j]).collect();
     let penalties = problem
@@ -311,7 +312,7 @@ pub(super) fn without(problem: &Problem<'_>, held: &[bool]) -> (DMatrix<f64>, Ve
     (problem.x.select_columns(&columns), penalties)
 }
 
-/// Factor of the system without the held columns; `whole` is that of all columns.
+/// Factor of the system without the columns fixed at zero; `whole` is the factor of all columns.
 fn reduced(
     problem: &Problem<'_>,
     a: &[f64],
@@ -331,7 +332,7 @@ fn reduced(
     })
 }
 
-/// Trace of the hat matrix without the held columns; `whole` is the factor of all columns.
+/// Trace of the hat matrix without the columns fixed at zero; `whole` is the factor of all columns.
 fn trace(
     problem: &Problem<'_>,
     a: &[f64],
@@ -359,7 +360,7 @@ fn leverages(x: &DMatrix<f64>, a: &[f64], held: &[bool], working: &Factor) -> Ve
         .collect()
 }
 
-/// Median absolute residual over 0.6745 (Huber 1981), blended with the prior guess.
+/// Median absolute residual divided by 0.6745 (Huber 1981), combined with the prior value.
 fn median_scale(residuals: &DVector<f64>, weights: &[f64], options: &Options) -> f64 {
     let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
     let mad = median(&mut sizes) / NORMAL_QUARTILE;

@@ -1,14 +1,14 @@
 //! Penalised weighted least squares with sign constraints, by Householder QR.
 //!
-//! Minimises `Σ aᵢ (yᵢ − xᵢ'β)² + Σ pₖ (gₖ − zₖ'β)²` over `β` with `βⱼ ≥ 0` or `βⱼ ≤ 0` where asked.
-//! Penalties enter as further rows (Hoerl and Kennard 1970 write ridge regression so), the
-//! whole is factored once per call, and no matrix is inverted: variances come from triangular
-//! solves with the factor. Sign constraints are met by the active-set method of Lawson and
-//! Hanson (*Solving Least Squares Problems*, 1974, chapter 23) on the factor.
+//! Minimises `Σ aᵢ (yᵢ − xᵢ'β)² + Σ pₖ (gₖ − zₖ'β)²` over `β`, with `βⱼ ≥ 0` or `βⱼ ≤ 0` where
+//! required. Penalties are additional rows (as Hoerl and Kennard 1970 write ridge regression), one
+//! factorisation serves the whole call, and no matrix is inverted: variances come from triangular
+//! solves with the factor. The active-set method of Lawson and Hanson (*Solving Least Squares
+//! Problems*, 1974, chapter 23) enforces the sign constraints on the factor.
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-/// Which values a coefficient may take.
+/// Values that a coefficient may take.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Sign {
     /// Any.
@@ -34,9 +34,9 @@ impl Sign {
 pub struct Penalty {
     /// Coefficients of the penalised combination, one per column.
     pub row: DVector<f64>,
-    /// Where the combination is drawn to.
+    /// Target of the combination.
     pub target: f64,
-    /// Inverse variance of that belief.
+    /// Inverse variance of the target.
     pub precision: f64,
 }
 
@@ -53,7 +53,7 @@ impl Penalty {
     }
 }
 
-/// Why a system cannot be solved.
+/// Reason why a system cannot be solved.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum SolveError {
     /// Some combination of columns has neither data nor a prior.
@@ -69,7 +69,7 @@ pub enum SolveError {
 pub struct Factor {
     /// Upper triangular.
     r: DMatrix<f64>,
-    /// Columns were divided by this before factoring.
+    /// The columns were divided by this before the factorisation.
     scale: DVector<f64>,
     /// `Q'b`, one per column.
     rhs: DVector<f64>,
@@ -79,14 +79,14 @@ pub struct Factor {
 /// column counts as a combination of the others.
 const RANK_TOLERANCE: f64 = 1e-12;
 
-/// The same for the normal equations, which square the condition.
+/// The same tolerance for the normal equations, which square the condition number.
 const QUICK_TOLERANCE: f64 = 1e-5;
 
 impl Factor {
     /// Factors the system of `x` (n × p), `y` (n), row weights `a` (n) and penalties.
     ///
     /// # Errors
-    /// [`SolveError`] where a value is not finite or the columns are not independent.
+    /// [`SolveError`] if a value is not finite or the columns are not independent.
     pub fn new(
         x: &DMatrix<f64>,
         y: &DVector<f64>,
@@ -139,8 +139,8 @@ impl Factor {
         })
     }
 
-    /// The same by the normal equations: several times quicker and good to half the digits, for
-    /// steps on the way to where [`Factor::new`] then ends. `None` where that is not enough.
+    /// Factors by the normal equations: several times faster and accurate to half the digits, for
+    /// the iterations before [`Factor::new`] finishes. `None` if that is not accurate enough.
     pub fn quick(
         x: &DMatrix<f64>,
         y: &DVector<f64>,
@@ -154,7 +154,7 @@ impl Factor {
                 *value *= weight;
             }
         }
-        // Only the lower triangle is made and read.
+        // Only the lower triangle is computed and read.
         let mut precision = DMatrix::zeros(p, p);
         for j in 0..p {
             let column = weighted.column(j);
@@ -191,7 +191,8 @@ impl Factor {
         2.0 * (logs(self.r.diagonal()) + logs(self.scale.clone()))
     }
 
-    /// Trace of the hat matrix: the columns less what the penalties take, `p − tr((X'AX + P)⁻¹ P)`.
+    /// Trace of the hat matrix: the columns less the part that the penalties determine, `p −
+    /// tr((X'AX + P)⁻¹ P)`.
     pub fn trace(&self, penalties: &[Penalty]) -> f64 {
         let taken: f64 = penalties
             .iter()
@@ -203,7 +204,7 @@ impl Factor {
     /// The unconstrained minimum.
     pub fn solve(&self) -> DVector<f64> {
         let mut solution = self.rhs.clone();
-        // `new` has refused a zero on the diagonal.
+        // `new` refuses a zero on the diagonal.
         self.r.solve_upper_triangular_mut(&mut solution);
         solution.component_div(&self.scale)
     }
@@ -227,7 +228,7 @@ impl Factor {
         scaled
     }
 
-    /// The minimum under sign constraints, and which coefficients it holds at zero.
+    /// The minimum under sign constraints, and the coefficients fixed at zero.
     pub fn solve_signed(&self, signs: &[Sign]) -> (DVector<f64>, Vec<bool>) {
         let free = self.solve();
         if free
@@ -240,11 +241,12 @@ impl Factor {
         let p = signs.len();
         let mut held: Vec<bool> = signs.iter().map(|s| *s != Sign::Free).collect();
         let mut beta = self.solve_without(&held);
-        // Each round frees one coefficient; Lawson and Hanson show that it ends, the bound is
-        // for rounding only.
+        // Each round frees one coefficient. Lawson and Hanson prove that it ends; the bound is for
+        // rounding errors only.
         for _ in 0..10 * p {
             let gradient = self.gradient(&beta);
-            // The gradient points uphill: a coefficient is freed when downhill is allowed.
+            // The gradient points uphill: a coefficient is freed if its sign allows the opposite
+            // direction.
             let downhill = (0..p)
                 .filter(|&j| held[j] && gradient[j] != 0.0 && signs[j].allows(-gradient[j]))
                 .filter(|&j| gradient[j].abs() > 1e-9 * (1.0 + self.rhs.norm()))
@@ -256,8 +258,8 @@ impl Factor {
         (beta, held)
     }
 
-    /// Goes from the feasible `beta` towards the minimum over the coefficients not held,
-    /// holding each that would cross its bound.
+    /// Moves from the feasible `beta` towards the minimum over the free coefficients, and fixes
+    /// each that would cross its bound.
     fn feasible_step(
         &self,
         mut beta: DVector<f64>,
@@ -284,7 +286,7 @@ impl Factor {
         self.r.transpose() * (&self.r * scaled - &self.rhs)
     }
 
-    /// The minimum with the held coefficients at zero.
+    /// The minimum with the fixed coefficients at zero.
     fn solve_without(&self, held: &[bool]) -> DVector<f64> {
         let kept: Vec<usize> = (0..held.len()).filter(|&j| !held[j]).collect();
         let mut beta = DVector::zeros(held.len());
@@ -349,7 +351,7 @@ mod tests {
 
     proptest! {
         /// Karush-Kuhn-Tucker conditions: the constrained minimum is feasible, its gradient
-        /// vanishes on free coefficients and pushes against the bound on held ones.
+        /// vanishes on free coefficients and points against the bound on fixed ones.
         #[test]
         fn signed_solution_is_optimal(cells in prop::collection::vec(-3.0..3.0f64, 48), ys in prop::collection::vec(-3.0..3.0f64, 12)) {
             let x = DMatrix::from_row_slice(12, 4, &cells);

@@ -1,46 +1,47 @@
-//! Steps: days on which all prices of a model fell or rose at once, as when a successor comes out.
+//! Steps: days on which all prices of a model fell or rose at once, for example when a successor
+//! appears.
 //!
-//! A trend follows such a step only slowly, and overshoots once it does. Steps are therefore looked
-//! for before the fit. The model with one step on day τ adds a column `sᵢ`, 1 for a sale before τ and
-//! 0 from then on, whose coefficient is `−δ`, the step in log price changed in sign; δ ~ N(0, 0.3²).
-//! Steps come at a rate λ (one in five years unless set), any day being as likely: a day between two
-//! successive sales `g` days apart has prior odds `λ g / 365.25` to no step at all. Two sales on the same
-//! side of the step cannot tell days apart, so that one candidate stands for all days of such a gap. At
-//! least three sales ([`LEAST_SALES`]) must lie on either side: one or two prices, mistyped or odd
-//! perhaps, never make a step. The
-//! posterior odds of a step are
+//! A trend follows such a step slowly, and then overshoots. Steps are therefore detected before the
+//! fit. The regression with one step on day τ adds a column `sᵢ`, which is 1 for a sale before τ
+//! and 0 from then on. Its coefficient is `−δ`, minus the step in log price; δ ~ N(0, 0.3²). Steps
+//! occur at a rate λ (one in five years unless set), on any day with equal probability: the days
+//! between two successive sales `g` days apart have prior odds `λ g / 365.25` against no step at
+//! all. The data cannot distinguish the days of such a gap, so that one candidate represents them
+//! all. At least three sales ([`LEAST_SALES`]) must lie on either side: one or two prices, which
+//! may be mistyped or unusual, never make a step. The posterior odds of a step are
 //!
 //! ```text
 //! Σ_τ (λ gτ / 365.25) · Bτ,     Bτ = p(y | step on τ) / p(y | no step)
 //! ```
 //!
-//! which is the discrete posterior over one change point (Smith 1975, "A Bayesian approach to
-//! inference about a change-point in a sequence of random variables", *Biometrika* 62: 407-416), here
-//! with covariates, priors on their coefficients and Student-t errors. Were the model true, the odds of
-//! a market without steps, followed sale by sale, would be a martingale: they ever exceed `k` with
-//! probability of at most `λ/k` in a year (Ville 1939; Shiryaev 1963). That bounds false alarms: at 0.97 to one in 65 years.
+//! which is the discrete posterior of one change point (Smith 1975, "A Bayesian approach to
+//! inference about a change-point in a sequence of random variables", *Biometrika* 62: 407-416),
+//! here with covariates, priors on their coefficients and Student-t errors. If the assumptions
+//! hold, the odds in a market without steps, followed sale by sale, are a martingale: the
+//! probability that they ever exceed `k` is at most `λ/k` per year (Ville 1939; Shiryaev 1963).
+//! That bounds false alarms: at 0.97, one in 65 years.
 //!
 //! # Computation
 //!
-//! Sales count in full here, however old ([`super::design::age_weights`] would take from the evidence
-//! what it takes from the weight). One robust fit without a step gives coefficients β, scale σ and
-//! weights `aᵢ = wᵢuᵢ/σ² · (ν+1)/(ν+3)`. To add a column to a regression that has been solved, only what
-//! the other columns leave of it matters (Frisch and Waugh 1933; Lovell 1963):
+//! Sales have full weight here, however old ([`super::design::age_weights`] would weaken the
+//! evidence as it lowers the weights). One robust fit without a step gives coefficients β, scale σ
+//! and weights `aᵢ = wᵢuᵢ/σ² · (ν+1)/(ν+3)`. To add a column to a solved regression, only its
+//! residual on the other columns matters (Frisch and Waugh 1933; Lovell 1963):
 //!
 //! ```text
 //! M s = s − X (X'AX + P)⁻¹ X'A s,      r(δ) = r − d · M s
 //! ```
 //!
-//! Along that line, `d` and σ take a few rounds of reweighting each, in O(n p) for every candidate, and
-//! Laplace's method gives
+//! Along that line, `d` and σ need a few rounds of reweighting each, in O(n p) for every candidate,
+//! and Laplace's method gives
 //!
 //! ```text
 //! log Bτ ≈ Σ wᵢ log tν(r(d)ᵢ/σ')/σ' − Σ wᵢ log tν(rᵢ/σ)/σ − d²/(2 s²) − ½ log(1 + s² · (Ms)'A(Ms))
 //! ```
 //!
-//! The likeliest candidate is then fitted in earnest, with all coefficients free, and the odds of all
-//! are corrected by what that changes of its own. A further step is looked for beside one that is
-//! sure.
+//! The likeliest candidate is then fitted fully, with all coefficients free, and the resulting
+//! change of its odds corrects the odds of all. If a step is certain, the search continues for
+//! another one.
 
 use chrono::NaiveDate;
 use nalgebra::{DMatrix, DVector};
@@ -57,31 +58,32 @@ use crate::select::order::log_sum_exp;
 /// Standard deviation of the prior on the size of a step, log price.
 pub const SIZE: f64 = 0.3;
 
-/// Fewest dated sales on either side of a step that is weighed, and between two steps.
+/// Fewest dated sales on either side of a candidate, and between two steps.
 pub const LEAST_SALES: usize = 3;
 
-/// Probability from which a step is sure: it is put into the adjustments and said.
+/// Probability from which a step is certain: it enters the adjustments and is reported.
 pub const SURE: f64 = 0.97;
 
-/// Probability below which a step is not weighed at all.
+/// Probability below which a step is ignored.
 pub const LEAST: f64 = 0.1;
 
 /// Most steps in one history.
 const MOST_STEPS: usize = 2;
 
-/// Degrees of freedom of the errors: heavy tails, for gross errors are still among the sales.
+/// Degrees of freedom of the errors. The tails are heavy because gross errors are still among the
+/// sales.
 const NU: f64 = 4.0;
 
-/// Most candidates of the first look; where there are more, those about the best follow.
+/// Most candidates in the first pass. If there are more, those near the best follow.
 const MOST_CANDIDATES: usize = 48;
 
 /// Rounds of reweighting along the line of one candidate.
 const ROUNDS: usize = 6;
 
-/// A step is not fitted in earnest where the first look puts its log odds below this.
+/// Log odds in the first pass below which a step is not fitted fully.
 const HOPELESS: f64 = -3.0;
 
-/// Days of a year.
+/// Days per year.
 const YEAR: f64 = 365.25;
 
 /// A day on which prices may have stepped.
@@ -89,25 +91,25 @@ const YEAR: f64 = 365.25;
 pub struct Step {
     /// First day of the new prices: the middle of the gap between two sales.
     pub day: NaiveDate,
-    /// Probability that there was a step about then, those before it in the list being given.
+    /// Probability of a step near that day, given those before it in the list.
     pub probability: f64,
-    /// Dated sales on the side that has fewer.
+    /// Number of dated sales on the side that has fewer.
     pub sales: usize,
 }
 
 impl Step {
-    /// Whether it is sure enough to be said.
+    /// Whether it is certain enough to be reported.
     pub fn is_sure(&self) -> bool {
         self.probability >= SURE
     }
 }
 
-/// Sales of a model in the order of the rows of a design.
+/// Sales of a model, in the order of the rows of a design.
 #[derive(Debug, Clone)]
 pub struct History {
     /// Day of each sale, n.
     days: Vec<Option<NaiveDate>>,
-    /// What each sale counts for, its age apart, n.
+    /// Weight of each sale, without the effect of age, n.
     weights: Vec<f64>,
 }
 
@@ -116,7 +118,7 @@ pub struct History {
 pub struct Usual {
     /// Usual spread, log price.
     pub spread: f64,
-    /// Sales that this belief is worth.
+    /// Weight of this belief, in sales.
     pub rows: f64,
 }
 
@@ -125,12 +127,12 @@ pub struct Usual {
 struct Gap {
     day: NaiveDate,
     days: f64,
-    /// Dated sales on the side that has fewer.
+    /// Number of dated sales on the side that has fewer.
     sales: usize,
 }
 
 impl History {
-    /// The history behind the rows of `design`, made of the candidates `used`.
+    /// The history for the rows of `design`, from the candidates `used`.
     pub fn of<'a>(
         design: &Design,
         used: impl Iterator<Item = &'a Candidate>,
@@ -146,8 +148,8 @@ impl History {
         }
     }
 
-    /// The column of a step on `day`: 1 before it, 0 after; an undated sale is taken for as much
-    /// before it as the dated ones are on average.
+    /// The column of a step on `day`: 1 before it, 0 after. An undated sale has the average of the
+    /// dated ones.
     fn before(&self, day: NaiveDate) -> DVector<f64> {
         let dated = || self.days.iter().flatten();
         let share = dated().filter(|d| **d < day).count() as f64 / dated().count().max(1) as f64;
@@ -155,7 +157,7 @@ impl History {
         DVector::from_iterator(self.days.len(), self.days.iter().map(value))
     }
 
-    /// Gaps with at least [`LEAST_SALES`] sales on either side, those about known steps apart.
+    /// Gaps with at least [`LEAST_SALES`] sales on either side, except those near known steps.
     fn gaps(&self, known: &[Step]) -> Vec<Gap> {
         let mut days: Vec<NaiveDate> = self.days.iter().flatten().copied().collect();
         days.sort_unstable();
@@ -178,8 +180,8 @@ impl History {
     }
 }
 
-/// Steps in the history behind `design`, at `rate` a year before the sales are looked at, in the
-/// order they were found: each but the last is sure, given those before it.
+/// Steps in the history of `design`, given a prior rate of `rate` per year, in the order in which
+/// they were found: each but the last is certain, given those before it.
 pub fn search(design: &Design, history: &History, usual: Usual, rate: f64) -> Vec<Step> {
     let mut steps = Vec::new();
     if rate <= 0.0 || history.gaps(&[]).is_empty() {
@@ -197,7 +199,7 @@ pub fn search(design: &Design, history: &History, usual: Usual, rate: f64) -> Ve
     steps
 }
 
-/// A regression with the steps found so far, solved.
+/// A solved regression with the steps found so far.
 struct Level<'a> {
     history: &'a History,
     x: DMatrix<f64>,
@@ -248,7 +250,7 @@ impl<'a> Level<'a> {
         })
     }
 
-    /// The likeliest further step, and the regression with it; none where all are too unlikely.
+    /// The likeliest further step, and the regression with it; `None` if all are too unlikely.
     fn next(&self, known: &[Step], rate: f64) -> Option<(Step, Self)> {
         let looks = self.looks(&self.history.gaps(known), rate);
         let best = looks.iter().max_by(|a, b| a.odds.total_cmp(&b.odds))?;
@@ -267,8 +269,8 @@ impl<'a> Level<'a> {
         (probability >= LEAST).then_some((step, with))
     }
 
-    /// A look at every gap, or where there are many at some of them, each standing for those about
-    /// it, and at all about the likeliest.
+    /// First pass over all gaps. If there are many, over some of them, each for the gaps around it,
+    /// and then over all near the likeliest.
     fn looks(&self, gaps: &[Gap], rate: f64) -> Vec<Look> {
         let line = Line::of(self);
         let stride = gaps.len().div_ceil(MOST_CANDIDATES).max(1);
@@ -292,7 +294,7 @@ impl<'a> Level<'a> {
         looks
     }
 
-    /// The same regression with a step on `day`, begun at `size`.
+    /// The same regression with a step on `day`, started at `size`.
     fn with(&self, day: NaiveDate, size: f64) -> Option<Self> {
         let p = self.x.ncols();
         let mut x = self.x.clone().resize_horizontally(p + 1, 0.0);
@@ -306,8 +308,8 @@ impl<'a> Level<'a> {
         Self::solved(self.history, x, self.y, penalties, self.options, start)
     }
 
-    /// Log of the mass of the posterior by Laplace's method, up to what all regressions of these
-    /// sales have in common.
+    /// Log of the posterior mass by Laplace's method, up to a constant common to all regressions of
+    /// these sales.
     fn height(&self) -> f64 {
         let misses: f64 = self
             .penalties
@@ -319,7 +321,7 @@ impl<'a> Level<'a> {
             + (steps - misses - self.fit.log_determinant()) / 2.0
     }
 
-    /// Log likelihood of residuals with the prior on their scale, up to a constant.
+    /// Log likelihood of residuals, including the prior on their scale, up to a constant.
     fn likelihood(&self, residuals: &DVector<f64>, sigma: f64) -> f64 {
         let logs: f64 = residuals
             .iter()
@@ -331,7 +333,7 @@ impl<'a> Level<'a> {
     }
 }
 
-/// What the first look at a gap gives.
+/// Result of the first pass at one gap.
 #[derive(Debug, Clone, Copy)]
 struct Look {
     gap: Gap,
@@ -339,18 +341,18 @@ struct Look {
     size: f64,
     /// Log Bayes factor of a step there.
     factor: f64,
-    /// The same with the prior odds.
+    /// Log posterior odds.
     odds: f64,
 }
 
-/// What all looks have in common.
+/// Values common to all gaps in the first pass.
 struct Line<'a> {
     level: &'a Level<'a>,
     /// Weights a of the informed rows, n.
     informed: Vec<f64>,
     /// Log likelihood without the step.
     without: f64,
-    /// Rows behind the scale.
+    /// Rows that determine the scale.
     rows: f64,
 }
 
@@ -365,7 +367,7 @@ impl<'a> Line<'a> {
             without: level.likelihood(&fit.residuals, fit.sigma),
             rows: 1.0,
         };
-        // So many rows as make the scale what it is.
+        // The number of rows that reproduces the scale.
         line.rows = (line.scale(&fit.residuals, fit.sigma) / fit.sigma).powi(2);
         line
     }
@@ -379,7 +381,7 @@ impl<'a> Line<'a> {
             .map(move |(w, r)| w * loss.weight(r / sigma))
     }
 
-    /// Residual scale from weighted residuals, as [`fit`] has it.
+    /// Residual scale from weighted residuals, as in [`fit`].
     fn scale(&self, residuals: &DVector<f64>, sigma: f64) -> f64 {
         let Options {
             prior_rows,
@@ -403,7 +405,8 @@ impl<'a> Line<'a> {
         let (mut size, mut sigma, mut known) = (0.0, fit.sigma, 0.0);
         let mut residuals = fit.residuals.clone();
         for round in 0..ROUNDS {
-            // Sales after a step are odd only as long as there is none: at first all count alike.
+            // Sales after a step have large residuals only before the step is included: at first,
+            // all have equal weight.
             let counts: Vec<f64> = match round {
                 0 => self.level.history.weights.clone(),
                 _ => self.counts(&residuals, sigma).collect(),
@@ -433,9 +436,9 @@ impl<'a> Line<'a> {
 }
 
 impl Design {
-    /// Adds the column of a step on `day` to a design made of the candidates `used`, with `others`
-    /// beside them: prices before `day` are brought to the level after it, or those after it to the level
-    /// before where the day of the estimate lies before `day` and later sales speak of an earlier one.
+    /// Adds the column of a step on `day` to a design made of the candidates `used` and `others`.
+    /// Prices before `day` are adjusted to the level after it. If the day of the estimate lies
+    /// before `day`, later prices are adjusted to the level before it.
     pub fn add_step<'a>(
         &mut self,
         day: NaiveDate,
@@ -490,7 +493,7 @@ impl Design {
     }
 }
 
-/// The day of the estimate, as the ages of dated candidates have it.
+/// The day of the estimate, computed from the ages of dated candidates.
 fn today(candidates: &[&Candidate]) -> Option<NaiveDate> {
     candidates.iter().find_map(|candidate| {
         let age = chrono::Duration::days(candidate.age_days?.into());
@@ -518,8 +521,8 @@ mod tests {
         probability: f64,
     }
 
-    /// The probability of a step in a level that is all there is, against sums over a fine grid of
-    /// level, size and scale.
+    /// The probability of a step in a regression with only a level, compared with sums over a fine
+    /// grid of level, size and scale.
     #[test]
     fn probabilities_agree_with_brute_force() {
         let cases: Vec<Case> =
@@ -545,14 +548,15 @@ mod tests {
             let found = level
                 .next(&[], 0.5)
                 .map_or(0.0, |(step, _)| step.probability);
-            // Below that it is not weighed.
+            // Smaller probabilities are not reported.
             let logit = |p: f64| (p.max(LEAST) / (1.0 - p.max(LEAST))).ln();
             let apart = logit(found) - logit(case.probability);
             assert!(apart.abs() < 0.3, "{found} for {}", case.probability);
         }
     }
 
-    /// Days between sales of one day are no candidates, nor are those with fewer than three sales beyond them.
+    /// Two sales on one day leave no gap, and gaps with fewer than three sales on a side are no
+    /// candidates.
     #[test]
     fn gaps_lie_between_sales() {
         let begin = NaiveDate::from_ymd_opt(2026, 1, 1).unwrap();

@@ -1,15 +1,15 @@
-//! Terms: what a column of a design stands for.
+//! Terms: the meaning of each column of a design.
 
 use chrono::NaiveDate;
 
-/// Most names of one kind that the subject has or may have with a column of their own. A fit takes time
-/// by the cube of its columns.
+/// Most names of one kind, of those that the subject has or may have, with a separate column. The
+/// time of a fit grows with the cube of its columns.
 pub(crate) const MOST_OWN: usize = 24;
 
-/// Name of the column that rare names share.
+/// Name of the common column for rare names.
 pub const OTHERS: &str = "other";
 
-/// One adjustment of the model.
+/// One adjustment.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Term {
     /// Log price of the reference unit.
@@ -26,7 +26,7 @@ pub enum Term {
     Defect(String),
     /// A step of a numeric attribute.
     Attribute(String),
-    /// Sold so rather than at a fixed price.
+    /// Sold this way rather than at a fixed price.
     Sold(SoldTerm),
     /// This variant (by match key) rather than the mean of all.
     Variant(String),
@@ -39,7 +39,7 @@ pub enum Term {
 }
 
 impl Term {
-    /// The fact of a unit that it tells of; none for what is always known.
+    /// The fact of a unit that the term depends on; none if the fact is always known.
     pub fn fact(&self) -> Option<Fact> {
         match self {
             Self::Grade(_) => Some(Fact::Grade),
@@ -51,7 +51,7 @@ impl Term {
         }
     }
 
-    /// The column that rare names of this kind share; none where the term is not a name.
+    /// The common column for rare names of this kind; none if the term is not a name.
     pub(super) fn pool(&self) -> Option<Self> {
         match self {
             Self::Missing(_) => Some(Self::Missing(OTHERS.into())),
@@ -62,7 +62,7 @@ impl Term {
     }
 }
 
-/// The ways of selling that have a column.
+/// Ways of selling with a column.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum SoldTerm {
     /// By auction.
@@ -71,12 +71,12 @@ pub enum SoldTerm {
     Offer,
 }
 
-/// A fact of a unit that may not be known.
+/// A fact of a unit that may be unknown.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Fact {
     /// Its grade.
     Grade,
-    /// What is there of what it comes with.
+    /// Its pieces.
     Completeness,
     /// How it is sold.
     HowSold,
@@ -87,7 +87,7 @@ pub enum Fact {
 }
 
 impl Fact {
-    /// In words.
+    /// Name of the fact.
     pub fn label(&self) -> &str {
         match self {
             Self::Grade => "grade",

@@ -5,10 +5,10 @@ use crate::trade::attributes::Attribute;
 use crate::trade::attributes::same_unit;
 use rust_decimal::Decimal;
 
-/// Reads a value of an attribute as typed: a number, with its unit or none behind it.
+/// Reads a value of an attribute as typed: a number, optionally followed by its unit.
 ///
 /// # Errors
-/// What was expected instead.
+/// The expected form.
 pub fn attribute_value(text: &str, declared: Option<&Attribute>) -> Result<Decimal, String> {
     let (amount, unit) =
         read_quantity(text).map_err(|_| "a number, with a unit or none behind it")?;

@@ -4,7 +4,7 @@ use std::fmt;
 
 use chrono::{Datelike, Days, NaiveDate};
 
-/// Which of two numbers in a date is the day.
+/// Order of day and month in a date.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateOrder {
     /// `31/12/2025`
@@ -25,13 +25,13 @@ impl fmt::Display for DateOrder {
 /// A date as written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum WrittenDate {
-    /// Its day, month and year are plain.
+    /// Day, month and year are unambiguous.
     Plain(NaiveDate),
-    /// Day and month are both numbers, in an order the text alone may not tell.
+    /// Day and month are both numbers, possibly in either order.
     Numbers(NumericDate),
 }
 
-/// Two numbers and a year.
+/// A date of two numbers and a year.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct NumericDate {
     first: u32,
@@ -39,19 +39,19 @@ pub struct NumericDate {
     year: i32,
 }
 
-/// Why a text is not a date.
+/// Reason why a text is not a date.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateError {
-    /// It does not look like a date.
+    /// It is not in the form of a date.
     Unreadable,
-    /// It looks like a date, but the calendar has no such day.
+    /// It has the form of a date, but the calendar has no such day.
     NoSuchDay,
-    /// It is a spreadsheet's serial number, which would be this day.
+    /// It is a spreadsheet's serial number, which would mean this day.
     Serial(NaiveDate),
 }
 
 impl NumericDate {
-    /// The day under an order; `None` where the calendar has no such day.
+    /// The day in this order; `None` if the calendar has no such day.
     pub fn day(&self, order: DateOrder) -> Option<NaiveDate> {
         match order {
             DateOrder::DayFirst => NaiveDate::from_ymd_opt(self.year, self.second, self.first),
@@ -59,7 +59,7 @@ impl NumericDate {
         }
     }
 
-    /// The day where both orders agree or only one is possible.
+    /// The day, if both orders agree or only one is possible.
     pub fn certain(&self) -> Option<NaiveDate> {
         match (
             self.day(DateOrder::DayFirst),
@@ -70,7 +70,7 @@ impl NumericDate {
         }
     }
 
-    /// The only order under which this is a day.
+    /// The only order in which this is a day.
     pub fn proves(&self) -> Option<DateOrder> {
         match (
             self.day(DateOrder::DayFirst),
@@ -84,8 +84,8 @@ impl NumericDate {
 }
 
 /// Reads a date: ISO 8601 (`2025-12-31`, `2025/12/31`, `2025-12-1`, `20251231`), `31/12/2025`,
-/// `12/31/2025`, `31.12.25` and the like, `1 Feb 2025`, `Feb 1, 2025` (English names). A time
-/// behind the date is passed over. Years of two digits are of this century.
+/// `12/31/2025`, `31.12.25` and the like, `1 Feb 2025`, `Feb 1, 2025` (English names). A time after
+/// the date is ignored. Years of two digits are in this century.
 ///
 /// # Errors
 /// [`DateError`].
@@ -104,9 +104,9 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
     numeric(date)
 }
 
-/// Reads a day as it is said on another: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday
-/// (`monday`, `last mon`), which is the last one before today. `None` for any other text, and for
-/// days that the calendar does not reach.
+/// Reads a day relative to `today`: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday
+/// (`monday`, `last mon`), meaning the last one before today. `None` for any other text, and for
+/// days outside the calendar.
 pub fn said_on(today: NaiveDate, text: &str) -> Option<NaiveDate> {
     let text = text.to_ascii_lowercase();
     let words: Vec<&str> = text.split_whitespace().collect();
@@ -135,7 +135,7 @@ fn days_in(unit: &str) -> Option<u64> {
     }
 }
 
-/// From 1 to 7 days: how long before today the weekday was last.
+/// Days since this weekday last occurred before today, 1 to 7.
 fn days_since(today: NaiveDate, weekday: &str) -> Option<u64> {
     let at = WEEKDAYS
         .iter()
@@ -144,7 +144,7 @@ fn days_since(today: NaiveDate, weekday: &str) -> Option<u64> {
     Some((now + 6 - at) % 7 + 1)
 }
 
-/// `YYYY-MM-DD` with nothing or a time behind it; the inner `None` is a day the calendar lacks.
+/// `YYYY-MM-DD`, optionally followed by a time; the inner `None` is a day that does not exist.
 fn iso(text: &str) -> Option<Option<NaiveDate>> {
     let bytes = text.as_bytes();
     if bytes.len() < 10 || !matches!(bytes[4], b'-' | b'/' | b'.') || bytes[7] != bytes[4] {
@@ -162,7 +162,7 @@ fn iso(text: &str) -> Option<Option<NaiveDate>> {
     Some(NaiveDate::from_ymd_opt(year as i32, month, day))
 }
 
-/// Whether the text behind a date is a time of day, with its mark or blank before it.
+/// Whether the text after a date is a time of day, with its separator.
 fn is_time(text: &str) -> bool {
     let Some(time) = text.strip_prefix(['T', 't', ' ', ',']) else {
         return false;
@@ -182,8 +182,8 @@ fn without_time(text: &str) -> &str {
     behind_a_blank.map_or(text, |(at, _)| text[..at].trim_end_matches([' ', ',']))
 }
 
-/// `YYYYMMDD`, or the day number of a spreadsheet (day 1 = 1900-01-01, with the 29 February
-/// 1900 that such programs count).
+/// `YYYYMMDD`, or the day number of a spreadsheet (day 1 = 1900-01-01, counting a 29 February 1900
+/// as such programs do).
 fn all_digits(digits: &str) -> Result<WrittenDate, DateError> {
     let number: u32 = digits.parse().map_err(|_| DateError::Unreadable)?;
     match digits.len() {
@@ -214,7 +214,7 @@ fn numeric(text: &str) -> Result<WrittenDate, DateError> {
             _ => Err(DateError::Unreadable),
         };
     };
-    // ISO 8601 without its zeros: `2025-12-1`.
+    // ISO 8601 without leading zeros: `2025-12-1`.
     if first.len() == 4 && year.len() <= 2 {
         return NaiveDate::from_ymd_opt(full_year(first)?, small(second)?, small(year)?)
             .map(WrittenDate::Plain)
@@ -284,7 +284,7 @@ const WEEKDAYS: [&str; 7] = [
     "sunday",
 ];
 
-/// Whether `word` is `name` or its first letters, at least three of them.
+/// Whether `word` is `name` or a prefix of it with at least three letters.
 fn abbreviates(word: &str, name: &str) -> bool {
     word.len() >= 3
         && name
@@ -434,7 +434,7 @@ mod tests {
             ("tuesday", Some(day(2026, 11, 24))),
             ("Thu", Some(day(2026, 11, 19))),
             ("last monday", Some(day(2026, 11, 23))),
-            // Of today, one says today.
+            // The current weekday would be called `today`.
             ("wednesday", Some(day(2026, 11, 18))),
             ("sunday", Some(day(2026, 11, 22))),
             ("tomorrow", None),

@@ -1,4 +1,4 @@
-//! What people type: days and amounts.
+//! Reads what people type: days and amounts.
 
 pub mod attribute;
 pub mod dates;

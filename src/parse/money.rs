@@ -1,4 +1,4 @@
-//! Money: exact amounts, one currency a book.
+//! Money as people write it.
 
 use crate::trade::currency::Currency;
 use rust_decimal::Decimal;
@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 use crate::trade::foreign::{MOST_RATE, RATE_SCALE};
 use crate::trade::money::{MINOR_SCALE, MOST_MONEY};
 
-/// Which character stands before the decimals.
+/// Decimal mark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DecimalMark {
     /// `1,234.50`
@@ -24,7 +24,7 @@ impl std::fmt::Display for DecimalMark {
     }
 }
 
-/// An amount as written, under both readings of `.` and `,`.
+/// An amount as written, with the readings of `.` and `,` as decimal mark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Amount {
     point: Option<Decimal>,
@@ -32,7 +32,7 @@ pub struct Amount {
 }
 
 impl Amount {
-    /// The amount if decimals stand behind `mark`; `None` where the text cannot be read so.
+    /// The amount if `mark` is the decimal mark; `None` if the text cannot be read that way.
     pub fn value(&self, mark: DecimalMark) -> Option<Decimal> {
         match mark {
             DecimalMark::Point => self.point,
@@ -40,7 +40,7 @@ impl Amount {
         }
     }
 
-    /// The amount where both readings agree or only one is possible.
+    /// The amount, if both readings agree or only one is possible.
     pub fn certain(&self) -> Option<Decimal> {
         match (self.point, self.comma) {
             (Some(point), Some(comma)) if point != comma => None,
@@ -48,7 +48,7 @@ impl Amount {
         }
     }
 
-    /// The only decimal mark under which the text is an amount.
+    /// The only decimal mark with which the text is an amount.
     pub fn proves(&self) -> Option<DecimalMark> {
         match (self.point, self.comma) {
             (Some(_), None) => Some(DecimalMark::Point),
@@ -58,20 +58,20 @@ impl Amount {
     }
 }
 
-/// Why a text is not an amount of a currency.
+/// Reason why a text is not an amount of a currency.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum AmountError {
-    /// It is not a number as people write amounts.
+    /// Not a number as people write amounts.
     Unreadable,
     /// More than [`MINOR_SCALE`] decimals.
     TooPrecise,
     /// More than [`MOST_MONEY`].
     TooLarge,
-    /// The sign or code of another currency stands with it.
+    /// The sign or code of another currency.
     OtherCurrency(String),
 }
 
-/// How large and how fine a number can be.
+/// Bounds of size and precision of a number.
 #[derive(Clone, Copy)]
 struct Bounds {
     most: i64,
@@ -84,14 +84,14 @@ const AMOUNTS: Bounds = Bounds {
     decimals: MINOR_SCALE,
 };
 
-/// Bounds of the rates of currencies.
+/// Bounds of exchange rates.
 const RATES: Bounds = Bounds {
     most: MOST_RATE,
     decimals: RATE_SCALE,
 };
 
 impl Bounds {
-    /// Digits that the largest number has before its decimals.
+    /// Digits of the largest number before its decimals.
     fn most_digits(self) -> u32 {
         self.most.ilog10() + 1
     }
@@ -107,7 +107,7 @@ pub fn read_amount(text: &str, currency: &Currency) -> Result<Amount, AmountErro
     let (Some(mut first), Some(last)) = (text.find(is_digit), text.rfind(is_digit)) else {
         return Err(AmountError::Unreadable);
     };
-    // `.50` is written for `0.50`.
+    // `.50` means `0.50`.
     if first > 0 && matches!(text.as_bytes()[first - 1], b'.' | b',') {
         first -= 1;
     }
@@ -120,7 +120,7 @@ pub fn read_amount(text: &str, currency: &Currency) -> Result<Amount, AmountErro
     readings(number, negative, AMOUNTS)
 }
 
-/// Reads the rate of a currency as people write it: `0.9132`, `0,9132`.
+/// Reads an exchange rate as people write it: `0.9132`, `0,9132`.
 ///
 /// # Errors
 /// [`AmountError`], never one of currency.
@@ -132,8 +132,8 @@ pub fn read_rate(text: &str) -> Result<Amount, AmountError> {
     readings(text, false, RATES)
 }
 
-/// Reads a number with an optional unit behind it, as people write it: `256`, `256 GB`, `1,5"`,
-/// `-3.2 %`. Bounds and decimals are those of amounts. The unit comes trimmed.
+/// Reads a number followed by an optional unit, as people write it: `256`, `256 GB`, `1,5"`, `-3.2
+/// %`. Bounds and decimals are those of amounts. The unit is returned trimmed.
 ///
 /// # Errors
 /// [`AmountError`], never one of currency.
@@ -153,8 +153,8 @@ pub fn read_quantity(text: &str) -> Result<(Amount, &str), AmountError> {
     Ok((readings(number, negative, AMOUNTS)?, unit))
 }
 
-/// Whether what stands behind a number can be a unit (`GB`, `m2`), and is not more of a number
-/// (`e3`, `/16`, `or 512`). Nothing is a unit too.
+/// Whether the text after a number can be a unit (`GB`, `m2`, or nothing) rather than part of the
+/// number (`e3`, `/16`, `or 512`).
 fn is_unit(text: &str) -> bool {
     let is_digit = |c: char| c.is_ascii_digit();
     let stem = text.strip_suffix(is_digit).unwrap_or(text);
@@ -166,10 +166,10 @@ fn is_unit(text: &str) -> bool {
     begins && !exponent && !stem.contains(is_digit) && stem == stem.trim_end()
 }
 
-/// A number under both readings of `.` and `,`.
+/// A number with both readings of `.` and `,`.
 fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, AmountError> {
     let signed = |read: Result<Decimal, AmountError>| match read {
-        // Zero has no sign: `-0.00` would be kept as a text that no file of a book may hold.
+        // Zero has no sign: files of a book must not contain `-0.00`.
         Ok(value) if negative && !value.is_zero() => Ok(Some(-value)),
         Ok(value) => Ok(Some(value)),
         Err(AmountError::Unreadable) => Ok(None),
@@ -191,17 +191,18 @@ fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, Amou
     ) {
         (Ok(None), Ok(None)) => Err(AmountError::Unreadable),
         (Ok(point), Ok(comma)) => Ok(Amount { point, comma }),
-        // One reading is not a number at all: the other says what is wrong. Otherwise only one is in bounds.
+        // If one reading is no number, the error of the other is reported. Otherwise only one is
+        // within bounds.
         (Err(error), Ok(None)) | (Ok(None), Err(error)) | (Err(error), Err(_)) => Err(error),
         (Err(_), Ok(comma)) => Ok(Amount { point: None, comma }),
         (Ok(point), Err(_)) => Ok(Amount { point, comma: None }),
     }
 }
 
-/// Reads an amount that stands alone, so that no other amount can tell its decimal mark.
+/// Reads a single amount, without other amounts that would show the decimal mark.
 ///
 /// # Errors
-/// A sentence that says what was expected.
+/// A sentence with the expected form.
 pub fn parse_amount(text: &str, currency: &Currency) -> Result<Decimal, String> {
     let amount = read_amount(text.trim(), currency).map_err(|error| error.expected(currency))?;
     amount.certain().ok_or_else(|| {
@@ -214,7 +215,7 @@ pub fn parse_amount(text: &str, currency: &Currency) -> Result<Decimal, String> 
 }
 
 impl AmountError {
-    /// What was expected instead, for a message.
+    /// The expected form, for a message.
     pub fn expected(&self, currency: &Currency) -> String {
         match self {
             Self::Unreadable => format!("an amount of {}, such as 1234.50", currency.code),
@@ -230,8 +231,8 @@ impl AmountError {
     }
 }
 
-/// Reads what stands around a number (sign, brackets, currency) and returns whether it makes
-/// the amount negative.
+/// Reads the text around a number (sign, brackets, currency) and returns whether the amount is
+/// negative.
 fn surroundings(before: &str, after: &str, currency: &Currency) -> Result<bool, AmountError> {
     let minus = ['-', '\u{2212}'];
     let (mut before, mut after, mut negative) = (before, after, false);
@@ -267,8 +268,8 @@ fn surroundings(before: &str, after: &str, currency: &Currency) -> Result<bool, 
     Ok(negative)
 }
 
-/// Reads digits with decimals behind `mark` and thousands set off by the other mark, white
-/// space or apostrophes, one of these throughout.
+/// Reads digits with decimals after `mark`. The other mark, white space or an apostrophe separates
+/// thousands, the same one throughout.
 fn number_with(number: &str, mark: DecimalMark, bounds: Bounds) -> Result<Decimal, AmountError> {
     let most_digits = bounds.most_digits();
     let decimal_mark = if mark == DecimalMark::Point { '.' } else { ',' };
@@ -284,7 +285,7 @@ fn number_with(number: &str, mark: DecimalMark, bounds: Bounds) -> Result<Decima
                     whole_digits += u32::from(mantissa > 0 || c != '0');
                 }
                 if decimals > bounds.decimals || whole_digits > most_digits {
-                    // Keep looking: a text that is no number at all is the graver error.
+                    // Continue: that the text is no number at all is the more serious error.
                     continue;
                 }
                 mantissa = mantissa * 10 + i64::from(c as u8 - b'0');

@@ -1,12 +1,12 @@
-//! Numbers with a unit behind them.
+//! Numbers followed by a unit.
 
 use crate::parse::money::read_quantity;
 use rust_decimal::Decimal;
 
-/// Reads a number in a unit that may stand behind it, and checks it.
+/// Reads a number, optionally followed by a unit, and checks it.
 ///
 /// # Errors
-/// What was expected.
+/// The expected form.
 pub fn checked(
     given: &str,
     unit: &str,
@@ -17,7 +17,7 @@ pub fn checked(
         .and_then(check)
 }
 
-/// Reads a number with one reading, in a unit that may stand behind it.
+/// Reads an unambiguous number, optionally followed by a unit.
 pub fn number(text: &str, unit: &str) -> Option<Decimal> {
     let (amount, found) = read_quantity(text).ok()?;
     (found.is_empty() || found.eq_ignore_ascii_case(unit)).then(|| amount.certain())?

@@ -9,7 +9,7 @@ use crate::trade::Currency;
 use crate::trade::repair::Repair;
 use crate::trade::text::{nearest, quoted, shorten};
 
-/// How a repair is written.
+/// Form of a repair, for messages.
 pub const FORM: &str = "a repair as \"new battery: parts 14, minutes 30, success 0.9\"";
 
 /// Words of a repair.
@@ -18,10 +18,10 @@ const WORDS: [&str; 3] = ["parts", "minutes", "success"];
 /// Longest repair, in minutes.
 const MOST_MINUTES: i64 = 60_000;
 
-/// Reads one repair. `success` has to be said; parts and minutes are 0 where they are not.
+/// Reads one repair. `success` is required; parts and minutes default to 0.
 ///
 /// # Errors
-/// What was expected instead.
+/// The expected form.
 pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
     let (what, rest) = text.split_once(':').ok_or(FORM)?;
     if what.trim().is_empty() {
@@ -53,10 +53,10 @@ pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
     })
 }
 
-/// Reads repairs apart by `;`.
+/// Reads repairs separated by `;`.
 ///
 /// # Errors
-/// What was expected instead of the first that is wrong.
+/// The expected form of the first invalid one.
 pub fn repairs(text: &str, currency: &Currency) -> Result<Vec<Repair>, String> {
     text.split(';')
         .map(str::trim)
@@ -76,17 +76,17 @@ fn money(text: &str, currency: &Currency) -> Result<Decimal, String> {
 /// Reads minutes of work.
 ///
 /// # Errors
-/// What was expected instead.
+/// The expected form.
 pub fn minutes(text: &str) -> Result<Decimal, String> {
     number(text, "min")
         .filter(|value| (Decimal::ZERO..=Decimal::from(MOST_MINUTES)).contains(value))
         .ok_or_else(|| format!("minutes from 0 to {MOST_MINUTES}"))
 }
 
-/// Reads a chance or a share: `0.9` or `90 %`.
+/// Reads a probability or a share: `0.9` or `90 %`.
 ///
 /// # Errors
-/// What was expected instead.
+/// The expected form.
 pub fn chance(text: &str) -> Result<Decimal, String> {
     let value = match text.trim().strip_suffix('%') {
         Some(percent) => number(percent, "").map(|value| value / Decimal::ONE_HUNDRED),
@@ -117,7 +117,7 @@ mod tests {
         );
         assert_eq!((two[0].success, two[1].success), (0.9, 0.95));
         assert!(repairs("", &eur).unwrap().is_empty());
-        for (wrong, told) in [
+        for (wrong, expected) in [
             ("new battery", "a repair as"),
             (": success 1", "a repair as"),
             ("x: parts 14", "the chance that it succeeds"),
@@ -130,7 +130,7 @@ mod tests {
             ("x: success", "a repair as"),
         ] {
             let error = repair(wrong, &eur).unwrap_err();
-            assert!(error.contains(told), "{wrong}: {error}");
+            assert!(error.contains(expected), "{wrong}: {error}");
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What to ask, and the answer to an offer, on the terminal.
+//! Asking prices, and answers to offers, on the terminal.
 
 use std::fmt::Write;
 
@@ -13,116 +13,116 @@ use crate::deal::asking::Answer;
 use crate::deal::waiting::{Plan, Rate};
 use crate::trade::Currency;
 
-/// Chance of a sale at which the table may end, and the weeks it has at least and at most.
+/// Probability of a sale at which the table may end, and its smallest and largest number of weeks.
 const SURE: f64 = 0.95;
 const ROWS: (usize, usize) = (4, 13);
 
-/// Chance of a sale at the asking price in a week below which that is told.
+/// Weekly probability of a sale at the asking price below which a caution is shown.
 const HARDLY: f64 = 0.005;
 
-/// What it is reckoned with.
+/// Inputs of the plan.
 #[derive(Debug)]
 pub struct Basis<'a> {
     /// The estimate of the unit.
     pub made: &'a Estimate,
     /// Name of the outlet.
     pub outlet: Option<&'a str>,
-    /// What is not known of the costs of selling.
+    /// Unknown parts of the selling costs.
     pub unsure: Option<&'static str>,
-    /// Offers in a week where the likely price is asked.
+    /// Offers per week at the likely price.
     pub offers: Rate,
-    /// Offers that the ledger has of earlier sales, and the weeks in which they came.
+    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     pub noted: (u32, f64),
-    /// Offers that were counted, and the weeks in which they came.
+    /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
-    /// Per cent of the buyers who would pay less than is asked who make an offer.
+    /// Share of the buyers with a limit below the asking price who make an offer, per cent.
     pub haggling: Decimal,
-    /// What they offer, per cent of the most they would pay.
+    /// Their offer, per cent of the most they would pay.
     pub offered: Decimal,
-    /// Buyers of whom the best pays what is seen to be paid.
+    /// Number of buyers of whom the best pays an observed price.
     pub per_sale: Decimal,
-    /// Buyers in a week, whether they are heard or not.
+    /// Buyers per week, with or without an offer.
     pub buyers: f64,
-    /// What holding the unit for a week costs.
+    /// Cost of holding the unit for a week.
     pub cost: Decimal,
-    /// What the money would earn elsewhere.
+    /// Alternative return on the money.
     pub earns: Earns,
-    /// The same as a share in a week.
+    /// The same return as a share per week.
     pub per_week: f64,
-    /// Change of prices in a month, per cent.
+    /// Change of prices per month, per cent.
     pub trend: f64,
-    /// Weeks to the deadline and what is left of the unit then.
+    /// Weeks to the deadline, and the net of the unit then.
     pub deadline: Option<(u16, Decimal)>,
-    /// The price that is asked all the time.
+    /// The fixed asking price.
     pub asking: Option<Decimal>,
 }
 
-/// What money would earn that a sale brings.
+/// Alternative return on the proceeds of a sale.
 #[derive(Debug, Clone, Copy)]
 pub enum Earns {
-    /// Per cent a year.
+    /// Per cent per year.
     PerYear(Decimal),
-    /// The aim of a purchase: per cent, in so many weeks.
+    /// The aim of a purchase: per cent, and the weeks it takes.
     Aim(Decimal, Decimal),
 }
 
-/// What comes of a rate of offers.
+/// Plan and results for one rate of offers.
 #[derive(Debug)]
 pub struct Variant {
-    /// Offers in a week.
+    /// Offers per week.
     pub offers: f64,
     /// Asking price of the first week.
     pub ask: Decimal,
-    /// What is left of it.
+    /// Its net.
     pub left_of_ask: Decimal,
-    /// The least price to take at once.
+    /// Lowest price to accept at once.
     pub at_once: Decimal,
-    /// What waiting is worth today, its cost taken off.
+    /// Present value of waiting, after its cost.
     pub value: Decimal,
-    /// Expected money left in the end.
+    /// Expected final money.
     pub left: Decimal,
     /// Expected weeks to a sale or the deadline.
     pub weeks: Option<f64>,
-    /// Week by week.
+    /// Plan for each week.
     pub plan: Plan,
 }
 
-/// All that is told of what to ask.
+/// Content of the sheet for an asking price.
 #[derive(Debug)]
 pub struct Told<'a> {
-    /// What it is reckoned with.
+    /// Inputs.
     pub basis: Basis<'a>,
-    /// By the mean rate of offers.
+    /// At the mean rate of offers.
     pub usual: Variant,
-    /// By the low and the high end of it.
+    /// At the low and the high end of the rate.
     pub others: [Variant; 2],
-    /// With the best asking prices, where one of one's own is judged.
+    /// With the best asking prices, if a fixed one is judged.
     pub best: Option<Variant>,
-    /// The least price to take by week, from week 0 (at once) to the last shown.
+    /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
     pub least: Vec<Decimal>,
     /// Weeks shown, ascending.
     pub shown: Vec<usize>,
 }
 
-/// An offer and what to do about it.
+/// An offer with the advice on it.
 #[derive(Debug)]
 pub struct Judged {
-    /// What is offered.
+    /// The offer.
     pub offer: Decimal,
-    /// Week in which it came; 0 is at once.
+    /// Week in which it came; 0 for at once.
     pub week: usize,
-    /// What is left of it.
+    /// Its net.
     pub left: Decimal,
-    /// What waiting is worth then: the least that an offer must leave.
+    /// Value of waiting at that time: the smallest acceptable net.
     pub wait: Decimal,
-    /// The least price that leaves that.
+    /// The lowest price with that net.
     pub least: Decimal,
-    /// What to do.
+    /// The advice.
     pub answer: Answer,
 }
 
 impl Variant {
-    /// Weeks worth showing: until a sale is nearly sure, and the one of the deadline.
+    /// Weeks to show: until a sale is nearly certain, and the week of the deadline.
     pub fn weeks_shown(&self, deadline: Option<usize>) -> Vec<usize> {
         let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
         let sold = self.plan.sold_by(most);
@@ -147,15 +147,15 @@ impl Basis<'_> {
     }
 }
 
-/// What to ask, with ANSI styles.
-pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
+/// The asking price with its plan, with ANSI styles.
+pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
-    let base = &told.basis;
+    let base = &content.basis;
     headline(&mut out, base, prose);
-    asked(&mut out, told, prose);
-    weeks(&mut out, told, width);
-    rates(&mut out, told, width);
+    asked(&mut out, content, prose);
+    weeks(&mut out, content, width);
+    rates(&mut out, content, width);
     reckoned_with(&mut out, base, prose);
     closing(&mut out, base, prose);
     out
@@ -184,7 +184,7 @@ fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
 }
 
-/// What it sells for, and what of that was assumed.
+/// The price, and the assumed facts.
 pub(super) fn sells(base: &Basis<'_>) -> String {
     let made = base.made;
     format!(
@@ -200,9 +200,9 @@ pub(super) fn sells(base: &Basis<'_>) -> String {
     )
 }
 
-fn asked(out: &mut String, told: &Told<'_>, width: usize) {
-    let base = &told.basis;
-    let usual = &told.usual;
+fn asked(out: &mut String, content: &Told<'_>, width: usize) {
+    let base = &content.basis;
+    let usual = &content.usual;
     let code = &base.currency().code;
     let left = base.outlet.map_or(String::new(), |outlet| {
         format!(
@@ -220,18 +220,18 @@ fn asked(out: &mut String, told: &Told<'_>, width: usize) {
         out,
         "  Take at once   {PRICE}{at_once:>digits$} {code}{PRICE:#}  or more"
     );
-    for line in foreseen(told) {
+    for line in foreseen(content) {
         let _ = writeln!(out, "{}", wrap(&line, width, "  "));
     }
-    for line in cautions(told) {
+    for line in cautions(content) {
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
     }
 }
 
-/// How long it takes and what it brings; what the best asking price would, where another was said.
-pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
-    let base = &told.basis;
-    let usual = &told.usual;
+/// Expected time and money; those with the best asking price, if another is given.
+pub(super) fn foreseen(content: &Told<'_>) -> Vec<String> {
+    let base = &content.basis;
+    let usual = &content.usual;
     let weeks = match (usual.weeks, base.deadline) {
         (None, _) => "It may never be sold".to_string(),
         (Some(weeks), Some((deadline, _))) => {
@@ -249,7 +249,7 @@ pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
         base.currency().code,
         base.money(usual.value)
     )];
-    lines.extend(told.best.as_ref().map(|best| {
+    lines.extend(content.best.as_ref().map(|best| {
         format!(
             "{} was said. The best asking price is {} to begin with, worth {} more today.",
             base.money(usual.ask),
@@ -260,9 +260,9 @@ pub(super) fn foreseen(told: &Told<'_>) -> Vec<String> {
     lines
 }
 
-/// Where waiting, or what is asked, makes no sense.
-pub(super) fn cautions(told: &Told<'_>) -> Vec<&'static str> {
-    let usual = &told.usual;
+/// Cautions if waiting, or the asking price, makes no sense.
+pub(super) fn cautions(content: &Told<'_>) -> Vec<&'static str> {
+    let usual = &content.usual;
     let first = usual.plan.period(1);
     let hardly = first.is_some_and(|period| period.week.asked.chance < HARDLY);
     let left = usual.left_of_ask.to_f64();
@@ -286,12 +286,12 @@ pub(super) fn cautions(told: &Told<'_>) -> Vec<&'static str> {
     .collect()
 }
 
-fn weeks(out: &mut String, told: &Told<'_>, width: Option<u16>) {
+fn weeks(out: &mut String, content: &Told<'_>, width: Option<u16>) {
     let mut grid = Grid::new(&WEEKLY.map(|title| (title, Kind::Number)));
-    for row in weekly(told) {
+    for row in weekly(content) {
         grid.push(row.to_vec());
     }
-    let code = &told.basis.currency().code;
+    let code = &content.basis.currency().code;
     let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
     out.push_str(&grid.render(width));
 }
@@ -299,12 +299,12 @@ fn weeks(out: &mut String, told: &Told<'_>, width: Option<u16>) {
 /// Titles of the columns of [`weekly`].
 pub(super) const WEEKLY: [&str; 4] = ["week", "ask", "lowest to take", "sold by its end"];
 
-/// What to ask and the lowest to take, week by week; where weeks are left out, dots.
-pub(super) fn weekly(told: &Told<'_>) -> Vec<[String; 4]> {
-    let base = &told.basis;
+/// Asking price and lowest acceptable price by week; dots stand for omitted weeks.
+pub(super) fn weekly(content: &Told<'_>) -> Vec<[String; 4]> {
+    let base = &content.basis;
     let mut cells = Vec::new();
     let mut before = 0;
-    for row in rows(told) {
+    for row in rows(content) {
         if row.week > before + 1 {
             cells.push(["…"; 4].map(String::from));
         }
@@ -327,23 +327,23 @@ pub(super) struct Row {
     pub(super) sold_by: f64,
 }
 
-pub(super) fn rows(told: &Told<'_>) -> Vec<Row> {
-    let plan = &told.usual.plan;
-    let sold_by = plan.sold_by(told.shown.last().copied().unwrap_or_default());
+pub(super) fn rows(content: &Told<'_>) -> Vec<Row> {
+    let plan = &content.usual.plan;
+    let sold_by = plan.sold_by(content.shown.last().copied().unwrap_or_default());
     let row = |week: usize| {
         let ask = plan.period(week).and_then(|period| period.week.ask);
         Some(Row {
             week,
-            ask: ask.and_then(|ask| told.basis.currency().from_statistics(ask)),
-            least: *told.least.get(week)?,
+            ask: ask.and_then(|ask| content.basis.currency().from_statistics(ask)),
+            least: *content.least.get(week)?,
             sold_by: *sold_by.get(week - 1)?,
         })
     };
-    told.shown.iter().filter_map(|week| row(*week)).collect()
+    content.shown.iter().filter_map(|week| row(*week)).collect()
 }
 
-fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
-    let base = &told.basis;
+fn rates(out: &mut String, content: &Told<'_>, width: Option<u16>) {
+    let base = &content.basis;
     let mut grid = Grid::new(&[
         ("offers a week", Kind::Number),
         ("ask", Kind::Number),
@@ -352,8 +352,8 @@ fn rates(out: &mut String, told: &Told<'_>, width: Option<u16>) {
         ("left of it", Kind::Number),
         ("worth today", Kind::Number),
     ]);
-    let [few, many] = &told.others;
-    for variant in [few, &told.usual, many] {
+    let [few, many] = &content.others;
+    for variant in [few, &content.usual, many] {
         grid.push(vec![
             rate(variant.offers),
             base.money(variant.ask),
@@ -381,11 +381,11 @@ fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
     let _ = writeln!(out, "{}", wrap(DOUBT, width, "  "));
 }
 
-/// What to do where the buyers that were reckoned with do not come.
+/// Advice if the expected buyers do not come.
 pub(super) const DOUBT: &str = "What buyers would pay is read from what others paid. If fewer come than this \
                                 says, or all offer less, the price or the rate is wrong: log it and ask again.";
 
-/// What it is reckoned with, in words.
+/// The inputs, in words.
 pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     let (low, high) = base.offers.range();
     let mut source = "the rule of thumb".to_string();
@@ -431,7 +431,7 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     )
 }
 
-/// What is left of a unit that was not sold, where there is a deadline.
+/// The net of an unsold unit, if there is a deadline.
 pub(super) fn at_deadline(base: &Basis<'_>) -> Option<String> {
     let (weeks, exit) = base.deadline?;
     let left = if exit.is_zero() {
@@ -510,7 +510,7 @@ fn percent(share: f64) -> String {
     format!("{:.0} %", 100.0 * share)
 }
 
-/// A rate with two digits that say something.
+/// A rate with two significant digits.
 fn rate(rate: f64) -> String {
     if rate < 0.995 {
         format!("{rate:.2}")

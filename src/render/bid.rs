@@ -1,4 +1,4 @@
-//! What to bid, on the terminal.
+//! The bid on the terminal.
 
 use std::fmt::Write;
 
@@ -14,50 +14,50 @@ use crate::deal::outlet::Net;
 use crate::deal::prospect::Prospect;
 use crate::trade::Currency;
 
-/// What to be careful about where something is mended.
+/// Cautions about repairs.
 pub(super) const CAUTIONS: [&str; 3] = [
     "A swollen or dented lithium cell can catch fire: keep it apart and hand it in; new cells of the right kind only.",
     "Mains supplies hold a charge when unplugged: leave them to qualified people, and keep to local rules.",
     "Before paying, see that no activation or owner's lock is on and that the unit is the seller's to sell; before selling, wipe what is on it.",
 ];
 
-/// All that is told of a bid.
+/// Content of the sheet for a bid.
 #[derive(Debug)]
 pub struct Told<'a> {
-    /// The estimate of the unit as it will be sold.
+    /// The estimate of the unit in the condition in which it will be sold.
     pub made: &'a Estimate,
     /// Its estimate for parts.
     pub parts: Option<&'a Estimate>,
     /// Name of the outlet.
     pub outlet: Option<&'a str>,
-    /// What is left of the likely price.
+    /// The net of the likely price.
     pub net: Option<Net>,
-    /// What it takes.
+    /// The costs.
     pub costs: &'a Costs,
-    /// What may come of it.
+    /// The distribution of the proceeds.
     pub prospect: &'a Prospect,
-    /// The most to bid by aim.
+    /// The highest bid for each aim.
     pub limits: &'a [Limit],
-    /// What the most to bid comes to.
+    /// The result at the highest bid.
     pub at_most: Option<Measures>,
-    /// A price that is asked.
+    /// The asking price with its verdict.
     pub asked: Option<Judged>,
-    /// The bankroll, where it is known.
+    /// The bankroll, if known.
     pub bankroll: Option<Decimal>,
-    /// What is not known of the costs of selling.
+    /// Unknown parts of the selling costs.
     pub unsure: Option<&'static str>,
 }
 
 /// The sheet with ANSI styles.
-pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
-    headline(&mut out, told, prose);
-    verdict(&mut out, told, prose);
-    aims(&mut out, told, width);
-    measures(&mut out, told, width);
-    repairs(&mut out, told, prose);
-    let warnings = warnings(told);
+    headline(&mut out, content, prose);
+    verdict(&mut out, content, prose);
+    aims(&mut out, content, width);
+    measures(&mut out, content, width);
+    repairs(&mut out, content, prose);
+    let warnings = warnings(content);
     if !warnings.is_empty() {
         let _ = writeln!(out, "\n{HEADING}Take care with the estimate{HEADING:#}");
     }
@@ -69,23 +69,23 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
     out
 }
 
-/// What to be careful about in the estimates; of that for parts only that there is something.
-pub(super) fn warnings(told: &Told<'_>) -> Vec<String> {
-    let parts = told.parts.filter(|parts| !parts.warnings.is_empty());
+/// Warnings about the estimates; those of the estimate for parts are only announced.
+pub(super) fn warnings(content: &Told<'_>) -> Vec<String> {
+    let parts = content.parts.filter(|parts| !parts.warnings.is_empty());
     let for_parts =
         |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
-    let whole = told.made.warnings.iter().cloned();
+    let whole = content.made.warnings.iter().cloned();
     whole
         .chain(parts.map(for_parts).map(String::from))
         .collect()
 }
 
-fn headline(out: &mut String, told: &Told<'_>, width: usize) {
-    let made = told.made;
+fn headline(out: &mut String, content: &Told<'_>, width: usize) {
+    let made = content.made;
     let money = |value| amount(&made.currency, value);
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
-    let left = match (told.outlet, &told.net) {
+    let left = match (content.outlet, &content.net) {
         (Some(outlet), Some(net)) => format!(
             "; through {outlet}, {} of the likely price is left",
             money(net.net)
@@ -104,7 +104,7 @@ fn headline(out: &mut String, told: &Told<'_>, width: usize) {
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
 }
 
-/// What was not said of the unit, behind a sentence.
+/// Assumed facts of the unit, as the end of a sentence.
 pub fn assumed(made: &Estimate) -> String {
     if made.assumptions.is_empty() {
         return String::new();
@@ -112,11 +112,11 @@ pub fn assumed(made: &Estimate) -> String {
     format!(" Not said: {}.", made.assumptions.join(", "))
 }
 
-fn verdict(out: &mut String, told: &Told<'_>, width: usize) {
-    let currency = &told.made.currency;
+fn verdict(out: &mut String, content: &Told<'_>, width: usize) {
+    let currency = &content.made.currency;
     let money = |value| amount(currency, value);
-    let reason = binding(told.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
-    match &told.at_most {
+    let reason = binding(content.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
+    match &content.at_most {
         Some(at) => {
             let _ = writeln!(
                 out,
@@ -135,12 +135,12 @@ fn verdict(out: &mut String, told: &Told<'_>, width: usize) {
             let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(&line, width, "  "));
         }
     }
-    if let Some(asked) = &told.asked {
+    if let Some(asked) = &content.asked {
         let _ = writeln!(out, "{}", wrap(&advice(asked, currency), width, "  "));
     }
 }
 
-/// What to do about a price asked, and why.
+/// Advice on an asking price, with reasons.
 pub(super) fn advice(asked: &Judged, currency: &Currency) -> String {
     let money = |value| amount(currency, value);
     let at = money(asked.measures.bid);
@@ -180,7 +180,7 @@ pub fn aim(aim: Aim, currency: &Currency) -> String {
     }
 }
 
-/// How a price fails an aim, in words.
+/// The failure of an aim at a price, in words.
 pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
     let money = |value| amount(currency, value);
     let whole = |share: f64| format!("{:.1} %", 100.0 * share);
@@ -210,15 +210,15 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
     }
 }
 
-fn aims(out: &mut String, told: &Told<'_>, width: Option<u16>) {
-    let currency = &told.made.currency;
-    let binds = binding(told.limits);
+fn aims(out: &mut String, content: &Told<'_>, width: Option<u16>) {
+    let currency = &content.made.currency;
+    let binds = binding(content.limits);
     let mut grid = Grid::new(&[
         ("", Kind::Fixed),
         ("aim", Kind::Text),
         ("most to bid", Kind::Number),
     ]);
-    for limit in told.limits {
+    for limit in content.limits {
         let mark = binds.is_some_and(|other| other == limit);
         grid.push(vec![
             if mark { "•".into() } else { String::new() },
@@ -236,8 +236,8 @@ fn aims(out: &mut String, told: &Told<'_>, width: Option<u16>) {
     out.push_str(&grid.render(width));
 }
 
-fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
-    let (titles, rows) = measured(told);
+fn measures(out: &mut String, content: &Told<'_>, width: Option<u16>) {
+    let (titles, rows) = measured(content);
     if titles.is_empty() {
         return;
     }
@@ -251,15 +251,15 @@ fn measures(out: &mut String, told: &Told<'_>, width: Option<u16>) {
     out.push_str(&grid.render(width));
 }
 
-/// What the most to bid and the price asked come to: a title for each, and rows of a label and a
-/// cell for each. No titles where there is neither.
-pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
-    let currency = &told.made.currency;
+/// The results at the highest bid and at the asking price: a title for each, and rows of a label
+/// and a cell for each. No titles if there is neither.
+pub(super) fn measured(content: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
+    let currency = &content.made.currency;
     let money = |value| amount(currency, value);
-    let all: Vec<&Measures> = told
+    let all: Vec<&Measures> = content
         .at_most
         .iter()
-        .chain(told.asked.iter().map(|asked| &asked.measures))
+        .chain(content.asked.iter().map(|asked| &asked.measures))
         .collect();
     let titles = all
         .iter()
@@ -275,7 +275,7 @@ pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     row("paid for it in all", &|at| money(at.cost));
     row("money put in, all parts included", &|at| money(at.stake));
     row("expected profit", &|at| money(at.profit));
-    if told.prospect.work > 0.0 {
+    if content.prospect.work > 0.0 {
         row("expected profit before the cost of work", &|at| {
             money(at.before_work)
         });
@@ -290,20 +290,23 @@ pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     row("expected profit on the money put in", &|at| {
         signed(at.returned)
     });
-    let weeks = told.costs.weeks.normalize();
+    let weeks = content.costs.weeks.normalize();
     row(&format!("the same for each of {weeks} weeks"), &|at| {
         signed(at.per_week)
     });
     if all.iter().any(|at| at.per_hour.is_some()) {
-        let label = format!("an hour of work earns ({:.1} hours)", told.prospect.hours);
+        let label = format!(
+            "an hour of work earns ({:.1} hours)",
+            content.prospect.hours
+        );
         row(&label, &|at| at.per_hour.map_or("–".into(), money));
     }
-    if told.bankroll.is_some() {
+    if content.bankroll.is_some() {
         row("share of the bankroll put in", &|at| {
             at.staked.map_or("–".into(), percent)
         });
     }
-    let kelly = if told.prospect.work > 0.0 {
+    let kelly = if content.prospect.work > 0.0 {
         "share that would grow it fastest (Kelly), before work"
     } else {
         "share that would grow it fastest (Kelly)"
@@ -312,7 +315,7 @@ pub(super) fn measured(told: &Told<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     (titles, rows)
 }
 
-/// What is said of the points of the profit, in the order of [`TOLD`].
+/// Labels of the quantiles of the profit, in the order of [`TOLD`].
 const POINTS: [&str; TOLD.len()] = [
     "profit, 1 in 20 is worse",
     "profit, 1 in 4 is worse",
@@ -321,8 +324,8 @@ const POINTS: [&str; TOLD.len()] = [
     "profit, 1 in 20 is better",
 ];
 
-fn repairs(out: &mut String, told: &Told<'_>, width: usize) {
-    let lines = repair_lines(told);
+fn repairs(out: &mut String, content: &Told<'_>, width: usize) {
+    let lines = repair_lines(content);
     if lines.is_empty() {
         return;
     }
@@ -335,13 +338,13 @@ fn repairs(out: &mut String, told: &Told<'_>, width: usize) {
     }
 }
 
-/// The repairs and what becomes of the unit, a sentence each; none where nothing is mended.
-pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
-    let repairs = &told.costs.repairs;
+/// The repairs and their results, one sentence each; empty without repairs.
+pub(super) fn repair_lines(content: &Told<'_>) -> Vec<String> {
+    let repairs = &content.costs.repairs;
     if repairs.is_empty() {
         return Vec::new();
     }
-    let money = |value| amount(&told.made.currency, value);
+    let money = |value| amount(&content.made.currency, value);
     let mut lines: Vec<String> = repairs
         .iter()
         .enumerate()
@@ -356,7 +359,7 @@ pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
             )
         })
         .collect();
-    let otherwise = match (told.parts, told.costs.salvage) {
+    let otherwise = match (content.parts, content.costs.salvage) {
         (Some(parts), _) => format!(
             ", otherwise sold for parts at about {} (its own estimate)",
             money(parts.median)
@@ -369,7 +372,7 @@ pub(super) fn repair_lines(told: &Told<'_>) -> Vec<String> {
     };
     lines.push(format!(
         "All succeed {:.0} times in 100{otherwise}.",
-        100.0 * told.prospect.mended
+        100.0 * content.prospect.mended
     ));
     lines
 }

@@ -1,4 +1,5 @@
-//! What moved since the last estimates of watched units and why, and how the price of one went.
+//! The changes of watched units since their last estimates, with causes, and the price history of
+//! one.
 
 use std::fmt::Write;
 
@@ -13,24 +14,24 @@ use crate::book::history::Record;
 use crate::trade::comp::PriceBasis;
 use crate::trade::{Comp, Currency};
 
-/// Width of text where the terminal does not say.
+/// Width of text if the terminal does not report one.
 const PLAIN_WIDTH: usize = 80;
 
 /// Most comps named in one line.
 const NAMED: usize = 5;
 
-/// What moved, for the terminal.
+/// The changes, for the terminal.
 pub fn sheet(all: &[Told], width: Option<u16>) -> String {
     let width = width.map_or(PLAIN_WIDTH, usize::from).max(30);
     let mut text = String::new();
-    for told in all {
+    for refreshed in all {
         text.push_str(&wrap(
-            &format!("{}: {}", told.name, unit(&told.subject)),
+            &format!("{}: {}", refreshed.name, unit(&refreshed.subject)),
             width,
             "",
         ));
         text.push('\n');
-        for (lead, line) in told.lines() {
+        for (lead, line) in refreshed.lines() {
             text.push_str(&hung(&lead, &line, width));
             text.push('\n');
         }
@@ -38,7 +39,7 @@ pub fn sheet(all: &[Told], width: Option<u16>) -> String {
     }
     if all
         .iter()
-        .any(|told| matches!(&told.state, State::Moved(moved) if !moved.steps.is_empty()))
+        .any(|refreshed| matches!(&refreshed.state, State::Moved(moved) if !moved.steps.is_empty()))
     {
         text.push_str(&wrap(ORDER, width, ""));
         text.push('\n');
@@ -46,11 +47,11 @@ pub fn sheet(all: &[Told], width: Option<u16>) -> String {
     text.trim_end().to_string() + "\n"
 }
 
-/// Width of the amounts that stand before the steps, and of what is before the other lines.
+/// Width of the column of amounts before the steps, and of the indentation of other lines.
 const LEAD: usize = 12;
 const INDENT: usize = 2;
 
-/// A line, with what stands before it to the right of its column; it goes on under its own words.
+/// A line with its lead right-aligned in its column; continued lines are indented.
 fn hung(lead: &str, line: &str, width: usize) -> String {
     if lead.is_empty() {
         return wrap(line, width, &" ".repeat(INDENT));
@@ -59,13 +60,13 @@ fn hung(lead: &str, line: &str, width: usize) -> String {
     format!("{lead:>LEAD$}  {}", body.trim_start())
 }
 
-/// What is said of the steps below them.
+/// Explanation of the steps below it.
 const ORDER: &str = "\
 Each step is what one more input changes, those above it being as they are now; prices are rounded half-even \
 to the minor unit, so that the steps add up.";
 
 impl Told {
-    /// What is said of it: lines, each with the amount that stands before it, or nothing.
+    /// The lines about a unit, each with its amount or an empty lead.
     fn lines(&self) -> Vec<(String, String)> {
         let plain = |line: String| (String::new(), line);
         let now = &self.now;
@@ -126,7 +127,7 @@ impl Told {
         }
     }
 
-    /// A step, and below it what the tests make of other comps.
+    /// A step, followed by its effect on the tests of other comps.
     fn step(&self, moved: &Moved, step: &Step) -> Vec<(String, String)> {
         let causes = step.causes.iter().map(|cause| self.cause(moved, cause));
         let causes: Vec<String> = causes.collect();
@@ -185,7 +186,7 @@ impl Told {
 }
 
 impl Step {
-    /// The comps that it is about.
+    /// The comps of the step.
     pub fn comps(&self) -> impl Iterator<Item = &CompChange> {
         self.causes.iter().flat_map(|cause| match cause {
             Cause::Comps(changes) => changes.as_slice(),
@@ -202,7 +203,7 @@ pub(super) fn fate_word(fate: Fate) -> &'static str {
     }
 }
 
-/// What was paid, on a basis.
+/// Price paid, on a basis.
 pub(super) fn paid(comp: &Comp, basis: PriceBasis) -> Decimal {
     match basis {
         PriceBasis::Delivered => comp.price + comp.shipping,
@@ -217,7 +218,7 @@ fn listed(ids: &[String]) -> String {
     }
 }
 
-/// How the price of a watched unit went, oldest first, for the terminal.
+/// The price history of a watched unit, oldest first, for the terminal.
 pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> String {
     let mut grid = Grid::ranked(&[
         ("day", Kind::Fixed, 0),

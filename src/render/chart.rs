@@ -1,15 +1,16 @@
-//! Charts: of an estimate ([`BandChart`]), where the price of this unit is likely to fall and the
-//! sales behind it; of a check of past estimates ([`CheckChart`]); of a bankroll over time
-//! ([`BankrollChart`]); and of the estimates of a watched unit over time ([`HistoryChart`]).
+//! Charts: of an estimate ([`BandChart`]), with the likely price of the unit and the sales behind
+//! it; of a check of past estimates ([`CheckChart`]); of a bankroll over time ([`BankrollChart`]);
+//! and of the estimates of a watched unit over time ([`HistoryChart`]).
 //!
-//! That of an estimate has two panels on a white ground. Above, the density of the predictive distribution with the band
-//! shaded, and under it each sale as a dot at its price brought to this unit and to today. Below,
-//! the sales against their dates with the trend, and the band at the right edge.
+//! The chart of an estimate has two panels on white. The upper one shows the density of the
+//! predictive distribution with the band shaded, and below it each sale as a dot at its price
+//! adjusted to this unit and to today. The lower one shows the sales by date with the trend, and
+//! the band at the right edge.
 //!
-//! Colours: blue for the band and the sales that count, amber for the likely price and the trend,
-//! grey for what was dropped. The two hues stay apart for readers with red-green or blue-yellow
-//! blindness, nothing is told by colour alone (dropped sales are hollow, the median is a thick line),
-//! and every text has a contrast of at least 4.5 to 1 on white, every mark at least 3 to 1 (WCAG 2.1,
+//! Colours: blue for the band and the used sales, amber for the likely price and the trend, grey
+//! for dropped sales. Readers with red-green or blue-yellow blindness can distinguish the two hues.
+//! Colour never carries information alone (dropped sales are hollow, the median is a thick line).
+//! Every text has a contrast of at least 4.5 to 1 on white, every mark at least 3 to 1 (WCAG 2.1,
 //! success criteria 1.4.3 and 1.4.11).
 
 mod axis;
@@ -44,7 +45,7 @@ impl Chart for BandChart {
     }
 }
 
-/// Kind of picture, by the extension of the file name.
+/// Format of a picture, by the extension of its file name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Format {
     Png,
@@ -69,11 +70,11 @@ impl Format {
     }
 }
 
-/// Draws the chart into a file: PNG (1600 × 1200) or SVG by the extension, case ignored.
-/// The file appears whole or not at all.
+/// Draws the chart into a file: PNG (1600 × 1200) or SVG by the extension, ignoring case. The file
+/// appears whole or not at all.
 ///
 /// # Errors
-/// [`ChartError`]: another extension, a number that is not finite or out of reach, or a failure to write.
+/// [`ChartError`]: another extension, a number that is not finite or out of range, or a failure to write.
 pub fn draw(chart: &impl Chart, path: &Path) -> Result<(), ChartError> {
     let picture = match Format::of(path)? {
         Format::Png => to_png(chart)?,
@@ -85,26 +86,26 @@ pub fn draw(chart: &impl Chart, path: &Path) -> Result<(), ChartError> {
     })
 }
 
-/// Checks that a chart can be written under this name, before the work of making it.
+/// Checks the file name of a chart before the work of making it.
 ///
 /// # Errors
-/// [`ChartError::Format`]: another extension than those of PNG and SVG.
+/// [`ChartError::Format`]: an extension other than those of PNG and SVG.
 pub fn check_name(path: &Path) -> Result<(), ChartError> {
     Format::of(path).map(|_| ())
 }
 
-/// The chart as an SVG document, shown at 800 × 600 unless scaled.
+/// The chart as an SVG document, displayed at 800 × 600 unless scaled.
 ///
 /// # Errors
-/// [`ChartError`]: a number that is not finite or out of reach.
+/// [`ChartError`]: a number that is not finite or out of range.
 pub fn to_svg(chart: &impl Chart) -> Result<String, ChartError> {
     scene::to_svg(&chart.shapes()?, chart.title())
 }
 
-/// The chart as a PNG file of 1600 × 1200 pixels, 200 to the inch.
+/// The chart as a PNG file of 1600 × 1200 pixels, 200 per inch.
 ///
 /// # Errors
-/// [`ChartError`]: a number that is not finite or out of reach.
+/// [`ChartError`]: a number that is not finite or out of range.
 pub fn to_png(chart: &impl Chart) -> Result<Vec<u8>, ChartError> {
     scene::to_png(&chart.shapes()?)
 }

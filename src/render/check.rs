@@ -13,29 +13,29 @@ use crate::backtest::selfcheck::{self, Figures, LEVELS};
 use crate::backtest::verdict::{Standing, Verdict};
 use crate::settings::Settings;
 
-/// Which of [`LEVELS`] is charted.
+/// Position in [`LEVELS`] of the charted level.
 const CHARTED: usize = 1;
 
-/// Names of groups up to this long are not broken.
+/// Longest name of a group that is not broken.
 const SHORT_NAME: usize = 20;
 
 /// Most sales named that look mistyped.
 const NAMED: usize = 3;
 
-/// A check of past estimates, to be shown.
+/// Content of the sheet of a check.
 pub struct Sheet<'a> {
     /// The figures of all sales, then of each group.
     pub groups: &'a [(String, Figures)],
     /// The sales that have a prediction.
     pub sales: &'a [Checkable<'a>],
-    /// The number of sales, without a prediction too.
+    /// The number of sales, including those without a prediction.
     pub of: usize,
-    /// Whether estimates would be better with numbers that are recorded but not declared.
+    /// Whether recorded but undeclared numbers would improve estimates.
     pub helps: bool,
 }
 
 impl Sheet<'_> {
-    /// The text for a terminal of that width; 80 columns of prose where none is known.
+    /// The text for a terminal of this width; prose of 80 columns if there is none.
     pub fn text(&self, settings: &Settings, width: Option<u16>) -> String {
         let prose = prose_width(width);
         let mut out = String::new();
@@ -122,7 +122,7 @@ impl Sheet<'_> {
     }
 }
 
-/// Which sales look mistyped, in words; empty where none does.
+/// The sales that look mistyped, in words; empty if there are none.
 fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String {
     let names: Vec<String> = mistyped(sales)
         .take(NAMED)
@@ -152,11 +152,11 @@ fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String {
     )
 }
 
-/// How many of the sales were predicted, and from what: `told` of them, `undated` of these from
-/// all the others.
-pub fn how_predicted(told: usize, undated: usize, sales: usize) -> String {
+/// Number and method of predictions: `predicted` of `sales`, `undated` of these from all the
+/// others.
+pub fn how_predicted(predicted: usize, undated: usize, sales: usize) -> String {
     let before = "from the sales of days before";
-    let from = match (told - undated, undated) {
+    let from = match (predicted - undated, undated) {
         (_, 0) => format!(" {before}"),
         (0, _) => ", all undated: each from all the others".into(),
         (dated, undated) => format!(
@@ -164,10 +164,10 @@ pub fn how_predicted(told: usize, undated: usize, sales: usize) -> String {
             count(undated, "undated sale")
         ),
     };
-    format!("{told} of {} predicted{from}", count(sales, "sale"))
+    format!("{predicted} of {} predicted{from}", count(sales, "sale"))
 }
 
-/// The verdicts of a group, `helps` being whether numbers would help that are recorded already.
+/// The verdicts on a group; `helps` is whether recorded but undeclared numbers would help.
 pub(super) fn judged(name: &str, figures: &Figures, helps: bool) -> Vec<Verdict> {
     let all = verdicts(name, figures).into_iter();
     all.map(|verdict| {
@@ -180,7 +180,7 @@ pub(super) fn judged(name: &str, figures: &Figures, helps: bool) -> Vec<Verdict>
     .collect()
 }
 
-/// The chart of the sales that have a prediction, `of` so many, of one `model` or of the whole book.
+/// The chart of the predicted sales among `of`, for one `model` or the whole book.
 pub fn chart(
     sales: &[Checkable<'_>],
     overall: &Figures,

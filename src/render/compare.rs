@@ -1,4 +1,4 @@
-//! Listings compared, on the terminal.
+//! Compared listings on the terminal.
 
 use std::fmt::Write;
 
@@ -11,37 +11,36 @@ use super::table::{Grid, Kind};
 use crate::deal::bid::{Advice, Aim, Judged};
 use crate::trade::Currency;
 
-/// A listing, judged, or why it could not be.
+/// A listing with its verdict, or the reason why there is none.
 #[derive(Debug)]
 pub struct Candidate {
-    /// What it is called.
+    /// Its name.
     pub name: String,
-    /// The price asked.
+    /// The asking price.
     pub asked: Decimal,
-    /// Weeks from paying to being paid.
+    /// Weeks from payment to the proceeds.
     pub weeks: Decimal,
-    /// What was found.
+    /// The verdict.
     pub judged: Result<Judged, String>,
 }
 
-/// All that is told of a comparison.
+/// Content of the sheet for a comparison.
 #[derive(Debug)]
 pub struct Told<'a> {
     /// Currency of all money.
     pub currency: &'a Currency,
-    /// The money there is.
+    /// The budget.
     pub budget: Decimal,
     /// The aims of each purchase.
     pub aims: &'a [Aim],
     /// The listings, in the order of the table.
     pub candidates: &'a [Candidate],
-    /// Positions of those to buy.
+    /// Positions of the listings to buy.
     pub bought: Vec<usize>,
 }
 
 impl Told<'_> {
-    /// Positions by profit for money put in and time, best first; those without a judgement
-    /// last.
+    /// Positions by profit per stake and week, best first; those without a verdict last.
     pub(super) fn ranked(&self) -> Vec<usize> {
         let rate = |at: &usize| {
             let judged = self.candidates[*at].judged.as_ref().ok();
@@ -54,7 +53,7 @@ impl Told<'_> {
         all
     }
 
-    /// Money put in, expected profit, and that for each week, of all that is bought.
+    /// Total stake, total expected profit, and the latter per week, of all listings to buy.
     pub(super) fn sums(&self) -> (Decimal, Decimal, Decimal) {
         let bought = self.bought.iter().filter_map(|at| {
             let candidate = &self.candidates[*at];
@@ -69,8 +68,8 @@ impl Told<'_> {
 }
 
 /// The comparison with ANSI styles.
-pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
-    let money = |value| amount(told.currency, value);
+pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
+    let money = |value| amount(content.currency, value);
     let prose = prose_width(width);
     let mut out = String::new();
     let mut grid = Grid::ranked(&[
@@ -84,9 +83,9 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
         ("what to do", Kind::Text, 0),
     ]);
     let mut reasons = Vec::new();
-    for at in told.ranked() {
-        let candidate = &told.candidates[at];
-        let bought = told.bought.contains(&at);
+    for at in content.ranked() {
+        let candidate = &content.candidates[at];
+        let bought = content.bought.contains(&at);
         let mark = if bought { "•" } else { "" };
         let mut row = vec![
             mark.to_string(),
@@ -102,10 +101,14 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
                     at.per_week
                         .map_or("–".into(), |share| percent_change(100.0 * share)),
                     format!("{:.0} %", 100.0 * at.loss),
-                    advice(judged, bought, told.currency),
+                    advice(judged, bought, content.currency),
                 ]);
                 reasons.extend(judged.failed.first().map(|aim| {
-                    format!("{}: {}.", candidate.name, failure(*aim, at, told.currency))
+                    format!(
+                        "{}: {}.",
+                        candidate.name,
+                        failure(*aim, at, content.currency)
+                    )
                 }));
             }
             Err(why) => {
@@ -118,21 +121,21 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
     }
     let title = format!(
         "{HEADING}Listings{HEADING:#}, {}, best for money and time first (• to buy with {})",
-        told.currency.code,
-        money(told.budget)
+        content.currency.code,
+        money(content.budget)
     );
     let _ = writeln!(out, "{title}");
     out.push_str(&grid.render(width));
-    let (put_in, profit, weekly) = told.sums();
-    let sentence = match told.bought.len() {
+    let (put_in, profit, weekly) = content.sums();
+    let sentence = match content.bought.len() {
         0 => "Buy none of them: none keeps every aim at the price asked within the budget."
             .to_string(),
         number => format!(
             "Buy {number} of {}: {} of {} put in, expected profit {}, {} a week. No other choice \
              of listings that keep the aims earns more a week within the budget.",
-            told.candidates.len(),
+            content.candidates.len(),
             money(put_in),
-            money(told.budget),
+            money(content.budget),
             money(profit),
             money(weekly)
         ),

@@ -8,16 +8,16 @@ use crate::band::conflict::Conflict;
 use crate::settings::rule::{Section, sections, text};
 use crate::settings::{FILE_NAME, Settings};
 
-/// Models named of one rule.
+/// Most models named for one rule.
 const NAMED: usize = 4;
 
-/// The sections of the settings with rules in place of the contradicted ones.
+/// The sections of the settings with the proposed rules.
 pub(super) fn instead(conflicts: &[Conflict], settings: &Settings) -> Vec<Section> {
     let statements: Vec<_> = conflicts.iter().map(|c| c.instead.clone()).collect();
     sections(&statements, settings)
 }
 
-/// The section of a check; empty where no rule is contradicted.
+/// The section of a check; empty if no rule is contradicted.
 pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> String {
     if conflicts.is_empty() {
         return String::new();

@@ -1,22 +1,22 @@
-//! Parts of a page: text made safe, tables.
+//! Parts of a page: safe text, tables.
 //!
-//! Whatever a user wrote reaches a page through [`visible`] and the escaping of `maud` alone: markup
-//! characters become entities, and control characters, changes of writing direction and others that
-//! show nothing become visible (`\u{202e}`), so that no text can pose as another.
+//! User text reaches a page only through [`visible`] and the escaping of `maud`: markup characters
+//! become entities; control characters, changes of writing direction and other invisible characters
+//! become visible (`\u{202e}`), so that no text can look like another.
 
 use maud::{Markup, html};
 
 use crate::trade::text::shorten;
 
-/// Text in which nothing is hidden: see [`shorten`].
+/// Text with all invisible characters made visible: see [`shorten`].
 pub fn visible(text: &str) -> String {
     shorten(text, usize::MAX)
 }
 
-/// Where on a page markup stands: how deep its headings are, and what makes its ids its own.
+/// Position of markup on a page: the depth of its headings, and the part that makes its ids unique.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Place {
-    /// Number of the part of the page; none where the page is about one thing.
+    /// Number of the part of the page; none on a page about one thing.
     part: Option<usize>,
 }
 
@@ -24,12 +24,12 @@ impl Place {
     /// A page about one thing.
     pub const WHOLE: Self = Self { part: None };
 
-    /// A part of a page about several, each by its number.
+    /// A part of a page about several things, by its number.
     pub const fn part(number: usize) -> Self {
         Self { part: Some(number) }
     }
 
-    /// An id that no other part has.
+    /// An id that is unique to this part.
     pub fn id(self, id: &str) -> String {
         self.part
             .map_or_else(|| id.to_string(), |part| format!("part{part}-{id}"))
@@ -40,19 +40,19 @@ impl Place {
         self.id("name")
     }
 
-    /// Ids of what names the thing of this id: with the heading of its part, where there are several.
+    /// Ids of the labels of an element: with the heading of its part, if there are several parts.
     fn labels(self, id: &str) -> String {
         let own = self.id(id);
         self.part
             .map_or_else(|| own.clone(), |_| format!("{} {own}", self.name_id()))
     }
 
-    /// Markup below a heading; nothing where there is none.
+    /// Markup below a heading; empty if it is empty.
     pub fn section(self, heading: &str, markup: &Markup) -> Markup {
         self.classed(heading, markup, None)
     }
 
-    /// As [`Self::section`], of a class.
+    /// Like [`Self::section`], with a class.
     pub fn classed(self, heading: &str, markup: &Markup, class: Option<&str>) -> Markup {
         html! {
             @if !markup.0.is_empty() {
@@ -78,16 +78,16 @@ impl Place {
     }
 }
 
-/// What a column of a table holds.
+/// Type of a column of a table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Column {
-    /// What the row is about.
+    /// Subject of the row.
     Head,
     /// Words.
     Text,
-    /// Numbers, set to the right and kept on one line.
+    /// Numbers, right-aligned on one line.
     Number,
-    /// Days and what else is kept on one line.
+    /// Days and other text on one line.
     Line,
 }
 
@@ -109,7 +109,7 @@ pub struct Cell {
 }
 
 impl Cell {
-    /// Text, sorted as it is read.
+    /// Text, sorted as text.
     pub fn text(text: impl Into<String>) -> Self {
         Self {
             text: text.into(),
@@ -117,7 +117,7 @@ impl Cell {
         }
     }
 
-    /// Text that is sorted by a number; after all others where there is none.
+    /// Text sorted by a number; after all others if there is none.
     pub fn number(text: impl Into<String>, value: Option<f64>) -> Self {
         Self {
             text: text.into(),
@@ -126,18 +126,18 @@ impl Cell {
     }
 }
 
-/// A table that scrolls within itself where the screen is too narrow.
+/// A table that scrolls if the screen is too narrow.
 #[derive(Debug, Clone)]
 pub struct Table<'a> {
-    /// What it is referred to by; unique in its part of the page.
+    /// Its id; unique in its part of the page.
     pub id: &'a str,
-    /// What it shows, above it.
+    /// Caption above it.
     pub caption: &'a str,
-    /// Whether its rows may be put in another order.
+    /// Whether the reader can sort its rows.
     pub sortable: bool,
     /// Its columns with their titles.
     pub columns: Vec<(&'a str, Column)>,
-    /// Its rows: one cell for each column, and whether the row is set apart as of less weight.
+    /// Its rows: one cell for each column, and whether the row is dimmed as less important.
     pub rows: Vec<(Vec<Cell>, bool)>,
 }
 
@@ -183,7 +183,7 @@ impl Table<'_> {
     }
 }
 
-/// Text of running words: [`visible`], and a number and its sign stay on one line.
+/// Running text: [`visible`], with each number and its sign on one line.
 pub fn prose(text: &str) -> String {
     visible(&text.replace(" %", "\u{a0}%"))
 }
@@ -195,7 +195,7 @@ pub fn paragraphs<T: AsRef<str>>(texts: impl IntoIterator<Item = T>) -> Markup {
     }
 }
 
-/// An unordered list; nothing for no items.
+/// An unordered list; empty without items.
 pub fn list<T: AsRef<str>>(items: impl IntoIterator<Item = T>) -> Markup {
     let mut items = items.into_iter().peekable();
     html! {

@@ -1,7 +1,7 @@
-//! The ledger as a plain-text accounting journal, in the part of the format that hledger and
-//! Ledger have in common: a `commodity` directive, dated transactions with a code, comments as
-//! tags, and balance assertions. The last transaction asserts the balance of every account, so
-//! that whatever reads the file checks our sums.
+//! The ledger as a plain-text accounting journal, in the part of the format common to hledger and
+//! Ledger: a `commodity` directive, dated transactions with a code, comments as tags, and balance
+//! assertions. The last transaction asserts the balance of every account, so that every program
+//! that reads the file checks the sums.
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -13,7 +13,7 @@ use crate::deal::ledger::{Ledger, name};
 use crate::trade::Currency;
 use crate::trade::entry::{Account, Entry, Kind};
 
-/// Column that amounts end in.
+/// Column in which amounts end.
 const AMOUNTS_END: usize = 52;
 
 /// The journal.
@@ -96,7 +96,7 @@ fn transaction(out: &mut String, ledger: &Ledger, entry: &Entry, currency: &Curr
 fn posting(account: &str, amount: Decimal, currency: &Currency) -> String {
     let amount = currency.plain(amount);
     let room = AMOUNTS_END.saturating_sub(4 + account.chars().count());
-    // Two blanks at least end the name of an account.
+    // At least two spaces end the name of an account.
     format!(
         "    {account}  {amount:>room$} {}",
         currency.code,
@@ -141,7 +141,7 @@ fn title(ledger: &Ledger, entry: &Entry) -> String {
     }
 }
 
-/// Text without what means something in a journal: comments, payees, tags, line ends.
+/// Text without characters that have a meaning in a journal: comments, payees, tags, line ends.
 fn plain(text: &str) -> String {
     let safe: String = text
         .chars()

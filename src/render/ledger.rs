@@ -18,13 +18,13 @@ use crate::trade::Currency;
 use crate::trade::entry::{self, Account, Entry, Foreseen};
 use crate::trade::names::match_key;
 
-/// Closed deals shown, unless all are asked for.
+/// Number of closed deals shown by default.
 const SHOWN: usize = 20;
 
-/// Weeks from which on rates are told.
+/// Number of weeks from which rates are shown.
 const TELLING: f64 = 1.0;
 
-/// What there is to tell.
+/// Content of the sheet for the ledger.
 #[derive(Debug)]
 pub struct Told<'a> {
     /// Currency of all money.
@@ -33,13 +33,13 @@ pub struct Told<'a> {
     pub today: NaiveDate,
     /// The ledger.
     pub ledger: &'a Ledger,
-    /// What it comes to.
+    /// Its summary.
     pub summary: Summary,
-    /// The bankroll to get to; 0: not said.
+    /// The wanted bankroll; 0 for none.
     pub goal: Decimal,
-    /// Today's estimate of what is in stock, or why there is none.
+    /// Today's estimates of the units in stock, or the reasons why there are none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
-    /// Whether every closed deal is told.
+    /// Whether all closed deals are shown.
     pub all: bool,
 }
 
@@ -54,29 +54,29 @@ pub fn foreseen(made: &Foreseen, currency: &Currency) -> String {
     )
 }
 
-/// Profit in an hour of work, rounded half-even to the minor unit.
+/// Profit per hour of work, rounded half-even to the minor unit.
 pub fn hourly(deal: &Deal, currency: &Currency) -> Option<String> {
     deal.per_hour().map(|money| amount(currency, money))
 }
 
 /// The views with ANSI styles.
-pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     let prose = prose_width(width);
     let mut out = String::new();
-    let code = &told.currency.code;
+    let code = &content.currency.code;
     let _ = writeln!(
         out,
         "{HEADING}Bankroll{HEADING:#}, {code}, on {}",
-        told.today
+        content.today
     );
-    out.push_str(&bankroll(told));
+    out.push_str(&bankroll(content));
     out.push('\n');
-    for sentence in sentences(told) {
+    for sentence in sentences(content) {
         let _ = writeln!(out, "{}", wrap(&sentence, prose, "  "));
     }
-    let stock = in_stock(told, width);
+    let stock = in_stock(content, width);
     if !stock.is_empty() {
-        let basis = told
+        let basis = content
             .now
             .values()
             .flatten()
@@ -87,7 +87,7 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
         let _ = writeln!(out, "\n{HEADING}In stock{HEADING:#}, {code}{basis}");
         out.push_str(&stock);
     }
-    let (closed, left_out) = closed(told, width);
+    let (closed, left_out) = closed(content, width);
     if !closed.is_empty() {
         let _ = writeln!(
             out,
@@ -104,9 +104,9 @@ pub fn sheet(told: &Told<'_>, width: Option<u16>) -> String {
     out
 }
 
-fn bankroll(told: &Told<'_>) -> String {
-    let money = |value| amount(told.currency, value);
-    let now = &told.summary.now;
+fn bankroll(content: &Told<'_>) -> String {
+    let money = |value| amount(content.currency, value);
+    let now = &content.summary.now;
     account(&[
         ("Cash".into(), money(now.cash)),
         ("Stock at cost".into(), money(now.stock)),
@@ -114,9 +114,9 @@ fn bankroll(told: &Told<'_>) -> String {
     ])
 }
 
-fn sentences(told: &Told<'_>) -> Vec<String> {
-    let money = |value| amount(told.currency, value);
-    let summary = &told.summary;
+fn sentences(content: &Told<'_>) -> Vec<String> {
+    let money = |value| amount(content.currency, value);
+    let summary = &content.summary;
     let mut said = vec![format!(
         "Put in {}, profit so far {}.",
         money(summary.now.capital),
@@ -138,33 +138,34 @@ fn sentences(told: &Told<'_>) -> Vec<String> {
             "In {:.1} weeks: return {} a week on a bankroll of {} on average, turned over {turnover:.1} times a year.",
             summary.weeks,
             percent_change(100.0 * weekly),
-            told.currency
+            content.currency
                 .from_statistics(summary.average)
                 .map_or("–".into(), money),
         ));
     }
-    said.extend(goal(told));
+    said.extend(goal(content));
     said
 }
 
-/// How far the goal is.
-fn goal(told: &Told<'_>) -> Option<String> {
-    let bankroll = told.summary.now.bankroll();
-    if told.goal.is_zero() {
+/// Distance to the goal.
+fn goal(content: &Told<'_>) -> Option<String> {
+    let bankroll = content.summary.now.bankroll();
+    if content.goal.is_zero() {
         return None;
     }
-    let money = |value| amount(told.currency, value);
-    let share = (bankroll / told.goal).to_f64().unwrap_or_default();
-    let head = format!("Goal {}: {:.0} % of it", money(told.goal), 100.0 * share);
-    if bankroll >= told.goal {
+    let money = |value| amount(content.currency, value);
+    let share = (bankroll / content.goal).to_f64().unwrap_or_default();
+    let head = format!("Goal {}: {:.0} % of it", money(content.goal), 100.0 * share);
+    if bankroll >= content.goal {
         return Some(format!("{head}, reached."));
     }
-    let missing = (told.goal - bankroll).to_f64().unwrap_or_default();
-    let pace = told.summary.profit.to_f64().unwrap_or_default() / told.summary.weeks;
-    Some(if told.summary.weeks >= TELLING && pace > 0.0 {
+    let missing = (content.goal - bankroll).to_f64().unwrap_or_default();
+    let pace = content.summary.profit.to_f64().unwrap_or_default() / content.summary.weeks;
+    Some(if content.summary.weeks >= TELLING && pace > 0.0 {
         format!(
             "{head}; at the profit so far, {} a week, in about {:.0} weeks.",
-            told.currency
+            content
+                .currency
                 .from_statistics(pace)
                 .map_or("–".into(), money),
             (missing / pace).ceil()
@@ -174,8 +175,8 @@ fn goal(told: &Told<'_>) -> Option<String> {
     })
 }
 
-fn in_stock(told: &Told<'_>, width: Option<u16>) -> String {
-    let money = |value| amount(told.currency, value);
+fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
+    let money = |value| amount(content.currency, value);
     let mut grid = Grid::ranked(&[
         ("deal", Kind::Fixed, 0),
         ("unit", Kind::Text, 0),
@@ -186,20 +187,23 @@ fn in_stock(told: &Told<'_>, width: Option<u16>) -> String {
         ("high", Kind::Number, 2),
         ("when bought", Kind::Number, 3),
     ]);
-    let open: Vec<&Deal> = told
+    let open: Vec<&Deal> = content
         .ledger
         .deals()
         .filter(|deal| deal.state == State::Open)
         .collect();
     for deal in &open {
-        let now = told.now.get(&deal.id).and_then(|made| made.as_ref().ok());
+        let now = content
+            .now
+            .get(&deal.id)
+            .and_then(|made| made.as_ref().ok());
         let of = |made: Option<&Foreseen>, which: fn(&Foreseen) -> Decimal| {
             made.map_or("–".into(), |made| money(which(made)))
         };
         grid.push(vec![
             deal.name(),
             deal.unit.model.clone(),
-            deal.days_held(told.today).to_string(),
+            deal.days_held(content.today).to_string(),
             money(deal.sum(Account::Stock)),
             of(now, |made| made.likely),
             of(now, |made| made.low),
@@ -212,7 +216,7 @@ fn in_stock(told: &Told<'_>, width: Option<u16>) -> String {
     }
     let mut text = grid.render(width);
     for deal in open {
-        if let Some(Err(why)) = told.now.get(&deal.id) {
+        if let Some(Err(why)) = content.now.get(&deal.id) {
             let _ = writeln!(
                 text,
                 "{}",
@@ -223,10 +227,10 @@ fn in_stock(told: &Told<'_>, width: Option<u16>) -> String {
     text
 }
 
-/// Closed deals, and how many are not shown.
-fn closed(told: &Told<'_>, width: Option<u16>) -> (String, usize) {
-    let money = |value| amount(told.currency, value);
-    let mut closed: Vec<&Deal> = told
+/// Closed deals, and the number of those not shown.
+fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
+    let money = |value| amount(content.currency, value);
+    let mut closed: Vec<&Deal> = content
         .ledger
         .deals()
         .filter(|deal| deal.state != State::Open)
@@ -235,7 +239,7 @@ fn closed(told: &Told<'_>, width: Option<u16>) -> (String, usize) {
         return (String::new(), 0);
     }
     closed.sort_by_key(|deal| std::cmp::Reverse((deal.closed_on, deal.id)));
-    let most = if told.all { usize::MAX } else { SHOWN };
+    let most = if content.all { usize::MAX } else { SHOWN };
     let left_out = closed.len().saturating_sub(most);
     let mut grid = Grid::ranked(&[
         ("deal", Kind::Fixed, 0),
@@ -266,15 +270,15 @@ fn closed(told: &Told<'_>, width: Option<u16>) -> (String, usize) {
             money(deal.sum(Account::Postage)),
             money(deal.profit()),
             deal.minutes.round().to_string(),
-            hourly(deal, told.currency).unwrap_or_else(|| "–".into()),
-            deal.days_held(told.today).to_string(),
+            hourly(deal, content.currency).unwrap_or_else(|| "–".into()),
+            deal.days_held(content.today).to_string(),
             deal.closed_on.map_or("–".into(), |day| day.to_string()),
         ]);
     }
     (grid.render(width), left_out)
 }
 
-/// Entries as a table: the accounts they move.
+/// A table of entries with the accounts that they change.
 pub fn entry_table<'e>(
     ledger: &Ledger,
     shown: impl Iterator<Item = &'e Entry>,
@@ -324,21 +328,21 @@ pub fn entry_table<'e>(
     grid.render(width)
 }
 
-/// How the owner's own sales fell against the estimates of some day.
+/// Comparison of the owner's sales with the estimates on one kind of day.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OwnSales {
-    /// How many.
+    /// Number of sales.
     pub sales: usize,
     /// Median of estimate over price paid.
     pub median_ratio: f64,
-    /// How many fell within their band.
+    /// Number of sales inside their band.
     pub held: usize,
-    /// Share foreseen to, per cent, on average.
+    /// Average level of the bands, per cent.
     pub foreseen_percent: f64,
 }
 
 impl OwnSales {
-    /// Sums sales up; none where there are none.
+    /// Summarises sales; `None` if there are none.
     pub fn of(sales: &[OwnSale]) -> Option<Self> {
         let float = |money: Decimal| money.to_f64().unwrap_or_default();
         let ratios: Vec<f64> = sales
@@ -371,18 +375,17 @@ impl OwnSales {
     }
 }
 
-/// The owner's own sales against the estimates kept in the ledger: of the day of buying, and of
-/// the day of selling.
+/// Comparison of the owner's sales with the estimates in the ledger.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct OwnCheck {
-    /// By the estimates of the day of buying.
+    /// With the estimates on the day of buying.
     pub when_bought: Option<OwnSales>,
-    /// By the estimates of the day of selling.
+    /// With the estimates on the day of selling.
     pub when_sold: Option<OwnSales>,
 }
 
 impl OwnCheck {
-    /// As part of a document; none where there is none.
+    /// As part of a document; `None` if there is nothing to compare.
     pub fn document(&self) -> Option<check::OwnCheck> {
         let sales = |own: &OwnSales| check::OwnSales {
             sales: own.sales,
@@ -397,7 +400,7 @@ impl OwnCheck {
         })
     }
 
-    /// Both, of a ledger: of one model (case and spacing ignored), or of all.
+    /// Both comparisons for a ledger: for one model (ignoring case and spacing), or for all.
     pub fn of(ledger: &Ledger, model: Option<&str>) -> Self {
         let key = model.map(match_key);
         let asked = |deal: &Deal| {
@@ -413,7 +416,7 @@ impl OwnCheck {
         }
     }
 
-    /// As text; empty where there is none.
+    /// As text; empty if there is nothing to compare.
     pub fn sheet(&self, width: Option<u16>) -> String {
         let prose = prose_width(width);
         let said: Vec<String> = [
@@ -434,10 +437,10 @@ impl OwnCheck {
     }
 }
 
-/// The ledger as CSV: one posting a row, for other programs.
+/// The ledger as CSV with one posting per row, for other programs.
 ///
 /// # Errors
-/// None but of writing to memory.
+/// Only if writing to memory fails.
 pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec<u8>> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.write_record([
@@ -469,7 +472,7 @@ pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec
     writer.into_inner().map_err(csv::IntoInnerError::into_error)
 }
 
-/// The model that a deal was opened for, reversed or not.
+/// The model of a deal when it was opened, reversed or not.
 pub(super) fn model_of(ledger: &Ledger, deal: u32) -> Option<&str> {
     let bought = |entry: &&Entry| entry.kind == entry::Kind::Buy && entry.deal == Some(deal);
     let entry = ledger.entries().iter().find(bought)?;

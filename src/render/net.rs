@@ -1,4 +1,4 @@
-//! A net, line by line, on the terminal.
+//! A net on the terminal, line by line.
 
 use std::fmt::Write;
 
@@ -10,7 +10,7 @@ use super::sheet::{HEADING, PRICE, prose_width, wrap};
 use crate::deal::outlet::{Item, Line, Needed, Net, PostageFrom, Terms};
 use crate::trade::Currency;
 
-/// What is not known of the costs of selling on these terms, if anything.
+/// Unknown parts of the selling costs on these terms, if any.
 pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {
     let Some(terms) = terms else {
         return Some("selling is taken to cost nothing: compband.toml has no [outlets.NAME]");
@@ -27,7 +27,7 @@ pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {
     }
 }
 
-/// What a statement tells of.
+/// Content of a statement.
 #[derive(Debug)]
 pub struct Statement<'a> {
     /// Currency of all money.
@@ -36,51 +36,51 @@ pub struct Statement<'a> {
     pub outlet: &'a str,
     /// Terms of the sale.
     pub terms: &'a Terms<'a>,
-    /// The net of the price asked for or needed.
+    /// The net of the given or needed price.
     pub net: Net,
-    /// The net wanted and the price needed for it.
+    /// The wanted net and the price needed for it.
     pub wanted: Option<(Decimal, Needed)>,
 }
 
 /// The statement with ANSI styles.
-pub fn statement(told: &Statement<'_>, width: Option<u16>) -> String {
+pub fn statement(statement: &Statement<'_>, width: Option<u16>) -> String {
     let prose = prose_width(width);
-    let money = |value| amount(told.currency, value);
-    let code = &told.currency.code;
+    let money = |value| amount(statement.currency, value);
+    let code = &statement.currency.code;
     let mut out = String::new();
-    let sent = told
+    let sent = statement
         .terms
         .weight
         .map_or(String::new(), |grams| format!(", {} g", grams.normalize()));
-    let title = match told.wanted {
+    let title = match statement.wanted {
         Some((wanted, _)) => format!("To be left with {} {code}", money(wanted)),
         None => format!("What is left, {code}"),
     };
     let _ = writeln!(
         out,
         "{HEADING}{title}{HEADING:#}, through {}{sent}\n",
-        told.outlet
+        statement.outlet
     );
-    let mut rows: Vec<(String, String)> = told
+    let mut rows: Vec<(String, String)> = statement
         .net
         .lines
         .iter()
-        .map(|line| (label(told, line), money(line.amount)))
+        .map(|line| (label(statement, line), money(line.amount)))
         .collect();
-    rows.push(("Net".into(), money(told.net.net)));
+    rows.push(("Net".into(), money(statement.net.net)));
     out.push_str(&account(&rows));
-    if let Some(share) = share(&told.net) {
+    if let Some(share) = share(&statement.net) {
         let line = format!(
             "Selling takes {:.0} % of what the buyer pays.",
             100.0 * share
         );
         let _ = writeln!(out, "\n{}", wrap(&line, prose, ""));
     }
-    if let Some((wanted, needed)) = told.wanted {
+    if let Some((wanted, needed)) = statement.wanted {
         let _ = writeln!(
             out,
             "{}",
-            wrap(&about_price(told, wanted, needed), prose, "")
+            wrap(&about_price(statement, wanted, needed), prose, "")
         );
     }
     out
@@ -110,8 +110,8 @@ pub fn account(rows: &[(String, String)]) -> String {
     out
 }
 
-fn about_price(told: &Statement<'_>, wanted: Decimal, needed: Needed) -> String {
-    let money = |value| amount(told.currency, value);
+fn about_price(statement: &Statement<'_>, wanted: Decimal, needed: Needed) -> String {
+    let money = |value| amount(statement.currency, value);
     if needed.always_from == needed.least {
         return format!(
             "{} is the least price that leaves {}, and every price above it does.",
@@ -128,7 +128,7 @@ fn about_price(told: &Statement<'_>, wanted: Decimal, needed: Needed) -> String 
     )
 }
 
-/// Costs as a share of what the buyer pays, where that is anything.
+/// Costs as a share of the buyer's total, if that is positive.
 pub fn share(net: &Net) -> Option<f64> {
     let revenue = net.revenue();
     if revenue.is_zero() {
@@ -137,9 +137,9 @@ pub fn share(net: &Net) -> Option<f64> {
     (net.costs() / revenue).to_f64()
 }
 
-fn label(told: &Statement<'_>, line: &Line) -> String {
+fn label(statement: &Statement<'_>, line: &Line) -> String {
     let name = item_name(line.item);
-    let weight = told.terms.weight.map(|grams| grams.normalize());
+    let weight = statement.terms.weight.map(|grams| grams.normalize());
     match (line.item, line.percent, line.of) {
         (Item::Returns, Some(percent), _) => {
             format!("{name}, {} in 100", percent.normalize())
@@ -148,14 +148,14 @@ fn label(told: &Statement<'_>, line: &Line) -> String {
         (_, Some(percent), Some(of)) => format!(
             "{name}, {} % of {}",
             percent.normalize(),
-            amount(told.currency, of)
+            amount(statement.currency, of)
         ),
-        (_, None, Some(of)) => format!("{name}, on {}", amount(told.currency, of)),
+        (_, None, Some(of)) => format!("{name}, on {}", amount(statement.currency, of)),
         _ => name.into(),
     }
 }
 
-/// What a line is for, in words.
+/// Name of a line.
 pub fn item_name(item: Item) -> &'static str {
     match item {
         Item::Price => "Price",

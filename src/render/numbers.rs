@@ -1,10 +1,10 @@
-//! Numbers as they are read: money with its currency, signed changes, shares.
+//! Numbers for the reader: money with its currency, signed changes, shares.
 
 use rust_decimal::Decimal;
 
 use crate::trade::Currency;
 
-/// Narrow no-break space, between groups of three digits.
+/// Narrow no-break space, the separator between groups of three digits.
 const GROUP: char = '\u{202f}';
 
 /// `1 comp`, `2 comps`.
@@ -17,7 +17,7 @@ pub fn amount(currency: &Currency, amount: Decimal) -> String {
     grouped(&currency.plain(amount))
 }
 
-/// An amount of the statistics, rounded to the minor unit, to whole units from 1000 on.
+/// An amount of the statistics, rounded to the minor unit, or to whole units from 1000 on.
 pub fn about(currency: &Currency, amount: f64) -> String {
     let rounded = if amount.abs() >= 1000.0 {
         amount.round()
@@ -41,7 +41,7 @@ pub fn about(currency: &Currency, amount: f64) -> String {
     }
 }
 
-/// A change: [`about`] with a plus sign where it is not negative.
+/// A change: [`about`] with a plus sign unless it is negative.
 pub fn change(currency: &Currency, amount: f64) -> String {
     let text = about(currency, amount);
     if text.starts_with('−') || amount == 0.0 {
@@ -61,7 +61,7 @@ pub fn percent_change(percent: f64) -> String {
     }
 }
 
-/// Decimal digits with the whole part in groups of three and a real minus sign.
+/// Decimal digits with the whole part in groups of three, and a true minus sign.
 pub(super) fn grouped(plain: &str) -> String {
     let (sign, digits) = plain
         .strip_prefix('-')

@@ -1,4 +1,4 @@
-//! The sheet: an estimate as a person reads it on the terminal.
+//! The sheet: an estimate on the terminal.
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -20,37 +20,37 @@ pub(super) const PRICE: Style = AnsiColor::Green.on_default().bold();
 pub(super) const WARNING: Style = AnsiColor::Yellow.on_default();
 pub(super) const QUIET: Style = Style::new().dimmed();
 
-/// How much of the comps is listed.
+/// Limits of the list of comps.
 #[derive(Debug, Clone, Copy)]
 pub struct Listing<'a> {
-    /// Most comps used that are listed.
+    /// Most used comps in the list.
     pub used: usize,
-    /// Most dropped comps that are listed for one reason.
+    /// Most dropped comps in the list for one reason.
     pub dropped: usize,
-    /// How each comp of the estimate is named, in its order.
+    /// Name of each comp of the estimate, in its order.
     pub ids: &'a [&'a str],
 }
 
-/// What the columns of the adjustments mean where other models have a say.
+/// Legend of the columns of the adjustments if other models contribute.
 pub(super) const LEGEND: &str = "Rule: the rule of thumb; others: what your other models make of it; \
      comps: what those of this model say without either; used: all of them, each by how sure it is; \
      share: what part of it comes from this model's comps.";
 
-/// A comp with the name it is shown by.
+/// A comp with its displayed name.
 pub(super) type Named<'a> = (&'a CompLine, &'a str);
 
-/// What every page and sheet of an estimate closes with.
+/// Last line of every page and sheet of an estimate.
 pub(super) const CLOSING: &str =
     "An estimate from the sales you recorded, not a promise; not tax or legal advice.";
 
-/// Labels of adjustments up to this long are not broken.
+/// Longest label of an adjustment that is not broken.
 const SHORT_LABEL: usize = 24;
 
-/// Columns that prose is set to where the output is no terminal.
+/// Width of prose if the output is no terminal.
 const PROSE: u16 = 80;
 
-/// The sheet with ANSI styles, for a screen `width` columns wide; tables are as wide as they
-/// need to be where there is no screen.
+/// The sheet with ANSI styles, for a screen `width` columns wide. Without a screen, tables are as
+/// wide as necessary.
 pub fn sheet(estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) -> String {
     let mut out = String::new();
     let prose = prose_width(width);
@@ -106,14 +106,14 @@ pub fn unit(subject: &Subject) -> String {
     parts.join(", ")
 }
 
-/// How the unit is sold, in words.
+/// The way of selling the unit, in words.
 pub fn how_sold(subject: &Subject) -> &'static str {
     subject
         .how_sold
         .map_or("sold one way or another", HowSold::phrase)
 }
 
-/// What the price means.
+/// The price basis, in words.
 pub fn basis(basis: PriceBasis) -> &'static str {
     match basis {
         PriceBasis::Delivered => "delivered: price and shipping",
@@ -121,7 +121,7 @@ pub fn basis(basis: PriceBasis) -> &'static str {
     }
 }
 
-/// The chance of a band as a count of sales: `4 sales in 5`.
+/// The level of a band as a number of sales: `4 sales in 5`.
 pub(super) fn odds(chance: u8) -> String {
     match chance {
         50 => "1 sale in 2".into(),
@@ -175,7 +175,7 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
     }
 }
 
-/// What the estimate rests on, a sentence or a few each.
+/// The evidence, one or a few sentences each.
 pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
     let evidence = &estimate.evidence;
     let mut lines = vec![format!(
@@ -232,7 +232,7 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
     lines
 }
 
-/// How past bands held, and what that did to this one.
+/// The coverage of past bands, and its effect on this one.
 pub fn checked(own: &Recalibration) -> String {
     let change = 100.0 * (own.widening - 1.0);
     let asked = match change.round() {
@@ -314,18 +314,18 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
     }
 }
 
-/// A bold word and what is to be said of the table below it.
+/// A bold word, followed by text about the table below it.
 fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
     let line = wrap(&format!("{word}, {rest}"), prose_width(width), "");
     let _ = writeln!(out, "\n{HEADING}{word}{HEADING:#}{}", &line[word.len()..]);
 }
 
-/// Columns that prose is set to on a screen.
+/// Width of prose on a screen.
 pub fn prose_width(width: Option<u16>) -> usize {
     usize::from(width.unwrap_or(PROSE).clamp(40, 100))
 }
 
-/// The ends of a spread of changes.
+/// Both ends of a range of changes.
 pub(super) fn range(estimate: &Estimate, spread: &Spread) -> String {
     format!(
         "{} to {}",
@@ -334,8 +334,7 @@ pub(super) fn range(estimate: &Estimate, spread: &Spread) -> String {
     )
 }
 
-/// A change in whole units of money where the unit costs 50 and more: ends of a range need no
-/// cents.
+/// A change in whole units of money if the unit costs 50 or more: ends of a range need no cents.
 fn brief(estimate: &Estimate, amount: f64) -> String {
     if estimate.median < Decimal::from(50) {
         return change(&estimate.currency, amount);
@@ -347,7 +346,7 @@ fn brief(estimate: &Estimate, amount: f64) -> String {
     }
 }
 
-/// Whether the unit has it for certain, rather than on the average or as a number of it.
+/// Whether the unit has it for certain, rather than on average or in some amount.
 pub(super) fn applies(adjustment: &Adjustment) -> bool {
     !matches!(adjustment.term, Term::Trend | Term::Attribute(_)) && adjustment.on_unit > 1.0 - 1e-6
 }
@@ -417,8 +416,8 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
     }
 }
 
-/// Those of the dropped comps that are listed, `most` for one reason (one more rather than hide
-/// a single one), and how many are not, by reason.
+/// The listed dropped comps, `most` for each reason (one more rather than hide a single one), and
+/// the numbers of the others by reason.
 pub(super) fn listed<'a>(
     dropped: &[Named<'a>],
     most: usize,
@@ -452,7 +451,7 @@ pub(super) fn listed<'a>(
     (listed, left)
 }
 
-/// A comp's condition in a few words.
+/// Condition of a comp in a few words.
 pub(super) fn condition(comp: &Candidate) -> String {
     let mut parts: Vec<String> = Vec::new();
     if !comp.works {
@@ -480,7 +479,7 @@ pub(super) fn condition(comp: &Candidate) -> String {
     parts.join(", ")
 }
 
-/// `text` broken at spaces to `width` columns, every line after `indent`.
+/// `text` wrapped at spaces to `width` columns, with `indent` before every line.
 pub fn wrap(text: &str, width: usize, indent: &str) -> String {
     use unicode_width::UnicodeWidthStr;
     let room = width.saturating_sub(indent.len()).max(20);

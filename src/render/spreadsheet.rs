@@ -1,10 +1,10 @@
-//! The adjustments and the comps of estimates for a spreadsheet: as CSV, and as a workbook (`.xlsx`) of
-//! two sheets for each, with formulas that go on working. Units that are watched go by their names: in
-//! the first column of CSV, and in the names of the sheets.
+//! Adjustments and comps of estimates for a spreadsheet: as CSV, and as a workbook (`.xlsx`) with
+//! two sheets per unit and live formulas. Names of watched units are in the first column of the CSV
+//! and in the names of the sheets.
 //!
-//! Nothing that a user wrote can act as a formula. In a workbook it is written as a string, which no
-//! spreadsheet evaluates. CSV has no strings, so there text goes by the rule of [`crate::book::csv::formula`].
-//! Numbers are the program's own and stay numbers.
+//! User text never acts as a formula. A workbook contains it as a string, which no spreadsheet
+//! evaluates. CSV has no strings; there the rule of [`crate::book::csv::formula`] applies. Numbers
+//! are the program's own and stay numbers.
 //!
 //! Money is rounded half-even to the minor unit; shares are from 0 to 1.
 
@@ -26,7 +26,7 @@ use crate::book::csv::formula::neutral;
 use crate::trade::money::money_text;
 use crate::trade::{Currency, Foreign};
 
-/// Most characters of a cell in a workbook, by the format's limit of 32 767.
+/// Longest cell of a workbook in characters; the limit of the format is 32 767.
 const LONGEST: usize = 32_000;
 
 /// Widest column of a workbook, in pixels.
@@ -38,10 +38,10 @@ enum Value {
     Blank,
     Text(String),
     Money(Decimal),
-    /// An amount in another currency, or a rate: as it is.
+    /// An amount in another currency, or a rate, unrounded.
     Exact(Decimal),
     Number(f64),
-    /// A share, shown in per cent.
+    /// A share, displayed in per cent.
     Share(f64),
     Whole(usize),
     Day(NaiveDate),
@@ -98,26 +98,26 @@ impl Rows {
     }
 }
 
-/// An estimate, behind the name its unit is watched by.
+/// An estimate with the name of its watched unit.
 pub type Named<'a> = (Option<&'a str>, &'a Estimate);
 
 /// The adjustments as CSV.
 ///
 /// # Errors
-/// Where the library fails.
+/// If the library fails.
 pub fn adjustments_csv(estimates: &[Named<'_>]) -> Result<Vec<u8>, csv::Error> {
     of_all(estimates, adjustments).csv()
 }
 
-/// The comps as CSV: of each unit those used first, in each part the newest first.
+/// The comps as CSV: for each unit first the used ones, each part newest first.
 ///
 /// # Errors
-/// Where the library fails.
+/// If the library fails.
 pub fn comps_csv(estimates: &[Named<'_>]) -> Result<Vec<u8>, csv::Error> {
     of_all(estimates, comps).csv()
 }
 
-/// The rows of several below one another, named in a first column where they have names.
+/// The rows of several estimates below one another, with names in a first column if they have any.
 fn of_all(estimates: &[Named<'_>], rows: fn(&Estimate) -> Rows) -> Rows {
     let mut all = Rows {
         titles: Vec::new(),
@@ -195,7 +195,7 @@ fn adjustment(currency: &Currency, a: &Adjustment) -> Vec<Value> {
     row
 }
 
-/// Titles of what was paid in another currency.
+/// Titles of the columns about another currency.
 const FOREIGN: [&str; 6] = [
     "paid_currency",
     "paid_price",
@@ -205,7 +205,7 @@ const FOREIGN: [&str; 6] = [
     "rate_source",
 ];
 
-/// The comps: those used first. The columns of [`FOREIGN`] are there where a comp has them.
+/// The comps, used ones first. The columns of [`FOREIGN`] appear if a comp has them.
 fn comps(estimate: &Estimate) -> Rows {
     let mut titles = vec![
         "comp_id",
@@ -285,12 +285,12 @@ fn comp(currency: &Currency, line: &CompLine) -> Vec<Value> {
     ]
 }
 
-/// The workbook: for each unit a sheet of adjustments with what they come to on it, and a sheet of comps
-/// with the ratio of adjusted to paid and their weighted mean beside the likely price. The same
-/// estimates make the same bytes.
+/// The workbook: for each unit a sheet of adjustments with their amounts on it, and a sheet of
+/// comps with the ratio of adjusted to paid price, and their weighted mean next to the likely
+/// price. The same estimates give the same bytes.
 ///
 /// # Errors
-/// Where there are more comps than a sheet has rows, or the library fails.
+/// If there are more comps than a sheet has rows, or if the library fails.
 pub fn workbook(estimates: &[Named<'_>]) -> Result<Vec<u8>, XlsxError> {
     let mut book = Workbook::new();
     let day = estimates
@@ -319,23 +319,23 @@ pub fn workbook(estimates: &[Named<'_>]) -> Result<Vec<u8>, XlsxError> {
     book.save_to_buffer()
 }
 
-/// What the two sheets of a unit are called, behind its name.
+/// Suffixes of the names of the two sheets of a unit.
 const ADJUSTMENTS: &str = "adjustments";
 const COMPS: &str = "comps";
 
-/// Most characters of the name of a sheet, by the format.
+/// Longest name of a sheet in the format, in characters.
 const LONGEST_SHEET: usize = 31;
 
-/// Most characters of the title of a workbook, by the format.
+/// Longest title of a workbook in the format, in characters.
 const LONGEST_TITLE: usize = 255;
 
-/// The first so many characters.
+/// The first `most` characters.
 fn cut(text: &str, most: usize) -> String {
     text.chars().take(most).collect()
 }
 
-/// A name that fits into that of a sheet and that none before it has (case ignored): cut where it is
-/// too long, and then told apart by a number.
+/// A valid name for a sheet that no earlier one has (ignoring case): cut if too long, and numbered
+/// if taken.
 fn sheet_name(name: &str, taken: &mut HashSet<String>) -> String {
     let room = LONGEST_SHEET - ADJUSTMENTS.len() - 1;
     let numbered = |number: usize| {
@@ -389,7 +389,7 @@ fn excel_day(day: NaiveDate) -> Option<ExcelDateTime> {
 /// Rows counted from the top, titles included.
 type Row = u32;
 
-/// Writes the rows from the top left corner, the titles held in view; returns the next free row.
+/// Writes the rows from the top left corner, with the titles frozen; returns the next free row.
 fn write(sheet: &mut Worksheet, rows: &Rows, formats: &Formats) -> Result<Row, XlsxError> {
     for (column, title) in (0..).zip(&rows.titles) {
         sheet.write_string_with_format(0, column, *title, &formats.head)?;
@@ -445,7 +445,7 @@ fn put(
     Ok(())
 }
 
-/// A formula whose value is known, so that a program that works nothing out shows it too.
+/// A formula with its known value, for programs that do not compute.
 fn formula(text: &str, value: f64) -> Formula {
     Formula::new(text).set_result(value.to_string())
 }
@@ -557,8 +557,8 @@ fn number(value: &Value) -> Option<f64> {
     }
 }
 
-/// The geometric mean of what was adjusted, as shown, each price by its weight: `exp(Σ w ln p / Σ w)`;
-/// none without weights or prices above zero.
+/// The weighted geometric mean of the displayed adjusted prices, `exp(Σ w ln p / Σ w)`; `None`
+/// without weights or positive prices.
 fn weighted_mean(rows: &Rows, price: usize, weight: usize) -> Option<f64> {
     let pairs: Option<Vec<(f64, f64)>> = rows
         .rows

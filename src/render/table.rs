@@ -9,24 +9,24 @@ use unicode_width::UnicodeWidthStr;
 use crate::trade::text::shorten;
 use anstyle::Style;
 
-/// How a column is laid out.
+/// Layout of a column.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
     /// Text that may wrap.
     Text,
     /// Short text that never wraps.
     Fixed,
-    /// A number, to the right.
+    /// A number, right-aligned.
     Number,
 }
 
 const RULE_BELOW_HEADER: TableStyle =
     TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
 
-/// Style of what is bold.
+/// Style of bold text.
 pub const STRONG: Style = Style::new().bold();
 
-/// Text made bold where colour is on.
+/// Bold text, if colour is on.
 pub fn strong(text: &str) -> String {
     format!("{STRONG}{text}{STRONG:#}")
 }
@@ -34,17 +34,17 @@ pub fn strong(text: &str) -> String {
 /// Longest cell shown, in characters.
 const LONGEST: usize = 120;
 
-/// Width that a column of text needs to be readable, where its content is wider.
+/// Width that a column of text needs to be readable, if its content is wider.
 const READABLE: usize = 12;
 
-/// Columns of the terminal between two columns of a grid.
+/// Space between two columns of a grid, in columns of the terminal.
 const GAP: usize = 2;
 
-/// A column: its title, how it is laid out, and its rank. Where the terminal is too narrow,
-/// columns of high rank are left out first; those of rank 0 stay.
+/// A column: title, layout and rank. If the terminal is too narrow, columns of high rank are
+/// omitted first; those of rank 0 stay.
 pub type Column<'a> = (&'a str, Kind, u8);
 
-/// Rows below titled columns.
+/// Rows below column titles.
 #[derive(Debug, Clone)]
 pub struct Grid<'a> {
     columns: Vec<Column<'a>>,
@@ -52,7 +52,7 @@ pub struct Grid<'a> {
 }
 
 impl<'a> Grid<'a> {
-    /// A grid without rows whose columns all stay.
+    /// A grid without rows, with columns that always stay.
     pub fn new(columns: &[(&'a str, Kind)]) -> Self {
         let columns: Vec<Column<'a>> = columns
             .iter()
@@ -75,9 +75,8 @@ impl<'a> Grid<'a> {
             .push(row.iter().map(|cell| shorten(cell, LONGEST)).collect());
     }
 
-    /// The grid as text that is no wider than `width` columns of the terminal, or as wide as
-    /// it needs to be. Columns without any content are left out; what is left out for want of
-    /// width is told below.
+    /// The grid as text at most `width` terminal columns wide, or as wide as necessary. Columns
+    /// without content are omitted; a note below lists those omitted for lack of space.
     pub fn render(&self, width: Option<u16>) -> String {
         let mut shown: Vec<usize> = (0..self.columns.len())
             .filter(|&at| self.has_content(at))
@@ -161,7 +160,7 @@ impl<'a> Grid<'a> {
             let Some(column) = table.column_mut(position) else {
                 continue;
             };
-            // The rule below the header takes the other column of the gap.
+            // The rule below the header covers one column of the gap.
             let last = position + 1 == shown.len();
             column.set_padding((0, u16::from(!last)));
             let kind = self.columns[at].1;
@@ -182,7 +181,7 @@ impl<'a> Grid<'a> {
     }
 }
 
-/// Columns of the terminal that standard output goes to; `None` where that is no terminal.
+/// Width of the terminal of standard output; `None` if that is no terminal.
 pub fn terminal_width() -> Option<u16> {
     terminal_size::terminal_size_of(std::io::stdout()).map(|(width, _)| width.0)
 }
@@ -249,9 +248,9 @@ mod tests {
                 "{width}:\n{plain}"
             );
             assert!(plain.contains("120.00") || width < 30, "{width}:\n{plain}");
-            let told = plain.contains("(no room for: venue, note)")
+            let noted = plain.contains("(no room for: venue, note)")
                 || plain.contains("(columns left out: 2)");
-            assert_eq!(told, width < 41, "{width}:\n{plain}");
+            assert_eq!(noted, width < 41, "{width}:\n{plain}");
         }
     }
 }

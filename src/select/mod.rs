@@ -1,4 +1,4 @@
-//! Selection: which comps speak for the unit at hand, and which do not and why.
+//! Selection: which comps inform the estimate of a unit, and why the others do not.
 
 pub mod order;
 pub mod pieces;
@@ -12,34 +12,34 @@ use rust_decimal::Decimal;
 use crate::trade::{Attributes, Foreign, HowSold, Items};
 use pieces::{Described, Set, Wording};
 
-/// The unit whose price is asked.
+/// The unit to be priced.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Subject {
-    /// Model as asked.
+    /// Model, as the user wrote it.
     pub model: String,
-    /// Variant, where it matters.
+    /// Variant, if it matters.
     pub variant: Option<String>,
-    /// Level of the completeness scale. Where not given: what is named tells ([`pieces`]), or else
-    /// the commonest among the comps.
+    /// Level of the completeness scale. If absent, the named pieces determine it ([`pieces`]), or
+    /// else the commonest level among the comps.
     pub completeness: Option<String>,
-    /// Grade; the commonest among the comps where not given.
+    /// Grade; by default the commonest among the comps.
     pub grade: Option<String>,
-    /// Pieces missing beyond what the completeness says.
+    /// Missing pieces, in addition to those that the completeness implies.
     pub missing: Items,
-    /// Things beyond what the completeness says.
+    /// Extras, in addition to what the completeness implies.
     pub extras: Items,
-    /// Faults that do not stop it working.
+    /// Faults with which the unit still works.
     pub defects: Items,
-    /// Numeric attributes; those not given are taken as the average of the comps.
+    /// Numeric attributes; by default the average of the comps.
     pub attributes: Attributes,
     /// False for a parts-only unit.
     pub works: bool,
-    /// How it will be sold; the commonest among the comps where not given.
+    /// How it will be sold; by default the commonest way among the comps.
     pub how_sold: Option<HowSold>,
 }
 
 impl Subject {
-    /// A working unit of a model of which nothing is said.
+    /// A working unit of a model, with nothing else known.
     pub fn blank(model: &str) -> Self {
         Self {
             model: model.to_string(),
@@ -55,23 +55,23 @@ impl Subject {
         }
     }
 
-    /// What it has and lacks, in canonical form.
+    /// Its pieces, in canonical form.
     pub fn pieces(&self, wording: &Wording) -> Described {
         let word = self.completeness.as_deref().unwrap_or_default();
         wording.read(word, &self.missing, &self.extras)
     }
 }
 
-/// A comp of the subject's model, with what selection made of it.
+/// A comp of the subject's model, with the decisions of the selection.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Candidate {
     /// The comp's identifier.
     pub comp_id: String,
-    /// File and row it was read from.
+    /// File and row from which it was read.
     pub origin: String,
-    /// Day of the sale, where recorded.
+    /// Day of the sale, if recorded.
     pub sold_on: Option<NaiveDate>,
-    /// Days from the sale to the day of the estimate, where its day is recorded.
+    /// Days from the sale to the day of the estimate, if its day is recorded.
     pub age_days: Option<i32>,
     /// Variant as recorded.
     pub variant: String,
@@ -79,7 +79,7 @@ pub struct Candidate {
     pub completeness: String,
     /// Grade as recorded.
     pub grade: String,
-    /// Pieces missing.
+    /// Missing pieces.
     pub missing: Items,
     /// Extras.
     pub extras: Items,
@@ -91,20 +91,20 @@ pub struct Candidate {
     pub works: bool,
     /// How it was sold.
     pub how_sold: Option<HowSold>,
-    /// What was paid, on the price basis in force; exact.
+    /// Price paid, on the current price basis; exact.
     pub paid: Decimal,
-    /// What that was converted from, where it was paid in another currency.
+    /// The original amount, if it was paid in another currency.
     pub foreign: Option<Box<Foreign>>,
-    /// The widening step that calls it in.
+    /// The widening step that includes it.
     pub stage: Stage,
-    /// Why it is not used, where it is not.
+    /// Reason why it is not used, if it is not.
     pub dropped: Option<Dropped>,
-    /// Kept in by the user's word, whatever the tests say.
+    /// The user keeps it, whatever the tests find.
     pub pinned: bool,
 }
 
 impl Candidate {
-    /// A working unit that was sold for `paid`, undated, of which nothing else was recorded.
+    /// An undated sale of a working unit for `paid`, with nothing else recorded.
     pub fn blank(paid: Decimal) -> Self {
         Self {
             comp_id: String::new(),
@@ -128,7 +128,7 @@ impl Candidate {
         }
     }
 
-    /// What it has and lacks, in canonical form.
+    /// Its pieces, in canonical form.
     pub fn pieces(&self, wording: &Wording) -> Described {
         wording.read(&self.completeness, &self.missing, &self.extras)
     }
@@ -145,11 +145,11 @@ pub enum Stage {
     Completeness,
     /// Other variants.
     Variant,
-    /// Sales before the window, and undated ones: it is not known that they are in it.
+    /// Sales before the window, and undated ones, which may be outside it.
     Window,
-    /// Working units, for a parts-only subject: they speak through the parts-only rule.
+    /// Working units, for a parts-only subject; the parts-only rule adjusts them.
     Working,
-    /// Kept in by the user's word.
+    /// Kept by the user.
     Kept,
 }
 
@@ -165,7 +165,7 @@ impl Stage {
         Self::Kept,
     ];
 
-    /// What the step calls in.
+    /// Description of the sales that the step includes.
     pub fn label(self) -> &'static str {
         match self {
             Self::Exact => "same grade, completeness and variant",
@@ -179,36 +179,35 @@ impl Stage {
     }
 }
 
-/// Why a comp is not used.
+/// Reason why a comp is not used.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Dropped {
     /// Sold after the day of the estimate.
     Later,
-    /// More than one unit for the price.
+    /// The price covers more than one unit.
     Lot(u32),
-    /// Parts-only, where the subject works.
+    /// Parts-only, but the subject works.
     PartsOnly,
-    /// Working, where the subject is parts-only.
+    /// Working, but the subject is parts-only.
     Working,
-    /// Working, where the subject is parts-only: speaks through the parts-only rule.
+    /// Working, but the subject is parts-only; it informs the estimate through the parts-only rule.
     ThroughRule,
-    /// There were enough comps before this step was reached.
+    /// There were enough comps before this step.
     NotNeeded(Stage),
-    /// Undated, where there were enough comps before the step of [`Stage::Window`].
+    /// Undated, and there were enough comps before [`Stage::Window`].
     UndatedNotNeeded,
-    /// More comps than a fit takes; the newest were kept.
+    /// There are more comps than a fit takes; the newest were used.
     Surplus,
-    /// By the user's word.
+    /// Dropped by the user.
     ByHand,
-    /// More likely mistyped than right in the light of all the others; the ratio of the price to what
-    /// they say.
+    /// Probably mistyped, judged by all the others; the ratio of the price to the predicted price.
     GrossError(f64),
     /// Modified z-score of its residual.
     Outlier(f64),
 }
 
 impl Dropped {
-    /// Whether the comp was looked at and found wanting, rather than never called in.
+    /// Whether the comp was examined and rejected, rather than never included.
     pub fn is_looked_at(self) -> bool {
         matches!(self, Self::GrossError(_) | Self::Outlier(_) | Self::ByHand)
     }
@@ -252,21 +251,21 @@ impl Dropped {
     }
 }
 
-/// One widening step as it was taken.
+/// One widening step that was taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Step {
-    /// Which.
+    /// The step.
     pub stage: Stage,
-    /// Comps it brought.
+    /// Number of comps it added.
     pub brought: usize,
-    /// How many of these are undated.
+    /// Number of undated comps among these.
     pub undated: usize,
-    /// Comps with it and all steps before.
+    /// Number of comps after this step and all before it.
     pub total: usize,
 }
 
 impl Step {
-    /// What the step called in.
+    /// Description of the sales that the step includes.
     pub fn label(&self) -> &'static str {
         match self.stage {
             Stage::Window if self.undated > 0 => "older or undated sales",
@@ -275,14 +274,14 @@ impl Step {
     }
 }
 
-/// The comps of one model, sorted newest first (undated ones last), sifted for one subject.
+/// The comps of one model, newest first (undated ones last), selected for one subject.
 #[derive(Debug, Clone)]
 pub struct Selection {
-    /// Model as most comps write it.
+    /// Model, in the commonest spelling of the comps.
     pub model: String,
-    /// Every comp looked at.
+    /// All comps examined.
     pub candidates: Vec<Candidate>,
-    /// Comps of the model in the book, those beyond [`Selection::candidates`] with them.
+    /// Number of comps of the model in the book, including those beyond [`Selection::candidates`].
     pub seen: usize,
     /// Widening steps taken.
     pub steps: Vec<Step>,
@@ -301,9 +300,8 @@ impl Selection {
         self.candidates.iter().filter(|c| c.dropped.is_none())
     }
 
-    /// The same question asked on the day `day`, with the window of `window_days`: ages count to
-    /// then, and what was sold later is not there. The window of this selection must be
-    /// unlimited.
+    /// The same question on `day`, with a window of `window_days`: ages count to that day, and
+    /// later sales are excluded. The window of this selection must be unlimited.
     pub fn asked_on(&self, day: NaiveDate, window_days: u32) -> Self {
         let on_day = |comp: &Candidate| -> Option<Candidate> {
             let age = comp.sold_on.map(|sold| (day - sold).num_days());
@@ -329,8 +327,8 @@ impl Selection {
         }
     }
 
-    /// The same question asked of a unit that has what `own` says: comps that were called in
-    /// whatever they have come with other completeness where they have something else.
+    /// The same question for a unit with the pieces `own`: comps with other pieces move to the step
+    /// of other completeness.
     pub fn asked_of(mut self, own: &Set, wording: &Wording) -> Self {
         let nearer = |comp: &&mut Candidate| comp.stage < Stage::Completeness;
         for comp in self.candidates.iter_mut().filter(nearer) {
@@ -341,7 +339,7 @@ impl Selection {
         self
     }
 
-    /// No comps of a model, for an estimate from its rule of thumb alone.
+    /// A selection without comps, for an estimate from rules of thumb alone.
     pub fn empty(model: &str) -> Self {
         Self {
             model: model.to_string(),

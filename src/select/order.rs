@@ -1,19 +1,19 @@
-//! Order statistics that the statistical rooms share.
+//! Order statistics shared by the statistical rooms.
 
-/// 75 % point of the standard normal distribution: a normal sample's median absolute
-/// deviation over its standard deviation.
+/// 75 % quantile of the standard normal distribution: the median absolute deviation of a normal
+/// sample divided by its standard deviation.
 pub const NORMAL_QUARTILE: f64 = 0.674_489_750_196_081_7;
 
-/// 90 % point of the standard normal distribution: half the width of the middle 80 %.
+/// 90 % quantile of the standard normal distribution: half the width of the middle 80 %.
 pub const NORMAL_DECILE: f64 = 1.281_551_565_544_600_4;
 
-/// Median of `values` (reordered), 0 where there are none.
+/// Median of `values` (which it reorders); 0 if there are none.
 pub fn median(values: &mut [f64]) -> f64 {
     values.sort_by(f64::total_cmp);
     quantile(values, 0.5).unwrap_or(0.0)
 }
 
-/// `log Σ exp(xᵢ)`, minus infinity where there are none.
+/// `log Σ exp(xᵢ)`; minus infinity if there are none.
 pub fn log_sum_exp(values: impl Iterator<Item = f64> + Clone) -> f64 {
     let most = values.clone().fold(f64::NEG_INFINITY, f64::max);
     if most == f64::NEG_INFINITY {
@@ -22,8 +22,8 @@ pub fn log_sum_exp(values: impl Iterator<Item = f64> + Clone) -> f64 {
     most + values.map(|x| (x - most).exp()).sum::<f64>().ln()
 }
 
-/// Smallest of `values` at which the running weight, in ascending order, reaches half the
-/// total; `None` where no weight is positive.
+/// The weighted median: the smallest of `values` at which the cumulative weight, in ascending
+/// order, reaches half the total. `None` if no weight is positive.
 pub fn weighted_median(values: &[f64], weights: &[f64]) -> Option<f64> {
     let mut pairs: Vec<(f64, f64)> = values
         .iter()
@@ -53,9 +53,9 @@ pub fn effective_number(weights: &[f64]) -> f64 {
     }
 }
 
-/// Quantile of ascending `sorted` at `p` in 0..=1: linear between order statistics at rank
-/// `p (n + 1)` (NIST/SEMATECH *e-Handbook of Statistical Methods*, section 7.2.6.2), the first
-/// or last where that falls outside.
+/// Quantile of ascending `sorted` at `p` in 0..=1: linear interpolation between order statistics at
+/// rank `p (n + 1)` (NIST/SEMATECH *e-Handbook of Statistical Methods*, section 7.2.6.2), limited
+/// to the first and last.
 ///
 /// `None` for an empty slice.
 pub fn quantile(sorted: &[f64], p: f64) -> Option<f64> {

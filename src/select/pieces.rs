@@ -1,27 +1,28 @@
-//! One canonical form of what a unit has and lacks, however it was described.
+//! One canonical form of the pieces that a unit has and lacks, however they are described.
 //!
-//! A description is a word of the completeness scale with the pieces named as missing and as
-//! extras. The word stands for a set of pieces; what is named is then taken away and added:
+//! A description is a word of the completeness scale, with pieces named as missing or as extras.
+//! The word stands for a set of pieces; the named ones are then removed and added:
 //!
-//! * With a *kit* the set is the count of each piece that is not there, whether the packaging is,
-//!   and whether the seal is unbroken. `full` is the whole kit, `boxed` that with its packaging,
-//!   `sealed` that with the seal.
-//! * Without a kit nobody has said what `usable` or `full` hold. The set is then the word, up to
-//!   the complete kit, with packaging and seal apart from it: `full` with packaging as an extra is
-//!   `boxed`, and `boxed` with packaging missing is `full`. Other names stay as they are.
-//! * What is missing is missing beyond the word: no more of a piece than the kit has. An extra
-//!   first makes good what is missing, and only the rest of it is an extra.
-//! * There is one packaging and one seal: to name again what the word says changes nothing.
+//! * With a *kit*, the set consists of the count of each absent piece, of whether the packaging is
+//!   there, and of whether the seal is unbroken. `full` is the whole kit, `boxed` adds its
+//!   packaging, and `sealed` adds the seal.
+//! * Without a kit, the pieces that `usable` or `full` stand for are not known. The set is then the
+//!   word, up to the complete kit; packaging and seal are separate: `full` with packaging as an
+//!   extra is `boxed`, and `boxed` with packaging missing is `full`. Other names stay as they are.
+//! * Missing pieces are missing in addition to the word, and never more of a piece than the kit
+//!   has. An extra first replaces a missing piece; only the rest is an extra.
+//! * There is one packaging and one seal: to name one that the word already implies changes
+//!   nothing.
 //!
-//! Where the *completeness is blank*, the set is known only if something is named that tells of it:
+//! If the *completeness is blank*, the set is known only if the named pieces determine it:
 //!
 //! * a seal as an extra: the unit is sealed;
-//! * for a model with a kit, a missing piece of any name, or packaging as an extra: the kit is
-//!   complete, without packaging, but for what is named.
+//! * for a model with a kit, any missing piece, or packaging as an extra: the kit is complete,
+//!   without packaging, except for the named pieces.
 //!
-//! Otherwise the set is not known, and the unit may be any of several
-//! ([`Wording::likely_sets`]). A seal without packaging, or one on a kit that lacks a piece, is taken at
-//! its word.
+//! Otherwise the set is unknown, and the unit may have any of several sets
+//! ([`Wording::likely_sets`]). A seal without packaging, or on an incomplete kit, is accepted as
+//! described.
 
 use std::collections::BTreeMap;
 
@@ -29,12 +30,12 @@ use crate::settings::{Has, Settings};
 use crate::trade::Items;
 use crate::trade::names;
 
-/// Name of the piece that packaging is.
+/// Name of the piece for the packaging.
 pub const PACKAGING: &str = "packaging";
-/// Name of the extra that an unbroken seal is.
+/// Name of the extra for an unbroken seal.
 pub const SEAL: &str = "seal";
 
-/// What the words of completeness stand for with one model.
+/// Meaning of the completeness words for one model.
 #[derive(Debug, Clone)]
 pub struct Wording {
     /// The words, least first.
@@ -42,20 +43,20 @@ pub struct Wording {
     kit: Option<KitPieces>,
 }
 
-/// The pieces of a kit; packaging and seal are none.
+/// The pieces of a kit, without packaging and seal.
 #[derive(Debug, Clone)]
 struct KitPieces {
     ships_with: Items,
     usable_needs: Items,
 }
 
-/// What is there of all that the model comes with. Two descriptions of the same pieces give equal
-/// sets.
+/// The pieces present, of all that ship with the model. Two descriptions of the same pieces give
+/// equal sets.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Set {
-    /// How complete by its word, where the model has no kit; the kit, where it has one.
+    /// The completeness by its word without a kit; the kit itself with one.
     base: Has,
-    /// Pieces of the kit that are not there.
+    /// Pieces of the kit that are absent.
     absent: Items,
     packaging: bool,
     seal: bool,
@@ -64,35 +65,34 @@ pub struct Set {
 /// A description in canonical form.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Described {
-    /// What is there, where the description tells.
+    /// The pieces present, if the description determines them.
     set: Option<Set>,
-    /// Whether a word of the scale tells it.
+    /// Whether a word of the scale determines them.
     by_word: bool,
-    /// What is named as missing and no part of the set; all that is named, where the set is not
-    /// known.
+    /// Names listed as missing that are no part of the set; all of them if the set is unknown.
     missing: Items,
-    /// The same of extras.
+    /// Names listed as extras, likewise.
     extras: Items,
 }
 
-/// What a description comes to in the terms of a fit.
+/// A description in the terms of a fit.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Amounts {
-    /// Steps of the completeness scale (index of the lower level) that the unit has.
+    /// Steps of the completeness scale (index of the lower level) that the unit has passed.
     pub steps: Vec<usize>,
-    /// Pieces missing.
+    /// Missing pieces.
     pub missing: Items,
     /// Extras.
     pub extras: Items,
 }
 
 impl Described {
-    /// What is there, where the description tells.
+    /// The pieces present, if the description determines them.
     pub fn set(&self) -> Option<&Set> {
         self.set.as_ref()
     }
 
-    /// The same with the set of another description, and what is named besides.
+    /// The set of another description, with the other names of this one.
     pub fn with_set_of(self, other: &Self) -> Self {
         Self {
             set: other.set.clone(),
@@ -103,7 +103,7 @@ impl Described {
 }
 
 impl Wording {
-    /// The scale of the settings as it is meant of `model`.
+    /// The scale of the settings, applied to `model`.
     pub fn of(model: &str, settings: &Settings) -> Self {
         let pieces = |items: &Items| {
             let mut items = items.clone();
@@ -121,8 +121,8 @@ impl Wording {
         }
     }
 
-    /// Brings a description to its canonical form. `completeness` is a word of the scale (case and
-    /// white space about it ignored), or blank.
+    /// Brings a description to canonical form. `completeness` is a word of the scale (ignoring case
+    /// and surrounding white space), or blank.
     pub fn read(&self, completeness: &str, missing: &Items, extras: &Items) -> Described {
         let word = completeness.trim();
         let level = self.levels.iter().find(|(name, _)| names::same(name, word));
@@ -141,8 +141,8 @@ impl Wording {
         }
     }
 
-    /// How complete a unit is but for what is named, where its completeness is blank and the
-    /// names tell.
+    /// Completeness before the named pieces are applied, if the completeness is blank and the names
+    /// determine it.
     fn implied(&self, missing: &Items, extras: &Items) -> Option<Has> {
         let lacks = missing.iter().any(|(piece, _)| piece != SEAL);
         if extras.count(SEAL) > 0 && self.has_word(Has::Seal) {
@@ -154,8 +154,9 @@ impl Wording {
         }
     }
 
-    /// The word, if the scale has one, for what [`Self::read`] takes a unit of blank
-    /// completeness to be but for the pieces named; `None` where these do not tell.
+    /// For a unit of blank completeness: the word (if the scale has one) of the level that
+    /// [`Self::read`] assumes before it applies the named pieces. `None` if these do not determine
+    /// it.
     pub fn implied_word(&self, missing: &Items, extras: &Items) -> Option<Option<&str>> {
         let meant = self.implied(missing, extras)?;
         let level = self.levels.iter().find(|(_, has)| *has == meant);
@@ -187,14 +188,14 @@ impl Wording {
         }
     }
 
-    /// All that ships with the model, or as much of it as the scale has a word for; without
+    /// Everything that ships with the model, as far as the scale has a word for it; without
     /// packaging.
     pub fn complete(&self) -> Set {
         let most = self.levels.last().map_or(Has::Kit, |(_, has)| *has);
         self.set(most.min(Has::Kit))
     }
 
-    /// A unit that is [`complete`](Self::complete), with nothing named.
+    /// A [`complete`](Self::complete) unit without named pieces.
     pub fn complete_unit(&self) -> Described {
         Described {
             set: Some(self.complete()),
@@ -204,13 +205,13 @@ impl Wording {
         }
     }
 
-    /// Whether the packaging, or the seal, is part of the set: with a kit always, else where the
-    /// scale has a word for it.
+    /// Whether the packaging, or the seal, is part of the set: always with a kit, else if the scale
+    /// has a word for it.
     fn has_word(&self, has: Has) -> bool {
         self.kit.is_some() || self.levels.iter().any(|(_, level)| *level >= has)
     }
 
-    /// A set with what is named taken away and added.
+    /// A set after the named pieces are removed and added.
     fn named(&self, set: &Set, missing: &Items, extras: &Items) -> Described {
         let mut set = set.clone();
         let (mut missing, mut extras) = (missing.clone(), extras.clone());
@@ -224,7 +225,7 @@ impl Wording {
         if self.has_word(Has::Seal) {
             set.seal = name(SEAL, set.seal);
         }
-        // Made anew in the order of the kit: nothing is put in between, however large it is.
+        // Rebuilt in the order of the kit, because insertion would be slow for a large kit.
         let absent_before = std::mem::take(&mut set.absent);
         for (piece, shipped) in self.kit.iter().flat_map(|kit| kit.ships_with.iter()) {
             let lacking = missing.take(piece, u32::MAX);
@@ -249,8 +250,8 @@ impl Wording {
         }
     }
 
-    /// What a description comes to in the terms of a fit, each with its share: one of share 1
-    /// where its set is known, else one for each of the `likely` sets.
+    /// A description in the terms of a fit, each alternative with its share: a single one of share
+    /// 1 if its set is known, else one for each of the `likely` sets.
     pub fn amounts(&self, described: &Described, likely: &[(Set, f64)]) -> Vec<(Amounts, f64)> {
         let Described {
             missing, extras, ..
@@ -275,7 +276,7 @@ impl Wording {
         for (piece, count) in set.absent.iter() {
             missing.add(piece, count);
         }
-        // Whether the packaging and the seal are part of what is accounted for so far.
+        // Whether the steps counted so far include the packaging and the seal.
         let (mut packaging, mut seal) = (self.kit.is_some(), false);
         if self.kit.is_none() {
             let reached = self.reached(set.base);
@@ -312,30 +313,30 @@ impl Wording {
         }
     }
 
-    /// The level whose steps make up a set without packaging and seal: the first that holds the
-    /// complete kit, or the very one.
+    /// The level whose steps make up a set without packaging and seal: the first with the complete
+    /// kit, or the base itself.
     fn reached(&self, base: Has) -> usize {
         let complete = self.levels.iter().position(|(_, has)| *has >= Has::Kit);
         let very = self.levels.iter().rposition(|(_, has)| *has <= base);
         complete.filter(|_| base == Has::Kit).or(very).unwrap_or(0)
     }
 
-    /// The step from a level of the one to the next level, if that is of the other.
+    /// The step from a level of `from` to the next level, if that is of `to`.
     fn step(&self, from: Has, to: Has) -> Option<usize> {
         self.levels
             .windows(2)
             .position(|pair| (pair[0].1, pair[1].1) == (from, to))
     }
 
-    /// The level (index, least first) that the most of the units are of exactly; of equals, the
-    /// one whose word comes first in the alphabet. `None` where none is.
+    /// The level (index, least first) that most units match exactly; among equals, the one whose
+    /// word comes first in the alphabet. `None` if there is none.
     pub fn commonest_level(&self, described: &[Described]) -> Option<usize> {
         let level_of = |set: &Set| {
             let is = |(_, has): &(String, Has)| self.set(*has) == *set;
             self.levels.iter().position(is)
         };
         let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
-        // With a single likely set, those that do not tell are of it.
+        // If only one set is likely, descriptions that do not determine theirs have it.
         let likely = match &self.likely_sets(described.iter().map(|d| (d, 1.0)))[..] {
             [(set, _)] if described.iter().any(|d| d.set.is_some()) => Some(set.clone()),
             _ => None,
@@ -353,13 +354,13 @@ impl Wording {
             .map(|(level, _)| level)
     }
 
-    /// What a unit may be whose description does not tell, with shares that add up to 1:
+    /// The sets that a unit may have if its description does not determine them, with shares that
+    /// sum to 1:
     ///
-    /// * where some comp's completeness is recorded, what the comps are whose sets are known, by
-    ///   their weights;
-    /// * where it is recorded of none and yet some sets are known, by what is named as missing:
-    ///   complete. That column is not kept, then, and of what is named nowhere nothing is missing;
-    /// * where no set is known: complete.
+    /// * if some comp has a recorded completeness: the known sets of the comps, by weight;
+    /// * if none has, but missing pieces determine some sets: the complete set. The user does not
+    ///   keep that column, and pieces that are not named are present;
+    /// * if no set is known: the complete set.
     pub fn likely_sets<'a>(
         &self,
         comps: impl Iterator<Item = (&'a Described, f64)>,
@@ -394,8 +395,8 @@ mod tests {
         Items::parse(cell).unwrap()
     }
 
-    /// A scale of these levels, with or without a kit of two batteries (one of which makes the model
-    /// usable) and a strap.
+    /// A scale of these levels, with or without a kit of two batteries (the model is usable with
+    /// one) and a strap.
     fn wording(levels: &[(&str, Has)], kit: bool) -> Wording {
         let level = |(name, has): &(&str, Has)| Completeness {
             name: (*name).into(),
@@ -425,7 +426,7 @@ mod tests {
         ("sealed", Has::Seal),
     ];
 
-    /// What `word; missing; extras` come to: the steps, what is missing, what is extra.
+    /// The steps, missing pieces and extras of `word; missing; extras`.
     fn amounts(wording: &Wording, [word, missing, extras]: [&str; 3]) -> String {
         let described = wording.read(word, &items(missing), &items(extras));
         let likely = wording.likely_sets([].into_iter());
@@ -457,7 +458,7 @@ mod tests {
             (["", "", "packaging"], "[] −[] +[]"),
             (["", "", "seal"], "[] −[] +[seal]"),
             (["boxed", "seal", "packaging"], "[] −[] +[]"),
-            // Taken at their word.
+            // Accepted as described.
             (
                 ["sealed", "packaging; strap", ""],
                 "[] −[packaging; strap] +[seal]",
@@ -469,8 +470,7 @@ mod tests {
         assert!(unknown.set().is_none());
     }
 
-    /// Without a kit the steps of the scale serve as far as it has words; what it has none for goes by
-    /// its name.
+    /// Without a kit, the steps of the scale apply as far as it has words; the rest keeps its name.
     #[test]
     fn a_scale_serves_as_far_as_it_has_words() {
         let whole = wording(&DEFAULT, false);
@@ -490,7 +490,7 @@ mod tests {
             (&gap, ["sealed", "packaging", ""], "[0] −[] +[seal]"),
             (&high, ["boxed", "packaging", ""], "[0] −[packaging] +[]"),
             (&high, ["usable", "", "packaging"], "[] −[] +[packaging]"),
-            // Of packaging this scale says nothing, so that a name says something.
+            // This scale has no word for packaging, so that its name counts.
             (&low, ["full", "packaging", ""], "[0, 1] −[packaging] +[]"),
             (&low, ["full", "", "seal"], "[0, 1] −[] +[seal]"),
         ] {
@@ -498,8 +498,8 @@ mod tests {
         }
     }
 
-    /// What a silent comp may be: what is known of the others, by weight, if some say it by a word;
-    /// complete, if they only name what is missing or say nothing.
+    /// A comp without a description: the known sets of the others, by weight, if some have a word;
+    /// complete, if they only name missing pieces or nothing.
     #[test]
     fn silence_is_read_by_what_the_others_say() {
         let wording = wording(&DEFAULT, true);

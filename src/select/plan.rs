@@ -12,35 +12,35 @@ use crate::trade::names::match_key;
 use crate::trade::text::nearest_few;
 use crate::trade::{Attributes, Foreign, HowSold, Items};
 
-/// What is asked of the comps.
+/// A query for comps.
 #[derive(Debug, Clone)]
 pub struct Query<'a> {
     /// The unit.
     pub subject: &'a Subject,
-    /// What words of completeness stand for with its model.
+    /// Meaning of the completeness words for its model.
     pub wording: Wording,
     /// Day of the estimate.
     pub as_of: chrono::NaiveDate,
-    /// Days looked back on before the last widening step.
+    /// Length of the window before the last widening step, in days.
     pub window_days: u32,
-    /// Which price counts.
+    /// Price basis.
     pub basis: PriceBasis,
-    /// Most candidates brought out of the frame, newest first.
+    /// Most candidates taken from the frame, newest first.
     pub most: usize,
 }
 
-/// Why nothing could be selected.
+/// Reason why nothing was selected.
 #[derive(Debug, thiserror::Error)]
 pub enum SelectError {
-    /// No comp is of this model.
+    /// No comp has this model.
     #[error("no comp is of the model {asked:?}{}", list(.near))]
     NoModel {
-        /// As asked.
+        /// The model, as the user wrote it.
         asked: String,
-        /// Names in the book that come near, nearest first.
+        /// Similar names in the book, most similar first.
         near: Vec<String>,
     },
-    /// The frame is not as the book makes it.
+    /// The frame does not have the form that the book produces.
     #[error("cannot query the comps: {0}")]
     Query(#[from] PolarsError),
 }
@@ -53,14 +53,14 @@ fn list(near: &[String]) -> String {
     }
 }
 
-/// Most near names told.
+/// Most similar names in an error.
 const NEAREST: usize = 5;
 
-/// The candidates for a query: every comp of the model (up to `most`, the newest first), each
-/// with the widening step that calls it in and, where it can never be used, why.
+/// The candidates for a query: all comps of the model (up to `most`, newest first), each with the
+/// widening step that includes it or the reason why it can never be used.
 ///
 /// # Errors
-/// [`SelectError::NoModel`] where no comp is of the model.
+/// [`SelectError::NoModel`] if no comp has the model.
 pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectError> {
     let rows = plan(comps.clone().lazy(), query).collect()?;
     if rows.height() == 0 {
@@ -80,11 +80,11 @@ pub fn select(comps: &DataFrame, query: &Query<'_>) -> Result<Selection, SelectE
     })
 }
 
-/// The candidates of every model of the comps by its key, as [`select`] has them for one: the
-/// unit of the query may be of any model, and each has up to `most`.
+/// The candidates of every model in the comps, by its key, as [`select`] returns them for one. The
+/// model of the query's unit does not matter, and each model has up to `most`.
 ///
 /// # Errors
-/// Where the frame is not as the book makes it.
+/// A frame that does not have the form that the book produces.
 pub fn select_each(
     comps: &DataFrame,
     query: &Query<'_>,
@@ -119,10 +119,10 @@ fn newest_first(candidates: &mut [Candidate]) {
     candidates.sort_by(|a, b| (order(a), &a.comp_id).cmp(&(order(b), &b.comp_id)));
 }
 
-/// The plan of [`select`] as the engine runs it, in its own words.
+/// The plan of [`select`], in the notation of the query engine.
 ///
 /// # Errors
-/// Where the frame is not as the book makes it.
+/// A frame that does not have the form that the book produces.
 pub fn describe(comps: &DataFrame, query: &Query<'_>) -> Result<String, SelectError> {
     Ok(plan(comps.clone().lazy(), query).describe_optimized_plan()?)
 }
@@ -133,7 +133,8 @@ fn plan(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
     sifted(comps.filter(of_model), query).limit(u32::try_from(query.most).unwrap_or(u32::MAX))
 }
 
-/// The comps of the models at hand with what is asked of them, those called in first ahead.
+/// The comps of the models in question, with the columns of the query; those of the first steps
+/// come first.
 fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
     let subject = query.subject;
     let paid = match query.basis {
@@ -151,7 +152,7 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             .and(lit(!subject.works)),
     )
     .then(stage(Stage::Working))
-    // Of an undated sale it is not known that it is recent.
+    // An undated sale may be outside the window.
     .when(
         col("age")
             .is_null()
@@ -168,7 +169,7 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
     .when(differs("grade", subject.grade.clone()))
     .then(stage(Stage::Grade))
     .otherwise(stage(Stage::Exact));
-    // What can hardly be used goes last, so that a limit never leaves out what can.
+    // Comps that cannot be used come last, so that the limit never excludes a usable one.
     let out_of_use = col("age")
         .is_not_null()
         .and(col("age").lt(lit(0)))
@@ -208,8 +209,8 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
         )
 }
 
-/// Whether a comp has other pieces than the unit, however the two are described; false where what
-/// was said of the unit does not tell.
+/// Whether a comp has other pieces than the unit, however the two are described; false if the
+/// unit's pieces are not known.
 fn has_other_pieces(subject: &Subject, wording: &Wording) -> Expr {
     let Some(own) = subject.pieces(wording).set().cloned() else {
         return lit(false);
@@ -220,7 +221,7 @@ fn has_other_pieces(subject: &Subject, wording: &Wording) -> Expr {
             polars_bail!(ComputeError: "completeness, missing and extras are three columns");
         };
         let (completeness, missing, extras) = (completeness.str()?, missing.str()?, extras.str()?);
-        // Few descriptions serve many comps.
+        // Many comps share few descriptions.
         let mut known: HashMap<[&str; 3], bool> = HashMap::new();
         let differ: BooleanChunked = (0..completeness.len())
             .map(|i| {
@@ -298,7 +299,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
     Ok(out)
 }
 
-/// The spelling that most rows have, white space folded; of equals the first in the alphabet.
+/// The commonest spelling, with white space folded; among equals, the first in the alphabet.
 fn commonest_spelling(names: &StringChunked) -> String {
     let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
     for name in names.iter().flatten() {
@@ -311,7 +312,7 @@ fn commonest_spelling(names: &StringChunked) -> String {
     name.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
-/// Names of models in the book that come near `asked`, nearest first.
+/// Models in the book with a name similar to `asked`, most similar first.
 fn nearest_models(comps: &DataFrame, asked: &str) -> Result<Vec<String>, PolarsError> {
     let names = comps
         .clone()

@@ -2,27 +2,27 @@
 
 use super::order::{median, quantile};
 
-/// Fewest values from which fences are drawn.
+/// Fewest values for which fences are drawn.
 pub const FEWEST: usize = 5;
 
-/// Least interquartile range (log price) that fences are drawn with: prices that agree to
-/// within 5 % are not evidence that 20 % more is a typing error.
+/// Smallest interquartile range (log price) for fences: if prices agree within 5 %, a price 20 %
+/// higher need not be a typing error.
 const LEAST_RANGE: f64 = 0.05;
 
-/// Quartiles further apart than this many times what the median absolute deviation makes of them
-/// are taken to lie among the gross errors themselves.
+/// If the interquartile range exceeds the one expected from the median absolute deviation by this
+/// factor, gross errors are assumed to affect the quartiles.
 const MASKED: f64 = 2.0;
 
-/// Least median absolute deviation (log price) that may stand in for such quartiles.
+/// Smallest median absolute deviation (log price) that may replace such quartiles.
 const LEAST_MASKED: f64 = 0.1;
 
-/// Which `values` lie beyond fences `k` interquartile ranges from the quartiles; with k = 3 the
-/// far-out fences of Tukey, *Exploratory Data Analysis* (1977).
+/// Flags the `values` beyond fences `k` interquartile ranges from the quartiles. With k = 3 these
+/// are the far-out fences of Tukey, *Exploratory Data Analysis* (1977).
 ///
-/// Two gross errors on one side of eight values move a quartile. Quartiles twice as far apart as
-/// the median absolute deviation would have them therefore give way to the median and that
-/// deviation on either side of it, which half of the values cannot move. None is far out where there
-/// are fewer than [`FEWEST`].
+/// Two gross errors on one side of eight values move a quartile. Therefore, quartiles twice as far
+/// apart as the median absolute deviation suggests are replaced by the median plus and minus that
+/// deviation, which up to half of the values cannot move. With fewer than [`FEWEST`] values, none
+/// is far out.
 pub fn far_out(values: &[f64], k: f64) -> Vec<bool> {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);

@@ -1,48 +1,49 @@
-//! Widening: calling in less and less like sales until there are enough.
+//! Widening: includes less and less similar sales until there are enough.
 
 use std::collections::HashSet;
 
 use super::{Candidate, Dropped, Selection, Stage, Step, Subject};
 
-/// Comps at which a parts-only subject no longer calls in working units.
+/// Number of comps at which a parts-only subject needs no working units.
 pub const ENOUGH_PARTS: usize = 5;
 
-/// Limits of a search.
+/// Limits of a selection.
 #[derive(Debug, Clone)]
 pub struct Limits<'a> {
-    /// Comps at which widening stops.
+    /// Number of comps at which widening stops.
     pub enough: usize,
     /// Most comps used, newest first.
     pub most: usize,
-    /// Comps kept in whatever the tests say, by identifier or a prefix of it.
+    /// Comps always used, whatever the tests find, by identifier or a prefix of it.
     pub keep: &'a [String],
-    /// Comps left out.
+    /// Comps never used, by identifier or a prefix of it.
     pub drop: &'a [String],
 }
 
-/// An identifier on the command line that does not name one comp.
+/// An identifier on the command line that does not match exactly one usable comp.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum WordError {
-    /// No comp of the model begins so.
+    /// No identifier of a comp of the model begins with it.
     #[error("no comp of this model has an id that begins with {0:?}")]
     Unknown(String),
-    /// Several do.
+    /// Several comps match.
     #[error("{0:?} fits {1} comps of this model; write more of the id")]
     Ambiguous(String, usize),
-    /// Cannot speak for a single unit of that day.
+    /// The comp can never inform an estimate for a single unit on that day.
     #[error("{0:?} cannot be kept: {1}")]
     Never(String, String),
-    /// Kept and dropped at once.
+    /// Both kept and dropped.
     #[error("{0:?} is both kept and dropped")]
     Both(String),
 }
 
-/// Takes widening steps in order until enough comps are in; marks the rest with why they are
-/// not used. The user's own `keep` and `drop` come first: a kept comp is used at any step.
+/// Takes widening steps in order until enough comps are in use, and marks the others with the
+/// reason why they are not. The user's `keep` and `drop` come first: a kept comp is used at any
+/// step.
 ///
 /// # Errors
-/// [`WordError`] where an identifier names no comp, or several, or a comp that cannot speak for
-/// a single unit of that day.
+/// [`WordError`] if an identifier matches no comp, or several, or a comp that can never inform an
+/// estimate for a single unit on that day.
 pub fn widen(
     selection: &mut Selection,
     subject: &Subject,
@@ -103,7 +104,7 @@ pub fn widen(
     Ok(())
 }
 
-/// How many of them are undated.
+/// Number of undated comps among them.
 fn undated<'a>(comps: impl Iterator<Item = &'a Candidate>) -> usize {
     comps.filter(|comp| comp.sold_on.is_none()).count()
 }

@@ -1,4 +1,4 @@
-//! Settings that declare numeric attributes, as lines to be put into `compband.toml`.
+//! Settings that declare numeric attributes, as lines for `compband.toml`.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
@@ -16,26 +16,26 @@ const LINE: usize = 90;
 /// Significant digits of the ends of a range.
 const DIGITS: i32 = 2;
 
-/// What a range asks of a price at most, per cent: up, and down.
+/// Limits of a range, per cent: up, and down.
 const MOST: (f64, f64) = (1000.0, 90.0);
 
-/// An attribute that no family declares for some models, and what is to be said of it.
+/// An attribute to declare for models whose family does not.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Declaration {
     /// Its canonical name.
     pub attribute: String,
-    /// The models that have it recorded, in any spelling.
+    /// The models with recorded values, in any spelling.
     pub models: BTreeSet<String>,
-    /// What one step of it is.
+    /// Size of one step.
     pub scale: Scale,
-    /// Which way it moves the price.
+    /// Direction in which it moves the price.
     pub sign: Direction,
     /// The rule of thumb for one step.
     pub rule: Range,
 }
 
-/// What is to be declared of an attribute that moves the log price by `effect` a step: the
-/// direction, and a range from nothing to twice as much.
+/// The declaration of an attribute that changes the log price by `effect` per step: the direction,
+/// and a range from nothing to twice as much.
 pub fn rule_of_effect(effect: f64) -> (Direction, Range) {
     let (sign, percent, most) = if effect < 0.0 {
         (Direction::Down, -100.0 * effect.exp_m1(), MOST.1)
@@ -46,7 +46,7 @@ pub fn rule_of_effect(effect: f64) -> (Direction, Range) {
     (sign, percent_range(Decimal::ZERO, high))
 }
 
-/// A range of as much either way.
+/// A range of the same size in both directions.
 pub fn either_way(percent: f64) -> Range {
     let high = rounded(percent.min(MOST.1));
     percent_range(-high, high)
@@ -60,7 +60,7 @@ fn percent_range(low: Decimal, high: Decimal) -> Range {
     }
 }
 
-/// To two significant digits; at least 0.000001.
+/// Rounds to two significant digits; at least 0.000001.
 fn rounded(percent: f64) -> Decimal {
     let percent = percent.max(1e-6);
     let places = DIGITS - 1 - percent.log10().floor() as i32;
@@ -70,8 +70,8 @@ fn rounded(percent: f64) -> Decimal {
     text.parse::<Decimal>().unwrap_or(Decimal::ONE).normalize()
 }
 
-/// The lines that declare these attributes. Models that are in a family of the settings get the
-/// attribute there. Others come into new families: models that share an attribute into one.
+/// The lines that declare these attributes. Models in a family of the settings get the attribute
+/// there. Others get new families: models that share an attribute share a family.
 pub fn lines(declarations: &[Declaration], settings: &Settings) -> String {
     let mut known: BTreeMap<&str, Vec<&Declaration>> = BTreeMap::new();
     let mut new: Vec<Group<'_>> = Vec::new();
@@ -80,12 +80,12 @@ pub fn lines(declarations: &[Declaration], settings: &Settings) -> String {
         for model in &declaration.models {
             match settings.family(model) {
                 Some(family) => {
-                    let told = known.entry(family).or_default();
-                    if !told
+                    let declared = known.entry(family).or_default();
+                    if !declared
                         .iter()
-                        .any(|told| told.attribute == declaration.attribute)
+                        .any(|declared| declared.attribute == declaration.attribute)
                     {
-                        told.push(declaration);
+                        declared.push(declaration);
                     }
                 }
                 None => drop(alone.entry(match_key(model)).or_insert(model)),
@@ -122,14 +122,14 @@ pub fn lines(declarations: &[Declaration], settings: &Settings) -> String {
     text
 }
 
-/// Models of a new family, by their keys, and what it declares.
+/// Models of a new family, by their keys, and its declarations.
 struct Group<'a> {
     models: BTreeMap<String, &'a str>,
     declarations: Vec<&'a Declaration>,
 }
 
-/// Puts models with what is declared of them to the groups that have one of them, and makes one of
-/// these.
+/// Adds models with their declarations to the groups that contain one of them, and merges these
+/// groups.
 fn join<'a>(
     groups: &mut Vec<Group<'a>>,
     models: BTreeMap<String, &'a str>,
@@ -170,7 +170,7 @@ fn said(declaration: &Declaration) -> Vec<(&'static str, String)> {
     ]
 }
 
-/// A name for a family that no other has.
+/// A name for a family that is not taken.
 fn free_name(attribute: &str, taken: &mut BTreeSet<String>) -> String {
     let base = attribute_key(attribute).replace(' ', "-");
     let mut name = base.clone();
@@ -182,7 +182,7 @@ fn free_name(attribute: &str, taken: &mut BTreeSet<String>) -> String {
     name
 }
 
-/// `models = ["A", "B"]`, in several lines where they are many.
+/// `models = ["A", "B"]`, in several lines if there are many.
 fn models_line<'a>(models: impl Iterator<Item = &'a str>) -> String {
     let mut lines = vec![String::from("models = [")];
     for (at, model) in models.enumerate() {
@@ -201,7 +201,7 @@ fn models_line<'a>(models: impl Iterator<Item = &'a str>) -> String {
     format!("{}]\n", lines.join("\n"))
 }
 
-/// A key of TOML: bare where it can be.
+/// A key of TOML: bare if possible.
 pub(crate) fn key(name: &str) -> String {
     let bare = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-');
     if !name.is_empty() && name.chars().all(bare) {
@@ -234,7 +234,7 @@ mod tests {
         }
     }
 
-    /// Whatever is declared is in force once its lines stand behind the settings.
+    /// Every declaration is in force once its lines are in the settings.
     #[test]
     fn lines_declare_what_they_are_to() {
         let before = "[families.area]\nmodels = [\"Brask M2\"]\nattributes.size = { rule = \"1 to 2 %\" }\n\

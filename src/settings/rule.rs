@@ -1,4 +1,4 @@
-//! Where a rule of thumb stands in `compband.toml`, and the lines that state another in its place.
+//! Places of rules of thumb in `compband.toml`, and the lines that replace them.
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -13,7 +13,7 @@ use crate::trade::items::fold_name;
 use crate::trade::names::match_key;
 use crate::trade::range::Range;
 
-/// Where a rule of thumb stands in the settings.
+/// Place of a rule of thumb in the settings.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Place {
     /// `[rules]`, by this key: `trend_per_month`, `variant`, `parts_only`.
@@ -26,10 +26,10 @@ pub enum Place {
     Attribute(String, String),
 }
 
-/// A rule of thumb that is in force.
+/// A rule of thumb in force.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct InForce {
-    /// What it says.
+    /// Its range.
     pub range: Range,
     /// Whether the settings state it; otherwise it is a default.
     pub stated: bool,
@@ -102,8 +102,8 @@ impl Rules {
     }
 }
 
-/// The rule of a table for a name, as the settings look it up: by that very name, stated or by
-/// default, or else by `any`. What is the same as the default counts as not stated.
+/// The rule of a table for a name, as the settings look it up: by the name itself, stated or
+/// default, or else by `any`. A rule equal to the default counts as not stated.
 fn named(
     stated: &BTreeMap<String, Range>,
     defaults: &BTreeMap<String, Range>,
@@ -126,19 +126,19 @@ fn named(
         })
 }
 
-/// A rule to be stated.
+/// A new rule for the settings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Statement {
-    /// Where.
+    /// Its place.
     pub place: Place,
-    /// What it says.
+    /// Its range.
     pub range: Range,
-    /// For an attribute: that it moves the price either way, whatever was declared before.
+    /// For an attribute: it moves the price either way, whatever was declared before.
     pub either_way: bool,
 }
 
 impl Statement {
-    /// The heading and the line that state it; both empty where the settings have no such place.
+    /// The heading and the line that state it; both empty if the settings have no such place.
     pub fn line(&self, settings: &Settings) -> (String, String) {
         let first = sections(std::slice::from_ref(self), settings)
             .into_iter()
@@ -149,12 +149,12 @@ impl Statement {
     }
 }
 
-/// Lines under the heading that they belong under, such as `[rules.missing]`.
+/// Lines below a heading, such as `[rules.missing]`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Section {
     /// The heading with its brackets.
     pub heading: String,
-    /// Its lines; each replaces one that begins with the same key.
+    /// Its lines; each replaces a line that begins with the same key.
     pub lines: Vec<String>,
 }
 
@@ -194,7 +194,7 @@ pub fn sections(statements: &[Statement], settings: &Settings) -> Vec<Section> {
     by_heading.into_iter().map(section).collect()
 }
 
-/// The same as text.
+/// The sections as text.
 pub fn text(sections: &[Section]) -> String {
     let mut text = String::new();
     for section in sections {
@@ -287,7 +287,7 @@ mod tests {
         assert_eq!(Place::Attribute("x".into(), "y".into()).rule(&book), None);
     }
 
-    /// Whatever is stated is in force once its lines stand in the settings.
+    /// Every stated rule is in force once its lines are in the settings.
     #[test]
     fn lines_state_what_they_are_to() {
         let before = settings(

@@ -1,5 +1,4 @@
-//! What the settings say of the trade: outlets and what selling through them costs, shipping,
-//! and the aims of a purchase.
+//! Settings of trade: outlets and their selling costs, shipping, and the aims of a purchase.
 
 use std::collections::BTreeMap;
 
@@ -10,13 +9,13 @@ use crate::trade::items::fold_name;
 use crate::trade::money::MOST_MONEY;
 use crate::trade::range::{Range, RangeUnit};
 
-/// Most of a price, in per cent, that the charges of an outlet may take together.
+/// Largest share of a price, in per cent, of all charges of an outlet together.
 const MOST_TAKEN: i64 = 90;
 
 /// Heaviest parcel, in grams.
 const MOST_WEIGHT: i64 = 1_000_000;
 
-/// A place to sell at, with what it takes. Names are the user's own.
+/// An outlet, with its terms. Names are the user's.
 #[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Outlet {
@@ -24,38 +23,38 @@ pub struct Outlet {
     pub fee: Charge,
     /// The payment fee.
     pub payment: Charge,
-    /// What being shown more costs.
+    /// The cost of promotion.
     pub promotion: Charge,
-    /// Sales tax in per cent that the outlet adds to what the buyer pays, collects and passes
-    /// on: it is never the seller's, but a charge may be taken of it.
+    /// Sales tax in per cent that the outlet adds to the buyer's total, collects and passes on. It
+    /// is never the seller's, but it may be part of the base of a charge.
     pub sales_tax: Decimal,
     /// Who pays for shipping.
     pub shipping: ShippingPaidBy,
-    /// Units that come back.
+    /// Returned units.
     pub returns: Returns,
-    /// How each line is rounded to the minor unit.
+    /// Rounding of each line to the minor unit.
     pub rounding: Rounding,
 }
 
-/// A percentage in a range, and a fixed sum.
+/// A percentage with limits, and a fixed sum.
 #[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Charge {
-    /// Per cent of the base, where there are no tiers.
+    /// Per cent of the base, without tiers.
     pub percent: Decimal,
-    /// Per cents by size of the base, in place of `percent`.
+    /// Per cents by size of the base, instead of `percent`.
     pub tiers: Vec<Tier>,
-    /// What the per cent of a tier is taken of.
+    /// Part of the base to which the per cent of a tier applies.
     pub tiers_apply: TiersApply,
-    /// What the per cents are taken of.
+    /// Base of the per cents.
     pub of: Base,
     /// Whether the base includes the sales tax on it.
     pub with_tax: bool,
-    /// Least that the per cents come to.
+    /// Smallest amount of the per cents.
     pub least: Decimal,
-    /// Most that the per cents come to.
+    /// Largest amount of the per cents.
     pub most: Option<Decimal>,
-    /// A fixed sum for each sale, besides.
+    /// An additional fixed sum for each sale.
     pub fixed: Decimal,
 }
 
@@ -63,24 +62,24 @@ pub struct Charge {
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Tier {
-    /// Largest base that it covers; the last tier has none.
+    /// Largest base of the tier; the last one has none.
     pub up_to: Option<Decimal>,
     /// Per cent.
     pub percent: Decimal,
 }
 
-/// What the per cent of a tier is taken of.
+/// Part of the base to which the per cent of a tier applies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum TiersApply {
-    /// Of the slice of the base that lies in the tier.
+    /// The slice of the base that lies in the tier.
     #[default]
     Slices,
-    /// Of the whole base, by the tier it lies in: the charge jumps at the edge of a tier.
+    /// The whole base, by the tier in which it lies: the charge jumps at the edge of a tier.
     Whole,
 }
 
-/// What a per cent is taken of.
+/// Base of a per cent.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Base {
@@ -95,42 +94,42 @@ pub enum Base {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum ShippingPaidBy {
-    /// The buyer, beside the price.
+    /// The buyer, in addition to the price.
     #[default]
     Buyer,
     /// The seller, out of the price.
     Seller,
-    /// Nobody: the buyer fetches the unit.
+    /// Nobody: the buyer collects the unit.
     Collected,
 }
 
-/// Units that come back: the expectation of a nuisance.
+/// Returned units, in expectation.
 #[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Returns {
-    /// How many in a hundred come back.
+    /// Share of units that are returned, per cent.
     pub percent: Decimal,
-    /// What one that comes back costs: shipping both ways, fees kept.
+    /// Cost of a return: shipping both ways, fees not refunded.
     pub cost: Decimal,
-    /// How much less it then sells for, in per cent of the price.
+    /// Reduction of the later price, per cent.
     pub loses: Decimal,
 }
 
-/// How a line is rounded to the minor unit.
+/// Rounding of a line to the minor unit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Rounding {
-    /// To the nearest, halves to the even one.
+    /// To the nearest, ties to even.
     #[default]
     HalfEven,
-    /// To the nearest, halves up.
+    /// To the nearest, ties up.
     HalfUp,
     /// Always up.
     Up,
 }
 
 impl Rounding {
-    /// An amount, not negative, rounded to so many decimals.
+    /// A non-negative amount, rounded to `decimals` decimals.
     pub fn round(self, amount: Decimal, decimals: u32) -> Decimal {
         let strategy = match self {
             Self::HalfEven => RoundingStrategy::MidpointNearestEven,
@@ -143,30 +142,30 @@ impl Rounding {
     }
 }
 
-/// What sending costs.
+/// Cost of postage and packing.
 #[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Shipping {
-    /// Carton, padding, tape: for each parcel.
+    /// Carton, padding, tape: per parcel.
     pub packing: Decimal,
-    /// Weight of a parcel in grams where none is said.
+    /// Default weight of a parcel in grams.
     pub weight: Option<Decimal>,
     /// Costs by weight, lightest first.
     pub bands: Vec<WeightBand>,
 }
 
-/// What sending costs up to a weight.
+/// Postage up to a weight.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct WeightBand {
     /// Heaviest parcel in grams; the last band may have none.
     pub up_to: Option<Decimal>,
-    /// What it costs.
+    /// Postage.
     pub cost: Decimal,
 }
 
 impl Shipping {
-    /// What a parcel of this weight costs; `None` where it is heavier than every band.
+    /// Postage of a parcel of this weight; `None` if it is heavier than every band.
     pub fn cost(&self, grams: Decimal) -> Option<Decimal> {
         self.bands
             .iter()
@@ -175,45 +174,45 @@ impl Shipping {
     }
 }
 
-/// What a purchase must promise, and what it is reckoned with.
+/// Aims of a purchase, and the inputs of its evaluation.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct DealSettings {
-    /// The outlet where none is said; empty: the only one there is.
+    /// The default outlet; empty: the only one.
     pub outlet: String,
-    /// What an hour of the owner's work costs.
+    /// Cost of an hour of the owner's work.
     pub wage: Decimal,
-    /// Weeks from paying for a unit to being paid for it.
+    /// Weeks from payment for a unit to the proceeds.
     pub weeks: Decimal,
-    /// Least expected profit, money.
+    /// Smallest expected profit, money.
     pub least_profit: Decimal,
-    /// Least expected profit in per cent of the money put in.
+    /// Smallest expected profit, per cent of the stake.
     pub least_return: Decimal,
-    /// Most chance of a loss, per cent.
+    /// Largest probability of a loss, per cent.
     pub most_loss: Decimal,
-    /// How far sellers usually come down, per cent of what they ask.
+    /// Usual discount of sellers, per cent of the asking price.
     pub haggle: Decimal,
-    /// The money there is to trade with; 0: not said.
+    /// The bankroll; 0 if not given.
     pub bankroll: Decimal,
-    /// Share of the growth-optimal stake that is staked at most.
+    /// Largest share of the growth-optimal stake.
     pub kelly: Decimal,
-    /// The bankroll to get to; 0: not said.
+    /// The wanted bankroll; 0 if not given.
     pub goal: Decimal,
-    /// Offers in a week for a unit at about the price it is worth, sales at the asking price
-    /// among them: the middle 80 % of what is thought likely.
+    /// Offers per week for a unit at about its likely price, including sales at the asking price:
+    /// the middle 80 % of the belief.
     pub offers_per_week: Range,
-    /// Per cent of the buyers who would pay less than is asked who make an offer.
+    /// Share of the buyers with a limit below the asking price who make an offer, per cent.
     pub haggling: Decimal,
-    /// What they offer, in per cent of the most they would pay.
+    /// Their offer, in per cent of the most they would pay.
     pub offered: Decimal,
-    /// Per cent of the asking price below which nobody offers.
+    /// Per cent of the asking price below which there are no offers.
     pub least_offer: Decimal,
-    /// Buyers of whom the best pays what units are seen to be sold for.
+    /// Number of buyers of whom the best pays an observed price.
     pub buyers_per_sale: Decimal,
-    /// What the money would earn elsewhere in a year, per cent; where not said, what is aimed at:
-    /// `least_return` in `weeks`.
+    /// Alternative return on the money per year, per cent; by default the aim: `least_return` in
+    /// `weeks`.
     pub return_per_year: Option<Decimal>,
-    /// What holding a unit for a week costs.
+    /// Cost of holding a unit for a week.
     pub cost_per_week: Decimal,
 }
 
@@ -245,7 +244,7 @@ impl Default for DealSettings {
     }
 }
 
-/// An outlet by its name, case and spacing ignored, with the name as the settings have it.
+/// An outlet by its name (ignoring case and spacing), with the name in the settings.
 pub fn outlet<'a>(
     outlets: &'a BTreeMap<String, Outlet>,
     name: &str,
@@ -257,10 +256,10 @@ pub fn outlet<'a>(
         .map(|(known, outlet)| (known.as_str(), outlet))
 }
 
-/// What is wrong with these settings, if anything.
+/// Checks these settings.
 ///
 /// # Errors
-/// The key, and what was expected.
+/// The key and the expected form.
 pub fn validate(
     outlets: &BTreeMap<String, Outlet>,
     shipping: &Shipping,
@@ -313,7 +312,7 @@ impl Outlet {
 }
 
 impl Charge {
-    /// The highest per cent that it can take.
+    /// The highest possible per cent.
     fn highest(&self) -> Decimal {
         let tiers = self.tiers.iter().map(|tier| tier.percent);
         tiers.fold(self.percent, Decimal::max)
@@ -431,7 +430,7 @@ impl DealSettings {
     }
 }
 
-/// Ends of tiers rise, and only the last may be open.
+/// Checks that the ends of tiers ascend, and that only the last is open.
 fn ascending(key: &str, ends: &[Option<Decimal>]) -> Result<(), String> {
     let rises = ends.windows(2).all(|pair| match pair {
         [Some(one), Some(next)] => one < next,
@@ -447,7 +446,7 @@ fn ascending(key: &str, ends: &[Option<Decimal>]) -> Result<(), String> {
     }
 }
 
-/// What a check found, said of a key of the settings.
+/// The error of a check, with a key of the settings.
 fn at(
     key: &str,
     value: Decimal,
@@ -467,7 +466,7 @@ fn within(value: Decimal, low: i64, high: i64, what: &str) -> Result<Decimal, St
 /// Checks a per cent from 0 to 100.
 ///
 /// # Errors
-/// What was expected.
+/// The expected form.
 pub fn percent(value: Decimal) -> Result<Decimal, String> {
     within(value, 0, 100, "per cent")
 }
@@ -475,7 +474,7 @@ pub fn percent(value: Decimal) -> Result<Decimal, String> {
 /// Checks a per cent from 1 to 100.
 ///
 /// # Errors
-/// What was expected.
+/// The expected form.
 pub fn some_percent(value: Decimal) -> Result<Decimal, String> {
     within(value, 1, 100, "per cent")
 }
@@ -483,7 +482,7 @@ pub fn some_percent(value: Decimal) -> Result<Decimal, String> {
 /// Checks a return from 0 to 1000 per cent.
 ///
 /// # Errors
-/// What was expected.
+/// The expected form.
 pub fn return_percent(value: Decimal) -> Result<Decimal, String> {
     within(value, 0, 1000, "per cent")
 }
@@ -491,7 +490,7 @@ pub fn return_percent(value: Decimal) -> Result<Decimal, String> {
 /// Checks weeks: above 0, up to 520.
 ///
 /// # Errors
-/// What was expected.
+/// The expected form.
 pub fn weeks(value: Decimal) -> Result<Decimal, String> {
     if value > Decimal::ZERO && value <= Decimal::from(520) {
         Ok(value)
@@ -503,7 +502,7 @@ pub fn weeks(value: Decimal) -> Result<Decimal, String> {
 /// Checks a weight in grams: above 0, up to a tonne.
 ///
 /// # Errors
-/// What was expected.
+/// The expected form.
 pub fn weight(grams: Decimal) -> Result<Decimal, String> {
     if grams > Decimal::ZERO && grams <= Decimal::from(MOST_WEIGHT) {
         Ok(grams)

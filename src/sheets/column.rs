@@ -1,4 +1,4 @@
-//! Columns of a sheet: ours, and which of theirs they are.
+//! Columns of a sheet: the canonical ones, and how foreign headers map to them.
 
 use crate::book::csv::canonical::PARSED;
 use crate::trade::attributes::COLUMN_PREFIX;
@@ -60,11 +60,10 @@ impl Column {
         Self::RateSource,
     ];
 
-    /// Those of the rate by which a sale in another currency was converted.
+    /// Columns of the exchange rate of a sale in another currency.
     pub const RATE: [Self; 3] = [Self::Rate, Self::RateDate, Self::RateSource];
 
-    /// Columns without which a file is refused; of these, a cell of [`Column::SoldOn`] may be
-    /// blank.
+    /// Columns that a file must have; of these, cells of [`Column::SoldOn`] may be blank.
     pub const REQUIRED: [Self; 3] = [Self::SoldOn, Self::Model, Self::Price];
 
     /// The canonical name.
@@ -72,10 +71,10 @@ impl Column {
         PARSED[self as usize]
     }
 
-    /// Reads a canonical name, case and punctuation ignored.
+    /// Reads a canonical name, ignoring case and punctuation.
     ///
     /// # Errors
-    /// A sentence with the nearest known name.
+    /// A sentence with the most similar known name.
     pub fn parse(name: &str) -> Result<Self, String> {
         let folded = fold(name);
         Self::ALL
@@ -100,7 +99,7 @@ impl Column {
     }
 }
 
-/// What a column of a spreadsheet holds for us.
+/// Meaning of a column of a spreadsheet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Ours {
     /// A column of every comp.
@@ -118,10 +117,10 @@ impl Ours {
         }
     }
 
-    /// Reads a canonical name, case and punctuation ignored.
+    /// Reads a canonical name, ignoring case and punctuation.
     ///
     /// # Errors
-    /// A sentence with the nearest known name.
+    /// A sentence with the most similar known name.
     pub fn parse(name: &str) -> Result<Self, String> {
         match of_column(name) {
             Some(attribute) => Ok(Self::Attribute(attribute)),
@@ -131,7 +130,7 @@ impl Ours {
         }
     }
 
-    /// What the header of a spreadsheet most likely means.
+    /// The most likely meaning of a header of a spreadsheet.
     pub(crate) fn of_header(header: &str) -> Option<Self> {
         let attribute = || of_column(header).map(Self::Attribute);
         Column::of_header(header)
@@ -140,12 +139,12 @@ impl Ours {
     }
 }
 
-/// Where a cell of ours is looked for in the rows of one file.
+/// A field that is read from the rows of one file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Field {
     /// A column of every comp.
     Column(Column),
-    /// A numeric attribute, by its place in [`Mapping::attributes`].
+    /// A numeric attribute, by its position in [`super::header::Mapping::attributes`].
     Attribute(usize),
 }
 
@@ -155,10 +154,10 @@ impl From<Column> for Field {
     }
 }
 
-/// What the user said about one of their columns: `None` where it is to be left out.
+/// The user's choice for one of the file's columns: `None` to ignore it.
 pub type Wish = (String, Option<Ours>);
 
-/// Other names of each column, folded, in canonical order.
+/// Aliases of each column, folded, in canonical order.
 pub(crate) const ALIASES: [&[&str]; PARSED.len()] = [
     &["id", "saleid", "recordid", "reference", "ref"],
     &[
@@ -267,8 +266,8 @@ fn folded(name: &str) -> impl Iterator<Item = char> {
         .default_case_fold()
 }
 
-/// Whether two cells are the same name of a column: alike in letters and digits, or where they
-/// have none, in all.
+/// Whether two cells are the same column name: equal in letters and digits or, if they have none,
+/// as a whole.
 pub(crate) fn same_name(one: &str, other: &str) -> bool {
     if folded(other).next().is_none() {
         return one.trim() == other.trim();

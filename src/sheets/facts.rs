@@ -1,6 +1,5 @@
-//! What a whole column tells about one of its cells: the order of day and month, and the
-//! decimal mark. Looked into only when some cell needs it, so that a file of plain cells is
-//! read once.
+//! Facts of a whole column that its cells depend on: the order of day and month, and the decimal
+//! mark. Computed only if some cell needs them, so that a file of unambiguous cells is read once.
 
 use std::fmt::Display;
 use std::sync::OnceLock;
@@ -14,26 +13,26 @@ use crate::sheets::Input;
 use crate::sheets::header::{Column, Field};
 use crate::sheets::records::Cells;
 
-/// What is known of a column.
+/// A fact of a column.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Decided<T> {
-    /// It is so.
+    /// It is known.
     Known {
-        /// What it is.
+        /// Its value.
         value: T,
-        /// Where it was learnt, to stand behind `as`.
+        /// Its source, for use after `as`.
         why: String,
     },
-    /// No cell tells, or the cells contradict each other.
+    /// No cell determines it, or the cells contradict each other.
     Open {
-        /// Why it is open, to stand behind `and`.
+        /// The reason, for use after `and`.
         why: String,
         /// Whether cells contradict each other.
         contradicted: bool,
     },
 }
 
-/// Facts about the columns of one input, found at the first question.
+/// Facts of the columns of one input, computed on demand.
 pub struct Facts<'a> {
     input: &'a Input,
     currency: &'a Currency,
@@ -44,14 +43,14 @@ pub struct Facts<'a> {
     attributes: Vec<AttributeFacts>,
 }
 
-/// Facts about the column of a numeric attribute.
+/// Facts of the column of a numeric attribute.
 #[derive(Default)]
 struct AttributeFacts {
     mark: OnceLock<Decided<DecimalMark>>,
     unit: OnceLock<Option<(String, u64)>>,
 }
 
-/// Cells that are possible under one reading only.
+/// Cells that are possible in one reading only.
 struct Evidence<T> {
     readings: [T; 2],
     first: [Option<(u64, String)>; 2],
@@ -70,7 +69,7 @@ impl<T: Copy + PartialEq + Display> Evidence<T> {
         self.first[at].get_or_insert_with(|| (line, shorten(text, 40)));
     }
 
-    /// The reading that all proof is for.
+    /// The reading on which all evidence agrees.
     fn agreed(&self) -> Decided<T> {
         let [one, other] = self.readings;
         match &self.first {
@@ -98,7 +97,7 @@ fn known<T>(value: T, line: u64, text: &str) -> Decided<T> {
 }
 
 impl<'a> Facts<'a> {
-    /// Nothing is looked into yet.
+    /// Without any computed fact.
     pub fn new(input: &'a Input, currency: &'a Currency) -> Self {
         Self {
             input,
@@ -116,8 +115,8 @@ impl<'a> Facts<'a> {
         }
     }
 
-    /// The order of day and month in the dates: as said by the user, else that of the
-    /// dates which allow one order only, where these agree.
+    /// The order of day and month in the dates: the user's choice, or else that of the dates that
+    /// allow one order only, if these agree.
     pub fn date_order(&self) -> &Decided<DateOrder> {
         self.dates.get_or_init(|| {
             if let Some(value) = self.input.dates {
@@ -138,8 +137,8 @@ impl<'a> Facts<'a> {
         })
     }
 
-    /// The decimal mark of the numbers in a column that allow one only, where these agree; for
-    /// rates and attributes whose column does not tell, that of prices.
+    /// The decimal mark of the numbers in a column that allow one only, if these agree. For rates
+    /// and attributes without such numbers, that of prices.
     pub fn decimal_mark(&self, field: Field) -> &Decided<DecimalMark> {
         let amount = |text: &str| read_amount(text, self.currency).ok();
         let quantity = |text: &str| Some(read_quantity(text).ok()?.0);
@@ -176,7 +175,7 @@ impl<'a> Facts<'a> {
         })
     }
 
-    /// The first unit that stands in the column of an attribute, and its row.
+    /// The first unit in the column of an attribute, and its row.
     pub fn unit(&self, attribute: usize) -> Option<&(String, u64)> {
         let find = || {
             let mut first = None;
@@ -193,12 +192,12 @@ impl<'a> Facts<'a> {
         self.attributes[attribute].unit.get_or_init(find).as_ref()
     }
 
-    /// The date order, where some date asked for it.
+    /// The date order, if some date needed it.
     pub fn date_order_if_asked(&self) -> Option<&Decided<DateOrder>> {
         self.dates.get()
     }
 
-    /// The decimal mark of prices, or else of shipping, where some amount asked for it.
+    /// The decimal mark of prices, or else of shipping, if some amount needed it.
     pub fn decimal_mark_if_asked(&self) -> Option<&Decided<DecimalMark>> {
         self.price.get().or_else(|| self.shipping.get())
     }

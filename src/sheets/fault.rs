@@ -1,4 +1,4 @@
-//! What is wrong with a sheet, and what the user said about how to read it.
+//! Errors in a sheet, and the user's options for reading it.
 
 use super::column::Field;
 use crate::parse::dates::DateOrder;
@@ -10,14 +10,14 @@ use crate::trade::cells::Wrong;
 use crate::trade::text::shorten;
 use std::fmt;
 
-/// What is wrong with a cell, row or file, without its place.
+/// An error in a cell, row or file, without its place.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {
-    /// What would have been accepted.
+    /// What is accepted instead.
     pub expected: String,
-    /// How to mend it.
+    /// How to fix it.
     pub mend: String,
-    /// A question about the whole column that this row is only one case of: told once.
+    /// A question about the whole column, of which this row is one case: reported once.
     pub topic: Option<Topic>,
 }
 
@@ -28,12 +28,12 @@ pub enum Topic {
     Dates,
     /// The decimal mark of a column.
     Decimal(Field),
-    /// Rates beside amounts in the book's currency.
+    /// Exchange rates next to amounts in the book's currency.
     Rate,
 }
 
 impl Fault {
-    /// A fault of a cell or row.
+    /// A fault in a cell or row.
     pub fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
         Self {
             expected: expected.into(),
@@ -51,7 +51,7 @@ impl Fault {
         self
     }
 
-    /// The problem this is at a place.
+    /// The problem at a place.
     pub fn at(self, file: &str, row: u64, column: &str, value: &str) -> Problem {
         Problem {
             file: file.to_string(),
@@ -76,21 +76,21 @@ impl fmt::Display for Fault {
     }
 }
 
-/// What the user said about how to read their files.
+/// The user's options for reading files.
 #[derive(Debug, Clone, Default)]
 pub struct ReadOptions {
-    /// The character between cells; found out where absent.
+    /// The character between cells; detected if absent.
     pub delimiter: Option<u8>,
-    /// Order of day and month; found out where absent.
+    /// Order of day and month; detected if absent.
     pub dates: Option<DateOrder>,
-    /// Decimal mark; found out where absent.
+    /// Decimal mark; detected if absent.
     pub decimal: Option<DecimalMark>,
-    /// Which of their columns is which of ours.
+    /// Mapping of the file's columns to ours.
     pub wishes: Vec<Wish>,
-    /// Names of theirs that every file must have, else it is a problem.
+    /// Column names that every file must have.
     pub must_have: Vec<String>,
-    /// What stands in a column that a file lacks, or in its blank cells.
+    /// Values for a column that a file lacks, and for blank cells.
     pub fills: Vec<(Column, String)>,
-    /// Whether a file needs no column for the day of the sale.
+    /// Whether files need no column for the day of the sale.
     pub undated: bool,
 }

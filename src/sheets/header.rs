@@ -1,4 +1,4 @@
-//! Their columns to ours.
+//! Maps the columns of a file to ours.
 
 pub use super::column::{Column, Field, Ours, Wish};
 use crate::book::csv::canonical::{OptionalColumn, PARSED};
@@ -10,13 +10,13 @@ use crate::trade::text::{nearest, quoted, shorten};
 use super::fault::{Fault, ReadOptions};
 use crate::sheets::records::Cells;
 
-/// Column of a file of rejected rows that says why; passed over when the mended file is read.
+/// Column of a file of rejected rows with the reason; ignored when the corrected file is read.
 pub const REASON: &str = "reason";
 
-/// Reads `their=ours`; `their=` and `their=-` leave a column out.
+/// Reads `their=ours`; `their=` and `their=-` ignore a column.
 ///
 /// # Errors
-/// A sentence that says what is wrong.
+/// A sentence with the error.
 pub fn parse_wish(text: &str) -> Result<Wish, String> {
     let (theirs, ours) = text.rsplit_once('=').ok_or_else(|| {
         format!("{text:?} is not a mapping: write their=ours, such as Item=model")
@@ -24,10 +24,10 @@ pub fn parse_wish(text: &str) -> Result<Wish, String> {
     wish(theirs, ours)
 }
 
-/// A wish of two names, as the settings keep them.
+/// A wish from two names, as in the settings.
 ///
 /// # Errors
-/// A sentence that says what is wrong.
+/// A sentence with the error.
 pub fn wish(theirs: &str, ours: &str) -> Result<Wish, String> {
     let (theirs, ours) = (theirs.trim(), ours.trim());
     if theirs.is_empty() {
@@ -41,27 +41,27 @@ pub fn wish(theirs: &str, ours: &str) -> Result<Wish, String> {
     Ok((theirs.to_string(), column))
 }
 
-/// How the header of one file was understood.
+/// Interpretation of the header of one file.
 #[derive(Debug, Clone, Default)]
 pub struct Mapping {
-    /// Their names, one per cell of a row.
+    /// The file's column names, one per cell of a row.
     pub names: Vec<String>,
-    /// Where each of our columns stands in a row, in canonical order.
+    /// Position of each of our columns in a row, in canonical order.
     pub cell_of: [Option<usize>; PARSED.len()],
     /// Numeric attributes, sorted by name, with the cell of each.
     pub attributes: Vec<(String, usize)>,
-    /// Cells left out because the user said so (or a `reason`).
+    /// Cells ignored on the user's wish (or a `reason`).
     pub left_out: Vec<usize>,
-    /// Cells left out because nothing of ours is called so.
+    /// Cells ignored because their name is unknown.
     pub unknown: Vec<usize>,
-    /// Wishes that name no column of this file.
+    /// Wishes for columns that the file does not have.
     pub unmet: Vec<String>,
-    /// Two of their columns that would be one of ours.
+    /// Pairs of the file's columns that map to the same one of ours.
     pub doubled: Vec<(Ours, usize, usize)>,
 }
 
 impl Mapping {
-    /// Maps the cells of a header. A wish goes before an alias.
+    /// Maps the cells of a header. A wish has priority over an alias.
     pub fn new(header: &Cells, wishes: &[Wish]) -> Self {
         let names: Vec<String> = header.iter().map(|name| name.trim().to_string()).collect();
         let mut mapping = Self::default();
@@ -96,7 +96,7 @@ impl Mapping {
         mapping
     }
 
-    /// The cell that holds a column of ours.
+    /// The cell of one of our columns.
     fn cell(&self, ours: &Ours) -> Option<usize> {
         match ours {
             Ours::Column(column) => self.cell_of[*column as usize],
@@ -122,12 +122,12 @@ impl Mapping {
         }
     }
 
-    /// How many of our columns the file has.
+    /// Number of our columns that the file has.
     pub fn known(&self) -> usize {
         self.cell_of.iter().flatten().count() + self.attributes.len()
     }
 
-    /// The cell in which a field stands.
+    /// The cell of a field.
     pub fn cell_of_field(&self, field: Field) -> Option<usize> {
         match field {
             Field::Column(column) => self.cell_of[column as usize],
@@ -135,8 +135,8 @@ impl Mapping {
         }
     }
 
-    /// Required columns that neither the file nor `filled` has; that of the day is not
-    /// required where the sales may be `undated`.
+    /// Required columns that neither the file nor `filled` has. The day is not required if the
+    /// sales may be `undated`.
     pub fn lacking(&self, filled: &[(Column, String)], undated: bool) -> Vec<Column> {
         let absent = |column: &Column| {
             self.cell_of[*column as usize].is_none()
@@ -148,7 +148,7 @@ impl Mapping {
         Column::REQUIRED.into_iter().filter(absent).collect()
     }
 
-    /// The name their header gives a field of ours, or ours where it has none.
+    /// The file's name of a field, or ours if it has none.
     pub fn their_name(&self, field: impl Into<Field>) -> &str {
         let field = field.into();
         match (self.cell_of_field(field), field) {
@@ -165,7 +165,7 @@ impl Mapping {
         names.by_ref().take(COLUMNS.len()).eq(COLUMNS) && names.all(optional)
     }
 
-    /// Their name and ours for every column taken, in the order of the file.
+    /// The file's name and ours for every mapped column, in the order of the file.
     pub fn taken(&self) -> Vec<(&str, Ours)> {
         let columns = Column::ALL
             .into_iter()
@@ -182,8 +182,8 @@ impl Mapping {
             .collect()
     }
 
-    /// The mapping options that a lacking column could be met with, in words: columns of
-    /// theirs that are not used, for the day those at `dated`, else the one of the nearest name.
+    /// Mapping options that would provide a missing column, in words: unused columns of the file.
+    /// For the day those in `dated`, otherwise the one with the most similar name.
     fn candidates(&self, lacking: &str, dated: &[usize]) -> String {
         let unclaimed = self.unknown.iter().map(|cell| self.names[*cell].as_str());
         let option = |theirs: &str| format!("--map \"{theirs}={lacking}\"");
@@ -200,8 +200,8 @@ impl Mapping {
         }
     }
 
-    /// What is wrong with the header, as the options say how it is to be read: cell (where there
-    /// is one) and fault. `dated` are the cells that hold days in the rows below.
+    /// The errors in the header under these options: cell (if there is one) and fault. `dated` are
+    /// the cells with days in the rows below.
     pub fn faults(&self, options: &ReadOptions, dated: &[usize]) -> Vec<(String, Fault)> {
         let mut faults = Vec::new();
         let lacking = self.lacking(&options.fills, options.undated);
@@ -250,7 +250,7 @@ impl Mapping {
         faults
     }
 
-    /// A sentence for each column that is passed over without the user having said so.
+    /// A sentence for each column that is ignored without a wish of the user.
     pub fn notices(&self) -> Vec<String> {
         let notice = |cell: &usize| {
             let shown = self.shown(*cell);
@@ -273,7 +273,7 @@ impl Mapping {
         self.unknown.iter().map(notice).collect()
     }
 
-    /// A column of theirs for a message: its name in quotes, or its number.
+    /// A column of the file for a message: its name in quotes, or its number.
     fn shown(&self, cell: usize) -> String {
         match self.names[cell].as_str() {
             "" => format!("number {}", cell + 1),

@@ -22,26 +22,26 @@ use crate::trade::{Currency, Problem};
 use header::{Column, Mapping};
 use records::{Cells, Records};
 
-/// One file, decoded, with its header understood.
+/// One decoded file with its interpreted header.
 #[derive(Debug)]
 pub struct Input {
-    /// The file as the user named it.
+    /// File, as the user named it.
     pub name: String,
-    /// Its encoding, for people.
+    /// Its encoding, for the reader.
     pub encoding: &'static str,
-    /// Whether its UTF-8 form needs a byte order mark for a spreadsheet to read it right.
+    /// Whether a spreadsheet needs a byte order mark to read its UTF-8 form.
     pub marked: bool,
     /// Character between cells.
     pub delimiter: u8,
-    /// Order of day and month, where the user said it.
+    /// Order of day and month, if the user chose it.
     pub dates: Option<DateOrder>,
-    /// Decimal mark, where the user said it or the file is a canonical one.
+    /// Decimal mark, if the user chose it or the file is canonical.
     pub decimal: Option<DecimalMark>,
     /// Its columns.
     pub mapping: Mapping,
-    /// What stands in absent columns and blank cells.
+    /// Values for absent columns and blank cells.
     pub fills: Vec<(Column, String)>,
-    /// What the user should know.
+    /// Messages for the user.
     pub notices: Vec<String>,
     text: String,
     header: HeaderPlace,
@@ -49,23 +49,23 @@ pub struct Input {
 
 #[derive(Debug, Clone, Copy)]
 struct HeaderPlace {
-    /// Which record it is, from 0.
+    /// Its number, from 0.
     index: usize,
     line: u64,
     start: usize,
     end: usize,
 }
 
-/// A header and what it takes to read the rows below it.
+/// A header, with the options to read the rows below it.
 struct Header {
     delimiter: u8,
     place: HeaderPlace,
     mapping: Mapping,
 }
 
-/// Records among which the header is looked for.
+/// Number of records among which the header is searched.
 const HEADER_WITHIN: usize = 10;
-/// Records behind the header that are looked into for days.
+/// Number of records after the header that are searched for days.
 const DATED_WITHIN: usize = 20;
 
 impl Input {
@@ -81,7 +81,7 @@ impl Input {
     /// Decodes a file and finds its delimiter and header.
     ///
     /// # Errors
-    /// Everything wrong with the file as a whole: no text, no header, columns lacking or doubled.
+    /// All problems of the file as a whole: no text, no header, missing or duplicate columns.
     pub fn from_bytes(
         name: &str,
         bytes: Vec<u8>,
@@ -142,14 +142,14 @@ impl Input {
         })
     }
 
-    /// The records behind the header, blank ones and repeated headers included.
+    /// The records after the header, including blank ones and repeated headers.
     pub fn rows(&self) -> Records<'_> {
         let mut records = Records::new(&self.text, self.delimiter);
         records.by_ref().take(self.header.index + 1).for_each(drop);
         records
     }
 
-    /// The header as it stands in the file.
+    /// The header as it is in the file.
     pub fn header_text(&self) -> &str {
         &self.text[self.header.start..self.header.end]
     }
@@ -164,8 +164,8 @@ impl Input {
         self.text.is_empty()
     }
 
-    /// Whether a record is the header over again; case, punctuation and a byte order mark (of
-    /// a file put behind another) ignored.
+    /// Whether a record repeats the header, ignoring case, punctuation and a byte order mark (of a
+    /// concatenated file).
     pub fn repeats_header(&self, cells: &Cells) -> bool {
         let names = &self.mapping.names;
         cells.len() == names.len()
@@ -175,7 +175,7 @@ impl Input {
                 .all(|(cell, name)| column::same_name(cell, name))
     }
 
-    /// Whether a row, or what fills its blank cells, names another currency.
+    /// Whether a row, or the value for its blank cells, names another currency.
     pub fn has_other_than(&self, currency: &Currency) -> bool {
         let other = |text: &str| currency.answers_to(text.trim()) != Some(true);
         let filled = |(column, text): &(Column, String)| *column == Column::Currency && other(text);
@@ -188,7 +188,7 @@ impl Input {
         let mut cells = Cells::new(self.delimiter);
         let mut ours = "";
         self.rows().any(|raw| {
-            // Cutting a row without quotes takes a fraction of the time of reading it.
+            // Splitting a row without quotes is much faster than parsing it.
             if let Some(cut) = cut(raw.text, self.delimiter, at)
                 && (cut == ours || !other(cut))
             {
@@ -200,13 +200,13 @@ impl Input {
         })
     }
 
-    /// What the delimiter is called.
+    /// Name of the delimiter.
     pub fn delimiter_name(&self) -> &'static str {
         delimiter_name(self.delimiter)
     }
 }
 
-/// The cell at a place of a row without quotes; none where it has quotes or no such cell.
+/// The cell at a position in a row without quotes; `None` if it has quotes or no such cell.
 fn cut(row: &str, delimiter: u8, at: usize) -> Option<&str> {
     let bytes = row.as_bytes();
     if memchr::memchr(b'"', bytes).is_some() {
@@ -220,7 +220,7 @@ fn cut(row: &str, delimiter: u8, at: usize) -> Option<&str> {
     row.get(start..ends.next().unwrap_or(row.len()))
 }
 
-/// What a delimiter is called in messages.
+/// Name of a delimiter in messages.
 pub fn delimiter_name(delimiter: u8) -> &'static str {
     match delimiter {
         b';' => "semicolon",
@@ -230,9 +230,9 @@ pub fn delimiter_name(delimiter: u8) -> &'static str {
     }
 }
 
-/// Finds the delimiter and the header: under each delimiter, the first of the first records that
-/// has the required columns, or else the one with the most known columns, or else the first with
-/// several texts; of these, the one with the most known columns. `None` for a file without any record.
+/// Finds the delimiter and the header. With each delimiter: the first of the first records with the
+/// required columns, or else the one with the most known columns, or else the first with several
+/// texts. Of these, the one with the most known columns. `None` for a file without any record.
 fn find_header(text: &str, options: &ReadOptions) -> Option<Header> {
     let sniffed = [b',', b';', b'\t'];
     let candidates = options
@@ -278,7 +278,7 @@ fn header_under(
             end: start + raw.text.len(),
         };
         index += 1;
-        // A header is short; a cell of megabytes here is data or a quote left open.
+        // A header is short; a cell of megabytes is data or an unclosed quote.
         if raw.text.len() > 100_000 {
             seen += 1;
             continue;
@@ -301,8 +301,8 @@ fn header_under(
     likeliest.map(|(_, found)| found)
 }
 
-/// The columns that hold a day in some of the records behind the header, and in these nothing
-/// else.
+/// The columns that contain days in some of the records after the header, and nothing else in these
+/// records.
 fn dated_columns(text: &str, delimiter: u8, header: usize) -> Vec<usize> {
     let mut cells = Cells::new(delimiter);
     let mut days: Vec<Option<bool>> = Vec::new();
@@ -328,7 +328,7 @@ fn is_text(cell: &str) -> bool {
     cell.contains(char::is_alphabetic)
 }
 
-/// How many of the records behind the header have its number of cells, times that number less one.
+/// Number of records after the header with the same number of cells, times that number less one.
 fn steady_width(text: &str, delimiter: u8, header: usize) -> usize {
     let mut cells = Cells::new(delimiter);
     let mut widths = Records::new(text, delimiter)

@@ -1,40 +1,40 @@
-//! Text to records: where each row of a CSV begins and ends, and its cells.
+//! Splits text into records: the beginning and end of each row of a CSV, and its cells.
 //!
-//! Rows are found here rather than by the CSV library because the library passes over a quote
-//! that is never closed, and because problems and rejected rows need the line and the untouched
-//! text. The cells of a row are the library's work.
+//! This module finds rows instead of the CSV library, because the library ignores a quote that is
+//! never closed, and because problems and rejected rows need the line and the unchanged text. The
+//! library splits a row into cells.
 
 use csv_core::ReadRecordResult;
 use memchr::{memchr, memchr2};
 
-/// What is wrong with the quotes of a record.
+/// Error in the quotes of a record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Flaw {
-    /// A quote opens a cell and none closes it before the file ends.
+    /// A quote opens a cell, and the file ends before another closes it.
     NeverClosed,
-    /// Text stands behind the quote that closes a cell.
+    /// Text follows the quote that closes a cell.
     TextBehindQuote,
 }
 
-/// One record as it stands in the file.
+/// One record as it is in the file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Raw<'a> {
     /// Its text without the line end.
     pub text: &'a str,
-    /// The line it begins on, from 1.
+    /// The line on which it begins, from 1.
     pub line: u64,
-    /// What is wrong with its quotes.
+    /// Error in its quotes.
     pub flaw: Option<Flaw>,
 }
 
-/// The records of a text in order, blank lines included.
+/// The records of a text in order, including blank lines.
 #[derive(Debug, Clone)]
 pub struct Records<'a> {
     text: &'a str,
     at: usize,
     line: u64,
     delimiter: u8,
-    /// Set once a quote was found that never closes: what follows is read line by line.
+    /// True after a quote that is never closed: the rest is read line by line.
     quotes_broken: bool,
 }
 
@@ -50,12 +50,12 @@ impl<'a> Records<'a> {
         }
     }
 
-    /// Bytes passed so far.
+    /// Number of bytes read.
     pub fn position(&self) -> usize {
         self.at
     }
 
-    /// Where the record that begins at `self.at` ends, and its flaw.
+    /// End of the record that begins at `self.at`, and its flaw.
     fn find_end(&mut self) -> (usize, Option<Flaw>) {
         let bytes = self.text.as_bytes();
         let rest = &bytes[self.at..];
@@ -78,8 +78,8 @@ impl<'a> Records<'a> {
     }
 }
 
-/// Length of the record at the start of `bytes`, by the library's rules of quoting; `None` where
-/// the bytes end inside quotes.
+/// Length of the record at the start of `bytes`, by the library's rules of quoting; `None` if the
+/// bytes end inside quotes.
 fn quoted_end(bytes: &[u8], delimiter: u8) -> Option<(usize, Option<Flaw>)> {
     enum State {
         CellStart,
@@ -139,7 +139,7 @@ fn line_ends(text: &str) -> u64 {
     bytes.iter().enumerate().filter(|pair| ends(*pair)).count() as u64
 }
 
-/// Takes records apart into cells; its buffers serve one record after another.
+/// Splits records into cells; reuses its buffers.
 #[derive(Debug)]
 pub struct Cells {
     reader: csv_core::Reader,
@@ -162,7 +162,7 @@ impl Cells {
         }
     }
 
-    /// Reads the cells of `record`; none where it is empty.
+    /// Reads the cells of `record`; none if it is empty.
     pub fn read(&mut self, record: &str) {
         self.reader.reset();
         let (mut input, mut written) = (record.as_bytes(), 0);
@@ -177,20 +177,20 @@ impl Cells {
             written += wrote;
             self.count += ended;
             match result {
-                // An empty input on the next call tells the library that the record is over.
+                // An empty input on the next call signals the end of the record.
                 ReadRecordResult::InputEmpty => {}
                 ReadRecordResult::OutputFull => self.bytes.resize(self.bytes.len() * 2, 0),
                 ReadRecordResult::OutputEndsFull => self.ends.resize(self.ends.len() * 2, 0),
                 ReadRecordResult::Record | ReadRecordResult::End => break,
             }
         }
-        // The library only takes ASCII characters out of what was a valid text.
+        // The library only removes ASCII characters from a valid text.
         let text = std::str::from_utf8(&self.bytes[..written]).unwrap_or_default();
         self.text.clear();
         self.text.push_str(text);
     }
 
-    /// How many cells the record has.
+    /// Number of cells.
     pub fn len(&self) -> usize {
         self.count
     }
@@ -200,7 +200,7 @@ impl Cells {
         self.count == 0
     }
 
-    /// A cell; empty beyond the last.
+    /// A cell; empty after the last.
     pub fn get(&self, at: usize) -> &str {
         if at >= self.count {
             return "";

@@ -1,28 +1,28 @@
-//! Bytes to text.
+//! Decodes bytes to text.
 
 use encoding_rs::{UTF_16BE, UTF_16LE, WINDOWS_1252};
 
 use crate::sheets::Fault;
 
-/// The text of a file and how it was written.
+/// The text of a file and its encoding.
 #[derive(Debug)]
 pub struct Text {
-    /// Everything behind a byte order mark.
+    /// Everything after a byte order mark.
     pub text: String,
-    /// Name of the encoding, for people.
+    /// Name of the encoding, for the reader.
     pub encoding: &'static str,
-    /// Whether the text had to be converted or had a byte order mark, so that a spreadsheet
-    /// needs a mark to read its UTF-8 form.
+    /// Whether the text was converted or had a byte order mark, so that a spreadsheet needs a mark
+    /// to read its UTF-8 form.
     pub marked: bool,
-    /// What the user should know about the conversion.
+    /// Message about the conversion.
     pub notice: Option<String>,
 }
 
-/// Decodes UTF-8 and UTF-16 by their byte order marks, else UTF-8 where it is valid, else
+/// Decodes UTF-8 and UTF-16 by their byte order marks, else UTF-8 if it is valid, else
 /// Windows-1252.
 ///
 /// # Errors
-/// The row (0: the whole file) and what is wrong, where the bytes are no text.
+/// The row (0: the whole file) and the error, if the bytes are no text.
 pub fn decode(bytes: Vec<u8>) -> Result<Text, (u64, Fault)> {
     let utf16 = match bytes.get(..2) {
         Some([0xff, 0xfe]) => Some((UTF_16LE, "UTF-16 (little endian)")),

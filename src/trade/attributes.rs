@@ -1,4 +1,4 @@
-//! Numbers that a unit has: storage, battery health, shutter count.
+//! Numeric attributes of a unit: storage, battery health, shutter count.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -11,25 +11,25 @@ use crate::trade::money::minor_units;
 use crate::trade::names::{self, is_unseen};
 use crate::trade::range::Range;
 
-/// What the name of a column begins with that holds a numeric attribute.
+/// Prefix of the name of a column that contains a numeric attribute.
 pub const COLUMN_PREFIX: &str = "attr.";
 
 /// Longest name of an attribute, in characters.
 const MOST_NAME: usize = 60;
 
-/// The form in which names of attributes are compared and kept: lower case, underscores and
-/// runs of white space one space.
+/// The form in which attribute names are compared and kept: lower case; underscores and runs of
+/// white space become one space.
 pub fn attribute_key(name: &str) -> String {
     fold_name(&name.replace('_', " "))
 }
 
-/// The canonical name of the column of an attribute: `attr.battery health`.
+/// The canonical column name of an attribute: `attr.battery health`.
 pub fn column_name(name: &str) -> String {
     format!("{COLUMN_PREFIX}{}", attribute_key(name))
 }
 
-/// The attribute that a column holds: `attr.storage`, `Attr Storage` and `attr_storage` hold
-/// `storage`. `None` where the column is called otherwise.
+/// The attribute in a column: `attr.storage`, `Attr Storage` and `attr_storage` all contain
+/// `storage`. `None` for any other column.
 pub fn of_column(header: &str) -> Option<String> {
     let header = header.trim();
     let (head, rest) = header.split_at_checked(COLUMN_PREFIX.len())?;
@@ -38,8 +38,8 @@ pub fn of_column(header: &str) -> Option<String> {
     (word.eq_ignore_ascii_case("attr") && is_name(rest)).then(|| attribute_key(rest))
 }
 
-/// Whether an attribute can be called so: at most 60 characters, none of them a control
-/// character or one that shows nothing, `=` or `;`.
+/// Whether an attribute can have this name: at most 60 characters; no control or invisible
+/// character, no `=` and no `;`.
 pub fn is_name(name: &str) -> bool {
     let key = attribute_key(name);
     !key.is_empty()
@@ -47,7 +47,7 @@ pub fn is_name(name: &str) -> bool {
         && !key.contains(|c: char| c.is_control() || is_unseen(c) || matches!(c, '=' | ';'))
 }
 
-/// Reads a value of a canonical file: digits with an optional minus and decimal point, within
+/// Reads a value of a canonical file: digits with an optional minus sign and decimal point, within
 /// the bounds and decimals of amounts. `None` for anything else.
 pub fn plain_number(text: &str) -> Option<Decimal> {
     let digits = text.strip_prefix('-').unwrap_or(text);
@@ -56,24 +56,24 @@ pub fn plain_number(text: &str) -> Option<Decimal> {
     minor_units(value.abs()).map(|_| value)
 }
 
-/// Whether two units are the same: case and white space ignored.
+/// Whether two unit names are equal, ignoring case and white space.
 pub fn same_unit(one: &str, other: &str) -> bool {
     let letters = |unit: &str| unit.split_whitespace().collect::<String>();
     names::same(&letters(one), &letters(other))
 }
 
-/// Values of named numeric attributes, exact as written, sorted by (folded) name.
+/// Values of named numeric attributes, exact as written, sorted by folded name.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
 pub struct Attributes(BTreeMap<String, Decimal>);
 
 impl Attributes {
-    /// None at all.
+    /// No attributes.
     pub const NONE: Self = Self(BTreeMap::new());
 
     /// Reads `memory=8; storage=256`.
     ///
     /// # Errors
-    /// The offending entry, where it is not a name and a plain decimal number or stands twice.
+    /// The first entry that is not a name and a plain decimal number, or that is repeated.
     pub fn parse(text: &str) -> Result<Self, String> {
         let mut attributes = Self::default();
         for entry in text.split(';').map(str::trim).filter(|e| !e.is_empty()) {
@@ -87,12 +87,12 @@ impl Attributes {
         Ok(attributes)
     }
 
-    /// Sets a value and returns the one before.
+    /// Sets a value and returns the previous one.
     pub fn set(&mut self, name: &str, value: Decimal) -> Option<Decimal> {
         self.0.insert(attribute_key(name), value.normalize())
     }
 
-    /// The value of an attribute, where recorded.
+    /// The value of an attribute, if recorded.
     pub fn get(&self, name: &str) -> Option<Decimal> {
         self.0
             .get(name)
@@ -100,18 +100,18 @@ impl Attributes {
             .copied()
     }
 
-    /// The cell of an attribute in a canonical file: its value, or nothing.
+    /// The cell of an attribute in a canonical file: its value, or an empty text.
     pub fn text(&self, name: &str) -> String {
         self.get(name)
             .map_or(String::new(), |value| value.to_string())
     }
 
-    /// Takes every value away.
+    /// Removes all values.
     pub fn clear(&mut self) {
         self.0.clear();
     }
 
-    /// Names and values in order of name.
+    /// Names and values, ordered by name.
     pub fn iter(&self) -> impl Iterator<Item = (&str, Decimal)> {
         self.0.iter().map(|(name, value)| (name.as_str(), *value))
     }
@@ -131,27 +131,27 @@ impl fmt::Display for Attributes {
     }
 }
 
-/// What the settings say of a numeric attribute of a family of models.
+/// Settings of a numeric attribute of a family of models.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Attribute {
     /// Unit, for tables.
     #[serde(default)]
     pub unit: String,
-    /// What one step of it is.
+    /// Size of one step.
     #[serde(default)]
     pub scale: Scale,
-    /// Which way it moves the price.
+    /// Direction in which it moves the price.
     #[serde(default)]
     pub sign: Direction,
-    /// What one step changes, rule of thumb: per cent or money, without a sign unless the
+    /// Effect of one step, as a rule of thumb: per cent or money, without a sign unless the
     /// direction is `either`.
     #[serde(default)]
     pub rule: Option<Range>,
 }
 
 impl Attribute {
-    /// What is expected in the place of a value that has no place on the scale.
+    /// The expected form, if the value is not possible on the scale.
     pub fn fault(&self, value: Decimal) -> Option<String> {
         let scale = match self.scale {
             Scale::Unit => return None,
@@ -162,11 +162,11 @@ impl Attribute {
             .then(|| format!("a number above 0 (its scale in compband.toml is {scale:?})"))
     }
 
-    /// The rule of thumb: the one given, or else a wide one of the sign: 0 to 60 % up, 0 to 40 % down
-    /// or 30 % either way for a doubling, 0 to 90 %, 0 to 50 % or 40 % for a log unit; none for a unit
-    /// step.
+    /// The rule of thumb: the one given, or else a wide one. For a doubling it is 0 to 60 % up, 0
+    /// to 40 % down, or 30 % either way; for a log unit 0 to 90 %, 0 to 50 %, or 40 %. A unit step
+    /// has none.
     pub fn rule(&self) -> Option<Range> {
-        // What multiplies a price one way divides it the other.
+        // The inverse of a factor up is a factor down, hence the different per cents.
         let (up, down, either) = match self.scale {
             Scale::Unit => return self.rule,
             Scale::Doubling => (60, 40, 30),
@@ -181,7 +181,7 @@ impl Attribute {
     }
 }
 
-/// What one step of an attribute is.
+/// Size of one step of an attribute.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Scale {
@@ -195,8 +195,8 @@ pub enum Scale {
 }
 
 impl Scale {
-    /// The value in steps: itself, its binary or its natural logarithm. `None` for a logarithm
-    /// of nothing or less.
+    /// The value in steps: the value itself, its binary or its natural logarithm. `None` for the
+    /// logarithm of a number that is not positive.
     pub fn steps(self, value: f64) -> Option<f64> {
         match self {
             Self::Unit => Some(value),
@@ -206,7 +206,7 @@ impl Scale {
     }
 }
 
-/// Which way an attribute moves the price.
+/// Direction in which an attribute moves the price.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Direction {

@@ -1,4 +1,4 @@
-//! Cells in their canonical form, and what is wrong with one that is not.
+//! Cells in canonical form, and the errors of invalid ones.
 
 use crate::trade::money::MINOR_SCALE;
 use crate::trade::money::MOST_MONEY;
@@ -6,12 +6,12 @@ use crate::trade::money::minor_units;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// A cell that cannot be taken.
+/// An invalid cell.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wrong {
-    /// What would have been accepted.
+    /// What is accepted instead.
     pub expected: String,
-    /// What to do about it; empty where that goes without saying.
+    /// How to fix it; empty if that is obvious.
     pub mend: String,
 }
 
@@ -53,7 +53,7 @@ pub fn day(text: &str) -> Result<NaiveDate, Wrong> {
     })
 }
 
-/// Reads a day of sale as [`day`] does, or nothing where it was not recorded.
+/// Reads a day of sale as [`day`] does; an empty cell is a day that was not recorded.
 ///
 /// # Errors
 /// Anything else.

@@ -1,6 +1,6 @@
-//! What the cells of a new sale must keep to, whether it is imported or logged. The files of the
-//! book itself are read more leniently (see [`crate::book::csv::canonical`]), so that a book stays readable with
-//! what was once taken in.
+//! Checks of the cells of a new sale, imported or logged. The reader of the book's own files is
+//! more lenient (see [`crate::book::csv::canonical`]), so that a book stays readable if the rules
+//! become stricter.
 
 use crate::trade::cells;
 use chrono::{Days, NaiveDate};
@@ -9,22 +9,22 @@ use crate::trade::cells::Wrong;
 pub use crate::trade::names::is_unseen;
 use crate::trade::names::is_variation_selector;
 
-/// Most characters of a model, an identifier, the source of a rate and any other text.
+/// Longest model, identifier, source of a rate and any other text, in characters.
 const MOST_MODEL: usize = 200;
 const MOST_ID: usize = 100;
 const MOST_SOURCE: usize = 200;
 const MOST_TEXT: usize = 10_000;
 
-/// Most units a price may have bought.
+/// Most units that one price can cover.
 pub const MOST_UNITS: u32 = 10_000;
 
-/// First day a sale can be of.
+/// Earliest accepted day of sale.
 const FIRST_DAY: Option<NaiveDate> = NaiveDate::from_ymd_opt(1990, 1, 1);
 
-/// Checks the text of a canonical cell of the column beyond what [`crate::book::csv::canonical::check`] asks.
+/// Checks the text of a canonical cell, in addition to [`crate::book::csv::canonical::check`].
 ///
 /// # Errors
-/// Where a new sale cannot have it.
+/// A text that a new sale must not have in this column.
 pub fn cell(column: &str, text: &str, today: NaiveDate) -> Result<(), Wrong> {
     match column {
         "sold_on" => cells::day(text).map_or(Ok(()), |sold_on| day(sold_on, today)),
@@ -36,7 +36,7 @@ pub fn cell(column: &str, text: &str, today: NaiveDate) -> Result<(), Wrong> {
     }
 }
 
-/// A day of sale from 1990 on, at most a day ahead of `today` (clocks differ).
+/// Accepts a day of sale from 1990 to one day after `today` (clocks differ).
 ///
 /// # Errors
 /// Any other day.
@@ -54,7 +54,7 @@ pub fn day(day: NaiveDate, today: NaiveDate) -> Result<(), Wrong> {
     Ok(())
 }
 
-/// From 1 to [`MOST_UNITS`] units.
+/// Accepts 1 to [`MOST_UNITS`] units.
 ///
 /// # Errors
 /// Any other number.
@@ -68,9 +68,9 @@ pub fn units(units: u32) -> Result<(), Wrong> {
     ))
 }
 
-/// Text of a column: not too long and without control characters, but for line ends and tabs
-/// in a note. Elsewhere, characters that show nothing or turn the direction of writing would
-/// make two names look the same.
+/// Accepts a text that is not too long and has no control characters, except line ends and tabs in
+/// a note. In other columns, invisible characters and characters that change the direction of
+/// writing are refused: they would make two names look the same.
 ///
 /// # Errors
 /// Any other text.
@@ -113,7 +113,7 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
     ))
 }
 
-/// A variation selector that does not stand right behind a character that is seen.
+/// The first variation selector that does not directly follow a visible character.
 fn lone_selector(text: &str) -> Option<char> {
     let mut before = None;
     text.chars().find(|c| {

@@ -16,8 +16,8 @@ use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
 use crate::trade::names;
 use crate::trade::{Attributes, Currency, Items};
 
-/// Columns of a canonical file, in order; those of rates of currencies and of numeric attributes
-/// come behind them.
+/// Columns of a canonical file, in order. The columns of exchange rates and of numeric attributes
+/// follow them.
 pub const COLUMNS: [&str; 17] = [
     "comp_id",
     "sold_on",
@@ -38,19 +38,19 @@ pub const COLUMNS: [&str; 17] = [
     "note",
 ];
 
-/// How the price came about.
+/// Way of selling.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum HowSold {
-    /// Competing bids.
+    /// Buyers bid against each other.
     Auction,
-    /// The asking price was paid.
+    /// The buyer paid the asking price.
     Fixed,
-    /// An offer below the asking price was taken.
+    /// The seller accepted an offer below the asking price.
     Offer,
 }
 
 impl HowSold {
-    /// Every way of selling, by its canonical word.
+    /// All ways of selling.
     pub const ALL: [HowSold; 3] = [Self::Auction, Self::Fixed, Self::Offer];
 
     /// The canonical word.
@@ -62,7 +62,7 @@ impl HowSold {
         }
     }
 
-    /// The way of selling as part of a sentence.
+    /// The way of selling, for use in a sentence.
     pub fn phrase(self) -> &'static str {
         match self {
             Self::Auction => "sold by auction",
@@ -71,7 +71,7 @@ impl HowSold {
         }
     }
 
-    /// Reads a canonical word, case ignored.
+    /// Reads a canonical word, ignoring case.
     pub fn parse(text: &str) -> Option<Self> {
         Self::ALL
             .into_iter()
@@ -90,23 +90,23 @@ impl fmt::Display for HowSold {
 pub struct Comp {
     /// Given by the user, or derived from the content (see [`Comp::derive_id`]).
     pub comp_id: String,
-    /// Day of the sale, where recorded.
+    /// Day of the sale, if recorded.
     pub sold_on: Option<NaiveDate>,
     /// Model as written.
     pub model: String,
     /// Variant of the model (colour, storage, revision); empty where not recorded.
     pub variant: String,
-    /// A name from the completeness scale; empty where not recorded.
+    /// A word of the completeness scale; empty where not recorded.
     pub completeness: String,
-    /// A name from the grade scale; empty where not recorded.
+    /// A word of the grade scale; empty where not recorded.
     pub grade: String,
-    /// Pieces that are missing, beyond what the completeness says.
+    /// Missing pieces, in addition to those that the completeness implies.
     pub missing: Items,
-    /// Things beyond what the completeness says.
+    /// Extras, in addition to what the completeness implies.
     pub extras: Items,
-    /// Faults that do not stop it working.
+    /// Faults with which the unit still works.
     pub defects: Items,
-    /// Numbers that the unit has, where recorded.
+    /// Numeric attributes, where recorded.
     pub attributes: Attributes,
     /// False for a parts-only unit.
     pub works: bool,
@@ -116,21 +116,21 @@ pub struct Comp {
     pub shipping: Decimal,
     /// Currency code (the book's).
     pub currency: String,
-    /// What was paid, where it was in another currency; price and shipping come of it (see
+    /// The amount paid, if in another currency; price and shipping are computed from it (see
     /// [`Comp::set_foreign`]).
     pub foreign: Option<Box<Foreign>>,
-    /// How it was sold, where recorded.
+    /// Way of selling, where recorded.
     pub how_sold: Option<HowSold>,
-    /// Where it was sold, in the user's own words.
+    /// Venue, in the user's words.
     pub venue: String,
-    /// How many units the price bought; only 1 informs an estimate.
+    /// Number of units that the price covers; only comps of 1 inform an estimate.
     pub lot_size: u32,
     /// Anything else.
     pub note: String,
 }
 
-/// The form of models and variants that an identifier rests on. It stays as it is, so that sales that a
-/// book has keep theirs.
+/// Folds models and variants for identifiers. It never changes, so that the sales of a book keep
+/// their identifiers.
 fn push_id_key(key: &mut String, text: &str) {
     key.extend(
         text.chars()
@@ -139,22 +139,22 @@ fn push_id_key(key: &mut String, text: &str) {
     );
 }
 
-/// The cells of one canonical row in one buffer that can be filled again and again.
+/// The cells of one canonical row in one buffer, which can be reused.
 #[derive(Debug, Default, Clone)]
 pub struct RowText {
-    /// Cells apart by U+001F, which no cell of a comp contains; behind them those of the rate,
-    /// where there is one, and the attributes as one more, where there are any.
+    /// Cells separated by U+001F, which no cell of a comp contains; then the cells of the rate, if
+    /// there is one, and the attributes as one more cell, if there are any.
     joined: String,
     ends: [usize; COLUMNS.len()],
-    /// Where the rate ends; where the cells do, if there is none.
+    /// End of the rate, or of the other cells if there is no rate.
     rate_end: usize,
 }
 
-/// What stands between two cells of a [`RowText`].
+/// Separator between two cells of a [`RowText`].
 const APART: char = '\u{1f}';
 
 impl RowText {
-    /// Puts the cells of `comp` in the place of what was here.
+    /// Replaces the content by the cells of `comp`.
     pub fn fill(&mut self, comp: &Comp) {
         self.joined.clear();
         let mut at = 0;
@@ -177,12 +177,12 @@ impl RowText {
         }
     }
 
-    /// The attributes as text; empty where there are none.
+    /// The attributes as text; empty if there are none.
     pub(crate) fn attributes(&self) -> &str {
         self.joined[self.rate_end..].trim_start_matches(APART)
     }
 
-    /// Puts another identifier in the place of that of the comp.
+    /// Replaces the identifier of the comp.
     pub fn set_id(&mut self, comp_id: &str) {
         let old = self.ends[0];
         self.joined.replace_range(..old, comp_id);
@@ -237,7 +237,7 @@ impl RowText {
 }
 
 impl Comp {
-    /// A comp with nothing recorded but its currency, to be filled in.
+    /// A comp with only its currency recorded, to be filled in.
     pub fn blank(currency: &str) -> Self {
         Self {
             comp_id: String::new(),
@@ -262,24 +262,24 @@ impl Comp {
         }
     }
 
-    /// Takes over what was paid in another currency: price and shipping become what that comes to
-    /// in the book's `currency`.
+    /// Sets an amount paid in another currency: price and shipping become its value in the book's
+    /// `currency`.
     ///
     /// # Errors
-    /// As [`Foreign::converted`]; the comp then stays as it was.
+    /// Those of [`Foreign::converted`]; the comp is then unchanged.
     pub fn set_foreign(&mut self, foreign: Foreign, currency: &Currency) -> Result<(), Wrong> {
         (self.price, self.shipping) = foreign.converted(currency)?;
         self.foreign = Some(Box::new(foreign));
         Ok(())
     }
 
-    /// The rate that price and shipping were converted by, where they were.
+    /// The exchange rate of price and shipping, if they were converted.
     pub fn rate(&self) -> Option<&Rate> {
         self.foreign.as_ref().map(|foreign| &foreign.rate)
     }
 
-    /// Hands the cells of the canonical row to `cell`, in the order of [`COLUMNS`]; amounts as
-    /// they were paid.
+    /// Passes the cells of the canonical row to `cell`, in the order of [`COLUMNS`], with the
+    /// amounts as they were paid.
     pub fn each_cell(&self, mut cell: impl FnMut(&str)) {
         let mut scratch = String::new();
         let mut shown = |value: &dyn fmt::Display, cell: &mut dyn FnMut(&str)| {
@@ -325,7 +325,7 @@ impl Comp {
         cells
     }
 
-    /// The cells of the rate, in the order of [`RATE_COLUMNS`]; empty where there is none.
+    /// The cells of the rate, in the order of [`RATE_COLUMNS`]; empty if there is none.
     pub fn rate_cells(&self) -> [String; 3] {
         self.rate().map_or_else(Default::default, Rate::cells)
     }
@@ -336,14 +336,14 @@ impl Comp {
         row
     }
 
-    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F, behind them those of the
-    /// rate where there is one, then the attributes (`memory=8; storage=256`) where there are any: two comps with the same
-    /// identifier and the same hash are the same record.
+    /// Hash (xxh3, 64 bits) of the canonical cells joined with U+001F, followed by those of the
+    /// rate and by the attributes (`memory=8; storage=256`), where there are any. Two comps with
+    /// the same identifier and the same hash are the same record.
     pub fn content_hash(&self) -> u64 {
         self.row_text().content_hash()
     }
 
-    /// What differs from `self` to `new`: column, old and new cell.
+    /// The differences from `self` to `new`: column, old cell and new cell.
     pub fn changes(&self, new: &Self) -> Vec<(Cow<'static, str>, String, String)> {
         let cells = self.cells().into_iter().zip(new.cells());
         let columns = COLUMNS.into_iter().map(Cow::Borrowed);
@@ -365,27 +365,27 @@ impl Comp {
             .collect()
     }
 
-    /// An identifier derived from what was sold, when, how and for how much (not from venue
-    /// and note, so that those can be mended, nor from the rate of a currency, so that a sale is
-    /// known again whatever rate is at hand). `occurrence` is 0 for the first sale with this
-    /// content, 1 for the second, so that two equal sales of one day both count and importing
-    /// the same file again finds both.
+    /// An identifier derived from the unit, the day, the way of selling and the price. Venue and
+    /// note are not part of it, so that they can be corrected; nor is the exchange rate, so that a
+    /// sale keeps its identifier under another rate. `occurrence` is 0 for the first sale with this
+    /// content and 1 for the second: two equal sales on one day both count, and a second import of
+    /// the same file finds both.
     pub fn derive_id(&self, occurrence: u32) -> String {
         self.row_text().derive_id(occurrence)
     }
 }
 
-/// Which price of a comp counts.
+/// Price that the estimate is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum PriceBasis {
-    /// What the buyer paid in all: price and shipping.
+    /// Total that the buyer paid: price and shipping.
     Delivered,
     /// The price without shipping.
     Item,
 }
 
-/// The word of a price basis, as in the settings.
+/// Word of a price basis in the settings.
 pub fn basis_word(basis: PriceBasis) -> &'static str {
     match basis {
         PriceBasis::Delivered => "delivered",
@@ -462,7 +462,7 @@ mod tests {
             price: "120".parse().unwrap(),
             ..Comp::blank("EUR")
         };
-        // Comps without attributes keep the identifiers and hashes they had before there were any.
+        // Comps without attributes keep the identifiers and hashes from before attributes existed.
         assert_eq!(plain.derive_id(0), "nsw9w94srrvv5r");
         let with = |text: &str| Comp {
             attributes: Attributes::parse(text).unwrap(),

@@ -3,7 +3,7 @@
 use crate::trade::money::money_text;
 use rust_decimal::Decimal;
 
-/// Signs written beside amounts (lower case) and the ISO 4217 codes they can stand for.
+/// Signs written next to amounts (lower case), and the ISO 4217 codes that each can mean.
 const SIGNS: &[(&str, &[&str])] = &[
     ("$", DOLLARS),
     ("us$", &["USD"]),
@@ -57,7 +57,7 @@ const DOLLARS: &[&str] = &[
     "TTD", "XCD",
 ];
 
-/// A currency: its code and how many decimals its amounts are shown with.
+/// A currency.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Currency {
     /// ISO 4217 code, three capital letters.
@@ -65,10 +65,10 @@ pub struct Currency {
 }
 
 impl Currency {
-    /// Reads a three-letter code, case ignored.
+    /// Reads a three-letter code, ignoring case.
     ///
     /// # Errors
-    /// The text, where it is not three ASCII letters.
+    /// The text, if it is not three ASCII letters.
     pub fn parse(code: &str) -> Result<Self, String> {
         let code = code.trim();
         if code.len() == 3 && code.bytes().all(|b| b.is_ascii_alphabetic()) {
@@ -80,8 +80,8 @@ impl Currency {
         }
     }
 
-    /// The currency of a code in a column of currencies: three letters, case ignored. `None` for
-    /// anything else, and for signs (`lei`), which can stand for several.
+    /// The currency of a code in a column of currencies: three letters, ignoring case. `None` for
+    /// anything else, including signs (`lei`), which can mean several currencies.
     pub fn of_code(code: &str) -> Option<Self> {
         let lower = code.trim().to_lowercase();
         let is_sign = SIGNS.iter().any(|(sign, _)| *sign == lower);
@@ -98,8 +98,8 @@ impl Currency {
         }
     }
 
-    /// Whether `unit`, a sign or code written beside an amount, can mean this currency; `None`
-    /// where it is no sign or code at all. Nothing written is always right.
+    /// Whether `unit`, a sign or code next to an amount, can mean this currency. `None` if it is no
+    /// sign or code. An empty unit always matches.
     pub fn answers_to(&self, unit: &str) -> Option<bool> {
         if unit.is_empty() || unit.eq_ignore_ascii_case(&self.code) {
             return Some(true);
@@ -108,11 +108,11 @@ impl Currency {
         if let Some((_, codes)) = SIGNS.iter().find(|(sign, _)| *sign == lower) {
             return Some(codes.contains(&self.code.as_str()));
         }
-        // Lower case would take a word for a code: `12 pcs`.
+        // A word in lower case is no code: `12 pcs`.
         (unit.len() == 3 && unit.bytes().all(|b| b.is_ascii_uppercase())).then_some(false)
     }
 
-    /// An amount rounded half-even to the minor unit, without the code; nothing has no sign.
+    /// An amount rounded half-even to the minor unit, without the code. Zero has no sign.
     pub fn plain(&self, amount: Decimal) -> String {
         let mut rounded = amount.round_dp(self.decimals());
         rounded.rescale(self.decimals());
@@ -122,7 +122,7 @@ impl Currency {
         rounded.to_string()
     }
 
-    /// An amount in the decimals of the currency, or in more where it has more.
+    /// An amount with the decimals of the currency, or more if it has more.
     pub fn exact(&self, amount: Decimal) -> String {
         if amount.round_dp(self.decimals()) == amount {
             self.plain(amount)
@@ -131,8 +131,8 @@ impl Currency {
         }
     }
 
-    /// A float of the statistics brought back to money, rounded half-even to the minor unit;
-    /// `None` where it is not finite or too large for [`Decimal`].
+    /// Converts a float of the statistics to money, rounded half-even to the minor unit. `None` if
+    /// it is not finite or too large for [`Decimal`].
     pub fn from_statistics(&self, amount: f64) -> Option<Decimal> {
         if !amount.is_finite() {
             return None;

@@ -1,4 +1,4 @@
-//! Entries of the ledger: double entry, so that the accounts of one sum to zero.
+//! Entries of the ledger, in double entry: the accounts of each entry sum to zero.
 
 use crate::trade::Unit;
 use crate::trade::comp::PriceBasis;
@@ -11,9 +11,9 @@ use std::ops::AddAssign;
 pub enum Account {
     /// Money at hand.
     Cash,
-    /// Units in stock, at what they cost with all parts.
+    /// Units in stock, at cost including parts.
     Stock,
-    /// What the owner put in, less what was taken out.
+    /// Money that the owner put in, less money taken out.
     Capital,
     /// Prices.
     Sales,
@@ -25,9 +25,9 @@ pub enum Account {
     Postage,
     /// Money given back to buyers.
     Refunds,
-    /// Cost of what was sold.
+    /// Cost of units sold.
     Cost,
-    /// Cost of what was scrapped, less what it fetched.
+    /// Cost of units scrapped, less the scrap price.
     WriteOff,
 }
 
@@ -46,7 +46,7 @@ impl Account {
         Self::WriteOff,
     ];
 
-    /// Its column.
+    /// Name of its column.
     pub fn column(self) -> &'static str {
         match self {
             Self::Cash => "cash",
@@ -62,7 +62,7 @@ impl Account {
         }
     }
 
-    /// Whether it counts towards profit: income and expenses.
+    /// Whether the account counts towards profit (income or expense).
     pub fn is_result(self) -> bool {
         !matches!(self, Self::Cash | Self::Stock | Self::Capital)
     }
@@ -73,7 +73,7 @@ impl Account {
 pub struct Postings([Decimal; Account::ALL.len()]);
 
 impl Postings {
-    /// These amounts and zero for all other accounts.
+    /// These amounts, and zero for all other accounts.
     pub fn of(amounts: &[(Account, Decimal)]) -> Self {
         let mut postings = Self::default();
         for (account, amount) in amounts {
@@ -93,12 +93,12 @@ impl Postings {
         all.filter(|(_, amount)| !amount.is_zero())
     }
 
-    /// Sum over the accounts: zero where they balance.
+    /// Sum over the accounts: zero if they balance.
     pub fn sum(&self) -> Decimal {
         self.0.iter().sum()
     }
 
-    /// The same with debit and credit exchanged.
+    /// The same amounts with debit and credit exchanged.
     pub fn reversed(&self) -> Self {
         Self(self.0.map(|amount| -amount))
     }
@@ -118,28 +118,28 @@ impl AddAssign for Postings {
     }
 }
 
-/// What an entry records.
+/// Type of an entry.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
     /// The owner puts money in.
     Fund,
     /// The owner takes money out.
     Draw,
-    /// A unit is bought: a deal is opened.
+    /// A unit is bought, which opens a deal.
     Buy,
-    /// Money or time is spent on it.
+    /// Money or time is spent on the unit.
     Spend,
-    /// Its description changes.
+    /// The description of the unit changes.
     Describe,
-    /// It is sold.
+    /// The unit is sold.
     Sold,
-    /// It is scrapped, or sold as scrap.
+    /// The unit is scrapped, or sold as scrap.
     Scrap,
-    /// Its buyer gets money back.
+    /// The buyer gets money back.
     Refund,
-    /// Its buyer sends it back: it is in stock again.
+    /// The buyer returns the unit: it is in stock again.
     Return,
-    /// Another entry is undone.
+    /// Another entry is reversed.
     Reverse,
 }
 
@@ -157,7 +157,7 @@ impl Kind {
         Self::Reverse,
     ];
 
-    /// Its word in the file.
+    /// Word for it in the file.
     pub fn word(self) -> &'static str {
         match self {
             Self::Fund => "fund",
@@ -173,13 +173,13 @@ impl Kind {
         }
     }
 
-    /// Whether it belongs to a deal; a reversal does where what it reverses does.
+    /// Whether such an entry belongs to a deal. A reversal does if the entry that it reverses does.
     pub fn of_deal(self) -> bool {
         !matches!(self, Self::Fund | Self::Draw | Self::Reverse)
     }
 }
 
-/// What an estimate said.
+/// An estimate as recorded in an entry.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Foreseen {
     /// Likely price.
@@ -188,43 +188,43 @@ pub struct Foreseen {
     pub low: Decimal,
     /// Upper end of the band.
     pub high: Decimal,
-    /// Chance of the band, per cent.
+    /// Level of the band, per cent.
     pub level: u8,
-    /// Which price is meant.
+    /// Price basis.
     pub basis: PriceBasis,
 }
 
 /// One entry.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Entry {
-    /// Its number: 1, 2, 3, …
+    /// Number: 1, 2, 3, …
     pub number: u32,
-    /// Its day.
+    /// Day.
     pub on: NaiveDate,
-    /// What it records.
+    /// Type.
     pub kind: Kind,
-    /// The deal it belongs to.
+    /// Deal that it belongs to.
     pub deal: Option<u32>,
-    /// The entry that it reverses.
+    /// Entry that it reverses.
     pub reverses: Option<u32>,
-    /// What it moves between the accounts.
+    /// Amounts that it moves between the accounts.
     pub postings: Postings,
     /// Minutes of work.
     pub minutes: Decimal,
-    /// Where it was sold.
+    /// Outlet where the unit was sold.
     pub outlet: String,
-    /// Offers that came in before it sold, the one taken among them.
+    /// Number of offers before the sale, including the accepted one.
     pub offers: Option<u32>,
-    /// The estimate of the day.
+    /// Estimate on that day.
     pub estimate: Option<Foreseen>,
-    /// The unit, where it is bought or described anew.
+    /// The unit, if it is bought or its description changes.
     pub unit: Option<Unit>,
     /// Anything else.
     pub note: String,
 }
 
 impl Entry {
-    /// An entry that moves nothing, to be filled in.
+    /// An entry without amounts, to be filled in.
     pub fn blank(number: u32, on: NaiveDate, kind: Kind) -> Self {
         Self {
             number,

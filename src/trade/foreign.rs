@@ -1,9 +1,8 @@
-//! Sales paid in another currency than the book's: what was paid, and the rate that brings it to
-//! the book's currency.
+//! Sales paid in a currency other than the book's: the amount paid, and the exchange rate.
 //!
-//! A row keeps what was paid and the rate; what it is worth in the book's currency is always
-//! worked out from these, price and shipping each rounded once, half-even, to the minor unit
-//! (ISO 4217) of the book's currency.
+//! A row keeps the amount paid and the rate. The amount in the book's currency is always computed
+//! from these: price and shipping are each rounded once, half-even, to the minor unit (ISO 4217) of
+//! the book's currency.
 
 use crate::trade::cells;
 use std::fmt;
@@ -15,7 +14,8 @@ use crate::trade::Currency;
 use crate::trade::cells::Wrong;
 use crate::trade::money::{MOST_MONEY, money_text};
 
-/// Columns of the rate, behind those of every comp in a file that has a row with one.
+/// Columns of the rate. They follow the columns of every comp in a file in which some row has a
+/// rate.
 pub const RATE_COLUMNS: [&str; 3] = ["rate", "rate_date", "rate_source"];
 
 /// Most decimals of a rate.
@@ -24,36 +24,36 @@ pub const RATE_SCALE: u32 = 10;
 /// Largest rate.
 pub const MOST_RATE: i64 = 9_999_999;
 
-/// What stands between the parts of a [`Foreign`] as text.
+/// Separator between the parts of a [`Foreign`] as text.
 const APART: char = ';';
 
-/// What one unit of another currency is worth in the book's, and how that is known.
+/// An exchange rate and its source.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Rate {
-    /// Units of the book's currency for one unit of the other; above 0, at most [`MOST_RATE`],
-    /// with at most [`RATE_SCALE`] decimals.
+    /// Units of the book's currency for one unit of the other: above 0, at most [`MOST_RATE`], with
+    /// at most [`RATE_SCALE`] decimals.
     pub value: Decimal,
-    /// The day it is of.
+    /// Day of the rate.
     pub date: NaiveDate,
-    /// Where it comes from, in the user's own words.
+    /// Source of the rate, in the user's words.
     pub source: String,
 }
 
-/// What was paid in another currency.
+/// An amount paid in another currency.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Foreign {
-    /// ISO 4217 code, not the book's.
+    /// ISO 4217 code; never the book's.
     pub currency: String,
     /// Price of the item, without shipping.
     pub price: Decimal,
     /// Shipping paid by the buyer.
     pub shipping: Decimal,
-    /// What it is converted by.
+    /// Rate of the conversion.
     pub rate: Rate,
 }
 
 impl Rate {
-    /// Reads the three cells of a canonical file; what is wrong goes to `report` with its position
+    /// Reads the three cells of a canonical file. Passes each error to `report`, with its position
     /// in [`RATE_COLUMNS`].
     pub fn parse(cells: [&str; 3], report: &mut dyn FnMut(usize, Wrong)) -> Option<Self> {
         let value = value(cells[0]).map_err(|wrong| report(0, wrong));
@@ -87,7 +87,7 @@ impl fmt::Display for Rate {
 /// Reads a rate: digits with an optional decimal point.
 ///
 /// # Errors
-/// Anything else, nothing, and what is out of the bounds of [`Rate::value`].
+/// Anything else, an empty text, and numbers out of the bounds of [`Rate::value`].
 pub fn value(text: &str) -> Result<Decimal, Wrong> {
     let plain = !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit() || b == b'.');
     let value: Option<Decimal> = plain.then(|| text.parse().ok()).flatten();
@@ -99,29 +99,29 @@ pub fn value(text: &str) -> Result<Decimal, Wrong> {
     })
 }
 
-/// Whether a rate can be so large and so fine.
+/// Whether a rate is within the bounds of [`Rate::value`].
 pub fn in_bounds(value: Decimal) -> bool {
     value > Decimal::ZERO
         && value <= Decimal::from(MOST_RATE)
         && value.normalize().scale() <= RATE_SCALE
 }
 
-/// What is expected in the place of something that is no rate.
+/// Description of a valid rate, for messages.
 pub fn expected_rate() -> String {
     format!("a rate above 0, at most {MOST_RATE}, with at most {RATE_SCALE} decimals")
 }
 
-/// Reads where a rate comes from: any text.
+/// Reads the source of a rate: any text.
 ///
 /// # Errors
-/// Nothing, and control characters.
+/// An empty text, and control characters.
 pub fn source(text: &str) -> Result<String, Wrong> {
     let mend = "write in a few words who says so, such as a bank's list";
     cells::named(text, "where the rate comes from", mend)
 }
 
-/// `amount` times `rate`, rounded once, half-even, to the minor unit of `currency`. `None` where
-/// it is more than [`MOST_MONEY`].
+/// `amount` times `rate`, rounded once, half-even, to the minor unit of `currency`. `None` if it
+/// exceeds [`MOST_MONEY`].
 pub fn convert(amount: Decimal, rate: Decimal, currency: &Currency) -> Option<Decimal> {
     let (amount, rate) = (amount.normalize(), rate.normalize());
     let product = amount.mantissa().checked_mul(rate.mantissa())?;
@@ -146,7 +146,7 @@ impl Foreign {
     /// Price and shipping in the book's `currency`.
     ///
     /// # Errors
-    /// Where the price comes to less than half a minor unit, or either to more than a book keeps.
+    /// A price below half a minor unit, or an amount above the largest of a book.
     pub fn converted(&self, currency: &Currency) -> Result<(Decimal, Decimal), Wrong> {
         let convert = |amount| convert(amount, self.rate.value, currency);
         let code = &currency.code;
@@ -166,7 +166,7 @@ impl Foreign {
         Ok((price, shipping))
     }
 
-    /// What was paid, in words: `120.00 XCU`, or `120.00 + 5.00 XCU` where shipping was.
+    /// The amount paid, in words: `120.00 XCU`, or `120.00 + 5.00 XCU` with shipping.
     pub fn paid(&self) -> String {
         let shipping = if self.shipping.is_zero() {
             String::new()
@@ -176,13 +176,13 @@ impl Foreign {
         format!("{}{shipping} {}", self.amount(self.price), self.currency)
     }
 
-    /// What was paid and the rate: `120.00 + 5.00 XCU × 0.9132 (2026-03-02, bank's monthly list)`.
+    /// The amount paid and the rate: `120.00 + 5.00 XCU × 0.9132 (2026-03-02, bank's monthly
+    /// list)`.
     pub fn in_words(&self) -> String {
         format!("{} × {}", self.paid(), self.rate)
     }
 
-    /// How price and shipping came about: `paid 120.00 XCU × 0.9132 (2026-03-02, bank's monthly
-    /// list) = 109.58`.
+    /// The whole conversion: `paid 120.00 XCU × 0.9132 (2026-03-02, bank's monthly list) = 109.58`.
     pub fn worked_out(&self, price: Decimal, shipping: Decimal) -> String {
         let shipping = if self.shipping.is_zero() {
             String::new()
@@ -192,7 +192,7 @@ impl Foreign {
         format!("paid {} = {}{shipping}", self.in_words(), money_text(price))
     }
 
-    /// An amount with the decimals of its currency, or with more where it has more.
+    /// An amount with the decimals of its currency, or more if it has more.
     fn amount(&self, amount: Decimal) -> String {
         let currency = Currency {
             code: self.currency.clone(),
@@ -200,7 +200,7 @@ impl Foreign {
         currency.exact(amount)
     }
 
-    /// Reads what [`Foreign`] displays.
+    /// Reads the text form of a [`Foreign`].
     pub fn parse(text: &str) -> Option<Self> {
         let mut parts = text.splitn(6, APART);
         let mut part = || parts.next();

@@ -1,11 +1,11 @@
-//! A hash that tells whether a value is still what it was when it was last looked at.
+//! A hash that detects whether a value has changed.
 
 use serde::Serialize;
 use xxhash_rust::xxh3::xxh3_64;
 
-/// Hash of a value as JSON: it depends on what a file would say, not on how the code spells a type.
+/// Hash of a value as JSON: it depends on the content of a file, not on names in the code.
 pub fn hash_of_value(value: &impl Serialize) -> u64 {
-    // Every map that is hashed has text for keys, so that all of it can be written as JSON.
+    // All hashed maps have text keys, so that JSON can represent them.
     xxh3_64(&serde_json::to_vec(value).unwrap_or_default())
 }
 
@@ -13,7 +13,7 @@ pub fn hash_of_value(value: &impl Serialize) -> u64 {
 mod tests {
     use super::*;
 
-    /// Another name in the code changes nothing, another name in the file or value does.
+    /// A new name in the code changes nothing; a new name in the file or value does.
     #[test]
     fn names_in_the_code_do_not_matter() {
         #[derive(Serialize)]

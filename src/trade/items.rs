@@ -6,15 +6,15 @@ use std::fmt;
 /// Most copies of one item that a cell may name.
 pub const MOST: u32 = 999;
 
-/// A multiset of named things (pieces, extras, defects), sorted by name.
+/// A multiset of names (pieces, extras, defects), sorted by name.
 ///
-/// Names are compared without regard to case and with runs of white space folded to one
-/// space, so `Battery  X2` and `battery; battery` are the same cell.
+/// Names are compared ignoring case, with runs of white space folded to one space: `Battery  X2`
+/// and `battery; battery` are the same cell.
 #[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Items(Vec<(String, u32)>);
 
-/// The form in which names of pieces, extras and defects are compared and kept: trimmed, lower case,
-/// composed (NFC), white space folded.
+/// The form in which names of pieces, extras and defects are compared and kept: trimmed, lower
+/// case, composed (NFC), white space folded.
 pub fn fold_name(name: &str) -> String {
     let name = super::names::composed(name);
     let mut folded = String::with_capacity(name.len());
@@ -25,14 +25,14 @@ pub fn fold_name(name: &str) -> String {
         if word.is_ascii() {
             folded.extend(word.chars().map(|c| c.to_ascii_lowercase()));
         } else {
-            // Of a whole word, for the sake of the last sigma.
+            // Whole words, because lower case of a sigma depends on its position.
             folded.push_str(&super::names::composed(&word.to_lowercase()));
         }
     }
     folded
 }
 
-/// [`fold_name`], without a copy where the name is so already.
+/// [`fold_name`], without a copy if the name is already folded.
 fn folded(name: &str) -> Cow<'_, str> {
     let plain = |b: u8| matches!(b, b'!'..=b'~') && !b.is_ascii_uppercase();
     if name
@@ -45,19 +45,19 @@ fn folded(name: &str) -> Cow<'_, str> {
     }
 }
 
-/// Names that say that there is nothing.
+/// Names that mean an empty list.
 const NOTHING: [&str; 4] = ["none", "nothing", "-", "n/a"];
 
 impl Items {
     /// Nothing.
     pub const NONE: Self = Self(Vec::new());
 
-    /// Reads a list cell: entries apart by `;` or `,`, each a name with an optional count behind
-    /// it (`battery x2`, `battery ×2`) or before it (`2x battery`). Empty entries are passed
-    /// over, and so are those that say `none`.
+    /// Reads a list cell: entries separated by `;` or `,`, each a name with an optional count after
+    /// it (`battery x2`, `battery ×2`) or before it (`2x battery`). Empty entries and entries such
+    /// as `none` are skipped.
     ///
     /// # Errors
-    /// The offending entry, where a count is zero, over [`MOST`] or stands without a name.
+    /// The first entry whose count is zero, above [`MOST`] or without a name.
     pub fn parse(cell: &str) -> Result<Self, String> {
         let mut items = Self::default();
         for entry in cell.split([';', ',']) {
@@ -66,7 +66,7 @@ impl Items {
                 continue;
             }
             let (name, count) = split_count(entry).ok_or_else(|| entry.to_string())?;
-            // One of several as well: alone, it would read back as nothing.
+            // Also skipped among several entries: alone, it would read back as an empty list.
             if NOTHING.contains(&name.as_str()) {
                 continue;
             }
@@ -90,7 +90,7 @@ impl Items {
         }
     }
 
-    /// Takes up to `count` of `name` away and returns how many there were to take.
+    /// Removes up to `count` of `name` and returns how many were removed.
     pub fn take(&mut self, name: &str, count: u32) -> u32 {
         let Ok(at) = self.place(&folded(name)) else {
             return 0;
@@ -103,18 +103,18 @@ impl Items {
         taken
     }
 
-    /// How many of `name` (0 where absent).
+    /// Count of `name` (0 if absent).
     pub fn count(&self, name: &str) -> u32 {
         self.place(&folded(name)).map_or(0, |at| self.0[at].1)
     }
 
-    /// Where a folded name stands, or would stand.
+    /// Position of a folded name, or the position where it would be inserted.
     fn place(&self, name: &str) -> Result<usize, usize> {
         self.0
             .binary_search_by(|(known, _)| known.as_str().cmp(name))
     }
 
-    /// Names and counts in order of name.
+    /// Names and counts, ordered by name.
     pub fn iter(&self) -> impl Iterator<Item = (&str, u32)> {
         self.0.iter().map(|(name, count)| (name.as_str(), *count))
     }
@@ -125,7 +125,7 @@ impl Items {
     }
 }
 
-/// Name (folded) and count of one entry of a list cell; `None` for a count that is wrong.
+/// Folded name and count of one entry of a list cell; `None` if the count is invalid.
 pub fn split_count(entry: &str) -> Option<(String, u32)> {
     let digits = entry.trim_start_matches(|c: char| c.is_ascii_digit());
     if let Some(name) = digits
@@ -148,7 +148,7 @@ pub fn split_count(entry: &str) -> Option<(String, u32)> {
                 .ok()
                 .filter(|n| (1..=MOST).contains(n))?;
             let name = fold_name(name);
-            // `battery x2 x3` would print back as something else.
+            // `battery x2 x3` would read back as another entry.
             let plain = !name.is_empty() && split_count(&name)? == (name.clone(), 1);
             return plain.then_some((name, count));
         }

@@ -1,4 +1,4 @@
-//! Business values: comps and what they are made of. This room imports no other.
+//! Business values: comps and their parts. This room imports no other.
 
 pub mod attributes;
 pub mod cells;

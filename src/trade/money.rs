@@ -1,4 +1,4 @@
-//! Exact amounts: how many decimals a book keeps, and how they are written.
+//! Exact amounts: decimals and text form.
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -23,14 +23,14 @@ pub(crate) fn money_form(amount: Decimal) -> Decimal {
     amount
 }
 
-/// Decimals of an amount that a book keeps: amounts are whole numbers of 10^-4 of the currency.
+/// Decimals of the amounts in a book: amounts are whole multiples of 10^-4 of the currency.
 pub const MINOR_SCALE: u32 = 4;
 
-/// Largest amount that a book keeps, in whole units of the currency.
+/// Largest amount in a book, in whole units of the currency.
 pub const MOST_MONEY: i64 = 99_999_999_999;
 
-/// An amount in units of 10^-[`MINOR_SCALE`], exact; `None` where it has more decimals, is
-/// negative or is above [`MOST_MONEY`].
+/// An amount in units of 10^-[`MINOR_SCALE`], exact. `None` if it has more decimals, is negative or
+/// exceeds [`MOST_MONEY`].
 pub fn minor_units(amount: Decimal) -> Option<i64> {
     let most = Decimal::from(MOST_MONEY);
     if amount.is_sign_negative() && !amount.is_zero() || amount > most {
@@ -40,7 +40,7 @@ pub fn minor_units(amount: Decimal) -> Option<i64> {
     units.is_integer().then(|| units.to_i64()).flatten()
 }
 
-/// The amount of so many units of 10^-[`MINOR_SCALE`].
+/// The amount of this number of units of 10^-[`MINOR_SCALE`].
 pub fn from_minor_units(units: i64) -> Decimal {
     Decimal::new(units, MINOR_SCALE)
 }

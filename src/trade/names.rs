@@ -1,16 +1,16 @@
-//! How names are compared: models, variants, venues, grades, pieces, attributes.
+//! Comparison of names: models, variants, venues, grades, pieces, attributes.
 //!
-//! Two names that look alike are one name. The key of a name is its canonical caseless form (The Unicode
-//! Standard, section 3.13, definition D145), composed (NFC), without the characters that show nothing: so
-//! `é` as one character and as two, `Straße` and `STRASSE`, `Σ` and `ς` are alike. What a book holds stays
-//! as it was written; only what is compared is folded.
+//! Two names that look alike are one name. The key of a name is its canonical caseless form (The
+//! Unicode Standard, section 3.13, definition D145), composed (NFC), without invisible characters.
+//! So `é` as one character and as two, `Straße` and `STRASSE`, `Σ` and `ς` are alike. A book keeps
+//! names as written; only comparisons use the key.
 
 use std::borrow::Cow;
 
 use caseless::Caseless;
 use unicode_normalization::{IsNormalized, UnicodeNormalization, is_nfc_quick};
 
-/// Appends the key of a name, white space kept, to `key`.
+/// Appends the key of a name to `key`, keeping white space.
 pub fn push_key(key: &mut String, name: &str) {
     if name.is_ascii() {
         key.extend(name.chars().map(|c| c.to_ascii_lowercase()));
@@ -20,14 +20,14 @@ pub fn push_key(key: &mut String, name: &str) {
     key.extend(seen.nfd().default_case_fold().nfc());
 }
 
-/// The key of a name, white space around it left out.
+/// The key of a name, trimmed.
 pub fn key(name: &str) -> String {
     let mut key = String::with_capacity(name.len());
     push_key(&mut key, name.trim());
     key
 }
 
-/// Whether two names are one: case, the form of accents and white space around them ignored.
+/// Whether two names are equal, ignoring case, the form of accents and surrounding white space.
 pub fn same(one: &str, other: &str) -> bool {
     if one.is_ascii() && other.is_ascii() {
         return one.trim().eq_ignore_ascii_case(other.trim());
@@ -35,8 +35,8 @@ pub fn same(one: &str, other: &str) -> bool {
     key(one) == key(other)
 }
 
-/// The text with each letter and its accents as one character, where Unicode has it (NFC). New text is
-/// kept so.
+/// The text with each letter and its accents as one character, if Unicode has it (NFC). New text is
+/// kept in this form.
 pub fn composed(text: &str) -> Cow<'_, str> {
     if text.is_ascii() || is_nfc_quick(text.chars()) == IsNormalized::Yes {
         Cow::Borrowed(text)
@@ -45,20 +45,21 @@ pub fn composed(text: &str) -> Cow<'_, str> {
     }
 }
 
-/// What does not tell names apart: what shows nothing, and what only chooses how a character is drawn.
+/// Whether comparisons skip the character: it is invisible, or only selects how another is drawn.
 fn is_ignored(c: char) -> bool {
     is_unseen(c) || is_variation_selector(c)
 }
 
-/// Chooses how the character before it is drawn (an emoji in colour, a form of an ideograph).
+/// Whether the character selects how the one before it is drawn (an emoji in colour, a form of an
+/// ideograph).
 pub fn is_variation_selector(c: char) -> bool {
     matches!(c, '\u{180b}'..='\u{180d}' | '\u{180f}' | '\u{fe00}'..='\u{fe0f}' | '\u{e0100}'..='\u{e01ef}')
 }
 
-/// Characters that show nothing: those with the property `Default_Ignorable_Code_Point`
-/// (Unicode 17.0, `DerivedCoreProperties.txt`) but for variation selectors, line separators, controls of
-/// the direction of writing (Unicode Standard Annex 9, section 2) and of annotations, and the blank pattern
-/// of Braille.
+/// Whether the character is invisible: it has the property `Default_Ignorable_Code_Point` (Unicode
+/// 17.0, `DerivedCoreProperties.txt`) and is no variation selector, or is a line separator, a
+/// control of the direction of writing (Unicode Standard Annex 9, section 2) or of annotations, or
+/// the blank pattern of Braille.
 pub fn is_unseen(c: char) -> bool {
     !is_variation_selector(c)
         && matches!(c,
@@ -106,7 +107,7 @@ mod tests {
         }
     }
 
-    /// Variation selectors hide nothing behind a character that is seen; see [`crate::trade::checks`].
+    /// Variation selectors after a visible character are allowed; see [`crate::trade::checks`].
     #[test]
     fn what_shows_nothing() {
         for c in [

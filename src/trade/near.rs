@@ -1,18 +1,18 @@
-//! Models that are probably another one misspelt.
+//! Detects models that are probably misspelt.
 
 use std::collections::{HashMap, HashSet};
 
 use crate::trade::names::match_key;
 
-/// The models of a book, to be compared with new ones.
+/// The models of a book, for comparison with new ones.
 pub struct KnownModels<'a> {
     keys: HashSet<String>,
-    /// By their digits: what differs in these is another model.
+    /// Keys and names by the digits of the key: a difference in digits means another model.
     by_digits: HashMap<String, Vec<(String, &'a str)>>,
 }
 
 impl<'a> KnownModels<'a> {
-    /// Models as they are spelled in the book.
+    /// Takes the models as the book spells them.
     pub fn new(names: impl IntoIterator<Item = &'a str>) -> Self {
         let mut known = Self {
             keys: HashSet::new(),
@@ -28,9 +28,10 @@ impl<'a> KnownModels<'a> {
         known
     }
 
-    /// The known model that a new one comes near to: the same digits, and but one letter or
-    /// sign put in, left out, exchanged or swapped with its neighbour, or two in a name of 8 or
-    /// more (optimal string alignment). `None` for a known model, case and spacing ignored.
+    /// The known model that a new one nearly matches: the digits are the same, and one letter or
+    /// sign (two in a name of 8 or more) is inserted, deleted, replaced or swapped with its
+    /// neighbour (optimal string alignment distance). `None` if the model is known; case and
+    /// spacing do not count.
     pub fn near(&self, model: &str) -> Option<&'a str> {
         let key = match_key(model);
         if self.keys.contains(&key) {
@@ -59,7 +60,7 @@ impl<'a> KnownModels<'a> {
     }
 }
 
-/// Digits and all else of a key.
+/// The digits of a key, and everything else in it.
 fn apart(key: &str) -> (String, String) {
     key.chars().partition(char::is_ascii_digit)
 }

@@ -1,29 +1,29 @@
-//! What can be wrong with a book or an input, said so that the reader can mend it.
+//! Problems in a book or an input, described so that the reader can fix them.
 
 use crate::trade::text::quoted;
 use crate::trade::text::shorten;
 use std::fmt;
 
-/// One thing wrong with one cell (or row, or file) of an input.
+/// One problem in a cell (or row, or file) of an input.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
-    /// File as the user named it.
+    /// File, as the user named it.
     pub file: String,
-    /// Line in the file where the row begins, the header being line 1; 0 where the whole file is meant.
+    /// Line of the file where the row begins, the header being line 1; 0 for the whole file.
     pub row: u64,
-    /// Column as the file names it; empty where the whole row is meant.
+    /// Column, as the file names it; empty for the whole row.
     pub column: String,
-    /// The offending text, shortened for display.
+    /// The invalid text, shortened for display.
     pub value: String,
-    /// What would have been accepted.
+    /// What is accepted instead.
     pub expected: String,
-    /// What to do about it.
+    /// How to fix it.
     pub mend: String,
 }
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        // Names of files and columns are the user's as well.
+        // Names of files and columns come from the user too.
         let visible = |text: &str| shorten(text, usize::MAX);
         write!(f, "{}", visible(&self.file))?;
         if self.row > 0 {

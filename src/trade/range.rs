@@ -4,15 +4,14 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fmt;
 
-/// A range from low to high that is thought to hold about two times in three ([`crate::fit::prior`] reads
-/// it).
+/// A range that contains the true value about two times in three ([`crate::fit::prior`] reads it).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Range {
     /// Lower end.
     pub low: Decimal,
     /// Upper end.
     pub high: Decimal,
-    /// What the ends are.
+    /// Unit of both ends.
     pub unit: RangeUnit,
 }
 
@@ -29,7 +28,7 @@ impl Range {
     /// Reads `"5 to 15 %"` (per cent) or `"10 to 25"` (money).
     ///
     /// # Errors
-    /// A text that says what was expected.
+    /// The expected form, as text.
     pub fn parse(text: &str) -> Result<Self, String> {
         let wrong = || {
             format!(

@@ -2,15 +2,15 @@
 
 use rust_decimal::Decimal;
 
-/// One repair. They are tried in order; the first that fails ends them.
+/// One repair. Repairs are tried in order; the first failure ends them.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Repair {
-    /// What is done.
+    /// Description.
     pub what: String,
-    /// What its parts cost: spent whether it succeeds or not.
+    /// Cost of the parts, spent whether the repair succeeds or not.
     pub parts: Decimal,
     /// Minutes of work.
     pub minutes: Decimal,
-    /// Chance that it succeeds, 0..=1.
+    /// Probability of success, 0..=1.
     pub success: f64,
 }

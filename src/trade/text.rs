@@ -1,8 +1,9 @@
-//! Text for messages: near names, quotes, characters that show nothing.
+//! Text for messages: similar names, quotation, invisible characters.
 
 use super::names::is_unseen;
 
-/// The known name nearest to `given` (Jaro-Winkler similarity of at least 0.75, case ignored).
+/// The known name most similar to `given` (Jaro-Winkler similarity of at least 0.75, ignoring
+/// case).
 pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let given = given.to_lowercase();
     known
@@ -13,8 +14,8 @@ pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Opt
         .map(|(_, name)| name)
 }
 
-/// Up to `most` known names near `given`, nearest first: Jaro-Winkler similarity of at least
-/// 0.7, or one contains the other; case ignored.
+/// Up to `most` known names similar to `given`, most similar first: a Jaro-Winkler similarity of at
+/// least 0.7, or one name contains the other. Case does not count.
 pub fn nearest_few<'a>(
     given: &str,
     known: impl IntoIterator<Item = &'a str>,
@@ -39,14 +40,14 @@ pub fn nearest_few<'a>(
         .collect()
 }
 
-/// A text between double quotes, those in it marked by a backslash; for what [`shorten`] gave, in
-/// which control characters are visible already.
+/// The text between double quotes, with quotes inside it escaped by a backslash. For output of
+/// [`shorten`], which has already made control characters visible.
 pub fn quoted(text: &str) -> String {
     format!("\"{}\"", text.replace('"', "\\\""))
 }
 
-/// `text` cut to `most` characters with an ellipsis, control characters and others that show nothing
-/// made visible.
+/// `text` cut to `most` characters with an ellipsis; control and invisible characters are made
+/// visible.
 pub fn shorten(text: &str, most: usize) -> String {
     let mut out = String::new();
     for (at, c) in text.chars().enumerate() {
@@ -65,7 +66,7 @@ pub fn shorten(text: &str, most: usize) -> String {
     out
 }
 
-/// Line ends as a book keeps them: `\n`.
+/// The text with `\n` as line end, as a book keeps it.
 pub fn line_ends(text: &str) -> String {
     text.replace("\r\n", "\n").replace('\r', "\n")
 }

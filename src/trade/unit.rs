@@ -1,4 +1,4 @@
-//! What a unit is.
+//! The description of a unit.
 
 use crate::trade::attributes::Attributes;
 use crate::trade::comp::Comp;
@@ -7,7 +7,7 @@ use crate::trade::items::Items;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// What a unit is, as it is to be sold. Text that was not said is empty.
+/// The description of a unit for sale. Text that is not known is empty.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Unit {
     /// Model as written.
@@ -18,22 +18,22 @@ pub struct Unit {
     pub completeness: String,
     /// Grade.
     pub grade: String,
-    /// Pieces missing beyond what the completeness says.
+    /// Missing pieces, in addition to those that the completeness implies.
     pub missing: Items,
-    /// Things beyond it.
+    /// Extras, in addition to what the completeness implies.
     pub extras: Items,
-    /// Faults that do not stop it working.
+    /// Faults with which the unit still works.
     pub defects: Items,
-    /// Numbers that it has.
+    /// Numeric attributes.
     pub attributes: Attributes,
-    /// False for parts only.
+    /// False for a parts-only unit.
     pub parts: bool,
-    /// How it is to be sold.
+    /// Way of selling, where known.
     pub how_sold: Option<HowSold>,
 }
 
 impl Unit {
-    /// A comp of a unit sold on a day for a price, with the shipping that its buyer paid; its
+    /// A comp of this unit, sold on a day for a price and the shipping that its buyer paid. Its
     /// identifier is still to be derived.
     pub fn comp(&self, on: NaiveDate, price: Decimal, shipping: Decimal, currency: &str) -> Comp {
         Comp {

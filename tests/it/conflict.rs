@@ -266,7 +266,9 @@ fn what_is_kept_says_the_same_as_a_new_fit() {
     fs::write(&file, [&seal[..], &sealed].concat()).unwrap();
     assert_ne!(out(dir.path(), &["check", "--json"]), first);
 
-    let sale = ["log", "--model", "Brask M2", "--price", "90", "--grade", "B"];
+    let sale = [
+        "log", "--model", "Brask M2", "--price", "90", "--grade", "B",
+    ];
     out(dir.path(), &sale);
     let after = json(dir.path(), &["check"]);
     assert_eq!(

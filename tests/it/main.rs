@@ -24,6 +24,7 @@ mod pool;
 mod posterior;
 mod properties;
 mod ratio;
+mod reader;
 mod reference;
 mod report;
 mod rooms;

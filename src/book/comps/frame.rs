@@ -61,7 +61,7 @@ const TEXTS: [&str; 15] = [
     "venue",
 ];
 
-/// Gathers rows of the table in the order in which they come.
+/// Collects rows of the table in order of arrival.
 pub(crate) struct Columns {
     texts: [StringChunkedBuilder; TEXTS.len()],
     note: StringChunkedBuilder,
@@ -123,20 +123,20 @@ impl Columns {
     }
 }
 
-/// What is known from the rows before: identifiers, keys of models and variants.
+/// Data of earlier rows: identifiers, keys of models and variants.
 #[derive(Default)]
 pub(crate) struct Known {
     /// Entry and line of every identifier seen.
     seen: IdMap<(u32, u32)>,
-    /// [`match_key`] by the hash of what it was made of.
+    /// [`match_key`] by the hash of its argument.
     keys: IdMap<String>,
     text: RowText,
     origin: String,
 }
 
 impl Known {
-    /// Adds a row of a file to a table, where it is in force: of one identifier it is that of the newest
-    /// entry, and newer ones come first. A second row of an entry is a problem.
+    /// Adds a row of a file to a table if it is in force: for each identifier that is the row of
+    /// the newest entry, and newer entries come first. A second row in one entry is a problem.
     pub(crate) fn push(&mut self, columns: &mut Columns, file: &str, row: &Row) -> Option<Problem> {
         let id = &row.comp.comp_id;
         let (entry, line) = (row.entry as u32, short_line(row.line));
@@ -203,7 +203,7 @@ impl Known {
         let day = comp.sold_on.map(|day| day.to_epoch_days());
         columns.sold_on.push(day);
         columns.works.push(comp.works);
-        // Reading has refused amounts that do not fit.
+        // Reading refuses amounts that do not fit.
         let minor = |amount| minor_units(amount).unwrap_or_default();
         columns.price.push(minor(comp.price));
         columns.shipping.push(minor(comp.shipping));
@@ -213,7 +213,7 @@ impl Known {
     }
 }
 
-/// Gathers comps, newest entry first; the first with an identifier is in force.
+/// Collects comps, newest entry first; the first with an identifier is in force.
 #[derive(Default)]
 pub(crate) struct Builder {
     known: Known,
@@ -221,7 +221,7 @@ pub(crate) struct Builder {
 }
 
 impl Builder {
-    /// Takes a row of a file, as [`Known::push`] does.
+    /// Adds a row of a file, like [`Known::push`].
     pub(crate) fn push(&mut self, file: &str, row: &Row) -> Option<Problem> {
         self.known.push(&mut self.columns, file, row)
     }
@@ -259,8 +259,7 @@ pub(crate) fn filter(
     take(frame, rows.collect())
 }
 
-/// The rows of all tables: those of newer entries before those of older ones, in the order of
-/// their lines.
+/// The rows of all tables: newer entries before older ones, in the order of their lines.
 pub(crate) fn concat(frames: impl IntoIterator<Item = DataFrame>) -> PolarsResult<DataFrame> {
     let mut whole = Columns::default().finish()?;
     for frame in frames {
@@ -292,7 +291,7 @@ pub(crate) fn foreign(frame: &DataFrame) -> PolarsResult<Vec<(&str, Option<Naive
         .collect())
 }
 
-/// A line as the table keeps it.
+/// A line number as the table keeps it.
 fn short_line(line: u64) -> u32 {
     u32::try_from(line).unwrap_or(u32::MAX)
 }
@@ -307,10 +306,10 @@ pub struct FrameRows<'a> {
 }
 
 impl<'a> FrameRows<'a> {
-    /// Looks at a table that has all columns but perhaps the keys and the hash.
+    /// Checks that the table has all columns, except perhaps the keys and the hash.
     ///
     /// # Errors
-    /// Where a column is missing or of another type.
+    /// If a column is missing or of another type.
     pub fn new(frame: &'a DataFrame, currency: &'a Currency) -> PolarsResult<Self> {
         let keys = ["model_key", "variant_key"];
         let texts = TEXTS.into_iter().filter(|name| !keys.contains(name));
@@ -335,12 +334,12 @@ impl<'a> FrameRows<'a> {
         self.sold_on.len()
     }
 
-    /// Whether there are none.
+    /// Whether there are no rows.
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
 
-    /// A text cell; empty where there is none.
+    /// A text cell; empty if there is none.
     fn text(&self, column: &str, at: usize) -> &'a str {
         self.texts
             .get(column)
@@ -365,7 +364,7 @@ impl<'a> FrameRows<'a> {
         self.text("origin", at)
     }
 
-    /// What was paid for the comp of a row, where it was in another currency.
+    /// The amount paid for the comp of a row, if in another currency.
     pub fn foreign(&self, at: usize) -> Option<Foreign> {
         Foreign::parse(self.text("foreign", at))
     }
@@ -399,11 +398,11 @@ impl<'a> FrameRows<'a> {
     }
 }
 
-/// For each of `ids`, the shortest beginning of at least `least` characters that no other
-/// identifier of the table shares; the whole identifier where there is none.
+/// For each of `ids`, the shortest prefix of at least `least` characters that no other identifier
+/// of the table shares; the whole identifier if there is none.
 ///
 /// # Errors
-/// Where the table has no column `comp_id`.
+/// If the table has no column `comp_id`.
 pub fn short_ids<'a>(
     frame: &DataFrame,
     ids: &[&'a str],

@@ -1,8 +1,8 @@
 //! `comps/logged.csv`: sales recorded one at a time, each line with its entry number.
 //!
-//! A line is appended with one write and then synced, so that a crash leaves at most an
-//! unfinished last line. Readers pass such a line over; the next writer repairs it. A sale with
-//! an attribute or a rate that the file has no column for makes the file anew, with that column.
+//! A line is appended with one write and then synced, so that a crash leaves at most an unfinished
+//! last line. Readers skip such a line; the next writer repairs it. If a sale has an attribute or a
+//! rate for which the file has no column, the file is rewritten with that column.
 
 pub(crate) use crate::book::csv::torn::{LogBytes, LogPart};
 use crate::book::csv::torn::{entry_number, reader_of};
@@ -23,10 +23,10 @@ use crate::book::open::{Book, BookLock};
 use crate::settings::Settings;
 use crate::trade::{Comp, Problem};
 
-/// Name of the file in `comps/` (and, for what was taken back, in `undone/`).
+/// Name of the file in `comps/` (and, for undone lines, in `undone/`).
 pub const FILE_NAME: &str = "logged.csv";
 
-/// Reads the rows of a log's finished lines after a part of them.
+/// Reads the rows of a log's finished lines after `part`.
 pub(crate) fn rows(
     log: &LogBytes,
     after: &LogPart,
@@ -53,8 +53,8 @@ pub(crate) fn rows(
     Ok((rows, problems))
 }
 
-/// Highest entry number in the first cells of a log's records, wrong ones and a torn last one
-/// included.
+/// Highest entry number in the first cells of a log's records, including invalid ones and an
+/// unfinished last one.
 pub(crate) fn highest_entry(log: &LogBytes, path: &Path) -> Result<u64, BookError> {
     let torn = log.tail().split(|&b| b == b',').next();
     let after = finished_entries(log).map_err(BookError::io(path, "read"))?;
@@ -62,8 +62,8 @@ pub(crate) fn highest_entry(log: &LogBytes, path: &Path) -> Result<u64, BookErro
     Ok(highest.map_or(0, u64::from).max(log.known.highest))
 }
 
-/// The entry numbers in the first cells of a log's finished records, those apart that the cache has.
-/// A line within a quoted cell is no record.
+/// The entry numbers in the first cells of a log's finished records, except those in the cache. A
+/// line inside a quoted cell is no record.
 fn finished_entries(log: &LogBytes) -> io::Result<Vec<u32>> {
     let mut reader = reader_of(log.after(&log.known));
     let mut record = ByteRecord::new();
@@ -75,7 +75,7 @@ fn finished_entries(log: &LogBytes) -> io::Result<Vec<u32>> {
 }
 
 impl LogBytes {
-    /// Reads the file; a log that does not exist is empty.
+    /// Reads the file; a missing log is empty.
     pub(crate) fn read(book: &Book, path: &Path) -> Result<Self, BookError> {
         let bytes = book.read(path)?.unwrap_or_default();
         Ok(Self::new(bytes, LogPart::default()))
@@ -88,7 +88,7 @@ impl Book {
         self.comps_dir().join(FILE_NAME)
     }
 
-    /// The log, read once as long as it stays as it is.
+    /// The log, read again only if it has changed.
     pub(crate) fn log_bytes(&self) -> Result<Arc<LogBytes>, BookError> {
         let path = self.log_path();
         let stamp = self.stamp(&path)?;
@@ -105,11 +105,11 @@ impl Book {
         Ok(log)
     }
 
-    /// Appends one sale to a log that has no unfinished line ([`Book::repair_log`]) and returns its
-    /// entry number. The line is on disk when this returns.
+    /// Appends one sale to a log without an unfinished line ([`Book::repair_log`]) and returns its
+    /// entry number. The line is durable on return.
     ///
     /// # Errors
-    /// Where writing fails; the file is then as long as before.
+    /// If writing fails; the file then has its old length.
     pub fn append(
         &self,
         lock: &BookLock,
@@ -122,10 +122,10 @@ impl Book {
         Ok(entry)
     }
 
-    /// The sale logged last that was not taken back; rows that are wrong are passed over.
+    /// The last logged sale that was not undone; invalid rows are skipped.
     ///
     /// # Errors
-    /// Where the log cannot be read.
+    /// If the log cannot be read.
     pub fn last_logged(&self) -> Result<Option<Comp>, BookError> {
         let log = self.log_bytes()?;
         let last = |after: &LogPart| -> Result<Option<Row>, BookError> {
@@ -137,8 +137,8 @@ impl Book {
         Ok(last.map(|row| row.comp))
     }
 
-    /// Adds a line to a log: at its end where the log has a column for each attribute and the rate
-    /// of the comp, or else to a wider log in its place.
+    /// Adds a line to a log: at its end if the log has columns for the attributes and the rate of
+    /// the comp, else in a wider log that replaces it.
     fn add_logged(
         &self,
         path: &Path,
@@ -159,7 +159,7 @@ impl Book {
         }
         let known = match log.optional().map_err(BookError::io(path, "read"))? {
             Some(known) => known,
-            // Not a log of this program's making: a reader tells what is wrong with it.
+            // Not a log of this program: a reader reports its errors.
             None if added.is_empty() => Vec::new(),
             None => return Err(BookError::Rows(vec![self.not_widened(path, 1)])),
         };
@@ -187,10 +187,10 @@ impl Book {
         }
     }
 
-    /// Mends an unfinished last line of the log, after saving its bytes beside it.
+    /// Repairs an unfinished last line of the log, after saving its bytes in another file.
     ///
     /// # Errors
-    /// Where reading or writing fails, or where the line comes of a quote left open by hand.
+    /// If reading or writing fails, or if the cause is an unclosed quote from an edit by hand.
     pub fn repair_log(
         &self,
         _lock: &BookLock,
@@ -212,7 +212,7 @@ impl Book {
             let all = LogPart::default();
             let (before, _) = rows(&log, &all, &name, self.settings())?;
             let (after, problems) = rows(&mended, &all, &name, self.settings())?;
-            // A name of an attribute may be cut and still be one.
+            // A truncated name of an attribute may still be a valid one.
             let plain = mended
                 .optional()
                 .is_ok_and(|columns| columns == Some(Vec::new()));
@@ -237,7 +237,7 @@ impl Book {
         Ok(())
     }
 
-    /// Takes the line of an entry out of the log, after adding it to `undone/logged.csv`.
+    /// Removes the line of an entry from the log, after adding it to `undone/logged.csv`.
     pub(crate) fn remove_logged(&self, row: &Row) -> Result<(), BookError> {
         let path = self.log_path();
         let log = self.log_bytes()?;
@@ -248,7 +248,7 @@ impl Book {
             save_torn(self, &undone, kept.tail())?;
             self.replace_file(&undone, kept.finished())?;
         }
-        // A run that was killed half-way has added it already.
+        // A killed run may have added it already.
         let entries = finished_entries(&kept).map_err(BookError::io(&undone, "read"))?;
         if !entries.iter().any(|&entry| u64::from(entry) == row.entry) {
             let kept = LogBytes::read(self, &undone)?;
@@ -259,7 +259,7 @@ impl Book {
         self.replace_file(&path, &rest)
     }
 
-    /// As [`Book::append_line`], below the header of a log with these columns behind the fixed ones.
+    /// Like [`Book::append_line`], with the header of a log with these optional columns.
     fn append_bytes(
         &self,
         path: &Path,
@@ -271,8 +271,8 @@ impl Book {
         self.append_line(path, &header, line)
     }
 
-    /// Appends a line to a file, below the header where it is new; it is on disk when this
-    /// returns, and where that fails the file is as long as before.
+    /// Appends a line to a file, after the header if it is new. It is durable on return; on failure
+    /// the file has its old length.
     pub(crate) fn append_line(
         &self,
         path: &Path,
@@ -284,7 +284,7 @@ impl Book {
     }
 }
 
-/// Saves the bytes of a torn line beside the file, in the first free `NAME-torn-N.txt`.
+/// Saves the bytes of a torn line in the first free `NAME-torn-N.txt`.
 pub(crate) fn save_torn(book: &Book, file: &Path, bytes: &[u8]) -> Result<PathBuf, BookError> {
     let name = file.file_stem().unwrap_or_default().to_string_lossy();
     for number in 1.. {
@@ -303,7 +303,7 @@ pub(crate) fn save_torn(book: &Book, file: &Path, bytes: &[u8]) -> Result<PathBu
     unreachable!("the numbers do not end")
 }
 
-/// Bytes of the record that begins on a line.
+/// Byte range of the record that begins on a line.
 fn record_range(bytes: &[u8], line: u64) -> io::Result<std::ops::Range<usize>> {
     let mut reader = reader_of(bytes);
     let mut record = ByteRecord::new();
@@ -321,8 +321,8 @@ fn record_range(bytes: &[u8], line: u64) -> io::Result<std::ops::Range<usize>> {
     ))
 }
 
-/// A log with the columns `known` behind the fixed ones, brought to those of `wanted`; its cells
-/// stay as they are, and blank rows go. The line of a row that has not all cells, where there is one.
+/// A log with the optional columns `known`, converted to those of `wanted`. Cells stay unchanged
+/// and blank rows are removed. Also returns the line of a row with missing cells, if there is one.
 fn widen(
     bytes: &[u8],
     known: &[OptionalColumn],

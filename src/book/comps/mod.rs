@@ -1,4 +1,4 @@
-//! Comps in force: what was imported and logged, as one frame, and the cache of large books.
+//! Comps in force, imported and logged, as one frame, and the cache of large books.
 
 pub(crate) mod cache;
 pub mod frame;

@@ -1,5 +1,5 @@
-//! The comps in force, wherever they are: in the cached table, and what came after it beside them (in a
-//! small book all of them).
+//! The comps in force: the rows of the cached table, and the overlay of newer ones (in a small book
+//! all of them).
 
 use std::collections::{BTreeSet, HashSet};
 
@@ -15,9 +15,9 @@ use crate::trade::Comp;
 /// Every `comp_id` in force with the hash of its content.
 #[derive(Debug, Clone, Default)]
 pub struct Index {
-    /// Hashes of identifiers in the cached table, sorted, with those of their contents.
+    /// Hashes of the identifiers in the cached table, sorted, with hashes of their contents.
     table: Vec<(u64, u64)>,
-    /// Goes before the table.
+    /// Has priority over the table.
     overlay: IdMap<u64>,
     len: usize,
 }
@@ -33,12 +33,12 @@ impl Index {
         known.ok().map(|at| self.table[at].1)
     }
 
-    /// How many comps are in force.
+    /// Number of comps in force.
     pub fn len(&self) -> usize {
         self.len
     }
 
-    /// Whether there are none.
+    /// Whether there are no rows.
     pub fn is_empty(&self) -> bool {
         self.len == 0
     }
@@ -50,15 +50,15 @@ pub(crate) struct Rows {
     table: Option<Table>,
     /// Rows in force that are not in the table.
     overlay: DataFrame,
-    /// Hashes of identifiers whose rows in the table are not in force any more.
+    /// Hashes of identifiers whose rows in the table are no longer in force.
     gone: IdMap<()>,
-    /// The spellings of the models of these rows.
+    /// Positions of the model spellings of these rows.
     fewer: Vec<u32>,
 }
 
 impl Rows {
-    /// Settles which of the rows beside a table are in force, and which of the table are not any more: of
-    /// one identifier it is the row of the newest entry.
+    /// Determines which rows of the overlay and of the table are in force: for each identifier the
+    /// row of the newest entry.
     pub(crate) fn new(table: Option<Table>, overlay: DataFrame) -> Result<Self, Trouble> {
         let mut rows = Self {
             table,
@@ -92,7 +92,7 @@ impl Rows {
         Ok(rows)
     }
 
-    /// How many parts the table has.
+    /// Number of parts of the table.
     fn parts(&self) -> usize {
         self.table.as_ref().map_or(0, Table::parts)
     }
@@ -120,7 +120,7 @@ impl Rows {
         Ok(models)
     }
 
-    /// All comps in the order of their places.
+    /// All comps in the order of their entries and lines.
     pub(crate) fn whole(self) -> Result<DataFrame, Trouble> {
         let mut parts = Vec::with_capacity(self.parts() + 1);
         for number in 0..self.parts() {
@@ -130,9 +130,9 @@ impl Rows {
         Ok(concat(parts)?)
     }
 
-    /// The comps of a model, by its key, and those of `most` other models that are `wanted` (asked by
-    /// key), those with most comps. Where none is of the model, comps that have every
-    /// spelling of a model and may have nothing else.
+    /// The comps of a model, by its key, and those of `most` other models for which `wanted`
+    /// (called with the key) is true, those with most comps. If there are no comps of the model,
+    /// the result has a row for every spelling of a model, possibly without other content.
     pub(crate) fn among(
         self,
         key: &str,
@@ -208,7 +208,7 @@ impl Rows {
         Ok(concat(found)?)
     }
 
-    /// Hands out all comps in tables that each have all comps of their models, so that memory holds
+    /// Passes all comps on in tables, each with all comps of its models, so that memory contains
     /// one at a time.
     pub(crate) fn each_part(
         self,
@@ -230,7 +230,7 @@ impl Rows {
     }
 }
 
-/// All models, those with most comps first, of equals the first in the alphabet.
+/// All models, those with most comps first; among equals in alphabetical order.
 fn most_rows<'a>(models: &'a Models, overlay: &'a DataFrame) -> PolarsResult<Vec<&'a str>> {
     let mut more = rows_by_key(overlay)?;
     let mut counts: Vec<(&str, u32)> = Vec::with_capacity(models.rows.len());
@@ -244,13 +244,13 @@ fn most_rows<'a>(models: &'a Models, overlay: &'a DataFrame) -> PolarsResult<Vec
         }
     }
     counts.extend(more.into_iter().map(|(key, rows)| (key, rows.len() as u32)));
-    // They are nearly in order.
+    // They are nearly sorted.
     counts.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
     let counts = counts.into_iter().filter(|(_, rows)| *rows > 0);
     Ok(counts.map(|(key, _)| key).collect())
 }
 
-/// Every spelling of a model, in the table and beside it.
+/// Every spelling of a model, in the table and the overlay.
 fn names(models: &Models, overlay: &DataFrame) -> PolarsResult<Vec<String>> {
     let known = models.names.iter().flatten().zip(&models.rows);
     let known = known.filter(|(_, rows)| **rows > 0).map(|(name, _)| name);
@@ -259,7 +259,7 @@ fn names(models: &Models, overlay: &DataFrame) -> PolarsResult<Vec<String>> {
     Ok(names.into_iter().map(str::to_string).collect())
 }
 
-/// A row for each of these models that says nothing else.
+/// A row for each of these models, without other content.
 fn only_names(names: &[String]) -> PolarsResult<DataFrame> {
     let (mut known, mut columns) = (Known::default(), Columns::default());
     for (line, name) in (0..).zip(names) {

@@ -1,23 +1,26 @@
-//! Text of others in CSV for a spreadsheet: nothing of it acts as a formula. This is the one rule for
-//! every CSV that the program writes for other programs (`comps --csv`, the report, rejected rows,
-//! problems, the ledger), and import undoes it, so that a round trip keeps the text.
+//! Protects foreign text in CSV for spreadsheets: none of it acts as a formula. This one rule
+//! applies to every CSV that the program writes for other programs (`comps --csv`, the report,
+//! rejected rows, problems, the ledger). Import reverses it, so that a round trip preserves the
+//! text.
 //!
-//! A cell gets an apostrophe before it where its first character besides spaces and apostrophes is `=`,
-//! `+`, `-`, `@` (or one of their full-width forms), a tab or a line end. A negative number such as
-//! `-3.50` stays as it is. The files of a book are no such CSV: they keep every text as it is.
+//! A cell gets an apostrophe before it if its first character other than spaces and apostrophes is
+//! `=`, `+`, `-`, `@` (or one of their full-width forms), a tab or a line end. A negative number
+//! such as `-3.50` stays unchanged. The files of a book are not such CSV: they keep every text
+//! unchanged.
 //!
 //! Source of the list: OWASP, "CSV Injection".
 
 use std::borrow::Cow;
 
-/// Whether a spreadsheet may take the text for a formula, or for one that was neutralised.
+/// Whether a spreadsheet may evaluate the text as a formula, or the text looks like a protected
+/// one.
 fn acts(text: &str) -> bool {
     let first = text.trim_start_matches([' ', '\'']);
     let begins = first.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠']);
     begins && !is_negative_number(text)
 }
 
-/// Whether it is a minus, digits and at most one point or comma among them.
+/// Whether the text is a minus sign and digits, with at most one point or comma.
 fn is_negative_number(text: &str) -> bool {
     let Some(digits) = text.strip_prefix('-') else {
         return false;
@@ -30,7 +33,7 @@ fn is_negative_number(text: &str) -> bool {
             .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b','))
 }
 
-/// The text of a cell as no spreadsheet takes it for a formula: `=1+1` becomes `'=1+1`.
+/// The text of a cell such that no spreadsheet evaluates it: `=1+1` becomes `'=1+1`.
 pub fn neutral(text: &str) -> Cow<'_, str> {
     if acts(text) {
         Cow::Owned(format!("'{text}"))
@@ -39,7 +42,7 @@ pub fn neutral(text: &str) -> Cow<'_, str> {
     }
 }
 
-/// Takes back what [`neutral`] did: `'=1+1` becomes `=1+1`.
+/// Reverses [`neutral`]: `'=1+1` becomes `=1+1`.
 pub fn original(text: &str) -> &str {
     match text.strip_prefix('\'') {
         Some(rest) if acts(rest) => rest,
@@ -47,9 +50,9 @@ pub fn original(text: &str) -> &str {
     }
 }
 
-/// A record of a foreign sheet with every cell [`neutral`]; untouched where none of them acts. `cells`
-/// are those of the record, `None` where its quotes are at fault: an apostrophe then goes before all that
-/// might begin a cell.
+/// A record of a foreign sheet with every cell [`neutral`]; unchanged if no cell acts as a formula.
+/// `cells` are those of the record, or `None` if its quotes are invalid; then an apostrophe
+/// precedes every possible beginning of a cell.
 pub fn neutral_record<'a>(raw: &'a str, delimiter: char, cells: Option<&[&str]>) -> Cow<'a, str> {
     let Some(cells) = cells else {
         return Cow::Owned(neutral_pieces(raw, delimiter));
@@ -76,7 +79,8 @@ pub fn neutral_record<'a>(raw: &'a str, delimiter: char, cells: Option<&[&str]>)
     Cow::Owned(out)
 }
 
-/// [`neutral`] of whatever stands between delimiters and line ends, quotes or none before it.
+/// [`neutral`] applied to every piece between delimiters and line ends, with or without a quote
+/// before it.
 fn neutral_pieces(raw: &str, delimiter: char) -> String {
     let mut out = String::with_capacity(raw.len() + 8);
     for piece in raw.split_inclusive([delimiter, '\n', '\r', '"']) {
@@ -126,7 +130,7 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever the text: it does not act once neutral, and comes back as it was.
+        /// Any text is harmless after `neutral`, and `original` restores it.
         #[test]
         fn every_text_comes_back(text in "['=+@ \t\n-]{0,4}[a0-9.,=+-]{0,5}") {
             let written = neutral(&text);

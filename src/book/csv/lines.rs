@@ -1,5 +1,5 @@
-//! Files of one row for each entry that only grow (the ledger, the history of a watched unit): what
-//! they have in common whatever the columns.
+//! Append-only files with one row per entry (the ledger, the history of a watched unit): the common
+//! part, for any columns.
 
 use std::io;
 
@@ -13,22 +13,22 @@ use crate::trade::text::shorten;
 /// Longest value shown in a problem, in characters.
 pub(crate) const SHOWN: usize = 60;
 
-/// What is wrong with a row.
+/// An error in a row.
 pub(crate) struct Fault {
-    /// The column; blank for the row as a whole.
+    /// The column; blank for the whole row.
     pub(crate) column: &'static str,
-    /// What stands there.
+    /// The invalid text.
     pub(crate) value: String,
-    /// What was expected, and how to mend it.
+    /// The expected form and the fix.
     pub(crate) wrong: Wrong,
 }
 
-/// Reads finished lines: `each` takes the line on which a row begins and its cells, and says what
-/// is wrong with them. Blank rows are passed over. `name` is what problems call the file, `header` its
-/// first row, `mend` what to do where that is another.
+/// Reads finished lines. `each` takes the first line of a row and its cells, and returns errors.
+/// Blank rows are skipped. Problems call the file `name`; `header` is its first row, `mend` the fix
+/// if that differs.
 ///
 /// # Errors
-/// Where the lines cannot be told apart.
+/// If the lines cannot be separated.
 pub(crate) fn read(
     bytes: &[u8],
     name: &str,
@@ -87,10 +87,10 @@ pub(crate) fn read(
     Ok(problems)
 }
 
-/// A row as it is written.
+/// A row as written.
 ///
 /// # Errors
-/// Where the cells cannot be written as CSV.
+/// If the cells cannot be written as CSV.
 pub(crate) fn line(cells: impl IntoIterator<Item = impl AsRef<[u8]>>) -> io::Result<Vec<u8>> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.write_record(cells)?;

@@ -1,4 +1,4 @@
-//! Rows of CSV as the book writes them.
+//! CSV rows as the book writes them.
 
 pub mod canonical;
 pub mod formula;

@@ -1,4 +1,4 @@
-//! The bytes of a file that lines are appended to: its finished lines, and a last one that may be torn.
+//! The bytes of an append-only file: its finished lines, and a possibly torn last one.
 
 use crate::book::csv::canonical::LOGGED_COLUMNS;
 use crate::book::csv::canonical::OptionalColumn;
@@ -13,10 +13,10 @@ use serde::Serialize;
 use std::io;
 use xxhash_rust::xxh3::xxh3_64;
 
-/// The beginning of a log, as it was when it was read into the cache.
+/// The beginning of a log that the cache contains.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct LogPart {
-    /// Bytes, which end with a line.
+    /// Length in bytes, up to the end of a line.
     pub(crate) length: usize,
     hash: u64,
     pub(crate) lines: u64,
@@ -32,12 +32,12 @@ impl LogPart {
     }
 }
 
-/// The bytes of a log, with where its last finished line ends.
+/// The bytes of a log, with the end of its last finished line.
 #[derive(Debug)]
 pub(crate) struct LogBytes {
     pub(crate) bytes: Vec<u8>,
     pub(crate) finished: usize,
-    /// The part of it that the cache has.
+    /// The part that the cache contains.
     pub(crate) known: LogPart,
 }
 
@@ -50,7 +50,7 @@ impl LogBytes {
         }
     }
 
-    /// All of its finished lines as a part, whose rows these are.
+    /// All finished lines as a part; `rows` are their rows.
     pub(crate) fn part(&self, rows: &[Row]) -> LogPart {
         let finished = self.finished();
         LogPart {
@@ -71,12 +71,12 @@ impl LogBytes {
         &self.bytes[..self.finished]
     }
 
-    /// All of them.
+    /// All bytes.
     pub(crate) fn all(&self) -> &[u8] {
         &self.bytes
     }
 
-    /// What comes after the finished lines: empty, or an unfinished line.
+    /// The bytes after the finished lines: empty, or an unfinished line.
     pub(crate) fn tail(&self) -> &[u8] {
         &self.bytes[self.finished..]
     }
@@ -85,7 +85,7 @@ impl LogBytes {
         !self.tail().is_empty()
     }
 
-    /// The columns behind the fixed ones, in order; `None` where the first row is no header of a log.
+    /// The optional columns, in order; `None` if the first row is no header of a log.
     pub(crate) fn optional(&self) -> io::Result<Option<Vec<OptionalColumn>>> {
         let mut header = ByteRecord::new();
         reader_of(&self.bytes)
@@ -94,11 +94,11 @@ impl LogBytes {
         Ok(optional_of_header(&header, &LOGGED_COLUMNS))
     }
 
-    /// A quote that was opened by hand and never closed makes all that follows look like one
-    /// unfinished line: told by lines within it that begin like rows.
+    /// Detects an unclosed quote from an edit by hand, which makes all that follows look like one
+    /// unfinished line: some lines inside it begin like rows.
     pub(crate) fn unclosed_quote(&self, name: &str) -> Option<Problem> {
         let tail = self.tail();
-        // A line of a note may begin with a number, but hardly goes on as a row does.
+        // A line of a note may begin with a number, but hardly continues like a row.
         let like_row = |line: &[u8]| {
             let mut cells = line.split(|&b| b == b',');
             let number = cells
@@ -121,13 +121,13 @@ impl LogBytes {
     }
 }
 
-/// Length up to the end of the last finished record. A line break within quotes does not end
-/// one; a quote opens only at the beginning of a cell.
+/// Length up to the end of the last finished record. A line break inside quotes does not end a
+/// record; a quote opens only at the beginning of a cell.
 pub(crate) fn finished_length(bytes: &[u8]) -> usize {
     let (mut finished, mut quoted, mut cell_begins) = (0, false, true);
     for (at, &byte) in bytes.iter().enumerate() {
         if quoted {
-            // A doubled quote closes and opens again at once.
+            // A doubled quote closes and reopens.
             quoted = byte != b'"';
             cell_begins = !quoted;
             continue;

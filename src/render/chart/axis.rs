@@ -1,8 +1,8 @@
-//! Axes: which range is shown, where the ticks lie and how they read, and where labels find room.
+//! Axes: their ranges, the positions and labels of ticks, and the placement of labels.
 
 use chrono::{Datelike, NaiveDate};
 
-/// A straight scale from values to canvas units.
+/// A linear scale from values to canvas units.
 #[derive(Debug, Clone, Copy)]
 pub struct Axis {
     /// Smallest and largest value shown; the first is below the second.
@@ -18,7 +18,7 @@ impl Axis {
         self.ends.0 + share * (self.ends.1 - self.ends.0)
     }
 
-    /// Which side of the range a value lies beyond: -1 below, 1 above, 0 within.
+    /// Side of the range on which a value lies: -1 below, 1 above, 0 inside.
     pub fn beyond(&self, value: f64) -> i8 {
         if value < self.range.0 {
             -1
@@ -43,7 +43,7 @@ pub fn extent(values: impl IntoIterator<Item = f64>) -> Option<(f64, f64)> {
     })
 }
 
-/// `core` widened to take in those values that lie no further from it than `reach` times its width.
+/// `core` widened to contain the values whose distance from it is at most `reach` times its width.
 pub fn widen(core: (f64, f64), values: impl IntoIterator<Item = f64>, reach: f64) -> (f64, f64) {
     let most = (core.1 - core.0) * reach;
     values
@@ -52,29 +52,29 @@ pub fn widen(core: (f64, f64), values: impl IntoIterator<Item = f64>, reach: f64
         .fold(core, |(low, high), value| (low.min(value), high.max(value)))
 }
 
-/// A range with some air at both ends and of a width above 0.
+/// A range with a margin at both ends and a positive width.
 pub fn with_air(range: (f64, f64), least_width: f64) -> (f64, f64) {
     let lacking = (least_width - (range.1 - range.0)).max(0.0) / 2.0;
     let air = (range.1 - range.0 + 2.0 * lacking) * 0.05 + lacking;
     (range.0 - air, range.1 + air)
 }
 
-/// [`with_air`] for amounts: such as are never negative do not get an axis that is.
+/// [`with_air`] for amounts: amounts that are never negative get no negative axis.
 pub fn amounts_with_air(range: (f64, f64), least_width: f64) -> (f64, f64) {
     let (low, high) = with_air(range, least_width);
     let least = if range.0 >= 0.0 { 0.0 } else { low };
     (low.max(least), high)
 }
 
-/// Days widened to a range that shows more than one.
+/// Days widened to a range of more than one.
 pub fn days_with_room((first, last): (f64, f64)) -> (f64, f64) {
     const LEAST_DAYS: f64 = 20.0;
     let lacking = (LEAST_DAYS - (last - first)).max(0.0) / 2.0;
     (first - lacking, last + lacking)
 }
 
-/// Ticks of an amount axis and the decimals that their labels need: multiples of 1, 2 or 5 times a
-/// power of ten, `most` (at least 3, or there may be none) and one more at most.
+/// Ticks of an amount axis and the decimals of their labels: multiples of 1, 2 or 5 times a power
+/// of ten, at most `most` and one more (below 3 there may be none).
 pub fn amount_ticks(range: (f64, f64), most: usize) -> (Vec<f64>, usize) {
     let rough = (range.1 - range.0) / most.max(3) as f64;
     let mut power = rough.log10().floor() as i32;
@@ -97,9 +97,9 @@ pub fn amount_ticks(range: (f64, f64), most: usize) -> (Vec<f64>, usize) {
     )
 }
 
-/// Choices of ticks for an axis by logarithm over amounts above 0, from many ticks to few, each
-/// with the decimals of its label: evenly spaced ones where the amounts lie near each other, then
-/// 1, 1.5, 2, 3, 5 and 7 times a power of ten and less of these.
+/// Alternative ticks for a logarithmic axis of positive amounts, from many to few, each with the
+/// decimals of its label: evenly spaced ones if the amounts are close to each other, then 1, 1.5,
+/// 2, 3, 5 and 7 times a power of ten, and subsets of these.
 pub fn log_ticks(range: (f64, f64)) -> Vec<Vec<(f64, usize)>> {
     const NEAR: f64 = 8.0;
     let mut choices = Vec::new();
@@ -143,8 +143,8 @@ pub fn day(date: NaiveDate) -> f64 {
     f64::from(date.num_days_from_ce())
 }
 
-/// Ticks of a date axis (range in days, see [`day`]): days such as `12 Mar` up to a quarter of a year,
-/// else months such as `2026-03`, else years; `most` at most.
+/// Ticks of a date axis (range in days, see [`day`]), at most `most`: days such as `12 Mar` for up
+/// to a quarter of a year, else months such as `2026-03`, else years.
 pub fn date_ticks(range: (f64, f64), most: usize) -> Vec<(f64, String)> {
     const LONGEST_IN_DAYS: f64 = 92.0;
     let span = range.1 - range.0;
@@ -191,10 +191,10 @@ fn date_of(day: f64) -> Option<NaiveDate> {
     NaiveDate::from_num_days_from_ce_opt(day as i32)
 }
 
-/// Centres for labels of given lengths along a line, as near to the wanted centres as possible in the
-/// sense of least squares, in the given order, `gap` apart and within `bounds` where they fit.
+/// Centres for labels of given lengths along a line, as near as possible to the wanted centres in
+/// the least-squares sense, in the given order, `gap` apart and within `bounds` if they fit.
 ///
-/// With the room that the labels before it take subtracted, each centre is one value of an isotonic
+/// After subtraction of the space of the labels before it, each centre is one value of an isotonic
 /// regression (pool adjacent violators).
 pub fn spread(wanted: &[f64], lengths: &[f64], gap: f64, bounds: (f64, f64)) -> Vec<f64> {
     let mut offsets = Vec::with_capacity(lengths.len());
@@ -231,9 +231,9 @@ pub fn spread(wanted: &[f64], lengths: &[f64], gap: f64, bounds: (f64, f64)) -> 
         .collect()
 }
 
-/// Offsets across a line that keep discs of given (position, radius) on it from hiding each other, no
-/// further out than `half`: each disc, in order of position, takes the offset nearest to the line that
-/// is free, or the emptiest one where none is.
+/// Offsets across a line for discs of given (position, radius), so that they do not hide each
+/// other, limited to `half`. Each disc, in order of position, takes the free offset nearest to the
+/// line, or the emptiest one if none is free.
 pub fn swarm(discs: &[(f64, f64)], half: f64) -> Vec<f64> {
     const STEP: f64 = 2.0;
     const APART: f64 = 1.5;
@@ -331,7 +331,7 @@ mod tests {
                 prop_assert!(ticks.windows(2).all(|pair| pair[0].0 < pair[1].0));
                 for (tick, decimals) in ticks {
                     prop_assert!((range.0 * (1.0 - 1e-9)..=range.1 * (1.0 + 1e-9)).contains(&tick));
-                    // The label says the tick exactly.
+                    // The label represents the tick exactly.
                     let label: f64 = format!("{tick:.decimals$}").parse().unwrap();
                     prop_assert!((label / tick - 1.0).abs() < 1e-9, "{label} {tick}");
                 }

@@ -1,8 +1,9 @@
-//! The chart of a bankroll over time: cash and stock at cost as one line, the part of it that is in
-//! stock as an area, what the owner put in, and the goal.
+//! The chart of a bankroll over time: cash and stock at cost as one line, the part in stock as an
+//! area, the owner's capital, and the goal.
 //!
-//! Lines run in steps: money stands still between two entries. The goal is a broken line, so that it
-//! is told apart without colour; every line is named at its right end.
+//! Lines are step functions, because money does not change between two entries. The goal is a
+//! dashed line, so that it is recognisable without colour; every line has its name at its right
+//! end.
 
 use chrono::NaiveDate;
 
@@ -15,24 +16,24 @@ use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
 use crate::trade::Currency;
 
-/// What the chart of a bankroll shows. Money is in units of the currency.
+/// Content of the chart of a bankroll. Money is in units of the currency.
 #[derive(Debug, Clone)]
 pub struct BankrollChart {
     /// Title.
     pub title: String,
-    /// What it comes to, in a line.
+    /// Summary in one line.
     pub subtitle: String,
     /// Currency of every amount.
     pub currency: Currency,
-    /// The standing at the end of each day that changed it, by date.
+    /// The balances at the end of each day that changed them, by date.
     pub course: Vec<BankrollPoint>,
-    /// The day it is told on.
+    /// Day of the chart.
     pub today: NaiveDate,
-    /// The bankroll to get to.
+    /// The wanted bankroll.
     pub goal: Option<f64>,
 }
 
-/// The standing at the end of a day.
+/// The balances at the end of a day.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BankrollPoint {
     /// The day.
@@ -41,7 +42,7 @@ pub struct BankrollPoint {
     pub bankroll: f64,
     /// Stock at cost.
     pub stock: f64,
-    /// What the owner put in, less what was taken out.
+    /// Money that the owner put in, less money taken out.
     pub capital: f64,
 }
 
@@ -68,7 +69,7 @@ impl Chart for BankrollChart {
     }
 }
 
-/// What stands at the foot of the chart.
+/// Text at the foot of the chart.
 const FOOTER: &str = "From the entries of the ledger; stock counts at what it cost.";
 
 /// Baselines and edges, from top to bottom.
@@ -77,10 +78,10 @@ const PANEL: (f64, f64) = (240.0, 980.0);
 const DATE_TICKS: f64 = 1014.0;
 const LEGEND: f64 = 1082.0;
 
-/// Least room between the middles of labels one above the other.
+/// Smallest distance between the centres of labels one above the other.
 const LABEL_ROW: f64 = 30.0;
 
-/// A line of the chart: its name, its ink and width, and its value on the last day.
+/// A line of the chart: its name, its colour and width, and its value on the last day.
 struct Course {
     name: &'static str,
     ink: plotters::style::RGBColor,
@@ -145,7 +146,7 @@ fn compose(chart: &BankrollChart) -> Result<Vec<Shape>, ChartError> {
     Ok(canvas.into_shapes())
 }
 
-/// Every amount that is drawn, and zero.
+/// The range of all amounts drawn, and zero.
 fn money_range(chart: &BankrollChart) -> (f64, f64) {
     let values = chart
         .course
@@ -161,11 +162,11 @@ fn date_range(chart: &BankrollChart) -> (f64, f64) {
     let days = chart.course.iter().map(|at| axis::day(at.on));
     let extent = axis::extent(days.chain([axis::day(chart.today)])).unwrap_or((0.0, 0.0));
     let (first, last) = axis::days_with_room(extent);
-    // The course begins at the left edge and ends at the right one wherever it is long enough.
+    // The course spans the plot if it is long enough.
     (first, last.max(extent.1))
 }
 
-/// A value over time in steps, up to today.
+/// A step function over time, up to today.
 fn steps(
     chart: &BankrollChart,
     dates: &Axis,
@@ -187,7 +188,7 @@ fn steps(
     line
 }
 
-/// What of the bankroll is in stock.
+/// The part of the bankroll in stock.
 fn stock_area(canvas: &mut Canvas, chart: &BankrollChart, dates: &Axis, money: &Axis) {
     let mut outline = steps(chart, dates, money, |at| at.stock);
     let (Some(&(first, _)), Some(&(last, _))) = (outline.first(), outline.last()) else {
@@ -199,7 +200,7 @@ fn stock_area(canvas: &mut Canvas, chart: &BankrollChart, dates: &Axis, money: &
     canvas.area(outline, SHADE);
 }
 
-/// A broken level line.
+/// A dashed horizontal line.
 fn broken(canvas: &mut Canvas, (left, right): (f64, f64), y: f64) {
     const DASH: f64 = 18.0;
     let mut x = left;
@@ -210,11 +211,11 @@ fn broken(canvas: &mut Canvas, (left, right): (f64, f64), y: f64) {
     }
 }
 
-/// Where the lines end, what they are called there, and their ink.
+/// End positions of the lines, with their names and colours.
 fn end_labels(chart: &BankrollChart) -> Vec<(f64, String, plotters::style::RGBColor)> {
     let decimals = chart.currency.decimals() as usize;
     let text = |name: &str, value: f64| {
-        // A sum of exact amounts that comes to nothing may have lost its last digit on the way.
+        // Avoids a negative zero in a sum of exact amounts.
         let value = if value == 0.0 { 0.0 } else { value };
         format!(
             "{name} {}",

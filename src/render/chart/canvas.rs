@@ -1,4 +1,4 @@
-//! What the charts share: the palette, the headings, the parts that shapes are made of.
+//! Parts that the charts share: the palette, the headings, the elements of shapes.
 
 use plotters::style::{RGBAColor, RGBColor};
 
@@ -12,26 +12,26 @@ use super::scene::{self, Align, Label, Point, Shape, WIDTH};
 pub const INK: RGBColor = RGBColor(0x1f, 0x29, 0x33);
 /// Secondary text and dropped sales.
 pub const GREY: RGBColor = RGBColor(0x5a, 0x65, 0x70);
-/// The band and the sales that count, or lie within it.
+/// The band, and sales that are used or lie inside it.
 pub const BLUE: RGBColor = RGBColor(0x1d, 0x5b, 0x9e);
-/// The likely price and the trend; medians, and sales that lie beyond their band.
+/// The likely price and the trend; medians, and sales outside their band.
 pub const AMBER: RGBColor = RGBColor(0xb2, 0x4a, 0x00);
-/// Under the curve within the band; bars.
+/// Area under the curve inside the band; bars.
 pub const SHADE: RGBColor = RGBColor(0xbc, 0xd4, 0xeb);
-/// Under the curve beyond the band.
+/// Area under the curve outside the band.
 pub const TAIL: RGBColor = RGBColor(0xed, 0xf2, 0xf7);
 /// Lines of the grid.
 pub const GRID: RGBColor = RGBColor(0xe2, 0xe6, 0xea);
 /// Axes.
 pub const FRAME: RGBColor = RGBColor(0x9a, 0xa4, 0xae);
-/// The ground.
+/// The background.
 pub const PAPER: RGBColor = RGBColor(0xff, 0xff, 0xff);
 
-/// From the left edge of the canvas to what is on it.
+/// Distance from the left edge of the canvas to its content.
 pub const MARGIN: f64 = 64.0;
-/// Where what is on the canvas ends.
+/// Right end of the content.
 pub const RIGHT: f64 = WIDTH - MARGIN;
-/// How much wider text may come out where a viewer lacks the embedded font.
+/// Allowance for wider text in viewers without the embedded font.
 pub const FALLBACK: f64 = 1.1;
 /// Size of axis and legend text.
 pub const SMALL: f64 = 22.0;
@@ -40,12 +40,12 @@ pub const LEGEND_GAP: f64 = 34.0;
 /// Length of a line that a legend explains.
 pub const LEGEND_LINE: f64 = 34.0;
 
-/// Baseline of a title of one line; of two, one lies above and one below.
+/// Baseline of a title of one line; the two lines of a longer one lie above and below.
 const TITLE_ROW: f64 = 82.0;
 const SUBTITLE_ROW: f64 = 140.0;
 const FOOTER_ROW: f64 = 1166.0;
 
-/// Radius of a mark among `count`, from `largest` down to `least`: many marks are smaller.
+/// Radius of a mark among `count`, between `largest` and `least`: the more marks, the smaller.
 pub fn mark_size(count: usize, largest: f64, least: f64) -> f64 {
     const ROOMY: f64 = 60.0;
     (largest * (ROOMY / count.max(1) as f64).sqrt()).clamp(least, largest)
@@ -57,10 +57,10 @@ pub struct Canvas {
 }
 
 impl Canvas {
-    /// An empty one.
+    /// An empty canvas.
     ///
     /// # Errors
-    /// [`ChartError::Drawing`] where the embedded font cannot be read.
+    /// [`ChartError::Drawing`] if the embedded font cannot be read.
     pub fn new() -> Result<Self, ChartError> {
         scene::prepare_font()?;
         Ok(Self { shapes: Vec::new() })
@@ -137,7 +137,7 @@ impl Canvas {
         );
     }
 
-    /// Title, subtitle and what stands at the foot.
+    /// Title, subtitle and footer.
     pub fn headings(&mut self, title: &str, subtitle: &str, footer: &str) {
         let title = Heading::fit(title, &[42.0, 36.0, 33.0], 2, true);
         let rise = (title.lines.len() - 1) as f64 * title.size * 1.3;
@@ -156,8 +156,8 @@ impl Canvas {
         self.text((MARGIN, FOOTER_ROW), Align::Left, 20.0, GREY, footer);
     }
 
-    /// A tick of a level axis at the foot of `rows` (top, foot), its grid line, and its label on
-    /// the baseline `row`, which at an end of the canvas moves in.
+    /// A tick of a horizontal axis at the foot of `rows` (top, foot), its grid line, and its label
+    /// on the baseline `row`, which stays inside the canvas.
     pub fn upright(&mut self, x: f64, (top, foot): (f64, f64), row: f64, label: String) {
         self.line(vec![(x, top), (x, foot)], 1.0, GRID);
         self.line(vec![(x, foot), (x, foot + 7.0)], 1.5, FRAME);
@@ -166,7 +166,7 @@ impl Canvas {
         self.text((centre, row), Align::Centre, SMALL, GREY, label);
     }
 
-    /// The grid line of a tick of an upright axis from `left` to `right`, its label before it.
+    /// The grid line of a tick of a vertical axis from `left` to `right`, with its label before it.
     pub fn level(&mut self, y: f64, (left, right): (f64, f64), label: String) {
         self.line(vec![(left, y), (right, y)], 1.0, GRID);
         self.text((left - 14.0, y + 8.0), Align::Right, SMALL, GREY, label);
@@ -181,7 +181,7 @@ impl Canvas {
         }
     }
 
-    /// A triangle that points `beyond` the axes, `inner` within a `rim` of `outer`.
+    /// A triangle that points `beyond` the axes, `inner` inside a `rim` of `outer`.
     pub fn pointer(
         &mut self,
         centre: Point,
@@ -195,13 +195,13 @@ impl Canvas {
         self.area(triangle(centre, radius - rim, beyond), inner);
     }
 
-    /// What a legend says of the mark that ends at `at`; gives where the text ends.
+    /// Text of a legend after the mark that ends at `at`; returns the end of the text.
     pub fn legend_text(&mut self, (x, row): Point, text: &str) -> f64 {
         self.text((x + 8.0, row), Align::Left, SMALL, GREY, text);
         x + 8.0 + FALLBACK * scene::text_width(text, SMALL, false)
     }
 
-    /// Says, over the grid, that there is nothing to show.
+    /// Writes over the grid that there is nothing to show.
     pub fn nothing(&mut self, (x, y): Point, text: &str) {
         let half = scene::text_width(text, SMALL, false) * FALLBACK / 2.0 + 6.0;
         self.box_area((x - half, y - 18.0), (x + half, y + 18.0), PAPER);
@@ -209,7 +209,8 @@ impl Canvas {
     }
 }
 
-/// Place of a value, or of the edge it lies beyond, from which a mark of `radius` stays in.
+/// Position of a value, or of the edge beyond which it lies, such that a mark of `radius` stays
+/// inside.
 pub fn edge_place(axis: &Axis, value: f64, radius: f64) -> f64 {
     let inset = radius * f64::from(axis.beyond(value)) * (axis.ends.1 - axis.ends.0).signum();
     axis.place(value.clamp(axis.range.0, axis.range.1)) - inset
@@ -222,12 +223,12 @@ pub fn labelled_ticks(range: (f64, f64), most: usize) -> (Vec<f64>, Vec<String>)
     (ticks, labels)
 }
 
-/// A number of so many decimals with thousands apart.
+/// A number with `decimals` decimals and thousands separators.
 pub fn plain(value: f64, decimals: usize) -> String {
     numbers::grouped(&format!("{value:.decimals$}"))
 }
 
-/// Width of the widest of some labels of an axis.
+/// Width of the widest label of an axis.
 pub fn widest(labels: &[String]) -> f64 {
     labels
         .iter()
@@ -235,7 +236,7 @@ pub fn widest(labels: &[String]) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// Text fitted between the margins.
+/// Text that fits between the margins.
 struct Heading {
     /// One line or two.
     lines: Vec<String>,
@@ -243,8 +244,8 @@ struct Heading {
 }
 
 impl Heading {
-    /// One line in the first of `sizes` that it fits in, else `most_lines` of the last one, cut with an
-    /// ellipsis where that is not enough.
+    /// One line in the first of `sizes` in which it fits, else `most_lines` of the last one, cut
+    /// with an ellipsis if that is not enough.
     fn fit(text: &str, sizes: &[f64], most_lines: usize, bold: bool) -> Self {
         const LONGEST: usize = 400;
         let room = (RIGHT - MARGIN) / FALLBACK;
@@ -283,7 +284,7 @@ impl Heading {
     }
 }
 
-/// A triangle about `centre` that points to where `towards` looks.
+/// A triangle around `centre` that points in the direction `towards`.
 fn triangle(centre: Point, radius: f64, towards: Point) -> Vec<Point> {
     let heading = towards.1.atan2(towards.0);
     (0..3)

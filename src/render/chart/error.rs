@@ -1,36 +1,36 @@
-//! Why a chart could not be drawn.
+//! Errors of charts.
 
 use std::io;
 use std::path::PathBuf;
 
-/// Why a chart could not be drawn.
+/// Reason why a chart could not be drawn.
 #[derive(Debug, thiserror::Error)]
 pub enum ChartError {
-    /// The file name does not say which kind of picture is wanted.
+    /// The file name does not determine the format.
     #[error(
         "{}: a chart is written as PNG or SVG; end the file name in .png or .svg",
         path.display()
     )]
     Format {
-        /// The file as named.
+        /// File, as named by the user.
         path: PathBuf,
     },
     /// A number that no axis can show.
     #[error("chart: {what} is {value}; expected {expected}")]
     Value {
-        /// Which number.
+        /// Name of the number.
         what: &'static str,
         /// The number.
         value: f64,
-        /// What would have been accepted.
+        /// What is accepted instead.
         expected: &'static str,
     },
     /// The file could not be written.
     #[error("{}: cannot write the chart: {source}; see that the folder exists and has room", path.display())]
     Io {
-        /// The file as named.
+        /// File, as named by the user.
         path: PathBuf,
-        /// The system's own error.
+        /// The system's error.
         source: io::Error,
     },
     /// The drawing library failed.

@@ -1,5 +1,5 @@
-//! The chart of a watched unit's estimates over time: the likely price as a line with a mark at each
-//! estimate, the band as an area about it.
+//! The chart of a watched unit's estimates over time: the likely price as a line with a mark at
+//! each estimate, the band as an area around it.
 
 use chrono::NaiveDate;
 
@@ -12,16 +12,16 @@ use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
 use crate::trade::Currency;
 
-/// What the chart of a history shows. Money is in units of the currency.
+/// Content of the chart of a history. Money is in units of the currency.
 #[derive(Debug, Clone)]
 pub struct HistoryChart {
     /// Title.
     pub title: String,
-    /// What it shows, in a line.
+    /// Summary in one line.
     pub subtitle: String,
     /// Currency of every amount.
     pub currency: Currency,
-    /// The estimates in the order they were made; drawn in the order of their days.
+    /// The estimates in the order in which they were made; drawn in the order of their days.
     pub points: Vec<HistoryPoint>,
 }
 
@@ -58,7 +58,7 @@ impl Chart for HistoryChart {
     }
 }
 
-/// What stands at the foot of the chart.
+/// Text at the foot of the chart.
 const FOOTER: &str = "From the estimates that refresh recorded.";
 
 /// Baselines and edges, from top to bottom.
@@ -146,7 +146,7 @@ fn mark(canvas: &mut Canvas, centre: Point, radius: f64) {
     canvas.disc(centre, radius, AMBER);
 }
 
-/// What the last estimate said, from the top down.
+/// The values of the last estimate, from the top down.
 fn names(chart: &HistoryChart, last: &HistoryPoint) -> [(f64, String); 3] {
     let text = |name: &str, value: f64| {
         let decimals = chart.currency.decimals() as usize;
@@ -218,7 +218,7 @@ mod tests {
         let chart = chart(points);
         let shapes = chart.shapes().unwrap();
         assert_within(&shapes);
-        // Time runs to the right, in whatever order the estimates were made.
+        // Time runs to the right, whatever the order of the estimates.
         for shape in &shapes {
             if let Shape::Line { points, .. } = shape {
                 assert!(points.windows(2).all(|pair| pair[0].0 <= pair[1].0));

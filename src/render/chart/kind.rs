@@ -1,4 +1,4 @@
-//! What a chart is, and what can go wrong with one.
+//! The trait of charts, and the chart of an estimate.
 
 use super::ChartError;
 use crate::render::chart::scene;
@@ -7,32 +7,32 @@ use chrono::NaiveDate;
 
 /// A chart that can be drawn.
 pub trait Chart {
-    /// What it is called.
+    /// Its title.
     fn title(&self) -> &str;
 
-    /// Its shapes, the later ones over the earlier ones.
+    /// Its shapes; later ones cover earlier ones.
     ///
     /// # Errors
-    /// [`ChartError`]: a number that is not finite or out of reach.
+    /// [`ChartError`]: a number that is not finite or out of range.
     fn shapes(&self) -> Result<Vec<scene::Shape>, ChartError>;
 }
 
 /// One sale on the chart of an estimate.
 #[derive(Debug, Clone)]
 pub struct Dot {
-    /// Price brought to this unit and to today.
+    /// Price adjusted to this unit and to today.
     pub adjusted: f64,
-    /// Price brought to this unit, at the price level of its own date, where it has one.
+    /// Price adjusted to this unit, at the price level of its date, if it has one.
     pub at_date: f64,
     /// Day of the sale; without one it is not drawn over time.
     pub sold_on: Option<NaiveDate>,
-    /// Weight relative to the heaviest sale, 0 to 1.
+    /// Weight relative to the largest, 0 to 1.
     pub weight: f64,
     /// Whether the sale informs the estimate.
     pub used: bool,
 }
 
-/// Largest amount the axes are made for.
+/// Largest amount that axes support.
 pub(crate) const MOST: f64 = 1e15;
 
 pub(crate) fn require(
@@ -52,7 +52,7 @@ pub(crate) fn require(
     }
 }
 
-/// What a chart shows. Money is in units of the currency.
+/// Content of the chart of an estimate. Money is in units of the currency.
 #[derive(Debug, Clone)]
 pub struct BandChart {
     /// The unit.
@@ -61,7 +61,7 @@ pub struct BandChart {
     pub subtitle: String,
     /// Currency of every amount.
     pub currency: Currency,
-    /// Chance of the band, in per cent.
+    /// Level of the band, in per cent.
     pub level: u8,
     /// Likely price.
     pub median: f64,

@@ -1,4 +1,4 @@
-//! Where everything on the chart of an estimate goes. Lengths are canvas units.
+//! Layout of the chart of an estimate. Lengths are canvas units.
 
 use crate::render::numbers;
 
@@ -11,7 +11,7 @@ use super::canvas::{
 use super::kind::{BandChart, Dot};
 use super::scene::{self, Align, Point, Shape};
 
-/// What stands at the foot of every chart of an estimate.
+/// Text at the foot of every chart of an estimate.
 const FOOTER: &str = "An estimate from recorded sales, not a promise.";
 
 /// Baselines and edges, from top to bottom.
@@ -29,10 +29,10 @@ mod rows {
     pub const DATE_TICKS: f64 = 1114.0;
 }
 
-/// Lays the whole chart out.
+/// Lays out the whole chart.
 ///
 /// # Errors
-/// [`ChartError::Drawing`] where the embedded font cannot be read.
+/// [`ChartError::Drawing`] if the embedded font cannot be read.
 pub fn compose(chart: &BandChart) -> Result<Vec<Shape>, ChartError> {
     let mut sheet = Sheet {
         chart,
@@ -46,7 +46,7 @@ pub fn compose(chart: &BandChart) -> Result<Vec<Shape>, ChartError> {
     Ok(sheet.canvas.into_shapes())
 }
 
-/// A chart being laid out.
+/// A chart during layout.
 struct Sheet<'a> {
     chart: &'a BandChart,
     dot_size: f64,
@@ -54,7 +54,7 @@ struct Sheet<'a> {
 }
 
 impl Sheet<'_> {
-    /// The upper panel; tells whether sales lie beyond its axis.
+    /// The upper panel; returns whether sales lie beyond its axis.
     fn price_panel(&mut self) -> bool {
         let axis = Axis {
             range: price_range(self.chart),
@@ -150,7 +150,8 @@ impl Sheet<'_> {
         );
     }
 
-    /// The band ends and the likely price in money, each with a leader to its place on the axis.
+    /// The ends of the band and the likely price in money, each with a leader to its place on the
+    /// axis.
     fn band_labels(&mut self, axis: &Axis) {
         let chart = self.chart;
         let band = format!("{} % band", chart.level);
@@ -191,7 +192,7 @@ impl Sheet<'_> {
         }
     }
 
-    /// The sales under the curve; tells whether some lie beyond the axis.
+    /// The sales under the curve; returns whether some lie beyond the axis.
     fn strip(&mut self, axis: &Axis) -> bool {
         let (top, foot) = rows::STRIP;
         let middle = (top + foot) / 2.0;
@@ -226,7 +227,7 @@ impl Sheet<'_> {
         }
     }
 
-    /// A disc, or a triangle pointing `beyond` the axis; hollow where the sale was dropped.
+    /// A disc, or a triangle that points `beyond` the axis; hollow if the sale was dropped.
     fn sale(&mut self, centre: Point, dot: &Dot, beyond: Point) {
         let radius = self.radius(dot);
         let (outer, inner) = if dot.used {
@@ -246,7 +247,7 @@ impl Sheet<'_> {
         }
     }
 
-    /// The lower panel; tells whether sales lie beyond its axes.
+    /// The lower panel; returns whether sales lie beyond its axes.
     fn sales_panel(&mut self) -> bool {
         let chart = self.chart;
         let range = sales_range(chart);
@@ -298,7 +299,7 @@ impl Sheet<'_> {
         clipped
     }
 
-    /// Says how many sales have no place over time.
+    /// Notes the number of sales without a date.
     fn undated_note(&mut self) {
         let dots = &self.chart.dots;
         let undated = dots.iter().filter(|dot| dot.sold_on.is_none()).count();
@@ -312,7 +313,8 @@ impl Sheet<'_> {
     fn sales(&mut self, prices: &Axis, dates: &Axis) -> bool {
         self.canvas.dates(dates, rows::SALES, rows::DATE_TICKS);
         let mut clipped = false;
-        // The line lies under single dots, which it would hide, and over a cloud, which would hide it.
+        // The line lies under single dots, which it would hide, and over a dense cloud, which would
+        // hide it.
         let crowded = self.chart.dots.len() > 300;
         if !crowded {
             self.trend(prices, dates);
@@ -353,7 +355,8 @@ impl Sheet<'_> {
         beyond != (0.0, 0.0)
     }
 
-    /// The band of today as an upright bar at `x`, its ends and the likely price in money beside it.
+    /// The band of today as a vertical bar at `x`, with its ends and the likely price in money next
+    /// to it.
     fn band_bar(&mut self, prices: &Axis, x: f64, amounts: &[String; 3]) {
         const WIDE: f64 = 14.0;
         let chart = self.chart;
@@ -375,7 +378,7 @@ impl Sheet<'_> {
             .zip(centres)
             .zip(places.into_iter().zip(inks))
         {
-            // A level leader would read as a minus sign.
+            // A horizontal leader would look like a minus sign.
             if (centre - place).abs() > 4.0 {
                 self.canvas.line(
                     vec![(x + WIDE + 3.0, place), (x + WIDE + 13.0, centre)],
@@ -401,7 +404,7 @@ impl Sheet<'_> {
         );
     }
 
-    /// What the marks mean, for those that occur.
+    /// Legend of the marks that occur.
     fn legend(&mut self, clipped: bool) {
         let dots = &self.chart.dots;
         let sample = |used, weight| Dot {
@@ -461,7 +464,7 @@ impl Sheet<'_> {
         );
     }
 
-    /// An amount to the minor unit, with thousands apart.
+    /// An amount to the minor unit, with thousands separators.
     fn money(&self, amount: f64) -> String {
         let currency = &self.chart.currency;
         let exact = currency.from_statistics(amount);
@@ -479,8 +482,8 @@ fn painting_order(dots: &[Dot]) -> Vec<usize> {
     order
 }
 
-/// Prices of the upper panel: the band, the part of the density that can be seen, the used sales unless
-/// far away and the dropped ones near by.
+/// Price range of the upper panel: the band, the visible part of the density, the used sales unless
+/// far away, and the dropped ones nearby.
 fn price_range(chart: &BandChart) -> (f64, f64) {
     const VISIBLE: f64 = 0.02;
     let peak = chart
@@ -496,7 +499,7 @@ fn price_range(chart: &BandChart) -> (f64, f64) {
     range_around(chart, seen, |dot| Some(dot.adjusted))
 }
 
-/// Prices of the lower panel: as above, with the trend in place of the density.
+/// Price range of the lower panel: the same, with the trend instead of the density.
 fn sales_range(chart: &BandChart) -> (f64, f64) {
     range_around(chart, chart.trend.iter().map(|point| point.1), |dot| {
         dot.sold_on.map(|_| dot.at_date)
@@ -523,8 +526,8 @@ fn range_around(
     axis::amounts_with_air(axis::widen(core, of(false), 0.25), least)
 }
 
-/// Days of the lower panel: used sales and the trend, and dropped sales near by; `None` where the chart
-/// has no date at all.
+/// Date range of the lower panel: used sales and the trend, and dropped sales nearby; `None` if the
+/// chart has no date.
 fn date_range(chart: &BandChart) -> Option<(f64, f64)> {
     let days = |used: bool| {
         chart
@@ -538,7 +541,7 @@ fn date_range(chart: &BandChart) -> Option<(f64, f64)> {
     Some(axis::days_with_room(axis::widen(core, days(false), 0.25)))
 }
 
-/// Ticks of an amount axis with labels side by side: as many as do not crowd.
+/// Ticks of an amount axis with labels side by side: as many as fit.
 fn ticks_side_by_side(axis: &Axis) -> (Vec<f64>, Vec<String>) {
     let roomy = |(ticks, labels): &(Vec<f64>, Vec<String>)| {
         widest(labels) * 1.3 * ticks.len() as f64 <= axis.length()
@@ -549,7 +552,7 @@ fn ticks_side_by_side(axis: &Axis) -> (Vec<f64>, Vec<String>) {
         .unwrap_or_else(|| labelled_ticks(axis.range, 3))
 }
 
-/// The part of a curve between two places, with its ends interpolated.
+/// The part of a curve between two positions, with its ends interpolated.
 fn cut(curve: &[Point], from: f64, to: f64) -> Vec<Point> {
     let mut part = Vec::new();
     for pair in curve.windows(2) {

@@ -1,4 +1,4 @@
-//! Shapes in canvas units, and how they come onto a plotters backend.
+//! Shapes in canvas units, and their drawing with a plotters backend.
 
 use std::sync::LazyLock;
 
@@ -14,21 +14,21 @@ pub const WIDTH: f64 = 1600.0;
 /// Height of the canvas.
 pub const HEIGHT: f64 = 1200.0;
 
-/// Steps of the drawing backend to a canvas unit. Backends take whole numbers only and the bitmap
-/// one smooths little, so everything is drawn finer than shown; the PNG is then averaged down.
+/// Steps of the drawing backend per canvas unit. Backends accept whole numbers only, and the bitmap
+/// one smooths little, so everything is drawn at a finer scale; the PNG is then averaged down.
 const FINE: usize = 2;
 
-/// The embedded font's name, and what an SVG viewer without it falls back to.
+/// Name of the embedded font, and the fallback for SVG viewers without it.
 const FAMILY: &str = "Open Sans, sans-serif";
-/// Height of a line (ascent to descent) per em of the embedded font: what the bitmap text is scaled by.
+/// Height of a line (ascent to descent) per em of the embedded font: the scale of bitmap text.
 const LINE_PER_EM: f64 = 2789.0 / 2048.0;
-/// What the SVG backend divides a font size by to get the em.
+/// Divisor by which the SVG backend converts a font size to an em.
 const SVG_PER_EM: f64 = 1.24;
 
 /// A position, x to the right and y down.
 pub type Point = (f64, f64);
 
-/// Which end of a text lies at its position.
+/// End of a text at its position.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Align {
     Left,
@@ -88,11 +88,11 @@ pub enum Shape {
     Text(Label),
 }
 
-/// How a backend scales and places text.
+/// Scale and position of text in a backend.
 struct TextPlacing {
     /// Font size that gives an em of 1.
     size_per_em: f64,
-    /// Distance from the position handed over down to the baseline, in em.
+    /// Distance from the given position down to the baseline, in em.
     drop_per_em: f64,
 }
 
@@ -114,10 +114,10 @@ static FONT_READY: LazyLock<bool> = LazyLock::new(|| {
         && register_font(FAMILY, FontStyle::Bold, bold).is_ok()
 });
 
-/// Makes the embedded font known to plotters.
+/// Registers the embedded font with plotters.
 ///
 /// # Errors
-/// [`ChartError::Drawing`] where the font cannot be read.
+/// [`ChartError::Drawing`] if the font cannot be read.
 pub fn prepare_font() -> Result<(), ChartError> {
     if *FONT_READY {
         Ok(())
@@ -142,7 +142,7 @@ fn font(size: f64, bold: bool) -> FontDesc<'static> {
 
 /// Width of a text in canvas units (0 before [`prepare_font`]).
 pub fn text_width(text: &str, size: f64, bold: bool) -> f64 {
-    // Layout boxes are whole numbers, so measure large.
+    // Layout boxes are whole numbers, so the measured size is large.
     const ZOOM: f64 = 16.0;
     let measured = font(size * LINE_PER_EM * ZOOM, bold).layout_box(&printable(text));
     measured.map_or(0.0, |((left, _), (right, _))| {
@@ -153,7 +153,7 @@ pub fn text_width(text: &str, size: f64, bold: bool) -> f64 {
 /// The scene as an SVG document named `name`.
 ///
 /// # Errors
-/// [`ChartError::Drawing`] where the library fails.
+/// [`ChartError::Drawing`] if the library fails.
 pub fn to_svg(shapes: &[Shape], name: &str) -> Result<String, ChartError> {
     let mut drawn = String::new();
     let size = backend_size();
@@ -177,7 +177,7 @@ pub fn to_svg(shapes: &[Shape], name: &str) -> Result<String, ChartError> {
 /// The scene as a PNG file.
 ///
 /// # Errors
-/// [`ChartError::Drawing`] where the library fails.
+/// [`ChartError::Drawing`] if the library fails.
 pub fn to_png(shapes: &[Shape]) -> Result<Vec<u8>, ChartError> {
     let (width, height) = backend_size();
     let mut pixels = vec![0xff; width as usize * height as usize * 3];
@@ -281,7 +281,7 @@ fn write<B: DrawingBackend>(
         Align::Right => HPos::Right,
     };
     let em = label.size * FINE as f64;
-    // An even size keeps the half size, where the bitmap baseline lies, a whole number.
+    // With an even size, half the size, where the bitmap baseline lies, is a whole number.
     let size = 2.0 * (em * placing.size_per_em / 2.0).round();
     let drop = size / placing.size_per_em * placing.drop_per_em;
     let style = TextStyle {
@@ -313,8 +313,8 @@ fn fine_path(points: &[Point]) -> Vec<(i32, i32)> {
     path
 }
 
-/// `text` with a space for every character that a picture cannot show or XML cannot hold, and a thin
-/// space for the narrow no-break one, which the embedded font lacks.
+/// `text` with a space for every character that a picture cannot show or XML cannot contain, and a
+/// thin space for the narrow no-break one, which the embedded font lacks.
 fn printable(text: &str) -> String {
     let shown = |c: char| match c {
         '\u{202f}' => '\u{2009}',

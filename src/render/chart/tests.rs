@@ -23,7 +23,7 @@ fn dot(adjusted: f64, days_ago: u64, used: bool) -> Dot {
     }
 }
 
-/// A band of 100 to 145 with a triangular density and `count` sales about its median.
+/// A band of 100 to 145 with a triangular density and `count` sales around its median.
 fn chart(count: u64) -> BandChart {
     BandChart {
         title: "Nerrow F4, grade B".into(),
@@ -68,7 +68,7 @@ pub(super) fn texts(chart: &impl Chart) -> Vec<String> {
     labels(chart).into_iter().map(|label| label.text).collect()
 }
 
-/// That every shape, and the text that runs to the right, lies in the picture.
+/// Asserts that every shape, and the text that runs to the right, lies in the picture.
 pub(super) fn assert_within(shapes: &[Shape]) {
     for shape in shapes {
         let points = match shape {
@@ -87,7 +87,7 @@ pub(super) fn assert_within(shapes: &[Shape]) {
     }
 }
 
-/// What keeps a document from being well-formed XML, of the kinds this writer could get wrong.
+/// The first error of well-formed XML, of the kinds that this writer could make.
 pub(super) fn flaw(svg: &str) -> Option<String> {
     let mut open = Vec::new();
     let mut rest = svg;
@@ -340,7 +340,7 @@ fn the_file_name_says_which_picture() {
 
 #[test]
 fn colours_stand_out_on_white() {
-    // Relative luminance and contrast ratio as WCAG 2.1 defines them.
+    // Relative luminance and contrast ratio as defined by WCAG 2.1.
     let linear = |channel: u8| {
         let share = f64::from(channel) / 255.0;
         if share <= 0.04045 {
@@ -366,7 +366,7 @@ prop_compose! {
 }
 
 prop_compose! {
-    /// Prices of dots and density are shares of the median, brought to money here.
+    /// Prices of dots and density are shares of the median, converted to money here.
     fn any_chart()(
         power in -1.5_f64..9.5, below in 0.0_f64..1.0, above in 0.0_f64..4.0, level in 1_u8..=99,
         mut dots in prop::collection::vec(any_dot(), 0..25),

@@ -1,4 +1,4 @@
-//! What to ask, and the answer to an offer, as documents: `compband.ask/1`, `compband.offer/1`.
+//! Asking prices, and answers to offers, as documents: `compband.ask/1`, `compband.offer/1`.
 
 use serde::Serialize;
 
@@ -7,30 +7,30 @@ use crate::deal::asking::Answer;
 use crate::render::ask::{self as render, Basis, Judged, Told, counter, rows};
 use crate::render::sheet::unit;
 
-/// What to ask for a unit.
+/// Asking prices for a unit.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Ask<'a> {
-    /// What both documents begin with.
+    /// The common beginning of both documents.
     #[serde(flatten)]
     pub head: Head<'a>,
-    /// What to ask and what comes of it at the mean rate of offers.
+    /// Plan and results at the mean rate of offers.
     pub usual: Variant,
-    /// The same if offers are rare.
+    /// The same at the low end of the rate.
     pub few_offers: Variant,
-    /// The same if they are frequent.
+    /// The same at the high end of the rate.
     pub many_offers: Variant,
-    /// What would come of the best asking price of each week, where another is asked; null else.
+    /// Results with the best asking price of each week, if a fixed one is given; null otherwise.
     pub best_asking_price: Option<Variant>,
-    /// Week by week.
+    /// The plan by week.
     pub weeks: Vec<Week>,
 }
 
-/// Whether to take an offer.
+/// Advice on an offer.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Offer<'a> {
-    /// What both documents begin with.
+    /// The common beginning of both documents.
     #[serde(flatten)]
     pub head: Head<'a>,
     /// The offer.
@@ -41,17 +41,17 @@ pub struct Offer<'a> {
     pub answer: &'static str,
     /// Price to counter with; null where not.
     pub counter: Option<Money>,
-    /// Money left of the offer.
+    /// Net of the offer.
     pub left_of_offer: Money,
-    /// What letting it go is worth.
+    /// Value of waiting.
     pub worth_of_waiting: Money,
-    /// What waiting gains; below 0 where it loses.
+    /// Gain of waiting; negative for a loss.
     pub gain_of_waiting: Money,
-    /// Lowest offer to take.
+    /// Lowest acceptable offer.
     pub lowest_to_take: Money,
 }
 
-/// What both documents begin with.
+/// The common beginning of both documents.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Head<'a> {
@@ -69,44 +69,43 @@ pub struct Head<'a> {
     pub likely_price: Money,
     /// Band of the price.
     pub band: Band,
-    /// Name of the outlet; null where none is known and selling is taken to cost nothing.
+    /// Name of the outlet; null if the book has none and selling counts as free.
     pub outlet: Option<&'a str>,
-    /// What it was reckoned with.
+    /// Inputs of the plan.
     pub reckoned_with: ReckonedWith,
-    /// What to be careful about, in plain words.
+    /// Warnings, in plain words.
     pub warnings: &'a [String],
-    /// What this is not.
+    /// Disclaimer.
     pub disclaimer: &'static str,
 }
 
-/// What it was reckoned with.
+/// Inputs of the plan.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ReckonedWith {
-    /// Offers a week where the likely price is asked: mean and the range that holds four times in
-    /// five.
+    /// Offers per week at the likely price: mean and middle 80 %.
     pub offers_per_week: OffersPerWeek,
-    /// Offers of past sales in the ledger; null where none are noted.
+    /// Offers for past sales in the ledger; null if none are recorded.
     pub offers_in_ledger: Option<OffersInLedger>,
-    /// Offers seen so far; null where not said.
+    /// Offers so far; null if not given.
     pub offers_seen: Option<OffersSeen>,
-    /// Buyers a week.
+    /// Buyers per week.
     pub buyers_per_week: f64,
-    /// Share of buyers below the asking price who offer.
+    /// Share of buyers with a limit below the asking price who make an offer.
     pub haggling_percent: String,
-    /// What they offer, of the most they would pay.
+    /// Their offer, as a share of the most they would pay.
     pub offered_percent: String,
-    /// Buyers of whom the best sets a price.
+    /// Number of buyers of whom the best pays an observed price.
     pub buyers_per_sale: String,
-    /// Return on the money in a week, 0.05 being 5 %.
+    /// Alternative return on the money per week, 0.05 being 5 %.
     pub return_per_week: f64,
-    /// Cost of holding the unit a week.
+    /// Cost of holding the unit for a week.
     pub cost_per_week: Money,
-    /// Change of prices in a month.
+    /// Change of prices per month.
     pub trend_percent_per_month: f64,
     /// Deadline; null without one.
     pub deadline: Option<Deadline>,
-    /// Price that is asked all the time; null where the best of each week is.
+    /// The fixed asking price; null if each week has the best one.
     pub asking: Option<Money>,
 }
 
@@ -122,73 +121,73 @@ pub struct OffersPerWeek {
     pub high: f64,
 }
 
-/// Offers of past sales.
+/// Offers for past sales.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OffersInLedger {
-    /// How many.
+    /// Number of offers.
     pub count: u32,
-    /// In so many weeks.
+    /// Number of weeks.
     pub weeks: f64,
 }
 
-/// Offers seen so far.
+/// Offers so far.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OffersSeen {
-    /// How many.
+    /// Number of offers.
     pub count: u16,
-    /// In so many weeks.
+    /// Number of weeks.
     pub weeks: String,
 }
 
-/// When the unit must be sold.
+/// Deadline for the sale.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Deadline {
     /// Weeks from the day of the estimate.
     pub weeks: u16,
-    /// Money that is left of it then.
+    /// Net of the unit then.
     pub exit: Money,
 }
 
-/// What to ask, and what comes of it.
+/// Plan and results for one rate of offers.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Variant {
-    /// Offers a week.
+    /// Offers per week.
     pub offers_per_week: f64,
-    /// Price to ask at first.
+    /// First asking price.
     pub ask: Money,
-    /// Money left of the asking price.
+    /// Its net.
     pub left_of_ask: Money,
-    /// An offer from which on to accept at once; null where none is low enough.
+    /// Lowest offer to accept at once; null if none is.
     pub take_at_once: Money,
-    /// Weeks until it is sold, on average.
+    /// Expected weeks to a sale.
     pub expected_weeks: Option<f64>,
-    /// Money left on average.
+    /// Expected net.
     pub expected_left: Money,
-    /// What that is worth today, waiting paid for.
+    /// Its present value, after the cost of waiting.
     pub worth_today: Money,
 }
 
-/// One of them.
+/// One week.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Week {
     /// Week, from the day of the estimate.
     pub week: usize,
-    /// Price to ask at first.
+    /// Asking price.
     pub ask: Option<Money>,
-    /// Lowest offer to take.
+    /// Lowest acceptable offer.
     pub lowest_to_take: Money,
-    /// Chance that it is sold by its end, 0 to 1.
+    /// Probability of a sale by its end, 0 to 1.
     pub sold_by: f64,
 }
 
-/// The document of what to ask.
-pub fn document<'a>(told: &Told<'a>) -> Ask<'a> {
-    let [few, many] = &told.others;
+/// The document of asking prices.
+pub fn document<'a>(content: &Told<'a>) -> Ask<'a> {
+    let [few, many] = &content.others;
     let week = |row: &render::Row| Week {
         week: row.week,
         ask: row.ask.map(Money::from),
@@ -196,12 +195,12 @@ pub fn document<'a>(told: &Told<'a>) -> Ask<'a> {
         sold_by: row.sold_by,
     };
     Ask {
-        head: head(&told.basis, "compband.ask/1"),
-        usual: variant(&told.usual),
+        head: head(&content.basis, "compband.ask/1"),
+        usual: variant(&content.usual),
         few_offers: variant(few),
         many_offers: variant(many),
-        best_asking_price: told.best.as_ref().map(variant),
-        weeks: rows(told).iter().map(week).collect(),
+        best_asking_price: content.best.as_ref().map(variant),
+        weeks: rows(content).iter().map(week).collect(),
     }
 }
 

@@ -1,4 +1,4 @@
-//! What to bid as a document, `compband.bid/1`.
+//! The bid as a document, `compband.bid/1`.
 
 use serde::Serialize;
 
@@ -9,7 +9,7 @@ use crate::render::bid::{Told, aim, failure};
 use crate::render::net::share;
 use crate::render::sheet::unit;
 
-/// The most to pay for a unit.
+/// The highest bid for a unit.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Bid<'a> {
@@ -25,60 +25,61 @@ pub struct Bid<'a> {
     pub likely_price: Money,
     /// Band of the price.
     pub band: Band,
-    /// Name of the outlet; null where none is known and selling is taken to cost nothing.
+    /// Name of the outlet; null if the book has none and selling counts as free.
     pub outlet: Option<&'a str>,
-    /// What is left of the likely price; null without an outlet.
+    /// Net of the likely price; null without an outlet.
     pub net_of_likely_price: Option<NetOfPrice>,
     /// The repairs, in their order.
     pub repairs: Vec<Repair<'a>>,
-    /// Chance that all repairs succeed, 0 to 1.
+    /// Probability that all repairs succeed, 0 to 1.
     pub chance_mended: f64,
-    /// Estimate of the same unit for parts, where a repair can fail; null where not needed or a share
-    /// was given.
+    /// Estimate of the same unit for parts, if a repair can fail; null if not needed or if a
+    /// salvage share was given.
     pub for_parts: Option<ForParts<'a>>,
-    /// Share of the price that a unit not mended fetches; null where it has its own estimate.
+    /// Price of an unrepaired unit as a share of the repaired price; null if it has its own
+    /// estimate.
     pub salvage_share: Option<String>,
-    /// Weeks until the money is back.
+    /// Weeks from payment to the proceeds.
     pub weeks: String,
-    /// The bankroll; null where it is not known.
+    /// The bankroll; null if not known.
     pub bankroll: Option<Money>,
     /// The aims.
     pub aims: Vec<Aim>,
-    /// Most that may be paid; null where no price would do.
+    /// Highest bid that meets every aim; null if none does.
     pub most: Option<Money>,
-    /// What comes of paying the most.
+    /// Result at the highest bid.
     pub at_most: Option<Measures>,
-    /// What a given price is worth, where one was given.
+    /// Verdict on a given price, if one was given.
     pub against: Option<Against>,
-    /// What to be careful about, in plain words.
+    /// Warnings, in plain words.
     pub warnings: &'a [String],
-    /// What this is not.
+    /// Disclaimer.
     pub disclaimer: &'static str,
 }
 
-/// What is left of the likely price.
+/// Net of the likely price.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct NetOfPrice {
-    /// Money that is left.
+    /// Net amount.
     pub net: Money,
-    /// What leads from the price to the net, line by line; amounts add up to it exactly.
+    /// The lines from the price to the net, which sum to it exactly.
     pub lines: Vec<Line>,
-    /// What it costs to sell, as a share of the price.
+    /// Selling costs as a share of the price.
     pub costs_share: Option<f64>,
 }
 
-/// One of them.
+/// One repair.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Repair<'a> {
-    /// What is done.
+    /// Description.
     pub what: &'a str,
     /// Cost of parts.
     pub parts: Money,
     /// Minutes of work.
     pub minutes: String,
-    /// Chance that it succeeds, 0 to 1.
+    /// Probability of success, 0 to 1.
     pub success: f64,
 }
 
@@ -92,83 +93,83 @@ pub struct ForParts<'a> {
     pub low: Money,
     /// Upper end.
     pub high: Money,
-    /// What to be careful about, in plain words.
+    /// Warnings, in plain words.
     pub warnings: &'a [String],
 }
 
-/// One of them.
+/// One aim.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Aim {
     /// The aim, in words.
     pub aim: String,
-    /// Most that may be paid; null where no price would do.
+    /// Highest bid that meets it; null if none does.
     pub most: Option<Money>,
-    /// Whether it is the one that decides.
+    /// Whether it is the binding one.
     pub binds: bool,
 }
 
-/// What a given price is worth.
+/// Verdict on a given price.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Against {
-    /// What to do at that price.
+    /// Advice at that price.
     pub advice: &'static str,
-    /// The price to come down to; null where none would do or none is needed.
+    /// The price to negotiate; null if none would do or none is needed.
     pub haggle_to: Option<Money>,
-    /// The aims that are missed, in words.
+    /// The aims that the price does not meet, in words.
     pub why: Vec<String>,
-    /// What comes of paying so much.
+    /// Result at that price.
     pub measures: Measures,
 }
 
-/// What comes of paying so much.
+/// Result of a purchase at a price.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Measures {
-    /// What is paid for the unit.
+    /// Bid.
     pub bid: Money,
-    /// Paid for it in all: bid, premium, tax, inbound shipping.
+    /// Total price: bid, premium, tax, inbound shipping.
     pub paid_in_all: Money,
-    /// Money put in, all parts included.
+    /// Stake, including all parts.
     pub put_in: Money,
     /// Expected profit.
     pub expected_profit: Money,
-    /// The same, work not paid for.
+    /// Expected profit before the cost of work.
     pub expected_profit_before_work: Money,
-    /// Expected profit an hour of work; null without work.
+    /// Expected profit before the cost of work, per hour of work; null without work.
     pub earned_per_hour: Option<Money>,
-    /// Points of the distribution of profit.
+    /// Quantiles of the profit.
     pub profit_points: Vec<ProfitPoint>,
-    /// Chance of a loss, 0 to 1.
+    /// Probability of a loss, 0 to 1.
     pub chance_of_loss: f64,
-    /// The profit that one time in a hundred is not reached.
+    /// The profit that is exceeded with probability 0.99.
     pub worst_plausible: ProfitPoint,
-    /// Expected profit on the money put in, 0.2 being 20 %.
+    /// Expected profit as a share of the stake, 0.2 being 20 %.
     #[serde(rename = "return")]
     pub returned: Option<f64>,
-    /// Return on the money in a week, 0.05 being 5 %.
+    /// Return per week, 0.05 being 5 %.
     pub return_per_week: Option<f64>,
-    /// Money put in as a share of the bankroll; null where that is not known.
+    /// Stake as a share of the bankroll; null if that is not known.
     pub share_of_bankroll: Option<f64>,
-    /// Share of the bankroll that would make it grow fastest (Kelly), 0 to 1.
+    /// Growth-optimal share of the bankroll (Kelly), 0 to 1.
     pub growth_optimal_share: f64,
 }
 
-/// One of them.
+/// One quantile of the profit.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ProfitPoint {
-    /// Chance of at most that profit.
+    /// Probability of at most that profit.
     pub chance: f64,
     /// Profit.
     pub profit: Money,
 }
 
 /// The document of a bid.
-pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
-    let made = told.made;
-    let binds = binding(told.limits);
+pub fn document<'a>(content: &Told<'a>) -> Bid<'a> {
+    let made = content.made;
+    let binds = binding(content.limits);
     let repair = |repair: &'a crate::trade::repair::Repair| Repair {
         what: &repair.what,
         parts: repair.parts.into(),
@@ -187,27 +188,27 @@ pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
         unit: unit(&made.subject),
         likely_price: made.median.into(),
         band: Band::of(made),
-        outlet: told.outlet,
-        net_of_likely_price: told.net.as_ref().map(|net| NetOfPrice {
+        outlet: content.outlet,
+        net_of_likely_price: content.net.as_ref().map(|net| NetOfPrice {
             net: net.net.into(),
             lines: lines(net),
             costs_share: share(net),
         }),
-        repairs: told.costs.repairs.iter().map(repair).collect(),
-        chance_mended: told.prospect.mended,
-        for_parts: told.parts.map(|parts| ForParts {
+        repairs: content.costs.repairs.iter().map(repair).collect(),
+        chance_mended: content.prospect.mended,
+        for_parts: content.parts.map(|parts| ForParts {
             likely_price: parts.median.into(),
             low: parts.low.into(),
             high: parts.high.into(),
             warnings: &parts.warnings,
         }),
-        salvage_share: told.costs.salvage.map(number),
-        weeks: number(told.costs.weeks),
-        bankroll: told.bankroll.map(Money::from),
-        aims: told.limits.iter().map(limit).collect(),
-        most: told.at_most.as_ref().map(|at| at.bid.into()),
-        at_most: told.at_most.as_ref().map(measures),
-        against: told.asked.as_ref().map(|asked| Against {
+        salvage_share: content.costs.salvage.map(number),
+        weeks: number(content.costs.weeks),
+        bankroll: content.bankroll.map(Money::from),
+        aims: content.limits.iter().map(limit).collect(),
+        most: content.at_most.as_ref().map(|at| at.bid.into()),
+        at_most: content.at_most.as_ref().map(measures),
+        against: content.asked.as_ref().map(|asked| Against {
             advice: advice(asked),
             haggle_to: match asked.advice {
                 Advice::Haggle(to) => Some(to.into()),
@@ -221,7 +222,7 @@ pub fn document<'a>(told: &Told<'a>) -> Bid<'a> {
     }
 }
 
-/// The advice in a word.
+/// The advice as a code.
 pub(super) fn advice(judged: &Judged) -> &'static str {
     match judged.advice {
         Advice::Buy => "buy",
@@ -230,7 +231,7 @@ pub(super) fn advice(judged: &Judged) -> &'static str {
     }
 }
 
-/// The aims that are missed, in words.
+/// The aims that a price does not meet, in words.
 pub(super) fn why(judged: &Judged, currency: &crate::trade::Currency) -> Vec<String> {
     let missed = judged.failed.iter();
     missed
@@ -238,7 +239,7 @@ pub(super) fn why(judged: &Judged, currency: &crate::trade::Currency) -> Vec<Str
         .collect()
 }
 
-/// What comes of paying so much.
+/// Result of a purchase at a price.
 pub(super) fn measures(at: &deal::Measures) -> Measures {
     let point = |chance, profit: rust_decimal::Decimal| ProfitPoint {
         chance,

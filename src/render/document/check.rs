@@ -14,35 +14,35 @@ use crate::settings::Settings;
 use crate::settings::rule::text;
 use crate::trade::range::RangeUnit;
 
-/// A check of past estimates against what was paid.
+/// A check of past estimates against the prices paid.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Check<'a> {
     /// `compband.check/1`.
     pub schema: &'static str,
-    /// Single sales looked at.
+    /// Single sales examined.
     pub sales: usize,
-    /// Sales that others could predict.
+    /// Sales that could be predicted.
     #[serde(rename = "foretold")]
     pub predicted: usize,
-    /// Of these, dated ones: from the sales of days before.
+    /// Of these, dated ones: predicted from sales of earlier days.
     #[serde(rename = "foretold_from_earlier_sales")]
     pub predicted_from_earlier_sales: usize,
-    /// Of these, undated ones: from all others of the model.
+    /// Of these, undated ones: predicted from all others of the model.
     #[serde(rename = "foretold_from_all_others")]
     pub predicted_from_all_others: usize,
-    /// Ids of sales whose ratio is beyond far-out fences: left out of ratios and scores.
+    /// Identifiers of sales whose ratio is beyond far-out fences: excluded from ratios and scores.
     pub mistyped: Vec<&'a str>,
-    /// Chance of all intervals of figures, 0 to 1.
+    /// Level of all intervals of figures, 0 to 1.
     pub interval_chance: f64,
-    /// All sales, then the groups asked for.
+    /// All sales, then the requested groups.
     pub groups: Vec<Group<'a>>,
-    /// Numeric attributes that are recorded but that no family of the settings declares: estimates do
-    /// not use them.
+    /// Recorded numeric attributes that no family of the settings declares: estimates do not use
+    /// them.
     pub undeclared: Undeclared,
     /// Rules of thumb that the sales contradict, of the 200 models with most sales.
     pub contradicted: Contradicted<'a>,
-    /// The owner's own sales against the estimates kept in the ledger; null where there is none.
+    /// The owner's sales compared with the estimates in the ledger; null if there is none.
     pub own_sales: Option<OwnCheck>,
 }
 
@@ -52,7 +52,7 @@ pub struct Check<'a> {
 pub struct Group<'a> {
     /// Name of the group, `all sales` for the first.
     pub group: &'a str,
-    /// Sales predicted.
+    /// Number of predicted sales.
     pub sales: usize,
     /// Median ratio, its interval by the sign test.
     pub median_ratio: Figure,
@@ -62,19 +62,21 @@ pub struct Group<'a> {
     pub weighted_mean_ratio: f64,
     /// Coefficient of dispersion, per cent, with its bootstrap interval; null for one sale.
     pub cod_percent: Option<Figure>,
-    /// Price-related differential with its bootstrap interval; null where bias by price cannot be told.
+    /// Price-related differential with its bootstrap interval; null if bias by price cannot be
+    /// measured.
     pub prd: Option<Figure>,
-    /// Price-related bias with its t interval; null where bias by price cannot be told.
+    /// Price-related bias with its t interval; null if bias by price cannot be measured.
     pub prb: Option<Figure>,
     /// Median distance of estimate from price, per cent of the price.
     pub median_absolute_percentage_error: f64,
-    /// Whether the bands of 50, 80 and 90 % held.
+    /// Coverage of the bands of 50, 80 and 90 %.
     pub coverage: Vec<Coverage>,
     /// Mean interval score of the 80 % band, on the logarithm of price; less is better.
     pub mean_interval_score_80_log: f64,
-    /// Sales by the predicted chance of at most their price, in ten bars of equal width from 0 to 1.
+    /// Numbers of sales by the predicted probability of at most their price, in ten bars of equal
+    /// width from 0 to 1.
     pub pit_histogram: &'a [usize],
-    /// What the figures mean.
+    /// Verdicts on the figures.
     pub verdicts: Vec<Verdict>,
 }
 
@@ -110,11 +112,11 @@ impl<'a> Group<'a> {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Figure {
-    /// Of the sales at hand.
+    /// Value for these sales.
     pub value: f64,
-    /// Lower end of its interval; null where there are too few sales for one.
+    /// Lower end of its interval; null if there are too few sales for one.
     pub low: Option<f64>,
-    /// Upper end of its interval; null where there are too few sales for one.
+    /// Upper end of its interval; null if there are too few sales for one.
     pub high: Option<f64>,
 }
 
@@ -132,13 +134,13 @@ impl From<&ratio::Figure> for Figure {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Coverage {
-    /// Chance of the band.
+    /// Level of the band, per cent.
     pub chance_percent: u8,
-    /// Sales within their band.
+    /// Sales inside their band.
     pub held: usize,
     /// All sales.
     pub of: usize,
-    /// Share of sales within, 0 to 1.
+    /// Share of sales inside, 0 to 1.
     pub share: f64,
     /// Lower end of its interval, after Clopper and Pearson.
     pub low: f64,
@@ -163,11 +165,11 @@ impl Coverage {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Verdict {
-    /// `holds`, `open` where there are too few sales to say, or `fails`.
+    /// `holds`, `open` if there are too few sales to decide, or `fails`.
     pub standing: &'static str,
-    /// What was found.
+    /// The finding.
     pub says: String,
-    /// What to do about it; null where nothing need be done.
+    /// Advice; null if nothing needs to be done.
     pub advice: Option<String>,
 }
 
@@ -189,9 +191,9 @@ impl From<verdict::Verdict> for Verdict {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Undeclared {
-    /// Those that explain most first.
+    /// The columns, those that explain most first.
     pub columns: Vec<Column>,
-    /// Lines for compband.toml that declare those that explain something; null where none does.
+    /// Lines for compband.toml that declare those with an effect; null if there is none.
     pub settings: Option<String>,
 }
 
@@ -201,10 +203,10 @@ pub struct Undeclared {
 pub struct Column {
     /// Name of its column, such as `attr.area`.
     pub column: String,
-    /// Sales looked at that have it.
+    /// Examined sales that have it.
     pub sales: usize,
     /// Share of the variance of log price paid over estimate that it explains within models, 0 to 1
-    /// (adjusted R squared); null where that cannot be told from chance.
+    /// (adjusted R squared); null if it is not significant.
     pub share_explained: Option<f64>,
     /// `doubling` or `unit`, whichever explains more; null as before.
     pub scale: Option<&'static str>,
@@ -216,10 +218,9 @@ pub struct Column {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Contradicted<'a> {
-    /// Those that matter most first.
+    /// The rules, those with the largest effect first.
     pub rules: Vec<Rule<'a>>,
-    /// All lines under their headings; each belongs in place of one for the same. Null where there is
-    /// none.
+    /// All lines under their headings; each replaces one for the same. Null if there is none.
     pub settings: Option<String>,
 }
 
@@ -241,13 +242,13 @@ impl<'a> Contradicted<'a> {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Rule<'a> {
-    /// What it is about, in words.
+    /// Subject of the rule, in words.
     pub what: &'a str,
     /// Whether the settings state it; otherwise it is a default.
     pub stated: bool,
     /// `percent` of the price, or `money`.
     pub unit: &'static str,
-    /// Low end of the rule, with its sign: negative where it takes off.
+    /// Low end of the rule, with its sign: negative for a reduction.
     pub low: f64,
     /// High end.
     pub high: f64,
@@ -289,17 +290,17 @@ fn float(end: Decimal) -> f64 {
 pub struct Model<'a> {
     /// The model.
     pub model: &'a str,
-    /// What the rule is about on it, in words.
+    /// Subject of the rule for this model, in words.
     pub what: &'a str,
     /// Sales of the fit.
     pub sales: usize,
-    /// Those of them that tell of it.
+    /// Number of these that inform it.
     pub informed_by: usize,
     /// Low end of the middle 80 % by these sales alone, with its sign, in the unit of the rule.
     pub low: f64,
     /// High end.
     pub high: f64,
-    /// Chance of sales at least so far off if the rule were right, 0 to 1.
+    /// p-value of the sales if the rule were right, 0 to 1.
     pub chance: f64,
 }
 
@@ -318,28 +319,28 @@ impl<'a> Model<'a> {
     }
 }
 
-/// The owner's own sales against the estimates kept in the ledger.
+/// The owner's sales compared with the estimates in the ledger.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OwnCheck {
-    /// The estimates of one day; null where no sale has one.
+    /// The estimates on the day of the purchase; null if no sale has one.
     pub when_bought: Option<OwnSales>,
-    /// The estimates of one day; null where no sale has one.
+    /// The estimates on the day of the sale; null if no sale has one.
     pub when_sold: Option<OwnSales>,
 }
 
-/// The estimates of one day.
+/// The estimates on one kind of day.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OwnSales {
-    /// Sales in the ledger that have such an estimate.
+    /// Sales in the ledger with such an estimate.
     pub sales: usize,
     /// Median of estimate over price paid.
     pub median_ratio: f64,
-    /// Sales within their band.
+    /// Sales inside their band.
     pub held: usize,
-    /// Those of all, 0 to 1.
+    /// Share of all, 0 to 1.
     pub share: f64,
-    /// Chance of the bands, on average.
+    /// Average level of the bands, per cent.
     pub foreseen_percent: f64,
 }

@@ -7,7 +7,7 @@ use super::{Money, VERSION, number};
 use crate::render::bid::aim;
 use crate::render::compare::Told;
 
-/// Which listings to buy.
+/// Listings to buy.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Compare<'a> {
@@ -17,60 +17,60 @@ pub struct Compare<'a> {
     pub compband: &'static str,
     /// ISO 4217 code of all money.
     pub currency: &'a str,
-    /// The money there is.
+    /// The budget.
     pub budget: Money,
     /// The aims.
     pub aims: Vec<String>,
-    /// The listings, best for money and time first.
+    /// The listings, highest profit per stake and week first.
     pub listings: Vec<Listing<'a>>,
-    /// Money put in, all parts included.
+    /// Total stake, including all parts.
     pub put_in: Money,
     /// Expected profit.
     pub expected_profit: Money,
-    /// Expected profit in a week of all that is to be bought.
+    /// Expected profit per week of all listings to buy.
     pub expected_profit_per_week: Money,
-    /// What this is not.
+    /// Disclaimer.
     pub disclaimer: &'static str,
 }
 
-/// One of them.
+/// One listing.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Listing<'a> {
     /// Its name.
     pub listing: &'a str,
-    /// Price asked.
+    /// Asking price.
     pub asked: Money,
-    /// Weeks until the money is back.
+    /// Weeks from payment to the proceeds.
     pub weeks: String,
     /// Whether it is among those to buy.
     pub bought: bool,
-    /// What to do at that price.
+    /// Advice at that price.
     pub advice: Option<&'static str>,
-    /// Most that may be paid; null where no price would do.
+    /// Highest bid that meets every aim; null if none does.
     pub most: Option<Money>,
-    /// The aims that are missed, in words.
+    /// The aims that the price does not meet, in words.
     pub why: Option<Vec<String>>,
-    /// What comes of paying so much.
+    /// Result at that price.
     pub measures: Option<Measures>,
-    /// Why it cannot be estimated; null where it can.
+    /// Reason why it cannot be estimated; null if it can.
     pub no_estimate: Option<&'a str>,
 }
 
 /// The document of a comparison.
-pub fn document<'a>(told: &Told<'a>) -> Compare<'a> {
-    let (put_in, profit, weekly) = told.sums();
+pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
+    let (put_in, profit, weekly) = content.sums();
     let listing = |at: usize| {
-        let candidate = &told.candidates[at];
+        let candidate = &content.candidates[at];
         let judged = candidate.judged.as_ref().ok();
         Listing {
             listing: &candidate.name,
             asked: candidate.asked.into(),
             weeks: number(candidate.weeks),
-            bought: told.bought.contains(&at),
+            bought: content.bought.contains(&at),
             advice: judged.map(advice),
             most: judged.and_then(|judged| judged.most).map(Money::from),
-            why: judged.map(|judged| why(judged, told.currency)),
+            why: judged.map(|judged| why(judged, content.currency)),
             measures: judged.map(|judged| measures(&judged.measures)),
             no_estimate: candidate.judged.as_ref().err().map(String::as_str),
         }
@@ -78,17 +78,17 @@ pub fn document<'a>(told: &Told<'a>) -> Compare<'a> {
     Compare {
         schema: "compband.compare/1",
         compband: VERSION,
-        currency: &told.currency.code,
-        budget: told.budget.into(),
-        aims: told
+        currency: &content.currency.code,
+        budget: content.budget.into(),
+        aims: content
             .aims
             .iter()
-            .map(|one| aim(*one, told.currency))
+            .map(|one| aim(*one, content.currency))
             .collect(),
-        listings: told.ranked().into_iter().map(listing).collect(),
+        listings: content.ranked().into_iter().map(listing).collect(),
         put_in: put_in.into(),
         expected_profit: profit.into(),
-        expected_profit_per_week: weekly.round_dp(told.currency.decimals()).into(),
+        expected_profit_per_week: weekly.round_dp(content.currency.decimals()).into(),
         disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
     }
 }

@@ -8,7 +8,7 @@ use crate::select::{Dropped as DroppedBy, Subject};
 use crate::trade::Currency;
 use crate::trade::comp::basis_word;
 
-/// Bands that every document carries besides the one asked for, per cent.
+/// Bands in every document in addition to the requested one, per cent.
 const BANDS: [u8; 4] = [50, 80, 90, 95];
 
 /// An estimate.
@@ -25,26 +25,26 @@ pub struct Estimate<'a> {
     pub currency: &'a str,
     /// `delivered` (price and shipping) or `item`.
     pub price_basis: &'static str,
-    /// The unit, with what was not said filled in.
+    /// The unit, with assumed facts filled in.
     pub unit: Unit<'a>,
-    /// What was not said and taken to be as with most of the comps.
+    /// Assumed facts: unknown ones that are taken from most of the comps.
     pub assumptions: &'a [String],
     /// Median of the predictive distribution.
     pub likely_price: Money,
-    /// The band asked for.
+    /// The requested band.
     pub band: Band<Money>,
     /// Bands of 50, 80, 90 and 95 %.
     pub bands: Vec<Band<Option<Money>>>,
-    /// How the bands of the newest past sales of the book held, each predicted from the days before;
-    /// null where there are under 10 or a large book was never checked.
+    /// Coverage of the bands of the newest past sales in the book, each predicted from earlier
+    /// days; null for fewer than 10 sales or a large book without a check.
     pub checked_on_book: Option<CheckedOnBook>,
-    /// What the estimate rests on.
+    /// The evidence.
     pub evidence: Evidence,
-    /// Adjustments, in the order of the model.
+    /// Adjustments, in the order of the regression.
     pub adjustments: Vec<Adjustment<'a>>,
-    /// Comps looked at, newest first.
+    /// Examined comps, newest first.
     pub comps: Vec<Comp<'a>>,
-    /// What to be careful about.
+    /// Warnings.
     pub warnings: &'a [String],
     /// The predictive density: pairs of price and density per unit of money, ascending.
     pub density: Vec<Vec<f64>>,
@@ -52,7 +52,7 @@ pub struct Estimate<'a> {
     pub disclaimer: &'static str,
 }
 
-/// The unit, with what was not said filled in.
+/// The unit, with assumed facts filled in.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Unit<'a> {
@@ -68,7 +68,7 @@ pub struct Unit<'a> {
     pub missing: Vec<Counted<'a>>,
     /// Extras.
     pub extras: Vec<Counted<'a>>,
-    /// Faults.
+    /// Defects.
     pub defects: Vec<Counted<'a>>,
     /// Numeric attributes.
     pub attributes: Vec<Attribute<'a>>,
@@ -82,18 +82,18 @@ pub struct Unit<'a> {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Band<M> {
-    /// Chance of the band.
+    /// Level of the band, per cent.
     pub chance_percent: u8,
     /// Lower end.
     pub low: M,
     /// Upper end.
     pub high: M,
-    /// What made the band: `model`. Documents of earlier versions may have `leave-one-out residuals`
-    /// here, with their `share` of the band, 0 to 1, and how many `comps` left them.
+    /// Origin of the band: `model`. Documents of earlier versions may have `leave-one-out
+    /// residuals` here, with their `share` of the band, 0 to 1, and the number of their `comps`.
     pub made_by: MadeBy,
 }
 
-/// What made the band.
+/// Origin of the band.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct MadeBy {
@@ -101,21 +101,21 @@ pub struct MadeBy {
     pub kind: &'static str,
 }
 
-/// How the bands of the newest past sales of the book held.
+/// Coverage of the bands of the newest past sales in the book.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct CheckedOnBook {
-    /// Chance of those bands.
+    /// Level of those bands, per cent.
     pub chance_percent: u8,
-    /// Sales in their band.
+    /// Sales inside their band.
     pub held: usize,
-    /// Sales predicted.
+    /// Predicted sales.
     pub of: usize,
-    /// Factor on the width of this band that they ask for.
+    /// Factor by which they widen this band.
     pub widening: f64,
 }
 
-/// What the estimate rests on.
+/// The evidence.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Evidence {
@@ -123,37 +123,37 @@ pub struct Evidence {
     pub comps_seen: usize,
     /// Comps of the fit.
     pub comps_used: usize,
-    /// Those of them whose day was not recorded, taken as of average age.
+    /// Number of these without a recorded day, which have the average age.
     pub comps_undated: usize,
-    /// Those of them that were paid in another currency.
+    /// Number of these that were paid in another currency.
     pub comps_converted: usize,
-    /// What they count as, by age and fit.
+    /// Effective number of these, by age and fit.
     pub effective_comps: f64,
-    /// Other models that an adjustment leans on.
+    /// Other models that an adjustment uses.
     pub other_models: usize,
-    /// Comps behind what they say.
+    /// Number of comps of these models.
     pub other_models_comps: usize,
     /// Newest day used.
     pub newest: Option<String>,
     /// Oldest day used.
     pub oldest: Option<String>,
-    /// Days on which the prices of the model stepped up or down, as far as that is sure.
+    /// Days on which the prices of the model stepped up or down, if certain.
     pub steps: Vec<Step>,
-    /// Change of price in a month, per cent; null where it cannot be told.
+    /// Change of price per month, per cent; null if it cannot be estimated.
     pub trend_percent_per_month: Option<Percent>,
-    /// How far single sales fall from the level of such units, per cent.
+    /// Standard deviation of single sales around the level of such units, per cent.
     pub spread_percent: f64,
-    /// Half the width of the middle 80 % of where the unit's price level lies, per cent: the doubt
-    /// that more comps make smaller.
+    /// Half the width of the middle 80 % for the unit's price level, per cent; more comps reduce
+    /// it.
     pub level_percent: f64,
-    /// Half the width of the middle 80 % of single sales about that level, per cent: it stays,
-    /// however many comps there are.
+    /// Half the width of the middle 80 % of single sales around that level, per cent; more comps do
+    /// not reduce it.
     pub sale_percent: f64,
-    /// Steps of the search.
+    /// Widening steps of the selection.
     pub widening: Vec<Widening>,
-    /// Places of the grid over residual scale and kinds of errors that carry weight.
+    /// Points with weight in the grid over residual scale and error distribution.
     pub fit_rounds: usize,
-    /// Whether nearly all of them settled, by weight.
+    /// Whether the points with nearly all of the weight have converged.
     pub fit_settled: bool,
 }
 
@@ -161,11 +161,11 @@ pub struct Evidence {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Step {
-    /// About when, YYYY-MM-DD: the middle of the time between two sales.
+    /// Approximate day, YYYY-MM-DD: the middle of the time between two sales.
     pub day: String,
     /// Change of price, per cent.
     pub percent: Percent,
-    /// Probability that there was a step about then.
+    /// Probability of the step.
     pub probability: f64,
 }
 
@@ -175,9 +175,9 @@ pub struct Step {
 pub struct Percent {
     /// The value.
     pub value: f64,
-    /// 10 % point.
+    /// 10 % quantile.
     pub low: f64,
-    /// 90 % point.
+    /// 90 % quantile.
     pub high: f64,
 }
 
@@ -185,64 +185,64 @@ pub struct Percent {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Widening {
-    /// What it calls in.
+    /// Sales that it includes.
     pub step: &'static str,
-    /// Comps it brought.
+    /// Number of comps it added.
     pub brought: usize,
-    /// Comps with it.
+    /// Number of comps after it.
     pub total: usize,
 }
 
-/// What one of something changes on this unit, all else being the same.
+/// Effect of one more on this unit, all else being equal.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Adjustment<'a> {
-    /// In words.
+    /// Name of the adjustment.
     pub what: &'a str,
-    /// How many of it the unit has.
+    /// Amount in the unit.
     pub on_unit: f64,
     /// By rule of thumb.
     pub rule_of_thumb: MoneySpread,
-    /// What other models make of the rule of thumb; null where none tells.
+    /// The rule of thumb updated by other models; null if none has an estimate.
     pub from_other_models: Option<FromOtherModels>,
-    /// By the comps alone; null where they do not tell.
+    /// By the comps alone; null if they have no information.
     pub from_comps: Option<MoneySpread>,
     /// As used.
     pub used: MoneySpread,
     /// As used, per cent of the price.
     pub used_percent: f64,
-    /// `rule of thumb`, `your other models`, `both` (this model's comps and what was thought before
-    /// them) or `your comps`.
+    /// `rule of thumb`, `your other models`, `both` (this model's comps and the prior) or `your
+    /// comps`.
     pub source: &'static str,
     /// Share of the information from comps, 0 to 1.
     pub share_from_comps: f64,
-    /// Comps on the rarer side of it.
+    /// Comps in the smaller of the groups with and without it.
     pub comps_informing: usize,
-    /// Always false: a sign cuts the belief off and holds nothing at zero.
+    /// Always false: a sign truncates the belief and fixes nothing at zero.
     pub held_at_zero_by_sign: bool,
 }
 
-/// An amount and the ends of what it may be.
+/// An amount with its middle 80 %.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct MoneySpread {
     /// The value.
     pub value: Option<Money>,
-    /// 10 % point.
+    /// 10 % quantile.
     pub low: Option<Money>,
-    /// 90 % point.
+    /// 90 % quantile.
     pub high: Option<Money>,
 }
 
-/// What other models make of the rule of thumb.
+/// The rule of thumb updated by other models.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct FromOtherModels {
-    /// The rule of thumb brought up to date by them.
+    /// The updated rule.
     pub money: MoneySpread,
-    /// How many of them tell.
+    /// Number of models.
     pub models: usize,
-    /// Share of its information that comes from them rather than the rule, 0 to 1.
+    /// Share of its information that comes from them rather than from the rule, 0 to 1.
     pub share: f64,
 }
 
@@ -252,9 +252,9 @@ pub struct FromOtherModels {
 pub struct Comp<'a> {
     /// Identifier.
     pub comp_id: &'a str,
-    /// File and row it was read from.
+    /// File and row from which it was read.
     pub origin: &'a str,
-    /// Day of the sale, ISO 8601; null where not recorded.
+    /// Day of the sale, ISO 8601; null if not recorded.
     pub sold_on: Option<String>,
     /// As recorded, or empty.
     pub variant: &'a str,
@@ -262,36 +262,35 @@ pub struct Comp<'a> {
     pub completeness: &'a str,
     /// As recorded, or empty.
     pub grade: &'a str,
-    /// Pieces missing beyond the completeness.
+    /// Missing pieces, in addition to those that the completeness implies.
     pub missing: Vec<Counted<'a>>,
-    /// Things beyond it.
+    /// Extras, in addition to what the completeness implies.
     pub extras: Vec<Counted<'a>>,
-    /// Faults.
+    /// Defects.
     pub defects: Vec<Counted<'a>>,
     /// Numeric attributes.
     pub attributes: Vec<Attribute<'a>>,
     /// False for parts only.
     pub works: bool,
-    /// `auction`, `fixed`, `offer`, or null where not recorded.
+    /// `auction`, `fixed`, `offer`, or null if not recorded.
     pub how_sold: Option<&'static str>,
-    /// What was paid, on the price basis.
+    /// Price paid, on the price basis.
     pub paid: Money,
-    /// What was paid in another currency, and the rate it was converted by; null where it was paid
-    /// in the book's.
+    /// Amount paid in another currency, and its exchange rate; null if it was paid in the book's.
     pub converted_from: Option<Foreign<'a>>,
-    /// Brought to this unit and day; null where not looked at.
+    /// Price adjusted to this unit and day; null if not examined.
     pub adjusted: Option<Money>,
-    /// Weight by age and fit, the heaviest being 1; 0 where not used.
+    /// Weight by age and fit; the largest is 1; 0 if not used.
     pub weight: f64,
     /// Whether it is part of the fit.
     pub used: bool,
     /// Kept by --keep.
     pub kept_by_hand: bool,
-    /// Why it is not used; null where it is.
+    /// Reason why it is not used; null if it is.
     pub dropped: Option<Dropped>,
 }
 
-/// What was paid in another currency.
+/// Amount paid in another currency.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Foreign<'a> {
@@ -301,16 +300,16 @@ pub struct Foreign<'a> {
     pub price: String,
     /// Shipping in that currency.
     pub shipping: String,
-    /// What one unit of it was worth in the book's currency, a decimal number.
+    /// Value of one unit of it in the book's currency, a decimal number.
     pub rate: String,
     /// Day of the rate.
     #[cfg_attr(test, schemars(extend("format" = "date")))]
     pub rate_date: String,
-    /// Where the rate comes from.
+    /// Source of the rate.
     pub rate_source: &'a str,
 }
 
-/// Why a comp is not used.
+/// Reason why a comp is not used.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Dropped {

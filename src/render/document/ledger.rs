@@ -8,8 +8,8 @@ use crate::render::ledger::Told;
 use crate::trade::comp::basis_word;
 use crate::trade::entry::{Account, Foreseen};
 
-/// The ledger: bankroll, deals and sums of the accounts. Money is text with at least two decimals, in
-/// the currency named.
+/// The ledger: bankroll, deals and sums of the accounts. Money is text with at least two decimals,
+/// in the named currency.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Ledger<'a> {
@@ -19,7 +19,7 @@ pub struct Ledger<'a> {
     pub compband: &'static str,
     /// ISO 4217 code of all money.
     pub currency: &'a str,
-    /// The day told of.
+    /// Day of the document.
     pub as_of: String,
     /// Entries in the ledger.
     pub entries: usize,
@@ -27,36 +27,35 @@ pub struct Ledger<'a> {
     pub cash: Money,
     /// Stock at cost.
     pub stock: Money,
-    /// Both.
+    /// Cash and stock at cost.
     pub bankroll: Money,
-    /// What the owner put in, less what was taken out.
+    /// Money that the owner put in, less money taken out.
     pub capital: Money,
     /// Profit of all deals.
     pub profit: Money,
-    /// The bankroll to get to; null where not said.
+    /// The wanted bankroll; null if not set.
     pub goal: Option<Money>,
     /// Units in stock.
     pub open: usize,
-    /// Deals closed.
+    /// Closed deals.
     pub closed: usize,
-    /// Those of them with a profit.
+    /// Closed deals with a profit.
     pub with_profit: usize,
     /// Weeks since the first entry.
     pub weeks: f64,
-    /// Bankroll on average, each day weighing the same.
+    /// Average bankroll, with equal weight for each day.
     pub average_bankroll: f64,
-    /// Cost of what was sold and scrapped, by the year and by the average bankroll; null where that
-    /// is nothing.
+    /// Cost of units sold and scrapped, per year and per average bankroll; null if that is zero.
     pub turnover_per_year: Option<f64>,
-    /// Profit in a week as a share of the average bankroll; null likewise.
+    /// Profit per week as a share of the average bankroll; null likewise.
     pub return_per_week: Option<f64>,
     /// Sums of the accounts, debit positive; they sum to 0.
     pub accounts: Accounts,
-    /// The end of every day that has an entry.
+    /// Balances at the end of every day with an entry.
     pub course: Vec<Day>,
     /// Every deal whose purchase is in force.
     pub deals: Vec<Deal<'a>>,
-    /// What it is not.
+    /// Disclaimer.
     pub disclaimer: &'static str,
 }
 
@@ -64,11 +63,11 @@ pub struct Ledger<'a> {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Accounts {
-    /// Money at hand.
+    /// Cash.
     pub cash: Money,
     /// Units in stock at cost.
     pub stock: Money,
-    /// What the owner put in.
+    /// Money that the owner put in, less money taken out.
     pub capital: Money,
     /// Prices.
     pub sales: Money,
@@ -76,17 +75,17 @@ pub struct Accounts {
     pub shipping_paid: Money,
     /// Fees.
     pub fees: Money,
-    /// Sending and packing.
+    /// Postage and packing.
     pub sending: Money,
-    /// Money given back.
+    /// Money given back to buyers.
     pub refunds: Money,
-    /// Cost of what was sold.
+    /// Cost of units sold.
     pub cost: Money,
-    /// Cost of what was scrapped, less what it fetched.
+    /// Cost of units scrapped, less the scrap price.
     pub losses: Money,
 }
 
-/// A day.
+/// Balances at the end of a day.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Day {
@@ -96,9 +95,9 @@ pub struct Day {
     pub cash: Money,
     /// Stock at cost.
     pub stock: Money,
-    /// Both.
+    /// Cash and stock at cost.
     pub bankroll: Money,
-    /// What the owner put in.
+    /// Money that the owner put in, less money taken out.
     pub capital: Money,
 }
 
@@ -106,7 +105,7 @@ pub struct Day {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Deal<'a> {
-    /// Its number, such as `d7`.
+    /// Number, such as `d7`.
     pub deal: String,
     /// Model.
     pub model: &'a str,
@@ -128,41 +127,41 @@ pub struct Deal<'a> {
     pub works: bool,
     /// `in stock`, `sold` or `scrapped`.
     pub state: &'static str,
-    /// Day it was bought.
+    /// Day of the purchase.
     pub bought_on: String,
-    /// Day it was sold or scrapped; null in stock.
+    /// Day of the sale or the scrapping; null in stock.
     pub closed_on: Option<String>,
     /// Days in stock.
     pub days_held: i64,
-    /// What was paid for it, inbound shipping in it.
+    /// Total price, including inbound shipping.
     pub paid: Money,
-    /// What was spent on it since.
+    /// Later expenses.
     pub parts: Money,
-    /// What buyers paid, shipping in it, less refunds, or what it fetched as scrap.
+    /// Payments of buyers, including shipping, less refunds; or the scrap price.
     pub revenue: Money,
     /// Fees.
     pub fees: Money,
-    /// Sending and packing.
+    /// Postage and packing.
     pub sending: Money,
     /// Minutes of work.
     pub minutes: String,
     /// Profit so far.
     pub profit: Money,
-    /// In an hour of work; null without work.
+    /// Profit per hour of work; null without work.
     pub profit_per_hour: Option<Money>,
-    /// Where it was sold, or empty.
+    /// Outlet of the sale, or empty.
     pub outlet: &'a str,
-    /// Offers that came in; null where not said.
+    /// Number of offers; null if not recorded.
     pub offers: Option<u32>,
-    /// Estimate of the day it was bought; null where there is none.
+    /// Estimate on the day of the purchase; null if there is none.
     pub estimate_when_bought: Option<Estimated>,
-    /// Estimate of the day it was sold, from sales of days before.
+    /// Estimate on the day of the sale, from sales of earlier days.
     pub estimate_when_sold: Option<Estimated>,
-    /// Estimate of the day told of, for a unit in stock.
+    /// Estimate on the day of the document, for a unit in stock.
     pub estimate_now: Option<Estimated>,
 }
 
-/// An estimate in short.
+/// An estimate in brief.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Estimated {
@@ -172,16 +171,16 @@ pub struct Estimated {
     pub low: Money,
     /// Upper end of the band.
     pub high: Money,
-    /// Chance of the band.
+    /// Level of the band, per cent.
     pub chance_percent: u8,
-    /// `delivered` or `item`: which price is meant.
+    /// `delivered` or `item`: the price basis.
     pub basis: &'static str,
 }
 
 /// The document of a ledger.
-pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
-    let summary = &told.summary;
-    let sum = |account| told.ledger.totals().get(account).into();
+pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
+    let summary = &content.summary;
+    let sum = |account| content.ledger.totals().get(account).into();
     let day = |at: &deal::Standing| Day {
         day: at.on.to_string(),
         cash: at.cash.into(),
@@ -192,15 +191,15 @@ pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
     Ledger {
         schema: "compband.ledger/1",
         compband: VERSION,
-        currency: &told.currency.code,
-        as_of: told.today.to_string(),
-        entries: told.ledger.entries().len(),
+        currency: &content.currency.code,
+        as_of: content.today.to_string(),
+        entries: content.ledger.entries().len(),
         cash: summary.now.cash.into(),
         stock: summary.now.stock.into(),
         bankroll: summary.now.bankroll().into(),
         capital: summary.now.capital.into(),
         profit: summary.profit.into(),
-        goal: (!told.goal.is_zero()).then(|| told.goal.into()),
+        goal: (!content.goal.is_zero()).then(|| content.goal.into()),
         open: summary.open,
         closed: summary.closed,
         with_profit: summary.won,
@@ -220,14 +219,21 @@ pub fn document<'a>(told: &Told<'a>) -> Ledger<'a> {
             cost: sum(Account::Cost),
             losses: sum(Account::WriteOff),
         },
-        course: told.ledger.course().iter().map(day).collect(),
-        deals: told.ledger.deals().map(|one| deal(told, one)).collect(),
+        course: content.ledger.course().iter().map(day).collect(),
+        deals: content
+            .ledger
+            .deals()
+            .map(|one| deal(content, one))
+            .collect(),
         disclaimer: "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
     }
 }
 
-fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
-    let now = told.now.get(&deal.id).and_then(|made| made.as_ref().ok());
+fn deal<'a>(content: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
+    let now = content
+        .now
+        .get(&deal.id)
+        .and_then(|made| made.as_ref().ok());
     let unit = &deal.unit;
     Deal {
         deal: deal.name(),
@@ -243,7 +249,7 @@ fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         state: deal.state.word(),
         bought_on: deal.bought_on.to_string(),
         closed_on: deal.closed_on.map(|day| day.to_string()),
-        days_held: deal.days_held(told.today),
+        days_held: deal.days_held(content.today),
         paid: deal.paid.into(),
         parts: deal.parts.into(),
         revenue: deal.revenue().into(),
@@ -253,7 +259,7 @@ fn deal<'a>(told: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         profit: deal.profit().into(),
         profit_per_hour: deal
             .per_hour()
-            .map(|money| money.round_dp(told.currency.decimals()).into()),
+            .map(|money| money.round_dp(content.currency.decimals()).into()),
         outlet: &deal.outlet,
         offers: deal.offers,
         estimate_when_bought: deal.foreseen.as_ref().map(estimated),

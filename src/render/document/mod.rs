@@ -1,8 +1,8 @@
-//! The documents that `--json` prints, as types; `data/*.schema.json` is derived from them.
+//! The documents that `--json` prints, as types; `data/*.schema.json` are derived from them.
 //!
 //! Money is a decimal string in the currency that the document names; shares are numbers from 0 to
-//! 1, per cents are named so; dates are ISO 8601. Keys may be added within a version of a document,
-//! never renamed or removed. The comments on the fields are the descriptions of the schemas.
+//! 1, names of per cents say so; dates are ISO 8601. A version of a document may gain keys, but no
+//! key is renamed or removed. The comments on the fields are the descriptions in the schemas.
 
 use std::io;
 
@@ -26,10 +26,11 @@ mod tests;
 /// Version of the program, part of every document.
 const VERSION: &str = env!("CARGO_PKG_VERSION");
 
-/// The text of a document: two spaces of indentation, keys by the alphabet, a line break at the end.
+/// The text of a document: two spaces of indentation, keys in alphabetical order, a line break at
+/// the end.
 ///
 /// # Errors
-/// Where it cannot be written as JSON, which no document of this module does.
+/// If it cannot be written as JSON, which does not happen for documents of this module.
 pub fn text(document: &impl Serialize) -> io::Result<String> {
     Ok(format!("{:#}\n", serde_json::to_value(document)?))
 }
@@ -45,17 +46,17 @@ impl From<Decimal> for Money {
     }
 }
 
-/// A thing and how many.
+/// A name with a count.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Counted<'a> {
     /// Folded name.
     pub name: &'a str,
-    /// How many, at least 1.
+    /// Count, at least 1.
     pub count: u32,
 }
 
-/// One.
+/// One attribute.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Attribute<'a> {
@@ -69,7 +70,7 @@ pub struct Attribute<'a> {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Band {
-    /// Chance of the band.
+    /// Level of the band, per cent.
     pub chance_percent: u8,
     /// Lower end.
     pub low: Money,
@@ -102,7 +103,7 @@ fn attributes(attributes: &Attributes) -> Vec<Attribute<'_>> {
     attributes.iter().map(one).collect()
 }
 
-/// A decimal number without zeros at its end.
+/// A decimal number without trailing zeros.
 fn number(number: Decimal) -> String {
     number.normalize().to_string()
 }

@@ -7,7 +7,7 @@ use super::{Money, VERSION, number};
 use crate::deal::outlet::{self, Item, PostageFrom};
 use crate::render::net::{Statement, item_name, share};
 
-/// What is left of a price.
+/// Net of a price.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Net<'a> {
@@ -17,70 +17,74 @@ pub struct Net<'a> {
     pub compband: &'static str,
     /// ISO 4217 code of all money.
     pub currency: &'a str,
-    /// Name of the outlet; null where none is known and selling is taken to cost nothing.
+    /// Name of the outlet.
     pub outlet: &'a str,
     /// Weight of the parcel.
     pub weight_grams: Option<String>,
-    /// Where the cost of sending is from.
+    /// Source of the postage.
     pub postage_from: &'static str,
     /// The price.
     pub price: Money,
-    /// What leads from the price to the net, line by line; amounts add up to it exactly.
+    /// The lines from the price to the net, which sum to it exactly.
     pub lines: Vec<Line>,
-    /// Money that is left.
+    /// Net amount.
     pub net: Money,
-    /// What it costs to sell, as a share of the price.
+    /// Selling costs as a share of the price.
     pub costs_share: Option<f64>,
-    /// The reverse, where a net was wanted.
+    /// The price for a wanted net, if one was given.
     pub wanted: Option<Wanted>,
 }
 
-/// One of them.
+/// One line.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Line {
-    /// What the line is.
+    /// Name of the line.
     pub item: &'static str,
-    /// Money; below 0 where it is taken off.
+    /// Money; negative for costs.
     pub amount: Money,
     /// The percentage.
     pub percent: Option<String>,
-    /// What a percentage is taken of.
+    /// Base of the percentage.
     pub of: Option<Money>,
 }
 
-/// The reverse, where a net was wanted.
+/// The price for a wanted net.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Wanted {
-    /// The net that was wanted.
+    /// The wanted net.
     pub net: Money,
-    /// The least price that leaves so much.
+    /// The lowest price with at least this net.
     pub least_price: Money,
-    /// From this price on every price leaves at least so much; null where that is not known.
+    /// The lowest price from which on every price has at least this net; null if not known.
     pub every_price_from: Money,
 }
 
 /// The document of a statement.
-pub fn document<'a>(told: &Statement<'a>) -> Net<'a> {
-    let price = told.net.lines.iter().find(|line| line.item == Item::Price);
+pub fn document<'a>(statement: &Statement<'a>) -> Net<'a> {
+    let price = statement
+        .net
+        .lines
+        .iter()
+        .find(|line| line.item == Item::Price);
     Net {
         schema: "compband.net/1",
         compband: VERSION,
-        currency: &told.currency.code,
-        outlet: told.outlet,
-        weight_grams: told.terms.weight.map(number),
-        postage_from: match told.terms.postage_from {
+        currency: &statement.currency.code,
+        outlet: statement.outlet,
+        weight_grams: statement.terms.weight.map(number),
+        postage_from: match statement.terms.postage_from {
             PostageFrom::Weight => "weight",
             PostageFrom::AsPaid => "as paid by the buyer",
             PostageFrom::Unknown => "not known",
             PostageFrom::Collected => "collected",
         },
         price: price.map_or(Decimal::ZERO, |line| line.amount).into(),
-        lines: lines(&told.net),
-        net: told.net.net.into(),
-        costs_share: share(&told.net),
-        wanted: told.wanted.map(|(wanted, needed)| Wanted {
+        lines: lines(&statement.net),
+        net: statement.net.net.into(),
+        costs_share: share(&statement.net),
+        wanted: statement.wanted.map(|(wanted, needed)| Wanted {
             net: wanted.into(),
             least_price: needed.least.into(),
             every_price_from: needed.always_from.into(),

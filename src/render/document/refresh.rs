@@ -1,4 +1,4 @@
-//! What moved, and how the price of a unit went, as documents: `compband.refresh/1`,
+//! The changes and the price history of watched units as documents: `compband.refresh/1`,
 //! `compband.history/1`.
 
 use serde::Serialize;
@@ -11,7 +11,7 @@ use crate::render::change::{fate_word, paid};
 use crate::render::sheet;
 use crate::trade::comp::basis_word;
 
-/// Watched units estimated again, and why their likely prices moved.
+/// New estimates of watched units, and the causes of changes of their likely prices.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Refresh<'a> {
@@ -19,34 +19,33 @@ pub struct Refresh<'a> {
     pub schema: &'static str,
     /// Version of the program.
     pub compband: &'static str,
-    /// The order in which inputs become what they are now.
+    /// The order in which new inputs replace old ones.
     pub order: &'static str,
     /// The watched units, by name.
     pub units: Vec<Unit<'a>>,
 }
 
-/// One of them.
+/// One watched unit.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Unit<'a> {
     /// Its name.
     pub name: &'a str,
-    /// What it is.
+    /// The unit, in words.
     pub unit: String,
-    /// first: never estimated before; unchanged: nothing that it is made from changed; moved: estimated
-    /// anew.
+    /// first: no earlier estimate; unchanged: no input has changed; moved: estimated again.
     pub state: &'static str,
     /// Its estimate.
     pub estimate: Estimate<'a>,
-    /// The estimate before it; null unless moved.
+    /// The last estimate before; null unless moved.
     pub before: Option<Estimate<'a>>,
     /// Change of the likely price; null unless moved.
     pub change: Option<Money>,
-    /// The change, input by input; they add up to it exactly.
+    /// The change, input by input; the steps sum to it exactly.
     pub steps: Vec<Step<'a>>,
 }
 
-/// An estimate in short.
+/// An estimate in brief.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Estimate<'a> {
@@ -54,13 +53,13 @@ pub struct Estimate<'a> {
     pub as_of: String,
     /// ISO 4217 code of all money.
     pub currency: &'a str,
-    /// Half of such sales bring more, half less.
+    /// Median price.
     pub likely_price: Money,
-    /// Where one such sale falls.
+    /// Band of the price.
     pub band: Band,
     /// delivered: with shipping; item: without.
     pub price_basis: &'static str,
-    /// Comps that it is made from.
+    /// Number of comps used.
     pub comps_used: usize,
 }
 
@@ -68,13 +67,13 @@ pub struct Estimate<'a> {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Step<'a> {
-    /// What it changes of the likely price; below 0 where that falls.
+    /// Change of the likely price; below 0 if it falls.
     pub by: Money,
-    /// What makes it; several where there is no estimate between them.
+    /// Its causes; several if there is no estimate between them.
     pub causes: Vec<Cause<'a>>,
-    /// Comps that the tests leave out from this step on.
+    /// Comps that the tests exclude from this step on.
     pub left_out_from_here: &'a [String],
-    /// Comps that they let in again from this step on.
+    /// Comps that the tests include again from this step on.
     pub let_in_from_here: &'a [String],
 }
 
@@ -82,22 +81,22 @@ pub struct Step<'a> {
 #[derive(Debug, Default, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Cause<'a> {
-    /// rest: settings, what is said of the unit, other models, the program; day: the day of the
+    /// rest: settings, description of the unit, other models, the program; day: the day of the
     /// estimate; comps: sales of the model.
     pub kind: &'static str,
-    /// Of rest: what may have changed.
+    /// For rest: possible causes.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[cfg_attr(test, schemars(with = "Vec<&'static str>"))]
     pub may_be: Option<&'a [&'static str]>,
-    /// Of day: the old one.
+    /// For day: the old one.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[cfg_attr(test, schemars(with = "String"))]
     pub from: Option<String>,
-    /// Of day: the new one.
+    /// For day: the new one.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[cfg_attr(test, schemars(with = "String"))]
     pub to: Option<String>,
-    /// Of comps: the sales.
+    /// For comps: the sales.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[cfg_attr(test, schemars(with = "Vec<ChangedComp<'a>>"))]
     pub comps: Option<Vec<ChangedComp<'a>>>,
@@ -113,15 +112,15 @@ pub struct ChangedComp<'a> {
     pub what: &'static str,
     /// Its day.
     pub sold_on: Option<String>,
-    /// What was paid, on the price basis of the estimate.
+    /// Price paid, on the price basis of the estimate.
     pub paid: Money,
-    /// Weight in the new estimate, the heaviest being 1.
+    /// Weight in the new estimate; the largest is 1.
     pub weight: Option<f64>,
-    /// Why it is not used there.
+    /// Reason why it is not used there.
     pub not_used: Option<&'a str>,
 }
 
-/// The estimates of a watched unit, in the order they were made.
+/// The estimates of a watched unit, in the order in which they were made.
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct History<'a> {
@@ -141,14 +140,14 @@ pub struct History<'a> {
 pub struct Recorded<'a> {
     /// Its number.
     pub entry: u32,
-    /// Version of the program that made it.
+    /// Version of the program for this estimate.
     pub compband: &'a str,
     /// The estimate.
     #[serde(flatten)]
     pub estimate: Estimate<'a>,
     /// Comps used.
     pub comps: Vec<Used<'a>>,
-    /// Comps looked at and left out.
+    /// Comps examined and rejected.
     pub left_out: Vec<LeftOut<'a>>,
 }
 
@@ -158,7 +157,7 @@ pub struct Recorded<'a> {
 pub struct Used<'a> {
     /// Its identifier.
     pub comp_id: &'a str,
-    /// Its weight, the heaviest being 1.
+    /// Its weight; the largest is 1.
     pub weight: f64,
 }
 
@@ -168,11 +167,11 @@ pub struct Used<'a> {
 pub struct LeftOut<'a> {
     /// Its identifier.
     pub comp_id: &'a str,
-    /// Short word for why.
+    /// Code of the reason.
     pub code: &'a str,
 }
 
-/// The document of what moved.
+/// The document of the changes.
 pub fn document(all: &[Told]) -> Refresh<'_> {
     Refresh {
         schema: "compband.refresh/1",
@@ -182,23 +181,24 @@ pub fn document(all: &[Told]) -> Refresh<'_> {
     }
 }
 
-fn unit(told: &Told) -> Unit<'_> {
-    let (state, moved) = match &told.state {
+fn unit(refreshed: &Told) -> Unit<'_> {
+    let (state, moved) = match &refreshed.state {
         State::First => ("first", None),
         State::Same => ("unchanged", None),
         State::Moved(moved) => ("moved", Some(moved)),
     };
     let steps = moved.into_iter().flat_map(|moved| {
         let steps = moved.steps.iter();
-        steps.map(move |one| step(told, moved, one))
+        steps.map(move |one| step(refreshed, moved, one))
     });
     Unit {
-        name: &told.name,
-        unit: sheet::unit(&told.subject),
+        name: &refreshed.name,
+        unit: sheet::unit(&refreshed.subject),
         state,
-        estimate: estimate(&told.now),
+        estimate: estimate(&refreshed.now),
         before: moved.map(|moved| estimate(&moved.was)),
-        change: moved.map(|moved| (told.now.foreseen.likely - moved.was.foreseen.likely).into()),
+        change: moved
+            .map(|moved| (refreshed.now.foreseen.likely - moved.was.foreseen.likely).into()),
         steps: steps.collect(),
     }
 }
@@ -219,14 +219,14 @@ fn estimate(of: &Record) -> Estimate<'_> {
     }
 }
 
-fn step<'a>(told: &Told, moved: &'a Moved, step: &'a change::Step) -> Step<'a> {
+fn step<'a>(refreshed: &Told, moved: &'a Moved, step: &'a change::Step) -> Step<'a> {
     let comp = |change: &'a change::CompChange| {
         let stands = moved.standing.get(&change.comp.comp_id);
         ChangedComp {
             comp_id: &change.comp.comp_id,
             what: fate_word(change.fate),
             sold_on: change.comp.sold_on.map(|day| day.to_string()),
-            paid: paid(&change.comp, told.now.foreseen.basis).into(),
+            paid: paid(&change.comp, refreshed.now.foreseen.basis).into(),
             weight: stands.and_then(|stands| stands.as_ref().ok().copied()),
             not_used: stands.and_then(|stands| stands.as_ref().err().map(String::as_str)),
         }
@@ -257,7 +257,7 @@ fn step<'a>(told: &Told, moved: &'a Moved, step: &'a change::Step) -> Step<'a> {
     }
 }
 
-/// The document of how the price of a watched unit went.
+/// The document of the price history of a watched unit.
 pub fn history_document<'a>(name: &'a str, records: &'a [Record]) -> History<'a> {
     let recorded = |record: &'a Record| {
         let used = record.used.iter();

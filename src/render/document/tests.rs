@@ -1,4 +1,4 @@
-//! The committed schemas against the types.
+//! Compares the committed schemas with the types.
 
 use std::fs;
 use std::path::Path;
@@ -10,10 +10,10 @@ use serde_json::Value;
 
 use super::{ask, bid, check, compare, estimate, ledger, net, refresh};
 
-/// Set to anything, this variable makes the test write the schemas instead.
+/// If this variable is set, the test writes the schemas instead.
 const WRITE: &str = "COMPBAND_WRITE_SCHEMAS";
 
-/// Leaves out what schemas say of the width of Rust's numbers, and joins the lines of descriptions.
+/// Removes the width of Rust's numbers from schemas, and joins the lines of descriptions.
 fn plain(schema: &mut Schema) {
     let typed = |name: &str, schema: &Schema| match schema.get("type") {
         Some(Value::Array(types)) => types.iter().any(|t| t == name),

@@ -3,7 +3,7 @@ use super::*;
 use crate::render::chart::{to_png, to_svg};
 use proptest::prelude::*;
 
-/// What a sale of `paid` at `ratio`, so many days ago, looks like; its band is 20 % to each side.
+/// A sale of `paid` at `ratio`, `days_ago` days ago, with a band of 20 % to each side.
 fn sale(paid: f64, ratio: f64, days_ago: u64) -> CheckedSale {
     let today: NaiveDate = "2026-11-20".parse().unwrap();
     let estimate = paid * ratio;
@@ -15,7 +15,7 @@ fn sale(paid: f64, ratio: f64, days_ago: u64) -> CheckedSale {
     }
 }
 
-/// A check of sales, of which each fifth lies outside its band.
+/// A check of sales, every fifth of which lies outside its band.
 fn chart(count: u32) -> CheckChart {
     let sales: Vec<CheckedSale> = (0..count)
         .map(|at| {
@@ -39,14 +39,14 @@ fn shapes(chart: &CheckChart) -> Vec<Shape> {
     chart.shapes().unwrap()
 }
 
-/// Whether a point lies in the left or the lower panel, on its axes at most.
+/// Whether a point lies in the left or the lower panel, or on its axes.
 fn in_a_panel((x, y): Point) -> bool {
     let within = |value: f64, (from, to): (f64, f64)| (from..=to).contains(&value);
     within(x, (MARGIN, LEFT_PANEL_END)) && within(y, rows::UPPER)
         || within(x, (MARGIN, RIGHT)) && within(y, rows::RATIOS)
 }
 
-/// Middles of the marks in the panels: discs, diamonds and triangles, rims left out.
+/// Centres of the marks in the panels: discs, diamonds and triangles, without rims.
 fn marks(chart: &CheckChart) -> (Vec<Point>, Vec<Point>, Vec<Point>) {
     let rgb = |ink: &RGBAColor| RGBColor(ink.0, ink.1, ink.2);
     let (mut discs, mut diamonds, mut triangles) = (Vec::new(), Vec::new(), Vec::new());
@@ -79,7 +79,7 @@ fn marks(chart: &CheckChart) -> (Vec<Point>, Vec<Point>, Vec<Point>) {
     (discs, diamonds, triangles)
 }
 
-/// Level lines of a width.
+/// Number of horizontal lines of a width.
 fn lines(chart: &CheckChart, wanted: f64, row: impl Fn(f64) -> bool) -> usize {
     let chosen = |shape: &Shape| {
         matches!(shape, Shape::Line { points, width, .. }
@@ -130,7 +130,7 @@ fn sales_on_the_line_lie_on_the_line() {
         let on_line = diagonal[0].1 + slope * (x - diagonal[0].0);
         assert!((y - on_line).abs() < 1e-6, "{y} {on_line}");
     }
-    // Doubling is the same way everywhere.
+    // Doubling has the same length everywhere.
     assert!((discs[2].0 - 2.0 * discs[1].0 + discs[0].0).abs() < 1e-6);
     assert!(discs[3..].windows(2).all(|pair| pair[0].1 == pair[1].1));
 }
@@ -141,7 +141,7 @@ fn far_sales_are_marked_and_do_not_squash_the_axes() {
     let mut far = near.clone();
     far.sales.push(sale(2e6, 1e-4, 12));
     let (_, _, triangles) = marks(&far);
-    // Dear beyond the right edge of the one, below the other.
+    // Expensive ones lie beyond the right edge of one panel, below the other.
     assert_eq!(triangles.len(), 2);
     assert!(triangles.iter().all(|at| in_a_panel(*at)));
     let mut texts = (texts(&near), texts(&far));
