@@ -1,10 +1,11 @@
 //! The highest bid for a unit, and the verdict on an asking price.
 
+use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
-use super::ledger::read_ledger;
+use super::ledger::ledger_on;
 use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use super::weigh::{Weighed, weigh};
@@ -29,7 +30,8 @@ pub struct AimsSaid {
 }
 
 impl AimsSaid {
-    /// All aims, and the bankroll if known: as given, or else from the ledger, or else from the settings.
+    /// All aims, and the bankroll if known: as given, or else from the ledger at the end of a
+    /// day, or else from the settings.
     ///
     /// # Errors
     /// If the ledger cannot be read.
@@ -37,11 +39,12 @@ impl AimsSaid {
         &self,
         book: &Book,
         deal: &DealSettings,
+        day: NaiveDate,
         notice: &mut dyn FnMut(&str),
     ) -> Result<(Vec<Aim>, Option<Decimal>), AppError> {
         let bankroll = match self.bankroll {
             Some(said) => said,
-            None => Some(read_ledger(book, notice)?.bankroll())
+            None => Some(ledger_on(book, day, notice)?.bankroll())
                 .filter(|money| *money > Decimal::ZERO)
                 .unwrap_or(deal.bankroll),
         };
@@ -106,7 +109,9 @@ pub fn bid<'a>(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Bid<'a>, AppError> {
     let settings = &unit.settings;
-    let (aims, bankroll) = purchase.aims.with_book(book, &settings.deal, notice)?;
+    let (aims, bankroll) = purchase
+        .aims
+        .with_book(book, &settings.deal, unit.as_of, notice)?;
     let costs = purchase.costs;
     let terms = purchase.sale.as_ref().map(|sale| &sale.terms);
     let weighed = weigh(unit, terms, &costs)?;

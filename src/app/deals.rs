@@ -25,6 +25,8 @@ pub use crate::deal::ledger::Refund;
 pub struct Dated {
     /// The day.
     pub on: NaiveDate,
+    /// Today.
+    pub today: NaiveDate,
     /// A note, or empty.
     pub note: String,
 }
@@ -179,17 +181,21 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
-    fn enter(&mut self, entry: Entry, note: String) -> Result<Entered, AppError> {
+    fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
+        let note = dated.note;
         let entry = Entry { note, ..entry };
         let spends = entry.postings.get(Account::Cash) < Decimal::ZERO;
+        let before = self.ledger.clone();
         self.ledger.enter(entry.clone())?;
+        before.fits_by_day(&entry)?;
         self.book.append_to_ledger(&self.lock, &entry)?;
-        let totals = self.ledger.totals();
+        let now = self.ledger.up_to(dated.today.max(entry.on));
+        let totals = now.totals();
         let entered = Entered {
             number: entry.number,
             cash: totals.get(Account::Cash),
             stock: totals.get(Account::Stock),
-            bankroll: self.ledger.bankroll(),
+            bankroll: now.bankroll(),
         };
         if spends && entered.cash < Decimal::ZERO {
             let cash = grouped(&self.book.settings().currency.plain(entered.cash));
@@ -201,9 +207,9 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry of a deal.
-    fn enter_deal(&mut self, entry: Entry, note: String) -> Result<OfDeal, AppError> {
+    fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
-        let entered = self.enter(entry, note)?;
+        let entered = self.enter(entry, dated)?;
         let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
         Ok(OfDeal { deal, entered })
     }
@@ -233,7 +239,7 @@ impl<'a> Books<'a> {
             minutes: bought.minutes,
             ..self.ledger.buy(dated.on, purchase)
         };
-        self.enter_deal(entry, dated.note)
+        self.enter_deal(entry, dated)
     }
 
     /// Records money and minutes spent on a unit in stock.
@@ -248,7 +254,7 @@ impl<'a> Books<'a> {
     ) -> Result<OfDeal, AppError> {
         let id = self.in_stock(deal)?.id;
         let entry = self.ledger.spend(dated.on, id, amount, minutes);
-        self.enter_deal(entry, dated.note)
+        self.enter_deal(entry, dated)
     }
 
     /// Records that a unit was scrapped, and for how much.
@@ -258,7 +264,7 @@ impl<'a> Books<'a> {
     pub fn scrap(mut self, deal: &str, fetched: Decimal, dated: Dated) -> Result<OfDeal, AppError> {
         let id = self.in_stock(deal)?.id;
         let entry = self.ledger.scrap(dated.on, id, fetched);
-        self.enter_deal(entry, dated.note)
+        self.enter_deal(entry, dated)
     }
 
     /// Records the sale of a unit with the estimate from sales of earlier days.
@@ -272,6 +278,7 @@ impl<'a> Books<'a> {
         let blank = self.ledger.sold(dated.on, id, &figures);
         // Checked before the estimate, so that a deal not in stock gets its own message.
         self.ledger.clone().enter(blank.clone())?;
+        self.ledger.fits_by_day(&blank)?;
         let before = dated.on.pred_opt().unwrap_or(dated.on);
         let estimate = self.foresee(&unit, before)?;
         let outlet = said.through.as_ref().map_or("", |through| through.name);
@@ -294,7 +301,7 @@ impl<'a> Books<'a> {
             .log_comp
             .then(|| record_sale(self.book, &self.lock, comp.clone(), self.notice));
         let recorded = recorded.transpose()?;
-        let of_deal = self.enter_deal(entry, dated.note).inspect_err(|_| {
+        let of_deal = self.enter_deal(entry, dated).inspect_err(|_| {
             if recorded.is_some() {
                 (self.notice)(
                     "the sale is among the comps, but not in the ledger: the same command again enters it",
@@ -317,7 +324,7 @@ impl<'a> Books<'a> {
     /// If the ledger refuses it, or the book cannot be written.
     pub fn fund(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
         let entry = self.ledger.fund(dated.on, amount);
-        self.enter(entry, dated.note)
+        self.enter(entry, dated)
     }
 
     /// Records money that the owner takes out.
@@ -326,7 +333,7 @@ impl<'a> Books<'a> {
     /// If the ledger refuses it, or the book cannot be written.
     pub fn draw(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
         let entry = self.ledger.draw(dated.on, amount);
-        self.enter(entry, dated.note)
+        self.enter(entry, dated)
     }
 
     /// Replaces the description of a unit in stock; `model` is its new model, if it changes. Returns the old
@@ -347,7 +354,7 @@ impl<'a> Books<'a> {
         let now = subject(&Said { model, ..said }, self.book.settings(), self.notice)?;
         fit_to_keep(&now)?;
         let entry = self.ledger.describe(dated.on, id, now);
-        Ok((self.enter_deal(entry, dated.note)?, was))
+        Ok((self.enter_deal(entry, dated)?, was))
     }
 
     /// Records a refund to the buyer of a unit; the default sum is all that was paid. With `back`, the unit
@@ -365,10 +372,10 @@ impl<'a> Books<'a> {
         let amount = sum.unwrap_or_else(|| deal.revenue());
         let refund = Refund { amount, ..refund };
         let entry = self.ledger.refund(dated.on, deal.id, &refund, back);
-        Ok((self.enter_deal(entry, dated.note)?, amount))
+        Ok((self.enter_deal(entry, dated)?, amount))
     }
 
-    /// Reverses an entry, by default on its own day. Returns the ledger after it, and the number of the new
+    /// Reverses an entry, by default on its own day or else on the last day of its deal. Returns the ledger after it, and the number of the new
     /// entry.
     ///
     /// # Errors
@@ -377,10 +384,11 @@ impl<'a> Books<'a> {
         mut self,
         number: u32,
         on: Option<NaiveDate>,
-        note: String,
+        (today, note): (NaiveDate, String),
     ) -> Result<(Ledger, u32), AppError> {
         let entry = self.ledger.reverse(on, number)?;
-        let entered = self.enter(entry, note)?;
+        let on = entry.on;
+        let entered = self.enter(entry, Dated { on, today, note })?;
         Ok((self.ledger, entered.number))
     }
 }

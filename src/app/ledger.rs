@@ -8,7 +8,7 @@ use super::AppError;
 use super::reader::{Asked, Reader};
 use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError};
-use crate::deal::ledger::{Deal, Ledger, State, Summary};
+use crate::deal::ledger::{Deal, Later, Ledger, State, Summary};
 use crate::trade::Problem;
 use crate::trade::entry::Foreseen;
 use crate::trade::names::match_key;
@@ -39,11 +39,34 @@ pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, 
     Ok(ledger)
 }
 
+/// The ledger of a book at the end of a day.
+///
+/// # Errors
+/// Those of [`read_ledger`].
+pub fn ledger_on(
+    book: &Book,
+    day: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Ledger, AppError> {
+    Ok(read_ledger(book, notice)?.up_to(day))
+}
+
 /// Error for a ledger without entries.
 pub fn nothing_yet() -> AppError {
     AppError::Absent {
         message: "the ledger has no entries yet".into(),
         next: "say what you put in with `compband ledger fund`, and record a purchase with `compband buy`".into(),
+    }
+}
+
+/// Error for a ledger whose entries are all dated later than a day.
+pub fn nothing_until(day: NaiveDate, later: Later) -> AppError {
+    AppError::Absent {
+        message: format!("the ledger has no entries up to {day}"),
+        next: format!(
+            "its first is of {}: say a later day with --as-of",
+            later.from
+        ),
     }
 }
 
@@ -54,6 +77,8 @@ pub struct Standing {
     pub ledger: Ledger,
     /// Its summary.
     pub summary: Summary,
+    /// The entries that are left out of it because they are dated later.
+    pub later: Option<Later>,
     /// The estimate of each deal in stock, or the reason why there is none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
 }
@@ -68,17 +93,16 @@ pub fn standing(
     today: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Standing, AppError> {
-    let mut ledger = read_ledger(book, notice)?;
-    if let Some(day) = as_of {
-        ledger = ledger.up_to(day);
-    }
     let today = as_of.unwrap_or(today);
+    let whole = read_ledger(book, notice)?;
+    let (ledger, later) = (whole.up_to(today), whole.later_than(today));
     let mut now = BTreeMap::new();
     for deal in ledger.deals().filter(|deal| deal.state == State::Open) {
         now.insert(deal.id, foresee(book, &deal.unit, today, notice)?);
     }
     Ok(Standing {
         summary: ledger.summary(today),
+        later,
         ledger,
         now,
     })

@@ -191,6 +191,7 @@ impl EntryArgs {
     pub fn dated(&self) -> Result<Dated, CliError> {
         Ok(Dated {
             on: self.day()?,
+            today: today(),
             note: self.note()?,
         })
     }

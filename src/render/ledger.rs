@@ -13,7 +13,7 @@ use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
 use crate::book::csv::formula::neutral;
-use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
+use crate::deal::ledger::{Deal, Later, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
 use crate::trade::entry::{self, Account, Entry, Foreseen};
 use crate::trade::names::match_key;
@@ -35,6 +35,8 @@ pub struct Told<'a> {
     pub ledger: &'a Ledger,
     /// Its summary.
     pub summary: Summary,
+    /// The entries that are left out because they are dated later.
+    pub later: Option<Later>,
     /// The wanted bankroll; 0 for none.
     pub goal: Decimal,
     /// Today's estimates of the units in stock, or the reasons why there are none.
@@ -144,7 +146,33 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
         ));
     }
     said.extend(goal(content));
+    said.extend(left_out(content));
     said
+}
+
+/// Entries that are left out, and those that do not follow on the ones dated before them.
+fn left_out(content: &Told<'_>) -> Vec<String> {
+    let later = content.later.map(|later| {
+        format!(
+            "Left out: {} dated later, from {} on.",
+            counted_entries(later.count),
+            later.from
+        )
+    });
+    let misfits = content.ledger.misfits().iter().map(|misfit| {
+        let number = misfit.number;
+        format!(
+            "Taken by their days, entry {number} does not follow on those before it: {}. The sums are right, the deal \
+             is not certain: reverse the entry and record it anew with its day.",
+            misfit.refusal.message
+        )
+    });
+    later.into_iter().chain(misfits).collect()
+}
+
+/// `1 entry`, `2 entries`.
+pub fn counted_entries(number: usize) -> String {
+    format!("{number} {}", if number == 1 { "entry" } else { "entries" })
 }
 
 /// Distance to the goal.

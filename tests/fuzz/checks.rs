@@ -293,7 +293,9 @@ pub fn ledger(bytes: &[u8], book: &Book) -> bool {
     assert_eq!(ledger.totals().sum(), Decimal::ZERO);
     if let Some(last) = ledger.entries().last() {
         let _ = ledger.reverse(None, last.number);
-        assert!(ledger.up_to(last.on).entries().len() <= ledger.entries().len());
+        let then = ledger.up_to(last.on);
+        assert!(then.entries().len() <= ledger.entries().len());
+        assert_eq!(then.totals().sum(), Decimal::ZERO);
     }
     assert!(ledger.course().len() <= ledger.entries().len());
     journal(&ledger, currency);
@@ -303,6 +305,7 @@ pub fn ledger(bytes: &[u8], book: &Book) -> bool {
         today: today(),
         ledger: &ledger,
         summary: ledger.summary(today()),
+        later: ledger.later_than(today()),
         goal: Decimal::from(1000),
         now: BTreeMap::new(),
         all: true,

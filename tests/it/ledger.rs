@@ -319,6 +319,49 @@ fn a_ledger_of_nothing_but_money() {
     assert!(read_journal(&journal).values().all(Decimal::is_zero));
 }
 
+/// Recorded after an entry that is dated later, an entry still counts from its own day on.
+#[test]
+fn the_ledger_of_a_day_forgets_no_entry() {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    let tomorrow = chrono::Local::now().date_naive() + chrono::TimeDelta::days(1);
+    for line in [
+        "ledger fund 100 --date 2026-11-01".to_string(),
+        format!("buy 'Brask M2' --price 10 --date {tomorrow}"),
+        "ledger fund 40 --date 2026-11-20".to_string(),
+    ] {
+        does(&dir, &line);
+    }
+    let at = |line: &str| json(dir.path(), &words(line));
+    for (line, cash, later) in [
+        ("ledger --as-of 2026-11-19", "100.00", 2),
+        ("ledger --as-of 2026-11-20", "140.00", 1),
+        ("ledger --as-of today", "140.00", 1),
+        ("ledger", "140.00", 1),
+    ] {
+        let document = at(line);
+        assert_eq!(document["cash"], cash, "{line}");
+        assert_eq!(document["later_entries"], later, "{line}");
+        assert_eq!(document["stock"], "0.00", "{line}");
+    }
+    assert_eq!(at("ledger --as-of today"), at("ledger"));
+    assert_eq!(at(&format!("ledger --as-of {tomorrow}"))["cash"], "130.00");
+    let text = does(&dir, "ledger");
+    let told = format!("Left out: 1 entry dated later, from {tomorrow} on.");
+    assert!(text.contains(&told), "{text}");
+    let said = fails(dir.path(), 5, &words("ledger --as-of 2026-10-31"));
+    assert!(
+        said.contains("no entries up to 2026-10-31") && said.contains("2026-11-01"),
+        "{said}"
+    );
+    refuses(
+        &dir,
+        2,
+        "ledger draw 120 --date 2026-11-02",
+        &["120 is more than the cash there was on 2026-11-02, 100.00"],
+    );
+}
+
 #[test]
 fn entries_are_reversed_never_changed() {
     let dir = story();

@@ -57,6 +57,10 @@ pub struct Ledger<'a> {
     pub deals: Vec<Deal<'a>>,
     /// Disclaimer.
     pub disclaimer: &'static str,
+    /// Entries that are left out because they are dated later than `as_of`.
+    pub later_entries: usize,
+    /// Day of the first of these; null if there are none.
+    pub later_from: Option<String>,
 }
 
 /// Sums of the accounts, debit positive; they sum to 0.
@@ -226,6 +230,8 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
             .map(|one| deal(content, one))
             .collect(),
         disclaimer: "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
+        later_entries: content.later.map_or(0, |later| later.count),
+        later_from: content.later.map(|later| later.from.to_string()),
     }
 }
 
