@@ -12,11 +12,11 @@ use super::selling::{Through, unsure};
 use crate::book::{Book, BookLock};
 use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, name};
 use crate::deal::outlet::{Item, Terms};
-use crate::trade::Comp;
 use crate::trade::comp::HowSold;
 use crate::trade::entry::{Account, Entry, Foreseen};
 use crate::trade::money::grouped;
 use crate::trade::unit::Unit;
+use crate::trade::{Comp, Currency};
 
 pub use crate::deal::ledger::Refund;
 
@@ -104,6 +104,56 @@ pub struct Sold {
     pub comp: Comp,
     /// Result of recording the comp, if requested.
     pub recorded: Option<Recorded>,
+}
+
+/// How many times the likely price a purchase costs when it is pointed out.
+const FAR_ABOVE: i64 = 2;
+
+/// The message about a purchase at a price far above the likely one.
+fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
+    let OfDeal { deal, entered } = made;
+    let likely = deal.foreseen?.likely;
+    let far = likely > Decimal::ZERO && deal.paid > Decimal::from(FAR_ABOVE) * likely;
+    let money = |amount| grouped(&currency.plain(amount));
+    far.then(|| {
+        format!(
+            "{} paid is far above the likely price, {} {}; if that is a slip, `compband ledger reverse {}` takes it back",
+            money(deal.paid),
+            money(likely),
+            currency.code,
+            entered.number
+        )
+    })
+}
+
+/// A recorded refund.
+#[derive(Debug)]
+pub struct Refunded {
+    /// The deal and its entry.
+    pub of_deal: OfDeal,
+    /// Money given back to the buyer.
+    pub amount: Decimal,
+    /// Identifier of the comp that the sale still is, if it is one.
+    pub comp_id: Option<String>,
+}
+
+/// The comp of the last sale of a deal, if the book has it.
+fn comp_of(book: &Book, deal: &Deal) -> Result<Option<String>, AppError> {
+    let (Some(sale), Some(on)) = (deal.sale, deal.closed_on) else {
+        return Ok(None);
+    };
+    let code = &book.settings().currency.code;
+    let of_way = |how_sold| {
+        let unit = Unit {
+            how_sold,
+            ..deal.unit.clone()
+        };
+        unit.comp(on, sale.price, sale.shipping, code).derive_id(0)
+    };
+    // The ledger does not keep how a unit was sold.
+    let ways = HowSold::ALL.into_iter().map(Some).chain([None]);
+    let ids = ways.map(of_way).collect();
+    Ok(book.comps_by_id(&ids)?.into_keys().next())
 }
 
 impl SaleSaid<'_> {
@@ -239,7 +289,12 @@ impl<'a> Books<'a> {
             minutes: bought.minutes,
             ..self.ledger.buy(dated.on, purchase)
         };
-        self.enter_deal(entry, dated)
+        let made = self.enter_deal(entry, dated)?;
+        let currency = &self.book.settings().currency;
+        if let Some(doubt) = overpaid(&made, currency) {
+            (self.notice)(&doubt);
+        }
+        Ok(made)
     }
 
     /// Records money and minutes spent on a unit in stock.
@@ -358,7 +413,7 @@ impl<'a> Books<'a> {
     }
 
     /// Records a refund to the buyer of a unit; the default sum is all that was paid. With `back`, the unit
-    /// is in stock again. Returns the sum too.
+    /// is in stock again.
     ///
     /// # Errors
     /// If the deal is not sold, or the book cannot be written.
@@ -367,12 +422,17 @@ impl<'a> Books<'a> {
         deal: &str,
         (sum, refund, back): (Option<Decimal>, Refund, bool),
         dated: Dated,
-    ) -> Result<(OfDeal, Decimal), AppError> {
+    ) -> Result<Refunded, AppError> {
         let deal = find_deal(&self.ledger, deal, Wanted::Sold)?;
         let amount = sum.unwrap_or_else(|| deal.revenue());
         let refund = Refund { amount, ..refund };
         let entry = self.ledger.refund(dated.on, deal.id, &refund, back);
-        Ok((self.enter_deal(entry, dated)?, amount))
+        let comp_id = comp_of(self.book, deal)?;
+        Ok(Refunded {
+            of_deal: self.enter_deal(entry, dated)?,
+            amount,
+            comp_id,
+        })
     }
 
     /// Reverses an entry, by default on its own day or else on the last day of its deal. Returns the ledger after it, and the number of the new

@@ -19,6 +19,7 @@ use crate::render::ledger::{Told, counted_entries, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet};
+use crate::trade::entry::Account;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -234,8 +235,9 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     let dated = args.entry.dated()?;
     let on = dated.on;
-    let (OfDeal { deal, entered }, sum) =
+    let refunded =
         Books::open(&book, &mut notice)?.refund(&args.deal, (sum, refund, args.back), dated)?;
+    let OfDeal { deal, entered } = &refunded.of_deal;
     let back = if args.back {
         "; it is in stock again"
     } else {
@@ -245,10 +247,21 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         "Gave the buyer of {}, {}, {} {} back on {on}{back}",
         deal.name(),
         deal.unit.model,
-        amount(currency, sum),
+        amount(currency, refunded.amount),
         currency.code
     );
-    tell(&entered, currency, &done, &[])
+    let mut lines = vec![format!(
+        "{} so far: fees {}, sending and packing {}, profit {} {}.",
+        deal.name(),
+        amount(currency, deal.sum(Account::Fees)),
+        amount(currency, deal.sum(Account::Postage)),
+        amount(currency, deal.profit()),
+        currency.code
+    )];
+    lines.extend(refunded.comp_id.map(|id| {
+        format!("The sale is still a comp. Where it should inform no estimate: compband undo --sale {id}")
+    }));
+    tell(entered, currency, &done, &lines)
 }
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
