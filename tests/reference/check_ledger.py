@@ -7,7 +7,7 @@ COMPBAND is the program. Both readers must be installed (Debian: hledger, ledger
 balance assertions at the end of each journal, and their own sums are held against the accounts in
 `compband ledger --json`, to the last coin, for currencies with two, three and no decimals.
 
-Then LEDGERS (default 4) random ledgers of ENTRIES (default 60) attempts each are made by the
+Then LEDGERS (default 4) random ledgers of ENTRIES (default 100) attempts each are made by the
 program, of all kinds of entries and with days in any order, and hledger's balances at the end of
 every day are held against `compband ledger --as-of DAY`.
 """
@@ -131,9 +131,10 @@ FIRST = datetime.date(2026, 1, 1)
 DAYS = 90
 
 
-def attempt(rng):
-    """A random command on a ledger; the program may refuse it."""
-    on = str(FIRST + datetime.timedelta(days=rng.randrange(DAYS)))
+def attempt(rng, progress):
+    """A random command on a ledger, of a day around its progress; the program may refuse it."""
+    on = min(max(0, round(DAYS * progress + rng.gauss(0, 8))), DAYS - 1)
+    on = str(FIRST + datetime.timedelta(days=on))
     deal, coin = f"d{rng.randint(1, 8)}", lambda most: f"{rng.randint(0, most) / 100:.2f}"
     line = rng.choice([
         lambda: ["ledger", "fund", coin(40000)],
@@ -147,7 +148,7 @@ def attempt(rng):
         lambda: ["scrap", deal, "--for", coin(500)],
         lambda: ["ledger", "refund", deal, coin(900)],
         lambda: ["ledger", "refund", deal, "--back", "--fees-back", coin(300), "--sending", coin(500)],
-        lambda: ["ledger", "reverse", str(rng.randint(1, 40))],
+        lambda: ["ledger", "reverse", str(rng.randint(1, 1 + round(0.5 * progress * DAYS)))],
     ])()
     own_day = line[1] == "reverse" and rng.random() < 0.5
     return line if own_day or "--date" in line else [*line, "--date", on]
@@ -162,9 +163,9 @@ def every_day(compband, seed, attempts):
             settings.write('currency = "EUR"\n')
         run(compband, "ledger", "fund", "500", "--date", str(FIRST), env=env)
         taken = 1
-        for _ in range(attempts):
-            done = subprocess.run([compband, *attempt(rng)], text=True, capture_output=True, env=env)
-            if done.returncode not in (0, 1, 2, 5):
+        for at in range(attempts):
+            done = subprocess.run([compband, *attempt(rng, at / attempts)], text=True, capture_output=True, env=env)
+            if done.returncode not in (0, 2, 3, 5):
                 sys.exit(f"seed {seed}: {done.args}: {done.stderr}")
             taken += done.returncode == 0
         journal = os.path.join(book, "out.journal")
@@ -192,7 +193,7 @@ def main():
     compband = os.path.abspath(sys.argv[1])
     for code, decimals in (("EUR", 2), ("KWD", 3), ("JPY", 0)):
         compare(compband, code, decimals)
-    ledgers, attempts = [int(word) for word in (sys.argv[2:] + ["4", "60"][len(sys.argv) - 2:])]
+    ledgers, attempts = [int(word) for word in (sys.argv[2:] + ["4", "100"][len(sys.argv) - 2:])]
     made = [every_day(compband, seed, attempts) for seed in range(ledgers)]
     entries, days = (sum(column) for column in zip(*made))
     print(f"{ledgers} random ledgers of {entries} entries: hledger agrees on each of {days} days.")
