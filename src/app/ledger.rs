@@ -3,14 +3,16 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
 
 use super::AppError;
 use super::reader::{Asked, Reader};
+use super::selling::{Through, outlet};
 use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError};
 use crate::deal::ledger::{Deal, Later, Ledger, State, Summary};
 use crate::trade::Problem;
-use crate::trade::entry::Foreseen;
+use crate::trade::entry::{Account, Foreseen};
 use crate::trade::names::match_key;
 use crate::trade::text::{nearest_few, quoted, shorten};
 use crate::trade::unit::Unit;
@@ -81,6 +83,45 @@ pub struct Standing {
     pub later: Option<Later>,
     /// The estimate of each deal in stock, or the reason why there is none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
+    /// What the likely price of each of these leaves; empty if the book names no outlet.
+    pub nets: Nets,
+}
+
+/// Nets of likely prices by deal, through the book's outlet.
+#[derive(Debug, Clone, Default)]
+pub struct Nets {
+    /// Name of the outlet.
+    pub outlet: String,
+    /// Net of each deal.
+    pub of_deal: BTreeMap<u32, Decimal>,
+}
+
+impl Nets {
+    /// The nets of estimates; none if it is not clear how the units will be sold.
+    fn of(book: &Book, now: &BTreeMap<u32, Result<Foreseen, String>>) -> Self {
+        let settings = book.settings();
+        let through = outlet(None, settings)
+            .ok()
+            .flatten()
+            .and_then(|found| Through::new(found, settings, None, None).ok());
+        let Some(Through { name, terms }) = through else {
+            return Self::default();
+        };
+        let net = |made: &Foreseen| terms.net_of(made.likely, made.basis).net;
+        Self {
+            outlet: name.to_string(),
+            of_deal: now
+                .iter()
+                .filter_map(|(id, made)| Some((*id, net(made.as_ref().ok()?))))
+                .collect(),
+        }
+    }
+
+    /// The profit of a deal in stock if it sells at the likely price.
+    pub fn profit(&self, deal: &Deal) -> Option<Decimal> {
+        let net = self.of_deal.get(&deal.id)?;
+        Some(*net - deal.sum(Account::Stock) + deal.profit())
+    }
 }
 
 /// The ledger of today, or at the end of the day `as_of`, with the estimates of that day.
@@ -104,6 +145,7 @@ pub fn standing(
         summary: ledger.summary(today),
         later,
         ledger,
+        nets: Nets::of(book, &now),
         now,
     })
 }

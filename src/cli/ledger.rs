@@ -183,6 +183,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         ledger: &now.ledger,
         goal: settings.deal.goal,
         now: now.now,
+        nets: now.nets,
         all: args.all,
     };
     if !args.chart.is_empty() {

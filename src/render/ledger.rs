@@ -12,6 +12,7 @@ use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
+use crate::app::ledger::Nets;
 use crate::book::csv::formula::neutral;
 use crate::deal::ledger::{Deal, Later, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
@@ -41,6 +42,8 @@ pub struct Told<'a> {
     pub goal: Decimal,
     /// Today's estimates of the units in stock, or the reasons why there are none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
+    /// What the likely prices of these leave.
+    pub nets: Nets,
     /// Whether all closed deals are shown.
     pub all: bool,
 }
@@ -211,6 +214,8 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         ("days", Kind::Number, 0),
         ("cost", Kind::Number, 0),
         ("likely", Kind::Number, 0),
+        ("net", Kind::Number, 1),
+        ("profit", Kind::Number, 0),
         ("low", Kind::Number, 1),
         ("high", Kind::Number, 2),
         ("when bought", Kind::Number, 3),
@@ -228,12 +233,15 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         let of = |made: Option<&Foreseen>, which: fn(&Foreseen) -> Decimal| {
             made.map_or("–".into(), |made| money(which(made)))
         };
+        let some = |known: Option<Decimal>| known.map_or("–".into(), money);
         grid.push(vec![
             deal.name(),
             deal.unit.model.clone(),
             deal.days_held(content.today).to_string(),
             money(deal.sum(Account::Stock)),
             of(now, |made| made.likely),
+            some(content.nets.of_deal.get(&deal.id).copied()),
+            some(content.nets.profit(deal)),
             of(now, |made| made.low),
             of(now, |made| made.high),
             of(deal.foreseen.as_ref(), |made| made.likely),
@@ -243,6 +251,14 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         return String::new();
     }
     let mut text = grid.render(width);
+    if !content.nets.of_deal.is_empty() {
+        let legend = format!(
+            "Net: what the likely price leaves through {}. Profit: net less cost, and less what a sale that came back took.",
+            content.nets.outlet
+        );
+        let legend = wrap(&legend, prose_width(width), "");
+        let _ = writeln!(text, "{QUIET}{legend}{QUIET:#}");
+    }
     for deal in open {
         if let Some(Err(why)) = content.now.get(&deal.id) {
             let _ = writeln!(

@@ -9,6 +9,7 @@ use std::path::Path;
 
 use chrono::NaiveDate;
 use compband::app::attributes::read_attributes;
+use compband::app::ledger::Nets;
 use compband::app::listings::listings;
 use compband::book::csv::canonical::{self, Layout};
 use compband::book::csv::formula;
@@ -308,6 +309,7 @@ pub fn ledger(bytes: &[u8], book: &Book) -> bool {
         later: ledger.later_than(today()),
         goal: Decimal::from(1000),
         now: BTreeMap::new(),
+        nets: Nets::default(),
         all: true,
     };
     let seen = sheet(&told, Some(80));

@@ -127,6 +127,26 @@ fn a_deal_is_followed_from_buying_to_selling() {
     }
 }
 
+/// What `compband net` leaves of the likely price is the net of a unit in stock.
+#[test]
+fn a_unit_in_stock_shows_what_it_would_leave() {
+    let dir = story();
+    let document = ledger(&dir);
+    let deal = &document["deals"][2];
+    let likely = deal["estimate_now"]["likely"].as_str().unwrap();
+    let net = json(dir.path(), &["net", "--price", likely]);
+    assert_eq!(deal["net_now"], net["net"]);
+    let net = dec(deal["net_now"].as_str().unwrap());
+    let profit = dec(deal["profit_now"].as_str().unwrap());
+    assert_eq!(profit, net - dec("31.00"));
+    assert!(document["deals"][0]["net_now"].is_null());
+    let text = does(&dir, "ledger --as-of 2026-11-20");
+    assert!(
+        text.contains(&format!("{net}  ")) && text.contains("through parcel"),
+        "{text}"
+    );
+}
+
 #[test]
 fn the_estimate_of_the_day_is_kept_and_the_sale_moves_the_next() {
     let dir = story();
@@ -861,7 +881,7 @@ fn a_currency_without_coins_shows_none() {
     assert!(text.contains("for 31.836 KWD"), "{text}");
     refuses(
         &other,
-        2,
+        3,
         "buy 'Brask M2' --price 31,836 --date 2026-09-05",
         &["one reading"],
     );

@@ -163,6 +163,10 @@ pub struct Deal<'a> {
     pub estimate_when_sold: Option<Estimated>,
     /// Estimate on the day of the document, for a unit in stock.
     pub estimate_now: Option<Estimated>,
+    /// What the likely price of that estimate leaves through the book's outlet; null if there is none.
+    pub net_now: Option<Money>,
+    /// Profit of the deal if it sells at that price; null likewise.
+    pub profit_now: Option<Money>,
 }
 
 /// An estimate in brief.
@@ -271,6 +275,8 @@ fn deal<'a>(content: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         estimate_when_bought: deal.foreseen.as_ref().map(estimated),
         estimate_when_sold: deal.foreseen_at_sale.as_ref().map(estimated),
         estimate_now: now.map(estimated),
+        net_now: content.nets.of_deal.get(&deal.id).copied().map(Money::from),
+        profit_now: content.nets.profit(deal).map(Money::from),
     }
 }
 
