@@ -5,7 +5,7 @@ use std::fmt::Write;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::numbers::{amount, percent_change};
+use super::numbers::{amount, chance as probability, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::app::ask::{Asking, Basis, Earns, Judged};
@@ -116,7 +116,7 @@ pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
             let chance = usual.plan.sold_by(usize::from(deadline)).last().copied();
             format!(
                 "Sold or at the deadline after {weeks:.1} weeks on average, sold by then with a chance of {}",
-                percent(chance.unwrap_or_default())
+                probability(chance.unwrap_or_default(), 0)
             )
         }
         (Some(weeks), None) => format!("Sold after {weeks:.1} weeks on average"),
@@ -197,7 +197,7 @@ pub(super) fn weekly(content: &Asking<'_>) -> Vec<[String; 4]> {
             row.week.to_string(),
             row.ask.map_or("–".into(), |ask| base.money(ask)),
             base.money(row.least),
-            percent(row.sold_by),
+            probability(row.sold_by, 0),
         ]);
     }
     cells
@@ -392,10 +392,6 @@ pub(super) fn counter(base: &Basis<'_>, judged: &Judged) -> Option<Decimal> {
         Answer::Counter(to) => base.currency().from_statistics(to),
         Answer::Accept | Answer::Wait => None,
     }
-}
-
-fn percent(share: f64) -> String {
-    format!("{:.0} %", 100.0 * share)
 }
 
 /// A rate with two significant digits.
