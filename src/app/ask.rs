@@ -7,7 +7,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
-use super::ledger::read_ledger;
+use super::ledger::ledger_on;
 use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use crate::band::estimate::Estimate;
@@ -257,7 +257,7 @@ impl<'a> Scene<'a> {
         unit.subject.how_sold.get_or_insert(HowSold::Fixed);
         let deal = &unit.settings.deal;
         let made = unit.estimate(unit.selection()?)?;
-        let noted = read_ledger(book, notice)?.offers();
+        let noted = ledger_on(book, unit.as_of, notice)?.offers();
         let scene = Self {
             basis: unit.settings.price_basis,
             through,
