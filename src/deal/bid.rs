@@ -414,6 +414,9 @@ pub fn binding(limits: &[Limit]) -> Option<&Limit> {
 }
 
 #[cfg(test)]
+mod risk_tests;
+
+#[cfg(test)]
 mod tests {
     use super::super::outlet::Terms;
     use super::super::prospect::{Failed, Plan, Sale};

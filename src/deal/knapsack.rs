@@ -271,6 +271,30 @@ mod tests {
         assert!(best_of(&items(&[1], &[1]), -1).is_empty());
     }
 
+    /// A hundred listings in cents and millionths, both budgets short: it must end soon.
+    #[test]
+    fn a_hundred_listings() {
+        let all: Vec<Item> = (0..100_i64)
+            .map(|k| {
+                let stake = 2000 + 7919 * k % 9000;
+                let share = stake * 1_000_000 / 30_000 * 100 / (85 + 31 * k % 15);
+                let value = stake * (250 + 613 * k % 90);
+                Item {
+                    weights: [stake, share],
+                    value,
+                }
+            })
+            .collect();
+        for budgets in [[26_000, 1_000_000], [60_000, 2_200_000]] {
+            let chosen = best_choice(&all, budgets);
+            assert!(chosen.len() > 2);
+            let used = chosen.iter().fold([0, 0], |[a, b], &at| {
+                [a + all[at].weights[0], b + all[at].weights[1]]
+            });
+            assert!(within(used, budgets), "{used:?}");
+        }
+    }
+
     /// Dynamic programming over every weight (Bellman 1957).
     fn by_weight(items: &[Item], budget: usize) -> i64 {
         let mut best = vec![0; budget + 1];
@@ -324,6 +348,28 @@ mod tests {
             let [value, a, b] = sum(&best_choice(&all, budgets));
             prop_assert!(within([a, b], budgets));
             prop_assert_eq!((value, -a), best);
+        }
+
+        /// More items under both budgets, by dynamic programming over every pair of weights.
+        #[test]
+        fn two_budgets_with_many_items(
+            triples in prop::collection::vec((1..30i64, 1..30i64, 1..40i64), 15..40), budget in 20..90usize,
+        ) {
+            let all: Vec<Item> = triples.into_iter().map(|(a, b, value)| Item { weights: [a, b], value }).collect();
+            let side = budget + 1;
+            let mut best = vec![0; side * side];
+            for item in &all {
+                let [a, b] = item.weights.map(|weight| weight as usize);
+                for one in (a..side).rev() {
+                    for other in (b..side).rev() {
+                        let with = best[(one - a) * side + other - b] + item.value;
+                        best[one * side + other] = with.max(best[one * side + other]);
+                    }
+                }
+            }
+            let chosen = best_choice(&all, [budget as i64; 2]);
+            let value: i64 = chosen.iter().map(|&at| all[at].value).sum();
+            prop_assert_eq!(value, best[side * side - 1]);
         }
 
         /// Many items with values close to weights (the hard case).

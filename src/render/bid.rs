@@ -350,13 +350,6 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
             at.staked.map_or("–".into(), percent)
         });
     }
-    for limit in &content.limits {
-        if let Aim::Stake { bankroll, share } = limit.aim {
-            row("most to put in, for its risk", &|at| {
-                money(allowed(bankroll, share, at, currency))
-            });
-        }
-    }
     (titles, rows)
 }
 
