@@ -30,7 +30,7 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     aims(&mut out, content, width);
     measures(&mut out, content, width);
     for line in counted(content) {
-        let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
+        let _ = writeln!(out, "\n{}", wrap(&line, prose, "  "));
     }
     repairs(&mut out, content, prose);
     let warnings = warnings(content);
