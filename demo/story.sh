@@ -31,7 +31,7 @@ compband bid --model "Brask M2" --grade A --completeness boxed --as-of 2026-10-2
     --inbound 3.90 --against 31
 
 # The first is bought and mended, and put up for sale on the 24th.
-compband buy "Nerrow F4" --price 75 --shipping 6 --grade B --completeness usable --date 2026-10-20
+compband buy "Nerrow F4" --price 75 --inbound 6 --grade B --completeness usable --date 2026-10-20
 compband spend d1 14 "new battery" --minutes 30 --date 2026-10-23
 compband ask --model "Nerrow F4" --grade B --completeness usable --as-of 2026-10-24 --deadline 6
 

@@ -12,7 +12,7 @@ use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use crate::band::estimate::Estimate;
 use crate::book::Book;
-use crate::deal::asking::{Answer, Asks, Buyers, Market, answer, buyers_behind, step};
+use crate::deal::asking::{Answer, Asks, Buyers, Level, Market, answer, buyers_behind, step};
 use crate::deal::prospect::Sale;
 use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
@@ -20,8 +20,25 @@ use crate::settings::selling::DealSettings;
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
 
-/// Number of prices that represent the distribution of prices paid.
-const BUYERS: usize = 500;
+/// Number of prices that represent the distribution of prices paid at one level.
+const BUYERS: usize = 60;
+
+/// Of so many prices paid at a level the highest is left out: what somebody paid once by mistake or in a hurry
+/// is no price to wait for.
+const TOP: usize = 20;
+
+/// Number of levels that represent what is believed of the unit's level.
+const LEVELS: usize = 9;
+
+/// Standard deviation of the unit's level, log price, below which it counts as known.
+const KNOWN: f64 = 0.003;
+
+/// Probability of the levels that count; those beyond are set to its ends. The long tails of rules of thumb
+/// are ignorance, and no price to speculate on.
+const COUNTED: f64 = 0.8;
+
+/// Probability within one standard deviation of a normal mean.
+const ONE_SD: f64 = 0.682_689_492;
 
 const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
 
@@ -32,8 +49,8 @@ const ROWS: (usize, usize) = (4, 13);
 /// Inputs of waiting for buyers, as given by the user or the settings.
 #[derive(Debug, Clone)]
 pub struct Waiting {
-    /// Weeks to the deadline, and the net of the unit then.
-    pub deadline: Option<(u16, Decimal)>,
+    /// Weeks to the deadline, and the net of the unit then; without a net, it goes in a quick sale.
+    pub deadline: Option<(u16, Option<Decimal>)>,
     /// Cost of holding the unit for a week.
     pub cost: Decimal,
     /// Alternative return on the money per year, per cent.
@@ -77,6 +94,8 @@ pub struct Basis<'a> {
     pub trend: f64,
     /// Weeks to the deadline, and the net of the unit then.
     pub deadline: Option<(u16, Decimal)>,
+    /// Per cent of the likely price of a quick sale at the deadline, unless the net was given.
+    pub quick_sale: Option<Decimal>,
     /// The fixed asking price.
     pub asking: Option<Decimal>,
 }
@@ -206,8 +225,8 @@ struct Scene<'a> {
     through: Option<Through<'a>>,
     deal: DealSettings,
     waiting: Waiting,
-    /// The most that one buyer would pay.
-    most: Vec<Chance>,
+    /// Levels of prices that the unit may have, with the buyers at each.
+    levels: Vec<Level>,
     /// Offers per week at the likely price.
     offers: Rate,
     /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
@@ -238,8 +257,6 @@ impl<'a> Scene<'a> {
         unit.subject.how_sold.get_or_insert(HowSold::Fixed);
         let deal = &unit.settings.deal;
         let made = unit.estimate(unit.selection()?)?;
-        let paid = made.outcome.quantiles(BUYERS).into_iter().map(f64::exp);
-        let paid: Vec<f64> = paid.collect();
         let noted = read_ledger(book, notice)?.offers();
         let scene = Self {
             basis: unit.settings.price_basis,
@@ -247,13 +264,38 @@ impl<'a> Scene<'a> {
             // The asking prices of earlier sales are assumed to be near the likely price.
             offers: posterior(offers_by_rule(deal)?, f64::from(noted.0), noted.1),
             noted,
-            most: buyers_behind(&paid, float(deal.buyers_per_sale)),
+            levels: levels(&made, float(deal.buyers_per_sale)),
             deal: deal.clone(),
             made,
             waiting,
             known: RefCell::default(),
         };
-        Ok(scene.with_evidence())
+        Ok(scene.with_evidence().with_ends())
+    }
+
+    /// The nets at the deadline.
+    fn with_ends(mut self) -> Self {
+        if let Some((_, exit)) = self.waiting.deadline {
+            let share = float(self.deal.quick_sale) / 100.0;
+            let quick = |level: &Level| self.net(share * middle(&level.most));
+            let ends: Vec<f64> = self
+                .levels
+                .iter()
+                .map(|level| exit.map_or_else(|| quick(level), float))
+                .collect();
+            for (level, end) in self.levels.iter_mut().zip(ends) {
+                level.end = end;
+            }
+        }
+        self
+    }
+
+    /// Net of the unit at the deadline.
+    fn exit(&self, exit: Option<Decimal>) -> Decimal {
+        exit.unwrap_or_else(|| {
+            let price = float(self.made.median) * float(self.deal.quick_sale) / 100.0;
+            self.sale().net(self.exact(price))
+        })
     }
 
     fn sale(&self) -> Sale<'_> {
@@ -264,16 +306,41 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// Updates the rate by the counted offers: with another asking price than the likely one, a different
-    /// share of the buyers make an offer.
+    /// Updates the rate and the levels by the counted offers: with another asking price than the likely
+    /// one, a different share of the buyers make an offer, and the more the higher the level is.
+    ///
+    /// The number of offers is Poisson with a gamma rate: negative binomial at each level.
     fn with_evidence(mut self) -> Self {
         if let Some((count, weeks)) = self.waiting.seen {
             let likely = float(self.made.median);
             let asked = self.waiting.asking.map_or(likely, float);
             let buyers = self.buyers(self.offers.mean());
+            let usual = buyers.heard(likely);
             // The absence of offers is no evidence at a price far above every limit.
-            let heard = (buyers.heard(asked) / buyers.heard(likely)).max(0.01);
-            self.offers = posterior(self.offers, f64::from(count), float(weeks) * heard);
+            let heard = |level: &Level| (buyers.heard_at(level, asked) / usual).max(0.01);
+            let count = f64::from(count);
+            let weeks: Vec<f64> = self
+                .levels
+                .iter()
+                .map(|level| float(weeks) * heard(level))
+                .collect();
+            let Rate {
+                shape,
+                weeks: known,
+            } = self.offers;
+            let logs = weeks
+                .iter()
+                .map(|weeks| count * weeks.ln() - (shape + count) * (known + weeks).ln());
+            let logs: Vec<f64> = logs.collect();
+            let most = logs.iter().copied().fold(f64::MIN, f64::max);
+            for (level, log) in self.levels.iter_mut().zip(logs) {
+                level.chance *= (log - most).exp();
+            }
+            let all: f64 = self.levels.iter().map(|level| level.chance).sum();
+            self.levels.iter_mut().for_each(|level| level.chance /= all);
+            let levels = self.levels.iter().zip(&weeks);
+            let weeks = levels.map(|(level, weeks)| level.chance * weeks).sum();
+            self.offers = posterior(self.offers, count, weeks);
         }
         self
     }
@@ -282,7 +349,7 @@ impl<'a> Scene<'a> {
     fn buyers(&self, offers: f64) -> Buyers<'_> {
         let share = |percent: Decimal| float(percent) / 100.0;
         let mut buyers = Buyers {
-            most: &self.most,
+            levels: &self.levels,
             rate: offers,
             haggling: share(self.deal.haggling),
             offered: share(self.deal.offered),
@@ -322,10 +389,7 @@ impl<'a> Scene<'a> {
             asks,
             drift: (1.0 + self.trend() / 100.0).powf(7.0 / DAYS_PER_MONTH),
             patience: self.patience(),
-            deadline: self
-                .waiting
-                .deadline
-                .map(|(weeks, exit)| (usize::from(weeks), float(exit))),
+            deadline: self.waiting.deadline.map(|(weeks, _)| usize::from(weeks)),
         }
         .plan()
     }
@@ -407,7 +471,14 @@ impl<'a> Scene<'a> {
             ),
             per_week: 1.0 / self.patience().discount - 1.0,
             trend: self.trend(),
-            deadline: self.waiting.deadline,
+            deadline: self
+                .waiting
+                .deadline
+                .map(|(weeks, exit)| (weeks, self.exit(exit))),
+            quick_sale: self
+                .waiting
+                .deadline
+                .and_then(|(_, exit)| exit.is_none().then_some(self.deal.quick_sale)),
             asking: self.waiting.asking,
             made: self.made,
         }
@@ -437,17 +508,49 @@ impl<'a> Scene<'a> {
         let (wait, least) = self.least(&plan, week);
         let share = float(self.deal.offered) / 100.0;
         let net = |price| self.net(price);
+        let asked = plan.period(week.max(1)).and_then(|period| period.week.ask);
+        let asked = asked.unwrap_or(f64::INFINITY);
         Judged {
             offer,
             week,
             left: self.sale().net(offer),
             wait,
             least,
-            answer: answer(float(offer), float(wait), share, self.step(), net),
+            answer: answer(float(offer), (float(wait), asked), share, self.step(), net),
         }
     }
 }
 
 fn float(amount: Decimal) -> f64 {
     amount.to_f64().unwrap_or_default()
+}
+
+/// The levels that the unit may have, equally likely, with the buyers at each.
+fn levels(made: &Estimate, per_sale: f64) -> Vec<Level> {
+    let mut sale = made.outcome.sale().quantiles(BUYERS);
+    sale.truncate(BUYERS - BUYERS / TOP);
+    let centre = made.outcome.centre();
+    let (low, high) = centre.band(ONE_SD);
+    let levels = if high - low < 2.0 * KNOWN {
+        vec![made.outcome.median()]
+    } else {
+        let (least, most) = centre.band(COUNTED);
+        let levels = centre.quantiles(LEVELS).into_iter();
+        levels.map(|level| level.clamp(least, most)).collect()
+    };
+    let chance = 1.0 / levels.len() as f64;
+    let of = |level: &f64| {
+        let paid: Vec<f64> = sale.iter().map(|sale| (level + sale).exp()).collect();
+        Level {
+            chance,
+            most: buyers_behind(&paid, per_sale),
+            end: 0.0,
+        }
+    };
+    levels.iter().map(of).collect()
+}
+
+/// The price paid in the middle at a level, from the limits of the buyers there.
+fn middle(most: &[Chance]) -> f64 {
+    most.get(most.len() / 2).map_or(0.0, |one| one.money)
 }

@@ -1,5 +1,6 @@
 //! The highest bid for a unit, and the verdict on an asking price.
 
+use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
@@ -29,8 +30,9 @@ pub struct AimsSaid {
 }
 
 impl AimsSaid {
-    /// All aims, and the money there is: the bankroll as given, or else from the ledger, or else from
-    /// the settings; the cash from the ledger, or else the bankroll less the stock.
+    /// All aims, and the money there is: the bankroll as given, or else from the ledger at the end of
+    /// a day, or else from the settings; the cash from the ledger, or else the bankroll less the
+    /// stock.
     ///
     /// # Errors
     /// If the ledger cannot be read.
@@ -38,9 +40,10 @@ impl AimsSaid {
         &self,
         book: &Book,
         deal: &DealSettings,
+        day: NaiveDate,
         notice: &mut dyn FnMut(&str),
     ) -> Result<(Vec<Aim>, Funds), AppError> {
-        let funds = Funds::of(book, self.bankroll, deal.bankroll, notice)?;
+        let funds = Funds::of(book, self.bankroll, deal.bankroll, day, notice)?;
         let mut aims = vec![
             Aim::Profit(self.profit.unwrap_or(deal.least_profit)),
             Aim::Return(self.returned.unwrap_or(deal.least_return)),
@@ -102,7 +105,9 @@ pub fn bid<'a>(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Bid<'a>, AppError> {
     let settings = &unit.settings;
-    let (aims, funds) = purchase.aims.with_book(book, &settings.deal, notice)?;
+    let (aims, funds) = purchase
+        .aims
+        .with_book(book, &settings.deal, unit.as_of, notice)?;
     let costs = purchase.costs;
     let terms = purchase.sale.as_ref().map(|sale| &sale.terms);
     let weighed = weigh(unit, terms, &costs)?;

@@ -13,11 +13,11 @@ use super::selling::{Through, unsure};
 use crate::book::{Book, BookLock};
 use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, name};
 use crate::deal::outlet::{Item, Terms};
-use crate::trade::Comp;
 use crate::trade::comp::HowSold;
 use crate::trade::entry::{Account, Entry, Foreseen};
 use crate::trade::money::grouped;
 use crate::trade::unit::Unit;
+use crate::trade::{Comp, Currency};
 
 pub use crate::deal::ledger::Refund;
 
@@ -26,6 +26,8 @@ pub use crate::deal::ledger::Refund;
 pub struct Dated {
     /// The day.
     pub on: NaiveDate,
+    /// Today.
+    pub today: NaiveDate,
     /// A note, or empty.
     pub note: String,
 }
@@ -105,6 +107,56 @@ pub struct Sold {
     pub recorded: Option<Recorded>,
 }
 
+/// How many times the likely price a purchase costs when it is pointed out.
+const FAR_ABOVE: i64 = 2;
+
+/// The message about a purchase at a price far above the likely one.
+fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
+    let OfDeal { deal, entered } = made;
+    let likely = deal.foreseen?.likely;
+    let far = likely > Decimal::ZERO && deal.paid > Decimal::from(FAR_ABOVE) * likely;
+    let money = |amount| grouped(&currency.plain(amount));
+    far.then(|| {
+        format!(
+            "{} paid is far above the likely price, {} {}; if that is a slip, `compband ledger reverse {}` takes it back",
+            money(deal.paid),
+            money(likely),
+            currency.code,
+            entered.number
+        )
+    })
+}
+
+/// A recorded refund.
+#[derive(Debug)]
+pub struct Refunded {
+    /// The deal and its entry.
+    pub of_deal: OfDeal,
+    /// Money given back to the buyer.
+    pub amount: Decimal,
+    /// Identifier of the comp that the sale still is, if it is one.
+    pub comp_id: Option<String>,
+}
+
+/// The comp of the last sale of a deal, if the book has it.
+fn comp_of(book: &Book, deal: &Deal) -> Result<Option<String>, AppError> {
+    let (Some(sale), Some(on)) = (deal.sale, deal.closed_on) else {
+        return Ok(None);
+    };
+    let code = &book.settings().currency.code;
+    let of_way = |how_sold| {
+        let unit = Unit {
+            how_sold,
+            ..deal.unit.clone()
+        };
+        unit.comp(on, sale.price, sale.shipping, code).derive_id(0)
+    };
+    // The ledger does not keep how a unit was sold.
+    let ways = HowSold::ALL.into_iter().map(Some).chain([None]);
+    let ids = ways.map(of_way).collect();
+    Ok(book.comps_by_id(&ids)?.into_keys().next())
+}
+
 impl SaleSaid<'_> {
     /// The figures of the sale; missing ones are worked out from the outlet.
     fn figures(&self, notice: &mut dyn FnMut(&str)) -> Sale {
@@ -180,17 +232,21 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
-    fn enter(&mut self, entry: Entry, note: String) -> Result<Entered, AppError> {
+    fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
+        let note = dated.note;
         let entry = Entry { note, ..entry };
         let spends = entry.postings.get(Account::Cash) < Decimal::ZERO;
+        let before = self.ledger.clone();
         self.ledger.enter(entry.clone())?;
+        before.fits_by_day(&entry)?;
         self.book.append_to_ledger(&self.lock, &entry)?;
-        let totals = self.ledger.totals();
+        let now = self.ledger.up_to(dated.today.max(entry.on));
+        let totals = now.totals();
         let entered = Entered {
             number: entry.number,
             cash: totals.get(Account::Cash),
             stock: totals.get(Account::Stock),
-            bankroll: self.ledger.bankroll(),
+            bankroll: now.bankroll(),
         };
         if spends {
             self.warn_of_cash(-entry.postings.get(Account::Cash));
@@ -231,9 +287,9 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry of a deal.
-    fn enter_deal(&mut self, entry: Entry, note: String) -> Result<OfDeal, AppError> {
+    fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
-        let entered = self.enter(entry, note)?;
+        let entered = self.enter(entry, dated)?;
         let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
         Ok(OfDeal { deal, entered })
     }
@@ -263,7 +319,12 @@ impl<'a> Books<'a> {
             minutes: bought.minutes,
             ..self.ledger.buy(dated.on, purchase)
         };
-        self.enter_deal(entry, dated.note)
+        let made = self.enter_deal(entry, dated)?;
+        let currency = &self.book.settings().currency;
+        if let Some(doubt) = overpaid(&made, currency) {
+            (self.notice)(&doubt);
+        }
+        Ok(made)
     }
 
     /// Records money and minutes spent on a unit in stock.
@@ -278,7 +339,7 @@ impl<'a> Books<'a> {
     ) -> Result<OfDeal, AppError> {
         let id = self.in_stock(deal)?.id;
         let entry = self.ledger.spend(dated.on, id, amount, minutes);
-        self.enter_deal(entry, dated.note)
+        self.enter_deal(entry, dated)
     }
 
     /// Records that a unit was scrapped, and for how much.
@@ -288,7 +349,7 @@ impl<'a> Books<'a> {
     pub fn scrap(mut self, deal: &str, fetched: Decimal, dated: Dated) -> Result<OfDeal, AppError> {
         let id = self.in_stock(deal)?.id;
         let entry = self.ledger.scrap(dated.on, id, fetched);
-        self.enter_deal(entry, dated.note)
+        self.enter_deal(entry, dated)
     }
 
     /// Records the sale of a unit with the estimate from sales of earlier days.
@@ -302,6 +363,7 @@ impl<'a> Books<'a> {
         let blank = self.ledger.sold(dated.on, id, &figures);
         // Checked before the estimate, so that a deal not in stock gets its own message.
         self.ledger.clone().enter(blank.clone())?;
+        self.ledger.fits_by_day(&blank)?;
         let before = dated.on.pred_opt().unwrap_or(dated.on);
         let estimate = self.foresee(&unit, before)?;
         let outlet = said.through.as_ref().map_or("", |through| through.name);
@@ -324,7 +386,7 @@ impl<'a> Books<'a> {
             .log_comp
             .then(|| record_sale(self.book, &self.lock, comp.clone(), self.notice));
         let recorded = recorded.transpose()?;
-        let of_deal = self.enter_deal(entry, dated.note).inspect_err(|_| {
+        let of_deal = self.enter_deal(entry, dated).inspect_err(|_| {
             if recorded.is_some() {
                 (self.notice)(
                     "the sale is among the comps, but not in the ledger: the same command again enters it",
@@ -347,7 +409,7 @@ impl<'a> Books<'a> {
     /// If the ledger refuses it, or the book cannot be written.
     pub fn fund(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
         let entry = self.ledger.fund(dated.on, amount);
-        self.enter(entry, dated.note)
+        self.enter(entry, dated)
     }
 
     /// Records money that the owner takes out.
@@ -356,7 +418,7 @@ impl<'a> Books<'a> {
     /// If the ledger refuses it, or the book cannot be written.
     pub fn draw(mut self, amount: Decimal, dated: Dated) -> Result<Entered, AppError> {
         let entry = self.ledger.draw(dated.on, amount);
-        self.enter(entry, dated.note)
+        self.enter(entry, dated)
     }
 
     /// Replaces the description of a unit in stock; `model` is its new model, if it changes. Returns the old
@@ -377,11 +439,11 @@ impl<'a> Books<'a> {
         let now = subject(&Said { model, ..said }, self.book.settings(), self.notice)?;
         fit_to_keep(&now)?;
         let entry = self.ledger.describe(dated.on, id, now);
-        Ok((self.enter_deal(entry, dated.note)?, was))
+        Ok((self.enter_deal(entry, dated)?, was))
     }
 
     /// Records a refund to the buyer of a unit; the default sum is all that was paid. With `back`, the unit
-    /// is in stock again. Returns the sum too.
+    /// is in stock again.
     ///
     /// # Errors
     /// If the deal is not sold, or the book cannot be written.
@@ -390,15 +452,20 @@ impl<'a> Books<'a> {
         deal: &str,
         (sum, refund, back): (Option<Decimal>, Refund, bool),
         dated: Dated,
-    ) -> Result<(OfDeal, Decimal), AppError> {
+    ) -> Result<Refunded, AppError> {
         let deal = find_deal(&self.ledger, deal, Wanted::Sold)?;
         let amount = sum.unwrap_or_else(|| deal.revenue());
         let refund = Refund { amount, ..refund };
         let entry = self.ledger.refund(dated.on, deal.id, &refund, back);
-        Ok((self.enter_deal(entry, dated.note)?, amount))
+        let comp_id = comp_of(self.book, deal)?;
+        Ok(Refunded {
+            of_deal: self.enter_deal(entry, dated)?,
+            amount,
+            comp_id,
+        })
     }
 
-    /// Reverses an entry, by default on its own day. Returns the ledger after it, and the number of the new
+    /// Reverses an entry, by default on its own day or else on the last day of its deal. Returns the ledger after it, and the number of the new
     /// entry.
     ///
     /// # Errors
@@ -407,10 +474,11 @@ impl<'a> Books<'a> {
         mut self,
         number: u32,
         on: Option<NaiveDate>,
-        note: String,
+        (today, note): (NaiveDate, String),
     ) -> Result<(Ledger, u32), AppError> {
         let entry = self.ledger.reverse(on, number)?;
-        let entered = self.enter(entry, note)?;
+        let on = entry.on;
+        let entered = self.enter(entry, Dated { on, today, note })?;
         Ok((self.ledger, entered.number))
     }
 }

@@ -1,9 +1,10 @@
 //! The money there is for a purchase: the bankroll and the cash.
 
+use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::AppError;
-use super::ledger::read_ledger;
+use super::ledger::ledger_on;
 use crate::book::Book;
 use crate::deal::ledger::Ledger;
 use crate::trade::entry::{Account, Kind};
@@ -27,7 +28,7 @@ pub struct Cash {
 }
 
 impl Funds {
-    /// The money of a book. `said` is the bankroll as given by the user (0: none), `set` the one of
+    /// The money of a book at the end of a day. `said` is the bankroll as given by the user (0: none), `set` the one of
     /// the settings (0: none).
     ///
     /// # Errors
@@ -36,9 +37,10 @@ impl Funds {
         book: &Book,
         said: Option<Decimal>,
         set: Decimal,
+        day: NaiveDate,
         notice: &mut dyn FnMut(&str),
     ) -> Result<Self, AppError> {
-        Ok(Self::by(&read_ledger(book, notice)?, said, set))
+        Ok(Self::by(&ledger_on(book, day, notice)?, said, set))
     }
 
     /// The money by a ledger. Where it has no money paid in, the bankroll of the settings counts as

@@ -3,14 +3,16 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
 
 use super::AppError;
 use super::reader::{Asked, Reader};
+use super::selling::{Through, outlet};
 use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError};
-use crate::deal::ledger::{Deal, Ledger, State, Summary};
+use crate::deal::ledger::{Deal, Later, Ledger, State, Summary};
 use crate::trade::Problem;
-use crate::trade::entry::Foreseen;
+use crate::trade::entry::{Account, Foreseen};
 use crate::trade::names::match_key;
 use crate::trade::text::{nearest_few, quoted, shorten};
 use crate::trade::unit::Unit;
@@ -39,11 +41,34 @@ pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, 
     Ok(ledger)
 }
 
+/// The ledger of a book at the end of a day.
+///
+/// # Errors
+/// Those of [`read_ledger`].
+pub fn ledger_on(
+    book: &Book,
+    day: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Ledger, AppError> {
+    Ok(read_ledger(book, notice)?.up_to(day))
+}
+
 /// Error for a ledger without entries.
 pub fn nothing_yet() -> AppError {
     AppError::Absent {
         message: "the ledger has no entries yet".into(),
         next: "say what you put in with `compband ledger fund`, and record a purchase with `compband buy`".into(),
+    }
+}
+
+/// Error for a ledger whose entries are all dated later than a day.
+pub fn nothing_until(day: NaiveDate, later: Later) -> AppError {
+    AppError::Absent {
+        message: format!("the ledger has no entries up to {day}"),
+        next: format!(
+            "its first is of {}: say a later day with --as-of",
+            later.from
+        ),
     }
 }
 
@@ -54,8 +79,49 @@ pub struct Standing {
     pub ledger: Ledger,
     /// Its summary.
     pub summary: Summary,
+    /// The entries that are left out of it because they are dated later.
+    pub later: Option<Later>,
     /// The estimate of each deal in stock, or the reason why there is none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
+    /// What the likely price of each of these leaves; empty if the book names no outlet.
+    pub nets: Nets,
+}
+
+/// Nets of likely prices by deal, through the book's outlet.
+#[derive(Debug, Clone, Default)]
+pub struct Nets {
+    /// Name of the outlet.
+    pub outlet: String,
+    /// Net of each deal.
+    pub of_deal: BTreeMap<u32, Decimal>,
+}
+
+impl Nets {
+    /// The nets of estimates; none if it is not clear how the units will be sold.
+    fn of(book: &Book, now: &BTreeMap<u32, Result<Foreseen, String>>) -> Self {
+        let settings = book.settings();
+        let through = outlet(None, settings)
+            .ok()
+            .flatten()
+            .and_then(|found| Through::new(found, settings, None, None).ok());
+        let Some(Through { name, terms }) = through else {
+            return Self::default();
+        };
+        let net = |made: &Foreseen| terms.net_of(made.likely, made.basis).net;
+        Self {
+            outlet: name.to_string(),
+            of_deal: now
+                .iter()
+                .filter_map(|(id, made)| Some((*id, net(made.as_ref().ok()?))))
+                .collect(),
+        }
+    }
+
+    /// The profit of a deal in stock if it sells at the likely price.
+    pub fn profit(&self, deal: &Deal) -> Option<Decimal> {
+        let net = self.of_deal.get(&deal.id)?;
+        Some(*net - deal.sum(Account::Stock) + deal.profit())
+    }
 }
 
 /// The ledger of today, or at the end of the day `as_of`, with the estimates of that day.
@@ -68,18 +134,18 @@ pub fn standing(
     today: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Standing, AppError> {
-    let mut ledger = read_ledger(book, notice)?;
-    if let Some(day) = as_of {
-        ledger = ledger.up_to(day);
-    }
     let today = as_of.unwrap_or(today);
+    let whole = read_ledger(book, notice)?;
+    let (ledger, later) = (whole.up_to(today), whole.later_than(today));
     let mut now = BTreeMap::new();
     for deal in ledger.deals().filter(|deal| deal.state == State::Open) {
         now.insert(deal.id, foresee(book, &deal.unit, today, notice)?);
     }
     Ok(Standing {
         summary: ledger.summary(today),
+        later,
         ledger,
+        nets: Nets::of(book, &now),
         now,
     })
 }

@@ -6,7 +6,6 @@ use crate::book::Index;
 use crate::trade::Comp;
 use crate::trade::money::MINOR_SCALE;
 use crate::trade::money::minor_units;
-use crate::trade::money::money_text;
 use crate::trade::names::match_key;
 use crate::trade::near::KnownModels;
 use polars::prelude::{IntoLazy, col, lit};
@@ -214,7 +213,7 @@ pub fn far_off(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
     let median = currency.from_statistics(median / 10_f64.powi(MINOR_SCALE as i32));
     Ok(Some(format!(
         "the price of {} is {how} the median of this model, {} {}; if that is a slip, `compband undo` takes the sale back",
-        money_text(comp.price),
+        currency.exact(comp.price),
         median.map_or(String::new(), |median| currency.plain(median)),
         currency.code
     )))

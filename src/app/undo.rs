@@ -2,6 +2,8 @@
 
 use super::AppError;
 use crate::book::Book;
+use crate::trade::problem::SHOWN;
+use crate::trade::text::{quoted, shorten};
 
 pub use crate::book::undo::Undone;
 
@@ -33,4 +35,25 @@ pub fn take_back(
         }
     }
     book.undo(&lock, dry_run, notice)?.ok_or_else(absent)
+}
+
+/// Takes a logged sale out, whatever was recorded since, or with `dry_run` only returns it.
+///
+/// # Errors
+/// If there is no such sale, or the book cannot be changed.
+pub fn take_out(
+    book: &Book,
+    dry_run: bool,
+    comp_id: &str,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Undone, AppError> {
+    let lock = book.lock(notice)?;
+    let undone = book.undo_sale(&lock, dry_run, comp_id.trim(), notice)?;
+    undone.ok_or_else(|| AppError::Absent {
+        message: format!(
+            "no logged sale has the identifier {}",
+            quoted(&shorten(comp_id, SHOWN))
+        ),
+        next: "`compband comps` lists the identifiers; what an import brought is taken out in its file".into(),
+    })
 }

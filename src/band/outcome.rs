@@ -71,6 +71,13 @@ impl Outcome {
     /// The interval of probability `level` in 0..1 for the unit's level (the median of its sales),
     /// log price. More comps narrow it.
     pub fn mean_interval(&self, level: f64) -> (f64, f64) {
+        let centre = self.centre();
+        let tail = (1.0 - level) / 2.0;
+        (centre.quantile(tail), centre.quantile(1.0 - tail))
+    }
+
+    /// The distribution of the unit's level (the median of its sales), log price.
+    pub fn centre(&self) -> Self {
         let known = |s: &Scale| Scale {
             sigma: 0.0,
             nu: f64::INFINITY,
@@ -78,10 +85,10 @@ impl Outcome {
             ..*s
         };
         let scales = self.predictive.scales().iter().map(known).collect();
-        let centre = Predictive::mixture(scales);
-        let tail = (1.0 - level) / 2.0;
-        let end = |p: f64| self.median + self.widening * (centre.quantile(p) - self.median);
-        (end(tail), end(1.0 - tail))
+        Self {
+            predictive: Predictive::mixture(scales),
+            ..*self
+        }
     }
 
     /// The variation of single sales around the unit's level, log price: a distribution about 0.

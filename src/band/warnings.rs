@@ -210,11 +210,11 @@ fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
     let currency = &estimate.currency;
     let without = currency.from_statistics(step.without).unwrap_or_default();
     format!(
-        "Prices may have stepped {} by about {:.0} % around {} ({:.0} chances in 100). If they did not, the likely price is {} {}. More sales will tell.",
+        "Prices may have stepped {} by about {:.0} % around {} ({} chances in 100). If they did not, the likely price is {} {}. More sales will tell.",
         if step.percent < 0.0 { "down" } else { "up" },
         step.percent.abs(),
         step.day,
-        (100.0 * step.probability).min(99.0),
+        (100.0 * step.probability).round().clamp(1.0, 99.0),
         currency.plain(without),
         currency.code
     )

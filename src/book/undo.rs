@@ -78,7 +78,39 @@ impl Book {
         Ok(Some(undone))
     }
 
-    /// The content of the last entry, and the rows that are in force without it. Rows with problems
+    /// Takes a logged sale out, whatever was recorded since: its newest line moves to
+    /// `undone/logged.csv`. `None` if no logged sale has this identifier. With `dry_run` nothing changes.
+    ///
+    /// # Errors
+    /// If reading or writing fails.
+    pub fn undo_sale(
+        &self,
+        lock: &BookLock,
+        dry_run: bool,
+        comp_id: &str,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Option<Undone>, BookError> {
+        if !dry_run {
+            self.repair_log(lock, notice)?;
+        }
+        let imports = self.import_files(&self.comps_dir(), notice)?;
+        let Logged { rows, problems } =
+            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
+        if !problems.is_empty() {
+            return Err(BookError::Rows(problems));
+        }
+        let of_sale = rows.iter().filter(|row| row.comp.comp_id == comp_id);
+        let Some(row) = of_sale.max_by_key(|row| row.entry) else {
+            return Ok(None);
+        };
+        let undone = self.survey(row.entry, &self.log_path(), true)?;
+        if !dry_run {
+            self.remove_logged(row)?;
+        }
+        Ok(Some(undone))
+    }
+
+    /// The content of an entry, and the rows that are in force without it. Rows with problems
     /// are skipped, so that a damaged import can be undone.
     fn survey(&self, entry: u64, path: &Path, logged: bool) -> Result<Undone, BookError> {
         let mut undone = Undone {

@@ -84,7 +84,8 @@ pub struct WaitingArgs {
     /// Weeks in which it must be sold [default: no hurry]
     #[arg(long, value_name = "WEEKS", value_parser = clap::value_parser!(u16).range(1..=i64::from(LATEST)))]
     deadline: Option<u16>,
-    /// Money that is left of the unit at the deadline where no offer was taken [default: 0]
+    /// Money that is left of the unit if it is not sold by the deadline [default: a quick sale,
+    /// at 60 % of the likely price or as the book's settings say]
     #[arg(long, value_name = "AMOUNT", requires = "deadline")]
     exit: Option<String>,
     /// What holding the unit costs in a week [default: the book's, 0]
@@ -159,7 +160,7 @@ impl WaitingArgs {
     pub fn read(&self, settings: &Settings) -> Result<Waiting, CliError> {
         let currency = &settings.currency;
         let deal = &settings.deal;
-        let exit = money_if("--exit", self.exit.as_ref(), currency)?.unwrap_or_default();
+        let exit = money_if("--exit", self.exit.as_ref(), currency)?;
         let over = self
             .over
             .as_ref()

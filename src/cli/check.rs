@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::output::progress;
-use super::{CliError, notice, print};
+use super::{CliError, notice, print, today};
 use crate::app::check::{self, By, LEVEL, groups, mistyped, predicted, undated};
-use crate::app::ledger::read_ledger;
+use crate::app::ledger::ledger_on;
 use crate::app::undeclared::{any_helps, columns};
 use crate::app::{AppError, Book};
 use crate::render::chart;
@@ -100,7 +100,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let columns = columns(&checked.past, settings);
     let helps = any_helps(&columns);
-    let own = OwnCheck::of(&read_ledger(&book, &mut notice)?, model);
+    let own = OwnCheck::of(&ledger_on(&book, today(), &mut notice)?, model);
     if args.json {
         let (all, undated) = (groups[0].1.sales, undated(&sales));
         let document = document::Check {

@@ -69,12 +69,12 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;
     let aims = args.aims.read(&currency)?;
-    let (aims, funds) = aims.with_book(&book, &settings.deal, &mut notice)?;
+    let as_of = args.as_of.unwrap_or_else(today);
+    let (aims, funds) = aims.with_book(&book, &settings.deal, as_of, &mut notice)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
     let listings = listings(&args.file, args.outlet.as_deref(), &settings)?;
-    let as_of = args.as_of.unwrap_or_else(today);
     let means = Means {
         aims: &aims,
         funds,

@@ -19,11 +19,12 @@ use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
+use crate::trade::entry::Account;
 use crate::trade::{Comp, Currency, HowSold, checks};
 
 const BUY_EXAMPLES: &str = "\
 Examples:
-  compband buy \"Nerrow F4\" --price 42 --shipping 5 --grade B --completeness usable --missing charger
+  compband buy \"Nerrow F4\" --price 42 --inbound 5 --grade B --completeness usable --missing charger
   compband buy \"Brask M2\" --price 3 --parts --date yesterday --note \"flea market\"
 
 Describe the unit as it will be sold: the estimate of the day is kept beside the deal, and while
@@ -44,11 +45,14 @@ pub struct BuyArgs {
         conflicts_with = "model"
     )]
     model_said: Option<String>,
-    /// What was paid, shipping left out
+    /// What was paid, without what it took to get it here (--inbound)
     #[arg(long, value_name = "AMOUNT")]
     price: String,
-    /// Shipping, fees of an auction and whatever else it took to get it here [default: 0]
+    /// Shipping to you, fees of an auction and whatever else it took to get it here [default: 0]
     #[arg(long, value_name = "AMOUNT")]
+    inbound: Option<String>,
+    /// Old name of `--inbound`.
+    #[arg(long, value_name = "AMOUNT", hide = true, conflicts_with = "inbound")]
     shipping: Option<String>,
     /// Minutes of work so far
     #[arg(long, value_name = "MINUTES")]
@@ -191,6 +195,7 @@ impl EntryArgs {
     pub fn dated(&self) -> Result<Dated, CliError> {
         Ok(Dated {
             on: self.day()?,
+            today: today(),
             note: self.note()?,
         })
     }
@@ -254,10 +259,22 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let subject = subject(&args.facts.said(&model), settings, &mut notice)?;
     fit_to_keep(&subject)?;
     let unit = sheet::unit(&subject);
+    if args.shipping.is_some() {
+        notice(
+            "--inbound is now the name of what you pay to get a unit here; --shipping is what its buyer pays, with bid, \
+             net and sold",
+        );
+    }
+    let inbound = args
+        .inbound
+        .as_ref()
+        .map(|text| ("--inbound", text))
+        .or(args.shipping.as_ref().map(|text| ("--shipping", text)));
+    let inbound = inbound.map(|(flag, text)| money(flag, text, currency));
     let bought = Bought {
         subject,
         price: money("--price", &args.price, currency)?,
-        inbound: money_if("--shipping", args.shipping.as_ref(), currency)?.unwrap_or_default(),
+        inbound: inbound.transpose()?.unwrap_or_default(),
         minutes: minutes(args.minutes.as_ref())?,
     };
     let on = dated.on;
@@ -353,23 +370,33 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code,
     );
     let hourly = hourly(deal, currency).map_or(String::new(), |text| format!(", {text} an hour"));
-    let mut lines = vec![
-        format!(
-            "Fees {}, sending and packing {}.",
-            money(figures.fees),
-            money(figures.postage)
-        ),
-        format!(
-            "Cost {}, profit {} {}{hourly}; {} in stock.",
-            money(deal.cost()),
-            money(deal.profit()),
-            currency.code,
-            count(
-                usize::try_from(deal.days_held(on)).unwrap_or_default(),
-                "day"
-            )
-        ),
-    ];
+    let mut lines = vec![format!(
+        "Fees {}, sending and packing {}.",
+        money(figures.fees),
+        money(figures.postage)
+    )];
+    // What an earlier sale took whose unit came back is in the profit too.
+    let earlier = (
+        deal.sum(Account::Fees) - figures.fees,
+        deal.sum(Account::Postage) - figures.postage,
+    );
+    if earlier != (Decimal::ZERO, Decimal::ZERO) {
+        lines.push(format!(
+            "Before, for the sale that came back: fees {}, sending and packing {}.",
+            money(earlier.0),
+            money(earlier.1)
+        ));
+    }
+    lines.push(format!(
+        "Cost {}, profit {} {}{hourly}; {} in stock.",
+        money(deal.cost()),
+        money(deal.profit()),
+        currency.code,
+        count(
+            usize::try_from(deal.days_held(on)).unwrap_or_default(),
+            "day"
+        )
+    ));
     let estimate = sold.estimate.as_ref();
     lines
         .extend(estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency))));
@@ -378,7 +405,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         Some(recorded) => tell_recorded(recorded),
         None => print(&format!(
             "To let it inform estimates:\n  {}\n",
-            log_command(&sold.comp)
+            log_command(&sold.comp, currency)
         )),
     }
 }
@@ -411,7 +438,7 @@ impl SoldArgs {
 }
 
 /// The command line that records a comp.
-fn log_command(comp: &Comp) -> String {
+fn log_command(comp: &Comp, currency: &Currency) -> String {
     let mut text = "compband log".to_string();
     let mut flag = |name: &str, value: &str| {
         if !value.is_empty() {
@@ -431,6 +458,8 @@ fn log_command(comp: &Comp) -> String {
         match *column {
             "comp_id" | "works" | "currency" | "lot_size" => {}
             "shipping" if comp.shipping.is_zero() => {}
+            "price" => flag("price", &currency.exact(comp.price)),
+            "shipping" => flag("shipping", &currency.exact(comp.shipping)),
             column => flag(&column.replace('_', "-"), cell),
         }
     }

@@ -10,15 +10,16 @@ use super::unit::FactArgs;
 use super::{CliError, notice, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
 use crate::app::deals::{Books, OfDeal, Refund};
-use crate::app::ledger::{any_deal, nothing_yet, read_ledger, standing};
+use crate::app::ledger::{any_deal, nothing_until, nothing_yet, read_ledger, standing};
 use crate::app::{AppError, Book, write};
 use crate::render::chart::{self, BankrollChart};
 use crate::render::document;
 use crate::render::journal::journal;
-use crate::render::ledger::{Told, entry_table, postings_csv};
+use crate::render::ledger::{Told, counted_entries, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet};
+use crate::trade::entry::Account;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -168,15 +169,21 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     let settings = book.settings();
     let now = standing(&book, args.as_of, today(), &mut notice)?;
     if now.ledger.entries().is_empty() && !args.json {
-        return Err(nothing_yet().into());
+        let day = args.as_of.unwrap_or_else(today);
+        let none = now
+            .later
+            .map_or_else(nothing_yet, |later| nothing_until(day, later));
+        return Err(none.into());
     }
     let content = Told {
         currency: &settings.currency,
         today: args.as_of.unwrap_or_else(today),
         summary: now.summary,
+        later: now.later,
         ledger: &now.ledger,
         goal: settings.deal.goal,
         now: now.now,
+        nets: now.nets,
         all: args.all,
     };
     if !args.chart.is_empty() {
@@ -229,8 +236,9 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     let dated = args.entry.dated()?;
     let on = dated.on;
-    let (OfDeal { deal, entered }, sum) =
+    let refunded =
         Books::open(&book, &mut notice)?.refund(&args.deal, (sum, refund, args.back), dated)?;
+    let OfDeal { deal, entered } = &refunded.of_deal;
     let back = if args.back {
         "; it is in stock again"
     } else {
@@ -240,16 +248,28 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         "Gave the buyer of {}, {}, {} {} back on {on}{back}",
         deal.name(),
         deal.unit.model,
-        amount(currency, sum),
+        amount(currency, refunded.amount),
         currency.code
     );
-    tell(&entered, currency, &done, &[])
+    let mut lines = vec![format!(
+        "{} so far: fees {}, sending and packing {}, profit {} {}.",
+        deal.name(),
+        amount(currency, deal.sum(Account::Fees)),
+        amount(currency, deal.sum(Account::Postage)),
+        amount(currency, deal.profit()),
+        currency.code
+    )];
+    lines.extend(refunded.comp_id.map(|id| {
+        format!("The sale is still a comp. Where it should inform no estimate: compband undo --sale {id}")
+    }));
+    tell(entered, currency, &done, &lines)
 }
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (on, note) = (args.entry.day_said()?, args.entry.note()?);
-    let (ledger, number) = Books::open(&book, &mut notice)?.reverse(args.number, on, note)?;
+    let (ledger, number) =
+        Books::open(&book, &mut notice)?.reverse(args.number, on, (today(), note))?;
     let entries = ledger.entries().iter();
     let shown = entries.filter(|entry| [args.number, number].contains(&entry.number));
     print(&format!(
@@ -287,7 +307,7 @@ fn export(args: &ExportArgs, book: Option<&Path>) -> Result<(), CliError> {
         write(path, bytes)?;
         notice(&format!(
             "{} written to {}",
-            entries(ledger.entries().len()),
+            counted_entries(ledger.entries().len()),
             path.display()
         ));
         Ok(())
@@ -300,9 +320,4 @@ fn export(args: &ExportArgs, book: Option<&Path>) -> Result<(), CliError> {
         save(path, journal(&ledger, currency).as_bytes())?;
     }
     Ok(())
-}
-
-/// `1 entry`, `2 entries`.
-fn entries(number: usize) -> String {
-    format!("{number} {}", if number == 1 { "entry" } else { "entries" })
 }

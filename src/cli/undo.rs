@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::{CliError, count, fitted, notice, print};
 use crate::app::Book;
-use crate::app::undo::{Undone, take_back};
+use crate::app::undo::{Undone, take_back, take_out};
 use crate::render::comps::line;
 
 /// Models shown of those in an undone entry.
@@ -15,7 +15,8 @@ const SHOWN_MODELS: usize = 30;
 const EXAMPLES: &str = "\
 Examples:
   compband undo --dry-run     show what would be taken back
-  compband undo               take the last import or logged sale back";
+  compband undo               take the last import or logged sale back
+  compband undo --sale ID     take a sale out that was logged earlier";
 
 /// Take the last import or logged sale back; it is kept in the folder `undone`
 #[derive(Debug, Args)]
@@ -24,6 +25,9 @@ pub struct UndoArgs {
     /// Only show what would be taken back
     #[arg(long)]
     dry_run: bool,
+    /// Take out the logged sale with this identifier instead, whatever was recorded since
+    #[arg(long, value_name = "ID")]
+    sale: Option<String>,
 }
 
 /// Undoes the last entry and reports it.
@@ -32,8 +36,11 @@ pub struct UndoArgs {
 /// If there is nothing to undo, or the book cannot be changed.
 pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let undone = take_back(&book, args.dry_run, None, &mut notice)?;
-    print(&message(&undone, args.dry_run))
+    let undone = match &args.sale {
+        Some(id) => take_out(&book, args.dry_run, id, &mut notice)?,
+        None => take_back(&book, args.dry_run, None, &mut notice)?,
+    };
+    print(&message(&undone, args.dry_run, args.sale.is_some()))
 }
 
 /// Undoes the sale recorded as this entry, and reports it.
@@ -42,16 +49,18 @@ pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// If something else was recorded since, or the book cannot be changed.
 pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
     let undone = take_back(book, false, Some(entry), &mut notice)?;
-    print(&message(&undone, false))
+    print(&message(&undone, false, false))
 }
 
-fn message(undone: &Undone, dry_run: bool) -> String {
+fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
     let done = if dry_run {
         "Would take back"
     } else {
         "Took back"
     };
-    let what = if undone.logged {
+    let what = if chosen {
+        "the logged sale"
+    } else if undone.logged {
         "the sale logged last"
     } else {
         "the last import"

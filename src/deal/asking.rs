@@ -2,38 +2,66 @@
 //!
 //! 1. Buyers arrive at random (Poisson). A price paid for such a unit is assumed to be the most
 //!    that the best of m buyers would pay, so that a single buyer would pay at most y with
-//!    probability `F(y)^(1/m)`, where F is the estimate's distribution function; F moves with the
-//!    fitted trend. Beyond the middle 90 %, F is cut off: its long tails are uncertainty, not
-//!    buyers.
-//! 2. A buyer who would pay the asking price pays it. Of the others, some offer a fixed share of
+//!    probability `F(y)^(1/m)`, where F is the distribution of single sales around the unit's level;
+//!    F moves with the fitted trend.
+//! 2. The level itself is uncertain, and all buyers share it: a [`Level`] with its probability for each
+//!    value that it may have. A week without a sale makes high levels less probable, by Bayes' rule.
+//! 3. A buyer who would pay the asking price pays it. Of the others, some offer a fixed share of
 //!    the most they would pay, if that is not too far below the asking price; the rest leave
 //!    without an offer (common practice, no source).
-//! 3. Offers stand to the end of the week. The seller accepts the best, or none; a buyer who offers
+//! 4. Offers stand to the end of the week. The seller accepts the best, or none; a buyer who offers
 //!    the asking price is not refused.
-//! 4. Holding the unit has a cost per week, and money is discounted by the week.
-//! 5. Each week has the asking price with the largest continuation value. Without a deadline the
-//!    trend is followed for a year, and the market then stays constant.
+//! 5. Holding the unit has a cost per week, and money is discounted by the week.
+//! 6. Each week has an asking price and a smallest acceptable offer. For a level k and the policy of the
+//!    weeks that follow,
 //!
-//! Not included: learning from silence and low offers. The uncertainty of the price level and of
-//! the rate of buyers is common to all buyers and does not average out over them.
+//!    ```text
+//!    J_t(k) = −c + β ( Σ money of sales in t + P_k(no sale in t) J_(t+1)(k) )
+//!    ```
+//!
+//!    and the choice of week t has the largest mean of J_t over the levels, with the probabilities that
+//!    they have if nothing was sold before t. These follow from the choices before, and J from those
+//!    after; both are worked out in turn until nothing changes (policy iteration on the path without a
+//!    sale; Sutton and Barto 2018, *Reinforcement learning*, section 4.3). With one level this is the
+//!    dynamic programme of [`super::waiting`].
+//!
+//! Without a deadline the trend and the level are followed for a year, and the market then stays
+//! constant.
+//!
+//! Not included: refused offers do not change the plan for later weeks, beyond that nothing was sold. The
+//! uncertainty of the rate of buyers is common to all buyers and is not learnt while waiting.
 
-use super::waiting::{Chance, Patience, Plan, Week, forever, until};
+use super::waiting::{Chance, Patience, Period, Plan, Sold, Week, forever, until};
 
-/// Weeks for which the trend is followed if there is no deadline.
+/// Weeks for which the trend and the level are followed if there is no deadline.
 pub const TREND_WEEKS: usize = 52;
 
-/// Probability in each tail of the prices paid that is cut off for buyers.
-const TAIL: f64 = 0.05;
+/// Most rounds of policy iteration; a few are enough.
+const ROUNDS: usize = 12;
+
+/// Most rounds of the search for the week that repeats.
+const REPEATED: usize = 100;
 
 /// Differences of money below which amounts count as equal.
 const SAME: f64 = 1e-9;
 
+/// A level of prices that the unit may have.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Level {
+    /// Its probability today; those of all levels sum to 1.
+    pub chance: f64,
+    /// The most that one buyer would pay today, ascending, at least one; the probabilities sum to
+    /// 1.
+    pub most: Vec<Chance>,
+    /// Net of the unit at the deadline, if there is one.
+    pub end: f64,
+}
+
 /// The buyers of a unit.
 #[derive(Debug, Clone, Copy)]
 pub struct Buyers<'a> {
-    /// The most that one buyer would pay today, ascending, at least one; the probabilities sum to
-    /// 1.
-    pub most: &'a [Chance],
+    /// The levels that prices may have, at least one.
+    pub levels: &'a [Level],
     /// Average number per week; above 0.
     pub rate: f64,
     /// Share of buyers with a limit below the asking price who make an offer, 0..=1.
@@ -65,8 +93,8 @@ pub struct Market<'a> {
     pub drift: f64,
     /// Cost of waiting.
     pub patience: Patience,
-    /// Weeks to a deadline, and the net of the unit then, if there is a deadline.
-    pub deadline: Option<(usize, f64)>,
+    /// Weeks to a deadline, if there is one; the unit then has the net [`Level::end`].
+    pub deadline: Option<usize>,
 }
 
 /// Response to an offer.
@@ -82,17 +110,14 @@ pub enum Answer {
 }
 
 /// The most that one buyer would pay, from equally likely prices paid, ascending, each the most
-/// that the best of `per_sale` buyers would pay; 5 % in each tail are cut off.
+/// that the best of `per_sale` buyers would pay.
 pub fn buyers_behind(paid: &[f64], per_sale: f64) -> Vec<Chance> {
     let up_to = |count: usize| (count as f64 / paid.len() as f64).powf(1.0 / per_sale);
-    let cut = (TAIL * paid.len() as f64) as usize;
-    let held = |at: usize| paid[at.clamp(cut, paid.len() - 1 - cut)];
-    (0..paid.len())
-        .map(|at| Chance {
-            money: held(at),
-            chance: up_to(at + 1) - up_to(at),
-        })
-        .collect()
+    let buyer = |(at, price): (usize, &f64)| Chance {
+        money: *price,
+        chance: up_to(at + 1) - up_to(at),
+    };
+    paid.iter().enumerate().map(buyer).collect()
 }
 
 /// Share of buyers who would pay `price`, with the probability of each point spread evenly around
@@ -114,69 +139,206 @@ fn paying(most: &[Chance], price: f64) -> f64 {
     0.0
 }
 
+impl Level {
+    /// Share of buyers who would pay `price`.
+    fn paying(&self, price: f64) -> f64 {
+        paying(&self.most, price)
+    }
+}
+
 impl Buyers<'_> {
     /// Share of buyers who would pay `price`.
     pub fn paying(&self, price: f64) -> f64 {
-        paying(self.most, price)
+        let levels = self.levels.iter();
+        levels.map(|level| level.chance * level.paying(price)).sum()
     }
 
     /// Share of buyers who pay `price` or make an offer if it is the asking price: those who can be
     /// counted.
     pub fn heard(&self, price: f64) -> f64 {
-        let paying = self.paying(price);
-        let near = self.paying(self.least * price / self.offered).max(paying);
+        let levels = self.levels.iter();
+        levels
+            .map(|level| level.chance * self.heard_at(level, price))
+            .sum()
+    }
+
+    /// The same at one level.
+    pub fn heard_at(&self, level: &Level, price: f64) -> f64 {
+        let paying = level.paying(price);
+        let near = level.paying(self.least * price / self.offered).max(paying);
         paying + self.haggling * (near - paying)
     }
 }
 
 /// Offer of a buyer with a limit below the asking price.
 struct Offer {
+    /// Level of prices at which there is this buyer.
+    level: usize,
     price: f64,
     /// Its net.
     left: f64,
     /// Probability of a buyer with a lower limit.
     below: f64,
-    /// Probability of this offer.
+    /// Probability of this buyer.
     chance: f64,
+    /// Probability that no such buyer comes in a week and makes the offer.
+    nobody: f64,
 }
 
 /// The market of one week.
 struct Stall<'a> {
     buyers: Buyers<'a>,
-    /// The most that one buyer would pay in this week, ascending.
-    most: Vec<Chance>,
-    /// Possible offers below the asking price, best first.
+    /// For each level, the most that one buyer would pay in this week, ascending.
+    most: Vec<Vec<Chance>>,
+    /// Possible offers below the asking price, of all levels, best first.
     offers: Vec<Offer>,
     /// Possible asking prices, with their nets.
     asks: Vec<(f64, f64)>,
 }
 
-impl Stall<'_> {
-    fn week(&self, (ask, left): (f64, f64)) -> Week {
-        let paying = paying(&self.most, ask);
-        let asked = Chance {
-            money: left,
-            chance: paying,
-        };
-        let offers = self.offers.iter().filter_map(|offer| {
-            let chance = (1.0 - paying - offer.below).min(offer.chance);
-            let near = offer.price >= self.buyers.least * ask - SAME;
-            (near && chance > 0.0).then_some(Chance {
-                money: offer.left,
-                chance: chance * self.buyers.haggling,
+/// A week at each level: the probabilities of a sale at the asking price and of offers.
+struct Outlook {
+    ask: f64,
+    left: f64,
+    /// For each level, the probability of a sale at the asking price.
+    asked: Vec<f64>,
+    /// Level, net and probability of each best offer, best first.
+    offers: Vec<(usize, Chance)>,
+}
+
+impl Outlook {
+    /// The sales at each level if offers with a net of at least `least` are accepted.
+    fn sold(&self, least: f64) -> Vec<Sold> {
+        let asked = self.asked.iter();
+        let mut sold: Vec<Sold> = asked
+            .map(|chance| Sold {
+                chance: *chance,
+                money: chance * self.left,
             })
-        });
-        Week::of_many(self.buyers.rate, Some(ask), asked, offers)
+            .collect();
+        for (level, offer) in self.offers.iter().take_while(|(_, o)| o.money >= least) {
+            sold[*level].chance += offer.chance;
+            sold[*level].money += offer.chance * offer.money;
+        }
+        sold
     }
 
-    /// The week with the best asking price, if its end without a sale has the value `after`; the
-    /// highest of equals.
-    fn best(&self, after: f64) -> Option<Week> {
-        let weeks = self.asks.iter().map(|ask| self.week(*ask));
-        weeks
-            .map(|week| (week.expected(after), week))
-            .max_by(|one, other| one.0.total_cmp(&other.0))
-            .map(|(_, week)| week)
+    /// The mean over levels of sales, and of `after` where nothing is sold, under the best smallest
+    /// offer; and how many of the offers are then accepted.
+    fn best(&self, belief: &[f64], after: &[f64]) -> (f64, usize) {
+        let levels = self.asked.iter().zip(belief.iter().zip(after));
+        let mut value: f64 = levels
+            .map(|(asked, (belief, after))| belief * (asked * self.left + (1.0 - asked) * after))
+            .sum();
+        let (mut best, mut accepted) = (value, 0);
+        for (at, (level, offer)) in self.offers.iter().enumerate() {
+            value += belief[*level] * offer.chance * (offer.money - after[*level]);
+            if value >= best {
+                (best, accepted) = (value, at + 1);
+            }
+        }
+        (best, accepted)
+    }
+
+    /// The smallest acceptable net, if the best `accepted` offers are: the mean of `after` given an offer
+    /// like those at the border.
+    fn least(&self, belief: &[f64], after: &[f64], accepted: usize) -> f64 {
+        let near = BORDER * self.asked.len();
+        let from = accepted.saturating_sub(near);
+        let to = (accepted + near).min(self.offers.len());
+        let (mut sum, mut of) = (0.0, 0.0);
+        for (level, offer) in &self.offers[from..to] {
+            let weight = belief[*level] * offer.chance;
+            sum += weight * after[*level];
+            of += weight;
+        }
+        if of > 0.0 {
+            sum / of
+        } else {
+            mean(belief, after)
+        }
+    }
+
+    /// The week with probabilities that are means over the levels.
+    fn week(&self, belief: &[f64]) -> Week {
+        let offers = self.offers.iter().map(|(level, offer)| Chance {
+            money: offer.money,
+            chance: belief[*level] * offer.chance,
+        });
+        Week {
+            ask: Some(self.ask),
+            asked: Chance {
+                money: self.left,
+                chance: mean(belief, &self.asked),
+            },
+            offers: offers.collect(),
+        }
+    }
+}
+
+/// Offers of each level on either side of the border that are like it.
+const BORDER: usize = 2;
+
+/// Mean of `values` with the probabilities `belief`.
+fn mean(belief: &[f64], values: &[f64]) -> f64 {
+    belief.iter().zip(values).map(|(b, v)| b * v).sum()
+}
+
+impl Stall<'_> {
+    /// The week at each level under an asking price.
+    fn outlook(&self, (ask, left): (f64, f64)) -> Outlook {
+        let paying: Vec<f64> = self.most.iter().map(|most| paying(most, ask)).collect();
+        // Probability that no buyer brings more.
+        let rate = self.buyers.rate;
+        let mut nobody: Vec<f64> = paying.iter().map(|share| (-rate * share).exp()).collect();
+        let asked = nobody.iter().map(|nobody| 1.0 - nobody).collect();
+        let lowest = self.buyers.least * ask - SAME;
+        let mut offers = Vec::with_capacity(self.offers.len());
+        for offer in self.offers.iter().filter(|offer| offer.price >= lowest) {
+            let below_ask = 1.0 - paying[offer.level] - offer.below;
+            if below_ask <= 0.0 {
+                continue;
+            }
+            let nobody_either = if below_ask < offer.chance {
+                (-rate * self.buyers.haggling * below_ask).exp()
+            } else {
+                offer.nobody
+            };
+            let before = nobody[offer.level];
+            nobody[offer.level] *= nobody_either;
+            let chance = before - nobody[offer.level];
+            if chance > NEGLIGIBLE {
+                let money = offer.left;
+                offers.push((offer.level, Chance { money, chance }));
+            }
+        }
+        Outlook {
+            ask,
+            left,
+            asked,
+            offers,
+        }
+    }
+
+    /// The best asking price, if a level has the value `after` at the end of a week without a sale, and
+    /// the smallest acceptable net; the highest of equals.
+    fn best(&self, belief: &[f64], after: &[f64]) -> (Outlook, f64) {
+        let outlooks = self.asks.iter().map(|ask| self.outlook(*ask));
+        let valued = outlooks.map(|outlook| (outlook.best(belief, after), outlook));
+        let best = valued.max_by(|one, other| one.0.0.total_cmp(&other.0.0));
+        let ((_, accepted), outlook) = best.unwrap_or_else(|| {
+            (
+                (0.0, 0),
+                Outlook {
+                    ask: 0.0,
+                    left: 0.0,
+                    asked: vec![0.0; belief.len()],
+                    offers: Vec::new(),
+                },
+            )
+        });
+        let least = outlook.least(belief, after, accepted);
+        (outlook, least)
     }
 
     /// Smallest net of an offer or a sale.
@@ -187,17 +349,118 @@ impl Stall<'_> {
     }
 }
 
+/// Probability below which a worse offer of a week is negligible.
+const NEGLIGIBLE: f64 = 1e-14;
+
+/// The choice of a week: the market with the asking price, and the smallest acceptable net.
+struct Choice {
+    outlook: Outlook,
+    least: f64,
+    /// Sales at each level.
+    sold: Vec<Sold>,
+}
+
+impl Choice {
+    fn new((outlook, least): (Outlook, f64)) -> Self {
+        Self {
+            sold: outlook.sold(least),
+            outlook,
+            least,
+        }
+    }
+
+    /// Values of entering the week, if its end without a sale has the values `after`.
+    fn before(&self, patience: Patience, after: &[f64]) -> Vec<f64> {
+        let each = self.sold.iter().zip(after);
+        each.map(|(sold, after)| {
+            patience.discount * (sold.money + (1.0 - sold.chance) * after) - patience.cost
+        })
+        .collect()
+    }
+
+    /// Values of repeating the week for ever.
+    fn forever(&self, patience: Patience) -> Vec<f64> {
+        self.sold
+            .iter()
+            .map(|sold| patience.for_ever(*sold))
+            .collect()
+    }
+
+    /// The belief after a week without a sale.
+    fn unsold(&self, belief: &[f64]) -> Vec<f64> {
+        let left = belief.iter().zip(&self.sold);
+        let left: Vec<f64> = left.map(|(b, sold)| b * (1.0 - sold.chance)).collect();
+        let all: f64 = left.iter().sum();
+        if all > 0.0 {
+            left.into_iter().map(|b| b / all).collect()
+        } else {
+            belief.to_vec()
+        }
+    }
+
+    fn period(&self, belief: &[f64], before: &[f64]) -> Period {
+        Period {
+            before: mean(belief, before),
+            after: self.least,
+            week: self.outlook.week(belief),
+        }
+    }
+}
+
+/// Choices for all weeks, with the values of entering each.
+struct Policy {
+    choices: Vec<Choice>,
+    /// The choice that then repeats; none with a deadline.
+    then: Option<Choice>,
+    /// Values of entering each week, and at the end.
+    values: Vec<Vec<f64>>,
+}
+
 impl Market<'_> {
     /// The plan for each week.
     pub fn plan(&self) -> Plan {
-        let choose = |stall: &Stall<'_>, after: f64| {
-            stall
-                .best(after)
-                .unwrap_or_else(|| Week::of_one(Vec::new()))
-        };
+        let levels = self.buyers.levels;
+        if let [level] = levels {
+            return self.plan_of_one(level);
+        }
+        let prior: Vec<f64> = levels.iter().map(|level| level.chance).collect();
+        let weeks = self.deadline.unwrap_or(TREND_WEEKS);
+        let fixed = self.drift == 1.0;
+        let stalls: Vec<Stall<'_>> = (1..=if fixed { 1 } else { weeks.max(1) })
+            .map(|week| self.stall(if fixed { 0 } else { week }))
+            .collect();
+        let stall = |week: usize| &stalls[(week.max(1) - 1).min(stalls.len() - 1)];
+        let mut beliefs = vec![prior.clone(); weeks + 1];
+        let mut best: Option<(f64, Policy)> = None;
+        let mut last = f64::NAN;
+        for _ in 0..ROUNDS {
+            let policy = self.choose(weeks, &stall, &beliefs);
+            let value = mean(&prior, &policy.values[0]);
+            for (week, choice) in policy.choices.iter().enumerate() {
+                beliefs[week + 1] = choice.unsold(&beliefs[week]);
+            }
+            let better = best
+                .as_ref()
+                .is_none_or(|(known, _)| value > known + SAME * known.abs().max(1.0));
+            if better {
+                best = Some((value, policy));
+            }
+            if (value - last).abs() <= SAME * value.abs() {
+                break;
+            }
+            last = value;
+        }
+        let (_, policy) = best.expect("at least one round");
+        policy.plan(&prior)
+    }
+
+    /// The plan where the level is known.
+    fn plan_of_one(&self, level: &Level) -> Plan {
+        let choose = |stall: &Stall<'_>, after: f64| stall.best(&[1.0], &[after]).0.week(&[1.0]);
+        let repeated =
+            |stall: &Stall<'_>| forever(stall.low(), self.patience, |after| choose(stall, after));
         if self.deadline.is_none() && self.drift == 1.0 {
-            let stall = self.stall(0);
-            let then = forever(stall.low(), self.patience, |after| choose(&stall, after));
+            let then = repeated(&self.stall(0));
             return Plan {
                 periods: Vec::new(),
                 end: then.after,
@@ -205,36 +468,96 @@ impl Market<'_> {
             };
         }
         let (weeks, then) = match self.deadline {
-            Some((weeks, _)) => (weeks, None),
-            None => {
-                let stall = self.stall(TREND_WEEKS);
-                let then = forever(stall.low(), self.patience, |after| choose(&stall, after));
-                (TREND_WEEKS, Some(then))
-            }
+            Some(weeks) => (weeks, None),
+            None => (TREND_WEEKS, Some(repeated(&self.stall(TREND_WEEKS)))),
         };
-        let deadline = self.deadline.map_or(0.0, |(_, end)| end);
-        let end = then.as_ref().map_or(deadline, |then| then.before);
+        let end = then.as_ref().map_or(level.end, |then| then.before);
         let periods = until(weeks, end, self.patience, |week, after| {
             choose(&self.stall(week), after)
         });
         Plan { periods, then, end }
     }
 
+    /// The choices of all weeks from the last to the first, with these beliefs.
+    fn choose<'s>(
+        &self,
+        weeks: usize,
+        stall: &dyn Fn(usize) -> &'s Stall<'s>,
+        beliefs: &[Vec<f64>],
+    ) -> Policy {
+        let then = self
+            .deadline
+            .is_none()
+            .then(|| self.forever(stall(weeks), &beliefs[weeks]));
+        let mut after = then.as_ref().map_or_else(
+            || self.buyers.levels.iter().map(|level| level.end).collect(),
+            |then| then.forever(self.patience),
+        );
+        let mut values = vec![after.clone()];
+        let mut choices = Vec::with_capacity(weeks);
+        for week in (1..=weeks).rev() {
+            let choice = Choice::new(stall(week).best(&beliefs[week - 1], &after));
+            after = choice.before(self.patience, &after);
+            values.push(after.clone());
+            choices.push(choice);
+        }
+        choices.reverse();
+        values.reverse();
+        Policy {
+            choices,
+            then,
+            values,
+        }
+    }
+
+    /// The week that repeats for ever with the best mean over the levels: policy iteration.
+    fn forever(&self, stall: &Stall<'_>, belief: &[f64]) -> Choice {
+        // From the value of selling to the first who comes.
+        let low = stall.low();
+        let mut after = vec![low; belief.len()];
+        let mut best: Option<(f64, Choice)> = None;
+        for _ in 0..REPEATED {
+            let choice = Choice::new(stall.best(belief, &after));
+            after = choice.forever(self.patience);
+            let value = mean(belief, &after);
+            let better = best
+                .as_ref()
+                .is_none_or(|(known, _)| value > known + 1e-13 * known.abs());
+            if !better {
+                break;
+            }
+            best = Some((value, choice));
+        }
+        best.map_or_else(
+            || Choice::new(stall.best(belief, &after)),
+            |(_, choice)| choice,
+        )
+    }
+
     fn stall(&self, week: usize) -> Stall<'_> {
         let scale = self.drift.powi(i32::try_from(week).unwrap_or(i32::MAX));
-        let mut most = self.buyers.most.to_vec();
-        most.iter_mut().for_each(|most| most.money *= scale);
-        let mut below = 0.0;
-        let mut offers: Vec<Offer> = Vec::with_capacity(most.len());
-        for buyer in &most {
-            let price = buyer.money * self.buyers.offered;
-            offers.push(Offer {
-                price,
-                left: (self.net)(price),
-                below,
-                chance: buyer.chance,
-            });
-            below += buyer.chance;
+        let scaled = |level: &Level| {
+            let mut most = level.most.clone();
+            most.iter_mut().for_each(|most| most.money *= scale);
+            most
+        };
+        let most: Vec<Vec<Chance>> = self.buyers.levels.iter().map(scaled).collect();
+        let mut offers: Vec<Offer> = Vec::new();
+        for (level, most) in most.iter().enumerate() {
+            let mut below = 0.0;
+            for buyer in most {
+                let price = buyer.money * self.buyers.offered;
+                let rate = self.buyers.rate * self.buyers.haggling;
+                offers.push(Offer {
+                    level,
+                    price,
+                    left: (self.net)(price),
+                    below,
+                    chance: buyer.chance,
+                    nobody: (-rate * buyer.chance).exp(),
+                });
+                below += buyer.chance;
+            }
         }
         offers.sort_by(|one, other| other.left.total_cmp(&one.left));
         let asks = asks(self.asks, &most);
@@ -248,18 +571,37 @@ impl Market<'_> {
     }
 }
 
+impl Policy {
+    /// As a plan, with the mean values and probabilities of what is believed before each week.
+    fn plan(&self, prior: &[f64]) -> Plan {
+        let mut belief = prior.to_vec();
+        let mut periods = Vec::with_capacity(self.choices.len());
+        for (choice, before) in self.choices.iter().zip(&self.values) {
+            periods.push(choice.period(&belief, before));
+            belief = choice.unsold(&belief);
+        }
+        let end = self.values.last().map_or(0.0, |end| mean(&belief, end));
+        let then = self.then.as_ref().map(|then| {
+            let values = self.values.last().map_or(&[][..], Vec::as_slice);
+            then.period(&belief, values)
+        });
+        Plan { periods, then, end }
+    }
+}
+
 /// Possible asking prices for these buyers: from the last step that all would pay to the last that
 /// any would.
-fn asks(asks: Asks, most: &[Chance]) -> Vec<f64> {
+fn asks(asks: Asks, most: &[Vec<Chance>]) -> Vec<f64> {
     let step = match asks {
         Asks::Only(price) => return vec![price],
         Asks::Steps(step) => step,
     };
-    let (Some(low), Some(high)) = (most.first(), most.last()) else {
-        return Vec::new();
-    };
-    let first = (low.money / step).floor().max(1.0);
-    let last = (high.money / step).floor().max(first);
+    let low = most.iter().filter_map(|most| most.first());
+    let low = low.map(|one| one.money).fold(f64::MAX, f64::min);
+    let high = most.iter().filter_map(|most| most.last());
+    let high = high.map(|one| one.money).fold(0.0, f64::max);
+    let first = (low / step).floor().max(1.0);
+    let last = (high / step).floor().max(first);
     let count = (last - first) as usize;
     (0..=count).map(|k| (first + k as f64) * step).collect()
 }
@@ -278,15 +620,21 @@ pub fn step(price: f64, least: f64) -> f64 {
 
 /// Response to an offer of `price` if the smallest acceptable net is `least`. `offered` is the
 /// usual offer of buyers as a share of the most they would pay; asking prices are multiples of
-/// `step`.
+/// `step`, and the unit is on sale at `asked`, which no answer exceeds.
 ///
 /// A buyer who would be refused anyway is asked for the most that he would pay: nothing is lost if
 /// he leaves.
-pub fn answer(price: f64, least: f64, offered: f64, step: f64, net: impl Fn(f64) -> f64) -> Answer {
-    if net(price) >= least {
+pub fn answer(
+    price: f64,
+    (least, asked): (f64, f64),
+    offered: f64,
+    step: f64,
+    net: impl Fn(f64) -> f64,
+) -> Answer {
+    if net(price) >= least || price >= asked {
         return Answer::Accept;
     }
-    let counter = ((price / offered + SAME) / step).floor() * step;
+    let counter = (((price / offered + SAME) / step).floor() * step).min(asked);
     if counter > price && net(counter) >= least {
         Answer::Counter(counter)
     } else {
@@ -312,13 +660,22 @@ mod tests {
             .collect()
     }
 
-    fn most() -> Vec<Chance> {
-        even(60.0, 140.0, 200)
+    /// One level with these limits of buyers.
+    fn level(most: Vec<Chance>, end: f64) -> Vec<Level> {
+        vec![Level {
+            chance: 1.0,
+            most,
+            end,
+        }]
     }
 
-    fn buyers(most: &[Chance]) -> Buyers<'_> {
+    fn most(end: f64) -> Vec<Level> {
+        level(even(60.0, 140.0, 200), end)
+    }
+
+    fn buyers(levels: &[Level]) -> Buyers<'_> {
         Buyers {
-            most,
+            levels,
             rate: 1.5,
             haggling: 0.5,
             offered: 0.9,
@@ -330,7 +687,7 @@ mod tests {
         0.88 * price - 5.0
     }
 
-    fn market<'a>(buyers: Buyers<'a>, deadline: Option<(usize, f64)>) -> Market<'a> {
+    fn market<'a>(buyers: Buyers<'a>, deadline: Option<usize>) -> Market<'a> {
         Market {
             buyers,
             net: &net,
@@ -349,11 +706,11 @@ mod tests {
     /// all.
     #[test]
     fn the_asking_price_where_nobody_haggles() {
-        let most = even(0.0, 1.0, 1000);
+        let most = level(even(0.0, 1.0, 1000), 0.0);
         for (rate, discount) in [(0.5, 0.9), (2.0, 0.99), (6.0, 0.95)] {
             let market = Market {
                 buyers: Buyers {
-                    most: &most,
+                    levels: &most,
                     rate,
                     haggling: 0.0,
                     offered: 0.9,
@@ -386,15 +743,20 @@ mod tests {
     /// the number of weeks, agree with the plan.
     #[test]
     fn a_simulation_agrees() {
-        let most = most();
-        for deadline in [None, Some((4, 30.0))] {
+        let most = most(30.0);
+        for deadline in [None, Some(4)] {
             let market = market(buyers(&most), deadline);
             let plan = market.plan();
             let mut random = StdRng::seed_from_u64(20_261);
             let runs = 40_000;
             let (mut value, mut weeks, mut left) = (0.0, 0.0, 0.0);
             for _ in 0..runs {
-                let (money, paid, took) = live(&market, &plan, &mut random);
+                let (money, paid, took) = live(
+                    &market,
+                    &plan,
+                    &|random| 60.0 + 80.0 * random.random::<f64>(),
+                    &mut random,
+                );
                 value += money / f64::from(runs);
                 left += paid / f64::from(runs);
                 weeks += took / f64::from(runs);
@@ -418,13 +780,20 @@ mod tests {
     }
 
     /// Simulates one unit: its discounted value, its final net, the weeks.
-    fn live(market: &Market<'_>, plan: &Plan, random: &mut StdRng) -> (f64, f64, f64) {
+    /// `limit` draws the most that a buyer would pay.
+    fn live(
+        market: &Market<'_>,
+        plan: &Plan,
+        limit: &dyn Fn(&mut StdRng) -> f64,
+        random: &mut StdRng,
+    ) -> (f64, f64, f64) {
         let buyers = market.buyers;
         let (mut value, mut today) = (0.0, 1.0);
         for week in 1..10_000_usize {
-            if let Some((weeks, end)) = market.deadline
+            if let Some(weeks) = market.deadline
                 && week > weeks
             {
+                let end = market.buyers.levels[0].end;
                 return (value + today * end, end, weeks as f64);
             }
             value -= today * market.patience.cost;
@@ -439,7 +808,7 @@ mod tests {
                 if at > 1.0 {
                     break;
                 }
-                let most = scale * (60.0 + 80.0 * random.random::<f64>());
+                let most = scale * limit(random);
                 if most >= ask {
                     paid = true;
                 } else if random.random::<f64>() < buyers.haggling {
@@ -458,6 +827,179 @@ mod tests {
         unreachable!("never sold")
     }
 
+    /// Levels about 100, apart by `apart` in log price, each equally likely; single sales 10 % about them.
+    fn levels(apart: f64, count: usize, end: f64) -> Vec<Level> {
+        let of = |k: usize| {
+            let centre = 100.0 * (apart * (k as f64 - (count as f64 - 1.0) / 2.0)).exp();
+            Level {
+                chance: 1.0 / count as f64,
+                most: even(0.8 * centre, 1.2 * centre, 60),
+                end: end * centre / 100.0,
+            }
+        };
+        (0..count).map(of).collect()
+    }
+
+    /// Levels that are all the same are one known level.
+    #[test]
+    fn levels_that_do_not_differ_are_one() {
+        for deadline in [None, Some(5)] {
+            let (several, one) = (levels(0.0, 3, 40.0), levels(0.0, 1, 40.0));
+            let several = market(buyers(&several), deadline).plan();
+            let one = market(buyers(&one), deadline).plan();
+            for week in 0..5 {
+                assert!(
+                    (several.least(week) - one.least(week)).abs() < 0.02,
+                    "{week}"
+                );
+                let ask = |plan: &Plan| plan.period(week).unwrap().week.ask;
+                assert_eq!(ask(&several), ask(&one), "{week}");
+            }
+            assert!((several.left() - one.left()).abs() < 0.02);
+        }
+    }
+
+    /// A simulation in which the level is drawn first gets what the plan promises.
+    #[test]
+    fn a_simulation_with_an_unknown_level_agrees() {
+        for deadline in [None, Some(4)] {
+            let levels = levels(0.2, 4, 50.0);
+            let whole = market(buyers(&levels), deadline);
+            let plan = whole.plan();
+            let mut random = StdRng::seed_from_u64(7);
+            let runs = 40_000;
+            let (mut value, mut left) = (0.0, 0.0);
+            for run in 0..runs {
+                let level = std::slice::from_ref(&levels[run % levels.len()]);
+                let one = market(buyers(level), deadline);
+                let centre = level[0].most[0].money / 0.8;
+                let limit = |random: &mut StdRng| centre * (0.8 + 0.4 * random.random::<f64>());
+                let (money, paid, _) = live(&one, &plan, &limit, &mut random);
+                value += money / runs as f64;
+                left += paid / runs as f64;
+            }
+            // Three standard errors: the standard deviation of a net is below 30.
+            let error = 90.0 / (runs as f64).sqrt();
+            assert!(
+                (value - plan.least(0)).abs() < error,
+                "{value} {}",
+                plan.least(0)
+            );
+            assert!((left - plan.left()).abs() < error, "{left} {}", plan.left());
+        }
+    }
+
+    /// No other asking prices and smallest offers, all tried for two and three weeks, are better by three
+    /// thousandths.
+    #[test]
+    fn no_other_policy_is_better() {
+        for (apart, haggling, weeks) in [(0.3, 0.0, 3), (0.1, 0.0, 3), (0.3, 0.6, 2), (0.6, 0.6, 2)]
+        {
+            let levels = levels(apart, 3, 30.0);
+            let mut market = market(buyers(&levels), Some(weeks));
+            market.buyers.haggling = haggling;
+            market.asks = Asks::Steps(8.0);
+            let plan = market.plan();
+            let stalls: Vec<Stall<'_>> = (1..=weeks).map(|week| market.stall(week)).collect();
+            let floors: &[f64] = if haggling == 0.0 {
+                &[0.0]
+            } else {
+                &[
+                    30.0, 40.0, 50.0, 55.0, 60.0, 65.0, 70.0, 75.0, 80.0, 85.0, 90.0, 100.0,
+                ]
+            };
+            // Each choice of a week, as its sales at each level.
+            let choices: Vec<Vec<Vec<Sold>>> = stalls
+                .iter()
+                .map(|stall| {
+                    let outlooks = stall.asks.iter().map(|ask| stall.outlook(*ask));
+                    outlooks
+                        .flat_map(|o| {
+                            floors
+                                .iter()
+                                .map(move |floor| o.sold(*floor))
+                                .collect::<Vec<_>>()
+                        })
+                        .collect()
+                })
+                .collect();
+            let ends: Vec<f64> = levels.iter().map(|level| level.end).collect();
+            let mut best = (f64::MIN, 0);
+            let mut policy = vec![0; weeks];
+            'all: loop {
+                let mut after = ends.clone();
+                for week in (0..weeks).rev() {
+                    let sold = &choices[week][policy[week]];
+                    for (after, sold) in after.iter_mut().zip(sold) {
+                        *after = market.patience.discount
+                            * (sold.money + (1.0 - sold.chance) * *after)
+                            - market.patience.cost;
+                    }
+                }
+                let value = after.iter().sum::<f64>() / after.len() as f64;
+                best = (best.0.max(value), best.1 + 1);
+                let mut week = 0;
+                loop {
+                    policy[week] += 1;
+                    if policy[week] < choices[week].len() {
+                        break;
+                    }
+                    policy[week] = 0;
+                    week += 1;
+                    if week == weeks {
+                        break 'all;
+                    }
+                }
+            }
+            println!(
+                "{apart} {haggling} {weeks}: {} {} of {}",
+                plan.least(0),
+                best.0,
+                best.1
+            );
+            assert!(best.1 > 500, "{} policies", best.1);
+            let planned = plan.least(0);
+            assert!(
+                planned > best.0 * 0.997,
+                "{apart} {haggling}: {planned} {} of {}",
+                best.0,
+                best.1
+            );
+        }
+    }
+
+    /// With an uncertain level the first asking price is higher than with a known one, and it falls as the
+    /// weeks pass without a sale, though prices do not.
+    #[test]
+    fn silence_lowers_the_asking_price() {
+        let asks = |levels: &[Level]| {
+            let mut market = market(buyers(levels), None);
+            market.drift = 1.0;
+            let plan = market.plan();
+            [1, 4, 8].map(|week| plan.period(week).unwrap().week.ask.unwrap())
+        };
+        let (known, unknown) = (asks(&levels(0.0, 1, 0.0)), asks(&levels(0.25, 5, 0.0)));
+        assert_eq!(known[0], known[2]);
+        assert!(unknown[0] > known[0], "{unknown:?} {known:?}");
+        assert!(
+            unknown[1] < unknown[0] && unknown[2] < unknown[1],
+            "{unknown:?}"
+        );
+    }
+
+    /// A unit that nobody buys costs what holding it costs for ever.
+    #[test]
+    fn what_never_sells_is_a_cost() {
+        let most = most(0.0);
+        let mut market = market(buyers(&most), None);
+        (market.buyers.haggling, market.drift) = (0.0, 1.0);
+        market.asks = Asks::Only(1000.0);
+        let plan = market.plan();
+        let for_ever = -0.4 / (1.0 - 0.995);
+        assert!((plan.least(0) - for_ever).abs() < 1e-6, "{}", plan.least(0));
+        assert_eq!((plan.left(), plan.weeks()), (0.0, None));
+    }
+
     /// The highest limit of five buyers has the distribution of the prices paid.
     #[test]
     fn the_best_of_the_buyers_behind_prices_paid() {
@@ -467,7 +1009,6 @@ mod tests {
             let all_below = (1.0 - paying(&most, price)).powi(5);
             assert!((all_below - price).abs() < 1e-3, "{price}: {all_below}");
         }
-        assert_eq!((paying(&most, 0.05), paying(&most, 0.951)), (1.0, 0.0));
         assert!(
             buyers_behind(&paid, 1.0)
                 .iter()
@@ -499,16 +1040,20 @@ mod tests {
     #[test]
     fn answers_to_an_offer() {
         let least = net(100.0);
-        let answer = |price| answer(price, least, 0.9, 1.0, net);
+        let answer = |price| answer(price, (least, 108.0), 0.9, 1.0, net);
         assert_eq!(answer(100.0), Answer::Accept);
-        assert_eq!(answer(99.0), Answer::Counter(110.0));
+        assert_eq!(answer(99.0), Answer::Counter(108.0));
         assert_eq!(answer(90.0), Answer::Counter(100.0));
         assert_eq!(answer(89.9), Answer::Wait);
+        // No answer is above the asking price, and who offers it gets the unit.
+        let asked = |price| super::answer(price, (least, 99.0), 0.9, 1.0, net);
+        assert_eq!(asked(98.0), Answer::Wait);
+        assert_eq!(asked(99.0), Answer::Accept);
     }
 
     #[test]
     fn who_is_heard() {
-        let most = most();
+        let most = most(0.0);
         let buyers = buyers(&most);
         assert_eq!(buyers.heard(0.0), 1.0);
         assert!((buyers.heard(100.0) - 0.75).abs() < 1e-12);
@@ -527,9 +1072,9 @@ mod tests {
             rate in 0.2..4.0, haggling in 0.0..1.0, offered in 0.6..1.0, discount in 0.95..1.0_f64,
             cost in 0.0..2.0, more in 1.0..2.0, weeks in 1..8usize, asked in 60.0..140.0_f64,
         ) {
-            let most = most();
+            let most = most(0.0);
             let plan = |rate, discount, cost, deadline, asks| {
-                let buyers = Buyers { most: &most, rate, haggling, offered, least: 0.0 };
+                let buyers = Buyers { levels: &most, rate, haggling, offered, least: 0.0 };
                 Market {
                     buyers, net: &net, asks, drift: 1.0,
                     patience: Patience { discount, cost },
@@ -537,7 +1082,7 @@ mod tests {
                 }.plan()
             };
             let free = Asks::Steps(2.0);
-            for deadline in [None, Some((weeks, 0.0))] {
+            for deadline in [None, Some(weeks)] {
                 let base = plan(rate, discount, cost, deadline, free);
                 let at_once = base.least(0) - 1e-9;
                 prop_assert!(plan(rate * more, discount, cost, deadline, free).least(0) >= at_once);
@@ -547,8 +1092,8 @@ mod tests {
                 let own = Asks::Only((asked / 2.0).round() * 2.0);
                 prop_assert!(plan(rate, discount, cost, deadline, own).least(0) <= base.least(0) + 1e-9);
             }
-            let near = plan(rate, discount, cost, Some((weeks, 0.0)), free);
-            let later = plan(rate, discount, cost, Some((weeks + 1, 0.0)), free);
+            let near = plan(rate, discount, cost, Some(weeks), free);
+            let later = plan(rate, discount, cost, Some(weeks + 1), free);
             prop_assert!(later.least(0) >= near.least(0) - 1e-9);
             let least: Vec<f64> = (0..=weeks).map(|week| near.least(week)).collect();
             prop_assert!(least.windows(2).all(|pair| pair[1] <= pair[0] + 1e-9), "{:?}", least);

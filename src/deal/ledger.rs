@@ -18,6 +18,7 @@
 //! sum to zero.
 
 mod balance;
+mod by_day;
 mod deal;
 mod follow;
 mod refusal;
@@ -33,6 +34,7 @@ use self::rules::{funded, into_stock, refunded, scrapped, sold};
 use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
 use crate::trade::unit::Unit;
 pub use balance::{OwnSale, Standing, Summary};
+pub use by_day::{Later, Misfit};
 pub use deal::{Deal, Proceeds, State, name};
 pub use refusal::Refusal;
 pub use rules::{Refund, Sale};
@@ -61,6 +63,8 @@ pub struct Ledger {
     /// Deals, except those with a reversed purchase.
     deals: BTreeMap<u32, Deal>,
     totals: Postings,
+    /// Entries that do not follow on those dated before them.
+    misfits: Vec<Misfit>,
 }
 
 impl Ledger {
@@ -75,16 +79,6 @@ impl Ledger {
     /// Every entry, in order.
     pub fn entries(&self) -> &[Entry] {
         &self.entries
-    }
-
-    /// The ledger at the end of a day.
-    pub fn up_to(&self, day: NaiveDate) -> Self {
-        let mut then = Self::new(self.decimals);
-        for entry in self.entries.iter().filter(|entry| entry.on <= day) {
-            // An entry that depends on a later one is later too, whatever its date.
-            let _ = then.enter(entry.clone());
-        }
-        then
     }
 
     /// The entry that reverses this one.
@@ -199,25 +193,29 @@ impl Ledger {
         }
     }
 
-    /// An entry that reverses another, by default on the same day.
+    /// An entry that reverses another: by default on the same day or, where what was recorded since does not
+    /// follow on that, on the last day of the deal.
     ///
     /// # Errors
     /// If there is no such entry.
     pub fn reverse(&self, on: Option<NaiveDate>, number: u32) -> Result<Entry, Refusal> {
         let target = self.entry(number)?;
-        let on = on.unwrap_or(target.on);
-        Ok(Entry {
+        let mut entry = Entry {
             deal: target.deal,
             reverses: Some(number),
             postings: target.postings.reversed(),
-            ..self.blank(on, Kind::Reverse)
-        })
+            ..self.blank(on.unwrap_or(target.on), Kind::Reverse)
+        };
+        if on.is_none() && self.fits_by_day(&entry).is_err() {
+            let last = target.deal.and_then(|id| self.last_day_of(id));
+            entry.on = last.unwrap_or(target.on);
+        }
+        Ok(entry)
     }
 
     fn entry(&self, number: u32) -> Result<&Entry, Refusal> {
-        // Numbers count up from 1 without gaps.
-        let at = number.checked_sub(1).map(|at| at as usize);
-        at.and_then(|at| self.entries.get(at)).map_or_else(
+        let found = self.entries.binary_search_by_key(&number, |one| one.number);
+        found.ok().map(|at| &self.entries[at]).map_or_else(
             || {
                 refuse(
                     format!("there is no entry {number}"),
@@ -246,29 +244,28 @@ impl Ledger {
     /// [`Refusal`] if it does not fit those before it; the ledger is then unchanged.
     pub fn enter(&mut self, entry: Entry) -> Result<(), Refusal> {
         self.check(&entry)?;
-        let at = self.entries.len();
         self.totals += entry.postings;
-        match (entry.kind, entry.deal) {
-            (Kind::Reverse, deal) => {
-                let target = entry.reverses.unwrap_or_default();
-                self.reversed.insert(target, entry.number);
-                if let Some(id) = deal {
-                    self.fold_again(id, target);
-                }
+        if let (Kind::Reverse, Some(target)) = (entry.kind, entry.reverses) {
+            self.reversed.insert(target, entry.number);
+            if let Some(id) = entry.deal {
+                self.fold_again(id, target);
             }
-            (Kind::Buy, Some(id)) => {
-                self.opened = id;
-                self.deals.insert(id, Deal::opened(at, &entry, id));
-            }
-            (_, Some(id)) => {
-                if let Some(deal) = self.deals.get_mut(&id) {
-                    deal.take(at, &entry);
-                }
-            }
-            (_, None) => {}
+        } else {
+            self.fold(&entry);
         }
         self.entries.push(entry);
         Ok(())
+    }
+
+    /// Adds an entry in force to its deal.
+    fn fold(&mut self, entry: &Entry) {
+        let Some(id) = entry.deal else { return };
+        if entry.kind == Kind::Buy {
+            self.opened = self.opened.max(id);
+            self.deals.insert(id, Deal::opened(entry, id));
+        } else if let Some(deal) = self.deals.get_mut(&id) {
+            deal.take(entry);
+        }
     }
 
     /// Rebuilds a deal without the entry `left_out`.
@@ -276,13 +273,10 @@ impl Ledger {
         let Some(old) = self.deals.remove(&id) else {
             return;
         };
-        let kept = old
-            .entries
-            .iter()
-            .map(|at| (*at, self.entries[*at].clone()))
-            .filter(|(_, entry)| entry.number != left_out);
-        if let Some(deal) = Deal::of(id, kept) {
-            self.deals.insert(id, deal);
+        for number in old.entries.into_iter().filter(|one| *one != left_out) {
+            if let Ok(entry) = self.entry(number).cloned() {
+                self.fold(&entry);
+            }
         }
     }
 }

@@ -22,6 +22,9 @@ const ROUNDS: usize = 1000;
 /// Probability below which worse offers of a week are negligible.
 const NEGLIGIBLE: f64 = 1e-14;
 
+/// Least share of its value that a unit loses or earns in a week, so that waiting without an end has a value.
+const NEVER: f64 = 1e-9;
+
 /// Levels of the ends of a rule of thumb: the middle 80 %.
 const ENDS: (f64, f64) = (0.1, 0.9);
 
@@ -131,12 +134,11 @@ impl Patience {
         self.discount * week.expected(after) - self.cost
     }
 
-    /// Value of repeating the same week for ever and accepting nets of at least `wait`; none if
-    /// that never sells.
-    fn forever(&self, week: &Week, wait: f64) -> Option<f64> {
-        let sold = week.sold(wait);
+    /// Value of a week with these sales that is repeated for ever; without any sale, what holding the unit
+    /// costs for ever.
+    pub fn for_ever(&self, sold: Sold) -> f64 {
         let ends = 1.0 - self.discount * (1.0 - sold.chance);
-        (sold.chance > 0.0 && ends > 0.0).then(|| (self.discount * sold.money - self.cost) / ends)
+        (self.discount * sold.money - self.cost) / ends.max(NEVER)
     }
 }
 
@@ -175,9 +177,7 @@ pub fn forever(low: f64, patience: Patience, choose: impl Fn(f64) -> Week) -> Pe
     let mut after = low;
     let mut week = choose(after);
     for round in 0..ROUNDS {
-        let Some(next) = patience.forever(&week, after) else {
-            break;
-        };
+        let next = patience.for_ever(week.sold(after));
         let better = next > after + 1e-13 * after.abs();
         if round > 0 && !better {
             break;

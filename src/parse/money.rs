@@ -48,6 +48,33 @@ impl Amount {
         }
     }
 
+    /// The amount, or else the reading that the decimals of the currency decide: of two readings
+    /// that differ, three digits follow the mark, and after a point these are the decimals of a
+    /// currency that has three (`31.836`). A comma is left open: it may group thousands.
+    pub fn in_currency(&self, currency: &Currency) -> Option<Decimal> {
+        let of_point = || {
+            self.point
+                .filter(|amount| currency.decimals() == 3 && amount.scale() == 3)
+        };
+        self.certain().or_else(of_point)
+    }
+
+    /// Without the reading that has parts of a currency that has none: `1,234` and `1.234` are
+    /// 1234.
+    fn whole_if(self, currency: &Currency) -> Self {
+        let (Some(point), Some(comma)) = (self.point, self.comma) else {
+            return self;
+        };
+        let is_whole = |amount: &Decimal| amount.scale() == 0;
+        if currency.decimals() > 0 || is_whole(&point) == is_whole(&comma) {
+            return self;
+        }
+        Self {
+            point: Some(point).filter(is_whole),
+            comma: Some(comma).filter(is_whole),
+        }
+    }
+
     /// The only decimal mark with which the text is an amount.
     pub fn proves(&self) -> Option<DecimalMark> {
         match (self.point, self.comma) {
@@ -117,7 +144,7 @@ pub fn read_amount(text: &str, currency: &Currency) -> Result<Amount, AmountErro
     } else {
         surroundings(before.trim(), after.trim(), currency)?
     };
-    readings(number, negative, AMOUNTS)
+    Ok(readings(number, negative, AMOUNTS)?.whole_if(currency))
 }
 
 /// Reads an exchange rate as people write it: `0.9132`, `0,9132`.
@@ -205,7 +232,7 @@ fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, Amou
 /// A sentence with the expected form.
 pub fn parse_amount(text: &str, currency: &Currency) -> Result<Decimal, String> {
     let amount = read_amount(text.trim(), currency).map_err(|error| error.expected(currency))?;
-    amount.certain().ok_or_else(|| {
+    amount.in_currency(currency).ok_or_else(|| {
         let [point, comma] =
             [amount.point, amount.comma].map(|v| v.unwrap_or_default().to_string());
         format!(
@@ -218,7 +245,10 @@ impl AmountError {
     /// The expected form, for a message.
     pub fn expected(&self, currency: &Currency) -> String {
         match self {
-            Self::Unreadable => format!("an amount of {}, such as 1234.50", currency.code),
+            Self::Unreadable => {
+                let example = currency.plain(Decimal::new(123_450, 2));
+                format!("an amount of {}, such as {example}", currency.code)
+            }
             Self::TooPrecise => format!("at most {MINOR_SCALE} decimals"),
             Self::TooLarge => format!("an amount up to {MOST_MONEY}"),
             Self::OtherCurrency(other) => {
@@ -435,6 +465,30 @@ mod tests {
                 .unwrap_err()
                 .contains("1.234 with a decimal comma")
         );
+    }
+
+    #[test]
+    fn the_decimals_of_the_currency_decide_where_they_can() {
+        for (text, code, value) in [
+            ("1,234", "JPY", Some("1234")),
+            ("1.234", "JPY", Some("1234")),
+            ("-12,500 JPY", "JPY", Some("-12500")),
+            ("1,500", "KRW", Some("1500")),
+            ("1,000", "JPY", Some("1000")),
+            ("31.836", "KWD", Some("31.836")),
+            ("1.500", "KWD", Some("1.500")),
+            ("31,836", "KWD", None),
+            ("31,83", "KWD", Some("31.83")),
+            ("1,234.500", "KWD", Some("1234.500")),
+            ("31.836", "EUR", None),
+        ] {
+            let read = parse_amount(text, &currency(code)).ok();
+            assert_eq!(read, value.map(|v| v.parse().unwrap()), "{text} {code}");
+        }
+        let grouped = read_amount("1,234", &currency("JPY")).unwrap();
+        assert_eq!(grouped.proves(), Some(DecimalMark::Point));
+        let said = parse_amount("free", &currency("JPY")).unwrap_err();
+        assert_eq!(said, "an amount of JPY, such as 1234");
     }
 
     #[test]

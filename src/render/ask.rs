@@ -145,7 +145,13 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let hardly = first.is_some_and(|period| period.week.asked.chance < HARDLY);
     let left = usual.left_of_ask.to_f64();
     let keep = left.is_some_and(|left| left < usual.plan.least(1));
+    let above = content.basis.asking.is_none() && usual.ask > content.basis.made.high;
     [
+        (
+            above,
+            "The first price is above the range in which most such units sell: it tries whether yours is a better one. \
+             Lower it as the weeks say if nobody comes.",
+        ),
         (
             hardly,
             "Hardly anybody would pay what is asked: it sells to those who offer less.",
@@ -317,9 +323,13 @@ pub(super) fn at_deadline(base: &Basis<'_>) -> Option<String> {
     } else {
         base.money(exit)
     };
-    Some(format!(
-        "After {weeks} weeks {left} is left of a unit not sold."
-    ))
+    Some(match base.quick_sale {
+        Some(share) => format!(
+            "After {weeks} weeks a unit not sold goes at once, at {} % of the likely price: {left} is left.",
+            share.normalize()
+        ),
+        None => format!("After {weeks} weeks {left} is left of a unit not sold."),
+    })
 }
 
 fn closing(out: &mut String, base: &Basis<'_>, width: usize) {

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use rust_decimal::prelude::FromPrimitive;
 use rust_decimal::{Decimal, RoundingStrategy};
 
-use super::numbers::{amount, percent_change};
+use super::numbers::{amount, chance, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::app::bid::Bid;
@@ -232,7 +232,7 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
         ),
         Aim::Loss(most) => format!(
             "the chance of a loss is {}, above {} %",
-            percent(at.loss),
+            chance(at.loss, 1),
             most.normalize()
         ),
         Aim::Stake { bankroll, share } => format!(
@@ -327,7 +327,7 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     for (at_point, label) in POINTS.iter().enumerate() {
         row(label, &|at| money(at.points[at_point]));
     }
-    row("chance of a loss", &|at| percent(at.loss));
+    row("chance of a loss", &|at| chance(at.loss, 1));
     row("profit, 1 in 100 is worse (worst plausible)", &|at| {
         money(at.worst)
     });

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use rust_decimal::Decimal;
 
 use super::bid::{assumed_cash, failure};
-use super::numbers::{amount, percent_change};
+use super::numbers::{amount, chance, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
 use crate::app::compare::Means;
@@ -129,7 +129,7 @@ fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> 
                 money(at.profit),
                 at.per_week
                     .map_or("–".into(), |share| percent_change(100.0 * share)),
-                format!("{:.0} %", 100.0 * at.loss),
+                chance(at.loss, 0),
                 advice(judged, bought, currency),
             ]
         }

@@ -4,9 +4,8 @@ use super::numbers::count;
 use super::sheet::fitted;
 use super::table::{Grid, Kind};
 use crate::settings::Settings;
-use crate::trade::Comp;
-use crate::trade::money::money_text;
 use crate::trade::text::shorten;
+use crate::trade::{Comp, Currency};
 
 /// Mark before an amount converted from another currency.
 const CONVERTED: &str = "*";
@@ -112,21 +111,31 @@ fn condition(comp: &Comp, settings: &Settings) -> String {
 
 /// The differences between two records of a sale, one change each: `price 12.00 → 13.50`.
 pub fn changes(old: &Comp, new: &Comp) -> Vec<String> {
-    let shown = |cell: &str| {
-        if cell.is_empty() {
-            "(blank)".to_string()
-        } else {
-            shorten(cell, 60)
+    let shown = |comp: &Comp, column: &str, cell: &str| {
+        let currency = Currency {
+            code: comp.currency.clone(),
+        };
+        match column {
+            "price" => currency.exact(comp.price),
+            "shipping" => currency.exact(comp.shipping),
+            _ if cell.is_empty() => "(blank)".to_string(),
+            _ => shorten(cell, 60),
         }
     };
     old.changes(new)
         .iter()
-        .map(|(column, old, new)| format!("{column} {} → {}", shown(old), shown(new)))
+        .map(|(column, was, is)| {
+            let (was, is) = (shown(old, column, was), shown(new, column, is));
+            format!("{column} {was} → {is}")
+        })
         .collect()
 }
 
 /// A comp in one line.
 pub fn line(comp: &Comp) -> String {
+    let currency = Currency {
+        code: comp.currency.clone(),
+    };
     let kind: Vec<&str> = [comp.variant.as_str(), &comp.completeness, &comp.grade]
         .into_iter()
         .filter(|text| !text.is_empty())
@@ -147,8 +156,8 @@ pub fn line(comp: &Comp) -> String {
         "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping{paid}",
         comp.comp_id,
         comp.model,
-        money_text(comp.price),
+        currency.exact(comp.price),
         comp.currency,
-        money_text(comp.shipping)
+        currency.exact(comp.shipping)
     )
 }

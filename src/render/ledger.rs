@@ -12,8 +12,9 @@ use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
+use crate::app::ledger::Nets;
 use crate::book::csv::formula::neutral;
-use crate::deal::ledger::{Deal, Ledger, OwnSale, State, Summary, name};
+use crate::deal::ledger::{Deal, Later, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
 use crate::trade::entry::{self, Account, Entry, Foreseen};
 use crate::trade::names::match_key;
@@ -35,10 +36,14 @@ pub struct Told<'a> {
     pub ledger: &'a Ledger,
     /// Its summary.
     pub summary: Summary,
+    /// The entries that are left out because they are dated later.
+    pub later: Option<Later>,
     /// The wanted bankroll; 0 for none.
     pub goal: Decimal,
     /// Today's estimates of the units in stock, or the reasons why there are none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
+    /// What the likely prices of these leave.
+    pub nets: Nets,
     /// Whether all closed deals are shown.
     pub all: bool,
 }
@@ -144,7 +149,33 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
         ));
     }
     said.extend(goal(content));
+    said.extend(left_out(content));
     said
+}
+
+/// Entries that are left out, and those that do not follow on the ones dated before them.
+fn left_out(content: &Told<'_>) -> Vec<String> {
+    let later = content.later.map(|later| {
+        format!(
+            "Left out: {} dated later, from {} on.",
+            counted_entries(later.count),
+            later.from
+        )
+    });
+    let misfits = content.ledger.misfits().iter().map(|misfit| {
+        let number = misfit.number;
+        format!(
+            "Taken by their days, entry {number} does not follow on those before it: {}. The sums are right, the deal \
+             is not certain: reverse the entry and record it anew with its day.",
+            misfit.refusal.message
+        )
+    });
+    later.into_iter().chain(misfits).collect()
+}
+
+/// `1 entry`, `2 entries`.
+pub fn counted_entries(number: usize) -> String {
+    format!("{number} {}", if number == 1 { "entry" } else { "entries" })
 }
 
 /// Distance to the goal.
@@ -183,6 +214,8 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         ("days", Kind::Number, 0),
         ("cost", Kind::Number, 0),
         ("likely", Kind::Number, 0),
+        ("net", Kind::Number, 1),
+        ("profit", Kind::Number, 0),
         ("low", Kind::Number, 1),
         ("high", Kind::Number, 2),
         ("when bought", Kind::Number, 3),
@@ -200,12 +233,15 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         let of = |made: Option<&Foreseen>, which: fn(&Foreseen) -> Decimal| {
             made.map_or("–".into(), |made| money(which(made)))
         };
+        let some = |known: Option<Decimal>| known.map_or("–".into(), money);
         grid.push(vec![
             deal.name(),
             deal.unit.model.clone(),
             deal.days_held(content.today).to_string(),
             money(deal.sum(Account::Stock)),
             of(now, |made| made.likely),
+            some(content.nets.of_deal.get(&deal.id).copied()),
+            some(content.nets.profit(deal)),
             of(now, |made| made.low),
             of(now, |made| made.high),
             of(deal.foreseen.as_ref(), |made| made.likely),
@@ -215,6 +251,14 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         return String::new();
     }
     let mut text = grid.render(width);
+    if !content.nets.of_deal.is_empty() {
+        let legend = format!(
+            "Net: what the likely price leaves through {}. Profit: net less cost, and less what a sale that came back took.",
+            content.nets.outlet
+        );
+        let legend = wrap(&legend, prose_width(width), "");
+        let _ = writeln!(text, "{QUIET}{legend}{QUIET:#}");
+    }
     for deal in open {
         if let Some(Err(why)) = content.now.get(&deal.id) {
             let _ = writeln!(

@@ -64,9 +64,49 @@ pub fn percent_change(percent: f64) -> String {
     }
 }
 
+/// A probability in per cent with this many decimals. One that is not certain is never rounded to 0
+/// or 100: `under 1 %`, `over 99 %`.
+pub fn chance(share: f64, decimals: usize) -> String {
+    let text = format!("{:.decimals$}", 100.0 * share);
+    let least = 0.1_f64.powi(decimals.try_into().unwrap_or(0));
+    if share > 0.0 && text.bytes().all(|b| matches!(b, b'0' | b'.')) {
+        format!("under {least:.decimals$} %")
+    } else if share < 1.0 && text.starts_with("100") {
+        format!("over {:.decimals$} %", 100.0 - least)
+    } else {
+        format!("{text} %")
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_chance_is_not_rounded_to_a_certainty() {
+        for (share, text) in [
+            (0.0, "0 %"),
+            (1e-9, "under 1 %"),
+            (0.0049, "under 1 %"),
+            (0.006, "1 %"),
+            (0.5, "50 %"),
+            (0.994, "99 %"),
+            (0.996, "over 99 %"),
+            (1.0 - 1e-9, "over 99 %"),
+            (1.0, "100 %"),
+        ] {
+            assert_eq!(chance(share, 0), text, "{share}");
+        }
+        for (share, text) in [
+            (0.0004, "under 0.1 %"),
+            (0.0006, "0.1 %"),
+            (0.2034, "20.3 %"),
+            (0.9996, "over 99.9 %"),
+            (1.0, "100.0 %"),
+        ] {
+            assert_eq!(chance(share, 1), text, "{share}");
+        }
+    }
 
     #[test]
     fn money_is_grouped_and_signed() {

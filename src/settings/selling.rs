@@ -211,6 +211,8 @@ pub struct DealSettings {
     pub least_offer: Decimal,
     /// Number of buyers of whom the best pays an observed price.
     pub buyers_per_sale: Decimal,
+    /// Per cent of its level for which a unit is sold at once, at a deadline.
+    pub quick_sale: Decimal,
     /// Alternative return on the money per year, per cent; by default the aim: `least_return` in
     /// `weeks`.
     pub return_per_year: Option<Decimal>,
@@ -241,6 +243,7 @@ impl Default for DealSettings {
             offered: Decimal::from(90),
             least_offer: Decimal::from(70),
             buyers_per_sale: Decimal::from(5),
+            quick_sale: Decimal::from(60),
             return_per_year: None,
             cost_per_week: Decimal::ZERO,
         }
@@ -409,6 +412,7 @@ impl DealSettings {
         at("deal.buyers_per_sale", self.buyers_per_sale, |value| {
             within(value, 1, 1000, "count")
         })?;
+        at("deal.quick_sale", self.quick_sale, percent)?;
         let return_per_year = self.return_per_year.unwrap_or_default();
         at("deal.return_per_year", return_per_year, return_percent)?;
         at("deal.cost_per_week", self.cost_per_week, money)?;

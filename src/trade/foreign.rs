@@ -183,13 +183,17 @@ impl Foreign {
     }
 
     /// The whole conversion: `paid 120.00 XCU × 0.9132 (2026-03-02, bank's monthly list) = 109.58`.
-    pub fn worked_out(&self, price: Decimal, shipping: Decimal) -> String {
+    pub fn worked_out(&self, price: Decimal, shipping: Decimal, currency: &Currency) -> String {
         let shipping = if self.shipping.is_zero() {
             String::new()
         } else {
-            format!(" + {}", money_text(shipping))
+            format!(" + {}", currency.exact(shipping))
         };
-        format!("paid {} = {}{shipping}", self.in_words(), money_text(price))
+        format!(
+            "paid {} = {}{shipping}",
+            self.in_words(),
+            currency.exact(price)
+        )
     }
 
     /// An amount with the decimals of its currency, or more if it has more.

@@ -9,6 +9,7 @@ use std::path::Path;
 
 use chrono::NaiveDate;
 use compband::app::attributes::read_attributes;
+use compband::app::ledger::Nets;
 use compband::app::listings::listings;
 use compband::book::csv::canonical::{self, Layout};
 use compband::book::csv::formula;
@@ -293,7 +294,9 @@ pub fn ledger(bytes: &[u8], book: &Book) -> bool {
     assert_eq!(ledger.totals().sum(), Decimal::ZERO);
     if let Some(last) = ledger.entries().last() {
         let _ = ledger.reverse(None, last.number);
-        assert!(ledger.up_to(last.on).entries().len() <= ledger.entries().len());
+        let then = ledger.up_to(last.on);
+        assert!(then.entries().len() <= ledger.entries().len());
+        assert_eq!(then.totals().sum(), Decimal::ZERO);
     }
     assert!(ledger.course().len() <= ledger.entries().len());
     journal(&ledger, currency);
@@ -303,8 +306,10 @@ pub fn ledger(bytes: &[u8], book: &Book) -> bool {
         today: today(),
         ledger: &ledger,
         summary: ledger.summary(today()),
+        later: ledger.later_than(today()),
         goal: Decimal::from(1000),
         now: BTreeMap::new(),
+        nets: Nets::default(),
         all: true,
     };
     let seen = sheet(&told, Some(80));

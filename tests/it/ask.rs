@@ -321,3 +321,69 @@ fn wrong_values_are_refused() {
         refused(&["ask"], 4, &[], said);
     }
 }
+
+/// What nobody knows of the unit is no demand for it: a unit of which little is known is asked for at a price
+/// of its band or says so, falls week by week, and is not kept for the sake of a price that nobody pays.
+#[test]
+fn ignorance_is_not_sold_as_demand() {
+    let dir = demo();
+    let run = |args: &[&str]| -> Value {
+        let unit = ["--model", "Nerrow F4", "--parts", "--json"];
+        serde_json::from_str(&out(dir.path(), &[args, &unit].concat())).unwrap()
+    };
+    let document = run(&["ask"]);
+    let high = money(&document["band"]["high"]);
+    let weeks = document["weeks"].as_array().unwrap();
+    let asked = |week: usize| money(&weeks[week]["ask"]);
+    let sheet = out(dir.path(), &["ask", "--model", "Nerrow F4", "--parts"]);
+    assert!(
+        asked(0) <= high || sheet.contains("above the range"),
+        "{sheet}"
+    );
+    assert!(asked(0) <= high * Decimal::new(11, 1), "{sheet}");
+    assert!(asked(3) <= asked(0) * Decimal::new(9, 1), "{sheet}");
+    // 70 for a unit that sells for about 47 is not refused.
+    assert_eq!(run(&["offer", "70"])["answer"], "accept");
+}
+
+/// No answer to an offer is above the asking price, the one given or the plan's own.
+#[test]
+fn no_answer_is_above_the_asking_price() {
+    let dir = demo();
+    let mut countered = 0;
+    for asking in ["140", "150", "160", ""] {
+        for offer in (100..=160).step_by(6) {
+            let offer = offer.to_string();
+            let mut more: Vec<&str> = vec![&offer];
+            if !asking.is_empty() {
+                more.extend(["--asking", asking]);
+            }
+            let answer = json(dir.path(), &["offer"], &more);
+            let first = money(&ask(dir.path(), &more[1..])["weeks"][0]["ask"]);
+            if let Some(counter) = answer["counter"].as_str() {
+                let counter: Decimal = counter.parse().unwrap();
+                assert!(counter <= first, "{offer} {asking}: {counter} {first}");
+                countered += 1;
+            }
+        }
+    }
+    assert!(countered > 5, "{countered}");
+}
+
+/// Before a deadline a unit is not given away: it goes in a quick sale at the end.
+#[test]
+fn a_deadline_is_a_quick_sale() {
+    let dir = demo();
+    let last = |more: &[&str]| {
+        let document = ask(dir.path(), &[&["--deadline", "5"], more].concat());
+        let weeks = document["weeks"].as_array().unwrap().clone();
+        money(&weeks.last().unwrap()["lowest_to_take"])
+    };
+    let likely = money(&ask(dir.path(), &[])["likely_price"]);
+    let quick = last(&[]);
+    assert!(
+        quick > likely / Decimal::TWO && quick < likely * Decimal::new(7, 1),
+        "{quick}"
+    );
+    assert!(last(&["--exit", "0"]) < quick / Decimal::TWO);
+}

@@ -375,7 +375,10 @@ fn many_good_listings_stay_within_cash_and_risk() {
     assert!(risk.unwrap() <= 1.0, "{risk:?}");
     // Without a bankroll, only the cash of the ledger counts, and the budget without a ledger.
     assert_eq!(bought(&["--bankroll", "0"]), (dec("720"), None));
-    out(dir.path(), &["ledger", "fund", "200"]);
+    out(
+        dir.path(),
+        &["ledger", "fund", "200", "--date", "2026-11-01"],
+    );
     assert_eq!(bought(&["--bankroll", "0"]).0, dec("180"));
     let text = out(
         dir.path(),

@@ -48,7 +48,7 @@ fn story() -> TempDir {
     let dir = demo();
     for line in [
         "ledger fund 300 --date 2026-09-01",
-        "buy 'Nerrow F4' --price 42 --shipping 5 --date 2026-09-05 --grade B --completeness usable --missing charger \
+        "buy 'Nerrow F4' --price 42 --inbound 5 --date 2026-09-05 --grade B --completeness usable --missing charger \
          --minutes 20",
         "spend d1 14 'new battery; by hand' --minutes 30 --date 2026-09-08",
         "sold 'nerrow  f4' --price 139 --offers 3 --minutes 15 --date 2026-09-29",
@@ -125,6 +125,26 @@ fn a_deal_is_followed_from_buying_to_selling() {
             "{told:?} not in {text}"
         );
     }
+}
+
+/// What `compband net` leaves of the likely price is the net of a unit in stock.
+#[test]
+fn a_unit_in_stock_shows_what_it_would_leave() {
+    let dir = story();
+    let document = ledger(&dir);
+    let deal = &document["deals"][2];
+    let likely = deal["estimate_now"]["likely"].as_str().unwrap();
+    let net = json(dir.path(), &["net", "--price", likely]);
+    assert_eq!(deal["net_now"], net["net"]);
+    let net = dec(deal["net_now"].as_str().unwrap());
+    let profit = dec(deal["profit_now"].as_str().unwrap());
+    assert_eq!(profit, net - dec("31.00"));
+    assert!(document["deals"][0]["net_now"].is_null());
+    let text = does(&dir, "ledger --as-of 2026-11-20");
+    assert!(
+        text.contains(&format!("{net}  ")) && text.contains("through parcel"),
+        "{text}"
+    );
 }
 
 #[test]
@@ -317,6 +337,49 @@ fn a_ledger_of_nothing_but_money() {
     let journal = fs::read_to_string(dir.path().join("out.journal")).unwrap();
     assert!(!journal.contains("-0.00"), "{journal}");
     assert!(read_journal(&journal).values().all(Decimal::is_zero));
+}
+
+/// Recorded after an entry that is dated later, an entry still counts from its own day on.
+#[test]
+fn the_ledger_of_a_day_forgets_no_entry() {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    let tomorrow = chrono::Local::now().date_naive() + chrono::TimeDelta::days(1);
+    for line in [
+        "ledger fund 100 --date 2026-11-01".to_string(),
+        format!("buy 'Brask M2' --price 10 --date {tomorrow}"),
+        "ledger fund 40 --date 2026-11-20".to_string(),
+    ] {
+        does(&dir, &line);
+    }
+    let at = |line: &str| json(dir.path(), &words(line));
+    for (line, cash, later) in [
+        ("ledger --as-of 2026-11-19", "100.00", 2),
+        ("ledger --as-of 2026-11-20", "140.00", 1),
+        ("ledger --as-of today", "140.00", 1),
+        ("ledger", "140.00", 1),
+    ] {
+        let document = at(line);
+        assert_eq!(document["cash"], cash, "{line}");
+        assert_eq!(document["later_entries"], later, "{line}");
+        assert_eq!(document["stock"], "0.00", "{line}");
+    }
+    assert_eq!(at("ledger --as-of today"), at("ledger"));
+    assert_eq!(at(&format!("ledger --as-of {tomorrow}"))["cash"], "130.00");
+    let text = does(&dir, "ledger");
+    let told = format!("Left out: 1 entry dated later, from {tomorrow} on.");
+    assert!(text.contains(&told), "{text}");
+    let said = fails(dir.path(), 5, &words("ledger --as-of 2026-10-31"));
+    assert!(
+        said.contains("no entries up to 2026-10-31") && said.contains("2026-11-01"),
+        "{said}"
+    );
+    refuses(
+        &dir,
+        3,
+        "ledger draw 120 --date 2026-11-02",
+        &["120 is more than the cash there was on 2026-11-02, 100.00"],
+    );
 }
 
 #[test]
@@ -677,7 +740,10 @@ fn an_unfunded_ledger_and_the_bankroll_of_the_settings() {
         ["bankroll", "cash", "cash_assumed"].map(|name| document[name].to_string())
     };
     assert_eq!(money(&bid("")), ["\"600.00\"", "\"600.00\"", "true"]);
-    let bought = run(dir.path(), &["buy", "Nerrow F4", "--price", "73.50"]);
+    let bought = run(
+        dir.path(),
+        &words("buy 'Nerrow F4' --price 73.50 --date 2026-11-02"),
+    );
     let note = "the ledger has no money paid in: cash is 526.50, with 600.00 of compband.toml counted as paid in";
     assert!(stderr(&bought).contains(note), "{}", stderr(&bought));
     assert_eq!(money(&bid("")), ["\"600.00\"", "\"526.50\"", "true"]);
@@ -686,14 +752,17 @@ fn an_unfunded_ledger_and_the_bankroll_of_the_settings() {
     let line =
         "The ledger has no money paid in: cash is taken to be 526.50, the bankroll less the stock";
     assert!(text.contains(line), "{text}");
-    does(&dir, "sold d1 --price 150 --fees 0 --sending 0");
+    does(
+        &dir,
+        "sold d1 --price 150 --fees 0 --sending 0 --date 2026-11-10",
+    );
     assert_eq!(money(&bid("")), ["\"676.50\"", "\"676.50\"", "true"]);
     assert_eq!(
         money(&bid("--bankroll 100")),
         ["\"100.00\"", "\"100.00\"", "true"]
     );
     assert_eq!(money(&bid("--bankroll 0")), ["null", "null", "false"]);
-    does(&dir, "ledger fund 50");
+    does(&dir, "ledger fund 50 --date 2026-11-11");
     assert_eq!(money(&bid("")), ["\"126.50\"", "\"126.50\"", "false"]);
 }
 
@@ -708,4 +777,200 @@ fn a_bid_knows_the_bankroll_of_the_ledger() {
     let by_ledger = bid(&[]);
     assert_eq!(by_ledger, bid(&["--bankroll", "355.44"]));
     assert_ne!(by_ledger, bid(&["--bankroll", "600"]));
+}
+
+/// An entry that does not follow by its day is refused; without a day said, a reversal finds one.
+#[test]
+fn what_is_recorded_in_between_has_to_follow_by_its_day() {
+    let dir = demo();
+    for line in [
+        "ledger fund 300 --date 2026-09-01",
+        "buy 'Brask M2' --price 20 --date 2026-09-02",
+        "spend d1 5 battery --date 2026-09-04",
+        "sold d1 --price 90 --fees 0 --sending 0 --date 2026-09-10",
+        "ledger reverse 4 --date 2026-09-20",
+    ] {
+        does(&dir, line);
+    }
+    for line in [
+        "sold d1 --price 80 --fees 0 --sending 0 --date 2026-09-15",
+        "spend d1 5 battery --date 2026-09-08",
+        "ledger reverse 3 --date 2026-09-05",
+    ] {
+        refuses(&dir, 3, line, &["d1", "--date 2026-09-20 or a later day"]);
+    }
+    does(&dir, "ledger reverse 3");
+    let at = |day: &str| json(dir.path(), &["ledger", "--as-of", day]);
+    for (day, cash, stock, state) in [
+        ("2026-09-03", "280.00", "20.00", "in stock"),
+        ("2026-09-09", "275.00", "25.00", "in stock"),
+        ("2026-09-19", "365.00", "0.00", "sold"),
+        ("2026-09-20", "280.00", "20.00", "in stock"),
+    ] {
+        let document = at(day);
+        let found = [
+            &document["cash"],
+            &document["stock"],
+            &document["deals"][0]["state"],
+        ];
+        assert_eq!(found, [cash, stock, state], "{day}");
+    }
+}
+
+/// A ledger of an older version with a sale in a time in which another still stood opens, and says so.
+#[test]
+fn an_old_ledger_out_of_order_opens() {
+    let dir = demo();
+    for line in [
+        "ledger fund 300 --date 2026-09-01",
+        "buy 'Brask M2' --price 20 --date 2026-09-02",
+        "sold d1 --price 90 --fees 0 --sending 0 --date 2026-09-10",
+        "ledger reverse 3 --date 2026-09-20",
+        "sold d1 --price 80 --fees 0 --sending 0 --date 2026-09-25",
+    ] {
+        does(&dir, line);
+    }
+    let path = dir.path().join("deals/ledger.csv");
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("2026-09-25", "2026-09-15")).unwrap();
+    let text = does(&dir, "ledger --as-of 2026-09-15");
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        text.contains("entry 5 does not follow on those before it: d1"),
+        "{text}"
+    );
+    let document = json(dir.path(), &words("ledger --as-of 2026-09-15"));
+    assert_eq!(document["cash"], "450.00");
+    let document = json(dir.path(), &words("ledger --as-of 2026-09-20"));
+    assert_eq!(
+        (&document["cash"], &document["profit"]),
+        (&"360.00".into(), &"60.00".into())
+    );
+    assert!(!does(&dir, "ledger --as-of 2026-09-20").contains("does not follow"));
+}
+
+#[test]
+fn a_price_far_above_the_likely_one_is_pointed_out() {
+    let dir = demo();
+    let said = run(
+        dir.path(),
+        &words("buy 'Nerrow F4' --price 5000 --date 2026-10-20"),
+    );
+    assert!(said.status.success());
+    let told = stderr(&said);
+    assert!(
+        told.contains("5\u{202f}000.00 paid is far above the likely price")
+            && told.contains("ledger reverse 1"),
+        "{told}"
+    );
+    let said = run(
+        dir.path(),
+        &words("buy 'Nerrow F4' --price 60 --date 2026-10-20"),
+    );
+    assert!(!stderr(&said).contains("far above"), "{}", stderr(&said));
+}
+
+/// What the first sale took is shown with the second, and its comp can be taken out.
+#[test]
+fn a_sale_that_came_back_is_not_forgotten() {
+    let dir = demo();
+    let comps = || does(&dir, "comps --csv").lines().count();
+    let before = comps();
+    for line in [
+        "buy 'Nerrow F4' --price 42 --date 2026-09-05",
+        "sold d1 --price 139 --fees 14.36 --sending 5.70 --how-sold offer --log-comp --date 2026-09-29",
+        // Another sale is logged since, so that `undo` alone would take that one.
+        "log --model 'Brask M2' --price 33 --sold-on 2026-09-30",
+    ] {
+        does(&dir, line);
+    }
+    let text = does(
+        &dir,
+        "ledger refund d1 --back --fees-back 12 --sending 4.80 --date 2026-10-05",
+    );
+    assert!(
+        text.contains("d1 so far: fees 2.36, sending and packing 10.50, profit −12.86 EUR."),
+        "{text}"
+    );
+    let undo = "compband undo --sale ";
+    let at = text.find(undo).unwrap_or_else(|| panic!("{text}")) + undo.len();
+    let id = text[at..].split_whitespace().next().unwrap();
+    assert_eq!(comps(), before + 2);
+    let shown = does(&dir, &format!("undo --sale {id} --dry-run"));
+    assert!(shown.contains("Would take back the logged sale"), "{shown}");
+    assert_eq!(comps(), before + 2);
+    does(&dir, &format!("undo --sale {id}"));
+    assert_eq!(comps(), before + 1);
+    let left = does(&dir, "comps --csv");
+    assert!(!left.contains(id) && left.contains("2026-09-30"), "{left}");
+    let said = fails(dir.path(), 5, &["undo", "--sale", id]);
+    assert!(said.contains("no logged sale has the identifier"), "{said}");
+    let text = does(
+        &dir,
+        "sold d1 --price 120 --fees 10 --sending 5 --date 2026-10-09",
+    );
+    assert!(
+        text.contains("Before, for the sale that came back: fees 2.36, sending and packing 10.50."),
+        "{text}"
+    );
+    assert!(text.contains("profit 50.14 EUR"), "{text}");
+    // A sale that is no comp, or is taken out, is not asked about.
+    let text = does(&dir, "ledger refund d1 5 --date 2026-10-10");
+    assert!(!text.contains("undo --sale"), "{text}");
+}
+
+#[test]
+fn what_one_pays_to_get_a_unit_has_one_name() {
+    let dir = demo();
+    let buy = |flag: &str| {
+        let line = format!("buy 'Brask M2' --price 20 {flag} 5 --date 2026-09-05");
+        let said = run(dir.path(), &words(&line));
+        assert!(said.status.success());
+        let told = String::from_utf8_lossy(&said.stdout).contains("for 25.00 EUR");
+        (told, stderr(&said).contains("--inbound is now the name"))
+    };
+    assert_eq!(buy("--inbound"), (true, false));
+    assert_eq!(buy("--shipping"), (true, true));
+    let line = "buy 'Brask M2' --price 20 --inbound 5 --shipping 5";
+    refuses(&dir, 2, line, &["cannot be used with"]);
+    let help = does(&dir, "buy --help");
+    assert!(
+        help.contains("--inbound") && !help.contains("--shipping"),
+        "{help}"
+    );
+}
+
+#[test]
+fn a_currency_without_coins_shows_none() {
+    let dir = tempfile::tempdir().unwrap();
+    out(dir.path(), &["init"]);
+    fs::write(dir.path().join("compband.toml"), "currency = \"JPY\"\n").unwrap();
+    let log = does(
+        &dir,
+        "log --model 'Brask M2' --price 1,234 --shipping 500 --sold-on 2026-09-01 --id one",
+    );
+    assert!(log.contains("for 1234 JPY + 500 shipping"), "{log}");
+    let log = does(
+        &dir,
+        "log --model 'Brask M2' --price 1.300 --shipping 500 --sold-on 2026-09-01 --id one --update",
+    );
+    assert!(log.contains("price 1234 → 1300"), "{log}");
+    for line in [
+        "buy 'Brask M2' --price 1,000 --date 2026-09-05",
+        "sold d1 --price 2,345 --shipping 0 --fees 0 --sending 0 --date 2026-09-06",
+    ] {
+        let text = does(&dir, line);
+        assert!(!text.contains(".00"), "{text}");
+    }
+    let other = tempfile::tempdir().unwrap();
+    out(other.path(), &["init"]);
+    fs::write(other.path().join("compband.toml"), "currency = \"KWD\"\n").unwrap();
+    let text = does(&other, "buy 'Brask M2' --price 31.836 --date 2026-09-05");
+    assert!(text.contains("for 31.836 KWD"), "{text}");
+    refuses(
+        &other,
+        3,
+        "buy 'Brask M2' --price 31,836 --date 2026-09-05",
+        &["one reading"],
+    );
 }

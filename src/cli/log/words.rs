@@ -4,7 +4,7 @@ use crate::app::AppError;
 use crate::app::record::{Outcome, Recorded};
 use crate::cli::{CliError, fitted, notice, print, strong};
 use crate::render::comps::{changes, line};
-use crate::trade::Comp;
+use crate::trade::{Comp, Currency};
 
 pub(super) fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     let id = &comp.comp_id;
@@ -42,10 +42,13 @@ pub(super) fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
 
 /// The conversion of an amount in another currency, as a line.
 pub(super) fn converted(comp: &Comp) -> String {
+    let currency = Currency {
+        code: comp.currency.clone(),
+    };
     comp.foreign.as_ref().map_or(String::new(), |foreign| {
         let line = format!(
             "{} {}",
-            foreign.worked_out(comp.price, comp.shipping),
+            foreign.worked_out(comp.price, comp.shipping, &currency),
             comp.currency
         );
         fitted(&line, "  ") + "\n"

@@ -1,5 +1,7 @@
 //! One unit from purchase to sale.
 
+use std::collections::BTreeSet;
+
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
@@ -65,8 +67,10 @@ pub struct Deal {
     pub(super) in_stock_from: NaiveDate,
     /// Day of its last entry.
     pub(super) last_on: NaiveDate,
-    /// Positions of its entries in force.
-    pub(super) entries: Vec<usize>,
+    /// Day of its last description.
+    described_on: NaiveDate,
+    /// Numbers of its entries in force.
+    pub(super) entries: BTreeSet<u32>,
 }
 
 /// Payment of a buyer.
@@ -134,7 +138,7 @@ impl Deal {
         }
     }
 
-    pub(super) fn opened(at: usize, entry: &Entry, id: u32) -> Self {
+    pub(super) fn opened(entry: &Entry, id: u32) -> Self {
         Self {
             id,
             unit: entry.unit.clone().unwrap_or_else(|| Unit::blank("")),
@@ -153,21 +157,26 @@ impl Deal {
             held_before: 0,
             in_stock_from: entry.on,
             last_on: entry.on,
-            entries: vec![at],
+            described_on: entry.on,
+            entries: BTreeSet::from([entry.number]),
         }
     }
 
     /// Adds one more entry.
-    pub(super) fn take(&mut self, at: usize, entry: &Entry) {
-        self.entries.push(at);
+    pub(super) fn take(&mut self, entry: &Entry) {
+        self.entries.insert(entry.number);
         self.last_on = self.last_on.max(entry.on);
         self.sums += entry.postings;
         self.minutes += entry.minutes;
         match entry.kind {
             Kind::Spend => self.parts += entry.postings.get(Account::Stock),
             Kind::Describe => {
-                if let Some(unit) = &entry.unit {
+                // One that is recorded later for an earlier day leaves that of a later day in force.
+                if let Some(unit) = &entry.unit
+                    && entry.on >= self.described_on
+                {
                     self.unit = unit.clone();
+                    self.described_on = entry.on;
                 }
             }
             Kind::Sold => {
@@ -194,17 +203,6 @@ impl Deal {
     fn close(&mut self, state: State, on: NaiveDate) {
         self.state = state;
         self.closed_on = Some(on);
-    }
-
-    /// The deal of these entries; the first is its purchase.
-    pub(super) fn of(id: u32, entries: impl IntoIterator<Item = (usize, Entry)>) -> Option<Self> {
-        let mut entries = entries.into_iter();
-        let (at, entry) = entries.next()?;
-        let mut deal = Self::opened(at, &entry, id);
-        for (at, entry) in entries {
-            deal.take(at, &entry);
-        }
-        Some(deal)
     }
 }
 

@@ -52,6 +52,17 @@ impl Ledger {
         self.check_rule(entry)
     }
 
+    /// Checks an entry of a deal against those dated before it.
+    pub(super) fn follows(&self, entry: &Entry) -> Result<(), Refusal> {
+        match entry.kind {
+            Kind::Fund | Kind::Draw | Kind::Buy | Kind::Reverse => Ok(()),
+            _ => {
+                self.check_in_deal(entry)?;
+                self.check_rule(entry)
+            }
+        }
+    }
+
     /// Checks that the postings follow from the figures by the rule of the entry's kind, and that
     /// no figure is negative.
     fn check_rule(&self, entry: &Entry) -> Result<(), Refusal> {
@@ -219,8 +230,7 @@ impl Ledger {
         let last = target
             .deal
             .and_then(|id| self.deals.get(&id))
-            .and_then(|deal| deal.entries.last())
-            .map(|at| self.entries[*at].number);
+            .and_then(|deal| deal.entries.last().copied());
         match (target.deal, last) {
             (Some(id), Some(last)) if last != number => refuse(
                 format!("entry {last} of {} builds on entry {number}", name(id)),

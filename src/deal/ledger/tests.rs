@@ -385,3 +385,159 @@ proptest! {
         prop_assert_eq!(ledger.deals().count(), 0);
     }
 }
+
+/// The example of a purchase of tomorrow that is recorded before money put in a week ago.
+#[test]
+fn the_ledger_of_a_day_takes_entries_by_their_days() {
+    let mut ledger = Ledger::new(2);
+    for (on, act) in [
+        (0, Act::Fund(10_000)),
+        (26, Act::Buy(1_000)),
+        (19, Act::Fund(4_000)),
+    ] {
+        let entry = entry(&ledger, day(on), &act).unwrap();
+        ledger.fits_by_day(&entry).unwrap();
+        ledger.enter(entry).unwrap();
+    }
+    for (on, cash, later) in [
+        (0, 10_000, Some((2, 19))),
+        (18, 10_000, Some((2, 19))),
+        (19, 14_000, Some((1, 26))),
+        (25, 14_000, Some((1, 26))),
+        (26, 13_000, None),
+    ] {
+        let then = ledger.up_to(day(on));
+        assert_eq!(then.totals().get(Account::Cash), cents(cash), "{on}");
+        let left_out = ledger
+            .later_than(day(on))
+            .map(|left| (left.count, left.from));
+        assert_eq!(left_out, later.map(|(count, from)| (count, day(from))));
+        assert_eq!(then.deals().count(), usize::from(on == 26));
+    }
+    // A description of an earlier day, recorded later, leaves that of the later day in force.
+    let unit = |grade: &str| Unit {
+        grade: Some(grade.into()),
+        ..Unit::blank("Nerrow F4")
+    };
+    for (on, grade) in [(40, "C"), (30, "B")] {
+        let entry = ledger.describe(day(on), 1, unit(grade));
+        ledger.fits_by_day(&entry).unwrap();
+        ledger.enter(entry).unwrap();
+    }
+    for (on, grade) in [
+        (26, None),
+        (30, Some("B")),
+        (39, Some("B")),
+        (40, Some("C")),
+    ] {
+        let then = ledger.up_to(day(on));
+        assert_eq!(then.deal(1).unwrap().unit.grade.as_deref(), grade, "{on}");
+    }
+    assert_eq!(ledger.deals, ledger.up_to(day(40)).deals);
+}
+
+/// What was reversed on a later day is in force until then: nothing may be recorded in between that
+/// does not follow on it.
+#[test]
+fn what_does_not_follow_by_its_day_is_refused() {
+    let sale = |price: i64| Sale {
+        price: cents(price),
+        ..Sale::default()
+    };
+    let mut ledger = story();
+    let reversal = ledger.reverse(Some(day(40)), 4).unwrap();
+    ledger.fits_by_day(&reversal).unwrap();
+    ledger.enter(reversal).unwrap();
+    let between = |ledger: &Ledger| {
+        [
+            (
+                ledger.sold(day(30), 1, &sale(9_000)),
+                "is sold since 2026-01-29",
+            ),
+            (
+                ledger.scrap(day(39), 1, cents(5)),
+                "is sold since 2026-01-29",
+            ),
+            (
+                ledger.spend(day(20), 1, cents(5), Decimal::ZERO),
+                "with a spend dated 2026-01-21, entry 4 of d1 would not follow on 2026-01-29",
+            ),
+            (
+                ledger.reverse(Some(day(8)), 3).unwrap(),
+                "entry 4 of d1 would not follow",
+            ),
+            (
+                ledger.draw(day(5), cents(25_400)),
+                "254.00 is more than the cash there was on 2026-01-06, 253.00",
+            ),
+            (
+                ledger.draw(day(5), cents(23_950)),
+                "239.50 is more than the cash there was on 2026-01-08, 239.00",
+            ),
+        ]
+    };
+    for (entry, expected) in between(&ledger) {
+        let refusal = ledger.fits_by_day(&entry).unwrap_err();
+        assert!(refusal.message.contains(expected), "{expected}: {refusal}");
+        let next = if entry.kind == Kind::Draw {
+            "take out less"
+        } else {
+            "say --date 2026-02-10"
+        };
+        assert!(refusal.next.contains(next), "{refusal:?}");
+    }
+    // Without a day said, a reversal goes to the first day on which it fits.
+    assert_eq!(ledger.reverse(None, 3).unwrap().on, day(40));
+    let entry = ledger.sold(day(40), 1, &sale(9_000));
+    ledger.fits_by_day(&entry).unwrap();
+    // A ledger that has such entries opens; its sums are right and the entry is named.
+    let mut old = ledger.clone();
+    let (entry, _) = between(&ledger)[0].clone();
+    old.enter(entry).unwrap();
+    let then = old.up_to(day(35));
+    let misfits: Vec<u32> = then.misfits().iter().map(|misfit| misfit.number).collect();
+    assert_eq!(misfits, [6]);
+    assert_eq!(then.totals().sum(), Decimal::ZERO);
+    assert_eq!(old.up_to(day(40)).misfits(), []);
+}
+
+proptest! {
+    /// Entries are recorded in any order of days. As of every day the accounts are the sums of the
+    /// postings dated up to it, and the deals come to the same.
+    #[test]
+    fn as_of_every_day_the_sums_are_those_of_its_postings(
+        acts in prop::collection::vec((act(), 0..40i64, any::<bool>()), 0..60)
+    ) {
+        let mut ledger = Ledger::new(2);
+        for (act, on, on_its_day) in &acts {
+            let Some(mut entry) = entry(&ledger, day(*on), act) else { continue };
+            if let (Kind::Reverse, true) = (entry.kind, on_its_day) {
+                entry = ledger.reverse(Some(day(*on)), entry.reverses.unwrap()).unwrap();
+            }
+            let mut with = ledger.clone();
+            if ledger.fits_by_day(&entry).is_ok() && with.enter(entry).is_ok() {
+                ledger = with;
+            }
+        }
+        for on in 0..41 {
+            let then = ledger.up_to(day(on));
+            let mut sums: BTreeMap<Account, Decimal> = BTreeMap::new();
+            for entry in ledger.entries().iter().filter(|entry| entry.on <= day(on)) {
+                for (account, amount) in entry.postings.iter() {
+                    *sums.entry(account).or_default() += amount;
+                }
+            }
+            for account in Account::ALL {
+                let sum = sums.get(&account).copied().unwrap_or_default();
+                prop_assert_eq!(then.totals().get(account), sum, "{:?} {}", account, on);
+            }
+            prop_assert_eq!(then.misfits(), []);
+            let left_out = ledger.later_than(day(on)).map_or(0, |later| later.count);
+            prop_assert_eq!(then.entries().len() + left_out, ledger.entries().len());
+            holds(&then)?;
+        }
+        let last = ledger.up_to(day(100));
+        prop_assert_eq!(&last.deals, &ledger.deals);
+        prop_assert_eq!(&last.reversed, &ledger.reversed);
+    }
+}

@@ -57,6 +57,10 @@ pub struct Ledger<'a> {
     pub deals: Vec<Deal<'a>>,
     /// Disclaimer.
     pub disclaimer: &'static str,
+    /// Entries that are left out because they are dated later than `as_of`.
+    pub later_entries: usize,
+    /// Day of the first of these; null if there are none.
+    pub later_from: Option<String>,
 }
 
 /// Sums of the accounts, debit positive; they sum to 0.
@@ -159,6 +163,10 @@ pub struct Deal<'a> {
     pub estimate_when_sold: Option<Estimated>,
     /// Estimate on the day of the document, for a unit in stock.
     pub estimate_now: Option<Estimated>,
+    /// What the likely price of that estimate leaves through the book's outlet; null if there is none.
+    pub net_now: Option<Money>,
+    /// Profit of the deal if it sells at that price; null likewise.
+    pub profit_now: Option<Money>,
 }
 
 /// An estimate in brief.
@@ -226,6 +234,8 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
             .map(|one| deal(content, one))
             .collect(),
         disclaimer: "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
+        later_entries: content.later.map_or(0, |later| later.count),
+        later_from: content.later.map(|later| later.from.to_string()),
     }
 }
 
@@ -265,6 +275,8 @@ fn deal<'a>(content: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         estimate_when_bought: deal.foreseen.as_ref().map(estimated),
         estimate_when_sold: deal.foreseen_at_sale.as_ref().map(estimated),
         estimate_now: now.map(estimated),
+        net_now: content.nets.of_deal.get(&deal.id).copied().map(Money::from),
+        profit_now: content.nets.profit(deal).map(Money::from),
     }
 }
 

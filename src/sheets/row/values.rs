@@ -101,11 +101,16 @@ impl<'a> RowReader<'a> {
             };
             Wrong::new(error.expected(currency), mend)
         })?;
-        self.reading(column.into(), &amount)
+        self.reading(column.into(), &amount, amount.in_currency(currency))
     }
 
-    /// A number with the decimal mark of its column.
-    fn reading(&self, field: Field, amount: &Amount) -> Result<Decimal, Wrong> {
+    /// A number with the decimal mark of its column, or else `likely`.
+    fn reading(
+        &self,
+        field: Field,
+        amount: &Amount,
+        likely: Option<Decimal>,
+    ) -> Result<Decimal, Wrong> {
         let forced = self.input.decimal;
         if let Some(mark) = forced {
             return amount.value(mark).ok_or_else(|| {
@@ -122,6 +127,7 @@ impl<'a> RowReader<'a> {
             Decided::Known { value: mark, .. } => amount
                 .value(*mark)
                 .ok_or_else(|| Wrong::new(format!("an amount with a {mark}"), "write it so")),
+            Decided::Open { .. } if let Some(value) = likely => Ok(value),
             Decided::Open { why, .. } => {
                 let reading = |mark| amount.value(mark).unwrap_or_default();
                 let expected = format!(
@@ -156,7 +162,7 @@ impl<'a> RowReader<'a> {
         if !unit.is_empty() {
             self.unit_fits(at, unit, declared)?;
         }
-        let value = self.reading(Field::Attribute(at), &amount)?;
+        let value = self.reading(Field::Attribute(at), &amount, None)?;
         match declared.and_then(|attribute| attribute.fault(value)) {
             Some(expected) => Err(Wrong::new(
                 expected,
@@ -197,7 +203,7 @@ impl<'a> RowReader<'a> {
     /// The exchange rate in the row.
     pub(super) fn rate(&self, text: &str) -> Result<Decimal, Wrong> {
         let amount = read_rate(text).ok();
-        let value = amount.map(|amount| self.reading(Column::Rate.into(), &amount));
+        let value = amount.map(|amount| self.reading(Column::Rate.into(), &amount, None));
         let value = value
             .transpose()?
             .filter(|value| foreign::in_bounds(*value));

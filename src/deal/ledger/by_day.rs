@@ -1,0 +1,179 @@
+//! The ledger at the end of a day: what entries come to by their days, whatever the order in which
+//! they were recorded.
+//!
+//! Of a day count the postings of all entries dated up to it. In force are those of them that no
+//! entry dated up to it reverses; folded by day, then by number, they give the deals.
+
+use std::collections::BTreeSet;
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use super::Ledger;
+use super::deal::name;
+use super::refusal::{Refusal, refuse};
+use crate::trade::entry::{Account, Entry, Kind};
+
+/// Entries that are left out of a ledger because they are dated later.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Later {
+    /// Number of entries.
+    pub count: usize,
+    /// Day of the first.
+    pub from: NaiveDate,
+}
+
+/// An entry that does not follow on those dated before it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Misfit {
+    /// Its number.
+    pub number: u32,
+    /// Why it does not follow.
+    pub refusal: Refusal,
+}
+
+impl Ledger {
+    /// The ledger at the end of a day.
+    pub fn up_to(&self, day: NaiveDate) -> Self {
+        let dated: Vec<&Entry> = self
+            .entries
+            .iter()
+            .filter(|entry| entry.on <= day)
+            .collect();
+        let mut then = Self::new(self.decimals);
+        then.replay(&dated);
+        for entry in &dated {
+            then.totals += entry.postings;
+            if let Some(target) = entry.reverses {
+                then.reversed.insert(target, entry.number);
+            }
+            if entry.kind == Kind::Buy {
+                then.opened = then.opened.max(entry.deal.unwrap_or_default());
+            }
+        }
+        then.entries = dated.into_iter().cloned().collect();
+        then
+    }
+
+    /// The entries dated later than a day.
+    pub fn later_than(&self, day: NaiveDate) -> Option<Later> {
+        let days = self.entries.iter().map(|entry| entry.on);
+        let later: Vec<NaiveDate> = days.filter(|on| *on > day).collect();
+        let from = later.iter().min().copied()?;
+        let count = later.len();
+        Some(Later { count, from })
+    }
+
+    /// Entries that do not follow on those dated before them, in a ledger made by
+    /// [`Ledger::up_to`]. Since [`Ledger::fits_by_day`] is asked, no new ones come about.
+    pub fn misfits(&self) -> &[Misfit] {
+        &self.misfits
+    }
+
+    /// Folds the entries in force among these into deals, by day and number.
+    fn replay(&mut self, dated: &[&Entry]) {
+        let reversed: BTreeSet<u32> = dated.iter().filter_map(|entry| entry.reverses).collect();
+        let mut in_force: Vec<&Entry> = dated
+            .iter()
+            .copied()
+            .filter(|entry| entry.kind != Kind::Reverse && !reversed.contains(&entry.number))
+            .collect();
+        in_force.sort_by_key(|entry| (entry.on, entry.number));
+        for entry in in_force {
+            if let Err(refusal) = self.follows(entry) {
+                self.misfits.push(Misfit {
+                    number: entry.number,
+                    refusal,
+                });
+            }
+            self.fold(entry);
+        }
+    }
+
+    /// Whether an entry still fits when all entries are taken by their days: a draw leaves cash on
+    /// each day, and each entry of its deal follows on those dated before it.
+    ///
+    /// # Errors
+    /// [`Refusal`] with the first day on which it does not.
+    pub fn fits_by_day(&self, entry: &Entry) -> Result<(), Refusal> {
+        match (entry.kind, entry.deal) {
+            (Kind::Draw, _) => self.draw_fits(entry),
+            (_, Some(id)) => self.fits_in_deal(entry, id),
+            (_, None) => Ok(()),
+        }
+    }
+
+    fn draw_fits(&self, entry: &Entry) -> Result<(), Refusal> {
+        let amount = -entry.postings.get(Account::Cash);
+        let mut at_start = Decimal::ZERO;
+        let mut lowest = None;
+        for at in self.course() {
+            if at.on <= entry.on {
+                at_start = at.cash;
+            } else if at.cash < amount {
+                lowest.get_or_insert((at.on, at.cash));
+            }
+        }
+        let short = (at_start < amount).then_some((entry.on, at_start));
+        match short.or(lowest) {
+            Some((on, cash)) => refuse(
+                format!("{amount} is more than the cash there was on {on}, {cash}"),
+                "take out less, say a later day with --date, or record first what you put in before: \
+                 `compband ledger fund`",
+            ),
+            None => Ok(()),
+        }
+    }
+
+    fn fits_in_deal(&self, entry: &Entry, id: u32) -> Result<(), Refusal> {
+        let of_deal = || self.entries.iter().filter(|one| one.deal == Some(id));
+        let days: BTreeSet<NaiveDate> = of_deal()
+            .map(|one| one.on)
+            .filter(|on| *on > entry.on)
+            .chain([entry.on])
+            .collect();
+        for day in days {
+            let mut dated: Vec<&Entry> = of_deal().filter(|one| one.on <= day).collect();
+            let (mut before, mut after) = (Self::new(self.decimals), Self::new(self.decimals));
+            before.replay(&dated);
+            dated.push(entry);
+            after.replay(&dated);
+            // A misfit of an old ledger does not keep its deal from being corrected.
+            if let Some(misfit) = after.misfits.first()
+                && before.misfits.is_empty()
+            {
+                return self.refuse_misfit(entry, misfit, day, id);
+            }
+        }
+        Ok(())
+    }
+
+    fn refuse_misfit(
+        &self,
+        entry: &Entry,
+        misfit: &Misfit,
+        day: NaiveDate,
+        id: u32,
+    ) -> Result<(), Refusal> {
+        let message = if misfit.number == entry.number {
+            format!("by the entries up to {day}, {}", misfit.refusal.message)
+        } else {
+            format!(
+                "with a {} dated {}, entry {} of {} would not follow on {day}: {}",
+                entry.kind.word(),
+                entry.on,
+                misfit.number,
+                name(id),
+                misfit.refusal.message
+            )
+        };
+        let last = self.last_day_of(id).unwrap_or(day);
+        refuse(message, format!("say --date {last} or a later day"))
+    }
+
+    /// Last day of the entries of a deal, reversed ones included.
+    pub(super) fn last_day_of(&self, id: u32) -> Option<NaiveDate> {
+        let of_deal = self.entries.iter().filter(|one| one.deal == Some(id));
+        of_deal.map(|one| one.on).max()
+    }
+}
