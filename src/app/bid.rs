@@ -5,7 +5,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
-use super::ledger::ledger_on;
+use super::funds::Funds;
 use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use super::weigh::{Weighed, weigh};
@@ -30,8 +30,9 @@ pub struct AimsSaid {
 }
 
 impl AimsSaid {
-    /// All aims, and the bankroll if known: as given, or else from the ledger at the end of a
-    /// day, or else from the settings.
+    /// All aims, and the money there is: the bankroll as given, or else from the ledger at the end of
+    /// a day, or else from the settings; the cash from the ledger, or else the bankroll less the
+    /// stock.
     ///
     /// # Errors
     /// If the ledger cannot be read.
@@ -41,24 +42,19 @@ impl AimsSaid {
         deal: &DealSettings,
         day: NaiveDate,
         notice: &mut dyn FnMut(&str),
-    ) -> Result<(Vec<Aim>, Option<Decimal>), AppError> {
-        let bankroll = match self.bankroll {
-            Some(said) => said,
-            None => Some(ledger_on(book, day, notice)?.bankroll())
-                .filter(|money| *money > Decimal::ZERO)
-                .unwrap_or(deal.bankroll),
-        };
-        let bankroll = Some(bankroll).filter(|money| !money.is_zero());
+    ) -> Result<(Vec<Aim>, Funds), AppError> {
+        let funds = Funds::of(book, self.bankroll, deal.bankroll, day, notice)?;
         let mut aims = vec![
             Aim::Profit(self.profit.unwrap_or(deal.least_profit)),
             Aim::Return(self.returned.unwrap_or(deal.least_return)),
             Aim::Loss(self.loss.unwrap_or(deal.most_loss)),
         ];
-        aims.extend(bankroll.map(|bankroll| Aim::Stake {
+        aims.extend(funds.bankroll.map(|bankroll| Aim::Stake {
             bankroll,
             share: deal.kelly,
         }));
-        Ok((aims, bankroll))
+        aims.extend(funds.cash.map(|cash| Aim::Cash(cash.amount)));
+        Ok((aims, funds))
     }
 }
 
@@ -92,8 +88,8 @@ pub struct Bid<'a> {
     pub at_most: Option<Measures>,
     /// The asking price with its verdict.
     pub asked: Option<Judged>,
-    /// The bankroll, if known.
-    pub bankroll: Option<Decimal>,
+    /// The bankroll and the cash, as far as known.
+    pub funds: Funds,
     /// Unknown parts of the selling costs.
     pub unsure: Option<&'static str>,
 }
@@ -109,7 +105,7 @@ pub fn bid<'a>(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Bid<'a>, AppError> {
     let settings = &unit.settings;
-    let (aims, bankroll) = purchase
+    let (aims, funds) = purchase
         .aims
         .with_book(book, &settings.deal, unit.as_of, notice)?;
     let costs = purchase.costs;
@@ -120,7 +116,7 @@ pub fn bid<'a>(
         buying: &costs.buying,
         currency: &settings.currency,
         weeks: costs.weeks.to_f64().unwrap_or(1.0),
-        bankroll,
+        bankroll: funds.bankroll,
     };
     let limits = case.limits(&aims);
     let most = binding(&limits).and_then(|limit| limit.most);
@@ -131,7 +127,7 @@ pub fn bid<'a>(
         at_most: most.map(|most| case.measures(most)),
         asked: asked.map(|asked| case.judge(&aims, asked, most, settings.deal.haggle)),
         unsure: unsure(terms),
-        bankroll,
+        funds,
         limits,
         costs,
         weighed,

@@ -6,11 +6,12 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
+use super::funds::Funds;
 use super::reader::{Asked, Reader};
 use super::unit::AskedUnit;
 use super::weigh::weigh;
 use crate::book::Book;
-use crate::deal::bid::{Aim, Case, Choice, Costs, Judged, binding, choose};
+use crate::deal::bid::{Aim, Case, Choice, Costs, Gain, Judged, binding, choose};
 use crate::deal::outlet::Terms;
 use crate::settings::Settings;
 
@@ -34,10 +35,20 @@ pub struct Listing<'a> {
 pub struct Means<'a> {
     /// Aims that each purchase must meet.
     pub aims: &'a [Aim],
-    /// The bankroll, if known.
-    pub bankroll: Option<Decimal>,
+    /// The bankroll and the cash, as far as known.
+    pub funds: Funds,
     /// The budget for all of the listings.
     pub budget: Decimal,
+    /// Whether the purchases together should earn most in total, and not most a week.
+    pub total: bool,
+}
+
+impl Means<'_> {
+    /// The most to put in: the budget, or the cash if there is less.
+    pub fn most(&self) -> Decimal {
+        let cash = self.funds.cash.map(|cash| cash.amount.max(Decimal::ZERO));
+        cash.map_or(self.budget, |cash| cash.min(self.budget))
+    }
 }
 
 /// Listings judged at their asking prices.
@@ -47,6 +58,8 @@ pub struct Compared {
     pub judged: Vec<Result<Judged, String>>,
     /// Positions of the listings to buy.
     pub bought: Vec<usize>,
+    /// Share that those use of what their risk allows together, 0..=1.
+    pub risk: f64,
 }
 
 /// Judges listings, all with the same comps, and chooses among them.
@@ -80,13 +93,24 @@ pub fn compare(
             other => other.map(Ok),
         })
         .collect::<Result<Vec<Result<Judged, String>>, AppError>>()?;
+    let gain = if means.total {
+        Gain::Total
+    } else {
+        Gain::Weekly
+    };
     let choices: Vec<Option<Choice>> = judged
         .iter()
         .zip(listings)
-        .map(|(judged, listing)| judged.as_ref().ok()?.choice(listing.costs.weeks))
+        .map(|(judged, listing)| {
+            let judged = judged.as_ref().ok()?;
+            judged.choice(means.aims, listing.costs.weeks, gain)
+        })
         .collect();
+    let bought = choose(&choices, means.most(), &settings.currency);
+    let chosen = bought.iter().filter_map(|at| choices[*at].as_ref());
     Ok(Compared {
-        bought: choose(&choices, means.budget, &settings.currency),
+        risk: chosen.map(|choice| choice.risk).sum(),
+        bought,
         judged,
     })
 }
@@ -103,7 +127,7 @@ fn judge(
         buying: &listing.costs.buying,
         currency: &unit.settings.currency,
         weeks: listing.costs.weeks.to_f64().unwrap_or(1.0),
-        bankroll: means.bankroll,
+        bankroll: means.funds.bankroll,
     };
     let limits = case.limits(means.aims);
     let most = binding(&limits).and_then(|limit| limit.most);

@@ -6,6 +6,7 @@ use rust_decimal::Decimal;
 
 use super::AppError;
 use super::describe::{Said, fit_to_keep, one_line, subject};
+use super::funds::Funds;
 use super::ledger::{Wanted, find_deal, foresee, read_ledger};
 use super::record::{Recorded, record_sale};
 use super::selling::{Through, unsure};
@@ -247,13 +248,42 @@ impl<'a> Books<'a> {
             stock: totals.get(Account::Stock),
             bankroll: now.bankroll(),
         };
-        if spends && entered.cash < Decimal::ZERO {
-            let cash = grouped(&self.book.settings().currency.plain(entered.cash));
-            (self.notice)(&format!(
-                "by the ledger cash is {cash}: record what you put in with `compband ledger fund`"
-            ));
+        if spends {
+            self.warn_of_cash(-entry.postings.get(Account::Cash));
         }
         Ok(entered)
+    }
+
+    /// Sends a notice if the last entry spent more than the cash, or if the cash rests on the
+    /// bankroll of the settings.
+    fn warn_of_cash(&mut self, spent: Decimal) {
+        let settings = self.book.settings();
+        let money = |amount| grouped(&settings.currency.plain(amount));
+        let set = settings.deal.bankroll;
+        let cash = Funds::by(&self.ledger, None, set).cash;
+        let (now, assumed) = cash.map_or_else(
+            || (self.ledger.totals().get(Account::Cash), false),
+            |cash| (cash.amount, cash.assumed),
+        );
+        let counted = if assumed {
+            format!(", with {} of compband.toml counted as paid in", money(set))
+        } else {
+            String::new()
+        };
+        if now < Decimal::ZERO {
+            (self.notice)(&format!(
+                "{} is more than the cash there was, {}: by the ledger cash is {}{counted}: record \
+                 what you put in with `compband ledger fund`",
+                money(spent),
+                money(now + spent),
+                money(now)
+            ));
+        } else if assumed {
+            (self.notice)(&format!(
+                "the ledger has no money paid in: cash is {}{counted}; `compband ledger fund` records it",
+                money(now)
+            ));
+        }
     }
 
     /// Adds an entry of a deal.

@@ -14,6 +14,7 @@ pub mod conflicts;
 pub mod deals;
 pub mod describe;
 pub mod error;
+pub mod funds;
 pub mod import;
 pub(crate) mod kept;
 pub mod ledger;

@@ -1,6 +1,7 @@
 //! Proceeds of a unit to be resold.
 
 use crate::trade::Unit;
+use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
@@ -61,6 +62,9 @@ pub fn weigh(
         repairs: &costs.repairs,
         minutes: costs.minutes,
         wage: costs.wage,
+        lost: (unit.settings.deal.lost / Decimal::ONE_HUNDRED)
+            .to_f64()
+            .unwrap_or_default(),
     }
     .prospect();
     Ok(Weighed {

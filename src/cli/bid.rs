@@ -28,7 +28,8 @@ Examples:
 Describe the unit as it will be sold, mended and complete. Repairs are tried in the order given;
 the first that fails ends them, and the unit then sells for parts: for what parts-only sales of
 the model say, or the share of the price that --salvage says. Chances come from the estimate's
-whole distribution, not from its middle. Not a promise, and not tax or legal advice.";
+whole distribution, not from its middle. No more is put in than the cash of the ledger. Not a
+promise, and not tax or legal advice.";
 
 /// Work out the most to pay for a unit that is to be sold again
 #[derive(Debug, Args)]

@@ -26,7 +26,8 @@ The table has a row for each listing, described as it will be sold, with the col
 asked, repairs (\"new battery: parts 14, minutes 30, success 0.9; …\"), salvage, minutes, inbound,
 premium, premium_fixed, tax, weeks, outlet, weight, shipping, note. Only model and asked are needed.
 Of the listings that keep every aim at the price asked, those are bought that together earn most
-a week within the budget: exactly, by trying no less than all that could. Not a promise.";
+a week (with --total: in total) within the budget, the cash and what their risk allows together:
+exactly, by trying no less than all that could. Not a promise.";
 
 /// Choose among several listings with one budget
 #[derive(Debug, Args)]
@@ -38,6 +39,10 @@ pub struct CompareArgs {
     /// The money there is for all of them
     #[arg(long, value_name = "AMOUNT")]
     budget: String,
+    /// Choose what earns most in total, not most a week, which takes it that short deals can be
+    /// repeated
+    #[arg(long)]
+    total: bool,
     #[command(flatten)]
     aims: AimArgs,
     /// Outlet where the table says none [default: the book's, or the only one]
@@ -65,15 +70,16 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let budget = money("--budget", &args.budget, &currency)?;
     let aims = args.aims.read(&currency)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let (aims, bankroll) = aims.with_book(&book, &settings.deal, as_of, &mut notice)?;
+    let (aims, funds) = aims.with_book(&book, &settings.deal, as_of, &mut notice)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
     let listings = listings(&args.file, args.outlet.as_deref(), &settings)?;
     let means = Means {
         aims: &aims,
-        bankroll,
+        funds,
         budget,
+        total: args.total,
     };
     let compared = compare(&book, &listings, &means, &settings, as_of, &mut notice)?;
     let candidates: Vec<Candidate> = listings
@@ -88,9 +94,9 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
         .collect();
     let content = Told {
         currency: &currency,
-        budget,
-        aims: &aims,
+        means: &means,
         bought: compared.bought,
+        risk: compared.risk,
         candidates: &candidates,
     };
     if args.json {

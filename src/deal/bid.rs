@@ -1,7 +1,7 @@
 //! Bids: the highest that meets every aim, and the profit at a given price.
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
+use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
 use super::kelly::growth_share;
 use super::knapsack::{Item, best_choice};
@@ -15,8 +15,11 @@ pub const TOLD: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
 /// Probability of the worst plausible loss.
 pub const WORST: f64 = 0.01;
 
-/// Parts of the minor unit in which weekly profits are compared.
+/// Parts of the minor unit in which gains are compared.
 const FINE: i64 = 1000;
+
+/// Parts of the risk in which shares of it are compared.
+const RISK: i64 = 1_000_000;
 
 /// Costs of buying in addition to the bid.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -78,6 +81,8 @@ pub enum Aim {
         /// The share, 0..=1.
         share: Decimal,
     },
+    /// Largest stake: the cash.
+    Cash(Decimal),
 }
 
 /// Result of a purchase at one price. Profit is after work unless stated otherwise.
@@ -118,6 +123,8 @@ pub struct Limit {
     pub aim: Aim,
     /// The highest bid; none if not even a bid of zero meets the aim.
     pub most: Option<Decimal>,
+    /// The largest stake that an aim of the stake or of the cash allows; none for other aims.
+    pub ceiling: Option<Decimal>,
 }
 
 /// Advice on an asking price.
@@ -149,37 +156,81 @@ pub struct Judged {
 pub struct Choice {
     /// Stake.
     pub stake: Decimal,
-    /// Expected profit per week until the proceeds arrive.
-    pub weekly: Decimal,
+    /// What is to be as large as possible in total: see [`Gain`].
+    pub gain: Decimal,
+    /// Stake as a share of the largest that its risk allows, 0..=1; 0 if the bankroll is not known.
+    pub risk: f64,
+}
+
+/// What several purchases together should make as large as possible.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Gain {
+    /// Expected profit per week until the proceeds arrive: short deals count as repeatable.
+    #[default]
+    Weekly,
+    /// Expected profit in total.
+    Total,
 }
 
 impl Judged {
     /// The purchase as a choice, if it meets every aim.
-    pub fn choice(&self, weeks: Decimal) -> Option<Choice> {
+    pub fn choice(&self, aims: &[Aim], weeks: Decimal, gain: Gain) -> Option<Choice> {
         (self.advice == Advice::Buy).then(|| Choice {
             stake: self.measures.stake,
-            weekly: self.measures.profit / weeks,
+            gain: match gain {
+                Gain::Weekly => self.measures.profit / weeks,
+                Gain::Total => self.measures.profit,
+            },
+            risk: self.measures.risk(aims),
         })
     }
 }
 
-/// Positions of the choices with the largest total weekly profit whose total stake is within the
-/// budget. Exact for weekly profits rounded to a thousandth of the minor unit.
+impl Measures {
+    /// The stake as a share of the largest that an aim of the stake allows at this price: 0 without
+    /// such an aim or stake, infinite if it allows none.
+    pub fn risk(&self, aims: &[Aim]) -> f64 {
+        let float = |value: Decimal| value.to_f64().unwrap_or_default();
+        let shares = aims.iter().filter_map(|aim| match aim {
+            Aim::Stake { bankroll, share } if self.stake > Decimal::ZERO => {
+                Some(float(self.stake) / (float(*bankroll) * float(*share) * self.growth))
+            }
+            _ => None,
+        });
+        shares.fold(0.0, f64::max)
+    }
+}
+
+/// Positions of the choices with the largest total gain whose total stake is within the budget,
+/// and whose shares of the largest stakes that the risk of each allows sum to at most 1. Exact for
+/// gains rounded to a thousandth of the minor unit, and shares rounded up to a millionth.
+///
+/// With the second condition the purchases together stay within the ceiling of the stake of all
+/// of them as one bet. With bankroll `B`, share `k`, `K = kB` and profits `X_i`, a bet of profit
+/// `X` is within that ceiling if the slope of `E ln(K + tX)` at `t = 1` is not below 0, which is
+/// `E[K / (K + X)] ≤ 1`. A purchase that uses the share `w_i` of its ceiling is within that of a
+/// purse of `w_i K`: `E[w_i K / (w_i K + X_i)] ≤ 1`. If the shares sum to `W ≤ 1`, purses of
+/// `w_i / W` do as well. As `1 / y` is convex (Jensen's inequality),
+/// `K / (K + Σ X_i) = 1 / Σ w_i (1 + X_i / (w_i K)) ≤ Σ w_i · w_i K / (w_i K + X_i)`,
+/// whose expectation is at most `Σ w_i = 1`. The purchases need not be independent.
 pub fn choose(choices: &[Option<Choice>], budget: Decimal, currency: &Currency) -> Vec<usize> {
     let items: Vec<Item> = choices
         .iter()
         .map(|choice| match choice {
             Some(choice) => Item {
-                weight: minor(choice.stake, currency),
-                value: minor(choice.weekly * Decimal::from(FINE), currency),
+                weights: [
+                    minor(choice.stake, currency),
+                    ((choice.risk * RISK as f64).ceil() as i64).min(RISK),
+                ],
+                value: minor(choice.gain * Decimal::from(FINE), currency),
             },
             None => Item {
-                weight: 0,
+                weights: [0, 0],
                 value: 0,
             },
         })
         .collect();
-    best_choice(&items, minor(budget, currency))
+    best_choice(&items, [minor(budget, currency), RISK])
 }
 
 /// A purchase under consideration.
@@ -201,14 +252,47 @@ impl Case<'_> {
     /// The highest bid for each aim, exact to the minor unit. Once an aim fails as the bid rises,
     /// it stays failed, so that bisection finds the bid. For the stake, the condition is that the
     /// bankroll should buy at least one such unit: the optimal number `g` maximises `E ln(1 + g
-    /// (proceeds − stake))`, whose slope falls with the stake at every `g`.
+    /// (proceeds − stake))`, whose slope falls with the stake at every `g`. Aims of profit and loss
+    /// count the cost of work; those of the stake and of the cash do not, as work takes no money.
     pub fn limits(&self, aims: &[Aim]) -> Vec<Limit> {
-        aims.iter()
-            .map(|&aim| Limit {
+        let limit = |&aim: &Aim| {
+            let most = self.most(aim);
+            Limit {
                 aim,
-                most: self.most(aim),
-            })
-            .collect()
+                most,
+                ceiling: self.ceiling(aim, most),
+            }
+        };
+        aims.iter().map(limit).collect()
+    }
+
+    /// The largest stake that an aim of the stake or of the cash allows: the stake at its highest
+    /// bid, or else the one allowed for a gift.
+    fn ceiling(&self, aim: Aim, most: Option<Decimal>) -> Option<Decimal> {
+        let stake = |bid: i64| self.buying.cost(bid, self.currency) + self.prospect.parts;
+        match (aim, most) {
+            (Aim::Cash(cash), _) => Some(cash),
+            (Aim::Stake { .. }, Some(most)) => {
+                let stake = stake(minor(most, self.currency));
+                Some(from_minor(stake, self.currency))
+            }
+            (Aim::Stake { bankroll, share }, None) => {
+                let growth = self.growth(self.buying.cost(0, self.currency), stake(0));
+                let growth = Decimal::from_f64(growth).unwrap_or_default();
+                Some((bankroll * share * growth).round_dp(self.currency.decimals()))
+            }
+            _ => None,
+        }
+    }
+
+    /// A bid in minor units above which none meets the aim.
+    fn above(&self, aim: Aim) -> i64 {
+        match aim {
+            Aim::Cash(cash) => minor(cash, self.currency).max(0),
+            // Above the largest possible proceeds there is no profit.
+            Aim::Stake { .. } => self.prospect.most_cash(),
+            Aim::Profit(_) | Aim::Return(_) | Aim::Loss(_) => self.prospect.most(),
+        }
     }
 
     fn most(&self, aim: Aim) -> Option<Decimal> {
@@ -216,8 +300,7 @@ impl Case<'_> {
         if !keeps(0) {
             return None;
         }
-        // Above the largest possible proceeds there is no profit.
-        let (mut low, mut high) = (0, self.prospect.most() + 1);
+        let (mut low, mut high) = (0, self.above(aim) + 1);
         while high - low > 1 {
             let middle = low + (high - low) / 2;
             if keeps(middle) {
@@ -245,6 +328,7 @@ impl Case<'_> {
                 stake <= 0
                     || (stake as f64 <= most && stake as f64 <= most * self.growth(cost, stake))
             }
+            Aim::Cash(cash) => stake <= 0 || stake <= minor(cash, self.currency),
         }
     }
 
@@ -330,6 +414,9 @@ pub fn binding(limits: &[Limit]) -> Option<&Limit> {
 }
 
 #[cfg(test)]
+mod risk_tests;
+
+#[cfg(test)]
 mod tests {
     use super::super::outlet::Terms;
     use super::super::prospect::{Failed, Plan, Sale};
@@ -398,6 +485,7 @@ mod tests {
             repairs,
             minutes: Decimal::from(20),
             wage: Decimal::from(wage),
+            lost: 0.0,
         }
         .prospect()
     }

@@ -235,9 +235,23 @@ impl<'a> Terms<'a> {
         }
     }
 
-    /// The net of a price on a basis, with expected returns.
+    /// The net of a price on a basis, with expected returns. If the buyer's total is less than the
+    /// shipping, only that total is paid of it.
     pub fn net_of(&self, amount: Decimal, basis: PriceBasis) -> Net {
-        self.net(self.price_in(amount, basis))
+        let price = self.price_in(amount, basis);
+        let mut net = self.net(price);
+        if basis == PriceBasis::Delivered {
+            let short = price + self.shipping_paid - amount;
+            let shipping = net
+                .lines
+                .iter_mut()
+                .find(|line| line.item == Item::ShippingPaid);
+            if let Some(line) = shipping {
+                line.amount -= short;
+                net.net -= short;
+            }
+        }
+        net
     }
 
     /// Cost of a return of a unit sold for `price`, not rounded.

@@ -52,6 +52,9 @@ pub struct Plan<'a> {
     pub minutes: Decimal,
     /// Cost of an hour of work.
     pub wage: Decimal,
+    /// Probability that the whole stake is lost, 0..=1: the unit never arrives, is locked, or is not
+    /// as described and the seller pays nothing back. The parts are lost with it.
+    pub lost: f64,
 }
 
 /// One possible result, in minor units.
@@ -86,8 +89,10 @@ pub struct Prospect {
     pub work: f64,
     /// Expected hours of work.
     pub hours: f64,
-    /// Probability that all repairs succeed.
+    /// Probability that all repairs succeed, if the unit is not lost.
     pub mended: f64,
+    /// Probability that the whole stake is lost.
+    pub lost: f64,
 }
 
 /// One outcome of the repairs.
@@ -170,9 +175,10 @@ pub fn from_minor(units: i64, currency: &Currency) -> Decimal {
 }
 
 impl Plan<'_> {
-    /// Every outcome of the repairs with positive probability: a failure at each, or success.
+    /// Every outcome of the repairs with positive probability: a failure at each, or success. The
+    /// probabilities sum to that of a unit that is not lost.
     fn endings(&self) -> Vec<Ending> {
-        let (mut reached, mut parts, mut minutes) = (1.0, Decimal::ZERO, self.minutes);
+        let (mut reached, mut parts, mut minutes) = (1.0 - self.lost, Decimal::ZERO, self.minutes);
         let mut endings = Vec::new();
         for repair in self.repairs {
             parts += repair.parts;
@@ -212,13 +218,24 @@ impl Plan<'_> {
             (Failed::Share(share), true) => proceeds(self.mended, share.max(1e-9).ln()),
         };
         let comes_back = self.sale.terms.map_or(0.0, Terms::return_chance);
+        let all_parts = minor(
+            self.repairs.iter().map(|repair| repair.parts).sum(),
+            currency,
+        );
+        let work = |minutes: Decimal| minor(self.wage * minutes / Decimal::from(60), currency);
         let mut points = Vec::new();
+        if self.lost > 0.0 {
+            points.push(Point {
+                cash: -all_parts,
+                work: work(self.minutes),
+                chance: self.lost,
+            });
+        }
         for ending in &endings {
             let sold = if ending.mended { &mended } else { &failed };
             let each = ending.chance / sold.len().max(1) as f64;
             let parts = minor(ending.parts, currency);
-            let hours = ending.minutes / Decimal::from(60);
-            let work = minor(self.wage * hours, currency);
+            let work = work(ending.minutes);
             for &(left, lost) in sold {
                 let cash = left - parts;
                 for (cash, share) in [(cash, 1.0 - comes_back), (cash - lost, comes_back)] {
@@ -229,17 +246,18 @@ impl Plan<'_> {
                 }
             }
         }
+        let float = |minutes: Decimal| minutes.to_f64().unwrap_or_default();
         let minutes: f64 = endings
             .iter()
-            .map(|ending| ending.chance * ending.minutes.to_f64().unwrap_or_default())
+            .map(|ending| ending.chance * float(ending.minutes))
             .sum();
-        let all_parts = self.repairs.iter().map(|repair| repair.parts).sum();
-        Prospect::new(
-            points,
-            minor(all_parts, currency),
-            minutes / 60.0,
-            self.chance_mended(),
-        )
+        Prospect {
+            parts: all_parts,
+            hours: (minutes + self.lost * float(self.minutes)) / 60.0,
+            mended: self.chance_mended(),
+            lost: self.lost,
+            ..Prospect::new(points)
+        }
     }
 
     fn chance_mended(&self) -> f64 {
@@ -248,7 +266,8 @@ impl Plan<'_> {
 }
 
 impl Prospect {
-    fn new(mut points: Vec<Point>, parts: i64, hours: f64, mended: f64) -> Self {
+    /// A prospect of these points, without repairs and work.
+    fn new(mut points: Vec<Point>) -> Self {
         points.sort_by_key(|point| (point.value(), point.cash));
         points.dedup_by(|next, kept| {
             let same = (next.cash, next.work) == (kept.cash, kept.work);
@@ -271,15 +290,21 @@ impl Prospect {
             work: expect(&|p| p.work),
             up_to,
             points,
-            parts,
-            hours,
-            mended,
+            parts: 0,
+            hours: 0.0,
+            mended: 1.0,
+            lost: 0.0,
         }
     }
 
     /// Largest possible proceeds after work, minor units; at least 0.
     pub fn most(&self) -> i64 {
         self.points.last().map_or(0, |point| point.value().max(0))
+    }
+
+    /// Largest possible proceeds before work, minor units; at least 0.
+    pub fn most_cash(&self) -> i64 {
+        self.points.iter().map(|point| point.cash).fold(0, i64::max)
     }
 
     /// Probability that the proceeds after work are below `cost` minor units.

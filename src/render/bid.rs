@@ -2,15 +2,16 @@
 
 use std::fmt::Write;
 
-use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
+use rust_decimal::prelude::FromPrimitive;
+use rust_decimal::{Decimal, RoundingStrategy};
 
 use super::numbers::{amount, chance, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::app::bid::Bid;
+use crate::app::funds::Cash;
 use crate::band::estimate::Estimate;
-use crate::deal::bid::{Advice, Aim, Judged, Measures, TOLD, binding};
+use crate::deal::bid::{Advice, Aim, Judged, Limit, Measures, TOLD, binding};
 use crate::trade::Currency;
 
 /// Cautions about repairs.
@@ -28,6 +29,9 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     verdict(&mut out, content, prose);
     aims(&mut out, content, width);
     measures(&mut out, content, width);
+    for line in counted(content) {
+        let _ = writeln!(out, "\n{}", wrap(&line, prose, "  "));
+    }
     repairs(&mut out, content, prose);
     let warnings = warnings(content);
     if !warnings.is_empty() {
@@ -61,13 +65,7 @@ fn headline(out: &mut String, content: &Bid<'_>, width: usize) {
     let money = |value| amount(&made.currency, value);
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
-    let left = match (content.outlet, &content.net) {
-        (Some(outlet), Some(net)) => format!(
-            "; through {outlet}, {} of the likely price is left",
-            money(net.net)
-        ),
-        _ => String::new(),
-    };
+    let left = left(content).map_or(String::new(), |left| format!("; {left}"));
     let line = format!(
         "Sells for about {} {} ({} % band {} to {}){left}.",
         money(made.median),
@@ -78,6 +76,54 @@ fn headline(out: &mut String, content: &Bid<'_>, width: usize) {
     );
     let line = format!("{line}{}", assumed(made));
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
+}
+
+/// What selling at the likely price leaves or loses; none if the book has no outlet.
+pub(super) fn left(content: &Bid<'_>) -> Option<String> {
+    let (outlet, net) = (content.outlet?, content.net.as_ref()?);
+    let money = |value| amount(&content.weighed.made.currency, value);
+    Some(if net.net < Decimal::ZERO {
+        format!(
+            "through {outlet}, selling at that price loses {}",
+            money(-net.net)
+        )
+    } else {
+        format!(
+            "through {outlet}, {} of the likely price is left",
+            money(net.net)
+        )
+    })
+}
+
+/// What is counted in besides the price: the risk of a total loss, and the cash if it is assumed.
+pub(super) fn counted(content: &Bid<'_>) -> Vec<String> {
+    let lost = content.weighed.prospect.lost;
+    let risk = (lost > 0.0).then(|| {
+        format!(
+            "Counted in: {} of purchases lose all that is put in (`lost` in compband.toml).",
+            percent(lost)
+        )
+    });
+    let cash = content.funds.cash.and_then(|cash| {
+        let currency = &content.weighed.made.currency;
+        assumed_cash(cash, currency)
+    });
+    risk.into_iter().chain(cash).collect()
+}
+
+/// The source of the cash, if it is not the ledger.
+pub(super) fn assumed_cash(cash: Cash, currency: &Currency) -> Option<String> {
+    cash.assumed.then(|| {
+        format!(
+            "The ledger has no money paid in: cash is taken to be {}, the bankroll less the stock \
+             (`compband ledger fund` records it).",
+            amount(currency, cash.amount)
+        )
+    })
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.1} %", 100.0 * share)
 }
 
 /// Assumed facts of the unit, as the end of a sentence.
@@ -91,7 +137,7 @@ pub fn assumed(made: &Estimate) -> String {
 fn verdict(out: &mut String, content: &Bid<'_>, width: usize) {
     let currency = &content.weighed.made.currency;
     let money = |value| amount(currency, value);
-    let reason = binding(&content.limits).map_or(String::new(), |limit| aim(limit.aim, currency));
+    let reason = binding(&content.limits).map_or(String::new(), |limit| limited(limit, currency));
     match &content.at_most {
         Some(at) => {
             let _ = writeln!(
@@ -138,6 +184,17 @@ pub(super) fn advice(asked: &Judged, currency: &Currency) -> String {
     }
 }
 
+/// A limit in words: an aim of the stake as the money that it allows.
+pub fn limited(limit: &Limit, currency: &Currency) -> String {
+    match (limit.aim, limit.ceiling) {
+        (Aim::Stake { .. }, Some(most)) => format!(
+            "at most {} in this one unit, for its risk",
+            amount(currency, most)
+        ),
+        _ => aim(limit.aim, currency),
+    }
+}
+
 /// An aim in words.
 pub fn aim(aim: Aim, currency: &Currency) -> String {
     let money = |value| amount(currency, value);
@@ -153,13 +210,13 @@ pub fn aim(aim: Aim, currency: &Currency) -> String {
             (share * Decimal::ONE_HUNDRED).normalize(),
             money(bankroll)
         ),
+        Aim::Cash(cash) => format!("no more than the cash, {}", money(cash)),
     }
 }
 
 /// The failure of an aim at a price, in words.
 pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
     let money = |value| amount(currency, value);
-    let whole = |share: f64| format!("{:.1} %", 100.0 * share);
     match aim {
         Aim::Profit(least) => {
             format!(
@@ -170,7 +227,7 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
         }
         Aim::Return(least) => format!(
             "the expected profit is {} of the money put in, not {} %",
-            whole(at.returned.unwrap_or_default()).replace('-', "−"),
+            percent(at.returned.unwrap_or_default()).replace('-', "−"),
             least.normalize()
         ),
         Aim::Loss(most) => format!(
@@ -178,12 +235,24 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
             chance(at.loss, 1),
             most.normalize()
         ),
-        Aim::Stake { share, .. } => format!(
-            "{} of the bankroll is put in, above {}",
-            whole(at.staked.unwrap_or_default()),
-            whole(share.to_f64().unwrap_or_default() * at.growth)
+        Aim::Stake { bankroll, share } => format!(
+            "{} is put in, above the {} that its risk allows at that price",
+            money(at.stake),
+            money(allowed(bankroll, share, at, currency))
+        ),
+        Aim::Cash(cash) => format!(
+            "{} is put in, and the cash is {}",
+            money(at.stake),
+            money(cash)
         ),
     }
+}
+
+/// The largest stake that the risk allows at a price, rounded down.
+fn allowed(bankroll: Decimal, share: Decimal, at: &Measures, currency: &Currency) -> Decimal {
+    let growth = Decimal::from_f64(at.growth).unwrap_or_default();
+    let strategy = RoundingStrategy::ToZero;
+    (bankroll * share * growth).round_dp_with_strategy(currency.decimals(), strategy)
 }
 
 fn aims(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
@@ -198,7 +267,7 @@ fn aims(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
         let mark = binds.is_some_and(|other| other == limit);
         grid.push(vec![
             if mark { "•".into() } else { String::new() },
-            aim(limit.aim, currency),
+            limited(limit, currency),
             limit
                 .most
                 .map_or("none".into(), |most| amount(currency, most)),
@@ -246,7 +315,6 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
         let cells = all.iter().map(|at| of(at));
         rows.push([label.to_string()].into_iter().chain(cells).collect());
     };
-    let percent = |share: f64| format!("{:.1} %", 100.0 * share);
     let signed = |share: Option<f64>| share.map_or("–".into(), |s| percent_change(100.0 * s));
     row("paid for it in all", &|at| money(at.cost));
     row("money put in, all parts included", &|at| money(at.stake));
@@ -277,17 +345,11 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
         );
         row(&label, &|at| at.per_hour.map_or("–".into(), money));
     }
-    if content.bankroll.is_some() {
+    if content.funds.bankroll.is_some() {
         row("share of the bankroll put in", &|at| {
             at.staked.map_or("–".into(), percent)
         });
     }
-    let kelly = if content.weighed.prospect.work > 0.0 {
-        "share that would grow it fastest (Kelly), before work"
-    } else {
-        "share that would grow it fastest (Kelly)"
-    };
-    row(kelly, &|at| percent(at.growth));
     (titles, rows)
 }
 

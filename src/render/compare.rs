@@ -4,11 +4,12 @@ use std::fmt::Write;
 
 use rust_decimal::Decimal;
 
-use super::bid::failure;
+use super::bid::{assumed_cash, failure};
 use super::numbers::{amount, chance, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
-use crate::deal::bid::{Advice, Aim, Judged};
+use crate::app::compare::Means;
+use crate::deal::bid::{Advice, Judged};
 use crate::trade::Currency;
 
 /// A listing with its verdict, or the reason why there is none.
@@ -29,14 +30,14 @@ pub struct Candidate {
 pub struct Told<'a> {
     /// Currency of all money.
     pub currency: &'a Currency,
-    /// The budget.
-    pub budget: Decimal,
-    /// The aims of each purchase.
-    pub aims: &'a [Aim],
+    /// The aims of each purchase, and the money there is.
+    pub means: &'a Means<'a>,
     /// The listings, in the order of the table.
     pub candidates: &'a [Candidate],
     /// Positions of the listings to buy.
     pub bought: Vec<usize>,
+    /// Share that those use of what their risk allows together, 0..=1.
+    pub risk: f64,
 }
 
 impl Told<'_> {
@@ -92,7 +93,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     let title = format!(
         "{HEADING}Listings{HEADING:#}, {}, best for money and time first (• to buy with {})",
         content.currency.code,
-        money(content.budget)
+        money(content.means.most())
     );
     let _ = writeln!(out, "{title}");
     out.push_str(&grid.render(width));
@@ -106,6 +107,9 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         for reason in reasons {
             let _ = writeln!(out, "{}", wrap(&reason, prose, "  "));
         }
+    }
+    for line in limits(content) {
+        let _ = writeln!(out, "\n{}", wrap(&line, prose, ""));
     }
     let legend = "A week: expected profit on the money put in, for each week until it is paid back. \
                   Loss: the chance of one.";
@@ -155,6 +159,32 @@ fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
     Some(format!("{}: {why}.", candidate.name))
 }
 
+/// What limits the choice besides the budget.
+fn limits(content: &Told<'_>) -> Vec<String> {
+    let money = |value| amount(content.currency, value);
+    let Means { funds, budget, .. } = content.means;
+    let short = funds.cash.filter(|cash| cash.amount < *budget);
+    let short = short.map(|cash| {
+        format!(
+            "The cash is {}, less than the budget of {}.",
+            money(cash.amount),
+            money(*budget)
+        )
+    });
+    let together = funds.bankroll.filter(|_| content.bought.len() > 1);
+    let together = together.map(|bankroll| {
+        format!(
+            "Together they use {:.0} % of what their risk allows with a bankroll of {}.",
+            100.0 * content.risk,
+            money(bankroll)
+        )
+    });
+    let assumed = funds
+        .cash
+        .and_then(|cash| assumed_cash(cash, content.currency));
+    [short, together, assumed].into_iter().flatten().collect()
+}
+
 /// The choice, in a sentence.
 fn choice(content: &Told<'_>) -> String {
     let money = |value| amount(content.currency, value);
@@ -164,12 +194,23 @@ fn choice(content: &Told<'_>) -> String {
             .to_string(),
         number => format!(
             "Buy {number} of {}: {} of {} put in, expected profit {}, {} a week. No other choice \
-             of listings that keep the aims earns more a week within the budget.",
+             of listings that keep the aims earns more {} within the budget and the risk. {}",
             content.candidates.len(),
             money(put_in),
-            money(content.budget),
+            money(content.means.most()),
             money(profit),
-            money(weekly)
+            money(weekly),
+            if content.means.total {
+                "in total"
+            } else {
+                "a week"
+            },
+            if content.means.total {
+                "How long each takes does not count."
+            } else {
+                "Profit a week takes it that short deals can be repeated; --total counts the whole \
+                 profit instead."
+            }
         ),
     }
 }

@@ -192,6 +192,8 @@ pub struct DealSettings {
     pub most_loss: Decimal,
     /// Usual discount of sellers, per cent of the asking price.
     pub haggle: Decimal,
+    /// Probability that a purchase is lost altogether, per cent.
+    pub lost: Decimal,
     /// The bankroll; 0 if not given.
     pub bankroll: Decimal,
     /// Largest share of the growth-optimal stake.
@@ -228,6 +230,7 @@ impl Default for DealSettings {
             least_return: Decimal::from(20),
             most_loss: Decimal::from(20),
             haggle: Decimal::from(20),
+            lost: Decimal::TWO,
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
             goal: Decimal::ZERO,
@@ -394,6 +397,7 @@ impl DealSettings {
         at("deal.goal", self.goal, money)?;
         at("deal.most_loss", self.most_loss, percent)?;
         at("deal.haggle", self.haggle, percent)?;
+        at("deal.lost", self.lost, percent)?;
         at("deal.least_return", self.least_return, return_percent)?;
         at("deal.kelly", self.kelly, |value| {
             within(value, 0, 1, "share")

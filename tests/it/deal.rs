@@ -282,40 +282,196 @@ fn demo_listings() -> String {
     file.display().to_string()
 }
 
-/// What is bought keeps every aim and the budget, and no set that does earns more a week: by
-/// trying every set.
+/// What is bought keeps every aim, the budget and the risk together, and no set that does earns more
+/// a week, or in total if that is wanted: by trying every set. The risk of each is its stake as a
+/// share of half the growth-optimal part of the bankroll.
 #[test]
 fn the_best_purchases_within_a_budget() {
     let dir = demo();
     let file = demo_listings();
-    for budget in ["60", "130", "200", "1000"] {
-        let document = json(dir.path(), &compare(&file, &[budget]));
-        let listings = document["listings"].as_array().unwrap();
-        assert_eq!(listings.len(), 6);
-        let weekly = |l: &Value| money(&l["measures"]["expected_profit"]) / money(&l["weeks"]);
-        let open: Vec<(Decimal, Decimal)> = listings
-            .iter()
-            .filter(|l| l["advice"] == "buy")
-            .map(|l| (money(&l["measures"]["put_in"]), weekly(l)))
-            .collect();
-        let within = (0..1_u32 << open.len()).filter_map(|set| {
-            let chosen = open.iter().enumerate().filter(|(at, _)| set >> at & 1 == 1);
-            let (put_in, weekly) = chosen.fold((Decimal::ZERO, Decimal::ZERO), |sum, (_, one)| {
-                (sum.0 + one.0, sum.1 + one.1)
-            });
-            (put_in <= dec(budget)).then_some(weekly)
+    let mut apart = 0;
+    for (budget, bankroll) in [
+        ("60", "600"),
+        ("130", "600"),
+        ("200", "600"),
+        ("500", "600"),
+        ("500", "400"),
+        ("200", "250"),
+    ] {
+        let chosen = [&[][..], &["--total"]].map(|more| {
+            let args = [&[budget, "--bankroll", bankroll][..], more].concat();
+            let document = json(dir.path(), &compare(&file, &args));
+            is_best(&document, dec(budget), bankroll.parse().unwrap());
+            money(&document["expected_profit"])
         });
-        let best = within.max().unwrap();
-        let bought = listings.iter().filter(|l| l["bought"] == true);
-        assert!(bought.clone().all(|l| l["advice"] == "buy"));
-        assert_eq!(bought.map(weekly).sum::<Decimal>(), best, "{budget}");
-        assert!(money(&document["put_in"]) <= dec(budget));
-        let rates: Vec<f64> = listings
-            .iter()
-            .map(|l| l["measures"]["return_per_week"].as_f64().unwrap())
-            .collect();
-        assert!(rates.windows(2).all(|pair| pair[0] >= pair[1]), "{rates:?}");
+        apart += i32::from(chosen[0] < chosen[1]);
     }
+    assert!(apart > 0);
+}
+
+fn is_best(document: &Value, budget: Decimal, bankroll: f64) {
+    let listings = document["listings"].as_array().unwrap();
+    assert_eq!(listings.len(), 6);
+    let total = document["chosen_for"] == "total profit";
+    let gain = |l: &Value| {
+        let profit = money(&l["measures"]["expected_profit"]);
+        profit
+            / if total {
+                Decimal::ONE
+            } else {
+                money(&l["weeks"])
+            }
+    };
+    let risk = |l: &Value| {
+        let share = |name: &str| l["measures"][name].as_f64().unwrap();
+        share("share_of_bankroll") / (0.5 * share("growth_optimal_share"))
+    };
+    let open: Vec<(Decimal, Decimal, f64)> = listings
+        .iter()
+        .filter(|l| l["advice"] == "buy")
+        .map(|l| (money(&l["measures"]["put_in"]), gain(l), risk(l)))
+        .collect();
+    let within = (0..1_u32 << open.len()).filter_map(|set| {
+        let chosen = open.iter().enumerate().filter(|(at, _)| set >> at & 1 == 1);
+        let none = (Decimal::ZERO, Decimal::ZERO, 0.0);
+        let sum = chosen.fold(none, |sum, (_, one)| {
+            (sum.0 + one.0, sum.1 + one.1, sum.2 + one.2)
+        });
+        (sum.0 <= budget && sum.2 <= 1.0).then_some(sum.1)
+    });
+    let best = within.max().unwrap();
+    let bought: Vec<&Value> = listings.iter().filter(|l| l["bought"] == true).collect();
+    assert!(bought.iter().all(|l| l["advice"] == "buy"));
+    let gains: Decimal = bought.iter().map(|l| gain(l)).sum();
+    assert_eq!(gains, best, "{budget} {bankroll}");
+    assert!(money(&document["put_in"]) <= budget);
+    let used: f64 = bought.iter().map(|l| risk(l)).sum();
+    assert!((document["risk_used"].as_f64().unwrap() - used).abs() < 1e-9);
+    let rates: Vec<f64> = listings
+        .iter()
+        .map(|l| l["measures"]["return_per_week"].as_f64().unwrap())
+        .collect();
+    assert!(rates.windows(2).all(|pair| pair[0] >= pair[1]), "{rates:?}");
+}
+
+/// No more is bought together than the cash, nor than the risk allows: each of many like listings is
+/// good alone.
+#[test]
+fn many_good_listings_stay_within_cash_and_risk() {
+    let dir = demo();
+    let rows = "Nerrow F4;B;usable;60\n".repeat(12);
+    let table = format!("model;grade;completeness;asked\n{rows}");
+    fs::write(dir.path().join("many.csv"), table).unwrap();
+    let bought = |more: &[&str]| {
+        let args = [&["5000"][..], more].concat();
+        let document = json(dir.path(), &compare("many.csv", &args));
+        let listings = document["listings"].as_array().unwrap();
+        assert!(listings.iter().all(|l| l["advice"] == "buy"));
+        (money(&document["put_in"]), document["risk_used"].as_f64())
+    };
+    // Half of the growth-optimal stake of 600 is below 300, however many units share it.
+    let (put_in, risk) = bought(&[]);
+    assert_eq!(put_in, dec("240"));
+    assert!(risk.unwrap() <= 1.0, "{risk:?}");
+    // Without a bankroll, only the cash of the ledger counts, and the budget without a ledger.
+    assert_eq!(bought(&["--bankroll", "0"]), (dec("720"), None));
+    out(
+        dir.path(),
+        &["ledger", "fund", "200", "--date", "2026-11-01"],
+    );
+    assert_eq!(bought(&["--bankroll", "0"]).0, dec("180"));
+    let text = out(
+        dir.path(),
+        &compare("many.csv", &["5000", "--bankroll", "0"]),
+    );
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        text.contains("The cash is 200.00, less than the budget of 5 000.00."),
+        "{text}"
+    );
+    assert!(
+        text.contains("short deals can be repeated; --total"),
+        "{text}"
+    );
+}
+
+/// A chance that all is lost keeps the growth-optimal stake below the bankroll. Without it, the
+/// figures are those of the version that did not know it.
+#[test]
+fn a_purchase_may_be_lost() {
+    let dir = demo();
+    let more = ["--inbound", "6", "--minutes", "20"];
+    let with = json(dir.path(), &bid(&more));
+    assert_eq!(with["chance_of_total_loss"], 0.02);
+    let growth = |document: &Value| {
+        document["at_most"]["growth_optimal_share"]
+            .as_f64()
+            .unwrap()
+    };
+    assert!((0.5..0.95).contains(&growth(&with)), "{with}");
+    let at = &with["at_most"];
+    assert_eq!(
+        money(&at["worst_plausible"]["profit"]),
+        -money(&at["put_in"])
+    );
+    let text = out(dir.path(), &bid(&more));
+    assert!(text.contains("in this one unit, for its risk"), "{text}");
+    assert!(
+        !text.contains("fastest") && !text.contains("Kelly"),
+        "{text}"
+    );
+    let risk = with["aims"].as_array().unwrap().iter();
+    let risk: Vec<&Value> = risk.filter(|aim| aim["kind"] == "risk").collect();
+    let most = money(&risk[0]["put_in_at_most"]);
+    assert_eq!(most, money(&risk[0]["most"]) + dec("6"));
+    assert!(
+        text.contains(&format!("at most {most} in this one unit")),
+        "{text}"
+    );
+
+    let path = dir.path().join("compband.toml");
+    let settings = fs::read_to_string(&path).unwrap();
+    fs::write(&path, settings.replace("[deal]\n", "[deal]\nlost = 0\n")).unwrap();
+    let without = json(dir.path(), &bid(&more));
+    assert_eq!(growth(&without), 1.0);
+    assert_eq!(without["most"], "102.36");
+    assert_eq!(without["at_most"]["expected_profit"], "21.67");
+    assert_eq!(without["at_most"]["worst_plausible"]["profit"], "-6.06");
+    assert!(!out(dir.path(), &bid(&more)).contains("lose all"));
+}
+
+/// Where sending costs more than the unit sells for, the first lines say the loss.
+#[test]
+fn a_sale_that_loses_says_so() {
+    let dir = demo();
+    let unit = [
+        "bid",
+        "--model",
+        "Brask M2",
+        "--grade",
+        "C",
+        "--as-of",
+        "2026-11-20",
+    ];
+    // The buyer pays no more in all than the unit is worth, although sending costs 60.
+    let hammer = ["--outlet", "hammer", "--shipping", "60"];
+    let document = json(dir.path(), &[&unit[..], &hammer].concat());
+    let likely = money(&document["likely_price"]);
+    let lines = document["net_of_likely_price"]["lines"].as_array().unwrap();
+    let income = lines.iter().map(|line| money(&line["amount"]));
+    let income: Decimal = income.filter(|money| *money > Decimal::ZERO).sum();
+    assert!(likely < dec("60") && income == likely, "{income} {likely}");
+    let dearer = ["--outlet", "parcel", "--weight", "600", "--shipping", "0"];
+    let path = dir.path().join("compband.toml");
+    let settings = fs::read_to_string(&path).unwrap();
+    fs::write(&path, settings.replace("packing = 0.90", "packing = 90")).unwrap();
+    let args = [&unit[..], &dearer].concat();
+    let net = money(&json(dir.path(), &args)["net_of_likely_price"]["net"]);
+    assert!(net < Decimal::ZERO, "{net}");
+    let text = out(dir.path(), &args);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let loss = format!("through parcel, selling at that price loses {}.", -net);
+    assert!(text.contains(&loss), "{loss}: {text}");
 }
 
 #[test]
@@ -412,6 +568,13 @@ fn documents_keep_to_their_schemas() {
         (
             "compare",
             with(&["compare", &listings, "--budget", "200"], &[&unit[2..]]),
+        ),
+        (
+            "compare",
+            with(
+                &["compare", &listings, "--budget", "2", "--total"],
+                &[&unit[2..], &["--bankroll", "0"]],
+            ),
         ),
         ("ask", with(&["ask"], &[&unit])),
         (

@@ -678,6 +678,94 @@ fn offers_of_past_sales_tell_what_to_ask() {
     assert!(text.contains("28 in 4.0 weeks by the ledger"), "{text}");
 }
 
+/// Money that is not in the ledger is not bid: the cash limits the bid, listings together, and a
+/// purchase above it is recorded with a note.
+#[test]
+fn no_more_than_the_cash_is_bid() {
+    let dir = demo();
+    does(&dir, "ledger fund 85.60 --date 2026-11-01");
+    does(&dir, "buy 'Nerrow F4' --price 73.50 --date 2026-11-02");
+    let unit = "bid --model 'Nerrow F4' --grade B --as-of 2026-11-20";
+    let bid = |more: &str| -> Value {
+        serde_json::from_str(&does(&dir, &format!("{unit} --json {more}"))).unwrap()
+    };
+    let document = bid("--against 40");
+    assert_eq!(document["against"]["advice"], "pass");
+    assert_eq!(
+        (
+            &document["most"],
+            &document["cash"],
+            &document["cash_assumed"]
+        ),
+        (&"12.10".into(), &"12.10".into(), &false.into())
+    );
+    let aims = document["aims"].as_array().unwrap();
+    let binds: Vec<&Value> = aims.iter().filter(|aim| aim["binds"] == true).collect();
+    assert_eq!((binds.len(), &binds[0]["kind"]), (1, &"cash".into()));
+    // A bankroll that is said does not bring cash.
+    assert_eq!(bid("--bankroll 600")["most"], "12.10");
+    let text = does(&dir, &format!("{unit} --against 40"));
+    assert!(
+        text.contains("What binds: no more than the cash, 12.10."),
+        "{text}"
+    );
+
+    let table = "model,grade,asked\nNerrow F4,B,7\nNerrow F4,B,7\nNerrow F4,B,40\n";
+    fs::write(dir.path().join("l.csv"), table).unwrap();
+    let text = does(&dir, "compare l.csv --budget 300 --as-of 2026-11-20 --json");
+    let compared: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(
+        (&compared["put_in"], &compared["budget"]),
+        (&"7.00".into(), &"300.00".into())
+    );
+    let why = &compared["listings"][2]["why"];
+    assert_eq!(why[0], "40.00 is put in, and the cash is 12.10");
+
+    let bought = run(dir.path(), &["buy", "Nerrow F4", "--price", "40"]);
+    let note = "40.00 is more than the cash there was, 12.10: by the ledger cash is −27.90";
+    assert!(bought.status.success());
+    assert!(stderr(&bought).contains(note), "{}", stderr(&bought));
+}
+
+/// Where the ledger has no money paid in, the bankroll of the settings counts as paid in; where
+/// neither is known, no cash limits a bid.
+#[test]
+fn an_unfunded_ledger_and_the_bankroll_of_the_settings() {
+    let dir = demo();
+    let unit = "bid --model 'Nerrow F4' --grade B --as-of 2026-11-20";
+    let bid = |more: &str| -> Value {
+        serde_json::from_str(&does(&dir, &format!("{unit} --json {more}"))).unwrap()
+    };
+    let money = |document: &Value| {
+        ["bankroll", "cash", "cash_assumed"].map(|name| document[name].to_string())
+    };
+    assert_eq!(money(&bid("")), ["\"600.00\"", "\"600.00\"", "true"]);
+    let bought = run(
+        dir.path(),
+        &words("buy 'Nerrow F4' --price 73.50 --date 2026-11-02"),
+    );
+    let note = "the ledger has no money paid in: cash is 526.50, with 600.00 of compband.toml counted as paid in";
+    assert!(stderr(&bought).contains(note), "{}", stderr(&bought));
+    assert_eq!(money(&bid("")), ["\"600.00\"", "\"526.50\"", "true"]);
+    let text = does(&dir, unit);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let line =
+        "The ledger has no money paid in: cash is taken to be 526.50, the bankroll less the stock";
+    assert!(text.contains(line), "{text}");
+    does(
+        &dir,
+        "sold d1 --price 150 --fees 0 --sending 0 --date 2026-11-10",
+    );
+    assert_eq!(money(&bid("")), ["\"676.50\"", "\"676.50\"", "true"]);
+    assert_eq!(
+        money(&bid("--bankroll 100")),
+        ["\"100.00\"", "\"100.00\"", "true"]
+    );
+    assert_eq!(money(&bid("--bankroll 0")), ["null", "null", "false"]);
+    does(&dir, "ledger fund 50 --date 2026-11-11");
+    assert_eq!(money(&bid("")), ["\"126.50\"", "\"126.50\"", "false"]);
+}
+
 /// Without a word to the contrary a bid is weighed against what the ledger comes to.
 #[test]
 fn a_bid_knows_the_bankroll_of_the_ledger() {

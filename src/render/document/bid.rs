@@ -56,6 +56,13 @@ pub struct Bid<'a> {
     pub warnings: &'a [String],
     /// Disclaimer.
     pub disclaimer: &'static str,
+    /// The cash; null if not known.
+    pub cash: Option<Money>,
+    /// Whether the cash is taken to be the bankroll less the stock, as the ledger has no money paid
+    /// in.
+    pub cash_assumed: bool,
+    /// Probability that all that is put in is lost, 0 to 1, counted in everywhere.
+    pub chance_of_total_loss: f64,
 }
 
 /// Net of the likely price.
@@ -108,6 +115,10 @@ pub struct Aim {
     pub most: Option<Money>,
     /// Whether it is the binding one.
     pub binds: bool,
+    /// What it limits: `profit`, `return`, `loss`, `risk` (the stake) or `cash`.
+    pub kind: &'static str,
+    /// Most money to put in by it, parts included; null unless it is of the risk or the cash.
+    pub put_in_at_most: Option<Money>,
 }
 
 /// Verdict on a given price.
@@ -181,6 +192,8 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
         aim: aim(limit.aim, &made.currency),
         most: limit.most.map(Money::from),
         binds: binds == Some(limit),
+        kind: kind(limit.aim),
+        put_in_at_most: limit.ceiling.map(Money::from),
     };
     Bid {
         schema: "compband.bid/1",
@@ -205,7 +218,7 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
         }),
         salvage_share: content.costs.salvage.map(number),
         weeks: number(content.costs.weeks),
-        bankroll: content.bankroll.map(Money::from),
+        bankroll: content.funds.bankroll.map(Money::from),
         aims: content.limits.iter().map(limit).collect(),
         most: content.at_most.as_ref().map(|at| at.bid.into()),
         at_most: content.at_most.as_ref().map(measures),
@@ -220,6 +233,20 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
         }),
         warnings: &made.warnings,
         disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+        cash: content.funds.cash.map(|cash| cash.amount.into()),
+        cash_assumed: content.funds.cash.is_some_and(|cash| cash.assumed),
+        chance_of_total_loss: content.weighed.prospect.lost,
+    }
+}
+
+/// What an aim limits, as a code.
+fn kind(aim: deal::Aim) -> &'static str {
+    match aim {
+        deal::Aim::Profit(_) => "profit",
+        deal::Aim::Return(_) => "return",
+        deal::Aim::Loss(_) => "loss",
+        deal::Aim::Stake { .. } => "risk",
+        deal::Aim::Cash(_) => "cash",
     }
 }
 

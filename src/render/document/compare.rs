@@ -31,6 +31,18 @@ pub struct Compare<'a> {
     pub expected_profit_per_week: Money,
     /// Disclaimer.
     pub disclaimer: &'static str,
+    /// What the listings to buy earn most of: `profit per week`, which takes short deals as
+    /// repeatable, or `total profit`.
+    pub chosen_for: &'static str,
+    /// The cash; null if not known. No more than it is put in.
+    pub cash: Option<Money>,
+    /// Whether the cash is taken to be the bankroll less the stock, as the ledger has no money paid
+    /// in.
+    pub cash_assumed: bool,
+    /// Share that the listings to buy use of what their risk allows together, 0 to 1: each its
+    /// stake as a share of the largest one that its own risk allows; null if the bankroll is not
+    /// known.
+    pub risk_used: Option<f64>,
 }
 
 /// One listing.
@@ -60,6 +72,7 @@ pub struct Listing<'a> {
 /// The document of a comparison.
 pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
     let (put_in, profit, weekly) = content.sums();
+    let funds = content.means.funds;
     let listing = |at: usize| {
         let candidate = &content.candidates[at];
         let judged = candidate.judged.as_ref().ok();
@@ -79,8 +92,9 @@ pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
         schema: "compband.compare/1",
         compband: VERSION,
         currency: &content.currency.code,
-        budget: content.budget.into(),
+        budget: content.means.budget.into(),
         aims: content
+            .means
             .aims
             .iter()
             .map(|one| aim(*one, content.currency))
@@ -90,5 +104,13 @@ pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
         expected_profit: profit.into(),
         expected_profit_per_week: weekly.round_dp(content.currency.decimals()).into(),
         disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+        chosen_for: if content.means.total {
+            "total profit"
+        } else {
+            "profit per week"
+        },
+        cash: funds.cash.map(|cash| cash.amount.into()),
+        cash_assumed: funds.cash.is_some_and(|cash| cash.assumed),
+        risk_used: funds.bankroll.map(|_| content.risk),
     }
 }

@@ -15,7 +15,7 @@ pub fn bid_section(content: &Bid<'_>, place: Place) -> String {
     let currency = &content.weighed.made.currency;
     let money = |value| amount(currency, value);
     let reason =
-        binding(&content.limits).map_or(String::new(), |limit| bid::aim(limit.aim, currency));
+        binding(&content.limits).map_or(String::new(), |limit| bid::limited(limit, currency));
     let mut lines = vec![match &content.at_most {
         Some(at) => format!(
             "Bid at most {} {}. What binds: {reason}.",
@@ -30,12 +30,8 @@ pub fn bid_section(content: &Bid<'_>, place: Place) -> String {
             .as_ref()
             .map(|asked| bid::advice(asked, currency)),
     );
-    if let (Some(outlet), Some(net)) = (content.outlet, &content.net) {
-        lines.push(format!(
-            "Through {outlet}, {} of the likely price is left.",
-            money(net.net)
-        ));
-    }
+    lines.extend(bid::left(content).map(|left| format!("{}.", capitalised(&left))));
+    lines.extend(bid::counted(content));
     lines.extend(content.unsure.map(sentence));
     let repairs = bid::repair_lines(content);
     let markup = html! {
@@ -120,7 +116,7 @@ fn aims(content: &Bid<'_>, place: Place) -> Markup {
             .most
             .map_or("none".into(), |most| amount(currency, most));
         let mark = if binds == Some(limit) { "binds" } else { "" };
-        let cells = [bid::aim(limit.aim, currency), most, mark.to_string()];
+        let cells = [bid::limited(limit, currency), most, mark.to_string()];
         (cells.map(Cell::text).to_vec(), false)
     };
     Table {

@@ -1,0 +1,80 @@
+//! The money there is for a purchase: the bankroll and the cash.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use super::AppError;
+use super::ledger::ledger_on;
+use crate::book::Book;
+use crate::deal::ledger::Ledger;
+use crate::trade::entry::{Account, Kind};
+
+/// The money there is for a purchase.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Funds {
+    /// Cash and stock at cost, if known.
+    pub bankroll: Option<Decimal>,
+    /// The cash, if known.
+    pub cash: Option<Cash>,
+}
+
+/// Money that can be spent now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Cash {
+    /// The amount.
+    pub amount: Decimal,
+    /// Whether it is the bankroll less the stock, as the ledger has no money paid in.
+    pub assumed: bool,
+}
+
+impl Funds {
+    /// The money of a book at the end of a day. `said` is the bankroll as given by the user (0: none), `set` the one of
+    /// the settings (0: none).
+    ///
+    /// # Errors
+    /// If the ledger cannot be read.
+    pub fn of(
+        book: &Book,
+        said: Option<Decimal>,
+        set: Decimal,
+        day: NaiveDate,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<Self, AppError> {
+        Ok(Self::by(&ledger_on(book, day, notice)?, said, set))
+    }
+
+    /// The money by a ledger. Where it has no money paid in, the bankroll of the settings counts as
+    /// paid in before its first entry.
+    pub fn by(ledger: &Ledger, said: Option<Decimal>, set: Decimal) -> Self {
+        let positive = |money: Decimal| Some(money).filter(|money| *money > Decimal::ZERO);
+        let recorded = ledger.bankroll();
+        if is_funded(ledger) {
+            return Self {
+                bankroll: positive(said.or(positive(recorded)).unwrap_or(set)),
+                cash: Some(Cash {
+                    amount: ledger.totals().get(Account::Cash),
+                    assumed: false,
+                }),
+            };
+        }
+        let opening = positive(set).map(|set| set + recorded);
+        let bankroll = said.or(opening);
+        let stock = ledger.totals().get(Account::Stock);
+        Self {
+            bankroll: positive(bankroll.unwrap_or(recorded)),
+            cash: bankroll
+                .filter(|money| !money.is_zero())
+                .map(|bankroll| Cash {
+                    amount: bankroll - stock,
+                    assumed: true,
+                }),
+        }
+    }
+}
+
+/// Whether money was paid in, and the entry was not reversed.
+fn is_funded(ledger: &Ledger) -> bool {
+    let stands = |number| ledger.reversed_by(number).is_none();
+    let mut entries = ledger.entries().iter();
+    entries.any(|entry| entry.kind == Kind::Fund && stands(entry.number))
+}
