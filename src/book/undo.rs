@@ -5,6 +5,8 @@ use std::path::Path;
 
 use super::BookError;
 use super::comps::log::LogPart;
+use super::csv::canonical::Row;
+use super::imports::ImportFile;
 use super::open::{Book, BookLock};
 use super::store::Logged;
 use crate::trade::Comp;
@@ -43,15 +45,7 @@ impl Book {
         dry_run: bool,
         notice: &mut dyn FnMut(&str),
     ) -> Result<Option<Undone>, BookError> {
-        if !dry_run {
-            self.repair_log(lock, notice)?;
-        }
-        let imports = self.import_files(&self.comps_dir(), notice)?;
-        let Logged { rows, problems } =
-            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
-        if !problems.is_empty() {
-            return Err(BookError::Rows(problems));
-        }
+        let (imports, rows) = self.entries_to_undo(lock, dry_run, notice)?;
         let last_logged = rows.iter().max_by_key(|row| row.entry);
         let import = imports
             .first()
@@ -90,15 +84,7 @@ impl Book {
         comp_id: &str,
         notice: &mut dyn FnMut(&str),
     ) -> Result<Option<Undone>, BookError> {
-        if !dry_run {
-            self.repair_log(lock, notice)?;
-        }
-        let imports = self.import_files(&self.comps_dir(), notice)?;
-        let Logged { rows, problems } =
-            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
-        if !problems.is_empty() {
-            return Err(BookError::Rows(problems));
-        }
+        let (_, rows) = self.entries_to_undo(lock, dry_run, notice)?;
         let of_sale = rows.iter().filter(|row| row.comp.comp_id == comp_id);
         let Some(row) = of_sale.max_by_key(|row| row.entry) else {
             return Ok(None);
@@ -108,6 +94,25 @@ impl Book {
             self.remove_logged(row)?;
         }
         Ok(Some(undone))
+    }
+
+    /// The imports, newest first, and the rows of the log, which is repaired first unless it is a `dry_run`.
+    fn entries_to_undo(
+        &self,
+        lock: &BookLock,
+        dry_run: bool,
+        notice: &mut dyn FnMut(&str),
+    ) -> Result<(Vec<ImportFile>, Vec<Row>), BookError> {
+        if !dry_run {
+            self.repair_log(lock, notice)?;
+        }
+        let imports = self.import_files(&self.comps_dir(), notice)?;
+        let Logged { rows, problems } =
+            self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
+        if !problems.is_empty() {
+            return Err(BookError::Rows(problems));
+        }
+        Ok((imports, rows))
     }
 
     /// The content of an entry, and the rows that are in force without it. Rows with problems
