@@ -35,8 +35,9 @@ compband buy "Nerrow F4" --price 75 --inbound 6 --grade B --completeness usable 
 compband spend d1 14 "new battery" --minutes 30 --date 2026-10-23
 compband ask --model "Nerrow F4" --grade B --completeness usable --as-of 2026-10-24 --deadline 6
 
-# Two weeks on somebody offers 125: too little, by the table. A week later 149 is offered and taken.
-compband offer 125 --week 2 --model "Nerrow F4" --grade B --completeness usable \
+# Two weeks on somebody offers 120: too little, by the table, and he does not come up to what is answered. A
+# week later somebody pays the price that the table asks by then.
+compband offer 120 --week 2 --model "Nerrow F4" --grade B --completeness usable \
     --as-of 2026-10-24 --deadline 6
 next() {
     printf '%s\n' "$1"
@@ -44,7 +45,7 @@ next() {
         grep -e 'Likely price' -e '% band  '
 }
 before=$(next "Before that sale was logged:")
-compband sold d1 --price 149 --offers 2 --how-sold offer --log-comp --date 2026-11-14
+compband sold d1 --price 137 --offers 2 --how-sold fixed --log-comp --date 2026-11-14
 compband ledger --as-of 2026-11-14 --chart reports/bankroll.png --chart reports/bankroll.svg
 
 # The next one: the sale is among its comps now.
