@@ -36,13 +36,10 @@ pub fn of_sales(
         Some(key) => vec![key],
         None => timeline.most_sold().into_iter().take(MOST_MODELS).collect(),
     };
-    let newest = match model {
-        Some(_) => timeline.newest_of(models[0]),
-        None => models
-            .iter()
-            .filter_map(|key| timeline.newest_of(key))
-            .max(),
-    };
+    let newest = models
+        .iter()
+        .filter_map(|key| timeline.newest_of(key))
+        .max();
     let as_of = newest.unwrap_or_default();
     let known = KeptRules::load(book);
     let unknown = models.iter().copied();

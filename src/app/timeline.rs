@@ -117,9 +117,9 @@ impl<'a> Timeline<'a> {
 
     /// Day of the newest sale.
     pub fn newest(&self) -> Option<NaiveDate> {
-        let newest = |of: &History| Some(of.sales[of.dated.checked_sub(1)?].day);
-        let day = self.models.values().filter_map(newest).max()?;
-        NaiveDate::from_epoch_days(day)
+        self.models()
+            .filter_map(|model| self.newest_of(model))
+            .max()
     }
 
     /// Day of the newest sale of a model.

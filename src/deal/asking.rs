@@ -197,6 +197,7 @@ struct Stall<'a> {
 }
 
 /// A week at each level: the probabilities of a sale at the asking price and of offers.
+#[derive(Default)]
 struct Outlook {
     ask: f64,
     left: f64,
@@ -326,17 +327,8 @@ impl Stall<'_> {
         let outlooks = self.asks.iter().map(|ask| self.outlook(*ask));
         let valued = outlooks.map(|outlook| (outlook.best(belief, after), outlook));
         let best = valued.max_by(|one, other| one.0.0.total_cmp(&other.0.0));
-        let ((_, accepted), outlook) = best.unwrap_or_else(|| {
-            (
-                (0.0, 0),
-                Outlook {
-                    ask: 0.0,
-                    left: 0.0,
-                    asked: vec![0.0; belief.len()],
-                    offers: Vec::new(),
-                },
-            )
-        });
+        // There is always a price to ask.
+        let ((_, accepted), outlook) = best.unwrap_or_default();
         let least = outlook.least(belief, after, accepted);
         (outlook, least)
     }
@@ -372,10 +364,8 @@ impl Choice {
     /// Values of entering the week, if its end without a sale has the values `after`.
     fn before(&self, patience: Patience, after: &[f64]) -> Vec<f64> {
         let each = self.sold.iter().zip(after);
-        each.map(|(sold, after)| {
-            patience.discount * (sold.money + (1.0 - sold.chance) * after) - patience.cost
-        })
-        .collect()
+        each.map(|(sold, after)| patience.entering(*sold, *after))
+            .collect()
     }
 
     /// Values of repeating the week for ever.

@@ -429,15 +429,15 @@ mod tests {
     use rand_distr::{Distribution, StandardNormal};
     use statrs::distribution::{ContinuousCDF, Normal};
 
-    fn eur() -> Currency {
+    pub(super) fn eur() -> Currency {
         Currency { code: "EUR".into() }
     }
 
-    fn dec(text: &str) -> Decimal {
+    pub(super) fn dec(text: &str) -> Decimal {
         text.parse().unwrap()
     }
 
-    fn float(money: Decimal) -> f64 {
+    pub(super) fn float(money: Decimal) -> f64 {
         money.to_f64().unwrap()
     }
 

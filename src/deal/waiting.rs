@@ -58,6 +58,13 @@ pub struct Sold {
     pub money: f64,
 }
 
+impl Sold {
+    /// Expected money if a week without a sale counts as `wait`.
+    fn or(self, wait: f64) -> f64 {
+        self.money + (1.0 - self.chance) * wait
+    }
+}
+
 impl Week {
     /// A week with one offer.
     pub fn of_one(offers: Vec<Chance>) -> Self {
@@ -101,8 +108,7 @@ impl Week {
 
     /// Expected money if offers below `wait` are refused and count as `wait`.
     pub fn expected(&self, wait: f64) -> f64 {
-        let sold = self.sold(wait);
-        sold.money + (1.0 - sold.chance) * wait
+        self.sold(wait).or(wait)
     }
 
     /// Sales if offers with a net of at least `wait` are accepted.
@@ -131,7 +137,12 @@ pub struct Patience {
 impl Patience {
     /// Value of entering a week whose end without a sale has the value `after`.
     pub fn before(&self, week: &Week, after: f64) -> f64 {
-        self.discount * week.expected(after) - self.cost
+        self.entering(week.sold(after), after)
+    }
+
+    /// The same for a week with these sales.
+    pub fn entering(&self, sold: Sold, after: f64) -> f64 {
+        self.discount * sold.or(after) - self.cost
     }
 
     /// Value of a week with these sales that is repeated for ever; without any sale, what holding the unit

@@ -2,6 +2,7 @@
 
 use super::super::outlet::Terms;
 use super::super::prospect::{Failed, Plan, Sale};
+use super::tests::{dec, eur, float};
 use super::*;
 use crate::settings::selling::{Outlet, Shipping};
 use crate::trade::comp::PriceBasis;
@@ -10,18 +11,6 @@ use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
 use statrs::distribution::{ContinuousCDF, Normal};
-
-fn eur() -> Currency {
-    Currency { code: "EUR".into() }
-}
-
-fn dec(text: &str) -> Decimal {
-    text.parse().unwrap()
-}
-
-fn float(money: Decimal) -> f64 {
-    money.to_f64().unwrap()
-}
 
 /// The proceeds of a unit that sells for one of these log prices, without any costs of selling.
 fn proceeds(prices: &[f64], repairs: &[Repair], wage: i64, lost: f64) -> Prospect {
