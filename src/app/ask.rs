@@ -8,6 +8,8 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
 use super::ledger::ledger_on;
+use super::practice::{Earns, offers_by_rule, patience};
+use crate::deal::earning::OTHERS;
 use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use crate::band::estimate::Estimate;
@@ -39,8 +41,6 @@ const COUNTED: f64 = 0.8;
 
 /// Probability within one standard deviation of a normal mean.
 const ONE_SD: f64 = 0.682_689_492;
-
-const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
 
 /// Probability of a sale at which the table may end, and its smallest and largest number of weeks.
 const SURE: f64 = 0.95;
@@ -100,15 +100,6 @@ pub struct Basis<'a> {
     pub asking: Option<Decimal>,
 }
 
-/// Alternative return on the proceeds of a sale.
-#[derive(Debug, Clone, Copy)]
-pub enum Earns {
-    /// Per cent per year.
-    PerYear(Decimal),
-    /// The aim of a purchase: per cent, and the weeks it takes.
-    Aim(Decimal, Decimal),
-}
-
 /// Plan and results for one rate of offers.
 #[derive(Debug)]
 pub struct Variant {
@@ -141,6 +132,9 @@ pub struct Asking<'a> {
     pub others: [Variant; 2],
     /// With the best asking prices, if a fixed one is judged.
     pub best: Option<Variant>,
+    /// For a seller in no hurry and one in a hurry, what the money of a sale earns as a share per week,
+    /// and the results; empty if it earns nothing.
+    pub sellers: Vec<(f64, Variant)>,
     /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
     pub least: Vec<Decimal>,
     /// Weeks shown, ascending.
@@ -231,17 +225,12 @@ struct Scene<'a> {
     offers: Rate,
     /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     noted: (u32, f64),
+    /// What the money of a sale earns elsewhere.
+    earns: Earns,
+    /// How many times that the seller reckons with.
+    hurry: f64,
     /// Net of a price, by its minor units.
     known: RefCell<HashMap<i64, f64>>,
-}
-
-/// The rule of thumb for offers per week.
-fn offers_by_rule(deal: &DealSettings) -> Result<Rate, AppError> {
-    let range = deal.offers_per_week;
-    Rate::from_range(float(range.low), float(range.high)).ok_or_else(|| AppError::Refused {
-        message: format!("deal.offers_per_week \"{range}\" is no range of counts"),
-        next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
-    })
 }
 
 impl<'a> Scene<'a> {
@@ -257,7 +246,8 @@ impl<'a> Scene<'a> {
         unit.subject.how_sold.get_or_insert(HowSold::Fixed);
         let deal = &unit.settings.deal;
         let made = unit.estimate(unit.selection()?)?;
-        let noted = ledger_on(book, unit.as_of, notice)?.offers();
+        let ledger = ledger_on(book, unit.as_of, notice)?;
+        let noted = ledger.offers();
         let scene = Self {
             basis: unit.settings.price_basis,
             through,
@@ -265,6 +255,8 @@ impl<'a> Scene<'a> {
             offers: posterior(offers_by_rule(deal)?, f64::from(noted.0), noted.1),
             noted,
             levels: levels(&made, float(deal.buyers_per_sale)),
+            hurry: 1.0,
+            earns: Earns::of(&ledger, waiting.per_year, deal, unit.as_of),
             deal: deal.clone(),
             made,
             waiting,
@@ -360,15 +352,7 @@ impl<'a> Scene<'a> {
     }
 
     fn patience(&self) -> Patience {
-        let deal = &self.deal;
-        let (percent, weeks) = match self.waiting.per_year {
-            Some(per_year) => (per_year, DAYS_PER_YEAR / 7.0),
-            None => (deal.least_return, float(deal.weeks)),
-        };
-        Patience {
-            discount: (1.0 + float(percent) / 100.0).powf(-1.0 / weeks),
-            cost: float(self.waiting.cost),
-        }
+        patience(self.hurry * self.earns.per_week(), self.waiting.cost)
     }
 
     /// Change of prices per month, per cent.
@@ -465,11 +449,8 @@ impl<'a> Scene<'a> {
             per_sale: self.deal.buyers_per_sale,
             buyers,
             cost: self.waiting.cost,
-            earns: self.waiting.per_year.map_or_else(
-                || Earns::Aim(self.deal.least_return, self.deal.weeks),
-                Earns::PerYear,
-            ),
-            per_week: 1.0 / self.patience().discount - 1.0,
+            earns: self.earns,
+            per_week: self.earns.per_week(),
             trend: self.trend(),
             deadline: self
                 .waiting
@@ -484,7 +465,25 @@ impl<'a> Scene<'a> {
         }
     }
 
-    fn asking(self) -> Asking<'a> {
+    /// What sellers in no hurry and in a hurry would ask.
+    fn sellers(&mut self) -> Vec<(f64, Variant)> {
+        let per_week = self.earns.per_week();
+        if per_week <= 0.0 {
+            return Vec::new();
+        }
+        let sellers = OTHERS.map(|times| {
+            self.hurry = times;
+            (
+                times * per_week,
+                self.variant(self.offers.mean(), self.asks()),
+            )
+        });
+        self.hurry = 1.0;
+        sellers.into()
+    }
+
+    fn asking(mut self) -> Asking<'a> {
+        let sellers = self.sellers();
         let usual = self.variant(self.offers.mean(), self.asks());
         let shown = usual.weeks_shown(self.waiting.deadline.map(|(weeks, _)| usize::from(weeks)));
         let (few, many) = self.offers.range();
@@ -499,6 +498,7 @@ impl<'a> Scene<'a> {
                 .asking
                 .map(|_| self.variant(self.offers.mean(), Asks::Steps(self.step()))),
             usual,
+            sellers,
             basis: self.basis(),
         }
     }
@@ -527,15 +527,24 @@ fn float(amount: Decimal) -> f64 {
 
 /// The levels that the unit may have, equally likely, with the buyers at each.
 fn levels(made: &Estimate, per_sale: f64) -> Vec<Level> {
-    let mut sale = made.outcome.sale().quantiles(BUYERS);
-    sale.truncate(BUYERS - BUYERS / TOP);
+    levels_of(made, per_sale, (LEVELS, BUYERS))
+}
+
+/// The same with so many levels and buyers.
+pub(super) fn levels_of(
+    made: &Estimate,
+    per_sale: f64,
+    (count, buyers): (usize, usize),
+) -> Vec<Level> {
+    let mut sale = made.outcome.sale().quantiles(buyers);
+    sale.truncate(buyers - buyers / TOP);
     let centre = made.outcome.centre();
     let (low, high) = centre.band(ONE_SD);
     let levels = if high - low < 2.0 * KNOWN {
         vec![made.outcome.median()]
     } else {
         let (least, most) = centre.band(COUNTED);
-        let levels = centre.quantiles(LEVELS).into_iter();
+        let levels = centre.quantiles(count).into_iter();
         levels.map(|level| level.clamp(least, most)).collect()
     };
     let chance = 1.0 / levels.len() as f64;

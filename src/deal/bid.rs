@@ -3,6 +3,8 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
+use super::asking::step;
+use super::haggle::{Discounts, Haggling, Talk};
 use super::kelly::growth_share;
 use super::knapsack::{Item, best_choice};
 use crate::deal::prospect::{Prospect, from_minor, minor};
@@ -61,8 +63,8 @@ pub struct Costs {
     pub wage: Decimal,
     /// Costs of buying in addition to the bid.
     pub buying: Buying,
-    /// Weeks from payment to the proceeds.
-    pub weeks: Decimal,
+    /// Weeks from payment to the proceeds, if given.
+    pub weeks: Option<Decimal>,
 }
 
 /// Condition on a purchase.
@@ -132,7 +134,7 @@ pub struct Limit {
 pub enum Advice {
     /// It meets every aim.
     Buy,
-    /// The highest bid is within the usual discount.
+    /// At least one seller in ten comes down to the highest bid.
     Haggle(Decimal),
     /// It is not.
     Pass,
@@ -149,6 +151,32 @@ pub struct Judged {
     pub most: Option<Decimal>,
     /// The aims that it does not meet.
     pub failed: Vec<Aim>,
+    /// Weeks from payment to the proceeds.
+    pub weeks: Decimal,
+    /// What to offer the seller; none if the advice is to pass.
+    pub offers: Option<Offers>,
+}
+
+/// What to offer a seller.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Offers {
+    /// The first offer.
+    pub open: Decimal,
+    /// The price to aim for.
+    pub target: Decimal,
+    /// The price to walk away above.
+    pub walk_away: Decimal,
+    /// Probability that the seller comes down to it, 0..=1.
+    pub agreed: f64,
+}
+
+/// Sellers as far as prices can be negotiated with them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sellers {
+    /// How far they come down.
+    pub discounts: Discounts,
+    /// Probability that one who refuses an offer breaks off, 0..=1.
+    pub breaks_off: f64,
 }
 
 /// A purchase that competes with others.
@@ -174,11 +202,11 @@ pub enum Gain {
 
 impl Judged {
     /// The purchase as a choice, if it meets every aim.
-    pub fn choice(&self, aims: &[Aim], weeks: Decimal, gain: Gain) -> Option<Choice> {
+    pub fn choice(&self, aims: &[Aim], gain: Gain) -> Option<Choice> {
         (self.advice == Advice::Buy).then(|| Choice {
             stake: self.measures.stake,
             gain: match gain {
-                Gain::Weekly => self.measures.profit / weeks,
+                Gain::Weekly => self.measures.profit / self.weeks,
                 Gain::Total => self.measures.profit,
             },
             risk: self.measures.risk(aims),
@@ -242,8 +270,8 @@ pub struct Case<'a> {
     pub buying: &'a Buying,
     /// Currency of all money.
     pub currency: &'a Currency,
-    /// Weeks from payment to the proceeds.
-    pub weeks: f64,
+    /// Weeks from payment to the proceeds; above 0.
+    pub weeks: Decimal,
     /// The bankroll, if known.
     pub bankroll: Option<Decimal>,
 }
@@ -362,7 +390,7 @@ impl Case<'_> {
             loss: self.prospect.chance_below(cost),
             worst: money(self.prospect.quantile(WORST) - cost),
             returned,
-            per_week: returned.map(|share| share / self.weeks),
+            per_week: returned.map(|share| share / self.weeks.to_f64().unwrap_or(1.0)),
             staked: bankroll
                 .filter(|all| *all > 0)
                 .map(|all| stake as f64 / all as f64),
@@ -377,32 +405,64 @@ impl Case<'_> {
         aims.iter().copied().filter(fails).collect()
     }
 
-    /// Judges an asking price. `most` is the highest bid; sellers give a discount of up to `haggle`
-    /// per cent.
+    /// Judges an asking price. `most` is the highest bid.
     pub fn judge(
         &self,
         aims: &[Aim],
         asked: Decimal,
         most: Option<Decimal>,
-        haggle: Decimal,
+        sellers: Sellers,
     ) -> Judged {
+        let offers = most.and_then(|most| self.offers(asked, most, sellers));
         Judged {
             measures: self.measures(asked),
-            advice: self.advice(asked, most, haggle),
+            advice: advice(asked, most, offers.as_ref()),
             most,
             failed: self.failed(aims, asked),
+            weeks: self.weeks,
+            offers,
         }
     }
 
-    /// Advice on the asking price `asked`. `most` is the highest bid; sellers give a discount of up
-    /// to `haggle` per cent.
-    pub fn advice(&self, asked: Decimal, most: Option<Decimal>, haggle: Decimal) -> Advice {
-        let down = asked * (Decimal::ONE_HUNDRED - haggle) / Decimal::ONE_HUNDRED;
-        match most {
-            Some(most) if asked <= most => Advice::Buy,
-            Some(most) if most > Decimal::ZERO && down <= most => Advice::Haggle(most),
-            _ => Advice::Pass,
+    /// What to offer a seller who asks `asked`, if `most` is the highest bid; none if fewer than one in
+    /// ten comes down to it.
+    pub fn offers(&self, asked: Decimal, most: Decimal, sellers: Sellers) -> Option<Offers> {
+        let worth = self.most(Aim::Profit(Decimal::ZERO))?;
+        let float = |money: Decimal| money.to_f64().unwrap_or_default();
+        if asked.is_zero() {
+            return None;
         }
+        let talk = Haggling {
+            discounts: sellers.discounts,
+            breaks_off: sellers.breaks_off,
+            asked: float(asked),
+            most: float(most),
+            worth: float(worth),
+            step: step(float(asked), float(from_minor(1, self.currency))),
+        };
+        let Talk {
+            open,
+            target,
+            walk_away,
+            agreed,
+        } = talk.talk()?;
+        // Rounding to the minor unit must not lead above the highest bid or the asking price.
+        let money = |price: f64| self.currency.from_statistics(price);
+        Some(Offers {
+            open: money(open)?.min(most).min(asked),
+            target: money(target)?.min(most).min(asked),
+            walk_away: money(walk_away)?.min(most),
+            agreed,
+        })
+    }
+}
+
+/// Advice on the asking price `asked`. `most` is the highest bid, `offers` what to offer.
+fn advice(asked: Decimal, most: Option<Decimal>, offers: Option<&Offers>) -> Advice {
+    match (most, offers) {
+        (Some(most), _) if asked <= most => Advice::Buy,
+        (Some(most), Some(_)) => Advice::Haggle(most),
+        _ => Advice::Pass,
     }
 }
 
@@ -486,6 +546,7 @@ mod tests {
             minutes: Decimal::from(20),
             wage: Decimal::from(wage),
             lost: 0.0,
+            holding: Decimal::ZERO,
         }
         .prospect()
     }
@@ -495,7 +556,7 @@ mod tests {
             prospect,
             buying,
             currency,
-            weeks: 4.0,
+            weeks: Decimal::from(4),
             bankroll: Some(Decimal::from(600)),
         }
     }
@@ -662,7 +723,13 @@ mod tests {
             let other = case(&prospect, &dearer, &currency).limits(&aims);
             prop_assert!(binding(&other).unwrap().most <= limit.most);
             if let Some(most) = limit.most {
-                prop_assert_eq!(weighed.advice(most, limit.most, Decimal::from(20)), Advice::Buy);
+                let sellers = Sellers { discounts: Discounts::from_range(0.1, 0.3), breaks_off: 0.05 };
+                let judged = weighed.judge(&aims, most, limit.most, sellers);
+                prop_assert_eq!(judged.advice, Advice::Buy);
+                if let Some(offers) = judged.offers {
+                    prop_assert!(offers.open <= offers.target && offers.target <= offers.walk_away);
+                    prop_assert!(offers.walk_away <= most);
+                }
             }
         }
     }

@@ -3,6 +3,7 @@
 pub mod declare;
 mod estimate;
 mod families;
+mod haggle;
 mod kits;
 mod read;
 mod rules;
@@ -22,6 +23,7 @@ use crate::trade::comp::PriceBasis;
 use crate::trade::names::match_key;
 pub use estimate::{Errors, EstimateSettings, PoolFrom};
 pub use families::Family;
+pub use haggle::Haggle;
 pub use kits::Kit;
 pub use read::SettingsError;
 pub(crate) use read::read_toml;

@@ -27,6 +27,7 @@ fn proceeds(prices: &[f64], repairs: &[Repair], wage: i64, lost: f64) -> Prospec
         minutes: Decimal::from(60),
         wage: Decimal::from(wage),
         lost,
+        holding: Decimal::ZERO,
     }
     .prospect()
 }
@@ -36,7 +37,7 @@ fn case<'a>(prospect: &'a Prospect, buying: &'a Buying, currency: &'a Currency) 
         prospect,
         buying,
         currency,
-        weeks: 4.0,
+        weeks: Decimal::from(4),
         bankroll: Some(Decimal::from(600)),
     }
 }
