@@ -5,7 +5,7 @@ use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
 use super::asking::step;
 use super::haggle::{Discounts, Haggling, Talk};
-use super::kelly::growth_share;
+use super::kelly::{growth_share, grows_beyond};
 use super::knapsack::{Item, best_choice};
 use crate::deal::prospect::{Prospect, from_minor, minor};
 use crate::trade::Currency;
@@ -352,9 +352,10 @@ impl Case<'_> {
             Aim::Loss(most) => self.prospect.chance_below(cost) <= float(most) / 100.0 + 1e-9,
             Aim::Stake { bankroll, share } => {
                 let most = minor(bankroll, self.currency) as f64 * float(share);
+                let returns = || self.prospect.returns(cost, stake);
                 // The cheap check first: the optimal share is at most 1.
                 stake <= 0
-                    || (stake as f64 <= most && stake as f64 <= most * self.growth(cost, stake))
+                    || (stake as f64 <= most && grows_beyond(&returns(), stake as f64 / most))
             }
             Aim::Cash(cash) => stake <= 0 || stake <= minor(cash, self.currency),
         }
