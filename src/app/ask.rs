@@ -247,7 +247,7 @@ impl<'a> Scene<'a> {
         let deal = &unit.settings.deal;
         let made = unit.estimate(unit.selection()?)?;
         let ledger = ledger_on(book, unit.as_of, notice)?;
-        let noted = ledger.offers();
+        let noted = ledger.offers(unit.as_of, None);
         let scene = Self {
             basis: unit.settings.price_basis,
             through,

@@ -14,6 +14,7 @@ use crate::deal::ledger::Ledger;
 use crate::deal::waiting::{Patience, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
 use crate::settings::selling::DealSettings;
+use crate::trade::entry::{Account, Kind};
 
 const WEEKS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH / 7.0;
 
@@ -116,10 +117,11 @@ impl Practice {
     /// If the rule of thumb for offers is no range of counts.
     pub fn of(ledger: &Ledger, deal: &DealSettings, day: NaiveDate) -> Result<Self, AppError> {
         let range = deal.haggle;
-        let noted = ledger.offers();
+        let noted = ledger.offers(day, None);
         Ok(Self {
             sellers: Sellers {
-                discounts: Discounts::from_range(share(range.low), share(range.high)),
+                discounts: Discounts::from_range(share(range.low), share(range.high))
+                    .learnt(&paid_of_asked(ledger)),
                 breaks_off: share(deal.breaks_off),
             },
             noted,
@@ -145,6 +147,19 @@ fn recorded(ledger: &Ledger, set: Decimal, day: NaiveDate) -> Option<Recorded> {
         closed: summary.closed,
         weekly: summary.profit.to_f64().unwrap_or_default() / average / weeks,
     })
+}
+
+/// What was paid for each unit as a share of what was asked for it, where that was recorded; shipping to the
+/// owner is in both.
+fn paid_of_asked(ledger: &Ledger) -> Vec<f64> {
+    let bought = ledger.entries().iter().filter(|entry| {
+        entry.kind == Kind::Buy && ledger.reversed_by(entry.number).is_none()
+    });
+    let shares = bought.filter_map(|entry| {
+        let asked = entry.quoted.filter(|asked| *asked > Decimal::ZERO)?;
+        (entry.postings.get(Account::Stock) / asked).to_f64()
+    });
+    shares.collect()
 }
 
 fn share(percent: Decimal) -> f64 {
