@@ -152,9 +152,10 @@ fn recorded(ledger: &Ledger, set: Decimal, day: NaiveDate) -> Option<Recorded> {
 /// What was paid for each unit as a share of what was asked for it, where that was recorded; shipping to the
 /// owner is in both.
 fn paid_of_asked(ledger: &Ledger) -> Vec<f64> {
-    let bought = ledger.entries().iter().filter(|entry| {
-        entry.kind == Kind::Buy && ledger.reversed_by(entry.number).is_none()
-    });
+    let bought = ledger
+        .entries()
+        .iter()
+        .filter(|entry| entry.kind == Kind::Buy && ledger.reversed_by(entry.number).is_none());
     let shares = bought.filter_map(|entry| {
         let asked = entry.quoted.filter(|asked| *asked > Decimal::ZERO)?;
         (entry.postings.get(Account::Stock) / asked).to_f64()

@@ -48,7 +48,15 @@ mod tests {
 
     #[test]
     fn the_ledger_counts_from_five_deals_on() {
-        let of = |closed, own| weekly(0.01, Some(Recorded { closed, weekly: own }));
+        let of = |closed, own| {
+            weekly(
+                0.01,
+                Some(Recorded {
+                    closed,
+                    weekly: own,
+                }),
+            )
+        };
         assert_eq!(weekly(0.01, None), (0.01, false));
         assert_eq!(of(4, 0.03), (0.01, false));
         let near = |found: (f64, bool), expected: f64| {

@@ -228,7 +228,10 @@ mod tests {
         }
         assert_eq!(usual().agrees(60.0, 60.0), 1.0);
         let none = Discounts::from_range(0.0, 0.0);
-        assert_eq!((none.agrees(60.0, 59.0), none.agrees(60.0, 60.0)), (0.0, 1.0));
+        assert_eq!(
+            (none.agrees(60.0, 59.0), none.agrees(60.0, 60.0)),
+            (0.0, 1.0)
+        );
     }
 
     /// The posterior of a normal sample by its sums, as in the textbook: with a prior worth n₀ = 5
@@ -263,7 +266,10 @@ mod tests {
             .collect();
         let learnt = usual().learnt(&paid);
         for (p, discount) in [(0.1, 0.02), (0.5, of.quantile(0.5)), (0.9, 0.12)] {
-            assert!((learnt.quantile(p) - discount).abs() < 0.02, "{p}: {learnt:?}");
+            assert!(
+                (learnt.quantile(p) - discount).abs() < 0.02,
+                "{p}: {learnt:?}"
+            );
         }
     }
 
@@ -324,7 +330,10 @@ mod tests {
                 .collect();
             let (mean, error) = simulated(&talk, &offers, at as u64);
             let gain = talk.gain(&offers);
-            assert!((mean - gain).abs() < 4.0 * error + 1e-9, "{asked}: {mean} {gain}");
+            assert!(
+                (mean - gain).abs() < 4.0 * error + 1e-9,
+                "{asked}: {mean} {gain}"
+            );
             let (at_once, its_error) = simulated(&talk, &[last], 99);
             let apart = 3.0 * (error.powi(2) + its_error.powi(2)).sqrt();
             assert!(mean >= at_once - apart, "{asked}: {mean} {at_once}");

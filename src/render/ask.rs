@@ -266,8 +266,14 @@ fn sellers(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     if rows.is_empty() {
         return;
     }
-    let titles = HURRIES.iter().zip([Kind::Text].into_iter().chain([Kind::Number; 4]));
-    let mut grid = Grid::new(&titles.map(|(title, kind)| (*title, kind)).collect::<Vec<_>>());
+    let titles = HURRIES
+        .iter()
+        .zip([Kind::Text].into_iter().chain([Kind::Number; 4]));
+    let mut grid = Grid::new(
+        &titles
+            .map(|(title, kind)| (*title, kind))
+            .collect::<Vec<_>>(),
+    );
     for row in rows {
         grid.push(row.to_vec());
     }

@@ -62,7 +62,8 @@ fn the_sheet_fits_a_terminal_and_says_what_matters() {
         "left of it through parcel",
         "sold by its end",
         "(1.0 to 4.0 four times in",
-        "20 % in 4 weeks (your aim",
+        "1 % a week, which is 68 % a year (the",
+        "If you are in less or more of a hurry",
         "After 6 weeks 90.00 is",
         "not a promise",
     ] {

@@ -82,7 +82,10 @@ pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
         Listing {
             listing: &candidate.name,
             asked: candidate.asked.into(),
-            weeks: judged.map(|judged| judged.weeks).or(candidate.weeks).map(number),
+            weeks: judged
+                .map(|judged| judged.weeks)
+                .or(candidate.weeks)
+                .map(number),
             bought: content.bought.contains(&at),
             advice: judged.map(advice),
             most: judged.and_then(|judged| judged.most).map(Money::from),
