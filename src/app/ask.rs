@@ -12,7 +12,9 @@ use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use crate::band::estimate::Estimate;
 use crate::book::Book;
-use crate::deal::asking::{Answer, Asks, Buyers, Level, Market, answer, buyers_behind, step};
+use crate::deal::asking::{
+    Answer, Asks, Buyers, Level, Market, Selling, Thresholds, buyers_behind, step,
+};
 use crate::deal::prospect::Sale;
 use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
@@ -39,6 +41,9 @@ const COUNTED: f64 = 0.8;
 
 /// Probability within one standard deviation of a normal mean.
 const ONE_SD: f64 = 0.682_689_492;
+
+/// Minor units by which rounding may lower the net of a higher price.
+const ROUNDED: i64 = 5;
 
 const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
 
@@ -143,6 +148,8 @@ pub struct Asking<'a> {
     pub best: Option<Variant>,
     /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
     pub least: Vec<Decimal>,
+    /// Thresholds by week, from week 0 to the last shown.
+    pub thresholds: Vec<Thresholds>,
     /// Weeks shown, ascending.
     pub shown: Vec<usize>,
 }
@@ -162,6 +169,8 @@ pub struct Judged {
     pub least: Decimal,
     /// The advice.
     pub answer: Answer,
+    /// The thresholds of that week, by which every offer is answered.
+    pub thresholds: Thresholds,
 }
 
 impl Variant {
@@ -492,6 +501,9 @@ impl<'a> Scene<'a> {
             least: (0..=*shown.last().unwrap_or(&0))
                 .map(|week| self.least(&usual.plan, week).1)
                 .collect(),
+            thresholds: (0..=*shown.last().unwrap_or(&0))
+                .map(|week| self.selling(&usual.plan, week).thresholds())
+                .collect(),
             shown,
             others: [few, many].map(|offers| self.variant(offers, self.asks())),
             best: self
@@ -506,17 +518,32 @@ impl<'a> Scene<'a> {
     fn judged(&self, offer: Decimal, week: usize) -> Judged {
         let plan = self.plan(self.offers.mean(), self.asks());
         let (wait, least) = self.least(&plan, week);
-        let share = float(self.deal.offered) / 100.0;
-        let net = |price| self.net(price);
-        let asked = plan.period(week.max(1)).and_then(|period| period.week.ask);
-        let asked = asked.unwrap_or(f64::INFINITY);
+        let selling = self.selling(&plan, week);
         Judged {
             offer,
             week,
             left: self.sale().net(offer),
             wait,
             least,
-            answer: answer(float(offer), (float(wait), asked), share, self.step(), net),
+            answer: selling.answer(float(offer)),
+            thresholds: selling.thresholds(),
+        }
+    }
+
+    /// How the unit is on sale in a week of a plan; week 0 is the first one, before it.
+    fn selling(&self, plan: &Plan, week: usize) -> Selling {
+        let (left, least) = self.least(plan, week);
+        let unit = Decimal::new(1, self.made.currency.decimals());
+        // Lines of a net are rounded each by itself, so that a higher price may leave a little less.
+        let little = unit * Decimal::from(ROUNDED);
+        let always = self.sale().price_always_for(left - little);
+        let asked = plan.period(week.max(1)).and_then(|period| period.week.ask);
+        Selling {
+            lowest: float(always.map_or(least, |always| always.max(least))),
+            asked: asked.unwrap_or(f64::INFINITY),
+            offered: float(self.deal.offered) / 100.0,
+            step: self.step(),
+            unit: float(unit),
         }
     }
 }
