@@ -285,6 +285,7 @@ impl Reading<'_> {
             attributes: attributes.unwrap_or_default(),
             works: works != Some(false),
             how_sold: self.read("how_sold", canonical::how_sold).flatten(),
+            venue: None,
         })
     }
 }
@@ -493,6 +494,7 @@ mod tests {
                 attributes: Attributes::parse("storage=32").unwrap(),
                 works: false,
                 how_sold: Some(HowSold::Fixed),
+                venue: None,
             }),
             note: "from a flea market; \"as is\"".into(),
             ..Entry::blank(7, day("2026-03-01"), Kind::Buy)
