@@ -266,7 +266,7 @@ impl<'a> Scene<'a> {
         unit.subject.how_sold.get_or_insert(HowSold::Fixed);
         let deal = &unit.settings.deal;
         let made = unit.estimate(unit.selection()?)?;
-        let noted = ledger_on(book, unit.as_of, notice)?.offers();
+        let noted = ledger_on(book, unit.as_of, notice)?.offers(unit.as_of, None);
         let scene = Self {
             basis: unit.settings.price_basis,
             through,

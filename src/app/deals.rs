@@ -233,23 +233,42 @@ impl<'a> Books<'a> {
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
     fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
-        let note = dated.note;
-        let entry = Entry { note, ..entry };
-        let spends = entry.postings.get(Account::Cash) < Decimal::ZERO;
-        let before = self.ledger.clone();
-        self.ledger.enter(entry.clone())?;
-        before.fits_by_day(&entry)?;
-        self.book.append_to_ledger(&self.lock, &entry)?;
-        let now = self.ledger.up_to(dated.today.max(entry.on));
+        self.enter_all(vec![entry], dated)
+    }
+
+    /// Adds entries that belong together, all or none; each has the number that follows on the one before.
+    /// Returns the last, with the money after it.
+    fn enter_all(&mut self, entries: Vec<Entry>, dated: Dated) -> Result<Entered, AppError> {
+        let Dated { note, today, .. } = dated;
+        let mut entries = entries;
+        for entry in &mut entries {
+            if entry.note.is_empty() {
+                entry.note.clone_from(&note);
+            }
+        }
+        let mut after = self.ledger.clone();
+        for entry in &entries {
+            let before = after.clone();
+            after.enter(entry.clone())?;
+            before.fits_by_day(entry)?;
+        }
+        self.book.append_to_ledger(&self.lock, &entries)?;
+        self.ledger = after;
+        let last = entries.iter().map(|entry| entry.on).max().unwrap_or(today);
+        let now = self.ledger.up_to(today.max(last));
         let totals = now.totals();
         let entered = Entered {
-            number: entry.number,
+            number: self.ledger.next_number() - 1,
             cash: totals.get(Account::Cash),
             stock: totals.get(Account::Stock),
             bankroll: now.bankroll(),
         };
-        if spends {
-            self.warn_of_cash(-entry.postings.get(Account::Cash));
+        let moved: Decimal = entries
+            .iter()
+            .map(|entry| entry.postings.get(Account::Cash))
+            .sum();
+        if moved < Decimal::ZERO {
+            self.warn_of_cash(-moved);
         }
         Ok(entered)
     }
@@ -312,6 +331,7 @@ impl<'a> Books<'a> {
         let unit = bought.subject;
         let purchase = Purchase {
             paid: bought.price + bought.inbound,
+            asked: None,
             estimate: self.foresee(&unit, dated.on)?,
             unit,
         };

@@ -59,7 +59,11 @@ impl Funds {
         }
         let opening = positive(set).map(|set| set + recorded);
         let bankroll = said.or(opening);
-        let stock = ledger.totals().get(Account::Stock);
+        let held = [Account::Stock, Account::Drawer];
+        let stock: Decimal = held
+            .map(|account| ledger.totals().get(account))
+            .iter()
+            .sum();
         Self {
             bankroll: positive(bankroll.unwrap_or(recorded)),
             cash: bankroll

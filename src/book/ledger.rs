@@ -28,6 +28,7 @@ use crate::trade::cells::Fault;
 use crate::trade::cells::Wrong;
 use crate::trade::comp::PriceBasis;
 use crate::trade::money::money_text;
+use crate::trade::part::{parse_parts, parts_text};
 use crate::trade::problem::SHOWN;
 use crate::trade::text::shorten;
 use crate::trade::{Attributes, HowSold, Problem};
@@ -40,7 +41,7 @@ const FILE_NAME: &str = "ledger.csv";
 const HEAD: [&str; 5] = ["entry", "day", "kind", "deal", "reverses"];
 
 /// Columns after the accounts.
-const TAIL: [&str; 21] = [
+const TAIL: [&str; 24] = [
     "currency",
     "minutes",
     "outlet",
@@ -61,8 +62,14 @@ const TAIL: [&str; 21] = [
     "how_sold",
     "attributes",
     "note",
+    "quoted",
+    "parts",
+    "fits",
     "end",
 ];
+
+/// Columns that the ledgers of older versions lack.
+const ADDED: [&str; 5] = ["drawer", "overheads", "quoted", "parts", "fits"];
 
 /// Content of the last column, by which a truncated line is recognised.
 const END: &str = ".";
@@ -70,6 +77,18 @@ const END: &str = ".";
 fn columns() -> impl Iterator<Item = &'static str> {
     let accounts = Account::ALL.into_iter().map(Account::column);
     HEAD.into_iter().chain(accounts).chain(TAIL)
+}
+
+/// The columns of a ledger: those of today, unless it begins with those of older versions.
+fn columns_of(bytes: &[u8]) -> Vec<&'static str> {
+    let old: Vec<&str> = columns().filter(|name| !ADDED.contains(name)).collect();
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    let first = bytes.split(|&b| b == b'\n').next().unwrap_or_default();
+    if first.trim_ascii_end() == old.join(",").as_bytes() {
+        old
+    } else {
+        columns().collect()
+    }
 }
 
 /// The cells of an entry, in the order of the columns.
@@ -125,12 +144,19 @@ fn cells(entry: &Entry, currency: &str) -> Vec<String> {
         ],
         None => Default::default(),
     });
-    cells.extend([entry.note.clone(), END.to_string()]);
+    cells.extend([
+        entry.note.clone(),
+        entry.quoted.map_or(String::new(), money_text),
+        parts_text(&entry.parts),
+        entry.fits.join("; "),
+        END.to_string(),
+    ]);
     cells
 }
 
 /// A row being read: its cells by column, and the errors in them.
 struct Reading<'r> {
+    columns: &'r [&'static str],
     cells: &'r [&'r str],
     currency: &'r str,
     wrong: Vec<(&'static str, Wrong)>,
@@ -138,7 +164,7 @@ struct Reading<'r> {
 
 impl Reading<'_> {
     fn cell(&self, column: &str) -> &str {
-        let at = columns().position(|name| name == column);
+        let at = self.columns.iter().position(|name| *name == column);
         at.and_then(|at| self.cells.get(at))
             .map_or("", |cell| cell.trim())
     }
@@ -215,6 +241,16 @@ impl Reading<'_> {
         });
         let estimate = self.estimate();
         let unit = self.unit();
+        let quoted = self.read("quoted", cells::amount);
+        let parts = self.read("parts", |text| {
+            parse_parts(text).map_err(|entry| {
+                let entry = shorten(&entry, SHOWN);
+                let expected =
+                    format!("parts as \"display x2 = 44.00\" apart by ;, but there is {entry:?}");
+                Wrong::new(expected, PUT_BACK)
+            })
+        });
+        let fits = self.text_if_any("fits");
         self.need("end", |text| {
             let cut = || Wrong::new(format!("{END:?} at the end of the row"), PUT_BACK);
             (text == END).then_some(()).ok_or_else(cut)
@@ -228,6 +264,13 @@ impl Reading<'_> {
             offers,
             estimate,
             unit,
+            quoted,
+            parts: parts.unwrap_or_default(),
+            fits: fits.map_or(Vec::new(), |fits| {
+                fits.split(';')
+                    .map(|model| model.trim().to_string())
+                    .collect()
+            }),
             note: self.text("note"),
             ..Entry::blank(number?, on?, kind?)
         };
@@ -321,7 +364,7 @@ type Rows = (Vec<(u64, Entry)>, Vec<Problem>);
 
 /// Reads finished lines; problems call the file `name`.
 fn rows(bytes: &[u8], name: &str, currency: &str) -> io::Result<Rows> {
-    let header: Vec<&str> = columns().collect();
+    let header = columns_of(bytes);
     let mend = "save it as comma-separated UTF-8 with its columns in this order";
     let mut entries = Vec::new();
     let problems = lines::read(bytes, name, &header, mend, &mut |row, cells| {
@@ -334,6 +377,7 @@ fn rows(bytes: &[u8], name: &str, currency: &str) -> io::Result<Rows> {
             }];
         }
         let mut reading = Reading {
+            columns: &header,
             cells,
             currency,
             wrong: Vec::new(),
@@ -386,16 +430,35 @@ impl Book {
         rows(bytes, &name, currency).map_err(BookError::io(&path, "read"))
     }
 
-    /// Appends an entry; durable on return.
+    /// Appends entries; durable on return. Several are written with the whole file, so that all of them are in it
+    /// or none, as is one whose ledger has the columns of an older version.
     ///
     /// # Errors
-    /// If writing fails; the file then has its old length.
-    pub fn append_to_ledger(&self, _lock: &BookLock, entry: &Entry) -> Result<(), BookError> {
+    /// If writing fails; the file is then as before.
+    pub fn append_to_ledger(&self, _lock: &BookLock, entries: &[Entry]) -> Result<(), BookError> {
         let path = self.ledger_path();
-        let written = line(columns())
-            .and_then(|header| Ok((header, line(cells(entry, &self.settings().currency.code))?)));
-        let (header, row) = written.map_err(BookError::io(&path, "write"))?;
-        self.append_line(&path, &header, &row)
+        let code = &self.settings().currency.code;
+        let rows = |entries: &mut dyn Iterator<Item = &Entry>| {
+            let rows: io::Result<Vec<Vec<u8>>> =
+                entries.map(|entry| line(cells(entry, code))).collect();
+            rows.map(|rows| rows.concat())
+                .map_err(BookError::io(&path, "write"))
+        };
+        let header = line(columns()).map_err(BookError::io(&path, "write"))?;
+        let before = self.read(&path)?.unwrap_or_default();
+        let old = columns_of(&before).len() < columns().count();
+        let new = rows(&mut entries.iter())?;
+        if entries.len() == 1 && !old {
+            return self.append_line(&path, &header, &new);
+        }
+        let kept = if old || before.is_empty() {
+            let (kept, _) = self.ledger_rows(&before)?;
+            let mut kept = kept.iter().map(|(_, entry)| entry);
+            [header, rows(&mut kept)?].concat()
+        } else {
+            before
+        };
+        self.replace_file(&path, &[kept, new].concat())
     }
 
     /// Repairs an unfinished last line of the ledger, after saving its bytes in another file.
@@ -496,6 +559,9 @@ mod tests {
                 how_sold: Some(HowSold::Fixed),
                 venue: None,
             }),
+            quoted: Some(dec("60.00")),
+            parts: parse_parts("display x2 = 44.00; cable x1 from 3 = 0.50").unwrap(),
+            fits: vec!["Nerrow F4".into(), "Brask M2".into()],
             note: "from a flea market; \"as is\"".into(),
             ..Entry::blank(7, day("2026-03-01"), Kind::Buy)
         }
@@ -580,16 +646,60 @@ mod tests {
     }
 
     #[test]
-    fn a_torn_line_is_mended_before_the_next() {
+    fn a_ledger_of_an_older_version_is_read_and_gains_its_columns() {
         let dir = tempfile::tempdir().unwrap();
         let book = Book::init(dir.path()).unwrap();
         let lock = book.lock(&mut |_| {}).unwrap();
-        book.append_to_ledger(&lock, &full()).unwrap();
+        let old: Vec<&str> = columns().filter(|name| !ADDED.contains(name)).collect();
+        let plain = Entry {
+            quoted: None,
+            parts: Vec::new(),
+            fits: Vec::new(),
+            ..full()
+        };
+        let kept = columns().zip(cells(&plain, "EUR"));
+        let kept = kept
+            .filter(|(name, _)| !ADDED.contains(name))
+            .map(|(_, cell)| cell);
+        let bytes = [line(&old).unwrap(), line(kept).unwrap()].concat();
+        book.append_to_ledger(&lock, &[full()]).unwrap();
+        fs::write(book.ledger_path(), &bytes).unwrap();
+        let read = |book: &Book| -> Vec<Entry> {
+            let rows = book.ledger(&mut |text| panic!("{text}")).unwrap();
+            rows.into_iter().map(|(_, entry)| entry).collect()
+        };
+        assert_eq!(read(&book), std::slice::from_ref(&plain));
+        assert_eq!(
+            fs::read(book.ledger_path()).unwrap(),
+            bytes,
+            "reading changes nothing"
+        );
         let next = Entry {
             number: 8,
             ..full()
         };
-        book.append_to_ledger(&lock, &next).unwrap();
+        book.append_to_ledger(&lock, std::slice::from_ref(&next))
+            .unwrap();
+        assert_eq!(read(&book), [plain.clone(), next.clone()]);
+        let all = fs::read(book.ledger_path()).unwrap();
+        assert_eq!(all, file(&[plain.clone(), next.clone()]));
+        let two = [9, 10].map(|number| Entry { number, ..full() });
+        book.append_to_ledger(&lock, &two).unwrap();
+        let [nine, ten] = two;
+        assert_eq!(read(&book), [plain, next, nine, ten]);
+    }
+
+    #[test]
+    fn a_torn_line_is_mended_before_the_next() {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        let lock = book.lock(&mut |_| {}).unwrap();
+        book.append_to_ledger(&lock, &[full()]).unwrap();
+        let next = Entry {
+            number: 8,
+            ..full()
+        };
+        book.append_to_ledger(&lock, &[next]).unwrap();
         let whole = fs::read(book.ledger_path()).unwrap();
         for cut in 1..60 {
             fs::write(book.ledger_path(), &whole[..whole.len() - cut]).unwrap();

@@ -12,15 +12,23 @@
 //! | scrap | cash, losses | stock |
 //! | refund | refunds, sending | cash, fees |
 //! | return | the same, and stock | and cost |
+//! | part | drawer | cash |
+//! | use | stock | drawer |
+//! | drop | cash, losses | drawer |
+//! | harvest | drawer, losses | stock |
+//! | overhead | overheads | cash |
+//! | list, unlist, offer | – | – |
 //! | reverse | the credits of the reversed entry | its debits |
 //!
-//! The *bankroll* is cash and stock at cost. It equals capital plus profit, because all accounts
+//! The *bankroll* is cash, and stock and parts in the drawer at cost. It equals capital plus profit, because all accounts
 //! sum to zero.
 
 mod balance;
 mod by_day;
 mod deal;
+mod drawer;
 mod follow;
+mod listing;
 mod refusal;
 mod rules;
 
@@ -30,12 +38,18 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use self::refusal::refuse;
-use self::rules::{funded, into_stock, refunded, scrapped, sold};
+use self::rules::{
+    cost_of, dropped, funded, harvested, into_drawer, into_stock, overhead, refunded, scrapped,
+    sold, used,
+};
 use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
+use crate::trade::part::PartLine;
 use crate::trade::unit::Unit;
 pub use balance::{OwnSale, Standing, Summary};
 pub use by_day::{Later, Misfit};
 pub use deal::{Deal, Proceeds, State, name};
+pub use drawer::{Drawer, Lot};
+pub use listing::{Ended, Listing, Offered};
 pub use refusal::Refusal;
 pub use rules::{Refund, Sale};
 
@@ -48,6 +62,8 @@ pub struct Purchase {
     pub unit: Unit,
     /// Estimate on that day.
     pub estimate: Option<Foreseen>,
+    /// What the seller asked, if known.
+    pub asked: Option<Decimal>,
 }
 
 /// All entries and their result.
@@ -63,6 +79,8 @@ pub struct Ledger {
     /// Deals, except those with a reversed purchase.
     deals: BTreeMap<u32, Deal>,
     totals: Postings,
+    /// Parts at hand.
+    drawer: Drawer,
     /// Entries that do not follow on those dated before them.
     misfits: Vec<Misfit>,
 }
@@ -101,9 +119,15 @@ impl Ledger {
         &self.totals
     }
 
-    /// Cash and stock at cost.
+    /// Parts at hand.
+    pub fn drawer(&self) -> &Drawer {
+        &self.drawer
+    }
+
+    /// Cash, and stock and parts at cost.
     pub fn bankroll(&self) -> Decimal {
-        self.totals.get(Account::Cash) + self.totals.get(Account::Stock)
+        let held = [Account::Cash, Account::Stock, Account::Drawer];
+        held.map(|account| self.totals.get(account)).iter().sum()
     }
 
     /// Number of the next entry.
@@ -138,6 +162,7 @@ impl Ledger {
             postings: into_stock(purchase.paid),
             unit: Some(purchase.unit),
             estimate: purchase.estimate,
+            quoted: purchase.asked,
             ..self.blank(on, Kind::Buy)
         }
     }
@@ -190,6 +215,84 @@ impl Ledger {
             deal: Some(deal),
             postings: refunded(refund, cost),
             ..self.blank(on, kind)
+        }
+    }
+
+    /// An entry of a unit put up for sale at an outlet, or of its new asking price there.
+    pub fn list(&self, on: NaiveDate, deal: u32, ask: Decimal, outlet: &str) -> Entry {
+        Entry {
+            quoted: Some(ask),
+            ..self.unlist(on, deal, outlet)
+        }
+        .of(Kind::List)
+    }
+
+    /// An entry of a listing that ends unsold.
+    pub fn unlist(&self, on: NaiveDate, deal: u32, outlet: &str) -> Entry {
+        Entry {
+            deal: Some(deal),
+            outlet: outlet.to_string(),
+            ..self.blank(on, Kind::Unlist)
+        }
+    }
+
+    /// An entry of an offer for a unit in stock.
+    pub fn offer(&self, on: NaiveDate, deal: u32, amount: Decimal, outlet: &str) -> Entry {
+        self.list(on, deal, amount, outlet).of(Kind::Offer)
+    }
+
+    /// An entry of parts bought for the drawer; each line has its cost.
+    pub fn part(&self, on: NaiveDate, parts: Vec<PartLine>, fits: Vec<String>) -> Entry {
+        Entry {
+            postings: into_drawer(cost_of(&parts)),
+            parts,
+            fits,
+            ..self.blank(on, Kind::Part)
+        }
+    }
+
+    /// An entry of parts from the drawer that go into a unit in stock ([`Drawer::pick`]).
+    pub fn use_part(&self, on: NaiveDate, deal: u32, parts: Vec<PartLine>) -> Entry {
+        Entry {
+            deal: Some(deal),
+            postings: used(cost_of(&parts)),
+            parts,
+            ..self.blank(on, Kind::Use)
+        }
+    }
+
+    /// An entry of parts that leave the drawer for good, with what they fetched.
+    pub fn drop_part(&self, on: NaiveDate, parts: Vec<PartLine>, fetched: Decimal) -> Entry {
+        Entry {
+            postings: dropped(fetched, cost_of(&parts)),
+            parts,
+            ..self.blank(on, Kind::Drop)
+        }
+    }
+
+    /// An entry of a unit that is taken apart; the lines share in its cost, and what they leave is lost.
+    pub fn harvest(
+        &self,
+        on: NaiveDate,
+        deal: u32,
+        parts: Vec<PartLine>,
+        fits: Vec<String>,
+    ) -> Entry {
+        Entry {
+            deal: Some(deal),
+            postings: harvested(cost_of(&parts), self.held(deal)),
+            parts,
+            fits,
+            ..self.blank(on, Kind::Harvest)
+        }
+    }
+
+    /// An entry of an expense that belongs to no unit.
+    pub fn overhead(&self, on: NaiveDate, amount: Decimal, minutes: Decimal) -> Entry {
+        Entry {
+            postings: overhead(amount),
+            minutes,
+            ..self.blank(on, Kind::Overhead)
         }
     }
 
@@ -250,11 +353,22 @@ impl Ledger {
             if let Some(id) = entry.deal {
                 self.fold_again(id, target);
             }
+            if !self.entry(target)?.parts.is_empty() {
+                self.drawer = Drawer::after(self.in_force_without(target)).0;
+            }
         } else {
+            self.drawer.take(&entry)?;
             self.fold(&entry);
         }
         self.entries.push(entry);
         Ok(())
+    }
+
+    /// The entries in force, except one.
+    fn in_force_without(&self, left_out: u32) -> impl Iterator<Item = &Entry> {
+        self.entries
+            .iter()
+            .filter(move |one| one.number != left_out && !self.reversed.contains_key(&one.number))
     }
 
     /// Adds an entry in force to its deal.

@@ -12,6 +12,7 @@ use super::ledger::model_of;
 use crate::deal::ledger::{Ledger, name};
 use crate::trade::Currency;
 use crate::trade::entry::{Account, Entry, Kind};
+use crate::trade::part::parts_text;
 
 /// Column in which amounts end.
 const AMOUNTS_END: usize = 52;
@@ -83,6 +84,7 @@ fn transaction(out: &mut String, ledger: &Ledger, entry: &Entry, currency: &Curr
         );
         tag("estimate", &text);
     }
+    tag("parts", &parts_text(&entry.parts));
     tag("note", &entry.note);
     for (account, amount) in entry.postings.iter() {
         let _ = writeln!(
@@ -120,6 +122,8 @@ fn account_name(account: Account, entry: &Entry) -> String {
         Account::Refunds => "Expenses:Refunds",
         Account::Cost => "Expenses:Cost of sales",
         Account::WriteOff => "Expenses:Losses",
+        Account::Drawer => "Assets:Parts",
+        Account::Overheads => "Expenses:Overheads",
     };
     name.into()
 }
@@ -137,6 +141,14 @@ fn title(ledger: &Ledger, entry: &Entry) -> String {
         Kind::Scrap => format!("Scrapped {model}"),
         Kind::Refund => format!("Refunded {model}"),
         Kind::Return => format!("Taken back {model}"),
+        Kind::List => format!("Listed {model}"),
+        Kind::Unlist => format!("Ended the listing of {model}"),
+        Kind::Offer => format!("Offer for {model}"),
+        Kind::Part => "Bought parts".into(),
+        Kind::Use => format!("Used parts for {model}"),
+        Kind::Drop => "Took parts out".into(),
+        Kind::Harvest => format!("Took apart {model}"),
+        Kind::Overhead => "Overheads".into(),
         Kind::Reverse => format!("Reversed entry {}", entry.reverses.unwrap_or_default()),
     }
 }

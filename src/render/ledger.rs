@@ -18,6 +18,7 @@ use crate::deal::ledger::{Deal, Later, Ledger, OwnSale, State, Summary, name};
 use crate::trade::Currency;
 use crate::trade::entry::{self, Account, Entry, Foreseen};
 use crate::trade::names::match_key;
+use crate::trade::part::parts_text;
 
 /// Number of closed deals shown by default.
 const SHOWN: usize = 20;
@@ -112,11 +113,15 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
 fn bankroll(content: &Told<'_>) -> String {
     let money = |value| amount(content.currency, value);
     let now = &content.summary.now;
-    account(&[
+    let mut lines = vec![
         ("Cash".into(), money(now.cash)),
         ("Stock at cost".into(), money(now.stock)),
-        ("Bankroll".into(), money(now.bankroll())),
-    ])
+    ];
+    if !now.drawer.is_zero() {
+        lines.push(("Parts at cost".into(), money(now.drawer)));
+    }
+    lines.push(("Bankroll".into(), money(now.bankroll())));
+    account(&lines)
 }
 
 fn sentences(content: &Told<'_>) -> Vec<String> {
@@ -302,6 +307,7 @@ fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
     for deal in closed.into_iter().take(most) {
         let scrapped = match deal.state {
             State::Scrapped => ", scrapped",
+            State::Harvested => ", taken apart",
             State::Open | State::Sold => "",
         };
         grid.push(vec![
@@ -357,6 +363,13 @@ pub fn entry_table<'e>(
                 .reversed_by(entry.number)
                 .map(|by| format!("reversed by entry {by}")),
         );
+        note.extend(entry.quoted.map(|price| named(entry.kind, price, currency)));
+        if !entry.outlet.is_empty() {
+            note.push(entry.outlet.clone());
+        }
+        if !entry.parts.is_empty() {
+            note.push(parts_text(&entry.parts));
+        }
         if !entry.note.is_empty() {
             note.push(entry.note.clone());
         }
@@ -370,6 +383,16 @@ pub fn entry_table<'e>(
         ]);
     }
     grid.render(width)
+}
+
+/// A price that an entry names: `asks 162.00`.
+fn named(kind: entry::Kind, price: Decimal, currency: &Currency) -> String {
+    let what = match kind {
+        entry::Kind::Buy => "seller asked",
+        entry::Kind::Offer => "offer of",
+        _ => "asks",
+    };
+    format!("{what} {}", amount(currency, price))
 }
 
 /// Comparison of the owner's sales with the estimates on one kind of day.

@@ -2,6 +2,7 @@
 
 use crate::trade::Unit;
 use crate::trade::comp::PriceBasis;
+use crate::trade::part::PartLine;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use std::ops::AddAssign;
@@ -27,13 +28,17 @@ pub enum Account {
     Refunds,
     /// Cost of units sold.
     Cost,
-    /// Cost of units scrapped, less the scrap price.
+    /// Cost of units and parts scrapped, less the scrap price.
     WriteOff,
+    /// Parts at hand, at cost.
+    Drawer,
+    /// Expenses that belong to no unit.
+    Overheads,
 }
 
 impl Account {
     /// Every account, in the order of the columns.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 12] = [
         Self::Cash,
         Self::Stock,
         Self::Capital,
@@ -44,6 +49,8 @@ impl Account {
         Self::Refunds,
         Self::Cost,
         Self::WriteOff,
+        Self::Drawer,
+        Self::Overheads,
     ];
 
     /// Name of its column.
@@ -59,12 +66,17 @@ impl Account {
             Self::Refunds => "refunds",
             Self::Cost => "cost",
             Self::WriteOff => "losses",
+            Self::Drawer => "drawer",
+            Self::Overheads => "overheads",
         }
     }
 
     /// Whether the account counts towards profit (income or expense).
     pub fn is_result(self) -> bool {
-        !matches!(self, Self::Cash | Self::Stock | Self::Capital)
+        !matches!(
+            self,
+            Self::Cash | Self::Stock | Self::Capital | Self::Drawer
+        )
     }
 }
 
@@ -141,10 +153,26 @@ pub enum Kind {
     Return,
     /// Another entry is reversed.
     Reverse,
+    /// The unit is put up for sale at an outlet, or its asking price there changes.
+    List,
+    /// A listing ends without a sale.
+    Unlist,
+    /// A buyer makes an offer.
+    Offer,
+    /// Parts are bought for the drawer.
+    Part,
+    /// Parts from the drawer go into the unit.
+    Use,
+    /// Parts leave the drawer: broken, lost, thrown away or sold as scrap.
+    Drop,
+    /// The unit is taken apart for the drawer.
+    Harvest,
+    /// Money or time is spent that belongs to no unit.
+    Overhead,
 }
 
 impl Kind {
-    pub(crate) const ALL: [Self; 10] = [
+    pub(crate) const ALL: [Self; 18] = [
         Self::Fund,
         Self::Draw,
         Self::Buy,
@@ -155,6 +183,14 @@ impl Kind {
         Self::Refund,
         Self::Return,
         Self::Reverse,
+        Self::List,
+        Self::Unlist,
+        Self::Offer,
+        Self::Part,
+        Self::Use,
+        Self::Drop,
+        Self::Harvest,
+        Self::Overhead,
     ];
 
     /// Word for it in the file.
@@ -170,12 +206,23 @@ impl Kind {
             Self::Refund => "refund",
             Self::Return => "return",
             Self::Reverse => "reverse",
+            Self::List => "list",
+            Self::Unlist => "unlist",
+            Self::Offer => "offer",
+            Self::Part => "part",
+            Self::Use => "use",
+            Self::Drop => "drop",
+            Self::Harvest => "harvest",
+            Self::Overhead => "overhead",
         }
     }
 
     /// Whether such an entry belongs to a deal. A reversal does if the entry that it reverses does.
     pub fn of_deal(self) -> bool {
-        !matches!(self, Self::Fund | Self::Draw | Self::Reverse)
+        !matches!(
+            self,
+            Self::Fund | Self::Draw | Self::Reverse | Self::Part | Self::Drop | Self::Overhead
+        )
     }
 }
 
@@ -219,11 +266,23 @@ pub struct Entry {
     pub estimate: Option<Foreseen>,
     /// The unit, if it is bought or its description changes.
     pub unit: Option<Unit>,
+    /// A price that was named and moves no money: the asking price of a listing, the amount of an offer, what
+    /// the seller asked at a purchase.
+    pub quoted: Option<Decimal>,
+    /// Parts that come into the drawer or leave it.
+    pub parts: Vec<PartLine>,
+    /// Models that these parts fit.
+    pub fits: Vec<String>,
     /// Anything else.
     pub note: String,
 }
 
 impl Entry {
+    /// The same entry as one of another kind.
+    pub fn of(self, kind: Kind) -> Self {
+        Self { kind, ..self }
+    }
+
     /// An entry without amounts, to be filled in.
     pub fn blank(number: u32, on: NaiveDate, kind: Kind) -> Self {
         Self {
@@ -238,6 +297,9 @@ impl Entry {
             offers: None,
             estimate: None,
             unit: None,
+            quoted: None,
+            parts: Vec::new(),
+            fits: Vec::new(),
             note: String::new(),
         }
     }

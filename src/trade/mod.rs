@@ -12,6 +12,7 @@ pub mod items;
 pub mod money;
 pub mod names;
 pub mod near;
+pub mod part;
 pub mod problem;
 pub mod range;
 pub mod repair;

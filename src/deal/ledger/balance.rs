@@ -10,6 +10,7 @@ use super::Ledger;
 use super::deal::{Deal, State};
 use crate::trade::comp::PriceBasis;
 use crate::trade::entry::{Account, Foreseen, Postings};
+use crate::trade::items::fold_name;
 
 const DAYS_OF_WEEK: f64 = 7.0;
 const DAYS_OF_YEAR: f64 = 365.25;
@@ -23,14 +24,16 @@ pub struct Standing {
     pub cash: Decimal,
     /// Stock at cost.
     pub stock: Decimal,
+    /// Parts in the drawer at cost.
+    pub drawer: Decimal,
     /// Money that the owner put in, less money taken out.
     pub capital: Decimal,
 }
 
 impl Standing {
-    /// Cash and stock at cost.
+    /// Cash, and stock and parts at cost.
     pub fn bankroll(&self) -> Decimal {
-        self.cash + self.stock
+        self.cash + self.stock + self.drawer
     }
 }
 
@@ -107,15 +110,28 @@ impl Ledger {
         }
     }
 
-    /// Total offers, and the weeks in which they came (at least a day per sale), over the sales
-    /// with a recorded number of offers: the data for the rate of offers.
-    pub fn offers(&self) -> (u32, f64) {
-        let sold = self.deals().filter(|deal| deal.state == State::Sold);
-        sold.filter_map(|deal| Some((deal.offers?, deal.closed_on?, deal.in_stock_from)))
-            .fold((0, 0.0), |(offers, weeks), (more, sold, since)| {
-                let days = (sold - since).num_days().max(1) as f64;
-                (offers + more, weeks + days / DAYS_OF_WEEK)
-            })
+    /// Total offers up to a day, and the weeks in which they came (at least a day each), at one outlet or at all:
+    /// the data for the rate of offers. Time counts while a unit is up for sale. A sale that was never recorded
+    /// as listed counts if its number of offers is known, from the last money or time spent on the unit.
+    pub fn offers(&self, today: NaiveDate, outlet: Option<&str>) -> (u32, f64) {
+        let mut sum = (0, 0.0);
+        let mut add = |offers: u32, days: i64| {
+            sum = (sum.0 + offers, sum.1 + days.max(1) as f64 / DAYS_OF_WEEK);
+        };
+        for deal in self.deals() {
+            let wanted = |at: &str| outlet.is_none_or(|name| fold_name(name) == fold_name(at));
+            for listing in deal.listings.iter().filter(|one| wanted(&one.outlet)) {
+                add(deal.offers_at(listing), listing.days(today));
+            }
+            if let (State::Sold, Some(offers), Some(sold)) =
+                (deal.state, deal.offers, deal.closed_on)
+                && deal.listings.is_empty()
+                && wanted(&deal.outlet)
+            {
+                add(offers, (sold - deal.ready_from()).num_days());
+            }
+        }
+        sum
     }
 
     /// The owner's sales with the estimate that `which` selects.
@@ -138,6 +154,7 @@ fn standing(on: NaiveDate, sums: &Postings) -> Standing {
         on,
         cash: sums.get(Account::Cash),
         stock: sums.get(Account::Stock),
+        drawer: sums.get(Account::Drawer),
         capital: -sums.get(Account::Capital),
     }
 }

@@ -11,6 +11,7 @@ use rust_decimal::Decimal;
 
 use super::Ledger;
 use super::deal::name;
+use super::drawer::Drawer;
 use super::refusal::{Refusal, refuse};
 use crate::trade::entry::{Account, Entry, Kind};
 
@@ -42,6 +43,7 @@ impl Ledger {
             .collect();
         let mut then = Self::new(self.decimals);
         then.replay(&dated);
+        then.replay_drawer(&dated);
         for entry in &dated {
             then.totals += entry.postings;
             if let Some(target) = entry.reverses {
@@ -72,14 +74,7 @@ impl Ledger {
 
     /// Folds the entries in force among these into deals, by day and number.
     fn replay(&mut self, dated: &[&Entry]) {
-        let reversed: BTreeSet<u32> = dated.iter().filter_map(|entry| entry.reverses).collect();
-        let mut in_force: Vec<&Entry> = dated
-            .iter()
-            .copied()
-            .filter(|entry| entry.kind != Kind::Reverse && !reversed.contains(&entry.number))
-            .collect();
-        in_force.sort_by_key(|entry| (entry.on, entry.number));
-        for entry in in_force {
+        for entry in in_force(dated) {
             if let Err(refusal) = self.follows(entry) {
                 self.misfits.push(Misfit {
                     number: entry.number,
@@ -90,12 +85,21 @@ impl Ledger {
         }
     }
 
+    /// Applies the entries in force among these to the drawer, by day and number.
+    fn replay_drawer(&mut self, dated: &[&Entry]) {
+        let (drawer, misfit) = Drawer::after(in_force(dated).into_iter());
+        self.drawer = drawer;
+        self.misfits
+            .extend(misfit.map(|(number, refusal)| Misfit { number, refusal }));
+    }
+
     /// Whether an entry still fits when all entries are taken by their days: a draw leaves cash on
     /// each day, and each entry of its deal follows on those dated before it.
     ///
     /// # Errors
     /// [`Refusal`] with the first day on which it does not.
     pub fn fits_by_day(&self, entry: &Entry) -> Result<(), Refusal> {
+        self.fits_in_drawer(entry)?;
         match (entry.kind, entry.deal) {
             (Kind::Draw, _) => self.draw_fits(entry),
             (_, Some(id)) => self.fits_in_deal(entry, id),
@@ -123,6 +127,37 @@ impl Ledger {
             ),
             None => Ok(()),
         }
+    }
+
+    /// Whether no entry takes parts that are not there on some day.
+    fn fits_in_drawer(&self, entry: &Entry) -> Result<(), Refusal> {
+        let target = entry.reverses.and_then(|number| self.entry(number).ok());
+        if entry.parts.is_empty() && target.is_none_or(|target| target.parts.is_empty()) {
+            return Ok(());
+        }
+        let moves = |one: &Entry| !one.parts.is_empty() || one.kind == Kind::Reverse;
+        let moved: Vec<&Entry> = self.entries.iter().filter(|one| moves(one)).collect();
+        let later = moved.iter().map(|one| one.on).filter(|on| *on > entry.on);
+        let days: BTreeSet<NaiveDate> = later.chain([entry.on]).collect();
+        for day in days {
+            let mut dated: Vec<&Entry> =
+                moved.iter().copied().filter(|one| one.on <= day).collect();
+            let (_, before) = Drawer::after(in_force(&dated).into_iter());
+            dated.push(entry);
+            let (_, after) = Drawer::after(in_force(&dated).into_iter());
+            if let Some((number, refusal)) = after
+                && before.is_none()
+            {
+                return refuse(
+                    format!(
+                        "by the entries up to {day}, entry {number} does not fit: {}",
+                        refusal.message
+                    ),
+                    "say the right day with --date; `compband ledger entries` lists them",
+                );
+            }
+        }
+        Ok(())
     }
 
     fn fits_in_deal(&self, entry: &Entry, id: u32) -> Result<(), Refusal> {
@@ -176,4 +211,16 @@ impl Ledger {
         let of_deal = self.entries.iter().filter(|one| one.deal == Some(id));
         of_deal.map(|one| one.on).max()
     }
+}
+
+/// The entries in force among these, by day and number.
+fn in_force<'e>(dated: &[&'e Entry]) -> Vec<&'e Entry> {
+    let reversed: BTreeSet<u32> = dated.iter().filter_map(|entry| entry.reverses).collect();
+    let mut in_force: Vec<&Entry> = dated
+        .iter()
+        .copied()
+        .filter(|entry| entry.kind != Kind::Reverse && !reversed.contains(&entry.number))
+        .collect();
+    in_force.sort_by_key(|entry| (entry.on, entry.number));
+    in_force
 }

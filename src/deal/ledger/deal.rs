@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
+use super::listing::{Ended, Listing, Offered};
 use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
 use crate::trade::unit::Unit;
 
@@ -17,6 +18,8 @@ pub enum State {
     Sold,
     /// It is scrapped.
     Scrapped,
+    /// It is taken apart for the drawer.
+    Harvested,
 }
 
 impl State {
@@ -26,6 +29,7 @@ impl State {
             Self::Open => "in stock",
             Self::Sold => "sold",
             Self::Scrapped => "scrapped",
+            Self::Harvested => "taken apart",
         }
     }
 }
@@ -41,7 +45,7 @@ pub struct Deal {
     pub state: State,
     /// Day of the purchase.
     pub bought_on: NaiveDate,
-    /// Day of the sale or the scrapping.
+    /// Day on which it was sold, scrapped or taken apart.
     pub closed_on: Option<NaiveDate>,
     /// Total price, including inbound shipping.
     pub paid: Decimal,
@@ -61,12 +65,20 @@ pub struct Deal {
     pub outlet: String,
     /// Number of offers before the sale.
     pub offers: Option<u32>,
+    /// What the seller asked at the purchase, if recorded.
+    pub asked: Option<Decimal>,
+    /// Where it is or was up for sale, in order.
+    pub listings: Vec<Listing>,
+    /// Offers that were recorded, in order.
+    pub offered: Vec<Offered>,
     /// Total days in stock before a return.
     held_before: i64,
     /// First day of its present time in stock.
     pub(super) in_stock_from: NaiveDate,
     /// Day of its last entry.
     pub(super) last_on: NaiveDate,
+    /// Day of the last money or time spent on it since it came into stock.
+    worked_on: NaiveDate,
     /// Day of its last description.
     described_on: NaiveDate,
     /// Numbers of its entries in force.
@@ -93,10 +105,10 @@ impl Deal {
         self.paid + self.parts
     }
 
-    /// Its revenue: payments of buyers less refunds, or the scrap price.
+    /// Its revenue: payments of buyers less refunds, the scrap price, or the cost that went to the drawer.
     pub fn revenue(&self) -> Decimal {
         let fetched = match self.state {
-            State::Scrapped => self.cost() - self.sum(Account::WriteOff),
+            State::Scrapped | State::Harvested => self.cost() - self.sum(Account::WriteOff),
             State::Open | State::Sold => Decimal::ZERO,
         };
         fetched
@@ -129,6 +141,11 @@ impl Deal {
         self.held_before + (until - self.in_stock_from).num_days()
     }
 
+    /// The day from which it could be sold: that of the last money or time spent on it, or of its coming.
+    pub(super) fn ready_from(&self) -> NaiveDate {
+        self.worked_on.max(self.in_stock_from)
+    }
+
     /// The way in which it last came into stock.
     pub(super) fn came(&self) -> &'static str {
         if self.in_stock_from == self.bought_on {
@@ -154,10 +171,14 @@ impl Deal {
             foreseen_at_sale: None,
             outlet: String::new(),
             offers: None,
+            asked: entry.quoted,
+            listings: Vec::new(),
+            offered: Vec::new(),
             held_before: 0,
             in_stock_from: entry.on,
             last_on: entry.on,
             described_on: entry.on,
+            worked_on: entry.on,
             entries: BTreeSet::from([entry.number]),
         }
     }
@@ -169,7 +190,10 @@ impl Deal {
         self.sums += entry.postings;
         self.minutes += entry.minutes;
         match entry.kind {
-            Kind::Spend => self.parts += entry.postings.get(Account::Stock),
+            Kind::Spend | Kind::Use => {
+                self.parts += entry.postings.get(Account::Stock);
+                self.worked_on = self.worked_on.max(entry.on);
+            }
             Kind::Describe => {
                 // One that is recorded later for an earlier day leaves that of a later day in force.
                 if let Some(unit) = &entry.unit
@@ -180,7 +204,7 @@ impl Deal {
                 }
             }
             Kind::Sold => {
-                self.close(State::Sold, entry.on);
+                self.close(State::Sold, entry);
                 self.sale = Some(Proceeds {
                     price: -entry.postings.get(Account::Sales),
                     shipping: -entry.postings.get(Account::ShippingPaid),
@@ -189,20 +213,80 @@ impl Deal {
                 self.outlet = entry.outlet.clone();
                 self.offers = entry.offers;
             }
-            Kind::Scrap => self.close(State::Scrapped, entry.on),
+            Kind::Scrap => self.close(State::Scrapped, entry),
+            Kind::Harvest => self.close(State::Harvested, entry),
+            Kind::List => self.list(entry),
+            Kind::Unlist => self.unlist(entry),
+            Kind::Offer => self.offered.extend(entry.quoted.map(|amount| Offered {
+                entry: entry.number,
+                on: entry.on,
+                amount,
+                outlet: entry.outlet.clone(),
+            })),
             Kind::Return => {
                 self.held_before = self.days_held(entry.on);
                 self.state = State::Open;
                 self.closed_on = None;
                 self.in_stock_from = entry.on;
+                self.worked_on = entry.on;
             }
             Kind::Buy | Kind::Refund | Kind::Fund | Kind::Draw | Kind::Reverse => {}
+            Kind::Part | Kind::Drop | Kind::Overhead => {}
         }
     }
 
-    fn close(&mut self, state: State, on: NaiveDate) {
+    fn close(&mut self, state: State, entry: &Entry) {
         self.state = state;
-        self.closed_on = Some(on);
+        self.closed_on = Some(entry.on);
+        let mut up: Vec<&mut Listing> =
+            self.listings.iter_mut().filter(|one| one.is_up()).collect();
+        let alone = up.len() == 1 && entry.outlet.is_empty();
+        for listing in &mut up {
+            let here = state == State::Sold && (alone || listing.is_at(&entry.outlet));
+            let how = if here { Ended::Sold } else { Ended::Unsold };
+            listing.ended = Some((entry.on, how));
+        }
+    }
+
+    /// Puts the unit up for sale, or changes the asking price where it is.
+    fn list(&mut self, entry: &Entry) {
+        match self.up_at(&entry.outlet) {
+            Some(at) => self.listings[at].reprice(entry),
+            None => self.listings.push(Listing::opened(entry)),
+        }
+    }
+
+    fn unlist(&mut self, entry: &Entry) {
+        if let Some(at) = self.up_at(&entry.outlet) {
+            self.listings[at].ended = Some((entry.on, Ended::Unsold));
+        }
+    }
+
+    /// Position of the listing that is up at an outlet.
+    pub(super) fn up_at(&self, outlet: &str) -> Option<usize> {
+        let mut all = self.listings.iter();
+        all.position(|one| one.is_up() && one.is_at(outlet))
+    }
+
+    /// The listings that are up.
+    pub fn up(&self) -> impl Iterator<Item = &Listing> {
+        self.listings.iter().filter(|one| one.is_up())
+    }
+
+    /// Number of offers through a listing, the accepted one of a sale included.
+    pub fn offers_at(&self, listing: &Listing) -> u32 {
+        let seen: Vec<&Offered> = self
+            .offered
+            .iter()
+            .filter(|one| listing.received(one))
+            .collect();
+        let noted = seen.len() as u32;
+        if !matches!(listing.ended, Some((_, Ended::Sold))) {
+            return noted;
+        }
+        let price = self.sale.map(|sale| sale.price);
+        let among = seen.last().is_some_and(|one| Some(one.amount) == price);
+        self.offers.unwrap_or(0).max(noted + u32::from(!among))
     }
 }
 

@@ -5,8 +5,12 @@ use rust_decimal::Decimal;
 
 use super::Ledger;
 use super::deal::{Deal, State, name};
+use super::drawer::Drawer;
 use super::refusal::{Refusal, refuse};
-use super::rules::{Refund, Sale, funded, into_stock, refunded, scrapped, sold};
+use super::rules::{
+    Refund, Sale, cost_of, dropped, funded, harvested, into_drawer, into_stock, overhead, refunded,
+    scrapped, sold, used,
+};
 use crate::trade::entry::{Account, Entry, Kind, Postings};
 
 impl Ledger {
@@ -47,8 +51,11 @@ impl Ledger {
             Kind::Fund | Kind::Draw => self.check_capital(entry)?,
             Kind::Buy => self.check_purchase(entry)?,
             Kind::Reverse => self.check_reversal(entry)?,
+            Kind::Part | Kind::Drop | Kind::Overhead => check_without_deal(entry)?,
             _ => self.check_in_deal(entry)?,
         }
+        check_parts(entry)?;
+        self.drawer.check(entry, self.decimals)?;
         self.check_rule(entry)
     }
 
@@ -56,6 +63,7 @@ impl Ledger {
     pub(super) fn follows(&self, entry: &Entry) -> Result<(), Refusal> {
         match entry.kind {
             Kind::Fund | Kind::Draw | Kind::Buy | Kind::Reverse => Ok(()),
+            Kind::Part | Kind::Drop | Kind::Overhead => Ok(()),
             _ => {
                 self.check_in_deal(entry)?;
                 self.check_rule(entry)
@@ -73,7 +81,20 @@ impl Ledger {
             Kind::Fund => (vec![at(Cash)], funded(at(Cash))),
             Kind::Draw => (vec![-at(Cash)], funded(at(Cash))),
             Kind::Buy | Kind::Spend => (vec![at(Stock)], into_stock(at(Stock))),
-            Kind::Describe => (Vec::new(), Postings::default()),
+            Kind::Describe | Kind::List | Kind::Unlist | Kind::Offer => {
+                (Vec::new(), Postings::default())
+            }
+            Kind::Part => (vec![at(Drawer)], into_drawer(cost_of(&entry.parts))),
+            Kind::Use => (vec![at(Stock)], used(cost_of(&entry.parts))),
+            Kind::Drop => {
+                let cost = cost_of(&entry.parts);
+                (vec![at(Cash), cost], dropped(at(Cash), cost))
+            }
+            Kind::Harvest => {
+                let (parts, cost) = (cost_of(&entry.parts), self.held(deal));
+                (vec![parts, cost - parts], harvested(parts, cost))
+            }
+            Kind::Overhead => (vec![at(Overheads)], overhead(at(Overheads))),
             Kind::Sold => {
                 let sale = Sale {
                     price: -at(Sales),
@@ -171,7 +192,9 @@ impl Ledger {
         }
         // Expenses may be recorded out of order, but not before the purchase.
         let (since, what) = match entry.kind {
-            Kind::Spend | Kind::Describe => (deal.in_stock_from, deal.came()),
+            Kind::Spend | Kind::Describe | Kind::List | Kind::Unlist | Kind::Offer | Kind::Use => {
+                (deal.in_stock_from, deal.came())
+            }
             _ if deal.last_on == deal.in_stock_from => (deal.last_on, deal.came()),
             _ => (deal.last_on, "last changed"),
         };
@@ -195,6 +218,10 @@ impl Ledger {
                 refuse("nothing was spent", "say an amount, or --minutes")
             }
             Kind::Describe if entry.unit.is_none() => refuse("nothing is described", ""),
+            Kind::List | Kind::Offer if entry.quoted.is_none_or(|price| price.is_zero()) => {
+                refuse("a price of 0", "say a price above 0")
+            }
+            Kind::Unlist => check_listed(entry, deal),
             Kind::Refund | Kind::Return => check_refund(entry, deal),
             _ => Ok(()),
         }
@@ -231,6 +258,14 @@ impl Ledger {
             .deal
             .and_then(|id| self.deals.get(&id))
             .and_then(|deal| deal.entries.last().copied());
+        if !target.parts.is_empty()
+            && let (_, Some((builds, _))) = Drawer::after(self.in_force_without(number))
+        {
+            return refuse(
+                format!("entry {builds} takes parts that entry {number} brought"),
+                format!("reverse entry {builds} first: `compband ledger reverse {builds}`"),
+            );
+        }
         match (target.deal, last) {
             (Some(id), Some(last)) if last != number => refuse(
                 format!("entry {last} of {} builds on entry {number}", name(id)),
@@ -239,6 +274,63 @@ impl Ledger {
             _ => Ok(()),
         }
     }
+}
+
+/// Parts come in only by a purchase of parts or a harvest, and leave only by use or loss.
+fn check_parts(entry: &Entry) -> Result<(), Refusal> {
+    let (brings, takes) = match entry.kind {
+        Kind::Part | Kind::Harvest => (true, false),
+        Kind::Use | Kind::Drop => (false, true),
+        _ => (false, false),
+    };
+    let named = !entry.parts.is_empty();
+    let fits = entry
+        .parts
+        .iter()
+        .all(|line| if line.lot.is_some() { takes } else { brings });
+    let mut names: Vec<(&str, Option<u32>)> = entry
+        .parts
+        .iter()
+        .map(|line| (line.name.as_str(), line.lot))
+        .collect();
+    names.sort_unstable();
+    let once = names.windows(2).all(|pair| pair[0] != pair[1]);
+    if fits && once && named == (brings || takes) {
+        return Ok(());
+    }
+    refuse(
+        format!(
+            "an entry of the kind {} with the wrong parts",
+            entry.kind.word()
+        ),
+        "name each part once",
+    )
+}
+
+fn check_without_deal(entry: &Entry) -> Result<(), Refusal> {
+    if entry.kind == Kind::Overhead
+        && entry.postings == Postings::default()
+        && entry.minutes.is_zero()
+    {
+        return refuse("nothing was spent", "say an amount, or --minutes");
+    }
+    Ok(())
+}
+
+fn check_listed(entry: &Entry, deal: &Deal) -> Result<(), Refusal> {
+    let up = deal.up_at(&entry.outlet).map(|at| &deal.listings[at]);
+    if up.is_some_and(|listing| listing.from <= entry.on) {
+        return Ok(());
+    }
+    let at = if entry.outlet.is_empty() {
+        String::new()
+    } else {
+        format!(" at {}", entry.outlet)
+    };
+    refuse(
+        format!("{} is not listed{at} on {}", deal.name(), entry.on),
+        format!("`compband list {} --ask PRICE` lists it", deal.name()),
+    )
 }
 
 fn check_refund(entry: &Entry, deal: &Deal) -> Result<(), Refusal> {

@@ -3,6 +3,7 @@
 use rust_decimal::Decimal;
 
 use crate::trade::entry::{Account, Postings};
+use crate::trade::part::PartLine;
 
 /// The figures of a sale.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -72,4 +73,42 @@ pub(super) fn refunded(refund: &Refund, cost: Decimal) -> Postings {
         (Account::Refunds, refund.amount),
         (Account::Cost, -cost),
     ])
+}
+
+/// Buys parts for the drawer.
+pub(super) fn into_drawer(amount: Decimal) -> Postings {
+    Postings::of(&[(Account::Drawer, amount), (Account::Cash, -amount)])
+}
+
+/// Moves parts from the drawer into a unit.
+pub(super) fn used(cost: Decimal) -> Postings {
+    Postings::of(&[(Account::Stock, cost), (Account::Drawer, -cost)])
+}
+
+/// Takes parts out of the drawer for good.
+pub(super) fn dropped(fetched: Decimal, cost: Decimal) -> Postings {
+    Postings::of(&[
+        (Account::Cash, fetched),
+        (Account::Drawer, -cost),
+        (Account::WriteOff, cost - fetched),
+    ])
+}
+
+/// Takes a unit apart: of its cost, `parts` goes to the drawer and the rest is lost.
+pub(super) fn harvested(parts: Decimal, cost: Decimal) -> Postings {
+    Postings::of(&[
+        (Account::Drawer, parts),
+        (Account::Stock, -cost),
+        (Account::WriteOff, cost - parts),
+    ])
+}
+
+/// An expense that belongs to no unit.
+pub(super) fn overhead(amount: Decimal) -> Postings {
+    Postings::of(&[(Account::Overheads, amount), (Account::Cash, -amount)])
+}
+
+/// Cost of parts in all.
+pub(super) fn cost_of(parts: &[PartLine]) -> Decimal {
+    parts.iter().map(|line| line.cost).sum()
 }

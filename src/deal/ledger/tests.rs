@@ -16,6 +16,7 @@ fn purchase(paid: i64) -> Purchase {
         paid: cents(paid),
         unit: Unit::blank("Nerrow F4"),
         estimate: None,
+        asked: None,
     }
 }
 
@@ -49,7 +50,7 @@ fn a_deal_from_buying_to_selling() {
     let summary = ledger.summary(day(34));
     assert_eq!(summary.now.bankroll(), cents(35_676));
     assert_eq!((summary.closed, summary.won, summary.open), (1, 1, 0));
-    assert_eq!(ledger.offers(), (0, 0.0));
+    assert_eq!(ledger.offers(day(90), None), (0, 0.0));
     // 28 days at 300 and 7 at 356.76 (the last day counts whole): 5 weeks.
     let average = (28.0 * 300.0 + 7.0 * 356.76) / 35.0;
     assert!((summary.average - average).abs() < 1e-9 && summary.weeks == 5.0);

@@ -74,7 +74,7 @@ impl BankrollChart {
                 .map(|at| BankrollPoint {
                     on: at.on,
                     bankroll: float(at.bankroll()),
-                    stock: float(at.stock),
+                    stock: float(at.stock + at.drawer),
                     capital: float(at.capital),
                 })
                 .collect(),

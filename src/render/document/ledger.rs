@@ -27,7 +27,7 @@ pub struct Ledger<'a> {
     pub cash: Money,
     /// Stock at cost.
     pub stock: Money,
-    /// Cash and stock at cost.
+    /// Cash, and stock and parts at cost.
     pub bankroll: Money,
     /// Money that the owner put in, less money taken out.
     pub capital: Money,
@@ -61,6 +61,8 @@ pub struct Ledger<'a> {
     pub later_entries: usize,
     /// Day of the first of these; null if there are none.
     pub later_from: Option<String>,
+    /// Parts in the drawer at cost.
+    pub drawer: Money,
 }
 
 /// Sums of the accounts, debit positive; they sum to 0.
@@ -85,8 +87,12 @@ pub struct Accounts {
     pub refunds: Money,
     /// Cost of units sold.
     pub cost: Money,
-    /// Cost of units scrapped, less the scrap price.
+    /// Cost of units and parts scrapped, less the scrap price.
     pub losses: Money,
+    /// Parts in the drawer at cost.
+    pub drawer: Money,
+    /// Expenses that belong to no unit.
+    pub overheads: Money,
 }
 
 /// Balances at the end of a day.
@@ -99,10 +105,12 @@ pub struct Day {
     pub cash: Money,
     /// Stock at cost.
     pub stock: Money,
-    /// Cash and stock at cost.
+    /// Cash, and stock and parts at cost.
     pub bankroll: Money,
     /// Money that the owner put in, less money taken out.
     pub capital: Money,
+    /// Parts in the drawer at cost.
+    pub drawer: Money,
 }
 
 /// A deal.
@@ -129,7 +137,7 @@ pub struct Deal<'a> {
     pub attributes: String,
     /// False for parts only.
     pub works: bool,
-    /// `in stock`, `sold` or `scrapped`.
+    /// `in stock`, `sold`, `scrapped` or `taken apart`.
     pub state: &'static str,
     /// Day of the purchase.
     pub bought_on: String,
@@ -195,6 +203,7 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
         stock: at.stock.into(),
         bankroll: at.bankroll().into(),
         capital: at.capital.into(),
+        drawer: at.drawer.into(),
     };
     Ledger {
         schema: "compband.ledger/1",
@@ -226,6 +235,8 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
             refunds: sum(Account::Refunds),
             cost: sum(Account::Cost),
             losses: sum(Account::WriteOff),
+            drawer: sum(Account::Drawer),
+            overheads: sum(Account::Overheads),
         },
         course: content.ledger.course().iter().map(day).collect(),
         deals: content
@@ -236,6 +247,7 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
         disclaimer: "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
         later_entries: content.later.map_or(0, |later| later.count),
         later_from: content.later.map(|later| later.from.to_string()),
+        drawer: summary.now.drawer.into(),
     }
 }
 

@@ -1,0 +1,222 @@
+//! Units put up for sale: where, since when, at what price, and what was offered.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use crate::trade::entry::Entry;
+use crate::trade::items::fold_name;
+
+/// Why a listing ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ended {
+    /// The unit was sold through it.
+    Sold,
+    /// It was ended, or the unit was sold elsewhere or scrapped.
+    Unsold,
+}
+
+/// A unit put up for sale at one outlet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Listing {
+    /// The outlet, or empty.
+    pub outlet: String,
+    /// First day.
+    pub from: NaiveDate,
+    /// Last day and why it ended; none while it is up.
+    pub ended: Option<(NaiveDate, Ended)>,
+    /// Asking prices with their first days, in order.
+    pub asks: Vec<(NaiveDate, Decimal)>,
+}
+
+/// An offer for a unit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Offered {
+    /// Number of its entry.
+    pub entry: u32,
+    /// The day.
+    pub on: NaiveDate,
+    /// The amount.
+    pub amount: Decimal,
+    /// Outlet through which it came, or empty.
+    pub outlet: String,
+}
+
+impl Listing {
+    pub(super) fn opened(entry: &Entry) -> Self {
+        Self {
+            outlet: entry.outlet.clone(),
+            from: entry.on,
+            ended: None,
+            asks: entry
+                .quoted
+                .map(|ask| (entry.on, ask))
+                .into_iter()
+                .collect(),
+        }
+    }
+
+    /// Changes its asking price from a day on.
+    pub(super) fn reprice(&mut self, entry: &Entry) {
+        self.asks.extend(entry.quoted.map(|ask| (entry.on, ask)));
+        self.asks.sort_by_key(|(from, _)| *from);
+    }
+
+    /// Whether it is at this outlet.
+    pub fn is_at(&self, outlet: &str) -> bool {
+        fold_name(&self.outlet) == fold_name(outlet)
+    }
+
+    /// Whether it is up.
+    pub fn is_up(&self) -> bool {
+        self.ended.is_none()
+    }
+
+    /// The last asking price.
+    pub fn ask(&self) -> Option<Decimal> {
+        self.asks.last().map(|(_, ask)| *ask)
+    }
+
+    /// The asking price on a day.
+    pub fn ask_on(&self, day: NaiveDate) -> Option<Decimal> {
+        let mut until = self.asks.iter().filter(|(from, _)| *from <= day);
+        until.next_back().map(|(_, ask)| *ask)
+    }
+
+    /// Days for which it was up, until `today` if it still is; at least one.
+    pub fn days(&self, today: NaiveDate) -> i64 {
+        let until = self.ended.map_or(today, |(on, _)| on.min(today));
+        (until - self.from).num_days().max(1)
+    }
+
+    /// Whether an offer came while it was up, through its outlet or an outlet that was not said.
+    pub fn received(&self, offer: &Offered) -> bool {
+        let until = self.ended.map_or(NaiveDate::MAX, |(on, _)| on);
+        (self.from..=until).contains(&offer.on)
+            && (offer.outlet.is_empty() || self.is_at(&offer.outlet))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::Days;
+
+    use super::super::{Ledger, Purchase, Sale};
+    use super::*;
+    use crate::trade::Unit;
+
+    fn day(at: u64) -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, 1, 1).unwrap() + Days::new(at)
+    }
+
+    fn dec(amount: i64) -> Decimal {
+        Decimal::from(amount)
+    }
+
+    fn enter(ledger: &mut Ledger, entry: Entry) {
+        ledger.fits_by_day(&entry).unwrap();
+        ledger.enter(entry).unwrap();
+    }
+
+    fn bought() -> Ledger {
+        let mut ledger = Ledger::new(2);
+        let purchase = Purchase {
+            paid: dec(20),
+            unit: Unit::blank("Brask M2"),
+            estimate: None,
+            asked: Some(dec(25)),
+        };
+        let entry = ledger.buy(day(0), purchase);
+        enter(&mut ledger, entry);
+        ledger
+    }
+
+    fn sale(price: i64) -> Sale {
+        Sale {
+            price: dec(price),
+            ..Sale::default()
+        }
+    }
+
+    #[test]
+    fn offers_count_while_the_unit_is_up() {
+        let mut ledger = bought();
+        // Seven weeks of waiting for a part do not count.
+        for entry in [
+            ledger.list(day(49), 1, dec(60), "parcel"),
+            ledger.offer(day(52), 1, dec(40), "parcel"),
+        ] {
+            let entry = Entry {
+                number: ledger.next_number(),
+                ..entry
+            };
+            enter(&mut ledger, entry);
+        }
+        let entry = ledger.list(day(56), 1, dec(55), "Parcel");
+        enter(&mut ledger, entry);
+        let entry = ledger.list(day(56), 1, dec(50), "doorstep");
+        enter(&mut ledger, entry);
+        let deal = ledger.deal(1).unwrap();
+        assert_eq!(deal.up().count(), 2);
+        assert_eq!(deal.asked, Some(dec(25)));
+        assert_eq!(deal.listings[0].ask_on(day(55)), Some(dec(60)));
+        assert_eq!(deal.listings[0].ask(), Some(dec(55)));
+        // A week at one outlet so far, of which one offer; today the other has a day.
+        assert_eq!(ledger.offers(day(56), None), (1, 8.0 / 7.0));
+        let sold = Entry {
+            outlet: "parcel".into(),
+            ..ledger.sold(day(63), 1, &sale(55))
+        };
+        enter(&mut ledger, sold);
+        assert_eq!(ledger.offers(day(99), Some("parcel")), (2, 2.0));
+        assert_eq!(ledger.offers(day(99), Some("doorstep")), (0, 1.0));
+        let ended: Vec<_> = ledger
+            .deal(1)
+            .unwrap()
+            .listings
+            .iter()
+            .map(|one| one.ended)
+            .collect();
+        assert_eq!(
+            ended,
+            [Some((day(63), Ended::Sold)), Some((day(63), Ended::Unsold))]
+        );
+    }
+
+    #[test]
+    fn what_is_not_listed_cannot_be_ended() {
+        let mut ledger = bought();
+        let early = ledger.unlist(day(1), 1, "parcel");
+        let refused = ledger.clone().enter(early).unwrap_err();
+        assert!(
+            refused.message.contains("not listed at parcel"),
+            "{refused}"
+        );
+        let entry = ledger.list(day(5), 1, dec(60), "parcel");
+        enter(&mut ledger, entry);
+        let entry = ledger.unlist(day(4), 1, "parcel");
+        assert!(ledger.clone().enter(entry).is_err(), "before it began");
+        let entry = ledger.unlist(day(9), 1, "parcel");
+        enter(&mut ledger, entry);
+        let entry = ledger.list(day(12), 1, dec(55), "parcel");
+        enter(&mut ledger, entry);
+        let deal = ledger.deal(1).unwrap();
+        let up: Vec<bool> = deal.listings.iter().map(Listing::is_up).collect();
+        assert_eq!(up, [false, true]);
+        assert_eq!(deal.listings[0].days(day(99)), 4);
+        let free = ledger.list(day(12), 1, Decimal::ZERO, "parcel");
+        assert!(ledger.clone().enter(free).is_err());
+    }
+
+    #[test]
+    fn a_sale_without_a_listing_counts_from_the_last_work_on_it() {
+        let mut ledger = bought();
+        let entry = ledger.spend(day(49), 1, dec(5), Decimal::ZERO);
+        enter(&mut ledger, entry);
+        let sold = Entry {
+            offers: Some(3),
+            ..ledger.sold(day(56), 1, &sale(55))
+        };
+        enter(&mut ledger, sold);
+        assert_eq!(ledger.offers(day(99), None), (3, 1.0));
+    }
+}
