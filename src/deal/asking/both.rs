@@ -7,8 +7,9 @@
 //! the same at both: what waiting is worth.
 
 use super::super::waiting::Plan;
+use super::buyers::{Asks, Level};
+use super::market::Market;
 use super::stall::{Place, Stall};
-use super::{Asks, Level, Market};
 
 /// The plan for two outlets at once.
 #[derive(Debug)]
@@ -68,3 +69,6 @@ fn beyond<'a>(market: &'a Market<'_>, week: usize) -> Place<'a> {
     }
     place
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,7 +1,7 @@
 //! The choices of all weeks: policy iteration on the path without a sale.
 
 use super::super::waiting::{Patience, Period, Plan, Sold};
-use super::SAME;
+use super::buyers::SAME;
 use super::stall::{Outlook, Stall, mean};
 
 /// Most rounds of policy iteration; a few are enough.

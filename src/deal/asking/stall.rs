@@ -1,7 +1,7 @@
 //! One week of a market: what the asking prices at its outlets bring.
 
 use super::super::waiting::{Chance, Sold, Week};
-use super::{Asks, Buyers, SAME};
+use super::buyers::{Buyers, Limits, SAME};
 
 /// Probability below which a worse offer of a week is negligible.
 const NEGLIGIBLE: f64 = 1e-14;
@@ -18,44 +18,6 @@ const NEAR: [usize; 3] = [8, 2, 1];
 /// Mean of `values` with the probabilities `belief`.
 pub(super) fn mean(belief: &[f64], values: &[f64]) -> f64 {
     belief.iter().zip(values).map(|(b, v)| b * v).sum()
-}
-
-/// The most that one buyer would pay, ascending, with the probability of each point spread evenly around it.
-pub(super) struct Limits {
-    most: Vec<Chance>,
-    /// Probability of a buyer below each point.
-    below: Vec<f64>,
-}
-
-impl Limits {
-    /// These limits, ascending.
-    pub(super) fn new(most: Vec<Chance>) -> Self {
-        let mut sum = most.first().map_or(0.0, |first| first.chance / 2.0);
-        let below = most.windows(2).map(|pair| {
-            let before = sum;
-            sum += f64::midpoint(pair[0].chance, pair[1].chance);
-            before
-        });
-        Self {
-            below: below.collect(),
-            most,
-        }
-    }
-
-    /// Share of buyers who would pay `price`.
-    pub(super) fn paying(&self, price: f64) -> f64 {
-        let at = self.most.partition_point(|one| one.money < price - SAME);
-        let Some(next) = self.most.get(at) else {
-            return 0.0;
-        };
-        if at == 0 {
-            return 1.0;
-        }
-        let one = self.most[at - 1];
-        let between = f64::midpoint(one.chance, next.chance);
-        let part = ((price - one.money) / (next.money - one.money).max(SAME)).min(1.0);
-        1.0 - self.below[at - 1] - part * between
-    }
 }
 
 /// An outlet in one week.
@@ -425,21 +387,4 @@ impl<'a> Stall<'a> {
         let asks = asks.map(|(_, left)| *left);
         offers.chain(asks).fold(f64::MAX, f64::min)
     }
-}
-
-/// Possible asking prices for these buyers: from the last step that all would pay to the last that
-/// any would.
-pub(super) fn asks(asks: Asks, most: &[Vec<Chance>]) -> Vec<f64> {
-    let step = match asks {
-        Asks::Only(price) => return vec![price],
-        Asks::Steps(step) => step,
-    };
-    let low = most.iter().filter_map(|most| most.first());
-    let low = low.map(|one| one.money).fold(f64::MAX, f64::min);
-    let high = most.iter().filter_map(|most| most.last());
-    let high = high.map(|one| one.money).fold(0.0, f64::max);
-    let first = (low / step).floor().max(1.0);
-    let last = (high / step).floor().max(first);
-    let count = (last - first) as usize;
-    (0..=count).map(|k| (first + k as f64) * step).collect()
 }

@@ -1,7 +1,9 @@
 //! Tests of the market: closed forms, simulations, and all policies of small cases.
 
+use super::buyers::Limits;
+use super::stall::Stall;
 use super::*;
-use crate::deal::waiting::Sold;
+use crate::deal::waiting::{Chance, Patience, Plan, Sold};
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};

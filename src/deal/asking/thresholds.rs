@@ -1,6 +1,6 @@
 //! The thresholds of a listing: what to accept and decline without a thought, and what to answer in between.
 
-use super::SAME;
+use super::buyers::SAME;
 
 /// Response to an offer.
 #[derive(Debug, Clone, Copy, PartialEq)]

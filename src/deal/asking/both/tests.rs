@@ -1,8 +1,9 @@
 //! Tests of two listings at once: a simulation of both streams of buyers, the better one alone, all policies of
 //! small cases.
 
-use super::super::waiting::{Chance, Patience, Sold};
 use super::*;
+use crate::deal::asking::{Buyers, TREND_WEEKS};
+use crate::deal::waiting::{Chance, Patience, Sold};
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
