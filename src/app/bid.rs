@@ -13,7 +13,7 @@ use super::weigh::{Weighed, weigh};
 use crate::book::Book;
 use crate::deal::bid::{Aim, Case, Judged, Limit, Measures, binding};
 use crate::deal::outlet::Net;
-use crate::settings::selling::DealSettings;
+use crate::settings::Settings;
 
 pub use crate::deal::bid::{Buying, Costs};
 
@@ -51,12 +51,13 @@ impl AimsSaid {
     pub fn with_book(
         &self,
         book: &Book,
-        deal: &DealSettings,
+        settings: &Settings,
         day: NaiveDate,
         notice: &mut dyn FnMut(&str),
     ) -> Result<Ground, AppError> {
         let ledger = ledger_on(book, day, notice)?;
-        let funds = Funds::by(&ledger, self.bankroll, deal.bankroll);
+        let funds = Funds::by(&ledger, self.bankroll, settings.deal.bankroll);
+        let deal = &settings.deal;
         let mut aims = vec![
             Aim::Profit(self.profit.unwrap_or(deal.least_profit)),
             Aim::Return(self.returned.unwrap_or(deal.least_return)),
@@ -70,7 +71,7 @@ impl AimsSaid {
         Ok(Ground {
             aims,
             funds,
-            practice: Practice::of(&ledger, deal, day)?,
+            practice: Practice::of(&ledger, settings, day)?,
         })
     }
 }
@@ -130,9 +131,10 @@ pub fn bid<'a>(
         practice,
     } = purchase
         .aims
-        .with_book(book, &settings.deal, unit.as_of, notice)?;
+        .with_book(book, settings, unit.as_of, notice)?;
     let costs = purchase.costs;
     let terms = purchase.sale.as_ref().map(|sale| &sale.terms);
+    let unit = &unit.sold_at(purchase.sale.as_ref().map(|sale| sale.name));
     let weighed = weigh(unit, terms, &costs, &practice)?;
     let case = Case {
         prospect: &weighed.prospect,

@@ -38,7 +38,7 @@ pub struct Means<'a> {
     /// The bankroll and the cash, as far as known.
     pub funds: Funds,
     /// What the owner's own deals say.
-    pub practice: Practice,
+    pub practice: &'a Practice,
     /// The budget for all of the listings.
     pub budget: Decimal,
     /// Whether the purchases together should earn most in total, and not most a week.
@@ -122,12 +122,7 @@ fn judge(
     listing: &Listing<'_>,
     means: &Means<'_>,
 ) -> Result<Judged, AppError> {
-    let weighed = weigh(
-        unit,
-        listing.terms.as_ref(),
-        &listing.costs,
-        &means.practice,
-    )?;
+    let weighed = weigh(unit, listing.terms.as_ref(), &listing.costs, means.practice)?;
     let case = Case {
         prospect: &weighed.prospect,
         buying: &listing.costs.buying,

@@ -22,6 +22,7 @@ pub mod listings;
 pub mod models;
 pub mod parallel;
 pub mod past;
+pub mod places;
 pub mod practice;
 pub mod reader;
 pub mod record;

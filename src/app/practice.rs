@@ -1,6 +1,8 @@
 //! What the owner's own deals say about trading: how far sellers come down, how often offers come, and
 //! what money earns in a week.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -13,8 +15,10 @@ use crate::deal::haggle::Discounts;
 use crate::deal::ledger::Ledger;
 use crate::deal::waiting::{Patience, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
+use crate::settings::Settings;
 use crate::settings::selling::DealSettings;
 use crate::trade::entry::{Account, Kind};
+use crate::trade::range::Range;
 
 const WEEKS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH / 7.0;
 
@@ -22,14 +26,14 @@ const WEEKS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH / 7.0;
 const LEAST_WEEKS: f64 = 4.0;
 
 /// What the ledger of a book says on a day, with the rules of thumb.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Practice {
     /// Sellers of whom units are bought.
     pub sellers: Sellers,
-    /// Number of offers for earlier sales, and the weeks in which they came.
-    pub noted: (u32, f64),
-    /// Offers per week for a unit at the likely price.
-    pub offers: Rate,
+    /// Offers per week for a unit at the likely price, without an outlet.
+    offers: Rate,
+    /// The same at each outlet.
+    offers_at: BTreeMap<String, Rate>,
     /// What money earns elsewhere.
     pub earns: Earns,
     /// Cost of holding a unit for a week.
@@ -100,12 +104,46 @@ pub fn patience(per_week: f64, holding: Decimal) -> Patience {
     }
 }
 
+/// Offers per week for a unit at the likely price, at an outlet.
+#[derive(Debug, Clone, Copy)]
+pub struct OffersAt {
+    /// The rate.
+    pub rate: Rate,
+    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
+    pub noted: (u32, f64),
+    /// Whether the outlet has a rate of its own, and with it buyers of its own.
+    pub own: bool,
+}
+
+/// The rate of offers at an outlet on a day, by the rule of thumb and the ledger.
+///
+/// # Errors
+/// If the rule of thumb is no range of counts.
+pub fn offers_at(
+    ledger: &Ledger,
+    settings: &Settings,
+    outlet: Option<&str>,
+    day: NaiveDate,
+) -> Result<OffersAt, AppError> {
+    let own = outlet.and_then(|name| settings.outlets.get(name)?.offers_per_week);
+    let noted = match outlet.map(|name| ledger.offers(day, Some(name))) {
+        Some(there) if there.1 > 0.0 || own.is_some() => there,
+        _ => ledger.offers(day, None),
+    };
+    let rule = offers_by_rule(own.unwrap_or(settings.deal.offers_per_week))?;
+    Ok(OffersAt {
+        // The asking prices of earlier sales are assumed to be near the likely price.
+        rate: posterior(rule, f64::from(noted.0), noted.1),
+        noted,
+        own: own.is_some(),
+    })
+}
+
 /// The rule of thumb for offers per week.
-pub fn offers_by_rule(deal: &DealSettings) -> Result<Rate, AppError> {
-    let range = deal.offers_per_week;
+fn offers_by_rule(range: Range) -> Result<Rate, AppError> {
     let end = |end: Decimal| end.to_f64().unwrap_or_default();
     Rate::from_range(end(range.low), end(range.high)).ok_or_else(|| AppError::Refused {
-        message: format!("deal.offers_per_week \"{range}\" is no range of counts"),
+        message: format!("offers_per_week \"{range}\" is no range of counts"),
         next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
     })
 }
@@ -115,20 +153,30 @@ impl Practice {
     ///
     /// # Errors
     /// If the rule of thumb for offers is no range of counts.
-    pub fn of(ledger: &Ledger, deal: &DealSettings, day: NaiveDate) -> Result<Self, AppError> {
+    pub fn of(ledger: &Ledger, settings: &Settings, day: NaiveDate) -> Result<Self, AppError> {
+        let deal = &settings.deal;
         let range = deal.haggle;
-        let noted = ledger.offers(day, None);
+        let rate = |outlet| Ok::<_, AppError>(offers_at(ledger, settings, outlet, day)?.rate);
+        let outlets = settings.outlets.keys();
         Ok(Self {
             sellers: Sellers {
                 discounts: Discounts::from_range(share(range.low), share(range.high))
                     .learnt(&paid_of_asked(ledger)),
                 breaks_off: share(deal.breaks_off),
             },
-            noted,
-            offers: posterior(offers_by_rule(deal)?, f64::from(noted.0), noted.1),
+            offers: rate(None)?,
+            offers_at: outlets
+                .map(|name| Ok((name.clone(), rate(Some(name))?)))
+                .collect::<Result<_, AppError>>()?,
             earns: Earns::of(ledger, deal.return_per_year, deal, day),
             holding: deal.cost_per_week,
         })
+    }
+
+    /// Offers per week for a unit at the likely price, at an outlet.
+    pub fn offers(&self, outlet: Option<&str>) -> Rate {
+        let there = outlet.and_then(|name| self.offers_at.get(name));
+        *there.unwrap_or(&self.offers)
     }
 
     /// The cost of waiting.

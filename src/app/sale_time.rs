@@ -16,12 +16,12 @@ use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
 use super::ask::levels_of;
 use super::practice::Practice;
+use super::unit::AskedUnit;
 use crate::band::estimate::{Estimate, Spread};
 use crate::deal::asking::{Asks, Buyers, Market, TREND_WEEKS};
 use crate::deal::prospect::Sale;
 use crate::fit::design::DAYS_PER_MONTH;
 use crate::select::order::NORMAL_DECILE;
-use crate::settings::selling::DealSettings;
 
 /// Number of levels and of buyers of the policy.
 const COARSE: (usize, usize) = (5, 20);
@@ -58,15 +58,15 @@ impl SaleTime {
     /// The time of a unit; as given, or else that of the asking policy, to a tenth of a week and at
     /// most a year.
     pub fn of(
+        unit: &AskedUnit<'_>,
         made: &Estimate,
         sale: &Sale<'_>,
         said: Option<Decimal>,
-        deal: &DealSettings,
         practice: &Practice,
     ) -> Self {
         let (weeks, from) = match said {
             Some(weeks) => (weeks, WeeksFrom::Said),
-            None => (by_policy(made, sale, deal, practice), WeeksFrom::Policy),
+            None => (by_policy(unit, made, sale, practice), WeeksFrom::Policy),
         };
         let trend = made.evidence.trend_percent.as_ref();
         Self {
@@ -113,17 +113,21 @@ pub fn later(quantiles: &mut [f64], trend: Option<&Spread>, weeks: Decimal) {
 
 /// Weeks to a sale by the asking policy.
 fn by_policy(
+    unit: &AskedUnit<'_>,
     made: &Estimate,
     sale: &Sale<'_>,
-    deal: &DealSettings,
     practice: &Practice,
 ) -> Decimal {
+    let deal = &unit.settings.deal;
+    let outlet = unit.subject.venue.as_deref();
+    let minutes = outlet.and_then(|name| Some(unit.settings.outlets.get(name)?.minutes));
+    let work = float(deal.wage * minutes.unwrap_or_default()) / 60.0;
     let levels = levels_of(made, float(deal.buyers_per_sale), COARSE);
     let share = |percent: Decimal| float(percent) / 100.0;
     let likely = float(made.median);
     let mut buyers = Buyers {
         levels: &levels,
-        rate: practice.offers.mean(),
+        rate: practice.offers(outlet).mean(),
         haggling: share(deal.haggling),
         offered: share(deal.offered),
         least: share(deal.least_offer),
@@ -141,7 +145,7 @@ fn by_policy(
         high * reach.max(1.0) * (1.0 + STEP),
         |price| {
             let exact = made.currency.from_statistics(price).unwrap_or_default();
-            float(sale.net(exact))
+            float(sale.net(exact)) - work
         },
     );
     let market = Market {

@@ -48,7 +48,7 @@ pub fn weigh(
         basis: unit.settings.price_basis,
         currency: &unit.settings.currency,
     };
-    let time = SaleTime::of(&made, &sale, costs.weeks, &unit.settings.deal, practice);
+    let time = SaleTime::of(unit, &made, &sale, costs.weeks, practice);
     let mut quantiles = made.outcome.quantiles(RUNGS);
     if let Some(working) = made.working {
         no_more_than(&mut quantiles, working.ln());

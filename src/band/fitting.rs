@@ -28,7 +28,7 @@ use crate::trade::attributes::Scale;
 use crate::trade::comp::HowSold;
 use chrono::NaiveDate;
 use nalgebra::DVector;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Reason why there is no estimate.
 #[derive(Debug, thiserror::Error)]
@@ -77,7 +77,21 @@ pub(super) fn resolve(
         assumptions.push(format!("{}{NO_COMP_SAYS}", HowSold::Fixed.phrase()));
         subject.how_sold = Some(HowSold::Fixed);
     }
+    assumptions.extend(outlets(&subject, selection, settings));
     (subject, assumptions)
+}
+
+/// Where the unit is sold, in words, if outlets with a price factor matter for it or for a comp in use.
+fn outlets(subject: &Unit, selection: &Selection, settings: &Settings) -> Option<String> {
+    settings.priced_outlets().next()?;
+    if let Some(venue) = &subject.venue {
+        let priced = settings.priced_outlet(venue)?;
+        return Some(format!("sold at {priced}, where prices are apart"));
+    }
+    let there = |comp: &Candidate| settings.priced_outlet(&comp.venue);
+    let names: BTreeSet<&str> = selection.in_use().filter_map(there).collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    (!names.is_empty()).then(|| format!("sold elsewhere than at {}", names.join(", ")))
 }
 
 /// Fills in the completeness if the named pieces determine it, or if no comp records it. Returns
@@ -355,6 +369,7 @@ pub(super) fn label(term: &Term, settings: &Settings, selection: &Selection) -> 
         Term::Attribute(name) => attribute_label(name, settings, &selection.model),
         Term::Sold(SoldTerm::Auction) => "sold by auction".into(),
         Term::Sold(SoldTerm::Offer) => "sold by offer".into(),
+        Term::Outlet(name) => format!("sold at {name}"),
         Term::Variant(key) => {
             let same = |c: &&Candidate| crate::trade::names::match_key(&c.variant) == *key;
             let name = selection

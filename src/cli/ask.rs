@@ -7,7 +7,7 @@ use clap::Args;
 use super::net::SaleArgs;
 use super::{CliError, notice, print};
 use crate::app::amounts::{money, money_if, quantity};
-use crate::app::ask::{Waiting, ask, judge as judged};
+use crate::app::ask::{Waiting, ask, ask_beside, judge as judged};
 use crate::app::{Book, describe};
 use crate::cli::unit::UnitArgs;
 use crate::render::ask::{offer_sheet, sheet};
@@ -29,6 +29,9 @@ Whoever would pay the asking price pays it; some of the others offer less. Waiti
 that the money would earn elsewhere, what holding the unit costs, and what prices lose. Nets are
 rounded half-even to the minor unit; the asking price goes in steps of about 1 %, whole units of
 money from 20 on. Prices are on the book's basis.
+Several outlets of compband.toml are laid side by side: where to list, or at two at once if one of
+the two has `offers_per_week` of its own, for then its buyers are taken to be others. All else is
+about the best outlet; --outlet, --shipping, --asking and --offers ask about one alone.
 Not a promise, and not tax or legal advice.";
 
 const OFFER_EXAMPLES: &str = "\
@@ -115,8 +118,20 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let (said, market) = (args.market.unit.said(), &args.market);
     let unit = describe::unit(&book, &said, market.unit.day(), &mut notice)?;
     let waiting = market.waiting.read(&unit.settings)?;
-    let sale = market.sale.read(book.settings())?;
-    let asking = ask(&book, &unit, sale, waiting, &mut notice)?;
+    // What is up already, and how it went, is about one outlet.
+    let up = waiting.asking.is_some() || waiting.seen.is_some();
+    let beside = if up {
+        None
+    } else {
+        market.sale.beside(book.settings())?
+    };
+    let asking = match beside {
+        Some(sales) => ask_beside(&book, &unit, sales, &waiting, &mut notice)?,
+        None => {
+            let sale = market.sale.read(book.settings())?;
+            ask(&book, &unit, sale, waiting, &mut notice)?
+        }
+    };
     if args.json {
         return print(&document::text(&document::ask::document(&asking))?);
     }

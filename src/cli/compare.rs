@@ -70,7 +70,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let budget = money("--budget", &args.budget, &currency)?;
     let aims = args.aims.read(&currency)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let ground = aims.with_book(&book, &settings.deal, as_of, &mut notice)?;
+    let ground = aims.with_book(&book, &settings, as_of, &mut notice)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
@@ -78,7 +78,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let means = Means {
         aims: &ground.aims,
         funds: ground.funds,
-        practice: ground.practice,
+        practice: &ground.practice,
         budget,
         total: args.total,
     };

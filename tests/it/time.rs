@@ -148,7 +148,8 @@ fn holding_lowers_the_bid_by_what_it_costs() {
 #[test]
 fn the_weeks_are_those_of_the_asking_policy() {
     let dir = demo();
-    for more in [&[][..], &["--outlet", "hammer"], &["--outlet", "table"]] {
+    for outlet in ["parcel", "hammer", "table"] {
+        let more = &["--outlet", outlet];
         let bid = of_unit(dir.path(), "bid", more);
         let ask = of_unit(dir.path(), "ask", more);
         let (weeks, expected) = (float(&bid["weeks"]), float(&ask["usual"]["expected_weeks"]));
