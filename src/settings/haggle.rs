@@ -107,7 +107,7 @@ mod tests {
         assert_eq!(read("10 to 30 %"), read("20"));
         assert_eq!(read("0").as_deref(), Ok("0 to 0"));
         assert_eq!(read("80").as_deref(), Ok("40 to 95"));
-        for wrong in ["30 to 10", "-5 to 10", "96", "10 to 96", "-1", "much", ""] {
+        for wrong in ["30 to 10", "-5 to 10", "250", "10 to 96", "-1", "much", ""] {
             assert!(read(wrong).is_err(), "{wrong}");
         }
         #[derive(serde::Deserialize)]

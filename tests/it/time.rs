@@ -166,6 +166,8 @@ fn the_weeks_are_those_of_the_asking_policy() {
             model,
             "--how-sold",
             "fixed",
+            "--outlet",
+            "parcel",
             "--as-of",
             "2026-11-20",
         ];
