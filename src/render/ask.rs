@@ -47,7 +47,8 @@ pub fn sheet(content: &Asking<'_>, width: Option<u16>) -> String {
             rates(&mut out, content, width);
         }
     }
-    reckoned_with(&mut out, base, prose);
+    let at = base.outlet.filter(|_| content.beside.is_some());
+    reckoned_with(&mut out, base, at, prose);
     closing(&mut out, base, prose);
     out
 }
@@ -67,7 +68,7 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
     for line in rest.into_iter().chain([in_words(base, &when, &limits)]) {
         let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
     }
-    reckoned_with(&mut out, base, prose);
+    reckoned_with(&mut out, base, None, prose);
     closing(&mut out, base, prose);
     out
 }
@@ -159,6 +160,10 @@ pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
     lines
 }
 
+/// Caution if a first asking price is above the band.
+const ABOVE: &str = "The first price is above the range in which most such units sell: it tries whether yours is a \
+                     better one. Lower it as the weeks say if nobody comes.";
+
 /// Cautions if waiting, or the asking price, makes no sense.
 pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let usual = &content.usual;
@@ -168,11 +173,7 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let keep = left.is_some_and(|left| left < usual.plan.least(1));
     let above = content.basis.asking.is_none() && usual.ask > content.basis.made.high;
     [
-        (
-            above,
-            "The first price is above the range in which most such units sell: it tries whether yours is a better one. \
-             Lower it as the weeks say if nobody comes.",
-        ),
+        (above, ABOVE),
         (
             hardly,
             "Hardly anybody would pay what is asked: it sells to those who offer less.",
@@ -215,8 +216,12 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
         "  Take at once   {PRICE}{}{PRICE:#} or more",
         both(pair.at_once)
     );
+    let sold = match base.deadline {
+        Some(_) => "Sold or at the deadline",
+        None => "Sold",
+    };
     let weeks = pair.weeks.map_or("It may never be sold".into(), |weeks| {
-        format!("Sold after {weeks:.1} weeks on average")
+        format!("{sold} after {weeks:.1} weeks on average")
     });
     let line = format!(
         "{weeks}, with {} {code} left; seen from today, waiting paid for, {}: {} more than at {} alone. End the \
@@ -227,6 +232,9 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
         base.outlet.unwrap_or(one),
     );
     let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    if pair.above {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(ABOVE, width, "  "));
+    }
 }
 
 fn side_by_side(out: &mut String, base: &Basis<'_>, beside: &Beside<'_>, width: Option<u16>) {
@@ -474,8 +482,9 @@ fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     out.push_str(&grid.render(width));
 }
 
-fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
-    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}");
+fn reckoned_with(out: &mut String, base: &Basis<'_>, at: Option<&str>, width: usize) {
+    let at = at.map_or(String::new(), |outlet| format!(", at {outlet}"));
+    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}{at}");
     let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
     let line = format!("{}{deadline}", rates_and_costs(base));
     let _ = writeln!(out, "{}", wrap(&line, width, "  "));
@@ -518,7 +527,7 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
         ),
     };
     let (minutes, cost) = base.work;
-    let work = if minutes.is_zero() {
+    let work = if cost.is_zero() {
         String::new()
     } else {
         format!(
