@@ -547,6 +547,12 @@ impl<'a> Scene<'a> {
                 at,
             })
         };
+        let weekly: Vec<PairWeek> = shown.iter().filter_map(week).collect();
+        let first = weekly.first().map(|week| week.at.map(|(ask, _)| ask));
+        let above = |asks: [Decimal; 2]| {
+            let each = scenes.iter().zip(asks);
+            each.clone().any(|(scene, ask)| ask > scene.made.high)
+        };
         let listing = self.listing + other.listing;
         let value = self.exact(both.plan.least(0)) - listing;
         Pair {
@@ -556,7 +562,8 @@ impl<'a> Scene<'a> {
             gain: value - alone,
             weeks: both.plan.weeks(),
             at_once: scenes.map(|scene| scene.least(&both.plan, 0).1),
-            weekly: shown.iter().filter_map(week).collect(),
+            above: first.is_some_and(above),
+            weekly,
         }
     }
 

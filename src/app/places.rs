@@ -41,6 +41,8 @@ pub struct Pair<'a> {
     pub weeks: Option<f64>,
     /// Lowest price to accept at once at each outlet.
     pub at_once: [Decimal; 2],
+    /// Whether an asking price of the first week is above the band there.
+    pub above: bool,
     /// The weeks shown.
     pub weekly: Vec<PairWeek>,
 }

@@ -78,15 +78,19 @@ pub(super) fn resolve(
         subject.how_sold = Some(HowSold::Fixed);
     }
     assumptions.extend(outlets(&subject, selection, settings));
+    // A venue without a price factor is the reference.
+    let venue = subject.venue.take();
+    let priced = venue.and_then(|venue| settings.priced_outlet(&venue).map(str::to_string));
+    subject.venue = priced;
     (subject, assumptions)
 }
 
-/// Where the unit is sold, in words, if outlets with a price factor matter for it or for a comp in use.
+/// Where the unit is taken to be sold, in words, if that is not known and a comp in use was sold at an outlet
+/// with a price factor.
 fn outlets(subject: &Unit, selection: &Selection, settings: &Settings) -> Option<String> {
     settings.priced_outlets().next()?;
-    if let Some(venue) = &subject.venue {
-        let priced = settings.priced_outlet(venue)?;
-        return Some(format!("sold at {priced}, where prices are apart"));
+    if subject.venue.is_some() {
+        return None;
     }
     let there = |comp: &Candidate| settings.priced_outlet(&comp.venue);
     let names: BTreeSet<&str> = selection.in_use().filter_map(there).collect();

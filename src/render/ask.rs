@@ -50,7 +50,8 @@ pub fn sheet(content: &Asking<'_>, width: Option<u16>) -> String {
         }
     }
     sellers(&mut out, content, width);
-    reckoned_with(&mut out, base, prose);
+    let at = base.outlet.filter(|_| content.beside.is_some());
+    reckoned_with(&mut out, base, at, prose);
     closing(&mut out, base, prose);
     out
 }
@@ -70,7 +71,7 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
     for line in rest.into_iter().chain([in_words(base, &when, &limits)]) {
         let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
     }
-    reckoned_with(&mut out, base, prose);
+    reckoned_with(&mut out, base, None, prose);
     closing(&mut out, base, prose);
     out
 }
@@ -162,6 +163,10 @@ pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
     lines
 }
 
+/// Caution if a first asking price is above the band.
+const ABOVE: &str = "The first price is above the range in which most such units sell: it tries whether yours is a \
+                     better one. Lower it as the weeks say if nobody comes.";
+
 /// Cautions if waiting, or the asking price, makes no sense.
 pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let usual = &content.usual;
@@ -171,11 +176,7 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let keep = left.is_some_and(|left| left < usual.plan.least(1));
     let above = content.basis.asking.is_none() && usual.ask > content.basis.made.high;
     [
-        (
-            above,
-            "The first price is above the range in which most such units sell: it tries whether yours is a better one. \
-             Lower it as the weeks say if nobody comes.",
-        ),
+        (above, ABOVE),
         (
             hardly,
             "Hardly anybody would pay what is asked: it sells to those who offer less.",
@@ -218,8 +219,12 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
         "  Take at once   {PRICE}{}{PRICE:#} or more",
         both(pair.at_once)
     );
+    let sold = match base.deadline {
+        Some(_) => "Sold or at the deadline",
+        None => "Sold",
+    };
     let weeks = pair.weeks.map_or("It may never be sold".into(), |weeks| {
-        format!("Sold after {weeks:.1} weeks on average")
+        format!("{sold} after {weeks:.1} weeks on average")
     });
     let line = format!(
         "{weeks}, with {} {code} left; seen from today, waiting paid for, {}: {} more than at {} alone. End the \
@@ -230,6 +235,9 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
         base.outlet.unwrap_or(one),
     );
     let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    if pair.above {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(ABOVE, width, "  "));
+    }
 }
 
 fn side_by_side(out: &mut String, base: &Basis<'_>, beside: &Beside<'_>, width: Option<u16>) {
@@ -564,8 +572,9 @@ fn short_percent(share: f64) -> String {
     format!("{text} %").replace('-', "−")
 }
 
-fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
-    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}");
+fn reckoned_with(out: &mut String, base: &Basis<'_>, at: Option<&str>, width: usize) {
+    let at = at.map_or(String::new(), |outlet| format!(", at {outlet}"));
+    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}{at}");
     let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
     let line = format!("{}{deadline}", rates_and_costs(base));
     let _ = writeln!(out, "{}", wrap(&line, width, "  "));
@@ -601,7 +610,7 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     };
     let earns = earns(&base.earns);
     let (minutes, cost) = base.work;
-    let work = if minutes.is_zero() {
+    let work = if cost.is_zero() {
         String::new()
     } else {
         format!(

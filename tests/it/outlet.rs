@@ -62,7 +62,7 @@ fn factor(made: &Estimate) -> Option<(f64, f64)> {
 #[test]
 fn the_factor_of_weighted_least_squares() {
     let settings = settings(FLAT);
-    for case in json("outlet.json").as_array().unwrap() {
+    for case in json("outlet.json")["markets"].as_array().unwrap() {
         let (ages, prices) = (numbers(&case["age_days"]), numbers(&case["price"]));
         let there = case["there"].as_array().unwrap();
         let comps: Vec<Candidate> = (0..ages.len())
@@ -200,6 +200,34 @@ fn bands_at_the_cheap_outlet_hold_what_they_say() {
         println!("{n} {share}: {held}");
         assert!((held - 0.8).abs() < allowed, "{n} {share}: {held}");
     }
+}
+
+/// A factor that the sales contradict is named, with the line that mends it.
+#[test]
+fn a_wrong_factor_is_contradicted() {
+    let settings = settings("[outlets.\"door step\"]\nprice = \"85 to 90 %\"");
+    let comps: Vec<Candidate> = (0..40)
+        .map(|k| {
+            let there = k % 2 == 0;
+            let price = 100.0 + f64::from(k % 7) - if there { 55.0 } else { 0.0 };
+            sold(k as usize, price, k, if there { "Door  Step" } else { "" })
+        })
+        .collect();
+    let made = estimated(&comps, &at(None), &settings);
+    let found = &made.conflicts[0];
+    let line = found.instead.line(&settings);
+    assert_eq!(line.0, "[outlets.\"door step\"]");
+    let mended = Settings::parse(&line_of(&line), Path::new("t.toml")).unwrap();
+    let range = mended.outlets["door step"].price.unwrap();
+    let (low, high) = (
+        f64::try_from(range.low).unwrap(),
+        f64::try_from(range.high).unwrap(),
+    );
+    assert!(low <= 46.6 && 46.6 <= high && high < 60.0, "{range}");
+}
+
+fn line_of((heading, line): &(String, String)) -> String {
+    format!("{heading}\n{line}\n")
 }
 
 /// Past sales are estimated at their own venue, and what is kept of them is made anew when a factor comes.
