@@ -29,6 +29,7 @@ mod deal;
 mod drawer;
 mod follow;
 mod listing;
+mod on_market;
 mod refusal;
 mod rules;
 
@@ -50,6 +51,7 @@ pub use by_day::{Later, Misfit};
 pub use deal::{Deal, Proceeds, State, name};
 pub use drawer::{Drawer, Lot};
 pub use listing::{Ended, Listing, Offered};
+pub use on_market::OnMarket;
 pub use refusal::Refusal;
 pub use rules::{Refund, Sale};
 
