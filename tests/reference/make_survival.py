@@ -47,7 +47,7 @@ def main():
         rows = gehan[gehan.treat == treat]
         demand(len(rows) == 21, "21 patients")
         samples.append(curve(treat, rows.time.to_numpy(), rows.cens.to_numpy()))
-    rng = np.random.default_rng(1958)
+    rng = np.random.default_rng(1)
     for count in (3, 7, 13, 35, 201):
         times = 1 + rng.geometric(0.04, count)
         seen = 1 + rng.geometric(0.03, count)
