@@ -59,6 +59,17 @@ pub struct Waiting {
     pub asking: Option<Decimal>,
     /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
+    /// The listing in which these came, if the ledger has it.
+    pub listing: Option<OwnListing>,
+}
+
+/// The listing of the unit: its offers are counted so far, and not among those for other units.
+#[derive(Debug, Clone, Copy)]
+pub struct OwnListing {
+    /// Number of the deal, and the position of the listing there.
+    pub at: (u32, usize),
+    /// Its asking price.
+    pub ask: Option<Decimal>,
 }
 
 /// Inputs of the plan.
@@ -257,7 +268,8 @@ impl<'a> Scene<'a> {
         unit.subject.how_sold.get_or_insert(HowSold::Fixed);
         let deal = &unit.settings.deal;
         let made = unit.estimate(unit.selection()?)?;
-        let noted = ledger_on(book, unit.as_of, notice)?.offers(unit.as_of, None);
+        let own = waiting.listing.map(|listing| listing.at);
+        let noted = ledger_on(book, unit.as_of, notice)?.offers_besides(unit.as_of, None, own);
         let scene = Self {
             basis: unit.settings.price_basis,
             through,
@@ -313,7 +325,8 @@ impl<'a> Scene<'a> {
     fn with_evidence(mut self) -> Self {
         if let Some((count, weeks)) = self.waiting.seen {
             let likely = float(self.made.median);
-            let asked = self.waiting.asking.map_or(likely, float);
+            let so_far = self.waiting.listing.and_then(|listing| listing.ask);
+            let asked = so_far.or(self.waiting.asking).map_or(likely, float);
             let buyers = self.buyers(self.offers.mean());
             let usual = buyers.heard(likely);
             // The absence of offers is no evidence at a price far above every limit.

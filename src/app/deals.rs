@@ -205,9 +205,9 @@ fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
 
 /// The locked ledger of a book, for one new entry.
 pub struct Books<'a> {
-    book: &'a Book,
+    pub(super) book: &'a Book,
     lock: BookLock,
-    ledger: Ledger,
+    pub(super) ledger: Ledger,
     notice: &'a mut dyn FnMut(&str),
 }
 
@@ -227,7 +227,7 @@ impl<'a> Books<'a> {
         })
     }
 
-    fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
+    pub(super) fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
         find_deal(&self.ledger, text, Wanted::InStock)
     }
 
@@ -306,7 +306,7 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry of a deal.
-    fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
+    pub(super) fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
         let entered = self.enter(entry, dated)?;
         let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
@@ -381,6 +381,9 @@ impl<'a> Books<'a> {
         let (id, mut unit) = (deal.id, deal.unit.clone());
         let figures = said.figures(self.notice);
         let blank = self.ledger.sold(dated.on, id, &figures);
+        let offers = said
+            .offers
+            .or_else(|| self.offers_before(id, dated.on, &figures));
         // Checked before the estimate, so that a deal not in stock gets its own message.
         self.ledger.clone().enter(blank.clone())?;
         self.ledger.fits_by_day(&blank)?;
@@ -390,7 +393,7 @@ impl<'a> Books<'a> {
         let entry = Entry {
             minutes: said.minutes,
             outlet: outlet.to_string(),
-            offers: said.offers,
+            offers,
             estimate,
             ..blank
         };
@@ -421,6 +424,12 @@ impl<'a> Books<'a> {
             comp,
             recorded,
         })
+    }
+
+    /// Number of recorded offers for a unit before a sale on a day, that of the sale included.
+    fn offers_before(&self, id: u32, on: NaiveDate, sale: &Sale) -> Option<u32> {
+        let prices = [sale.price, sale.price + sale.shipping];
+        self.ledger.up_to(on).deal(id)?.offers_before(on, prices)
     }
 
     /// Records money that the owner puts in.

@@ -10,7 +10,7 @@ use super::{CliError, notice, print};
 use crate::app::amounts::{money_if, quantity, refused};
 use crate::app::bid::{AimsSaid, Buying, Costs, Purchase, bid};
 use crate::app::{Book, describe};
-use crate::cli::unit::UnitArgs;
+use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::{chance, minutes, repair};
 use crate::render::bid::sheet;
 use crate::render::document;
@@ -24,6 +24,8 @@ Examples:
   compband bid --model \"Nerrow F4\" --grade B --inbound 6 --outlet parcel --weight 700 \\
       --repair \"new battery: parts 14, minutes 30, success 0.9\" --repair \"clean jack: success 95 %\"
   compband bid --model \"Brask M2\" --premium 15 --premium-fixed 2 --loss 10 --profit 15
+  compband bid page6 --against 40         a watched unit
+  compband bid d7                         another unit like that of a deal
 
 Describe the unit as it will be sold, mended and complete. Repairs are tried in the order given;
 the first that fails ends them, and the unit then sells for parts: for what parts-only sales of
@@ -36,7 +38,7 @@ promise, and not tax or legal advice.";
 #[command(after_help = EXAMPLES)]
 pub struct BidArgs {
     #[command(flatten)]
-    unit: UnitArgs,
+    unit: MeantArgs,
     #[command(flatten)]
     deal: DealArgs,
     /// Print everything as JSON instead
@@ -116,7 +118,11 @@ pub struct AimArgs {
 /// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let said = args.unit.said();
+    let meant = args.unit.meant(&book)?;
+    if let Some(id) = meant.deal() {
+        notice(&bought_already(id));
+    }
+    let said = meant.said;
     let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
     let purchase = args.deal.read(book.settings())?;
     let found = bid(&book, &unit, purchase, &mut notice)?;
@@ -126,6 +132,14 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     print(&sheet(&found, terminal_width()))?;
     found.unsure.into_iter().for_each(notice);
     Ok(())
+}
+
+/// The notice where a deal is named: its unit is not for sale to its owner.
+fn bought_already(deal: u32) -> String {
+    format!(
+        "d{deal} is bought already: this is the most to pay for another unit like it; `compband ask d{deal}` says what \
+         to ask for d{deal}"
+    )
 }
 
 impl DealArgs {

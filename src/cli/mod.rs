@@ -15,6 +15,7 @@ pub mod history;
 pub mod import;
 pub mod init;
 pub mod ledger;
+pub mod listing;
 pub mod log;
 pub mod models;
 pub mod net;
@@ -88,6 +89,8 @@ enum Command {
     Compare(compare::CompareArgs),
     Buy(Box<deals::BuyArgs>),
     Spend(deals::SpendArgs),
+    List(listing::ListArgs),
+    Unlist(listing::UnlistArgs),
     Sold(Box<deals::SoldArgs>),
     Scrap(deals::ScrapArgs),
     Ledger(ledger::LedgerArgs),
@@ -118,6 +121,8 @@ impl Command {
             Self::Compare(args) => compare::run(args, book),
             Self::Buy(args) => deals::buy(args, book),
             Self::Spend(args) => deals::spend(args, book),
+            Self::List(args) => listing::list(args, book),
+            Self::Unlist(args) => listing::unlist(args, book),
             Self::Sold(args) => deals::sold(args, book),
             Self::Scrap(args) => deals::scrap(args, book),
             Self::Ledger(args) => ledger::run(args, book),

@@ -8,6 +8,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::document::check;
+use super::listed;
 use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
@@ -93,6 +94,11 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         let _ = writeln!(out, "\n{HEADING}In stock{HEADING:#}, {code}{basis}");
         out.push_str(&stock);
     }
+    let up = listed::table(content.ledger, content.today, content.currency, width);
+    if !up.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Up for sale{HEADING:#}, {code}");
+        out.push_str(&up);
+    }
     let (closed, left_out) = closed(content, width);
     if !closed.is_empty() {
         let _ = writeln!(
@@ -153,6 +159,7 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
                 .map_or("–".into(), money),
         ));
     }
+    said.extend(listed::sentences(content.ledger, content.today));
     said.extend(goal(content));
     said.extend(left_out(content));
     said

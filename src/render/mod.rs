@@ -13,6 +13,7 @@ pub mod html;
 pub mod import;
 pub mod journal;
 pub mod ledger;
+pub mod listed;
 pub mod models;
 pub mod net;
 pub mod numbers;

@@ -315,7 +315,10 @@ fn how_long_spells_last() {
         for ((day, lasting), error) in list("at").iter().zip(list("lasting")).zip(list("error")) {
             let step = at(day.as_i64().unwrap());
             let (mine, spread) = step.map_or((1.0, 0.0), |step| (step.lasting, step.error));
-            assert!((mine - lasting.as_f64().unwrap()).abs() < 1e-12, "{name}: {day}");
+            assert!(
+                (mine - lasting.as_f64().unwrap()).abs() < 1e-12,
+                "{name}: {day}"
+            );
             if let Some(error) = error.as_f64() {
                 assert!((spread - error).abs() < 1e-12, "{name}: {day}");
             }
@@ -337,7 +340,9 @@ fn how_long_spells_last() {
                 .iter()
                 .map(|step| format!("{:.3}", step.lasting))
                 .collect();
-            let printed = ["0.857", "0.807", "0.753", "0.690", "0.627", "0.538", "0.448"];
+            let printed = [
+                "0.857", "0.807", "0.753", "0.690", "0.627", "0.538", "0.448",
+            ];
             assert_eq!(lasting, printed);
             assert_eq!(curve.within(0.5), Some(23));
         } else if name == "control" {

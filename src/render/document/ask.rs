@@ -50,6 +50,10 @@ pub struct Offer<'a> {
     pub gain_of_waiting: Money,
     /// Lowest acceptable offer.
     pub lowest_to_take: Money,
+    /// The deal, such as `d7`; null if none is named.
+    pub deal: Option<String>,
+    /// Number of the entry in which the offer is noted; null if it is not.
+    pub noted_as_entry: Option<u32>,
 }
 
 /// The common beginning of both documents.
@@ -221,6 +225,8 @@ pub fn offer_document<'a>(base: &'a Basis<'_>, judged: &Judged) -> Offer<'a> {
         worth_of_waiting: judged.wait.into(),
         gain_of_waiting: (judged.wait - judged.left).into(),
         lowest_to_take: judged.least.into(),
+        deal: None,
+        noted_as_entry: None,
     }
 }
 

@@ -18,6 +18,7 @@ pub mod check;
 pub mod compare;
 pub mod estimate;
 pub mod ledger;
+pub mod listed;
 pub mod net;
 pub mod refresh;
 #[cfg(test)]
