@@ -70,6 +70,8 @@ pub struct OwnListing {
     pub at: (u32, usize),
     /// Its asking price.
     pub ask: Option<Decimal>,
+    /// Whether its offers are those counted so far.
+    pub counted: bool,
 }
 
 /// Inputs of the plan.
@@ -87,6 +89,8 @@ pub struct Basis<'a> {
     pub noted: (u32, f64),
     /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
+    /// Whether these are those of a listing in the ledger.
+    pub seen_there: bool,
     /// Share of the buyers with a limit below the asking price who make an offer, per cent.
     pub haggling: Decimal,
     /// Their offer, per cent of the most they would pay.
@@ -325,7 +329,8 @@ impl<'a> Scene<'a> {
     fn with_evidence(mut self) -> Self {
         if let Some((count, weeks)) = self.waiting.seen {
             let likely = float(self.made.median);
-            let so_far = self.waiting.listing.and_then(|listing| listing.ask);
+            let own = self.waiting.listing.filter(|listing| listing.counted);
+            let so_far = own.and_then(|listing| listing.ask);
             let asked = so_far.or(self.waiting.asking).map_or(likely, float);
             let buyers = self.buyers(self.offers.mean());
             let usual = buyers.heard(likely);
@@ -473,6 +478,7 @@ impl<'a> Scene<'a> {
             offers: self.offers,
             noted: self.noted,
             seen: self.waiting.seen,
+            seen_there: self.waiting.listing.is_some_and(|listing| listing.counted),
             haggling: self.deal.haggling,
             offered: self.deal.offered,
             per_sale: self.deal.buyers_per_sale,

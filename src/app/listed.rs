@@ -60,7 +60,7 @@ impl Up {
     pub fn seen(&self, also: u16) -> (u16, Decimal) {
         let weeks = Decimal::from(self.days) / Decimal::from(DAYS_PER_WEEK);
         let noted = u16::try_from(self.offers).unwrap_or(u16::MAX);
-        (noted.saturating_add(also), weeks.round_dp(4))
+        (noted.saturating_add(also), weeks.round_dp(2))
     }
 }
 
@@ -128,14 +128,18 @@ pub fn to_be_sold(
     }
 }
 
-/// Numbers of the units in stock: `d7`.
+/// Numbers of the deals, `d7`: of units in stock, or of all.
 ///
 /// # Errors
 /// If the ledger cannot be read.
-pub fn stock(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Vec<String>, AppError> {
+pub fn deal_names(
+    book: &Book,
+    all: bool,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<String>, AppError> {
     let ledger = read_ledger(book, notice)?;
-    let open = ledger.deals().filter(|deal| deal.state == State::Open);
-    Ok(open.map(Deal::name).collect())
+    let wanted = |deal: &&Deal| all || deal.state == State::Open;
+    Ok(ledger.deals().filter(wanted).map(Deal::name).collect())
 }
 
 /// The error for a deal that is bought after a day, or does not exist.

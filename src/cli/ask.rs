@@ -13,7 +13,7 @@ use crate::app::amounts::{money, money_if, quantity};
 use crate::app::ask::{OwnListing, Waiting, ask, judge as judged};
 use crate::app::error::Kind;
 use crate::app::listed::{Stocked, Up, in_stock};
-use crate::app::meant::Meant;
+use crate::app::meant::{Meant, deal_number};
 use crate::app::{Book, describe};
 use crate::cli::unit::MeantArgs;
 use crate::render::ask::{offer_sheet, sheet};
@@ -160,6 +160,11 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let on = args.entry.day()?;
     let day = market.unit.day_said().unwrap_or(on);
     let said = args.offer.as_deref().unwrap_or_default();
+    if let Some(id) = deal_number(said) {
+        return Err(CliError::usage(format!(
+            "what is offered for d{id}? Say the deal and then the amount: compband offer d{id} AMOUNT"
+        )));
+    }
     let (meant, stocked) = market.meant(&book, day)?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
@@ -233,7 +238,8 @@ fn with_listing(said: Waiting, up: Option<&Up>, also: u16) -> Waiting {
         seen: said.seen.or_else(|| Some(up.seen(also))),
         listing: Some(OwnListing {
             at: up.at,
-            ask: up.ask.filter(|_| said.seen.is_none()),
+            ask: up.ask,
+            counted: said.seen.is_none(),
         }),
         ..said
     }

@@ -12,7 +12,7 @@ use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 use super::shells::SHELLS;
 use super::terminal::steers;
 use super::{CliError, count, notice, print};
-use crate::app::listed::stock;
+use crate::app::listed::deal_names;
 use crate::app::typed::all_pieces;
 use crate::app::{AppError, Book, write};
 use crate::settings::Settings;
@@ -174,15 +174,19 @@ fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
     beginning(typed, watches.unwrap_or_default().into_keys())
 }
 
-/// Numbers of the units in stock.
-fn deals(typed: &OsStr) -> Vec<CompletionCandidate> {
-    let deals = book().and_then(|book| stock(&book, &mut |_| {}));
+/// Numbers of deals.
+fn numbers(typed: &OsStr, all: bool) -> Vec<CompletionCandidate> {
+    let deals = book().and_then(|book| deal_names(&book, all, &mut |_| {}));
     beginning(typed, deals.unwrap_or_default())
+}
+
+fn deals(typed: &OsStr) -> Vec<CompletionCandidate> {
+    numbers(typed, true)
 }
 
 /// What may be meant by a unit: deals in stock, watched units, models.
 fn units(typed: &OsStr) -> Vec<CompletionCandidate> {
-    let all = [deals(typed), watched(typed), models(typed)];
+    let all = [numbers(typed, false), watched(typed), models(typed)];
     all.into_iter().flatten().collect()
 }
 

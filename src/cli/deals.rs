@@ -417,6 +417,9 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
             "day"
         )
     ));
+    if let (None, Some(offers)) = (args.offers, deal.offers) {
+        lines.push(format!("Offers counted, this one among them: {offers}."));
+    }
     let estimate = sold.estimate.as_ref();
     lines
         .extend(estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency))));

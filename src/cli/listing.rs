@@ -174,9 +174,9 @@ pub fn up_to_now(stocked: &Stocked, settings: &Settings) -> String {
         |up| {
             let ask = up
                 .ask
-                .map_or(String::new(), |ask| format!(" for {}", amount(currency, ask)));
+                .map_or(String::new(), |ask| format!(", now for {}", amount(currency, ask)));
             format!(
-                "{name} is up{}{ask} since {}: {}",
+                "{name} is up{} since {}{ask}: {}",
                 place(&up.outlet),
                 up.from,
                 so_far(up, currency)

@@ -281,11 +281,13 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
         );
     }
     if let Some((count, weeks)) = base.seen {
-        let _ = write!(
-            source,
-            ", and {count} in {} weeks as you said",
-            weeks.normalize()
-        );
+        let whence = if base.seen_there {
+            "since it is up"
+        } else {
+            "as you said"
+        };
+        let weeks = weeks.normalize();
+        let _ = write!(source, ", and {count} in {weeks} weeks {whence}");
     }
     let holding = if base.cost.is_zero() {
         "nothing".into()

@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::numbers::amount;
+use super::numbers::{amount, count};
 use super::table::{Grid, Kind};
 use crate::app::listed::Up;
 use crate::deal::ledger::{Ledger, OnMarket, State};
@@ -73,17 +73,19 @@ pub fn sentences(ledger: &Ledger, today: NaiveDate) -> Vec<String> {
 }
 
 fn in_all(units: &OnMarket, curve: &Curve) -> String {
-    let count = curve.spells;
-    let were = if count == 1 {
-        "1 unit put up for sale".to_string()
-    } else {
-        format!("{count} units put up for sale")
-    };
+    if curve.ended == 0 {
+        let units = count(curve.spells, "unit");
+        let longest = count(usize::try_from(curve.longest).unwrap_or_default(), "day");
+        return format!(
+            "Put up for sale so far: {units}, none sold yet; the longest was up for {longest}."
+        );
+    }
+    let were = format!("{} put up for sale", count(curve.spells, "unit"));
     let mut counts = vec![format!("{} sold", curve.ended)];
     if units.still_up > 0 {
         counts.push(format!("{} still up", units.still_up));
     }
-    let others = count - curve.ended - units.still_up;
+    let others = curve.spells - curve.ended - units.still_up;
     if others > 0 {
         counts.push(format!("{others} ended or sold elsewhere"));
     }

@@ -112,10 +112,12 @@ fn times(deal: &Deal) -> Vec<Time> {
     times
 }
 
-/// Whether the time ended with a sale before a listing began: what is up at the sale ends on its day.
+/// Whether the time ended with a sale before a listing began: what is up at the sale ends by its day.
 fn came_back(time: &Time, listing: &Listing) -> bool {
-    let ended = listing.ended.map(|(on, _)| on);
-    matches!(time.ended, Some((on, Ended::Sold)) if ended != Some(on))
+    let Some((sold, Ended::Sold)) = time.ended else {
+        return false;
+    };
+    listing.ended.is_none_or(|(on, _)| on > sold)
 }
 
 #[cfg(test)]
@@ -185,6 +187,11 @@ mod tests {
         list(&mut ledger, 2, 1, "parcel");
         list(&mut ledger, 5, 1, "doorstep");
         sell(&mut ledger, 12, 1, "doorstep");
+        // Beside it for a while, ended before the sale.
+        list(&mut ledger, 6, 4, "parcel");
+        list(&mut ledger, 7, 4, "doorstep");
+        unlist(&mut ledger, 8, 4, "doorstep");
+        sell(&mut ledger, 9, 4, "parcel");
         // Ended, a pause, up again until today.
         list(&mut ledger, 2, 2, "parcel");
         unlist(&mut ledger, 8, 2, "parcel");
@@ -197,15 +204,15 @@ mod tests {
         let units = ledger.on_market(day(20));
         assert_eq!(
             seen(&units),
-            [(10, true), (6, false), (10, false), (8, false)]
+            [(10, true), (6, false), (10, false), (8, false), (3, true)]
         );
         assert_eq!(units.still_up, 1);
         let outlets = ledger.on_market_at_outlets(day(20));
         assert_eq!(outlets[0].outlet.as_deref(), Some("doorstep"));
-        assert_eq!(seen(&outlets[0]), [(7, true), (3, false)]);
+        assert_eq!(seen(&outlets[0]), [(7, true), (3, false), (1, false)]);
         assert_eq!(
             seen(&outlets[1]),
-            [(10, false), (6, false), (10, false), (5, false)]
+            [(10, false), (6, false), (10, false), (5, false), (3, true)]
         );
     }
 
