@@ -140,7 +140,7 @@ impl ReportArgs {
         let watched = self.all || !self.watched.is_empty();
         if watched && !self.unit.is_blank() {
             return Some(
-                "units with a name are described by it: leave --model and the like out (--as-of apart), or the names",
+                "units with a name are described in watch.toml or the ledger: leave --model and the like out (--as-of apart), or the names",
             );
         }
         if !watched && !self.unit.has_model() {

@@ -18,6 +18,7 @@ mod help;
 mod import;
 mod large;
 mod ledger;
+mod listing;
 mod past;
 mod pieces;
 mod pool;

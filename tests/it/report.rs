@@ -319,7 +319,7 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
         ),
         (
             vec!["report", "--grade", "A"],
-            "names of watched units, or --all",
+            "names of watched units, deals, or --all",
         ),
         (vec!["report", "--all", "f4"], "--all"),
     ] {
