@@ -30,8 +30,8 @@ Examples:
   source <(compband completions zsh)             in ~/.zshrc
   compband completions fish | source             in ~/.config/fish/config.fish
 
-Models, deals, watched units, grades, pieces and outlets are those of the book in the current folder, or of
-COMPBAND_BOOK.")]
+Models, deals, watched units, grades, pieces and outlets are those of the book in the current
+folder, or of COMPBAND_BOOK.")]
 pub struct CompletionsArgs {
     /// The shell
     #[arg(value_enum)]

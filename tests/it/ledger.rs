@@ -11,7 +11,7 @@ use tempfile::TempDir;
 use crate::estimate::{conforms, demo, json, root};
 use crate::runner::{fails, out, run, stderr};
 
-pub fn dec(text: &str) -> Decimal {
+fn dec(text: &str) -> Decimal {
     text.parse().unwrap()
 }
 

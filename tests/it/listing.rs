@@ -8,7 +8,7 @@ use tempfile::TempDir;
 use unicode_width::UnicodeWidthStr;
 
 use crate::estimate::{DEMO_UNIT, conforms, demo, json, root};
-use crate::ledger::{dec, does, refuses, words};
+use crate::ledger::{does, refuses, words};
 use crate::runner::{out, run, stderr};
 
 /// The unit of the demo, as flags.
@@ -207,7 +207,7 @@ fn what_cannot_be_listed_is_refused() {
     ] {
         refuses(&dir, code, line, &[told]);
     }
-    does(&dir, "list d1 --ask 140 --outlet table");
+    does(&dir, "list d1 --ask 140 --outlet table --date 2026-11-03");
     refuses(
         &dir,
         2,
@@ -244,7 +244,7 @@ fn ask_knows_what_the_ledger_knows() {
     assert_eq!(known["reckoned_with"]["asking"], "150.00");
     assert!(known["unit"].as_str().unwrap().contains("grade A"));
     said = document(&dir, "ask d1 --as-of 2026-11-20 --offers 9 --over 3");
-    assert_eq!(said["reckoned_with"]["offers_seen"]["offers"], 9);
+    assert_eq!(said["reckoned_with"]["offers_seen"]["count"], 9);
     let text = plain(&does(&dir, "ask d1 --as-of 2026-11-20"));
     assert!(
         text.starts_with("d1 is up at parcel since 2026-10-30, now for 162.00: 21 days, 2 offers, the best 104.00"),
@@ -290,7 +290,7 @@ fn an_offer_is_noted_and_answered_in_one_step() {
         assert_eq!(noting[key], dry[key], "{key}");
     }
     assert_eq!(noting["as_of"], "2026-11-13");
-    assert_eq!(noting["reckoned_with"]["offers_seen"]["offers"], 1);
+    assert_eq!(noting["reckoned_with"]["offers_seen"]["count"], 1);
     let entries = plain(&does(&dir, "ledger entries --deal d1"));
     assert!(
         entries.contains("offer of 131.00; parcel; by telephone"),
@@ -344,7 +344,7 @@ fn the_rate_of_offers_counts_from_the_listing() {
     does(&dir, "list d1 --ask 150 --date 2026-10-30");
     does(&dir, "sold d1 --price 140 --offers 2 --date 2026-11-06");
     let (after, seen) = rate(&dir);
-    assert_eq!((&seen["offers"], &seen["weeks"]), (&2.into(), &1.0.into()));
+    assert_eq!((&seen["count"], &seen["weeks"]), (&2.into(), &1.0.into()));
     assert!((after - rule).abs() < 0.3, "{rule} {after}");
     // The conjugate rule: a gamma prior with mean 2.4 and two offers more in one week more.
     let shape = (after * 1.0 - 2.0) / (1.0 - after / rule);
