@@ -8,17 +8,22 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
 use super::ledger::ledger_on;
+use super::places::{Beside, Listed, Pair, PairWeek};
 use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use crate::band::estimate::Estimate;
 use crate::book::Book;
-use crate::deal::asking::{Answer, Asks, Buyers, Level, Market, answer, buyers_behind, step};
-use crate::deal::prospect::Sale;
+use crate::deal::asking::{
+    Answer, Asks, Buyers, Level, Market, Selling, Thresholds, buyers_behind, plan_both, step,
+};
+use crate::deal::ledger::Ledger;
+use crate::deal::prospect::{Sale, from_minor, minor};
 use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
-use crate::settings::selling::DealSettings;
+use crate::settings::selling::{DealSettings, Outlet};
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
+use crate::trade::range::Range;
 
 /// Number of prices that represent the distribution of prices paid at one level.
 const BUYERS: usize = 60;
@@ -39,6 +44,9 @@ const COUNTED: f64 = 0.8;
 
 /// Probability within one standard deviation of a normal mean.
 const ONE_SD: f64 = 0.682_689_492;
+
+/// Minor units by which rounding may lower the net of a higher price.
+const ROUNDED: i64 = 5;
 
 const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
 
@@ -113,6 +121,10 @@ pub struct Basis<'a> {
     pub quick_sale: Option<Decimal>,
     /// The fixed asking price.
     pub asking: Option<Decimal>,
+    /// Minutes of work for a sale, and their cost.
+    pub work: (Decimal, Decimal),
+    /// Asking prices and answers to offers are multiples of this step.
+    pub step: Decimal,
 }
 
 /// Alternative return on the proceeds of a sale.
@@ -158,8 +170,13 @@ pub struct Asking<'a> {
     pub best: Option<Variant>,
     /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
     pub least: Vec<Decimal>,
+    /// Thresholds by week, from week 0 to the last shown.
+    pub thresholds: Vec<Thresholds>,
     /// Weeks shown, ascending.
     pub shown: Vec<usize>,
+    /// The book's outlets side by side, the best of which this is; none if an outlet was said or there is only
+    /// one.
+    pub beside: Option<Beside<'a>>,
 }
 
 /// An offer with the advice on it.
@@ -177,22 +194,22 @@ pub struct Judged {
     pub least: Decimal,
     /// The advice.
     pub answer: Answer,
+    /// The thresholds of that week, by which every offer is answered.
+    pub thresholds: Thresholds,
 }
 
-impl Variant {
-    /// Weeks to show: until a sale is nearly certain, and the week of the deadline.
-    pub fn weeks_shown(&self, deadline: Option<usize>) -> Vec<usize> {
-        let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
-        let sold = self.plan.sold_by(most);
-        let sure = sold
-            .iter()
-            .position(|sold| *sold >= SURE)
-            .map_or(most, |at| at + 1);
-        let last = sure.max(ROWS.0).min(most);
-        let mut shown: Vec<usize> = (1..=last).collect();
-        shown.extend(deadline.filter(|weeks| *weeks > last));
-        shown
-    }
+/// Weeks of a plan to show: until a sale is nearly certain, and the week of the deadline.
+fn weeks_shown(plan: &Plan, deadline: Option<usize>) -> Vec<usize> {
+    let most = deadline.unwrap_or(usize::MAX).min(ROWS.1);
+    let sold = plan.sold_by(most);
+    let sure = sold
+        .iter()
+        .position(|sold| *sold >= SURE)
+        .map_or(most, |at| at + 1);
+    let last = sure.max(ROWS.0).min(most);
+    let mut shown: Vec<usize> = (1..=last).collect();
+    shown.extend(deadline.filter(|weeks| *weeks > last));
+    shown
 }
 
 /// Works out asking prices for a unit. The default way of selling is a fixed price.
@@ -207,6 +224,65 @@ pub fn ask<'a>(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Asking<'a>, AppError> {
     Ok(Scene::of(book, unit, sale, waiting, notice)?.asking())
+}
+
+/// Works out asking prices for a unit at each of some outlets, and at two at once; the result is about the best
+/// outlet.
+///
+/// # Errors
+/// Those of [`ask`].
+pub fn ask_beside<'a>(
+    book: &Book,
+    unit: &AskedUnit<'_>,
+    sales: Vec<Through<'a>>,
+    waiting: &Waiting,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Asking<'a>, AppError> {
+    let ledger = ledger_on(book, unit.as_of, notice)?;
+    let mut elsewhere: Option<Estimate> = None;
+    let mut all = Vec::new();
+    for sale in sales {
+        let unit = fixed_price(unit, Some(sale.name));
+        // Without a price factor all outlets have one estimate.
+        let made = match (&elsewhere, unit.settings.priced_outlet(sale.name)) {
+            (Some(made), None) => made.clone(),
+            (_, priced) => {
+                let made = unit.estimate(unit.selection()?)?;
+                if priced.is_none() {
+                    elsewhere = Some(made.clone());
+                }
+                made
+            }
+        };
+        let scene = Scene::new(&unit, made, Some(sale), waiting.clone(), &ledger)?;
+        let usual = scene.variant(scene.offers.mean(), scene.asks());
+        all.push((scene, usual));
+    }
+    let worth = |(scene, usual): &(Scene<'_>, Variant)| usual.value - scene.listing;
+    // Of equals the first of the book.
+    all.sort_by_key(|one| std::cmp::Reverse(worth(one)));
+    let listed = all
+        .iter()
+        .map(|(scene, usual)| scene.listed(usual))
+        .collect();
+    let mut rest = all.into_iter();
+    let Some((best, usual)) = rest.next() else {
+        return ask(book, unit, None, waiting.clone(), notice);
+    };
+    // Two outlets at the book's common rate of offers have the same buyers.
+    let other = rest.find(|(other, _)| best.own_rate || other.own_rate);
+    let pair = other.map(|(other, _)| best.pair(&other, usual.value - best.listing));
+    Ok(Asking {
+        beside: Some(Beside { listed, pair }),
+        ..best.asking_by(usual)
+    })
+}
+
+/// A unit with an asking price, which is not sold by auction, at an outlet.
+fn fixed_price<'u>(unit: &AskedUnit<'u>, outlet: Option<&str>) -> AskedUnit<'u> {
+    let mut unit = unit.sold_at(outlet);
+    unit.subject.how_sold.get_or_insert(HowSold::Fixed);
+    unit
 }
 
 /// Judges an offer that came in some week; the result includes the inputs.
@@ -246,15 +322,20 @@ struct Scene<'a> {
     offers: Rate,
     /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     noted: (u32, f64),
+    /// Whether the outlet has a rate of its own, and with it buyers of its own.
+    own_rate: bool,
+    /// Minutes of work for a sale, and their cost.
+    work: (Decimal, Decimal),
+    /// Cost of the work of listing it.
+    listing: Decimal,
     /// Net of a price, by its minor units.
     known: RefCell<HashMap<i64, f64>>,
 }
 
 /// The rule of thumb for offers per week.
-fn offers_by_rule(deal: &DealSettings) -> Result<Rate, AppError> {
-    let range = deal.offers_per_week;
+fn offers_by_rule(range: Range) -> Result<Rate, AppError> {
     Rate::from_range(float(range.low), float(range.high)).ok_or_else(|| AppError::Refused {
-        message: format!("deal.offers_per_week \"{range}\" is no range of counts"),
+        message: format!("offers_per_week \"{range}\" is no range of counts"),
         next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
     })
 }
@@ -267,18 +348,44 @@ impl<'a> Scene<'a> {
         waiting: Waiting,
         notice: &mut dyn FnMut(&str),
     ) -> Result<Self, AppError> {
-        let mut unit = unit.clone();
-        // A unit with an asking price is not sold by auction.
-        unit.subject.how_sold.get_or_insert(HowSold::Fixed);
-        let deal = &unit.settings.deal;
+        let unit = fixed_price(unit, through.as_ref().map(|through| through.name));
         let made = unit.estimate(unit.selection()?)?;
+        let ledger = ledger_on(book, unit.as_of, notice)?;
+        Self::new(&unit, made, through, waiting, &ledger)
+    }
+
+    /// The market of a unit with this estimate.
+    fn new(
+        unit: &AskedUnit<'_>,
+        made: Estimate,
+        through: Option<Through<'a>>,
+        waiting: Waiting,
+        ledger: &Ledger,
+    ) -> Result<Self, AppError> {
+        let deal = &unit.settings.deal;
+        let outlets = &unit.settings.outlets;
+        let outlet = through.as_ref().and_then(|at| outlets.get(at.name));
+        let own_rate = outlet.and_then(|outlet| outlet.offers_per_week);
         let own = waiting.listing.map(|listing| listing.at);
-        let noted = ledger_on(book, unit.as_of, notice)?.offers_besides(unit.as_of, None, own);
+        let offers = |at: Option<&str>| ledger.offers_besides(unit.as_of, at, own);
+        let noted = match through.as_ref().map(|at| offers(Some(at.name))) {
+            Some(there) if there.1 > 0.0 || own_rate.is_some() => there,
+            _ => offers(None),
+        };
+        let minutes = outlet.map_or(Decimal::ZERO, |outlet: &Outlet| outlet.minutes);
+        let cost = |minutes: Decimal| {
+            let amount = deal.wage * minutes / Decimal::from(60);
+            from_minor(minor(amount, &made.currency), &made.currency)
+        };
+        let rule = offers_by_rule(own_rate.unwrap_or(deal.offers_per_week))?;
         let scene = Self {
             basis: unit.settings.price_basis,
             through,
             // The asking prices of earlier sales are assumed to be near the likely price.
-            offers: posterior(offers_by_rule(deal)?, f64::from(noted.0), noted.1),
+            offers: posterior(rule, f64::from(noted.0), noted.1),
+            own_rate: own_rate.is_some(),
+            work: (minutes, cost(minutes)),
+            listing: cost(outlet.map_or(Decimal::ZERO, |outlet| outlet.listing_minutes)),
             noted,
             levels: levels(&made, float(deal.buyers_per_sale)),
             deal: deal.clone(),
@@ -310,8 +417,18 @@ impl<'a> Scene<'a> {
     fn exit(&self, exit: Option<Decimal>) -> Decimal {
         exit.unwrap_or_else(|| {
             let price = float(self.made.median) * float(self.deal.quick_sale) / 100.0;
-            self.sale().net(self.exact(price))
+            self.left(self.exact(price))
         })
+    }
+
+    /// What a price leaves after the costs and the work of the sale.
+    fn left(&self, price: Decimal) -> Decimal {
+        self.sale().net(price) - self.work.1
+    }
+
+    /// The lowest price that leaves this much.
+    fn price_for(&self, left: Decimal) -> Option<Decimal> {
+        self.sale().price_for(left + self.work.1)
     }
 
     fn sale(&self) -> Sale<'_> {
@@ -401,15 +518,90 @@ impl<'a> Scene<'a> {
     }
 
     fn plan(&self, offers: f64, asks: Asks) -> Plan {
+        let net = |price| self.net(price);
+        self.market(self.buyers(offers), asks, &net).plan()
+    }
+
+    fn market<'m>(
+        &self,
+        buyers: Buyers<'m>,
+        asks: Asks,
+        net: &'m dyn Fn(f64) -> f64,
+    ) -> Market<'m> {
         Market {
-            buyers: self.buyers(offers),
-            net: &|price| self.net(price),
+            buyers,
+            net,
             asks,
             drift: (1.0 + self.trend() / 100.0).powf(7.0 / DAYS_PER_MONTH),
             patience: self.patience(),
-            deadline: self.waiting.deadline.map(|(weeks, _)| usize::from(weeks)),
+            deadline: self.deadline(),
         }
-        .plan()
+    }
+
+    fn deadline(&self) -> Option<usize> {
+        self.waiting.deadline.map(|(weeks, _)| usize::from(weeks))
+    }
+
+    /// The listing at this outlet.
+    fn listed(&self, usual: &Variant) -> Listed<'a> {
+        Listed {
+            outlet: self.through.as_ref().map_or("", |through| through.name),
+            ask: usual.ask,
+            at_once: usual.at_once,
+            left: usual.left - self.listing,
+            value: usual.value - self.listing,
+            weeks: usual.weeks,
+            listing: self.listing,
+        }
+    }
+
+    /// Listings at this outlet and at another with other buyers, against the better one, which is worth `alone`.
+    fn pair(&self, other: &Self, alone: Decimal) -> Pair<'a> {
+        let scenes = [self, other];
+        let count = scenes.map(|scene| scene.levels.len()).into_iter().max();
+        let levels = scenes.map(|scene| as_many(&scene.levels, count.unwrap_or(1)));
+        let nets = scenes.map(|scene| move |price| scene.net(price));
+        let market = |at: usize| {
+            let scene = scenes[at];
+            let buyers = Buyers {
+                levels: &levels[at],
+                ..scene.buyers(scene.offers.mean())
+            };
+            scene.market(buyers, scene.asks(), &nets[at])
+        };
+        let both = plan_both(&market(0), &market(1));
+        let shown = weeks_shown(&both.plan, self.deadline());
+        let sold_by = both.plan.sold_by(shown.last().copied().unwrap_or_default());
+        let week = |week: &usize| {
+            let asks = both.asks(*week)?;
+            let at = [0, 1].map(|at: usize| {
+                let of = scenes[at].selling(&both.plan, *week, asks[at]);
+                (scenes[at].exact(asks[at]), of.thresholds())
+            });
+            Some(PairWeek {
+                week: *week,
+                sold_by: *sold_by.get(week - 1)?,
+                at,
+            })
+        };
+        let weekly: Vec<PairWeek> = shown.iter().filter_map(week).collect();
+        let first = weekly.first().map(|week| week.at.map(|(ask, _)| ask));
+        let above = |asks: [Decimal; 2]| {
+            let each = scenes.iter().zip(asks);
+            each.clone().any(|(scene, ask)| ask > scene.made.high)
+        };
+        let listing = self.listing + other.listing;
+        let value = self.exact(both.plan.least(0)) - listing;
+        Pair {
+            outlets: scenes.map(|scene| scene.through.as_ref().map_or("", |at| at.name)),
+            left: self.exact(both.plan.left()) - listing,
+            value,
+            gain: value - alone,
+            weeks: both.plan.weeks(),
+            at_once: scenes.map(|scene| scene.least(&both.plan, 0).1),
+            above: first.is_some_and(above),
+            weekly,
+        }
     }
 
     /// The allowed asking prices.
@@ -424,12 +616,7 @@ impl<'a> Scene<'a> {
     fn net(&self, price: f64) -> f64 {
         let minor = 10_f64.powi(self.made.currency.decimals() as i32);
         let units = (price * minor).round_ties_even() as i64;
-        let work_out = || {
-            float(
-                self.sale()
-                    .net(Decimal::new(units, self.made.currency.decimals())),
-            )
-        };
+        let work_out = || float(self.left(Decimal::new(units, self.made.currency.decimals())));
         *self
             .known
             .borrow_mut()
@@ -440,7 +627,7 @@ impl<'a> Scene<'a> {
     /// Smallest acceptable net of an offer, and the lowest price with that net.
     fn least(&self, plan: &Plan, week: usize) -> (Decimal, Decimal) {
         let left = self.exact(plan.least(week));
-        let price = self.sale().price_for(left).unwrap_or_default();
+        let price = self.price_for(left).unwrap_or_default();
         (left, price)
     }
 
@@ -461,7 +648,7 @@ impl<'a> Scene<'a> {
         Variant {
             offers,
             ask,
-            left_of_ask: self.sale().net(ask),
+            left_of_ask: self.left(ask),
             at_once: self.least(&plan, 0).1,
             value: self.exact(plan.least(0)),
             left: self.exact(plan.left()),
@@ -499,18 +686,32 @@ impl<'a> Scene<'a> {
                 .deadline
                 .and_then(|(_, exit)| exit.is_none().then_some(self.deal.quick_sale)),
             asking: self.waiting.asking,
+            work: self.work,
+            step: self.exact(self.step()),
             made: self.made,
         }
     }
 
     fn asking(self) -> Asking<'a> {
         let usual = self.variant(self.offers.mean(), self.asks());
-        let shown = usual.weeks_shown(self.waiting.deadline.map(|(weeks, _)| usize::from(weeks)));
+        self.asking_by(usual)
+    }
+
+    /// Asking prices with this plan at the mean rate.
+    fn asking_by(self, usual: Variant) -> Asking<'a> {
+        let shown = weeks_shown(&usual.plan, self.deadline());
         let (few, many) = self.offers.range();
         Asking {
             least: (0..=*shown.last().unwrap_or(&0))
                 .map(|week| self.least(&usual.plan, week).1)
                 .collect(),
+            thresholds: (0..=*shown.last().unwrap_or(&0))
+                .map(|week| {
+                    let asked = asked_in(&usual.plan, week);
+                    self.selling(&usual.plan, week, asked).thresholds()
+                })
+                .collect(),
+            beside: None,
             shown,
             others: [few, many].map(|offers| self.variant(offers, self.asks())),
             best: self
@@ -525,18 +726,54 @@ impl<'a> Scene<'a> {
     fn judged(&self, offer: Decimal, week: usize) -> Judged {
         let plan = self.plan(self.offers.mean(), self.asks());
         let (wait, least) = self.least(&plan, week);
-        let share = float(self.deal.offered) / 100.0;
-        let net = |price| self.net(price);
-        let asked = plan.period(week.max(1)).and_then(|period| period.week.ask);
-        let asked = asked.unwrap_or(f64::INFINITY);
+        let selling = self.selling(&plan, week, asked_in(&plan, week));
         Judged {
             offer,
             week,
-            left: self.sale().net(offer),
+            left: self.left(offer),
             wait,
             least,
-            answer: answer(float(offer), (float(wait), asked), share, self.step(), net),
+            answer: selling.answer(float(offer)),
+            thresholds: selling.thresholds(),
         }
+    }
+
+    /// How the unit is on sale in a week of a plan at an asking price.
+    fn selling(&self, plan: &Plan, week: usize, asked: f64) -> Selling {
+        let (left, least) = self.least(plan, week);
+        let unit = Decimal::new(1, self.made.currency.decimals());
+        // Lines of a net are rounded each by itself, so that a higher price may leave a little less.
+        let little = unit * Decimal::from(ROUNDED);
+        let always = self.sale().price_always_for(left + self.work.1 - little);
+        Selling {
+            lowest: float(always.map_or(least, |always| always.max(least))),
+            asked,
+            offered: float(self.deal.offered) / 100.0,
+            step: self.step(),
+            unit: float(unit),
+        }
+    }
+}
+
+/// The asking price of a week; week 0 is the first one, before it.
+fn asked_in(plan: &Plan, week: usize) -> f64 {
+    let period = plan.period(week.max(1));
+    period
+        .and_then(|period| period.week.ask)
+        .unwrap_or(f64::INFINITY)
+}
+
+/// So many levels, from these or from the only one.
+fn as_many(levels: &[Level], count: usize) -> Vec<Level> {
+    match levels {
+        [only] => vec![
+            Level {
+                chance: 1.0 / count as f64,
+                ..only.clone()
+            };
+            count
+        ],
+        levels => levels.to_vec(),
     }
 }
 

@@ -110,6 +110,7 @@ pub fn bid<'a>(
         .with_book(book, &settings.deal, unit.as_of, notice)?;
     let costs = purchase.costs;
     let terms = purchase.sale.as_ref().map(|sale| &sale.terms);
+    let unit = &unit.sold_at(purchase.sale.as_ref().map(|sale| sale.name));
     let weighed = weigh(unit, terms, &costs)?;
     let case = Case {
         prospect: &weighed.prospect,

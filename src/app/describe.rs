@@ -97,6 +97,7 @@ pub fn subject(
         attributes: attributes(&said.set, model, settings, notice)?,
         works: !said.parts,
         how_sold: said.how_sold,
+        venue: None,
     })
 }
 

@@ -163,7 +163,12 @@ pub fn foresee(
     let reader = Reader::new(book, as_of, [unit.model.as_str()], notice)?;
     let unit = reader.unit(Asked {
         settings: book.settings().clone(),
-        subject: unit.clone(),
+        subject: unit.sold_at(
+            outlet(None, book.settings())
+                .ok()
+                .flatten()
+                .map(|(name, _)| name),
+        ),
         keep: &[],
         drop: &[],
     })?;

@@ -48,7 +48,7 @@ pub fn listings<'a>(
             problems,
         };
         let outlet = match row.row.text("outlet") {
-            "" => outlet(usual, settings)?.map(|(_, outlet)| outlet),
+            "" => outlet(usual, settings)?,
             name => row.outlet(name),
         };
         all.extend(row.listing(outlet));
@@ -103,9 +103,9 @@ impl<'r, 'a> Row<'r, 'a> {
         self.read(column, None, |text| checked(text, unit, &check).map(Some))
     }
 
-    fn outlet(&mut self, name: &str) -> Option<&'a Outlet> {
+    fn outlet(&mut self, name: &str) -> Option<(&'a str, &'a Outlet)> {
         let outlets = &self.settings.outlets;
-        let found = selling::outlet(outlets, name).map(|(_, outlet)| outlet);
+        let found = selling::outlet(outlets, name);
         if found.is_none() {
             let known: Vec<&str> = outlets.keys().map(String::as_str).collect();
             let expected = format!("an outlet of compband.toml ({})", known.join(", "));
@@ -146,6 +146,7 @@ impl<'r, 'a> Row<'r, 'a> {
             attributes: self.attributes(),
             works: !self.text("works").eq_ignore_ascii_case("no"),
             how_sold: HowSold::parse(self.text("how_sold")),
+            venue: None,
         };
         if subject.model.is_empty() {
             self.wrong("model", "a model", "write which it is");
@@ -203,9 +204,9 @@ impl<'r, 'a> Row<'r, 'a> {
     }
 
     /// The listing, or `None` after a problem.
-    fn listing(mut self, outlet: Option<&'a Outlet>) -> Option<Listing<'a>> {
+    fn listing(mut self, outlet: Option<(&'a str, &'a Outlet)>) -> Option<Listing<'a>> {
         let before = self.problems.len();
-        let subject = self.facts();
+        let subject = self.facts().sold_at(outlet.map(|(name, _)| name));
         let costs = self.costs();
         if self.text("asked").is_empty() {
             self.wrong("asked", "the price asked", "");
@@ -213,7 +214,7 @@ impl<'r, 'a> Row<'r, 'a> {
         let asked = self.money("asked").unwrap_or_default();
         let weight = self.number("weight", "g", selling::weight);
         let paid = self.money("shipping");
-        let terms = outlet.map(|outlet| {
+        let terms = outlet.map(|(_, outlet)| {
             let settings = self.settings;
             Terms::new(outlet, &settings.shipping, &settings.currency, weight, paid)
         });

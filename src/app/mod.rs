@@ -24,6 +24,7 @@ pub mod meant;
 pub mod models;
 pub mod parallel;
 pub mod past;
+pub mod places;
 pub mod reader;
 pub mod record;
 pub mod refresh;

@@ -4,13 +4,14 @@
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::{Datelike, NaiveDate};
-use polars::prelude::{DataFrame, IdxCa, PolarsResult};
+use polars::prelude::{DataFrame, IdxCa, PolarsResult, StringChunked};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
 use crate::band::related::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
 use crate::book::comps::frame::CONTENT_HASH;
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::hash::hash_of_value;
+use crate::trade::range::Range;
 
 /// The sales of a book by model (by key).
 pub struct Timeline<'a> {
@@ -79,6 +80,7 @@ impl<'a> Timeline<'a> {
         let contents = comps.column(CONTENT_HASH)?.i64()?;
         let lots = comps.column("lot_size")?.i64()?;
         let works = comps.column("works")?.bool()?;
+        let venues = Venues::of(comps, settings)?;
         let mut models: HashMap<&str, Vec<Recorded>> = HashMap::new();
         let cells = ids.iter().zip(keys.iter()).zip(days.iter());
         let cells = cells
@@ -94,7 +96,7 @@ impl<'a> Timeline<'a> {
                     day: day.unwrap_or(i32::MAX),
                     comp_id: id.to_string(),
                     row: row as u32,
-                    hash: xxh3_64_with_seed(id.as_bytes(), content),
+                    hash: venues.with(row, xxh3_64_with_seed(id.as_bytes(), content)),
                     single: lot == Some(1),
                     works: works.unwrap_or(true),
                 });
@@ -251,6 +253,30 @@ impl<'a> Timeline<'a> {
     }
 }
 
+/// The venues of the sales, which matter if they are outlets with a price factor.
+struct Venues<'a> {
+    settings: &'a Settings,
+    venues: Option<StringChunked>,
+}
+
+impl<'a> Venues<'a> {
+    fn of(comps: &DataFrame, settings: &'a Settings) -> PolarsResult<Self> {
+        let matter = settings.priced_outlets().next().is_some();
+        let venues = matter.then(|| PolarsResult::Ok(comps.column("venue")?.str()?.clone()));
+        Ok(Self {
+            settings,
+            venues: venues.transpose()?,
+        })
+    }
+
+    /// The hash of a sale, with its outlet if that has a price factor.
+    fn with(&self, row: usize, hash: u64) -> u64 {
+        let venue = self.venues.as_ref().and_then(|venues| venues.get(row));
+        let outlet = venue.and_then(|venue| self.settings.priced_outlet(venue));
+        outlet.map_or(hash, |name| hash_of(&[hash, xxh3_64(name.as_bytes())]))
+    }
+}
+
 impl History {
     fn new(family: Option<String>, mut sales: Vec<Recorded>) -> Self {
         sales.sort_unstable_by(|a, b| (a.day, &a.comp_id).cmp(&(b.day, &b.comp_id)));
@@ -392,13 +418,21 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         rules,
         kits,
         families,
-        outlets: _,
+        outlets,
         shipping: _,
         deal: _,
         mappings: _,
     } = settings;
     let scales = (&currency.code, price_basis, grades, completeness);
-    hash_of_value(&(scales, estimate, rules, kits, families))
+    let made = hash_of_value(&(scales, estimate, rules, kits, families));
+    let factors = outlets
+        .iter()
+        .filter_map(|(name, outlet)| Some((name, outlet.price?)));
+    let factors: Vec<(&String, Range)> = factors.collect();
+    if factors.is_empty() {
+        return made;
+    }
+    hash_of(&[made, hash_of_value(&factors)])
 }
 
 /// A hash of numbers in their order.

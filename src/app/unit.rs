@@ -43,6 +43,14 @@ pub struct AskedUnit<'a> {
 }
 
 impl AskedUnit<'_> {
+    /// This unit, to be sold through an outlet, if one is known.
+    pub fn sold_at(&self, outlet: Option<&str>) -> Self {
+        Self {
+            subject: self.subject.sold_at(outlet),
+            ..self.clone()
+        }
+    }
+
     /// The query for its comps.
     pub fn query(&self) -> Query<'_> {
         Query {

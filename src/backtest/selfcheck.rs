@@ -81,6 +81,7 @@ pub fn subject_of(model: &str, sale: &Candidate) -> Unit {
         attributes: sale.attributes.clone(),
         works: sale.works,
         how_sold: sale.how_sold,
+        venue: given(&sale.venue),
     }
 }
 

@@ -391,6 +391,7 @@ fn place(term: &Term, model: &str, settings: &Settings) -> Option<(Place, Side)>
         Term::Defect(name) if name != OTHERS => named("defects", name.clone(), Side::Off),
         Term::Sold(SoldTerm::Auction) => named("how_sold", "auction".into(), Side::Either),
         Term::Sold(SoldTerm::Offer) => named("how_sold", "offer".into(), Side::Either),
+        Term::Outlet(name) => Some((Place::Outlet(name.clone()), Side::Left)),
         Term::Attribute(name) => {
             let side = match settings.attribute(model, name)?.sign {
                 Direction::Up => Side::On,

@@ -28,7 +28,7 @@ use crate::trade::attributes::Scale;
 use crate::trade::comp::HowSold;
 use chrono::NaiveDate;
 use nalgebra::DVector;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Reason why there is no estimate.
 #[derive(Debug, thiserror::Error)]
@@ -77,7 +77,25 @@ pub(super) fn resolve(
         assumptions.push(format!("{}{NO_COMP_SAYS}", HowSold::Fixed.phrase()));
         subject.how_sold = Some(HowSold::Fixed);
     }
+    assumptions.extend(outlets(&subject, selection, settings));
+    // A venue without a price factor is the reference.
+    let venue = subject.venue.take();
+    let priced = venue.and_then(|venue| settings.priced_outlet(&venue).map(str::to_string));
+    subject.venue = priced;
     (subject, assumptions)
+}
+
+/// Where the unit is taken to be sold, in words, if that is not known and a comp in use was sold at an outlet
+/// with a price factor.
+fn outlets(subject: &Unit, selection: &Selection, settings: &Settings) -> Option<String> {
+    settings.priced_outlets().next()?;
+    if subject.venue.is_some() {
+        return None;
+    }
+    let there = |comp: &Candidate| settings.priced_outlet(&comp.venue);
+    let names: BTreeSet<&str> = selection.in_use().filter_map(there).collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    (!names.is_empty()).then(|| format!("sold elsewhere than at {}", names.join(", ")))
 }
 
 /// Fills in the completeness if the named pieces determine it, or if no comp records it. Returns
@@ -355,6 +373,7 @@ pub(super) fn label(term: &Term, settings: &Settings, selection: &Selection) -> 
         Term::Attribute(name) => attribute_label(name, settings, &selection.model),
         Term::Sold(SoldTerm::Auction) => "sold by auction".into(),
         Term::Sold(SoldTerm::Offer) => "sold by offer".into(),
+        Term::Outlet(name) => format!("sold at {name}"),
         Term::Variant(key) => {
             let same = |c: &&Candidate| crate::trade::names::match_key(&c.variant) == *key;
             let name = selection

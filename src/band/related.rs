@@ -93,6 +93,7 @@ fn is_shared(term: &Term) -> bool {
         | Term::Completeness(_)
         | Term::Attribute(_)
         | Term::Sold(_)
+        | Term::Outlet(_)
         | Term::Trend => true,
         Term::Level | Term::Variant(_) | Term::PartsOnly | Term::Step(_) => false,
     }

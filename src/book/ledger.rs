@@ -328,6 +328,7 @@ impl Reading<'_> {
             attributes: attributes.unwrap_or_default(),
             works: works != Some(false),
             how_sold: self.read("how_sold", canonical::how_sold).flatten(),
+            venue: None,
         })
     }
 }
@@ -556,6 +557,7 @@ mod tests {
                 attributes: Attributes::parse("storage=32").unwrap(),
                 works: false,
                 how_sold: Some(HowSold::Fixed),
+                venue: None,
             }),
             quoted: Some(dec("60.00")),
             parts: parse_parts("display x2 = 44.00; cable x1 from 3 = 0.50").unwrap(),

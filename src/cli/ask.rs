@@ -10,7 +10,7 @@ use super::listing::{note_offer, up_to_now};
 use super::net::SaleArgs;
 use super::{CliError, notice, print};
 use crate::app::amounts::{money, money_if, quantity};
-use crate::app::ask::{OwnListing, Waiting, ask, judge as judged};
+use crate::app::ask::{OwnListing, Waiting, ask, ask_beside, judge as judged};
 use crate::app::error::Kind;
 use crate::app::listed::{Stocked, Up, in_stock};
 use crate::app::meant::{Meant, deal_number};
@@ -38,6 +38,9 @@ Whoever would pay the asking price pays it; some of the others offer less. Waiti
 that the money would earn elsewhere, what holding the unit costs, and what prices lose. Nets are
 rounded half-even to the minor unit; the asking price goes in steps of about 1 %, whole units of
 money from 20 on. Prices are on the book's basis.
+Several outlets of compband.toml are laid side by side: where to list, or at two at once if one of
+the two has `offers_per_week` of its own, for then its buyers are taken to be others. All else is
+about the best outlet; --outlet, --shipping, --asking and --offers ask about one alone.
 Not a promise, and not tax or legal advice.";
 
 const OFFER_EXAMPLES: &str = "\
@@ -137,9 +140,20 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
     let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 0);
-    let sale = at_outlet(&market.sale, up);
-    let sale = sale.read(book.settings())?;
-    let asking = ask(&book, &unit, sale, waiting, &mut notice)?;
+    // What is up already, and how it went, is about one outlet.
+    let alone = up.is_some() || waiting.asking.is_some() || waiting.seen.is_some();
+    let beside = if alone {
+        None
+    } else {
+        market.sale.beside(book.settings())?
+    };
+    let asking = match beside {
+        Some(sales) => ask_beside(&book, &unit, sales, &waiting, &mut notice)?,
+        None => {
+            let sale = at_outlet(&market.sale, up).read(book.settings())?;
+            ask(&book, &unit, sale, waiting, &mut notice)?
+        }
+    };
     if args.json {
         return print(&document::text(&document::ask::document(&asking))?);
     }

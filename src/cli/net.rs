@@ -5,6 +5,8 @@ use std::path::Path;
 use clap::{ArgGroup, Args};
 
 use super::{CliError, notice, print};
+use rust_decimal::Decimal;
+
 use crate::app::Book;
 use crate::app::amounts::{money_if, quantity};
 use crate::app::selling::{Through, no_outlet_yet, outlet, unsure};
@@ -88,10 +90,35 @@ impl SaleArgs {
         let Some(outlet) = outlet(self.outlet.as_deref(), settings)? else {
             return Ok(None);
         };
-        let weight = self.weight.as_ref();
-        let weight = weight.map(|text| quantity("--weight", text, "g", selling::weight));
-        let weight = weight.transpose()?;
+        let weight = self.weight()?;
         let paid = money_if("--shipping", self.shipping.as_ref(), &settings.currency)?;
         Ok(Some(Through::new(outlet, settings, weight, paid)?))
+    }
+
+    fn weight(&self) -> Result<Option<Decimal>, CliError> {
+        let weight = self.weight.as_ref();
+        let weight = weight.map(|text| quantity("--weight", text, "g", selling::weight));
+        Ok(weight.transpose()?)
+    }
+
+    /// The sale of the unit at each outlet of the book that can take it, if there are several and none is said;
+    /// none if what is said is about one of them.
+    ///
+    /// # Errors
+    /// Invalid values; and if no outlet can take it, the reason of one.
+    pub fn beside<'a>(&self, settings: &'a Settings) -> Result<Option<Vec<Through<'a>>>, CliError> {
+        if self.outlet.is_some() || self.shipping.is_some() || settings.outlets.len() < 2 {
+            return Ok(None);
+        }
+        let weight = self.weight()?;
+        let all = settings
+            .outlets
+            .iter()
+            .map(|(name, outlet)| Through::new((name.as_str(), outlet), settings, weight, None));
+        let (can, cannot): (Vec<_>, Vec<_>) = all.partition(Result::is_ok);
+        if let (true, Some(Err(error))) = (can.is_empty(), cannot.into_iter().next()) {
+            return Err(error.into());
+        }
+        Ok(Some(can.into_iter().flatten().collect()))
     }
 }

@@ -638,6 +638,7 @@ mod tests {
                     loses: Decimal::from(10),
                 },
                 rounding: [Rounding::HalfEven, Rounding::HalfUp, Rounding::Up][rounding],
+                ..Outlet::default()
             },
         )
     }

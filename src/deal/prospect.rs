@@ -156,6 +156,17 @@ impl Sale<'_> {
         Some((total - spare).max(Decimal::ZERO))
     }
 
+    /// The lowest price on the basis from which on every price has a net of `wanted`: above
+    /// [`Self::price_for`] where rounding or the edge of a tier lowers the net of a higher price.
+    pub fn price_always_for(&self, wanted: Decimal) -> Option<Decimal> {
+        let Some(terms) = self.terms else {
+            return self.price_for(wanted);
+        };
+        let needed = terms.price_for(wanted)?;
+        let apart = needed.always_from - needed.least;
+        Some(self.price_for(wanted)? + apart)
+    }
+
     fn minor(&self, amount: Decimal) -> i64 {
         minor(amount, self.currency)
     }

@@ -24,6 +24,8 @@ pub(super) struct Facts<'a> {
     pub(super) steps: BTreeMap<&'a str, f64>,
     pub(super) works: bool,
     pub(super) how_sold: Option<HowSold>,
+    /// The outlet with a price factor at which it is sold, by its name in the settings.
+    pub(super) outlet: Option<&'a str>,
     /// Months after the day of the estimate, if its day is recorded.
     pub(super) months: Option<f64>,
 }
@@ -44,6 +46,7 @@ impl<'a> Facts<'a> {
             steps: attribute_steps(&comp.attributes, model, settings),
             works: comp.works,
             how_sold: comp.how_sold,
+            outlet: settings.priced_outlet(&comp.venue),
             months: comp.age_days.map(|age| -f64::from(age) / DAYS_PER_MONTH),
         }
     }
@@ -61,12 +64,16 @@ impl<'a> Facts<'a> {
             steps: attribute_steps(&subject.attributes, &subject.model, settings),
             works: subject.works,
             how_sold: subject.how_sold,
+            outlet: subject
+                .venue
+                .as_deref()
+                .and_then(|venue| settings.priced_outlet(venue)),
             months: Some(0.0),
         }
     }
 
     /// The unit to which a kit's price rule applies: middle grade, complete without packaging,
-    /// working, sold today at a fixed price.
+    /// working, sold today at a fixed price, at no outlet with a price factor.
     pub(super) fn reference(&self, wording: &Wording, settings: &Settings) -> Self {
         const NONE: &Items = &Items::NONE;
         Self {
@@ -77,6 +84,7 @@ impl<'a> Facts<'a> {
             steps: self.steps.clone(),
             works: true,
             how_sold: Some(HowSold::Fixed),
+            outlet: None,
             months: Some(0.0),
         }
     }

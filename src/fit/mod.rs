@@ -7,7 +7,7 @@
 //!
 //! ```text
 //! log Pᵢ = level + Σ grade steps + Σ pieces missing + Σ extras + Σ defects
-//!          + trend · monthsᵢ + how sold + variant + σ εᵢ
+//!          + trend · monthsᵢ + how sold + outlet + variant + σ εᵢ
 //! ```
 //!
 //! * **Pieces.** Missing pieces and extras are counted in one canonical form of completeness,
@@ -32,6 +32,8 @@
 //! * **Variants** are exchangeable: each, including the unit's, has one effect with half the
 //!   variance that the rule gives to the difference of two. A variant without comps has the
 //!   corresponding variance.
+//! * **Outlets** with a price factor in the settings have a term each: a sale there informs the price elsewhere
+//!   through the factor alone. Other venues, and sales without one, are the reference.
 //! * **Related models** of the book update the rules of thumb and the usual spread before the comps
 //!   of this one do: a hierarchical normal distribution for each adjustment and for log σ,
 //!   [`pool`].

@@ -207,6 +207,9 @@ impl<'a> Encoder<'a> {
         };
         add(Term::Sold(SoldTerm::Auction), auction);
         add(Term::Sold(SoldTerm::Offer), offer);
+        if let Some(outlet) = facts.outlet {
+            add(Term::Outlet(outlet.into()), 1.0);
+        }
         let variants = match &facts.variant {
             Some(key) => vec![(key, 1.0)],
             None => shares

@@ -28,6 +28,9 @@ pub enum Term {
     Attribute(String),
     /// Sold this way rather than at a fixed price.
     Sold(SoldTerm),
+    /// Sold at this outlet (by its name in the settings), which has a price factor, rather than at the other
+    /// places.
+    Outlet(String),
     /// This variant (by match key) rather than the mean of all.
     Variant(String),
     /// A month later.
@@ -47,7 +50,12 @@ impl Term {
             Self::Sold(_) => Some(Fact::HowSold),
             Self::Variant(_) => Some(Fact::Variant),
             Self::Attribute(name) => Some(Fact::Attribute(name.clone())),
-            Self::Level | Self::Defect(_) | Self::Trend | Self::Step(_) | Self::PartsOnly => None,
+            Self::Level
+            | Self::Defect(_)
+            | Self::Outlet(_)
+            | Self::Trend
+            | Self::Step(_)
+            | Self::PartsOnly => None,
         }
     }
 

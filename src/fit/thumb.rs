@@ -95,6 +95,7 @@ fn rule_of_thumb(
         Term::Defect(defect) => down(rules.defect(defect, &defaults)),
         Term::Sold(SoldTerm::Auction) => either(rules.sold("auction", &defaults)),
         Term::Sold(SoldTerm::Offer) => either(rules.sold("offer", &defaults)),
+        Term::Outlet(name) => (outlet_rule(name, settings), Sign::Free),
         Term::Attribute(name) => {
             let declared = settings.attribute(model, name);
             let rule = declared.and_then(|a| Some((a.sign, a.rule()?)));
@@ -119,6 +120,12 @@ fn rule_of_thumb(
         Term::PartsOnly => (Some(parts_rule(settings)), Sign::NotPositive),
         Term::Step(_) => (Some(step::rule()), Sign::Free),
     }
+}
+
+/// The rule of thumb (log) for the ratio of prices at an outlet to those elsewhere.
+fn outlet_rule(name: &str, settings: &Settings) -> Option<Prior> {
+    let (low, high) = shares(settings.outlets.get(name)?.price?, 1.0);
+    Some(prior_of(low.ln(), high.ln()))
 }
 
 /// The rule of thumb (log) for a reduction of the price by a range.

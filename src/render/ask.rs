@@ -9,7 +9,8 @@ use super::numbers::{amount, chance as probability, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::app::ask::{Asking, Basis, Earns, Judged};
-use crate::deal::asking::Answer;
+use crate::app::places::{Beside, Pair};
+use crate::deal::asking::{Answer, Thresholds};
 use crate::trade::Currency;
 
 /// Weekly probability of a sale at the asking price below which a caution is shown.
@@ -31,10 +32,23 @@ pub fn sheet(content: &Asking<'_>, width: Option<u16>) -> String {
     let prose = prose_width(width);
     let base = &content.basis;
     headline(&mut out, base, prose);
-    asked(&mut out, content, prose);
-    weeks(&mut out, content, width);
-    rates(&mut out, content, width);
-    reckoned_with(&mut out, base, prose);
+    let both = content.beside.as_ref().and_then(Beside::at_both);
+    match both {
+        Some(pair) => asked_at_both(&mut out, content, pair, prose),
+        None => asked(&mut out, content, prose),
+    }
+    if let Some(beside) = &content.beside {
+        side_by_side(&mut out, base, beside, width);
+    }
+    match both {
+        Some(pair) => weeks_at_both(&mut out, base, pair, width),
+        None => {
+            weeks(&mut out, content, width);
+            rates(&mut out, content, width);
+        }
+    }
+    let at = base.outlet.filter(|_| content.beside.is_some());
+    reckoned_with(&mut out, base, at, prose);
     closing(&mut out, base, prose);
     out
 }
@@ -46,10 +60,15 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
     headline(&mut out, base, prose);
     let (word, rest) = answer_text(base, judged);
     let _ = writeln!(out, "  {PRICE}{word}{PRICE:#}");
-    for line in rest {
+    let when = match judged.week {
+        0 => "Today".to_string(),
+        week => format!("In week {week}"),
+    };
+    let limits = limits(base, &judged.thresholds);
+    for line in rest.into_iter().chain([in_words(base, &when, &limits)]) {
         let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
     }
-    reckoned_with(&mut out, base, prose);
+    reckoned_with(&mut out, base, None, prose);
     closing(&mut out, base, prose);
     out
 }
@@ -88,6 +107,9 @@ fn asked(out: &mut String, content: &Asking<'_>, width: usize) {
             base.money(usual.left_of_ask)
         )
     });
+    if let (Some(_), Some(outlet)) = (&content.beside, base.outlet) {
+        let _ = writeln!(out, "  List at        {PRICE}{outlet}{PRICE:#}");
+    }
     let (ask, at_once) = (base.money(usual.ask), base.money(usual.at_once));
     let digits = ask.chars().count().max(at_once.chars().count());
     let _ = writeln!(
@@ -138,6 +160,13 @@ pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
     lines
 }
 
+/// Caution if a first asking price is above the band.
+const ABOVE: &str = "The first price is above the range in which most such units sell: it tries whether yours is a \
+                     better one. Lower it as the weeks say if nobody comes.";
+
+/// Caution if waiting has no worth.
+const COSTLY: &str = "Waiting costs more than it brings: take whatever is offered.";
+
 /// Cautions if waiting, or the asking price, makes no sense.
 pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let usual = &content.usual;
@@ -147,11 +176,7 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let keep = left.is_some_and(|left| left < usual.plan.least(1));
     let above = content.basis.asking.is_none() && usual.ask > content.basis.made.high;
     [
-        (
-            above,
-            "The first price is above the range in which most such units sell: it tries whether yours is a better one. \
-             Lower it as the weeks say if nobody comes.",
-        ),
+        (above, ABOVE),
         (
             hardly,
             "Hardly anybody would pay what is asked: it sells to those who offer less.",
@@ -160,14 +185,186 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
             keep,
             "What is left at the deadline is worth more than any sale: keep it till then.",
         ),
-        (
-            usual.value <= Decimal::ZERO,
-            "Waiting costs more than it brings: take whatever is offered.",
-        ),
+        (usual.value <= Decimal::ZERO, COSTLY),
     ]
     .into_iter()
     .filter_map(|(holds, line)| holds.then_some(line))
     .collect()
+}
+
+/// The answer where two listings are better than one.
+fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width: usize) {
+    let base = &content.basis;
+    let [one, other] = pair.outlets;
+    let both = |[here, there]: [Decimal; 2]| {
+        format!(
+            "{} at {one}, {} at {other}",
+            base.money(here),
+            base.money(there)
+        )
+    };
+    let code = &base.currency().code;
+    let asks = pair.weekly.first().map(|week| week.at.map(|at| at.0));
+    let _ = writeln!(out, "  List at        {PRICE}{one} and {other}{PRICE:#}");
+    let _ = writeln!(
+        out,
+        "  Ask, {code}       {PRICE}{}{PRICE:#}",
+        both(asks.unwrap_or_default())
+    );
+    let _ = writeln!(
+        out,
+        "  Take at once   {PRICE}{}{PRICE:#} or more",
+        both(pair.at_once)
+    );
+    let sold = match base.deadline {
+        Some(_) => "Sold or at the deadline",
+        None => "Sold",
+    };
+    let weeks = pair.weeks.map_or("It may never be sold".into(), |weeks| {
+        format!("{sold} after {weeks:.1} weeks on average")
+    });
+    let line = format!(
+        "{weeks}, with {} {code} left; seen from today, waiting paid for, {}: {} more than at {} alone. End the \
+         other listing when one sells.",
+        base.money(pair.left),
+        base.money(pair.value),
+        base.money(pair.gain),
+        base.outlet.unwrap_or(one),
+    );
+    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    let cautions = [(pair.above, ABOVE), (pair.value <= Decimal::ZERO, COSTLY)];
+    for (_, line) in cautions.iter().filter(|(holds, _)| *holds) {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
+    }
+}
+
+fn side_by_side(out: &mut String, base: &Basis<'_>, beside: &Beside<'_>, width: Option<u16>) {
+    let mut grid = Grid::new(&[
+        ("list at", Kind::Text),
+        ("ask", Kind::Number),
+        ("take at once", Kind::Number),
+        ("weeks", Kind::Number),
+        ("left of it", Kind::Number),
+        ("worth today", Kind::Number),
+    ]);
+    let weeks = |weeks: Option<f64>| weeks.map_or("–".into(), |weeks| format!("{weeks:.1}"));
+    for one in &beside.listed {
+        grid.push(vec![
+            one.outlet.to_string(),
+            base.money(one.ask),
+            base.money(one.at_once),
+            weeks(one.weeks),
+            base.money(one.left),
+            base.money(one.value),
+        ]);
+    }
+    if let Some(pair) = &beside.pair {
+        grid.push(vec![
+            pair.outlets.join(" and "),
+            "–".into(),
+            "–".into(),
+            weeks(pair.weeks),
+            base.money(pair.left),
+            base.money(pair.value),
+        ]);
+    }
+    let code = &base.currency().code;
+    let _ = writeln!(out, "\n{HEADING}Side by side{HEADING:#}, {code}");
+    out.push_str(&grid.render(width));
+    let prose = prose_width(width);
+    let _ = writeln!(out, "{}", wrap(COUNTED, prose, "  "));
+    if beside.pair.is_some() {
+        let _ = writeln!(out, "{}", wrap(STREAMS, prose, "  "));
+    }
+}
+
+/// What the outlets are compared by.
+const COUNTED: &str = "Fees, postage, returns, waiting and your time are paid for (minutes of an outlet at your wage).";
+
+/// What two listings at once rest on.
+const STREAMS: &str = "Who looks at one of the two is taken not to look at the other; an outlet with offers_per_week \
+                       of its own has buyers of its own.";
+
+fn weeks_at_both(out: &mut String, base: &Basis<'_>, pair: &Pair<'_>, width: Option<u16>) {
+    let [one, other] = pair.outlets.map(|outlet| format!("{outlet}: ask"));
+    let mut grid = Grid::new(&[
+        ("week", Kind::Number),
+        (&one, Kind::Number),
+        ("take", Kind::Number),
+        (&other, Kind::Number),
+        ("take", Kind::Number),
+        ("sold by its end", Kind::Number),
+    ]);
+    let mut before = 0;
+    for week in &pair.weekly {
+        if week.week > before + 1 {
+            grid.push(vec!["…".to_string(); 6]);
+        }
+        before = week.week;
+        let mut row = vec![week.week.to_string()];
+        for (ask, thresholds) in &week.at {
+            row.push(base.money(*ask));
+            row.push(base.money(limits(base, thresholds).accept));
+        }
+        row.push(probability(week.sold_by, 0));
+        grid.push(row);
+    }
+    let code = &base.currency().code;
+    let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
+    out.push_str(&grid.render(width));
+    let Some(first) = pair.weekly.first() else {
+        return;
+    };
+    for (outlet, (_, thresholds)) in pair.outlets.iter().zip(&first.at) {
+        let when = format!("In week 1 at {outlet}");
+        let line = in_words(base, &when, &limits(base, thresholds));
+        let _ = writeln!(out, "{}", wrap(&line, prose_width(width), "  "));
+    }
+}
+
+/// The thresholds of a week, as money.
+pub(super) struct Limits {
+    /// Offers from this price are accepted.
+    pub(super) accept: Decimal,
+    /// Offers below this price are declined.
+    pub(super) decline: Decimal,
+    /// The smallest and the largest answer to those in between.
+    pub(super) counter: Option<(Decimal, Decimal)>,
+}
+
+pub(super) fn limits(base: &Basis<'_>, thresholds: &Thresholds) -> Limits {
+    let money = |amount| base.currency().from_statistics(amount).unwrap_or_default();
+    Limits {
+        accept: money(thresholds.accept),
+        decline: money(thresholds.decline),
+        counter: thresholds
+            .counter
+            .map(|(low, high)| (money(low), money(high))),
+    }
+}
+
+/// The thresholds as listing forms ask for them.
+fn in_words(base: &Basis<'_>, when: &str, limits: &Limits) -> String {
+    let accept = base.money(limits.accept);
+    match limits.counter {
+        Some(answer) => format!(
+            "{when}: accept automatically from {accept}, decline automatically below {}, in between answer with \
+             {}.",
+            base.money(limits.decline),
+            answers(base, answer)
+        ),
+        None => {
+            format!("{when}: accept automatically from {accept}, decline automatically below that.")
+        }
+    }
+}
+
+fn answers(base: &Basis<'_>, (low, high): (Decimal, Decimal)) -> String {
+    if low == high {
+        base.money(low)
+    } else {
+        format!("{} to {}", base.money(low), base.money(high))
+    }
 }
 
 fn weeks(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
@@ -178,25 +375,52 @@ fn weeks(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     let code = &content.basis.currency().code;
     let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
     out.push_str(&grid.render(width));
+    let _ = writeln!(
+        out,
+        "{}",
+        wrap(&form(&content.basis), prose_width(width), "  ")
+    );
+}
+
+/// How to fill in the form of a listing.
+pub(super) fn form(base: &Basis<'_>) -> String {
+    format!(
+        "In the form of a listing: accept automatically from the lowest to take, decline automatically below the \
+         next column, and answer what is in between with the offer divided by {}, in steps of {}, up to the asking \
+         price.",
+        (base.offered / Decimal::ONE_HUNDRED).normalize(),
+        base.money(base.step)
+    )
 }
 
 /// Titles of the columns of [`weekly`].
-pub(super) const WEEKLY: [&str; 4] = ["week", "ask", "lowest to take", "sold by its end"];
+pub(super) const WEEKLY: [&str; 6] = [
+    "week",
+    "ask",
+    "lowest to take",
+    "decline below",
+    "answer with",
+    "sold by its end",
+];
 
 /// Asking price and lowest acceptable price by week; dots stand for omitted weeks.
-pub(super) fn weekly(content: &Asking<'_>) -> Vec<[String; 4]> {
+pub(super) fn weekly(content: &Asking<'_>) -> Vec<[String; 6]> {
     let base = &content.basis;
     let mut cells = Vec::new();
     let mut before = 0;
     for row in rows(content) {
         if row.week > before + 1 {
-            cells.push(["…"; 4].map(String::from));
+            cells.push(["…"; 6].map(String::from));
         }
         before = row.week;
         cells.push([
             row.week.to_string(),
             row.ask.map_or("–".into(), |ask| base.money(ask)),
-            base.money(row.least),
+            base.money(row.limits.accept),
+            base.money(row.limits.decline),
+            row.limits
+                .counter
+                .map_or("–".into(), |answer| answers(base, answer)),
             probability(row.sold_by, 0),
         ]);
     }
@@ -209,6 +433,7 @@ pub(super) struct Row {
     pub(super) ask: Option<Decimal>,
     pub(super) least: Decimal,
     pub(super) sold_by: f64,
+    pub(super) limits: Limits,
 }
 
 pub(super) fn rows(content: &Asking<'_>) -> Vec<Row> {
@@ -221,6 +446,7 @@ pub(super) fn rows(content: &Asking<'_>) -> Vec<Row> {
             ask: ask.and_then(|ask| content.basis.currency().from_statistics(ask)),
             least: *content.least.get(week)?,
             sold_by: *sold_by.get(week - 1)?,
+            limits: limits(&content.basis, content.thresholds.get(week)?),
         })
     };
     content.shown.iter().filter_map(|week| row(*week)).collect()
@@ -257,8 +483,9 @@ fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     out.push_str(&grid.render(width));
 }
 
-fn reckoned_with(out: &mut String, base: &Basis<'_>, width: usize) {
-    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}");
+fn reckoned_with(out: &mut String, base: &Basis<'_>, at: Option<&str>, width: usize) {
+    let at = at.map_or(String::new(), |outlet| format!(", at {outlet}"));
+    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}{at}");
     let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
     let line = format!("{}{deadline}", rates_and_costs(base));
     let _ = writeln!(out, "{}", wrap(&line, width, "  "));
@@ -302,11 +529,21 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
             weeks.normalize()
         ),
     };
+    let (minutes, cost) = base.work;
+    let work = if cost.is_zero() {
+        String::new()
+    } else {
+        format!(
+            " A sale takes {} minutes of your time, {}.",
+            minutes.normalize(),
+            base.money(cost)
+        )
+    };
     format!(
         "{} offers a week where the likely price is asked ({} to {} four times in five: {source}). \
          Prices paid are what the best of {} buyers would pay; of those who would pay less than is \
          asked, {} % offer {} % of the most they would pay. The money of a sale earns {earns}; \
-         holding the unit costs {holding} a week; prices change by {} a month.",
+         holding the unit costs {holding} a week; prices change by {} a month.{work}",
         rate(base.offers.mean()),
         rate(low),
         rate(high),

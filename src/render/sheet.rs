@@ -104,6 +104,13 @@ pub fn unit(subject: &Unit) -> String {
             .iter()
             .map(|(name, count)| counted(name, count)),
     );
+    // Only where prices are apart from those elsewhere.
+    parts.extend(
+        subject
+            .venue
+            .iter()
+            .map(|outlet| format!("sold at {outlet}")),
+    );
     parts.join(", ")
 }
 

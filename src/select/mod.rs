@@ -41,6 +41,8 @@ pub struct Candidate {
     pub works: bool,
     /// How it was sold.
     pub how_sold: Option<HowSold>,
+    /// Where it was sold, as recorded.
+    pub venue: String,
     /// Price paid, on the current price basis; exact.
     pub paid: Decimal,
     /// The original amount, if it was paid in another currency.
@@ -70,6 +72,7 @@ impl Candidate {
             attributes: Attributes::NONE,
             works: true,
             how_sold: None,
+            venue: String::new(),
             paid,
             foreign: None,
             stage: Stage::Exact,

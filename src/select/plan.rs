@@ -198,6 +198,7 @@ fn sifted(comps: LazyFrame, query: &Query<'_>) -> LazyFrame {
             col("attributes"),
             col("works"),
             col("how_sold"),
+            col("venue"),
             col("lot_size"),
             col("foreign"),
             col("paid"),
@@ -254,7 +255,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
     let (completeness, grade, how_sold) =
         (text("completeness")?, text("grade")?, text("how_sold")?);
     let (missing, extras, defects) = (text("missing")?, text("extras")?, text("defects")?);
-    let (attributes, foreign) = (text("attributes")?, text("foreign")?);
+    let (attributes, foreign, venue) = (text("attributes")?, text("foreign")?, text("venue")?);
     let (sold_on, age, stage) = (whole("sold_on")?, whole("age")?, whole("stage")?);
     let (lot_size, paid) = (wide("lot_size")?, wide("paid")?);
     let works = rows.column("works")?.bool()?.clone();
@@ -290,6 +291,7 @@ fn candidates(rows: &DataFrame, subject_works: bool) -> Result<Vec<Candidate>, P
                 .unwrap_or_default(),
             works: working,
             how_sold: HowSold::parse(how_sold.get(i).unwrap_or_default()),
+            venue: string(&venue, i),
             paid: from_minor_units(paid.get(i).unwrap_or(0)),
             foreign: Foreign::parse(foreign.get(i).unwrap_or_default()).map(Box::new),
             stage: Stage::ALL[stage.get(i).unwrap_or(0).clamp(0, 5) as usize],

@@ -19,7 +19,9 @@ use serde::{Deserialize, Deserializer};
 use crate::trade::Currency;
 use crate::trade::attributes::{Attribute, attribute_key};
 use crate::trade::comp::PriceBasis;
+use crate::trade::items::fold_name;
 use crate::trade::names::match_key;
+use crate::trade::range::Range;
 pub use estimate::{Errors, EstimateSettings, PoolFrom};
 pub use families::Family;
 pub use kits::Kit;
@@ -163,6 +165,24 @@ impl Settings {
         self.attributes(model)
             .find(|(known, _)| attribute_key(known) == key)
             .map(|(_, attribute)| attribute)
+    }
+
+    /// The outlets with a price factor.
+    pub fn priced_outlets(&self) -> impl Iterator<Item = (&str, Range)> {
+        let all = self.outlets.iter();
+        all.filter_map(|(name, outlet)| Some((name.as_str(), outlet.price?)))
+    }
+
+    /// The outlet with a price factor that has this name (ignoring case and spacing), if one does.
+    pub fn priced_outlet(&self, venue: &str) -> Option<&str> {
+        if venue.is_empty() {
+            return None;
+        }
+        let mut priced = self.priced_outlets().peekable();
+        priced.peek()?;
+        let folded = fold_name(venue);
+        let same = |(name, _): &(&str, Range)| fold_name(name) == folded;
+        priced.find(same).map(|(name, _)| name)
     }
 
     fn check(&self) -> Result<(), String> {

@@ -34,6 +34,15 @@ pub struct Outlet {
     pub returns: Returns,
     /// Rounding of each line to the minor unit.
     pub rounding: Rounding,
+    /// Prices here as a share of those at the other places without such a key, per cent: a rule of thumb.
+    pub price: Option<Range>,
+    /// Offers per week here; those of [`DealSettings`] if not given. An outlet with a rate of its own has
+    /// buyers of its own.
+    pub offers_per_week: Option<Range>,
+    /// Minutes of work for a sale here: to meet the buyer, or to pack and send.
+    pub minutes: Decimal,
+    /// Minutes of work to list a unit here.
+    pub listing_minutes: Decimal,
 }
 
 /// A percentage with limits, and a fixed sum.
@@ -293,6 +302,18 @@ impl Outlet {
             let taxed = if charge.with_tax { tax } else { Decimal::ZERO };
             taken += charge.highest() * (Decimal::ONE_HUNDRED + taxed) / Decimal::ONE_HUNDRED;
         }
+        at(&format!("{key}.minutes"), self.minutes, minutes)?;
+        at(
+            &format!("{key}.listing_minutes"),
+            self.listing_minutes,
+            minutes,
+        )?;
+        if let Some(range) = self.offers_per_week {
+            offers(&format!("{key}.offers_per_week"), range)?;
+        }
+        if let Some(range) = self.price {
+            factor(&format!("{key}.price"), range)?;
+        }
         let returns = &self.returns;
         at(&format!("{key}.returns.percent"), returns.percent, percent)?;
         at(&format!("{key}.returns.loses"), returns.loses, percent)?;
@@ -416,25 +437,37 @@ impl DealSettings {
         let return_per_year = self.return_per_year.unwrap_or_default();
         at("deal.return_per_year", return_per_year, return_percent)?;
         at("deal.cost_per_week", self.cost_per_week, money)?;
-        self.validate_offers()
+        offers("deal.offers_per_week", self.offers_per_week)
     }
+}
 
-    fn validate_offers(&self) -> Result<(), String> {
-        let Range { low, high, unit } = self.offers_per_week;
-        let least = Decimal::new(1, 2);
-        let apart = low >= least
-            && high <= Decimal::ONE_THOUSAND
-            && high >= low * Decimal::new(105, 2)
-            && high <= low * Decimal::ONE_THOUSAND;
-        if apart && unit == RangeUnit::Money {
-            Ok(())
-        } else {
-            Err(format!(
-                "deal.offers_per_week: expected two counts from {least} to 1000, apart by 5 % or more, \
-                 such as \"1 to 4\", found \"{}\"",
-                self.offers_per_week
-            ))
-        }
+/// Checks a range of offers per week.
+fn offers(key: &str, range: Range) -> Result<(), String> {
+    let Range { low, high, unit } = range;
+    let least = Decimal::new(1, 2);
+    let apart = low >= least
+        && high <= Decimal::ONE_THOUSAND
+        && high >= low * Decimal::new(105, 2)
+        && high <= low * Decimal::ONE_THOUSAND;
+    if apart && unit == RangeUnit::Money {
+        Ok(())
+    } else {
+        Err(format!(
+            "{key}: expected two counts from {least} to 1000, apart by 5 % or more, \
+             such as \"1 to 4\", found \"{range}\""
+        ))
+    }
+}
+
+/// Checks the price factor of an outlet.
+fn factor(key: &str, range: Range) -> Result<(), String> {
+    if range.unit == RangeUnit::Percent && range.low >= Decimal::ONE && range.high > range.low {
+        Ok(())
+    } else {
+        Err(format!(
+            "{key}: expected the price here in per cent of the price elsewhere, from 1 % on, such as \
+             \"80 to 90 %\", found \"{range}\""
+        ))
     }
 }
 
@@ -517,6 +550,11 @@ pub fn weight(grams: Decimal) -> Result<Decimal, String> {
     } else {
         Err(format!("a weight in grams above 0, up to {MOST_WEIGHT}"))
     }
+}
+
+/// Checks minutes of work: a week of days at most.
+fn minutes(value: Decimal) -> Result<Decimal, String> {
+    within(value, 0, 10_000, "number of minutes")
 }
 
 fn money(value: Decimal) -> Result<Decimal, String> {

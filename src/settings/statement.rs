@@ -24,6 +24,8 @@ pub enum Place {
     Kit(String, String),
     /// `attributes` of the family of this name, by this name.
     Attribute(String, String),
+    /// `price` of the outlet of this name.
+    Outlet(String),
 }
 
 /// A rule of thumb in force.
@@ -76,6 +78,10 @@ impl Place {
                     stated: true,
                 })
             }
+            Self::Outlet(name) => Some(InForce {
+                range: settings.outlets.get(name)?.price?,
+                stated: true,
+            }),
             Self::Attribute(family, name) => {
                 let attribute = settings.families.get(family)?.attributes.get(name)?;
                 Some(InForce {
@@ -173,6 +179,10 @@ pub fn sections(statements: &[Statement], settings: &Settings) -> Vec<Section> {
             Place::Kit(kit, piece) => {
                 kits.entry(kit).or_default().insert(piece, range);
                 continue;
+            }
+            Place::Outlet(name) => {
+                let line = format!("price = \"{range}\"");
+                (format!("[outlets.{}]", key(name)), line)
             }
             Place::Attribute(family, name) => {
                 let declared = settings.families.get(family);

@@ -35,6 +35,8 @@ pub struct Unit {
     pub works: bool,
     /// Way of selling, where known.
     pub how_sold: Option<HowSold>,
+    /// Outlet or other venue through which it is sold, where known. It is not kept in the ledger.
+    pub venue: Option<String>,
 }
 
 impl Unit {
@@ -51,6 +53,15 @@ impl Unit {
             attributes: Attributes::NONE,
             works: true,
             how_sold: None,
+            venue: None,
+        }
+    }
+
+    /// This unit, sold at a venue.
+    pub fn sold_at(&self, venue: Option<&str>) -> Self {
+        Self {
+            venue: venue.map(str::to_string),
+            ..self.clone()
         }
     }
 

@@ -53,7 +53,10 @@ fn the_sheet_fits_a_terminal_and_says_what_matters() {
     let book = demo();
     let text = out(
         book.path(),
-        &words(&["ask"], &["--deadline", "6", "--exit", "90"]),
+        &words(
+            &["ask"],
+            &["--deadline", "6", "--exit", "90", "--outlet", "parcel"],
+        ),
     );
     assert!(text.lines().all(|line| line.width() <= 80), "{text}");
     for said in [
@@ -386,4 +389,157 @@ fn a_deadline_is_a_quick_sale() {
         "{quick}"
     );
     assert!(last(&["--exit", "0"]) < quick / Decimal::TWO);
+}
+
+/// Every offer is answered as the thresholds of `ask` say, at once and in later weeks, at every outlet.
+#[test]
+fn every_offer_is_answered_by_the_thresholds() {
+    let dir = demo();
+    for (outlet, flags) in [
+        ("parcel", &["--deadline", "6"][..]),
+        ("hammer", &[]),
+        ("doorstep", &[]),
+        ("table", &["--asking", "141.50"]),
+    ] {
+        let flags = [&["--outlet", outlet], flags].concat();
+        let table = ask(dir.path(), &flags);
+        let mut seen = [0; 3];
+        for (week, offers) in [(1, 90..160), (2, 108..140), (3, 104..136)] {
+            let weeks = table["weeks"].as_array().unwrap();
+            let of = &weeks[week - 1]["thresholds"];
+            let (accept, decline) = (money(&of["accept_from"]), money(&of["decline_below"]));
+            assert!(
+                accept <= money(&weeks[week - 1]["ask"]) && decline <= accept,
+                "{of}"
+            );
+            let cent = Decimal::new(1, 2);
+            let ends = [accept, accept - cent, decline, decline - cent];
+            let offers = offers.step_by(7).map(Decimal::from).chain(ends);
+            for offer in offers.filter(|offer| *offer > Decimal::ZERO) {
+                let (said, number) = (offer.to_string(), week.to_string());
+                let judged = json(dir.path(), &["offer", &said, "--week", &number], &flags);
+                assert_eq!(&judged["thresholds"], of, "{outlet} {week}");
+                let expected = if offer >= accept {
+                    0
+                } else if offer >= decline {
+                    1
+                } else {
+                    2
+                };
+                seen[expected] += 1;
+                let answer = ["accept", "counter", "wait"][expected];
+                assert_eq!(judged["answer"], answer, "{outlet} {week} {offer} {of}");
+                if expected == 1 {
+                    let counter = money(&judged["counter"]);
+                    let (low, high) = (money(&of["counter_from"]), money(&of["counter_to"]));
+                    assert!(low <= counter && counter <= high, "{outlet} {offer} {of}");
+                }
+            }
+        }
+        assert!(seen.iter().all(|count| *count >= 3), "{outlet}: {seen:?}");
+    }
+}
+
+/// The outlets side by side are what `--outlet` says of each, less the work of listing, best first; two at once
+/// are never worse than the better one but for that work.
+#[test]
+fn outlets_side_by_side() {
+    let dir = demo();
+    let path = dir.path().join("compband.toml");
+    let settings = fs::read_to_string(&path).unwrap();
+    for (wage, default) in [
+        ("0", "outlet = \"parcel\""),
+        ("0", ""),
+        ("60", "outlet = \"table\""),
+    ] {
+        let with = settings.replace("outlet = \"parcel\"", &format!("{default}\nwage = {wage}"));
+        fs::write(&path, with).unwrap();
+        let document = ask(dir.path(), &[]);
+        let listed = document["outlets"].as_array().unwrap();
+        assert_eq!(listed.len(), 4);
+        assert_eq!(document["outlet"], listed[0]["outlet"]);
+        let mut before = Decimal::MAX;
+        for one in listed {
+            let outlet = one["outlet"].as_str().unwrap();
+            let alone = ask(dir.path(), &["--outlet", outlet]);
+            assert!(alone["outlets"].is_null() && alone["both_at_once"].is_null());
+            assert_eq!(alone["list_at"], serde_json::json!([outlet]));
+            let usual = &alone["usual"];
+            for key in ["ask", "take_at_once", "expected_weeks"] {
+                assert_eq!(one[key], usual[key], "{outlet} {key}");
+            }
+            let listing = money(&one["cost_of_listing"]);
+            let paid = if outlet == "doorstep" && wage == "60" {
+                5
+            } else {
+                0
+            };
+            assert_eq!(listing, Decimal::from(paid));
+            let worth = money(&one["worth_today"]);
+            assert_eq!(worth, money(&usual["worth_today"]) - listing);
+            assert_eq!(
+                money(&one["expected_left"]),
+                money(&usual["expected_left"]) - listing
+            );
+            assert!(worth <= before);
+            before = worth;
+        }
+        let best = ask(
+            dir.path(),
+            &["--outlet", listed[0]["outlet"].as_str().unwrap()],
+        );
+        assert_eq!(document["usual"], best["usual"]);
+        assert_eq!(document["weeks"], best["weeks"]);
+        let both = &document["both_at_once"];
+        assert_eq!(
+            both["outlets"],
+            serde_json::json!([listed[0]["outlet"], "doorstep"])
+        );
+        let (gain, worth) = (money(&both["gain"]), money(&both["worth_today"]));
+        assert_eq!(gain, worth - money(&listed[0]["worth_today"]));
+        let doorstep = listed
+            .iter()
+            .find(|one| one["outlet"] == "doorstep")
+            .unwrap();
+        assert!(
+            gain >= -money(&doorstep["cost_of_listing"]) - Decimal::new(1, 2),
+            "{gain}"
+        );
+        let text = out(dir.path(), &words(&["ask"], &[]));
+        assert!(text.lines().all(|line| line.width() <= 80), "{text}");
+        let at_two = document["list_at"].as_array().unwrap().len() == 2;
+        assert_eq!(text.contains("End the other"), at_two, "{text}");
+        assert_eq!(
+            at_two,
+            gain * Decimal::ONE_HUNDRED >= money(&listed[0]["worth_today"])
+        );
+        assert!(wage != "0" || at_two, "{text}");
+    }
+}
+
+/// Offers at an outlet with a rate of its own count there alone; other outlets without offers of their own take all.
+#[test]
+fn offers_count_where_they_came() {
+    let dir = demo();
+    for line in [
+        "buy|Nerrow F4|--price|42|--date|2026-09-05",
+        "sold|d1|--price|120|--offers|9|--date|2026-10-03|--outlet|doorstep",
+        "buy|Nerrow F4|--price|42|--date|2026-09-05",
+        "sold|d2|--price|150|--offers|20|--date|2026-09-19|--outlet|parcel",
+    ] {
+        out(dir.path(), &line.split('|').collect::<Vec<_>>());
+    }
+    for (outlet, count, weeks) in [
+        ("doorstep", 9, 4.0),
+        ("parcel", 20, 2.0),
+        ("hammer", 29, 6.0),
+    ] {
+        let document = ask(dir.path(), &["--outlet", outlet]);
+        let noted = &document["reckoned_with"]["offers_in_ledger"];
+        assert_eq!(
+            (noted["count"].as_u64(), noted["weeks"].as_f64()),
+            (Some(count), Some(weeks)),
+            "{outlet}"
+        );
+    }
 }

@@ -19,6 +19,7 @@ mod import;
 mod large;
 mod ledger;
 mod listing;
+mod outlet;
 mod past;
 mod pieces;
 mod pool;

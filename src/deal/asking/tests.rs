@@ -1,6 +1,9 @@
 //! Tests of the market: closed forms, simulations, and all policies of small cases.
 
+use super::buyers::Limits;
+use super::stall::Stall;
 use super::*;
+use crate::deal::waiting::{Chance, Patience, Plan, Sold};
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -267,7 +270,8 @@ fn no_other_policy_is_better() {
         let choices: Vec<Vec<Vec<Sold>>> = stalls
             .iter()
             .map(|stall| {
-                let outlooks = stall.asks.iter().map(|ask| stall.outlook(*ask));
+                let count = stall.places[0].asks.len();
+                let outlooks = (0..count).map(|at| stall.outlook(&[at]));
                 outlooks
                     .flat_map(|o| {
                         floors
@@ -360,7 +364,7 @@ fn the_best_of_the_buyers_behind_prices_paid() {
     let paid: Vec<f64> = even(0.0, 1.0, 1000).iter().map(|one| one.money).collect();
     let most = buyers_behind(&paid, 5.0);
     for price in [0.1, 0.5, 0.9] {
-        let all_below = (1.0 - paying(&most, price)).powi(5);
+        let all_below = (1.0 - Limits::new(most.clone()).paying(price)).powi(5);
         assert!((all_below - price).abs() < 1e-3, "{price}: {all_below}");
     }
     assert!(
@@ -391,18 +395,93 @@ fn asking_prices_come_in_steps() {
     assert_eq!(step(12.0, 1.0), 1.0);
 }
 
+fn selling(lowest: f64, asked: f64) -> Selling {
+    Selling {
+        lowest,
+        asked,
+        offered: 0.9,
+        step: 1.0,
+        unit: 0.01,
+    }
+}
+
 #[test]
 fn answers_to_an_offer() {
-    let least = net(100.0);
-    let answer = |price| answer(price, (least, 108.0), 0.9, 1.0, net);
+    let answer = |price| selling(100.0, 108.0).answer(price);
     assert_eq!(answer(100.0), Answer::Accept);
     assert_eq!(answer(99.0), Answer::Counter(108.0));
     assert_eq!(answer(90.0), Answer::Counter(100.0));
     assert_eq!(answer(89.9), Answer::Wait);
     // No answer is above the asking price, and who offers it gets the unit.
-    let asked = |price| super::answer(price, (least, 99.0), 0.9, 1.0, net);
+    let asked = |price| selling(100.0, 99.0).answer(price);
     assert_eq!(asked(98.0), Answer::Wait);
     assert_eq!(asked(99.0), Answer::Accept);
+}
+
+/// Offers from a third to one and a half times the lowest price, to the cent: each is answered as worked out for
+/// it alone. It is accepted from the lowest or the asking price, and answered with the most that the buyer
+/// would pay, in whole steps up to the asking price, if that is worth taking.
+#[test]
+fn thresholds_hold_for_every_offer() {
+    let mut seen = [0; 3];
+    for (lowest, asked, offered, step) in [
+        (100.0, 108.0, 0.9, 1.0),
+        (100.0, 100.0, 0.9, 1.0),
+        (99.5, 99.7, 0.9, 1.0),
+        (133.24, 151.0, 0.9, 1.0),
+        (133.24, 151.0, 0.97, 2.0),
+        (133.24, 151.5, 1.0, 1.0),
+        (120.0, 110.0, 0.8, 1.0),
+        (12.37, 13.9, 0.85, 0.1),
+        (1284.11, 1500.0, 0.9, 10.0),
+        (0.0, 5.0, 0.9, 0.05),
+    ] {
+        let selling = Selling {
+            offered,
+            step,
+            ..selling(lowest, asked)
+        };
+        let of = selling.thresholds();
+        let (first, last) = ((lowest / 3.0 * 100.0) as i64, (lowest * 150.0) as i64 + 200);
+        for cents in first..last {
+            let offer = cents as f64 / 100.0;
+            let most = ((offer / offered + 1e-9) / step).floor() * step;
+            let counter = most.min(asked);
+            let expected = if offer >= lowest - 1e-9 || offer >= asked - 1e-9 {
+                Answer::Accept
+            } else if counter >= lowest - 1e-9 && counter > offer {
+                Answer::Counter(counter)
+            } else {
+                Answer::Wait
+            };
+            assert_eq!(
+                selling.answer(offer),
+                expected,
+                "{selling:?} {offer} {of:?}"
+            );
+            let by = if offer >= of.accept - 1e-9 {
+                0
+            } else if offer >= of.decline - 1e-9 {
+                1
+            } else {
+                2
+            };
+            seen[by] += 1;
+            match expected {
+                Answer::Accept => assert_eq!(by, 0),
+                Answer::Counter(to) => {
+                    let (low, high) = of.counter.unwrap();
+                    assert!(
+                        by == 1 && low <= to && to <= high && to <= asked,
+                        "{selling:?} {offer}"
+                    );
+                }
+                Answer::Wait => assert_eq!(by, 2),
+            }
+        }
+        assert!(of.accept <= asked && of.decline <= of.accept, "{of:?}");
+    }
+    assert!(seen.iter().all(|count| *count > 1000), "{seen:?}");
 }
 
 #[test]

@@ -4,8 +4,9 @@ use serde::Serialize;
 
 use super::{Band, Money, VERSION, number};
 use crate::app::ask::{self as app, Asking, Basis, Judged};
+use crate::app::places::{Beside, Listed, Pair, PairWeek};
 use crate::deal::asking::Answer;
-use crate::render::ask::{Row, counter, rows};
+use crate::render::ask::{Limits, Row, counter, limits, rows};
 use crate::render::sheet::unit;
 
 /// Asking prices for a unit.
@@ -25,6 +26,81 @@ pub struct Ask<'a> {
     pub best_asking_price: Option<Variant>,
     /// The plan by week.
     pub weeks: Vec<Week>,
+    /// Outlets at which to list the unit; two if both at once are better.
+    pub list_at: Vec<&'a str>,
+    /// The outlets side by side, best first; null if one was said or there is only one. All else here is about
+    /// the first of them.
+    pub outlets: Option<Vec<ListedAt<'a>>>,
+    /// The best outlet and another with buyers of its own at once; null if there is none.
+    pub both_at_once: Option<BothAtOnce<'a>>,
+}
+
+/// A listing at one outlet.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct ListedAt<'a> {
+    /// Name of the outlet.
+    pub outlet: &'a str,
+    /// First asking price.
+    pub ask: Money,
+    /// Lowest offer to accept at once.
+    pub take_at_once: Money,
+    /// Expected weeks to a sale.
+    pub expected_weeks: Option<f64>,
+    /// Expected net, after the work of listing and of the sale.
+    pub expected_left: Money,
+    /// Its present value, after the cost of waiting.
+    pub worth_today: Money,
+    /// Cost of the work of listing it.
+    pub cost_of_listing: Money,
+}
+
+/// Listings at two outlets at once.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct BothAtOnce<'a> {
+    /// Names of the outlets.
+    pub outlets: [&'a str; 2],
+    /// Lowest offer to accept at once at each.
+    pub take_at_once: [Money; 2],
+    /// Expected weeks to a sale.
+    pub expected_weeks: Option<f64>,
+    /// Expected net, after the work of both listings and of the sale.
+    pub expected_left: Money,
+    /// Its present value, after the cost of waiting.
+    pub worth_today: Money,
+    /// What it is worth more than the better listing alone; negative for a loss.
+    pub gain: Money,
+    /// The plan by week.
+    pub weeks: Vec<WeekOfBoth>,
+}
+
+/// One week of two listings.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct WeekOfBoth {
+    /// Week, from the day of the estimate.
+    pub week: usize,
+    /// Probability of a sale by its end, 0 to 1.
+    pub sold_by: f64,
+    /// Asking price at each outlet.
+    pub ask: [Money; 2],
+    /// Thresholds at each outlet.
+    pub thresholds: [Thresholds; 2],
+}
+
+/// What to do with offers in some week.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Thresholds {
+    /// Accept offers from this price; never above the asking price.
+    pub accept_from: Money,
+    /// Decline offers below this price; the same as `accept_from` if none is worth an answer.
+    pub decline_below: Money,
+    /// Smallest answer to the offers in between; null if there are none.
+    pub counter_from: Option<Money>,
+    /// Largest answer to them.
+    pub counter_to: Option<Money>,
 }
 
 /// Advice on an offer.
@@ -50,6 +126,8 @@ pub struct Offer<'a> {
     pub gain_of_waiting: Money,
     /// Lowest acceptable offer.
     pub lowest_to_take: Money,
+    /// What to do with other offers of that week.
+    pub thresholds: Thresholds,
     /// The deal, such as `d7`; null if none is named.
     pub deal: Option<String>,
     /// Number of the entry in which the offer is noted; null if it is not.
@@ -112,6 +190,10 @@ pub struct ReckonedWith {
     pub deadline: Option<Deadline>,
     /// The fixed asking price; null if each week has the best one.
     pub asking: Option<Money>,
+    /// Minutes of work for a sale.
+    pub minutes_per_sale: String,
+    /// Their cost.
+    pub work_per_sale: Money,
 }
 
 /// A rate of offers.
@@ -188,6 +270,8 @@ pub struct Week {
     pub lowest_to_take: Money,
     /// Probability of a sale by its end, 0 to 1.
     pub sold_by: f64,
+    /// What to do with offers.
+    pub thresholds: Thresholds,
 }
 
 /// The document of asking prices.
@@ -198,7 +282,10 @@ pub fn document<'a>(content: &'a Asking<'_>) -> Ask<'a> {
         ask: row.ask.map(Money::from),
         lowest_to_take: row.least.into(),
         sold_by: row.sold_by,
+        thresholds: thresholds(&row.limits),
     };
+    let beside = content.beside.as_ref();
+    let outlet = content.basis.outlet;
     Ask {
         head: head(&content.basis, "compband.ask/1"),
         usual: variant(&content.usual),
@@ -206,6 +293,50 @@ pub fn document<'a>(content: &'a Asking<'_>) -> Ask<'a> {
         many_offers: variant(many),
         best_asking_price: content.best.as_ref().map(variant),
         weeks: rows(content).iter().map(week).collect(),
+        list_at: beside.map_or_else(|| outlet.into_iter().collect(), Beside::list_at),
+        outlets: beside.map(|beside| beside.listed.iter().map(listed).collect()),
+        both_at_once: beside
+            .and_then(|beside| beside.pair.as_ref())
+            .map(|pair| both(&content.basis, pair)),
+    }
+}
+
+fn thresholds(of: &Limits) -> Thresholds {
+    Thresholds {
+        accept_from: of.accept.into(),
+        decline_below: of.decline.into(),
+        counter_from: of.counter.map(|(low, _)| low.into()),
+        counter_to: of.counter.map(|(_, high)| high.into()),
+    }
+}
+
+fn listed<'a>(one: &Listed<'a>) -> ListedAt<'a> {
+    ListedAt {
+        outlet: one.outlet,
+        ask: one.ask.into(),
+        take_at_once: one.at_once.into(),
+        expected_weeks: one.weeks,
+        expected_left: one.left.into(),
+        worth_today: one.value.into(),
+        cost_of_listing: one.listing.into(),
+    }
+}
+
+fn both<'a>(base: &Basis<'_>, pair: &Pair<'a>) -> BothAtOnce<'a> {
+    let week = |week: &PairWeek| WeekOfBoth {
+        week: week.week,
+        sold_by: week.sold_by,
+        ask: week.at.map(|(ask, _)| ask.into()),
+        thresholds: week.at.map(|(_, of)| thresholds(&limits(base, &of))),
+    };
+    BothAtOnce {
+        outlets: pair.outlets,
+        take_at_once: pair.at_once.map(Money::from),
+        expected_weeks: pair.weeks,
+        expected_left: pair.left.into(),
+        worth_today: pair.value.into(),
+        gain: pair.gain.into(),
+        weeks: pair.weekly.iter().map(week).collect(),
     }
 }
 
@@ -225,6 +356,7 @@ pub fn offer_document<'a>(base: &'a Basis<'_>, judged: &Judged) -> Offer<'a> {
         worth_of_waiting: judged.wait.into(),
         gain_of_waiting: (judged.wait - judged.left).into(),
         lowest_to_take: judged.least.into(),
+        thresholds: thresholds(&limits(base, &judged.thresholds)),
         deal: None,
         noted_as_entry: None,
     }
@@ -273,6 +405,8 @@ fn reckoned_with(base: &Basis<'_>) -> ReckonedWith {
             exit: exit.into(),
         }),
         asking: base.asking.map(Money::from),
+        minutes_per_sale: number(base.work.0),
+        work_per_sale: base.work.1.into(),
     }
 }
 

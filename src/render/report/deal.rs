@@ -74,6 +74,7 @@ pub fn ask_section(content: &Asking<'_>, place: Place) -> String {
             .to_string(),
     ];
     stop.extend(ask::at_deadline(base));
+    stop.push(ask::form(base));
     let cautions = ask::cautions(content);
     let markup = html! {
         (paragraphs(lines))
