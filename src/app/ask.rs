@@ -9,6 +9,7 @@ use rust_decimal::prelude::ToPrimitive;
 use super::AppError;
 use super::ledger::ledger_on;
 use super::places::{Beside, Listed, Pair, PairWeek};
+use super::practice::{Earns, OffersAt, offers_at, patience};
 use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use crate::band::estimate::Estimate;
@@ -16,6 +17,7 @@ use crate::book::Book;
 use crate::deal::asking::{
     Answer, Asks, Buyers, Level, Market, Selling, Thresholds, buyers_behind, plan_both, step,
 };
+use crate::deal::earning::OTHERS;
 use crate::deal::ledger::Ledger;
 use crate::deal::prospect::{Sale, from_minor, minor};
 use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
@@ -23,7 +25,6 @@ use crate::fit::design::DAYS_PER_MONTH;
 use crate::settings::selling::{DealSettings, Outlet};
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
-use crate::trade::range::Range;
 
 /// Number of prices that represent the distribution of prices paid at one level.
 const BUYERS: usize = 60;
@@ -47,8 +48,6 @@ const ONE_SD: f64 = 0.682_689_492;
 
 /// Minor units by which rounding may lower the net of a higher price.
 const ROUNDED: i64 = 5;
-
-const DAYS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH;
 
 /// Probability of a sale at which the table may end, and its smallest and largest number of weeks.
 const SURE: f64 = 0.95;
@@ -127,15 +126,6 @@ pub struct Basis<'a> {
     pub step: Decimal,
 }
 
-/// Alternative return on the proceeds of a sale.
-#[derive(Debug, Clone, Copy)]
-pub enum Earns {
-    /// Per cent per year.
-    PerYear(Decimal),
-    /// The aim of a purchase: per cent, and the weeks it takes.
-    Aim(Decimal, Decimal),
-}
-
 /// Plan and results for one rate of offers.
 #[derive(Debug)]
 pub struct Variant {
@@ -168,6 +158,9 @@ pub struct Asking<'a> {
     pub others: [Variant; 2],
     /// With the best asking prices, if a fixed one is judged.
     pub best: Option<Variant>,
+    /// For a seller in no hurry and one in a hurry, what the money of a sale earns as a share per week,
+    /// and the results; empty if it earns nothing.
+    pub sellers: Vec<(f64, Variant)>,
     /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
     pub least: Vec<Decimal>,
     /// Thresholds by week, from week 0 to the last shown.
@@ -322,6 +315,10 @@ struct Scene<'a> {
     offers: Rate,
     /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     noted: (u32, f64),
+    /// What the money of a sale earns elsewhere.
+    earns: Earns,
+    /// How many times that the seller reckons with.
+    hurry: f64,
     /// Whether the outlet has a rate of its own, and with it buyers of its own.
     own_rate: bool,
     /// Minutes of work for a sale, and their cost.
@@ -330,14 +327,6 @@ struct Scene<'a> {
     listing: Decimal,
     /// Net of a price, by its minor units.
     known: RefCell<HashMap<i64, f64>>,
-}
-
-/// The rule of thumb for offers per week.
-fn offers_by_rule(range: Range) -> Result<Rate, AppError> {
-    Rate::from_range(float(range.low), float(range.high)).ok_or_else(|| AppError::Refused {
-        message: format!("offers_per_week \"{range}\" is no range of counts"),
-        next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
-    })
 }
 
 impl<'a> Scene<'a> {
@@ -365,29 +354,29 @@ impl<'a> Scene<'a> {
         let deal = &unit.settings.deal;
         let outlets = &unit.settings.outlets;
         let outlet = through.as_ref().and_then(|at| outlets.get(at.name));
-        let own_rate = outlet.and_then(|outlet| outlet.offers_per_week);
-        let own = waiting.listing.map(|listing| listing.at);
-        let offers = |at: Option<&str>| ledger.offers_besides(unit.as_of, at, own);
-        let noted = match through.as_ref().map(|at| offers(Some(at.name))) {
-            Some(there) if there.1 > 0.0 || own_rate.is_some() => there,
-            _ => offers(None),
-        };
+        let OffersAt { rate, noted, own } = offers_at(
+            ledger,
+            &unit.settings,
+            through.as_ref().map(|at| at.name),
+            unit.as_of,
+            waiting.listing.map(|listing| listing.at),
+        )?;
         let minutes = outlet.map_or(Decimal::ZERO, |outlet: &Outlet| outlet.minutes);
         let cost = |minutes: Decimal| {
             let amount = deal.wage * minutes / Decimal::from(60);
             from_minor(minor(amount, &made.currency), &made.currency)
         };
-        let rule = offers_by_rule(own_rate.unwrap_or(deal.offers_per_week))?;
         let scene = Self {
             basis: unit.settings.price_basis,
             through,
-            // The asking prices of earlier sales are assumed to be near the likely price.
-            offers: posterior(rule, f64::from(noted.0), noted.1),
-            own_rate: own_rate.is_some(),
+            offers: rate,
+            own_rate: own,
             work: (minutes, cost(minutes)),
             listing: cost(outlet.map_or(Decimal::ZERO, |outlet| outlet.listing_minutes)),
             noted,
             levels: levels(&made, float(deal.buyers_per_sale)),
+            hurry: 1.0,
+            earns: Earns::of(ledger, waiting.per_year, deal, unit.as_of),
             deal: deal.clone(),
             made,
             waiting,
@@ -495,15 +484,7 @@ impl<'a> Scene<'a> {
     }
 
     fn patience(&self) -> Patience {
-        let deal = &self.deal;
-        let (percent, weeks) = match self.waiting.per_year {
-            Some(per_year) => (per_year, DAYS_PER_YEAR / 7.0),
-            None => (deal.least_return, float(deal.weeks)),
-        };
-        Patience {
-            discount: (1.0 + float(percent) / 100.0).powf(-1.0 / weeks),
-            cost: float(self.waiting.cost),
-        }
+        patience(self.hurry * self.earns.per_week(), self.waiting.cost)
     }
 
     /// Change of prices per month, per cent.
@@ -671,11 +652,8 @@ impl<'a> Scene<'a> {
             per_sale: self.deal.buyers_per_sale,
             buyers,
             cost: self.waiting.cost,
-            earns: self.waiting.per_year.map_or_else(
-                || Earns::Aim(self.deal.least_return, self.deal.weeks),
-                Earns::PerYear,
-            ),
-            per_week: 1.0 / self.patience().discount - 1.0,
+            earns: self.earns,
+            per_week: self.earns.per_week(),
             trend: self.trend(),
             deadline: self
                 .waiting
@@ -692,13 +670,31 @@ impl<'a> Scene<'a> {
         }
     }
 
+    /// What sellers in no hurry and in a hurry would ask.
+    fn sellers(&mut self) -> Vec<(f64, Variant)> {
+        let per_week = self.earns.per_week();
+        if per_week <= 0.0 {
+            return Vec::new();
+        }
+        let sellers = OTHERS.map(|times| {
+            self.hurry = times;
+            (
+                times * per_week,
+                self.variant(self.offers.mean(), self.asks()),
+            )
+        });
+        self.hurry = 1.0;
+        sellers.into()
+    }
+
     fn asking(self) -> Asking<'a> {
         let usual = self.variant(self.offers.mean(), self.asks());
         self.asking_by(usual)
     }
 
     /// Asking prices with this plan at the mean rate.
-    fn asking_by(self, usual: Variant) -> Asking<'a> {
+    fn asking_by(mut self, usual: Variant) -> Asking<'a> {
+        let sellers = self.sellers();
         let shown = weeks_shown(&usual.plan, self.deadline());
         let (few, many) = self.offers.range();
         Asking {
@@ -719,6 +715,7 @@ impl<'a> Scene<'a> {
                 .asking
                 .map(|_| self.variant(self.offers.mean(), Asks::Steps(self.step()))),
             usual,
+            sellers,
             basis: self.basis(),
         }
     }
@@ -783,15 +780,24 @@ fn float(amount: Decimal) -> f64 {
 
 /// The levels that the unit may have, equally likely, with the buyers at each.
 fn levels(made: &Estimate, per_sale: f64) -> Vec<Level> {
-    let mut sale = made.outcome.sale().quantiles(BUYERS);
-    sale.truncate(BUYERS - BUYERS / TOP);
+    levels_of(made, per_sale, (LEVELS, BUYERS))
+}
+
+/// The same with so many levels and buyers.
+pub(super) fn levels_of(
+    made: &Estimate,
+    per_sale: f64,
+    (count, buyers): (usize, usize),
+) -> Vec<Level> {
+    let mut sale = made.outcome.sale().quantiles(buyers);
+    sale.truncate(buyers - buyers / TOP);
     let centre = made.outcome.centre();
     let (low, high) = centre.band(ONE_SD);
     let levels = if high - low < 2.0 * KNOWN {
         vec![made.outcome.median()]
     } else {
         let (least, most) = centre.band(COUNTED);
-        let levels = centre.quantiles(LEVELS).into_iter();
+        let levels = centre.quantiles(count).into_iter();
         levels.map(|level| level.clamp(least, most)).collect()
     };
     let chance = 1.0 / levels.len() as f64;

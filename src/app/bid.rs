@@ -2,17 +2,18 @@
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
 use super::funds::Funds;
+use super::ledger::ledger_on;
+use super::practice::Practice;
 use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use super::weigh::{Weighed, weigh};
 use crate::book::Book;
 use crate::deal::bid::{Aim, Case, Judged, Limit, Measures, binding};
 use crate::deal::outlet::Net;
-use crate::settings::selling::DealSettings;
+use crate::settings::Settings;
 
 pub use crate::deal::bid::{Buying, Costs};
 
@@ -29,21 +30,34 @@ pub struct AimsSaid {
     pub bankroll: Option<Decimal>,
 }
 
+/// What a purchase is judged by.
+#[derive(Debug)]
+pub struct Ground {
+    /// All aims.
+    pub aims: Vec<Aim>,
+    /// The money there is.
+    pub funds: Funds,
+    /// What the owner's own deals say.
+    pub practice: Practice,
+}
+
 impl AimsSaid {
-    /// All aims, and the money there is: the bankroll as given, or else from the ledger at the end of
-    /// a day, or else from the settings; the cash from the ledger, or else the bankroll less the
-    /// stock.
+    /// All aims, the money there is, and what the ledger says at the end of a day. The bankroll is as
+    /// given, or else from the ledger, or else from the settings; the cash is from the ledger, or else
+    /// the bankroll less the stock.
     ///
     /// # Errors
     /// If the ledger cannot be read.
     pub fn with_book(
         &self,
         book: &Book,
-        deal: &DealSettings,
+        settings: &Settings,
         day: NaiveDate,
         notice: &mut dyn FnMut(&str),
-    ) -> Result<(Vec<Aim>, Funds), AppError> {
-        let funds = Funds::of(book, self.bankroll, deal.bankroll, day, notice)?;
+    ) -> Result<Ground, AppError> {
+        let ledger = ledger_on(book, day, notice)?;
+        let funds = Funds::by(&ledger, self.bankroll, settings.deal.bankroll);
+        let deal = &settings.deal;
         let mut aims = vec![
             Aim::Profit(self.profit.unwrap_or(deal.least_profit)),
             Aim::Return(self.returned.unwrap_or(deal.least_return)),
@@ -54,7 +68,11 @@ impl AimsSaid {
             share: deal.kelly,
         }));
         aims.extend(funds.cash.map(|cash| Aim::Cash(cash.amount)));
-        Ok((aims, funds))
+        Ok(Ground {
+            aims,
+            funds,
+            practice: Practice::of(&ledger, settings, day)?,
+        })
     }
 }
 
@@ -92,6 +110,8 @@ pub struct Bid<'a> {
     pub funds: Funds,
     /// Unknown parts of the selling costs.
     pub unsure: Option<&'static str>,
+    /// What the owner's own deals say.
+    pub practice: Practice,
 }
 
 /// Works out bids for a unit.
@@ -105,18 +125,22 @@ pub fn bid<'a>(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Bid<'a>, AppError> {
     let settings = &unit.settings;
-    let (aims, funds) = purchase
+    let Ground {
+        aims,
+        funds,
+        practice,
+    } = purchase
         .aims
-        .with_book(book, &settings.deal, unit.as_of, notice)?;
+        .with_book(book, settings, unit.as_of, notice)?;
     let costs = purchase.costs;
     let terms = purchase.sale.as_ref().map(|sale| &sale.terms);
     let unit = &unit.sold_at(purchase.sale.as_ref().map(|sale| sale.name));
-    let weighed = weigh(unit, terms, &costs)?;
+    let weighed = weigh(unit, terms, &costs, &practice)?;
     let case = Case {
         prospect: &weighed.prospect,
         buying: &costs.buying,
         currency: &settings.currency,
-        weeks: costs.weeks.to_f64().unwrap_or(1.0),
+        weeks: weighed.time.weeks,
         bankroll: funds.bankroll,
     };
     let limits = case.limits(&aims);
@@ -126,9 +150,10 @@ pub fn bid<'a>(
         outlet: purchase.sale.as_ref().map(|sale| sale.name),
         net: terms.map(|terms| terms.net_of(weighed.made.median, settings.price_basis)),
         at_most: most.map(|most| case.measures(most)),
-        asked: asked.map(|asked| case.judge(&aims, asked, most, settings.deal.haggle)),
+        asked: asked.map(|asked| case.judge(&aims, asked, most, practice.sellers)),
         unsure: unsure(terms),
         funds,
+        practice,
         limits,
         costs,
         weighed,

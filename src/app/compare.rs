@@ -3,10 +3,10 @@
 use crate::trade::Unit;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
 use super::funds::Funds;
+use super::practice::Practice;
 use super::reader::{Asked, Reader};
 use super::unit::AskedUnit;
 use super::weigh::weigh;
@@ -37,6 +37,8 @@ pub struct Means<'a> {
     pub aims: &'a [Aim],
     /// The bankroll and the cash, as far as known.
     pub funds: Funds,
+    /// What the owner's own deals say.
+    pub practice: &'a Practice,
     /// The budget for all of the listings.
     pub budget: Decimal,
     /// Whether the purchases together should earn most in total, and not most a week.
@@ -100,10 +102,9 @@ pub fn compare(
     };
     let choices: Vec<Option<Choice>> = judged
         .iter()
-        .zip(listings)
-        .map(|(judged, listing)| {
+        .map(|judged| {
             let judged = judged.as_ref().ok()?;
-            judged.choice(means.aims, listing.costs.weeks, gain)
+            judged.choice(means.aims, gain)
         })
         .collect();
     let bought = choose(&choices, means.most(), &settings.currency);
@@ -121,16 +122,15 @@ fn judge(
     listing: &Listing<'_>,
     means: &Means<'_>,
 ) -> Result<Judged, AppError> {
-    let weighed = weigh(unit, listing.terms.as_ref(), &listing.costs)?;
+    let weighed = weigh(unit, listing.terms.as_ref(), &listing.costs, means.practice)?;
     let case = Case {
         prospect: &weighed.prospect,
         buying: &listing.costs.buying,
         currency: &unit.settings.currency,
-        weeks: listing.costs.weeks.to_f64().unwrap_or(1.0),
+        weeks: weighed.time.weeks,
         bankroll: means.funds.bankroll,
     };
     let limits = case.limits(means.aims);
     let most = binding(&limits).and_then(|limit| limit.most);
-    let haggle = unit.settings.deal.haggle;
-    Ok(case.judge(means.aims, listing.asked, most, haggle))
+    Ok(case.judge(means.aims, listing.asked, most, means.practice.sellers))
 }

@@ -61,6 +61,8 @@ pub struct Bought {
     pub subject: Unit,
     /// Price without shipping.
     pub price: Decimal,
+    /// What the seller asked, without shipping, if known.
+    pub asked: Option<Decimal>,
     /// Shipping and other costs of getting it here.
     pub inbound: Decimal,
     /// Minutes of work so far.
@@ -331,7 +333,7 @@ impl<'a> Books<'a> {
         let unit = bought.subject;
         let purchase = Purchase {
             paid: bought.price + bought.inbound,
-            asked: None,
+            asked: bought.asked.map(|asked| asked + bought.inbound),
             estimate: self.foresee(&unit, dated.on)?,
             unit,
         };

@@ -1,11 +1,7 @@
 //! The money there is for a purchase: the bankroll and the cash.
 
-use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::AppError;
-use super::ledger::ledger_on;
-use crate::book::Book;
 use crate::deal::ledger::Ledger;
 use crate::trade::entry::{Account, Kind};
 
@@ -28,22 +24,8 @@ pub struct Cash {
 }
 
 impl Funds {
-    /// The money of a book at the end of a day. `said` is the bankroll as given by the user (0: none), `set` the one of
-    /// the settings (0: none).
-    ///
-    /// # Errors
-    /// If the ledger cannot be read.
-    pub fn of(
-        book: &Book,
-        said: Option<Decimal>,
-        set: Decimal,
-        day: NaiveDate,
-        notice: &mut dyn FnMut(&str),
-    ) -> Result<Self, AppError> {
-        Ok(Self::by(&ledger_on(book, day, notice)?, said, set))
-    }
-
-    /// The money by a ledger. Where it has no money paid in, the bankroll of the settings counts as
+    /// The money by a ledger. `said` is the bankroll as given by the user (0: none), `set` the one of the settings
+    /// (0: none). Where the ledger has no money paid in, the bankroll of the settings counts as
     /// paid in before its first entry.
     pub fn by(ledger: &Ledger, said: Option<Decimal>, set: Decimal) -> Self {
         let positive = |money: Decimal| Some(money).filter(|money| *money > Decimal::ZERO);
@@ -74,6 +56,15 @@ impl Funds {
                 }),
         }
     }
+}
+
+/// Money paid in before the first entry of a ledger: none if it has money paid in, or else the bankroll
+/// of the settings; `None` if that is not set.
+pub(super) fn opening(ledger: &Ledger, set: Decimal) -> Option<Decimal> {
+    if is_funded(ledger) {
+        return Some(Decimal::ZERO);
+    }
+    Some(set).filter(|set| *set > Decimal::ZERO)
 }
 
 /// Whether money was paid in, and the entry was not reversed.

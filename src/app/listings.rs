@@ -197,9 +197,7 @@ impl<'r, 'a> Row<'r, 'a> {
                     .unwrap_or_default(),
                 inbound: self.money("inbound").unwrap_or_default(),
             },
-            weeks: self
-                .number("weeks", "weeks", selling::weeks)
-                .unwrap_or(deal.weeks),
+            weeks: self.number("weeks", "weeks", selling::weeks).or(deal.weeks),
         }
     }
 

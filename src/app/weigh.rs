@@ -5,8 +5,10 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
+use super::practice::Practice;
+use super::sale_time::{SaleTime, later};
 use super::unit::AskedUnit;
-use crate::band::estimate::Estimate;
+use crate::band::estimate::{Estimate, Spread};
 use crate::deal::bid::Costs;
 use crate::deal::outlet::Terms;
 use crate::deal::prospect::{Failed, Plan, Prospect, RUNGS, Sale};
@@ -20,9 +22,11 @@ pub struct Weighed {
     pub parts: Option<Estimate>,
     /// The distribution of its proceeds.
     pub prospect: Prospect,
+    /// The time to its sale.
+    pub time: SaleTime,
 }
 
-/// Computes the proceeds of a unit.
+/// Computes the proceeds of a unit, sold at the prices of the day on which it is sold.
 ///
 /// # Errors
 /// If neither a comp nor a rule of thumb informs its price.
@@ -30,6 +34,7 @@ pub fn weigh(
     unit: &AskedUnit<'_>,
     terms: Option<&Terms<'_>>,
     costs: &Costs,
+    practice: &Practice,
 ) -> Result<Weighed, AppError> {
     let made = unit.estimate(unit.selection()?)?;
     let can_fail = costs.repairs.iter().any(|repair| repair.success < 1.0);
@@ -38,21 +43,24 @@ pub fn weigh(
     } else {
         None
     };
-    let mut quantiles = made.outcome.quantiles(RUNGS);
-    if let Some(working) = made.working {
-        no_more_than(&mut quantiles, working.ln());
-    }
-    let parts_quantiles = parts.as_ref().map(|parts| {
-        let mut quantiles = parts.outcome.quantiles(RUNGS);
-        no_more_than(&mut quantiles, made.outcome.median());
-        quantiles
-    });
-    let share = costs.salvage.and_then(|share| share.to_f64());
     let sale = Sale {
         terms,
         basis: unit.settings.price_basis,
         currency: &unit.settings.currency,
     };
+    let time = SaleTime::of(unit, &made, &sale, costs.weeks, practice);
+    let mut quantiles = made.outcome.quantiles(RUNGS);
+    if let Some(working) = made.working {
+        no_more_than(&mut quantiles, working.ln());
+    }
+    later(&mut quantiles, trend(&made), time.weeks);
+    let parts_quantiles = parts.as_ref().map(|parts| {
+        let mut quantiles = parts.outcome.quantiles(RUNGS);
+        no_more_than(&mut quantiles, made.outcome.median());
+        later(&mut quantiles, trend(parts), time.weeks);
+        quantiles
+    });
+    let share = costs.salvage.and_then(|share| share.to_f64());
     let prospect = Plan {
         sale: &sale,
         mended: &quantiles,
@@ -65,13 +73,20 @@ pub fn weigh(
         lost: (unit.settings.deal.lost / Decimal::ONE_HUNDRED)
             .to_f64()
             .unwrap_or_default(),
+        holding: time.holding,
     }
     .prospect();
     Ok(Weighed {
+        time,
         made,
         parts,
         prospect,
     })
+}
+
+/// Change of prices per month, per cent.
+fn trend(made: &Estimate) -> Option<&Spread> {
+    made.evidence.trend_percent.as_ref()
 }
 
 /// Limits log prices of a unit for parts to its price in working order: with few sales the tail is

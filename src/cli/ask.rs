@@ -113,8 +113,8 @@ pub struct WaitingArgs {
     /// What holding the unit costs in a week [default: the book's, 0]
     #[arg(long, value_name = "AMOUNT")]
     cost_per_week: Option<String>,
-    /// What the money would earn elsewhere in a year, per cent [default:
-    /// the book's, or its aim for a purchase]
+    /// What the money would earn elsewhere in a year, per cent [default: the book's, or a rule of
+    /// thumb and, once five deals are closed, what the ledger earned]
     #[arg(long, value_name = "PERCENT")]
     return_per_year: Option<String>,
     /// Price that is asked all the time, to be judged [default: the best of each week]

@@ -56,8 +56,8 @@ pub struct DealArgs {
     costs: CostArgs,
     #[command(flatten)]
     aims: AimArgs,
-    /// Price asked, to be judged: buy, haggle or pass
-    #[arg(long, value_name = "AMOUNT")]
+    /// Price asked, to be judged: buy, haggle or pass, and what to offer
+    #[arg(long, visible_alias = "asked", value_name = "AMOUNT")]
     against: Option<String>,
 }
 
@@ -90,7 +90,8 @@ pub struct CostArgs {
     /// Tax on the bid and the premium, per cent
     #[arg(long, value_name = "PERCENT")]
     tax: Option<String>,
-    /// Weeks from paying for it to being paid for it [default: the book's, 4]
+    /// Weeks from paying for it to being paid for it [default: the book's, or what asking the
+    /// best price of each week takes]
     #[arg(long, value_name = "WEEKS")]
     weeks: Option<String>,
 }
@@ -196,9 +197,12 @@ impl CostArgs {
                 tax_percent: percent_if("--tax", &self.tax)?.unwrap_or_default(),
                 inbound: amount("--inbound", &self.inbound)?,
             },
-            weeks: self.weeks.as_ref().map_or(Ok(deal.weeks), |text| {
-                quantity("--weeks", text, "weeks", selling::weeks)
-            })?,
+            weeks: self
+                .weeks
+                .as_ref()
+                .map(|text| quantity("--weeks", text, "weeks", selling::weeks))
+                .transpose()?
+                .or(deal.weeks),
         })
     }
 }

@@ -70,14 +70,15 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let budget = money("--budget", &args.budget, &currency)?;
     let aims = args.aims.read(&currency)?;
     let as_of = args.as_of.unwrap_or_else(today);
-    let (aims, funds) = aims.with_book(&book, &settings.deal, as_of, &mut notice)?;
+    let ground = aims.with_book(&book, &settings, as_of, &mut notice)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
     let listings = listings(&args.file, args.outlet.as_deref(), &settings)?;
     let means = Means {
-        aims: &aims,
-        funds,
+        aims: &ground.aims,
+        funds: ground.funds,
+        practice: &ground.practice,
         budget,
         total: args.total,
     };

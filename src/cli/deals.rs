@@ -27,6 +27,7 @@ use crate::trade::{Comp, Currency, HowSold, checks};
 const BUY_EXAMPLES: &str = "\
 Examples:
   compband buy \"Nerrow F4\" --price 42 --inbound 5 --grade B --completeness usable --missing charger
+  compband buy \"Brask M2\" --price 24 --asked 30 --grade A
   compband buy \"Brask M2\" --price 3 --parts --date yesterday --note \"flea market\"
   compband buy page6 --price 30          a watched unit, or with d7 another like that of a deal
 
@@ -51,6 +52,9 @@ pub struct BuyArgs {
     /// What was paid, without what it took to get it here (--inbound)
     #[arg(long, value_name = "AMOUNT")]
     price: String,
+    /// What the seller asked: how far sellers come down is learnt from it (`compband bid --against`)
+    #[arg(long, value_name = "AMOUNT")]
+    asked: Option<String>,
     /// Shipping to you, fees of an auction and whatever else it took to get it here [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     inbound: Option<String>,
@@ -291,6 +295,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let bought = Bought {
         subject,
         price: money("--price", &args.price, currency)?,
+        asked: money_if("--asked", args.asked.as_ref(), currency)?,
         inbound: inbound.transpose()?.unwrap_or_default(),
         minutes: minutes(args.minutes.as_ref())?,
     };

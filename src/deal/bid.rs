@@ -3,7 +3,9 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
-use super::kelly::growth_share;
+use super::asking::step;
+use super::haggle::{Discounts, Haggling, Talk};
+use super::kelly::{grows_beyond, growth_share};
 use super::knapsack::{Item, best_choice};
 use crate::deal::prospect::{Prospect, from_minor, minor};
 use crate::trade::Currency;
@@ -61,8 +63,8 @@ pub struct Costs {
     pub wage: Decimal,
     /// Costs of buying in addition to the bid.
     pub buying: Buying,
-    /// Weeks from payment to the proceeds.
-    pub weeks: Decimal,
+    /// Weeks from payment to the proceeds, if given.
+    pub weeks: Option<Decimal>,
 }
 
 /// Condition on a purchase.
@@ -132,7 +134,7 @@ pub struct Limit {
 pub enum Advice {
     /// It meets every aim.
     Buy,
-    /// The highest bid is within the usual discount.
+    /// At least one seller in ten comes down to the highest bid.
     Haggle(Decimal),
     /// It is not.
     Pass,
@@ -149,6 +151,32 @@ pub struct Judged {
     pub most: Option<Decimal>,
     /// The aims that it does not meet.
     pub failed: Vec<Aim>,
+    /// Weeks from payment to the proceeds.
+    pub weeks: Decimal,
+    /// What to offer the seller; none if the advice is to pass.
+    pub offers: Option<Offers>,
+}
+
+/// What to offer a seller.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Offers {
+    /// The first offer.
+    pub open: Decimal,
+    /// The price to aim for.
+    pub target: Decimal,
+    /// The price to walk away above.
+    pub walk_away: Decimal,
+    /// Probability that the seller comes down to it, 0..=1.
+    pub agreed: f64,
+}
+
+/// Sellers as far as prices can be negotiated with them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sellers {
+    /// How far they come down.
+    pub discounts: Discounts,
+    /// Probability that one who refuses an offer breaks off, 0..=1.
+    pub breaks_off: f64,
 }
 
 /// A purchase that competes with others.
@@ -174,11 +202,11 @@ pub enum Gain {
 
 impl Judged {
     /// The purchase as a choice, if it meets every aim.
-    pub fn choice(&self, aims: &[Aim], weeks: Decimal, gain: Gain) -> Option<Choice> {
+    pub fn choice(&self, aims: &[Aim], gain: Gain) -> Option<Choice> {
         (self.advice == Advice::Buy).then(|| Choice {
             stake: self.measures.stake,
             gain: match gain {
-                Gain::Weekly => self.measures.profit / weeks,
+                Gain::Weekly => self.measures.profit / self.weeks,
                 Gain::Total => self.measures.profit,
             },
             risk: self.measures.risk(aims),
@@ -242,8 +270,8 @@ pub struct Case<'a> {
     pub buying: &'a Buying,
     /// Currency of all money.
     pub currency: &'a Currency,
-    /// Weeks from payment to the proceeds.
-    pub weeks: f64,
+    /// Weeks from payment to the proceeds; above 0.
+    pub weeks: Decimal,
     /// The bankroll, if known.
     pub bankroll: Option<Decimal>,
 }
@@ -324,9 +352,10 @@ impl Case<'_> {
             Aim::Loss(most) => self.prospect.chance_below(cost) <= float(most) / 100.0 + 1e-9,
             Aim::Stake { bankroll, share } => {
                 let most = minor(bankroll, self.currency) as f64 * float(share);
+                let returns = || self.prospect.returns(cost, stake);
                 // The cheap check first: the optimal share is at most 1.
                 stake <= 0
-                    || (stake as f64 <= most && stake as f64 <= most * self.growth(cost, stake))
+                    || (stake as f64 <= most && grows_beyond(&returns(), stake as f64 / most))
             }
             Aim::Cash(cash) => stake <= 0 || stake <= minor(cash, self.currency),
         }
@@ -362,7 +391,7 @@ impl Case<'_> {
             loss: self.prospect.chance_below(cost),
             worst: money(self.prospect.quantile(WORST) - cost),
             returned,
-            per_week: returned.map(|share| share / self.weeks),
+            per_week: returned.map(|share| share / self.weeks.to_f64().unwrap_or(1.0)),
             staked: bankroll
                 .filter(|all| *all > 0)
                 .map(|all| stake as f64 / all as f64),
@@ -377,32 +406,64 @@ impl Case<'_> {
         aims.iter().copied().filter(fails).collect()
     }
 
-    /// Judges an asking price. `most` is the highest bid; sellers give a discount of up to `haggle`
-    /// per cent.
+    /// Judges an asking price. `most` is the highest bid.
     pub fn judge(
         &self,
         aims: &[Aim],
         asked: Decimal,
         most: Option<Decimal>,
-        haggle: Decimal,
+        sellers: Sellers,
     ) -> Judged {
+        let offers = most.and_then(|most| self.offers(asked, most, sellers));
         Judged {
             measures: self.measures(asked),
-            advice: self.advice(asked, most, haggle),
+            advice: advice(asked, most, offers.as_ref()),
             most,
             failed: self.failed(aims, asked),
+            weeks: self.weeks,
+            offers,
         }
     }
 
-    /// Advice on the asking price `asked`. `most` is the highest bid; sellers give a discount of up
-    /// to `haggle` per cent.
-    pub fn advice(&self, asked: Decimal, most: Option<Decimal>, haggle: Decimal) -> Advice {
-        let down = asked * (Decimal::ONE_HUNDRED - haggle) / Decimal::ONE_HUNDRED;
-        match most {
-            Some(most) if asked <= most => Advice::Buy,
-            Some(most) if most > Decimal::ZERO && down <= most => Advice::Haggle(most),
-            _ => Advice::Pass,
+    /// What to offer a seller who asks `asked`, if `most` is the highest bid; none if fewer than one in
+    /// ten comes down to it.
+    pub fn offers(&self, asked: Decimal, most: Decimal, sellers: Sellers) -> Option<Offers> {
+        let worth = self.most(Aim::Profit(Decimal::ZERO))?;
+        let float = |money: Decimal| money.to_f64().unwrap_or_default();
+        if asked.is_zero() {
+            return None;
         }
+        let talk = Haggling {
+            discounts: sellers.discounts,
+            breaks_off: sellers.breaks_off,
+            asked: float(asked),
+            most: float(most),
+            worth: float(worth),
+            step: step(float(asked), float(from_minor(1, self.currency))),
+        };
+        let Talk {
+            open,
+            target,
+            walk_away,
+            agreed,
+        } = talk.talk()?;
+        // Rounding to the minor unit must not lead above the highest bid or the asking price.
+        let money = |price: f64| self.currency.from_statistics(price);
+        Some(Offers {
+            open: money(open)?.min(most).min(asked),
+            target: money(target)?.min(most).min(asked),
+            walk_away: money(walk_away)?.min(most),
+            agreed,
+        })
+    }
+}
+
+/// Advice on the asking price `asked`. `most` is the highest bid, `offers` what to offer.
+fn advice(asked: Decimal, most: Option<Decimal>, offers: Option<&Offers>) -> Advice {
+    match (most, offers) {
+        (Some(most), _) if asked <= most => Advice::Buy,
+        (Some(most), Some(_)) => Advice::Haggle(most),
+        _ => Advice::Pass,
     }
 }
 
@@ -417,253 +478,4 @@ pub fn binding(limits: &[Limit]) -> Option<&Limit> {
 mod risk_tests;
 
 #[cfg(test)]
-mod tests {
-    use super::super::outlet::Terms;
-    use super::super::prospect::{Failed, Plan, Sale};
-    use super::*;
-    use crate::settings::selling::{Outlet, Shipping};
-    use crate::trade::comp::PriceBasis;
-    use proptest::prelude::*;
-    use rand::rngs::StdRng;
-    use rand::{RngExt, SeedableRng};
-    use rand_distr::{Distribution, StandardNormal};
-    use statrs::distribution::{ContinuousCDF, Normal};
-
-    pub(super) fn eur() -> Currency {
-        Currency { code: "EUR".into() }
-    }
-
-    pub(super) fn dec(text: &str) -> Decimal {
-        text.parse().unwrap()
-    }
-
-    pub(super) fn float(money: Decimal) -> f64 {
-        money.to_f64().unwrap()
-    }
-
-    /// Equally likely log prices, normal around that of `price`.
-    fn quantiles(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
-        let normal = Normal::new(price.ln(), spread).unwrap();
-        (0..rungs)
-            .map(|k| normal.inverse_cdf((k as f64 + 0.5) / rungs as f64))
-            .collect()
-    }
-
-    fn repair(parts: &str, minutes: i64, success: f64) -> Repair {
-        Repair {
-            what: "mend".into(),
-            parts: dec(parts),
-            minutes: Decimal::from(minutes),
-            success,
-        }
-    }
-
-    fn outlet() -> Outlet {
-        toml::from_str(
-            "fee = { percent = 9, of = \"delivered\", fixed = 0.35 }\nshipping = \"seller\"\n\
-             returns = { percent = 5, cost = 8, loses = 10 }",
-        )
-        .unwrap()
-    }
-
-    fn prospect(
-        rungs: usize,
-        terms: Option<&Terms<'_>>,
-        repairs: &[Repair],
-        wage: i64,
-    ) -> Prospect {
-        let currency = eur();
-        let sale = Sale {
-            terms,
-            basis: PriceBasis::Delivered,
-            currency: &currency,
-        };
-        Plan {
-            sale: &sale,
-            mended: &quantiles(140.0, 0.12, rungs),
-            failed: Failed::Prices(&quantiles(40.0, 0.3, rungs)),
-            repairs,
-            minutes: Decimal::from(20),
-            wage: Decimal::from(wage),
-            lost: 0.0,
-        }
-        .prospect()
-    }
-
-    fn case<'a>(prospect: &'a Prospect, buying: &'a Buying, currency: &'a Currency) -> Case<'a> {
-        Case {
-            prospect,
-            buying,
-            currency,
-            weeks: 4.0,
-            bankroll: Some(Decimal::from(600)),
-        }
-    }
-
-    fn buying() -> Buying {
-        Buying {
-            premium_percent: dec("12.5"),
-            premium: dec("2"),
-            tax_percent: dec("7"),
-            inbound: dec("6.90"),
-        }
-    }
-
-    #[test]
-    fn what_is_paid_in_all() {
-        // 12.5 % of 88 and 2 are 13; 7 % of 101 are 7.07; 6.90 on top.
-        assert_eq!(buying().cost(8800, &eur()), 11497);
-        let costs: Vec<i64> = (0..3000).map(|bid| buying().cost(bid, &eur())).collect();
-        assert!(costs.windows(2).all(|pair| pair[0] < pair[1]));
-    }
-
-    /// Without any costs, the highest bid for no expected loss is the mean of the log-normal price,
-    /// `exp(μ + σ²/2)`, and for a loss in 1 of 5 its 20 % quantile, `exp(μ + σ z)`.
-    #[test]
-    fn closed_forms_of_a_log_normal_price() {
-        let (currency, free) = (eur(), Buying::default());
-        let prospect = prospect(2000, None, &[], 0);
-        let case = case(&prospect, &free, &currency);
-        let most = |aim| float(case.most(aim).unwrap());
-        let mean = 140.0 * (0.12_f64 * 0.12 / 2.0).exp();
-        assert!((most(Aim::Profit(Decimal::ZERO)) - mean).abs() < 0.02);
-        assert!((most(Aim::Return(Decimal::from(25))) - mean / 1.25).abs() < 0.02);
-        let z = Normal::standard().inverse_cdf(0.2);
-        let point = 140.0 * (0.12 * z).exp();
-        assert!((most(Aim::Loss(Decimal::from(20))) - point).abs() < 0.05);
-        assert_eq!(case.most(Aim::Profit(Decimal::from(500))), None);
-    }
-
-    /// Twenty times as many quantiles change the bid by cents, and probabilities by less than one
-    /// quantile.
-    #[test]
-    fn there_are_enough_quantiles() {
-        let (currency, outlet) = (eur(), outlet());
-        let shipping: Shipping = toml::from_str("packing = 0.9\nbands = [{ cost = 4.8 }]").unwrap();
-        let terms = Terms::new(&outlet, &shipping, &currency, Some(dec("600")), None).unwrap();
-        let repairs = [repair("14", 30, 0.9), repair("0", 15, 0.8)];
-        let [coarse, fine] =
-            [2000, 40_000].map(|rungs| prospect(rungs, Some(&terms), &repairs, 12));
-        let costs = buying();
-        let (coarse, fine) = (
-            case(&coarse, &costs, &currency),
-            case(&fine, &costs, &currency),
-        );
-        for aim in [
-            Aim::Profit(Decimal::from(10)),
-            Aim::Return(Decimal::from(20)),
-            Aim::Stake {
-                bankroll: Decimal::from(600),
-                share: dec("0.5"),
-            },
-        ] {
-            let (one, other) = (coarse.most(aim).unwrap(), fine.most(aim).unwrap());
-            assert!((one - other).abs() <= dec("0.03"), "{aim:?}: {one} {other}");
-        }
-        let (one, other) = (coarse.measures(dec("50")), fine.measures(dec("50")));
-        assert!((one.loss - other.loss).abs() < 1.0 / 2000.0);
-        assert!((one.profit - other.profit).abs() <= dec("0.02"));
-        assert!((one.growth - other.growth).abs() < 1e-3);
-    }
-
-    /// A seeded simulation of the whole: price, repairs in order, return.
-    #[test]
-    fn a_simulation_agrees() {
-        const DRAWS: usize = 200_000;
-        let (currency, outlet) = (eur(), outlet());
-        let shipping: Shipping = toml::from_str("packing = 0.9\nbands = [{ cost = 4.8 }]").unwrap();
-        let terms = Terms::new(&outlet, &shipping, &currency, Some(dec("600")), None).unwrap();
-        let repairs = [repair("14", 30, 0.9), repair("5", 15, 0.8)];
-        let prospect = prospect(2000, Some(&terms), &repairs, 12);
-        let costs = buying();
-        let bid = dec("50");
-        let at = case(&prospect, &costs, &currency).measures(bid);
-        let mut rng = StdRng::seed_from_u64(1956);
-        let mut profits: Vec<f64> = (0..DRAWS)
-            .map(|_| {
-                let (mut spent, mut minutes, mut works) = (at.cost, 20, true);
-                for repair in &repairs {
-                    if works {
-                        spent += repair.parts;
-                        minutes += repair.minutes.to_i64().unwrap();
-                        works = rng.random::<f64>() < repair.success;
-                    }
-                }
-                let z: f64 = StandardNormal.sample(&mut rng);
-                let price = if works {
-                    140.0 * (0.12 * z).exp()
-                } else {
-                    40.0 * (0.3 * z).exp()
-                };
-                let price = currency.from_statistics(price).unwrap();
-                let mut left = terms.without_returns(price).net - spent;
-                if rng.random::<f64>() < 0.05 {
-                    left -= terms.return_cost(price);
-                }
-                float(left) - 12.0 * minutes as f64 / 60.0
-            })
-            .collect();
-        profits.sort_by(f64::total_cmp);
-        let n = DRAWS as f64;
-        let mean = profits.iter().sum::<f64>() / n;
-        let variance = profits.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n;
-        assert!((float(at.profit) - mean).abs() < 4.0 * (variance / n).sqrt() + 0.01);
-        let loss = profits.iter().filter(|x| **x < 0.0).count() as f64 / n;
-        assert!((at.loss - loss).abs() < 4.0 * (loss * (1.0 - loss) / n).sqrt() + 0.001);
-        for (p, reported) in TOLD.iter().zip(at.points).chain([(&WORST, at.worst)]) {
-            let below = profits.partition_point(|x| *x < float(reported)) as f64 / n;
-            let error = 4.0 * (p * (1.0 - p) / n).sqrt() + 0.001;
-            assert!((below - p).abs() < error, "{p}: {reported} {below}");
-        }
-    }
-
-    fn aims() -> impl Strategy<Value = Vec<Aim>> {
-        (0..40i64, 0..60i64, 1..60i64, 100..2000i64, 1..=10i64).prop_map(
-            |(profit, returned, loss, bankroll, share)| {
-                vec![
-                    Aim::Profit(Decimal::from(profit)),
-                    Aim::Return(Decimal::from(returned)),
-                    Aim::Loss(Decimal::from(loss)),
-                    Aim::Stake {
-                        bankroll: Decimal::from(bankroll),
-                        share: Decimal::new(share, 1),
-                    },
-                ]
-            },
-        )
-    }
-
-    proptest! {
-        #![proptest_config(ProptestConfig::with_cases(40))]
-
-        /// The highest bid meets every aim; one cent more fails the named one. Higher costs never
-        /// raise it.
-        #[test]
-        fn the_bid_is_the_largest_that_keeps_every_aim(
-            aims in aims(), parts in 0..40i64, success in 0.3..1.0f64, wage in 0..20i64, more in 1..30i64,
-        ) {
-            let (currency, outlet) = (eur(), outlet());
-            let terms = Terms::new(&outlet, &Shipping::default(), &currency, None, None).unwrap();
-            let repairs = [repair(&parts.to_string(), 30, success)];
-            let prospect = prospect(200, Some(&terms), &repairs, wage);
-            let costs = buying();
-            let weighed = case(&prospect, &costs, &currency);
-            let limits = weighed.limits(&aims);
-            let limit = binding(&limits).unwrap();
-            let fails_at = match limit.most {
-                Some(most) => {
-                    prop_assert!(weighed.failed(&aims, most).is_empty());
-                    most + dec("0.01")
-                }
-                None => Decimal::ZERO,
-            };
-            prop_assert!(weighed.failed(&aims, fails_at).contains(&limit.aim));
-            let dearer = Buying { inbound: costs.inbound + Decimal::from(more), ..costs.clone() };
-            let other = case(&prospect, &dearer, &currency).limits(&aims);
-            prop_assert!(binding(&other).unwrap().most <= limit.most);
-            if let Some(most) = limit.most {
-                prop_assert_eq!(weighed.advice(most, limit.most, Decimal::from(20)), Advice::Buy);
-            }
-        }
-    }
-}
+mod tests;

@@ -32,6 +32,20 @@ pub fn growth_share(bets: &[(f64, f64)]) -> f64 {
     low
 }
 
+/// Whether [`growth_share`] is above `share`, which is above 0: one look at the slope there, as it falls
+/// throughout.
+pub fn grows_beyond(bets: &[(f64, f64)], share: f64) -> bool {
+    let mut slope = 0.0;
+    for (r, p) in bets {
+        let after = 1.0 + share * r;
+        if after <= 0.0 {
+            return false;
+        }
+        slope += p * r / after;
+    }
+    slope > 0.0
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -69,7 +83,11 @@ mod tests {
             let total: f64 = bets.iter().map(|(_, p)| p).sum();
             let bets: Vec<(f64, f64)> = bets.into_iter().map(|(r, p)| (r, p / total)).collect();
             let growth = |f: f64| bets.iter().map(|(r, p)| p * (1.0 + f * r).max(0.0).ln()).sum::<f64>();
-            prop_assert!(growth(growth_share(&bets)) >= growth(other) - 1e-9);
+            let best = growth_share(&bets);
+            prop_assert!(growth(best) >= growth(other) - 1e-9);
+            if other > 0.0 && (best - other).abs() > 1e-9 {
+                prop_assert_eq!(grows_beyond(&bets, other), best > other);
+            }
         }
     }
 }

@@ -64,7 +64,7 @@ pub struct Purchase {
     pub unit: Unit,
     /// Estimate on that day.
     pub estimate: Option<Foreseen>,
-    /// What the seller asked, if known.
+    /// What the seller asked, with inbound shipping as in `paid`, if known.
     pub asked: Option<Decimal>,
 }
 

@@ -5,10 +5,13 @@
 //! compares them with the costs and the owner's aims, [`kelly`] finds the stake that maximises the
 //! growth of a bankroll, [`knapsack`] chooses among several purchases under the budgets of money and
 //! risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which it applies.
-//! [`survival`] estimates how long something lasts of which not all is seen to its end. [`ledger`] records actual costs and earnings.
+//! [`haggle`] says what to offer a seller, [`earning`] what money earns in a week, [`survival`] how long
+//! something lasts of which not all is seen to its end. [`ledger`] records actual costs and earnings.
 
 pub mod asking;
 pub mod bid;
+pub mod earning;
+pub mod haggle;
 pub mod kelly;
 pub mod knapsack;
 pub mod ledger;

@@ -55,12 +55,14 @@ pub struct Plan<'a> {
     /// Probability that the whole stake is lost, 0..=1: the unit never arrives, is locked, or is not
     /// as described and the seller pays nothing back. The parts are lost with it.
     pub lost: f64,
+    /// Cost of holding the unit until it is sold; due whatever becomes of it.
+    pub holding: Decimal,
 }
 
 /// One possible result, in minor units.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Point {
-    /// Money left after parts and selling.
+    /// Money left after parts, holding and selling.
     cash: i64,
     /// Cost of the work.
     work: i64,
@@ -234,10 +236,11 @@ impl Plan<'_> {
             currency,
         );
         let work = |minutes: Decimal| minor(self.wage * minutes / Decimal::from(60), currency);
+        let holding = minor(self.holding, currency);
         let mut points = Vec::new();
         if self.lost > 0.0 {
             points.push(Point {
-                cash: -all_parts,
+                cash: -all_parts - holding,
                 work: work(self.minutes),
                 chance: self.lost,
             });
@@ -248,7 +251,7 @@ impl Plan<'_> {
             let parts = minor(ending.parts, currency);
             let work = work(ending.minutes);
             for &(left, lost) in sold {
-                let cash = left - parts;
+                let cash = left - parts - holding;
                 for (cash, share) in [(cash, 1.0 - comes_back), (cash - lost, comes_back)] {
                     if share > 0.0 {
                         let chance = each * share;

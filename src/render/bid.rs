@@ -10,6 +10,7 @@ use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
 use crate::app::bid::Bid;
 use crate::app::funds::Cash;
+use crate::app::sale_time::WeeksFrom;
 use crate::band::estimate::Estimate;
 use crate::deal::bid::{Advice, Aim, Judged, Limit, Measures, TOLD, binding};
 use crate::trade::Currency;
@@ -74,8 +75,22 @@ fn headline(out: &mut String, content: &Bid<'_>, width: usize) {
         money(made.low),
         money(made.high)
     );
-    let line = format!("{line}{}", assumed(made));
+    let line = format!("{line}{} {}", assumed(made), sells_in(content));
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
+}
+
+/// How long it takes to sell.
+pub(super) fn sells_in(content: &Bid<'_>) -> String {
+    let time = &content.weighed.time;
+    let weeks = time.weeks.normalize();
+    format!(
+        "It sells in about {weeks} week{} ({}).",
+        if weeks == Decimal::ONE { "" } else { "s" },
+        match time.from {
+            WeeksFrom::Said => "as said",
+            WeeksFrom::Policy => "from the asking policy",
+        }
+    )
 }
 
 /// What selling at the likely price leaves or loses; none if the book has no outlet.
@@ -95,7 +110,8 @@ pub(super) fn left(content: &Bid<'_>) -> Option<String> {
     })
 }
 
-/// What is counted in besides the price: the risk of a total loss, and the cash if it is assumed.
+/// What is counted in besides the price: what the time to the sale does, the risk of a total loss, and the
+/// cash if it is assumed.
 pub(super) fn counted(content: &Bid<'_>) -> Vec<String> {
     let lost = content.weighed.prospect.lost;
     let risk = (lost > 0.0).then(|| {
@@ -108,7 +124,27 @@ pub(super) fn counted(content: &Bid<'_>) -> Vec<String> {
         let currency = &content.weighed.made.currency;
         assumed_cash(cash, currency)
     });
-    risk.into_iter().chain(cash).collect()
+    over_time(content)
+        .into_iter()
+        .chain(risk)
+        .chain(cash)
+        .collect()
+}
+
+/// What the time to the sale does to the price, and what it costs.
+fn over_time(content: &Bid<'_>) -> Option<String> {
+    let time = &content.weighed.time;
+    let change = (time.change.abs() >= 0.05).then(|| {
+        format!(
+            "prices change by {} until it is sold",
+            percent_change(time.change)
+        )
+    });
+    let money = |value| amount(&content.weighed.made.currency, value);
+    let holding =
+        (!time.holding.is_zero()).then(|| format!("holding it costs {}", money(time.holding)));
+    let both: Vec<String> = change.into_iter().chain(holding).collect();
+    (!both.is_empty()).then(|| format!("Counted in: {}.", both.join(", and ")))
 }
 
 /// The source of the cash, if it is not the ledger.
@@ -159,7 +195,87 @@ fn verdict(out: &mut String, content: &Bid<'_>, width: usize) {
     }
     if let Some(asked) = &content.asked {
         let _ = writeln!(out, "{}", wrap(&advice(asked, currency), width, "  "));
+        offers(out, content, asked, width);
     }
+}
+
+/// What to offer the seller: three prices, and where they come from.
+fn offers(out: &mut String, content: &Bid<'_>, asked: &Judged, width: usize) {
+    let currency = &content.weighed.made.currency;
+    let lines = offered(asked);
+    let cells = lines.iter().map(|(_, price)| amount(currency, *price));
+    let cells: Vec<String> = cells.collect();
+    let digits = cells.iter().map(|cell| cell.chars().count()).max();
+    let digits = digits.unwrap_or_default();
+    if !lines.is_empty() {
+        let _ = writeln!(out);
+    }
+    for ((label, _), cell) in lines.iter().zip(&cells) {
+        let _ = writeln!(
+            out,
+            "  {label:<16}{PRICE}{cell:>digits$} {}{PRICE:#}",
+            currency.code
+        );
+    }
+    for line in about_offers(content, asked) {
+        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+    }
+}
+
+/// The prices to offer, each with its label; none if the advice is to pass, or to offer one price only.
+pub(super) fn offered(asked: &Judged) -> Vec<(&'static str, Decimal)> {
+    let Some(offers) = &asked.offers else {
+        return Vec::new();
+    };
+    if offers.open == offers.walk_away.min(asked.measures.bid) {
+        return Vec::new();
+    }
+    vec![
+        ("Open with", offers.open),
+        ("Aim for", offers.target),
+        ("Walk away above", offers.walk_away),
+    ]
+}
+
+/// How likely sellers agree, and how that is known; or why not to haggle.
+pub(super) fn about_offers(content: &Bid<'_>, asked: &Judged) -> Vec<String> {
+    let Some(offers) = &asked.offers else {
+        return Vec::new();
+    };
+    let sellers = &content.practice.sellers;
+    let currency = &content.weighed.made.currency;
+    let money = |value| amount(currency, value);
+    if offered(asked).is_empty() {
+        return vec![if asked.advice == Advice::Buy {
+            "Pay what is asked: a seller who breaks off costs more than haggling saves.".to_string()
+        } else {
+            format!(
+                "Offer {} and no more; {} of sellers come down to it.",
+                money(offers.walk_away),
+                chance(offers.agreed, 0)
+            )
+        }];
+    }
+    let discount = |p: f64| 100.0 * sellers.discounts.quantile(p);
+    let source = match sellers.discounts.learnt_from {
+        0 => "the rule of thumb".to_string(),
+        1 => "the rule of thumb and 1 purchase of yours".to_string(),
+        some => format!("the rule of thumb and {some} purchases of yours"),
+    };
+    let agreed = if asked.advice == Advice::Buy {
+        String::new()
+    } else {
+        format!(
+            " {} of sellers come down to {}.",
+            chance(offers.agreed, 0),
+            money(offers.walk_away)
+        )
+    };
+    vec![format!(
+        "Four sellers in five come down by {:.0} to {:.0} % ({source}).{agreed}",
+        discount(0.1),
+        discount(0.9)
+    )]
 }
 
 /// Advice on an asking price, with reasons.
@@ -334,7 +450,7 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     row("expected profit on the money put in", &|at| {
         signed(at.returned)
     });
-    let weeks = content.costs.weeks.normalize();
+    let weeks = content.weighed.time.weeks.normalize();
     row(&format!("the same for each of {weeks} weeks"), &|at| {
         signed(at.per_week)
     });

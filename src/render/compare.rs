@@ -19,8 +19,8 @@ pub struct Candidate {
     pub name: String,
     /// The asking price.
     pub asked: Decimal,
-    /// Weeks from payment to the proceeds.
-    pub weeks: Decimal,
+    /// Weeks from payment to the proceeds, if given.
+    pub weeks: Option<Decimal>,
     /// The verdict.
     pub judged: Result<Judged, String>,
 }
@@ -58,8 +58,9 @@ impl Told<'_> {
     pub(super) fn sums(&self) -> (Decimal, Decimal, Decimal) {
         let bought = self.bought.iter().filter_map(|at| {
             let candidate = &self.candidates[*at];
-            let at = &candidate.judged.as_ref().ok()?.measures;
-            Some((at.stake, at.profit, at.profit / candidate.weeks))
+            let judged = candidate.judged.as_ref().ok()?;
+            let at = &judged.measures;
+            Some((at.stake, at.profit, at.profit / judged.weeks))
         });
         bought.fold(
             Default::default(),
@@ -81,6 +82,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         ("profit", Kind::Number, 0),
         ("a week", Kind::Number, 0),
         ("loss", Kind::Number, 1),
+        ("open with", Kind::Number, 3),
         ("what to do", Kind::Text, 0),
     ]);
     let mut reasons = Vec::new();
@@ -121,7 +123,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
 fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> {
     let money = |value| amount(currency, value);
     let mark = if bought { "•" } else { "" };
-    let [put_in, profit, weekly, loss, advice] = match &candidate.judged {
+    let [put_in, profit, weekly, loss, open, advice] = match &candidate.judged {
         Ok(judged) => {
             let at = &judged.measures;
             [
@@ -130,10 +132,13 @@ fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> 
                 at.per_week
                     .map_or("–".into(), |share| percent_change(100.0 * share)),
                 chance(at.loss, 0),
+                judged
+                    .offers
+                    .map_or("–".into(), |offers| money(offers.open)),
                 advice(judged, bought, currency),
             ]
         }
-        Err(_) => ["–", "–", "–", "–", "no estimate"].map(String::from),
+        Err(_) => ["–", "–", "–", "–", "–", "no estimate"].map(String::from),
     };
     let (name, asked) = (candidate.name.clone(), money(candidate.asked));
     let cells = [
@@ -144,6 +149,7 @@ fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> 
         profit,
         weekly,
         loss,
+        open,
         advice,
     ];
     cells.into()

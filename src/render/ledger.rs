@@ -395,7 +395,7 @@ pub fn entry_table<'e>(
 /// A price that an entry names: `asks 162.00`.
 fn named(kind: entry::Kind, price: Decimal, currency: &Currency) -> String {
     let what = match kind {
-        entry::Kind::Buy => "seller asked",
+        entry::Kind::Buy => "asked in all",
         entry::Kind::Offer => "offer of",
         _ => "asks",
     };

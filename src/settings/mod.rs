@@ -3,6 +3,7 @@
 pub mod declare;
 mod estimate;
 mod families;
+mod haggle;
 mod kits;
 mod read;
 mod rules;
@@ -24,6 +25,7 @@ use crate::trade::names::match_key;
 use crate::trade::range::Range;
 pub use estimate::{Errors, EstimateSettings, PoolFrom};
 pub use families::Family;
+pub use haggle::Haggle;
 pub use kits::Kit;
 pub use read::SettingsError;
 pub(crate) use read::read_toml;

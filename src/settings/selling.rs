@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde::Deserialize;
 
+use super::haggle::Haggle;
 use crate::trade::items::fold_name;
 use crate::trade::money::MOST_MONEY;
 use crate::trade::range::{Range, RangeUnit};
@@ -191,16 +192,19 @@ pub struct DealSettings {
     pub outlet: String,
     /// Cost of an hour of the owner's work.
     pub wage: Decimal,
-    /// Weeks from payment for a unit to the proceeds.
-    pub weeks: Decimal,
+    /// Weeks from payment for a unit to the proceeds; by default, as long as the asking policy takes
+    /// to sell it.
+    pub weeks: Option<Decimal>,
     /// Smallest expected profit, money.
     pub least_profit: Decimal,
     /// Smallest expected profit, per cent of the stake.
     pub least_return: Decimal,
     /// Largest probability of a loss, per cent.
     pub most_loss: Decimal,
-    /// Usual discount of sellers, per cent of the asking price.
-    pub haggle: Decimal,
+    /// Discounts of sellers.
+    pub haggle: Haggle,
+    /// Per cent of sellers who break off at an offer that they refuse.
+    pub breaks_off: Decimal,
     /// Probability that a purchase is lost altogether, per cent.
     pub lost: Decimal,
     /// The bankroll; 0 if not given.
@@ -222,9 +226,11 @@ pub struct DealSettings {
     pub buyers_per_sale: Decimal,
     /// Per cent of its level for which a unit is sold at once, at a deadline.
     pub quick_sale: Decimal,
-    /// Alternative return on the money per year, per cent; by default the aim: `least_return` in
-    /// `weeks`.
+    /// Alternative return on the money per year, per cent; by default that of the ledger and
+    /// `return_per_week`.
     pub return_per_year: Option<Decimal>,
+    /// The rule of thumb for it: per cent per week.
+    pub return_per_week: Decimal,
     /// Cost of holding a unit for a week.
     pub cost_per_week: Decimal,
 }
@@ -234,11 +240,15 @@ impl Default for DealSettings {
         Self {
             outlet: String::new(),
             wage: Decimal::ZERO,
-            weeks: Decimal::from(4),
+            weeks: None,
             least_profit: Decimal::ZERO,
             least_return: Decimal::from(20),
             most_loss: Decimal::from(20),
-            haggle: Decimal::from(20),
+            haggle: Haggle {
+                low: Decimal::TEN,
+                high: Decimal::from(30),
+            },
+            breaks_off: Decimal::from(5),
             lost: Decimal::TWO,
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
@@ -254,6 +264,7 @@ impl Default for DealSettings {
             buyers_per_sale: Decimal::from(5),
             quick_sale: Decimal::from(60),
             return_per_year: None,
+            return_per_week: Decimal::ONE,
             cost_per_week: Decimal::ZERO,
         }
     }
@@ -417,7 +428,7 @@ impl DealSettings {
         at("deal.bankroll", self.bankroll, money)?;
         at("deal.goal", self.goal, money)?;
         at("deal.most_loss", self.most_loss, percent)?;
-        at("deal.haggle", self.haggle, percent)?;
+        at("deal.breaks_off", self.breaks_off, percent)?;
         at("deal.lost", self.lost, percent)?;
         at("deal.least_return", self.least_return, return_percent)?;
         at("deal.kelly", self.kelly, |value| {
@@ -426,7 +437,7 @@ impl DealSettings {
         if self.kelly.is_zero() {
             return Err("deal.kelly: expected a share above 0, such as 0.5".into());
         }
-        at("deal.weeks", self.weeks, weeks)?;
+        at("deal.weeks", self.weeks.unwrap_or(Decimal::ONE), weeks)?;
         at("deal.haggling", self.haggling, some_percent)?;
         at("deal.offered", self.offered, some_percent)?;
         at("deal.least_offer", self.least_offer, percent)?;
@@ -436,6 +447,7 @@ impl DealSettings {
         at("deal.quick_sale", self.quick_sale, percent)?;
         let return_per_year = self.return_per_year.unwrap_or_default();
         at("deal.return_per_year", return_per_year, return_percent)?;
+        at("deal.return_per_week", self.return_per_week, percent)?;
         at("deal.cost_per_week", self.cost_per_week, money)?;
         offers("deal.offers_per_week", self.offers_per_week)
     }

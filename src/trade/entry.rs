@@ -267,7 +267,7 @@ pub struct Entry {
     /// The unit, if it is bought or its description changes.
     pub unit: Option<Unit>,
     /// A price that was named and moves no money: the asking price of a listing, the amount of an offer, what
-    /// the seller asked at a purchase.
+    /// the seller asked at a purchase, with shipping as in what was paid.
     pub quoted: Option<Decimal>,
     /// Parts that come into the drawer or leave it.
     pub parts: Vec<PartLine>,

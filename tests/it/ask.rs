@@ -65,7 +65,8 @@ fn the_sheet_fits_a_terminal_and_says_what_matters() {
         "left of it through parcel",
         "sold by its end",
         "(1.0 to 4.0 four times in",
-        "20 % in 4 weeks (your aim",
+        "1 % a week, which is 68 % a year (the",
+        "If you are in less or more of a hurry",
         "After 6 weeks 90.00 is",
         "not a promise",
     ] {
@@ -153,7 +154,7 @@ fn an_asking_price_of_ones_own() {
     let at_best = best["ask"].as_str().unwrap();
     let said = ask(book.path(), &["--asking", at_best]);
     let gain = money(&best["worth_today"]) - money(&said["usual"]["worth_today"]);
-    assert!(gain >= Decimal::ZERO && gain < Decimal::ONE, "{gain}");
+    assert!(gain >= Decimal::ZERO && gain < Decimal::from(4), "{gain}");
 }
 
 /// The answer is that of the table of `ask`, to the cent.
@@ -343,7 +344,7 @@ fn ignorance_is_not_sold_as_demand() {
         asked(0) <= high || sheet.contains("above the range"),
         "{sheet}"
     );
-    assert!(asked(0) <= high * Decimal::new(11, 1), "{sheet}");
+    assert!(asked(0) <= high * Decimal::new(12, 1), "{sheet}");
     assert!(asked(3) <= asked(0) * Decimal::new(9, 1), "{sheet}");
     // 70 for a unit that sells for about 47 is not refused.
     assert_eq!(run(&["offer", "70"])["answer"], "accept");

@@ -34,5 +34,6 @@ mod runner;
 mod shells;
 mod step;
 mod store;
+mod time;
 mod undeclared;
 mod watch;

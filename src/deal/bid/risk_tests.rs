@@ -27,6 +27,7 @@ fn proceeds(prices: &[f64], repairs: &[Repair], wage: i64, lost: f64) -> Prospec
         minutes: Decimal::from(60),
         wage: Decimal::from(wage),
         lost,
+        holding: Decimal::ZERO,
     }
     .prospect()
 }
@@ -36,7 +37,7 @@ fn case<'a>(prospect: &'a Prospect, buying: &'a Buying, currency: &'a Currency) 
         prospect,
         buying,
         currency,
-        weeks: 4.0,
+        weeks: Decimal::from(4),
         bankroll: Some(Decimal::from(600)),
     }
 }
@@ -252,4 +253,36 @@ proptest! {
         prop_assert_eq!(net.lines.iter().map(|line| line.amount).sum::<Decimal>(), net.net);
         prop_assert_eq!(net.revenue(), total);
     }
+}
+
+/// What holding a unit costs is due whatever becomes of it, and lowers the bid for a profit by exactly
+/// that.
+#[test]
+fn holding_is_due_whatever_becomes_of_the_unit() {
+    let (currency, free) = (eur(), Buying::default());
+    let with = |holding: &str| {
+        Plan {
+            sale: &Sale {
+                terms: None,
+                basis: PriceBasis::Delivered,
+                currency: &currency,
+            },
+            mended: &log_normal(130.0, 0.15),
+            failed: Failed::Share(0.3),
+            repairs: &[repair(14, 0.8)],
+            minutes: Decimal::from(60),
+            wage: Decimal::from(12),
+            lost: 0.02,
+            holding: dec(holding),
+        }
+        .prospect()
+    };
+    let most = |prospect: &Prospect| {
+        let limits = case(prospect, &free, &currency).limits(&[Aim::Profit(Decimal::TEN)]);
+        limits[0].most.unwrap()
+    };
+    let (without, holding) = (with("0"), with("7.35"));
+    assert_eq!(most(&without) - most(&holding), dec("7.35"));
+    assert_eq!(without.quantile(0.001) - holding.quantile(0.001), 735);
+    assert_eq!(without.parts, holding.parts);
 }

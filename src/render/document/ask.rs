@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::{Band, Money, VERSION, number};
 use crate::app::ask::{self as app, Asking, Basis, Judged};
 use crate::app::places::{Beside, Listed, Pair, PairWeek};
+use crate::app::practice::Earns;
 use crate::deal::asking::Answer;
 use crate::render::ask::{Limits, Row, counter, limits, rows};
 use crate::render::sheet::unit;
@@ -33,6 +34,22 @@ pub struct Ask<'a> {
     pub outlets: Option<Vec<ListedAt<'a>>>,
     /// The best outlet and another with buyers of its own at once; null if there is none.
     pub both_at_once: Option<BothAtOnce<'a>>,
+    /// Results for a seller in no hurry, whose money earns a quarter of the usual; null if it earns
+    /// nothing.
+    pub patient_seller: Option<Seller>,
+    /// Results for a seller in a hurry, whose money earns four times the usual; null likewise.
+    pub hurried_seller: Option<Seller>,
+}
+
+/// Results for another return on the money.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Seller {
+    /// Return on the money of a sale per week, 0.05 being 5 %.
+    pub return_per_week: f64,
+    /// Results.
+    #[serde(flatten)]
+    pub results: Variant,
 }
 
 /// A listing at one outlet.
@@ -194,6 +211,22 @@ pub struct ReckonedWith {
     pub minutes_per_sale: String,
     /// Their cost.
     pub work_per_sale: Money,
+    /// Alternative return on the money per year, 0.5 being 50 %.
+    pub return_per_year: f64,
+    /// Where it is from: `as said`, `rule of thumb` or `ledger`.
+    pub return_from: &'static str,
+    /// What the ledger alone says; null unless it counts.
+    pub return_of_ledger: Option<ReturnOfLedger>,
+}
+
+/// The return of the ledger.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct ReturnOfLedger {
+    /// Number of closed deals.
+    pub closed: usize,
+    /// Profit per week as a share of the average bankroll.
+    pub per_week: f64,
 }
 
 /// A rate of offers.
@@ -277,6 +310,13 @@ pub struct Week {
 /// The document of asking prices.
 pub fn document<'a>(content: &'a Asking<'_>) -> Ask<'a> {
     let [few, many] = &content.others;
+    let seller = |at: usize| {
+        let (return_per_week, results) = content.sellers.get(at)?;
+        Some(Seller {
+            return_per_week: *return_per_week,
+            results: variant(results),
+        })
+    };
     let week = |row: &Row| Week {
         week: row.week,
         ask: row.ask.map(Money::from),
@@ -298,6 +338,8 @@ pub fn document<'a>(content: &'a Asking<'_>) -> Ask<'a> {
         both_at_once: beside
             .and_then(|beside| beside.pair.as_ref())
             .map(|pair| both(&content.basis, pair)),
+        patient_seller: seller(0),
+        hurried_seller: seller(1),
     }
 }
 
@@ -407,6 +449,19 @@ fn reckoned_with(base: &Basis<'_>) -> ReckonedWith {
         asking: base.asking.map(Money::from),
         minutes_per_sale: number(base.work.0),
         work_per_sale: base.work.1.into(),
+        return_per_year: base.earns.per_year(),
+        return_from: match base.earns {
+            Earns::PerYear(_) => "as said",
+            Earns::Rule(_) => "rule of thumb",
+            Earns::Ledger { .. } => "ledger",
+        },
+        return_of_ledger: match base.earns {
+            Earns::Ledger { recorded, .. } => Some(ReturnOfLedger {
+                closed: recorded.closed,
+                per_week: recorded.weekly,
+            }),
+            _ => None,
+        },
     }
 }
 

@@ -5,7 +5,9 @@ use serde::Serialize;
 use super::net::{Line, lines};
 use super::{Band, Money, VERSION, number};
 use crate::app::bid as app;
+use crate::app::sale_time::WeeksFrom;
 use crate::deal::bid::{self as deal, Advice, Judged, TOLD, WORST, binding};
+use crate::deal::haggle::Discounts;
 use crate::render::bid::{aim, failure};
 use crate::render::net::share;
 use crate::render::sheet::unit;
@@ -63,6 +65,44 @@ pub struct Bid<'a> {
     pub cash_assumed: bool,
     /// Probability that all that is put in is lost, 0 to 1, counted in everywhere.
     pub chance_of_total_loss: f64,
+    /// Where the weeks are from: `as said` or `asking policy`.
+    pub weeks_from: &'static str,
+    /// Change of prices over these weeks, per cent, counted in everywhere.
+    pub price_change_percent: f64,
+    /// Cost of holding the unit over these weeks, counted in everywhere.
+    pub holding_cost: Money,
+    /// What to offer the seller; null without a given price, and if the advice is to pass.
+    pub offers: Option<Offers>,
+    /// How far sellers come down.
+    pub sellers: Sellers,
+}
+
+/// What to offer a seller.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Offers {
+    /// The first offer.
+    pub open: Money,
+    /// The price to aim for.
+    pub target: Money,
+    /// The price to walk away above.
+    pub walk_away: Money,
+    /// Probability that the seller comes down to it, 0 to 1.
+    pub chance_agreed: f64,
+}
+
+/// How far sellers come down from what they ask.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Sellers {
+    /// Discount that one seller in ten does not give, per cent.
+    pub low_percent: f64,
+    /// Discount that half of them give, per cent.
+    pub middle_percent: f64,
+    /// Discount that one in ten gives, per cent.
+    pub high_percent: f64,
+    /// Number of own purchases that this was learnt from, besides the settings.
+    pub learnt_from: usize,
 }
 
 /// Net of the likely price.
@@ -217,7 +257,7 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
             warnings: &parts.warnings,
         }),
         salvage_share: content.costs.salvage.map(number),
-        weeks: number(content.costs.weeks),
+        weeks: number(content.weighed.time.weeks),
         bankroll: content.funds.bankroll.map(Money::from),
         aims: content.limits.iter().map(limit).collect(),
         most: content.at_most.as_ref().map(|at| at.bid.into()),
@@ -236,6 +276,35 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
         cash: content.funds.cash.map(|cash| cash.amount.into()),
         cash_assumed: content.funds.cash.is_some_and(|cash| cash.assumed),
         chance_of_total_loss: content.weighed.prospect.lost,
+        weeks_from: match content.weighed.time.from {
+            WeeksFrom::Said => "as said",
+            WeeksFrom::Policy => "asking policy",
+        },
+        price_change_percent: content.weighed.time.change,
+        holding_cost: content.weighed.time.holding.into(),
+        offers: content.asked.as_ref().and_then(offers),
+        sellers: sellers(&content.practice.sellers.discounts),
+    }
+}
+
+/// What to offer a seller.
+pub(super) fn offers(judged: &Judged) -> Option<Offers> {
+    let offers = judged.offers.as_ref()?;
+    Some(Offers {
+        open: offers.open.into(),
+        target: offers.target.into(),
+        walk_away: offers.walk_away.into(),
+        chance_agreed: offers.agreed,
+    })
+}
+
+fn sellers(discounts: &Discounts) -> Sellers {
+    let percent = |p| 100.0 * discounts.quantile(p);
+    Sellers {
+        low_percent: percent(0.1),
+        middle_percent: percent(0.5),
+        high_percent: percent(0.9),
+        learnt_from: discounts.learnt_from,
     }
 }
 

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::bid::{Measures, advice, measures, why};
+use super::bid::{Measures, Offers, advice, measures, offers, why};
 use super::{Money, VERSION, number};
 use crate::render::bid::aim;
 use crate::render::compare::Told;
@@ -53,8 +53,9 @@ pub struct Listing<'a> {
     pub listing: &'a str,
     /// Asking price.
     pub asked: Money,
-    /// Weeks from payment to the proceeds.
-    pub weeks: String,
+    /// Weeks from payment to the proceeds: as given, or from the asking policy; null if neither, as it
+    /// cannot be estimated.
+    pub weeks: Option<String>,
     /// Whether it is among those to buy.
     pub bought: bool,
     /// Advice at that price.
@@ -67,6 +68,8 @@ pub struct Listing<'a> {
     pub measures: Option<Measures>,
     /// Reason why it cannot be estimated; null if it can.
     pub no_estimate: Option<&'a str>,
+    /// What to offer the seller; null if the advice is to pass.
+    pub offers: Option<Offers>,
 }
 
 /// The document of a comparison.
@@ -79,13 +82,17 @@ pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
         Listing {
             listing: &candidate.name,
             asked: candidate.asked.into(),
-            weeks: number(candidate.weeks),
+            weeks: judged
+                .map(|judged| judged.weeks)
+                .or(candidate.weeks)
+                .map(number),
             bought: content.bought.contains(&at),
             advice: judged.map(advice),
             most: judged.and_then(|judged| judged.most).map(Money::from),
             why: judged.map(|judged| why(judged, content.currency)),
             measures: judged.map(|judged| measures(&judged.measures)),
             no_estimate: candidate.judged.as_ref().err().map(String::as_str),
+            offers: judged.and_then(offers),
         }
     };
     Compare {

@@ -30,6 +30,15 @@ pub fn bid_section(content: &Bid<'_>, place: Place) -> String {
             .as_ref()
             .map(|asked| bid::advice(asked, currency)),
     );
+    if let Some(asked) = &content.asked {
+        let prices = bid::offered(asked).into_iter();
+        let prices: Vec<String> = prices
+            .map(|(label, price)| format!("{label} {}", money(price)))
+            .collect();
+        lines.extend((!prices.is_empty()).then(|| format!("{}.", prices.join("; "))));
+        lines.extend(bid::about_offers(content, asked));
+    }
+    lines.push(bid::sells_in(content));
     lines.extend(bid::left(content).map(|left| format!("{}.", capitalised(&left))));
     lines.extend(bid::counted(content));
     lines.extend(content.unsure.map(sentence));
