@@ -1,5 +1,7 @@
 //! Chooses among several listings for one budget.
 
+use std::collections::BTreeMap;
+
 use crate::trade::Unit;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -7,11 +9,14 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
 use super::funds::Funds;
+use super::ledger::ledger_on;
 use super::reader::{Asked, Reader};
+use super::spares::{Spares, needed};
 use super::unit::AskedUnit;
 use super::weigh::weigh;
 use crate::book::Book;
 use crate::deal::bid::{Aim, Case, Choice, Costs, Gain, Judged, binding, choose};
+use crate::deal::ledger::Ledger;
 use crate::deal::outlet::Terms;
 use crate::settings::Settings;
 
@@ -85,7 +90,10 @@ pub fn compare(
             drop: &[],
         })
         .collect();
-    let judged = reader.with_each(&asked, |at, unit| judge(&unit, &listings[at], means));
+    let ledger = ledger_on(book, as_of, &mut |_| {})?;
+    let judged = reader.with_each(&asked, |at, unit| {
+        judge(&unit, &listings[at], means, &ledger)
+    });
     let judged = judged
         .into_iter()
         .map(|judged| match judged {
@@ -107,6 +115,10 @@ pub fn compare(
         })
         .collect();
     let bought = choose(&choices, means.most(), &settings.currency);
+    let all = bought.iter().map(|at| &listings[*at].costs);
+    wanted_twice(&ledger, all)
+        .into_iter()
+        .for_each(|told| notice(&told));
     let chosen = bought.iter().filter_map(|at| choices[*at].as_ref());
     Ok(Compared {
         risk: chosen.map(|choice| choice.risk).sum(),
@@ -115,13 +127,44 @@ pub fn compare(
     })
 }
 
+/// The messages about parts of which the chosen listings together take more than the drawer has.
+fn wanted_twice<'c>(ledger: &Ledger, chosen: impl Iterator<Item = &'c Costs>) -> Vec<String> {
+    let mut wanted: BTreeMap<&str, u32> = BTreeMap::new();
+    for part in chosen.flat_map(needed) {
+        *wanted.entry(&part.name).or_default() += part.count;
+    }
+    let there = |name: &str| -> u32 {
+        let lots = ledger.drawer().lots();
+        lots.filter(|lot| lot.name == name)
+            .map(|lot| lot.left)
+            .sum()
+    };
+    wanted
+        .into_iter()
+        .filter(|(name, count)| *count > there(name))
+        .map(|(name, count)| {
+            format!(
+                "what is chosen takes {count} of {name:?} from the drawer, which has {}: the others have to be bought",
+                there(name)
+            )
+        })
+        .collect()
+}
+
 /// Judges a listing at its asking price.
 fn judge(
     unit: &AskedUnit<'_>,
     listing: &Listing<'_>,
     means: &Means<'_>,
+    ledger: &Ledger,
 ) -> Result<Judged, AppError> {
-    let weighed = weigh(unit, listing.terms.as_ref(), &listing.costs)?;
+    let spares = Spares {
+        ledger,
+        settings: &unit.settings,
+        model: &unit.subject.model,
+    };
+    let costs = spares.priced(&listing.costs, &unit.subject)?;
+    let weighed = weigh(unit, listing.terms.as_ref(), &costs)?;
     let case = Case {
         prospect: &weighed.prospect,
         buying: &listing.costs.buying,

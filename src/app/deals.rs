@@ -41,7 +41,9 @@ pub struct Entered {
     pub cash: Decimal,
     /// Stock at cost.
     pub stock: Decimal,
-    /// Cash and stock.
+    /// Parts in the drawer at cost.
+    pub drawer: Decimal,
+    /// Cash, and stock and parts at cost.
     pub bankroll: Decimal,
 }
 
@@ -205,10 +207,10 @@ fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
 
 /// The locked ledger of a book, for one new entry.
 pub struct Books<'a> {
-    book: &'a Book,
+    pub(super) book: &'a Book,
     lock: BookLock,
-    ledger: Ledger,
-    notice: &'a mut dyn FnMut(&str),
+    pub(super) ledger: Ledger,
+    pub(super) notice: &'a mut dyn FnMut(&str),
 }
 
 impl<'a> Books<'a> {
@@ -232,7 +234,7 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
-    fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
+    pub(super) fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
         self.enter_all(vec![entry], dated)
     }
 
@@ -261,6 +263,7 @@ impl<'a> Books<'a> {
             number: self.ledger.next_number() - 1,
             cash: totals.get(Account::Cash),
             stock: totals.get(Account::Stock),
+            drawer: totals.get(Account::Drawer),
             bankroll: now.bankroll(),
         };
         let moved: Decimal = entries
@@ -306,7 +309,7 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry of a deal.
-    fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
+    pub(super) fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
         let entered = self.enter(entry, dated)?;
         let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();

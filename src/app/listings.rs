@@ -199,6 +199,7 @@ impl<'r, 'a> Row<'r, 'a> {
             weeks: self
                 .number("weeks", "weeks", selling::weeks)
                 .unwrap_or(deal.weeks),
+            donor: None,
         }
     }
 

@@ -392,6 +392,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         rules,
         kits,
         families,
+        parts: _,
         outlets: _,
         shipping: _,
         deal: _,

@@ -65,6 +65,7 @@ pub fn weigh(
         lost: (unit.settings.deal.lost / Decimal::ONE_HUNDRED)
             .to_f64()
             .unwrap_or_default(),
+        donor: costs.donor.as_ref(),
     }
     .prospect();
     Ok(Weighed {

@@ -185,6 +185,7 @@ impl CostArgs {
             weeks: self.weeks.as_ref().map_or(Ok(deal.weeks), |text| {
                 quantity("--weeks", text, "weeks", selling::weeks)
             })?,
+            donor: None,
         })
     }
 }

@@ -3,6 +3,7 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
+use super::harvest::Donor;
 use super::kelly::growth_share;
 use super::knapsack::{Item, best_choice};
 use crate::deal::prospect::{Prospect, from_minor, minor};
@@ -63,6 +64,8 @@ pub struct Costs {
     pub buying: Buying,
     /// Weeks from payment to the proceeds.
     pub weeks: Decimal,
+    /// What the parts of the unit are worth if it is taken apart after a repair failed, if known.
+    pub donor: Option<Donor>,
 }
 
 /// Condition on a purchase.
@@ -92,8 +95,10 @@ pub struct Measures {
     pub bid: Decimal,
     /// Total price: bid, premium, tax and shipping.
     pub cost: Decimal,
-    /// The stake: total price and all parts.
+    /// The stake: total price and all parts that have to be bought.
     pub stake: Decimal,
+    /// The stake, and what the parts from the drawer take to replace.
+    pub risked: Decimal,
     /// Expected profit.
     pub profit: Decimal,
     /// Expected profit before the cost of work.
@@ -192,8 +197,8 @@ impl Measures {
     pub fn risk(&self, aims: &[Aim]) -> f64 {
         let float = |value: Decimal| value.to_f64().unwrap_or_default();
         let shares = aims.iter().filter_map(|aim| match aim {
-            Aim::Stake { bankroll, share } if self.stake > Decimal::ZERO => {
-                Some(float(self.stake) / (float(*bankroll) * float(*share) * self.growth))
+            Aim::Stake { bankroll, share } if self.risked > Decimal::ZERO => {
+                Some(float(self.risked) / (float(*bankroll) * float(*share) * self.growth))
             }
             _ => None,
         });
@@ -270,6 +275,7 @@ impl Case<'_> {
     /// bid, or else the one allowed for a gift.
     fn ceiling(&self, aim: Aim, most: Option<Decimal>) -> Option<Decimal> {
         let stake = |bid: i64| self.buying.cost(bid, self.currency) + self.prospect.parts;
+        let drawer = self.prospect.drawer;
         match (aim, most) {
             (Aim::Cash(cash), _) => Some(cash),
             (Aim::Stake { .. }, Some(most)) => {
@@ -277,9 +283,10 @@ impl Case<'_> {
                 Some(from_minor(stake, self.currency))
             }
             (Aim::Stake { bankroll, share }, None) => {
-                let growth = self.growth(self.buying.cost(0, self.currency), stake(0));
+                let growth = self.growth(self.buying.cost(0, self.currency), stake(0) + drawer);
                 let growth = Decimal::from_f64(growth).unwrap_or_default();
-                Some((bankroll * share * growth).round_dp(self.currency.decimals()))
+                let most = (bankroll * share * growth).round_dp(self.currency.decimals());
+                Some((most - from_minor(drawer, self.currency)).max(Decimal::ZERO))
             }
             _ => None,
         }
@@ -316,6 +323,7 @@ impl Case<'_> {
     fn keeps(&self, aim: Aim, bid: i64) -> bool {
         let cost = self.buying.cost(bid, self.currency);
         let stake = cost + self.prospect.parts;
+        let risked = stake + self.prospect.drawer;
         let profit = self.prospect.cash - self.prospect.work - cost as f64;
         let float = |value: Decimal| value.to_f64().unwrap_or_default();
         match aim {
@@ -325,18 +333,18 @@ impl Case<'_> {
             Aim::Stake { bankroll, share } => {
                 let most = minor(bankroll, self.currency) as f64 * float(share);
                 // The cheap check first: the optimal share is at most 1.
-                stake <= 0
-                    || (stake as f64 <= most && stake as f64 <= most * self.growth(cost, stake))
+                risked <= 0
+                    || (risked as f64 <= most && risked as f64 <= most * self.growth(cost, risked))
             }
             Aim::Cash(cash) => stake <= 0 || stake <= minor(cash, self.currency),
         }
     }
 
-    fn growth(&self, cost: i64, stake: i64) -> f64 {
-        if stake <= 0 {
+    fn growth(&self, cost: i64, risked: i64) -> f64 {
+        if risked <= 0 {
             return 1.0;
         }
-        growth_share(&self.prospect.returns(cost, stake))
+        growth_share(&self.prospect.returns(cost, risked))
     }
 
     /// Result of the purchase at a bid.
@@ -344,6 +352,7 @@ impl Case<'_> {
         let units = minor(bid, self.currency);
         let cost = self.buying.cost(units, self.currency);
         let stake = cost + self.prospect.parts;
+        let risked = stake + self.prospect.drawer;
         let money = |units: i64| from_minor(units, self.currency);
         let expected = |units: f64| money(units.round_ties_even() as i64);
         let before_work = self.prospect.cash - cost as f64;
@@ -354,6 +363,7 @@ impl Case<'_> {
             bid: money(units),
             cost: money(cost),
             stake: money(stake),
+            risked: money(risked),
             profit: expected(profit),
             before_work: expected(before_work),
             per_hour: (self.prospect.hours > 0.0)
@@ -366,7 +376,7 @@ impl Case<'_> {
             staked: bankroll
                 .filter(|all| *all > 0)
                 .map(|all| stake as f64 / all as f64),
-            growth: self.growth(cost, stake),
+            growth: self.growth(cost, risked),
         }
     }
 
@@ -451,10 +461,9 @@ mod tests {
 
     fn repair(parts: &str, minutes: i64, success: f64) -> Repair {
         Repair {
-            what: "mend".into(),
             parts: dec(parts),
             minutes: Decimal::from(minutes),
-            success,
+            ..Repair::new("mend", success)
         }
     }
 
@@ -486,6 +495,7 @@ mod tests {
             minutes: Decimal::from(20),
             wage: Decimal::from(wage),
             lost: 0.0,
+            donor: None,
         }
         .prospect()
     }

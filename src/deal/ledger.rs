@@ -31,6 +31,7 @@ mod follow;
 mod listing;
 mod refusal;
 mod rules;
+mod worth;
 
 use std::collections::BTreeMap;
 
@@ -52,6 +53,7 @@ pub use drawer::{Drawer, Lot};
 pub use listing::{Ended, Listing, Offered};
 pub use refusal::Refusal;
 pub use rules::{Refund, Sale};
+pub use worth::LastCost;
 
 /// The figures of a purchase.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -9,6 +9,7 @@ pub mod compare;
 pub mod comps;
 pub mod contradicted;
 pub mod document;
+pub mod drawer;
 pub mod html;
 pub mod import;
 pub mod journal;

@@ -218,6 +218,8 @@ pub struct DealSettings {
     pub return_per_year: Option<Decimal>,
     /// Cost of holding a unit for a week.
     pub cost_per_week: Decimal,
+    /// Minutes that it takes to take a unit apart for the drawer.
+    pub harvest_minutes: Decimal,
 }
 
 impl Default for DealSettings {
@@ -246,6 +248,7 @@ impl Default for DealSettings {
             quick_sale: Decimal::from(60),
             return_per_year: None,
             cost_per_week: Decimal::ZERO,
+            harvest_minutes: Decimal::from(30),
         }
     }
 }

@@ -27,6 +27,7 @@ fn proceeds(prices: &[f64], repairs: &[Repair], wage: i64, lost: f64) -> Prospec
         minutes: Decimal::from(60),
         wage: Decimal::from(wage),
         lost,
+        donor: None,
     }
     .prospect()
 }
@@ -51,10 +52,9 @@ fn log_normal(price: f64, spread: f64) -> Vec<f64> {
 
 fn repair(parts: i64, success: f64) -> Repair {
     Repair {
-        what: "mend".into(),
         parts: Decimal::from(parts),
         minutes: Decimal::from(30),
-        success,
+        ..Repair::new("mend", success)
     }
 }
 

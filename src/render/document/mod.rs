@@ -19,6 +19,7 @@ pub mod compare;
 pub mod estimate;
 pub mod ledger;
 pub mod net;
+pub mod parts;
 pub mod refresh;
 #[cfg(test)]
 mod tests;
