@@ -424,6 +424,8 @@ pub fn binding(limits: &[Limit]) -> Option<&Limit> {
 }
 
 #[cfg(test)]
+mod drawer_tests;
+#[cfg(test)]
 mod risk_tests;
 
 #[cfg(test)]

@@ -420,3 +420,6 @@ impl Prospect {
             .collect()
     }
 }
+
+#[cfg(test)]
+mod dead_tests;

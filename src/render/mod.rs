@@ -19,6 +19,7 @@ pub mod net;
 pub mod numbers;
 pub mod report;
 pub mod sheet;
+mod spares;
 pub mod spreadsheet;
 pub mod table;
 pub mod undeclared;

@@ -98,7 +98,7 @@ mod tests {
             .iter()
             .map(|(name, count, value)| format!("{name} {count} {value}"))
             .collect();
-        assert_eq!(listed, ["battery 2 6.50", "display 1 18"]);
+        assert_eq!(listed, ["battery 2 6.5", "display 1 18"]);
         assert_eq!(parts.value("battery"), Some("6.50".parse().unwrap()));
         assert!(settings.parts_of("Brask M2").is_none());
         for (text, told) in [
