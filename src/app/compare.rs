@@ -115,7 +115,7 @@ pub fn compare(
         })
         .collect();
     let bought = choose(&choices, means.most(), &settings.currency);
-    let all = bought.iter().map(|at| &listings[*at].costs);
+    let all = bought.iter().map(|at| &listings[*at]);
     wanted_twice(&ledger, all)
         .into_iter()
         .for_each(|told| notice(&told));
@@ -128,24 +128,30 @@ pub fn compare(
 }
 
 /// The messages about parts of which the chosen listings together take more than the drawer has.
-fn wanted_twice<'c>(ledger: &Ledger, chosen: impl Iterator<Item = &'c Costs>) -> Vec<String> {
-    let mut wanted: BTreeMap<&str, u32> = BTreeMap::new();
-    for part in chosen.flat_map(needed) {
-        *wanted.entry(&part.name).or_default() += part.count;
+fn wanted_twice<'c, 'l: 'c>(
+    ledger: &Ledger,
+    chosen: impl Iterator<Item = &'c Listing<'l>>,
+) -> Vec<String> {
+    let mut wanted: BTreeMap<(&str, &str), u32> = BTreeMap::new();
+    for listing in chosen {
+        for part in needed(&listing.costs) {
+            let key = (part.name.as_str(), listing.subject.model.as_str());
+            *wanted.entry(key).or_default() += part.count;
+        }
     }
-    let there = |name: &str| -> u32 {
+    let there = |name: &str, model: &str| -> u32 {
         let lots = ledger.drawer().lots();
-        lots.filter(|lot| lot.name == name)
-            .map(|lot| lot.left)
-            .sum()
+        let fit = lots.filter(|lot| lot.name == name && lot.fits(model));
+        fit.map(|lot| lot.left).sum()
     };
     wanted
         .into_iter()
-        .filter(|(name, count)| *count > there(name))
-        .map(|(name, count)| {
+        .map(|((name, model), count)| (name, model, count, there(name, model)))
+        .filter(|(.., count, there)| count > there)
+        .map(|(name, model, count, there)| {
             format!(
-                "what is chosen takes {count} of {name:?} from the drawer, which has {}: the others have to be bought",
-                there(name)
+                "what is chosen takes {count} of {name:?} from the drawer for {model}, which has {there}: buy the others, \
+                 or compare anew with \"parts AMOUNT\""
             )
         })
         .collect()

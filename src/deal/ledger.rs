@@ -398,4 +398,6 @@ impl Ledger {
 }
 
 #[cfg(test)]
+mod drawer_random;
+#[cfg(test)]
 mod tests;

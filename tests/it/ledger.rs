@@ -16,7 +16,7 @@ fn dec(text: &str) -> Decimal {
 }
 
 /// Words apart by blanks; those between `'` are one.
-fn words(line: &str) -> Vec<&str> {
+pub fn words(line: &str) -> Vec<&str> {
     let quoted = line.split('\'').enumerate();
     quoted
         .flat_map(|(at, part)| {
@@ -29,11 +29,11 @@ fn words(line: &str) -> Vec<&str> {
         .collect()
 }
 
-fn does(dir: &TempDir, line: &str) -> String {
+pub fn does(dir: &TempDir, line: &str) -> String {
     out(dir.path(), &words(line))
 }
 
-fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
+pub fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
     let before = fs::read(dir.path().join("deals/ledger.csv")).unwrap_or_default();
     let said = fails(dir.path(), code, &words(line));
     for told in told {

@@ -271,7 +271,7 @@ fn a_simulation_of_repairs_from_the_drawer_agrees() {
         }
         .prospect();
         let mut rng = StdRng::seed_from_u64(12);
-        let mut drawn = |rng: &mut StdRng| -> f64 {
+        let drawn = |rng: &mut StdRng| -> f64 {
             if rng.random::<f64>() < 0.02 {
                 return -6.0 - 14.0 * 40.0 / 60.0;
             }
