@@ -1,6 +1,8 @@
 //! Transactions of the parts drawer: parts bought, used and dropped, and units taken apart. Each writes one
 //! entry.
 
+use std::collections::HashSet;
+
 use rust_decimal::Decimal;
 
 use super::AppError;
@@ -12,6 +14,7 @@ use crate::deal::harvest::{Shared, Taken, share_cost};
 use crate::deal::ledger::Lot;
 use crate::parse::parts::PartSaid;
 use crate::trade::entry::{Account, Entry};
+use crate::trade::names::match_key;
 use crate::trade::near::KnownModels;
 use crate::trade::part::{PartLine, part_name};
 use crate::trade::repair::ValueFrom;
@@ -272,8 +275,11 @@ impl Books<'_> {
         let of_comps = self.book.models()?;
         let deals = self.ledger.deals().map(|deal| deal.unit.model.as_str());
         let set = settings.kits.keys().chain(settings.parts.keys());
-        let all = of_comps.iter().chain(set).map(String::as_str).chain(deals);
-        let known = KnownModels::new(all);
+        let comps = of_comps.iter().map(String::as_str);
+        // One spelling of each: that of the settings, of a deal, of a comp.
+        let mut seen = HashSet::new();
+        let all = set.map(String::as_str).chain(deals).chain(comps);
+        let known = KnownModels::new(all.filter(|model| seen.insert(match_key(model))));
         let near = |model: &String| {
             let near = known.near(model)?;
             Some(format!(
