@@ -41,7 +41,9 @@ pub struct Entered {
     pub cash: Decimal,
     /// Stock at cost.
     pub stock: Decimal,
-    /// Cash and stock.
+    /// Parts in the drawer at cost.
+    pub drawer: Decimal,
+    /// Cash, and stock and parts at cost.
     pub bankroll: Decimal,
 }
 
@@ -210,7 +212,7 @@ pub struct Books<'a> {
     pub(super) book: &'a Book,
     lock: BookLock,
     pub(super) ledger: Ledger,
-    notice: &'a mut dyn FnMut(&str),
+    pub(super) notice: &'a mut dyn FnMut(&str),
 }
 
 impl<'a> Books<'a> {
@@ -234,7 +236,7 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
-    fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
+    pub(super) fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
         self.enter_all(vec![entry], dated)
     }
 
@@ -263,6 +265,7 @@ impl<'a> Books<'a> {
             number: self.ledger.next_number() - 1,
             cash: totals.get(Account::Cash),
             stock: totals.get(Account::Stock),
+            drawer: totals.get(Account::Drawer),
             bankroll: now.bankroll(),
         };
         let moved: Decimal = entries

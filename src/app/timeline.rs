@@ -418,6 +418,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         rules,
         kits,
         families,
+        parts: _,
         outlets,
         shipping: _,
         deal: _,

@@ -143,8 +143,13 @@ pub struct SoldArgs {
     entry: EntryArgs,
 }
 
+const SCRAP_HELP: &str = "\
+--for is money that really came in. A unit of which you keep parts is taken apart instead:
+`compband harvest d4 \"display = 18; battery = 6\"` moves its cost to the parts.";
+
 /// Record that a unit was thrown away, given away or sold as scrap: closes a deal
 #[derive(Debug, Args)]
+#[command(after_help = SCRAP_HELP)]
 pub struct ScrapArgs {
     /// The deal: its number, or the model where only one of it is in stock
     #[arg(value_name = "DEAL")]
@@ -226,8 +231,13 @@ pub fn tell(
 ) -> Result<(), CliError> {
     let number = entered.number;
     let mut text = format!("{}\n", fitted(&strong(done), ""));
+    let parts = if entered.drawer.is_zero() {
+        String::new()
+    } else {
+        format!(", parts at cost {}", amount(currency, entered.drawer))
+    };
     let money = format!(
-        "Cash {}, stock at cost {}, bankroll {} {}.",
+        "Cash {}, stock at cost {}{parts}, bankroll {} {}.",
         amount(currency, entered.cash),
         amount(currency, entered.stock),
         amount(currency, entered.bankroll),

@@ -33,8 +33,8 @@ Examples:
   compband ledger reverse 12
   compband ledger export --journal books.journal
 
-Other entries are made by compband buy, spend, sold and scrap. The bankroll is cash and stock at
-cost: what you put in and what you earned. Not tax or legal advice.";
+Other entries are made by compband buy, spend, sold, scrap, part and harvest. The bankroll is cash,
+and stock and parts at cost: what you put in and what you earned. Not tax or legal advice.";
 
 /// Show the bankroll, what is in stock and what was earned
 #[derive(Debug, Args)]

@@ -20,6 +20,7 @@ pub mod log;
 pub mod models;
 pub mod net;
 mod output;
+pub mod part;
 mod prompt;
 pub mod refresh;
 pub mod report;
@@ -93,6 +94,8 @@ enum Command {
     Unlist(listing::UnlistArgs),
     Sold(Box<deals::SoldArgs>),
     Scrap(deals::ScrapArgs),
+    Part(part::PartArgs),
+    Harvest(part::HarvestArgs),
     Ledger(ledger::LedgerArgs),
     Ask(Box<ask::AskArgs>),
     Offer(Box<ask::OfferArgs>),
@@ -125,6 +128,8 @@ impl Command {
             Self::Unlist(args) => listing::unlist(args, book),
             Self::Sold(args) => deals::sold(args, book),
             Self::Scrap(args) => deals::scrap(args, book),
+            Self::Part(args) => part::run(args, book),
+            Self::Harvest(args) => part::harvest(args, book),
             Self::Ledger(args) => ledger::run(args, book),
             Self::Ask(args) => ask::run(args, book),
             Self::Offer(args) => ask::judge(args, book),

@@ -32,6 +32,7 @@ mod listing;
 mod on_market;
 mod refusal;
 mod rules;
+mod worth;
 
 use std::collections::BTreeMap;
 
@@ -54,6 +55,7 @@ pub use listing::{Ended, Listing, Offered};
 pub use on_market::OnMarket;
 pub use refusal::Refusal;
 pub use rules::{Refund, Sale};
+pub use worth::LastCost;
 
 /// The figures of a purchase.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -397,5 +399,7 @@ impl Ledger {
     }
 }
 
+#[cfg(test)]
+mod drawer_random;
 #[cfg(test)]
 mod tests;

@@ -5,6 +5,7 @@ mod estimate;
 mod families;
 mod haggle;
 mod kits;
+mod parts;
 mod read;
 mod rules;
 mod scale;
@@ -27,6 +28,7 @@ pub use estimate::{Errors, EstimateSettings, PoolFrom};
 pub use families::Family;
 pub use haggle::Haggle;
 pub use kits::Kit;
+pub use parts::PartValues;
 pub use read::SettingsError;
 pub(crate) use read::read_toml;
 pub use rules::Rules;
@@ -59,6 +61,8 @@ pub struct Settings {
     pub rules: Rules,
     /// Pieces that ship with a model, by model name.
     pub kits: BTreeMap<String, Kit>,
+    /// What parts are worth, by model.
+    pub parts: BTreeMap<String, PartValues>,
     /// Families of models whose numeric attributes matter, by name.
     pub families: BTreeMap<String, Family>,
     /// Outlets and their terms, by name.
@@ -91,6 +95,7 @@ impl Default for Settings {
             estimate: EstimateSettings::default(),
             rules: Rules::default(),
             kits: BTreeMap::new(),
+            parts: BTreeMap::new(),
             families: BTreeMap::new(),
             outlets: BTreeMap::new(),
             shipping: Shipping::default(),
@@ -143,6 +148,14 @@ impl Settings {
             .map(|(_, kit)| kit)
     }
 
+    /// The parts of a model (ignoring case and spacing of the name), if the settings have them.
+    pub fn parts_of(&self, model: &str) -> Option<&PartValues> {
+        let key = match_key(model);
+        let mut all = self.parts.iter();
+        all.find(|(name, _)| match_key(name) == key)
+            .map(|(_, parts)| parts)
+    }
+
     /// Name of the family of a model, if it has one (ignoring case and spacing).
     pub fn family(&self, model: &str) -> Option<&str> {
         let key = match_key(model);
@@ -193,6 +206,8 @@ impl Settings {
         scale::check_order(&self.completeness)?;
         self.estimate.check()?;
         families::check(&self.families)?;
+        parts::check(&self.parts)?;
+        parts::check_minutes("deal.harvest_minutes", self.deal.harvest_minutes)?;
         selling::validate(&self.outlets, &self.shipping, &self.deal)?;
         self.rules
             .check(&self.kits, self.grade_names(), self.completeness_names())?;

@@ -233,6 +233,8 @@ pub struct DealSettings {
     pub return_per_week: Decimal,
     /// Cost of holding a unit for a week.
     pub cost_per_week: Decimal,
+    /// Minutes that it takes to take a unit apart for the drawer.
+    pub harvest_minutes: Decimal,
 }
 
 impl Default for DealSettings {
@@ -266,6 +268,7 @@ impl Default for DealSettings {
             return_per_year: None,
             return_per_week: Decimal::ONE,
             cost_per_week: Decimal::ZERO,
+            harvest_minutes: Decimal::from(30),
         }
     }
 }

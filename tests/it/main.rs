@@ -8,6 +8,7 @@ mod conflict;
 mod coverage;
 mod currency;
 mod deal;
+mod drawer;
 mod ease;
 mod edges;
 mod estimate;

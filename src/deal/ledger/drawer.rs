@@ -90,12 +90,37 @@ impl Drawer {
         on: NaiveDate,
         decimals: u32,
     ) -> Result<Vec<PartLine>, Refusal> {
+        self.pick_by((name, count), on, decimals, |_| false)
+    }
+
+    /// Like [`Drawer::pick`], but parts that fit a model come before those that do not.
+    ///
+    /// # Errors
+    /// If there are not as many.
+    pub fn pick_for(
+        &self,
+        model: &str,
+        named: (&str, u32),
+        on: NaiveDate,
+        decimals: u32,
+    ) -> Result<Vec<PartLine>, Refusal> {
+        self.pick_by(named, on, decimals, |lot| !lot.fits(model))
+    }
+
+    /// The oldest parts of a name, those of lots that come `later` after all others.
+    fn pick_by(
+        &self,
+        (name, count): (&str, u32),
+        on: NaiveDate,
+        decimals: u32,
+        later: impl Fn(&Lot) -> bool,
+    ) -> Result<Vec<PartLine>, Refusal> {
         let there = self.count(name, on);
         if there < count || count == 0 {
             return self.too_few((name, count), there, on);
         }
         let mut lots: Vec<&Lot> = self.of_name(name, on).collect();
-        lots.sort_by_key(|lot| (lot.on, lot.entry));
+        lots.sort_by_key(|lot| (later(lot), lot.on, lot.entry));
         let (mut missing, mut picked) = (count, Vec::new());
         for lot in lots {
             let taken = missing.min(lot.left);

@@ -20,6 +20,7 @@ pub mod estimate;
 pub mod ledger;
 pub mod listed;
 pub mod net;
+pub mod parts;
 pub mod refresh;
 #[cfg(test)]
 mod tests;
