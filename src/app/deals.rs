@@ -111,8 +111,7 @@ pub struct Sold {
 const FAR_ABOVE: i64 = 2;
 
 /// The message about a purchase at a price far above the likely one.
-fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
-    let OfDeal { deal, entered } = made;
+pub(super) fn overpaid(deal: &Deal, entry: u32, currency: &Currency) -> Option<String> {
     let likely = deal.foreseen?.likely;
     let far = likely > Decimal::ZERO && deal.paid > Decimal::from(FAR_ABOVE) * likely;
     let money = |amount| grouped(&currency.plain(amount));
@@ -122,7 +121,7 @@ fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
             money(deal.paid),
             money(likely),
             currency.code,
-            entered.number
+            entry
         )
     })
 }
@@ -205,10 +204,10 @@ fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
 
 /// The locked ledger of a book, for one new entry.
 pub struct Books<'a> {
-    book: &'a Book,
+    pub(super) book: &'a Book,
     lock: BookLock,
-    ledger: Ledger,
-    notice: &'a mut dyn FnMut(&str),
+    pub(super) ledger: Ledger,
+    pub(super) notice: &'a mut dyn FnMut(&str),
 }
 
 impl<'a> Books<'a> {
@@ -232,13 +231,17 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
-    fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
+    pub(super) fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
         self.enter_all(vec![entry], dated)
     }
 
     /// Adds entries that belong together, all or none; each has the number that follows on the one before.
     /// Returns the last, with the money after it.
-    fn enter_all(&mut self, entries: Vec<Entry>, dated: Dated) -> Result<Entered, AppError> {
+    pub(super) fn enter_all(
+        &mut self,
+        entries: Vec<Entry>,
+        dated: Dated,
+    ) -> Result<Entered, AppError> {
         let Dated { note, today, .. } = dated;
         let mut entries = entries;
         for entry in &mut entries {
@@ -314,7 +317,11 @@ impl<'a> Books<'a> {
     }
 
     /// The estimate of a unit as of a day; sends a notice if there is no evidence.
-    fn foresee(&mut self, unit: &Unit, as_of: NaiveDate) -> Result<Option<Foreseen>, AppError> {
+    pub(super) fn foresee(
+        &mut self,
+        unit: &Unit,
+        as_of: NaiveDate,
+    ) -> Result<Option<Foreseen>, AppError> {
         let made = foresee(self.book, unit, as_of, self.notice)?;
         Ok(made
             .inspect_err(|why| {
@@ -341,7 +348,7 @@ impl<'a> Books<'a> {
         };
         let made = self.enter_deal(entry, dated)?;
         let currency = &self.book.settings().currency;
-        if let Some(doubt) = overpaid(&made, currency) {
+        if let Some(doubt) = overpaid(&made.deal, made.entered.number, currency) {
             (self.notice)(&doubt);
         }
         Ok(made)

@@ -19,7 +19,9 @@ pub mod import;
 pub(crate) mod kept;
 pub mod ledger;
 pub mod listings;
+pub mod lot;
 pub mod models;
+pub mod overheads;
 pub mod parallel;
 pub mod past;
 pub mod reader;
@@ -35,6 +37,7 @@ pub mod undo;
 pub mod unit;
 pub mod watch;
 pub mod weigh;
+pub mod year;
 
 pub use error::AppError;
 

@@ -314,8 +314,9 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let note = [what.as_str(), dated.note.as_str()].into_iter();
     let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
     dated.note = note.join("; ");
+    let made = Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated);
     let OfDeal { deal, entered } =
-        Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated)?;
+        made.map_err(|error| no_overhead(error, &args.deal, currency))?;
     let what = if what.is_empty() {
         String::new()
     } else {
@@ -336,6 +337,21 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
         deal.minutes.normalize()
     );
     tell(&entered, currency, &done, &[cost])
+}
+
+/// Points to overheads if the deal that does not exist is an amount.
+fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
+    match error {
+        AppError::Absent { message, next } if money("DEAL", deal, currency).is_ok() => {
+            AppError::Absent {
+                message,
+                next: format!(
+                    "{next}; an expense that belongs to no unit is an overhead: `compband ledger overhead {deal}`"
+                ),
+            }
+        }
+        other => other,
+    }
 }
 
 /// `compband sold`.

@@ -16,6 +16,7 @@ pub mod import;
 pub mod init;
 pub mod ledger;
 pub mod log;
+pub mod lot;
 pub mod models;
 pub mod net;
 mod output;
@@ -87,6 +88,7 @@ enum Command {
     Bid(Box<bid::BidArgs>),
     Compare(compare::CompareArgs),
     Buy(Box<deals::BuyArgs>),
+    BuyLot(lot::LotArgs),
     Spend(deals::SpendArgs),
     Sold(Box<deals::SoldArgs>),
     Scrap(deals::ScrapArgs),
@@ -117,6 +119,7 @@ impl Command {
             Self::Bid(args) => bid::run(args, book),
             Self::Compare(args) => compare::run(args, book),
             Self::Buy(args) => deals::buy(args, book),
+            Self::BuyLot(args) => lot::run(args, book),
             Self::Spend(args) => deals::spend(args, book),
             Self::Sold(args) => deals::sold(args, book),
             Self::Scrap(args) => deals::scrap(args, book),

@@ -218,6 +218,8 @@ pub struct DealSettings {
     pub return_per_year: Option<Decimal>,
     /// Cost of holding a unit for a week.
     pub cost_per_week: Decimal,
+    /// Cost of driving a kilometre; 0 if not given.
+    pub per_km: Decimal,
 }
 
 impl Default for DealSettings {
@@ -246,6 +248,7 @@ impl Default for DealSettings {
             quick_sale: Decimal::from(60),
             return_per_year: None,
             cost_per_week: Decimal::ZERO,
+            per_km: Decimal::ZERO,
         }
     }
 }
@@ -416,6 +419,7 @@ impl DealSettings {
         let return_per_year = self.return_per_year.unwrap_or_default();
         at("deal.return_per_year", return_per_year, return_percent)?;
         at("deal.cost_per_week", self.cost_per_week, money)?;
+        at("deal.per_km", self.per_km, money)?;
         self.validate_offers()
     }
 
