@@ -251,9 +251,9 @@ impl<'a> Books<'a> {
         }
         let mut after = self.ledger.clone();
         for entry in &entries {
-            let before = after.clone();
+            let by_day = after.fits_by_day(entry);
             after.enter(entry.clone())?;
-            before.fits_by_day(entry)?;
+            by_day?;
         }
         self.book.append_to_ledger(&self.lock, &entries)?;
         self.ledger = after;

@@ -213,7 +213,7 @@ def attempt(rng, progress, made):
         lambda: ["harvest", deal, f"display = {coin(1800)}; battery x2 = {coin(600)}"],
         lambda: ["list", deal, "--ask", coin(9000), "--outlet", outlet],
         lambda: ["unlist", deal, "--outlet", outlet],
-        lambda: ["offer", deal, coin(9000)],
+        lambda: ["offer", deal, coin(9000), "--outlet", outlet],
     ])()
     own_day = line[1] == "reverse" and rng.random() < 0.5
     return line if own_day else [*line, "--date", on]
@@ -253,7 +253,7 @@ def every_day(compband, seed, attempts):
         hold_years(compband, env, f"seed {seed}", journal, dict(zip(heads, theirs)))
         listed = subprocess.run([compband, "part", "list", "--json"], text=True, capture_output=True, env=env)
         if listed.returncode == 0:
-            parts = sum(Decimal(lot["cost"]) for lot in json.loads(listed.stdout)["lots"])
+            parts = sum(Decimal(part["cost"]) for part in json.loads(listed.stdout)["parts"])
             if parts != theirs[-1]["Assets:Parts"]:
                 sys.exit(f"seed {seed}: the parts cost {parts}, not {theirs[-1]['Assets:Parts']}")
         with open(os.path.join(book, "deals", "ledger.csv"), encoding="utf-8", newline="") as file:
