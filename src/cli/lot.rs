@@ -32,7 +32,7 @@ Each unit is then a deal of its own.";
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct LotArgs {
-    /// A unit: \"MODEL x2: grade B, missing charger, parts\"
+    /// A unit: "MODEL x2: grade B, missing charger, parts"
     #[arg(value_name = "UNIT", required = true)]
     units: Vec<String>,
     /// What was paid for all, without what it took to get them here (--inbound)

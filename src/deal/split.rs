@@ -7,43 +7,35 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-/// Shares of an amount of at least 0 in proportion to weights, in units of 10^-`decimals`; they sum to the
-/// amount exactly. Of equal remainders the first gets more. Without weights above 0 the shares are equal.
+/// Shares of an amount in proportion to weights, in units of 10^-`decimals`; they sum to the amount exactly. Of
+/// equal remainders the first gets more. Without weights above 0 the shares are equal.
 pub fn shares(amount: Decimal, weights: &[Decimal], decimals: u32) -> Vec<Decimal> {
-    let positive = |weight: &Decimal| (*weight).max(Decimal::ZERO);
-    let sum: Decimal = weights.iter().map(positive).sum();
-    let weight = |weight: &Decimal| {
-        if sum.is_zero() {
-            Decimal::ONE
-        } else {
-            positive(weight)
-        }
+    let units = |value: Decimal, scale: u32| {
+        let mut value = value.max(Decimal::ZERO).round_dp(scale);
+        value.rescale(scale);
+        value.mantissa()
     };
-    let all: Decimal = weights.iter().map(weight).sum();
-    if all.is_zero() {
-        return Vec::new();
+    let scale = weights.iter().map(Decimal::scale).max().unwrap_or(0);
+    let mut weights: Vec<i128> = weights.iter().map(|one| units(*one, scale)).collect();
+    if weights.iter().all(|one| *one == 0) {
+        weights.fill(1);
     }
-    // Divided first, so that no product is too large for a decimal.
-    let exact: Vec<Decimal> = weights
-        .iter()
-        .map(|one| amount * (weight(one) / all))
-        .collect();
-    let mut shares: Vec<Decimal> = exact
-        .iter()
-        .map(|share| share.trunc_with_scale(decimals))
-        .collect();
-    let coin = Decimal::new(1, decimals);
-    let mut rest = ((amount - shares.iter().sum::<Decimal>()) / coin)
-        .to_usize()
-        .unwrap_or_default();
-    let mut order: Vec<usize> = (0..shares.len()).collect();
-    order.sort_by_key(|at| std::cmp::Reverse(exact[*at] - shares[*at]));
-    for at in order.into_iter().cycle() {
-        if rest == 0 {
-            break;
-        }
-        shares[at] += coin;
-        rest -= 1;
+    in_proportion(units(amount, decimals), &weights)
+        .into_iter()
+        .map(|share| Decimal::from_i128_with_scale(share, decimals))
+        .collect()
+}
+
+/// Whole shares of a whole in proportion to weights of at least 0, of which one is above 0: each is rounded
+/// down, and what is left goes to the largest remainders.
+pub fn in_proportion(whole: i128, weights: &[i128]) -> Vec<i128> {
+    let total: i128 = weights.iter().sum::<i128>().max(1);
+    let mut shares: Vec<i128> = weights.iter().map(|one| whole * one / total).collect();
+    let left = whole - shares.iter().sum::<i128>();
+    let mut order: Vec<usize> = (0..weights.len()).collect();
+    order.sort_by_key(|at| std::cmp::Reverse(whole * weights[*at] % total));
+    for at in order.into_iter().take(left.to_usize().unwrap_or_default()) {
+        shares[at] += 1;
     }
     shares
 }

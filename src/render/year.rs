@@ -6,7 +6,7 @@ use std::io;
 use chrono::Datelike;
 use rust_decimal::Decimal;
 
-use super::document;
+use super::document::{self, year::DISCLAIMER};
 use super::numbers::amount;
 use super::sheet::{HEADING, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
@@ -118,8 +118,9 @@ pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
         let _ = writeln!(out, "{}", wrap(&said, prose, ""));
     }
     let legend = "An entry counts on its day, a reversal on its own. Goods are at cost: price, inbound shipping and \
-                  what was spent on them. A record for your own books, not tax advice.";
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
+                  what was spent on them.";
+    let legend = wrap(legend, prose, "");
+    let _ = writeln!(out, "\n{QUIET}{legend}\n{DISCLAIMER}{QUIET:#}");
     out
 }
 

@@ -115,7 +115,7 @@ fn an_overhead_says_what_is_wrong_with_it() {
             "say the cost twice",
         ),
         ("ledger overhead --km 0 --per-km 1", "kilometres above 0"),
-        ("ledger overhead --km far --per-km 1", "kilometres above 0"),
+        ("ledger overhead --km far --per-km 1", "expected a number"),
     ] {
         refuses(&dir, 3, line, &[told]);
     }

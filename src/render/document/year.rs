@@ -7,6 +7,9 @@ use super::{Money, VERSION, number};
 use crate::deal::ledger::Period;
 use crate::trade::Currency;
 
+/// What the figures are not.
+pub const DISCLAIMER: &str = "A record for your own books, not tax advice.";
+
 /// The ledger by calendar years. Money is text with at least two decimals, in the named currency; an amount
 /// is positive in the direction of its name.
 #[derive(Debug, Serialize)]
@@ -105,7 +108,7 @@ pub fn document<'a>(years: &[Period], currency: &'a Currency) -> Document<'a> {
         compband: VERSION,
         currency: &currency.code,
         years: years.iter().map(|one| year(one, currency)).collect(),
-        disclaimer: "A record for your own books, not tax advice.",
+        disclaimer: DISCLAIMER,
     }
 }
 
