@@ -5,7 +5,7 @@
 //! compares them with the costs and the owner's aims, [`kelly`] finds the stake that maximises the
 //! growth of a bankroll, [`knapsack`] chooses among several purchases under the budgets of money and
 //! risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which it applies.
-//! [`ledger`] records actual costs and earnings, [`split`] shares out a price that includes several units.
+//! [`ledger`] records actual costs and earnings.
 
 pub mod asking;
 pub mod bid;

@@ -200,6 +200,8 @@ pub struct DealSettings {
     pub kelly: Decimal,
     /// The wanted bankroll; 0 if not given.
     pub goal: Decimal,
+    /// Cost of driving a kilometre; 0 if not given.
+    pub per_km: Decimal,
     /// Offers per week for a unit at about its likely price, including sales at the asking price:
     /// the middle 80 % of the belief.
     pub offers_per_week: Range,
@@ -218,8 +220,6 @@ pub struct DealSettings {
     pub return_per_year: Option<Decimal>,
     /// Cost of holding a unit for a week.
     pub cost_per_week: Decimal,
-    /// Cost of driving a kilometre; 0 if not given.
-    pub per_km: Decimal,
 }
 
 impl Default for DealSettings {
@@ -236,6 +236,7 @@ impl Default for DealSettings {
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
             goal: Decimal::ZERO,
+            per_km: Decimal::ZERO,
             offers_per_week: Range {
                 low: Decimal::ONE,
                 high: Decimal::from(4),
@@ -248,7 +249,6 @@ impl Default for DealSettings {
             quick_sale: Decimal::from(60),
             return_per_year: None,
             cost_per_week: Decimal::ZERO,
-            per_km: Decimal::ZERO,
         }
     }
 }
@@ -398,6 +398,7 @@ impl DealSettings {
         at("deal.least_profit", self.least_profit, money)?;
         at("deal.bankroll", self.bankroll, money)?;
         at("deal.goal", self.goal, money)?;
+        at("deal.per_km", self.per_km, money)?;
         at("deal.most_loss", self.most_loss, percent)?;
         at("deal.haggle", self.haggle, percent)?;
         at("deal.lost", self.lost, percent)?;
@@ -419,7 +420,6 @@ impl DealSettings {
         let return_per_year = self.return_per_year.unwrap_or_default();
         at("deal.return_per_year", return_per_year, return_percent)?;
         at("deal.cost_per_week", self.cost_per_week, money)?;
-        at("deal.per_km", self.per_km, money)?;
         self.validate_offers()
     }
 
