@@ -115,8 +115,7 @@ pub struct Sold {
 const FAR_ABOVE: i64 = 2;
 
 /// The message about a purchase at a price far above the likely one.
-fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
-    let OfDeal { deal, entered } = made;
+pub(super) fn overpaid(deal: &Deal, entry: u32, currency: &Currency) -> Option<String> {
     let likely = deal.foreseen?.likely;
     let far = likely > Decimal::ZERO && deal.paid > Decimal::from(FAR_ABOVE) * likely;
     let money = |amount| grouped(&currency.plain(amount));
@@ -126,7 +125,7 @@ fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
             money(deal.paid),
             money(likely),
             currency.code,
-            entered.number
+            entry
         )
     })
 }
@@ -242,7 +241,11 @@ impl<'a> Books<'a> {
 
     /// Adds entries that belong together, all or none; each has the number that follows on the one before.
     /// Returns the last, with the money after it.
-    fn enter_all(&mut self, entries: Vec<Entry>, dated: Dated) -> Result<Entered, AppError> {
+    pub(super) fn enter_all(
+        &mut self,
+        entries: Vec<Entry>,
+        dated: Dated,
+    ) -> Result<Entered, AppError> {
         let Dated { note, today, .. } = dated;
         let mut entries = entries;
         for entry in &mut entries {
@@ -252,9 +255,9 @@ impl<'a> Books<'a> {
         }
         let mut after = self.ledger.clone();
         for entry in &entries {
-            let before = after.clone();
+            let by_day = after.fits_by_day(entry);
             after.enter(entry.clone())?;
-            before.fits_by_day(entry)?;
+            by_day?;
         }
         self.book.append_to_ledger(&self.lock, &entries)?;
         self.ledger = after;
@@ -319,7 +322,11 @@ impl<'a> Books<'a> {
     }
 
     /// The estimate of a unit as of a day; sends a notice if there is no evidence.
-    fn foresee(&mut self, unit: &Unit, as_of: NaiveDate) -> Result<Option<Foreseen>, AppError> {
+    pub(super) fn foresee(
+        &mut self,
+        unit: &Unit,
+        as_of: NaiveDate,
+    ) -> Result<Option<Foreseen>, AppError> {
         let made = foresee(self.book, unit, as_of, self.notice)?;
         Ok(made
             .inspect_err(|why| {
@@ -346,7 +353,7 @@ impl<'a> Books<'a> {
         };
         let made = self.enter_deal(entry, dated)?;
         let currency = &self.book.settings().currency;
-        if let Some(doubt) = overpaid(&made, currency) {
+        if let Some(doubt) = overpaid(&made.deal, made.entered.number, currency) {
             (self.notice)(&doubt);
         }
         Ok(made)

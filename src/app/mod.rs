@@ -21,8 +21,10 @@ pub(crate) mod kept;
 pub mod ledger;
 pub mod listed;
 pub mod listings;
+pub mod lot;
 pub mod meant;
 pub mod models;
+pub mod overheads;
 pub mod parallel;
 pub mod past;
 pub mod places;
@@ -42,6 +44,7 @@ pub mod undo;
 pub mod unit;
 pub mod watch;
 pub mod weigh;
+pub mod year;
 
 pub use error::AppError;
 

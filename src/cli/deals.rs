@@ -339,15 +339,18 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
         Some(what) => (None, Some(what)),
         None => (args.amount.as_ref(), args.what.as_ref()),
     };
-    let spent = money_if("AMOUNT", spent, currency)?.unwrap_or_default();
+    let spent = money_if("AMOUNT", spent, currency);
+    let spent = spent.map_err(|error| no_overhead(error, &args.deal, currency))?;
+    let spent = spent.unwrap_or_default();
     let what = one_line("WHAT", what.map_or("", String::as_str))?;
     let minutes = minutes(args.minutes.as_ref())?;
     let mut dated = args.entry.dated()?;
     let note = [what.as_str(), dated.note.as_str()].into_iter();
     let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
     dated.note = note.join("; ");
+    let made = Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated);
     let OfDeal { deal, entered } =
-        Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated)?;
+        made.map_err(|error| no_overhead(error, &args.deal, currency))?;
     let what = if what.is_empty() {
         String::new()
     } else {
@@ -368,6 +371,31 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
         deal.minutes.normalize()
     );
     tell(&entered, currency, &done, &[cost])
+}
+
+/// Points to overheads if an amount stands where the deal is expected.
+fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
+    if money("DEAL", deal, currency).is_err() {
+        return error;
+    }
+    let hint = |next: String| {
+        let and = if next.is_empty() { "" } else { "; " };
+        format!(
+            "{next}{and}the deal comes first, and what belongs to no unit is an overhead: \
+             `compband ledger overhead {deal}`"
+        )
+    };
+    match error {
+        AppError::Absent { message, next } => AppError::Absent {
+            message,
+            next: hint(next),
+        },
+        AppError::Refused { message, next } => AppError::Refused {
+            message,
+            next: hint(next),
+        },
+        other => other,
+    }
 }
 
 /// `compband sold`.

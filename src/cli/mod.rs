@@ -17,6 +17,7 @@ pub mod init;
 pub mod ledger;
 pub mod listing;
 pub mod log;
+pub mod lot;
 pub mod models;
 pub mod net;
 mod output;
@@ -89,6 +90,7 @@ enum Command {
     Bid(Box<bid::BidArgs>),
     Compare(compare::CompareArgs),
     Buy(Box<deals::BuyArgs>),
+    BuyLot(lot::LotArgs),
     Spend(deals::SpendArgs),
     List(listing::ListArgs),
     Unlist(listing::UnlistArgs),
@@ -123,6 +125,7 @@ impl Command {
             Self::Bid(args) => bid::run(args, book),
             Self::Compare(args) => compare::run(args, book),
             Self::Buy(args) => deals::buy(args, book),
+            Self::BuyLot(args) => lot::run(args, book),
             Self::Spend(args) => deals::spend(args, book),
             Self::List(args) => listing::list(args, book),
             Self::Unlist(args) => listing::unlist(args, book),

@@ -7,8 +7,8 @@
 //! less than the unit cost, each part costs its value, and the rest is lost.
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
+use super::split::in_proportion;
 use crate::trade::part::PartLine;
 use crate::trade::repair::Repair;
 
@@ -54,7 +54,7 @@ pub fn share_cost(cost: Decimal, taken: &[Taken], decimals: u32) -> Shared {
     let shares = if total <= whole {
         values
     } else {
-        in_proportion(whole, &values, total)
+        in_proportion(whole, &values)
     };
     let parts: Vec<PartLine> = taken
         .iter()
@@ -68,19 +68,6 @@ pub fn share_cost(cost: Decimal, taken: &[Taken], decimals: u32) -> Shared {
         .collect();
     let lost = cost - parts.iter().map(|part| part.cost).sum::<Decimal>();
     Shared { parts, lost }
-}
-
-/// Shares a whole in proportion to values with a total above 0, by the largest remainder.
-fn in_proportion(whole: i128, values: &[i128], total: i128) -> Vec<i128> {
-    let mut shares: Vec<i128> = values.iter().map(|value| whole * value / total).collect();
-    let left = whole - shares.iter().sum::<i128>();
-    let mut order: Vec<usize> = (0..values.len()).collect();
-    order.sort_by_key(|at| std::cmp::Reverse(whole * values[*at] % total));
-    let left = left.to_usize().unwrap_or_default();
-    for at in order.into_iter().take(left) {
-        shares[at] += 1;
-    }
-    shares
 }
 
 /// What the parts of a unit are worth if it is taken apart.

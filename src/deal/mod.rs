@@ -18,5 +18,6 @@ pub mod knapsack;
 pub mod ledger;
 pub mod outlet;
 pub mod prospect;
+pub mod split;
 pub mod survival;
 pub mod waiting;

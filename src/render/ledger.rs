@@ -138,6 +138,7 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
         money(summary.now.capital),
         money(summary.profit)
     )];
+    said.extend(overheads(content));
     if summary.closed > 0 {
         said.push(format!(
             "Deals closed {}, with a profit {} ({:.0} %); in stock {}.",
@@ -163,6 +164,27 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
     said.extend(goal(content));
     said.extend(left_out(content));
     said
+}
+
+/// Expenses that belong to no unit.
+fn overheads(content: &Told<'_>) -> Option<String> {
+    let money = |value| amount(content.currency, value);
+    let all = content.ledger.totals().get(Account::Overheads);
+    let own = content.ledger.own_overheads();
+    let paid = if own.is_zero() {
+        String::new()
+    } else {
+        format!(
+            "; {} of them you paid yourself, which counts as put in",
+            money(own)
+        )
+    };
+    (!all.is_zero()).then(|| {
+        format!(
+            "Overheads so far {}, taken off the profit{paid}.",
+            money(all)
+        )
+    })
 }
 
 /// Entries that are left out, and those that do not follow on the ones dated before them.
@@ -548,7 +570,6 @@ pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec
 
 /// The model of a deal when it was opened, reversed or not.
 pub(super) fn model_of(ledger: &Ledger, deal: u32) -> Option<&str> {
-    let bought = |entry: &&Entry| entry.kind == entry::Kind::Buy && entry.deal == Some(deal);
-    let entry = ledger.entries().iter().find(bought)?;
+    let entry = ledger.purchase_of(deal)?;
     entry.unit.as_ref().map(|unit| unit.model.as_str())
 }

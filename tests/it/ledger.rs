@@ -11,7 +11,7 @@ use tempfile::TempDir;
 use crate::estimate::{conforms, demo, json, root};
 use crate::runner::{fails, out, run, stderr};
 
-fn dec(text: &str) -> Decimal {
+pub fn dec(text: &str) -> Decimal {
     text.parse().unwrap()
 }
 
@@ -44,7 +44,7 @@ pub fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
 }
 
 /// A unit bought, mended and sold, one in stock, one scrapped.
-fn story() -> TempDir {
+pub fn story() -> TempDir {
     let dir = demo();
     for line in [
         "ledger fund 300 --date 2026-09-01",
@@ -61,7 +61,7 @@ fn story() -> TempDir {
     dir
 }
 
-fn ledger(dir: &TempDir) -> Value {
+pub fn ledger(dir: &TempDir) -> Value {
     json(dir.path(), &["ledger", "--as-of", "2026-11-20"])
 }
 

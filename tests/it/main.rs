@@ -3,6 +3,7 @@
 mod accuracy;
 mod ask;
 mod attack;
+mod books;
 mod check;
 mod conflict;
 mod coverage;

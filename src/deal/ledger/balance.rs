@@ -42,7 +42,7 @@ impl Standing {
 pub struct Summary {
     /// Today's balances.
     pub now: Standing,
-    /// Profit of all deals.
+    /// Profit of all deals, less overheads and lost parts.
     pub profit: Decimal,
     /// Units in stock.
     pub open: usize,

@@ -32,7 +32,7 @@ pub struct Ledger<'a> {
     pub bankroll: Money,
     /// Money that the owner put in, less money taken out.
     pub capital: Money,
-    /// Profit of all deals.
+    /// Profit of all deals, less overheads and lost parts.
     pub profit: Money,
     /// The wanted bankroll; null if not set.
     pub goal: Option<Money>,

@@ -24,6 +24,7 @@ pub mod parts;
 pub mod refresh;
 #[cfg(test)]
 mod tests;
+pub mod year;
 
 /// Version of the program, part of every document.
 const VERSION: &str = env!("CARGO_PKG_VERSION");
