@@ -26,6 +26,7 @@ pub mod reader;
 pub mod record;
 pub mod refresh;
 pub mod related;
+pub mod rename;
 pub mod report;
 pub mod selling;
 pub mod timeline;
