@@ -33,6 +33,7 @@ pub mod reader;
 pub mod record;
 pub mod refresh;
 pub mod related;
+pub mod rename;
 pub mod report;
 pub mod sale_time;
 pub mod selling;

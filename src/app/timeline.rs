@@ -423,6 +423,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         shipping: _,
         deal: _,
         mappings: _,
+        words: _,
     } = settings;
     let scales = (&currency.code, price_basis, grades, completeness);
     let made = hash_of_value(&(scales, estimate, rules, kits, families));

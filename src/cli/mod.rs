@@ -30,6 +30,7 @@ pub mod terminal;
 pub mod undo;
 pub mod unit;
 pub mod watch;
+mod words;
 
 pub use crate::render::numbers::count;
 pub use day::{parse_day, today};

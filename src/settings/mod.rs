@@ -11,6 +11,7 @@ mod rules;
 mod scale;
 pub mod selling;
 pub mod statement;
+pub mod words;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -33,6 +34,7 @@ pub use read::SettingsError;
 pub(crate) use read::read_toml;
 pub use rules::Rules;
 pub use scale::{Completeness, Grade, Has, of_scale};
+pub use words::Words;
 
 /// Name of the settings file; a folder that has one is a book.
 pub const FILE_NAME: &str = "compband.toml";
@@ -73,6 +75,8 @@ pub struct Settings {
     pub deal: DealSettings,
     /// Saved column mappings of imports: name → (their column → our column).
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
+    /// Meanings of words in sheets.
+    pub words: Words,
 }
 
 fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::Error> {
@@ -101,6 +105,7 @@ impl Default for Settings {
             shipping: Shipping::default(),
             deal: DealSettings::default(),
             mappings: BTreeMap::new(),
+            words: Words::default(),
         }
     }
 }
@@ -211,7 +216,8 @@ impl Settings {
         selling::validate(&self.outlets, &self.shipping, &self.deal)?;
         self.rules
             .check(&self.kits, self.grade_names(), self.completeness_names())?;
-        kits::check(&self.kits)
+        kits::check(&self.kits)?;
+        self.words.check()
     }
 }
 
