@@ -66,6 +66,19 @@ pub struct Waiting {
     pub asking: Option<Decimal>,
     /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
+    /// The listing in which these came, if the ledger has it.
+    pub listing: Option<OwnListing>,
+}
+
+/// The listing of the unit: its offers are counted so far, and not among those for other units.
+#[derive(Debug, Clone, Copy)]
+pub struct OwnListing {
+    /// Number of the deal, and the position of the listing there.
+    pub at: (u32, usize),
+    /// Its asking price.
+    pub ask: Option<Decimal>,
+    /// Whether its offers are those counted so far.
+    pub counted: bool,
 }
 
 /// Inputs of the plan.
@@ -83,6 +96,8 @@ pub struct Basis<'a> {
     pub noted: (u32, f64),
     /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
+    /// Whether these are those of a listing in the ledger.
+    pub seen_there: bool,
     /// Share of the buyers with a limit below the asking price who make an offer, per cent.
     pub haggling: Decimal,
     /// Their offer, per cent of the most they would pay.
@@ -344,6 +359,7 @@ impl<'a> Scene<'a> {
             &unit.settings,
             through.as_ref().map(|at| at.name),
             unit.as_of,
+            waiting.listing.map(|listing| listing.at),
         )?;
         let minutes = outlet.map_or(Decimal::ZERO, |outlet: &Outlet| outlet.minutes);
         let cost = |minutes: Decimal| {
@@ -419,7 +435,9 @@ impl<'a> Scene<'a> {
     fn with_evidence(mut self) -> Self {
         if let Some((count, weeks)) = self.waiting.seen {
             let likely = float(self.made.median);
-            let asked = self.waiting.asking.map_or(likely, float);
+            let own = self.waiting.listing.filter(|listing| listing.counted);
+            let so_far = own.and_then(|listing| listing.ask);
+            let asked = so_far.or(self.waiting.asking).map_or(likely, float);
             let buyers = self.buyers(self.offers.mean());
             let usual = buyers.heard(likely);
             // The absence of offers is no evidence at a price far above every limit.
@@ -628,6 +646,7 @@ impl<'a> Scene<'a> {
             offers: self.offers,
             noted: self.noted,
             seen: self.waiting.seen,
+            seen_there: self.waiting.listing.is_some_and(|listing| listing.counted),
             haggling: self.deal.haggling,
             offered: self.deal.offered,
             per_sale: self.deal.buyers_per_sale,

@@ -8,6 +8,7 @@ use super::funds::Funds;
 use super::ledger::ledger_on;
 use super::practice::Practice;
 use super::selling::{Through, unsure};
+use super::spares::Spares;
 use super::unit::AskedUnit;
 use super::weigh::{Weighed, weigh};
 use crate::book::Book;
@@ -132,7 +133,7 @@ pub fn bid<'a>(
     } = purchase
         .aims
         .with_book(book, settings, unit.as_of, notice)?;
-    let costs = purchase.costs;
+    let costs = with_spares(book, unit, purchase.costs)?;
     let terms = purchase.sale.as_ref().map(|sale| &sale.terms);
     let unit = &unit.sold_at(purchase.sale.as_ref().map(|sale| sale.name));
     let weighed = weigh(unit, terms, &costs, &practice)?;
@@ -158,4 +159,20 @@ pub fn bid<'a>(
         costs,
         weighed,
     })
+}
+
+/// The costs with what the drawer and the settings say of the parts; the ledger is only read if there are
+/// repairs.
+fn with_spares(book: &Book, unit: &AskedUnit<'_>, costs: Costs) -> Result<Costs, AppError> {
+    if costs.repairs.is_empty() {
+        return Ok(costs);
+    }
+    // What the ledger has to say of itself was said when the money was looked up.
+    let ledger = ledger_on(book, unit.as_of, &mut |_| {})?;
+    let spares = Spares {
+        ledger: &ledger,
+        settings: &unit.settings,
+        model: &unit.subject.model,
+    };
+    spares.priced(&costs, &unit.subject)
 }

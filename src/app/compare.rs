@@ -1,17 +1,22 @@
 //! Chooses among several listings for one budget.
 
+use std::collections::BTreeMap;
+
 use crate::trade::Unit;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::AppError;
 use super::funds::Funds;
+use super::ledger::ledger_on;
 use super::practice::Practice;
 use super::reader::{Asked, Reader};
+use super::spares::{Spares, needed};
 use super::unit::AskedUnit;
 use super::weigh::weigh;
 use crate::book::Book;
 use crate::deal::bid::{Aim, Case, Choice, Costs, Gain, Judged, binding, choose};
+use crate::deal::ledger::Ledger;
 use crate::deal::outlet::Terms;
 use crate::settings::Settings;
 
@@ -87,7 +92,10 @@ pub fn compare(
             drop: &[],
         })
         .collect();
-    let judged = reader.with_each(&asked, |at, unit| judge(&unit, &listings[at], means));
+    let ledger = ledger_on(book, as_of, &mut |_| {})?;
+    let judged = reader.with_each(&asked, |at, unit| {
+        judge(&unit, &listings[at], means, &ledger)
+    });
     let judged = judged
         .into_iter()
         .map(|judged| match judged {
@@ -108,6 +116,10 @@ pub fn compare(
         })
         .collect();
     let bought = choose(&choices, means.most(), &settings.currency);
+    let all = bought.iter().map(|at| &listings[*at]);
+    wanted_twice(&ledger, all)
+        .into_iter()
+        .for_each(|told| notice(&told));
     let chosen = bought.iter().filter_map(|at| choices[*at].as_ref());
     Ok(Compared {
         risk: chosen.map(|choice| choice.risk).sum(),
@@ -116,13 +128,50 @@ pub fn compare(
     })
 }
 
+/// The messages about parts of which the chosen listings together take more than the drawer has.
+fn wanted_twice<'c, 'l: 'c>(
+    ledger: &Ledger,
+    chosen: impl Iterator<Item = &'c Listing<'l>>,
+) -> Vec<String> {
+    let mut wanted: BTreeMap<(&str, &str), u32> = BTreeMap::new();
+    for listing in chosen {
+        for part in needed(&listing.costs) {
+            let key = (part.name.as_str(), listing.subject.model.as_str());
+            *wanted.entry(key).or_default() += part.count;
+        }
+    }
+    let there = |name: &str, model: &str| -> u32 {
+        let lots = ledger.drawer().lots();
+        let fit = lots.filter(|lot| lot.name == name && lot.fits(model));
+        fit.map(|lot| lot.left).sum()
+    };
+    wanted
+        .into_iter()
+        .map(|((name, model), count)| (name, model, count, there(name, model)))
+        .filter(|(.., count, there)| count > there)
+        .map(|(name, model, count, there)| {
+            format!(
+                "what is chosen takes {count} of {name:?} from the drawer for {model}, which has {there}: buy the others, \
+                 or compare anew with \"parts AMOUNT\""
+            )
+        })
+        .collect()
+}
+
 /// Judges a listing at its asking price.
 fn judge(
     unit: &AskedUnit<'_>,
     listing: &Listing<'_>,
     means: &Means<'_>,
+    ledger: &Ledger,
 ) -> Result<Judged, AppError> {
-    let weighed = weigh(unit, listing.terms.as_ref(), &listing.costs, means.practice)?;
+    let spares = Spares {
+        ledger,
+        settings: &unit.settings,
+        model: &unit.subject.model,
+    };
+    let costs = spares.priced(&listing.costs, &unit.subject)?;
+    let weighed = weigh(unit, listing.terms.as_ref(), &costs, means.practice)?;
     let case = Case {
         prospect: &weighed.prospect,
         buying: &listing.costs.buying,

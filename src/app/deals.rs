@@ -41,7 +41,9 @@ pub struct Entered {
     pub cash: Decimal,
     /// Stock at cost.
     pub stock: Decimal,
-    /// Cash and stock.
+    /// Parts in the drawer at cost.
+    pub drawer: Decimal,
+    /// Cash, and stock and parts at cost.
     pub bankroll: Decimal,
 }
 
@@ -113,8 +115,7 @@ pub struct Sold {
 const FAR_ABOVE: i64 = 2;
 
 /// The message about a purchase at a price far above the likely one.
-fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
-    let OfDeal { deal, entered } = made;
+pub(super) fn overpaid(deal: &Deal, entry: u32, currency: &Currency) -> Option<String> {
     let likely = deal.foreseen?.likely;
     let far = likely > Decimal::ZERO && deal.paid > Decimal::from(FAR_ABOVE) * likely;
     let money = |amount| grouped(&currency.plain(amount));
@@ -124,7 +125,7 @@ fn overpaid(made: &OfDeal, currency: &Currency) -> Option<String> {
             money(deal.paid),
             money(likely),
             currency.code,
-            entered.number
+            entry
         )
     })
 }
@@ -207,10 +208,10 @@ fn charges(terms: &Terms<'_>, price: Decimal) -> (Decimal, Decimal) {
 
 /// The locked ledger of a book, for one new entry.
 pub struct Books<'a> {
-    book: &'a Book,
+    pub(super) book: &'a Book,
     lock: BookLock,
-    ledger: Ledger,
-    notice: &'a mut dyn FnMut(&str),
+    pub(super) ledger: Ledger,
+    pub(super) notice: &'a mut dyn FnMut(&str),
 }
 
 impl<'a> Books<'a> {
@@ -229,18 +230,22 @@ impl<'a> Books<'a> {
         })
     }
 
-    fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
+    pub(super) fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
         find_deal(&self.ledger, text, Wanted::InStock)
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
-    fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
+    pub(super) fn enter(&mut self, entry: Entry, dated: Dated) -> Result<Entered, AppError> {
         self.enter_all(vec![entry], dated)
     }
 
     /// Adds entries that belong together, all or none; each has the number that follows on the one before.
     /// Returns the last, with the money after it.
-    fn enter_all(&mut self, entries: Vec<Entry>, dated: Dated) -> Result<Entered, AppError> {
+    pub(super) fn enter_all(
+        &mut self,
+        entries: Vec<Entry>,
+        dated: Dated,
+    ) -> Result<Entered, AppError> {
         let Dated { note, today, .. } = dated;
         let mut entries = entries;
         for entry in &mut entries {
@@ -250,9 +255,9 @@ impl<'a> Books<'a> {
         }
         let mut after = self.ledger.clone();
         for entry in &entries {
-            let before = after.clone();
+            let by_day = after.fits_by_day(entry);
             after.enter(entry.clone())?;
-            before.fits_by_day(entry)?;
+            by_day?;
         }
         self.book.append_to_ledger(&self.lock, &entries)?;
         self.ledger = after;
@@ -263,6 +268,7 @@ impl<'a> Books<'a> {
             number: self.ledger.next_number() - 1,
             cash: totals.get(Account::Cash),
             stock: totals.get(Account::Stock),
+            drawer: totals.get(Account::Drawer),
             bankroll: now.bankroll(),
         };
         let moved: Decimal = entries
@@ -308,7 +314,7 @@ impl<'a> Books<'a> {
     }
 
     /// Adds an entry of a deal.
-    fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
+    pub(super) fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
         let entered = self.enter(entry, dated)?;
         let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
@@ -316,7 +322,11 @@ impl<'a> Books<'a> {
     }
 
     /// The estimate of a unit as of a day; sends a notice if there is no evidence.
-    fn foresee(&mut self, unit: &Unit, as_of: NaiveDate) -> Result<Option<Foreseen>, AppError> {
+    pub(super) fn foresee(
+        &mut self,
+        unit: &Unit,
+        as_of: NaiveDate,
+    ) -> Result<Option<Foreseen>, AppError> {
         let made = foresee(self.book, unit, as_of, self.notice)?;
         Ok(made
             .inspect_err(|why| {
@@ -343,7 +353,7 @@ impl<'a> Books<'a> {
         };
         let made = self.enter_deal(entry, dated)?;
         let currency = &self.book.settings().currency;
-        if let Some(doubt) = overpaid(&made, currency) {
+        if let Some(doubt) = overpaid(&made.deal, made.entered.number, currency) {
             (self.notice)(&doubt);
         }
         Ok(made)
@@ -383,6 +393,9 @@ impl<'a> Books<'a> {
         let (id, mut unit) = (deal.id, deal.unit.clone());
         let figures = said.figures(self.notice);
         let blank = self.ledger.sold(dated.on, id, &figures);
+        let offers = said
+            .offers
+            .or_else(|| self.offers_before(id, dated.on, &figures));
         // Checked before the estimate, so that a deal not in stock gets its own message.
         self.ledger.clone().enter(blank.clone())?;
         self.ledger.fits_by_day(&blank)?;
@@ -392,7 +405,7 @@ impl<'a> Books<'a> {
         let entry = Entry {
             minutes: said.minutes,
             outlet: outlet.to_string(),
-            offers: said.offers,
+            offers,
             estimate,
             ..blank
         };
@@ -423,6 +436,12 @@ impl<'a> Books<'a> {
             comp,
             recorded,
         })
+    }
+
+    /// Number of recorded offers for a unit before a sale on a day, that of the sale included.
+    fn offers_before(&self, id: u32, on: NaiveDate, sale: &Sale) -> Option<u32> {
+        let prices = [sale.price, sale.price + sale.shipping];
+        self.ledger.up_to(on).deal(id)?.offers_before(on, prices)
     }
 
     /// Records money that the owner puts in.

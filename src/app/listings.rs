@@ -198,6 +198,7 @@ impl<'r, 'a> Row<'r, 'a> {
                 inbound: self.money("inbound").unwrap_or_default(),
             },
             weeks: self.number("weeks", "weeks", selling::weeks).or(deal.weeks),
+            donor: None,
         }
     }
 

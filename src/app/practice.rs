@@ -115,7 +115,8 @@ pub struct OffersAt {
     pub own: bool,
 }
 
-/// The rate of offers at an outlet on a day, by the rule of thumb and the ledger.
+/// The rate of offers at an outlet on a day, by the rule of thumb and the ledger without one listing, named by its
+/// deal and its position there.
 ///
 /// # Errors
 /// If the rule of thumb is no range of counts.
@@ -124,11 +125,13 @@ pub fn offers_at(
     settings: &Settings,
     outlet: Option<&str>,
     day: NaiveDate,
+    left_out: Option<(u32, usize)>,
 ) -> Result<OffersAt, AppError> {
     let own = outlet.and_then(|name| settings.outlets.get(name)?.offers_per_week);
-    let noted = match outlet.map(|name| ledger.offers(day, Some(name))) {
+    let offers = |at: Option<&str>| ledger.offers_besides(day, at, left_out);
+    let noted = match outlet.map(|name| offers(Some(name))) {
         Some(there) if there.1 > 0.0 || own.is_some() => there,
-        _ => ledger.offers(day, None),
+        _ => offers(None),
     };
     let rule = offers_by_rule(own.unwrap_or(settings.deal.offers_per_week))?;
     Ok(OffersAt {
@@ -156,7 +159,7 @@ impl Practice {
     pub fn of(ledger: &Ledger, settings: &Settings, day: NaiveDate) -> Result<Self, AppError> {
         let deal = &settings.deal;
         let range = deal.haggle;
-        let rate = |outlet| Ok::<_, AppError>(offers_at(ledger, settings, outlet, day)?.rate);
+        let rate = |outlet| Ok::<_, AppError>(offers_at(ledger, settings, outlet, day, None)?.rate);
         let outlets = settings.outlets.keys();
         Ok(Self {
             sellers: Sellers {

@@ -70,7 +70,9 @@ impl<'a> Reader<'a> {
         notice: &mut dyn FnMut(&str),
     ) -> Result<Self, AppError> {
         let (own, whole) = past::own_and_comps(book, as_of, notice)?;
-        let keys: BTreeSet<String> = models.into_iter().map(match_key).collect();
+        let words = &book.settings().words;
+        let names = models.into_iter();
+        let keys: BTreeSet<String> = names.map(|name| match_key(words.model(name))).collect();
         let keys: Vec<String> = keys.into_iter().collect();
         let settings = book.settings();
         let (comps, unknown) = match whole {
@@ -140,7 +142,9 @@ impl<'a> Reader<'a> {
     ///
     /// # Errors
     /// If the book cannot be read.
-    pub fn unit<'k>(&self, asked: Asked<'k>) -> Result<AskedUnit<'k>, AppError> {
+    pub fn unit<'k>(&self, mut asked: Asked<'k>) -> Result<AskedUnit<'k>, AppError> {
+        let model = asked.settings.words.model(&asked.subject.model);
+        asked.subject.model = model.to_string();
         let model = asked.subject.model.as_str();
         let comps = self.comps_of(model)?;
         let pool = self

@@ -418,10 +418,12 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         rules,
         kits,
         families,
+        parts: _,
         outlets,
         shipping: _,
         deal: _,
         mappings: _,
+        words: _,
     } = settings;
     let scales = (&currency.code, price_basis, grades, completeness);
     let made = hash_of_value(&(scales, estimate, rules, kits, families));

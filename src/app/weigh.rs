@@ -74,6 +74,7 @@ pub fn weigh(
             .to_f64()
             .unwrap_or_default(),
         holding: time.holding,
+        donor: costs.donor.as_ref(),
     }
     .prospect();
     Ok(Weighed {

@@ -6,6 +6,7 @@ use super::stamp::Stamp;
 use crate::book::BookError;
 use crate::settings;
 use crate::settings::Settings;
+use crate::trade::Currency;
 use std::fs;
 use std::fs::File;
 use std::fs::TryLockError;
@@ -93,6 +94,22 @@ impl Book {
     /// # Errors
     /// [`BookError::Refused`] if there is already a book, [`BookError::Io`] if writing fails.
     pub fn init(dir: &Path) -> Result<Self, BookError> {
+        Self::init_in(dir, None)
+    }
+
+    /// Makes a book in a currency.
+    ///
+    /// # Errors
+    /// Those of [`Book::init`].
+    pub fn init_in(dir: &Path, currency: Option<&Currency>) -> Result<Self, BookError> {
+        let template = match currency {
+            Some(currency) => settings::TEMPLATE.replacen(
+                "#: currency = \"EUR\"",
+                &format!("currency = \"{}\"", currency.code),
+                1,
+            ),
+            None => settings::TEMPLATE.to_string(),
+        };
         let file = dir.join(settings::FILE_NAME);
         let there = || {
             BookError::Refused(format!(
@@ -104,7 +121,7 @@ impl Book {
         let book = Self {
             root: dir.to_path_buf(),
             folder: Folder::open(dir).map_err(BookError::io(dir, "open"))?,
-            settings: Settings::parse(settings::TEMPLATE, &file)?,
+            settings: Settings::parse(&template, &file)?,
             log_read: Arc::default(),
         };
         if fs::symlink_metadata(&file).is_ok() {
@@ -115,7 +132,7 @@ impl Book {
         made.map_err(BookError::io(comps, "make the folder"))?;
         // The settings make the folder a book: they are written last, and whole.
         let mut toml = book.temporary()?;
-        let written = toml.write_all(settings::TEMPLATE.as_bytes());
+        let written = toml.write_all(template.as_bytes());
         let placed = written
             .and_then(|()| toml.as_file().sync_all())
             .and_then(|()| book.folder.place_new(&toml, &file));

@@ -2,14 +2,20 @@
 
 use std::path::Path;
 
+use chrono::NaiveDate;
 use clap::Args;
 
+use super::deals::{EntryArgs, at_outlet};
+use super::listing::{note_offer, up_to_now};
 use super::net::SaleArgs;
 use super::{CliError, notice, print};
 use crate::app::amounts::{money, money_if, quantity};
-use crate::app::ask::{Waiting, ask, ask_beside, judge as judged};
+use crate::app::ask::{OwnListing, Waiting, ask, ask_beside, judge as judged};
+use crate::app::error::Kind;
+use crate::app::listed::{Stocked, Up, in_stock};
+use crate::app::meant::{Meant, deal_number};
 use crate::app::{Book, describe};
-use crate::cli::unit::UnitArgs;
+use crate::cli::unit::MeantArgs;
 use crate::render::ask::{offer_sheet, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -23,7 +29,10 @@ Examples:
   compband ask --model \"Nerrow F4\" --grade B --completeness usable
   compband ask --model \"Nerrow F4\" --grade B --deadline 6 --exit 90 --cost-per-week 0.50
   compband ask --model \"Nerrow F4\" --grade B --asking 175 --offers 2 --over 3
+  compband ask d7                         a unit in stock, with what the ledger knows of it
 
+Of a unit that is up for sale (`compband list`) the ledger knows outlet, asking price, weeks and
+offers so far; flags say otherwise. The plan begins today: the weeks so far are evidence.
 Buyers come at random, and prices paid are taken to be what the best of some buyers would pay.
 Whoever would pay the asking price pays it; some of the others offer less. Waiting costs the return
 that the money would earn elsewhere, what holding the unit costs, and what prices lose. Nets are
@@ -36,11 +45,16 @@ Not a promise, and not tax or legal advice.";
 
 const OFFER_EXAMPLES: &str = "\
 Examples:
+  compband offer d7 131                   noted in the ledger, and answered
+  compband offer d7 131 --dry-run         answered alone
   compband offer 131 --model \"Nerrow F4\" --grade B --completeness usable
   compband offer 131 --week 2 --as-of 2026-11-20 --model \"Nerrow F4\" --grade B --deadline 6
 
 With the flags of `compband ask`, the lowest to take is that of its table. To use the newest sales
-instead, leave --as-of and --week out, and say the weeks that are left as --deadline.";
+instead, leave --as-of and --week out, and say the weeks that are left as --deadline.
+
+Of a deal (d7) the ledger knows outlet, asking price, weeks and offers so far, as for `compband
+ask d7`. Only its offers are noted: not those for a model or a watched unit.";
 
 /// Work out what to ask for a unit, and the lowest offer to take week by week
 #[derive(Debug, Args)]
@@ -55,16 +69,21 @@ pub struct AskArgs {
 
 /// Say whether to take an offer, to answer it with another price, or to wait
 #[derive(Debug, Args)]
-#[command(after_help = OFFER_EXAMPLES)]
+#[command(after_help = OFFER_EXAMPLES, allow_missing_positional = true)]
 pub struct OfferArgs {
+    #[command(flatten)]
+    market: MarketArgs,
     /// What is offered
-    #[arg(value_name = "AMOUNT")]
-    offer: String,
+    #[arg(value_name = "AMOUNT", required = true)]
+    offer: Option<String>,
     /// Week in which it came, counted from the day of the estimate; 0 is that day
     #[arg(long, value_name = "WEEK", default_value_t = 0, value_parser = clap::value_parser!(u16).range(..=i64::from(LATEST)))]
     week: u16,
+    /// Do not note the offer in the ledger
+    #[arg(long)]
+    dry_run: bool,
     #[command(flatten)]
-    market: MarketArgs,
+    entry: EntryArgs,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -74,7 +93,7 @@ pub struct OfferArgs {
 #[derive(Debug, Args)]
 pub struct MarketArgs {
     #[command(flatten)]
-    unit: UnitArgs,
+    unit: MeantArgs,
     #[command(flatten)]
     sale: SaleArgs,
     #[command(flatten)]
@@ -115,12 +134,15 @@ pub struct WaitingArgs {
 /// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let (said, market) = (args.market.unit.said(), &args.market);
-    let unit = describe::unit(&book, &said, market.unit.day(), &mut notice)?;
-    let waiting = market.waiting.read(&unit.settings)?;
+    let market = &args.market;
+    let day = market.unit.day();
+    let (meant, stocked) = market.meant(&book, day)?;
+    let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
+    let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
+    let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 0);
     // What is up already, and how it went, is about one outlet.
-    let up = waiting.asking.is_some() || waiting.seen.is_some();
-    let beside = if up {
+    let alone = up.is_some() || waiting.asking.is_some() || waiting.seen.is_some();
+    let beside = if alone {
         None
     } else {
         market.sale.beside(book.settings())?
@@ -128,38 +150,113 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let asking = match beside {
         Some(sales) => ask_beside(&book, &unit, sales, &waiting, &mut notice)?,
         None => {
-            let sale = market.sale.read(book.settings())?;
+            let sale = at_outlet(&market.sale, up).read(book.settings())?;
             ask(&book, &unit, sale, waiting, &mut notice)?
         }
     };
     if args.json {
         return print(&document::text(&document::ask::document(&asking))?);
     }
-    print(&sheet(&asking, terminal_width()))?;
+    let so_far = stocked.map_or(String::new(), |stocked| up_to_now(&stocked, &unit.settings));
+    let text = sheet(&asking, terminal_width());
+    print(&format!("{so_far}{text}"))?;
     asking.basis.unsure.into_iter().for_each(notice);
     Ok(())
 }
 
-/// Runs `compband offer`.
+/// Runs `compband offer`: of a deal, the offer is noted before the answer is printed.
 ///
 /// # Errors
-/// Those of [`run`], and an offer after the deadline.
+/// Those of [`run`], an offer after the deadline, or a book that cannot be written.
 pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let (said, market) = (args.market.unit.said(), &args.market);
-    let unit = describe::unit(&book, &said, market.unit.day(), &mut notice)?;
-    let waiting = market.waiting.read(&unit.settings)?;
-    let sale = market.sale.read(book.settings())?;
-    let offer = money("the offer", &args.offer, &unit.settings.currency)?;
-    let offer = (offer, args.week);
-    let (basis, judged) = judged(&book, &unit, sale, waiting, offer, &mut notice)?;
+    let market = &args.market;
+    let on = args.entry.day()?;
+    let day = market.unit.day_said().unwrap_or(on);
+    let said = args.offer.as_deref().unwrap_or_default();
+    if let Some(id) = deal_number(said) {
+        return Err(CliError::usage(format!(
+            "what is offered for d{id}? Say the deal and then the amount: compband offer d{id} AMOUNT"
+        )));
+    }
+    let (meant, stocked) = market.meant(&book, day)?;
+    let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
+    let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
+    let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 1);
+    let sale = at_outlet(&market.sale, up);
+    let sale = sale.read(book.settings())?;
+    let amount = money("the offer", said, &unit.settings.currency)?;
+    let outlet = sale.as_ref().map_or("", |through| through.name);
+    let note = |stocked: &Stocked| note_offer(&book, stocked, (amount, outlet), &args.entry);
+    let noting = stocked.as_ref().filter(|_| !args.dry_run);
+    let answered = judged(
+        &book,
+        &unit,
+        sale.clone(),
+        waiting,
+        (amount, args.week),
+        &mut notice,
+    );
+    let noted = match (noting, &answered) {
+        (Some(stocked), Ok(_)) => Some(note(stocked)?),
+        // An offer for a unit without evidence is an offer all the same.
+        (Some(stocked), Err(error)) if error.kind() == Kind::Absent => Some(note(stocked)?),
+        _ => None,
+    };
+    let (basis, judged) = match (answered, &noted) {
+        (Err(error), Some(noted)) => {
+            notice(&format!("no advice: {error}"));
+            return if args.json {
+                Ok(())
+            } else {
+                print(&noted.text)
+            };
+        }
+        (answered, _) => answered?,
+    };
     if args.json {
         let document = document::ask::offer_document(&basis, &judged);
+        let document = document::ask::Offer {
+            deal: stocked.as_ref().map(|stocked| stocked.deal.name()),
+            noted_as_entry: noted.map(|noted| noted.entry),
+            ..document
+        };
         return print(&document::text(&document)?);
     }
-    print(&offer_sheet(&basis, &judged, terminal_width()))?;
+    let so_far = stocked.map_or(String::new(), |stocked| up_to_now(&stocked, &unit.settings));
+    let noted = noted.map_or(String::new(), |noted| noted.text);
+    let text = offer_sheet(&basis, &judged, terminal_width());
+    print(&format!("{so_far}{text}{noted}"))?;
     basis.unsure.into_iter().for_each(notice);
     Ok(())
+}
+
+impl MarketArgs {
+    /// The unit that is meant and, of a deal, the unit in stock with its listing.
+    fn meant(&self, book: &Book, day: NaiveDate) -> Result<(Meant, Option<Stocked>), CliError> {
+        let meant = self.unit.meant(book)?;
+        let outlet = self.sale.outlet.as_deref();
+        let stocked = meant
+            .deal()
+            .map(|id| in_stock(book, id, outlet, day, &mut notice));
+        Ok((meant, stocked.transpose()?))
+    }
+}
+
+/// What is said of waiting, and the listing's asking price, weeks and offers where nothing is; `also` counts an offer
+/// that is not noted yet.
+fn with_listing(said: Waiting, up: Option<&Up>, also: u16) -> Waiting {
+    let Some(up) = up else { return said };
+    Waiting {
+        asking: said.asking.or(up.ask),
+        seen: said.seen.or_else(|| Some(up.seen(also))),
+        listing: Some(OwnListing {
+            at: up.at,
+            ask: up.ask,
+            counted: said.seen.is_none(),
+        }),
+        ..said
+    }
 }
 
 impl WaitingArgs {
@@ -192,6 +289,7 @@ impl WaitingArgs {
                 .or(deal.return_per_year),
             asking: money_if("--asking", self.asking.as_ref(), currency)?,
             seen: self.offers.zip(over.transpose()?),
+            listing: None,
         })
     }
 }

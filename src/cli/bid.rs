@@ -10,7 +10,7 @@ use super::{CliError, notice, print};
 use crate::app::amounts::{money_if, quantity, refused};
 use crate::app::bid::{AimsSaid, Buying, Costs, Purchase, bid};
 use crate::app::{Book, describe};
-use crate::cli::unit::UnitArgs;
+use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::{chance, minutes, repair};
 use crate::render::bid::sheet;
 use crate::render::document;
@@ -23,20 +23,26 @@ Examples:
   compband bid --model \"Nerrow F4\" --grade B --completeness usable --against 88
   compband bid --model \"Nerrow F4\" --grade B --inbound 6 --outlet parcel --weight 700 \\
       --repair \"new battery: parts 14, minutes 30, success 0.9\" --repair \"clean jack: success 95 %\"
+  compband bid --model \"Tolvik Page 6\" --grade B --repair \"display: from drawer, success 0.8, spoils 0.5\"
   compband bid --model \"Brask M2\" --premium 15 --premium-fixed 2 --loss 10 --profit 15
+  compband bid page6 --against 40         a watched unit
+  compband bid d7                         another unit like that of a deal
 
 Describe the unit as it will be sold, mended and complete. Repairs are tried in the order given;
 the first that fails ends them, and the unit then sells for parts: for what parts-only sales of
-the model say, or the share of the price that --salvage says. Chances come from the estimate's
-whole distribution, not from its middle. No more is put in than the cash of the ledger. Not a
-promise, and not tax or legal advice.";
+the model say, or the share of the price that --salvage says. Without --salvage it is taken apart
+where its other parts are worth more ([parts.MODEL] in compband.toml, or what such parts last cost).
+A part that is there already, \"display: from drawer, success 0.8\", counts as what it takes to
+replace and takes no cash. With \"spoils 0.5\" half of the failures spoil the part; the others give
+it back. Chances come from the estimate's whole distribution, not from its middle. No more is put
+in than the cash of the ledger. Not a promise, and not tax or legal advice.";
 
 /// Work out the most to pay for a unit that is to be sold again
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct BidArgs {
     #[command(flatten)]
-    unit: UnitArgs,
+    unit: MeantArgs,
     #[command(flatten)]
     deal: DealArgs,
     /// Print everything as JSON instead
@@ -62,8 +68,8 @@ pub struct DealArgs {
 /// What it takes to have the unit and to sell it.
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct CostArgs {
-    /// A repair: "new battery: parts 14, minutes 30, success 0.9"; several in the order they
-    /// are tried
+    /// A repair: "new battery: parts 14, minutes 30, success 0.9", or with a part that is there,
+    /// "display: from drawer, success 0.8, spoils 0.5"; several in the order they are tried
     #[arg(long, value_name = "REPAIR")]
     repair: Vec<String>,
     /// What the unit fetches where a repair fails, as a share of its price mended [default: as
@@ -117,7 +123,11 @@ pub struct AimArgs {
 /// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let said = args.unit.said();
+    let meant = args.unit.meant(&book)?;
+    if let Some(id) = meant.deal() {
+        notice(&bought_already(id));
+    }
+    let said = meant.said;
     let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
     let purchase = args.deal.read(book.settings())?;
     let found = bid(&book, &unit, purchase, &mut notice)?;
@@ -127,6 +137,14 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     print(&sheet(&found, terminal_width()))?;
     found.unsure.into_iter().for_each(notice);
     Ok(())
+}
+
+/// The notice where a deal is named: its unit is not for sale to its owner.
+fn bought_already(deal: u32) -> String {
+    format!(
+        "d{deal} is bought already: this is the most to pay for another unit like it; `compband ask d{deal}` says what \
+         to ask for d{deal}"
+    )
 }
 
 impl DealArgs {
@@ -189,6 +207,7 @@ impl CostArgs {
                 .map(|text| quantity("--weeks", text, "weeks", selling::weeks))
                 .transpose()?
                 .or(deal.weeks),
+            donor: None,
         })
     }
 }

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::output::progress;
+use super::unit::model_of;
 use super::{CliError, notice, print, today};
 use crate::app::check::{self, By, LEVEL, groups, mistyped, predicted, undated};
 use crate::app::ledger::ledger_on;
@@ -35,6 +36,9 @@ Lots are left out, and sales with nothing known before them.";
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CheckArgs {
+    /// Only sales of the model of this unit: a deal (d7), the name of a watched unit, or a model
+    #[arg(value_name = "UNIT", conflicts_with = "model")]
+    unit: Option<String>,
     /// Only sales of this model
     #[arg(long, value_name = "MODEL")]
     model: Option<String>,
@@ -82,7 +86,8 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let settings = book.settings();
-    let model = args.model.as_deref();
+    let model = model_of(&book, args.unit.as_deref(), args.model.as_deref())?;
+    let model = model.as_deref();
     let checked = check::check(&book, model, &mut notice, &progress())?;
     let sales = predicted(&checked.past);
     let Some(groups) = groups(&sales, args.by, settings) else {

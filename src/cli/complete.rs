@@ -12,6 +12,7 @@ use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 use super::shells::SHELLS;
 use super::terminal::steers;
 use super::{CliError, count, notice, print};
+use crate::app::listed::deal_names;
 use crate::app::typed::all_pieces;
 use crate::app::{AppError, Book, write};
 use crate::settings::Settings;
@@ -21,7 +22,7 @@ use crate::trade::names::push_key;
 /// The variable with which a shell requests completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";
 
-/// Print what makes a shell complete commands, models, pieces and outlets
+/// Print what makes a shell complete commands, models, deals, pieces and outlets
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
@@ -29,8 +30,8 @@ Examples:
   source <(compband completions zsh)             in ~/.zshrc
   compband completions fish | source             in ~/.config/fish/config.fish
 
-Models, grades, pieces and outlets are those of the book in the current folder, or of
-COMPBAND_BOOK.")]
+Models, deals, watched units, grades, pieces and outlets are those of the book in the current
+folder, or of COMPBAND_BOOK.")]
 pub struct CompletionsArgs {
     /// The shell
     #[arg(value_enum)]
@@ -173,6 +174,22 @@ fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
     beginning(typed, watches.unwrap_or_default().into_keys())
 }
 
+/// Numbers of deals.
+fn numbers(typed: &OsStr, all: bool) -> Vec<CompletionCandidate> {
+    let deals = book().and_then(|book| deal_names(&book, all, &mut |_| {}));
+    beginning(typed, deals.unwrap_or_default())
+}
+
+fn deals(typed: &OsStr) -> Vec<CompletionCandidate> {
+    numbers(typed, true)
+}
+
+/// What may be meant by a unit: deals in stock, watched units, models.
+fn units(typed: &OsStr) -> Vec<CompletionCandidate> {
+    let all = [numbers(typed, false), watched(typed), models(typed)];
+    all.into_iter().flatten().collect()
+}
+
 /// The command, with words from the book as completions of its arguments.
 fn with_words(command: clap::Command) -> clap::Command {
     command.mut_args(with_completer).mut_subcommands(with_words)
@@ -186,6 +203,8 @@ fn with_completer(arg: Arg) -> Arg {
         "missing" => pieces,
         "outlet" => outlets,
         "watched" => watched,
+        "deal" => deals,
+        "unit" => units,
         _ => return arg,
     };
     arg.add(ArgValueCompleter::new(words))

@@ -7,6 +7,7 @@ use chrono::NaiveDate;
 use clap::Args;
 
 use super::terminal::steers;
+use super::unit::model_of;
 use super::{CliError, count, empty_book, notice, parse_day, print};
 use crate::app::Book;
 use crate::app::comps::{Filter, Listed, comps};
@@ -16,6 +17,7 @@ use crate::render::table::terminal_width;
 const EXAMPLES: &str = "\
 Examples:
   compband comps --model \"Nerrow F4\" --grade B --since 2026-01-01
+  compband comps d7                     those of the model of a deal
   compband comps --parts --limit 10
   compband comps --csv > all.csv        every comp, ready to be imported elsewhere";
 
@@ -26,6 +28,9 @@ const LIMIT: usize = 50;
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CompsArgs {
+    /// Only the model of this unit: a deal (d7), the name of a watched unit, or a model
+    #[arg(value_name = "UNIT", conflicts_with = "model")]
+    unit: Option<String>,
     /// Only this model (case and spacing ignored)
     #[arg(long)]
     model: Option<String>,
@@ -73,7 +78,12 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     let limit = args
         .limit
         .unwrap_or(if args.csv { usize::MAX } else { LIMIT });
-    let Some(found) = comps(&book, &args.filter(), limit, &mut notice)? else {
+    let model = model_of(&book, args.unit.as_deref(), args.model.as_deref())?;
+    let filter = Filter {
+        model: model.as_deref(),
+        ..args.filter()
+    };
+    let Some(found) = comps(&book, &filter, limit, &mut notice)? else {
         return print(&empty_book());
     };
     if args.csv {
@@ -82,7 +92,7 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     if found.matches == 0 {
         return print("No comps match.\n");
     }
-    let ids = found.short_ids(&book, args.model.as_deref())?;
+    let ids = found.short_ids(&book, model.as_deref())?;
     let mut text = table(found.comps()?, &ids, book.settings(), terminal_width());
     if found.matches > found.shown {
         let more = count(found.matches - found.shown, "more comp");
@@ -97,7 +107,7 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
 impl CompsArgs {
     fn filter(&self) -> Filter<'_> {
         Filter {
-            model: self.model.as_deref(),
+            model: None,
             variant: self.variant.as_deref(),
             grade: self.grade.as_deref(),
             completeness: self.completeness.as_deref(),

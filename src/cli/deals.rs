@@ -13,6 +13,8 @@ use super::{CliError, count, fitted, notice, parse_day, print, strong, today};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
 use crate::app::describe::{fit_to_keep, one_line, subject};
+use crate::app::listed::{Stocked, Up, to_be_sold};
+use crate::app::meant::meant_to_buy;
 use crate::app::{AppError, Book};
 use crate::render::ledger::{foreseen, hourly};
 use crate::render::numbers::amount;
@@ -27,6 +29,7 @@ Examples:
   compband buy \"Nerrow F4\" --price 42 --inbound 5 --grade B --completeness usable --missing charger
   compband buy \"Brask M2\" --price 24 --asked 30 --grade A
   compband buy \"Brask M2\" --price 3 --parts --date yesterday --note \"flea market\"
+  compband buy page6 --price 30          a watched unit, or with d7 another like that of a deal
 
 Describe the unit as it will be sold: the estimate of the day is kept beside the deal, and while
 the unit is in stock `compband ledger` estimates it anew. Nothing is ever changed in the ledger:
@@ -36,7 +39,7 @@ the unit is in stock `compband ledger` estimates it anew. Nothing is ever change
 #[derive(Debug, Args)]
 #[command(after_help = BUY_EXAMPLES)]
 pub struct BuyArgs {
-    /// Model of the unit
+    /// Model of the unit, the name of a watched unit, or a deal with such a unit
     #[arg(value_name = "MODEL", required_unless_present = "model_said")]
     model: Option<String>,
     #[arg(
@@ -96,6 +99,9 @@ const SOLD_EXAMPLES: &str = "\
 Examples:
   compband sold d7 --price 131 --outlet parcel --offers 3 --log-comp
   compband sold d7 --price 131 --shipping 4.90 --fees 12.40 --sending 5.20
+  compband sold d7 --at-asking            at the price for which it is up (`compband list`)
+
+Of a unit that is up for sale the outlet is that of its listing, and offers noted are counted.
 
 Fees, sending and packing are reckoned as by `compband net`; --fees and --sending say what was
 really taken. The estimate of the day is kept beside the sale, from sales of days before it.";
@@ -108,8 +114,11 @@ pub struct SoldArgs {
     #[arg(value_name = "DEAL")]
     deal: String,
     /// Price, without shipping that the buyer pays beside it
-    #[arg(long, value_name = "AMOUNT")]
-    price: String,
+    #[arg(long, value_name = "AMOUNT", required_unless_present = "at_asking")]
+    price: Option<String>,
+    /// It sold for its asking price
+    #[arg(long, conflicts_with = "price")]
+    at_asking: bool,
     #[command(flatten)]
     sale: SaleArgs,
     /// Fees of outlet and payment in all [default: by the outlet]
@@ -118,7 +127,7 @@ pub struct SoldArgs {
     /// What sending and packing cost [default: by the weight]
     #[arg(long, value_name = "AMOUNT")]
     sending: Option<String>,
-    /// Offers that came in before it sold, the one taken among them
+    /// Offers that came in before it sold, the one taken among them [default: those noted]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(..=100_000))]
     offers: Option<u32>,
     /// How it was sold
@@ -134,8 +143,13 @@ pub struct SoldArgs {
     entry: EntryArgs,
 }
 
+const SCRAP_HELP: &str = "\
+--for is money that really came in. A unit of which you keep parts is taken apart instead:
+`compband harvest d4 \"display = 18; battery = 6\"` moves its cost to the parts.";
+
 /// Record that a unit was thrown away, given away or sold as scrap: closes a deal
 #[derive(Debug, Args)]
+#[command(after_help = SCRAP_HELP)]
 pub struct ScrapArgs {
     /// The deal: its number, or the model where only one of it is in stock
     #[arg(value_name = "DEAL")]
@@ -217,8 +231,13 @@ pub fn tell(
 ) -> Result<(), CliError> {
     let number = entered.number;
     let mut text = format!("{}\n", fitted(&strong(done), ""));
+    let parts = if entered.drawer.is_zero() {
+        String::new()
+    } else {
+        format!(", parts at cost {}", amount(currency, entered.drawer))
+    };
     let money = format!(
-        "Cash {}, stock at cost {}, bankroll {} {}.",
+        "Cash {}, stock at cost {}{parts}, bankroll {} {}.",
         amount(currency, entered.cash),
         amount(currency, entered.stock),
         amount(currency, entered.bankroll),
@@ -258,9 +277,17 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let (settings, dated) = (book.settings(), args.entry.dated()?);
     let currency = &settings.currency;
-    let model = args.model.as_deref().or(args.model_said.as_deref());
-    let model = one_line("MODEL", model.unwrap_or_default())?;
-    let subject = subject(&args.facts.said(&model), settings, &mut notice)?;
+    let said = match (&args.model, &args.model_said) {
+        (Some(word), _) => {
+            let word = one_line("MODEL", word)?;
+            meant_to_buy(&book, &word, args.facts.said(""), &mut notice)?.said
+        }
+        (None, model) => {
+            let model = one_line("MODEL", model.as_deref().unwrap_or_default())?;
+            args.facts.said(&model)
+        }
+    };
+    let subject = subject(&said, settings, &mut notice)?;
     fit_to_keep(&subject)?;
     let unit = sheet::unit(&subject);
     if args.shipping.is_some() {
@@ -312,15 +339,18 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
         Some(what) => (None, Some(what)),
         None => (args.amount.as_ref(), args.what.as_ref()),
     };
-    let spent = money_if("AMOUNT", spent, currency)?.unwrap_or_default();
+    let spent = money_if("AMOUNT", spent, currency);
+    let spent = spent.map_err(|error| no_overhead(error, &args.deal, currency))?;
+    let spent = spent.unwrap_or_default();
     let what = one_line("WHAT", what.map_or("", String::as_str))?;
     let minutes = minutes(args.minutes.as_ref())?;
     let mut dated = args.entry.dated()?;
     let note = [what.as_str(), dated.note.as_str()].into_iter();
     let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
     dated.note = note.join("; ");
+    let made = Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated);
     let OfDeal { deal, entered } =
-        Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated)?;
+        made.map_err(|error| no_overhead(error, &args.deal, currency))?;
     let what = if what.is_empty() {
         String::new()
     } else {
@@ -343,6 +373,31 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     tell(&entered, currency, &done, &[cost])
 }
 
+/// Points to overheads if an amount stands where the deal is expected.
+fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
+    if money("DEAL", deal, currency).is_err() {
+        return error;
+    }
+    let hint = |next: String| {
+        let and = if next.is_empty() { "" } else { "; " };
+        format!(
+            "{next}{and}the deal comes first, and what belongs to no unit is an overhead: \
+             `compband ledger overhead {deal}`"
+        )
+    };
+    match error {
+        AppError::Absent { message, next } => AppError::Absent {
+            message,
+            next: hint(next),
+        },
+        AppError::Refused { message, next } => AppError::Refused {
+            message,
+            next: hint(next),
+        },
+        other => other,
+    }
+}
+
 /// `compband sold`.
 ///
 /// # Errors
@@ -350,8 +405,11 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
 pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    let (dated, said) = (args.entry.dated()?, args.read(book.settings())?);
+    let dated = args.entry.dated()?;
     let on = dated.on;
+    let outlet = args.sale.outlet.as_deref();
+    let stocked = to_be_sold(&book, &args.deal, outlet, on, &mut notice)?;
+    let said = args.read(book.settings(), stocked.as_ref())?;
     let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &said, dated)?;
     let OfDeal { deal, entered } = &sold.of_deal;
     let money = |value| amount(currency, value);
@@ -402,6 +460,9 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
             "day"
         )
     ));
+    if let (None, Some(offers)) = (args.offers, deal.offers) {
+        lines.push(format!("Offers counted, this one among them: {offers}."));
+    }
     let estimate = sold.estimate.as_ref();
     lines
         .extend(estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency))));
@@ -417,20 +478,31 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
 
 impl SoldArgs {
     /// Reads the figures of the sale. If fees and postage are given, no outlet is needed.
-    fn read<'a>(&self, settings: &'a Settings) -> Result<SaleSaid<'a>, CliError> {
+    fn read<'a>(
+        &self,
+        settings: &'a Settings,
+        stocked: Option<&Stocked>,
+    ) -> Result<SaleSaid<'a>, CliError> {
         let currency = &settings.currency;
-        let price = money("--price", &self.price, currency)?;
+        let up = stocked.and_then(|stocked| stocked.up.as_ref());
+        let price = money_if("--price", self.price.as_ref(), currency)?;
         let fees = money_if("--fees", self.fees.as_ref(), currency)?;
         let postage = money_if("--sending", self.sending.as_ref(), currency)?;
-        let all_said = fees.is_some() && postage.is_some() && self.sale.outlet.is_none();
-        let through = if all_said {
-            None
-        } else {
-            self.sale.read(settings)?
+        let shipping = money_if("--shipping", self.sale.shipping.as_ref(), currency)?;
+        let sale = at_outlet(&self.sale, up);
+        let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
+        let through = if all_said { None } else { sale.read(settings)? };
+        let price = match (price, up.and_then(|up| up.ask)) {
+            (Some(price), _) => price,
+            (None, Some(ask)) => through.as_ref().map_or_else(
+                || (ask - shipping.unwrap_or_default()).max(Decimal::ZERO),
+                |through| through.terms.price_in(ask, settings.price_basis),
+            ),
+            (None, None) => return Err(no_asking_price(&self.deal, stocked)),
         };
         Ok(SaleSaid {
             price,
-            shipping: money_if("--shipping", self.sale.shipping.as_ref(), currency)?,
+            shipping,
             through,
             fees,
             postage,
@@ -440,6 +512,26 @@ impl SoldArgs {
             log_comp: self.log_comp,
         })
     }
+}
+
+/// The sale at the outlet of the listing, unless another is said.
+pub fn at_outlet(sale: &SaleArgs, up: Option<&Up>) -> SaleArgs {
+    let listed = up.map(|up| up.outlet.clone());
+    let listed = listed.filter(|outlet| !outlet.is_empty());
+    SaleArgs {
+        outlet: sale.outlet.clone().or(listed),
+        ..sale.clone()
+    }
+}
+
+/// The error where a unit is sold for an asking price that is not known.
+fn no_asking_price(deal: &str, stocked: Option<&Stocked>) -> CliError {
+    let name = stocked.map_or_else(|| deal.to_string(), |stocked| stocked.deal.name());
+    let refused = AppError::Refused {
+        message: format!("{name} has no asking price: it is not up for sale there on that day"),
+        next: "say the price with --price".into(),
+    };
+    refused.into()
 }
 
 /// The command line that records a comp.

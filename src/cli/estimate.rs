@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::unit::UnitArgs;
+use super::unit::MeantArgs;
 use super::{CliError, notice, print};
 use crate::app::{Book, describe};
 use crate::render::chart::{self, BandChart};
@@ -21,6 +21,9 @@ Examples:
   compband estimate --model \"Tolvik Page 6\" --grade C --defect \"dead pixels\" --chart page6.png
   compband estimate --model \"Tolvik Page 6\" --set storage=32
   compband estimate --model \"Brask M2\" --parts --band 50 --json
+  compband estimate d7                   the unit of a deal, as the ledger describes it
+  compband estimate d7 --grade A         the same, were its grade A
+  compband estimate page6                a watched unit
 
 What is not said of the unit stays open: it may be anything that the comps used are. The band is
 wider for it, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";
@@ -30,7 +33,7 @@ wider for it, and the sheet says how much narrower it gets once you look. The es
 #[command(after_help = EXAMPLES)]
 pub struct EstimateArgs {
     #[command(flatten)]
-    unit: UnitArgs,
+    unit: MeantArgs,
     /// Draw a chart into FILE (.png or .svg); can be given twice
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
@@ -55,7 +58,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
-    let said = args.unit.said();
+    let said = args.unit.meant(&book)?.said;
     let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
     let selection = unit.selection()?;
     if args.show_plan {

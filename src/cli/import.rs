@@ -9,20 +9,24 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::{CliError, aside, eprint, notice, print, today};
 use crate::app::import::{
-    Column, Listener, ReadOptions, Request, Wish, import, parse_fill, parse_wish,
+    Column, Listener, Plan, ReadOptions, Request, UnknownWord, Wish, import, parse_fill,
+    parse_value, parse_wish,
 };
 use crate::app::{AppError, Book};
 use crate::parse::dates::DateOrder;
 use crate::parse::money::DecimalMark;
-use crate::render::import::report;
+use crate::render::import::{report, troubles};
 use crate::render::numbers::counted;
 use crate::render::table::terminal_width;
+use crate::settings::words::Meaning;
 use crate::trade::Problem;
 
 const EXAMPLES: &str = "\
 Examples:
   compband import sales.csv --dry-run                    show what would happen
   compband import sales.csv                              take all rows, or none if one is wrong
+  compband import sales.xlsx --sheet 2026                one sheet of a spreadsheet
+  compband import sales.csv --value \"grade:very good=B\"  say what a word means, once for all
   compband import sales.csv --keep-good                  set wrong rows aside in sales-rejected.csv
   compband import sheet.csv --map \"Title=model\" --map \"Fee=-\" --save-mapping sheet
   compband import sheet.csv --mapping sheet --dates dmy
@@ -39,16 +43,17 @@ what one unit of the currency was worth in the book's. A sale takes the rate of 
 latest before it that is at most rate_days old (compband.toml), and keeps it. A row may bring its
 own in the columns rate, rate_date and rate_source.";
 
-/// Most problems printed in full; `--problems FILE` has all of them.
-const SHOWN_PROBLEMS: u64 = 50;
+/// Most kinds of problems printed; `--problems FILE` has every problem.
+const SHOWN_TROUBLES: usize = 20;
 /// Size, in bytes, below which files are read too fast for a progress bar.
 const BAR_FROM: u64 = 5 << 20;
 
-/// Take in spreadsheets (CSV) of past sales: all rows, or none if one is wrong
+/// Take in spreadsheets of past sales: all rows, or none if one is wrong
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct ImportArgs {
-    /// CSV files; together they are one import, which `compband undo` takes back
+    /// Spreadsheets (.xlsx, .xls, .ods) or CSV files, or - for text from a pipe; together they are one import, which
+    /// `compband undo` takes back
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
     /// Take their column as ours; THEIRS=- leaves it out
@@ -60,6 +65,9 @@ pub struct ImportArgs {
     /// Save how the columns of the first file were mapped in the settings
     #[arg(long, value_name = "NAME")]
     save_mapping: Option<String>,
+    /// What a word means in a column, such as "grade:very good=B"; kept for later imports
+    #[arg(long, value_name = "COLUMN:WORD=VALUE", value_parser = parse_value)]
+    value: Vec<Meaning>,
     /// Value for a column the files lack, and for its blank cells
     #[arg(long, value_name = "COLUMN=VALUE", value_parser = parse_fill)]
     fill: Vec<(Column, String)>,
@@ -69,6 +77,9 @@ pub struct ImportArgs {
     /// Convert sales that the book has already by rates.csv anew, instead of keeping their rates
     #[arg(long)]
     new_rates: bool,
+    /// Sheet of a spreadsheet [default: the one with most sales]
+    #[arg(long, value_name = "NAME")]
+    sheet: Option<String>,
     /// Character between cells [default: found out]
     #[arg(long)]
     delimiter: Option<Delimiter>,
@@ -133,12 +144,15 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let mut desk = Desk {
         bar: ProgressBar::hidden(),
-        shown: 0,
+        asks: io::stdin().is_terminal() && io::stderr().is_terminal(),
     };
     let imported = import(&book, &args.request(), &mut desk, &mut notice)?;
+    for line in troubles(&imported.plan, SHOWN_TROUBLES) {
+        eprint(&aside(&line, ""));
+    }
     print(&report(&imported, book.settings(), terminal_width()))?;
     if imported.refused {
-        return Err(refusal(imported.plan.problems, args).into());
+        return Err(refusal(&imported.plan, args).into());
     }
     imported.unfinished.map_or(Ok(()), |(left, why)| {
         notice(left);
@@ -156,6 +170,7 @@ impl ImportArgs {
                     Delimiter::Semicolon => b';',
                     Delimiter::Tab => b'\t',
                 }),
+                sheet: self.sheet.clone(),
                 dates: self.dates,
                 decimal: self.decimal,
                 wishes: self.map.clone(),
@@ -164,6 +179,7 @@ impl ImportArgs {
                 undated: self.undated,
             },
             mapping: self.mapping.as_deref(),
+            values: &self.value,
             save_mapping: self.save_mapping.as_deref(),
             new_rates: self.new_rates,
             keep_good: self.keep_good,
@@ -175,10 +191,11 @@ impl ImportArgs {
     }
 }
 
-/// Shows the progress of reading, and the first problems.
+/// Shows the progress of reading, and asks for the meanings of words.
 struct Desk {
     bar: ProgressBar,
-    shown: u64,
+    /// Whether somebody is there to answer.
+    asks: bool,
 }
 
 impl Listener for Desk {
@@ -196,32 +213,38 @@ impl Listener for Desk {
         self.bar.set_position(bytes);
     }
 
-    fn problem(&mut self, problem: &Problem) {
-        self.shown += 1;
-        if self.shown <= SHOWN_PROBLEMS {
-            // A problem that cannot be shown still counts.
-            let line = aside(&problem.to_string(), "");
-            self.bar.suspend(|| eprint(&line));
-        }
-    }
+    fn problem(&mut self, _: &Problem) {}
 
     fn end(&mut self) {
         self.bar.finish_and_clear();
     }
+
+    fn can_ask(&self) -> bool {
+        self.asks
+    }
+
+    fn ask(&mut self, unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
+        self.bar.finish_and_clear();
+        super::words::ask(unknown)
+    }
 }
 
-fn refusal(problems: u64, args: &ImportArgs) -> AppError {
-    let written = args.problems.as_ref().filter(|_| !args.dry_run);
-    let more = match (problems.saturating_sub(SHOWN_PROBLEMS), written) {
+fn refusal(plan: &Plan, args: &ImportArgs) -> AppError {
+    let written = args.problems.as_ref();
+    let more = plan.troubles.len().saturating_sub(SHOWN_TROUBLES) as u64 + plan.more_troubles;
+    let more = match (more, written) {
         (_, Some(path)) => format!("; {} has all of them", path.display()),
         (0, None) => String::new(),
-        (more, None) => format!("; {more} more than shown (--problems FILE writes all of them)"),
+        (more, None) => format!(
+            "; {} more than shown (--problems FILE writes every problem)",
+            counted(more, "kind")
+        ),
     };
     AppError::Refused {
         message: format!(
             "{}{more}; nothing was imported",
-            counted(problems, "problem")
+            counted(plan.problems, "problem")
         ),
-        next: "mend the rows and import again, or take the clean ones with --keep-good".into(),
+        next: "fix the rows and import again, or import the good ones with --keep-good".into(),
     }
 }

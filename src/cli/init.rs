@@ -1,17 +1,21 @@
 //! `compband init`.
 
+use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::prompt::{Question, Said};
 use super::{CliError, fitted, print};
-use crate::app::Book;
+use crate::app::{AppError, Book};
 use crate::settings;
+use crate::trade::Currency;
 
 const EXAMPLES: &str = "\
 Examples:
   compband init                 make a book in the current folder
-  compband init ~/recorders     make a book in another folder";
+  compband init ~/recorders     make a book in another folder
+  compband init --currency USD  with amounts in US dollars";
 
 /// Make a book: a folder of plain files for your settings and sold comps
 #[derive(Debug, Args)]
@@ -20,6 +24,34 @@ pub struct InitArgs {
     /// Folder of the new book, made where it is missing [default: that of --book, or this one]
     #[arg(value_name = "DIR")]
     dir: Option<PathBuf>,
+    /// Currency of every amount, by its code (ISO 4217) [default: asked on a terminal, else EUR]
+    #[arg(long, value_name = "CODE", value_parser = code)]
+    currency: Option<Currency>,
+}
+
+fn code(text: &str) -> Result<Currency, String> {
+    Currency::of_code(text).ok_or_else(|| "write the three letters of its code, such as USD".into())
+}
+
+/// The currency that was said, or that somebody at the terminal says.
+fn currency(args: &InitArgs) -> Result<Option<Currency>, CliError> {
+    if args.currency.is_some() || !(io::stdin().is_terminal() && io::stderr().is_terminal()) {
+        return Ok(args.currency.clone());
+    }
+    let question = Question {
+        text: "Currency of your amounts (code)",
+        usual: "EUR",
+        ..Question::default()
+    };
+    let check = |answer: &str| code(answer).map(|currency| currency.code);
+    match question.ask(check)? {
+        Said::Text(answer) => Ok(Currency::of_code(&answer)),
+        Said::Undo | Said::End => Err(AppError::Refused {
+            message: "no book was made".into(),
+            next: String::new(),
+        }
+        .into()),
+    }
 }
 
 /// Makes the book and shows the next steps.
@@ -28,7 +60,7 @@ pub struct InitArgs {
 /// Those of [`Book::init`].
 pub fn run(args: &InitArgs, book: Option<&Path>) -> Result<(), CliError> {
     let dir = args.dir.as_deref().or(book).unwrap_or(Path::new("."));
-    let book = Book::init(dir)?;
+    let book = Book::init_in(dir, currency(args)?.as_ref())?;
     let here = dir == Path::new(".");
     let enter = if here {
         String::new()

@@ -4,13 +4,17 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
+use rust_decimal::Decimal;
 
-use super::deals::{EntryArgs, tell};
+use super::deals::{EntryArgs, minutes, tell};
 use super::unit::FactArgs;
 use super::{CliError, notice, parse_day, print, today};
-use crate::app::amounts::{money, money_if};
+use crate::app::amounts::{money, money_if, quantity};
 use crate::app::deals::{Books, OfDeal, Refund};
+use crate::app::describe::one_line;
 use crate::app::ledger::{any_deal, nothing_until, nothing_yet, read_ledger, standing};
+use crate::app::overheads::{Overhead, Spent, driving};
+use crate::app::year::{Years, years};
 use crate::app::{AppError, Book, write};
 use crate::render::chart::{self, BankrollChart};
 use crate::render::document;
@@ -18,8 +22,11 @@ use crate::render::journal::journal;
 use crate::render::ledger::{Told, counted_entries, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
-use crate::render::{ledger as view, sheet};
+use crate::render::{ledger as view, sheet, year};
 use crate::trade::entry::Account;
+
+/// Longest drive of one entry, in kilometres.
+const MOST_KM: i64 = 100_000;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -27,14 +34,17 @@ Examples:
   compband ledger --chart bankroll.png
   compband ledger fund 300                        you put 300 into the trade
   compband ledger draw 50                         you take 50 out of it
+  compband ledger overhead 12.50 \"packing tape\"   an expense that belongs to no unit
+  compband ledger overhead --km 24 \"flea market\"  driving, by per_km of compband.toml
+  compband ledger --year 2026                     the year summed up; --csv FILE for a spreadsheet
   compband ledger refund d7 131 --back            the unit came back: it is in stock again
   compband ledger describe d7 --grade C           the unit turned out otherwise
   compband ledger entries --deal d7
   compband ledger reverse 12
   compband ledger export --journal books.journal
 
-Other entries are made by compband buy, spend, sold and scrap. The bankroll is cash and stock at
-cost: what you put in and what you earned. Not tax or legal advice.";
+Other entries are made by compband buy, spend, sold, scrap, part and harvest. The bankroll is cash,
+and stock and parts at cost: what you put in and what you earned. Not tax or legal advice.";
 
 /// Show the bankroll, what is in stock and what was earned
 #[derive(Debug, Args)]
@@ -51,6 +61,12 @@ pub struct LedgerArgs {
     /// Draw the bankroll over time into FILE (.png or .svg); can be given twice
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
+    /// Sum up a calendar year, or all of them side by side
+    #[arg(long, value_name = "YEAR", conflicts_with_all = ["all", "chart"], value_parser = clap::value_parser!(i32).range(1900..=2999))]
+    year: Option<Option<i32>>,
+    /// Write the years as CSV into FILE, one a row; - prints it
+    #[arg(long, value_name = "FILE", requires = "year", conflicts_with = "json")]
+    csv: Option<PathBuf>,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -62,6 +78,7 @@ enum What {
     Fund(CapitalArgs),
     /// Take money out of the trade
     Draw(CapitalArgs),
+    Overhead(OverheadArgs),
     Describe(Box<DescribeArgs>),
     Refund(RefundArgs),
     Reverse(ReverseArgs),
@@ -74,6 +91,43 @@ struct CapitalArgs {
     /// How much
     #[arg(value_name = "AMOUNT")]
     amount: String,
+    #[command(flatten)]
+    entry: EntryArgs,
+}
+
+const OVERHEAD_EXAMPLES: &str = "\
+Examples:
+  compband ledger overhead 12.50 \"packing tape\"
+  compband ledger overhead --km 24 \"flea market and back\" --per-km 0.30
+  compband ledger overhead 30 \"soldering iron\" --own
+  compband ledger overhead --minutes 45 \"sorted the shelf\"
+
+An overhead lowers the profit of the whole and is no part of what a unit cost. A kilometre in your
+own car costs no cash of the trade on that day: it is paid out of your own pocket, so it counts as
+money put in and spent at once, and the cash stays as it is. --own says the same of other expenses.";
+
+/// Record an expense that belongs to no unit: packing stock, a tool, driving
+#[derive(Debug, Args)]
+#[command(after_help = OVERHEAD_EXAMPLES)]
+struct OverheadArgs {
+    /// How much; left out with --km, or where only time was spent
+    #[arg(value_name = "AMOUNT")]
+    amount: Option<String>,
+    /// What for
+    #[arg(value_name = "WHAT")]
+    what: Option<String>,
+    /// Kilometres driven in your own car, instead of an amount
+    #[arg(long, value_name = "KM")]
+    km: Option<String>,
+    /// What a kilometre costs [default: deal.per_km of compband.toml]
+    #[arg(long, value_name = "AMOUNT", requires = "km")]
+    per_km: Option<String>,
+    /// You paid it out of your own pocket, not from the cash of the trade
+    #[arg(long)]
+    own: bool,
+    /// Minutes of work
+    #[arg(long, value_name = "MINUTES")]
+    minutes: Option<String>,
     #[command(flatten)]
     entry: EntryArgs,
 }
@@ -150,9 +204,11 @@ struct ExportArgs {
 /// If the book cannot be read or written, or a value is invalid.
 pub fn run(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     match &args.what {
+        None if args.year.is_some() => sum_up(args, book),
         None => show(args, book),
         Some(What::Fund(args)) => capital(args, true, book),
         Some(What::Draw(args)) => capital(args, false, book),
+        Some(What::Overhead(args)) => overhead(args, book),
         Some(What::Describe(args)) => describe(args, book),
         Some(What::Refund(args)) => refund(args, book),
         Some(What::Reverse(args)) => reverse(args, book),
@@ -210,6 +266,126 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
     };
     let done = format!("{what} {} {} on {on}", amount(currency, sum), currency.code);
     tell(&entered, currency, &done, &[])
+}
+
+/// The calendar years.
+fn sum_up(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let until = args.as_of.unwrap_or_else(today);
+    let Years { ledger, years } = years(&book, args.year.flatten(), until, &mut notice)?;
+    if let Some(path) = &args.csv {
+        let bytes = year::csv(&years, currency).map_err(AppError::io(path, "write"))?;
+        if path.as_os_str() == "-" {
+            return print(&String::from_utf8_lossy(&bytes));
+        }
+        write(path, &bytes)?;
+        notice(&format!("written to {}", path.display()));
+        return Ok(());
+    }
+    if args.json {
+        return print(&document::text(&document::year::document(
+            &years, currency,
+        ))?);
+    }
+    let content = year::Content {
+        currency,
+        years: &years,
+        misfits: ledger.misfits(),
+    };
+    print(&year::sheet(&content, terminal_width()))
+}
+
+fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let settings = book.settings();
+    let currency = &settings.currency;
+    let (spent, what, km) = args.read()?;
+    let amount_said = money_if("AMOUNT", spent, currency)?;
+    let cost = match km {
+        Some(km) => driving(
+            km,
+            money_if("--per-km", args.per_km.as_ref(), currency)?,
+            settings,
+        )?,
+        None => amount_said.unwrap_or_default(),
+    };
+    let said = Overhead {
+        amount: cost,
+        own: args.own || km.is_some(),
+        minutes: minutes(args.minutes.as_ref())?,
+    };
+    let mut dated = args.entry.dated()?;
+    let driven = km.map(|km| format!("{} km", km.normalize()));
+    let what = [driven.as_deref().unwrap_or_default(), what.as_str()];
+    let what: Vec<&str> = what.into_iter().filter(|text| !text.is_empty()).collect();
+    let what = what.join(", ");
+    let note = [what.as_str(), dated.note.as_str()].into_iter();
+    let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
+    dated.note = note.join("; ");
+    let on = dated.on;
+    let Spent { entered, so_far } = Books::open(&book, &mut notice)?.overhead(said, dated)?;
+    let on_what = if what.is_empty() {
+        String::new()
+    } else {
+        format!(" on {what}")
+    };
+    let time = if said.minutes.is_zero() {
+        String::new()
+    } else {
+        format!(" and {} min", said.minutes.normalize())
+    };
+    let done = format!(
+        "Spent {} {}{time}{on_what}, an overhead of {on}",
+        amount(currency, said.amount),
+        currency.code,
+    );
+    let mut lines = vec![format!(
+        "Overheads so far {} {}: they lower the profit of the whole.",
+        amount(currency, so_far),
+        currency.code
+    )];
+    if said.own && !said.amount.is_zero() {
+        lines
+            .push("You paid it yourself: it counts as put in, and the cash stays as it is.".into());
+    }
+    tell(&entered, currency, &done, &lines)
+}
+
+impl OverheadArgs {
+    /// The amount, its purpose, and the kilometres. With kilometres, or if only time was spent, the first word is
+    /// the purpose.
+    fn read(&self) -> Result<(Option<&String>, String, Option<Decimal>), CliError> {
+        let km = self.km.as_ref().map(|text| {
+            let check = |km: Decimal| {
+                let within = km > Decimal::ZERO && km <= Decimal::from(MOST_KM);
+                within
+                    .then_some(km)
+                    .ok_or_else(|| format!("kilometres above 0, at most {MOST_KM}"))
+            };
+            quantity("--km", text, "km", check)
+        });
+        let km = km.transpose()?;
+        let words = |text: &&String| !text.contains(|c: char| c.is_ascii_digit());
+        let only_what = self
+            .amount
+            .as_ref()
+            .filter(|text| km.is_some() || (self.minutes.is_some() && words(text)))
+            .filter(|_| self.what.is_none());
+        if km.is_some() && self.what.is_some() {
+            return Err(AppError::Refused {
+                message: "--km and an amount say the cost twice".into(),
+                next: "leave one of them out; --per-km says what a kilometre costs".into(),
+            }
+            .into());
+        }
+        let (spent, what) = match only_what {
+            Some(what) => (None, Some(what)),
+            None => (self.amount.as_ref(), self.what.as_ref()),
+        };
+        let what = one_line("WHAT", what.map_or("", String::as_str))?;
+        Ok((spent, what, km))
+    }
 }
 
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {

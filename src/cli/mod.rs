@@ -15,10 +15,13 @@ pub mod history;
 pub mod import;
 pub mod init;
 pub mod ledger;
+pub mod listing;
 pub mod log;
+pub mod lot;
 pub mod models;
 pub mod net;
 mod output;
+pub mod part;
 mod prompt;
 pub mod refresh;
 pub mod report;
@@ -27,6 +30,7 @@ pub mod terminal;
 pub mod undo;
 pub mod unit;
 pub mod watch;
+mod words;
 
 pub use crate::render::numbers::count;
 pub use day::{parse_day, today};
@@ -87,9 +91,14 @@ enum Command {
     Bid(Box<bid::BidArgs>),
     Compare(compare::CompareArgs),
     Buy(Box<deals::BuyArgs>),
+    BuyLot(lot::LotArgs),
     Spend(deals::SpendArgs),
+    List(listing::ListArgs),
+    Unlist(listing::UnlistArgs),
     Sold(Box<deals::SoldArgs>),
     Scrap(deals::ScrapArgs),
+    Part(part::PartArgs),
+    Harvest(part::HarvestArgs),
     Ledger(ledger::LedgerArgs),
     Ask(Box<ask::AskArgs>),
     Offer(Box<ask::OfferArgs>),
@@ -117,9 +126,14 @@ impl Command {
             Self::Bid(args) => bid::run(args, book),
             Self::Compare(args) => compare::run(args, book),
             Self::Buy(args) => deals::buy(args, book),
+            Self::BuyLot(args) => lot::run(args, book),
             Self::Spend(args) => deals::spend(args, book),
+            Self::List(args) => listing::list(args, book),
+            Self::Unlist(args) => listing::unlist(args, book),
             Self::Sold(args) => deals::sold(args, book),
             Self::Scrap(args) => deals::scrap(args, book),
+            Self::Part(args) => part::run(args, book),
+            Self::Harvest(args) => part::harvest(args, book),
             Self::Ledger(args) => ledger::run(args, book),
             Self::Ask(args) => ask::run(args, book),
             Self::Offer(args) => ask::judge(args, book),

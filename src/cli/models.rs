@@ -2,26 +2,79 @@
 
 use std::path::Path;
 
-use clap::Args;
+use clap::{Args, Subcommand};
 
 use super::{CliError, empty_book, notice, print};
 use crate::app::Book;
 use crate::app::models::models;
+use crate::app::rename::rename;
 use crate::render::models::table;
+use crate::render::numbers::counted;
 use crate::render::table::terminal_width;
+use crate::trade::text::{quoted, shorten};
 
 const EXAMPLES: &str = "\
 Examples:
   compband models                     every model of the book
-  compband models \"nerrow f4\"         one model (case and spacing ignored)";
+  compband models \"nerrow f4\"         one model (case and spacing ignored)
+  compband models rename \"Nerow F4\" \"Nerrow F4\"
+                                      sales under one name become those of another, now and
+                                      at later imports";
 
 /// Sum the book up by model: how many comps, since when, at what prices, in what state
 #[derive(Debug, Args)]
-#[command(after_help = EXAMPLES)]
+#[command(after_help = EXAMPLES, args_conflicts_with_subcommands = true)]
 pub struct ModelsArgs {
+    #[command(subcommand)]
+    action: Option<Action>,
     /// Only these models
     #[arg(value_name = "MODEL")]
     models: Vec<String>,
+}
+
+/// What to do with models.
+#[derive(Debug, Subcommand)]
+enum Action {
+    /// Make the sales of one model those of another name, now and at later imports
+    Rename {
+        /// The name so far
+        old: String,
+        /// The name from now on
+        new: String,
+    },
+    /// Say that other names mean a model: their sales become its own, now and at later imports
+    Same {
+        /// The model
+        model: String,
+        /// Its other names
+        #[arg(required = true, value_name = "OTHER")]
+        others: Vec<String>,
+    },
+}
+
+/// Renames a model.
+fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
+    // Opened anew for each name: the settings change.
+    let book = Book::open(book)?;
+    let done = rename(&book, old, new, &mut notice)?;
+    let mut text = format!(
+        "{} of {} {} of {}.\n",
+        counted(done.sales as u64, "sale"),
+        quoted(&shorten(old, 40)),
+        if done.sales == 1 {
+            "is now one"
+        } else {
+            "are now"
+        },
+        quoted(&shorten(new, 40))
+    );
+    if let Some((entry, path)) = done.entry {
+        text.push_str(&format!(
+            "Kept as entry {entry} in {}; `compband undo` takes the sales back, the name stays\nin compband.toml, [words.model].\n",
+            path.display()
+        ));
+    }
+    print(&text)
 }
 
 /// Lists the models.
@@ -29,6 +82,15 @@ pub struct ModelsArgs {
 /// # Errors
 /// If the book cannot be read, a model does not exist, or output fails.
 pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
+    match &args.action {
+        None => {}
+        Some(Action::Rename { old, new }) => return renamed(book, old, new),
+        Some(Action::Same { model, others }) => {
+            return others
+                .iter()
+                .try_for_each(|other| renamed(book, other, model));
+        }
+    }
     let book = Book::open(book)?;
     let models = models(&book, &args.models, &mut notice)?;
     if models.is_empty() {

@@ -42,7 +42,7 @@ pub struct NetArgs {
 }
 
 /// How a unit is sold and sent.
-#[derive(Debug, Default, PartialEq, Args)]
+#[derive(Debug, Clone, Default, PartialEq, Args)]
 pub struct SaleArgs {
     /// Outlet it is sold through [default: the book's, or the only one]
     #[arg(long, value_name = "NAME")]

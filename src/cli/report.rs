@@ -6,7 +6,7 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
-use clap::{Arg, Args};
+use clap::Args;
 
 use super::ask::WaitingArgs;
 use super::bid::DealArgs;
@@ -17,6 +17,7 @@ use crate::app::ask::ask;
 use crate::app::bid::bid;
 use crate::app::check;
 use crate::app::describe::Said;
+use crate::app::meant::{Kind, meant};
 use crate::app::past::Past;
 use crate::app::refresh::chosen;
 use crate::app::report::{Estimated, each, estimates, past_sales};
@@ -33,6 +34,7 @@ Examples:
   compband report --model \"Nerrow F4\" --grade B --out reports/nerrow-f4.html
   compband report --model \"Nerrow F4\" --grade B --check --bid --against 88 --ask --out f4.html
   compband report f4 page6 --out two.html            watched units, a section for each
+  compband report d7 d9 --ask --out stock.html       units in stock
   compband report --all --ask --deadline 6 --out stock.html --xlsx stock.xlsx
   compband report --model \"Brask M2\" --xlsx m2.xlsx --csv m2-comps.csv
 
@@ -44,10 +46,10 @@ a first column `unit` with the name, their workbook two sheets for each.";
 
 /// Write an estimate as a page to keep or to send, or for a spreadsheet
 #[derive(Debug, Args)]
-#[command(after_help = EXAMPLES, mut_arg("model", optional))]
+#[command(after_help = EXAMPLES)]
 pub struct ReportArgs {
-    /// Names of watched units, in the order of their sections
-    #[arg(value_name = "NAME")]
+    /// Watched units by name and deals (d7), in the order of their sections; or one model
+    #[arg(value_name = "UNIT")]
     watched: Vec<String>,
     /// Every watched unit
     #[arg(long, conflicts_with = "watched")]
@@ -69,14 +71,6 @@ pub struct ReportArgs {
     deal: DealArgs,
     #[command(flatten)]
     waiting: WaitingArgs,
-}
-
-/// The model is required if no watched unit is named; [`ReportArgs::fault`] checks that.
-fn optional(model: Arg) -> Arg {
-    model
-        .required(false)
-        .default_value("")
-        .hide_default_value(true)
 }
 
 /// What is written.
@@ -146,12 +140,12 @@ impl ReportArgs {
         let watched = self.all || !self.watched.is_empty();
         if watched && !self.unit.is_blank() {
             return Some(
-                "watched units are described in watch.toml: leave --model and the like out (--as-of apart), or the names",
+                "units with a name are described in watch.toml or the ledger: leave --model and the like out (--as-of apart), or the names",
             );
         }
         if !watched && !self.unit.has_model() {
             return Some(
-                "say which unit: --model MODEL and what it is, names of watched units, or --all",
+                "say which unit: --model MODEL and what it is, names of watched units, deals, or --all",
             );
         }
         let wanted = self.with_bid() || self.with_ask();
@@ -177,17 +171,36 @@ impl ReportArgs {
                 said: self.unit.said(),
             }]);
         }
-        let mut watches = chosen(&self.watched, book.watched()?)?;
-        let mut ordered = Vec::new();
-        for name in &self.watched {
-            ordered.extend(watches.remove_entry(name));
-        }
-        ordered.extend(watches);
         let asked = |(name, said)| Asked {
             name: Some(name),
             said,
         };
+        if self.all {
+            let all = chosen(&[], book.watched()?)?;
+            return Ok(all.into_iter().map(asked).collect());
+        }
+        let mut ordered: Vec<(String, Said)> = Vec::new();
+        for name in &self.watched {
+            let unit = meant(book, name, Said::default(), &mut notice)?;
+            if unit.kind == Kind::Model {
+                return self.of_model(unit.said);
+            }
+            if ordered.iter().all(|(known, _)| known != name) {
+                ordered.push((name.clone(), unit.said));
+            }
+        }
         Ok(ordered.into_iter().map(asked).collect())
+    }
+
+    /// A model, which has no section of its own name.
+    fn of_model(&self, said: Said) -> Result<Vec<Asked>, CliError> {
+        if self.watched.len() > 1 {
+            return Err(CliError::usage(format!(
+                "{:?} is a model: several units need names, as `compband watch add` gives them",
+                said.model
+            )));
+        }
+        Ok(vec![Asked { name: None, said }])
     }
 }
 

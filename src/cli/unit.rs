@@ -5,17 +5,90 @@ use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use toml_edit::{DocumentMut, Value};
 
-use super::{CliError, parse_day, today};
+use super::{CliError, notice, parse_day, today};
+use crate::app::Book;
 use crate::app::describe::Said;
+use crate::app::meant::{Kind, Meant, meant};
 use crate::trade::HowSold;
 use crate::trade::comp::{PriceBasis, basis_word};
+
+/// The unit by a name, and what is said of it besides.
+#[derive(Debug, Clone, Args)]
+pub struct MeantArgs {
+    /// The unit: a deal (d7), the name of a watched unit, or a model; flags beside it change what it is
+    #[arg(value_name = "UNIT", conflicts_with = "model")]
+    unit: Option<String>,
+    #[command(flatten)]
+    said: UnitArgs,
+}
+
+impl MeantArgs {
+    /// Day of the estimate.
+    pub fn day(&self) -> NaiveDate {
+        self.said.day()
+    }
+
+    /// The given day of the estimate.
+    pub fn day_said(&self) -> Option<NaiveDate> {
+        self.said.as_of
+    }
+
+    /// The unit that is meant.
+    ///
+    /// # Errors
+    /// If none is said, nothing has its name, or the book cannot be read.
+    pub fn meant(&self, book: &Book) -> Result<Meant, CliError> {
+        let besides = self.said.said();
+        match &self.unit {
+            Some(word) => Ok(meant(book, word, besides, &mut notice)?),
+            None if self.said.has_model() => Ok(Meant {
+                kind: Kind::Model,
+                said: besides,
+            }),
+            None => Err(CliError::usage(WHICH)),
+        }
+    }
+
+    /// The unit that is meant, as a watched unit.
+    ///
+    /// # Errors
+    /// Those of [`MeantArgs::meant`], and a given day: a watched unit is estimated as of each new day.
+    pub fn watched(&self, book: &Book) -> Result<Said, CliError> {
+        if self.said.as_of.is_some() {
+            return Err(CliError::usage(
+                "--as-of: a watched unit is estimated as of the day of each refresh; give the day there",
+            ));
+        }
+        Ok(self.meant(book)?.said)
+    }
+}
+
+/// The error where no unit is said.
+const WHICH: &str =
+    "which unit? Say a deal (d7), the name of a watched unit, or a model, with --model or without";
+
+/// The model of the unit that a word means, or the model that is said.
+///
+/// # Errors
+/// If nothing has this name, or the book cannot be read.
+pub fn model_of(
+    book: &Book,
+    word: Option<&str>,
+    model: Option<&str>,
+) -> Result<Option<String>, CliError> {
+    let Some(word) = word else {
+        return Ok(model.map(String::from));
+    };
+    let unit = meant(book, word, Said::default(), &mut notice)?;
+    Ok(Some(unit.said.model))
+}
 
 /// The unit as it will be sold.
 #[derive(Debug, Clone, Args)]
 pub struct UnitArgs {
     /// Model of the unit (case and spacing do not matter)
     #[arg(long, value_name = "MODEL")]
-    model: String,
+    model: Option<String>,
     #[command(flatten)]
     facts: FactArgs,
     /// Day of the estimate: later sales are not used [default: today]
@@ -99,28 +172,17 @@ impl UnitArgs {
         self.as_of.unwrap_or_else(today)
     }
 
-    /// The description, as a watched unit.
-    ///
-    /// # Errors
-    /// A given day: a watched unit is estimated as of each new day.
-    pub fn watched(&self) -> Result<Said, CliError> {
-        if self.as_of.is_some() {
-            return Err(CliError::usage(
-                "--as-of: a watched unit is estimated as of the day of each refresh; give the day there",
-            ));
-        }
-        Ok(self.said())
-    }
-
     /// Whether a model is given, if that is optional.
     pub fn has_model(&self) -> bool {
-        !self.model.trim().is_empty()
+        self.model
+            .as_ref()
+            .is_some_and(|model| !model.trim().is_empty())
     }
 
     /// Whether nothing is given except perhaps the day.
     pub fn is_blank(&self) -> bool {
         let blank = Said {
-            model: self.model.clone(),
+            model: self.model.clone().unwrap_or_default(),
             ..Said::default()
         };
         !self.has_model() && self.said() == blank
@@ -135,7 +197,7 @@ impl UnitArgs {
             drop: self.drop.clone(),
             enough: self.enough,
             window: self.window,
-            ..self.facts.said(&self.model)
+            ..self.facts.said(self.model.as_deref().unwrap_or_default())
         }
     }
 }

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use clap::{Args, Subcommand};
 
-use super::unit::UnitArgs;
+use super::unit::MeantArgs;
 use super::{CliError, fitted, notice, print};
 use crate::app::{Book, watch};
 use crate::render::sheet;
@@ -13,6 +13,7 @@ use crate::render::table::{Grid, Kind, terminal_width};
 const EXAMPLES: &str = "\
 Examples:
   compband watch add page6 --model \"Tolvik Page 6\" --grade C --set storage=32
+  compband watch add mine d7             the unit of a deal, as it is described today
   compband watch list
   compband watch remove page6
 
@@ -43,7 +44,7 @@ struct AddArgs {
     #[arg(value_name = "NAME")]
     name: String,
     #[command(flatten)]
-    unit: UnitArgs,
+    unit: MeantArgs,
 }
 
 #[derive(Debug, Args)]
@@ -75,7 +76,7 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
-    let (said, today) = (args.unit.watched()?, args.unit.day());
+    let (said, today) = (args.unit.watched(book)?, args.unit.day());
     let subject = watch::add(book, &args.name, &said, today, &mut notice)?;
     let message = format!(
         "Watched as {}: {}. `compband refresh` estimates it.",

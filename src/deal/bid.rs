@@ -5,6 +5,7 @@ use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
 use super::asking::step;
 use super::haggle::{Discounts, Haggling, Talk};
+use super::harvest::Donor;
 use super::kelly::{grows_beyond, growth_share};
 use super::knapsack::{Item, best_choice};
 use crate::deal::prospect::{Prospect, from_minor, minor};
@@ -65,6 +66,8 @@ pub struct Costs {
     pub buying: Buying,
     /// Weeks from payment to the proceeds, if given.
     pub weeks: Option<Decimal>,
+    /// What the parts of the unit are worth if it is taken apart after a repair failed, if known.
+    pub donor: Option<Donor>,
 }
 
 /// Condition on a purchase.
@@ -94,8 +97,10 @@ pub struct Measures {
     pub bid: Decimal,
     /// Total price: bid, premium, tax and shipping.
     pub cost: Decimal,
-    /// The stake: total price and all parts.
+    /// The stake: total price and all parts that have to be bought.
     pub stake: Decimal,
+    /// The stake, and what the parts from the drawer take to replace.
+    pub risked: Decimal,
     /// Expected profit.
     pub profit: Decimal,
     /// Expected profit before the cost of work.
@@ -220,8 +225,8 @@ impl Measures {
     pub fn risk(&self, aims: &[Aim]) -> f64 {
         let float = |value: Decimal| value.to_f64().unwrap_or_default();
         let shares = aims.iter().filter_map(|aim| match aim {
-            Aim::Stake { bankroll, share } if self.stake > Decimal::ZERO => {
-                Some(float(self.stake) / (float(*bankroll) * float(*share) * self.growth))
+            Aim::Stake { bankroll, share } if self.risked > Decimal::ZERO => {
+                Some(float(self.risked) / (float(*bankroll) * float(*share) * self.growth))
             }
             _ => None,
         });
@@ -298,6 +303,7 @@ impl Case<'_> {
     /// bid, or else the one allowed for a gift.
     fn ceiling(&self, aim: Aim, most: Option<Decimal>) -> Option<Decimal> {
         let stake = |bid: i64| self.buying.cost(bid, self.currency) + self.prospect.parts;
+        let drawer = self.prospect.drawer;
         match (aim, most) {
             (Aim::Cash(cash), _) => Some(cash),
             (Aim::Stake { .. }, Some(most)) => {
@@ -305,9 +311,10 @@ impl Case<'_> {
                 Some(from_minor(stake, self.currency))
             }
             (Aim::Stake { bankroll, share }, None) => {
-                let growth = self.growth(self.buying.cost(0, self.currency), stake(0));
+                let growth = self.growth(self.buying.cost(0, self.currency), stake(0) + drawer);
                 let growth = Decimal::from_f64(growth).unwrap_or_default();
-                Some((bankroll * share * growth).round_dp(self.currency.decimals()))
+                let most = (bankroll * share * growth).round_dp(self.currency.decimals());
+                Some((most - from_minor(drawer, self.currency)).max(Decimal::ZERO))
             }
             _ => None,
         }
@@ -344,6 +351,7 @@ impl Case<'_> {
     fn keeps(&self, aim: Aim, bid: i64) -> bool {
         let cost = self.buying.cost(bid, self.currency);
         let stake = cost + self.prospect.parts;
+        let risked = stake + self.prospect.drawer;
         let profit = self.prospect.cash - self.prospect.work - cost as f64;
         let float = |value: Decimal| value.to_f64().unwrap_or_default();
         match aim {
@@ -352,20 +360,20 @@ impl Case<'_> {
             Aim::Loss(most) => self.prospect.chance_below(cost) <= float(most) / 100.0 + 1e-9,
             Aim::Stake { bankroll, share } => {
                 let most = minor(bankroll, self.currency) as f64 * float(share);
-                let returns = || self.prospect.returns(cost, stake);
+                let returns = || self.prospect.returns(cost, risked);
                 // The cheap check first: the optimal share is at most 1.
-                stake <= 0
-                    || (stake as f64 <= most && grows_beyond(&returns(), stake as f64 / most))
+                risked <= 0
+                    || (risked as f64 <= most && grows_beyond(&returns(), risked as f64 / most))
             }
             Aim::Cash(cash) => stake <= 0 || stake <= minor(cash, self.currency),
         }
     }
 
-    fn growth(&self, cost: i64, stake: i64) -> f64 {
-        if stake <= 0 {
+    fn growth(&self, cost: i64, risked: i64) -> f64 {
+        if risked <= 0 {
             return 1.0;
         }
-        growth_share(&self.prospect.returns(cost, stake))
+        growth_share(&self.prospect.returns(cost, risked))
     }
 
     /// Result of the purchase at a bid.
@@ -373,6 +381,7 @@ impl Case<'_> {
         let units = minor(bid, self.currency);
         let cost = self.buying.cost(units, self.currency);
         let stake = cost + self.prospect.parts;
+        let risked = stake + self.prospect.drawer;
         let money = |units: i64| from_minor(units, self.currency);
         let expected = |units: f64| money(units.round_ties_even() as i64);
         let before_work = self.prospect.cash - cost as f64;
@@ -383,6 +392,7 @@ impl Case<'_> {
             bid: money(units),
             cost: money(cost),
             stake: money(stake),
+            risked: money(risked),
             profit: expected(profit),
             before_work: expected(before_work),
             per_hour: (self.prospect.hours > 0.0)
@@ -395,7 +405,7 @@ impl Case<'_> {
             staked: bankroll
                 .filter(|all| *all > 0)
                 .map(|all| stake as f64 / all as f64),
-            growth: self.growth(cost, stake),
+            growth: self.growth(cost, risked),
         }
     }
 
@@ -474,6 +484,8 @@ pub fn binding(limits: &[Limit]) -> Option<&Limit> {
         .min_by_key(|limit| (limit.most.is_some(), limit.most))
 }
 
+#[cfg(test)]
+mod drawer_tests;
 #[cfg(test)]
 mod risk_tests;
 

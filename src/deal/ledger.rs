@@ -16,7 +16,7 @@
 //! | use | stock | drawer |
 //! | drop | cash, losses | drawer |
 //! | harvest | drawer, losses | stock |
-//! | overhead | overheads | cash |
+//! | overhead | overheads | cash; capital where the owner paid it |
 //! | list, unlist, offer | – | – |
 //! | reverse | the credits of the reversed entry | its debits |
 //!
@@ -29,8 +29,11 @@ mod deal;
 mod drawer;
 mod follow;
 mod listing;
+mod on_market;
 mod refusal;
 mod rules;
+mod worth;
+mod year;
 
 use std::collections::BTreeMap;
 
@@ -50,8 +53,11 @@ pub use by_day::{Later, Misfit};
 pub use deal::{Deal, Proceeds, State, name};
 pub use drawer::{Drawer, Lot};
 pub use listing::{Ended, Listing, Offered};
+pub use on_market::OnMarket;
 pub use refusal::Refusal;
 pub use rules::{Refund, Sale};
+pub use worth::LastCost;
+pub use year::{Held, Moves, Period};
 
 /// The figures of a purchase.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -135,6 +141,11 @@ impl Ledger {
         self.entries.last().map_or(1, |entry| entry.number + 1)
     }
 
+    /// Number of the deal that the next purchase opens.
+    pub fn next_deal(&self) -> u32 {
+        self.opened + 1
+    }
+
     fn blank(&self, on: NaiveDate, kind: Kind) -> Entry {
         Entry::blank(self.next_number(), on, kind)
     }
@@ -158,7 +169,7 @@ impl Ledger {
     /// An entry that opens a deal.
     pub fn buy(&self, on: NaiveDate, purchase: Purchase) -> Entry {
         Entry {
-            deal: Some(self.opened + 1),
+            deal: Some(self.next_deal()),
             postings: into_stock(purchase.paid),
             unit: Some(purchase.unit),
             estimate: purchase.estimate,
@@ -287,12 +298,21 @@ impl Ledger {
         }
     }
 
-    /// An entry of an expense that belongs to no unit.
+    /// An entry of an expense that belongs to no unit, paid from the cash.
     pub fn overhead(&self, on: NaiveDate, amount: Decimal, minutes: Decimal) -> Entry {
         Entry {
-            postings: overhead(amount),
+            postings: overhead(amount, Decimal::ZERO),
             minutes,
             ..self.blank(on, Kind::Overhead)
+        }
+    }
+
+    /// An entry of an expense that belongs to no unit, paid out of the owner's pocket: what the owner paid is
+    /// put in and spent at once.
+    pub fn own_overhead(&self, on: NaiveDate, amount: Decimal, minutes: Decimal) -> Entry {
+        Entry {
+            postings: overhead(Decimal::ZERO, amount),
+            ..self.overhead(on, Decimal::ZERO, minutes)
         }
     }
 
@@ -329,6 +349,16 @@ impl Ledger {
         )
     }
 
+    /// The entry that opened a deal, reversed or not.
+    pub fn purchase_of(&self, deal: u32) -> Option<&Entry> {
+        let first = self.deals.get(&deal).and_then(|one| one.entries.first());
+        if let Some(first) = first {
+            return self.entry(*first).ok();
+        }
+        let mut entries = self.entries.iter();
+        entries.find(|entry| entry.kind == Kind::Buy && entry.deal == Some(deal))
+    }
+
     /// Cost of a unit in stock.
     fn held(&self, deal: u32) -> Decimal {
         let sum = |deal: &Deal| deal.sum(Account::Stock);
@@ -353,14 +383,18 @@ impl Ledger {
             if let Some(id) = entry.deal {
                 self.fold_again(id, target);
             }
-            if !self.entry(target)?.parts.is_empty() {
-                self.drawer = Drawer::after(self.in_force_without(target)).0;
-            }
-        } else {
-            self.drawer.take(&entry)?;
-            self.fold(&entry);
+            let target = self.entry(target)?.clone();
+            self.drawer.undo(&target);
+            self.entries.push(entry);
+            return Ok(());
         }
+        self.drawer.take(&entry)?;
+        let out_of_order = entry.deal.filter(|id| self.is_before_last(*id, entry.on));
+        self.fold(&entry);
         self.entries.push(entry);
+        if let Some(id) = out_of_order {
+            self.fold_again(id, 0);
+        }
         Ok(())
     }
 
@@ -382,18 +416,28 @@ impl Ledger {
         }
     }
 
-    /// Rebuilds a deal without the entry `left_out`.
+    /// Whether a day is before that of the last entry of a deal.
+    fn is_before_last(&self, id: u32, day: NaiveDate) -> bool {
+        self.deals.get(&id).is_some_and(|deal| day < deal.last_on)
+    }
+
+    /// Rebuilds a deal by day and number, without the entry `left_out`.
     fn fold_again(&mut self, id: u32, left_out: u32) {
         let Some(old) = self.deals.remove(&id) else {
             return;
         };
-        for number in old.entries.into_iter().filter(|one| *one != left_out) {
-            if let Ok(entry) = self.entry(number).cloned() {
-                self.fold(&entry);
-            }
+        let numbers = old.entries.into_iter().filter(|one| *one != left_out);
+        let mut entries: Vec<Entry> = numbers
+            .filter_map(|number| self.entry(number).ok().cloned())
+            .collect();
+        entries.sort_by_key(|entry| (entry.on, entry.number));
+        for entry in &entries {
+            self.fold(entry);
         }
     }
 }
 
+#[cfg(test)]
+mod drawer_random;
 #[cfg(test)]
 mod tests;

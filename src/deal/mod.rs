@@ -3,18 +3,21 @@
 //! [`outlet`] computes selling costs, exact to the minor unit. [`prospect`] turns the predictive
 //! distribution of the price into that of the proceeds, through repairs and selling costs. [`bid`]
 //! compares them with the costs and the owner's aims, [`kelly`] finds the stake that maximises the
-//! growth of a bankroll, [`knapsack`] chooses among several purchases under the budgets of money and
-//! risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which it applies.
-//! [`haggle`] says what to offer a seller, [`earning`] what money earns in a week. [`ledger`] records
-//! actual costs and earnings.
+//! growth of a bankroll, [`harvest`] shares the cost of a unit among the parts taken out of it,
+//! [`knapsack`] chooses among several purchases under the budgets of money and risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which it applies.
+//! [`haggle`] says what to offer a seller, [`earning`] what money earns in a week, [`survival`] how long
+//! something lasts of which not all is seen to its end. [`ledger`] records actual costs and earnings.
 
 pub mod asking;
 pub mod bid;
 pub mod earning;
 pub mod haggle;
+pub mod harvest;
 pub mod kelly;
 pub mod knapsack;
 pub mod ledger;
 pub mod outlet;
 pub mod prospect;
+pub mod split;
+pub mod survival;
 pub mod waiting;

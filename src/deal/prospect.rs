@@ -5,6 +5,7 @@
 //! ([`crate::band::outcome::Outcome::quantiles`]). Each goes through the exact arithmetic of the
 //! outlet, for every outcome of the repairs, with and without a return. Nothing is simulated.
 
+use crate::deal::harvest::{Donor, Taken};
 use crate::trade::repair::Repair;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -53,10 +54,36 @@ pub struct Plan<'a> {
     /// Cost of an hour of work.
     pub wage: Decimal,
     /// Probability that the whole stake is lost, 0..=1: the unit never arrives, is locked, or is not
-    /// as described and the seller pays nothing back. The parts are lost with it.
+    /// as described and the seller pays nothing back. The parts that were bought are lost with it.
     pub lost: f64,
     /// Cost of holding the unit until it is sold; due whatever becomes of it.
     pub holding: Decimal,
+    /// What the parts of the unit are worth, if it may be taken apart after a failure.
+    pub donor: Option<&'a Donor>,
+}
+
+/// What becomes of the unit if a repair fails.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Failure {
+    /// Position of the repair.
+    pub repair: usize,
+    /// Expected money left if it is sold whole, minor units.
+    pub whole: f64,
+    /// The parts that are worth something if it is taken apart; none if not known.
+    pub parts: Vec<Taken>,
+    /// What they are worth, minor units.
+    pub value: i64,
+    /// Cost of the work of taking it apart, minor units.
+    pub work: i64,
+    /// Minutes of that work.
+    pub minutes: Decimal,
+}
+
+impl Failure {
+    /// Whether taking it apart leaves more than selling it whole.
+    pub fn is_harvested(&self) -> bool {
+        !self.parts.is_empty() && (self.value - self.work) as f64 > self.whole
+    }
 }
 
 /// One possible result, in minor units.
@@ -83,8 +110,12 @@ pub struct Prospect {
     points: Vec<Point>,
     /// Probability of at most each point.
     up_to: Vec<f64>,
-    /// Cost of the parts of all repairs, minor units.
+    /// Cost of the parts of all repairs that have to be bought, minor units.
     pub parts: i64,
+    /// What the parts of all repairs that come from the drawer take to replace, minor units.
+    pub drawer: i64,
+    /// What becomes of the unit if a repair fails, for each that can.
+    pub failures: Vec<Failure>,
     /// Expected money left after parts and selling, minor units.
     pub cash: f64,
     /// Expected cost of work, minor units.
@@ -100,9 +131,11 @@ pub struct Prospect {
 /// One outcome of the repairs.
 struct Ending {
     chance: f64,
+    /// Cost of the parts that are spent.
     parts: Decimal,
     minutes: Decimal,
-    mended: bool,
+    /// Position of the repair that failed, if one did.
+    failed: Option<usize>,
 }
 
 impl Sale<'_> {
@@ -188,68 +221,121 @@ pub fn from_minor(units: i64, currency: &Currency) -> Decimal {
 }
 
 impl Plan<'_> {
-    /// Every outcome of the repairs with positive probability: a failure at each, or success. The
-    /// probabilities sum to that of a unit that is not lost.
+    /// Every outcome of the repairs with positive probability: a failure at each that spoils its parts
+    /// or leaves them to the drawer, or success. The probabilities sum to that of a unit that is not lost.
     fn endings(&self) -> Vec<Ending> {
         let (mut reached, mut parts, mut minutes) = (1.0 - self.lost, Decimal::ZERO, self.minutes);
         let mut endings = Vec::new();
-        for repair in self.repairs {
-            parts += repair.parts;
+        for (at, repair) in self.repairs.iter().enumerate() {
             minutes += repair.minutes;
-            endings.push(Ending {
-                chance: reached * (1.0 - repair.success),
+            let spoilt = [
+                (parts + repair.parts, repair.spoils),
+                (parts, 1.0 - repair.spoils),
+            ];
+            endings.extend(spoilt.map(|(parts, share)| Ending {
+                chance: reached * (1.0 - repair.success) * share,
                 parts,
                 minutes,
-                mended: false,
-            });
+                failed: Some(at),
+            }));
+            parts += repair.parts;
             reached *= repair.success;
         }
         endings.push(Ending {
             chance: reached,
             parts,
             minutes,
-            mended: true,
+            failed: None,
         });
         endings.retain(|ending| ending.chance > 0.0);
         endings
     }
 
+    fn minor(&self, amount: Decimal) -> i64 {
+        minor(amount, self.sale.currency)
+    }
+
+    /// Cost of this many minutes of work, minor units.
+    fn work(&self, minutes: Decimal) -> i64 {
+        self.minor(self.wage * minutes / Decimal::from(60))
+    }
+
+    /// Net and additional loss of a return for each log price, shifted.
+    fn proceeds(&self, prices: &[f64], shift: f64) -> Vec<(i64, i64)> {
+        let prices = prices.iter();
+        prices
+            .map(|price| self.sale.proceeds(price + shift))
+            .collect()
+    }
+
+    /// What becomes of the unit if the repair at a position fails; `failed` are the proceeds of selling it
+    /// whole.
+    fn failure(&self, repair: usize, failed: &[(i64, i64)], comes_back: f64) -> Failure {
+        let each = failed.iter();
+        let sum: f64 = each
+            .map(|(left, lost)| *left as f64 - comes_back * *lost as f64)
+            .sum();
+        let parts = self.donor.map_or(Vec::new(), |donor| {
+            donor
+                .after(self.repairs, repair)
+                .into_iter()
+                .cloned()
+                .collect()
+        });
+        let minutes = self.donor.map_or(Decimal::ZERO, |donor| donor.minutes);
+        Failure {
+            repair,
+            whole: sum / failed.len().max(1) as f64,
+            value: self.minor(parts.iter().map(Taken::value).sum()),
+            work: self.work(minutes),
+            minutes,
+            parts,
+        }
+    }
+
     /// Computes the distribution.
     pub fn prospect(&self) -> Prospect {
-        let currency = self.sale.currency;
-        let proceeds = |prices: &[f64], shift: f64| -> Vec<(i64, i64)> {
-            prices
-                .iter()
-                .map(|price| self.sale.proceeds(price + shift))
-                .collect()
-        };
-        let endings = self.endings();
-        let mended = proceeds(self.mended, 0.0);
-        let failed = match (self.failed, endings.iter().any(|e| !e.mended)) {
+        let mut endings = self.endings();
+        let mended = self.proceeds(self.mended, 0.0);
+        let failed = match (self.failed, endings.iter().any(|e| e.failed.is_some())) {
             (_, false) => Vec::new(),
-            (Failed::Prices(prices), true) => proceeds(prices, 0.0),
-            (Failed::Share(share), true) => proceeds(self.mended, share.max(1e-9).ln()),
+            (Failed::Prices(prices), true) => self.proceeds(prices, 0.0),
+            (Failed::Share(share), true) => self.proceeds(self.mended, share.max(1e-9).ln()),
         };
         let comes_back = self.sale.terms.map_or(0.0, Terms::return_chance);
-        let all_parts = minor(
-            self.repairs.iter().map(|repair| repair.parts).sum(),
-            currency,
-        );
-        let work = |minutes: Decimal| minor(self.wage * minutes / Decimal::from(60), currency);
-        let holding = minor(self.holding, currency);
+        let holding = self.minor(self.holding);
+        let mut at: Vec<usize> = endings.iter().filter_map(|ending| ending.failed).collect();
+        at.dedup();
+        let failures: Vec<Failure> = at
+            .into_iter()
+            .map(|at| self.failure(at, &failed, comes_back))
+            .collect();
+        let to_buy = self.minor(self.repairs.iter().map(Repair::to_buy).sum());
         let mut points = Vec::new();
         if self.lost > 0.0 {
             points.push(Point {
-                cash: -all_parts - holding,
-                work: work(self.minutes),
+                cash: -to_buy - holding,
+                work: self.work(self.minutes),
                 chance: self.lost,
             });
         }
-        for ending in &endings {
-            let sold = if ending.mended { &mended } else { &failed };
+        for ending in &mut endings {
+            let parts = self.minor(ending.parts);
+            let failure = failures
+                .iter()
+                .find(|one| Some(one.repair) == ending.failed);
+            if let Some(failure) = failure.filter(|one| one.is_harvested()) {
+                ending.minutes += failure.minutes;
+                points.push(Point {
+                    cash: failure.value - parts - holding,
+                    work: self.work(ending.minutes),
+                    chance: ending.chance,
+                });
+                continue;
+            }
+            let sold = failure.map_or(&mended, |_| &failed);
             let each = ending.chance / sold.len().max(1) as f64;
-            let parts = minor(ending.parts, currency);
-            let work = work(ending.minutes);
+            let work = self.work(ending.minutes);
             for &(left, lost) in sold {
                 let cash = left - parts - holding;
                 for (cash, share) in [(cash, 1.0 - comes_back), (cash - lost, comes_back)] {
@@ -265,8 +351,11 @@ impl Plan<'_> {
             .iter()
             .map(|ending| ending.chance * float(ending.minutes))
             .sum();
+        let all: Decimal = self.repairs.iter().map(|repair| repair.parts).sum();
         Prospect {
-            parts: all_parts,
+            parts: to_buy,
+            drawer: self.minor(all) - to_buy,
+            failures,
             hours: (minutes + self.lost * float(self.minutes)) / 60.0,
             mended: self.chance_mended(),
             lost: self.lost,
@@ -305,6 +394,8 @@ impl Prospect {
             up_to,
             points,
             parts: 0,
+            drawer: 0,
+            failures: Vec::new(),
             hours: 0.0,
             mended: 1.0,
             lost: 0.0,
@@ -343,3 +434,6 @@ impl Prospect {
             .collect()
     }
 }
+
+#[cfg(test)]
+mod dead_tests;

@@ -3,5 +3,6 @@
 pub mod attribute;
 pub mod dates;
 pub mod money;
+pub mod parts;
 pub mod quantity;
 pub mod repairs;

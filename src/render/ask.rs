@@ -167,6 +167,9 @@ pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
 const ABOVE: &str = "The first price is above the range in which most such units sell: it tries whether yours is a \
                      better one. Lower it as the weeks say if nobody comes.";
 
+/// Caution if waiting has no worth.
+const COSTLY: &str = "Waiting costs more than it brings: take whatever is offered.";
+
 /// Cautions if waiting, or the asking price, makes no sense.
 pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let usual = &content.usual;
@@ -185,10 +188,7 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
             keep,
             "What is left at the deadline is worth more than any sale: keep it till then.",
         ),
-        (
-            usual.value <= Decimal::ZERO,
-            "Waiting costs more than it brings: take whatever is offered.",
-        ),
+        (usual.value <= Decimal::ZERO, COSTLY),
     ]
     .into_iter()
     .filter_map(|(holds, line)| holds.then_some(line))
@@ -235,8 +235,9 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
         base.outlet.unwrap_or(one),
     );
     let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    if pair.above {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(ABOVE, width, "  "));
+    let cautions = [(pair.above, ABOVE), (pair.value <= Decimal::ZERO, COSTLY)];
+    for (_, line) in cautions.iter().filter(|(holds, _)| *holds) {
+        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
     }
 }
 
@@ -597,11 +598,13 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
         );
     }
     if let Some((count, weeks)) = base.seen {
-        let _ = write!(
-            source,
-            ", and {count} in {} weeks as you said",
-            weeks.normalize()
-        );
+        let whence = if base.seen_there {
+            "since it is up"
+        } else {
+            "as you said"
+        };
+        let weeks = weeks.normalize();
+        let _ = write!(source, ", and {count} in {weeks} weeks {whence}");
     }
     let holding = if base.cost.is_zero() {
         "nothing".into()

@@ -7,6 +7,7 @@ use rust_decimal::{Decimal, RoundingStrategy};
 
 use super::numbers::{amount, chance, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
+use super::spares;
 use super::table::{Grid, Kind};
 use crate::app::bid::Bid;
 use crate::app::funds::Cash;
@@ -352,8 +353,13 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
             most.normalize()
         ),
         Aim::Stake { bankroll, share } => format!(
-            "{} is put in, above the {} that its risk allows at that price",
-            money(at.stake),
+            "{} is put in{}, above the {} that its risk allows at that price",
+            money(at.risked),
+            if at.risked > at.stake {
+                ", parts from the drawer included"
+            } else {
+                ""
+            },
             money(allowed(bankroll, share, at, currency))
         ),
         Aim::Cash(cash) => format!(
@@ -433,7 +439,12 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     };
     let signed = |share: Option<f64>| share.map_or("–".into(), |s| percent_change(100.0 * s));
     row("paid for it in all", &|at| money(at.cost));
-    row("money put in, all parts included", &|at| money(at.stake));
+    let put_in = if content.weighed.prospect.drawer > 0 {
+        "money put in, parts to buy included"
+    } else {
+        "money put in, all parts included"
+    };
+    row(put_in, &|at| money(at.stake));
     row("expected profit", &|at| money(at.profit));
     if content.weighed.prospect.work > 0.0 {
         row("expected profit before the cost of work", &|at| {
@@ -499,21 +510,20 @@ pub(super) fn repair_lines(content: &Bid<'_>) -> Vec<String> {
         return Vec::new();
     }
     let money = |value| amount(&content.weighed.made.currency, value);
+    let currency = &content.weighed.made.currency;
     let mut lines: Vec<String> = repairs
         .iter()
         .enumerate()
-        .map(|(at, repair)| {
-            format!(
-                "{}. {}: parts {}, {} minutes, succeeds {:.0} times in 100.",
-                at + 1,
-                repair.what,
-                money(repair.parts),
-                repair.minutes.normalize(),
-                100.0 * repair.success
-            )
-        })
+        .map(|(at, repair)| spares::repair_line(at, repair, currency))
         .collect();
+    lines.extend(spares::no_cash(content));
     let otherwise = match (content.weighed.parts.as_ref(), content.costs.salvage) {
+        (Some(parts), _) if spares::never_whole(content) => {
+            format!(
+                ", otherwise taken apart (whole, for parts, it would sell at about {})",
+                money(parts.median)
+            )
+        }
         (Some(parts), _) => format!(
             ", otherwise sold for parts at about {} (its own estimate)",
             money(parts.median)
@@ -528,5 +538,6 @@ pub(super) fn repair_lines(content: &Bid<'_>) -> Vec<String> {
         "All succeed {:.0} times in 100{otherwise}.",
         100.0 * content.weighed.prospect.mended
     ));
+    lines.extend(spares::dead_lines(content));
     lines
 }

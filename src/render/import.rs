@@ -6,11 +6,12 @@ use super::sheet::fitted;
 use super::undeclared::of_import;
 use crate::app::import::{FileCount, Imported, Plan};
 use crate::settings::Settings;
-use crate::trade::text::shorten;
+use crate::trade::text::{quoted, shorten};
 
 /// The report of an import, as far as it went.
 pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
     let mut text = summary(imported, width);
+    text.push_str(&words(imported));
     text.push_str(&updates(imported));
     if imported.refused {
         return text;
@@ -46,15 +47,79 @@ pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> S
     text
 }
 
+/// The first kinds of problems, one line each: a problem alone as it is; of several the first, with their number.
+pub fn troubles(plan: &Plan, most: usize) -> Vec<String> {
+    let shown = plan.troubles.iter().take(most).map(|trouble| {
+        let problem = &trouble.problem;
+        if trouble.rows == 1 {
+            return problem.to_string();
+        }
+        let column = if problem.column.is_empty() {
+            String::new()
+        } else {
+            format!(", column {}", shorten(&problem.column, usize::MAX))
+        };
+        let found = if problem.value.is_empty() {
+            String::new()
+        } else {
+            format!("found {} ", quoted(&problem.value))
+        };
+        format!(
+            "{}{column}: {found}in {}, first in row {}: expected {}; {}",
+            shorten(&problem.file, usize::MAX),
+            counted(trouble.rows, "row"),
+            problem.row,
+            shorten(&problem.expected, usize::MAX),
+            shorten(&problem.mend, usize::MAX)
+        )
+    });
+    shown.collect()
+}
+
+/// The words that the book knows from now on.
+fn words(imported: &Imported) -> String {
+    if imported.words.is_empty() {
+        return String::new();
+    }
+    let said: Vec<String> = imported
+        .words
+        .iter()
+        .map(|one| {
+            let value = if one.value.is_empty() {
+                "blank"
+            } else {
+                &one.value
+            };
+            format!(
+                "{} {} = {value}",
+                one.column,
+                quoted(&shorten(&one.word, 30))
+            )
+        })
+        .collect();
+    let verb = if imported.dry_run {
+        "Would be kept"
+    } else {
+        "Kept"
+    };
+    format!(
+        "{verb} for later imports, in compband.toml: {}.\n",
+        said.join(", ")
+    )
+}
+
 /// Interpretation of each file.
 fn summary(imported: &Imported, width: Option<u16>) -> String {
     let mut text = String::new();
     for (input, count) in imported.inputs.iter().zip(&imported.plan.files) {
-        let mut how = vec![
-            counted(count.rows, "row"),
-            input.encoding.to_string(),
-            format!("{} between cells", input.delimiter_name()),
-        ];
+        let mut how = vec![counted(count.rows, "row")];
+        match &input.sheet {
+            Some(sheet) => how.push(format!("sheet {}", quoted(&shorten(sheet, 40)))),
+            None => how.extend([
+                input.encoding.to_string(),
+                format!("{} between cells", input.delimiter_name()),
+            ]),
+        }
         how.extend(
             count
                 .date_order
@@ -83,14 +148,16 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
                 ));
             }
         }
+        text.push_str(&labels(count, width));
         text.push_str(&undated(count, width));
     }
     text
 }
 
 /// Rows that are not simply one sale: their numbers, and their names in singular and plural.
-fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 5] {
+fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 6] {
     [
+        (count.sums, "row of sums skipped", "rows of sums skipped"),
         (
             count.blank,
             "blank line passed over",
@@ -117,6 +184,21 @@ fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 5] {
             "sales in other currencies, converted (those that the book has keep their rates; --new-rates takes new ones)",
         ),
     ]
+}
+
+/// `  2 rows of one cell skipped (the first in row 9: "March")`.
+fn labels(count: &FileCount, width: Option<u16>) -> String {
+    let Some((row, text)) = &count.first_label else {
+        return String::new();
+    };
+    let note = match count.labels {
+        1 => format!("1 row of one cell skipped (row {row}: {})", quoted(text)),
+        number => format!(
+            "{number} rows of one cell skipped (the first in row {row}: {})",
+            quoted(text)
+        ),
+    };
+    format!("{}\n", fitted(&note, "  ", width))
 }
 
 /// `  3 sales have no date (the first in row 5): they count as of average age`.

@@ -8,6 +8,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::document::check;
+use super::listed;
 use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
@@ -93,6 +94,11 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         let _ = writeln!(out, "\n{HEADING}In stock{HEADING:#}, {code}{basis}");
         out.push_str(&stock);
     }
+    let up = listed::table(content.ledger, content.today, content.currency, width);
+    if !up.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Up for sale{HEADING:#}, {code}");
+        out.push_str(&up);
+    }
     let (closed, left_out) = closed(content, width);
     if !closed.is_empty() {
         let _ = writeln!(
@@ -132,6 +138,7 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
         money(summary.now.capital),
         money(summary.profit)
     )];
+    said.extend(overheads(content));
     if summary.closed > 0 {
         said.push(format!(
             "Deals closed {}, with a profit {} ({:.0} %); in stock {}.",
@@ -153,9 +160,31 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
                 .map_or("–".into(), money),
         ));
     }
+    said.extend(listed::sentences(content.ledger, content.today));
     said.extend(goal(content));
     said.extend(left_out(content));
     said
+}
+
+/// Expenses that belong to no unit.
+fn overheads(content: &Told<'_>) -> Option<String> {
+    let money = |value| amount(content.currency, value);
+    let all = content.ledger.totals().get(Account::Overheads);
+    let own = content.ledger.own_overheads();
+    let paid = if own.is_zero() {
+        String::new()
+    } else {
+        format!(
+            "; {} of them you paid yourself, which counts as put in",
+            money(own)
+        )
+    };
+    (!all.is_zero()).then(|| {
+        format!(
+            "Overheads so far {}, taken off the profit{paid}.",
+            money(all)
+        )
+    })
 }
 
 /// Entries that are left out, and those that do not follow on the ones dated before them.
@@ -541,7 +570,6 @@ pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec
 
 /// The model of a deal when it was opened, reversed or not.
 pub(super) fn model_of(ledger: &Ledger, deal: u32) -> Option<&str> {
-    let bought = |entry: &&Entry| entry.kind == entry::Kind::Buy && entry.deal == Some(deal);
-    let entry = ledger.entries().iter().find(bought)?;
+    let entry = ledger.purchase_of(deal)?;
     entry.unit.as_ref().map(|unit| unit.model.as_str())
 }

@@ -5,11 +5,13 @@ mod estimate;
 mod families;
 mod haggle;
 mod kits;
+mod parts;
 mod read;
 mod rules;
 mod scale;
 pub mod selling;
 pub mod statement;
+pub mod words;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -27,10 +29,12 @@ pub use estimate::{Errors, EstimateSettings, PoolFrom};
 pub use families::Family;
 pub use haggle::Haggle;
 pub use kits::Kit;
+pub use parts::PartValues;
 pub use read::SettingsError;
 pub(crate) use read::read_toml;
 pub use rules::Rules;
 pub use scale::{Completeness, Grade, Has, of_scale};
+pub use words::Words;
 
 /// Name of the settings file; a folder that has one is a book.
 pub const FILE_NAME: &str = "compband.toml";
@@ -59,6 +63,8 @@ pub struct Settings {
     pub rules: Rules,
     /// Pieces that ship with a model, by model name.
     pub kits: BTreeMap<String, Kit>,
+    /// What parts are worth, by model.
+    pub parts: BTreeMap<String, PartValues>,
     /// Families of models whose numeric attributes matter, by name.
     pub families: BTreeMap<String, Family>,
     /// Outlets and their terms, by name.
@@ -69,6 +75,8 @@ pub struct Settings {
     pub deal: DealSettings,
     /// Saved column mappings of imports: name → (their column → our column).
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
+    /// Meanings of words in sheets.
+    pub words: Words,
 }
 
 fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::Error> {
@@ -91,11 +99,13 @@ impl Default for Settings {
             estimate: EstimateSettings::default(),
             rules: Rules::default(),
             kits: BTreeMap::new(),
+            parts: BTreeMap::new(),
             families: BTreeMap::new(),
             outlets: BTreeMap::new(),
             shipping: Shipping::default(),
             deal: DealSettings::default(),
             mappings: BTreeMap::new(),
+            words: Words::default(),
         }
     }
 }
@@ -141,6 +151,14 @@ impl Settings {
             .iter()
             .find(|(name, _)| match_key(name) == key)
             .map(|(_, kit)| kit)
+    }
+
+    /// The parts of a model (ignoring case and spacing of the name), if the settings have them.
+    pub fn parts_of(&self, model: &str) -> Option<&PartValues> {
+        let key = match_key(model);
+        let mut all = self.parts.iter();
+        all.find(|(name, _)| match_key(name) == key)
+            .map(|(_, parts)| parts)
     }
 
     /// Name of the family of a model, if it has one (ignoring case and spacing).
@@ -193,10 +211,13 @@ impl Settings {
         scale::check_order(&self.completeness)?;
         self.estimate.check()?;
         families::check(&self.families)?;
+        parts::check(&self.parts)?;
+        parts::check_minutes("deal.harvest_minutes", self.deal.harvest_minutes)?;
         selling::validate(&self.outlets, &self.shipping, &self.deal)?;
         self.rules
             .check(&self.kits, self.grade_names(), self.completeness_names())?;
-        kits::check(&self.kits)
+        kits::check(&self.kits)?;
+        self.words.check()
     }
 }
 

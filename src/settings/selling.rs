@@ -213,6 +213,8 @@ pub struct DealSettings {
     pub kelly: Decimal,
     /// The wanted bankroll; 0 if not given.
     pub goal: Decimal,
+    /// Cost of driving a kilometre; 0 if not given.
+    pub per_km: Decimal,
     /// Offers per week for a unit at about its likely price, including sales at the asking price:
     /// the middle 80 % of the belief.
     pub offers_per_week: Range,
@@ -233,6 +235,8 @@ pub struct DealSettings {
     pub return_per_week: Decimal,
     /// Cost of holding a unit for a week.
     pub cost_per_week: Decimal,
+    /// Minutes that it takes to take a unit apart for the drawer.
+    pub harvest_minutes: Decimal,
 }
 
 impl Default for DealSettings {
@@ -253,6 +257,7 @@ impl Default for DealSettings {
             bankroll: Decimal::ZERO,
             kelly: Decimal::new(5, 1),
             goal: Decimal::ZERO,
+            per_km: Decimal::ZERO,
             offers_per_week: Range {
                 low: Decimal::ONE,
                 high: Decimal::from(4),
@@ -266,6 +271,7 @@ impl Default for DealSettings {
             return_per_year: None,
             return_per_week: Decimal::ONE,
             cost_per_week: Decimal::ZERO,
+            harvest_minutes: Decimal::from(30),
         }
     }
 }
@@ -427,6 +433,7 @@ impl DealSettings {
         at("deal.least_profit", self.least_profit, money)?;
         at("deal.bankroll", self.bankroll, money)?;
         at("deal.goal", self.goal, money)?;
+        at("deal.per_km", self.per_km, money)?;
         at("deal.most_loss", self.most_loss, percent)?;
         at("deal.breaks_off", self.breaks_off, percent)?;
         at("deal.lost", self.lost, percent)?;

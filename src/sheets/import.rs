@@ -27,7 +27,7 @@ use crate::book::csv::canonical::{OptionalColumn, write_row};
 use crate::book::ids::IdMap;
 use crate::trade::cells::{Question, Wrong};
 use crate::trade::{Currency, Problem};
-pub use plan::{Against, FileCount, Plan, SHOWN_UPDATES, Undeclared, add_undeclared};
+pub use plan::{Against, FileCount, Plan, SHOWN_UPDATES, Trouble, Undeclared, add_undeclared};
 pub use rejects::{Reject, RejectsWriter};
 
 /// Number of chunks per thread before they are merged.
@@ -84,6 +84,7 @@ pub fn plan(
     for (number, input) in inputs.iter().enumerate() {
         merger.file(input, number as u32)?;
     }
+    merger.plan.sort_troubles();
     Ok(merger.plan)
 }
 
@@ -204,7 +205,7 @@ impl<'a> Merger<'a, '_> {
         readers.push(helper);
         for reader in readers {
             add_undeclared(&mut file.count.undeclared, reader.undeclared);
-            self.plan.models.extend(reader.models.into_values());
+            self.plan.add_models(reader.models.into_values());
         }
         self.plan.files.push(file.count);
         Ok(())
@@ -215,6 +216,8 @@ impl<'a> Merger<'a, '_> {
             match fate {
                 Fate::Blank => file.count.blank += 1,
                 Fate::RepeatedHeader => file.count.repeated_headers += 1,
+                Fate::Label => file.count.label(raw.line, raw.text),
+                Fate::Sum => file.count.sums += 1,
                 Fate::Bad(problems) => self.bad(file, &raw, problems)?,
                 Fate::Good(good) => self.good(file, &raw, good, &chunk.text)?,
             }
@@ -244,7 +247,8 @@ impl<'a> Merger<'a, '_> {
                 "{column}expected {}; {}",
                 problem.expected, problem.mend
             ));
-            if let Some(topic) = topic {
+            self.plan.add_trouble(&problem, topic);
+            if let Some(topic) = topic.filter(|topic| !matches!(topic, Question::Word(_))) {
                 if file.reported.contains(&topic) {
                     continue;
                 }

@@ -9,16 +9,19 @@ mod options;
 pub mod records;
 pub mod row;
 pub mod text;
+mod workbook;
 
 use crate::trade::cells::Wrong;
 pub use options::ReadOptions;
 use std::fs;
+use std::io::{self, Read};
 use std::path::Path;
 
 use crate::book::BookError;
 use crate::parse::dates::{DateOrder, read_date};
 use crate::parse::money::DecimalMark;
-use crate::trade::text::shorten;
+use crate::trade::names::match_key;
+use crate::trade::text::{quoted, shorten};
 use crate::trade::{Currency, Problem};
 
 use header::{Column, Mapping};
@@ -29,6 +32,8 @@ use records::{Cells, Records};
 pub struct Input {
     /// File, as the user named it.
     pub name: String,
+    /// The sheet that was read, for a workbook.
+    pub sheet: Option<String>,
     /// Its encoding, for the reader.
     pub encoding: &'static str,
     /// Whether a spreadsheet needs a byte order mark to read its UTF-8 form.
@@ -65,6 +70,9 @@ struct Header {
     mapping: Mapping,
 }
 
+/// Name of what is read from a pipe.
+pub const PASTED: &str = "pasted";
+
 /// Number of records among which the header is searched.
 const HEADER_WITHIN: usize = 10;
 /// Number of records after the header that are searched for days.
@@ -76,11 +84,19 @@ impl Input {
     /// # Errors
     /// [`BookError::Io`] or [`BookError::Rows`].
     pub fn open(path: &Path, options: &ReadOptions) -> Result<Self, BookError> {
-        let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
-        Self::from_bytes(&path.display().to_string(), bytes, options).map_err(BookError::Rows)
+        let (name, bytes) = if path == Path::new("-") {
+            let mut bytes = Vec::new();
+            let read = io::stdin().lock().read_to_end(&mut bytes);
+            read.map_err(BookError::io(path, "read"))?;
+            (PASTED.to_string(), bytes)
+        } else {
+            let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
+            (path.display().to_string(), bytes)
+        };
+        Self::from_bytes(&name, bytes, options).map_err(BookError::Rows)
     }
 
-    /// Decodes a file and finds its delimiter and header.
+    /// Decodes a file and finds its delimiter and header. Of a workbook it takes one sheet.
     ///
     /// # Errors
     /// All problems of the file as a whole: no text, no header, missing or duplicate columns.
@@ -89,8 +105,45 @@ impl Input {
         bytes: Vec<u8>,
         options: &ReadOptions,
     ) -> Result<Self, Vec<Problem>> {
+        let whole = |wrong: Wrong, value: &str| vec![wrong.at(name, 0, "", value)];
+        if workbook::is_workbook(&bytes) {
+            let sheets = workbook::sheets(&bytes).map_err(|why| {
+                let expected =
+                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
+                whole(Wrong::new(expected, "open it and save it again"), "")
+            })?;
+            let comma = ReadOptions {
+                delimiter: Some(b','),
+                ..options.clone()
+            };
+            let (sheet, notice) =
+                choose(sheets, &comma).map_err(|(wrong, value)| whole(wrong, &value))?;
+            let decoded = text::Text {
+                text: sheet.text,
+                encoding: "spreadsheet",
+                marked: false,
+                notice,
+            };
+            return Self::of_text(name, decoded, &comma, Some(sheet.name));
+        }
+        if let Some(sheet) = &options.sheet {
+            let wrong = Wrong::new(
+                "a spreadsheet with sheets (.xlsx, .xls or .ods)",
+                "leave --sheet out",
+            );
+            return Err(whole(wrong, sheet));
+        }
         let decoded =
             text::decode(bytes).map_err(|(row, fault)| vec![fault.at(name, row, "", "")])?;
+        Self::of_text(name, decoded, options, None)
+    }
+
+    fn of_text(
+        name: &str,
+        decoded: text::Text,
+        options: &ReadOptions,
+        sheet: Option<String>,
+    ) -> Result<Self, Vec<Problem>> {
         let Some(Header {
             delimiter,
             place,
@@ -120,7 +173,7 @@ impl Input {
             };
             return Err(faults.into_iter().map(at).collect());
         }
-        let canonical = delimiter == b',' && mapping.is_canonical();
+        let canonical = sheet.is_none() && delimiter == b',' && mapping.is_canonical();
         let mut notices: Vec<String> = decoded.notice.into_iter().collect();
         if place.line > 1 {
             notices.push(format!(
@@ -131,6 +184,7 @@ impl Input {
         notices.extend(mapping.notices());
         Ok(Self {
             name: name.to_string(),
+            sheet,
             encoding: decoded.encoding,
             marked: decoded.marked,
             delimiter,
@@ -230,6 +284,65 @@ pub fn delimiter_name(delimiter: u8) -> &'static str {
         b'|' => "vertical bar",
         _ => "comma",
     }
+}
+
+/// The sheet that was asked for, or else the one with most rows under a header with the required columns (with
+/// most known columns if none has these), and a notice if there are others.
+///
+/// # Errors
+/// The error, and the value that is wrong.
+fn choose(
+    sheets: Vec<workbook::Sheet>,
+    options: &ReadOptions,
+) -> Result<(workbook::Sheet, Option<String>), (Wrong, String)> {
+    let names: Vec<String> = sheets.iter().map(|sheet| sheet.name.clone()).collect();
+    let listed = quoted_list(&names);
+    let chosen = match &options.sheet {
+        Some(asked) => {
+            let mut sheets = sheets.into_iter();
+            let found = sheets.find(|sheet| match_key(&sheet.name) == match_key(asked));
+            found.ok_or_else(|| {
+                (
+                    Wrong::new(format!("one of its sheets: {listed}"), ""),
+                    asked.clone(),
+                )
+            })?
+        }
+        None => {
+            let rank = |sheet: &workbook::Sheet| {
+                let header = find_header(&sheet.text, options);
+                header.map_or((false, 0, 0), |Header { place, mapping, .. }| {
+                    let whole = mapping.lacking(&options.fills, options.undated).is_empty();
+                    let rows = sheet.text[place.end..]
+                        .lines()
+                        .filter(|row| !row.is_empty())
+                        .count();
+                    let known = mapping.known();
+                    if whole {
+                        (true, rows, known)
+                    } else {
+                        (false, known, rows)
+                    }
+                })
+            };
+            // The first of equal ones.
+            let best = sheets.into_iter().rev().max_by_key(rank);
+            best.ok_or_else(|| (Wrong::new("a sheet, but it has none", ""), String::new()))?
+        }
+    };
+    let others = names.len() > 1 && options.sheet.is_none();
+    let notice = others.then(|| {
+        format!(
+            "the sheet {:?} was read; it has {listed} (--sheet NAME)",
+            chosen.name
+        )
+    });
+    Ok((chosen, notice))
+}
+
+fn quoted_list(names: &[String]) -> String {
+    let quoted = names.iter().map(|name| quoted(&shorten(name, 40)));
+    quoted.collect::<Vec<_>>().join(", ")
 }
 
 /// Finds the delimiter and the header. With each delimiter: the first of the first records with the

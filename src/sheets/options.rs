@@ -10,6 +10,8 @@ use crate::sheets::column::Wish;
 pub struct ReadOptions {
     /// The character between cells; detected if absent.
     pub delimiter: Option<u8>,
+    /// Name of the sheet of a workbook; the one with most sales if absent.
+    pub sheet: Option<String>,
     /// Order of day and month; detected if absent.
     pub dates: Option<DateOrder>,
     /// Decimal mark; detected if absent.

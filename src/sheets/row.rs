@@ -8,6 +8,7 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
+pub use self::words::likely_level;
 use self::words::{
     PLAIN_NO, SUMS, WORKS_NO, how_sold, items_of, lot_size, on_scale, word, works_of,
 };
@@ -32,6 +33,10 @@ pub struct RowReader<'a> {
     today: NaiveDate,
     conversion: &'a Conversion<'a>,
     fills: [&'a str; Column::ALL.len()],
+    /// Meanings of words by column, empty for most.
+    words: [HashMap<String, &'a str>; Column::ALL.len()],
+    /// Meanings of names in lists of pieces.
+    pieces: HashMap<String, &'a str>,
     /// Declared attributes of this file, by key of the model and name.
     declared: HashMap<String, HashMap<String, &'a Attribute>>,
 }
@@ -57,6 +62,8 @@ impl<'a> RowReader<'a> {
             today,
             conversion,
             fills,
+            words: Column::ALL.map(|column| settings.words.of(column.name())),
+            pieces: settings.words.of("pieces"),
             declared: declared(input, settings),
         }
     }
@@ -67,6 +74,29 @@ impl<'a> RowReader<'a> {
             .get(&match_key(model))
             .and_then(|known| known.get(attribute))
             .copied()
+    }
+
+    /// Whether a record is no sale but a sum: its model is a word for one, and it has no day.
+    pub fn is_sum(&self, cells: &Cells) -> bool {
+        let cell = |column: Column| {
+            let at = self.input.mapping.cell_of[column as usize];
+            at.map_or("", |at| cells.get(at).trim())
+        };
+        let first = cells.iter().map(str::trim).find(|cell| !cell.is_empty());
+        let named = |text: &str| word(text.trim_end_matches(':'), SUMS);
+        (named(cell(Column::Model)) || first.is_some_and(named)) && !has_day(cell(Column::SoldOn))
+    }
+
+    /// The model in a record as it is written, if it is another name of one: identifiers rest on it, so that a
+    /// sheet gives the same sales before and after the name was explained.
+    pub fn written_model<'c>(&self, cells: &'c Cells) -> Option<&'c str> {
+        let names = &self.words[Column::Model as usize];
+        let at = self.input.mapping.cell_of[Column::Model as usize]?;
+        if names.is_empty() {
+            return None;
+        }
+        let text = original(cells.get(at).trim());
+        names.contains_key(&match_key(text)).then_some(text)
     }
 
     /// Fills `comp` from a record with the cells `cells`, and adds all its errors to `faults`. The
@@ -102,6 +132,9 @@ impl<'a> RowReader<'a> {
         row.take(Column::Currency, &mut other, |text| {
             self.other_currency(text)
         });
+        if other.is_none() && row.cell(Column::Currency).is_empty() {
+            other = self.currency_in(row.cell(Column::Price));
+        }
         let currency = other.as_ref().unwrap_or(&self.settings.currency);
         row.take(Column::Price, &mut comp.price, |text| {
             self.price(text, currency)
@@ -116,7 +149,7 @@ impl<'a> RowReader<'a> {
             (Column::Extras, &mut comp.extras),
             (Column::Defects, &mut comp.defects),
         ] {
-            row.take(column, items, |text| items_of(column, text));
+            row.take(column, items, |text| items_of(column, text, &self.pieces));
         }
         row.condition(comp);
         comp.attributes.clear();
@@ -190,6 +223,11 @@ impl<'a> RowReader<'a> {
     }
 }
 
+/// Whether a cell has a day rather than a word.
+fn has_day(text: &str) -> bool {
+    text.bytes().any(|b| b.is_ascii_digit())
+}
+
 fn declared<'a>(
     input: &Input,
     settings: &'a Settings,
@@ -223,11 +261,16 @@ impl<'r> Row<'r, '_> {
     /// The trimmed text of a cell, or the value of `--fill` if it is blank.
     fn cell(&self, column: Column) -> &'r str {
         let text = self.own_cell(column);
-        if text.is_empty() {
+        let text = if text.is_empty() {
             self.reader.fills[column as usize]
         } else {
             text
+        };
+        let words = &self.reader.words[column as usize];
+        if words.is_empty() || text.is_empty() {
+            return text;
         }
+        words.get(&match_key(text)).copied().unwrap_or(text)
     }
 
     /// The trimmed text of a cell in the row itself.
@@ -236,7 +279,7 @@ impl<'r> Row<'r, '_> {
         cell.map_or("", |at| original(self.cells.get(at).trim()))
     }
 
-    /// Refuses a row without a model, and one that looks like a total.
+    /// Refuses a row without a model.
     fn check_model(&mut self, comp: &Comp) {
         if comp.model.is_empty()
             && !self
@@ -247,13 +290,6 @@ impl<'r> Row<'r, '_> {
             let fault = Wrong::new(
                 "the model that was sold",
                 "write its name, or leave the row out",
-            );
-            self.fault(Column::Model, fault);
-        }
-        if self.cell(Column::SoldOn).is_empty() && word(&comp.model, SUMS) {
-            let fault = Wrong::new(
-                "the model that was sold, but a row of this name without a day looks like a sum",
-                "leave the row out, or write the day of the sale",
             );
             self.fault(Column::Model, fault);
         }
@@ -424,15 +460,10 @@ impl<'r> Row<'r, '_> {
         let grade_to_read = if parts_grade { "" } else { grade };
         let level = self.cell(Column::Completeness);
         self.scaled(Column::Grade, &mut comp.grade, grade_to_read, || {
-            on_scale(grade, "grade", "grades", settings.grade_names())
+            on_scale(Column::Grade, grade, settings.grade_names())
         });
         self.scaled(Column::Completeness, &mut comp.completeness, level, || {
-            on_scale(
-                level,
-                "completeness",
-                "completeness",
-                settings.completeness_names(),
-            )
+            on_scale(Column::Completeness, level, settings.completeness_names())
         });
         comp.works = !parts_grade;
         if works.is_empty() {

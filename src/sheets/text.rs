@@ -57,9 +57,6 @@ pub fn decode(bytes: Vec<u8>) -> Result<Text, (u64, Wrong)> {
 }
 
 fn decode_bytes(bytes: Vec<u8>) -> Result<Text, (u64, Wrong)> {
-    if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]) {
-        return Err((0, binary()));
-    }
     match String::from_utf8(bytes) {
         Ok(mut text) => {
             let marked = text.starts_with('\u{feff}');
@@ -151,7 +148,7 @@ mod tests {
     #[test]
     fn what_is_no_text() {
         assert_eq!(decode(b"a\nb\0c".to_vec()).unwrap_err().0, 2);
-        assert!(decode(b"PK\x03\x04rest".to_vec()).is_err());
+        assert!(decode(b"PK\x03\x04\0rest".to_vec()).is_err());
         assert!(decode(b"\xff\xfe\x00\xd8".to_vec()).is_err());
         assert!(decode(b"a\xff\0".to_vec()).is_err());
         let (row, fault) = decode(b"caf\xc3\xa9\ncaf\xe9".to_vec()).unwrap_err();

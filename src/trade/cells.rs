@@ -30,6 +30,10 @@ pub enum Question {
     DecimalMark(usize),
     /// Exchange rates next to amounts in the book's currency.
     Rate,
+    /// Amounts with the sign of another currency.
+    Currency,
+    /// The meaning of a word in a column, by its number: one question for each word.
+    Word(usize),
 }
 
 /// An error in a cell, with its place in a row. `C` is the reader's type for columns.

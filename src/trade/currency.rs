@@ -88,6 +88,16 @@ impl Currency {
         Self::parse(code).ok().filter(|_| !is_sign)
     }
 
+    /// The currency that a sign or code most likely means: the commonest in trade of those that write it so.
+    pub fn likely(sign: &str) -> Option<Self> {
+        let lower = sign.trim().to_lowercase();
+        let known = SIGNS.iter().find(|(known, _)| *known == lower);
+        let of_sign = known.and_then(|(_, codes)| codes.first()).map(|code| Self {
+            code: (*code).to_string(),
+        });
+        of_sign.or_else(|| Self::of_code(sign))
+    }
+
     /// Decimals of the minor unit (ISO 4217): 0, 2 or 3.
     pub fn decimals(&self) -> u32 {
         match self.code.as_str() {

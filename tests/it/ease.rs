@@ -76,6 +76,20 @@ fn a_shell_completes_what_the_book_knows() {
     assert!(complete(&["compband", "net", "--outlet", ""]).contains(&"parcel".into()));
     assert_eq!(complete(&["compband", "estimate", "--grade", "b"]), ["B"]);
     assert!(complete(&["compband", "es"]).contains(&"estimate".into()));
+    // Deals and watched units, where they are accepted.
+    out(dir.path(), &["buy", "Nerrow F4", "--price", "40"]);
+    out(dir.path(), &["buy", "Brask M2", "--price", "3"]);
+    out(dir.path(), &["scrap", "d2"]);
+    out(
+        dir.path(),
+        &[
+            "watch", "add", "dark", "--model", "Brask M2", "--grade", "B",
+        ],
+    );
+    assert_eq!(complete(&["compband", "estimate", "d"]), ["d1", "dark"]);
+    assert_eq!(complete(&["compband", "list", "d"]), ["d1", "d2"]);
+    assert_eq!(complete(&["compband", "ask", "ner"]), ["Nerrow\\ F4"]);
+    assert!(complete(&["compband", "list", "d1", "--outlet", ""]).contains(&"parcel".into()));
     for shell in ["bash", "zsh", "fish"] {
         let script = out(dir.path(), &["completions", shell]);
         assert!(script.contains("COMPBAND_COMPLETE"), "{script}");

@@ -11,12 +11,12 @@ use tempfile::TempDir;
 use crate::estimate::{conforms, demo, json, root};
 use crate::runner::{fails, out, run, stderr};
 
-fn dec(text: &str) -> Decimal {
+pub fn dec(text: &str) -> Decimal {
     text.parse().unwrap()
 }
 
 /// Words apart by blanks; those between `'` are one.
-fn words(line: &str) -> Vec<&str> {
+pub fn words(line: &str) -> Vec<&str> {
     let quoted = line.split('\'').enumerate();
     quoted
         .flat_map(|(at, part)| {
@@ -29,11 +29,11 @@ fn words(line: &str) -> Vec<&str> {
         .collect()
 }
 
-fn does(dir: &TempDir, line: &str) -> String {
+pub fn does(dir: &TempDir, line: &str) -> String {
     out(dir.path(), &words(line))
 }
 
-fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
+pub fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
     let before = fs::read(dir.path().join("deals/ledger.csv")).unwrap_or_default();
     let said = fails(dir.path(), code, &words(line));
     for told in told {
@@ -44,7 +44,7 @@ fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
 }
 
 /// A unit bought, mended and sold, one in stock, one scrapped.
-fn story() -> TempDir {
+pub fn story() -> TempDir {
     let dir = demo();
     for line in [
         "ledger fund 300 --date 2026-09-01",
@@ -61,7 +61,7 @@ fn story() -> TempDir {
     dir
 }
 
-fn ledger(dir: &TempDir) -> Value {
+pub fn ledger(dir: &TempDir) -> Value {
     json(dir.path(), &["ledger", "--as-of", "2026-11-20"])
 }
 

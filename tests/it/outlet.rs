@@ -223,7 +223,7 @@ fn a_wrong_factor_is_contradicted() {
         f64::try_from(range.low).unwrap(),
         f64::try_from(range.high).unwrap(),
     );
-    assert!(low <= 46.6 && 46.6 <= high && high < 60.0, "{range}");
+    assert!(low <= 46.6 && (46.6..60.0).contains(&high), "{range}");
 }
 
 fn line_of((heading, line): &(String, String)) -> String {

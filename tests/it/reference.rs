@@ -2,6 +2,7 @@
 //! every source).
 
 use compband::band::predictive::Predictive;
+use compband::deal::survival::{Curve, Spell};
 use compband::fit::robust::{Fit, Loss, Options, Problem, fit};
 use compband::fit::solve::Sign;
 use compband::select::order::quantile;
@@ -290,4 +291,62 @@ fn handbook_percentile() {
         (ours * 1e4).round() / 1e4,
         reference["percentile"].as_f64().unwrap()
     );
+}
+
+/// Curves, errors, quartiles and the interval of the median against statsmodels. Those of the patients given 6-MP are
+/// printed in the textbooks (from memory: 0.857, 0.807, 0.753, 0.690, 0.627, 0.538, 0.448; the medians 23 and 8).
+#[test]
+fn how_long_spells_last() {
+    for sample in json("survival.json")["samples"].as_array().unwrap() {
+        let days = sample["days"].as_array().unwrap().iter();
+        let ended = sample["ended"].as_array().unwrap().iter();
+        let spells: Vec<Spell> = days
+            .zip(ended)
+            .map(|(days, ended)| Spell {
+                days: days.as_i64().unwrap(),
+                ended: ended.as_bool().unwrap(),
+            })
+            .collect();
+        let curve = Curve::of(&spells).unwrap();
+        let name = sample["name"].as_str().unwrap();
+        // statsmodels lists days without an end too; the curve is flat there.
+        let at = |day: i64| curve.steps.iter().rfind(|step| step.days <= day);
+        let list = |key: &str| sample[key].as_array().unwrap().clone();
+        for ((day, lasting), error) in list("at").iter().zip(list("lasting")).zip(list("error")) {
+            let step = at(day.as_i64().unwrap());
+            let (mine, spread) = step.map_or((1.0, 0.0), |step| (step.lasting, step.error));
+            assert!(
+                (mine - lasting.as_f64().unwrap()).abs() < 1e-12,
+                "{name}: {day}"
+            );
+            if let Some(error) = error.as_f64() {
+                assert!((spread - error).abs() < 1e-12, "{name}: {day}");
+            }
+        }
+        let whole = |value: &Value| value.as_f64().map(|days| days as i64);
+        let quartiles: Vec<Option<i64>> = list("within").iter().map(whole).collect();
+        assert_eq!(
+            quartiles,
+            [0.25, 0.5, 0.75].map(|share| curve.within(share)),
+            "{name}"
+        );
+        let range = curve.range(0.5);
+        let ends = list("range");
+        assert_eq!(range.map(|(low, _)| low), whole(&ends[0]), "{name}");
+        assert_eq!(range.and_then(|(_, high)| high), whole(&ends[1]), "{name}");
+        if name == "6-MP" {
+            let lasting: Vec<String> = curve
+                .steps
+                .iter()
+                .map(|step| format!("{:.3}", step.lasting))
+                .collect();
+            let printed = [
+                "0.857", "0.807", "0.753", "0.690", "0.627", "0.538", "0.448",
+            ];
+            assert_eq!(lasting, printed);
+            assert_eq!(curve.within(0.5), Some(23));
+        } else if name == "control" {
+            assert_eq!(curve.within(0.5), Some(8));
+        }
+    }
 }

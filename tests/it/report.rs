@@ -310,7 +310,7 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
     fs::remove_file(dir.path().join("a.html")).unwrap();
     fails(dir.path(), 5, &[&["report", "gone"][..], &day].concat());
     let unknown = fails(dir.path(), 5, &[&["report", "page7"][..], &day].concat());
-    assert!(unknown.contains("did you mean \"page6\"?"), "{unknown}");
+    assert!(unknown.contains("the nearest names: page6"), "{unknown}");
     for (words, told) in [
         (vec!["report", "f4", "--grade", "A"], "watch.toml"),
         (
@@ -319,7 +319,7 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
         ),
         (
             vec!["report", "--grade", "A"],
-            "names of watched units, or --all",
+            "names of watched units, deals, or --all",
         ),
         (vec!["report", "--all", "f4"], "--all"),
     ] {

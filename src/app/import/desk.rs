@@ -44,12 +44,11 @@ impl<'a> Desk<'a> {
         listener: &'a mut dyn Listener,
     ) -> Result<Self, AppError> {
         request.problems.map(check_problems_name).transpose()?;
-        let written = request.problems.filter(|_| !request.dry_run);
         Ok(Self {
             request,
             book,
             listener,
-            problems: written.map(open_problems).transpose()?,
+            problems: request.problems.map(open_problems).transpose()?,
             aside: Vec::new(),
             failed: None,
         })

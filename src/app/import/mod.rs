@@ -3,33 +3,36 @@
 mod desk;
 mod mapping;
 mod request;
+mod values;
 
 use std::collections::{BTreeMap, HashMap, HashSet};
-use std::io::BufWriter;
-use std::path::PathBuf;
+use std::io::{self, BufWriter};
+use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
+
+use chrono::NaiveDate;
 
 use super::AppError;
 use super::record::new_model;
 use crate::book::rates::{Conversion, KeptRates};
 use crate::book::{Book, BookError, Temporary};
 use crate::settings::Settings;
-use crate::sheets::Input;
-use crate::sheets::import::{Against, Undeclared, add_undeclared, plan};
-use crate::trade::Comp;
-use crate::trade::near::KnownModels;
+use crate::settings::words::Meaning;
+use crate::sheets::import::{Against, Undeclared, Witness, add_undeclared, plan};
+use crate::sheets::{Input, PASTED};
+use crate::trade::text::quoted;
+use crate::trade::{Comp, Problem};
 use desk::{Desk, is_there};
 
 pub use crate::sheets::ReadOptions;
 pub use crate::sheets::header::{Column, Wish, parse_wish};
 pub use crate::sheets::import::{FileCount, Plan};
 pub use mapping::parse_fill;
-pub use request::{Listener, Request};
+pub use request::{Listener, Request, UnknownWord};
+pub use values::parse_value;
 
-/// Most notices about new models with a similar known name, and most models compared: thousands of new
-/// models are no typing errors.
+/// Most notices about new models with a similar known name.
 const SHOWN_MODELS: usize = 5;
-const COMPARED_MODELS: usize = 1_000;
 
 /// Result of an import.
 #[derive(Debug)]
@@ -50,6 +53,8 @@ pub struct Imported {
     pub entry: Option<(u64, PathBuf)>,
     /// Name of the saved mapping.
     pub mapping: Option<String>,
+    /// Words whose meaning was said and is new to the book.
+    pub words: Vec<Meaning>,
     /// Attributes that no family declares, with a summary of their rows.
     pub undeclared: BTreeMap<String, Undeclared>,
     /// A remaining step in words, and the error of it.
@@ -67,12 +72,11 @@ pub fn import(
     listener: &mut dyn Listener,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Imported, AppError> {
-    let settings = book.settings();
     let mut options = request.options.clone();
     if let Some(name) = request.mapping {
-        mapping::add_saved(&mut options, name, settings)?;
+        mapping::add_saved(&mut options, name, book.settings())?;
     }
-    check(request, settings)?;
+    check(request, book.settings())?;
     // The index comes before the inputs: its temporary memory is free again when they are read.
     let lock = book.lock(notice)?;
     let index = book.index()?;
@@ -85,21 +89,29 @@ pub fn import(
             notice(&format!("{}: {text}", input.name));
         }
     }
-    let against = Against {
+    let existing = |comp_id: &str| index.get(comp_id);
+    let kept_rate = |comp_id: &str, code: &str, day: Option<NaiveDate>| {
+        if request.new_rates {
+            return None;
+        }
+        let kept = kept.get_or_init(|| book.kept_rates());
+        kept.as_ref().ok()?.rate(comp_id, code, day)
+    };
+    let against = |settings| Against {
         settings,
-        existing: &|comp_id: &str| index.get(comp_id),
+        existing: &existing,
         today: request.today,
         conversion: Conversion {
             rates: &rates,
-            kept: &|comp_id, code, day| {
-                if request.new_rates {
-                    return None;
-                }
-                let kept = kept.get_or_init(|| book.kept_rates());
-                kept.as_ref().ok()?.rate(comp_id, code, day)
-            },
+            kept: &kept_rate,
         },
     };
+    let mut said = request.values.to_vec();
+    let first = with_values(book.settings().clone(), &said);
+    let answers = answers(&inputs, &against(&first), book, listener)?;
+    let settings = with_values(first.clone(), &answers);
+    said.extend(answers);
+    let against = against(&settings);
     listener.begin(inputs.iter().map(|input| input.len() as u64).sum());
     let mut desk = Desk::new(request, book, listener)?;
     let (plan, canonical) = plan_into_temp(book, &inputs, &against, &mut desk, request.dry_run)?;
@@ -107,7 +119,14 @@ pub fn import(
         return Err(error.into());
     }
     desk.finish()?;
+    said.retain(|one| {
+        book.settings().words.get(&one.column, &one.word) != Some(one.value.as_str())
+    });
+    if !said.is_empty() && !request.dry_run {
+        values::keep(book, &said)?;
+    }
     let mut imported = Imported {
+        words: said,
         before: before(book, &plan)?,
         aside: desk.rejected(),
         refused: plan.problems > 0 && !request.keep_good,
@@ -132,6 +151,44 @@ pub fn import(
         }
     }
     Ok(imported)
+}
+
+/// Settings with further meanings of words.
+fn with_values(mut settings: Settings, said: &[Meaning]) -> Settings {
+    for meaning in said {
+        settings.words.set(meaning);
+    }
+    settings
+}
+
+/// The meanings of the words that the inputs have and the settings do not know, as far as somebody is there to
+/// say them.
+fn answers(
+    inputs: &[Input],
+    against: &Against<'_>,
+    book: &Book,
+    listener: &mut dyn Listener,
+) -> Result<Vec<Meaning>, AppError> {
+    if !listener.can_ask() {
+        return Ok(Vec::new());
+    }
+    let plan = plan(inputs, against, &mut io::sink(), &mut Unheard)
+        .map_err(AppError::io(&book.comps_dir(), "read"))?;
+    let mut unknown = values::unknown(&plan, against.settings);
+    unknown.extend(values::unknown_models(&plan, &book.models()?));
+    if unknown.is_empty() {
+        return Ok(Vec::new());
+    }
+    listener.ask(&unknown)
+}
+
+/// Hears nothing of a plan.
+struct Unheard;
+
+impl Witness for Unheard {
+    fn problem(&mut self, _: &Problem) -> io::Result<()> {
+        Ok(())
+    }
 }
 
 /// Does the remaining steps once the sales are in the book.
@@ -165,24 +222,30 @@ fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
             path.display()
         )));
     }
+    for meaning in request.values {
+        values::check(meaning, settings)?;
+    }
     request
         .save_mapping
         .map_or(Ok(()), |name| mapping::check_name(name, settings))
 }
 
-/// Sends notices about the first new models that are probably misspelt known ones.
+/// Sends notices about the first new models that are probably misspelt known ones, or more frequent new ones.
 fn misspelt(book: &Book, plan: &Plan, notice: &mut dyn FnMut(&str)) -> Result<(), AppError> {
     if plan.new == 0 {
         return Ok(());
     }
-    let models = book.models()?;
-    let known = KnownModels::new(models.iter().map(String::as_str));
-    plan.models
-        .iter()
-        .take(COMPARED_MODELS)
-        .filter_map(|model| Some((model, known.near(model)?)))
+    for (model, near) in values::twins(plan, &book.models()?)
+        .into_iter()
         .take(SHOWN_MODELS)
-        .for_each(|(model, near)| notice(&new_model(model, near)));
+    {
+        notice(&format!(
+            "{}; if it is the same: compband models rename {} {}",
+            new_model(&model, &near),
+            quoted(&model),
+            quoted(&near)
+        ));
+    }
     Ok(())
 }
 
@@ -232,6 +295,9 @@ fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppE
 
 /// Name for the import file in the book.
 fn source_name(files: &[PathBuf]) -> String {
+    if files.first().is_some_and(|file| file == Path::new("-")) {
+        return PASTED.into();
+    }
     let stem = files
         .first()
         .and_then(|file| file.file_stem())

@@ -4,7 +4,10 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 
+use crate::app::AppError;
+use crate::settings::words::Meaning;
 use crate::sheets::ReadOptions;
+use crate::sheets::header::Column;
 use crate::trade::Problem;
 
 /// A request for an import.
@@ -16,6 +19,8 @@ pub struct Request<'a> {
     pub options: ReadOptions,
     /// Name of a mapping in the settings.
     pub mapping: Option<&'a str>,
+    /// Meanings of words, for this import and later ones.
+    pub values: &'a [Meaning],
     /// Name under which to save the mapping of the first file.
     pub save_mapping: Option<&'a str>,
     /// Whether known sales are converted again.
@@ -42,4 +47,33 @@ pub trait Listener {
     fn problem(&mut self, problem: &Problem);
     /// Called at the end.
     fn end(&mut self);
+    /// Whether [`Listener::ask`] reaches somebody; the files are then read once more before.
+    fn can_ask(&self) -> bool {
+        false
+    }
+    /// Asks for the meanings of words, most frequent first. Those left out stay unknown.
+    ///
+    /// # Errors
+    /// If the import is to end.
+    fn ask(&mut self, unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
+        let _ = unknown;
+        Ok(Vec::new())
+    }
+}
+
+/// A word of which a column has no meaning.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct UnknownWord {
+    /// The column.
+    pub column: Column,
+    /// The word.
+    pub word: String,
+    /// Number of rows.
+    pub rows: u64,
+    /// The first of them.
+    pub first: u64,
+    /// The values that the column takes.
+    pub values: Vec<String>,
+    /// The value that it most likely means.
+    pub likely: Option<String>,
 }

@@ -28,6 +28,7 @@ fn proceeds(prices: &[f64], repairs: &[Repair], wage: i64, lost: f64) -> Prospec
         wage: Decimal::from(wage),
         lost,
         holding: Decimal::ZERO,
+        donor: None,
     }
     .prospect()
 }
@@ -52,10 +53,9 @@ fn log_normal(price: f64, spread: f64) -> Vec<f64> {
 
 fn repair(parts: i64, success: f64) -> Repair {
     Repair {
-        what: "mend".into(),
         parts: Decimal::from(parts),
         minutes: Decimal::from(30),
-        success,
+        ..Repair::new("mend", success)
     }
 }
 
@@ -274,6 +274,7 @@ fn holding_is_due_whatever_becomes_of_the_unit() {
             wage: Decimal::from(12),
             lost: 0.02,
             holding: dec(holding),
+            donor: None,
         }
         .prospect()
     };

@@ -33,10 +33,9 @@ fn quantiles(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
 
 fn repair(parts: &str, minutes: i64, success: f64) -> Repair {
     Repair {
-        what: "mend".into(),
         parts: dec(parts),
         minutes: Decimal::from(minutes),
-        success,
+        ..Repair::new("mend", success)
     }
 }
 
@@ -64,6 +63,7 @@ fn prospect(rungs: usize, terms: Option<&Terms<'_>>, repairs: &[Repair], wage: i
         wage: Decimal::from(wage),
         lost: 0.0,
         holding: Decimal::ZERO,
+        donor: None,
     }
     .prospect()
 }

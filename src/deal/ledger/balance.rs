@@ -42,7 +42,7 @@ impl Standing {
 pub struct Summary {
     /// Today's balances.
     pub now: Standing,
-    /// Profit of all deals.
+    /// Profit of all deals, less overheads and lost parts.
     pub profit: Decimal,
     /// Units in stock.
     pub open: usize,
@@ -111,17 +111,30 @@ impl Ledger {
     }
 
     /// Total offers up to a day, and the weeks in which they came (at least a day each), at one outlet or at all:
-    /// the data for the rate of offers. Time counts while a unit is up for sale. A sale that was never recorded
-    /// as listed counts if its number of offers is known, from the last money or time spent on the unit.
+    /// the data for the rate of offers. Time counts while a unit is up for sale, at two outlets at once for both. A
+    /// sale that was never recorded as listed counts if its number of offers is known, from the last money or time
+    /// spent on the unit.
     pub fn offers(&self, today: NaiveDate, outlet: Option<&str>) -> (u32, f64) {
+        self.offers_besides(today, outlet, None)
+    }
+
+    /// The same without one listing, named by its deal and its position there.
+    pub fn offers_besides(
+        &self,
+        today: NaiveDate,
+        outlet: Option<&str>,
+        left_out: Option<(u32, usize)>,
+    ) -> (u32, f64) {
         let mut sum = (0, 0.0);
         let mut add = |offers: u32, days: i64| {
             sum = (sum.0 + offers, sum.1 + days.max(1) as f64 / DAYS_OF_WEEK);
         };
         for deal in self.deals() {
             let wanted = |at: &str| outlet.is_none_or(|name| fold_name(name) == fold_name(at));
-            for listing in deal.listings.iter().filter(|one| wanted(&one.outlet)) {
-                add(deal.offers_at(listing), listing.days(today));
+            for (at, listing) in deal.listings.iter().enumerate() {
+                if wanted(&listing.outlet) && left_out != Some((deal.id, at)) {
+                    add(deal.offers_at(at), listing.days(today));
+                }
             }
             if let (State::Sold, Some(offers), Some(sold)) =
                 (deal.state, deal.offers, deal.closed_on)

@@ -14,6 +14,7 @@ use super::deal::name;
 use super::drawer::Drawer;
 use super::refusal::{Refusal, refuse};
 use crate::trade::entry::{Account, Entry, Kind};
+use crate::trade::part::PartLine;
 
 /// Entries that are left out of a ledger because they are dated later.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -131,19 +132,29 @@ impl Ledger {
 
     /// Whether no entry takes parts that are not there on some day.
     fn fits_in_drawer(&self, entry: &Entry) -> Result<(), Refusal> {
-        let target = entry.reverses.and_then(|number| self.entry(number).ok());
-        if entry.parts.is_empty() && target.is_none_or(|target| target.parts.is_empty()) {
+        let concerned = self.lots_fewer_by(entry);
+        if concerned.is_empty() {
             return Ok(());
         }
-        let moves = |one: &Entry| !one.parts.is_empty() || one.kind == Kind::Reverse;
-        let moved: Vec<&Entry> = self.entries.iter().filter(|one| moves(one)).collect();
+        // Entries with their parts of these lots alone, and what reverses them.
+        let mut moved: Vec<Entry> = Vec::new();
+        for one in self.entries.iter().chain([entry]) {
+            let of_lot = |line: &&PartLine| concerned.contains(&line.lot.unwrap_or(one.number));
+            let parts: Vec<PartLine> = one.parts.iter().filter(of_lot).cloned().collect();
+            if !parts.is_empty() || one.kind == Kind::Reverse {
+                moved.push(Entry {
+                    parts,
+                    ..one.clone()
+                });
+            }
+        }
+        let new = |one: &Entry| one.number == entry.number;
         let later = moved.iter().map(|one| one.on).filter(|on| *on > entry.on);
         let days: BTreeSet<NaiveDate> = later.chain([entry.on]).collect();
         for day in days {
-            let mut dated: Vec<&Entry> =
-                moved.iter().copied().filter(|one| one.on <= day).collect();
-            let (_, before) = Drawer::after(in_force(&dated).into_iter());
-            dated.push(entry);
+            let dated: Vec<&Entry> = moved.iter().filter(|one| one.on <= day).collect();
+            let old: Vec<&Entry> = dated.iter().copied().filter(|one| !new(one)).collect();
+            let (_, before) = Drawer::after(in_force(&old).into_iter());
             let (_, after) = Drawer::after(in_force(&dated).into_iter());
             if let Some((number, refusal)) = after
                 && before.is_none()
@@ -158,6 +169,15 @@ impl Ledger {
             }
         }
         Ok(())
+    }
+
+    /// The lots, by their entries, that have fewer parts with an entry: those that it takes from, and those that
+    /// it takes back.
+    fn lots_fewer_by(&self, entry: &Entry) -> BTreeSet<u32> {
+        let target = entry.reverses.and_then(|number| self.entry(number).ok());
+        let brought = target.filter(|one| one.parts.iter().any(|line| line.lot.is_none()));
+        let taken = entry.parts.iter().filter_map(|line| line.lot);
+        taken.chain(brought.map(|one| one.number)).collect()
     }
 
     fn fits_in_deal(&self, entry: &Entry, id: u32) -> Result<(), Refusal> {

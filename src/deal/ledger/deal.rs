@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::listing::{Ended, Listing, Offered};
+use super::listing::{Ended, Listing, Offered, Taken};
 use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
 use crate::trade::unit::Unit;
 
@@ -238,6 +238,13 @@ impl Deal {
     fn close(&mut self, state: State, entry: &Entry) {
         self.state = state;
         self.closed_on = Some(entry.on);
+        let price = -entry.postings.get(Account::Sales);
+        let taken = Taken {
+            prices: [price, price - entry.postings.get(Account::ShippingPaid)],
+            said: entry.offers,
+            since: self.in_stock_from,
+            on: entry.on,
+        };
         let mut up: Vec<&mut Listing> =
             self.listings.iter_mut().filter(|one| one.is_up()).collect();
         let alone = up.len() == 1 && entry.outlet.is_empty();
@@ -245,6 +252,7 @@ impl Deal {
             let here = state == State::Sold && (alone || listing.is_at(&entry.outlet));
             let how = if here { Ended::Sold } else { Ended::Unsold };
             listing.ended = Some((entry.on, how));
+            listing.sale = here.then_some(taken);
         }
     }
 
@@ -273,20 +281,55 @@ impl Deal {
         self.listings.iter().filter(|one| one.is_up())
     }
 
-    /// Number of offers through a listing, the accepted one of a sale included.
-    pub fn offers_at(&self, listing: &Listing) -> u32 {
-        let seen: Vec<&Offered> = self
+    /// The listing through which an offer came, by its position: one that was up on that day. Of several the last,
+    /// so that no offer counts twice.
+    fn listing_of(&self, offer: &Offered) -> Option<usize> {
+        self.listings.iter().rposition(|one| one.received(offer))
+    }
+
+    /// The recorded offers through the listing at a position, in order of their days.
+    pub fn offers_to(&self, at: usize) -> Vec<&Offered> {
+        let offers = self.offered.iter();
+        let mut to: Vec<&Offered> = offers
+            .filter(|one| self.listing_of(one) == Some(at))
+            .collect();
+        to.sort_by_key(|one| (one.on, one.entry));
+        to
+    }
+
+    /// Number of offers through the listing at a position, the accepted one of a sale included. The number said with
+    /// a sale covers all offers of that time in stock; those recorded elsewhere are taken out of it.
+    pub fn offers_at(&self, at: usize) -> u32 {
+        let seen = self.offers_to(at);
+        let noted = seen.len() as u32;
+        let Some(sale) = self.listings.get(at).and_then(|one| one.sale) else {
+            return noted;
+        };
+        let before = self.offered.iter().filter(|one| sale.is_after(one));
+        let elsewhere = before
+            .filter(|one| self.listing_of(one) != Some(at))
+            .count() as u32;
+        let said = sale.said.unwrap_or(0).saturating_sub(elsewhere);
+        said.max(noted + u32::from(!sale.is_last_of(&seen)))
+    }
+
+    /// Number of offers before a sale at a price on a day, the accepted one included, by the recorded offers; `None`
+    /// if neither a listing nor an offer is recorded since the unit came into stock.
+    pub fn offers_before(&self, on: NaiveDate, prices: [Decimal; 2]) -> Option<u32> {
+        let sale = Taken {
+            prices,
+            said: None,
+            since: self.in_stock_from,
+            on,
+        };
+        let mut seen: Vec<&Offered> = self
             .offered
             .iter()
-            .filter(|one| listing.received(one))
+            .filter(|one| sale.is_after(one))
             .collect();
-        let noted = seen.len() as u32;
-        if !matches!(listing.ended, Some((_, Ended::Sold))) {
-            return noted;
-        }
-        let price = self.sale.map(|sale| sale.price);
-        let among = seen.last().is_some_and(|one| Some(one.amount) == price);
-        self.offers.unwrap_or(0).max(noted + u32::from(!among))
+        seen.sort_by_key(|one| (one.on, one.entry));
+        let known = !seen.is_empty() || self.up().next().is_some();
+        known.then(|| seen.len() as u32 + u32::from(!sale.is_last_of(&seen)))
     }
 }
 

@@ -4,6 +4,8 @@
 //! so that what it costs never depends on entries that are recorded later. [`Drawer::pick`] chooses the oldest.
 //! Parts of a lot share its cost equally, rounded half-even to the minor unit; the last one takes the rest.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
@@ -42,6 +44,11 @@ impl Lot {
         self.fits.is_empty() || self.fits.iter().any(|fit| match_key(fit) == key)
     }
 
+    /// Whether these parts of it can leave on a day.
+    fn has(&self, line: &PartLine, on: NaiveDate) -> bool {
+        self.on <= on && self.left >= line.count && self.cost >= line.cost
+    }
+
     /// Cost of some of the parts left.
     fn share(&self, count: u32, decimals: u32) -> Decimal {
         if count >= self.left {
@@ -55,13 +62,14 @@ impl Lot {
 /// The parts at hand.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Drawer {
-    lots: Vec<Lot>,
+    /// The lots by the entries that brought them, used-up ones too.
+    lots: BTreeMap<u32, Vec<Lot>>,
 }
 
 impl Drawer {
-    /// The lots that are not used up, oldest first.
+    /// The lots that are not used up, in the order of their entries.
     pub fn lots(&self) -> impl Iterator<Item = &Lot> {
-        self.lots.iter().filter(|lot| lot.left > 0)
+        self.lots.values().flatten().filter(|lot| lot.left > 0)
     }
 
     /// Cost of all parts at hand.
@@ -90,12 +98,37 @@ impl Drawer {
         on: NaiveDate,
         decimals: u32,
     ) -> Result<Vec<PartLine>, Refusal> {
+        self.pick_by((name, count), on, decimals, |_| false)
+    }
+
+    /// Like [`Drawer::pick`], but parts that fit a model come before those that do not.
+    ///
+    /// # Errors
+    /// If there are not as many.
+    pub fn pick_for(
+        &self,
+        model: &str,
+        named: (&str, u32),
+        on: NaiveDate,
+        decimals: u32,
+    ) -> Result<Vec<PartLine>, Refusal> {
+        self.pick_by(named, on, decimals, |lot| !lot.fits(model))
+    }
+
+    /// The oldest parts of a name, those of lots that come `later` after all others.
+    fn pick_by(
+        &self,
+        (name, count): (&str, u32),
+        on: NaiveDate,
+        decimals: u32,
+        later: impl Fn(&Lot) -> bool,
+    ) -> Result<Vec<PartLine>, Refusal> {
         let there = self.count(name, on);
         if there < count || count == 0 {
             return self.too_few((name, count), there, on);
         }
         let mut lots: Vec<&Lot> = self.of_name(name, on).collect();
-        lots.sort_by_key(|lot| (lot.on, lot.entry));
+        lots.sort_by_key(|lot| (later(lot), lot.on, lot.entry));
         let (mut missing, mut picked) = (count, Vec::new());
         for lot in lots {
             let taken = missing.min(lot.left);
@@ -141,7 +174,7 @@ impl Drawer {
     pub(super) fn take(&mut self, entry: &Entry) -> Result<(), Refusal> {
         for line in &entry.parts {
             let Some(number) = line.lot else {
-                self.lots.push(Lot {
+                self.lots.entry(entry.number).or_default().push(Lot {
                     entry: entry.number,
                     on: entry.on,
                     from: entry.deal,
@@ -154,37 +187,57 @@ impl Drawer {
                 continue;
             };
             let lot = self.lot_mut(number, &line.name);
-            let lot = lot.filter(|lot| {
-                lot.on <= entry.on && lot.left >= line.count && lot.cost >= line.cost
-            });
-            let Some(lot) = lot else {
-                return refuse(
-                    format!(
-                        "{} x{} of entry {number} are not in the drawer on {}",
-                        line.name, line.count, entry.on
-                    ),
-                    "say the right day with --date; `compband part list` shows what is there",
-                );
-            };
-            lot.left -= line.count;
-            lot.cost -= line.cost;
+            match lot.filter(|lot| lot.has(line, entry.on)) {
+                Some(lot) => {
+                    lot.left -= line.count;
+                    lot.cost -= line.cost;
+                }
+                None => return not_there(number, line, entry.on),
+            }
         }
         Ok(())
     }
 
-    fn lot_mut(&mut self, entry: u32, name: &str) -> Option<&mut Lot> {
-        let mut lots = self.lots.iter_mut();
-        lots.find(|lot| lot.entry == entry && lot.name == name)
+    /// Takes an applied entry back.
+    pub(super) fn undo(&mut self, entry: &Entry) {
+        for line in &entry.parts {
+            match line.lot {
+                None => {
+                    self.lots.remove(&entry.number);
+                }
+                Some(number) => {
+                    if let Some(lot) = self.lot_mut(number, &line.name) {
+                        lot.left += line.count;
+                        lot.cost += line.cost;
+                    }
+                }
+            }
+        }
     }
 
-    /// Checks that parts which leave cost their share of their lot.
+    /// Whether parts were taken of those that an entry brought.
+    pub(super) fn is_taken_from(&self, entry: u32) -> bool {
+        let lots = self.lots.get(&entry).into_iter().flatten();
+        lots.into_iter().any(|lot| lot.left < lot.bought)
+    }
+
+    fn lot(&self, entry: u32, name: &str) -> Option<&Lot> {
+        self.lots.get(&entry)?.iter().find(|lot| lot.name == name)
+    }
+
+    fn lot_mut(&mut self, entry: u32, name: &str) -> Option<&mut Lot> {
+        let lots = self.lots.get_mut(&entry)?;
+        lots.iter_mut().find(|lot| lot.name == name)
+    }
+
+    /// Checks that parts which leave are there and cost their share of their lot. An entry names each lot once.
     ///
     /// # Errors
-    /// If they do not, or are not there.
+    /// If they are not, or do not.
     pub(super) fn check(&self, entry: &Entry, decimals: u32) -> Result<(), Refusal> {
-        let mut rest = self.clone();
         for line in &entry.parts {
-            let lot = line.lot.and_then(|lot| rest.lot_mut(lot, &line.name));
+            let Some(number) = line.lot else { continue };
+            let lot = self.lot(number, &line.name);
             if let Some(lot) = lot
                 && lot.left >= line.count
                 && lot.share(line.count, decimals) != line.cost
@@ -201,11 +254,9 @@ impl Drawer {
                     "",
                 );
             }
-            let one = Entry {
-                parts: vec![line.clone()],
-                ..entry.clone()
-            };
-            rest.take(&one)?;
+            if !lot.is_some_and(|lot| lot.has(line, entry.on)) {
+                return not_there(number, line, entry.on);
+            }
         }
         Ok(())
     }
@@ -222,6 +273,17 @@ impl Drawer {
         }
         (drawer, misfit)
     }
+}
+
+/// The refusal of parts that are not there.
+fn not_there(entry: u32, line: &PartLine, on: NaiveDate) -> Result<(), Refusal> {
+    refuse(
+        format!(
+            "{} x{} of entry {entry} are not in the drawer on {on}",
+            line.name, line.count
+        ),
+        "say the right day with --date; `compband part list` shows what is there",
+    )
 }
 
 #[cfg(test)]

@@ -94,7 +94,10 @@ impl Ledger {
                 let (parts, cost) = (cost_of(&entry.parts), self.held(deal));
                 (vec![parts, cost - parts], harvested(parts, cost))
             }
-            Kind::Overhead => (vec![at(Overheads)], overhead(at(Overheads))),
+            Kind::Overhead => {
+                let (cash, own) = (-at(Cash), -at(Capital));
+                (vec![cash, own], overhead(cash, own))
+            }
             Kind::Sold => {
                 let sale = Sale {
                     price: -at(Sales),
@@ -164,7 +167,7 @@ impl Ledger {
     }
 
     fn check_purchase(&self, entry: &Entry) -> Result<(), Refusal> {
-        let next = self.opened + 1;
+        let next = self.next_deal();
         if entry.deal != Some(next) {
             return refuse(
                 format!("the next purchase is {}", name(next)),
@@ -258,7 +261,7 @@ impl Ledger {
             .deal
             .and_then(|id| self.deals.get(&id))
             .and_then(|deal| deal.entries.last().copied());
-        if !target.parts.is_empty()
+        if self.drawer.is_taken_from(number)
             && let (_, Some((builds, _))) = Drawer::after(self.in_force_without(number))
         {
             return refuse(

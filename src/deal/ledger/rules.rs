@@ -103,9 +103,13 @@ pub(super) fn harvested(parts: Decimal, cost: Decimal) -> Postings {
     ])
 }
 
-/// An expense that belongs to no unit.
-pub(super) fn overhead(amount: Decimal) -> Postings {
-    Postings::of(&[(Account::Overheads, amount), (Account::Cash, -amount)])
+/// An expense that belongs to no unit: `cash` is paid from the cash, `own` out of the owner's pocket.
+pub(super) fn overhead(cash: Decimal, own: Decimal) -> Postings {
+    Postings::of(&[
+        (Account::Overheads, cash + own),
+        (Account::Cash, -cash),
+        (Account::Capital, -own),
+    ])
 }
 
 /// Cost of parts in all.

@@ -145,6 +145,10 @@ pub struct Offer<'a> {
     pub lowest_to_take: Money,
     /// What to do with other offers of that week.
     pub thresholds: Thresholds,
+    /// The deal, such as `d7`; null if none is named.
+    pub deal: Option<String>,
+    /// Number of the entry in which the offer is noted; null if it is not.
+    pub noted_as_entry: Option<u32>,
 }
 
 /// The common beginning of both documents.
@@ -395,6 +399,8 @@ pub fn offer_document<'a>(base: &'a Basis<'_>, judged: &Judged) -> Offer<'a> {
         gain_of_waiting: (judged.wait - judged.left).into(),
         lowest_to_take: judged.least.into(),
         thresholds: thresholds(&limits(base, &judged.thresholds)),
+        deal: None,
+        noted_as_entry: None,
     }
 }
 

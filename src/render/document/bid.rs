@@ -3,11 +3,12 @@
 use serde::Serialize;
 
 use super::net::{Line, lines};
-use super::{Band, Money, VERSION, number};
+use super::{Band, Counted, Money, VERSION, number};
 use crate::app::bid as app;
 use crate::app::sale_time::WeeksFrom;
 use crate::deal::bid::{self as deal, Advice, Judged, TOLD, WORST, binding};
 use crate::deal::haggle::Discounts;
+use crate::deal::prospect::{Failure, from_minor};
 use crate::render::bid::{aim, failure};
 use crate::render::net::share;
 use crate::render::sheet::unit;
@@ -75,6 +76,10 @@ pub struct Bid<'a> {
     pub offers: Option<Offers>,
     /// How far sellers come down.
     pub sellers: Sellers,
+    /// What the parts from the drawer take to replace: the profit counts it, the money put in does not.
+    pub parts_from_drawer: Money,
+    /// What becomes of the unit if a repair fails, for each that can.
+    pub if_repair_fails: Vec<IfFails<'a>>,
 }
 
 /// What to offer a seller.
@@ -129,6 +134,26 @@ pub struct Repair<'a> {
     pub minutes: String,
     /// Probability of success, 0 to 1.
     pub success: f64,
+    /// Probability that a failure spoils the parts, 0 to 1.
+    pub spoils: f64,
+    /// The part taken from the drawer; null if parts are bought. `parts` is then what it takes to replace.
+    pub from_drawer: Option<Counted<'a>>,
+}
+
+/// What becomes of the unit if a repair fails.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct IfFails<'a> {
+    /// The repair.
+    pub repair: &'a str,
+    /// Whether taking it apart leaves more than selling it whole.
+    pub take_apart: bool,
+    /// Expected money left if it is sold whole.
+    pub sold_whole: Money,
+    /// What its parts are worth; null if no value is known.
+    pub parts_worth: Option<Money>,
+    /// Cost of the work of taking it apart.
+    pub work: Money,
 }
 
 /// Estimate of the same unit for parts.
@@ -227,6 +252,11 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
         parts: repair.parts.into(),
         minutes: number(repair.minutes),
         success: repair.success,
+        spoils: repair.spoils,
+        from_drawer: repair.drawer.as_ref().map(|part| Counted {
+            name: &part.name,
+            count: part.count,
+        }),
     };
     let limit = |limit: &deal::Limit| Aim {
         aim: aim(limit.aim, &made.currency),
@@ -284,6 +314,8 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
         holding_cost: content.weighed.time.holding.into(),
         offers: content.asked.as_ref().and_then(offers),
         sellers: sellers(&content.practice.sellers.discounts),
+        parts_from_drawer: from_minor(content.weighed.prospect.drawer, &made.currency).into(),
+        if_repair_fails: if_repair_fails(content),
     }
 }
 
@@ -306,6 +338,20 @@ fn sellers(discounts: &Discounts) -> Sellers {
         high_percent: percent(0.9),
         learnt_from: discounts.learnt_from,
     }
+}
+
+fn if_repair_fails<'a>(content: &'a app::Bid<'_>) -> Vec<IfFails<'a>> {
+    let currency = &content.weighed.made.currency;
+    let one = |failure: &Failure| IfFails {
+        repair: &content.costs.repairs[failure.repair].what,
+        take_apart: failure.is_harvested(),
+        sold_whole: from_minor(failure.whole.round_ties_even() as i64, currency).into(),
+        parts_worth: (!failure.parts.is_empty())
+            .then(|| from_minor(failure.value, currency).into()),
+        work: from_minor(failure.work, currency).into(),
+    };
+    let failures = &content.weighed.prospect.failures;
+    failures.iter().map(one).collect()
 }
 
 /// What an aim limits, as a code.

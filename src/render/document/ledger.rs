@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::listed::{Listing, TimeOnMarket, listings, time_on_market};
 use super::{Money, VERSION, number};
 use crate::deal::ledger as deal;
 use crate::render::ledger::Told;
@@ -31,7 +32,7 @@ pub struct Ledger<'a> {
     pub bankroll: Money,
     /// Money that the owner put in, less money taken out.
     pub capital: Money,
-    /// Profit of all deals.
+    /// Profit of all deals, less overheads and lost parts.
     pub profit: Money,
     /// The wanted bankroll; null if not set.
     pub goal: Option<Money>,
@@ -63,6 +64,8 @@ pub struct Ledger<'a> {
     pub later_from: Option<String>,
     /// Parts in the drawer at cost.
     pub drawer: Money,
+    /// Time on the market: of all units first, then by outlet if there are several; empty if none was put up.
+    pub time_on_market: Vec<TimeOnMarket>,
 }
 
 /// Sums of the accounts, debit positive; they sum to 0.
@@ -175,6 +178,8 @@ pub struct Deal<'a> {
     pub net_now: Option<Money>,
     /// Profit of the deal if it sells at that price; null likewise.
     pub profit_now: Option<Money>,
+    /// Where it is or was up for sale, in order.
+    pub listings: Vec<Listing>,
 }
 
 /// An estimate in brief.
@@ -248,6 +253,7 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
         later_entries: content.later.map_or(0, |later| later.count),
         later_from: content.later.map(|later| later.from.to_string()),
         drawer: summary.now.drawer.into(),
+        time_on_market: time_on_market(content.ledger, content.today),
     }
 }
 
@@ -289,6 +295,7 @@ fn deal<'a>(content: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
         estimate_now: now.map(estimated),
         net_now: content.nets.of_deal.get(&deal.id).copied().map(Money::from),
         profit_now: content.nets.profit(deal).map(Money::from),
+        listings: listings(deal, content.today),
     }
 }
 

@@ -18,10 +18,13 @@ pub mod check;
 pub mod compare;
 pub mod estimate;
 pub mod ledger;
+pub mod listed;
 pub mod net;
+pub mod parts;
 pub mod refresh;
 #[cfg(test)]
 mod tests;
+pub mod year;
 
 /// Version of the program, part of every document.
 const VERSION: &str = env!("CARGO_PKG_VERSION");

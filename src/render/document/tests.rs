@@ -8,7 +8,7 @@ use schemars::transform::{RecursiveTransform, Transform};
 use schemars::{JsonSchema, Schema};
 use serde_json::Value;
 
-use super::{ask, bid, check, compare, estimate, ledger, net, refresh};
+use super::{ask, bid, check, compare, estimate, ledger, net, parts, refresh, year};
 
 /// If this variable is set, the test writes the schemas instead.
 const WRITE: &str = "COMPBAND_WRITE_SCHEMAS";
@@ -52,7 +52,9 @@ fn committed_schemas_are_those_of_the_types() {
         ("ledger", derived::<ledger::Ledger<'_>>("ledger")),
         ("net", derived::<net::Net<'_>>("net")),
         ("offer", derived::<ask::Offer<'_>>("offer")),
+        ("parts", derived::<parts::Parts<'_>>("parts")),
         ("refresh", derived::<refresh::Refresh<'_>>("refresh")),
+        ("year", derived::<year::Document<'_>>("year")),
     ];
     let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("data");
     for (name, derived) in schemas {

@@ -1,6 +1,6 @@
 //! Chunks of rows, read by several threads: each row gives its canonical text or its problems.
 
-use crate::sheets::header::Field;
+use crate::sheets::header::{Column, Field};
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -17,6 +17,7 @@ use crate::sheets::row::RowReader;
 use crate::trade::cells::Fault;
 use crate::trade::cells::Question;
 use crate::trade::comp::{COLUMNS, RowText};
+use crate::trade::names::composed;
 use crate::trade::{Comp, Problem};
 
 /// Size of the text that a thread reads at a time, in bytes.
@@ -37,6 +38,10 @@ pub(super) struct Outcome<'a> {
 pub(super) enum Fate {
     Blank,
     RepeatedHeader,
+    /// A single cell: a heading between the rows, or a note.
+    Label,
+    /// A sum of other rows.
+    Sum,
     Bad(Vec<(Problem, Option<Question>)>),
     Good(Good),
 }
@@ -67,12 +72,14 @@ pub(super) struct ChunkReader<'a> {
     pub(super) undeclared: BTreeMap<String, Undeclared>,
     /// Whether an attribute is declared for a model, by the hash of both names.
     declared: IdMap<bool>,
+    /// Whether a sale needs at least two cells of its row.
+    needs_two: bool,
     cells: Cells,
     pub(super) comp: Comp,
     faults: Vec<Fault<Option<Field>>>,
     pub(super) canonical: RowText,
-    /// Models of valid rows, by the hash of their names.
-    pub(super) models: IdMap<String>,
+    /// Models of valid rows with their number and the first, by the hash of their names.
+    pub(super) models: IdMap<(String, (u64, u64))>,
 }
 
 impl<'a> ChunkReader<'a> {
@@ -90,6 +97,9 @@ impl<'a> ChunkReader<'a> {
             optional,
             undeclared: BTreeMap::new(),
             declared: IdMap::default(),
+            needs_two: [Column::Model, Column::Price]
+                .iter()
+                .all(|column| !input.fills.iter().any(|(filled, _)| filled == column)),
             cells: Cells::new(input.delimiter),
             comp: Comp::blank(&against.settings.currency.code),
             faults: Vec::new(),
@@ -121,6 +131,15 @@ impl<'a> ChunkReader<'a> {
         if self.input.repeats_header(&self.cells) {
             return Fate::RepeatedHeader;
         }
+        if raw.flaw.is_none() {
+            let mut filled = self.cells.iter().filter(|cell| !cell.trim().is_empty());
+            if filled.nth(1).is_none() && self.needs_two {
+                return Fate::Label;
+            }
+            if self.rows.is_sum(&self.cells) {
+                return Fate::Sum;
+            }
+        }
         self.rows
             .read(raw, &self.cells, &mut self.comp, &mut self.faults);
         if !self.faults.is_empty() {
@@ -132,9 +151,11 @@ impl<'a> ChunkReader<'a> {
             );
         }
         let model = &self.comp.model;
-        self.models
-            .entry(id_hash(model))
-            .or_insert_with(|| model.clone());
+        let counted = self.models.entry(id_hash(model));
+        counted
+            .or_insert_with(|| (model.clone(), (0, raw.line)))
+            .1
+            .0 += 1;
         self.note_undeclared(raw.line);
         let derived = self.comp.comp_id.is_empty();
         if derived {
@@ -185,9 +206,18 @@ impl<'a> ChunkReader<'a> {
     /// Sets the identifier of the comp from its content and `occurrence`.
     fn settle_id(&mut self, occurrence: u32) {
         self.comp.comp_id.clear();
-        self.canonical.fill(&self.comp);
-        self.comp.comp_id = self.canonical.derive_id(occurrence);
-        self.canonical.set_id(&self.comp.comp_id);
+        let written = self.rows.written_model(&self.cells).map(composed);
+        if let Some(written) = written {
+            let model = std::mem::replace(&mut self.comp.model, written.into_owned());
+            self.canonical.fill(&self.comp);
+            self.comp.model = model;
+            self.comp.comp_id = self.canonical.derive_id(occurrence);
+            self.canonical.fill(&self.comp);
+        } else {
+            self.canonical.fill(&self.comp);
+            self.comp.comp_id = self.canonical.derive_id(occurrence);
+            self.canonical.set_id(&self.comp.comp_id);
+        }
     }
 
     /// Reads a valid row again, as the sale with this occurrence.

@@ -1,13 +1,15 @@
 //! The plan of an import: the book that it is compared with, and its changes.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use crate::book::rates::Conversion;
 use crate::settings::Settings;
-use crate::trade::Comp;
+use crate::trade::cells::Question;
+use crate::trade::text::shorten;
+use crate::trade::{Comp, Problem};
 
 /// Number of updates kept for display.
 pub const SHOWN_UPDATES: usize = 20;
@@ -33,6 +35,12 @@ pub struct FileCount {
     pub rejected: u64,
     /// Skipped blank lines.
     pub blank: u64,
+    /// Skipped rows of one cell only: headings between the rows, notes.
+    pub labels: u64,
+    /// Row and text of the first of them.
+    pub first_label: Option<(u64, String)>,
+    /// Skipped sums of other rows.
+    pub sums: u64,
     /// Skipped headers after the first.
     pub repeated_headers: u64,
     /// Rows with the same sale as an earlier one of the file, counted as separate sales.
@@ -100,6 +108,20 @@ pub fn add_undeclared(
     }
 }
 
+/// Most kinds of problems kept.
+const MOST_TROUBLES: usize = 10_000;
+
+/// Problems of one kind: the same column, value and expectation.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Trouble {
+    /// The first of them.
+    pub problem: Problem,
+    /// Number of rows.
+    pub rows: u64,
+    /// The column whose word is not known, by its number, if that is the problem.
+    pub word: Option<usize>,
+}
+
 /// The changes that an import would make.
 #[derive(Debug, Clone, Default)]
 pub struct Plan {
@@ -113,10 +135,25 @@ pub struct Plan {
     pub unchanged: u64,
     /// Problems reported to the witness.
     pub problems: u64,
+    /// The problems by kind, most frequent first once the plan is made.
+    pub troubles: Vec<Trouble>,
+    /// Places in `troubles` by kind, while the plan is made.
+    kinds: HashMap<TroubleKey, usize>,
+    /// Kinds that are not in `troubles` because there are too many.
+    pub more_troubles: u64,
     /// The first updated comps.
     pub updates: Vec<Comp>,
-    /// Every model of the valid rows, as spelled there.
-    pub models: BTreeSet<String>,
+    /// Every model of the valid rows, as spelled there, with the number of its rows and the first.
+    pub models: BTreeMap<String, (u64, u64)>,
+}
+
+/// What problems of one kind have in common.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+struct TroubleKey {
+    file: String,
+    column: String,
+    value: String,
+    expected: String,
 }
 
 /// Properties of an accepted sale that are counted.
@@ -136,6 +173,14 @@ impl Kind {
 }
 
 impl FileCount {
+    /// Counts a row of one cell.
+    pub(super) fn label(&mut self, row: u64, text: &str) {
+        self.labels += 1;
+        let bare = |c: char| c.is_whitespace() || matches!(c, ',' | ';' | '|' | '"');
+        self.first_label
+            .get_or_insert_with(|| (row, shorten(text.trim_matches(bare), 40)));
+    }
+
     /// Counts an accepted sale of this row.
     pub(super) fn count(&mut self, kind: Kind, row: u64) {
         if kind.undated {
@@ -147,6 +192,56 @@ impl FileCount {
 }
 
 impl Plan {
+    /// Adds the models of some rows.
+    pub(super) fn add_models(&mut self, models: impl Iterator<Item = (String, (u64, u64))>) {
+        for (model, (rows, first)) in models {
+            let known = self.models.entry(model).or_insert((0, first));
+            *known = (known.0 + rows, known.1.min(first));
+        }
+    }
+
+    /// Counts a problem with those of its kind. Problems that one answer settles are one kind.
+    pub(super) fn add_trouble(&mut self, problem: &Problem, topic: Option<Question>) {
+        let word = match topic {
+            Some(Question::Word(column)) => Some(column),
+            _ => None,
+        };
+        let settled = topic.is_some() && word.is_none();
+        let key = TroubleKey {
+            file: problem.file.clone(),
+            column: problem.column.clone(),
+            value: if settled {
+                format!("{topic:?}")
+            } else {
+                problem.value.clone()
+            },
+            expected: if settled {
+                String::new()
+            } else {
+                problem.expected.clone()
+            },
+        };
+        if let Some(at) = self.kinds.get(&key) {
+            self.troubles[*at].rows += 1;
+        } else if self.troubles.len() < MOST_TROUBLES {
+            self.kinds.insert(key, self.troubles.len());
+            self.troubles.push(Trouble {
+                problem: problem.clone(),
+                rows: 1,
+                word,
+            });
+        } else {
+            self.more_troubles += 1;
+        }
+    }
+
+    /// The problems by kind, most frequent first.
+    pub(super) fn sort_troubles(&mut self) {
+        self.kinds.clear();
+        self.troubles
+            .sort_by_key(|one| (std::cmp::Reverse(one.rows), one.problem.row));
+    }
+
     /// Number of written rows.
     pub fn written(&self) -> u64 {
         self.new + self.updated

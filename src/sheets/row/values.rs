@@ -73,9 +73,18 @@ impl<'a> RowReader<'a> {
     pub(super) fn shipping(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
         if text.is_empty()
             || text == "-"
-            || ["free", "none", "n/a"]
-                .iter()
-                .any(|word| text.eq_ignore_ascii_case(word))
+            || [
+                "free",
+                "none",
+                "n/a",
+                "gratis",
+                "kostenlos",
+                "gratuit",
+                "incl",
+                "included",
+            ]
+            .iter()
+            .any(|word| text.eq_ignore_ascii_case(word))
         {
             return Ok(Decimal::ZERO);
         }
@@ -91,15 +100,22 @@ impl<'a> RowReader<'a> {
 
     fn amount(&self, column: Column, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
         let amount = read_amount(text, currency).map_err(|error| {
-            let mend = match &error {
-                AmountError::OtherCurrency(_) => format!(
-                    "write the code of the row's currency into a column {} (or say --fill currency=CODE): {} converts it",
-                    Column::Currency.name(),
-                    rates::FILE_NAME
+            let expected = error.expected(currency);
+            match &error {
+                AmountError::OtherCurrency(sign) => {
+                    let code = Currency::likely(sign).map_or("CODE".to_string(), |one| one.code);
+                    let mend = format!(
+                        "if all your sales are in it, write currency = \"{code}\" into compband.toml; if only this \
+                         sheet is, say --fill currency={code} and {} converts it",
+                        rates::FILE_NAME
+                    );
+                    Wrong::new(expected, mend).about(Question::Currency)
+                }
+                _ => Wrong::new(
+                    expected,
+                    "write digits, with a point or comma before the decimals",
                 ),
-                _ => "write digits, with a point or comma before the decimals".to_string(),
-            };
-            Wrong::new(error.expected(currency), mend)
+            }
         })?;
         self.reading(column.into(), &amount, amount.in_currency(currency))
     }
@@ -198,6 +214,18 @@ impl<'a> RowReader<'a> {
         }
         let other = Currency::of_code(text).ok_or_else(rates::no_code)?;
         Ok(Some(other))
+    }
+
+    /// The other currency that an amount names by its code, such as `110.00 GBP`.
+    pub(super) fn currency_in(&self, text: &str) -> Option<Currency> {
+        let mut words = text
+            .split(|c: char| !c.is_alphabetic())
+            .filter(|word| !word.is_empty());
+        let (code, more) = (words.next()?, words.next());
+        let is_code =
+            more.is_none() && code.len() == 3 && code.bytes().all(|b| b.is_ascii_uppercase());
+        let other = Currency::of_code(code).filter(|_| is_code)?;
+        (other.code != self.settings.currency.code).then_some(other)
     }
 
     /// The exchange rate in the row.

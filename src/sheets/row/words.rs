@@ -1,35 +1,134 @@
 //! Words in cells of a spreadsheet, with their meanings.
 
+use std::collections::HashMap;
+
 use crate::settings::of_scale;
 use crate::sheets::header::Column;
-use crate::trade::cells::Wrong;
+use crate::trade::cells::{Question, Wrong};
 use crate::trade::comp::HowSold;
-use crate::trade::text::nearest;
+use crate::trade::names::match_key;
+use crate::trade::text::{nearest, shorten};
 use crate::trade::{Items, checks};
 
-/// The scale's spelling of a name; `key` is the scale in the settings.
+/// The error of a word that is none of those known in a column.
+fn unknown(column: Column, text: &str, expected: String, likely: Option<String>) -> Wrong {
+    let (name, word) = (column.name(), shorten(text, 40));
+    let value = likely.as_deref().unwrap_or("…");
+    let meant = likely.as_deref().map_or(String::new(), |likely| {
+        if likely.is_empty() {
+            " (blank, probably)".to_string()
+        } else {
+            format!(" (did you mean {likely:?}?)")
+        }
+    });
+    Wrong::new(
+        format!("{expected}{meant}"),
+        format!("say what it means: --value \"{name}:{word}={value}\"; nothing after = leaves the cell blank"),
+    )
+    .about(Question::Word(column as usize))
+}
+
+/// The scale's spelling of a name in the column of grades or of completeness.
 pub(super) fn on_scale<'s>(
+    column: Column,
     text: &str,
-    what: &str,
-    key: &str,
     names: impl Iterator<Item = &'s str> + Clone,
 ) -> Result<&'s str, Wrong> {
     let found = of_scale(names.clone(), text).map(|(_, name)| name);
     found.ok_or_else(|| {
-        let near = nearest(text, names.clone()).map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
         let names: Vec<&str> = names.collect();
-        Wrong::new(
-            format!("a {what} of the scale: {}{near}", names.join(", ")),
-            format!("use one of these, leave the cell blank, or change the scale ({key} in compband.toml)"),
-        )
+        let expected = format!("a {} of the scale: {}", column.name(), names.join(", "));
+        let likely = likely_level(column, text, &names).map(str::to_string);
+        unknown(column, text, expected, likely)
     })
 }
 
+/// Words for a condition, with the place on a scale from best (0) to worst (1) that they suggest (common
+/// practice, no source).
+const CONDITIONS: &[(&[&str], f64)] = &[
+    (
+        &[
+            "new",
+            "as new",
+            "like new",
+            "mint",
+            "near mint",
+            "perfect",
+            "immaculate",
+            "excellent",
+            "exc",
+        ],
+        0.0,
+    ),
+    (
+        &[
+            "very good",
+            "vg",
+            "good",
+            "nice",
+            "light wear",
+            "lightly used",
+        ],
+        1.0 / 3.0,
+    ),
+    (
+        &[
+            "fair",
+            "ok",
+            "okay",
+            "acceptable",
+            "average",
+            "used",
+            "worn",
+            "scratched",
+            "scuffed",
+        ],
+        2.0 / 3.0,
+    ),
+    (
+        &["poor", "bad", "rough", "heavily used", "beat up", "damaged"],
+        1.0,
+    ),
+];
+
+/// The level of a scale that a word suggests; it is only ever a suggestion.
+pub fn likely_level<'n>(column: Column, text: &str, names: &[&'n str]) -> Option<&'n str> {
+    let bare = text.trim().trim_end_matches(['+', '-', '\u{2212}']).trim();
+    if let Some((_, name)) = of_scale(names.iter().copied(), bare) {
+        return Some(name);
+    }
+    if column == Column::Grade {
+        let known = CONDITIONS.iter().find(|(words, _)| word(text, words));
+        if let Some((_, share)) = known {
+            let last = names.len().checked_sub(1)? as f64;
+            return names.get((share * last).round() as usize).copied();
+        }
+    }
+    // The letters of short names are in too many words.
+    let long = names
+        .iter()
+        .copied()
+        .filter(|name| name.chars().count() > 2);
+    nearest(text, long)
+}
+
 /// Names in the model column of rows with totals.
-pub(super) const SUMS: &[&str] = &["total", "totals", "grand total", "subtotal", "sum"];
+pub(super) const SUMS: &[&str] = &[
+    "total",
+    "totals",
+    "grand total",
+    "subtotal",
+    "sum",
+    "summe",
+    "gesamt",
+    "suma",
+    "somme",
+    "totale",
+    "totaal",
+];
 
 /// Words that mean no in a yes-or-no column and do not count as a grade.
-pub(super) const PLAIN_NO: &[&str] = &["no", "n", "false", "0"];
+pub(super) const PLAIN_NO: &[&str] = &["no", "n", "false", "0", "nein", "non", "nee"];
 const WORKS_YES: &[&str] = &[
     "yes",
     "y",
@@ -41,6 +140,11 @@ const WORKS_YES: &[&str] = &[
     "functional",
     "fully working",
     "tested working",
+    "ja",
+    "oui",
+    "sí",
+    "si",
+    "funktioniert",
 ];
 pub(super) const WORKS_NO: &[&str] = &[
     "no",
@@ -63,6 +167,15 @@ pub(super) const WORKS_NO: &[&str] = &[
     "defective",
     "faulty",
     "dead",
+    "nein",
+    "non",
+    "nee",
+    "defekt",
+    "kaputt",
+    "en panne",
+    "averiado",
+    "guasto",
+    "kapot",
 ];
 
 /// Whether `text` is one of `words`, ignoring case, hyphens, slashes and spacing.
@@ -83,10 +196,8 @@ pub(super) fn works_of(text: &str) -> Result<bool, Wrong> {
     } else if word(text, WORKS_NO) {
         Ok(false)
     } else {
-        Err(Wrong::new(
-            "yes or no (no: sold for parts)",
-            "write yes or no; blank means yes",
-        ))
+        let expected = "yes or no (no: sold for parts)".to_string();
+        Err(unknown(Column::Works, text, expected, None))
     }
 }
 
@@ -98,6 +209,12 @@ pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
         "bidding",
         "auctioned",
         "highest bid",
+        "auktion",
+        "versteigerung",
+        "enchère",
+        "subasta",
+        "asta",
+        "veiling",
     ];
     const FIXED: &[&str] = &[
         "fixed",
@@ -108,6 +225,17 @@ pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
         "full price",
         "list price",
         "set price",
+        "bin",
+        "buy it now",
+        "instant",
+        "shop price",
+        "festpreis",
+        "sofortkauf",
+        "prix fixe",
+        "achat immédiat",
+        "precio fijo",
+        "prezzo fisso",
+        "vaste prijs",
     ];
     const OFFER: &[&str] = &[
         "offer",
@@ -118,6 +246,15 @@ pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
         "haggled",
         "negotiated",
         "counter offer",
+        "obo",
+        "or best offer",
+        "ono",
+        "or near offer",
+        "verhandelt",
+        "preisvorschlag",
+        "négocié",
+        "negociado",
+        "trattato",
     ];
     if text.is_empty() {
         return Ok(None);
@@ -135,10 +272,8 @@ pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
         .find(|(words, _)| word(text, words))
         .map(|(_, how)| Some(how))
         .ok_or_else(|| {
-            Wrong::new(
-                "auction, fixed or offer",
-                "write one of these (bids, buy now and best offer are known too), or nothing",
-            )
+            let expected = "auction, fixed or offer".to_string();
+            unknown(Column::HowSold, text, expected, None)
         })
 }
 
@@ -157,17 +292,76 @@ pub(super) fn lot_size(text: &str) -> Result<u32, Wrong> {
     Ok(units)
 }
 
-pub(super) fn items_of(column: Column, text: &str) -> Result<Items, Wrong> {
+pub(super) fn items_of(
+    column: Column,
+    text: &str,
+    names: &HashMap<String, &str>,
+) -> Result<Items, Wrong> {
     if text.is_empty() {
         return Ok(Items::default());
     }
     checks::text(column.name(), text)?;
-    Items::parse(text).map_err(|entry| {
+    let wrong = |entry: String| {
         Wrong::new(
             format!(
-                "names apart by ;, each with a count from 1 to 999 or none, but {entry:?} is not so"
+                "names separated by ;, each with a count from 1 to 999 or none, but {entry:?} is not so"
             ),
             "write it as charger; battery x2",
         )
-    })
+    };
+    let items = Items::parse(text).map_err(wrong)?;
+    if names.is_empty() {
+        return Ok(items);
+    }
+    let mut meant = Items::default();
+    for (name, count) in items.iter() {
+        match names.get(&match_key(name)) {
+            None => meant.add(name, count),
+            Some(other) => {
+                for (name, each) in Items::parse(other).map_err(wrong)?.iter() {
+                    meant.add(name, count.saturating_mul(each));
+                }
+            }
+        }
+    }
+    Ok(meant)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn everyday_words_suggest_a_level() {
+        let grades = ["A", "B", "C", "D"];
+        let levels = ["bare", "usable", "full", "boxed"];
+        for (text, level) in [
+            ("mint", Some("A")),
+            ("Excellent", Some("A")),
+            ("very-good", Some("B")),
+            ("good", Some("B")),
+            ("fair", Some("C")),
+            ("poor", Some("D")),
+            ("A-", Some("A")),
+            ("b +", Some("B")),
+            ("grandma", None),
+            ("E", None),
+        ] {
+            assert_eq!(likely_level(Column::Grade, text, &grades), level, "{text}");
+        }
+        let two = ["fine", "tired"];
+        assert_eq!(likely_level(Column::Grade, "good", &two), Some("fine"));
+        assert_eq!(likely_level(Column::Grade, "fair", &two), Some("tired"));
+        for (text, level) in [
+            ("usabel", Some("usable")),
+            ("mint", None),
+            ("box", Some("boxed")),
+        ] {
+            assert_eq!(
+                likely_level(Column::Completeness, text, &levels),
+                level,
+                "{text}"
+            );
+        }
+    }
 }

@@ -1,0 +1,229 @@
+//! `compband list` and `unlist`: units put up for sale; what is said of a listing beside `ask` and `offer`.
+
+use std::path::Path;
+
+use clap::Args;
+use rust_decimal::Decimal;
+
+use super::deals::EntryArgs;
+use super::{CliError, count, fitted, notice, print, strong};
+use crate::app::Book;
+use crate::app::amounts::money;
+use crate::app::deals::Books;
+use crate::app::listed::{How, ListingEnded, ListingMade, OfferNoted, Stocked, Up, place};
+use crate::render::numbers::amount;
+use crate::render::sheet;
+use crate::settings::Settings;
+use crate::trade::Currency;
+
+const LIST_EXAMPLES: &str = "\
+Examples:
+  compband list d7 --ask 162
+  compband list d7 --ask 155              another price for the same listing
+  compband list d7 --ask 140 --outlet doorstep --date yesterday
+
+The price is on the book's basis, as `compband ask` says it. From then on `compband ask d7`,
+`offer d7 131` and `sold d7` know outlet, asking price and time; the rate of offers counts from
+this day. A listing moves no money.";
+
+/// Record that a unit in stock is put up for sale, or asks another price
+#[derive(Debug, Args)]
+#[command(after_help = LIST_EXAMPLES)]
+pub struct ListArgs {
+    /// The deal: its number, or the model where only one of it is in stock
+    #[arg(value_name = "DEAL")]
+    deal: String,
+    /// Asking price
+    #[arg(long, value_name = "AMOUNT")]
+    ask: String,
+    /// Outlet where it is put up [default: the book's, or the only one]
+    #[arg(long, value_name = "NAME")]
+    outlet: Option<String>,
+    #[command(flatten)]
+    entry: EntryArgs,
+}
+
+/// Record that a unit is up for sale no longer, without having been sold
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  compband unlist d7
+  compband unlist d7 --outlet doorstep --date monday
+
+A sale ends the listings of its unit by itself.")]
+pub struct UnlistArgs {
+    /// The deal: its number, or the model where only one of it is in stock
+    #[arg(value_name = "DEAL")]
+    deal: String,
+    /// Outlet where it is up [default: the only one]
+    #[arg(long, value_name = "NAME")]
+    outlet: Option<String>,
+    #[command(flatten)]
+    entry: EntryArgs,
+}
+
+/// `compband list`.
+///
+/// # Errors
+/// Invalid values, a deal that is not in stock, or a book that cannot be written.
+pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let ask = money("--ask", &args.ask, currency)?;
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let made =
+        Books::open(&book, &mut notice)?.list(&args.deal, ask, args.outlet.as_deref(), dated)?;
+    let ListingMade {
+        of_deal,
+        how,
+        outlet,
+        left,
+    } = &made;
+    let deal = &of_deal.deal;
+    let name = deal.name();
+    let price = format!("{} {}", amount(currency, ask), currency.code);
+    let at = place(outlet);
+    let done = match how {
+        How::Listed => format!(
+            "Listed {name}: {}, on {on}{at} for {price}",
+            sheet::unit(&deal.unit)
+        ),
+        How::Repriced(before) => {
+            let before = before.map_or(String::new(), |before| {
+                format!(" instead of {}", amount(currency, before))
+            });
+            format!(
+                "Repriced {name}: {}, asks {price}{before} from {on} on{at}",
+                deal.unit.model
+            )
+        }
+        How::Relisted(ended) => format!(
+            "Relisted {name}: {}, on {on}{at} for {price}; the listing before ended on {ended}",
+            sheet::unit(&deal.unit)
+        ),
+    };
+    let mut lines: Vec<String> = Vec::new();
+    lines.extend(left.map(|left| {
+        format!(
+            "That price leaves {} {} through {outlet}.",
+            amount(currency, left),
+            currency.code
+        )
+    }));
+    lines.push(format!(
+        "What to ask, and which offer to take: compband ask {name}"
+    ));
+    print(&entered(&done, &lines, of_deal.entered.number))
+}
+
+/// `compband unlist`.
+///
+/// # Errors
+/// A unit that is not listed, several listings of which none is said, or a book that cannot be written.
+pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let ended =
+        Books::open(&book, &mut notice)?.unlist(&args.deal, args.outlet.as_deref(), dated)?;
+    let ListingEnded { of_deal, was } = &ended;
+    let done = format!(
+        "Up for sale no longer{}: {}, {}, since {on}",
+        place(&was.outlet),
+        of_deal.deal.name(),
+        of_deal.deal.unit.model
+    );
+    let line = format!("It was up from {} on: {}.", was.from, so_far(was, currency));
+    print(&entered(&done, &[line], of_deal.entered.number))
+}
+
+/// The report of an entry that moves no money.
+fn entered(done: &str, lines: &[String], number: u32) -> String {
+    let mut text = format!("{}\n", fitted(&strong(done), ""));
+    for line in lines {
+        text.push_str(&format!("{}\n", fitted(line, "  ")));
+    }
+    text + &taken_back(number)
+}
+
+fn taken_back(number: u32) -> String {
+    format!("Entry {number}. To take it back: compband ledger reverse {number}\n")
+}
+
+/// `15 days, 2 offers, the best 140.00`.
+fn so_far(up: &Up, currency: &Currency) -> String {
+    let days = count(usize::try_from(up.days).unwrap_or_default(), "day");
+    let best = up.best.map_or(String::new(), |best| {
+        format!(", the best {}", amount(currency, best))
+    });
+    let offers = match up.offers {
+        0 => "no offer".to_string(),
+        offers => count(offers as usize, "offer"),
+    };
+    format!("{days}, {offers}{best}")
+}
+
+/// The line about the listing of a unit in stock.
+pub fn up_to_now(stocked: &Stocked, settings: &Settings) -> String {
+    let name = stocked.deal.name();
+    let currency = &settings.currency;
+    let text = stocked.up.as_ref().map_or_else(
+        || format!("{name} is not up for sale by the ledger: `compband list {name} --ask PRICE` says that it is"),
+        |up| {
+            let ask = up
+                .ask
+                .map_or(String::new(), |ask| format!(", now for {}", amount(currency, ask)));
+            format!(
+                "{name} is up{} since {}{ask}: {}",
+                place(&up.outlet),
+                up.from,
+                so_far(up, currency)
+            )
+        },
+    );
+    format!("{}\n", fitted(&text, ""))
+}
+
+/// An offer that was noted, with the words about it.
+pub struct Noted {
+    /// Number of its entry.
+    pub entry: u32,
+    /// The words.
+    pub text: String,
+}
+
+/// Notes an offer for a unit in stock.
+///
+/// # Errors
+/// Invalid values, or a book that cannot be written.
+pub fn note_offer(
+    book: &Book,
+    stocked: &Stocked,
+    (offer, outlet): (Decimal, &str),
+    entry: &EntryArgs,
+) -> Result<Noted, CliError> {
+    let dated = entry.dated()?;
+    let on = dated.on;
+    let OfferNoted { of_deal, same_as } =
+        Books::open(book, &mut notice)?.offer(stocked.deal.id, offer, outlet, dated)?;
+    let number = of_deal.entered.number;
+    if let Some(same) = same_as {
+        notice(&format!(
+            "an offer of this amount on {on} is noted already, as entry {same}: if it is the same, take this one back"
+        ));
+    }
+    let currency = &book.settings().currency;
+    let text = format!(
+        "Noted: an offer of {} {} for {}{} on {on}.",
+        amount(currency, offer),
+        currency.code,
+        stocked.deal.name(),
+        place(outlet)
+    );
+    Ok(Noted {
+        entry: number,
+        text: format!("{}\n{}", fitted(&text, ""), taken_back(number)),
+    })
+}

@@ -1,0 +1,331 @@
+//! `compband part` and `compband harvest`: the parts drawer.
+
+use std::path::Path;
+
+use chrono::NaiveDate;
+use clap::{Args, Subcommand};
+use rust_decimal::Decimal;
+
+use super::deals::{EntryArgs, minutes, tell};
+use super::{CliError, notice, parse_day, print, today};
+use crate::app::amounts::{money, money_if, refused};
+use crate::app::deals::{Books, OfDeal};
+use crate::app::describe::one_line;
+use crate::app::drawer::{HarvestSaid, Purchase, UsedParts};
+use crate::app::ledger::ledger_on;
+use crate::app::{AppError, Book};
+use crate::parse::parts::parts;
+use crate::render::document;
+use crate::render::drawer::{self as view, Told, cost_of, counted};
+use crate::render::numbers::amount;
+use crate::render::table::terminal_width;
+use crate::trade::Currency;
+use crate::trade::items::MOST;
+
+const EXAMPLES: &str = "\
+Examples:
+  compband part add \"display\" --fits \"Nerrow F4\" --cost 22 --count 2    22 each, 44 in all
+  compband part add \"screws\" --count 100 --in-all 4.50 --inbound 2
+  compband part list
+  compband part use d3 \"display\"
+  compband part drop \"display\" --for 3 --note \"cracked, sold as scrap\"
+
+Parts are kept at what they cost, shipping to you included, and the oldest are used first. A part
+that goes into a unit adds its cost to that of the unit; no cash moves. A unit taken apart for its
+parts: `compband harvest`. `compband bid --repair \"display: from drawer, success 0.8\"` plans with
+them, and `compband ledger reverse ENTRY` takes any of it back.";
+
+/// The parts drawer: parts bought, used and thrown away
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct PartArgs {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    Add(AddArgs),
+    List(ListArgs),
+    Use(UseArgs),
+    Drop(DropArgs),
+}
+
+/// Record parts that were bought for the drawer
+#[derive(Debug, Args)]
+struct AddArgs {
+    /// Name of the part
+    #[arg(value_name = "PART")]
+    name: String,
+    /// A model that it fits; can be given several times [default: not said, it then fits any]
+    #[arg(long, value_name = "MODEL")]
+    fits: Vec<String>,
+    /// What one of them cost
+    #[arg(long, value_name = "AMOUNT", required_unless_present = "in_all")]
+    cost: Option<String>,
+    /// What all of them cost together, in place of --cost
+    #[arg(long, value_name = "AMOUNT", conflicts_with = "cost")]
+    in_all: Option<String>,
+    /// How many [default: 1]
+    #[arg(long, value_name = "N", default_value_t = 1, hide_default_value = true, value_parser = clap::value_parser!(u32).range(1..=i64::from(MOST)))]
+    count: u32,
+    /// Shipping to you for all of them: it adds to their cost [default: 0]
+    #[arg(long, value_name = "AMOUNT")]
+    inbound: Option<String>,
+    #[command(flatten)]
+    entry: EntryArgs,
+}
+
+/// List the parts in the drawer, with what they cost
+#[derive(Debug, Args)]
+struct ListArgs {
+    /// The drawer as it was at the end of this day [default: today]
+    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    as_of: Option<NaiveDate>,
+    /// Print everything as JSON instead
+    #[arg(long)]
+    json: bool,
+}
+
+/// Record that parts went into a unit in stock: they add to what the unit cost
+#[derive(Debug, Args)]
+struct UseArgs {
+    /// The deal: its number, or the model where only one of it is in stock
+    #[arg(value_name = "DEAL")]
+    deal: String,
+    /// Name of the part; those that fit the unit are taken first, the oldest first
+    #[arg(value_name = "PART")]
+    name: String,
+    /// How many [default: 1]
+    #[arg(long, value_name = "N", default_value_t = 1, hide_default_value = true, value_parser = clap::value_parser!(u32).range(1..=i64::from(MOST)))]
+    count: u32,
+    #[command(flatten)]
+    entry: EntryArgs,
+}
+
+/// Record that parts left the drawer for good: broken, lost, thrown away or sold as scrap
+#[derive(Debug, Args)]
+struct DropArgs {
+    /// Name of the part; the oldest are taken first
+    #[arg(value_name = "PART")]
+    name: String,
+    /// How many [default: 1]
+    #[arg(long, value_name = "N", default_value_t = 1, hide_default_value = true, value_parser = clap::value_parser!(u32).range(1..=i64::from(MOST)))]
+    count: u32,
+    /// Only parts that fit this model
+    #[arg(long, value_name = "MODEL")]
+    fits: Option<String>,
+    /// What they fetched in all [default: 0]
+    #[arg(long = "for", value_name = "AMOUNT")]
+    fetched: Option<String>,
+    #[command(flatten)]
+    entry: EntryArgs,
+}
+
+const HARVEST_EXAMPLES: &str = "\
+Examples:
+  compband harvest d4 \"display = 18; battery x2 = 6\"       two batteries, worth 6 each
+  compband harvest d4 \"display; battery\" --minutes 30      worth what the book knows of them
+
+Name what you keep, and what each is worth to you: what it would take to replace. Where nothing is
+said, that is the value in [parts.MODEL] of compband.toml, or what such a part last cost. The cost
+of the unit goes to the parts. If they are worth more than it cost, they share it in proportion to
+their values (relative sales value; the last coins go to the largest remainders); if less, each is
+kept at what it is worth and the rest is written off. No cash moves: where the shell was sold, say
+`compband scrap` for it instead, or record the money as a part dropped with --for.";
+
+/// Take a dead unit apart for the drawer: closes a deal, and its cost goes to the parts
+#[derive(Debug, Args)]
+#[command(after_help = HARVEST_EXAMPLES)]
+pub struct HarvestArgs {
+    /// The deal: its number, or the model where only one of it is in stock
+    #[arg(value_name = "DEAL")]
+    deal: String,
+    /// The parts apart by ";", each with a count where there are several, and what one is worth
+    #[arg(value_name = "PARTS")]
+    parts: String,
+    /// A model that the parts fit besides that of the unit; can be given several times
+    #[arg(long, value_name = "MODEL")]
+    fits: Vec<String>,
+    /// Minutes of work
+    #[arg(long, value_name = "MINUTES")]
+    minutes: Option<String>,
+    #[command(flatten)]
+    entry: EntryArgs,
+}
+
+/// Runs `compband part`.
+///
+/// # Errors
+/// Invalid values, parts that are not there, or a book that cannot be read or written.
+pub fn run(args: &PartArgs, book: Option<&Path>) -> Result<(), CliError> {
+    match &args.what {
+        What::Add(args) => add(args, book),
+        What::List(args) => list(args, book),
+        What::Use(args) => used(args, book),
+        What::Drop(args) => dropped(args, book),
+    }
+}
+
+/// Models as they are kept: the ledger keeps several apart by `;`.
+fn models(given: &[String]) -> Result<Vec<String>, CliError> {
+    let mut all: Vec<String> = Vec::new();
+    for model in given {
+        let model = one_line("--fits", model)?;
+        if model.is_empty() || model.contains(';') {
+            let expected = "the name of a model, without ;; several models take several --fits";
+            return Err(refused("--fits", &model, expected).into());
+        }
+        if !all.contains(&model) {
+            all.push(model);
+        }
+    }
+    Ok(all)
+}
+
+/// `for "Nerrow F4", "Brask M2"`, or that nothing was said.
+fn fitting(models: &[String]) -> String {
+    if models.is_empty() {
+        return "What it fits is not said, so it counts as fitting any unit.".into();
+    }
+    format!("Fits {}.", models.join(", "))
+}
+
+fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let inbound = money_if("--inbound", args.inbound.as_ref(), currency)?.unwrap_or_default();
+    let count = Decimal::from(args.count);
+    let each = money_if("--cost", args.cost.as_ref(), currency)?;
+    let price = match (each, &args.in_all) {
+        (Some(each), _) => each * count,
+        (None, Some(all)) => money("--in-all", all, currency)?,
+        (None, None) => Decimal::ZERO,
+    };
+    let bought = Purchase {
+        name: args.name.clone(),
+        count: args.count,
+        cost: price + inbound,
+        fits: models(&args.fits)?,
+    };
+    let fits = fitting(&bought.fits);
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let moved = Books::open(&book, &mut notice)?.add_parts(bought, dated)?;
+    let money = |value| amount(currency, value);
+    let line = &moved.parts[0];
+    let how = match (each, inbound.is_zero()) {
+        (Some(each), true) if args.count > 1 => format!(" ({} each)", money(each)),
+        (Some(each), false) => format!(" ({} each, and {} inbound)", money(each), money(inbound)),
+        (None, false) => format!(" ({}, and {} inbound)", money(price), money(inbound)),
+        _ => String::new(),
+    };
+    let done = format!(
+        "Bought {} on {on} for {} {}{how}",
+        counted(&line.name, line.count),
+        money(line.cost),
+        currency.code
+    );
+    tell(&moved.entered, currency, &done, &[fits])
+}
+
+fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let on = args.as_of.unwrap_or_else(today);
+    let ledger = ledger_on(&book, on, &mut notice)?;
+    let content = Told {
+        currency: &book.settings().currency,
+        on,
+        ledger: &ledger,
+    };
+    if args.json {
+        return print(&document::text(&document::parts::document(&content))?);
+    }
+    print(&view::sheet(&content, terminal_width()))
+}
+
+fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let part = (args.name.as_str(), args.count);
+    let UsedParts { parts, of_deal } =
+        Books::open(&book, &mut notice)?.use_parts(&args.deal, part, dated)?;
+    let OfDeal { deal, entered } = &of_deal;
+    let name = parts.first().map_or("", |line| &line.name);
+    let done = format!(
+        "Used {} for {}, {}, on {on}: {} {} at cost, no cash",
+        counted(name, args.count),
+        deal.name(),
+        deal.unit.model,
+        amount(currency, cost_of(&parts)),
+        currency.code
+    );
+    let cost = format!(
+        "{} has cost {} {} and {} min.",
+        deal.unit.model,
+        amount(currency, deal.cost()),
+        currency.code,
+        deal.minutes.normalize()
+    );
+    tell(entered, currency, &done, &[cost])
+}
+
+fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let part = (args.name.as_str(), args.count);
+    let moved = Books::open(&book, &mut notice)?.drop_parts(
+        part,
+        (args.fits.as_deref(), fetched),
+        dated,
+    )?;
+    let name = moved.parts.first().map_or("", |line| &line.name);
+    let done = format!(
+        "Dropped {} on {on} for {} {}",
+        counted(name, args.count),
+        amount(currency, fetched),
+        currency.code
+    );
+    let cost = cost_of(&moved.parts);
+    let result = format!(
+        "Cost {}, profit {} {}.",
+        amount(currency, cost),
+        amount(currency, fetched - cost),
+        currency.code
+    );
+    tell(&moved.entered, currency, &done, &[result])
+}
+
+/// Runs `compband harvest`.
+///
+/// # Errors
+/// Invalid values, a deal that is not in stock, a value that is not known, or a book that cannot be written.
+pub fn harvest(args: &HarvestArgs, book: Option<&Path>) -> Result<(), CliError> {
+    let book = Book::open(book)?;
+    let currency = &book.settings().currency;
+    let said = HarvestSaid {
+        parts: read_parts(&args.parts, currency)?,
+        fits: models(&args.fits)?,
+        minutes: minutes(args.minutes.as_ref())?,
+    };
+    let dated = args.entry.dated()?;
+    let on = dated.on;
+    let harvested = Books::open(&book, &mut notice)?.harvest(&args.deal, said, dated)?;
+    let OfDeal { deal, entered } = &harvested.of_deal;
+    let done = format!("Took apart {}, {}, on {on}", deal.name(), deal.unit.model);
+    let lines = view::harvest_lines(&harvested, currency);
+    tell(entered, currency, &done, &lines)?;
+    print(&view::cautions(terminal_width()))
+}
+
+fn read_parts(
+    text: &str,
+    currency: &Currency,
+) -> Result<Vec<crate::parse::parts::PartSaid>, AppError> {
+    parts(text, currency).map_err(|expected| refused("PARTS", text, &expected))
+}

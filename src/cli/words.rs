@@ -1,0 +1,121 @@
+//! Questions about words of sheets whose meaning is not known.
+
+use super::eprint;
+use super::prompt::{Question, Said, Words};
+use crate::app::AppError;
+use crate::app::import::{Column, UnknownWord};
+use crate::render::numbers::counted;
+use crate::settings::words::Meaning;
+use crate::trade::text::{quoted, shorten};
+
+/// Answer that leaves a cell blank.
+const BLANK: &str = "blank";
+
+/// Answer that leaves a word unknown.
+const SKIP: &str = "skip";
+
+/// Asks for the meaning of each word, most frequent first.
+///
+/// # Errors
+/// If the terminal cannot be read; Ctrl-C ends the questions.
+pub fn ask(unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
+    eprint(&format!(
+        "{} not known. What do they mean? {BLANK} leaves the cell blank, {SKIP} leaves the\n\
+         rows out. The answers are kept for later imports.\n",
+        match unknown.len() {
+            1 => "1 word is".to_string(),
+            many => format!("{many} words are"),
+        }
+    ));
+    let mut meanings = Vec::new();
+    for one in unknown {
+        let answered = if one.column == Column::Model {
+            twin(one)?
+        } else {
+            answer(one)?
+        };
+        match answered {
+            None => break,
+            Some(said) if said == SKIP => {}
+            Some(said) => meanings.push(Meaning {
+                column: one.column.name().to_string(),
+                word: one.word.clone(),
+                value: if said == BLANK { String::new() } else { said },
+            }),
+        }
+    }
+    Ok(meanings)
+}
+
+/// Whether a model is another spelling of the one that it resembles; that one if so.
+fn twin(one: &UnknownWord) -> Result<Option<String>, AppError> {
+    let near = one.likely.as_deref().unwrap_or_default();
+    let text = format!(
+        "{} in {} (row {}): the same as {}? yes or no",
+        quoted(&shorten(&one.word, 30)),
+        counted(one.rows, "row"),
+        one.first,
+        quoted(&shorten(near, 30))
+    );
+    let question = Question {
+        text: &text,
+        usual: "yes",
+        hints: &[],
+        words: Words::one(["yes", "no"].map(String::from)),
+    };
+    let check = |answer: &str| match answer.trim().to_lowercase().as_str() {
+        "yes" => Ok(near.to_string()),
+        "no" => Ok(SKIP.to_string()),
+        _ => Err("answer with yes or no".to_string()),
+    };
+    asked(&question, check)
+}
+
+/// The answer for one word; none if there are to be no more questions.
+fn answer(one: &UnknownWord) -> Result<Option<String>, AppError> {
+    let text = format!(
+        "{} in {} (row {}): which {}? {}, {BLANK} or {SKIP}",
+        quoted(&shorten(&one.word, 30)),
+        counted(one.rows, "row"),
+        one.first,
+        one.column.name().replace('_', " "),
+        one.values.join(", ")
+    );
+    let known = one
+        .values
+        .iter()
+        .cloned()
+        .chain([BLANK, SKIP].map(String::from));
+    let words = Words::one(known);
+    let question = Question {
+        text: &text,
+        usual: one.likely.as_deref().unwrap_or(SKIP),
+        hints: &[],
+        words: words.clone(),
+    };
+    let check = |answer: &str| {
+        let mut known = one.values.iter().map(String::as_str).chain([BLANK, SKIP]);
+        let found = known.find(|word| word.eq_ignore_ascii_case(answer.trim()));
+        found.map(str::to_string).ok_or_else(|| {
+            format!(
+                "answer with one of {}, {BLANK} or {SKIP}",
+                one.values.join(", ")
+            )
+        })
+    };
+    asked(&question, check)
+}
+
+fn asked(
+    question: &Question<'_>,
+    check: impl Fn(&str) -> Result<String, String>,
+) -> Result<Option<String>, AppError> {
+    match question.ask(check) {
+        Ok(Said::Text(text)) => Ok(Some(text)),
+        Ok(Said::Undo | Said::End) => Ok(None),
+        Err(why) => Err(AppError::Refused {
+            message: format!("the answer cannot be read: {why}"),
+            next: "say the meanings with --value".into(),
+        }),
+    }
+}

@@ -1,0 +1,103 @@
+//! What parts took to get, by the ledger.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use super::Ledger;
+use crate::trade::entry::{Entry, Kind};
+use crate::trade::items::fold_name;
+use crate::trade::names::match_key;
+use crate::trade::part::PartLine;
+
+/// What a part took to get the last time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LastCost {
+    /// Cost of one, rounded half-even to the minor unit.
+    pub each: Decimal,
+    /// The day.
+    pub on: NaiveDate,
+    /// Whether it was taken out of a unit and not bought.
+    pub harvested: bool,
+}
+
+impl Ledger {
+    /// The entries in force that brought parts, with each line of parts.
+    fn brought(&self) -> impl Iterator<Item = (&Entry, &PartLine)> {
+        self.entries
+            .iter()
+            .filter(|entry| matches!(entry.kind, Kind::Part | Kind::Harvest))
+            .filter(|entry| !self.reversed.contains_key(&entry.number))
+            .flat_map(|entry| entry.parts.iter().map(move |line| (entry, line)))
+    }
+
+    /// What a part that fits a model cost the last time that it was bought, or else taken out of a unit.
+    pub fn last_cost(&self, name: &str, model: &str) -> Option<LastCost> {
+        let name = fold_name(name);
+        let found = self.brought().filter(|(entry, line)| {
+            line.name == name && (entry.fits.is_empty() || fits(entry, model))
+        });
+        let (entry, line) =
+            found.max_by_key(|(entry, _)| (entry.kind == Kind::Part, entry.on, entry.number))?;
+        let each = line.cost / Decimal::from(line.count.max(1));
+        Some(LastCost {
+            each: each.round_dp(self.decimals),
+            on: entry.on,
+            harvested: entry.kind == Kind::Harvest,
+        })
+    }
+
+    /// Names of all parts that were ever in the drawer and said to fit a model, each once, in
+    /// alphabetical order.
+    pub fn parts_of(&self, model: &str) -> Vec<&str> {
+        let of_model = self.brought().filter(|(entry, _)| fits(entry, model));
+        let mut names: Vec<&str> = of_model.map(|(_, line)| line.name.as_str()).collect();
+        names.sort_unstable();
+        names.dedup();
+        names
+    }
+
+    /// Names of all parts that were ever in the drawer.
+    pub fn part_names(&self) -> impl Iterator<Item = &str> {
+        self.brought().map(|(_, line)| line.name.as_str())
+    }
+}
+
+/// Whether the parts of an entry are said to fit a model.
+fn fits(entry: &Entry, model: &str) -> bool {
+    let key = match_key(model);
+    entry.fits.iter().any(|fit| match_key(fit) == key)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trade::part::parse_parts;
+
+    fn day(at: u32) -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, 1, at).unwrap()
+    }
+
+    #[test]
+    fn the_last_purchase_in_force_counts() {
+        let mut ledger = Ledger::new(2);
+        let mut part = |at, parts: &str, fits: &[&str]| {
+            let fits = fits.iter().map(|model| (*model).to_string()).collect();
+            let entry = ledger.part(day(at), parse_parts(parts).unwrap(), fits);
+            ledger.enter(entry).unwrap();
+        };
+        part(5, "display x3 = 10.00", &["Brask M2"]);
+        part(2, "display x1 = 9.00", &["Brask M2", "Nerrow F4"]);
+        part(7, "cable x1 = 1.50", &[]);
+        part(9, "display x1 = 7.00", &["Brask M2"]);
+        let back = ledger.reverse(None, 4).unwrap();
+        ledger.enter(back).unwrap();
+        let each = |name, model| ledger.last_cost(name, model).map(|last| last.each);
+        let money = |text: &str| Some(text.parse().unwrap());
+        assert_eq!(each("Display", "brask m2"), money("3.33"));
+        assert_eq!(each("display", "Nerrow F4"), money("9.00"));
+        assert_eq!(each("cable", "Nerrow F4"), money("1.50"));
+        assert_eq!(each("display", "Tolvik Page 6"), None);
+        assert_eq!(ledger.parts_of("Brask M2"), ["display"]);
+        assert_eq!(ledger.parts_of("Tolvik Page 6"), [""; 0]);
+    }
+}

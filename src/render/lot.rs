@@ -1,0 +1,64 @@
+//! Several units bought at one price, on the terminal.
+
+use std::fmt::Write;
+
+use rust_decimal::Decimal;
+
+use super::numbers::amount;
+use super::sheet::{prose_width, unit, wrap};
+use super::table::{Grid, Kind};
+use crate::app::deals::Entered;
+use crate::app::lot::OfLot;
+use crate::deal::ledger::name;
+use crate::trade::Currency;
+
+/// What was bought together.
+#[derive(Debug)]
+pub struct Bought<'a> {
+    /// Currency of all money.
+    pub currency: &'a Currency,
+    /// The units with their shares.
+    pub units: &'a [OfLot],
+    /// The last entry; none if nothing was recorded.
+    pub entered: Option<Entered>,
+}
+
+/// The units with their shares, and the money after it.
+pub fn text(content: &Bought<'_>, width: Option<u16>) -> String {
+    let money = |value: Decimal| amount(content.currency, value);
+    let mut grid = Grid::ranked(&[
+        ("deal", Kind::Fixed, 0),
+        ("unit", Kind::Text, 0),
+        ("likely", Kind::Number, 0),
+        ("share", Kind::Number, 0),
+        ("inbound", Kind::Number, 1),
+        ("cost", Kind::Number, 0),
+        ("entry", Kind::Number, 1),
+    ]);
+    for one in content.units {
+        let likely = one.estimate.map_or("–".into(), |made| money(made.likely));
+        grid.push(vec![
+            name(one.deal),
+            unit(&one.unit),
+            likely,
+            money(one.price),
+            money(one.inbound),
+            money(one.cost()),
+            one.entry.to_string(),
+        ]);
+    }
+    let mut out = grid.render(width);
+    let said = match content.entered {
+        None => "Nothing is recorded: leave --dry-run out.".to_string(),
+        Some(entered) => format!(
+            "Cash {}, stock at cost {}, bankroll {} {}. Each entry is taken back alone: compband ledger reverse {}",
+            money(entered.cash),
+            money(entered.stock),
+            money(entered.bankroll),
+            content.currency.code,
+            entered.number
+        ),
+    };
+    let _ = writeln!(out, "{}", wrap(&said, prose_width(width), ""));
+    out
+}

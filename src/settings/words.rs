@@ -1,0 +1,198 @@
+//! `[words]`: what words of sheets mean in this book, such as `grade.vg = "B"`.
+
+use std::collections::{BTreeMap, HashMap};
+
+use serde::Deserialize;
+use toml_edit::{DocumentMut, Item, Table, value};
+
+use crate::trade::names::match_key;
+
+/// Key of the table in the settings.
+const TABLE: &str = "words";
+
+/// Columns whose words may have a meaning; `pieces` stands for missing, extras and defects.
+pub const COLUMNS: [&str; 7] = [
+    "model",
+    "variant",
+    "grade",
+    "completeness",
+    "works",
+    "how_sold",
+    "pieces",
+];
+
+/// Meanings of words, by column.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(transparent)]
+pub struct Words(BTreeMap<String, BTreeMap<String, String>>);
+
+/// The meaning of one word.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Meaning {
+    /// The column ([`COLUMNS`]).
+    pub column: String,
+    /// The word as it is in sheets.
+    pub word: String,
+    /// The value that it stands for; empty for a blank cell.
+    pub value: String,
+}
+
+impl Words {
+    /// The meanings of the words of a column, by [`match_key`] of the word.
+    pub fn of(&self, column: &str) -> HashMap<String, &str> {
+        let words = self.0.get(column).into_iter().flatten();
+        words
+            .map(|(word, value)| (match_key(word), value.as_str()))
+            .collect()
+    }
+
+    /// The meaning of a word in a column.
+    pub fn get(&self, column: &str, word: &str) -> Option<&str> {
+        let key = match_key(word);
+        let mut words = self.0.get(column)?.iter();
+        words
+            .find(|(known, _)| match_key(known) == key)
+            .map(|(_, value)| value.as_str())
+    }
+
+    /// The model that a name stands for: itself, unless it is another name of one.
+    pub fn model<'n>(&'n self, name: &'n str) -> &'n str {
+        self.get("model", name).unwrap_or(name)
+    }
+
+    /// Adds a meaning, or replaces that of the same word.
+    pub fn set(&mut self, meaning: &Meaning) {
+        let words = self.0.entry(meaning.column.clone()).or_default();
+        let key = match_key(&meaning.word);
+        words.retain(|word, _| match_key(word) != key);
+        words.insert(meaning.word.clone(), meaning.value.clone());
+    }
+
+    /// Checks columns, and that no name of a model stands for one that stands for another.
+    ///
+    /// # Errors
+    /// The key and the expected form.
+    pub(super) fn check(&self) -> Result<(), String> {
+        for (column, words) in &self.0 {
+            if !COLUMNS.contains(&column.as_str()) {
+                return Err(format!(
+                    "{TABLE}.{column}: expected one of {}",
+                    COLUMNS.join(", ")
+                ));
+            }
+            let mut keys: Vec<String> = words.keys().map(|word| match_key(word)).collect();
+            keys.sort_unstable();
+            if let Some(pair) = keys.windows(2).find(|pair| pair[0] == pair[1]) {
+                return Err(format!("{TABLE}.{column}: {:?} is there twice", pair[0]));
+            }
+        }
+        let models = self.0.get("model").into_iter().flatten();
+        for (name, model) in models {
+            if model.trim().is_empty() {
+                return Err(format!(
+                    "{TABLE}.model.{name:?}: expected the name of a model"
+                ));
+            }
+            if self.get("model", model).is_some() {
+                return Err(format!(
+                    "{TABLE}.model.{name:?}: expected the name of a model, but {model:?} is itself another name"
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The text of the settings with these meanings added; comments and everything else stay.
+///
+/// # Errors
+/// A sentence, if the text cannot take them.
+pub fn with_words(text: &str, meanings: &[Meaning]) -> Result<String, String> {
+    let mut document: DocumentMut = text.parse().map_err(|why| format!("{why}"))?;
+    let words = document.entry(TABLE).or_insert_with(|| {
+        let mut table = Table::new();
+        table.set_implicit(true);
+        Item::Table(table)
+    });
+    let refused = || format!("[{TABLE}] is no table");
+    let words = words.as_table_like_mut().ok_or_else(refused)?;
+    for meaning in meanings {
+        let column = words
+            .entry(&meaning.column)
+            .or_insert_with(|| Item::Table(Table::new()));
+        let column = column.as_table_like_mut().ok_or_else(refused)?;
+        let key = match_key(&meaning.word);
+        let same = column
+            .iter()
+            .map(|(word, _)| word.to_string())
+            .find(|word| match_key(word) == key);
+        let word = same.unwrap_or_else(|| meaning.word.clone());
+        column.insert(&word, value(meaning.value.as_str()));
+    }
+    Ok(document.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::settings::{Settings, TEMPLATE};
+
+    fn meaning(column: &str, word: &str, value: &str) -> Meaning {
+        Meaning {
+            column: column.into(),
+            word: word.into(),
+            value: value.into(),
+        }
+    }
+
+    #[test]
+    fn words_are_added_to_any_settings() {
+        let all = [
+            meaning("grade", "very good", "B"),
+            meaning("grade", "VG", "B"),
+            meaning("model", "Nerow \"F4\"", "Nerrow F4"),
+            meaning("works", "?", ""),
+        ];
+        let before = "# mine\n[words.grade]\nvg = \"A\" # so far\n\n[deal]\nweeks = 3\n";
+        for start in ["", TEMPLATE, before] {
+            let text = with_words(start, &all).unwrap();
+            let settings = Settings::parse(&text, Path::new("a")).unwrap();
+            for meaning in &all {
+                let found = settings.words.get(&meaning.column, &meaning.word);
+                assert_eq!(found, Some(meaning.value.as_str()), "{text}");
+            }
+            assert_eq!(settings.words.of("grade").len(), 2, "{text}");
+            assert_eq!(settings.words.model("nerow \"f4\""), "Nerrow F4");
+            assert_eq!(settings.words.model("Brask M2"), "Brask M2");
+        }
+        let text = with_words(before, &all).unwrap();
+        assert!(
+            text.starts_with("# mine\n") && text.contains("weeks = 3"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn wrong_words_are_refused() {
+        for (text, why) in [
+            (
+                "[words.price]\ncheap = \"3\"",
+                "words.price: expected one of model",
+            ),
+            ("[words.grade]\nvg = \"B\"\nVG = \"A\"", "is there twice"),
+            (
+                "[words.model]\na = \"b\"\nb = \"c\"",
+                "is itself another name",
+            ),
+            ("[words.model]\na = \" \"", "expected the name of a model"),
+        ] {
+            let error = Settings::parse(text, Path::new("a"))
+                .unwrap_err()
+                .to_string();
+            assert!(error.contains(why), "{error}");
+        }
+        assert!(with_words("words = 3", &[meaning("grade", "a", "B")]).is_err());
+    }
+}

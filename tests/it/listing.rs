@@ -1,0 +1,560 @@
+//! Units put up for sale, offers for them, time on the market, and units named by a deal or a watched name.
+
+use std::fs;
+use std::path::Path;
+
+use serde_json::Value;
+use tempfile::TempDir;
+use unicode_width::UnicodeWidthStr;
+
+use crate::estimate::{DEMO_UNIT, conforms, demo, json, root};
+use crate::ledger::{does, refuses, words};
+use crate::runner::{out, run, stderr};
+
+/// The unit of the demo, as flags.
+const F4: &str = "--grade B --completeness usable --missing charger";
+
+/// The demo's book with that unit in stock, bought seven weeks before it is put up.
+fn stocked() -> TempDir {
+    let dir = demo();
+    does(&dir, "ledger fund 300 --date 2026-09-01");
+    does(
+        &dir,
+        &format!("buy 'Nerrow F4' --price 42 {F4} --date 2026-09-11"),
+    );
+    dir
+}
+
+fn listed() -> TempDir {
+    let dir = stocked();
+    does(&dir, "list d1 --ask 162 --date 2026-10-30");
+    dir
+}
+
+fn ledger_bytes(dir: &TempDir) -> Vec<u8> {
+    fs::read(dir.path().join("deals/ledger.csv")).unwrap_or_default()
+}
+
+fn document(dir: &TempDir, line: &str) -> Value {
+    json(dir.path(), &words(line))
+}
+
+fn ledger(dir: &TempDir, day: &str) -> Value {
+    document(dir, &format!("ledger --as-of {day}"))
+}
+
+fn keeps_to(document: &Value, name: &str) {
+    let path = root().join(format!("data/{name}-1.schema.json"));
+    let schema: Value = serde_json::from_str(&fs::read_to_string(path).unwrap()).unwrap();
+    conforms(document, &schema, name);
+}
+
+fn plain(text: &str) -> String {
+    text.replace(['\u{a0}', '\u{202f}'], " ")
+}
+
+/// What a run says on standard error, where it succeeds.
+fn noted(dir: &TempDir, line: &str) -> String {
+    let output = run(dir.path(), &words(line));
+    assert!(output.status.success(), "{line}: {}", stderr(&output));
+    plain(&stderr(&output))
+}
+
+#[test]
+fn a_listing_from_its_first_day_to_the_sale() {
+    let dir = stocked();
+    let said = does(&dir, "list d1 --ask 162 --date 2026-10-30");
+    let net = document(&dir, "net --price 162 --outlet parcel");
+    for told in [
+        "Listed d1: Nerrow F4, grade B, usable",
+        "on 2026-10-30 at parcel for 162.00 EUR",
+        &format!("leaves {} EUR", net["net"].as_str().unwrap()),
+        "compband ask d1",
+        "Entry 3. To take it back: compband ledger reverse 3",
+    ] {
+        assert!(plain(&said).contains(told), "{told}: {said}");
+    }
+    let said = does(&dir, "list 'nerrow f4' --ask 155 --date 2026-11-06");
+    assert!(
+        said.contains("Repriced d1: Nerrow F4, asks 155.00 EUR instead of 162.00 from 2026-11-06")
+    );
+    let said = does(&dir, "unlist d1 --date 2026-11-09");
+    assert!(said.contains("Up for sale no longer at parcel: d1, Nerrow F4, since 2026-11-09"));
+    assert!(
+        said.contains("It was up from 2026-10-30 on: 10 days, no offer."),
+        "{said}"
+    );
+    let said = does(&dir, "list d1 --ask 150 --date 2026-11-10");
+    assert!(
+        said.contains("Relisted d1") && said.contains("ended on 2026-11-09"),
+        "{said}"
+    );
+    does(&dir, "offer d1 120 --date 2026-11-12");
+    // No money has moved, and the day before all is as it was.
+    let then = ledger(&dir, "2026-11-20");
+    keeps_to(&then, "ledger");
+    assert_eq!(
+        (&then["cash"], &then["stock"]),
+        (&"258.00".into(), &"42.00".into())
+    );
+    let listings = &then["deals"][0]["listings"];
+    for (at, until, days, offers, ask) in [
+        (0, Value::from("2026-11-09"), 10, 0, "155.00"),
+        (1, Value::Null, 10, 1, "150.00"),
+    ] {
+        let listing = &listings[at];
+        assert_eq!(listing["until"], until);
+        assert_eq!(
+            (&listing["days"], &listing["offers"]),
+            (&days.into(), &offers.into())
+        );
+        assert_eq!(
+            listing["asking"].as_array().unwrap().last().unwrap()["price"],
+            ask
+        );
+    }
+    assert_eq!(listings[1]["best_offer"], "120.00");
+    let early = ledger(&dir, "2026-11-05");
+    assert_eq!(early["deals"][0]["listings"].as_array().unwrap().len(), 1);
+    assert_eq!(
+        early["deals"][0]["listings"][0]["asking"]
+            .as_array()
+            .unwrap()
+            .len(),
+        1
+    );
+
+    // The sale takes outlet, price and offers from the listing.
+    let said = does(&dir, "sold d1 --at-asking --date 2026-11-24");
+    assert!(said.contains("through parcel for 150.00 EUR"), "{said}");
+    assert!(
+        said.contains("Offers counted, this one among them: 2."),
+        "{said}"
+    );
+    let after = ledger(&dir, "2026-11-25");
+    let deal = &after["deals"][0];
+    assert_eq!(
+        (&deal["outlet"], &deal["offers"]),
+        (&"parcel".into(), &2.into())
+    );
+    assert_eq!(deal["listings"][1]["ended"], "sold");
+    assert_eq!(deal["listings"][1]["offers"], 2);
+    assert_eq!(deal["listings"][0]["ended"], "unsold");
+    let market = &after["time_on_market"][0];
+    assert_eq!(
+        (
+            &market["spells"],
+            &market["sold"],
+            &market["half_within_days"]
+        ),
+        (&2.into(), &1.into(), &14.into())
+    );
+}
+
+#[test]
+fn what_is_up_is_shown_in_eighty_columns() {
+    let dir = listed();
+    does(&dir, "list d1 --ask 140 --outlet table --date 2026-11-02");
+    does(&dir, "offer d1 101 --outlet table --date 2026-11-04");
+    let text = plain(&does(&dir, "ledger --as-of 2026-11-20"));
+    for told in [
+        "Up for sale, EUR",
+        "d1    Nerrow F4  parcel  2026-10-30    21  162.00       0       –",
+        "d1    Nerrow F4  table   2026-11-02    18  140.00       1  101.00",
+        "Put up for sale so far: 1 unit, none sold yet; the longest was up for 21 days.",
+    ] {
+        assert!(text.replace("\n  ", " ").contains(told), "{told}: {text}");
+    }
+    for line in [
+        "ask d1 --as-of 2026-11-20",
+        "offer d1 120 --dry-run --date 2026-11-20",
+    ] {
+        let text = does(&dir, line);
+        assert!(text.lines().all(|line| line.width() <= 80), "{text}");
+    }
+    assert!(text.lines().all(|line| line.width() <= 82), "{text}");
+}
+
+#[test]
+fn what_cannot_be_listed_is_refused() {
+    let dir = listed();
+    for (code, line, told) in [
+        (5, "list d9 --ask 60", "there is no deal"),
+        (3, "list d1 --ask 0", "a price of 0"),
+        (
+            3,
+            "list d1 --ask 162 --date 2026-11-02",
+            "at this price already",
+        ),
+        (
+            5,
+            "list d1 --ask 160 --outlet parcell",
+            "did you mean \"parcel\"?",
+        ),
+        (3, "list d1 --ask 160 --date 2026-09-01", "bought"),
+        (3, "list d1 --ask much", "much"),
+        (2, "list d1", "--ask"),
+        (3, "unlist d1 --outlet table", "d1 is not listed at table"),
+        (3, "unlist d1 --date 2026-10-29", "not listed"),
+        (2, "offer d1", "what is offered for d1?"),
+        (2, "offer 60 d1", "compband offer d1 AMOUNT"),
+        (5, "offer d9 60", "there is no deal"),
+        (3, "offer d1 0", "a price of 0"),
+        (3, "offer d1 60 --date 2026-09-05", "bought on 2026-09-11"),
+        (3, "sold d1 --at-asking --outlet table", "no asking price"),
+        (2, "sold d1 --at-asking --price 60", "cannot be used with"),
+        (2, "sold d1", "--price"),
+    ] {
+        refuses(&dir, code, line, &[told]);
+    }
+    does(&dir, "list d1 --ask 140 --outlet table --date 2026-11-03");
+    refuses(
+        &dir,
+        2,
+        "unlist d1",
+        &["up at parcel and table", "--outlet"],
+    );
+    does(
+        &dir,
+        "sold d1 --price 130 --date 2026-11-25 --outlet parcel",
+    );
+    refuses(&dir, 3, "list d1 --ask 60", &["is sold since 2026-11-25"]);
+    refuses(&dir, 3, "offer d1 60", &["is sold since 2026-11-25"]);
+    refuses(&dir, 3, "ask d1", &["is sold since 2026-11-25"]);
+    refuses(&dir, 3, "unlist d1", &["is sold since"]);
+}
+
+/// What the ledger knows of a listing counts as if it had been said.
+#[test]
+fn ask_knows_what_the_ledger_knows() {
+    let dir = listed();
+    does(&dir, "offer d1 101 --date 2026-11-02");
+    does(&dir, "offer d1 104 --date 2026-11-04");
+    let known = document(&dir, "ask d1 --as-of 2026-11-20");
+    let other = stocked();
+    let flags = format!(
+        "ask --model 'Nerrow F4' {F4} --as-of 2026-11-20 --outlet parcel --asking 162 --offers 2 --over 3"
+    );
+    let mut said = document(&other, &flags);
+    assert_eq!(known, said);
+    assert!(known["reckoned_with"]["offers_in_ledger"].is_null());
+    // Flags say otherwise.
+    let more = " --asking 150 --grade A";
+    let known = document(&dir, &format!("ask d1 --as-of 2026-11-20{more}"));
+    assert_eq!(known["reckoned_with"]["asking"], "150.00");
+    assert!(known["unit"].as_str().unwrap().contains("grade A"));
+    said = document(&dir, "ask d1 --as-of 2026-11-20 --offers 9 --over 3");
+    assert_eq!(said["reckoned_with"]["offers_seen"]["count"], 9);
+    let text = plain(&does(&dir, "ask d1 --as-of 2026-11-20"));
+    assert!(
+        text.starts_with("d1 is up at parcel since 2026-10-30, now for 162.00: 21 days, 2 offers, the best 104.00"),
+        "{text}"
+    );
+    assert!(
+        text.replace("\n  ", " ")
+            .contains("2 in 3 weeks since it is up"),
+        "{text}"
+    );
+    // As of a day before the listing nothing is known of it.
+    let text = plain(&does(&dir, "ask d1 --as-of 2026-10-01"));
+    assert!(
+        text.starts_with("d1 is not up for sale by the ledger"),
+        "{text}"
+    );
+}
+
+#[test]
+fn an_offer_is_noted_and_answered_in_one_step() {
+    let dir = listed();
+    let before = ledger_bytes(&dir);
+    let dry = document(&dir, "offer d1 131 --date 2026-11-13 --dry-run");
+    assert!(dry["noted_as_entry"].is_null() && dry["deal"] == "d1");
+    for line in [
+        format!("offer 131 --model 'Nerrow F4' {F4}"),
+        "offer 'Nerrow F4' 131".to_string(),
+    ] {
+        let document = document(&dir, &line);
+        assert!(document["noted_as_entry"].is_null() && document["deal"].is_null());
+    }
+    assert_eq!(ledger_bytes(&dir), before);
+    let noting = document(&dir, "offer d1 131 --date 2026-11-13 --note 'by telephone'");
+    keeps_to(&noting, "offer");
+    assert_eq!(noting["noted_as_entry"], 4);
+    for key in [
+        "answer",
+        "counter",
+        "lowest_to_take",
+        "worth_of_waiting",
+        "reckoned_with",
+    ] {
+        assert_eq!(noting[key], dry[key], "{key}");
+    }
+    assert_eq!(noting["as_of"], "2026-11-13");
+    assert_eq!(noting["reckoned_with"]["offers_seen"]["count"], 1);
+    let entries = plain(&does(&dir, "ledger entries --deal d1"));
+    assert!(
+        entries.contains("offer of 131.00; parcel; by telephone"),
+        "{entries}"
+    );
+    let text = does(&dir, "offer d1 60 --date 2026-11-14");
+    assert!(
+        text.contains("Noted: an offer of 60.00 EUR for d1 at parcel on 2026-11-14."),
+        "{text}"
+    );
+    assert!(
+        text.contains("Entry 5. To take it back: compband ledger reverse 5"),
+        "{text}"
+    );
+    let said = noted(&dir, "offer d1 60 --date 2026-11-14");
+    assert!(said.contains("noted already, as entry 5"), "{said}");
+    does(&dir, "ledger reverse 6");
+    does(&dir, "ledger reverse 5");
+    let deal = &ledger(&dir, "2026-11-20")["deals"][0];
+    assert_eq!(deal["listings"][0]["offers"], 1);
+}
+
+/// An offer for a unit of which no sale is known is noted all the same.
+#[test]
+fn an_offer_without_advice_is_noted() {
+    let dir = stocked();
+    does(&dir, "buy 'Unheard Of' --price 5 --date 2026-09-12");
+    does(&dir, "list d2 --ask 20 --date 2026-09-13");
+    let said = noted(&dir, "offer d2 12 --date 2026-09-14");
+    assert!(said.contains("no advice: "), "{said}");
+    assert_eq!(
+        ledger(&dir, "2026-09-15")["deals"][1]["listings"][0]["offers"],
+        1
+    );
+}
+
+/// One unit that waits seven weeks for a part moved the rate from 2.4 to 0.7 a week, when time counted from the
+/// purchase.
+#[test]
+fn the_rate_of_offers_counts_from_the_listing() {
+    let rate = |dir: &TempDir| {
+        let line = format!("ask --model 'Nerrow F4' {F4} --as-of 2026-11-20 --outlet parcel");
+        let document = document(dir, &line);
+        let mean = document["reckoned_with"]["offers_per_week"]["mean"].as_f64();
+        let seen = document["reckoned_with"]["offers_in_ledger"].clone();
+        (mean.unwrap(), seen)
+    };
+    let dir = stocked();
+    let (rule, none) = rate(&dir);
+    assert!(none.is_null() && (2.0..2.8).contains(&rule), "{rule}");
+    does(&dir, "list d1 --ask 150 --date 2026-10-30");
+    does(&dir, "sold d1 --price 140 --offers 2 --date 2026-11-06");
+    let (after, seen) = rate(&dir);
+    assert_eq!((&seen["count"], &seen["weeks"]), (&2.into(), &1.0.into()));
+    assert!((after - rule).abs() < 0.3, "{rule} {after}");
+    // The conjugate rule: a gamma prior with mean 2.4 and two offers more in one week more.
+    let shape = (after * 1.0 - 2.0) / (1.0 - after / rule);
+    let weeks = shape / rule;
+    assert!(((shape + 2.0) / (weeks + 1.0) - after).abs() < 1e-9);
+    // Eight weeks from the purchase would have made less than half of it.
+    assert!(
+        (shape + 2.0) / (weeks + 8.0) < after / 2.0,
+        "{shape} {weeks}"
+    );
+}
+
+/// Entries count by their days, whatever the order in which they are recorded.
+#[test]
+fn days_out_of_order_and_reversals() {
+    let (dir, other) = (stocked(), stocked());
+    let lines = [
+        "list d1 --ask 162 --date 2026-10-01",
+        "offer d1 101 --date 2026-10-05",
+        "list d1 --ask 150 --date 2026-10-12",
+        "unlist d1 --date 2026-10-20",
+    ];
+    for line in lines {
+        does(&dir, line);
+    }
+    for at in [2, 0, 1, 3] {
+        does(&other, lines[at]);
+    }
+    for day in ["2026-10-03", "2026-10-06", "2026-10-15", "2026-11-20"] {
+        let listings = |dir: &TempDir| ledger(dir, day)["deals"][0]["listings"].clone();
+        assert_eq!(listings(&dir), listings(&other), "{day}");
+    }
+    // Not before it began; the last entry of a deal goes first.
+    refuses(&dir, 3, "unlist d1 --date 2026-10-25", &["not listed"]);
+    refuses(&dir, 3, "ledger reverse 3", &["builds on entry 3"]);
+    does(&dir, "ledger reverse 6");
+    does(&dir, "ledger reverse 5");
+    let listing = &ledger(&dir, "2026-11-20")["deals"][0]["listings"][0];
+    assert_eq!(listing["until"], Value::Null);
+    assert_eq!(listing["asking"].as_array().unwrap().len(), 1);
+    does(&dir, "ledger reverse 4");
+    does(&dir, "ledger reverse 3");
+    assert_eq!(
+        ledger(&dir, "2026-11-20")["deals"][0]["listings"],
+        Value::Array(vec![])
+    );
+}
+
+/// Half of three units sold, one elsewhere, one still up: the curve of statsmodels for the same spells (20 sold, 10
+/// and 30 seen) falls at 20 from 1 to one half.
+#[test]
+fn time_on_the_market_is_learnt() {
+    let dir = stocked();
+    for day in ["2026-09-12", "2026-09-13"] {
+        does(&dir, &format!("buy 'Brask M2' --price 3 --date {day}"));
+    }
+    for line in [
+        "list d1 --ask 150 --date 2026-10-01",
+        "list d2 --ask 20 --outlet table --date 2026-10-01",
+        "list d3 --ask 21 --date 2026-10-01",
+        "sold d2 --price 15 --outlet parcel --date 2026-10-11",
+        "sold d1 --price 140 --date 2026-10-21",
+    ] {
+        does(&dir, line);
+    }
+    let document = ledger(&dir, "2026-10-31");
+    let all = &document["time_on_market"][0];
+    for (key, value) in [
+        ("spells", 3),
+        ("sold", 1),
+        ("still_up", 1),
+        ("ended_unsold", 1),
+        ("half_within_days", 20),
+    ] {
+        assert_eq!(all[key], value, "{key}");
+    }
+    assert_eq!(all["unsold_after"][0]["chance"], 0.5);
+    assert_eq!(document["time_on_market"].as_array().unwrap().len(), 3);
+    assert_eq!(document["time_on_market"][2]["outlet"], "table");
+    let text = plain(&does(&dir, "ledger --as-of 2026-10-31")).replace("\n  ", " ");
+    for told in [
+        "Of 3 units put up for sale, half sell within 20 days",
+        "1 sold, 1 still up, 1 ended or sold elsewhere).",
+        "Until half sell, by outlet: parcel 20 days (of 2), table not known yet (of 1).",
+    ] {
+        assert!(text.contains(told), "{told}: {text}");
+    }
+}
+
+fn same(dir: &Path, one: &[&str], other: &[&str]) {
+    assert_eq!(out(dir, one), out(dir, other), "{one:?}");
+}
+
+#[test]
+fn a_unit_goes_by_its_deal_or_its_name() {
+    let dir = stocked();
+    let path = dir.path();
+    let day = ["--as-of", "2026-11-20"];
+    does(&dir, &format!("watch add f4 --model 'Nerrow F4' {F4}"));
+    for command in ["estimate", "bid"] {
+        let said = [&[command][..], &DEMO_UNIT].concat();
+        for word in ["d1", "f4"] {
+            same(path, &[&[command, word][..], &day].concat(), &said);
+        }
+    }
+    let asked = |more: &[&str]| json(path, &[&["estimate"], more, &day[..]].concat());
+    let better = [&["--grade", "A"], &DEMO_UNIT[4..8]].concat();
+    assert_eq!(
+        asked(&["d1", "--grade", "A", "--band", "50"]),
+        asked(&[&["--model", "Nerrow F4", "--band", "50"], &better[..]].concat())
+    );
+    assert_eq!(
+        asked(&["f4", "--missing", ""]),
+        asked(&["Nerrow F4", "--grade", "B", "--completeness", "usable"])
+    );
+    assert_eq!(
+        asked(&["nerrow  f4"])["model"],
+        asked(&["--model", "Nerrow F4"])["model"]
+    );
+    same(path, &["comps", "d1"], &["comps", "--model", "Nerrow F4"]);
+    same(
+        path,
+        &["comps", "f4", "--grade", "A"],
+        &["comps", "--model", "Nerrow F4", "--grade", "A"],
+    );
+    same(path, &["check", "d1"], &["check", "--model", "Nerrow F4"]);
+    let said = noted(&dir, "bid d1");
+    assert!(
+        said.contains("d1 is bought already: this is the most to pay for another unit like it"),
+        "{said}"
+    );
+    // Watched, reported and bought again.
+    does(&dir, "watch add mine d1");
+    let watched = fs::read_to_string(path.join("watch.toml")).unwrap();
+    let table = |name: &str| {
+        let text = watched.split(&format!("[{name}]\n")).nth(1).unwrap();
+        text.split("\n[").next().unwrap().trim().to_string()
+    };
+    assert_eq!(table("f4"), table("mine"));
+    does(
+        &dir,
+        "report d1 f4 --as-of 2026-11-20 --out two.html --xlsx two.xlsx",
+    );
+    let page = fs::read_to_string(path.join("two.html")).unwrap();
+    assert!(page.contains("d1") && page.contains("f4"));
+    does(&dir, "report 'nerrow f4' --out one.html");
+    refuses(
+        &dir,
+        2,
+        "report d1 'nerrow f4' --out one.html",
+        &["is a model"],
+    );
+    let said = does(&dir, "buy f4 --price 40 --grade A");
+    assert!(
+        said.contains("Bought d2: Nerrow F4, grade A, usable, charger missing"),
+        "{said}"
+    );
+    let said = does(&dir, "buy d1 --price 40");
+    assert!(
+        said.contains("Bought d3: Nerrow F4, grade B, usable, charger missing"),
+        "{said}"
+    );
+}
+
+#[test]
+fn names_that_are_not_clear() {
+    let dir = stocked();
+    for (code, line, told) in [
+        (5, "estimate d9", "there is d1 (Nerrow F4)"),
+        (5, "bid d9", "there is no deal"),
+        (5, "buy d9 --price 3", "there is no deal"),
+        (5, "estimate 'Nerow F4'", "Nerrow F4"),
+        (2, "estimate", "which unit? Say a deal (d7)"),
+        (2, "ask --grade B", "which unit?"),
+        (2, "estimate d1 --model 'Nerrow F4'", "cannot be used with"),
+    ] {
+        refuses(&dir, code, line, &[told]);
+    }
+    does(&dir, "watch add page6 --model 'Tolvik Page 6' --grade C");
+    refuses(
+        &dir,
+        5,
+        "estimate page",
+        &["no model, watched unit or deal is named", "page6"],
+    );
+    refuses(&dir, 5, "estimate zzz", &["compband watch list"]);
+    // A model of the same name.
+    for name in ["page6", "d1"] {
+        does(
+            &dir,
+            &format!("log --model {name} --price 12 --sold-on 2026-10-01"),
+        );
+    }
+    let said = noted(&dir, "estimate page6");
+    assert!(
+        said.contains("is taken to be the watched unit; --model \"page6\" says the model"),
+        "{said}"
+    );
+    let said = noted(&dir, "estimate d1");
+    assert!(
+        said.contains("is taken to be the deal; --model \"d1\" says the model"),
+        "{said}"
+    );
+    let model = |line: &str| document(&dir, line)["unit"].to_string();
+    assert!(model("estimate d1").contains("Nerrow F4"));
+    assert!(!model("estimate --model d1").contains("Nerrow F4"));
+    does(&dir, "watch add d1 --model 'Brask M2'");
+    let said = noted(&dir, "estimate d1");
+    assert!(
+        said.contains("is taken to be the deal; the watched unit of this name"),
+        "{said}"
+    );
+}
