@@ -168,12 +168,14 @@ DAYS = 90
 
 
 class Made:
-    """What a random ledger has so far: units bought and entries."""
+    """What a random ledger has so far: units bought, entries, and what was put up for sale where."""
 
     def __init__(self):
-        self.units, self.entries = 0, 0
+        self.units, self.entries, self.listed = 0, 0, [("d1", "parcel")]
 
     def take(self, line):
+        if line[0] == "list":
+            self.listed.append((line[1], line[line.index("--outlet") + 1]))
         self.units += {"buy": 1, "buy-lot": 3}.get(line[0], 0)
         self.entries += 3 if line[0] == "buy-lot" else 1
 
@@ -188,6 +190,7 @@ def attempt(rng, progress, made):
     deal = f"d{max(1, made.units - rng.randint(0, 7))}"
     part, outlet = rng.choice(["display", "battery"]), rng.choice(["parcel", "doorstep"])
     shares = [cents(5000) for _ in range(3)]
+    up, at = rng.choice(made.listed[-4:])
     line = rng.choice([
         lambda: ["ledger", "fund", coin(40000)],
         lambda: ["ledger", "draw", coin(9000)],
@@ -212,7 +215,7 @@ def attempt(rng, progress, made):
         lambda: ["part", "drop", part, "--for", coin(100)],
         lambda: ["harvest", deal, f"display = {coin(1800)}; battery x2 = {coin(600)}"],
         lambda: ["list", deal, "--ask", coin(9000), "--outlet", outlet],
-        lambda: ["unlist", deal, "--outlet", outlet],
+        lambda: ["unlist", up, "--outlet", at],
         lambda: ["offer", deal, coin(9000), "--outlet", outlet],
     ])()
     own_day = line[1] == "reverse" and rng.random() < 0.5
