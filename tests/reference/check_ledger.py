@@ -7,7 +7,7 @@ COMPBAND is the program. Both readers must be installed (Debian: hledger, ledger
 balance assertions at the end of each journal, and their own sums are held against the accounts in
 `compband ledger --json`, to the last coin, for currencies with two, three and no decimals.
 
-Then LEDGERS (default 4) random ledgers of ENTRIES (default 150) attempts each are made by the
+Then LEDGERS (default 4) random ledgers of ENTRIES (default 200) attempts each are made by the
 program, of all kinds of entries and with days in any order over the turn of a year, and hledger's
 balances at the end of every day are held against `compband ledger --as-of DAY`, what its accounts
 moved in each year against `compband ledger --year`, and its account of parts against
@@ -312,7 +312,7 @@ def main():
     compband = os.path.abspath(sys.argv[1])
     for code, decimals in (("EUR", 2), ("KWD", 3), ("JPY", 0)):
         compare(compband, code, decimals)
-    ledgers, attempts = [int(word) for word in (sys.argv[2:] + ["4", "150"][len(sys.argv) - 2:])]
+    ledgers, attempts = [int(word) for word in (sys.argv[2:] + ["4", "200"][len(sys.argv) - 2:])]
     made = [every_day(compband, seed, attempts) for seed in range(ledgers)]
     kinds = [kind for of_ledger, _ in made for kind in of_ledger]
     knows = lambda command: subprocess.run([compband, command, "--help"], capture_output=True).returncode == 0
