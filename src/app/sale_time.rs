@@ -3,10 +3,8 @@
 //! Unless it is said, the time is that of the asking policy ([`crate::deal::asking`]): the mean number of
 //! weeks to a sale if the best price of each week is asked and offers are taken from the lowest that is
 //! worth it. It is worked out with fewer levels, buyers and prices than for an asking price, and with nets
-//! between those of a few prices, as `compare` needs it for every listing; and prices that fall by a share
-//! in each week are taken as money that earns as much more: all values shrink alike, so that this is exact
-//! but for fees and costs that do not follow the price. The level is learnt about for some weeks only, and
-//! then counts as known. A test holds it to what `ask` says.
+//! between those of a few prices, as `compare` needs it for every listing; a test holds it to what `ask`
+//! says.
 //!
 //! A sale on a later day is at the price of that day: the log prices move by the trend of the estimate,
 //! and their distances from the median grow so that their variance grows by that of the trend over this
@@ -20,9 +18,8 @@ use super::ask::levels_of;
 use super::practice::Practice;
 use super::unit::AskedUnit;
 use crate::band::estimate::{Estimate, Spread};
-use crate::deal::asking::{Asks, Buyers, Level, Market, TREND_WEEKS};
+use crate::deal::asking::{Asks, Buyers, Market, TREND_WEEKS};
 use crate::deal::prospect::Sale;
-use crate::deal::waiting::Patience;
 use crate::fit::design::DAYS_PER_MONTH;
 use crate::select::order::NORMAL_DECILE;
 
@@ -31,13 +28,6 @@ const COARSE: (usize, usize) = (5, 20);
 
 /// Step of its asking prices, as a share of the likely price.
 const STEP: f64 = 0.025;
-
-/// Weeks for which the level is learnt about; then it counts as known.
-const FOLLOWED: usize = 20;
-
-/// Largest discount factor per week with which it is worked out: where prices rise as fast as money earns,
-/// waiting would never end.
-const MOST_DISCOUNT: f64 = 0.9995;
 
 /// Number of prices whose nets are worked out; those between lie on a line.
 const NETS: usize = 24;
@@ -145,49 +135,29 @@ fn by_policy(
     buyers.rate /= buyers.heard(likely);
     let trend = made.evidence.trend_percent.as_ref();
     let drift = moved(trend, Decimal::ONE).0.exp();
-    let patience = practice.patience();
     let prices = levels.iter().flat_map(|level| &level.most);
     let (low, high) = prices.fold((f64::MAX, 0.0_f64), |(low, high), one| {
         (low.min(one.money), high.max(one.money))
     });
+    let reach = drift.powi(TREND_WEEKS as i32);
     let nets = Nets::between(
-        low * buyers.offered * (1.0 - STEP),
-        high * (1.0 + STEP),
+        low * buyers.offered * reach.min(1.0) * (1.0 - STEP),
+        high * reach.max(1.0) * (1.0 + STEP),
         |price| {
             let exact = made.currency.from_statistics(price).unwrap_or_default();
             float(sale.net(exact)) - work
         },
     );
-    let net = |price| nets.at(price);
-    let market = |levels, deadline| Market {
-        buyers: Buyers { levels, ..buyers },
-        net: &net,
+    let market = Market {
+        buyers,
+        net: &|price| nets.at(price),
         asks: Asks::Steps(STEP * likely),
-        drift: 1.0,
-        patience: Patience {
-            discount: (patience.discount * drift).min(MOST_DISCOUNT),
-            ..patience
-        },
-        deadline,
+        drift,
+        patience: practice.patience(),
+        deadline: None,
     };
-    let known = |level: &Level| {
-        [Level {
-            chance: 1.0,
-            ..level.clone()
-        }]
-    };
-    let known: Vec<[Level; 1]> = levels.iter().map(known).collect();
-    let mut followed = levels.clone();
-    let mut then = 0.0;
     let most = TREND_WEEKS as f64;
-    for (level, known) in followed.iter_mut().zip(&known) {
-        let plan = market(known, None).plan();
-        level.end = plan.least(0);
-        then += level.chance * plan.weeks().unwrap_or(most).min(most);
-    }
-    let plan = market(&followed, Some(FOLLOWED)).plan();
-    let unsold = 1.0 - plan.sold_by(FOLLOWED).last().copied().unwrap_or_default();
-    let weeks = (plan.weeks().unwrap_or(most) + unsold * then).clamp(0.1, most);
+    let weeks = market.plan().weeks().unwrap_or(most).clamp(0.1, most);
     Decimal::from_f64(weeks).unwrap_or_default().round_dp(1)
 }
 
