@@ -1,8 +1,8 @@
 #!/bin/sh
-# One deal from listing to the next estimate: three listings are judged, one unit is bought, mended
-# and put up for sale, an offer is weighed, the unit sold and its sale logged, and the estimate of
-# the next one moves by it. Leaves reports/story-book and reports/bankroll.png and .svg, made anew
-# each time.
+# Six weeks of a small trade: listings judged, a part bought, a unit bought by negotiation, several bought at one
+# price, one repaired from the drawer, one dead and taken apart, one put up for sale at two outlets, offers
+# answered, sold, returned and sold again, and the year summed up. The next estimate moves by it. Leaves
+# reports/story-book, reports/story.journal and reports/bankroll.png and .svg, made anew each time.
 set -eu
 cd "$(dirname "$0")/.."
 cargo build --release --locked
@@ -19,34 +19,59 @@ rm -rf "$book"
     export COMPBAND_BOOK="$book"
     "$program" import demo/sales-2025.csv
     "$program" import --mapping sheet demo/sales-2026.csv
-    "$program" ledger fund 600 --date 2026-10-20
+    "$program" ledger fund 600 --date 2026-10-05
 } >reports/story-setup.txt 2>&1
 
-# 20 October: three listings. The first does not hold a charge, but is otherwise like the second.
-compband bid --model "Nerrow F4" --grade B --completeness usable --as-of 2026-10-20 \
-    --repair "new battery: parts 14, minutes 30, success 0.9" --inbound 6 --against 75
-compband bid --model "Tolvik Page 6" --grade B --completeness full --as-of 2026-10-20 \
-    --repair "new display: parts 22, minutes 50, success 0.75" --inbound 4.90 --against 25
-compband bid --model "Brask M2" --grade A --completeness boxed --as-of 2026-10-20 \
-    --inbound 3.90 --against 31
+# 5 October: a spare part, and something to pack with.
+compband part add display --fits "Tolvik Page 6" --cost 22 --date 2026-10-05
+compband ledger overhead 12.50 "cartons and tape" --date 2026-10-05
 
-# The first is bought and mended, and put up for sale on the 24th.
-compband buy "Nerrow F4" --price 75 --inbound 6 --grade B --completeness usable --date 2026-10-20
-compband spend d1 14 "new battery" --minutes 30 --date 2026-10-23
-compband ask --model "Nerrow F4" --grade B --completeness usable --as-of 2026-10-24 --deadline 6
+# 6 October: two listings. The first does not hold a charge; the second has a broken display, and there is one in
+# the drawer.
+compband bid "Nerrow F4" --grade B --completeness usable --as-of 2026-10-06 \
+    --repair "new battery: parts 14, minutes 30, success 0.9" --inbound 6 --against 82
+compband bid "Tolvik Page 6" --grade B --completeness full --as-of 2026-10-06 \
+    --repair "display: from drawer, minutes 50, success 0.75, spoils 0.5" --inbound 4.90 --against 25
 
-# Two weeks on somebody offers 120: too little, by the table, and he does not come up to what is answered. A
-# week later somebody pays the price that the table asks by then.
-compband offer 120 --week 2 --model "Nerrow F4" --grade B --completeness usable \
-    --as-of 2026-10-24 --deadline 6
+# Both are bought, the first for less than was asked, and repaired.
+compband buy "Nerrow F4" --asked 82 --price 70 --inbound 6 --grade B --completeness usable --date 2026-10-07
+compband buy "Tolvik Page 6" --asked 25 --price 22 --inbound 4.90 --grade B --completeness full --date 2026-10-07
+compband spend d1 14 "new battery" --minutes 30 --date 2026-10-10
+compband part use d2 display --date 2026-10-10 --note "50 minutes, works"
+
+# 11 October: a box of two at one price. One of them is dead, and is taken apart.
+compband buy-lot "Brask M2: A, usable" "Brask M2: parts" --price 26 --inbound 3.90 --date 2026-10-11
+compband harvest d4 "aerial = 4; battery door = 2.50" --minutes 20 --date 2026-10-12
+
+# 12 October: the first is put up for sale, at two outlets at once.
+compband ask d1 --as-of 2026-10-12
+compband list d1 --ask 158 --outlet parcel --date 2026-10-12
+compband list d1 --ask 146 --outlet doorstep --date 2026-10-12
+compband offer d1 95 --outlet doorstep --date 2026-10-18
+compband offer d1 125 --outlet parcel --date 2026-10-20
+
+# Sold by post, and the buyer sends it back: the jack crackles. It is cleaned, and sold to a neighbour.
+compband sold d1 --price 141 --outlet parcel --date 2026-10-24
+compband ledger refund d1 --back --fees-back 12 --sending 5.70 --date 2026-11-02 --note "jack crackles"
+compband spend d1 --minutes 15 "jack cleaned" --date 2026-11-03
+compband list d1 --ask 132 --outlet doorstep --date 2026-11-03
 next() {
     printf '%s\n' "$1"
-    "$program" estimate --model "Nerrow F4" --grade B --completeness usable --as-of 2026-11-14 |
+    "$program" estimate "Nerrow F4" --grade B --completeness usable --as-of 2026-11-14 |
         grep -e 'Likely price' -e '% band  '
 }
 before=$(next "Before that sale was logged:")
-compband sold d1 --price 137 --offers 2 --how-sold fixed --log-comp --date 2026-11-14
-compband ledger --as-of 2026-11-14 --chart reports/bankroll.png --chart reports/bankroll.svg
+compband sold d1 --price 128 --outlet doorstep --how-sold offer --log-comp --date 2026-11-14
+
+# The others.
+compband list d2 --ask 92 --outlet parcel --date 2026-10-12
+compband sold d2 --at-asking --date 2026-11-06
+compband list d3 --ask 44 --outlet table --date 2026-11-08
+
+compband ledger --as-of 2026-11-20 --chart reports/bankroll.png --chart reports/bankroll.svg
+compband part list --as-of 2026-11-20
+compband ledger --year 2026 --as-of 2026-11-20 --csv reports/story-year.csv
+compband ledger export --journal reports/story.journal
 
 # The next one: the sale is among its comps now.
 printf '\nThe next such unit, on the same day\n%s\n' "$before"

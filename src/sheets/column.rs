@@ -346,7 +346,6 @@ pub(crate) const ALIASES: [&[&str]; PARSED.len()] = [
         "format",
         "listingtype",
         "typeofsale",
-        "howsold",
         "verkauftals",
         "verkaufsart",
         "typedevente",
