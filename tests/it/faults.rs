@@ -254,9 +254,7 @@ fn nothing_in_a_book_or_on_the_command_line_steers_the_terminal() {
         vec!["part", "use", "d1", HOSTILE],
         vec!["part", "drop", HOSTILE],
         vec!["harvest", "d1", HOSTILE],
-        vec![
-            "bid", "--model", "Nerrow F4", "--repair", &drawn,
-        ],
+        vec!["bid", "--model", "Nerrow F4", "--repair", &drawn],
         vec!["import", "h.csv"],
         vec!["import", &model],
         vec!["import", "h.csv", "--map", HOSTILE],
