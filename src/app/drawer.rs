@@ -214,6 +214,7 @@ impl Books<'_> {
             model,
         };
         let valued = |part: &PartSaid| {
+            named("PARTS", &part.name)?;
             let given = part.each.map(|each| (each, ValueFrom::Nothing));
             let Some((each, from)) = given.or_else(|| spares.value(&part.name)) else {
                 return Err(AppError::Refused {

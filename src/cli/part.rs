@@ -131,8 +131,8 @@ Name what you keep, and what each is worth to you: what it would take to replace
 said, that is the value in [parts.MODEL] of compband.toml, or what such a part last cost. The cost
 of the unit goes to the parts. If they are worth more than it cost, they share it in proportion to
 their values (relative sales value; the last coins go to the largest remainders); if less, each is
-kept at what it is worth and the rest is written off. No cash moves: where the shell was sold, say
-`compband scrap` for it instead, or record the money as a part dropped with --for.";
+kept at what it is worth and the rest is written off. No cash moves. What is left of the unit and
+will be sold as scrap is a part too: name it, \"shell = 3\", and drop it with --for once it is sold.";
 
 /// Take a dead unit apart for the drawer: closes a deal, and its cost goes to the parts
 #[derive(Debug, Args)]

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use rust_decimal::prelude::FromPrimitive;
 use rust_decimal::{Decimal, RoundingStrategy};
 
+pub(super) use super::cautions::CAUTIONS;
 use super::numbers::{amount, chance, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
 use super::spares;
@@ -15,13 +16,6 @@ use crate::app::sale_time::WeeksFrom;
 use crate::band::estimate::Estimate;
 use crate::deal::bid::{Advice, Aim, Judged, Limit, Measures, TOLD, binding};
 use crate::trade::Currency;
-
-/// Cautions about repairs.
-pub(super) const CAUTIONS: [&str; 3] = [
-    "A swollen or dented lithium cell can catch fire: keep it apart and hand it in; new cells of the right kind only.",
-    "Mains supplies hold a charge when unplugged: leave them to qualified people, and keep to local rules.",
-    "Before paying, see that no activation or owner's lock is on and that the unit is the seller's to sell; before selling, wipe what is on it.",
-];
 
 /// The sheet with ANSI styles.
 pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::bid::CAUTIONS;
+use super::cautions::CAUTIONS;
 use super::numbers::amount;
 use super::sheet::{HEADING, QUIET, WARNING, prose_width, wrap};
 use super::table::{Grid, Kind};

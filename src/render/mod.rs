@@ -2,6 +2,7 @@
 
 pub mod ask;
 pub mod bid;
+mod cautions;
 pub mod change;
 pub mod chart;
 pub mod check;

@@ -168,6 +168,8 @@ fn wrong_parts_are_refused_or_pointed_out() {
         ),
         (3, "harvest d2 'lid = 1; Lid = 2'", &["each part once"]),
         (3, "harvest d2 ''", &["parts as"]),
+        (3, "harvest d2 'l\u{202e}id = 1'", &["PARTS: expected"]),
+        (3, "part add 'l\u{202e}id' --cost 1", &["PART: expected"]),
     ] {
         refuses(&dir, code, line, said);
     }

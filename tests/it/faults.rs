@@ -232,6 +232,7 @@ fn nothing_in_a_book_or_on_the_command_line_steers_the_terminal() {
     );
     fs::write(dir.path().join("h.csv"), sheet).unwrap();
     let model = format!("X{HOSTILE}");
+    let drawn = format!("x: from drawer {HOSTILE}, success 1");
     let commands: Vec<Vec<&str>> = vec![
         vec!["comps"],
         vec!["comps", "--model", "Nerrow F4"],
@@ -248,6 +249,12 @@ fn nothing_in_a_book_or_on_the_command_line_steers_the_terminal() {
         ],
         vec!["buy", &model, "--price", "1"],
         vec!["spend", HOSTILE, "1"],
+        vec!["part", "add", HOSTILE, "--cost", "1"],
+        vec!["part", "add", "lid", "--fits", HOSTILE, "--cost", "1"],
+        vec!["part", "use", "d1", HOSTILE],
+        vec!["part", "drop", HOSTILE],
+        vec!["harvest", "d1", HOSTILE],
+        vec!["bid", "--model", "Nerrow F4", "--repair", &drawn],
         vec!["import", "h.csv"],
         vec!["import", &model],
         vec!["import", "h.csv", "--map", HOSTILE],

@@ -281,10 +281,13 @@ fn a_blank_day_is_not_recorded_and_told() {
         assert_eq!((again.plan.unchanged, again.plan.written()), (4, 0));
         assert_eq!(again.plan.files[0].undated, 3);
     }
-    let text = "date,item,price\nunknown,Nerrow F4,13\n,Total,25\n,grand  TOTAL,25\n,\"Total:\",9\n";
+    let text =
+        "date,item,price\nunknown,Nerrow F4,13\n,Total,25\n,grand  TOTAL,25\n,\"Total:\",9\n";
     let run = import(text).unwrap();
     assert_eq!(run.heard.problems.len(), 1, "{:?}", run.heard.problems);
-    assert!(run.heard.problems[0].contains("row 2, column date: found \"unknown\": expected a date"));
+    assert!(
+        run.heard.problems[0].contains("row 2, column date: found \"unknown\": expected a date")
+    );
     assert_eq!((run.plan.files[0].sums, run.plan.new), (3, 0));
 }
 

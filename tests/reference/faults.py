@@ -52,6 +52,8 @@ COMMANDS = [
     ("undo of an import", ["undo"], False, False),
     ("buy", "buy Nerrow --price 40 --date 2026-04-01".split(), False, False),
     ("spend", "spend d1 14 battery --date 2026-04-02".split(), False, False),
+    ("part add", "part add display --fits Nerrow --cost 22 --count 2 --date 2026-04-02".split(), False, False),
+    ("harvest", ["harvest", "d1", "display = 18; battery = 6", "--date", "2026-04-03"], False, False),
     ("sold", "sold d1 --price 140 --date 2026-04-03".split(), False, False),
     ("sold, comp logged", "sold d1 --price 140 --log-comp --date 2026-04-03".split(), False, True),
     ("ledger reverse", "ledger reverse 2 --date 2026-04-04".split(), False, False),
