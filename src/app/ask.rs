@@ -587,10 +587,18 @@ impl<'a> Scene<'a> {
 
     /// The allowed asking prices.
     fn asks(&self) -> Asks {
-        let free = Asks::Steps(self.step());
         self.waiting
             .asking
-            .map_or(free, |price| Asks::Only(float(price)))
+            .map_or(self.proposed(), |price| Asks::Only(float(price)))
+    }
+
+    /// The asking prices that are proposed: none above the band. What waits there are the long tails of what is
+    /// not known, and a policy that starts there would be best only if they were right.
+    fn proposed(&self) -> Asks {
+        Asks::Within {
+            step: self.step(),
+            most: float(self.made.high),
+        }
     }
 
     /// Net of a price, rounded half-even to the minor unit.
@@ -713,7 +721,7 @@ impl<'a> Scene<'a> {
             best: self
                 .waiting
                 .asking
-                .map(|_| self.variant(self.offers.mean(), Asks::Steps(self.step()))),
+                .map(|_| self.variant(self.offers.mean(), self.proposed())),
             usual,
             sellers,
             basis: self.basis(),

@@ -151,7 +151,10 @@ fn by_policy(
     let market = Market {
         buyers,
         net: &|price| nets.at(price),
-        asks: Asks::Steps(STEP * likely),
+        asks: Asks::Within {
+            step: STEP * likely,
+            most: float(made.high),
+        },
         drift,
         patience: practice.patience(),
         deadline: None,

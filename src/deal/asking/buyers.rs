@@ -37,6 +37,13 @@ pub struct Buyers<'a> {
 pub enum Asks {
     /// Multiples of a step, money.
     Steps(f64),
+    /// Multiples of a step, money, up to a most (the lowest of them if that is above it).
+    Within {
+        /// The step.
+        step: f64,
+        /// The most.
+        most: f64,
+    },
     /// One fixed price.
     Only(f64),
 }
@@ -126,14 +133,18 @@ impl Buyers<'_> {
 pub(super) fn asks(asks: Asks, most: &[Vec<Chance>]) -> Vec<f64> {
     let step = match asks {
         Asks::Only(price) => return vec![price],
-        Asks::Steps(step) => step,
+        Asks::Steps(step) | Asks::Within { step, .. } => step,
+    };
+    let most_asked = match asks {
+        Asks::Within { most, .. } => most,
+        _ => f64::INFINITY,
     };
     let low = most.iter().filter_map(|most| most.first());
     let low = low.map(|one| one.money).fold(f64::MAX, f64::min);
     let high = most.iter().filter_map(|most| most.last());
     let high = high.map(|one| one.money).fold(0.0, f64::max);
     let first = (low / step).floor().max(1.0);
-    let last = (high / step).floor().max(first);
+    let last = (high.min(most_asked) / step).floor().max(first);
     let count = (last - first) as usize;
     (0..=count).map(|k| (first + k as f64) * step).collect()
 }

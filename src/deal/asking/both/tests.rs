@@ -252,6 +252,7 @@ proptest! {
         let other = market(buyers(&there, rates.1, haggling), &collected, weeks);
         let both = plan_both(&one, &other).plan.least(0);
         let alone = one.plan().least(0).max(other.plan().least(0));
-        prop_assert!(both >= alone - 0.02, "{both} {alone}");
+        // What is believed of the level lies on a grid, and two outlets are seen through another one: two thousandths.
+        prop_assert!(both >= 0.998 * alone - 0.02, "{both} {alone}");
     }
 }
