@@ -45,13 +45,16 @@ compband harvest d4 "aerial = 4; battery door = 2.50" --minutes 20 --date 2026-1
 
 # 12 October: the first is put up for sale, at two outlets at once.
 compband ask d1 --as-of 2026-10-12
-compband list d1 --ask 158 --outlet parcel --date 2026-10-12
-compband list d1 --ask 146 --outlet doorstep --date 2026-10-12
+compband list d1 --ask 173 --outlet parcel --date 2026-10-12
+compband list d1 --ask 154 --outlet doorstep --date 2026-10-12
 compband offer d1 95 --outlet doorstep --date 2026-10-18
-compband offer d1 125 --outlet parcel --date 2026-10-20
+
+# Prices have come down meanwhile: it asks less, and an offer is answered by the thresholds of the day.
+compband list d1 --ask 155 --outlet parcel --date 2026-10-20
+compband offer d1 125 --outlet parcel --date 2026-10-21
 
 # Sold by post, and the buyer sends it back: the jack crackles. It is cleaned, and sold to a neighbour.
-compband sold d1 --price 141 --outlet parcel --date 2026-10-24
+compband sold d1 --price 142 --outlet parcel --date 2026-10-24
 compband ledger refund d1 --back --fees-back 12 --sending 5.70 --date 2026-11-02 --note "jack crackles"
 compband spend d1 --minutes 15 "jack cleaned" --date 2026-11-03
 compband list d1 --ask 132 --outlet doorstep --date 2026-11-03
@@ -70,7 +73,8 @@ compband list d3 --ask 44 --outlet table --date 2026-11-08
 
 compband ledger --as-of 2026-11-20 --chart reports/bankroll.png --chart reports/bankroll.svg
 compband part list --as-of 2026-11-20
-compband ledger --year 2026 --as-of 2026-11-20 --csv reports/story-year.csv
+compband ledger --year 2026 --as-of 2026-11-20
+"$program" ledger --year 2026 --as-of 2026-11-20 --csv reports/story-year.csv 2>>reports/story-setup.txt
 compband ledger export --journal reports/story.journal
 
 # The next one: the sale is among its comps now.

@@ -1,5 +1,8 @@
 //! Asking prices for a unit, and advice on offers.
 
+pub mod levels;
+pub mod outcome;
+
 use std::cell::RefCell;
 use std::collections::HashMap;
 
@@ -14,37 +17,17 @@ use super::selling::{Through, unsure};
 use super::unit::AskedUnit;
 use crate::band::estimate::Estimate;
 use crate::book::Book;
-use crate::deal::asking::{
-    Answer, Asks, Buyers, Level, Market, Selling, Thresholds, buyers_behind, plan_both, step,
-};
+use crate::deal::asking::{Asks, Buyers, Level, Market, Selling, plan_both, step};
 use crate::deal::earning::OTHERS;
 use crate::deal::ledger::Ledger;
 use crate::deal::prospect::{Sale, from_minor, minor};
-use crate::deal::waiting::{Chance, Patience, Plan, Rate, posterior};
+use crate::deal::waiting::{Patience, Plan, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
 use crate::settings::selling::{DealSettings, Outlet};
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
-
-/// Number of prices that represent the distribution of prices paid at one level.
-const BUYERS: usize = 60;
-
-/// Of so many prices paid at a level the highest is left out: what somebody paid once by mistake or in a hurry
-/// is no price to wait for.
-const TOP: usize = 20;
-
-/// Number of levels that represent what is believed of the unit's level.
-const LEVELS: usize = 9;
-
-/// Standard deviation of the unit's level, log price, below which it counts as known.
-const KNOWN: f64 = 0.003;
-
-/// Probability of the levels that count; those beyond are set to its ends. The long tails of rules of thumb
-/// are ignorance, and no price to speculate on.
-const COUNTED: f64 = 0.8;
-
-/// Probability within one standard deviation of a normal mean.
-const ONE_SD: f64 = 0.682_689_492;
+use levels::{as_many, levels, middle};
+pub use outcome::{Asking, Basis, Judged, OwnListing, Variant, Waiting};
 
 /// Minor units by which rounding may lower the net of a higher price.
 const ROUNDED: i64 = 5;
@@ -52,144 +35,6 @@ const ROUNDED: i64 = 5;
 /// Probability of a sale at which the table may end, and its smallest and largest number of weeks.
 const SURE: f64 = 0.95;
 const ROWS: (usize, usize) = (4, 13);
-
-/// Inputs of waiting for buyers, as given by the user or the settings.
-#[derive(Debug, Clone)]
-pub struct Waiting {
-    /// Weeks to the deadline, and the net of the unit then; without a net, it goes in a quick sale.
-    pub deadline: Option<(u16, Option<Decimal>)>,
-    /// Cost of holding the unit for a week.
-    pub cost: Decimal,
-    /// Alternative return on the money per year, per cent.
-    pub per_year: Option<Decimal>,
-    /// The fixed asking price.
-    pub asking: Option<Decimal>,
-    /// Number of offers counted so far, and the weeks in which they came.
-    pub seen: Option<(u16, Decimal)>,
-    /// The listing in which these came, if the ledger has it.
-    pub listing: Option<OwnListing>,
-}
-
-/// The listing of the unit: its offers are counted so far, and not among those for other units.
-#[derive(Debug, Clone, Copy)]
-pub struct OwnListing {
-    /// Number of the deal, and the position of the listing there.
-    pub at: (u32, usize),
-    /// Its asking price.
-    pub ask: Option<Decimal>,
-    /// Whether its offers are those counted so far.
-    pub counted: bool,
-}
-
-/// Inputs of the plan.
-#[derive(Debug)]
-pub struct Basis<'a> {
-    /// The estimate of the unit.
-    pub made: Estimate,
-    /// Name of the outlet.
-    pub outlet: Option<&'a str>,
-    /// Unknown parts of the selling costs.
-    pub unsure: Option<&'static str>,
-    /// Offers per week at the likely price.
-    pub offers: Rate,
-    /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
-    pub noted: (u32, f64),
-    /// Number of offers counted so far, and the weeks in which they came.
-    pub seen: Option<(u16, Decimal)>,
-    /// Whether these are those of a listing in the ledger.
-    pub seen_there: bool,
-    /// Share of the buyers with a limit below the asking price who make an offer, per cent.
-    pub haggling: Decimal,
-    /// Their offer, per cent of the most they would pay.
-    pub offered: Decimal,
-    /// Number of buyers of whom the best pays an observed price.
-    pub per_sale: Decimal,
-    /// Buyers per week, with or without an offer.
-    pub buyers: f64,
-    /// Cost of holding the unit for a week.
-    pub cost: Decimal,
-    /// Alternative return on the money.
-    pub earns: Earns,
-    /// The same return as a share per week.
-    pub per_week: f64,
-    /// Change of prices per month, per cent.
-    pub trend: f64,
-    /// Weeks to the deadline, and the net of the unit then.
-    pub deadline: Option<(u16, Decimal)>,
-    /// Per cent of the likely price of a quick sale at the deadline, unless the net was given.
-    pub quick_sale: Option<Decimal>,
-    /// The fixed asking price.
-    pub asking: Option<Decimal>,
-    /// Minutes of work for a sale, and their cost.
-    pub work: (Decimal, Decimal),
-    /// Asking prices and answers to offers are multiples of this step.
-    pub step: Decimal,
-}
-
-/// Plan and results for one rate of offers.
-#[derive(Debug)]
-pub struct Variant {
-    /// Offers per week.
-    pub offers: f64,
-    /// Asking price of the first week.
-    pub ask: Decimal,
-    /// Its net.
-    pub left_of_ask: Decimal,
-    /// Lowest price to accept at once.
-    pub at_once: Decimal,
-    /// Present value of waiting, after its cost.
-    pub value: Decimal,
-    /// Expected final money.
-    pub left: Decimal,
-    /// Expected weeks to a sale or the deadline.
-    pub weeks: Option<f64>,
-    /// Plan for each week.
-    pub plan: Plan,
-}
-
-/// Asking prices for a unit.
-#[derive(Debug)]
-pub struct Asking<'a> {
-    /// Inputs.
-    pub basis: Basis<'a>,
-    /// At the mean rate of offers.
-    pub usual: Variant,
-    /// At the low and the high end of the rate.
-    pub others: [Variant; 2],
-    /// With the best asking prices, if a fixed one is judged.
-    pub best: Option<Variant>,
-    /// For a seller in no hurry and one in a hurry, what the money of a sale earns as a share per week,
-    /// and the results; empty if it earns nothing.
-    pub sellers: Vec<(f64, Variant)>,
-    /// Lowest acceptable price by week, from week 0 (at once) to the last shown.
-    pub least: Vec<Decimal>,
-    /// Thresholds by week, from week 0 to the last shown.
-    pub thresholds: Vec<Thresholds>,
-    /// Weeks shown, ascending.
-    pub shown: Vec<usize>,
-    /// The book's outlets side by side, the best of which this is; none if an outlet was said or there is only
-    /// one.
-    pub beside: Option<Beside<'a>>,
-}
-
-/// An offer with the advice on it.
-#[derive(Debug)]
-pub struct Judged {
-    /// The offer.
-    pub offer: Decimal,
-    /// Week in which it came; 0 for at once.
-    pub week: usize,
-    /// Its net.
-    pub left: Decimal,
-    /// Value of waiting at that time: the smallest acceptable net.
-    pub wait: Decimal,
-    /// The lowest price with that net.
-    pub least: Decimal,
-    /// The advice.
-    pub answer: Answer,
-    /// The thresholds of that week, by which every offer is answered.
-    pub thresholds: Thresholds,
-}
 
 /// Weeks of a plan to show: until a sale is nearly certain, and the week of the deadline.
 fn weeks_shown(plan: &Plan, deadline: Option<usize>) -> Vec<usize> {
@@ -768,59 +613,6 @@ fn asked_in(plan: &Plan, week: usize) -> f64 {
         .unwrap_or(f64::INFINITY)
 }
 
-/// So many levels, from these or from the only one.
-fn as_many(levels: &[Level], count: usize) -> Vec<Level> {
-    match levels {
-        [only] => vec![
-            Level {
-                chance: 1.0 / count as f64,
-                ..only.clone()
-            };
-            count
-        ],
-        levels => levels.to_vec(),
-    }
-}
-
 fn float(amount: Decimal) -> f64 {
     amount.to_f64().unwrap_or_default()
-}
-
-/// The levels that the unit may have, equally likely, with the buyers at each.
-fn levels(made: &Estimate, per_sale: f64) -> Vec<Level> {
-    levels_of(made, per_sale, (LEVELS, BUYERS))
-}
-
-/// The same with so many levels and buyers.
-pub(super) fn levels_of(
-    made: &Estimate,
-    per_sale: f64,
-    (count, buyers): (usize, usize),
-) -> Vec<Level> {
-    let mut sale = made.outcome.sale().quantiles(buyers);
-    sale.truncate(buyers - buyers / TOP);
-    let centre = made.outcome.centre();
-    let (low, high) = centre.band(ONE_SD);
-    let levels = if high - low < 2.0 * KNOWN {
-        vec![made.outcome.median()]
-    } else {
-        let (least, most) = centre.band(COUNTED);
-        let levels = centre.quantiles(count).into_iter();
-        levels.map(|level| level.clamp(least, most)).collect()
-    };
-    let chance = 1.0 / levels.len() as f64;
-    let of = |level: &f64| {
-        let paid: Vec<f64> = sale.iter().map(|sale| (level + sale).exp()).collect();
-        Level {
-            chance,
-            most: buyers_behind(&paid, per_sale),
-            end: 0.0,
-        }
-    };
-    levels.iter().map(of).collect()
-}
-
-/// The price paid in the middle at a level, from the limits of the buyers there.
-fn middle(most: &[Chance]) -> f64 {
-    most.get(most.len() / 2).map_or(0.0, |one| one.money)
 }

@@ -14,7 +14,7 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
-use super::ask::levels_of;
+use super::ask::levels::levels_of;
 use super::practice::Practice;
 use super::unit::AskedUnit;
 use crate::band::estimate::{Estimate, Spread};

@@ -1,32 +1,23 @@
 //! Asking prices, and answers to offers, on the terminal.
 
+mod hurry;
+
 use std::fmt::Write;
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::numbers::{amount, chance as probability, percent_change};
+use super::numbers::{chance as probability, percent_change};
 use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
 use super::table::{Grid, Kind};
-use crate::app::ask::{Asking, Basis, Judged, Variant};
+use crate::app::ask::{Asking, Basis, Judged};
 use crate::app::places::{Beside, Pair};
-use crate::app::practice::Earns;
 use crate::deal::asking::{Answer, Thresholds};
-use crate::deal::earning::WORTH;
-use crate::trade::Currency;
+pub use hurry::{HURRIES, hurries};
+use hurry::{earns, sellers};
 
 /// Weekly probability of a sale at the asking price below which a caution is shown.
 const HARDLY: f64 = 0.005;
-
-impl Basis<'_> {
-    fn currency(&self) -> &Currency {
-        &self.made.currency
-    }
-
-    fn money(&self, value: Decimal) -> String {
-        amount(self.currency(), value)
-    }
-}
 
 /// The asking price with its plan, with ANSI styles.
 pub fn sheet(content: &Asking<'_>, width: Option<u16>) -> String {
@@ -486,93 +477,6 @@ fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     out.push_str(&grid.render(width));
 }
 
-/// What sellers in no hurry and in a hurry would ask, beside the usual one.
-fn sellers(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
-    let rows = hurries(content);
-    if rows.is_empty() {
-        return;
-    }
-    let titles = HURRIES
-        .iter()
-        .zip([Kind::Text].into_iter().chain([Kind::Number; 4]));
-    let mut grid = Grid::new(
-        &titles
-            .map(|(title, kind)| (*title, kind))
-            .collect::<Vec<_>>(),
-    );
-    for row in rows {
-        grid.push(row.to_vec());
-    }
-    let code = &content.basis.currency().code;
-    let _ = writeln!(
-        out,
-        "\n{HEADING}If you are in less or more of a hurry{HEADING:#}, {code}"
-    );
-    out.push_str(&grid.render(width));
-}
-
-/// Titles of the columns of [`hurries`].
-pub(super) const HURRIES: [&str; 5] = ["seller", "money earns", "ask", "take at once", "weeks"];
-
-/// A row for each seller: the patient one, the usual one, the hurried one; none if money earns nothing.
-pub(super) fn hurries(content: &Asking<'_>) -> Vec<[String; 5]> {
-    let base = &content.basis;
-    let [patient, hurried] = content.sellers.as_slice() else {
-        return Vec::new();
-    };
-    let usual = (base.per_week, &content.usual);
-    let of = |(word, per_week, variant): (&str, f64, &Variant)| {
-        [
-            word.to_string(),
-            format!("{} a week", short_percent(per_week)),
-            base.money(variant.ask),
-            base.money(variant.at_once),
-            variant
-                .weeks
-                .map_or("–".into(), |weeks| format!("{weeks:.1}")),
-        ]
-    };
-    [
-        ("patient", patient.0, &patient.1),
-        ("as reckoned", usual.0, usual.1),
-        ("in a hurry", hurried.0, &hurried.1),
-    ]
-    .map(of)
-    .to_vec()
-}
-
-/// What the money of a sale earns, in words: per week and per year, and where that comes from.
-fn earns(earns: &Earns) -> String {
-    let (week, year) = (
-        short_percent(earns.per_week()),
-        short_percent(earns.per_year()),
-    );
-    let source = match earns {
-        Earns::PerYear(_) => "as said".to_string(),
-        Earns::Rule(_) => "the rule of thumb".to_string(),
-        Earns::Ledger { recorded, rule, .. } => format!(
-            "{} closed deals earned {} a week by the ledger, and the rule of thumb of {} % counts as {WORTH:.0} more",
-            recorded.closed,
-            short_percent(recorded.weekly),
-            rule.normalize()
-        ),
-    };
-    format!("{week} a week, which is {year} a year ({source})")
-}
-
-/// A share in per cent with two digits.
-fn short_percent(share: f64) -> String {
-    let percent = 100.0 * share;
-    let text = if percent.abs() < 10.0 {
-        let digits = if percent.abs() < 0.995 { 2 } else { 1 };
-        let text = format!("{percent:.digits$}");
-        text.trim_end_matches('0').trim_end_matches('.').to_string()
-    } else {
-        format!("{percent:.0}")
-    };
-    format!("{text} %").replace('-', "−")
-}
-
 fn reckoned_with(out: &mut String, base: &Basis<'_>, at: Option<&str>, width: usize) {
     let at = at.map_or(String::new(), |outlet| format!(", at {outlet}"));
     let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}{at}");
@@ -684,7 +588,7 @@ fn answer_text(base: &Basis<'_>, judged: &Judged) -> (String, Vec<String>) {
         format!("waiting loses {}", money(-gain))
     };
     let reason = format!(
-        "{} {code} leaves {}{through}; letting it go is worth {}, so {compared} on average.",
+        "{} {code} leaves {}{through}; turning it down is worth {}, so {compared} on average.",
         money(judged.offer),
         money(judged.left),
         money(judged.wait)

@@ -269,7 +269,7 @@ impl Default for DealSettings {
             buyers_per_sale: Decimal::from(5),
             quick_sale: Decimal::from(60),
             return_per_year: None,
-            return_per_week: Decimal::ONE,
+            return_per_week: Decimal::TWO,
             cost_per_week: Decimal::ZERO,
             harvest_minutes: Decimal::from(30),
         }

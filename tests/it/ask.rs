@@ -65,7 +65,7 @@ fn the_sheet_fits_a_terminal_and_says_what_matters() {
         "left of it through parcel",
         "sold by its end",
         "(1.0 to 4.0 four times in",
-        "1 % a week, which is 68 % a year (the",
+        "2 % a week, which is 181 % a year (the",
         "If you are in less or more of a hurry",
         "After 6 weeks 90.00 is",
         "not a promise",
@@ -345,7 +345,7 @@ fn ignorance_is_not_sold_as_demand() {
         "{sheet}"
     );
     assert!(asked(0) <= high, "{sheet}");
-    assert!(asked(3) <= asked(0) * Decimal::new(9, 1), "{sheet}");
+    assert!(asked(4) <= asked(0) * Decimal::new(9, 1), "{sheet}");
     // 70 for a unit that sells for about 47 is not refused.
     assert_eq!(run(&["offer", "70"])["answer"], "accept");
 }

@@ -258,7 +258,7 @@ fn a_model_with_other_names() {
             "Havrane Tessel",
             "--price",
             "119",
-            "--date",
+            "--sold-on",
             "2026-02-20",
         ],
         0,

@@ -273,9 +273,9 @@ fn what_waiting_costs_is_learnt_from_the_ledger() {
     let of = |more: &[&str]| of_unit(dir.path(), "ask", more)["reckoned_with"].clone();
     let by_rule = of(&[]);
     assert_eq!(by_rule["return_from"], "rule of thumb");
-    assert!((float(&by_rule["return_per_week"]) - 0.01).abs() < 1e-12);
+    assert!((float(&by_rule["return_per_week"]) - 0.02).abs() < 1e-12);
     assert!(
-        (float(&by_rule["return_per_year"]) - (1.01_f64.powf(365.2425 / 7.0) - 1.0)).abs() < 1e-9
+        (float(&by_rule["return_per_year"]) - (1.02_f64.powf(365.2425 / 7.0) - 1.0)).abs() < 1e-9
     );
     let said = of(&["--return-per-year", "25"]);
     assert_eq!(said["return_from"], "as said");
@@ -321,7 +321,7 @@ fn what_waiting_costs_is_learnt_from_the_ledger() {
         let own = float(&ledger["return_per_week"]);
         assert_eq!(found["return_from"], "ledger");
         assert_eq!(found["return_of_ledger"]["closed"], 5);
-        let both = (5.0 * own.max(0.0) + 5.0 * 0.01) / 10.0;
+        let both = (5.0 * own.max(0.0) + 5.0 * 0.02) / 10.0;
         assert!(
             (float(&found["return_per_week"]) - both).abs() < 1e-12,
             "{own} {found}"
@@ -351,8 +351,8 @@ fn patient_and_hurried_sellers() {
         assert!(money(&pair[0]["take_at_once"]) > money(&pair[1]["take_at_once"]));
         assert!(float(&pair[0]["expected_weeks"]) > float(&pair[1]["expected_weeks"]));
     }
-    assert!((float(&sellers[0]["return_per_week"]) - 0.0025).abs() < 1e-12);
-    assert!((float(&sellers[2]["return_per_week"]) - 0.04).abs() < 1e-12);
+    assert!((float(&sellers[0]["return_per_week"]) - 0.005).abs() < 1e-12);
+    assert!((float(&sellers[2]["return_per_week"]) - 0.08).abs() < 1e-12);
     let text = out(dir.path(), &[&["ask"][..], &UNIT].concat());
     assert!(
         text.contains("If you are in less or more of a hurry"),

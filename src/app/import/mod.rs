@@ -15,7 +15,7 @@ use chrono::NaiveDate;
 use super::AppError;
 use super::record::new_model;
 use crate::book::rates::{Conversion, KeptRates};
-use crate::book::{Book, BookError, Temporary};
+use crate::book::{Book, BookError, BookLock, Temporary};
 use crate::settings::Settings;
 use crate::settings::words::Meaning;
 use crate::sheets::import::{Against, Undeclared, Witness, add_undeclared, plan};
@@ -141,12 +141,7 @@ pub fn import(
     if !imported.refused {
         misspelt(book, &imported.plan, notice)?;
         if !request.dry_run {
-            if imported.plan.written() > 0 {
-                let source = source_name(request.files);
-                let (entry, path) = book.commit_import(&lock, canonical, &source)?;
-                let path = path.strip_prefix(book.root()).unwrap_or(&path);
-                imported.entry = Some((entry, path.to_path_buf()));
-            }
+            commit(book, &lock, canonical, request, &mut imported)?;
             finish(book, request, &mut desk, &mut imported);
         }
     }
@@ -189,6 +184,23 @@ impl Witness for Unheard {
     fn problem(&mut self, _: &Problem) -> io::Result<()> {
         Ok(())
     }
+}
+
+/// Puts the canonical rows into the book, if there are any.
+fn commit(
+    book: &Book,
+    lock: &BookLock,
+    canonical: Temporary,
+    request: &Request<'_>,
+    imported: &mut Imported,
+) -> Result<(), AppError> {
+    if imported.plan.written() > 0 {
+        let source = source_name(request.files);
+        let (entry, path) = book.commit_import(lock, canonical, &source)?;
+        let path = path.strip_prefix(book.root()).unwrap_or(&path);
+        imported.entry = Some((entry, path.to_path_buf()));
+    }
+    Ok(())
 }
 
 /// Does the remaining steps once the sales are in the book.

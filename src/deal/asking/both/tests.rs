@@ -240,7 +240,7 @@ fn no_other_pair_of_prices_is_better() {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 
-    /// Two listings are never worse than the better one.
+    /// Two listings are never worse than the better one, but for what one threshold costs.
     #[test]
     fn two_are_never_worse(
         rates in (0.1..3.0, 0.1..3.0), haggling in 0.0..1.0, factor in 0.6..1.1_f64,
@@ -252,7 +252,8 @@ proptest! {
         let other = market(buyers(&there, rates.1, haggling), &collected, weeks);
         let both = plan_both(&one, &other).plan.least(0);
         let alone = one.plan().least(0).max(other.plan().least(0));
-        // What is believed of the level lies on a grid, and two outlets are seen through another one: two thousandths.
-        prop_assert!(both >= 0.998 * alone - 0.02, "{both} {alone}");
+        // Offers at either outlet are taken by one threshold, though who offers at the worse one tells of the level:
+        // up to a hundredth is lost. It is advised only where it gains that much.
+        prop_assert!(both >= 0.99 * alone, "{both} {alone}");
     }
 }
