@@ -5,7 +5,7 @@
 # reports/story-book, reports/story.journal and reports/bankroll.png and .svg, made anew each time.
 set -eu
 cd "$(dirname "$0")/.."
-cargo build --release --locked
+cargo build --release --locked --quiet
 program=${CARGO_TARGET_DIR:-target}/release/compband
 . demo/show.sh
 

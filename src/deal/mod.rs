@@ -4,7 +4,7 @@
 //! distribution of the price into that of the proceeds, through repairs and selling costs. [`bid`]
 //! compares them with the costs and the owner's aims, [`kelly`] finds the stake that maximises the
 //! growth of a bankroll, [`harvest`] shares the cost of a unit among the parts taken out of it,
-//! [`knapsack`] chooses among several purchases under the budgets of money and risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which it applies.
+//! [`split`] one price among several units, [`knapsack`] chooses among several purchases under the budgets of money and risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which it applies.
 //! [`haggle`] says what to offer a seller, [`earning`] what money earns in a week, [`survival`] how long
 //! something lasts of which not all is seen to its end. [`ledger`] records actual costs and earnings.
 

@@ -109,7 +109,7 @@ impl Input {
         if workbook::is_workbook(&bytes) {
             let sheets = workbook::sheets(&bytes).map_err(|why| {
                 let expected =
-                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
+                    format!("a spreadsheet (.xlsx or .ods) or text (CSV), but {why}");
                 whole(Wrong::new(expected, "open it and save it again"), "")
             })?;
             let comma = ReadOptions {
@@ -128,7 +128,7 @@ impl Input {
         }
         if let Some(sheet) = &options.sheet {
             let wrong = Wrong::new(
-                "a spreadsheet with sheets (.xlsx, .xls or .ods)",
+                "a spreadsheet with sheets (.xlsx or .ods)",
                 "leave --sheet out",
             );
             return Err(whole(wrong, sheet));

@@ -1,11 +1,11 @@
-//! Spreadsheet files (.xlsx, .xls, .ods) as text: each sheet as comma-separated rows, so that they are read like
+//! Spreadsheet files (.xlsx, .ods) as text: each sheet as comma-separated rows, so that they are read like
 //! any other sheet. A row of the text is the row of the sheet.
 
 use std::collections::BTreeMap;
 use std::io::{Cursor, Read, Seek};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use calamine::{Data, DataRef, Dimensions, Ods, Range, Reader, Xls, Xlsx};
+use calamine::{Data, DataRef, Dimensions, Ods, Range, Reader, Xlsx};
 
 use crate::book::csv::lines::line;
 
@@ -18,6 +18,9 @@ const MOST_ROWS: u32 = 1_048_576;
 
 /// Most cells of all sheets together, blank ones between others included.
 const MOST_CELLS: u64 = 50_000_000;
+
+/// The first bytes of a compound file, such as an .xls.
+const OLD: [u8; 4] = [0xd0, 0xcf, 0x11, 0xe0];
 
 /// A sheet of a workbook.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,7 +36,7 @@ type Cells = BTreeMap<(u32, u32), String>;
 
 /// Whether bytes are a workbook: a zip archive or a compound file.
 pub fn is_workbook(bytes: &[u8]) -> bool {
-    bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0])
+    bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(&OLD)
 }
 
 /// The sheets of a workbook, in its order.
@@ -51,13 +54,9 @@ pub fn sheets(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
 
 fn read(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
     let file = || Cursor::new(bytes);
-    if bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]) {
-        let mut book = Xls::new(file()).map_err(why)?;
-        let names = book.sheet_names();
-        return each(names, |name| {
-            let merged = book.merge_cells_by_sheet_name(name).unwrap_or_default();
-            Ok((cells(&book.worksheet_range(name).map_err(why)?), merged))
-        });
+    // A row or column of a damaged .xls takes the room of all cells up to it: tens of gigabytes.
+    if bytes.starts_with(&OLD) {
+        return Err("this is one of the old kind, .xls: save it as .xlsx".into());
     }
     match Xlsx::new(file()) {
         Ok(mut book) => {

@@ -6,6 +6,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use compband::book::Book;
+use compband::sheets::ReadOptions;
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
 use rust_decimal::Decimal;
 
 fn folder() -> PathBuf {
@@ -123,7 +126,7 @@ fn every_habit_is_understood() {
         ("one-model.csv", (&[], &one)),
         ("sold.xlsx", (&[], &[])),
         ("months.xlsx", (&[], &[])),
-        ("dutch.xls", (&[], &[])),
+        ("dutch.csv", (&[], &[])),
         ("italian.ods", (&[], &[])),
     ]);
     let there = fs::read_dir(folder()).unwrap();
@@ -335,4 +338,36 @@ fn a_pipe_and_a_damaged_file() {
             "{cut}: {said}"
         );
     }
+}
+
+/// No damage to a workbook ends the program: bytes changed, cut and doubled at random (`COMPBAND_FUZZ_SECONDS` for
+/// a longer run).
+#[test]
+fn damaged_workbooks_are_refused() {
+    let seconds: u64 =
+        std::env::var("COMPBAND_FUZZ_SECONDS").map_or(2, |text| text.parse().unwrap());
+    let until = std::time::Instant::now() + std::time::Duration::from_secs(seconds);
+    let whole = ["sold.xlsx", "months.xlsx", "italian.ods"]
+        .map(|name| fs::read(folder().join(name)).unwrap());
+    let mut rng = StdRng::seed_from_u64(13);
+    let (mut read, mut refused) = (0, 0);
+    while std::time::Instant::now() < until {
+        let mut bytes = whole[rng.random_range(0..whole.len())].clone();
+        for _ in 0..rng.random_range(1..8) {
+            let at = rng.random_range(4..bytes.len());
+            match rng.random_range(0..4) {
+                0 => bytes.truncate(at.max(40)),
+                1 => {
+                    let twice = bytes[at..(at + 30).min(bytes.len())].to_vec();
+                    bytes.splice(at..at, twice);
+                }
+                _ => bytes[at] = rng.random(),
+            }
+        }
+        match compband::sheets::Input::from_bytes("a.xlsx", bytes, &ReadOptions::default()) {
+            Ok(input) => read += input.rows().count().min(1),
+            Err(problems) => refused += problems.len().min(1),
+        }
+    }
+    assert!(refused > 10 && read > 0, "{read} {refused}");
 }
