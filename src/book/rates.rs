@@ -213,6 +213,7 @@ impl KeptRates {
 pub type Kept<'a> = dyn Fn(&str, &str, Option<NaiveDate>) -> Option<Rate> + Sync + 'a;
 
 /// Sources of the rate of a sale in another currency.
+#[derive(Clone, Copy)]
 pub struct Conversion<'a> {
     /// The rates recorded by the owner.
     pub rates: &'a Rates,

@@ -266,8 +266,13 @@ pub(super) fn about_offers(content: &Bid<'_>, asked: &Judged) -> Vec<String> {
             money(offers.walk_away)
         )
     };
+    let same = if offers.open == offers.target {
+        " A lower first offer would lose more sellers than it saves."
+    } else {
+        ""
+    };
     vec![format!(
-        "Four sellers in five come down by {:.0} to {:.0} % ({source}).{agreed}",
+        "Four sellers in five come down by {:.0} to {:.0} % ({source}).{agreed}{same}",
         discount(0.1),
         discount(0.9)
     )]

@@ -108,8 +108,7 @@ impl Input {
         let whole = |wrong: Wrong, value: &str| vec![wrong.at(name, 0, "", value)];
         if workbook::is_workbook(&bytes) {
             let sheets = workbook::sheets(&bytes).map_err(|why| {
-                let expected =
-                    format!("a spreadsheet (.xlsx or .ods) or text (CSV), but {why}");
+                let expected = format!("a spreadsheet (.xlsx or .ods) or text (CSV), but {why}");
                 whole(Wrong::new(expected, "open it and save it again"), "")
             })?;
             let comma = ReadOptions {

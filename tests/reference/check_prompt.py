@@ -31,14 +31,14 @@ STEER = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 
 
 class Prompt:
-    """A run of `compband log` at a terminal."""
+    """A run of `compband log`, or of another command, at a terminal."""
 
-    def __init__(self, compband, book, columns=80):
+    def __init__(self, compband, book, columns=80, command=("log",)):
         self.pid, self.terminal = pty.fork()
         if self.pid == 0:
             os.environ.update(TERM="xterm", NO_COLOR="1")
             os.environ.pop("COMPBAND_BOOK", None)
-            os.execv(compband, [compband, "--book", str(book), "log"])
+            os.execv(compband, [compband, "--book", str(book), *command])
         fcntl.ioctl(self.terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         self.came, self.read_to = "", 0
         self.status = None
@@ -234,6 +234,32 @@ def narrow(compband, book):
     expect(prompt.status == 0, f"it ended with {prompt.status}")
 
 
+def first_sheet(compband, book):
+    """From a sheet of somebody's own words to the first estimate, all of it by answers."""
+    began = time.monotonic()
+    fresh = Path(book).parent / "fresh"
+    prompt = Prompt(compband, fresh, command=("init",))
+    prompt.answer("Currency of your amounts", "eur")
+    prompt.end()
+    expect((fresh / "compband.toml").exists(), "no book was made")
+    sheet = ROOT / "tests/it/sheets/misspelt.csv"
+    prompt = Prompt(compband, fresh, command=("import", str(sheet)))
+    prompt.answer('"complete" in 1 row', "fu")
+    prompt.answer('"Harvane-Tessel" in 1 row')
+    prompt.answer('"Havrane Tessel" in 1 row')
+    prompt.read("Sales: 5 new")
+    prompt.end()
+    prompt = Prompt(compband, fresh, command=("estimate", "harvane tessel"))
+    prompt.read("Likely price")
+    prompt.end()
+    done = subprocess.run([compband, "--book", str(fresh), "models"], text=True, capture_output=True, check=True)
+    expect("1 model" in done.stdout, f"several models:\n{done.stdout}")
+    again = subprocess.run([compband, "--book", str(fresh), "import", str(sheet)], text=True, capture_output=True)
+    expect("already, unchanged" in again.stdout, f"the sheet again:\n{again.stdout}{again.stderr}")
+    seconds = time.monotonic() - began
+    expect(seconds < 60, f"it took {seconds:.0f} s")
+
+
 def gone(compband, book):
     """A terminal that is closed ends the run."""
     prompt = Prompt(compband, book)
@@ -253,7 +279,7 @@ def main(compband):
     compband = str(Path(compband).resolve())
     with tempfile.TemporaryDirectory() as folder:
         book = new_book(compband, Path(folder) / "book")
-        for check in [three_sales, from_the_book, others_meanwhile, narrow, gone]:
+        for check in [three_sales, from_the_book, others_meanwhile, narrow, first_sheet, gone]:
             check(compband, book)
             print(f"{check.__name__.replace('_', ' ')}: as it should be")
 

@@ -157,24 +157,35 @@ fn with_values(mut settings: Settings, said: &[Meaning]) -> Settings {
 }
 
 /// The meanings of the words that the inputs have and the settings do not know, as far as somebody is there to
-/// say them.
+/// say them. A row shows its model only once its words are known, so that it is asked again.
 fn answers(
     inputs: &[Input],
     against: &Against<'_>,
     book: &Book,
     listener: &mut dyn Listener,
 ) -> Result<Vec<Meaning>, AppError> {
-    if !listener.can_ask() {
-        return Ok(Vec::new());
+    let (mut said, mut asked) = (Vec::new(), HashSet::new());
+    while listener.can_ask() {
+        let settings = with_values(against.settings.clone(), &said);
+        let known = Against {
+            settings: &settings,
+            ..*against
+        };
+        let plan = plan(inputs, &known, &mut io::sink(), &mut Unheard)
+            .map_err(AppError::io(&book.comps_dir(), "read"))?;
+        let mut unknown = values::unknown(&plan, &settings);
+        unknown.extend(values::unknown_models(&plan, &book.models()?));
+        unknown.retain(|one| asked.insert((one.column as usize, one.word.clone())));
+        if unknown.is_empty() {
+            break;
+        }
+        let answers = listener.ask(&unknown)?;
+        if answers.is_empty() {
+            break;
+        }
+        said.extend(answers);
     }
-    let plan = plan(inputs, against, &mut io::sink(), &mut Unheard)
-        .map_err(AppError::io(&book.comps_dir(), "read"))?;
-    let mut unknown = values::unknown(&plan, against.settings);
-    unknown.extend(values::unknown_models(&plan, &book.models()?));
-    if unknown.is_empty() {
-        return Ok(Vec::new());
-    }
-    listener.ask(&unknown)
+    Ok(said)
 }
 
 /// Hears nothing of a plan.
