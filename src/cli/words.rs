@@ -19,13 +19,13 @@ const SKIP: &str = "skip";
 /// # Errors
 /// If the terminal cannot be read; Ctrl-C ends the questions.
 pub fn ask(unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
+    let (are, mean) = match unknown.len() {
+        1 => ("1 word is".to_string(), "does it"),
+        many => (format!("{many} words are"), "do they"),
+    };
     eprint(&format!(
-        "{} not known. What do they mean? {BLANK} leaves the cell blank, {SKIP} leaves the\n\
-         rows out. The answers are kept for later imports.\n",
-        match unknown.len() {
-            1 => "1 word is".to_string(),
-            many => format!("{many} words are"),
-        }
+        "{are} not known. What {mean} mean? {BLANK}: the cell counts as blank.\n{SKIP}: left unknown; its rows are then \
+         wrong (--keep-good sets them aside).\nThe answers are kept for later imports.\n"
     ));
     let mut meanings = Vec::new();
     for one in unknown {
@@ -89,7 +89,7 @@ fn answer(one: &UnknownWord) -> Result<Option<String>, AppError> {
     let words = Words::one(known);
     let question = Question {
         text: &text,
-        usual: one.likely.as_deref().unwrap_or(SKIP),
+        usual: one.likely.as_deref().unwrap_or(usual(one)),
         hints: &[],
         words: words.clone(),
     };
@@ -104,6 +104,15 @@ fn answer(one: &UnknownWord) -> Result<Option<String>, AppError> {
         })
     };
     asked(&question, check)
+}
+
+/// The answer for Enter where nothing is suggested: blank, unless that would mean a unit that works.
+fn usual(one: &UnknownWord) -> &'static str {
+    if one.column == Column::Works {
+        SKIP
+    } else {
+        BLANK
+    }
 }
 
 fn asked(

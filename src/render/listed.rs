@@ -97,7 +97,10 @@ fn in_all(units: &OnMarket, curve: &Curve) -> String {
                 Some((low, None)) => format!("80 % sure of {low} or more; "),
                 None => String::new(),
             };
-            format!("Of {were}, half sell within {days} days ({sure}{counts}).")
+            format!(
+                "Of {were}, half sell within {} ({sure}{counts}).",
+                count(usize::try_from(days).unwrap_or_default(), "day")
+            )
         }
         None => format!(
             "Of {were}, fewer than half are known to have sold; the longest was up for {} days ({counts}).",

@@ -3,8 +3,9 @@
 use std::collections::{BTreeMap, HashMap};
 
 use serde::Deserialize;
-use toml_edit::{DocumentMut, Item, Table, value};
+use toml_edit::{DocumentMut, Item, value};
 
+use super::declare::{key, quoted};
 use crate::trade::names::match_key;
 
 /// Key of the table in the settings.
@@ -103,33 +104,40 @@ impl Words {
     }
 }
 
-/// The text of the settings with these meanings added; comments and everything else stay.
+/// The text of the settings with these meanings added; comments and everything else stay. A column without words
+/// so far gets a table at the end: anywhere else, a line below it that is uncommented later would fall into it.
 ///
 /// # Errors
 /// A sentence, if the text cannot take them.
 pub fn with_words(text: &str, meanings: &[Meaning]) -> Result<String, String> {
-    let mut document: DocumentMut = text.parse().map_err(|why| format!("{why}"))?;
-    let words = document.entry(TABLE).or_insert_with(|| {
-        let mut table = Table::new();
-        table.set_implicit(true);
-        Item::Table(table)
-    });
-    let refused = || format!("[{TABLE}] is no table");
-    let words = words.as_table_like_mut().ok_or_else(refused)?;
+    let mut text = text.to_string();
     for meaning in meanings {
-        let column = words
-            .entry(&meaning.column)
-            .or_insert_with(|| Item::Table(Table::new()));
-        let column = column.as_table_like_mut().ok_or_else(refused)?;
-        let key = match_key(&meaning.word);
-        let same = column
+        let mut document: DocumentMut = text.parse().map_err(|why| format!("{why}"))?;
+        let words = document.get_mut(TABLE);
+        let column = words.and_then(|words| words.as_table_like_mut()?.get_mut(&meaning.column));
+        let Some(column) = column.and_then(Item::as_table_like_mut) else {
+            let gap = if text.is_empty() {
+                ""
+            } else if text.ends_with('\n') {
+                "\n"
+            } else {
+                "\n\n"
+            };
+            let (column, word) = (key(&meaning.column), key(&meaning.word));
+            let value = quoted(&meaning.value);
+            text.push_str(&format!("{gap}[{TABLE}.{column}]\n{word} = {value}\n"));
+            continue;
+        };
+        let same = match_key(&meaning.word);
+        let known = column
             .iter()
             .map(|(word, _)| word.to_string())
-            .find(|word| match_key(word) == key);
-        let word = same.unwrap_or_else(|| meaning.word.clone());
+            .find(|word| match_key(word) == same);
+        let word = known.unwrap_or_else(|| meaning.word.clone());
         column.insert(&word, value(meaning.value.as_str()));
+        text = document.to_string();
     }
-    Ok(document.to_string())
+    Ok(text)
 }
 
 #[cfg(test)]
@@ -166,6 +174,13 @@ mod tests {
             assert_eq!(settings.words.of("grade").len(), 2, "{text}");
             assert_eq!(settings.words.model("nerow \"f4\""), "Nerrow F4");
             assert_eq!(settings.words.model("Brask M2"), "Brask M2");
+            // Every default uncommented below stays where it belongs.
+            let bare: Vec<&str> = text
+                .lines()
+                .map(|line| line.strip_prefix("#: ").unwrap_or(line))
+                .collect();
+            let bare = Settings::parse(&bare.join("\n"), Path::new("a")).unwrap();
+            assert_eq!(bare.words, settings.words);
         }
         let text = with_words(before, &all).unwrap();
         assert!(
@@ -193,6 +208,7 @@ mod tests {
                 .to_string();
             assert!(error.contains(why), "{error}");
         }
-        assert!(with_words("words = 3", &[meaning("grade", "a", "B")]).is_err());
+        let clash = with_words("words = 3", &[meaning("grade", "a", "B")]).unwrap();
+        assert!(Settings::parse(&clash, Path::new("a")).is_err());
     }
 }
