@@ -26,7 +26,7 @@ use crate::fit::design::DAYS_PER_MONTH;
 use crate::settings::selling::{DealSettings, Outlet};
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
-use levels::{as_many, levels, middle};
+use levels::{as_many, buyers, levels, middle};
 pub use outcome::{Asking, Basis, Judged, OwnListing, Variant, Waiting};
 
 /// Minor units by which rounding may lower the net of a higher price.
@@ -316,16 +316,7 @@ impl<'a> Scene<'a> {
 
     /// The buyers who make this number of offers per week at the likely price.
     fn buyers(&self, offers: f64) -> Buyers<'_> {
-        let share = |percent: Decimal| float(percent) / 100.0;
-        let mut buyers = Buyers {
-            levels: &self.levels,
-            rate: offers,
-            haggling: share(self.deal.haggling),
-            offered: share(self.deal.offered),
-            least: share(self.deal.least_offer),
-        };
-        buyers.rate /= buyers.heard(float(self.made.median));
-        buyers
+        buyers(&self.levels, &self.deal, offers, float(self.made.median))
     }
 
     fn patience(&self) -> Patience {

@@ -5,6 +5,7 @@ use super::describe::Said;
 use super::error::no_such_model;
 use super::ledger::{Wanted, find_deal, read_ledger};
 use crate::book::Book;
+use crate::book::watch::Watches;
 use crate::deal::ledger::name;
 use crate::trade::Unit;
 use crate::trade::attributes::attribute_key;
@@ -62,7 +63,7 @@ pub fn meant(
     besides: Said,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Meant, AppError> {
-    let known = Known::of(book)?;
+    let mut known = Known::of(book)?;
     let found = known.named(book, word, notice)?;
     if let Some((kind, base)) = found {
         let what = match kind {
@@ -114,14 +115,14 @@ fn of_model(word: &str, besides: Said) -> Meant {
 /// Names of a book.
 struct Known {
     models: Vec<String>,
-    watched: Vec<String>,
+    watched: Watches,
 }
 
 impl Known {
     fn of(book: &Book) -> Result<Self, AppError> {
         Ok(Self {
             models: book.models()?,
-            watched: book.watched()?.into_keys().collect(),
+            watched: book.watched()?,
         })
     }
 
@@ -132,13 +133,13 @@ impl Known {
 
     /// The deal or the watched unit of this name.
     fn named(
-        &self,
+        &mut self,
         book: &Book,
         word: &str,
         notice: &mut dyn FnMut(&str),
     ) -> Result<Option<(Kind, Said)>, AppError> {
         let word = word.trim();
-        let watched = book.watched()?.remove(word);
+        let watched = self.watched.remove(word);
         let Some(id) = deal_number(word) else {
             return Ok(watched.map(|said| (Kind::Watched, said)));
         };
@@ -167,7 +168,8 @@ impl Known {
                 .collect();
             return no_such_model(word, &near);
         }
-        let names = self.models.iter().chain(&self.watched).map(String::as_str);
+        let names = self.models.iter().chain(self.watched.keys());
+        let names = names.map(String::as_str);
         let near = nearest_few(word, names, NAMED);
         let next = if near.is_empty() {
             "`compband models`, `compband watch list` and `compband ledger` show what there is"

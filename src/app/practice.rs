@@ -17,7 +17,6 @@ use crate::deal::waiting::{Patience, Rate, posterior};
 use crate::fit::design::DAYS_PER_MONTH;
 use crate::settings::Settings;
 use crate::settings::selling::DealSettings;
-use crate::trade::entry::{Account, Kind};
 use crate::trade::range::Range;
 
 const WEEKS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH / 7.0;
@@ -203,13 +202,9 @@ fn recorded(ledger: &Ledger, set: Decimal, day: NaiveDate) -> Option<Recorded> {
 /// What was paid for each unit as a share of what was asked for it, where that was recorded; shipping to the
 /// owner is in both.
 fn paid_of_asked(ledger: &Ledger) -> Vec<f64> {
-    let bought = ledger
-        .entries()
-        .iter()
-        .filter(|entry| entry.kind == Kind::Buy && ledger.reversed_by(entry.number).is_none());
-    let shares = bought.filter_map(|entry| {
-        let asked = entry.quoted.filter(|asked| *asked > Decimal::ZERO)?;
-        (entry.postings.get(Account::Stock) / asked).to_f64()
+    let shares = ledger.deals().filter_map(|deal| {
+        let asked = deal.asked.filter(|asked| *asked > Decimal::ZERO)?;
+        (deal.paid / asked).to_f64()
     });
     shares.collect()
 }

@@ -10,7 +10,6 @@ use crate::book::csv::canonical::{Writer, optional_columns};
 
 use crate::book::{Book, BookError, Temporary};
 use crate::settings::words::{Meaning, with_words};
-use crate::settings::{self, Settings};
 use crate::trade::Comp;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::{composed, match_key};
@@ -107,11 +106,19 @@ fn keep(book: &Book, old: &str, new: &str) -> Result<(), AppError> {
             value: new.to_string(),
         })
         .collect();
-    let path = book.root().join(settings::FILE_NAME);
-    let refused = |why: String| {
-        BookError::Refused(format!("the name cannot be added to compband.toml: {why}"))
+    keep_words(book, &meanings)
+}
+
+/// Keeps meanings of words in the settings of a book.
+///
+/// # Errors
+/// If the settings cannot take them, or cannot be written.
+pub fn keep_words(book: &Book, meanings: &[Meaning]) -> Result<(), AppError> {
+    let refused = |why| {
+        BookError::Refused(format!(
+            "the words cannot be added to compband.toml ({why}); write them there by hand, below [words.COLUMN]"
+        ))
     };
-    let text = with_words(&book.settings_text()?, &meanings).map_err(refused)?;
-    Settings::parse(&text, &path).map_err(|why| refused(why.to_string()))?;
-    Ok(book.replace_file(&path, text.as_bytes())?)
+    let text = with_words(&book.settings_text()?, meanings).map_err(refused)?;
+    Ok(book.replace_settings(&text, refused)?)
 }

@@ -14,11 +14,11 @@
 use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
-use super::ask::levels::levels_of;
+use super::ask::levels::{buyers, levels_of};
 use super::practice::Practice;
 use super::unit::AskedUnit;
 use crate::band::estimate::{Estimate, Spread};
-use crate::deal::asking::{Asks, Buyers, Market, TREND_WEEKS};
+use crate::deal::asking::{Asks, Market, TREND_WEEKS};
 use crate::deal::prospect::Sale;
 use crate::fit::design::DAYS_PER_MONTH;
 use crate::select::order::NORMAL_DECILE;
@@ -123,16 +123,9 @@ fn by_policy(
     let minutes = outlet.and_then(|name| Some(unit.settings.outlets.get(name)?.minutes));
     let work = float(deal.wage * minutes.unwrap_or_default()) / 60.0;
     let levels = levels_of(made, float(deal.buyers_per_sale), COARSE);
-    let share = |percent: Decimal| float(percent) / 100.0;
     let likely = float(made.median);
-    let mut buyers = Buyers {
-        levels: &levels,
-        rate: practice.offers(outlet).mean(),
-        haggling: share(deal.haggling),
-        offered: share(deal.offered),
-        least: share(deal.least_offer),
-    };
-    buyers.rate /= buyers.heard(likely);
+    let offers = practice.offers(outlet).mean();
+    let buyers = buyers(&levels, deal, offers, likely);
     let trend = made.evidence.trend_percent.as_ref();
     let drift = moved(trend, Decimal::ONE).0.exp();
     let prices = levels.iter().flat_map(|level| &level.most);

@@ -204,6 +204,20 @@ impl Book {
         settings_text(&self.folder, &self.root.join(settings::FILE_NAME))
     }
 
+    /// Replaces the settings file; the settings of this handle stay as they were read.
+    ///
+    /// # Errors
+    /// Why the text is no settings, as `refused` says it; the file is then unchanged. If writing fails.
+    pub fn replace_settings(
+        &self,
+        text: &str,
+        refused: impl FnOnce(String) -> BookError,
+    ) -> Result<(), BookError> {
+        let path = self.root.join(settings::FILE_NAME);
+        Settings::parse(text, &path).map_err(|why| refused(why.to_string()))?;
+        self.replace_file(&path, text.as_bytes())
+    }
+
     /// Folder of the comps files in force.
     pub fn comps_dir(&self) -> PathBuf {
         self.root.join("comps")

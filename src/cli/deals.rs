@@ -16,7 +16,7 @@ use crate::app::describe::{fit_to_keep, one_line, subject};
 use crate::app::listed::{Stocked, Up, to_be_sold};
 use crate::app::meant::meant_to_buy;
 use crate::app::{AppError, Book};
-use crate::render::ledger::{foreseen, hourly};
+use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::settings::Settings;
@@ -229,27 +229,23 @@ pub fn tell(
     done: &str,
     lines: &[String],
 ) -> Result<(), CliError> {
-    let number = entered.number;
+    let money = balances(entered, currency);
+    let lines: Vec<&str> = lines.iter().map(String::as_str).chain([&*money]).collect();
+    print(&report(done, &lines, entered.number))
+}
+
+/// The report of an action with the number of its entry.
+pub fn report(done: &str, lines: &[&str], number: u32) -> String {
     let mut text = format!("{}\n", fitted(&strong(done), ""));
-    let parts = if entered.drawer.is_zero() {
-        String::new()
-    } else {
-        format!(", parts at cost {}", amount(currency, entered.drawer))
-    };
-    let money = format!(
-        "Cash {}, stock at cost {}{parts}, bankroll {} {}.",
-        amount(currency, entered.cash),
-        amount(currency, entered.stock),
-        amount(currency, entered.bankroll),
-        currency.code
-    );
-    for line in lines.iter().chain([&money]) {
+    for line in lines {
         text.push_str(&format!("{}\n", fitted(line, "  ")));
     }
-    text.push_str(&format!(
-        "Entry {number}. To take it back: compband ledger reverse {number}\n"
-    ));
-    print(&text)
+    text + &taken_back(number)
+}
+
+/// How to take an entry back.
+pub fn taken_back(number: u32) -> String {
+    format!("Entry {number}. To take it back: compband ledger reverse {number}\n")
 }
 
 /// Reads minutes of work.
@@ -363,14 +359,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
         minutes.normalize(),
         deal.name()
     );
-    let cost = format!(
-        "{} has cost {} {} and {} min.",
-        deal.unit.model,
-        amount(currency, deal.cost()),
-        currency.code,
-        deal.minutes.normalize()
-    );
-    tell(&entered, currency, &done, &[cost])
+    tell(&entered, currency, &done, &[cost_so_far(&deal, currency)])
 }
 
 /// Points to overheads if an amount stands where the deal is expected.

@@ -5,8 +5,8 @@ use std::path::Path;
 use clap::Args;
 use rust_decimal::Decimal;
 
-use super::deals::EntryArgs;
-use super::{CliError, count, fitted, notice, print, strong};
+use super::deals::{EntryArgs, report, taken_back};
+use super::{CliError, count, fitted, notice, print};
 use crate::app::Book;
 use crate::app::amounts::money;
 use crate::app::deals::Books;
@@ -114,7 +114,8 @@ pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
     lines.push(format!(
         "What to ask, and which offer to take: compband ask {name}"
     ));
-    print(&entered(&done, &lines, of_deal.entered.number))
+    let lines: Vec<&str> = lines.iter().map(String::as_str).collect();
+    print(&report(&done, &lines, of_deal.entered.number))
 }
 
 /// `compband unlist`.
@@ -136,20 +137,7 @@ pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
         of_deal.deal.unit.model
     );
     let line = format!("It was up from {} on: {}.", was.from, so_far(was, currency));
-    print(&entered(&done, &[line], of_deal.entered.number))
-}
-
-/// The report of an entry that moves no money.
-fn entered(done: &str, lines: &[String], number: u32) -> String {
-    let mut text = format!("{}\n", fitted(&strong(done), ""));
-    for line in lines {
-        text.push_str(&format!("{}\n", fitted(line, "  ")));
-    }
-    text + &taken_back(number)
-}
-
-fn taken_back(number: u32) -> String {
-    format!("Entry {number}. To take it back: compband ledger reverse {number}\n")
+    print(&report(&done, &[&line], of_deal.entered.number))
 }
 
 /// `15 days, 2 offers, the best 140.00`.

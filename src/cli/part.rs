@@ -17,6 +17,7 @@ use crate::app::{AppError, Book};
 use crate::parse::parts::parts;
 use crate::render::document;
 use crate::render::drawer::{self as view, Told, cost_of, counted};
+use crate::render::ledger::cost_so_far;
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::trade::Currency;
@@ -262,14 +263,7 @@ fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount(currency, cost_of(&parts)),
         currency.code
     );
-    let cost = format!(
-        "{} has cost {} {} and {} min.",
-        deal.unit.model,
-        amount(currency, deal.cost()),
-        currency.code,
-        deal.minutes.normalize()
-    );
-    tell(entered, currency, &done, &[cost])
+    tell(entered, currency, &done, &[cost_so_far(deal, currency)])
 }
 
 fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {

@@ -13,6 +13,7 @@ use super::net::account;
 use super::numbers::{amount, percent_change};
 use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
 use super::table::{Grid, Kind};
+use crate::app::deals::Entered;
 use crate::app::ledger::Nets;
 use crate::book::csv::formula::neutral;
 use crate::deal::ledger::{Deal, Later, Ledger, OwnSale, State, Summary, name};
@@ -64,6 +65,34 @@ pub fn foreseen(made: &Foreseen, currency: &Currency) -> String {
 /// Profit per hour of work, rounded half-even to the minor unit.
 pub fn hourly(deal: &Deal, currency: &Currency) -> Option<String> {
     deal.per_hour().map(|money| amount(currency, money))
+}
+
+/// The money after an entry: `Cash 20.00, stock at cost 47.00, bankroll 67.00 EUR.`
+pub fn balances(entered: &Entered, currency: &Currency) -> String {
+    let money = |value| amount(currency, value);
+    let parts = if entered.drawer.is_zero() {
+        String::new()
+    } else {
+        format!(", parts at cost {}", money(entered.drawer))
+    };
+    format!(
+        "Cash {}, stock at cost {}{parts}, bankroll {} {}.",
+        money(entered.cash),
+        money(entered.stock),
+        money(entered.bankroll),
+        currency.code
+    )
+}
+
+/// What a unit has cost so far: `Nerrow F4 has cost 61.00 EUR and 30 min.`
+pub fn cost_so_far(deal: &Deal, currency: &Currency) -> String {
+    format!(
+        "{} has cost {} {} and {} min.",
+        deal.unit.model,
+        amount(currency, deal.cost()),
+        currency.code,
+        deal.minutes.normalize()
+    )
 }
 
 /// The views with ANSI styles.

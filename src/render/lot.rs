@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use rust_decimal::Decimal;
 
+use super::ledger::balances;
 use super::numbers::amount;
 use super::sheet::{prose_width, unit, wrap};
 use super::table::{Grid, Kind};
@@ -51,11 +52,8 @@ pub fn text(content: &Bought<'_>, width: Option<u16>) -> String {
     let said = match content.entered {
         None => "Nothing is recorded: leave --dry-run out.".to_string(),
         Some(entered) => format!(
-            "Cash {}, stock at cost {}, bankroll {} {}. Each entry is taken back alone: compband ledger reverse {}",
-            money(entered.cash),
-            money(entered.stock),
-            money(entered.bankroll),
-            content.currency.code,
+            "{} Each entry is taken back alone: compband ledger reverse {}",
+            balances(&entered, content.currency),
             entered.number
         ),
     };

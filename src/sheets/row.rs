@@ -82,9 +82,13 @@ impl<'a> RowReader<'a> {
             let at = self.input.mapping.cell_of[column as usize];
             at.map_or("", |at| cells.get(at).trim())
         };
+        // The cheap look first: most rows have a day.
+        if has_day(cell(Column::SoldOn)) {
+            return false;
+        }
         let first = cells.iter().map(str::trim).find(|cell| !cell.is_empty());
         let named = |text: &str| word(text.trim_end_matches(':'), SUMS);
-        (named(cell(Column::Model)) || first.is_some_and(named)) && !has_day(cell(Column::SoldOn))
+        named(cell(Column::Model)) || first.is_some_and(named)
     }
 
     /// The model in a record as it is written, if it is another name of one: identifiers rest on it, so that a

@@ -1,8 +1,12 @@
 //! What is believed of the level of a unit's prices, with the buyers at each level.
 
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
 use crate::band::estimate::Estimate;
-use crate::deal::asking::{Level, buyers_behind};
+use crate::deal::asking::{Buyers, Level, buyers_behind};
 use crate::deal::waiting::Chance;
+use crate::settings::selling::DealSettings;
 
 /// Number of prices that represent the distribution of prices paid at one level.
 const BUYERS: usize = 60;
@@ -71,4 +75,27 @@ pub fn levels_of(made: &Estimate, per_sale: f64, (count, buyers): (usize, usize)
 /// The price paid in the middle at a level, from the limits of the buyers there.
 pub(super) fn middle(most: &[Chance]) -> f64 {
     most.get(most.len() / 2).map_or(0.0, |one| one.money)
+}
+
+/// The buyers of a market in which this number of offers a week come where the likely price is asked.
+pub fn buyers<'l>(
+    levels: &'l [Level],
+    deal: &DealSettings,
+    offers: f64,
+    likely: f64,
+) -> Buyers<'l> {
+    let share = |percent: Decimal| float(percent) / 100.0;
+    let mut buyers = Buyers {
+        levels,
+        rate: offers,
+        haggling: share(deal.haggling),
+        offered: share(deal.offered),
+        least: share(deal.least_offer),
+    };
+    buyers.rate /= buyers.heard(likely);
+    buyers
+}
+
+fn float(amount: Decimal) -> f64 {
+    amount.to_f64().unwrap_or_default()
 }

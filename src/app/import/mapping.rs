@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::app::AppError;
 use crate::book::{Book, BookError};
-use crate::settings::{self, Settings};
+use crate::settings::Settings;
 use crate::sheets::header::{Column, Wish, wish};
 use crate::sheets::{Input, ReadOptions};
 use crate::trade::text::nearest;
@@ -65,7 +65,6 @@ pub(super) fn check_name(name: &str, settings: &Settings) -> Result<(), AppError
 
 /// Adds the mapping of an input at the end of the settings file.
 pub(super) fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(), AppError> {
-    let path = book.root().join(settings::FILE_NAME);
     let text = book.settings_text()?;
     let table = mapping_table(name, input)?;
     let gap = if text.is_empty() || text.ends_with("\n\n") {
@@ -76,12 +75,12 @@ pub(super) fn save_mapping(book: &Book, name: &str, input: &Input) -> Result<(),
         "\n\n"
     };
     let text = format!("{text}{gap}{table}");
-    Settings::parse(&text, &path).map_err(|why| {
+    let refused = |why| {
         BookError::Refused(format!(
             "the mapping cannot be added to compband.toml ({why}); add it by hand:\n{table}"
         ))
-    })?;
-    Ok(book.replace_file(&path, text.as_bytes())?)
+    };
+    Ok(book.replace_settings(&text, refused)?)
 }
 
 /// `[mappings.NAME]` with the columns of other names and the omitted ones.

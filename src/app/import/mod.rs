@@ -14,6 +14,7 @@ use chrono::NaiveDate;
 
 use super::AppError;
 use super::record::new_model;
+use super::rename::keep_words;
 use crate::book::rates::{Conversion, KeptRates};
 use crate::book::{Book, BookError, BookLock, Temporary};
 use crate::settings::Settings;
@@ -123,7 +124,7 @@ pub fn import(
         book.settings().words.get(&one.column, &one.word) != Some(one.value.as_str())
     });
     if !said.is_empty() && !request.dry_run {
-        values::keep(book, &said)?;
+        keep_words(book, &said)?;
     }
     let mut imported = Imported {
         words: said,
@@ -165,7 +166,11 @@ fn answers(
     listener: &mut dyn Listener,
 ) -> Result<Vec<Meaning>, AppError> {
     let (mut said, mut asked) = (Vec::new(), HashSet::new());
-    while listener.can_ask() {
+    if !listener.can_ask() {
+        return Ok(said);
+    }
+    let models = book.models()?;
+    loop {
         let settings = with_values(against.settings.clone(), &said);
         let known = Against {
             settings: &settings,
@@ -174,7 +179,7 @@ fn answers(
         let plan = plan(inputs, &known, &mut io::sink(), &mut Unheard)
             .map_err(AppError::io(&book.comps_dir(), "read"))?;
         let mut unknown = values::unknown(&plan, &settings);
-        unknown.extend(values::unknown_models(&plan, &book.models()?));
+        unknown.extend(values::unknown_models(&plan, &models));
         unknown.retain(|one| asked.insert((one.column as usize, one.word.clone())));
         if unknown.is_empty() {
             break;

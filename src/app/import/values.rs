@@ -4,9 +4,8 @@ use std::cmp::Reverse;
 use std::collections::HashSet;
 
 use crate::app::AppError;
-use crate::book::{Book, BookError};
-use crate::settings::words::{COLUMNS, Meaning, with_words};
-use crate::settings::{self, Settings};
+use crate::settings::Settings;
+use crate::settings::words::{COLUMNS, Meaning};
 use crate::sheets::header::Column;
 use crate::sheets::import::Plan;
 use crate::sheets::row::likely_level;
@@ -156,17 +155,4 @@ pub(super) fn unknown_models(plan: &Plan, book: &[String]) -> Vec<UnknownWord> {
         }
     });
     asked.collect()
-}
-
-/// Keeps meanings in the settings of a book.
-pub(super) fn keep(book: &Book, meanings: &[Meaning]) -> Result<(), AppError> {
-    let path = book.root().join(settings::FILE_NAME);
-    let refused = |why: String| {
-        BookError::Refused(format!(
-            "the words cannot be added to compband.toml ({why}); say them again with --value"
-        ))
-    };
-    let text = with_words(&book.settings_text()?, meanings).map_err(refused)?;
-    Settings::parse(&text, &path).map_err(|why| refused(why.to_string()))?;
-    Ok(book.replace_file(&path, text.as_bytes())?)
 }

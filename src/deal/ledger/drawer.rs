@@ -40,8 +40,7 @@ pub struct Lot {
 impl Lot {
     /// Whether the parts fit a model: if it is named, or if none is.
     pub fn fits(&self, model: &str) -> bool {
-        let key = match_key(model);
-        self.fits.is_empty() || self.fits.iter().any(|fit| match_key(fit) == key)
+        self.fits.is_empty() || names(&self.fits, model)
     }
 
     /// Whether these parts of it can leave on a day.
@@ -57,6 +56,12 @@ impl Lot {
         let share = self.cost * Decimal::from(count) / Decimal::from(self.left);
         share.round_dp(decimals).min(self.cost)
     }
+}
+
+/// Whether a model is among those that parts are said to fit.
+pub(super) fn names(fits: &[String], model: &str) -> bool {
+    let key = match_key(model);
+    fits.iter().any(|fit| match_key(fit) == key)
 }
 
 /// The parts at hand.

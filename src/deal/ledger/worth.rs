@@ -4,9 +4,9 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::Ledger;
+use super::drawer::names;
 use crate::trade::entry::{Entry, Kind};
 use crate::trade::items::fold_name;
-use crate::trade::names::match_key;
 use crate::trade::part::PartLine;
 
 /// What a part took to get the last time.
@@ -34,7 +34,7 @@ impl Ledger {
     pub fn last_cost(&self, name: &str, model: &str) -> Option<LastCost> {
         let name = fold_name(name);
         let found = self.brought().filter(|(entry, line)| {
-            line.name == name && (entry.fits.is_empty() || fits(entry, model))
+            line.name == name && (entry.fits.is_empty() || names(&entry.fits, model))
         });
         let (entry, line) =
             found.max_by_key(|(entry, _)| (entry.kind == Kind::Part, entry.on, entry.number))?;
@@ -49,7 +49,9 @@ impl Ledger {
     /// Names of all parts that were ever in the drawer and said to fit a model, each once, in
     /// alphabetical order.
     pub fn parts_of(&self, model: &str) -> Vec<&str> {
-        let of_model = self.brought().filter(|(entry, _)| fits(entry, model));
+        let of_model = self
+            .brought()
+            .filter(|(entry, _)| names(&entry.fits, model));
         let mut names: Vec<&str> = of_model.map(|(_, line)| line.name.as_str()).collect();
         names.sort_unstable();
         names.dedup();
@@ -60,12 +62,6 @@ impl Ledger {
     pub fn part_names(&self) -> impl Iterator<Item = &str> {
         self.brought().map(|(_, line)| line.name.as_str())
     }
-}
-
-/// Whether the parts of an entry are said to fit a model.
-fn fits(entry: &Entry, model: &str) -> bool {
-    let key = match_key(model);
-    entry.fits.iter().any(|fit| match_key(fit) == key)
 }
 
 #[cfg(test)]
