@@ -85,3 +85,52 @@ impl<'a> Beside<'a> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn beside(alone: i64, gain: i64) -> Beside<'static> {
+        let (alone, gain) = (Decimal::new(alone, 2), Decimal::new(gain, 2));
+        let one = |outlet| Listed {
+            outlet,
+            ask: alone,
+            at_once: alone,
+            left: alone,
+            value: alone,
+            weeks: None,
+            listing: Decimal::ZERO,
+        };
+        let pair = Pair {
+            outlets: ["here", "there"],
+            left: alone + gain,
+            value: alone + gain,
+            gain,
+            weeks: None,
+            at_once: [alone; 2],
+            above: false,
+            weekly: Vec::new(),
+        };
+        Beside {
+            listed: vec![one("here"), one("there")],
+            pair: Some(pair),
+        }
+    }
+
+    /// Two at once are advised from a gain of a hundredth on, and never at a loss.
+    #[test]
+    fn two_are_advised_only_where_they_gain() {
+        for (alone, gain, both) in [
+            (10_000, 100, true),
+            (10_000, 99, false),
+            (10_000, 0, false),
+            (10_000, -50, false),
+            (-500, 1, true),
+            (-500, 0, false),
+        ] {
+            let beside = beside(alone, gain);
+            let named: &[&str] = if both { &["here", "there"] } else { &["here"] };
+            assert_eq!(beside.list_at(), named, "{alone} {gain}");
+        }
+    }
+}
