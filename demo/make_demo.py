@@ -44,7 +44,7 @@ SPREAD = 0.065
 # having it. extras: factor of each. defects: factor. variants: factor.
 # counts: sales until the end of 2025 and after.
 MODELS = {
-    "Nerrow F4": {
+    "Nulva 61K": {
         "price": 189.0,
         "drift": -0.008,
         "pieces": {"battery": 0.92, "charger": 0.91, "strap": 0.98, "case": 0.96, "wind screen": 0.97},
@@ -56,7 +56,7 @@ MODELS = {
         "variants": {"": 1.0},
         "counts": (27, 58),
     },
-    "Tolvik Page 6": {
+    "Tumrik QN 948": {
         "price": 94.0,
         "drift": -0.013,
         "pieces": {"cable": 0.97, "sleeve": 0.94},
@@ -68,7 +68,7 @@ MODELS = {
         "variants": {"16 GB": 1.0, "32 GB": 1.1},
         "counts": (24, 36),
     },
-    "Brask M2": {
+    "Bolv 83V": {
         "price": 46.0,
         "drift": -0.002,
         "pieces": {"aerial": 0.84, "battery door": 0.93, "pouch": 0.95, "earphones": 0.97},
@@ -293,7 +293,7 @@ def typos_file():
     """A few rows typed in a hurry: two are right, five cannot be read, and one price has a digit too many,
     which only the other sales can tell."""
     right = {
-        "model": "Nerrow F4", "completeness": "usable", "grade": "B", "currency": "EUR", "how_sold": "fixed",
+        "model": "Nulva 61K", "completeness": "usable", "grade": "B", "currency": "EUR", "how_sold": "fixed",
         "venue": "online", "lot_size": "1", "shipping": "5.90",
     }
     typed = [
@@ -301,10 +301,10 @@ def typos_file():
         {"sold_on": "30.09.2026", "price": "12o.00", "note": "a letter for a digit"},
         {"sold_on": "31.02.2026", "price": "148.00", "note": "no such day"},
         {"sold_on": "14.10.2026", "price": "145.00", "grade": "E", "note": "no such grade"},
-        {"sold_on": "15.10.2026", "price": "-45.00", "model": "Brask M2", "note": "below nothing"},
-        {"sold_on": "17.10.2026", "price": "", "model": "Tolvik Page 6", "note": "price forgotten"},
+        {"sold_on": "15.10.2026", "price": "-45.00", "model": "Bolv 83V", "note": "below nothing"},
+        {"sold_on": "17.10.2026", "price": "", "model": "Tumrik QN 948", "note": "price forgotten"},
         {"sold_on": "22.10.2026", "price": "1450.00", "note": "should be 145.00"},
-        {"sold_on": "25.10.2026", "price": "38.00", "model": "Brask M2", "grade": "C", "completeness": "full"},
+        {"sold_on": "25.10.2026", "price": "38.00", "model": "Bolv 83V", "grade": "C", "completeness": "full"},
     ]
     out = io.StringIO()
     table = csv.DictWriter(out, COLUMNS, restval="", lineterminator="\n")
@@ -331,11 +331,11 @@ def main_unit():
         "variant": "", "completeness": "usable", "grade": "B", "missing": ["charger"],
         "extras": {"spare battery": 1}, "defects": [], "works": True,
     }
-    return worth("Nerrow F4", unit, LAST_DAY, "fixed")
+    return worth("Nulva 61K", unit, LAST_DAY, "fixed")
 
 
 def print_truth():
-    print(f"Nerrow F4, grade B, usable, charger missing, spare battery, on {LAST_DAY}: {main_unit():.2f} EUR")
+    print(f"Nulva 61K, grade B, usable, charger missing, spare battery, on {LAST_DAY}: {main_unit():.2f} EUR")
     for title, table in (("grade", GRADES), ("how sold", HOW_SOLD), ("parts only", {"": PARTS_ONLY})):
         print(title, *(f"{name} x{factor}".strip() for name, factor in table.items()), sep="  ")
     for model, facts in MODELS.items():

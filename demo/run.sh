@@ -1,6 +1,6 @@
 #!/bin/sh
 # The whole job on the demo's records: a book, three imports, what it holds, an estimate with its
-# chart, and how good such estimates were. Leaves reports/demo-book, reports/nerrow-f4.png and .svg
+# chart, and how good such estimates were. Leaves reports/demo-book, reports/nulva-61k.png and .svg
 # and reports/check.png and .svg, made anew each time.
 set -eu
 cd "$(dirname "$0")/.."
@@ -23,6 +23,6 @@ compband import demo/typos.csv && exit 1
 # … or its good rows are taken and the others set aside to be mended.
 compband import --keep-good --rejects "$rejects" demo/typos.csv
 compband models
-compband estimate --model "Nerrow F4" --grade B --completeness usable --missing charger \
-    --extra "spare battery" --as-of 2026-11-20 --chart reports/nerrow-f4.png --chart reports/nerrow-f4.svg
+compband estimate --model "Nulva 61K" --grade B --completeness usable --missing charger \
+    --extra "spare battery" --as-of 2026-11-20 --chart reports/nulva-61k.png --chart reports/nulva-61k.svg
 compband check --by grade --chart reports/check.png --chart reports/check.svg

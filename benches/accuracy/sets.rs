@@ -103,7 +103,7 @@ fn choosing() -> [Set; 6] {
     [
         set(
             ("auctions", "video games"),
-            "tests/reference/mariokart.csv",
+            "tests/reference/textbook_auctions.csv",
             false,
             Some("duration"),
             &[

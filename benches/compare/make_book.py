@@ -18,7 +18,7 @@ HEADER = (
     "currency,how_sold,venue,lot_size,note"
 )
 MAKERS = [
-    "Nerrow", "Talvenne", "Oskelde", "Brimsaw", "Quarrowe", "Ditmeer", "Pellanth", "Sorvane", "Kestomb",
+    "Nulva", "Talvenne", "Oskelde", "Brimsaw", "Quarrowe", "Ditmeer", "Pellanth", "Sorvane", "Kestomb",
     "Vundrey", "Marrowen", "Ilbeckh", "Thessarn", "Gorlane", "Wexmorr", "Ulvanty", "Jorrick", "Fenlathe",
 ]
 SERIES = "FACHKRTW"
@@ -45,7 +45,7 @@ BLOCK = 100_000
 
 
 def model_names(count):
-    """`count` distinct names, the first being "Nerrow F4"."""
+    """`count` distinct names, the first being "Nulva 61K"."""
     round_ = len(MAKERS) * len(SERIES)
     return np.array(
         [f"{MAKERS[i % len(MAKERS)]} {SERIES[i // len(MAKERS) % len(SERIES)]}{4 + i // round_}" for i in range(count)],

@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-MODEL = "Nerrow F4"
+MODEL = "Nulva 61K"
 SUBJECT = ["--model", MODEL, "--grade", "B", "--completeness", "full", "--as-of", "2026-06-30"]
 SCRIPT = "pandas and statsmodels"
 SCRIPT_WORK = "the same, libraries loaded"

@@ -247,7 +247,7 @@ pub fn any_deal(ledger: &Ledger, text: &str) -> Result<u32, AppError> {
     }
 }
 
-/// `d3 (Nerrow F4), d5 (Brask M2)`.
+/// `d3 (Nulva 61K), d5 (Bolv 83V)`.
 fn listed(deals: &[&Deal]) -> String {
     let shown = deals.iter().take(NAMED);
     let mut text = shown

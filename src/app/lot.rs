@@ -18,7 +18,7 @@ use crate::trade::{Currency, HowSold};
 
 /// Form of a unit, for messages.
 pub const FORM: &str =
-    "a unit as \"Nerrow F4: grade B, missing charger\", with x2 behind the model for two of them";
+    "a unit as \"Nulva 61K: grade B, missing charger\", with x2 behind the model for two of them";
 
 /// Words of a unit, each with a value but `parts`.
 const WORDS: [&str; 9] = [
@@ -82,7 +82,7 @@ impl OfLot {
     }
 }
 
-/// Reads a unit, `Nerrow F4 x2: grade B, missing charger`, and how many there are of it.
+/// Reads a unit, `Nulva 61K x2: grade B, missing charger`, and how many there are of it.
 ///
 /// # Errors
 /// The expected form, or a value that is not on the book's scales.
@@ -111,7 +111,7 @@ pub fn read_units(
     Ok(vec![unit; count])
 }
 
-/// A model with a count behind it: `Brask M2 x2`.
+/// A model with a count behind it: `Bolv 83V x2`.
 fn counted(text: &str) -> (&str, usize) {
     let parsed = text.rsplit_once(" x").and_then(|(model, count)| {
         let count = count
@@ -468,11 +468,11 @@ mod tests {
     fn units_as_typed() {
         let settings = Settings::default();
         let read = |text: &str| read_units(text, &settings, &mut |_| ());
-        let two = read("Nerrow F4 x2: B, boxed, missing charger, missing battery x2, extra case")
+        let two = read("Nulva 61K x2: B, boxed, missing charger, missing battery x2, extra case")
             .unwrap();
         assert_eq!(two.len(), 2);
         let unit = &two[0];
-        assert_eq!((unit.model.as_str(), unit.works), ("Nerrow F4", true));
+        assert_eq!((unit.model.as_str(), unit.works), ("Nulva 61K", true));
         assert_eq!(unit.grade.as_deref(), Some("B"));
         assert_eq!(unit.completeness.as_deref(), Some("boxed"));
         assert_eq!(unit.missing.to_string(), "battery x2; charger");

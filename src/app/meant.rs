@@ -265,7 +265,7 @@ mod tests {
     #[test]
     fn what_is_said_besides_replaces() {
         let base = Said {
-            model: "Nerrow F4".into(),
+            model: "Nulva 61K".into(),
             grade: Some("B".into()),
             missing: vec!["charger; battery x2".into()],
             set: vec!["storage=32".into(), "age=2".into()],
@@ -279,7 +279,7 @@ mod tests {
             ..Said::default()
         };
         let said = over(base.clone(), besides);
-        assert_eq!(said.model, "Nerrow F4");
+        assert_eq!(said.model, "Nulva 61K");
         assert_eq!(said.grade.as_deref(), Some("A"));
         assert_eq!(said.missing, [""]);
         assert_eq!(said.set, ["age=2", "Storage=64"]);

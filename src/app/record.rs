@@ -175,7 +175,7 @@ pub fn misspelt(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
     Ok(near.map(|near| new_model(&comp.model, near)))
 }
 
-/// `new model "Quolbi R7"; did you mean "Quolby R7"?`
+/// `new model "Quolbi 7R3"; did you mean "Quolby 7R3"?`
 pub fn new_model(model: &str, near: &str) -> String {
     format!("new model {model:?}; did you mean {near:?}?")
 }

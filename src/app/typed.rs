@@ -264,7 +264,7 @@ mod tests {
         let answer = |column, text| super::answer(column, text, &settings, day());
         for (column, text, kept) in [
             ("model", "-", ""),
-            ("model", "Brask M2", "Brask M2"),
+            ("model", "Bolv 83V", "Bolv 83V"),
             ("grade", "-", ""),
             ("venue", "-", ""),
             ("sold_on", "2026-11-2", "2026-11-02"),

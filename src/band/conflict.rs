@@ -458,7 +458,7 @@ mod tests {
     fn heard(mean: f64, sd: f64, rule: &str, side: Side) -> Heard {
         let range = Range::parse(rule).unwrap();
         let mut heard = Heard {
-            model: "Nerrow F4".into(),
+            model: "Nulva 61K".into(),
             label: "battery missing".into(),
             place: Place::Named("missing".into(), "battery".into()),
             rule: InForce {

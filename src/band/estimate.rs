@@ -429,10 +429,10 @@ mod tests {
         });
         let selection = Selection {
             candidates: comps.collect(),
-            ..Selection::empty("Nerrow F4")
+            ..Selection::empty("Nulva 61K")
         };
         let day = DAY.parse().unwrap();
-        estimate(selection, &Unit::blank("Nerrow F4"), settings, day, level).unwrap()
+        estimate(selection, &Unit::blank("Nulva 61K"), settings, day, level).unwrap()
     }
 
     /// Prices that are symmetric on the log scale, 100 in their middle: so is what is predicted.
@@ -465,15 +465,15 @@ mod tests {
     /// Without comps the kit's rule is all there is: its middle is the geometric mean of its ends.
     #[test]
     fn a_rule_for_the_price_stands_in() {
-        let text = "[kits.\"Nerrow F4\"]\nprice = \"80 to 125\"";
+        let text = "[kits.\"Nulva 61K\"]\nprice = \"80 to 125\"";
         let settings = Settings::parse(text, std::path::Path::new("t.toml")).unwrap();
-        let selection = Selection::empty("Nerrow F4");
+        let selection = Selection::empty("Nulva 61K");
         let day = DAY.parse().unwrap();
         let unit = Unit {
             grade: Some("B".into()),
             completeness: Some("full".into()),
             how_sold: Some(crate::trade::HowSold::Fixed),
-            ..Unit::blank("Nerrow F4")
+            ..Unit::blank("Nulva 61K")
         };
         let made = estimate(selection.clone(), &unit, &settings, day, 80).unwrap();
         assert!((made.outcome.median() - 100.0_f64.ln()).abs() < 1e-3);

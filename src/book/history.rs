@@ -387,7 +387,7 @@ mod tests {
     fn comp(id: &str) -> Comp {
         Comp {
             comp_id: id.into(),
-            model: "Nerrow F4".into(),
+            model: "Nulva 61K".into(),
             price: dec("129.5"),
             note: "two\nlines".into(),
             ..Comp::blank("EUR")
@@ -413,7 +413,7 @@ mod tests {
         let kept = book.kept_comps("a-1", 2).unwrap().unwrap();
         assert_eq!(kept, [comp("x"), comp("y, z")]);
         let frame = frame_of(&kept).unwrap();
-        let mut again = comps_of(&frame, "nerrowF4", &book.settings().currency).unwrap();
+        let mut again = comps_of(&frame, "nulva61K", &book.settings().currency).unwrap();
         again.sort_by(|a, b| a.comp_id.cmp(&b.comp_id));
         assert_eq!(again, kept);
         assert!(

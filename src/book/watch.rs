@@ -128,7 +128,7 @@ pub fn name_fault(name: &str) -> Option<String> {
     (!good).then(|| {
         format!(
             "{name:?} is not a name for a watched unit: write up to {LONGEST_NAME} letters (a to z), digits, - and _, \
-             such as \"page6-grey\""
+             such as \"qn948-grey\""
         )
     })
 }
@@ -295,7 +295,7 @@ mod tests {
 
     fn watched() -> Watched {
         Watched {
-            model: "Nerrow \"F4\"".into(),
+            model: "Nulva \"61K\"".into(),
             variant: None,
             completeness: Some("usable".into()),
             grade: Some("B".into()),

@@ -26,9 +26,9 @@ const LATEST: u16 = 104;
 
 const ASK_EXAMPLES: &str = "\
 Examples:
-  compband ask --model \"Nerrow F4\" --grade B --completeness usable
-  compband ask --model \"Nerrow F4\" --grade B --deadline 6 --exit 90 --cost-per-week 0.50
-  compband ask --model \"Nerrow F4\" --grade B --asking 175 --offers 2 --over 3
+  compband ask --model \"Nulva 61K\" --grade B --completeness usable
+  compband ask --model \"Nulva 61K\" --grade B --deadline 6 --exit 90 --cost-per-week 0.50
+  compband ask --model \"Nulva 61K\" --grade B --asking 175 --offers 2 --over 3
   compband ask d7                         a unit in stock, with what the ledger knows of it
 
 Of a unit that is up for sale (`compband list`) the ledger knows outlet, asking price, weeks and
@@ -47,8 +47,8 @@ const OFFER_EXAMPLES: &str = "\
 Examples:
   compband offer d7 131                   noted in the ledger, and answered
   compband offer d7 131 --dry-run         answered alone
-  compband offer 131 --model \"Nerrow F4\" --grade B --completeness usable
-  compband offer 131 --week 2 --as-of 2026-11-20 --model \"Nerrow F4\" --grade B --deadline 6
+  compband offer 131 --model \"Nulva 61K\" --grade B --completeness usable
+  compband offer 131 --week 2 --as-of 2026-11-20 --model \"Nulva 61K\" --grade B --deadline 6
 
 With the flags of `compband ask`, the lowest to take is that of its table. To use the newest sales
 instead, leave --as-of and --week out, and say the weeks that are left as --deadline.

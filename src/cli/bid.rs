@@ -20,12 +20,12 @@ use crate::trade::Currency;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband bid --model \"Nerrow F4\" --grade B --completeness usable --against 88
-  compband bid --model \"Nerrow F4\" --grade B --inbound 6 --outlet parcel --weight 700 \\
+  compband bid --model \"Nulva 61K\" --grade B --completeness usable --against 88
+  compband bid --model \"Nulva 61K\" --grade B --inbound 6 --outlet parcel --weight 700 \\
       --repair \"new battery: parts 14, minutes 30, success 0.9\" --repair \"clean jack: success 95 %\"
-  compband bid --model \"Tolvik Page 6\" --grade B --repair \"display: from drawer, success 0.8, spoils 0.5\"
-  compband bid --model \"Brask M2\" --premium 15 --premium-fixed 2 --loss 10 --profit 15
-  compband bid page6 --against 40         a watched unit
+  compband bid --model \"Tumrik QN 948\" --grade B --repair \"display: from drawer, success 0.8, spoils 0.5\"
+  compband bid --model \"Bolv 83V\" --premium 15 --premium-fixed 2 --loss 10 --profit 15
+  compband bid qn948 --against 40         a watched unit
   compband bid d7                         another unit like that of a deal
 
 Describe the unit as it will be sold, mended and complete. Repairs are tried in the order given;

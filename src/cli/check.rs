@@ -23,7 +23,7 @@ use crate::render::undeclared;
 const EXAMPLES: &str = "\
 Examples:
   compband check
-  compband check --model \"Nerrow F4\" --by grade
+  compband check --model \"Nulva 61K\" --by grade
   compband check --chart check.png --chart check.svg
   compband check --by month --json
 

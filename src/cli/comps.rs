@@ -16,7 +16,7 @@ use crate::render::table::terminal_width;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband comps --model \"Nerrow F4\" --grade B --since 2026-01-01
+  compband comps --model \"Nulva 61K\" --grade B --since 2026-01-01
   compband comps d7                     those of the model of a deal
   compband comps --parts --limit 10
   compband comps --csv > all.csv        every comp, ready to be imported elsewhere";

@@ -26,10 +26,10 @@ use crate::trade::{Comp, Currency, HowSold, checks};
 
 const BUY_EXAMPLES: &str = "\
 Examples:
-  compband buy \"Nerrow F4\" --price 42 --inbound 5 --grade B --completeness usable --missing charger
-  compband buy \"Brask M2\" --price 24 --asked 30 --grade A
-  compband buy \"Brask M2\" --price 3 --parts --date yesterday --note \"flea market\"
-  compband buy page6 --price 30          a watched unit, or with d7 another like that of a deal
+  compband buy \"Nulva 61K\" --price 42 --inbound 5 --grade B --completeness usable --missing charger
+  compband buy \"Bolv 83V\" --price 24 --asked 30 --grade A
+  compband buy \"Bolv 83V\" --price 3 --parts --date yesterday --note \"flea market\"
+  compband buy qn948 --price 30          a watched unit, or with d7 another like that of a deal
 
 Describe the unit as it will be sold: the estimate of the day is kept beside the deal, and while
 the unit is in stock `compband ledger` estimates it anew. Nothing is ever changed in the ledger:

@@ -17,13 +17,13 @@ const LISTED: (usize, usize) = (40, 4);
 
 const EXAMPLES: &str = "\
 Examples:
-  compband estimate --model \"Nerrow F4\" --grade B --completeness usable --missing charger
-  compband estimate --model \"Tolvik Page 6\" --grade C --defect \"dead pixels\" --chart page6.png
-  compband estimate --model \"Tolvik Page 6\" --set storage=32
-  compband estimate --model \"Brask M2\" --parts --band 50 --json
+  compband estimate --model \"Nulva 61K\" --grade B --completeness usable --missing charger
+  compband estimate --model \"Tumrik QN 948\" --grade C --defect \"dead pixels\" --chart qn948.png
+  compband estimate --model \"Tumrik QN 948\" --set storage=32
+  compband estimate --model \"Bolv 83V\" --parts --band 50 --json
   compband estimate d7                   the unit of a deal, as the ledger describes it
   compband estimate d7 --grade A         the same, were its grade A
-  compband estimate page6                a watched unit
+  compband estimate qn948                a watched unit
 
 What is not said of the unit stays open: it may be anything that the comps used are. The band is
 wider for it, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";

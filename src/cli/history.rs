@@ -14,9 +14,9 @@ use crate::render::table::terminal_width;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband history page6
-  compband history page6 --chart page6.png
-  compband history page6 --json";
+  compband history qn948
+  compband history qn948 --chart qn948.png
+  compband history qn948 --json";
 
 /// Show how the price of a watched unit went
 #[derive(Debug, Args)]

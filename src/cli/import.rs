@@ -30,7 +30,7 @@ Examples:
   compband import sales.csv --keep-good                  set wrong rows aside in sales-rejected.csv
   compband import sheet.csv --map \"Title=model\" --map \"Fee=-\" --save-mapping sheet
   compband import sheet.csv --mapping sheet --dates dmy
-  compband import nerrow.csv --fill \"model=Nerrow F4\"      the sheet has no column for the model
+  compband import nulva.csv --fill \"model=Nulva 61K\"      the sheet has no column for the model
 
 Columns: comp_id, sold_on, model, variant, completeness, grade, missing, extras, defects, works,
 price, shipping, currency, how_sold, venue, lot_size, note, and attr.NAME for numbers of the unit

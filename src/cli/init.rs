@@ -75,7 +75,7 @@ pub fn run(args: &InitArgs, book: Option<&Path>) -> Result<(), CliError> {
     print(&format!(
         "{made}\n  {toml}  settings, each with its default (currency {currency})\n  \
          comps/         your comps, as CSV files\n  .compband/     lock and cache, safe to delete\n\n\
-         Next:\n  compband import sales.csv{enter}\n  compband log --model \"Nerrow F4\" --price 120{enter}\n",
+         Next:\n  compband import sales.csv{enter}\n  compband log --model \"Nulva 61K\" --price 120{enter}\n",
         toml = settings::FILE_NAME,
         currency = book.settings().currency.code,
     ))

@@ -193,7 +193,7 @@ struct ExportArgs {
     /// As CSV, one posting a row
     #[arg(long, value_name = "FILE", required_unless_present = "journal")]
     csv: Option<PathBuf>,
-    /// As a plain-text accounting journal, as hledger and Ledger read it
+    /// As a journal for plain-text double-entry programs
     #[arg(long, value_name = "FILE")]
     journal: Option<PathBuf>,
 }

@@ -19,12 +19,12 @@ use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes, update};
 const EXAMPLES: &str = "\
 Examples:
   compband log                                        ask for sales, field by field; Tab completes
-  compband log --model \"Nerrow F4\" --price 120 --shipping 5.90 --grade B --completeness full
-  compband log --model \"Tolvik Page 6\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
-  compband log --model \"Brask M2\" --price 15 --parts --note \"no sound\"
-  compband log --model \"Tolvik Page 6\" --price 48 --set storage=256 --set \"battery health=87 %\"
-  compband log --model \"Brask M2\" --price 40 --undated
-  compband log --model \"Brask M2\" --price 45 --currency XCU      by the rate of the day in rates.csv
+  compband log --model \"Nulva 61K\" --price 120 --shipping 5.90 --grade B --completeness full
+  compband log --model \"Tumrik QN 948\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
+  compband log --model \"Bolv 83V\" --price 15 --parts --note \"no sound\"
+  compband log --model \"Tumrik QN 948\" --price 48 --set storage=256 --set \"battery health=87 %\"
+  compband log --model \"Bolv 83V\" --price 40 --undated
+  compband log --model \"Bolv 83V\" --price 45 --currency XCU      by the rate of the day in rates.csv
   compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else";
 
 /// Record one sale; without any option on a terminal, sales are asked for one after another
@@ -170,7 +170,7 @@ mod tests {
     #[test]
     fn every_wrong_value_is_named_by_its_option() {
         let args = LogArgs {
-            model: Some("Brask M2".into()),
+            model: Some("Bolv 83V".into()),
             price: Some("free".into()),
             grade: Some("E".into()),
             lot_size: Some("0".into()),

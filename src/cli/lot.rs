@@ -16,9 +16,9 @@ use crate::render::table::terminal_width;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband buy-lot \"Nerrow F4: grade B\" \"Brask M2 x2: parts\" --price 100 --inbound 6
-  compband buy-lot \"Nerrow F4: boxed\" \"Brask M2\" --price 80 --split \"60; 20\"
-  compband buy-lot \"Nerrow F4\" \"Old box\" --price 70 --split \"estimate; 5\" --dry-run
+  compband buy-lot \"Nulva 61K: grade B\" \"Bolv 83V x2: parts\" --price 100 --inbound 6
+  compband buy-lot \"Nulva 61K: boxed\" \"Bolv 83V\" --price 80 --split \"60; 20\"
+  compband buy-lot \"Nulva 61K\" \"Old box\" --price 70 --split \"estimate; 5\" --dry-run
 
 A unit is its model and, behind a colon, what `compband buy` takes as flags: variant, completeness,
 grade, missing, extra, defect, set, how-sold with their values, and parts; x2 behind the model means

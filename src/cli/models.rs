@@ -16,8 +16,8 @@ use crate::trade::text::{quoted, shorten};
 const EXAMPLES: &str = "\
 Examples:
   compband models                     every model of the book
-  compband models \"nerrow f4\"         one model (case and spacing ignored)
-  compband models rename \"Nerow F4\" \"Nerrow F4\"
+  compband models \"nulva 61k\"         one model (case and spacing ignored)
+  compband models rename \"Nula 61K\" \"Nulva 61K\"
                                       sales under one name become those of another, now and
                                       at later imports";
 

@@ -25,7 +25,7 @@ use crate::trade::items::MOST;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband part add \"display\" --fits \"Nerrow F4\" --cost 22 --count 2    22 each, 44 in all
+  compband part add \"display\" --fits \"Nulva 61K\" --cost 22 --count 2    22 each, 44 in all
   compband part add \"screws\" --count 100 --in-all 4.50 --inbound 2
   compband part list
   compband part use d3 \"display\"
@@ -184,7 +184,7 @@ fn models(given: &[String]) -> Result<Vec<String>, CliError> {
     Ok(all)
 }
 
-/// `for "Nerrow F4", "Brask M2"`, or that nothing was said.
+/// `for "Nulva 61K", "Bolv 83V"`, or that nothing was said.
 fn fitting(models: &[String]) -> String {
     if models.is_empty() {
         return "What it fits is not said, so it counts as fitting any unit.".into();

@@ -405,27 +405,27 @@ mod tests {
     #[test]
     fn one_beginning_is_completed_and_several_are_not() {
         let models = Words::one(words(&[
-            "Nerrow F4",
-            "Tolvik Page 6",
-            "Tolvik Page 7",
-            "Tolvik",
+            "Nulva 61K",
+            "Tumrik QN 948",
+            "Tumrik QN 947",
+            "Tumrik",
         ]));
         for (typed, taken) in [
-            ("ner", "Nerrow F4"),
-            ("NERROWF", "Nerrow F4"),
-            ("nerrow f4", "Nerrow F4"),
-            ("tolvik page6", "Tolvik Page 6"),
+            ("nul", "Nulva 61K"),
+            ("NULVA6", "Nulva 61K"),
+            ("nulva 61k", "Nulva 61K"),
+            ("tumrik qn948", "Tumrik QN 948"),
             // A whole word is meant, even if others begin with it.
-            ("tolvik", "Tolvik"),
-            ("Brask M2", "Brask M2"),
-            ("Nerrow F44", "Nerrow F44"),
-            ("\"Ner\"", "Ner"),
+            ("tumrik", "Tumrik"),
+            ("Bolv 83V", "Bolv 83V"),
+            ("Nulva 61K4", "Nulva 61K4"),
+            ("\"Nul\"", "Nul"),
             ("", ""),
         ] {
             assert_eq!(models.complete(typed), Ok(taken.to_string()), "{typed}");
         }
-        let several = models.complete("tolvik p").unwrap_err();
-        assert_eq!(several, ["Tolvik Page 6", "Tolvik Page 7"]);
+        let several = models.complete("tumrik q").unwrap_err();
+        assert_eq!(several, ["Tumrik QN 948", "Tumrik QN 947"]);
     }
 
     #[test]
@@ -452,14 +452,14 @@ mod tests {
 
     #[test]
     fn tab_goes_as_far_as_the_words_agree() {
-        let models = Words::one(words(&["Tolvik Page 6", "TOLVIK Page 7", "Brask M2"]));
+        let models = Words::one(words(&["Tumrik QN 948", "TUMRIK QN 947", "Bolv 83V"]));
         let longer = |text: &str| Tabbed::Longer(text.into());
-        assert_eq!(models.tab("to"), longer("Tolvik Page "));
-        assert_eq!(models.tab("b"), longer("Brask M2"));
-        assert_eq!(models.tab("Brask M2"), longer("Brask M2"));
+        assert_eq!(models.tab("tu"), longer("Tumrik QN "));
+        assert_eq!(models.tab("b"), longer("Bolv 83V"));
+        assert_eq!(models.tab("Bolv 83V"), longer("Bolv 83V"));
         assert_eq!(
-            models.tab("tolvik page"),
-            Tabbed::Any(words(&["Tolvik Page 6", "TOLVIK Page 7"]))
+            models.tab("tumrik qn"),
+            Tabbed::Any(words(&["Tumrik QN 948", "TUMRIK QN 947"]))
         );
         assert_eq!(models.tab("x"), Tabbed::Any(vec![]));
         assert!(matches!(models.tab(""), Tabbed::Any(all) if all.len() == 3));

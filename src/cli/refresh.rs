@@ -19,7 +19,7 @@ const LOOKED_AT: Duration = Duration::from_secs(1);
 const EXAMPLES: &str = "\
 Examples:
   compband refresh                 every watched unit
-  compband refresh page6 --json    one of them
+  compband refresh qn948 --json    one of them
   compband refresh --follow        again whenever something is logged; Ctrl-C ends it
 
 The change of a likely price is told in steps that add up to it, to the cent. Each estimate on the

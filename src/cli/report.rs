@@ -31,12 +31,12 @@ use crate::trade::names::match_key;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband report --model \"Nerrow F4\" --grade B --out reports/nerrow-f4.html
-  compband report --model \"Nerrow F4\" --grade B --check --bid --against 88 --ask --out f4.html
-  compband report f4 page6 --out two.html            watched units, a section for each
+  compband report --model \"Nulva 61K\" --grade B --out reports/nulva-61k.html
+  compband report --model \"Nulva 61K\" --grade B --check --bid --against 88 --ask --out 61k.html
+  compband report 61k qn948 --out two.html            watched units, a section for each
   compband report d7 d9 --ask --out stock.html       units in stock
   compband report --all --ask --deadline 6 --out stock.html --xlsx stock.xlsx
-  compband report --model \"Brask M2\" --xlsx m2.xlsx --csv m2-comps.csv
+  compband report --model \"Bolv 83V\" --xlsx 83v.xlsx --csv 83v-comps.csv
 
 The page is one file that needs no other and no network; a browser prints it, also to PDF. Files that
 are there already are replaced. Notes and venues of comps are on none of them. Text in CSV that a

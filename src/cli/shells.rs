@@ -273,7 +273,7 @@ mod tests {
     #[test]
     fn quotes_come_off_as_the_shell_takes_them() {
         for (word, text) in [
-            ("Zed\\ F4", "Zed F4"),
+            ("Zed\\ 61K", "Zed 61K"),
             ("\"Zed \\$ \\a", "Zed $ \\a"),
             ("'it'\\''s \\", "it's \\"),
             ("Zed\\", "Zed"),
@@ -287,7 +287,7 @@ mod tests {
     #[test]
     fn powershell_takes_it_for_text() {
         for (value, word) in [
-            ("Nerrow-F4", "Nerrow-F4"),
+            ("Nulva-61K", "Nulva-61K"),
             ("X$(touch P)", "'X$(touch P)'"),
             ("it's \u{2019}", "'it''s \u{2019}\u{2019}'"),
             ("", "''"),

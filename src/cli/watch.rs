@@ -12,10 +12,10 @@ use crate::render::table::{Grid, Kind, terminal_width};
 
 const EXAMPLES: &str = "\
 Examples:
-  compband watch add page6 --model \"Tolvik Page 6\" --grade C --set storage=32
+  compband watch add qn948 --model \"Tumrik QN 948\" --grade C --set storage=32
   compband watch add mine d7             the unit of a deal, as it is described today
   compband watch list
-  compband watch remove page6
+  compband watch remove qn948
 
 Watched units stand in watch.toml in the folder of the book, which can be changed by hand.
 `compband refresh` estimates them and says what moved; `compband history NAME` shows the past.";

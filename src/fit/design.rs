@@ -249,7 +249,7 @@ mod tests {
     fn built(comps: &[Candidate], settings: &Settings) -> Option<Design> {
         let unit = Unit {
             grade: Some("B".into()),
-            ..Unit::blank("Nerrow F4")
+            ..Unit::blank("Nulva 61K")
         };
         let used: Vec<usize> = (0..comps.len()).collect();
         build(comps, &used, &[], &unit, None, &Pool::default(), settings)
@@ -312,7 +312,7 @@ mod tests {
     #[test]
     fn without_comps_a_kits_price_serves() {
         assert!(built(&[], &Settings::default()).is_none());
-        let text = "[kits.\"Nerrow F4\"]\nprice = \"80 to 125\"";
+        let text = "[kits.\"Nulva 61K\"]\nprice = \"80 to 125\"";
         let settings = Settings::parse(text, std::path::Path::new("t.toml")).unwrap();
         let design = built(&[], &settings).unwrap();
         // The geometric mean of both ends.

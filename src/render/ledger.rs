@@ -84,7 +84,7 @@ pub fn balances(entered: &Entered, currency: &Currency) -> String {
     )
 }
 
-/// What a unit has cost so far: `Nerrow F4 has cost 61.00 EUR and 30 min.`
+/// What a unit has cost so far: `Nulva 61K has cost 61.00 EUR and 30 min.`
 pub fn cost_so_far(deal: &Deal, currency: &Currency) -> String {
     format!(
         "{} has cost {} {} and {} min.",

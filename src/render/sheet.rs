@@ -64,7 +64,7 @@ pub fn sheet(estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) -> 
     out
 }
 
-/// The unit in words: `Nerrow F4, grade B, usable, charger missing`.
+/// The unit in words: `Nulva 61K, grade B, usable, charger missing`.
 pub fn unit(subject: &Unit) -> String {
     let mut parts = vec![subject.model.clone()];
     parts.extend(subject.variant.iter().cloned());

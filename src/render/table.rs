@@ -200,14 +200,14 @@ mod tests {
         ]);
         grid.push(vec![
             "abcdef".into(),
-            "Nerrow F4 field recorder, grey".into(),
+            "Nulva 61K field recorder, grey".into(),
             String::new(),
             "9.50".into(),
             String::new(),
         ]);
         grid.push(vec![
             "ghijkl".into(),
-            "Tolvik\nPage 6".into(),
+            "Tumrik\nQN 948".into(),
             String::new(),
             "120.00".into(),
             String::new(),
@@ -222,8 +222,8 @@ mod tests {
             plain,
             "id      model                            price\n\
              ──────────────────────────────────────────────\n\
-             abcdef  Nerrow F4 field recorder, grey    9.50\n\
-             ghijkl  Tolvik\\nPage 6                  120.00\n"
+             abcdef  Nulva 61K field recorder, grey    9.50\n\
+             ghijkl  Tumrik\\nQN 948                  120.00\n"
         );
     }
 
@@ -233,7 +233,7 @@ mod tests {
         grid.push(
             [
                 "qrstuv",
-                "Brask M2",
+                "Bolv 83V",
                 "market hall",
                 "7.00",
                 "sold with the old manual",

@@ -175,7 +175,7 @@ mod tests {
         ];
         Selection {
             candidates: stages.map(|(id, stage)| comp(id, stage)).into(),
-            ..Selection::empty("Nerrow F4")
+            ..Selection::empty("Nulva 61K")
         }
     }
 
@@ -188,7 +188,7 @@ mod tests {
             keep: &words(keep),
             drop: &words(drop),
         };
-        widen(&mut found, &Unit::blank("Nerrow F4"), &limits).unwrap();
+        widen(&mut found, &Unit::blank("Nulva 61K"), &limits).unwrap();
         found
     }
 
@@ -226,7 +226,7 @@ mod tests {
         let mut found = selection();
         let parts = Unit {
             works: false,
-            ..Unit::blank("Nerrow F4")
+            ..Unit::blank("Nulva 61K")
         };
         let limits = |enough| Limits {
             enough,
@@ -261,7 +261,7 @@ mod tests {
             };
             let mut found = selection();
             found.candidates[2].dropped = Some(Dropped::Lot(3));
-            widen(&mut found, &Unit::blank("Nerrow F4"), &limits).unwrap_err()
+            widen(&mut found, &Unit::blank("Nulva 61K"), &limits).unwrap_err()
         };
         let word = |text: &str| [text.to_string()];
         assert_eq!(refused(&word("x"), &[]), WordError::Unknown("x".into()));

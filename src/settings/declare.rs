@@ -237,15 +237,15 @@ mod tests {
     /// Every declaration is in force once its lines are in the settings.
     #[test]
     fn lines_declare_what_they_are_to() {
-        let before = "[families.area]\nmodels = [\"Brask M2\"]\nattributes.size = { rule = \"1 to 2 %\" }\n\
-                      [families.\"big ones\"]\nmodels = [\"Quarrowe \\\"9\\\"\", \"Talvenne A4\"]\n\
+        let before = "[families.area]\nmodels = [\"Bolv 83V\"]\nattributes.size = { rule = \"1 to 2 %\" }\n\
+                      [families.\"big ones\"]\nmodels = [\"Quarrowe \\\"9\\\"\", \"Talvenne 4A0\"]\n\
                       [mappings.shop]\nItem = \"model\"\n";
-        let many: Vec<String> = (0..40).map(|i| format!("Nerrow F{i}")).collect();
+        let many: Vec<String> = (0..40).map(|i| format!("Nulva KT{i}")).collect();
         let mut models: Vec<&str> = many.iter().map(String::as_str).collect();
-        models.extend(["brask  m2", "Tolvik \\ \"Page\" 6", "Quarrowe \"9\""]);
+        models.extend(["bolv  83v", "Tumrik \\ \"Page\" 6", "Quarrowe \"9\""]);
         let all = [
             declaration("area", &models, 0.4),
-            declaration("battery health", &["nerrow f3", "Sorvane 1"], -0.02),
+            declaration("battery health", &["nulva kt3", "Sorvane 1"], -0.02),
             declaration("shots", &["Sorvane 1", "talvenne a4"], -3.0),
             declaration("ü=x".trim_end_matches("=x"), &["Apart 1"], 2.0),
         ];

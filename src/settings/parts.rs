@@ -90,17 +90,17 @@ mod tests {
     #[test]
     fn parts_of_a_model() {
         let settings = parse(
-            "[parts.\"Nerrow F4\"]\nvalues = { display = 18, \"Battery x2\" = 6.50 }\nharvest_minutes = 20",
+            "[parts.\"Nulva 61K\"]\nvalues = { display = 18, \"Battery x2\" = 6.50 }\nharvest_minutes = 20",
         )
         .unwrap();
-        let parts = settings.parts_of("nerrow  f4").unwrap();
+        let parts = settings.parts_of("nulva  61k").unwrap();
         let listed: Vec<String> = parts
             .iter()
             .map(|(name, count, value)| format!("{name} {count} {value}"))
             .collect();
         assert_eq!(listed, ["battery 2 6.5", "display 1 18"]);
         assert_eq!(parts.value("battery"), Some("6.50".parse().unwrap()));
-        assert!(settings.parts_of("Brask M2").is_none());
+        assert!(settings.parts_of("Bolv 83V").is_none());
         for (text, told) in [
             ("values = { display = -1 }", "a sum of money from 0"),
             ("values = { \"battery x0\" = 1 }", "is not a part"),
@@ -109,7 +109,7 @@ mod tests {
             ("harvest_minutes = -1", "minutes from 0"),
             ("value = { display = 1 }", "did you mean \"values\"?"),
         ] {
-            let error = parse(&format!("[parts.\"Nerrow F4\"]\n{text}")).unwrap_err();
+            let error = parse(&format!("[parts.\"Nulva 61K\"]\n{text}")).unwrap_err();
             assert!(error.contains(told), "{text}: {error}");
         }
         let error = parse("[deal]\nharvest_minutes = -1").unwrap_err();

@@ -271,7 +271,7 @@ mod tests {
     fn rules_are_found_as_they_are_looked_up() {
         let book = settings(
             "[rules]\nvariant = \"-5 to 5 %\"\n[rules.missing]\nBattery = \"10 to 25\"\n\
-             [kits.\"Brask M2\"]\nmissing = { charger = \"8 to 20\" }\n",
+             [kits.\"Bolv 83V\"]\nmissing = { charger = \"8 to 20\" }\n",
         );
         let defaults = Rules::default();
         for piece in ["battery", "strap", "packaging", "any"] {
@@ -280,8 +280,8 @@ mod tests {
             assert_eq!(found.range, read, "{piece}");
             assert_eq!(found.stated, piece == "battery", "{piece}");
         }
-        let charger = Place::missing("Charger", "brask  m2", &book);
-        assert_eq!(charger, Place::Kit("Brask M2".into(), "Charger".into()));
+        let charger = Place::missing("Charger", "bolv  83v", &book);
+        assert_eq!(charger, Place::Kit("Bolv 83V".into(), "Charger".into()));
         assert_eq!(charger.rule(&book).unwrap().range.to_string(), "8 to 20");
         assert_eq!(
             Place::missing("charger", "Other", &book),
@@ -301,12 +301,12 @@ mod tests {
     #[test]
     fn lines_state_what_they_are_to() {
         let before = settings(
-            "[kits.\"Brask \\\"M2\\\"\"]\nmissing = { charger = \"8 to 20\", strap = \"1 to 2\" }\n\
-             [families.\"big ones\"]\nmodels = [\"Brask M3\"]\n\
+            "[kits.\"Bolv \\\"83V\\\"\"]\nmissing = { charger = \"8 to 20\", strap = \"1 to 2\" }\n\
+             [families.\"big ones\"]\nmodels = [\"Bolv 83W\"]\n\
              attributes.\"battery health\" = { unit = \"%\", sign = \"up\", rule = \"1 to 2 %\" }\n\
              attributes.size = { scale = \"doubling\", sign = \"down\", rule = \"1 to 2 %\" }\n",
         );
-        let kit = |piece: &str| Place::Kit("Brask \"M2\"".into(), piece.into());
+        let kit = |piece: &str| Place::Kit("Bolv \"83V\"".into(), piece.into());
         let attribute = |name: &str| Place::Attribute("big ones".into(), name.into());
         let statement = |place, range: &str, either_way| Statement {
             place,
@@ -327,19 +327,19 @@ mod tests {
         let sections = sections(&all, &before);
         let after = settings(&text(&sections).replace(
             "[families.\"big ones\"]",
-            "[families.\"big ones\"]\nmodels = [\"Brask M3\"]",
+            "[families.\"big ones\"]\nmodels = [\"Bolv 83W\"]",
         ));
         for statement in &all {
             let found = statement.place.rule(&after).unwrap();
             assert_eq!(found.range, statement.range, "{statement:?}");
             assert!(found.stated, "{statement:?}");
         }
-        let health = after.attribute("Brask M3", "battery health").unwrap();
+        let health = after.attribute("Bolv 83W", "battery health").unwrap();
         assert_eq!(
             (health.sign, health.unit.as_str()),
             (Direction::Either, "%")
         );
-        let size = after.attribute("Brask M3", "size").unwrap();
+        let size = after.attribute("Bolv 83W", "size").unwrap();
         assert_eq!((size.sign, size.scale), (Direction::Down, Scale::Doubling));
     }
 }

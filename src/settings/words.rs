@@ -160,7 +160,7 @@ mod tests {
         let all = [
             meaning("grade", "very good", "B"),
             meaning("grade", "VG", "B"),
-            meaning("model", "Nerow \"F4\"", "Nerrow F4"),
+            meaning("model", "Nula \"61K\"", "Nulva 61K"),
             meaning("works", "?", ""),
         ];
         let before = "# mine\n[words.grade]\nvg = \"A\" # so far\n\n[deal]\nweeks = 3\n";
@@ -172,8 +172,8 @@ mod tests {
                 assert_eq!(found, Some(meaning.value.as_str()), "{text}");
             }
             assert_eq!(settings.words.of("grade").len(), 2, "{text}");
-            assert_eq!(settings.words.model("nerow \"f4\""), "Nerrow F4");
-            assert_eq!(settings.words.model("Brask M2"), "Brask M2");
+            assert_eq!(settings.words.model("nula \"61k\""), "Nulva 61K");
+            assert_eq!(settings.words.model("Bolv 83V"), "Bolv 83V");
             // Every default uncommented below stays where it belongs.
             let bare: Vec<&str> = text
                 .lines()

@@ -240,7 +240,7 @@ mod tests {
             sheet.write(2, column as u16, name).unwrap();
         }
         sheet
-            .merge_range(3, 0, 4, 0, "Nerrow, F4", &Format::new())
+            .merge_range(3, 0, 4, 0, "Nulva, 61K", &Format::new())
             .unwrap();
         let on = ExcelDateTime::from_ymd(2026, 3, 31).unwrap();
         sheet.write_with_format(3, 1, &on, &day).unwrap();
@@ -262,8 +262,8 @@ mod tests {
         assert_eq!(read[1].name, "Sold, 2026");
         assert_eq!(
             read[1].text,
-            "My sales,,,\n\nmodel,date,price,note\n\"Nerrow, F4\",2026-03-31,1234.5,\"two lines \"\"quoted\"\"\"\n\
-             \"Nerrow, F4\",1.4.26,1.2340,yes\n"
+            "My sales,,,\n\nmodel,date,price,note\n\"Nulva, 61K\",2026-03-31,1234.5,\"two lines \"\"quoted\"\"\"\n\
+             \"Nulva, 61K\",1.4.26,1.2340,yes\n"
         );
     }
 

@@ -71,15 +71,15 @@ mod tests {
 
     #[test]
     fn misspelt_models() {
-        let known = KnownModels::new(["Quolby R7", "Nerrow F4", "Tolvik Page 6", "X1"]);
+        let known = KnownModels::new(["Quolby 7R3", "Nulva 61K", "Tumrik QN 948", "X1"]);
         for (model, near) in [
-            ("Quolbi R7", Some("Quolby R7")),
-            ("qulobyr7", Some("Quolby R7")),
-            ("Tolvic-Page 6", Some("Tolvik Page 6")),
+            ("Quolbi 7R3", Some("Quolby 7R3")),
+            ("quloby7r3", Some("Quolby 7R3")),
+            ("Tumric-QN 948", Some("Tumrik QN 948")),
             ("QUOLBY  R7", None),
-            ("Quolby R8", None),
-            ("Nerrow F44", None),
-            ("Brask M2", None),
+            ("Quolby 8R3", None),
+            ("Nulva 61K4", None),
+            ("Bolv 83V", None),
             ("Y1", None),
             ("", None),
         ] {

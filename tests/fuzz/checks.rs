@@ -253,7 +253,7 @@ pub fn value(text: &str, settings: &Settings) -> bool {
     let _ = number(text, "%");
     let _ = watch::name_fault(text);
     let mut problems = Vec::new();
-    read_attributes(&[text.into()], "Tolvik Page 6", settings, &mut problems);
+    read_attributes(&[text.into()], "Tumrik QN 948", settings, &mut problems);
     if !problems.is_empty() {
         each_says_something(&problems);
     }

@@ -201,7 +201,7 @@ fn a_doubtful_price_is_not_asked_for_the_moon() {
     let args = [
         "ask",
         "--model",
-        "Brask M2",
+        "Bolv 83V",
         "--parts",
         "--as-of",
         "2026-11-20",
@@ -332,14 +332,14 @@ fn wrong_values_are_refused() {
 fn ignorance_is_not_sold_as_demand() {
     let dir = demo();
     let run = |args: &[&str]| -> Value {
-        let unit = ["--model", "Nerrow F4", "--parts", "--json"];
+        let unit = ["--model", "Nulva 61K", "--parts", "--json"];
         serde_json::from_str(&out(dir.path(), &[args, &unit].concat())).unwrap()
     };
     let document = run(&["ask"]);
     let high = money(&document["band"]["high"]);
     let weeks = document["weeks"].as_array().unwrap();
     let asked = |week: usize| money(&weeks[week]["ask"]);
-    let sheet = out(dir.path(), &["ask", "--model", "Nerrow F4", "--parts"]);
+    let sheet = out(dir.path(), &["ask", "--model", "Nulva 61K", "--parts"]);
     assert!(
         asked(0) <= high || sheet.contains("above the range"),
         "{sheet}"
@@ -523,9 +523,9 @@ fn outlets_side_by_side() {
 fn offers_count_where_they_came() {
     let dir = demo();
     for line in [
-        "buy|Nerrow F4|--price|42|--date|2026-09-05",
+        "buy|Nulva 61K|--price|42|--date|2026-09-05",
         "sold|d1|--price|120|--offers|9|--date|2026-10-03|--outlet|doorstep",
-        "buy|Nerrow F4|--price|42|--date|2026-09-05",
+        "buy|Nulva 61K|--price|42|--date|2026-09-05",
         "sold|d2|--price|150|--offers|20|--date|2026-09-19|--outlet|parcel",
     ] {
         out(dir.path(), &line.split('|').collect::<Vec<_>>());

@@ -129,7 +129,7 @@ fn an_overhead_says_what_is_wrong_with_it() {
 fn several_units_bought_at_one_price() {
     let dir = demo();
     does(&dir, "ledger fund 300 --date 2026-09-01");
-    let line = "buy-lot 'Nerrow F4: grade B, usable, missing charger' 'Brask M2 x2: parts' --price 60 --inbound 6 --date \
+    let line = "buy-lot 'Nulva 61K: grade B, usable, missing charger' 'Bolv 83V x2: parts' --price 60 --inbound 6 --date \
                 2026-09-05 --note 'house clearance'";
     let before = does(&dir, &format!("{line} --dry-run"));
     assert!(
@@ -182,7 +182,7 @@ fn several_units_bought_at_one_price() {
     // By hand.
     does(
         &dir,
-        "buy-lot 'Nerrow F4' 'Old Box x2' --price 70 --split 'estimate; 5; 2.50' --date 2026-09-06",
+        "buy-lot 'Nulva 61K' 'Old Box x2' --price 70 --split 'estimate; 5; 2.50' --date 2026-09-06",
     );
     let document = ledger(&dir);
     let paid: Vec<&Value> = document["deals"].as_array().unwrap()[2..]
@@ -197,41 +197,41 @@ fn a_price_that_cannot_be_shared_out() {
     let dir = demo();
     does(&dir, "ledger fund 300 --date 2026-09-01");
     for (line, told) in [
-        ("buy-lot 'Nerrow F4' --price 60", "a lot of 1 units"),
+        ("buy-lot 'Nulva 61K' --price 60", "a lot of 1 units"),
         (
-            "buy-lot 'Nerrow F4' 'Old Box' --price 60",
+            "buy-lot 'Nulva 61K' 'Old Box' --price 60",
             "there is no estimate to split the price by for unit 2 (Old Box)",
         ),
         (
-            "buy-lot 'Nerrow F4' 'Old Box' --price 60",
+            "buy-lot 'Nulva 61K' 'Old Box' --price 60",
             "--split \"estimate; SHARE\"",
         ),
         (
-            "buy-lot 'Nerrow F4' 'Old Box' --price 60 --split '40; 19.50'",
+            "buy-lot 'Nulva 61K' 'Old Box' --price 60 --split '40; 19.50'",
             "the shares of --split come to 59.50 EUR, 0.50 EUR less than the price",
         ),
         (
-            "buy-lot 'Nerrow F4' 'Old Box' --price 60 --split 'estimate; 61'",
+            "buy-lot 'Nulva 61K' 'Old Box' --price 60 --split 'estimate; 61'",
             "61.00 EUR, 1.00 EUR more than the price",
         ),
         (
-            "buy-lot 'Nerrow F4' 'Old Box' --price 60 --split '60'",
+            "buy-lot 'Nulva 61K' 'Old Box' --price 60 --split '60'",
             "--split has 1 shares for 2 units",
         ),
         (
-            "buy-lot 'Nerrow F4' 'Old Box' --price 60 --split 'half; half'",
+            "buy-lot 'Nulva 61K' 'Old Box' --price 60 --split 'half; half'",
             "expected an amount, or estimate",
         ),
         (
-            "buy-lot 'Nerrow F4: grad B' 'Old Box' --price 60",
+            "buy-lot 'Nulva 61K: grad B' 'Old Box' --price 60",
             "did you mean grade?",
         ),
         (
-            "buy-lot 'Nerrow F4: grade Q' 'Old Box' --price 60",
+            "buy-lot 'Nulva 61K: grade Q' 'Old Box' --price 60",
             "not on the book's scale",
         ),
         (
-            "buy-lot 'Nerrow F4: missing charger x9' 'Old Box' --price 60",
+            "buy-lot 'Nulva 61K: missing charger x9' 'Old Box' --price 60",
             "--missing",
         ),
     ] {
@@ -246,7 +246,7 @@ fn a_year_is_summed_up() {
         "ledger overhead 12.50 tape --date 2026-10-05",
         "ledger overhead --km 24 --per-km 0.30 --date 2026-10-05",
         "ledger fund 20 --date 2025-12-31",
-        "buy 'Brask M2' --price 9.99 --date 2025-12-31",
+        "buy 'Bolv 83V' --price 9.99 --date 2025-12-31",
         "ledger draw 40 --date 2026-10-06",
     ] {
         does(&dir, line);

@@ -34,14 +34,14 @@ fn a_check_draws_its_chart_twice() {
     ] {
         assert!(svg.contains(text), "{text}");
     }
-    check(&["--model", "nerrow  f4", "--json", "--chart", "model.svg"]);
+    check(&["--model", "nulva  61k", "--json", "--chart", "model.svg"]);
     let svg = fs::read_to_string(path("model.svg")).unwrap();
-    assert!(svg.contains("Nerrow F4: past estimates against what was paid"));
+    assert!(svg.contains("Nulva 61K: past estimates against what was paid"));
 }
 
 #[test]
 fn a_chart_that_cannot_be_written_is_refused() {
-    let rows = ["2026-03-01,Brask M2,80", "2026-03-09,Brask M2,90"];
+    let rows = ["2026-03-01,Bolv 83V,80", "2026-03-09,Bolv 83V,90"];
     let dir = book_of("sold_on,model,price", &rows.map(String::from));
     let refused = fails(dir.path(), 3, &["check", "--chart", "check.gif"]);
     assert!(
@@ -66,7 +66,7 @@ fn the_json_of_a_check_is_as_its_schema_says() {
     let whole = json(dir.path(), &["check"]);
     let by_grade = json(dir.path(), &["check", "--by", "grade"]);
     // One sale has no dispersion and no intervals.
-    let rows = ["2026-03-01,Brask M2,80", "2026-03-09,Brask M2,90"];
+    let rows = ["2026-03-01,Bolv 83V,80", "2026-03-09,Bolv 83V,90"];
     let few = book_of("sold_on,model,price", &rows.map(String::from));
     let one = json(few.path(), &["check"]);
     assert!(one["groups"][0]["cod_percent"].is_null());
@@ -82,7 +82,7 @@ fn the_json_of_a_check_is_as_its_schema_says() {
 #[test]
 fn an_estimate_says_how_past_bands_held() {
     let dir = demo();
-    let unit = ["estimate", "--model", "Nerrow F4", "--as-of", "2026-11-20"];
+    let unit = ["estimate", "--model", "Nulva 61K", "--as-of", "2026-11-20"];
     let first = json(dir.path(), &unit);
     let told = &first["checked_on_book"];
     let whole = &json(dir.path(), &["check"])["groups"][0];
@@ -105,7 +105,7 @@ fn an_estimate_says_how_past_bands_held() {
     let log = [
         "log",
         "--model",
-        "Brask M2",
+        "Bolv 83V",
         "--price",
         "900",
         "--sold-on",

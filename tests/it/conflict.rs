@@ -86,7 +86,7 @@ fn book(settings: &str) -> TempDir {
     let mut rng = StdRng::seed_from_u64(11);
     let mut text = String::from("sold_on,model,price,grade,missing,attr.storage\n");
     let start: chrono::NaiveDate = "2026-03-01".parse().unwrap();
-    for (model, base, off) in [("Nerrow F4", 200.0, 0.40), ("Brask M2", 90.0, 0.46)] {
+    for (model, base, off) in [("Nulva 61K", 200.0, 0.40), ("Bolv 83V", 90.0, 0.46)] {
         for i in 0..40u32 {
             let noise: f64 = StandardNormal.sample(&mut rng);
             let missing = i % 2 == 0;
@@ -112,14 +112,14 @@ battery = \"1 to 15 %\"
 strap = \"1 to 2 %\"
 
 [families.readers]
-models = [\"Nerrow F4\", \"Brask M2\"]
+models = [\"Nulva 61K\", \"Bolv 83V\"]
 attributes.storage = { unit = \"GB\", scale = \"doubling\", sign = \"up\", rule = \"1 to 5 %\" }
 ";
 
 const UNIT: [&str; 7] = [
     "estimate",
     "--model",
-    "Nerrow F4",
+    "Nulva 61K",
     "--missing",
     "battery",
     "--as-of",
@@ -184,9 +184,9 @@ fn a_check_lists_them_with_what_to_write_instead() {
     ] {
         assert!(sheet.contains(text), "{text}\n{sheet}");
     }
-    let one = words(&out(dir.path(), &["check", "--model", "Brask M2"]));
+    let one = words(&out(dir.path(), &["check", "--model", "Bolv 83V"]));
     assert!(
-        one.contains("battery missing: your 40 sales of Brask M2 put it at −"),
+        one.contains("battery missing: your 40 sales of Bolv 83V put it at −"),
         "{one}"
     );
 
@@ -267,7 +267,7 @@ fn what_is_kept_says_the_same_as_a_new_fit() {
     assert_ne!(out(dir.path(), &["check", "--json"]), first);
 
     let sale = [
-        "log", "--model", "Brask M2", "--price", "90", "--grade", "B",
+        "log", "--model", "Bolv 83V", "--price", "90", "--grade", "B",
     ];
     out(dir.path(), &sale);
     let after = json(dir.path(), &["check"]);

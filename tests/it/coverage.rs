@@ -25,7 +25,7 @@ pub fn comp(id: usize, paid: f64, age_days: i32) -> Candidate {
 
 pub fn selection(candidates: Vec<Candidate>) -> Selection {
     Selection {
-        model: "Nerrow F4".into(),
+        model: "Nulva 61K".into(),
         seen: candidates.len(),
         candidates,
         steps: Vec::new(),
@@ -33,7 +33,7 @@ pub fn selection(candidates: Vec<Candidate>) -> Selection {
 }
 
 pub fn like(comp: &Candidate) -> Unit {
-    subject_of("Nerrow F4", comp)
+    subject_of("Nulva 61K", comp)
 }
 
 /// A market drawn from what the default rules of thumb think likely: each effect normal with

@@ -9,9 +9,9 @@ use tempfile::TempDir;
 use crate::runner::{fails, out, run, stderr};
 
 const SHEET: &str = "date,model,price,shipping,currency,note\n\
-     2026-03-05,Nerrow F4,120,5,XCU,\n\
-     2026-03-06,Nerrow F4,99.90,,EUR,\n\
-     2026-03-20,Nerrow F4,14500,,jpy,boxed\n";
+     2026-03-05,Nulva 61K,120,5,XCU,\n\
+     2026-03-06,Nulva 61K,99.90,,EUR,\n\
+     2026-03-20,Nulva 61K,14500,,jpy,boxed\n";
 
 const RATES: &str = "date,currency,rate,source\n\
      2026-03-02,XCU,0.9132,bank's monthly list\n\
@@ -41,7 +41,7 @@ fn first_import(dir: &Path) -> String {
 /// Prices of the comps by what was paid: `120.00 XCU` to `*109.58`.
 fn price_of(listing: &str, id: &str) -> String {
     let row = listing.lines().find(|line| line.starts_with(id)).unwrap();
-    let model = row.find("Nerrow F4").unwrap() + "Nerrow F4".len();
+    let model = row.find("Nulva 61K").unwrap() + "Nulva 61K".len();
     row[model..].split_whitespace().next().unwrap().to_string()
 }
 
@@ -137,16 +137,16 @@ fn a_day_is_needed_unless_the_row_brings_its_rate() {
         let header = "date,model,price,currency,rate,rate_date,rate_source\n";
         fs::write(dir.path().join("own.csv"), format!("{header}{rows}")).unwrap();
     };
-    sheet(",Nerrow F4,80,XCU,,,\n");
+    sheet(",Nulva 61K,80,XCU,,,\n");
     let said = fails(dir.path(), 3, &["import", "own.csv"]);
     assert!(
         said.contains("column currency: found \"XCU\": expected the day of a sale in XCU"),
         "{said}"
     );
     sheet(
-        ",Nerrow F4,80,XCU,\"0,95\",2026-03-01,my bank\n\
-         2026-03-05,Nerrow F4,81,XCU,0.96,1 March 2026,my bank\n\
-         2026-03-05,Nerrow F4,82,EUR,1,,\n",
+        ",Nulva 61K,80,XCU,\"0,95\",2026-03-01,my bank\n\
+         2026-03-05,Nulva 61K,81,XCU,0.96,1 March 2026,my bank\n\
+         2026-03-05,Nulva 61K,82,EUR,1,,\n",
     );
     out(dir.path(), &["import", "own.csv"]);
     let csv = out(dir.path(), &["comps", "--csv"]);
@@ -158,12 +158,12 @@ fn a_day_is_needed_unless_the_row_brings_its_rate() {
         assert!(csv.contains(told), "{told:?} in {csv}");
     }
     sheet(
-        "2026-03-05,Nerrow F4,83,XCU,0.95,,\n\
-         2026-03-05,Nerrow F4,84,XCU,-1,2026-03-01,list\n\
-         2026-03-05,Nerrow F4,85,EUR,0.95,2026-03-01,list\n\
-         2026-03-05,Nerrow F4,86,$,,,\n\
-         2026-03-05,Nerrow F4,$87,,,,\n\
-         2026-03-05,Nerrow F4,0.01,XCU,0.001,2026-03-01,list\n",
+        "2026-03-05,Nulva 61K,83,XCU,0.95,,\n\
+         2026-03-05,Nulva 61K,84,XCU,-1,2026-03-01,list\n\
+         2026-03-05,Nulva 61K,85,EUR,0.95,2026-03-01,list\n\
+         2026-03-05,Nulva 61K,86,$,,,\n\
+         2026-03-05,Nulva 61K,$87,,,,\n\
+         2026-03-05,Nulva 61K,0.01,XCU,0.001,2026-03-01,list\n",
     );
     let said = fails(dir.path(), 3, &["import", "own.csv"]);
     for told in [
@@ -181,7 +181,7 @@ fn a_day_is_needed_unless_the_row_brings_its_rate() {
     // One rate for a whole sheet that names none.
     fs::write(
         dir.path().join("plain.csv"),
-        "date,model,price\n2026-03-05,Nerrow F4,\"1.250,50\"\n2026-03-05,Nerrow F4,1250\n",
+        "date,model,price\n2026-03-05,Nulva 61K,\"1.250,50\"\n2026-03-05,Nulva 61K,1250\n",
     )
     .unwrap();
     let fills = [
@@ -269,7 +269,7 @@ fn one_sale_is_logged_by_the_rate_of_its_day() {
     let sale = [
         "log",
         "--model",
-        "Nerrow F4",
+        "Nulva 61K",
         "--price",
         "120.00",
         "--currency",
@@ -441,7 +441,7 @@ fn what_a_sale_comes_to_is_worked_out_of_what_stands_in_its_row() {
 #[test]
 fn an_estimate_says_what_was_converted() {
     let dir = imported();
-    let ask = ["estimate", "--model", "Nerrow F4", "--as-of", "2026-03-31"];
+    let ask = ["estimate", "--model", "Nulva 61K", "--as-of", "2026-03-31"];
     let sheet = out(dir.path(), &ask);
     assert!(
         sheet.contains("2 of them paid in another currency, converted by the rate kept with each."),
@@ -470,11 +470,11 @@ fn an_estimate_says_what_was_converted() {
     let report = [
         "report",
         "--model",
-        "Nerrow F4",
+        "Nulva 61K",
         "--as-of",
         "2026-03-31",
         "--csv",
-        "f4.csv",
+        "61k.csv",
     ];
     let made = run(dir.path(), &report);
     assert!(made.status.success(), "{}", stderr(&made));
@@ -505,7 +505,7 @@ fn sales_in_other_currencies_come_out_of_the_cache_as_they_went_in() {
     for row in 0..21_000 {
         let currency = if row % 3 == 0 { "XCU" } else { "EUR" };
         sheet.push_str(&format!(
-            "2026-03-05,Nerrow F4,{}.5,{currency},c{row}\n",
+            "2026-03-05,Nulva 61K,{}.5,{currency},c{row}\n",
             50 + row % 100
         ));
     }

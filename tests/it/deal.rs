@@ -180,7 +180,7 @@ fn wrong_settings_of_the_trade_are_told() {
 const UNIT: [&str; 9] = [
     "bid",
     "--model",
-    "Nerrow F4",
+    "Nulva 61K",
     "--grade",
     "B",
     "--completeness",
@@ -359,7 +359,7 @@ fn is_best(document: &Value, budget: Decimal, bankroll: f64) {
 #[test]
 fn many_good_listings_stay_within_cash_and_risk() {
     let dir = demo();
-    let rows = "Nerrow F4;B;usable;60\n".repeat(12);
+    let rows = "Nulva 61K;B;usable;60\n".repeat(12);
     let table = format!("model;grade;completeness;asked\n{rows}");
     fs::write(dir.path().join("many.csv"), table).unwrap();
     let bought = |more: &[&str]| {
@@ -449,7 +449,7 @@ fn a_sale_that_loses_says_so() {
     let unit = [
         "bid",
         "--model",
-        "Brask M2",
+        "Bolv 83V",
         "--grade",
         "C",
         "--as-of",
@@ -488,7 +488,7 @@ fn listings_as_a_sheet() {
 fn compare_agrees_with_bid() {
     let dir = demo();
     let table = format!(
-        "model;grade;completeness;asked;inbound;repairs;minutes\nNerrow F4;B;usable;80;6;{BATTERY};20\n"
+        "model;grade;completeness;asked;inbound;repairs;minutes\nNulva 61K;B;usable;80;6;{BATTERY};20\n"
     );
     fs::write(dir.path().join("one.csv"), table.replace("0.9", "90 %")).unwrap();
     let listing = json(dir.path(), &compare("one.csv", &["500"]))["listings"][0].clone();
@@ -514,7 +514,7 @@ fn every_problem_of_a_table_is_told() {
     let write = |text: &str| fs::write(dir.path().join("l.csv"), text).unwrap();
     write(
         "model,asked,grade,missing,repairs,outlet,weight,attr.storage,works\n\
-        Nerrow F4,many,Q,charger x3,\"battery: parts 14\",nowhere,0,big,perhaps\n,,,,,,,,\n,5,,,,table,,,\n",
+        Nulva 61K,many,Q,charger x3,\"battery: parts 14\",nowhere,0,big,perhaps\n,,,,,,,,\n,5,,,,table,,,\n",
     );
     let error = fails(dir.path(), 3, &compare("l.csv", &["200"]));
     for told in [
@@ -540,9 +540,9 @@ fn every_problem_of_a_table_is_told() {
     write("model,asked\n");
     let error = fails(dir.path(), 3, &compare("l.csv", &["200"]));
     assert!(error.contains("at least one listing"), "{error}");
-    write("model,asked\nNerow F4,5\nNerrow F4,50\n");
+    write("model,asked\nNula 61K,5\nNulva 61K,50\n");
     let text = out(dir.path(), &compare("l.csv", &["200"]));
-    assert!(text.contains("row 2: no comps of \"Nerow F4\""), "{text}");
+    assert!(text.contains("row 2: no comps of \"Nula 61K\""), "{text}");
 }
 
 /// Every document is as its schema says.
@@ -550,7 +550,7 @@ fn every_problem_of_a_table_is_told() {
 fn documents_keep_to_their_schemas() {
     let dir = demo();
     let listings = demo_listings();
-    let unit = ["--model", "Nerrow F4", "--as-of", "2026-11-20"];
+    let unit = ["--model", "Nulva 61K", "--as-of", "2026-11-20"];
     let mend = ["--repair", BATTERY];
     let with = |command: &[&str], more: &[&[&str]]| -> Value {
         let args = [command, &more.concat()].concat();

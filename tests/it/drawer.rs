@@ -31,10 +31,10 @@ fn stocked() -> TempDir {
     let dir = demo();
     for line in [
         "ledger fund 300 --date 2026-09-01",
-        "buy 'Tolvik Page 6' --price 31 --grade C --date 2026-09-02",
-        "buy 'Brask M2' --price 20 --parts --date 2026-09-03",
-        "part add Display --fits 'Tolvik Page 6' --cost 22 --count 2 --date 2026-09-05",
-        "part add display --fits 'Brask M2' --cost 9 --inbound 1.50 --date 2026-09-04",
+        "buy 'Tumrik QN 948' --price 31 --grade C --date 2026-09-02",
+        "buy 'Bolv 83V' --price 20 --parts --date 2026-09-03",
+        "part add Display --fits 'Tumrik QN 948' --cost 22 --count 2 --date 2026-09-05",
+        "part add display --fits 'Bolv 83V' --cost 9 --inbound 1.50 --date 2026-09-04",
         "part add screws --count 100 --in-all 4.50 --date 2026-09-04",
     ] {
         does(&dir, line);
@@ -89,17 +89,17 @@ fn parts_come_in_and_go_out_at_cost() {
     );
     assert_eq!(
         document["parts"][1]["fits"],
-        serde_json::json!(["Tolvik Page 6"])
+        serde_json::json!(["Tumrik QN 948"])
     );
     let text = does(&dir, "part list");
-    for shown in ["103 at cost 59.00", "Tolvik Page 6", "not said", "bought"] {
+    for shown in ["103 at cost 59.00", "Tumrik QN 948", "not said", "bought"] {
         assert!(text.contains(shown), "{shown}: {text}");
     }
     // The one that fits, though the other is older; no cash moves.
     let text = does(&dir, "part use d1 display --date 2026-09-06");
     for shown in [
-        "Used \"display\" for d1, Tolvik Page 6, on 2026-09-06: 22.00 EUR at cost, no cash",
-        "Tolvik Page 6 has cost 53.00 EUR",
+        "Used \"display\" for d1, Tumrik QN 948, on 2026-09-06: 22.00 EUR at cost, no cash",
+        "Tumrik QN 948 has cost 53.00 EUR",
         "Cash 190.00, stock at cost 73.00, parts at cost 37.00, bankroll 300.00 EUR.",
         "compband ledger reverse 7",
     ] {
@@ -107,7 +107,7 @@ fn parts_come_in_and_go_out_at_cost() {
     }
     let text = does(
         &dir,
-        "part drop display --fits 'Brask M2' --for 3 --date 2026-09-07",
+        "part drop display --fits 'Bolv 83V' --for 3 --date 2026-09-07",
     );
     assert!(text.contains("Cost 10.50, profit −7.50 EUR."), "{text}");
     assert_eq!(
@@ -144,8 +144,8 @@ fn wrong_parts_are_refused_or_pointed_out() {
         (5, "part use d9 display", &["there is no deal \"d9\""]),
         (
             5,
-            "part drop display --count 2 --fits 'Brask M2'",
-            &["does not have 2 of \"display\" for \"Brask M2\""],
+            "part drop display --count 2 --fits 'Bolv 83V'",
+            &["does not have 2 of \"display\" for \"Bolv 83V\""],
         ),
         (
             3,
@@ -176,14 +176,14 @@ fn wrong_parts_are_refused_or_pointed_out() {
     // A part of another model is entered, with a word.
     let said = told(&dir, "part use d1 display --count 3 --date 2026-09-06");
     assert!(
-        said.contains("\"display\" fits Brask M2, and the unit is a Tolvik Page 6"),
+        said.contains("\"display\" fits Bolv 83V, and the unit is a Tumrik QN 948"),
         "{said}"
     );
     // Nearly the name of another is kept as it was typed, with a question.
-    let said = told(&dir, "part add dispay --fits 'Brasc M2' --cost 1");
+    let said = told(&dir, "part add dispay --fits 'Bolf 83V' --cost 1");
     for shown in [
         "did you mean \"display\"?",
-        "did you mean \"Brask M2\"?",
+        "did you mean \"Bolv 83V\"?",
         "compband ledger reverse 8",
     ] {
         assert!(said.contains(shown), "{shown}: {said}");
@@ -202,7 +202,7 @@ fn a_dead_unit_becomes_parts() {
         "harvest d2 'lid = 18; battery x2 = 6' --minutes 25 --date 2026-09-08",
     );
     for shown in [
-        "Took apart d2, Brask M2, on 2026-09-08",
+        "Took apart d2, Bolv 83V, on 2026-09-08",
         "Cost 20.00: 20.00 goes into the drawer, 0.00 is written off.",
         "\"lid\": worth 18.00, at cost 12.00.",
         "2 of \"battery\": worth 6.00 each, at cost 8.00.",
@@ -223,7 +223,7 @@ fn a_dead_unit_becomes_parts() {
         (&lid["from"], &lid["cost"]),
         (&"d2".into(), &"12.00".into())
     );
-    assert_eq!(lid["fits"], serde_json::json!(["Brask M2"]));
+    assert_eq!(lid["fits"], serde_json::json!(["Bolv 83V"]));
     let ledger = json(dir.path(), &["ledger"]);
     let deal = &ledger["deals"][1];
     for (key, value) in [
@@ -267,7 +267,7 @@ fn values_that_are_not_said_are_those_of_the_settings_or_the_last_cost() {
     let text = fs::read_to_string(&settings).unwrap();
     fs::write(
         &settings,
-        text + "\n[parts.\"Brask M2\"]\nvalues = { lid = 2.50 }\n",
+        text + "\n[parts.\"Bolv 83V\"]\nvalues = { lid = 2.50 }\n",
     )
     .unwrap();
     let text = does(&dir, "harvest d2 'lid; display' --date 2026-09-08").replace("\n  ", " ");
@@ -284,7 +284,7 @@ fn values_that_are_not_said_are_those_of_the_settings_or_the_last_cost() {
     assert_eq!(ledger["accounts"]["losses"], "7.00");
 }
 
-const PAGE: &str = "bid --model 'Tolvik Page 6' --grade B --completeness full --as-of 2026-10-20";
+const PAGE: &str = "bid --model 'Tumrik QN 948' --grade B --completeness full --as-of 2026-10-20";
 
 fn bid(dir: &TempDir, more: &str) -> Value {
     let line = format!("{PAGE} {more}");
@@ -341,7 +341,7 @@ fn a_part_that_is_not_there_is_refused() {
     for (repair, said) in [
         (
             "display: from drawer display x3, success 1",
-            "has 2 of \"display\" for \"Tolvik Page 6\", not 3",
+            "has 2 of \"display\" for \"Tumrik QN 948\", not 3",
         ),
         (
             "dispaly: from drawer, success 1",
@@ -362,7 +362,7 @@ fn a_part_that_is_not_there_is_refused() {
     let error = fails(
         dir.path(),
         5,
-        &words("bid --model 'Nerrow F4' --repair 'display: from drawer, success 1'"),
+        &words("bid --model 'Nulva 61K' --repair 'display: from drawer, success 1'"),
     );
     assert!(error.contains("the one there is fits"), "{error}");
 }
@@ -382,7 +382,7 @@ fn a_dead_unit_is_sold_whole_or_taken_apart() {
         let settings = dir.path().join("compband.toml");
         let text = fs::read_to_string(&settings).unwrap();
         let text = text.split("\n[parts.").next().unwrap().to_string();
-        let parts = format!("\n[parts.\"Tolvik Page 6\"]\nvalues = {{ {values} }}\n");
+        let parts = format!("\n[parts.\"Tumrik QN 948\"]\nvalues = {{ {values} }}\n");
         fs::write(&settings, text + &parts).unwrap();
     };
     // The display is what is broken: it is worth nothing, so all stays as it was.
@@ -448,7 +448,7 @@ fn the_drawer_says_what_a_dead_unit_is_worth() {
         "22.00"
     );
     // Bought later than the day of the estimate: not known yet.
-    let line = format!("bid --model 'Tolvik Page 6' --grade B --as-of 2026-09-01 {repair}");
+    let line = format!("bid --model 'Tumrik QN 948' --grade B --as-of 2026-09-01 {repair}");
     let then = json(dir.path(), &words(&line));
     assert_eq!(then["if_repair_fails"][0]["parts_worth"], Value::Null);
 }
@@ -457,7 +457,7 @@ fn the_drawer_says_what_a_dead_unit_is_worth() {
 fn listings_share_one_drawer() {
     let dir = stocked();
     let row = |name: &str| {
-        format!("{name},Tolvik Page 6,B,full,5,\"display: from drawer, success 0.9\"\n")
+        format!("{name},Tumrik QN 948,B,full,5,\"display: from drawer, success 0.9\"\n")
     };
     let table = |names: &[&str]| {
         let rows: String = names.iter().map(|name| row(name)).collect();
@@ -479,7 +479,7 @@ fn listings_share_one_drawer() {
     let said = compare(&table(&["a", "b", "c"]));
     assert!(
         said.contains(
-            "what is chosen takes 3 of \"display\" from the drawer for Tolvik Page 6, which has 2"
+            "what is chosen takes 3 of \"display\" from the drawer for Tumrik QN 948, which has 2"
         ),
         "{said}"
     );

@@ -69,26 +69,26 @@ fn a_shell_completes_what_the_book_knows() {
             .collect()
     };
     assert_eq!(
-        complete(&["compband", "estimate", "--model", "ner"]),
-        ["Nerrow\\ F4"]
+        complete(&["compband", "estimate", "--model", "nul"]),
+        ["Nulva\\ 61K"]
     );
     assert!(complete(&["compband", "bid", "--missing", ""]).contains(&"charger".into()));
     assert!(complete(&["compband", "net", "--outlet", ""]).contains(&"parcel".into()));
     assert_eq!(complete(&["compband", "estimate", "--grade", "b"]), ["B"]);
     assert!(complete(&["compband", "es"]).contains(&"estimate".into()));
     // Deals and watched units, where they are accepted.
-    out(dir.path(), &["buy", "Nerrow F4", "--price", "40"]);
-    out(dir.path(), &["buy", "Brask M2", "--price", "3"]);
+    out(dir.path(), &["buy", "Nulva 61K", "--price", "40"]);
+    out(dir.path(), &["buy", "Bolv 83V", "--price", "3"]);
     out(dir.path(), &["scrap", "d2"]);
     out(
         dir.path(),
         &[
-            "watch", "add", "dark", "--model", "Brask M2", "--grade", "B",
+            "watch", "add", "dark", "--model", "Bolv 83V", "--grade", "B",
         ],
     );
     assert_eq!(complete(&["compband", "estimate", "d"]), ["d1", "dark"]);
     assert_eq!(complete(&["compband", "list", "d"]), ["d1", "d2"]);
-    assert_eq!(complete(&["compband", "ask", "ner"]), ["Nerrow\\ F4"]);
+    assert_eq!(complete(&["compband", "ask", "nul"]), ["Nulva\\ 61K"]);
     assert!(complete(&["compband", "list", "d1", "--outlet", ""]).contains(&"parcel".into()));
     for shell in ["bash", "zsh", "fish"] {
         let script = out(dir.path(), &["completions", shell]);
@@ -112,7 +112,7 @@ fn without_a_terminal_the_prompt_says_what_to_write_instead() {
         .stdin
         .take()
         .unwrap()
-        .write_all(b"Nerrow F4\n\n12\n");
+        .write_all(b"Nulva 61K\n\n12\n");
     let said = running.wait_with_output().unwrap();
     assert_eq!(said.status.code(), Some(2));
     let text = stderr(&said);
@@ -124,7 +124,7 @@ fn without_a_terminal_the_prompt_says_what_to_write_instead() {
 fn a_day_is_taken_as_it_is_said() {
     let dir = demo();
     let today = Local::now().date_naive();
-    let sale = ["log", "--model", "Nerrow F4", "--price", "5", "--sold-on"];
+    let sale = ["log", "--model", "Nulva 61K", "--price", "5", "--sold-on"];
     for (back, said) in [
         (0, "today".to_string()),
         (1, "Yesterday".into()),

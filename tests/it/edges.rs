@@ -13,9 +13,9 @@ fn book() -> TempDir {
     dir
 }
 
-/// Logs a Nerrow F4 of one day with further options.
+/// Logs a Nulva 61K of one day with further options.
 fn log(dir: &Path, price: &str, more: &[&str]) -> String {
-    let sale = ["log", "--model", "Nerrow F4", "--sold-on", "2026-01-15"];
+    let sale = ["log", "--model", "Nulva 61K", "--sold-on", "2026-01-15"];
     out(dir, &[&sale[..], &["--price", price], more].concat())
 }
 
@@ -43,7 +43,7 @@ fn nothing_is_written_beyond_the_largest_entry() {
     let said = fails(
         dir.path(),
         3,
-        &["log", "--model", "Nerrow F4", "--price", "5"],
+        &["log", "--model", "Nulva 61K", "--price", "5"],
     );
     assert!(said.contains("4294967295"), "{said}");
     assert!(!dir.path().join("comps/logged.csv").exists());
@@ -75,7 +75,7 @@ fn an_update_finds_its_sale_and_changes_only_what_is_said() {
     );
     assert!(
         rows(dir.path())
-            .contains(&"beta-1,2026-01-15,Nerrow F4,,,C,,,,yes,120.00,0.00,EUR,,fair,1,".into())
+            .contains(&"beta-1,2026-01-15,Nulva 61K,,,C,,,,yes,120.00,0.00,EUR,,fair,1,".into())
     );
     let blank = out(
         dir.path(),
@@ -117,14 +117,14 @@ fn what_import_refuses_log_refuses_too() {
     ] {
         let mut sale = vec!["log", "--price", "5", option, value];
         if option != "--model" {
-            sale.extend(["--model", "Nerrow F4"]);
+            sale.extend(["--model", "Nulva 61K"]);
         }
         let said = fails(dir.path(), 3, &sale);
         assert!(said.contains(&format!("{option}: found")), "{said}");
         assert!(!said.contains(['\u{1b}', '\u{202e}']), "{said:?}");
     }
     assert!(rows(dir.path()).is_empty());
-    let sheet = "date,item,price,colour\n2026-01-01,Nerrow\u{202e} F4,5,a\n2026-01-01,Nerrow F4,5,\"a\nb\"\n";
+    let sheet = "date,item,price,colour\n2026-01-01,Nulva\u{202e} 61K,5,a\n2026-01-01,Nulva 61K,5,\"a\nb\"\n";
     fs::write(dir.path().join("a.csv"), sheet).unwrap();
     let said = fails(dir.path(), 3, &["import", "a.csv"]);
     assert!(
@@ -169,7 +169,7 @@ fn init_takes_the_folder_of_the_book_named() {
 #[test]
 fn repeated_headers_and_dates_without_zeros_are_known() {
     let dir = book();
-    let sheet = "Sold on,Item,Price\n2026-1-2,Nerrow F4,5\n\u{feff}sold_on,ITEM,\" price \"\n2026/01/3,Nerrow F4,6\n";
+    let sheet = "Sold on,Item,Price\n2026-1-2,Nulva 61K,5\n\u{feff}sold_on,ITEM,\" price \"\n2026/01/3,Nulva 61K,6\n";
     fs::write(dir.path().join("a.csv"), sheet).unwrap();
     let said = out(dir.path(), &["import", "a.csv"]);
     assert!(
@@ -183,7 +183,7 @@ fn repeated_headers_and_dates_without_zeros_are_known() {
         &[
             "log",
             "--model",
-            "Nerrow F4",
+            "Nulva 61K",
             "--price",
             "8",
             "--sold-on",
@@ -198,7 +198,7 @@ fn the_likeliest_header_is_shown_once() {
     let dir = book();
     fs::write(
         dir.path().join("a.csv"),
-        "My sales\n\nItem,When it went,Money\nNerrow F4,2026-01-02,5\n",
+        "My sales\n\nItem,When it went,Money\nNulva 61K,2026-01-02,5\n",
     )
     .unwrap();
     let said = fails(dir.path(), 3, &["import", "a.csv"]);
@@ -209,7 +209,7 @@ fn the_likeliest_header_is_shown_once() {
     assert_eq!(said.matches("a.csv").count(), 1, "{said}");
     fs::write(
         dir.path().join("b.csv"),
-        "My sales\n\nWhat,When it went,Money\nNerrow F4,2026-01-02,5\n",
+        "My sales\n\nWhat,When it went,Money\nNulva 61K,2026-01-02,5\n",
     )
     .unwrap();
     let said = fails(dir.path(), 3, &["import", "b.csv"]);
@@ -219,7 +219,7 @@ fn the_likeliest_header_is_shown_once() {
 #[test]
 fn files_beside_the_book_are_written_only_with_it() {
     let dir = book();
-    let sheet = "date,item,price\n2026-01-01,Nerrow F4,12\n2026-01-02,Nerrow F4,none\n";
+    let sheet = "date,item,price\n2026-01-01,Nulva 61K,12\n2026-01-02,Nulva 61K,none\n";
     fs::write(dir.path().join("a.csv"), sheet).unwrap();
     let good = ["import", "a.csv", "--keep-good", "--problems", "p.csv"];
     let dry = out(dir.path(), &[&good[..], &["--dry-run"]].concat());
@@ -240,7 +240,7 @@ fn files_beside_the_book_are_written_only_with_it() {
     fs::remove_file(last).unwrap();
     out(dir.path(), &good);
     let rejected = fs::read_to_string(dir.path().join("a-rejected.csv")).unwrap();
-    assert!(rejected.ends_with(",2026-01-02,Nerrow F4,none\n"));
+    assert!(rejected.ends_with(",2026-01-02,Nulva 61K,none\n"));
     assert!(dir.path().join("p.csv").exists());
 }
 
@@ -254,32 +254,32 @@ fn slips_of_the_pen_are_remarked_on() {
         stderr(&output)
     };
     for price in ["100", "110", "120"] {
-        assert_eq!(logged("Quolby R7", price, &[]), "");
+        assert_eq!(logged("Quolby 7R3", price, &[]), "");
     }
-    let said = logged("Quolbi R7", "100", &[]);
+    let said = logged("Quolbi 7R3", "100", &[]);
     assert!(
-        said.contains("new model \"Quolbi R7\"; did you mean \"Quolby R7\"?"),
+        said.contains("new model \"Quolbi 7R3\"; did you mean \"Quolby 7R3\"?"),
         "{said}"
     );
-    assert_eq!(logged("Quolbi R7", "101", &[]), "");
-    let said = logged("quolby r7", "1100", &[]);
+    assert_eq!(logged("Quolbi 7R3", "101", &[]), "");
+    let said = logged("quolby 7r3", "1100", &[]);
     assert!(
         said.contains("1100.00 is over 4 times the median of this model, 110.00 EUR"),
         "{said}"
     );
-    let said = logged("Quolby R7", "11", &[]);
+    let said = logged("Quolby 7R3", "11", &[]);
     assert!(said.contains("under 1/4 of the median"), "{said}");
-    assert_eq!(logged("Quolby R7", "10", &["--parts"]), "");
+    assert_eq!(logged("Quolby 7R3", "10", &["--parts"]), "");
     let mut sheet = "date,item,price\n".to_string();
     for letter in "abcdefg".chars() {
-        let row = format!("2026-01-01,Quolb{letter} R7,9\n");
+        let row = format!("2026-01-01,Quolb{letter} 7R3,9\n");
         sheet.push_str(&row.repeat(2));
     }
     fs::write(dir.path().join("a.csv"), sheet).unwrap();
     let output = run(dir.path(), &["import", "a.csv"]);
     let said = stderr(&output);
     assert!(
-        output.status.success() && said.contains("new model \"Quolba R7\"; did you mean"),
+        output.status.success() && said.contains("new model \"Quolba 7R3\"; did you mean"),
         "{said}"
     );
     assert_eq!(said.matches("new model").count(), 5, "{said}");
@@ -296,7 +296,7 @@ fn words_that_help() {
         );
     }
     for command in ["comps", "estimate"] {
-        let said = fails(dir.path(), 5, &[command, "--model", "Nerrow F4"]);
+        let said = fails(dir.path(), 5, &[command, "--model", "Nulva 61K"]);
         assert!(
             said.contains("`compband import` or `compband log`"),
             "{said}"
@@ -304,7 +304,7 @@ fn words_that_help() {
     }
     fs::write(
         dir.path().join("a.csv"),
-        "date,item,price\n2026-01-01,Nerrow F4,a\tb\n",
+        "date,item,price\n2026-01-01,Nulva 61K,a\tb\n",
     )
     .unwrap();
     let said = fails(dir.path(), 3, &["import", "a.csv"]);

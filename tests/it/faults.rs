@@ -17,7 +17,7 @@ fn book() -> TempDir {
 }
 
 fn log(dir: &Path, price: &str) -> String {
-    let sale = ["log", "--model", "Nerrow F4", "--sold-on", "2026-01-15"];
+    let sale = ["log", "--model", "Nulva 61K", "--sold-on", "2026-01-15"];
     out(dir, &[&sale[..], &["--price", price]].concat())
 }
 
@@ -78,7 +78,7 @@ fn a_sale_whose_comp_is_recorded_already_is_entered() {
     let day = ["--date", "2026-04-01"];
     let does = |words: &[&str]| out(dir.path(), &[words, &day].concat());
     does(&["ledger", "fund", "100"]);
-    does(&["buy", "Nerrow F4", "--price", "40"]);
+    does(&["buy", "Nulva 61K", "--price", "40"]);
     let before = fs::read_to_string(dir.path().join("deals/ledger.csv")).unwrap();
     let sold = ["sold", "d1", "--price", "90", "--log-comp"];
     does(&sold);
@@ -130,7 +130,7 @@ fn a_cache_that_leads_away_is_not_written_and_does_no_harm() {
     log(dir.path(), "12");
     fs::remove_dir_all(dir.path().join(".compband/cache")).unwrap_or_default();
     std::os::unix::fs::symlink(away.path(), dir.path().join(".compband/cache")).unwrap();
-    out(dir.path(), &["estimate", "--model", "Nerrow F4"]);
+    out(dir.path(), &["estimate", "--model", "Nulva 61K"]);
     assert_eq!(fs::read_dir(away.path()).unwrap().count(), 0);
 }
 
@@ -144,7 +144,7 @@ fn settings_that_lead_away_are_read_but_not_written() {
     let before = fs::read(&kept).unwrap();
     fs::write(
         dir.path().join("a.csv"),
-        "day,thing,got\n2026-01-01,Nerrow F4,12\n",
+        "day,thing,got\n2026-01-01,Nulva 61K,12\n",
     )
     .unwrap();
     let maps = ["--map", "day=sold_on", "--map", "thing=model", "--map"];
@@ -157,7 +157,7 @@ fn settings_that_lead_away_are_read_but_not_written() {
     let said = fails(dir.path(), 3, &import);
     assert!(said.contains("the same command again saves it"), "{said}");
     assert_eq!(fs::read(&kept).unwrap(), before);
-    assert!(out(dir.path(), &["models"]).contains("Nerrow F4"));
+    assert!(out(dir.path(), &["models"]).contains("Nulva 61K"));
     // Mended as it says, and the same command again.
     fs::remove_file(&settings).unwrap();
     fs::rename(&kept, &settings).unwrap();
@@ -210,7 +210,7 @@ fn nothing_in_a_book_or_on_the_command_line_steers_the_terminal() {
     for (column, text) in [
         ("comp_id", "a1"),
         ("sold_on", "2026-01-01"),
-        ("model", "Nerrow F4"),
+        ("model", "Nulva 61K"),
         ("variant", HOSTILE),
         ("works", "yes"),
         ("price", "12.00"),
@@ -235,10 +235,10 @@ fn nothing_in_a_book_or_on_the_command_line_steers_the_terminal() {
     let drawn = format!("x: from drawer {HOSTILE}, success 1");
     let commands: Vec<Vec<&str>> = vec![
         vec!["comps"],
-        vec!["comps", "--model", "Nerrow F4"],
+        vec!["comps", "--model", "Nulva 61K"],
         vec!["models"],
-        vec!["estimate", "--model", "Nerrow F4"],
-        vec!["estimate", "--model", "Nerrow F4", "--json"],
+        vec!["estimate", "--model", "Nulva 61K"],
+        vec!["estimate", "--model", "Nulva 61K", "--json"],
         vec!["estimate", "--model", &model],
         vec!["check"],
         vec!["check", "--json"],
@@ -254,7 +254,7 @@ fn nothing_in_a_book_or_on_the_command_line_steers_the_terminal() {
         vec!["part", "use", "d1", HOSTILE],
         vec!["part", "drop", HOSTILE],
         vec!["harvest", "d1", HOSTILE],
-        vec!["bid", "--model", "Nerrow F4", "--repair", &drawn],
+        vec!["bid", "--model", "Nulva 61K", "--repair", &drawn],
         vec!["import", "h.csv"],
         vec!["import", &model],
         vec!["import", "h.csv", "--map", HOSTILE],
@@ -269,7 +269,7 @@ fn nothing_in_a_book_or_on_the_command_line_steers_the_terminal() {
         }
     };
     check("a row that reads");
-    let shown = out(dir.path(), &["estimate", "--model", "Nerrow F4", "--json"]);
+    let shown = out(dir.path(), &["estimate", "--model", "Nulva 61K", "--json"]);
     let json: serde_json::Value = serde_json::from_str(&shown).unwrap();
     assert!(json.to_string().contains('\u{202e}'), "{json}");
     let exact = out(dir.path(), &["comps", "--csv"]);

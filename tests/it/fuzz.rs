@@ -156,7 +156,7 @@ fn sheets() -> Vec<Vec<u8>> {
     let attribute = [
         "log",
         "--model",
-        "Tolvik Page 6",
+        "Tumrik QN 948",
         "--price",
         "90",
         "--note",
@@ -194,9 +194,9 @@ fn sheets() -> Vec<Vec<u8>> {
 
 /// Sales in other currencies, with rates of their own and without.
 const FOREIGN: &str = "sold_on,model,price,shipping,currency,rate,rate_date,rate_source\n\
-    2026-03-05,Nerrow F4,120,5,XCU,,,\n\
-    2026-03-05,Tolvik Page 6,80.5,,xts,1.5,2026-03-04,\"a list, daily\"\n\
-    ,Nerrow F4,99,,EUR,1,,\n";
+    2026-03-05,Nulva 61K,120,5,XCU,,,\n\
+    2026-03-05,Tumrik QN 948,80.5,,xts,1.5,2026-03-04,\"a list, daily\"\n\
+    ,Nulva 61K,99,,EUR,1,,\n";
 
 /// Shows what was read when that panics.
 struct Read<'a>(&'a [u8]);
@@ -301,7 +301,7 @@ fn fuzz_the_program() {
     let mut files = sheets();
     let ledger = ["ledger", "fund", "60", "--date", "2026-01-01"];
     out(dir.path(), &ledger);
-    let buy = ["buy", "Nerrow F4", "--price", "9", "--date", "2026-01-02"];
+    let buy = ["buy", "Nulva 61K", "--price", "9", "--date", "2026-01-02"];
     out(dir.path(), &buy);
     let ledger = dir.path().join("deals/ledger.csv");
     let whole = fs::read(&ledger).unwrap();
@@ -338,13 +338,13 @@ fn fuzz_the_program() {
         does(&sold, &[0, 3, 5]);
         fs::write(&ledger, &whole).unwrap();
         fs::write(dir.path().join("compband.toml"), fuzz.damaged(&toml)).unwrap();
-        does(&["estimate", "--model", "Nerrow F4"], &[0, 3, 4, 5]);
+        does(&["estimate", "--model", "Nulva 61K"], &[0, 3, 4, 5]);
         fs::write(dir.path().join("compband.toml"), &toml[0]).unwrap();
         let value = fuzz
             .value(&["12.50", "charger; battery x2", "2026-01-01", "B"])
             .replace('\0', "");
         let log = |option: &str| {
-            ["log", "--model", "Nerrow F4", "--price", "12", option].map(String::from)
+            ["log", "--model", "Nulva 61K", "--price", "12", option].map(String::from)
         };
         for option in ["--missing", "--grade", "--sold-on", "--price", "--note"] {
             let mut args = log(&format!("{option}={value}")).to_vec();

@@ -13,7 +13,7 @@ use crate::runner::{compband, fails, out, run, stderr};
 #[cfg(unix)]
 use crate::runner::{copied, ends, everything};
 
-const SHEET: &str = "date,item,price\n2026-01-01,Nerrow F4,12\n";
+const SHEET: &str = "date,item,price\n2026-01-01,Nulva KT4,12\n";
 /// Longest that a run may take where a pipe might hold it for ever.
 #[cfg(unix)]
 const TWENTY_SECONDS: Duration = Duration::from_secs(20);
@@ -37,11 +37,11 @@ fn full_book() -> TempDir {
     }
     does(&["undo"]);
     for price in ["11", "13", "14"] {
-        does(&["log", "--model", "Nerrow F4", "--price", price]);
+        does(&["log", "--model", "Nulva KT4", "--price", price]);
     }
     does(&["undo"]);
     does(&["ledger", "fund", "100"]);
-    does(&["watch", "add", "f4", "--model", "Nerrow F4"]);
+    does(&["watch", "add", "61k", "--model", "Nulva KT4"]);
     does(&[&["refresh"], &DAY[..]].concat());
     dir
 }
@@ -61,15 +61,15 @@ fn whatever_leads_out_of_a_book_nothing_there_is_written() {
 
     let full = full_book();
     let parts = everything(full.path());
-    assert!(parts.contains_key(Path::new("history/f4.csv")));
+    assert!(parts.contains_key(Path::new("history/61k.csv")));
     let later = ["--as-of", "2026-03-02"];
     let commands: [&[&str]; 6] = [
-        &["log", "--model", "Nerrow F4", "--price", "9"],
+        &["log", "--model", "Nulva KT4", "--price", "9"],
         &[&["refresh"], &later[..]].concat(),
         &["import", "c.csv"],
         &["undo"],
-        &["buy", "Nerrow F4", "--price", "9"],
-        &["watch", "add", "g5", "--model", "Nerrow F4"],
+        &["buy", "Nulva KT4", "--price", "9"],
+        &["watch", "add", "g5", "--model", "Nulva KT4"],
     ];
     let mut refused = 0;
     for (part, bytes) in &parts {
@@ -140,14 +140,14 @@ fn a_sale_goes_with_the_book_when_the_folder_is_renamed_in_mid_run() {
     let (was, is) = (parent.path().join("was"), parent.path().join("is"));
     fs::create_dir(&was).unwrap();
     out(&was, &["init"]);
-    out(&was, &["log", "--model", "Nerrow F4", "--price", "11"]);
+    out(&was, &["log", "--model", "Nulva KT4", "--price", "11"]);
     let held = File::options()
         .write(true)
         .open(was.join(".compband/lock"))
         .unwrap();
     held.lock().unwrap();
     let named = was.to_str().unwrap();
-    let log = ["--book", named, "log", "--model", "Nerrow F4", "--price"];
+    let log = ["--book", named, "log", "--model", "Nulva KT4", "--price"];
     let mut running = compband(parent.path())
         .args(log)
         .arg("12")
@@ -168,7 +168,7 @@ fn a_sale_goes_with_the_book_when_the_folder_is_renamed_in_mid_run() {
 
 fn row(id: usize, price: u32) -> String {
     format!(
-        "a{id:07},2026-01-01,Nerrow F{},,full,B,,,,yes,{price}.00,4.90,EUR,fixed,fair,1,\n",
+        "a{id:07},2026-01-01,Nulva KT{},,full,B,,,,yes,{price}.00,4.90,EUR,fixed,fair,1,\n",
         id % 90
     )
 }
@@ -211,7 +211,7 @@ fn a_change_that_keeps_size_and_time_is_seen() {
     let old = SystemTime::now() - Duration::from_secs(3600);
     set(old);
     std::thread::sleep(Duration::from_millis(50));
-    let estimate = [&["estimate", "--model", "Nerrow F4"], &DAY[..]].concat();
+    let estimate = [&["estimate", "--model", "Nulva KT4"], &DAY[..]].concat();
     let before = out(dir.path(), &estimate);
     assert!(cached(dir.path()).is_some());
     assert_eq!(out(dir.path(), &estimate), before);
@@ -258,7 +258,7 @@ fn what_a_killed_build_has_left_goes_with_the_next_run() {
 #[test]
 fn a_rejects_file_that_is_there_is_told_before_anything_is_read() {
     let dir = book();
-    let wrong = "2026-01-01,Nerrow F4,none\n".repeat(5);
+    let wrong = "2026-01-01,Nulva KT4,none\n".repeat(5);
     fs::write(dir.path().join("a.csv"), format!("{SHEET}{wrong}")).unwrap();
     fs::write(dir.path().join("r.csv"), "mine").unwrap();
     let import = ["import", "a.csv", "--keep-good", "--rejects"];
@@ -287,8 +287,8 @@ fn a_rejects_file_that_is_there_is_told_before_anything_is_read() {
 #[test]
 fn an_import_killed_half_way_is_done_again() {
     let dir = book();
-    let good = "2026-01-01,Nerrow F4,12\n".repeat(200_000);
-    let sheet = format!("date,item,price\n2026-01-01,Nerrow F4,none\n{good}");
+    let good = "2026-01-01,Nulva KT4,12\n".repeat(200_000);
+    let sheet = format!("date,item,price\n2026-01-01,Nulva KT4,none\n{good}");
     fs::write(dir.path().join("a.csv"), sheet).unwrap();
     let import = ["import", "a.csv", "--keep-good", "--rejects", "r.csv"];
     let (rejects, tmp) = (dir.path().join("r.csv"), dir.path().join(".compband/tmp"));
@@ -316,7 +316,7 @@ fn a_unit_that_cannot_be_recorded_does_not_hide_the_others() {
     fs::write(dir.path().join("a.csv"), SHEET).unwrap();
     out(dir.path(), &["import", "a.csv"]);
     for name in ["a", "b", "c"] {
-        out(dir.path(), &["watch", "add", name, "--model", "Nerrow F4"]);
+        out(dir.path(), &["watch", "add", name, "--model", "Nulva KT4"]);
     }
     // In the way of what is kept of the second.
     fs::create_dir_all(dir.path().join("history/comps/b-1.csv/x")).unwrap();
@@ -367,7 +367,7 @@ fn a_large_log_is_read_once_and_added_to() {
     assert!(cached(dir.path()).is_some());
     assert_eq!(out(dir.path(), &["models"]), models);
     let log = |words: &[&str]| {
-        let sale = ["log", "--model", "Nerrow F4", "--sold-on", "2026-01-15"];
+        let sale = ["log", "--model", "Nulva KT4", "--sold-on", "2026-01-15"];
         run(dir.path(), &[&sale[..], words].concat())
     };
     let said = log(&["--price", "70"]);
@@ -384,7 +384,7 @@ fn a_large_log_is_read_once_and_added_to() {
     );
     let update = ["log", "--id", "a0000004", "--update", "--note", "two"];
     out(dir.path(), &update);
-    let count = |dir: &Path| out(dir, &["comps", "--model", "Nerrow F4", "--csv"]);
+    let count = |dir: &Path| out(dir, &["comps", "--model", "Nulva KT4", "--csv"]);
     let with = count(dir.path());
     assert_eq!(with.lines().count(), 1 + 200 + 1, "{with}");
     // What the files say without the cache.

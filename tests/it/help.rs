@@ -66,31 +66,31 @@ fn the_commonest_mistakes() {
     let nowhere = tempfile::tempdir().unwrap();
     let book = demo();
     let dir = book.path();
-    fs::write(dir.join("headless.csv"), "Nerrow F4,B,full,120.00\n").unwrap();
+    fs::write(dir.join("headless.csv"), "Nulva 61K,B,full,120.00\n").unwrap();
     fs::write(
         dir.join("odd.csv"),
         "sold_on,model,grade,completeness,works,price,currency\n\
-         2026-02-30,Nerrow F4,B,full,yes,120.00,EUR\n\
-         2026-02-03,Nerrow F4,Q,full,yes,120.00,EUR\n\
-         2026-02-03,Nerrow F4,B,full,yes,12o.00,EUR\n\
+         2026-02-30,Nulva 61K,B,full,yes,120.00,EUR\n\
+         2026-02-03,Nulva 61K,Q,full,yes,120.00,EUR\n\
+         2026-02-03,Nulva 61K,B,full,yes,12o.00,EUR\n\
          2026-02-03,,B,full,yes,120.00,EUR\n",
     )
     .unwrap();
-    let mut all = vec![told(nowhere.path(), &["estimate", "--model", "Nerrow F4"])];
+    let mut all = vec![told(nowhere.path(), &["estimate", "--model", "Nulva 61K"])];
     let mistakes: &[&[&str]] = &[
         &["estimate"],
-        &["estimat", "--model", "Nerrow F4"],
-        &["estimate", "--model", "Nerow F4"],
-        &["estimate", "--model", "Nerrow F4", "--grade", "Z"],
-        &["estimate", "--model", "Nerrow F4", "--as-of", "20.11.26"],
-        &["estimate", "--model", "Nerrow F4", "--band", "120"],
+        &["estimat", "--model", "Nulva 61K"],
+        &["estimate", "--model", "Nula 61K"],
+        &["estimate", "--model", "Nulva 61K", "--grade", "Z"],
+        &["estimate", "--model", "Nulva 61K", "--as-of", "20.11.26"],
+        &["estimate", "--model", "Nulva 61K", "--band", "120"],
         &["import", "no-such-file.csv"],
         &["import", "headless.csv"],
         &["import", "odd.csv"],
-        &["log", "--model", "Nerrow F4", "--price", "many"],
+        &["log", "--model", "Nulva 61K", "--price", "many"],
         &["buy", "--price", "40"],
         &["sold", "7", "--price", "100"],
-        &["bid", "--model", "Nerrow F4", "--outlet", "nowhere"],
+        &["bid", "--model", "Nulva 61K", "--outlet", "nowhere"],
         &["init"],
     ];
     all.extend(mistakes.iter().map(|args| told(dir, args)));

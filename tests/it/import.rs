@@ -132,20 +132,20 @@ fn a_sheet_as_people_keep_it() {
     let run = import(
         "Sales of last year;;;;;;;;\n\n\
          Sale Date;ITEM;Condition;Sold for;Postage;Qty;Sold by;Faults;Comments\n\
-         31/12/2025;Nerrow F4;b;1.234,50 €;free;;bids;Scratched  Lens;\"two\r\nlines\"\n\
+         31/12/2025;Nulva 61K;b;1.234,50 €;free;;bids;Scratched  Lens;\"two\r\nlines\"\n\
          ;;;;;;;;\n\
          Sale Date;ITEM;Condition;Sold for;Postage;Qty;Sold by;Faults;Comments\n\
-         3/2/2026 14:05;Tolvik Page 6;for parts;EUR 15;4,9;2;Best Offer;;=1+1\n",
+         3/2/2026 14:05;Tumrik QN 948;for parts;EUR 15;4,9;2;Best Offer;;=1+1\n",
     );
     assert_eq!(run.heard.problems, [] as [&str; 0]);
     let body = run.canonical.split_once('\n').unwrap().1;
     let without_ids: Vec<&str> = body.split_terminator(['\n']).collect();
     assert_eq!(without_ids.len(), 3);
     assert!(body.contains(
-        ",2025-12-31,Nerrow F4,,,B,,,scratched lens,yes,1234.50,0.00,EUR,auction,,1,\"two\nlines\"\n"
+        ",2025-12-31,Nulva 61K,,,B,,,scratched lens,yes,1234.50,0.00,EUR,auction,,1,\"two\nlines\"\n"
     ));
     assert!(
-        body.contains(",2026-02-03,Tolvik Page 6,,,,,,,no,15.00,4.90,EUR,offer,,2,=1+1\n"),
+        body.contains(",2026-02-03,Tumrik QN 948,,,,,,,no,15.00,4.90,EUR,offer,,2,=1+1\n"),
         "{body}"
     );
     let file = &run.plan.files[0];
@@ -158,7 +158,7 @@ fn a_sheet_as_people_keep_it() {
 
 #[test]
 fn every_delimiter_and_encoding_gives_the_same() {
-    let table = "date|item|price|note\n2026-01-02|Nerrow F4|12.50|caf\u{e9}; a, b\n2026-01-03|Brask M2|9|\n";
+    let table = "date|item|price|note\n2026-01-02|Nulva 61K|12.50|caf\u{e9}; a, b\n2026-01-03|Bolv 83V|9|\n";
     let quoted = table.replace("caf\u{e9}; a, b", "\"caf\u{e9}; a, b\"");
     let expected = import(&quoted.replace('|', ",")).canonical;
     assert_eq!(comps(&expected)[0].note, "caf\u{e9}; a, b");
@@ -194,11 +194,11 @@ fn every_problem_is_told_in_one_run() {
     let problems = refused(
         "sold_on,model,completeness,grade,missing,works,price,shipping,currency,how_sold,lot_size\n\
          30/02/2026,,most,Q,strap x0,perhaps,-5,-1,U$,raffle,0\n\
-         1989-12-31,Nerrow F4,,,,,NaN,inf,,,1.5\n\
-         2026-04-02,Nerrow F4,,,,,0,,,,\n\
-         46000,Nerrow F4,,parts,,yes,1.23456,$5,,,10001\n\
-         2026-01-01,Nerrow F4,,,,,12\n\
-         2026-01-01,\"Nerrow F4,,,,,12,,,,\n",
+         1989-12-31,Nulva 61K,,,,,NaN,inf,,,1.5\n\
+         2026-04-02,Nulva 61K,,,,,0,,,,\n\
+         46000,Nulva 61K,,parts,,yes,1.23456,$5,,,10001\n\
+         2026-01-01,Nulva 61K,,,,,12\n\
+         2026-01-01,\"Nulva 61K,,,,,12,,,,\n",
     );
     let expected = [
         "row 2, column sold_on: found \"30/02/2026\": expected a day that the calendar has",
@@ -223,8 +223,8 @@ fn every_problem_is_told_in_one_run() {
         "row 5, column price: found \"1.23456\": expected at most 4 decimals",
         "row 5, column shipping: found \"$5\": expected EUR only",
         "row 5, column lot_size: found \"10001\"",
-        "row 6: found \"2026-01-01,Nerrow F4,,,,,12\": expected 11 cells as in the header, but the row has 7; add 4 cells",
-        "row 7: found \"2026-01-01,\\\"Nerrow F4,,,,,12,,,,\": expected a closing quote",
+        "row 6: found \"2026-01-01,Nulva 61K,,,,,12\": expected 11 cells as in the header, but the row has 7; add 4 cells",
+        "row 7: found \"2026-01-01,\\\"Nulva 61K,,,,,12,,,,\": expected a closing quote",
     ];
     assert_eq!(problems.len(), expected.len(), "{problems:#?}");
     for (problem, expected) in problems.iter().zip(expected) {
@@ -261,7 +261,7 @@ fn headers_that_do_not_do() {
 #[test]
 fn a_blank_day_is_not_recorded_and_told() {
     let text =
-        "date,item,price\n2026-01-02,Nerrow F4,12\n,Nerrow F4,13\n ,Nerrow F4,14\n,Nerrow F4,14\n";
+        "date,item,price\n2026-01-02,Nulva 61K,12\n,Nulva 61K,13\n ,Nulva 61K,14\n,Nulva 61K,14\n";
     let book = Known::default();
     let import = |text: &str| book.import(&[text.as_bytes()], &ReadOptions::default());
     let run = import(text).unwrap();
@@ -282,7 +282,7 @@ fn a_blank_day_is_not_recorded_and_told() {
         assert_eq!(again.plan.files[0].undated, 3);
     }
     let text =
-        "date,item,price\nunknown,Nerrow F4,13\n,Total,25\n,grand  TOTAL,25\n,\"Total:\",9\n";
+        "date,item,price\nunknown,Nulva 61K,13\n,Total,25\n,grand  TOTAL,25\n,\"Total:\",9\n";
     let run = import(text).unwrap();
     assert_eq!(run.heard.problems.len(), 1, "{:?}", run.heard.problems);
     assert!(
@@ -293,7 +293,7 @@ fn a_blank_day_is_not_recorded_and_told() {
 
 #[test]
 fn a_sheet_without_days_needs_a_word() {
-    let text = "item,price,Listed,When it went,note\nNerrow F4,12,2026-01-01,3/2/2026,2026-01-01\nNerrow F4,13,2026-01-04,,mint\n";
+    let text = "item,price,Listed,When it went,note\nNulva 61K,12,2026-01-01,3/2/2026,2026-01-01\nNulva 61K,13,2026-01-04,,mint\n";
     let problems = refused(text);
     assert_eq!(problems.len(), 1);
     for said in [
@@ -323,7 +323,7 @@ fn a_sheet_without_days_needs_a_word() {
     // A column of days that is recognised counts all the same.
     let run = import_with(&text.replace("When it went", "date"), &undated);
     assert_eq!(run.plan.files[0].undated, 1);
-    let problems = refused("item,price\nNerrow F4,12\n");
+    let problems = refused("item,price\nNulva 61K,12\n");
     assert!(
         problems[0].contains("--map \"THEIR NAME=sold_on\""),
         "{problems:?}"
@@ -333,7 +333,7 @@ fn a_sheet_without_days_needs_a_word() {
 #[test]
 fn ambiguous_dates_are_asked_about_once() {
     let text =
-        "date,item,price\n3/4/2025,Nerrow F4,12\n5/6/2025,Nerrow F4,13\n7/7/2025,Nerrow F4,14\n";
+        "date,item,price\n3/4/2025,Nulva 61K,12\n5/6/2025,Nulva 61K,13\n7/7/2025,Nulva 61K,14\n";
     let run = import(text);
     assert_eq!(run.heard.problems.len(), 1);
     let problem = &run.heard.problems[0];
@@ -367,7 +367,7 @@ fn ambiguous_dates_are_asked_about_once() {
         );
     }
     let run = import(&format!(
-        "{text}31/1/2025,Nerrow F4,1\n1/31/2025,Nerrow F4,1\n30/1/2025,Nerrow F4,1\n"
+        "{text}31/1/2025,Nulva 61K,1\n1/31/2025,Nulva 61K,1\n30/1/2025,Nulva 61K,1\n"
     ));
     // Dates of both orders: no reading is taken for granted, whichever has more of them.
     assert_eq!(run.heard.problems.len(), 2, "{:?}", run.heard.problems);
@@ -386,7 +386,7 @@ fn ambiguous_dates_are_asked_about_once() {
 fn a_negative_zero_is_zero() {
     for shipping in ["-0", "-0.00", "(0.00)", "0-"] {
         let run = import(&format!(
-            "date,item,price,shipping\n2026-01-01,Nerrow F4,12,{shipping}\n"
+            "date,item,price,shipping\n2026-01-01,Nulva 61K,12,{shipping}\n"
         ));
         assert!(
             run.canonical.contains(",12.00,0.00,EUR"),
@@ -401,14 +401,14 @@ fn a_negative_zero_is_zero() {
 fn the_column_decides_a_lone_mark() {
     let price = |text: &str| comps(&import(text).canonical)[0].price.to_string();
     assert_eq!(
-        price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5,50\n"),
+        price("date;item;price\n2026-01-01;Nulva 61K;1.234\n2026-01-01;Bolv 83V;5,50\n"),
         "1234.00"
     );
     assert_eq!(
-        price("date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;5.50\n"),
+        price("date;item;price\n2026-01-01;Nulva 61K;1.234\n2026-01-01;Bolv 83V;5.50\n"),
         "1.234"
     );
-    let text = "date;item;price\n2026-01-01;Nerrow F4;1.234\n2026-01-01;Brask M2;1,500\n";
+    let text = "date;item;price\n2026-01-01;Nulva 61K;1.234\n2026-01-01;Bolv 83V;1,500\n";
     let run = import(text);
     assert_eq!(run.heard.problems.len(), 1, "{:?}", run.heard.problems);
     assert!(
@@ -442,7 +442,7 @@ fn wishes_and_fills() {
         fills: vec![
             (
                 compband::sheets::header::Column::Model,
-                "Nerrow F4".to_string(),
+                "Nulva 61K".to_string(),
             ),
             (compband::sheets::header::Column::Grade, "b".to_string()),
         ],
@@ -459,14 +459,14 @@ fn wishes_and_fills() {
             comps[0].grade.as_str(),
             comps[0].price.to_string()
         ),
-        ("Nerrow F4", "B", "12.00".into())
+        ("Nulva 61K", "B", "12.00".into())
     );
     assert_eq!(comps[1].grade, "A");
 }
 
 #[test]
 fn the_same_sale_again_changes_nothing() {
-    let text = "date,item,price,note\n2026-01-01,Nerrow F4,12,\n2026-01-01,nerrow f4,12,\n2026-01-02,Brask M2,5,good\n";
+    let text = "date,item,price,note\n2026-01-01,Nulva 61K,12,\n2026-01-01,nulva 61k,12,\n2026-01-02,Bolv 83V,5,good\n";
     let book = Known::default();
     let options = ReadOptions::default();
     let first = book.import(&[text.as_bytes()], &options).unwrap();
@@ -502,7 +502,7 @@ fn the_same_sale_again_changes_nothing() {
 
 #[test]
 fn one_identifier_is_one_sale() {
-    let text = "id,date,item,price\nx1,2026-01-01,Nerrow F4,12\nx1,2026-01-01,Nerrow F4,12\nx1,2026-01-01,Nerrow F4,13\n";
+    let text = "id,date,item,price\nx1,2026-01-01,Nulva 61K,12\nx1,2026-01-01,Nulva 61K,12\nx1,2026-01-01,Nulva 61K,13\n";
     let run = import(text);
     assert_eq!(
         (
@@ -521,11 +521,11 @@ fn one_identifier_is_one_sale() {
 
 #[test]
 fn a_written_identifier_does_not_hide_a_further_sale() {
-    let derived = comps(&import("date,item,price\n2026-01-01,Nerrow F4,12\n").canonical)[0]
+    let derived = comps(&import("date,item,price\n2026-01-01,Nulva 61K,12\n").canonical)[0]
         .comp_id
         .clone();
     let run = import(&format!(
-        "id,date,item,price\n{derived},2026-01-01,Nerrow F4,12\n,2026-01-01,Nerrow F4,12\n"
+        "id,date,item,price\n{derived},2026-01-01,Nulva 61K,12\n,2026-01-01,Nulva 61K,12\n"
     ));
     assert_eq!((run.plan.new, run.plan.files[0].identical), (2, 1));
 }
@@ -533,12 +533,12 @@ fn a_written_identifier_does_not_hide_a_further_sale() {
 #[test]
 fn rejected_rows_come_back_when_mended() {
     let run = import(
-        "date;item;price;note\n2026-01-01;Nerrow F4;12;\n2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\"\n2026-01-02;Brask M2\n",
+        "date;item;price;note\n2026-01-01;Nulva 61K;12;\n2026-01-02;Bolv 83V;twelve;\"a\n\"\"b\"\"\"\n2026-01-02;Bolv 83V\n",
     );
     assert_eq!((run.plan.new, run.heard.rejects.len()), (1, 2));
     assert_eq!(
         run.heard.rejects[0].0,
-        "2026-01-02;Brask M2;twelve;\"a\n\"\"b\"\"\""
+        "2026-01-02;Bolv 83V;twelve;\"a\n\"\"b\"\"\""
     );
     let file = String::from_utf8(run.heard.rejects_file.unwrap().finish().unwrap()).unwrap();
     assert!(
@@ -547,7 +547,7 @@ fn rejected_rows_come_back_when_mended() {
     );
     let mended = file
         .replace("twelve", "12")
-        .replace(";Brask M2\n", ";Brask M2;7;\n");
+        .replace(";Bolv 83V\n", ";Bolv 83V;7;\n");
     let again = import(&mended);
     assert_eq!(again.heard.problems, [] as [&str; 0]);
     assert_eq!(
@@ -566,7 +566,7 @@ fn huge_cells_are_problems() {
         let mut cells: Vec<&str> = vec![
             "x",
             "2026-01-01",
-            "Nerrow F4",
+            "Nulva 61K",
             "",
             "5",
             "",
@@ -593,7 +593,7 @@ fn a_big_file_is_read_in_order() {
     for row in 0..60_000 {
         let price = if row % 20_000 == 7 { "none" } else { "12.50" };
         text.push_str(&format!(
-            "s{row},2026-01-01,Nerrow F4,{price},\"row, {row}\"\n"
+            "s{row},2026-01-01,Nulva 61K,{price},\"row, {row}\"\n"
         ));
     }
     let run = import(&text);
@@ -630,9 +630,9 @@ fn attributes_are_read_in_the_style_of_the_file() {
     };
     let run = import_with(
         "date;item;price;Attr Storage;Health (%);attr.shots\n\
-         2026-01-01;Nerrow F4;1.234,50;256 GB;87,5 %;120.000\n\
-         2026-01-02;Nerrow F4;12;512gb; ;\n\
-         2026-01-03;Nerrow F4;12;;;1,5\n",
+         2026-01-01;Nulva 61K;1.234,50;256 GB;87,5 %;120.000\n\
+         2026-01-02;Nulva 61K;12;512gb; ;\n\
+         2026-01-03;Nulva 61K;12;;;1,5\n",
         &options,
     );
     assert_eq!(run.heard.problems, [] as [&str; 0]);
@@ -661,13 +661,13 @@ fn attributes_are_read_in_the_style_of_the_file() {
 fn attributes_that_cannot_be_taken() {
     let problems = refused(
         "date,item,price,attr.storage,attr.shots\n\
-         2026-01-01,Nerrow F4,12,256 GB,120,000\n\
-         2026-01-01,Nerrow F4,12,1 TB,\"120,000\"\n\
-         2026-01-02,Nerrow F4,13,much,1e3\n\
-         2026-01-02,Nerrow F4,13,0.00001,5-10\n",
+         2026-01-01,Nulva 61K,12,256 GB,120,000\n\
+         2026-01-01,Nulva 61K,12,1 TB,\"120,000\"\n\
+         2026-01-02,Nulva 61K,13,much,1e3\n\
+         2026-01-02,Nulva 61K,13,0.00001,5-10\n",
     );
     let found = [
-        "row 2: found \"2026-01-01,Nerrow F4,12,256 GB,120,000\": expected 5 cells",
+        "row 2: found \"2026-01-01,Nulva 61K,12,256 GB,120,000\": expected 5 cells",
         "row 3, column attr.storage: found \"1 TB\": expected a number in GB, as row 2 is",
         "row 3, column attr.shots: found \"120,000\": expected one reading",
         "row 4, column attr.storage: found \"much\": expected a number, with a unit or none",
@@ -685,8 +685,8 @@ fn attributes_that_cannot_be_taken() {
 fn files_with_other_attributes_are_one_import() {
     let book = Known::default();
     let files: [&[u8]; 2] = [
-        b"date,item,price,attr.storage\n2026-01-01,Nerrow F4,12,64\n2026-01-01,Nerrow F4,12,64\n",
-        b"date,item,price,attr.memory\n2026-01-01,Nerrow F4,12,8\n2026-01-01,Nerrow F4,12,\n",
+        b"date,item,price,attr.storage\n2026-01-01,Nulva 61K,12,64\n2026-01-01,Nulva 61K,12,64\n",
+        b"date,item,price,attr.memory\n2026-01-01,Nulva 61K,12,8\n2026-01-01,Nulva 61K,12,\n",
     ];
     let run = book.import(&files, &ReadOptions::default()).unwrap();
     assert_eq!((run.plan.new, run.plan.files[0].identical), (4, 1));
@@ -770,7 +770,7 @@ impl Shop {
     }
 }
 
-const ONE_WRONG: &str = "date,item,price\n2026-01-01,Nerrow F4,12\n2026-01-02,Brask M2,twelve\n2026-01-03,Tolvik Page 6,9\n";
+const ONE_WRONG: &str = "date,item,price\n2026-01-01,Nulva 61K,12\n2026-01-02,Bolv 83V,twelve\n2026-01-03,Tumrik QN 948,9\n";
 
 #[test]
 fn all_or_nothing() {
@@ -813,7 +813,7 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
     assert_eq!(shop.read("sales-rejected.csv"), "mine");
     assert!(
         shop.read("sales-rejected-2.csv")
-            .ends_with(",2026-01-02,Brask M2,twelve\n")
+            .ends_with(",2026-01-02,Bolv 83V,twelve\n")
     );
     assert!(
         shop.read("problems.csv")
@@ -848,12 +848,12 @@ fn updates_are_shown_old_to_new_and_undone() {
     let shop = Shop::new();
     shop.write(
         "a.csv",
-        "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,12,\n",
+        "id,date,item,price,note\nx1,2026-01-01,Nulva 61K,12,\n",
     );
     shop.told(&["import", "a.csv"], 0);
     shop.write(
         "b.csv",
-        "id,date,item,price,note\nx1,2026-01-01,Nerrow F4,13.5,good\nx2,2026-01-02,Brask M2,5,\n",
+        "id,date,item,price,note\nx1,2026-01-01,Nulva 61K,13.5,good\nx2,2026-01-02,Bolv 83V,5,\n",
     );
     let (out, _) = shop.told(&["import", "b.csv"], 0);
     assert!(
@@ -872,7 +872,7 @@ fn a_mapping_is_saved_and_used() {
     let before = shop.read("compband.toml");
     shop.write(
         "sheet.csv",
-        "When it went,Thing,Money \"net\",Fee\n1 Feb 2026,Nerrow F4,12,1\n",
+        "When it went,Thing,Money \"net\",Fee\n1 Feb 2026,Nulva 61K,12,1\n",
     );
     let maps = [
         "--map",
@@ -908,7 +908,7 @@ fn a_mapping_is_saved_and_used() {
 
 const FAMILIES: &str = r#"
 [families.readers]
-models = ["Nerrow F4", "Brask M2"]
+models = ["Nulva 61K", "Bolv 83V"]
 attributes.storage = { unit = "GB", scale = "doubling", sign = "up", rule = "3 to 12 %" }
 attributes.battery_health = { unit = "%", rule = "0 to 1 %" }
 "#;
@@ -919,7 +919,7 @@ fn attributes_are_held_against_the_settings() {
     shop.write("compband.toml", FAMILIES);
     shop.write(
         "a.csv",
-        "date,item,price,attr.storage,attr.shots\n2026-01-01,nerrow f4,12,1 TB,5\n2026-01-01,Nerrow F4,12,0,5\n",
+        "date,item,price,attr.storage,attr.shots\n2026-01-01,nulva 61k,12,1 TB,5\n2026-01-01,Nulva 61K,12,0,5\n",
     );
     let (_, err) = shop.told(&["import", "a.csv"], 3);
     assert!(
@@ -930,9 +930,9 @@ fn attributes_are_held_against_the_settings() {
     shop.write(
         "a.csv",
         "date,item,price,Size,Attr.Battery Health,attr.shots\n\
-         2026-01-01,Nerrow F4,12,256 GB,87 %,5\n\
-         2026-01-02,Nerrow F4,13,512,,6\n\
-         2026-01-03,Tolvik Page 6,14,8,,\n",
+         2026-01-01,Nulva 61K,12,256 GB,87 %,5\n\
+         2026-01-02,Nulva 61K,13,512,,6\n\
+         2026-01-03,Tumrik QN 948,14,8,,\n",
     );
     let (out, err) = shop.told(
         &[
@@ -953,7 +953,7 @@ fn attributes_are_held_against_the_settings() {
     assert_eq!(
         lines,
         "[families.readers.attributes.shots]\nscale = \"doubling\"\nsign = \"either\"\nrule = \"-30 to 30 %\"\n\
-         [families.storage]\nmodels = [\"Tolvik Page 6\"]\n\
+         [families.storage]\nmodels = [\"Tumrik QN 948\"]\n\
          attributes.storage = { scale = \"doubling\", sign = \"either\", rule = \"-30 to 30 %\" }\n"
     );
     assert!(err.is_empty(), "{err}");
@@ -990,7 +990,7 @@ fn attributes_are_held_against_the_settings() {
         "{out}"
     );
     // Only the columns that the rows shown have.
-    let (csv, _) = shop.told(&["comps", "--csv", "--model", "Tolvik Page 6"], 0);
+    let (csv, _) = shop.told(&["comps", "--csv", "--model", "Tumrik QN 948"], 0);
     assert!(csv.contains(",note,attr.storage\n"), "{csv}");
 }
 
@@ -999,12 +999,12 @@ fn changed_attributes_are_shown_old_to_new() {
     let shop = Shop::new();
     shop.write(
         "a.csv",
-        "id,date,item,price,attr.a,attr.b\nx1,2026-01-01,Nerrow F4,12,1,2\n",
+        "id,date,item,price,attr.a,attr.b\nx1,2026-01-01,Nulva 61K,12,1,2\n",
     );
     shop.told(&["import", "a.csv"], 0);
     shop.write(
         "b.csv",
-        "id,date,item,price,attr.a,attr.c\nx1,2026-01-01,Nerrow F4,12,1.5,3\n",
+        "id,date,item,price,attr.a,attr.c\nx1,2026-01-01,Nulva 61K,12,1.5,3\n",
     );
     let (out, _) = shop.told(&["import", "b.csv"], 0);
     assert!(
@@ -1016,8 +1016,8 @@ fn changed_attributes_are_shown_old_to_new() {
 #[test]
 fn several_files_are_one_import() {
     let shop = Shop::new();
-    shop.write("a.csv", "date,item,price\n2026-01-01,Nerrow F4,12\n");
-    shop.write("b.csv", "date;item;price\n2026-01-02;Brask M2;5,50\n");
+    shop.write("a.csv", "date,item,price\n2026-01-01,Nulva 61K,12\n");
+    shop.write("b.csv", "date;item;price\n2026-01-02;Bolv 83V;5,50\n");
     shop.told(&["import", "a.csv", "b.csv"], 0);
     assert_eq!(fs::read_dir(shop.path("comps")).unwrap().count(), 1);
     shop.told(&["import", "a.csv", "none.csv"], 1);
@@ -1047,7 +1047,7 @@ proptest! {
 
     #[test]
     fn no_cut_panics(at in 0_usize..300) {
-        let text = "date;item;price;missing;note\n31/12/2025;Nerrow F4;1.234,50 €;strap x2;\"é\n\"\"x\"\"\"\n1/2/2026;Brask M2;5;;\n";
+        let text = "date;item;price;missing;note\n31/12/2025;Nulva 61K;1.234,50 €;strap x2;\"é\n\"\"x\"\"\"\n1/2/2026;Bolv 83V;5;;\n";
         let bytes = &text.as_bytes()[..at.min(text.len())];
         let _ = Known::default().import(&[bytes], &ReadOptions::default());
     }
@@ -1061,7 +1061,7 @@ proptest! {
         writer.write_record(COLUMNS.iter().chain(&["attr.battery health", "Attr.Storage"])).unwrap();
         for mut row in rows {
             if sound {
-                let sound_cells = [(1, "2026-01-01"), (2, "Nerrow F4"), (4, "full"), (5, "a"), (9, "y"), (10, "12.345"), (11, ""), (12, ""), (13, "bids"), (15, "2")];
+                let sound_cells = [(1, "2026-01-01"), (2, "Nulva 61K"), (4, "full"), (5, "a"), (9, "y"), (10, "12.345"), (11, ""), (12, ""), (13, "bids"), (15, "2")];
                 for (at, text) in sound_cells {
                     row[at] = text.to_string();
                 }

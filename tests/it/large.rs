@@ -45,7 +45,7 @@ fn large_book() -> TempDir {
         .map(|n| {
             let day = if n % 7 == 0 { "" } else { "2026-01-01" };
             let model = n.wrapping_mul(2_654_435_761) % MODELS % (1 + n % MODELS);
-            let name = if n % 5 == 0 { "nerrow F" } else { "Nerrow F" };
+            let name = if n % 5 == 0 { "nulva KT" } else { "Nulva KT" };
             row(
                 &format!("a{n:07}"),
                 day,
@@ -88,7 +88,7 @@ struct Given {
 }
 
 fn given(book: &Book) -> Given {
-    let asked = ["NERROW f4", "Nerrow F0", "Talvenne 1", "Nerrow F349"];
+    let asked = ["NULVA kt4", "Nulva KT0", "Talvenne 1", "Nulva KT349"];
     let among = |model: &&str| {
         let wanted = |key: &str| !key.ends_with('3');
         book.frame_among(model, 12, &wanted, &mut |_| {}).unwrap()
@@ -247,10 +247,10 @@ fn what_comes_later_is_read_beside_the_cache() {
     let bytes = fs::read(&table).unwrap();
     // New sales, a new model, one whose model and one whose price was wrong.
     let later = [
-        row("b1", "2026-02-01", "Nerrow F4", "70.00"),
+        row("b1", "2026-02-01", "Nulva KT4", "70.00"),
         row("b2", "2026-02-01", "Talvenne 1", "71.00"),
         row("a0000003", "2026-02-01", "Talvenne 1", "72.00"),
-        row("a0000005", "2026-02-01", "Nerrow F0", "73.00"),
+        row("a0000005", "2026-02-01", "Nulva KT0", "73.00"),
     ];
     import_file(path, "000002-b.csv", &later.concat());
     let log = |model: &str, price: &str| {
@@ -267,7 +267,7 @@ fn what_comes_later_is_read_beside_the_cache() {
             ],
         );
     };
-    log("Nerrow F0", "74");
+    log("Nulva KT0", "74");
     log("Oskelde 9", "75");
     let beside = given(&book);
     assert_eq!(beside.index.len(), 21_004);
@@ -276,8 +276,8 @@ fn what_comes_later_is_read_beside_the_cache() {
     assert_eq!(beside.among[2].0.height(), 2);
     // An older entry than the log's, which it does not replace.
     out(path, &["undo"]);
-    log("Nerrow F7", "76");
-    let older = row("a0000009", "2026-02-01", "Nerrow F1", "77.00");
+    log("Nulva KT7", "76");
+    let older = row("a0000009", "2026-02-01", "Nulva KT1", "77.00");
     import_file(path, "000009-c.csv", &older);
     import_file(path, "000007-d.csv", &older.replace("77.00", "78.00"));
     given(&book).same_as(&in_memory(path));
@@ -406,7 +406,7 @@ fn changed_files_and_settings_leave_the_cache_behind() {
         &[
             "log",
             "--model",
-            "Nerrow F4",
+            "Nulva KT4",
             "--price",
             "700",
             "--sold-on",
@@ -439,18 +439,18 @@ fn models_whose_sales_have_all_been_replaced_are_gone() {
     let comps = path.join("comps/000001-a.csv");
     // The only sale of one model, and the only one of its spelling of another.
     let more = row("z1", "2026-01-01", "Talvenne 7", "60.00")
-        + &row("z2", "2026-01-01", "NERROW F0", "61.00");
+        + &row("z2", "2026-01-01", "NULVA KT0", "61.00");
     let text = fs::read_to_string(&comps).unwrap();
     fs::write(&comps, text + &more).unwrap();
     age(&comps);
     let book = Book::open(Some(path)).unwrap();
     let has = |name: &str| book.models().unwrap().iter().any(|known| known == name);
-    assert!(has("Talvenne 7") && has("NERROW F0"));
+    assert!(has("Talvenne 7") && has("NULVA KT0"));
     let table = cached_table(path);
-    let moved = row("z1", "2026-01-01", "Nerrow F1", "60.00")
-        + &row("z2", "2026-01-01", "Nerrow F0", "61.00");
+    let moved = row("z1", "2026-01-01", "Nulva KT1", "60.00")
+        + &row("z2", "2026-01-01", "Nulva KT0", "61.00");
     import_file(path, "000002-b.csv", &moved);
-    assert!(!has("Talvenne 7") && !has("NERROW F0") && has("Nerrow F0"));
+    assert!(!has("Talvenne 7") && !has("NULVA KT0") && has("Nulva KT0"));
     let beside = given(&book);
     beside.same_as(&in_memory(path));
     beside.parts_of(&book);
@@ -491,7 +491,7 @@ fn everything_that_is_wrong_is_told_at_once() {
     let wrong = wrong.replacen("a0003999", "y1", 1);
     assert!(wrong.contains("-13-") && wrong.contains("y1"));
     fs::write(&comps, format!("{text}{twice}\n{wrong}\n")).unwrap();
-    let sale = ["log", "--model", "Nerrow F4", "--price", "7", "--sold-on"];
+    let sale = ["log", "--model", "Nulva KT4", "--price", "7", "--sold-on"];
     let log = dir.path().join("comps/logged.csv");
     let small = tempfile::tempdir().unwrap();
     out(small.path(), &["init"]);
@@ -526,8 +526,8 @@ fn a_logged_sale_with_the_number_of_an_import_is_told() {
         if !path.join("compband.toml").exists() {
             out(path, &["init"]);
         }
-        import_file(path, "000002-b.csv", &row("b1", "", "Nerrow F4", "70.00"));
-        let sale = ["log", "--model", "Nerrow F4", "--price", "7"];
+        import_file(path, "000002-b.csv", &row("b1", "", "Nulva KT4", "70.00"));
+        let sale = ["log", "--model", "Nulva KT4", "--price", "7"];
         out(path, &[&sale[..], &["--sold-on", "2026-01-15"]].concat());
         out(path, &["models"]);
         let log = path.join("comps/logged.csv");
@@ -560,7 +560,7 @@ fn a_large_book_of_blank_rows_is_empty() {
     import_file(
         dir.path(),
         "000002-b.csv",
-        &row("b1", "", "Nerrow F4", "70.00"),
+        &row("b1", "", "Nulva KT4", "70.00"),
     );
     given(&book).same_as(&in_memory(dir.path()));
 }
@@ -616,7 +616,7 @@ impl Changing {
 
     /// A model of few, spelled in one of several ways.
     fn model(&mut self) -> String {
-        let name = ["Nerrow F", "nerrow f", "NERROW F", "Talvenne "];
+        let name = ["Nulva KT", "nulva kt", "NULVA KT", "Talvenne "];
         let name = name[self.dice.random_range(0..name.len())];
         format!("{name}{}", self.dice.random_range(0..40))
     }

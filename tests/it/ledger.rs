@@ -48,13 +48,13 @@ pub fn story() -> TempDir {
     let dir = demo();
     for line in [
         "ledger fund 300 --date 2026-09-01",
-        "buy 'Nerrow F4' --price 42 --inbound 5 --date 2026-09-05 --grade B --completeness usable --missing charger \
+        "buy 'Nulva 61K' --price 42 --inbound 5 --date 2026-09-05 --grade B --completeness usable --missing charger \
          --minutes 20",
         "spend d1 14 'new battery; by hand' --minutes 30 --date 2026-09-08",
-        "sold 'nerrow  f4' --price 139 --offers 3 --minutes 15 --date 2026-09-29",
-        "buy 'Brask M2' --price 3 --parts --date 2026-09-30 --note 'flea market'",
+        "sold 'nulva  61k' --price 139 --offers 3 --minutes 15 --date 2026-09-29",
+        "buy 'Bolv 83V' --price 3 --parts --date 2026-09-30 --note 'flea market'",
         "scrap d2 --for 0.50 --date 2026-10-02",
-        "buy 'Tolvik Page 6' --price 31 --grade C --date 2026-10-04",
+        "buy 'Tumrik QN 948' --price 31 --grade C --date 2026-10-04",
     ] {
         does(&dir, line);
     }
@@ -117,7 +117,7 @@ fn a_deal_is_followed_from_buying_to_selling() {
         "Put in 300.00, profit so far 55.44.",
         "Deals closed 2, with a profit 1 (50 %); in stock 1.",
         "Goal 1\u{202f}000.00: 36 % of it",
-        "d3    Tolvik Page 6    47  31.00",
+        "d3    Tumrik QN 948    47  31.00",
         "scrap",
     ] {
         assert!(
@@ -152,7 +152,7 @@ fn the_estimate_of_the_day_is_kept_and_the_sale_moves_the_next() {
     let dir = story();
     let facts = "--grade B --completeness usable --missing charger --json";
     let estimate = |as_of: &str| -> Value {
-        let line = format!("estimate --model 'Nerrow F4' {facts} --as-of {as_of}");
+        let line = format!("estimate --model 'Nulva 61K' {facts} --as-of {as_of}");
         serde_json::from_str(&does(&dir, &line)).unwrap()
     };
     let document = ledger(&dir);
@@ -173,7 +173,7 @@ fn the_estimate_of_the_day_is_kept_and_the_sale_moves_the_next() {
     assert!(said.contains("Recorded (entry 4)"), "{said}");
     let after = estimate("2026-10-01");
     assert_ne!(before["likely_price"], after["likely_price"]);
-    let comps = does(&dir, "comps --model 'Nerrow F4'");
+    let comps = does(&dir, "comps --model 'Nulva 61K'");
     assert!(
         comps.contains("139.00") && comps.contains("parcel"),
         "{comps}"
@@ -192,7 +192,7 @@ fn without_log_comp_the_command_is_told_and_works() {
     let dir = demo();
     does(
         &dir,
-        "buy 'Nerrow F4' --price 42 --grade B --defect 'loose jack' --date 2026-09-05",
+        "buy 'Nulva 61K' --price 42 --grade B --defect 'loose jack' --date 2026-09-05",
     );
     let said = does(
         &dir,
@@ -210,18 +210,18 @@ fn what_cannot_be_is_refused() {
         (
             5,
             "sold d9 --price 10",
-            &["there is no deal \"d9\"", "d3 (Tolvik Page 6)"],
+            &["there is no deal \"d9\"", "d3 (Tumrik QN 948)"],
         ),
         (
             5,
-            "spend 'Tolvik Pge 6' 5",
-            &["there is no deal", "d3 (Tolvik Page 6)"],
+            "spend 'Tumrik Q 948' 5",
+            &["there is no deal", "d3 (Tumrik QN 948)"],
         ),
         (
             3,
             "sold d1 --price 131",
             &[
-                "d1, \"Nerrow F4\", is sold since 2026-09-29",
+                "d1, \"Nulva 61K\", is sold since 2026-09-29",
                 "refund d1 --back",
             ],
         ),
@@ -234,7 +234,7 @@ fn what_cannot_be_is_refused() {
         (3, "spend d3 5 --date 2026-10-01", &["when d3 was bought"]),
         (
             3,
-            "buy 'Brask M2' --price 9 --date 2999-01-01",
+            "buy 'Bolv 83V' --price 9 --date 2999-01-01",
             &["--date: expected a day that has come"],
         ),
         (
@@ -250,18 +250,18 @@ fn what_cannot_be_is_refused() {
         (3, "ledger refund d3 10", &["is in stock since"]),
         (
             3,
-            "buy 'Brask M2' --price '$9'",
+            "buy 'Bolv 83V' --price '$9'",
             &["--price \"$9\": expected EUR only"],
         ),
         (3, "ledger fund '100 SEK'", &["expected EUR only"]),
         (
             3,
-            "buy 'Brask M2' --price 9.9990",
+            "buy 'Bolv 83V' --price 9.9990",
             &["9.999: expected at most 2 decimals"],
         ),
         (
             3,
-            "buy 'Brask M2' --price 9 --grade E",
+            "buy 'Bolv 83V' --price 9 --grade E",
             &["--grade \"E\" is not on the book's scale"],
         ),
         (3, "sold d3 --price 0", &["a sale for nothing"]),
@@ -294,14 +294,14 @@ fn what_cannot_be_is_refused() {
     for (code, line, told) in cases {
         refuses(&dir, code, line, told);
     }
-    does(&dir, "buy 'Tolvik Page 6' --price 33 --date 2026-10-04");
+    does(&dir, "buy 'Tumrik QN 948' --price 33 --date 2026-10-04");
     refuses(
         &dir,
         3,
-        "sold 'Tolvik Page 6' --price 80",
+        "sold 'Tumrik QN 948' --price 80",
         &[
-            "there are 2 deals of \"Tolvik Page 6\"",
-            "d3 (Tolvik Page 6), d4 (Tolvik Page 6)",
+            "there are 2 deals of \"Tumrik QN 948\"",
+            "d3 (Tumrik QN 948), d4 (Tumrik QN 948)",
         ],
     );
     let empty = tempfile::tempdir().unwrap();
@@ -347,7 +347,7 @@ fn the_ledger_of_a_day_forgets_no_entry() {
     let tomorrow = chrono::Local::now().date_naive() + chrono::TimeDelta::days(1);
     for line in [
         "ledger fund 100 --date 2026-11-01".to_string(),
-        format!("buy 'Brask M2' --price 10 --date {tomorrow}"),
+        format!("buy 'Bolv 83V' --price 10 --date {tomorrow}"),
         "ledger fund 40 --date 2026-11-20".to_string(),
     ] {
         does(&dir, &line);
@@ -585,7 +585,7 @@ fn a_chart_of_the_bankroll() {
 #[test]
 fn check_tells_how_own_sales_fell() {
     let dir = story();
-    let check = json(dir.path(), &["check", "--model", "Nerrow F4"]);
+    let check = json(dir.path(), &["check", "--model", "Nulva 61K"]);
     let schema: Value =
         serde_json::from_str(&fs::read_to_string(root().join("data/check-1.schema.json")).unwrap())
             .unwrap();
@@ -605,14 +605,14 @@ fn check_tells_how_own_sales_fell() {
             (Some(1), Some(held))
         );
     }
-    let text = does(&dir, "check --model 'nerrow f4'");
+    let text = does(&dir, "check --model 'nulva 61k'");
     assert!(
         text.contains("your own sales") && text.contains("Estimated when sold: estimates at"),
         "{text}"
     );
-    let other = json(dir.path(), &["check", "--model", "Brask M2"]);
+    let other = json(dir.path(), &["check", "--model", "Bolv 83V"]);
     assert!(other["own_sales"].is_null());
-    assert!(!does(&dir, "check --model 'Brask M2'").contains("your own sales"));
+    assert!(!does(&dir, "check --model 'Bolv 83V'").contains("your own sales"));
 }
 
 #[test]
@@ -630,7 +630,7 @@ fn money_of_other_coins() {
         .unwrap();
         let said = does(
             &dir,
-            &format!("buy 'Brask M2' --price {price} --date 2026-09-05"),
+            &format!("buy 'Bolv 83V' --price {price} --date 2026-09-05"),
         );
         assert!(said.contains(&format!("for {told} {code}")), "{said}");
         does(&dir, "ledger export --journal out.journal");
@@ -645,13 +645,13 @@ fn offers_of_past_sales_tell_what_to_ask() {
     let rate = |dir: &TempDir| {
         json(
             dir.path(),
-            &["ask", "--model", "Nerrow F4", "--as-of", "2026-11-20"],
+            &["ask", "--model", "Nulva 61K", "--as-of", "2026-11-20"],
         )
     };
     let before = rate(&dir);
     assert!(before["reckoned_with"]["offers_in_ledger"].is_null());
     for line in [
-        "buy 'Nerrow F4' --price 42 --date 2026-09-05",
+        "buy 'Nulva 61K' --price 42 --date 2026-09-05",
         "sold d1 --price 150 --offers 28 --date 2026-10-03",
     ] {
         does(&dir, line);
@@ -673,7 +673,7 @@ fn offers_of_past_sales_tell_what_to_ask() {
         mean(&before),
         mean(&after)
     );
-    let text = does(&dir, "ask --model 'Nerrow F4' --as-of 2026-11-20");
+    let text = does(&dir, "ask --model 'Nulva 61K' --as-of 2026-11-20");
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(text.contains("28 in 4.0 weeks by the ledger"), "{text}");
 }
@@ -684,8 +684,8 @@ fn offers_of_past_sales_tell_what_to_ask() {
 fn no_more_than_the_cash_is_bid() {
     let dir = demo();
     does(&dir, "ledger fund 85.60 --date 2026-11-01");
-    does(&dir, "buy 'Nerrow F4' --price 73.50 --date 2026-11-02");
-    let unit = "bid --model 'Nerrow F4' --grade B --as-of 2026-11-20";
+    does(&dir, "buy 'Nulva 61K' --price 73.50 --date 2026-11-02");
+    let unit = "bid --model 'Nulva 61K' --grade B --as-of 2026-11-20";
     let bid = |more: &str| -> Value {
         serde_json::from_str(&does(&dir, &format!("{unit} --json {more}"))).unwrap()
     };
@@ -710,7 +710,7 @@ fn no_more_than_the_cash_is_bid() {
         "{text}"
     );
 
-    let table = "model,grade,asked\nNerrow F4,B,7\nNerrow F4,B,7\nNerrow F4,B,40\n";
+    let table = "model,grade,asked\nNulva 61K,B,7\nNulva 61K,B,7\nNulva 61K,B,40\n";
     fs::write(dir.path().join("l.csv"), table).unwrap();
     let text = does(&dir, "compare l.csv --budget 300 --as-of 2026-11-20 --json");
     let compared: Value = serde_json::from_str(&text).unwrap();
@@ -721,7 +721,7 @@ fn no_more_than_the_cash_is_bid() {
     let why = &compared["listings"][2]["why"];
     assert_eq!(why[0], "40.00 is put in, and the cash is 12.10");
 
-    let bought = run(dir.path(), &["buy", "Nerrow F4", "--price", "40"]);
+    let bought = run(dir.path(), &["buy", "Nulva 61K", "--price", "40"]);
     let note = "40.00 is more than the cash there was, 12.10: by the ledger cash is −27.90";
     assert!(bought.status.success());
     assert!(stderr(&bought).contains(note), "{}", stderr(&bought));
@@ -732,7 +732,7 @@ fn no_more_than_the_cash_is_bid() {
 #[test]
 fn an_unfunded_ledger_and_the_bankroll_of_the_settings() {
     let dir = demo();
-    let unit = "bid --model 'Nerrow F4' --grade B --as-of 2026-11-20";
+    let unit = "bid --model 'Nulva 61K' --grade B --as-of 2026-11-20";
     let bid = |more: &str| -> Value {
         serde_json::from_str(&does(&dir, &format!("{unit} --json {more}"))).unwrap()
     };
@@ -742,7 +742,7 @@ fn an_unfunded_ledger_and_the_bankroll_of_the_settings() {
     assert_eq!(money(&bid("")), ["\"600.00\"", "\"600.00\"", "true"]);
     let bought = run(
         dir.path(),
-        &words("buy 'Nerrow F4' --price 73.50 --date 2026-11-02"),
+        &words("buy 'Nulva 61K' --price 73.50 --date 2026-11-02"),
     );
     let note = "the ledger has no money paid in: cash is 526.50, with 600.00 of compband.toml counted as paid in";
     assert!(stderr(&bought).contains(note), "{}", stderr(&bought));
@@ -771,7 +771,7 @@ fn an_unfunded_ledger_and_the_bankroll_of_the_settings() {
 fn a_bid_knows_the_bankroll_of_the_ledger() {
     let dir = story();
     let bid = |more: &[&str]| {
-        let unit = &["bid", "--model", "Nerrow F4", "--as-of", "2026-11-20"][..];
+        let unit = &["bid", "--model", "Nulva 61K", "--as-of", "2026-11-20"][..];
         json(dir.path(), &[unit, more].concat())
     };
     let by_ledger = bid(&[]);
@@ -785,7 +785,7 @@ fn what_is_recorded_in_between_has_to_follow_by_its_day() {
     let dir = demo();
     for line in [
         "ledger fund 300 --date 2026-09-01",
-        "buy 'Brask M2' --price 20 --date 2026-09-02",
+        "buy 'Bolv 83V' --price 20 --date 2026-09-02",
         "spend d1 5 battery --date 2026-09-04",
         "sold d1 --price 90 --fees 0 --sending 0 --date 2026-09-10",
         "ledger reverse 4 --date 2026-09-20",
@@ -823,7 +823,7 @@ fn an_old_ledger_out_of_order_opens() {
     let dir = demo();
     for line in [
         "ledger fund 300 --date 2026-09-01",
-        "buy 'Brask M2' --price 20 --date 2026-09-02",
+        "buy 'Bolv 83V' --price 20 --date 2026-09-02",
         "sold d1 --price 90 --fees 0 --sending 0 --date 2026-09-10",
         "ledger reverse 3 --date 2026-09-20",
         "sold d1 --price 80 --fees 0 --sending 0 --date 2026-09-25",
@@ -854,7 +854,7 @@ fn a_price_far_above_the_likely_one_is_pointed_out() {
     let dir = demo();
     let said = run(
         dir.path(),
-        &words("buy 'Nerrow F4' --price 5000 --date 2026-10-20"),
+        &words("buy 'Nulva 61K' --price 5000 --date 2026-10-20"),
     );
     assert!(said.status.success());
     let told = stderr(&said);
@@ -865,7 +865,7 @@ fn a_price_far_above_the_likely_one_is_pointed_out() {
     );
     let said = run(
         dir.path(),
-        &words("buy 'Nerrow F4' --price 60 --date 2026-10-20"),
+        &words("buy 'Nulva 61K' --price 60 --date 2026-10-20"),
     );
     assert!(!stderr(&said).contains("far above"), "{}", stderr(&said));
 }
@@ -877,10 +877,10 @@ fn a_sale_that_came_back_is_not_forgotten() {
     let comps = || does(&dir, "comps --csv").lines().count();
     let before = comps();
     for line in [
-        "buy 'Nerrow F4' --price 42 --date 2026-09-05",
+        "buy 'Nulva 61K' --price 42 --date 2026-09-05",
         "sold d1 --price 139 --fees 14.36 --sending 5.70 --how-sold offer --log-comp --date 2026-09-29",
         // Another sale is logged since, so that `undo` alone would take that one.
-        "log --model 'Brask M2' --price 33 --sold-on 2026-09-30",
+        "log --model 'Bolv 83V' --price 33 --sold-on 2026-09-30",
     ] {
         does(&dir, line);
     }
@@ -923,7 +923,7 @@ fn a_sale_that_came_back_is_not_forgotten() {
 fn what_one_pays_to_get_a_unit_has_one_name() {
     let dir = demo();
     let buy = |flag: &str| {
-        let line = format!("buy 'Brask M2' --price 20 {flag} 5 --date 2026-09-05");
+        let line = format!("buy 'Bolv 83V' --price 20 {flag} 5 --date 2026-09-05");
         let said = run(dir.path(), &words(&line));
         assert!(said.status.success());
         let told = String::from_utf8_lossy(&said.stdout).contains("for 25.00 EUR");
@@ -931,7 +931,7 @@ fn what_one_pays_to_get_a_unit_has_one_name() {
     };
     assert_eq!(buy("--inbound"), (true, false));
     assert_eq!(buy("--shipping"), (true, true));
-    let line = "buy 'Brask M2' --price 20 --inbound 5 --shipping 5";
+    let line = "buy 'Bolv 83V' --price 20 --inbound 5 --shipping 5";
     refuses(&dir, 2, line, &["cannot be used with"]);
     let help = does(&dir, "buy --help");
     assert!(
@@ -947,16 +947,16 @@ fn a_currency_without_coins_shows_none() {
     fs::write(dir.path().join("compband.toml"), "currency = \"JPY\"\n").unwrap();
     let log = does(
         &dir,
-        "log --model 'Brask M2' --price 1,234 --shipping 500 --sold-on 2026-09-01 --id one",
+        "log --model 'Bolv 83V' --price 1,234 --shipping 500 --sold-on 2026-09-01 --id one",
     );
     assert!(log.contains("for 1234 JPY + 500 shipping"), "{log}");
     let log = does(
         &dir,
-        "log --model 'Brask M2' --price 1.300 --shipping 500 --sold-on 2026-09-01 --id one --update",
+        "log --model 'Bolv 83V' --price 1.300 --shipping 500 --sold-on 2026-09-01 --id one --update",
     );
     assert!(log.contains("price 1234 → 1300"), "{log}");
     for line in [
-        "buy 'Brask M2' --price 1,000 --date 2026-09-05",
+        "buy 'Bolv 83V' --price 1,000 --date 2026-09-05",
         "sold d1 --price 2,345 --shipping 0 --fees 0 --sending 0 --date 2026-09-06",
     ] {
         let text = does(&dir, line);
@@ -965,12 +965,12 @@ fn a_currency_without_coins_shows_none() {
     let other = tempfile::tempdir().unwrap();
     out(other.path(), &["init"]);
     fs::write(other.path().join("compband.toml"), "currency = \"KWD\"\n").unwrap();
-    let text = does(&other, "buy 'Brask M2' --price 31.836 --date 2026-09-05");
+    let text = does(&other, "buy 'Bolv 83V' --price 31.836 --date 2026-09-05");
     assert!(text.contains("for 31.836 KWD"), "{text}");
     refuses(
         &other,
         3,
-        "buy 'Brask M2' --price 31,836 --date 2026-09-05",
+        "buy 'Bolv 83V' --price 31,836 --date 2026-09-05",
         &["one reading"],
     );
 }

@@ -12,7 +12,7 @@ use crate::ledger::{does, refuses, words};
 use crate::runner::{out, run, stderr};
 
 /// The unit of the demo, as flags.
-const F4: &str = "--grade B --completeness usable --missing charger";
+const RECORDER: &str = "--grade B --completeness usable --missing charger";
 
 /// The demo's book with that unit in stock, bought seven weeks before it is put up.
 fn stocked() -> TempDir {
@@ -20,7 +20,7 @@ fn stocked() -> TempDir {
     does(&dir, "ledger fund 300 --date 2026-09-01");
     does(
         &dir,
-        &format!("buy 'Nerrow F4' --price 42 {F4} --date 2026-09-11"),
+        &format!("buy 'Nulva 61K' --price 42 {RECORDER} --date 2026-09-11"),
     );
     dir
 }
@@ -66,7 +66,7 @@ fn a_listing_from_its_first_day_to_the_sale() {
     let said = does(&dir, "list d1 --ask 162 --date 2026-10-30");
     let net = document(&dir, "net --price 162 --outlet parcel");
     for told in [
-        "Listed d1: Nerrow F4, grade B, usable",
+        "Listed d1: Nulva 61K, grade B, usable",
         "on 2026-10-30 at parcel for 162.00 EUR",
         &format!("leaves {} EUR", net["net"].as_str().unwrap()),
         "compband ask d1",
@@ -74,12 +74,12 @@ fn a_listing_from_its_first_day_to_the_sale() {
     ] {
         assert!(plain(&said).contains(told), "{told}: {said}");
     }
-    let said = does(&dir, "list 'nerrow f4' --ask 155 --date 2026-11-06");
+    let said = does(&dir, "list 'nulva 61k' --ask 155 --date 2026-11-06");
     assert!(
-        said.contains("Repriced d1: Nerrow F4, asks 155.00 EUR instead of 162.00 from 2026-11-06")
+        said.contains("Repriced d1: Nulva 61K, asks 155.00 EUR instead of 162.00 from 2026-11-06")
     );
     let said = does(&dir, "unlist d1 --date 2026-11-09");
-    assert!(said.contains("Up for sale no longer at parcel: d1, Nerrow F4, since 2026-11-09"));
+    assert!(said.contains("Up for sale no longer at parcel: d1, Nulva 61K, since 2026-11-09"));
     assert!(
         said.contains("It was up from 2026-10-30 on: 10 days, no offer."),
         "{said}"
@@ -159,8 +159,8 @@ fn what_is_up_is_shown_in_eighty_columns() {
     let text = plain(&does(&dir, "ledger --as-of 2026-11-20"));
     for told in [
         "Up for sale, EUR",
-        "d1    Nerrow F4  parcel  2026-10-30    21  162.00       0       –",
-        "d1    Nerrow F4  table   2026-11-02    18  140.00       1  101.00",
+        "d1    Nulva 61K  parcel  2026-10-30    21  162.00       0       –",
+        "d1    Nulva 61K  table   2026-11-02    18  140.00       1  101.00",
         "Put up for sale so far: 1 unit, none sold yet; the longest was up for 21 days.",
     ] {
         assert!(text.replace("\n  ", " ").contains(told), "{told}: {text}");
@@ -233,7 +233,7 @@ fn ask_knows_what_the_ledger_knows() {
     let known = document(&dir, "ask d1 --as-of 2026-11-20");
     let other = stocked();
     let flags = format!(
-        "ask --model 'Nerrow F4' {F4} --as-of 2026-11-20 --outlet parcel --asking 162 --offers 2 --over 3"
+        "ask --model 'Nulva 61K' {RECORDER} --as-of 2026-11-20 --outlet parcel --asking 162 --offers 2 --over 3"
     );
     let mut said = document(&other, &flags);
     assert_eq!(known, said);
@@ -270,8 +270,8 @@ fn an_offer_is_noted_and_answered_in_one_step() {
     let dry = document(&dir, "offer d1 131 --date 2026-11-13 --dry-run");
     assert!(dry["noted_as_entry"].is_null() && dry["deal"] == "d1");
     for line in [
-        format!("offer 131 --model 'Nerrow F4' {F4}"),
-        "offer 'Nerrow F4' 131".to_string(),
+        format!("offer 131 --model 'Nulva 61K' {RECORDER}"),
+        "offer 'Nulva 61K' 131".to_string(),
     ] {
         let document = document(&dir, &line);
         assert!(document["noted_as_entry"].is_null() && document["deal"].is_null());
@@ -332,7 +332,7 @@ fn an_offer_without_advice_is_noted() {
 #[test]
 fn the_rate_of_offers_counts_from_the_listing() {
     let rate = |dir: &TempDir| {
-        let line = format!("ask --model 'Nerrow F4' {F4} --as-of 2026-11-20 --outlet parcel");
+        let line = format!("ask --model 'Nulva 61K' {RECORDER} --as-of 2026-11-20 --outlet parcel");
         let document = document(dir, &line);
         let mean = document["reckoned_with"]["offers_per_week"]["mean"].as_f64();
         let seen = document["reckoned_with"]["offers_in_ledger"].clone();
@@ -399,7 +399,7 @@ fn days_out_of_order_and_reversals() {
 fn time_on_the_market_is_learnt() {
     let dir = stocked();
     for day in ["2026-09-12", "2026-09-13"] {
-        does(&dir, &format!("buy 'Brask M2' --price 3 --date {day}"));
+        does(&dir, &format!("buy 'Bolv 83V' --price 3 --date {day}"));
     }
     for line in [
         "list d1 --ask 150 --date 2026-10-01",
@@ -443,10 +443,13 @@ fn a_unit_goes_by_its_deal_or_its_name() {
     let dir = stocked();
     let path = dir.path();
     let day = ["--as-of", "2026-11-20"];
-    does(&dir, &format!("watch add f4 --model 'Nerrow F4' {F4}"));
+    does(
+        &dir,
+        &format!("watch add 61k --model 'Nulva 61K' {RECORDER}"),
+    );
     for command in ["estimate", "bid"] {
         let said = [&[command][..], &DEMO_UNIT].concat();
-        for word in ["d1", "f4"] {
+        for word in ["d1", "61k"] {
             same(path, &[&[command, word][..], &day].concat(), &said);
         }
     }
@@ -454,23 +457,23 @@ fn a_unit_goes_by_its_deal_or_its_name() {
     let better = [&["--grade", "A"], &DEMO_UNIT[4..8]].concat();
     assert_eq!(
         asked(&["d1", "--grade", "A", "--band", "50"]),
-        asked(&[&["--model", "Nerrow F4", "--band", "50"], &better[..]].concat())
+        asked(&[&["--model", "Nulva 61K", "--band", "50"], &better[..]].concat())
     );
     assert_eq!(
-        asked(&["f4", "--missing", ""]),
-        asked(&["Nerrow F4", "--grade", "B", "--completeness", "usable"])
+        asked(&["61k", "--missing", ""]),
+        asked(&["Nulva 61K", "--grade", "B", "--completeness", "usable"])
     );
     assert_eq!(
-        asked(&["nerrow  f4"])["model"],
-        asked(&["--model", "Nerrow F4"])["model"]
+        asked(&["nulva  61k"])["model"],
+        asked(&["--model", "Nulva 61K"])["model"]
     );
-    same(path, &["comps", "d1"], &["comps", "--model", "Nerrow F4"]);
+    same(path, &["comps", "d1"], &["comps", "--model", "Nulva 61K"]);
     same(
         path,
-        &["comps", "f4", "--grade", "A"],
-        &["comps", "--model", "Nerrow F4", "--grade", "A"],
+        &["comps", "61k", "--grade", "A"],
+        &["comps", "--model", "Nulva 61K", "--grade", "A"],
     );
-    same(path, &["check", "d1"], &["check", "--model", "Nerrow F4"]);
+    same(path, &["check", "d1"], &["check", "--model", "Nulva 61K"]);
     let said = noted(&dir, "bid d1");
     assert!(
         said.contains("d1 is bought already: this is the most to pay for another unit like it"),
@@ -483,28 +486,28 @@ fn a_unit_goes_by_its_deal_or_its_name() {
         let text = watched.split(&format!("[{name}]\n")).nth(1).unwrap();
         text.split("\n[").next().unwrap().trim().to_string()
     };
-    assert_eq!(table("f4"), table("mine"));
+    assert_eq!(table("61k"), table("mine"));
     does(
         &dir,
-        "report d1 f4 --as-of 2026-11-20 --out two.html --xlsx two.xlsx",
+        "report d1 61k --as-of 2026-11-20 --out two.html --xlsx two.xlsx",
     );
     let page = fs::read_to_string(path.join("two.html")).unwrap();
-    assert!(page.contains("d1") && page.contains("f4"));
-    does(&dir, "report 'nerrow f4' --out one.html");
+    assert!(page.contains("d1") && page.contains("61k"));
+    does(&dir, "report 'nulva 61k' --out one.html");
     refuses(
         &dir,
         2,
-        "report d1 'nerrow f4' --out one.html",
+        "report d1 'nulva 61k' --out one.html",
         &["is a model"],
     );
-    let said = does(&dir, "buy f4 --price 40 --grade A");
+    let said = does(&dir, "buy 61k --price 40 --grade A");
     assert!(
-        said.contains("Bought d2: Nerrow F4, grade A, usable, charger missing"),
+        said.contains("Bought d2: Nulva 61K, grade A, usable, charger missing"),
         "{said}"
     );
     let said = does(&dir, "buy d1 --price 40");
     assert!(
-        said.contains("Bought d3: Nerrow F4, grade B, usable, charger missing"),
+        said.contains("Bought d3: Nulva 61K, grade B, usable, charger missing"),
         "{said}"
     );
 }
@@ -513,34 +516,34 @@ fn a_unit_goes_by_its_deal_or_its_name() {
 fn names_that_are_not_clear() {
     let dir = stocked();
     for (code, line, told) in [
-        (5, "estimate d9", "there is d1 (Nerrow F4)"),
+        (5, "estimate d9", "there is d1 (Nulva 61K)"),
         (5, "bid d9", "there is no deal"),
         (5, "buy d9 --price 3", "there is no deal"),
-        (5, "estimate 'Nerow F4'", "Nerrow F4"),
+        (5, "estimate 'Nula 61K'", "Nulva 61K"),
         (2, "estimate", "which unit? Say a deal (d7)"),
         (2, "ask --grade B", "which unit?"),
-        (2, "estimate d1 --model 'Nerrow F4'", "cannot be used with"),
+        (2, "estimate d1 --model 'Nulva 61K'", "cannot be used with"),
     ] {
         refuses(&dir, code, line, &[told]);
     }
-    does(&dir, "watch add page6 --model 'Tolvik Page 6' --grade C");
+    does(&dir, "watch add qn948 --model 'Tumrik QN 948' --grade C");
     refuses(
         &dir,
         5,
         "estimate page",
-        &["no model, watched unit or deal is named", "page6"],
+        &["no model, watched unit or deal is named", "qn948"],
     );
     refuses(&dir, 5, "estimate zzz", &["compband watch list"]);
     // A model of the same name.
-    for name in ["page6", "d1"] {
+    for name in ["qn948", "d1"] {
         does(
             &dir,
             &format!("log --model {name} --price 12 --sold-on 2026-10-01"),
         );
     }
-    let said = noted(&dir, "estimate page6");
+    let said = noted(&dir, "estimate qn948");
     assert!(
-        said.contains("is taken to be the watched unit; --model \"page6\" says the model"),
+        said.contains("is taken to be the watched unit; --model \"qn948\" says the model"),
         "{said}"
     );
     let said = noted(&dir, "estimate d1");
@@ -549,9 +552,9 @@ fn names_that_are_not_clear() {
         "{said}"
     );
     let model = |line: &str| document(&dir, line)["unit"].to_string();
-    assert!(model("estimate d1").contains("Nerrow F4"));
-    assert!(!model("estimate --model d1").contains("Nerrow F4"));
-    does(&dir, "watch add d1 --model 'Brask M2'");
+    assert!(model("estimate d1").contains("Nulva 61K"));
+    assert!(!model("estimate --model d1").contains("Nulva 61K"));
+    does(&dir, "watch add d1 --model 'Bolv 83V'");
     let said = noted(&dir, "estimate d1");
     assert!(
         said.contains("is taken to be the deal; the watched unit of this name"),

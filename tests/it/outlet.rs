@@ -44,7 +44,7 @@ fn sold(id: usize, price: f64, age: i32, venue: &str) -> Candidate {
 }
 
 fn at(venue: Option<&str>) -> Unit {
-    Unit::blank("Nerrow F4").sold_at(venue)
+    Unit::blank("Nulva 61K").sold_at(venue)
 }
 
 fn estimated(comps: &[Candidate], unit: &Unit, settings: &Settings) -> Estimate {

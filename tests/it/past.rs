@@ -54,7 +54,7 @@ fn a_new_sale_costs_one_more_estimate() {
     assert!(estimated > 180, "{estimated}");
     assert_eq!(misses(dir.path(), as_of), (first.clone(), 0));
     assert_eq!(misses(dir.path(), later), (first.clone(), 0));
-    log(dir.path(), "Brask M2", "2026-11-20", 90);
+    log(dir.path(), "Bolv 83V", "2026-11-20", 90);
     let (second, estimated) = misses(dir.path(), as_of);
     assert_eq!(estimated, 1);
     assert_eq!(second.len(), first.len() + 1);
@@ -62,7 +62,7 @@ fn a_new_sale_costs_one_more_estimate() {
     assert_eq!(misses(dir.path(), as_of), (second.clone(), 0));
 
     // A sale between others changes those after it; taken back, all is known still.
-    log(dir.path(), "Brask M2", "2026-08-01", 70);
+    log(dir.path(), "Bolv 83V", "2026-08-01", 70);
     let (_, estimated) = misses(dir.path(), as_of);
     assert!((2..150).contains(&estimated), "{estimated}");
     out(dir.path(), &["undo"]);
@@ -91,10 +91,10 @@ fn a_second_check_estimates_nothing() {
     // The misses are known; what was predicted is not.
     assert!((1..=first.len()).contains(&again) && estimated > 180);
     assert_eq!(checked(dir.path(), None), (first.clone(), 0));
-    let model = checked(dir.path(), Some("nerrow  f4"));
+    let model = checked(dir.path(), Some("nulva  61k"));
     assert_eq!(model.1, 0);
     assert!(model.0.len() > 10 && model.0.iter().all(|sale| first.contains(sale)));
-    log(dir.path(), "Brask M2", "2026-11-20", 90);
+    log(dir.path(), "Bolv 83V", "2026-11-20", 90);
     let (after, estimated) = checked(dir.path(), None);
     assert_eq!((after.len(), estimated), (first.len() + 1, 1));
     assert_eq!(misses(dir.path(), day("2026-11-20")).1, 0);
@@ -127,7 +127,7 @@ fn damage_does_no_harm() {
     }
 }
 
-const MODELS: [&str; 3] = ["Nerrow F4", "Tolvik Page 6", "Brask M2"];
+const MODELS: [&str; 3] = ["Nulva 61K", "Tumrik QN 948", "Bolv 83V"];
 
 /// A line of a sheet: a sale on some day of eight months, now and then without one.
 fn sale(rng: &mut StdRng) -> (String, String, u32) {
@@ -190,7 +190,7 @@ fn edit(dir: &Path, rng: &mut StdRng) {
 const SETTINGS: [&str; 5] = [
     "",
     "[estimate]\npool = \"none\"\n",
-    "[estimate]\npool = \"family\"\n[families.ours]\nmodels = [\"Nerrow F4\", \"Brask M2\"]\n",
+    "[estimate]\npool = \"family\"\n[families.ours]\nmodels = [\"Nulva 61K\", \"Bolv 83V\"]\n",
     "price_basis = \"item\"\n[estimate]\nhalf_life_days = 40\n",
     "[deal]\nwage = 12\n",
 ];

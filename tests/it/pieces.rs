@@ -25,7 +25,7 @@ use crate::coverage::TODAY;
 use crate::estimate::book_of;
 use crate::runner::out;
 
-const MODEL: &str = "Tolvik Page 6";
+const MODEL: &str = "Tumrik QN 948";
 
 /// What is there of a unit: of each piece of the kit (or which level of the scale, where there is
 /// no kit), of packaging, of the seal.
@@ -365,17 +365,17 @@ fn a_kit_of_which_all_is_missing_is_bare() {
             ][at % 5];
             let grade = ["A", "B", "C"][at / 5 % 3];
             let day = format!("2026-0{}-{:02}", 1 + at / 12, 1 + at % 12 * 2);
-            format!("{day},Nerrow F4,{words},{grade},fixed,{}", price + at % 7)
+            format!("{day},Nulva 61K,{words},{grade},fixed,{}", price + at % 7)
         })
         .collect();
     let book = book_of(
         "sold_on,model,completeness,missing,grade,how_sold,price",
         &rows,
     );
-    let kit = "[kits.\"Nerrow F4\"]\nships_with = [\"battery\", \"strap\"]\nusable_needs = [\"battery\"]\n";
+    let kit = "[kits.\"Nulva 61K\"]\nships_with = [\"battery\", \"strap\"]\nusable_needs = [\"battery\"]\n";
     with_kit(book.path(), kit);
     let bare = ["--completeness", "bare", "--enough", "8"];
-    let bare = asked(book.path(), "Nerrow F4", &bare);
+    let bare = asked(book.path(), "Nulva 61K", &bare);
     assert_eq!(bare["evidence"]["widening"][0]["brought"], 8, "{bare:#}");
     for words in [
         &["--completeness", "full", "--missing", "battery, strap"][..],
@@ -390,7 +390,7 @@ fn a_kit_of_which_all_is_missing_is_bare() {
     ] {
         let other = asked(
             book.path(),
-            "Nerrow F4",
+            "Nulva 61K",
             &[words, &["--enough", "8"]].concat(),
         );
         assert_eq!(price(&other), price(&bare), "{words:?}");
@@ -412,7 +412,7 @@ fn packaging_and_seal_are_the_same_by_word_and_by_name() {
                 ("usable,,", 90),
             ][at % 6];
             format!(
-                "2026-05-{:02},Brask M2,{words},B,fixed,{}",
+                "2026-05-{:02},Bolv 83V,{words},B,fixed,{}",
                 1 + at % 28,
                 price + at / 6
             )
@@ -425,7 +425,7 @@ fn packaging_and_seal_are_the_same_by_word_and_by_name() {
     let same = |ways: &[&[&str]]| {
         let made: Vec<Value> = ways
             .iter()
-            .map(|way| asked(book.path(), "Brask M2", way))
+            .map(|way| asked(book.path(), "Bolv 83V", way))
             .collect();
         for other in &made[1..] {
             assert_eq!(price(other), price(&made[0]), "{ways:?}");

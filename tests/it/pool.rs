@@ -105,7 +105,7 @@ fn set_pool(dir: &Path, word: &str) {
 const UNIT: [&str; 7] = [
     "estimate",
     "--model",
-    "Tolvik Page 6",
+    "Tumrik QN 948",
     "--grade",
     "B",
     "--as-of",
@@ -129,7 +129,7 @@ fn money(value: &Value) -> f64 {
 #[test]
 fn a_model_with_few_comps_leans_on_another() {
     let dir = tempfile::tempdir().unwrap();
-    let rows = sales("Tolvik Page 6", 6, 3, 100.0, 0.9) + &sales("Nerrow F4", 5, 40, 320.0, 0.75);
+    let rows = sales("Tumrik QN 948", 6, 3, 100.0, 0.9) + &sales("Nulva 61K", 5, 40, 320.0, 0.75);
     book(dir.path(), &rows);
     let pooled = run_json(dir.path(), &UNIT);
     set_pool(dir.path(), "none");
@@ -163,12 +163,12 @@ fn a_model_with_few_comps_leans_on_another() {
 #[test]
 fn a_family_keeps_to_itself() {
     let dir = tempfile::tempdir().unwrap();
-    let rows = sales("Tolvik Page 6", 6, 3, 100.0, 0.9)
-        + &sales("Tolvik Page 8", 5, 12, 140.0, 0.8)
-        + &sales("Nerrow F4", 5, 40, 320.0, 0.75);
+    let rows = sales("Tumrik QN 948", 6, 3, 100.0, 0.9)
+        + &sales("Tumrik QN 949", 5, 12, 140.0, 0.8)
+        + &sales("Nulva 61K", 5, 40, 320.0, 0.75);
     book(dir.path(), &rows);
     let settings = "[estimate]\npool = \"family\"\n[families.readers]\n\
-                    models = [\"Tolvik Page 6\", \"tolvik page 8\"]\n";
+                    models = [\"Tumrik QN 948\", \"tumrik qn 949\"]\n";
     std::fs::write(dir.path().join("compband.toml"), settings).unwrap();
     let document = run_json(dir.path(), &UNIT);
     assert_eq!(document["evidence"]["other_models"], 1);
@@ -178,17 +178,17 @@ fn a_family_keeps_to_itself() {
 /// A check knows nothing of another model's sales of the month of a sale, or later.
 #[test]
 fn a_check_hears_nothing_of_later_sales() {
-    let earlier = sales("Tolvik Page 6", 6, 9, 100.0, 0.9) + &sales("Nerrow F4", 5, 20, 320.0, 0.8);
+    let earlier = sales("Tumrik QN 948", 6, 9, 100.0, 0.9) + &sales("Nulva 61K", 5, 20, 320.0, 0.8);
     let check = |rows: &str| {
         let dir = tempfile::tempdir().unwrap();
         book(dir.path(), rows);
-        run_json(dir.path(), &["check", "--model", "Tolvik Page 6"])
+        run_json(dir.path(), &["check", "--model", "Tumrik QN 948"])
     };
     let known = check(&earlier);
-    let later = sales("Nerrow F4", 6, 20, 320.0, 0.5) + &sales("Nerrow F4", 7, 20, 320.0, 0.4);
+    let later = sales("Nulva 61K", 6, 20, 320.0, 0.5) + &sales("Nulva 61K", 7, 20, 320.0, 0.4);
     assert_eq!(check(&(earlier.clone() + &later)), known);
     // Of sales before the month it does.
-    let before = sales("Nerrow F4", 4, 20, 320.0, 0.5);
+    let before = sales("Nulva 61K", 4, 20, 320.0, 0.5);
     assert_ne!(check(&(earlier + &before)), known);
 }
 

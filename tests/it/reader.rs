@@ -9,7 +9,7 @@ use crate::estimate::root;
 use crate::runner::out;
 
 /// Models of the demo, in several ways of writing, and one that the book does not have.
-const MODELS: [&str; 4] = ["Nerrow F4", "nerrow  f4", "Tolvik Page 6", "Nobody Knows"];
+const MODELS: [&str; 4] = ["Nulva 61K", "nulva  61k", "Tumrik QN 948", "Nobody Knows"];
 
 #[test]
 fn many_units_are_estimated_as_one_alone() {

@@ -48,8 +48,8 @@ fn table(name: &str) -> (DMatrix<f64>, DVector<f64>) {
 }
 
 /// The auction data: total price on new, stock photo, duration and wheels.
-fn mariokart() -> (DMatrix<f64>, DVector<f64>) {
-    let mut reader = csv::Reader::from_path(path("mariokart.csv")).unwrap();
+fn textbook_auctions() -> (DMatrix<f64>, DVector<f64>) {
+    let mut reader = csv::Reader::from_path(path("textbook_auctions.csv")).unwrap();
     let header = reader.headers().unwrap().clone();
     let at = |name: &str| header.iter().position(|h| h == name).unwrap();
     let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
@@ -158,7 +158,7 @@ fn certified_regressions() {
 /// *OpenIntro Statistics*, multiple regression chapter: the published coefficients.
 #[test]
 fn textbook_auctions() {
-    let (x, y) = mariokart();
+    let (x, y) = textbook_auctions();
     assert_eq!(y.len(), 141);
     let fit = least_squares(&x, &y);
     for (j, published) in [36.21, 5.13, 1.08, -0.03, 7.29].into_iter().enumerate() {

@@ -95,11 +95,11 @@ fn a_page_needs_nothing_beside_it_and_can_be_made_again() {
     let command = between(&html, "<pre><code>", "</code>");
     assert_eq!(
         command,
-        "compband report --model 'Nerrow F4' --grade B --completeness usable --missing charger \
+        "compband report --model 'Nulva 61K' --grade B --completeness usable --missing charger \
          --as-of 2026-11-20 --out report.html"
     );
-    let words: Vec<&str> = vec!["report", "--model", "Nerrow F4"];
-    let rest = command.split_once("'Nerrow F4' ").unwrap().1.split(' ');
+    let words: Vec<&str> = vec!["report", "--model", "Nulva 61K"];
+    let rest = command.split_once("'Nulva 61K' ").unwrap().1.split(' ');
     let words: Vec<&str> = words.into_iter().chain(rest).collect();
     out(dir.path(), &words);
     let again = fs::read_to_string(dir.path().join("report.html")).unwrap();
@@ -155,7 +155,7 @@ fn bid_and_check_are_told_where_they_are_asked_for() {
     );
     assert!(html.contains("1. new &lt;cell&gt;: parts 14.00"));
     assert!(html.contains("A swollen or dented lithium cell can catch fire"));
-    let held = json(dir.path(), &["check", "--model", "Nerrow F4"]);
+    let held = json(dir.path(), &["check", "--model", "Nulva 61K"]);
     let group = &held["groups"][0];
     let table = between(&html, "<caption id=\"check\">", "</table>");
     for band in group["coverage"].as_array().unwrap() {
@@ -178,11 +178,11 @@ fn bid_and_check_are_told_where_they_are_asked_for() {
 fn watching() -> tempfile::TempDir {
     let dir = demo();
     let (unit, _day) = UNIT.split_at(UNIT.len() - 2);
-    out(dir.path(), &[&["watch", "add", "f4"], unit].concat());
-    let page6 = ["--model", "Tolvik Page 6", "--grade", "C"];
+    out(dir.path(), &[&["watch", "add", "61k"], unit].concat());
+    let qn948 = ["--model", "Tumrik QN 948", "--grade", "C"];
     out(
         dir.path(),
-        &[&["watch", "add", "page6"][..], &page6].concat(),
+        &[&["watch", "add", "qn948"][..], &qn948].concat(),
     );
     dir
 }
@@ -213,13 +213,13 @@ fn several_watched_units_are_parts_of_one_page() {
         );
         plain(&fs::read_to_string(dir.path().join(file)).unwrap())
     };
-    let html = of(&["page6", "f4", "page6"], "two.html");
+    let html = of(&["qn948", "61k", "qn948"], "two.html");
     // Contents lead to each part, with the figures of the estimate.
     let contents = between(&html, "<nav", "</nav>");
     let unit = json(dir.path(), &[&["estimate"][..], &UNIT].concat());
     let line = format!(
-        "<a href=\"#part2-name\">f4: {}</a> <b>{} EUR</b> <span>80 % band {} to {}</span>",
-        "Nerrow F4, grade B, usable, charger missing",
+        "<a href=\"#part2-name\">61k: {}</a> <b>{} EUR</b> <span>80 % band {} to {}</span>",
+        "Nulva 61K, grade B, usable, charger missing",
         unit["likely_price"].as_str().unwrap(),
         unit["band"]["low"].as_str().unwrap(),
         unit["band"]["high"].as_str().unwrap()
@@ -239,7 +239,7 @@ fn several_watched_units_are_parts_of_one_page() {
     let regions = values(&html, "aria-labelledby");
     let apart: BTreeSet<&str> = regions.iter().copied().collect();
     assert_eq!(apart.len(), regions.len(), "{regions:?}");
-    assert!(html.contains("\"Chart of f4\"") && html.contains("\"Chart of page6\""));
+    assert!(html.contains("\"Chart of 61k\"") && html.contains("\"Chart of qn948\""));
     // Headings go down a level at a time.
     let mut before = 0;
     for (at, _) in html.match_indices("<h") {
@@ -253,10 +253,10 @@ fn several_watched_units_are_parts_of_one_page() {
         );
         before = level;
     }
-    assert!(html.find("page6: Tolvik").unwrap() < html.find("f4: Nerrow").unwrap());
+    assert!(html.find("qn948: Tumrik").unwrap() < html.find("61k: Nulva").unwrap());
     assert!(between(&html, "<style>", "</style>").contains("article { break-before: page; }"));
     // What is told of a unit is what is told of it alone, and the page can be made again.
-    let alone = of(&["f4"], "one.html");
+    let alone = of(&["61k"], "one.html");
     let section = |html: &str, heading: &str| {
         let rest = html.rsplit_once(&format!(">{heading}</h")).unwrap().1;
         let rest = rest.split_once('>').unwrap().1;
@@ -272,10 +272,10 @@ fn several_watched_units_are_parts_of_one_page() {
     ] {
         assert_eq!(section(&html, heading), section(&alone, heading));
     }
-    assert!(alone.contains("<h1 dir=\"auto\">Nerrow F4") && !alone.contains("Contents"));
-    assert!(alone.contains("<dt>Described by</dt><dd>--model 'Nerrow F4' --completeness usable"));
+    assert!(alone.contains("<h1 dir=\"auto\">Nulva 61K") && !alone.contains("Contents"));
+    assert!(alone.contains("<dt>Described by</dt><dd>--model 'Nulva 61K' --completeness usable"));
     let all = of(&["--all"], "all.html");
-    assert!(all.find("f4: Nerrow").unwrap() < all.find("page6: Tolvik").unwrap());
+    assert!(all.find("61k: Nulva").unwrap() < all.find("qn948: Tumrik").unwrap());
     let command = between(&all, "<pre><code>", "</code>");
     assert_eq!(
         command,
@@ -310,18 +310,18 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
     fs::remove_file(dir.path().join("a.html")).unwrap();
     fails(dir.path(), 5, &[&["report", "gone"][..], &day].concat());
     let unknown = fails(dir.path(), 5, &[&["report", "page7"][..], &day].concat());
-    assert!(unknown.contains("the nearest names: page6"), "{unknown}");
+    assert!(unknown.contains("the nearest names: qn948"), "{unknown}");
     for (words, told) in [
-        (vec!["report", "f4", "--grade", "A"], "watch.toml"),
+        (vec!["report", "61k", "--grade", "A"], "watch.toml"),
         (
-            vec!["report", "--all", "--model", "Nerrow F4"],
+            vec!["report", "--all", "--model", "Nulva 61K"],
             "watch.toml",
         ),
         (
             vec!["report", "--grade", "A"],
             "names of watched units, deals, or --all",
         ),
-        (vec!["report", "--all", "f4"], "--all"),
+        (vec!["report", "--all", "61k"], "--all"),
     ] {
         let wrong = fails(dir.path(), 2, &[&words[..], &day].concat());
         assert!(wrong.contains(told), "{words:?}: {wrong}");
@@ -373,7 +373,7 @@ fn what_to_ask_is_what_ask_says() {
         &[
             "report",
             "--model",
-            "Nerrow F4",
+            "Nulva 61K",
             "--csv",
             "a.csv",
             "--deadline",
@@ -396,7 +396,7 @@ fn spreadsheets_of_several_units_name_them() {
     out(
         dir.path(),
         &[
-            &["report", "page6", "f4", "--as-of", "2026-11-20"][..],
+            &["report", "qn948", "61k", "--as-of", "2026-11-20"][..],
             &files,
         ]
         .concat(),
@@ -409,10 +409,10 @@ fn spreadsheets_of_several_units_name_them() {
         let mut csv = csv::Reader::from_path(dir.path().join(file)).unwrap();
         assert_eq!(&csv.headers().unwrap()[0], "unit");
         let rows: Vec<csv::StringRecord> = csv.records().map(Result::unwrap).collect();
-        assert_eq!(&rows[0][0], "page6");
+        assert_eq!(&rows[0][0], "qn948");
         let written: BTreeSet<&str> = rows
             .iter()
-            .filter(|row| &row[0] == "f4")
+            .filter(|row| &row[0] == "61k")
             .map(|row| &row[1])
             .collect();
         let told = unit[key].as_array().unwrap();
@@ -443,7 +443,7 @@ fn nothing_that_was_typed_is_markup_or_a_formula() {
     for at in 0..21 {
         let text = hostile[at % hostile.len()].replace('"', "\"\"");
         csv += &format!(
-            "2026-0{}-11,<i>M2</i>,\"{text}\",A,\"{text}\",{},EUR,\"{text}\"\n",
+            "2026-0{}-11,<i>83V</i>,\"{text}\",A,\"{text}\",{},EUR,\"{text}\"\n",
             1 + at % 9,
             90 + at % 5
         );
@@ -455,7 +455,7 @@ fn nothing_that_was_typed_is_markup_or_a_formula() {
         &[
             "report",
             "--model",
-            "<i>M2</i>",
+            "<i>83V</i>",
             "--variant",
             "\u{202e}<script>'\u{7}",
             "--defect",
@@ -480,7 +480,7 @@ fn nothing_that_was_typed_is_markup_or_a_formula() {
     for markup in ["<img", "<b ", "<i>", "\u{202e}", "\u{7}"] {
         assert!(!html.contains(markup), "{markup:?}");
     }
-    assert!(html.contains("&lt;i&gt;M2&lt;/i&gt;, \\u{202e}&lt;script&gt;'\\u{7}"));
+    assert!(html.contains("&lt;i&gt;83V&lt;/i&gt;, \\u{202e}&lt;script&gt;'\\u{7}"));
     assert!(html.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
     for name in ["a.csv", "b.csv"] {
         let mut csv = csv::Reader::from_path(dir.path().join(name)).unwrap();
@@ -504,7 +504,7 @@ fn nothing_that_was_typed_is_markup_or_a_formula() {
 fn files_that_cannot_be_are_refused_before_the_work() {
     let dir = demo();
     let with = |more: &[&'static str]| -> Vec<&'static str> {
-        ["report", "--model", "Nerrow F4"]
+        ["report", "--model", "Nulva 61K"]
             .iter()
             .chain(more)
             .copied()

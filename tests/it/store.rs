@@ -24,7 +24,7 @@ fn log(dir: &Path, price: &str) -> String {
         &[
             "log",
             "--model",
-            "Nerrow F4",
+            "Nulva 61K",
             "--price",
             price,
             "--sold-on",
@@ -90,13 +90,13 @@ fn a_book_is_found_above_by_option_and_by_environment() {
     assert_eq!(csv_rows(&below).len(), 1);
     let away = tempfile::tempdir().unwrap();
     let named = dir.path().to_str().unwrap();
-    assert!(out(away.path(), &["--book", named, "models"]).contains("Nerrow F4"));
+    assert!(out(away.path(), &["--book", named, "models"]).contains("Nulva 61K"));
     let by_environment = compband(away.path())
         .arg("models")
         .env("COMPBAND_BOOK", named)
         .output()
         .unwrap();
-    assert!(String::from_utf8_lossy(&by_environment.stdout).contains("Nerrow F4"));
+    assert!(String::from_utf8_lossy(&by_environment.stdout).contains("Nulva 61K"));
     assert!(fails(away.path(), 5, &["models"]).contains("compband init"));
     assert!(fails(away.path(), 5, &["--book", "nowhere", "models"]).contains("no book there"));
 }
@@ -127,7 +127,7 @@ fn a_logged_sale_is_recorded_whole() {
         &[
             "log",
             "--model",
-            "Tolvik Page 6",
+            "Tumrik QN 948",
             "--price",
             "EUR 48.50",
             "--shipping",
@@ -164,7 +164,7 @@ fn a_logged_sale_is_recorded_whole() {
         .to_string();
     assert!(text.contains("compband undo"), "{text}");
     let expected = format!(
-        "{id},2026-02-01,Tolvik Page 6,grey,usable,C,cable x2; charger,case,scratched screen,yes,48.50,3.90,EUR,offer,\
+        "{id},2026-02-01,Tumrik QN 948,grey,usable,C,cable x2; charger,case,scratched screen,yes,48.50,3.90,EUR,offer,\
          fair,1,\"line one\nline \"\"two\"\"\"\n"
     );
     assert_eq!(
@@ -187,7 +187,7 @@ fn wrong_values_are_refused_all_at_once_and_nothing_is_written() {
         &[
             "log",
             "--model",
-            "Brask M2",
+            "Bolv 83V",
             "--price",
             "-5",
             "--grade",
@@ -211,7 +211,7 @@ fn the_same_sale_counts_twice_only_when_told() {
     let sale = [
         "log",
         "--model",
-        "nerrow f4",
+        "nulva 61k",
         "--price",
         "120",
         "--sold-on",
@@ -220,7 +220,7 @@ fn the_same_sale_counts_twice_only_when_told() {
     let same = [
         "log",
         "--model",
-        "Nerrow F4",
+        "Nulva 61K",
         "--price",
         "120",
         "--sold-on",
@@ -246,7 +246,7 @@ fn an_update_is_shown_old_to_new_and_taken_back_by_undo() {
             "--id",
             "s1",
             "--model",
-            "Brask M2",
+            "Bolv 83V",
             "--sold-on",
             "2026-01-01",
             "--price",
@@ -276,7 +276,7 @@ fn a_new_attribute_widens_the_log_and_undo_keeps_it() {
         let mut args = vec![
             "log",
             "--model",
-            "Nerrow F4",
+            "Nulva 61K",
             "--sold-on",
             "2026-01-15",
             "--price",
@@ -337,14 +337,14 @@ fn a_new_attribute_widens_the_log_and_undo_keeps_it() {
 #[test]
 fn logged_attributes_are_held_against_the_settings() {
     let dir = book();
-    let settings = "[families.f]\nmodels = [\"Nerrow F4\"]\n\
+    let settings = "[families.f]\nmodels = [\"Nulva 61K\"]\n\
                     attributes.storage = { unit = \"GB\", scale = \"doubling\", sign = \"up\", rule = \"3 to 12 %\" }\n";
     fs::write(dir.path().join("compband.toml"), settings).unwrap();
     let log = |set: &str| {
         let args = [
             "log",
             "--model",
-            "nerrow f4",
+            "nulva 61k",
             "--price",
             "9",
             "--sold-on",
@@ -378,7 +378,7 @@ fn logged_attributes_are_held_against_the_settings() {
     assert!(
         odd.status.success()
             && stderr(&odd)
-                .contains("no family in compband.toml declares \"storge\" for \"nerrow f4\"")
+                .contains("no family in compband.toml declares \"storge\" for \"nulva 61k\"")
             && stderr(&odd).contains("did you mean \"storage\"?"),
         "{}",
         stderr(&odd)
@@ -392,14 +392,14 @@ fn undo_goes_back_entry_by_entry_and_numbers_are_not_used_again() {
     write_import(
         dir.path(),
         "000001-old.csv",
-        &row("a", "2026-01-01", "Nerrow F4", "100.00"),
+        &row("a", "2026-01-01", "Nulva 61K", "100.00"),
     );
     log(dir.path(), "120");
     write_import(
         dir.path(),
         "000003-shop.csv",
-        &(row("a", "2026-01-01", "Nerrow F4", "101.00")
-            + &row("b", "2026-01-02", "Tolvik Page 6", "50.00")),
+        &(row("a", "2026-01-01", "Nulva 61K", "101.00")
+            + &row("b", "2026-01-02", "Tumrik QN 948", "50.00")),
     );
     assert_eq!(csv_rows(dir.path()).len(), 3);
     let dry = out(dir.path(), &["undo", "--dry-run"]);
@@ -412,7 +412,7 @@ fn undo_goes_back_entry_by_entry_and_numbers_are_not_used_again() {
     assert!(dir.path().join("comps/000003-shop.csv").exists());
     let undone = out(dir.path(), &["undo"]);
     assert!(
-        undone.contains("Tolvik Page 6: 1")
+        undone.contains("Tumrik QN 948: 1")
             && undone.contains("In force again as recorded before: 1 comp"),
         "{undone}"
     );
@@ -437,9 +437,9 @@ fn a_spoilt_import_is_refused_cell_by_cell_and_can_be_taken_back() {
     write_import(
         dir.path(),
         "000001-shop.csv",
-        &(row("a", "01/02/2026", "Nerrow F4", "1,5")
-            + &row("b", "2026-01-02", "Nerrow F4", "50")
-            + &row("b", "2026-01-02", "Brask M2", "5")),
+        &(row("a", "01/02/2026", "Nulva 61K", "1,5")
+            + &row("b", "2026-01-02", "Nulva 61K", "50")
+            + &row("b", "2026-01-02", "Bolv 83V", "5")),
     );
     let text = fails(dir.path(), 3, &["comps"]);
     assert!(
@@ -461,14 +461,14 @@ fn a_torn_last_line_is_passed_over_by_readers_and_repaired_by_writers() {
     log(dir.path(), "120");
     let path = dir.path().join("comps/logged.csv");
     let whole = fs::read(&path).unwrap();
-    let torn = [whole.as_slice(), b"2,abc,2026-01-15,Nerrow F4,,\"fu"].concat();
+    let torn = [whole.as_slice(), b"2,abc,2026-01-15,Nulva 61K,,\"fu"].concat();
     fs::write(&path, &torn).unwrap();
     let read = run(dir.path(), &["comps", "--csv"]);
     assert!(read.status.success() && stderr(&read).contains("not finished and is passed over"));
     assert_eq!(fs::read(&path).unwrap(), torn, "a reader wrote");
     let written = run(
         dir.path(),
-        &["log", "--model", "Nerrow F4", "--price", "99"],
+        &["log", "--model", "Nulva 61K", "--price", "99"],
     );
     assert!(
         stderr(&written).contains("cut off and is taken out"),
@@ -477,7 +477,7 @@ fn a_torn_last_line_is_passed_over_by_readers_and_repaired_by_writers() {
     );
     assert_eq!(
         fs::read(dir.path().join("comps/logged-torn-1.txt")).unwrap(),
-        b"2,abc,2026-01-15,Nerrow F4,,\"fu"
+        b"2,abc,2026-01-15,Nulva 61K,,\"fu"
     );
     assert_eq!(csv_rows(dir.path()).len(), 2);
     assert!(fs::read(&path).unwrap().starts_with(&whole));
@@ -494,7 +494,7 @@ fn a_last_line_that_only_lacks_its_end_is_kept() {
     assert_eq!(csv_rows(dir.path()).len(), 1);
     let written = run(
         dir.path(),
-        &["log", "--model", "Nerrow F4", "--price", "99"],
+        &["log", "--model", "Nulva 61K", "--price", "99"],
     );
     assert!(
         stderr(&written).contains("is kept, but its last cell may be cut"),
@@ -510,7 +510,7 @@ fn every_cut_of_the_log_leaves_a_book_that_reads_and_writes() {
     let plain = [
         "log",
         "--model",
-        "Nerrow F4",
+        "Nulva 61K",
         "--price",
         "1",
         "--note",
@@ -556,12 +556,12 @@ fn a_quote_left_open_by_hand_does_not_cost_the_rows_behind_it() {
     let path = dir.path().join("comps/logged.csv");
     let spoilt = fs::read_to_string(&path)
         .unwrap()
-        .replacen("Nerrow F4", "\"Nerrow F4", 1);
+        .replacen("Nulva 61K", "\"Nulva 61K", 1);
     fs::write(&path, &spoilt).unwrap();
     let text = fails(
         dir.path(),
         3,
-        &["log", "--model", "Nerrow F4", "--price", "9"],
+        &["log", "--model", "Nulva 61K", "--price", "9"],
     );
     assert!(
         text.contains("row 2") && text.contains("double quote"),
@@ -580,7 +580,7 @@ fn many_runs_at_once_lose_and_mix_nothing() {
             command.args([
                 "log",
                 "--model",
-                "Nerrow F4",
+                "Nulva 61K",
                 "--price",
                 &format!("{}", 100 + n),
                 "--note",
@@ -622,7 +622,7 @@ fn listings_filter_and_say_how_many_more() {
             row(
                 &format!("a{n:07}"),
                 &format!("2026-01-{:02}", n % 28 + 1),
-                "Nerrow F4",
+                "Nulva 61K",
                 "100.00",
             )
         })
@@ -630,14 +630,14 @@ fn listings_filter_and_say_how_many_more() {
     write_import(
         dir.path(),
         "000001-a.csv",
-        &(rows + &row("b0000001", "2025-05-05", "Tolvik Page 6", "50.00")),
+        &(rows + &row("b0000001", "2025-05-05", "Tumrik QN 948", "50.00")),
     );
     out(
         dir.path(),
         &[
             "log",
             "--model",
-            "Brask M2",
+            "Bolv 83V",
             "--price",
             "9",
             "--parts",
@@ -659,7 +659,7 @@ fn listings_filter_and_say_how_many_more() {
             .count()
             - 1
     };
-    assert_eq!(count(&["--model", "tolvik page6"]), 1);
+    assert_eq!(count(&["--model", "tumrik qn948"]), 1);
     assert_eq!(count(&["--since", "2026-01-28"]), 2);
     assert_eq!(count(&["--until", "2025-12-31"]), 2);
     assert_eq!(count(&["--parts"]), 1);
@@ -668,27 +668,27 @@ fn listings_filter_and_say_how_many_more() {
     assert_eq!(count(&["--venue", "corner  shop"]), 1);
     assert_eq!(count(&["--limit", "7"]), 7);
     assert_eq!(count(&["--variant", "red"]), 0);
-    assert!(fails(dir.path(), 5, &["comps", "--model", "Tolvik Pag 6"]).contains("Tolvik Page 6"));
+    assert!(fails(dir.path(), 5, &["comps", "--model", "Tumrik QM 948"]).contains("Tumrik QN 948"));
     assert!(fails(dir.path(), 3, &["comps", "--grade", "Z"]).contains("A, B, C, D"));
 }
 
 #[test]
 fn models_sum_up() {
     let dir = book();
-    let rows = row("a", "2026-01-01", "Nerrow F4", "100.00")
-        + &row("b", "2026-02-01", "nerrow  f4", "120.00")
-        + &row("c", "2026-03-01", "Nerrow F4", "90.00").replace(",yes,", ",no,")
-        + &row("d", "2026-03-02", "Nerrow F4", "900.00").replace(",fair,1,", ",fair,9,");
+    let rows = row("a", "2026-01-01", "Nulva 61K", "100.00")
+        + &row("b", "2026-02-01", "nulva  61k", "120.00")
+        + &row("c", "2026-03-01", "Nulva 61K", "90.00").replace(",yes,", ",no,")
+        + &row("d", "2026-03-02", "Nulva 61K", "900.00").replace(",fair,1,", ",fair,9,");
     write_import(dir.path(), "000001-a.csv", &rows);
-    let text = out(dir.path(), &["models", "NERROW F4"]);
+    let text = out(dir.path(), &["models", "NULVA 61K"]);
     let line = text
         .lines()
-        .find(|line| line.starts_with("Nerrow F4"))
+        .find(|line| line.starts_with("Nulva 61K"))
         .unwrap();
     let cells: Vec<&str> = line.split_whitespace().collect();
     let expected = [
-        "Nerrow",
-        "F4",
+        "Nulva",
+        "61K",
         "4",
         "2026-01-01",
         "2026-03-02",
@@ -702,7 +702,7 @@ fn models_sum_up() {
         "4",
     ];
     assert_eq!(cells, expected);
-    assert!(fails(dir.path(), 5, &["models", "Nerow F4"]).contains("Nerrow F4"));
+    assert!(fails(dir.path(), 5, &["models", "Nula 61K"]).contains("Nulva 61K"));
 }
 
 #[test]
@@ -713,7 +713,7 @@ fn exported_rows_imported_again_are_the_same_rows() {
         &[
             "log",
             "--model",
-            "Nerrow F4",
+            "Nulva 61K",
             "--price",
             "1.2345",
             "--note",
@@ -728,7 +728,7 @@ fn exported_rows_imported_again_are_the_same_rows() {
         &[
             "log",
             "--model",
-            "Brask M2",
+            "Bolv 83V",
             "--price",
             "99999999999",
             "--venue",
@@ -744,7 +744,7 @@ fn exported_rows_imported_again_are_the_same_rows() {
 #[test]
 fn a_sale_without_a_day_is_logged_listed_and_dated_later() {
     let dir = book();
-    let sale = ["log", "--model", "Nerrow F4", "--price", "90"];
+    let sale = ["log", "--model", "Nulva 61K", "--price", "90"];
     let said = out(dir.path(), &[&sale[..], &["--undated"]].concat());
     assert!(said.contains("sold on a day not recorded"), "{said}");
     let both = [&sale[..], &["--undated", "--sold-on", "today"]].concat();
@@ -785,7 +785,7 @@ fn a_sale_without_a_day_is_logged_listed_and_dated_later() {
 fn a_closed_pipe_ends_quietly() {
     let dir = book();
     let rows: String = (0..5000)
-        .map(|n| row(&format!("a{n:07}"), "2026-01-01", "Nerrow F4", "100.00"))
+        .map(|n| row(&format!("a{n:07}"), "2026-01-01", "Nulva 61K", "100.00"))
         .collect();
     write_import(dir.path(), "000001-a.csv", &rows);
     let mut child = compband(dir.path())
@@ -818,10 +818,10 @@ fn a_book_of_an_earlier_build_opens_unchanged() {
         tell(&["ledger", "--as-of", "2026-11-20"]),
         said("ledger.txt")
     );
-    assert_eq!(tell(&["history", "f4"]), said("history.txt"));
+    assert_eq!(tell(&["history", "61k"]), said("history.txt"));
     let unit = [
         "--model",
-        "Nerrow F4",
+        "Nulva 61K",
         "--grade",
         "B",
         "--as-of",
@@ -830,7 +830,7 @@ fn a_book_of_an_earlier_build_opens_unchanged() {
     assert!(tell(&[&["estimate"], &unit[..]].concat()).contains("Likely price"));
     let sale = [
         "--model",
-        "Nerrow F4",
+        "Nulva 61K",
         "--price",
         "150",
         "--sold-on",

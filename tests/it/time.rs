@@ -16,7 +16,7 @@ use crate::runner::{fails, out};
 
 const UNIT: [&str; 10] = [
     "--model",
-    "Nerrow F4",
+    "Nulva 61K",
     "--grade",
     "B",
     "--completeness",
@@ -86,7 +86,7 @@ fn changing(factor: f64) -> TempDir {
             chrono::NaiveDate::from_ymd_opt(2026, 11, 15).unwrap() - chrono::Days::new(7 * week);
         let scatter = 1.0 + 0.02 * f64::from([0, 2, -1, 1, -2][week as usize % 5]);
         let price = 100.0 * factor.powf(-(week as f64) * 7.0 / 30.4375) * scatter;
-        rows.push_str(&format!("Nerrow F4,B,usable,fixed,{price:.2},{day}\n"));
+        rows.push_str(&format!("Nulva 61K,B,usable,fixed,{price:.2},{day}\n"));
     }
     fs::write(dir.path().join("sales.csv"), rows).unwrap();
     out(dir.path(), &["import", "sales.csv"]);
@@ -157,9 +157,9 @@ fn the_weeks_are_those_of_the_asking_policy() {
         assert_eq!(bid["weeks_from"], "asking policy");
     }
     for (model, parts) in [
-        ("Tolvik Page 6", false),
-        ("Brask M2", false),
-        ("Brask M2", true),
+        ("Tumrik QN 948", false),
+        ("Bolv 83V", false),
+        ("Bolv 83V", true),
     ] {
         let mut unit = vec![
             "--model",
@@ -294,7 +294,7 @@ fn what_waiting_costs_is_learnt_from_the_ledger() {
             dir.path(),
             &[
                 "buy",
-                "Nerrow F4",
+                "Nulva 61K",
                 "--price",
                 "90",
                 "--grade",
@@ -390,7 +390,7 @@ fn what_to_offer_a_seller() {
             .all(|price| price.fract().is_zero());
         assert!(whole, "{offers}");
         let row = format!(
-            "listing,model,grade,completeness,how_sold,asked\nx,Nerrow F4,B,usable,fixed,{asked}\n"
+            "listing,model,grade,completeness,how_sold,asked\nx,Nulva 61K,B,usable,fixed,{asked}\n"
         );
         fs::write(dir.path().join("one.csv"), row).unwrap();
         let args = [
@@ -429,7 +429,7 @@ fn own_purchases_teach_how_far_sellers_come_down() {
     assert!((float(&before["low_percent"]) - 10.0).abs() < 1e-9);
     assert!((float(&before["high_percent"]) - 30.0).abs() < 1e-9);
     let buy = |more: &[&str]| {
-        let unit = ["buy", "Nerrow F4", "--grade", "B", "--date", "2026-11-01"];
+        let unit = ["buy", "Nulva 61K", "--grade", "B", "--date", "2026-11-01"];
         out(dir.path(), &[&unit[..], more].concat());
     };
     for _ in 0..6 {

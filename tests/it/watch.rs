@@ -32,7 +32,7 @@ const UNIT: &[&str] = DEMO_UNIT.split_at(8).0;
 
 fn watched() -> TempDir {
     let book = demo();
-    out(book.path(), &[&["watch", "add", "f4"], UNIT].concat());
+    out(book.path(), &[&["watch", "add", "61k"], UNIT].concat());
     book
 }
 
@@ -79,7 +79,7 @@ fn log(dir: &Path, model: &str, price: &str, day: &str, more: &[&str]) {
 }
 
 fn lines_of_history(dir: &Path) -> usize {
-    let text = fs::read_to_string(dir.join("history/f4.csv")).unwrap();
+    let text = fs::read_to_string(dir.join("history/61k.csv")).unwrap();
     text.lines().count() - 1
 }
 
@@ -122,7 +122,7 @@ fn a_logged_sale_is_what_moves_the_price() {
         "--id",
         "dear-one",
     ];
-    log(dir, "Nerrow F4", "190", "2026-11-18", &more);
+    log(dir, "Nulva 61K", "190", "2026-11-18", &more);
     let unit = refresh(dir, "2026-11-19");
     assert_eq!(unit["state"], "moved");
     adds_up(&unit);
@@ -151,7 +151,7 @@ fn nothing_else_is_blamed() {
     let toml = fs::read_to_string(&path).unwrap();
     fs::write(&path, format!("{toml}\n[estimate]\npool = \"none\"\n")).unwrap();
     refresh(dir, "2026-11-19");
-    log(dir, "Nerrow F4", "150", "2026-11-18", &["--id", "n1"]);
+    log(dir, "Nulva 61K", "150", "2026-11-18", &["--id", "n1"]);
     let unit = refresh(dir, "2026-11-19");
     adds_up(&unit);
     assert_eq!(kinds(&unit), ["new"]);
@@ -179,7 +179,7 @@ fn nothing_else_is_blamed() {
     assert_eq!(unit["steps"][0]["causes"][0]["may_be"][0], "the settings");
     assert_eq!(prices(&unit["estimate"]), prices(&fresh(dir, "2026-12-24")));
     // A lot says nothing, and is told to.
-    log(dir, "Nerrow F4", "300", "2026-11-18", &["--lot-size", "2"]);
+    log(dir, "Nulva 61K", "300", "2026-11-18", &["--lot-size", "2"]);
     let unit = refresh(dir, "2026-12-24");
     let comp = &unit["steps"][0]["causes"][0]["comps"][0];
     assert_eq!(money(&unit["change"]), Decimal::ZERO);
@@ -216,7 +216,7 @@ fn a_refresh_equals_a_fresh_estimate() {
     check("a remark in the settings", false);
     log(
         dir,
-        "Tolvik Page 6",
+        "Tumrik QN 948",
         "40",
         "2026-11-18",
         &["--grade", "D", "--defect", "dent"],
@@ -224,7 +224,7 @@ fn a_refresh_equals_a_fresh_estimate() {
     check("another model", true);
     out(dir, &["comps"]);
     check("a look", false);
-    log(dir, "Nerrow F4", "99", "2026-11-20", &[]);
+    log(dir, "Nulva 61K", "99", "2026-11-20", &[]);
     check("a sale of after the day", true);
     out(dir, &["undo"]);
     check("that taken back", true);
@@ -248,7 +248,7 @@ fn random_weeks_add_up() {
         for _ in 0..4 {
             let mut logged = Vec::new();
             for _ in 0..random.random_range(0..4) {
-                let model = ["Nerrow F4", "Nerrow F4", "Brask M2"][random.random_range(0..3)];
+                let model = ["Nulva 61K", "Nulva 61K", "Bolv 83V"][random.random_range(0..3)];
                 let price = format!("{:.2}", random.random_range(40.0..260.0));
                 let ago = chrono::Duration::days(random.random_range(-2..30));
                 let grade = ["A", "B", "C", "D"][random.random_range(0..4)];
@@ -384,12 +384,12 @@ fn the_sheet_fits_a_terminal_and_says_why() {
     let dir = book.path();
     out(
         dir,
-        &["watch", "add", "m2", "--model", "Brask M2", "--parts"],
+        &["watch", "add", "83v", "--model", "Bolv 83V", "--parts"],
     );
     refreshed(dir, "2026-11-15");
     log(
         dir,
-        "Nerrow F4",
+        "Nulva 61K",
         "1190",
         "2026-11-17",
         &["--shipping", "10", "--id", "odd"],
@@ -399,18 +399,18 @@ fn the_sheet_fits_a_terminal_and_says_why() {
     let flat: Vec<&str> = text.split_whitespace().collect();
     let flat = flat.join(" ");
     for said in [
-        "f4: Nerrow F4, grade B, usable, charger missing",
+        "61k: Nulva 61K, grade B, usable, charger missing",
         "since 2026-11-15",
         "the day, 2026-11-15 to 2026-11-19: sales age, the trend goes on",
         "new sale of 2026-11-17 for 1 200.00 (odd), not used (",
-        "m2: Brask M2",
+        "83v: Bolv 83V",
         "the steps add up",
     ] {
         assert!(flat.contains(said), "{said}:\n{text}");
     }
-    let text = out(dir, &["refresh", "f4", "--as-of", "2026-11-19"]);
+    let text = out(dir, &["refresh", "61k", "--as-of", "2026-11-19"]);
     assert!(text.contains("nothing changed since 2026-11-19"), "{text}");
-    assert!(!text.contains("m2"), "{text}");
+    assert!(!text.contains("83v"), "{text}");
     let text = out(dir, &["watch", "list"]);
     assert!(text.contains("2026-11-19"), "{text}");
 }
@@ -419,15 +419,15 @@ fn the_sheet_fits_a_terminal_and_says_why() {
 fn histories_are_shown_drawn_and_outlive_the_watching() {
     let book = watched();
     let dir = book.path();
-    let error = fails(dir, 5, &["history", "f4"]);
-    assert!(error.contains("compband refresh f4"), "{error}");
+    let error = fails(dir, 5, &["history", "61k"]);
+    assert!(error.contains("compband refresh 61k"), "{error}");
     let likely: Vec<Value> = ["2026-11-15", "2026-11-19", "2026-12-01"]
         .iter()
         .map(|day| refresh(dir, day)["estimate"]["likely_price"].clone())
         .collect();
-    out(dir, &["watch", "remove", "f4"]);
+    out(dir, &["watch", "remove", "61k"]);
     assert!(out(dir, &["watch", "list"]).contains("No unit is watched"));
-    let text = out(dir, &["history", "f4", "--json"]);
+    let text = out(dir, &["history", "61k", "--json"]);
     let document: Value = serde_json::from_str(&text).unwrap();
     let all = document["estimates"].as_array().unwrap();
     let told: Vec<Value> = all.iter().map(|e| e["likely_price"].clone()).collect();
@@ -436,13 +436,13 @@ fn histories_are_shown_drawn_and_outlive_the_watching() {
     assert_eq!(all[2]["comps_used"], used.len());
     assert!(used.iter().any(|comp| comp["weight"] == 1.0));
     keeps_to_schema(&document, "history");
-    let table = out(dir, &["history", "f4"]);
+    let table = out(dir, &["history", "61k"]);
     for likely in &likely {
         assert!(table.contains(likely.as_str().unwrap()), "{table}");
     }
     out(
         dir,
-        &["history", "f4", "--chart", "a.svg", "--chart", "a.png"],
+        &["history", "61k", "--chart", "a.svg", "--chart", "a.png"],
     );
     assert!(
         fs::read_to_string(dir.join("a.svg"))
@@ -464,12 +464,12 @@ fn what_is_wrong_with_a_watched_unit_is_told_and_the_others_are_estimated() {
     let good = fs::read_to_string(&path).unwrap();
     fs::write(
         &path,
-        format!("{good}\n[odd]\nmodel = \"Brask M2\"\ngrade = \"Q\"\n"),
+        format!("{good}\n[odd]\nmodel = \"Bolv 83V\"\ngrade = \"Q\"\n"),
     )
     .unwrap();
     let output = run(dir, &["refresh", "--as-of", "2026-11-19"]);
     assert_eq!(output.status.code(), Some(3));
-    assert!(String::from_utf8_lossy(&output.stdout).contains("f4: Nerrow F4"));
+    assert!(String::from_utf8_lossy(&output.stdout).contains("61k: Nulva 61K"));
     let error = stderr(&output);
     assert!(
         error.contains("watched unit \"odd\": --grade \"Q\" is not on"),
@@ -482,11 +482,11 @@ fn what_is_wrong_with_a_watched_unit_is_told_and_the_others_are_estimated() {
         "{error}"
     );
     fs::write(&path, &good).unwrap();
-    assert!(fails(dir, 5, &["refresh", "f44"]).contains("did you mean \"f4\"?"));
-    fails(dir, 3, &[&["watch", "add", "F4"], UNIT].concat());
+    assert!(fails(dir, 5, &["refresh", "61kk"]).contains("did you mean \"61k\"?"));
+    fails(dir, 3, &[&["watch", "add", "61K"], UNIT].concat());
     fails(dir, 3, &[&["watch", "add", "a/b"], UNIT].concat());
     fails(dir, 3, &["watch", "remove", "f5"]);
-    fails(dir, 5, &["watch", "add", "x", "--model", "Nerow F4"]);
+    fails(dir, 5, &["watch", "add", "x", "--model", "Nula 61K"]);
     let as_of = ["--as-of", "2026-11-19"];
     fails(dir, 2, &[&["watch", "add", "x"], UNIT, &as_of].concat());
     assert_eq!(fs::read_to_string(&path).unwrap(), good);
@@ -499,12 +499,12 @@ fn a_change_from_what_is_not_known_is_one_step() {
     let dir = book.path();
     refresh(dir, "2026-11-15");
     fs::remove_dir_all(dir.join("history/comps")).unwrap();
-    log(dir, "Nerrow F4", "190", "2026-11-18", &[]);
+    log(dir, "Nulva 61K", "190", "2026-11-18", &[]);
     let unit = refresh(dir, "2026-11-19");
     adds_up(&unit);
     assert_eq!(unit["steps"].as_array().unwrap().len(), 1);
     assert_eq!(kinds(&unit), ["rest", "day"]);
-    log(dir, "Nerrow F4", "190", "2026-11-19", &[]);
+    log(dir, "Nulva 61K", "190", "2026-11-19", &[]);
     assert!(kinds(&refresh(dir, "2026-11-19")).contains(&"new".to_string()));
 }
 
@@ -517,7 +517,7 @@ fn many_sales_at_once_share_a_step() {
     let mut text = "sold_on,model,grade,completeness,price,id\n".to_string();
     for at in 0..100 {
         text.push_str(&format!(
-            "2026-0{}-11,Nerrow F4,B,usable,{}.50,many-{at}\n",
+            "2026-0{}-11,Nulva 61K,B,usable,{}.50,many-{at}\n",
             1 + at % 9,
             130 + at % 17
         ));
@@ -556,7 +556,7 @@ fn following_tells_of_a_logged_sale() {
     // The notice comes when the first estimates are told and the book is looked at.
     let mut notices = BufReader::new(child.stderr.take().unwrap()).lines();
     assert!(notices.any(|line| line.unwrap().contains("looking at the book")));
-    log(dir, "Nerrow F4", "190", "2026-11-18", &["--id", "seen"]);
+    log(dir, "Nulva 61K", "190", "2026-11-18", &["--id", "seen"]);
     let lines = BufReader::new(child.stdout.take().unwrap()).lines();
     let mut lines = lines.map(Result::unwrap);
     assert!(lines.any(|line| line.contains("new sale of 2026-11-18")));

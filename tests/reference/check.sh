@@ -18,7 +18,7 @@ fi
 "$venv/bin/python" -m pip install --quiet --disable-pip-version-check -r "$here/requirements.txt"
 
 export PYTHONDONTWRITEBYTECODE=1
-for script in check_nist check_handbook make_mariokart make_robust make_pool make_posterior make_ratio make_accuracy make_undeclared make_outlet make_survival; do
+for script in check_nist check_handbook make_textbook_auctions make_robust make_pool make_posterior make_ratio make_accuracy make_undeclared make_outlet make_survival; do
     "$venv/bin/python" "$here/$script.py" --check
 done
 "$venv/bin/python" "$here/../../benches/accuracy/make_data.py" --check

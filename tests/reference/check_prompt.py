@@ -114,9 +114,9 @@ def rest(prompt, price, **said):
 
 def three_sales(compband, book):
     prompt = Prompt(compband, book)
-    seen = prompt.answer("model: ", "ner")
+    seen = prompt.answer("model: ", "nul")
     expect("Tab completes" in seen, f"no word on how it works: {seen}")
-    prompt.read("ner → Nerrow F4")
+    prompt.read("nul → Nulva 61K")
     prompt.answer("day of the sale [today]: ", "yesterday")
     prompt.read(f"yesterday → {TODAY - datetime.timedelta(1)}")
     prompt.answer("variant: ")
@@ -141,7 +141,7 @@ def three_sales(compband, book):
     prompt.read("Recorded")
 
     # The next sale has the last values.
-    prompt.answer("model [Nerrow F4]: ")
+    prompt.answer("model [Nulva 61K]: ")
     prompt.answer("day of the sale [today]: ", "3 days ago")
     prompt.answer("variant: ")
     seen = prompt.answer("completeness [usable]: ")
@@ -159,16 +159,16 @@ def three_sales(compband, book):
     prompt.read("Recorded")
 
     # A third, taken back by one word; what it said is not remembered then.
-    prompt.answer("model [Nerrow F4]: ", '"Ner"')
+    prompt.answer("model [Nulva 61K]: ", '"Nul"')
     rest(prompt, "900", grade="d")
-    prompt.answer("model [Ner]: ", "undo")
+    prompt.answer("model [Nul]: ", "undo")
     prompt.read("Took back the sale logged last")
     # Within a sale, undo goes back a question; another model begins without the state of the last.
-    prompt.answer("model [Nerrow F4]: ", "brask")
+    prompt.answer("model [Nulva 61K]: ", "bolv")
     prompt.answer("day of the sale", "yesterday")
     prompt.answer("variant: ", "undo")
     prompt.answer(f"day of the sale [{TODAY - datetime.timedelta(1)}]: ", "undo")
-    prompt.answer("model [Brask M2]: ")
+    prompt.answer("model [Bolv 83V]: ")
     prompt.answer("day of the sale", "today")
     prompt.answer("variant: ")
     prompt.answer("completeness: ")
@@ -178,7 +178,7 @@ def three_sales(compband, book):
     expect("2 sales recorded." in seen and prompt.status == 0, f"it ended with {prompt.status}: {seen}")
 
     first, second = logged(book)
-    expect(first["model"] == "Nerrow F4" and first["sold_on"] == str(TODAY - datetime.timedelta(1)), first)
+    expect(first["model"] == "Nulva 61K" and first["sold_on"] == str(TODAY - datetime.timedelta(1)), first)
     expect(first["completeness"] == "usable" and first["grade"] == "B", first)
     expect(first["missing"] == "charger; strap x2" and first["extras"] == "" and first["defects"] == "dent", first)
     expect(first["price"] == "920.50", first)
@@ -193,9 +193,9 @@ def from_the_book(compband, book):
     """A new run begins with the sale logged last, and takes back nothing that it did not enter."""
     before = logged(book)
     prompt = Prompt(compband, book)
-    prompt.answer("model [Nerrow F4]: ", "undo")
+    prompt.answer("model [Nulva 61K]: ", "undo")
     prompt.read("no sale was entered here")
-    prompt.answer("model [Nerrow F4]: ", "tolvik")
+    prompt.answer("model [Nulva 61K]: ", "tumrik")
     prompt.answer("day of the sale", "\x04")
     seen = prompt.end()
     expect("Nothing was recorded." in seen and prompt.status == 0, f"it ended with {prompt.status}: {seen}")
@@ -206,18 +206,18 @@ def others_meanwhile(compband, book):
     """What another run recorded since is not taken back; the same sale is asked about."""
     before = len(logged(book))
     prompt = Prompt(compband, book)
-    prompt.answer("model [Nerrow F4]: ")
+    prompt.answer("model [Nulva 61K]: ")
     rest(prompt, "77")
     prompt.read("Recorded")
-    other = ["--book", book, "log", "--model", "Brask M2", "--price", "9"]
+    other = ["--book", book, "log", "--model", "Bolv 83V", "--price", "9"]
     subprocess.run([compband, *other], check=True, capture_output=True)
-    prompt.answer("model [Nerrow F4]: ", "undo")
+    prompt.answer("model [Nulva 61K]: ", "undo")
     prompt.read("is not the last any more")
-    prompt.answer("model [Nerrow F4]: ")
+    prompt.answer("model [Nulva 61K]: ")
     rest(prompt, "77")
     prompt.answer("Record it as another one?", "n", enter=False)
     prompt.read("not recorded")
-    prompt.answer("model [Nerrow F4]: ", "-")
+    prompt.answer("model [Nulva 61K]: ", "-")
     seen = prompt.end()
     expect("1 sale recorded." in seen, seen)
     expect(len(logged(book)) == before + 2, "a row was lost or added")
@@ -226,7 +226,7 @@ def others_meanwhile(compband, book):
 def narrow(compband, book):
     """Where the question leaves no room, the answer gets a line of its own and scrolls."""
     prompt = Prompt(compband, book, columns=30)
-    prompt.answer("model [Brask M2]:", "A model of a name that is longer than the screen")
+    prompt.answer("model [Bolv 83V]:", "A model of a name that is longer than the screen")
     seen = prompt.answer("day of the sale", "undo")
     expect("> " in seen and "longer than the screen" in seen, seen)
     prompt.answer("model", "\x04")

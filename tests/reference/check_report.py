@@ -21,7 +21,7 @@ import zipfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-UNIT = ["--model", "Nerrow F4", "--grade", "B", "--completeness", "usable", "--missing", "charger",
+UNIT = ["--model", "Nulva 61K", "--grade", "B", "--completeness", "usable", "--missing", "charger",
         "--extra", "spare battery", "--as-of", "2026-11-20"]
 HOSTILE = [
     '=HYPERLINK("http://example.invalid";"x")', "+1+1", "-2+3", "@SUM(A1:A9)", "  =1+1",
@@ -61,7 +61,7 @@ def hostile_book(compband, book):
         for at in range(3 * len(HOSTILE)):
             text = HOSTILE[at % len(HOSTILE)]
             defect = text.replace(";", ",") if at % 2 else ""
-            writer.writerow([f"2026-{1 + at % 9:02}-{1 + at % 28:02}", "<b>Brask</b> & \"M2\"", text, "AB"[at % 2],
+            writer.writerow([f"2026-{1 + at % 9:02}-{1 + at % 28:02}", "<b>Bolv</b> & \"83V\"", text, "AB"[at % 2],
                              defect, 90 + at % 7, "EUR", text])
     run(compband, "--book", book, "import", source)
 
@@ -189,7 +189,7 @@ def main(compband, out):
     demo, hostile = out / "demo-book", out / "hostile-book"
     demo_book(compband, demo)
     hostile_book(compband, hostile)
-    unit = ["--model", "<b>Brask</b> & \"M2\"", "--variant", "\u202e<script>alert(4)</script>",
+    unit = ["--model", "<b>Bolv</b> & \"83V\"", "--variant", "\u202e<script>alert(4)</script>",
             "--defect", "<img src=x onerror=alert(5)>", "--as-of", "2026-11-20"]
     day = unit[-2:]
     bid = ["--bid", "--against", "88", "--repair", "new battery: parts 14, minutes 30, success 0.9"]
@@ -197,9 +197,9 @@ def main(compband, out):
     report(compband, hostile, out, "hostile", unit, "--repair", "<script>alert(6)</script>: parts 1, success 1")
     pages = {"demo": {None: estimate(compband, demo, UNIT)}, "hostile": {None: estimate(compband, hostile, unit)}}
     # Several units on one page, in another order than that of their names.
-    page6 = ["--model", "Tolvik Page 6", "--grade", "C", *day]
-    plain = ["--model", "<b>Brask</b> & \"M2\"", *day]
-    for book, name, units in [(demo, "stock", {"page6": page6, "f4": UNIT}), (hostile, "hostiles", {"b": unit, "a": plain})]:
+    qn948 = ["--model", "Tumrik QN 948", "--grade", "C", *day]
+    plain = ["--model", "<b>Bolv</b> & \"83V\"", *day]
+    for book, name, units in [(demo, "stock", {"qn948": qn948, "61k": UNIT}), (hostile, "hostiles", {"b": unit, "a": plain})]:
         for called, described in units.items():
             watch(compband, book, called, described)
         report(compband, book, out, name, [*units, *day], "--check", "--bid", "--ask", "--deadline", "5")

@@ -43,22 +43,22 @@ COMMANDS = [
     ("import", ["import", "--mapping", "sheet", str(DEMO / "sales-2026.csv")], True, False),
     ("import, mapping kept", ["import", "--mapping", "sheet", "--save-mapping", "mine",
                               str(DEMO / "sales-2026.csv")], False, False),
-    ("log", "log --model Nerrow --price 12 --sold-on 2026-03-01 --id x1".split(), True, False),
-    ("log, first one", "log --model Nerrow --price 12 --sold-on 2026-03-01 --id x1".split(), True, False),
-    ("log, new attribute", "log --model Nerrow --price 12 --sold-on 2026-03-01 --id x2 --set depth=3".split(),
+    ("log", "log --model Nulva --price 12 --sold-on 2026-03-01 --id x1".split(), True, False),
+    ("log, first one", "log --model Nulva --price 12 --sold-on 2026-03-01 --id x1".split(), True, False),
+    ("log, new attribute", "log --model Nulva --price 12 --sold-on 2026-03-01 --id x2 --set depth=3".split(),
      True, False),
-    ("log, after a torn line", "log --model Nerrow --price 12 --sold-on 2026-03-01 --id x1".split(), True, False),
+    ("log, after a torn line", "log --model Nulva --price 12 --sold-on 2026-03-01 --id x1".split(), True, False),
     ("undo of a logged sale", ["undo"], False, False),
     ("undo of an import", ["undo"], False, False),
-    ("buy", "buy Nerrow --price 40 --date 2026-04-01".split(), False, False),
+    ("buy", "buy Nulva --price 40 --date 2026-04-01".split(), False, False),
     ("spend", "spend d1 14 battery --date 2026-04-02".split(), False, False),
-    ("part add", "part add display --fits Nerrow --cost 22 --count 2 --date 2026-04-02".split(), False, False),
+    ("part add", "part add display --fits Nulva --cost 22 --count 2 --date 2026-04-02".split(), False, False),
     ("harvest", ["harvest", "d1", "display = 18; battery = 6", "--date", "2026-04-03"], False, False),
     ("sold", "sold d1 --price 140 --date 2026-04-03".split(), False, False),
     ("sold, comp logged", "sold d1 --price 140 --log-comp --date 2026-04-03".split(), False, True),
     ("ledger reverse", "ledger reverse 2 --date 2026-04-04".split(), False, False),
     ("ledger, after a torn line", "ledger fund 50 --date 2026-04-04".split(), False, False),
-    ("estimate", ["estimate", "--model", "Nerrow F4", "--as-of", "2026-04-01"], True, False),
+    ("estimate", ["estimate", "--model", "Nulva 61K", "--as-of", "2026-04-01"], True, False),
 ]
 
 
@@ -109,10 +109,10 @@ class Harness:
         shutil.copy(DEMO / "compband.toml", book)
         self.good(book, ["import", str(DEMO / "sales-2025.csv")])
         if name not in ("log, first one", "undo of an import"):
-            self.good(book, "log --model Nerrow --price 11 --sold-on 2026-02-01 --id a1".split())
-            self.good(book, "log --model Nerrow --price 13 --sold-on 2026-02-02 --id a2".split())
+            self.good(book, "log --model Nulva --price 11 --sold-on 2026-02-01 --id a1".split())
+            self.good(book, "log --model Nulva --price 13 --sold-on 2026-02-02 --id a2".split())
         self.good(book, "ledger fund 600 --date 2026-03-01".split())
-        self.good(book, ["buy", "Nerrow F4", "--price", "60", "--date", "2026-03-02"])
+        self.good(book, ["buy", "Nulva 61K", "--price", "60", "--date", "2026-03-02"])
         if name == "log, after a torn line":
             with open(book / "comps/logged.csv", "ab") as log:
                 log.write(b"9,torn,2026-02-0")
@@ -287,13 +287,13 @@ class Harness:
                 at += 1
                 ids = [f"w{number}n{at}"]
                 if at % 5:
-                    words = ["log", "--model", "Nerrow", "--price", str(at), "--sold-on", "2026-01-01",
+                    words = ["log", "--model", "Nulva", "--price", str(at), "--sold-on", "2026-01-01",
                              "--id", ids[0], "--note", "n" * (at % 300)]
                 else:
                     ids += [f"{ids[0]}b", f"{ids[0]}c"]
                     file = self.top / f"{ids[0]}.csv"
                     file.write_text("id,date,item,price,note\n" + "".join(
-                        f"{i},2026-01-01,Nerrow,{at},{'n' * (at % 300)}\n" for i in ids))
+                        f"{i},2026-01-01,Nulva,{at},{'n' * (at % 300)}\n" for i in ids))
                     words = ["import", "--map", "id=comp_id", str(file)]
                 with guard:
                     begun.update((i, at) for i in ids)

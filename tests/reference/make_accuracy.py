@@ -1,6 +1,6 @@
 """Baselines of the accuracy benchmark, by statsmodels: accuracy.json.
 
-Data: the sets of benches/accuracy (its make_data.py and make_mariokart.py name the sources).
+Data: the sets of benches/accuracy (its make_data.py and make_textbook_auctions.py name the sources).
 `oracle`: mean interval score of least squares on log price over the whole set, leave-one-out, with
 the empirical 10 and 90 % quantiles of its residuals, at (n + 1) p from the bottom. `draws`: of
 seeded draws of a target and n comps (row numbers), the 80 % prediction interval of least squares on
@@ -35,7 +35,7 @@ SIZES = [8, 15, 30, 60]
 DRAWS = 2
 # File, price, columns as they are, columns by doublings, kinds.
 SETS = {
-    "auctions": (HERE / "mariokart.csv", "total_pr", ["cond", "stock_photo", "wheels"], ["duration"], []),
+    "auctions": (HERE / "textbook_auctions.csv", "total_pr", ["cond", "stock_photo", "wheels"], ["duration"], []),
     "computers": ("computers", "price", ["cd", "multi", "trend"], ["speed", "hd", "ram", "screen"], ["premium"]),
     "houses": ("houses", "price",
                ["bedrooms", "bathrooms", "stories", "driveway", "recreation", "fullbase", "gasheat", "aircon",

@@ -9,13 +9,13 @@ use crate::sheets::header::{Column, Wish, wish};
 use crate::sheets::{Input, ReadOptions};
 use crate::trade::text::nearest;
 
-/// Reads `model=Nerrow F4`: the value of a missing column.
+/// Reads `model=Nulva 61K`: the value of a missing column.
 ///
 /// # Errors
 /// The expected text.
 pub fn parse_fill(text: &str) -> Result<(Column, String), String> {
     let (column, value) = text.split_once('=').ok_or_else(|| {
-        format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nerrow")
+        format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nulva")
     })?;
     match Column::parse(column)? {
         Column::CompId => {

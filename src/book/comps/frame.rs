@@ -447,7 +447,7 @@ mod tests {
         let comp = Comp {
             comp_id: comp_id.into(),
             sold_on: NaiveDate::from_ymd_opt(1969, 12, 31),
-            model: "Nerrow F4".into(),
+            model: "Nulva 61K".into(),
             variant: String::new(),
             completeness: "full".into(),
             grade: "A".into(),
@@ -499,7 +499,7 @@ mod tests {
         assert_eq!(read.origin(1), "f.csv:3");
         assert_eq!(
             frame.column("model_key").unwrap().str().unwrap().get(0),
-            Some("nerrowf4")
+            Some("nulva61k")
         );
         assert_eq!(
             frame.column("sold_on").unwrap().i32().unwrap().get(0),

@@ -408,7 +408,7 @@ mod tests {
     fn a_log_is_widened_cell_by_cell() {
         let attribute = |name: &str| OptionalColumn::Attribute(name.into());
         let columns = LOGGED_COLUMNS.join(",");
-        let row = "1,a,2026-01-01,Nerrow F4,,,,,,,yes,1.00,0.00,EUR,,,1,\"two\nlines\"";
+        let row = "1,a,2026-01-01,Nulva 61K,,,,,,,yes,1.00,0.00,EUR,,,1,\"two\nlines\"";
         let log = format!("{columns},Attr.Storage\n\n{row},256\n");
         let wide = widen(
             log.as_bytes(),

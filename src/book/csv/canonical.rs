@@ -289,7 +289,7 @@ mod tests {
         Comp {
             comp_id: "abc".into(),
             sold_on: NaiveDate::from_ymd_opt(2026, 2, 28),
-            model: "Nerrow F4".into(),
+            model: "Nulva 61K".into(),
             variant: "grey, \"mk 2\"".into(),
             completeness: "usable".into(),
             grade: "B".into(),
@@ -414,7 +414,7 @@ mod tests {
     fn every_wrong_cell_is_named() {
         let header = COLUMNS.join(",");
         let text = format!(
-            "{header}\nx1,31.03.2026,,,most,E,battery x0,,,maybe,1e3,-1,USD,raffle,,0,\nx2,2026-01-01,Nerrow F4,,,,,,,,0,,,,,,\n\
+            "{header}\nx1,31.03.2026,,,most,E,battery x0,,,maybe,1e3,-1,USD,raffle,,0,\nx2,2026-01-01,Nulva 61K,,,,,,,,0,,,,,,\n\
              x3,2026-01-01\n"
         );
         let (rows, problems) = read_text(text.as_bytes());

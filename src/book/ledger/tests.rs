@@ -38,7 +38,7 @@ fn full() -> Entry {
             basis: PriceBasis::Delivered,
         }),
         unit: Some(Unit {
-            model: "Nerrow F4, \"grey\"".into(),
+            model: "Nulva 61K, \"grey\"".into(),
             variant: Some("grey".into()),
             completeness: Some("usable".into()),
             grade: Some("B".into()),
@@ -52,7 +52,7 @@ fn full() -> Entry {
         }),
         quoted: Some(dec("60.00")),
         parts: parse_parts("display x2 = 44.00; cable x1 from 3 = 0.50").unwrap(),
-        fits: vec!["Nerrow F4".into(), "Brask M2".into()],
+        fits: vec!["Nulva 61K".into(), "Bolv 83V".into()],
         note: "from a flea market; \"as is\"".into(),
         ..Entry::blank(7, day("2026-03-01"), Kind::Buy)
     }

@@ -412,7 +412,7 @@ mod tests {
     #[test]
     fn the_last_values_are_remembered_but_not_price_or_note() {
         let said = |column: &str| match column {
-            "model" => Some("Brask M2"),
+            "model" => Some("Bolv 83V"),
             "grade" => Some("B"),
             "how_sold" => Some("offer"),
             "price" => Some("12"),
@@ -424,7 +424,7 @@ mod tests {
         let comp = read_comp(&COLUMNS.map(said), &[], None, &rates, &settings, today()).unwrap();
         let last = Last::of(&comp);
         for (column, value) in [
-            ("model", "Brask M2"),
+            ("model", "Bolv 83V"),
             ("grade", "B"),
             ("how_sold", "offer"),
             ("completeness", ""),
@@ -439,22 +439,22 @@ mod tests {
 
     #[test]
     fn pieces_are_those_of_the_kit_or_of_all_kits() {
-        let text = "[kits.\"Nerrow F4\"]\nships_with = [\"battery\", \"strap\"]\n\
-                    [kits.\"Brask M2\"]\nships_with = [\"stand\"]\n";
+        let text = "[kits.\"Nulva 61K\"]\nships_with = [\"battery\", \"strap\"]\n\
+                    [kits.\"Bolv 83V\"]\nships_with = [\"stand\"]\n";
         let settings = Settings::parse(text, std::path::Path::new("compband.toml")).unwrap();
         assert_eq!(
-            pieces("nerrow f4", &settings),
+            pieces("nulva 61k", &settings),
             ["battery", "strap", PACKAGING]
         );
         assert_eq!(
-            pieces("Quolby R7", &settings),
+            pieces("Quolby 7R3", &settings),
             ["battery", "stand", "strap", PACKAGING]
         );
-        let missing = words("missing", "Nerrow F4", &[], &settings);
+        let missing = words("missing", "Nulva 61K", &[], &settings);
         assert_eq!(missing.complete("st; bat"), Ok("strap; battery".into()));
-        let missing = words("missing", "Quolby R7", &[], &settings);
+        let missing = words("missing", "Quolby 7R3", &[], &settings);
         assert_eq!(missing.complete("st").unwrap_err(), ["stand", "strap"]);
-        let defects = words("defects", "Nerrow F4", &[], &settings);
+        let defects = words("defects", "Nulva 61K", &[], &settings);
         assert_eq!(defects.complete("any"), Ok("any".into()));
     }
 }

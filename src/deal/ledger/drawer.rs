@@ -327,7 +327,7 @@ mod tests {
         let mut ledger = Ledger::new(2);
         let purchase = Purchase {
             paid: dec("20.00"),
-            unit: Unit::blank("Brask M2"),
+            unit: Unit::blank("Bolv 83V"),
             estimate: None,
             asked: None,
         };
@@ -444,7 +444,7 @@ mod tests {
                 .unwrap_err()
                 .contains("negative amount")
         );
-        let entry = ledger.harvest(day(2), 1, parts, vec!["Brask M2".into()]);
+        let entry = ledger.harvest(day(2), 1, parts, vec!["Bolv 83V".into()]);
         enter(&mut ledger, entry).unwrap();
         let deal = ledger.deal(1).unwrap();
         assert_eq!(

@@ -29,7 +29,7 @@ fn entry(ledger: &Ledger, (kind, at, part, count, amount, earlier): Try) -> Opti
     let amount = Decimal::new(amount, 2);
     let open = ledger.deals().filter(|deal| deal.state == State::Open);
     let deal = open.map(|deal| deal.id).nth(part);
-    let model = ["Brask M2", "Nerrow F4"][earlier as usize % 2];
+    let model = ["Bolv 83V", "Nulva 61K"][earlier as usize % 2];
     let picked = || {
         let drawer = ledger.drawer();
         if earlier % 3 == 0 {

@@ -152,7 +152,7 @@ mod tests {
         let mut ledger = Ledger::new(2);
         let purchase = Purchase {
             paid: dec(20),
-            unit: Unit::blank("Brask M2"),
+            unit: Unit::blank("Bolv 83V"),
             estimate: None,
             asked: Some(dec(25)),
         };

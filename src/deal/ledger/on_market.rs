@@ -144,7 +144,7 @@ mod tests {
         for _ in 0..count {
             let purchase = Purchase {
                 paid: Decimal::from(20),
-                unit: Unit::blank("Brask M2"),
+                unit: Unit::blank("Bolv 83V"),
                 estimate: None,
                 asked: None,
             };

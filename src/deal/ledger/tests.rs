@@ -19,7 +19,7 @@ fn cents(amount: i64) -> Decimal {
 fn purchase(paid: i64) -> Purchase {
     Purchase {
         paid: cents(paid),
-        unit: Unit::blank("Nerrow F4"),
+        unit: Unit::blank("Nulva 61K"),
         estimate: None,
         asked: None,
     }
@@ -121,7 +121,7 @@ fn what_does_not_follow_is_refused() {
     for (entry, expected) in [
         (
             open.sold(day(40), 1, &sale(100)),
-            "d1, \"Nerrow F4\", is sold since 2026-01-29",
+            "d1, \"Nulva 61K\", is sold since 2026-01-29",
         ),
         (
             open.spend(day(40), 1, cents(5), Decimal::ZERO),
@@ -345,7 +345,7 @@ fn entry(ledger: &Ledger, on: NaiveDate, act: &Act) -> Option<Entry> {
             let cost = ledger.held(id(deal));
             let share = |percent: i64| (cost * cents(percent)).round_dp_with_strategy(2, DOWN);
             let parts = [0, 1].map(|at| line(at, counts[at], share(percents[at])));
-            ledger.harvest(on, id(deal), parts.to_vec(), vec!["Nerrow F4".into()])
+            ledger.harvest(on, id(deal), parts.to_vec(), vec!["Nulva 61K".into()])
         }
         Act::Overhead(money, minutes) => ledger.overhead(on, cents(money), minutes.into()),
         Act::Own(money) => ledger.own_overhead(on, cents(money), Decimal::ZERO),
@@ -508,7 +508,7 @@ fn the_ledger_of_a_day_takes_entries_by_their_days() {
     // A description of an earlier day, recorded later, leaves that of the later day in force.
     let unit = |grade: &str| Unit {
         grade: Some(grade.into()),
-        ..Unit::blank("Nerrow F4")
+        ..Unit::blank("Nulva 61K")
     };
     for (on, grade) in [(40, "C"), (30, "B")] {
         let entry = ledger.describe(day(on), 1, unit(grade));

@@ -235,7 +235,7 @@ mod tests {
 
     fn chart(points: Vec<HistoryPoint>) -> HistoryChart {
         HistoryChart {
-            title: "Likely price of page6".into(),
+            title: "Likely price of qn948".into(),
             subtitle: "3 estimates, 80 % band".into(),
             currency: Currency { code: "EUR".into() },
             points,

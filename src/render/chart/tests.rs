@@ -26,7 +26,7 @@ fn dot(adjusted: f64, days_ago: u64, used: bool) -> Dot {
 /// A band of 100 to 145 with a triangular density and `count` sales around its median.
 fn chart(count: u64) -> BandChart {
     BandChart {
-        title: "Nerrow F4, grade B".into(),
+        title: "Nulva 61K, grade B".into(),
         subtitle: "20 November 2026".into(),
         currency: Currency::parse("EUR").unwrap(),
         level: 80,
@@ -177,7 +177,7 @@ fn text_of_the_user_is_escaped() {
 #[test]
 fn long_titles_take_two_lines_and_then_an_ellipsis() {
     let mut long = chart(3);
-    long.title = "Nerrow F4 with ".repeat(6);
+    long.title = "Nulva 61K with ".repeat(6);
     let shown = texts(&long);
     assert_eq!(
         format!("{} {}", shown[0], shown[1].trim_end()),

