@@ -14,6 +14,7 @@ use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::{chance, minutes, repair};
 use crate::render::bid::sheet;
 use crate::render::document;
+use crate::render::short;
 use crate::render::table::terminal_width;
 use crate::settings::{Settings, selling};
 use crate::trade::Currency;
@@ -45,6 +46,9 @@ pub struct BidArgs {
     unit: MeantArgs,
     #[command(flatten)]
     deal: DealArgs,
+    /// Print the whole sheet: every aim, all figures, the repairs
+    #[arg(long)]
+    why: bool,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -134,7 +138,13 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.json {
         return print(&document::text(&document::bid::document(&found))?);
     }
-    print(&sheet(&found, terminal_width()))?;
+    let width = terminal_width();
+    let text = if args.why {
+        sheet(&found, width)
+    } else {
+        short::bid::sheet(&found, width)
+    };
+    print(&text)?;
     found.unsure.into_iter().for_each(notice);
     Ok(())
 }

@@ -10,6 +10,7 @@ use crate::app::{Book, describe};
 use crate::render::chart::{self, BandChart};
 use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
+use crate::render::short;
 use crate::render::table::terminal_width;
 
 /// Most comps on a sheet: used ones, and unused ones for each reason.
@@ -40,7 +41,10 @@ pub struct EstimateArgs {
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
-    /// List every comp on the sheet
+    /// Print the whole sheet: the evidence, every adjustment, the comps
+    #[arg(long)]
+    why: bool,
+    /// Print the whole sheet with every comp
     #[arg(long)]
     all_comps: bool,
     /// Print the query plan instead of an estimate
@@ -70,6 +74,9 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     if args.json {
         return print(&document::text(&document::estimate::document(&made))?);
+    }
+    if !args.why && !args.all_comps {
+        return print(&short::estimate::sheet(&made, terminal_width()));
     }
     let ids = unit.short_ids(&made)?;
     let (used, dropped) = if args.all_comps {

@@ -314,7 +314,7 @@ pub fn harvest(args: &HarvestArgs, book: Option<&Path>) -> Result<(), CliError> 
     let done = format!("Took apart {}, {}, on {on}", deal.name(), deal.unit.model);
     let lines = view::harvest_lines(&harvested, currency);
     tell(entered, currency, &done, &lines)?;
-    print(&view::cautions(terminal_width()))
+    print(&view::harvest_cautions(&harvested, terminal_width()))
 }
 
 fn read_parts(

@@ -78,7 +78,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         ("", Kind::Fixed, 0),
         ("listing", Kind::Text, 0),
         ("asked", Kind::Number, 0),
-        ("put in", Kind::Number, 2),
+        ("invested", Kind::Number, 2),
         ("profit", Kind::Number, 0),
         ("a week", Kind::Number, 0),
         ("loss", Kind::Number, 1),
@@ -113,7 +113,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     for line in limits(content) {
         let _ = writeln!(out, "\n{}", wrap(&line, prose, ""));
     }
-    let legend = "A week: expected profit on the money put in, for each week until it is paid back. \
+    let legend = "A week: expected profit on money invested, for each week until it is paid back. \
                   Loss: the chance of one.";
     let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
     out
@@ -199,7 +199,7 @@ fn choice(content: &Told<'_>) -> String {
         0 => "Buy none of them: none keeps every aim at the price asked within the budget."
             .to_string(),
         number => format!(
-            "Buy {number} of {}: {} of {} put in, expected profit {}, {} a week. No other choice \
+            "Buy {number} of {}: {} of {} invested, expected profit {}, {} a week. No other choice \
              of listings that keep the aims earns more {} within the budget and the risk. {}",
             content.candidates.len(),
             money(put_in),

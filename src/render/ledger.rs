@@ -138,8 +138,8 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         if left_out > 0 {
             let _ = writeln!(out, "({left_out} more: --all)");
         }
-        let legend = "Paid and parts: what the unit cost. Price: with shipping that the buyer paid, less refunds. \
-                      Sent: sending and packing. Min: minutes of work.";
+        let legend = "Paid and parts: what the unit cost. Got: price and shipping that the buyer paid, less refunds. Sent: \
+                      sending and packing. Min: minutes of work; an hour: profit or loss for each hour of it.";
         let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
     }
     out
@@ -163,7 +163,7 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let summary = &content.summary;
     let mut said = vec![format!(
-        "Put in {}, profit so far {}.",
+        "Paid in {}, profit so far {}.",
         money(summary.now.capital),
         money(summary.profit)
     )];
@@ -181,7 +181,7 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
         && let (Some(turnover), Some(weekly)) = (summary.turnover, summary.weekly)
     {
         said.push(format!(
-            "In {:.1} weeks: return {} a week on a bankroll of {} on average, turned over {turnover:.1} times a year.",
+            "In {:.1} weeks: profit {} a week on a bankroll of {} on average, turned over {turnover:.1} times a year.",
             summary.weeks,
             percent_change(100.0 * weekly),
             content.currency
@@ -204,7 +204,7 @@ fn overheads(content: &Told<'_>) -> Option<String> {
         String::new()
     } else {
         format!(
-            "; {} of them you paid yourself, which counts as put in",
+            "; {} of them you paid yourself, which counts as paid in",
             money(own)
         )
     };
@@ -353,7 +353,7 @@ fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
         ("unit", Kind::Text, 0),
         ("paid", Kind::Number, 0),
         ("parts", Kind::Number, 1),
-        ("price", Kind::Number, 0),
+        ("got", Kind::Number, 0),
         ("fees", Kind::Number, 2),
         ("sent", Kind::Number, 3),
         ("profit", Kind::Number, 0),
