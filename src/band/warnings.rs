@@ -212,7 +212,7 @@ fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
     let currency = &estimate.currency;
     let without = currency.from_statistics(step.without).unwrap_or_default();
     format!(
-        "Prices may have {} by about {:.0} % around {} ({} chances in 100). If not, the likely price is {} {}. More sales will tell.",
+        "Prices may have {} by about {:.0} % around {} ({} chances in 100); if not, the likely price is {} {}. More sales will tell.",
         if step.percent < 0.0 {
             "dropped"
         } else {

@@ -235,18 +235,23 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
     }
 }
 
-/// What two listings come to, without a full stop.
-pub(super) fn at_pair(base: &Basis<'_>, pair: &Pair<'_>) -> String {
+/// How long it takes to sell at one of two outlets, as the beginning of a sentence.
+pub(super) fn pair_sold_after(base: &Basis<'_>, pair: &Pair<'_>) -> String {
     let sold = match base.deadline {
         Some(_) => "sold or at the deadline",
         None => "sold",
     };
-    let weeks = pair.weeks.map_or("it may never be sold".into(), |weeks| {
+    pair.weeks.map_or("it may never be sold".into(), |weeks| {
         format!("{sold} after {weeks:.1} weeks on average")
-    });
+    })
+}
+
+/// What two listings come to, without a full stop.
+fn at_pair(base: &Basis<'_>, pair: &Pair<'_>) -> String {
     format!(
-        "{weeks}; you then keep {} {}, worth {} today once waiting is paid for: {} more than at {} alone. End \
+        "{}; you then keep {} {}, worth {} today once waiting is paid for: {} more than at {} alone. End \
          the other listing when one sells",
+        pair_sold_after(base, pair),
         base.money(pair.left),
         base.currency().code,
         base.money(pair.value),
@@ -413,7 +418,7 @@ fn weeks(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
 /// How to fill in the form of a listing.
 pub(super) fn form(base: &Basis<'_>) -> String {
     format!(
-        "In the form of a listing: accept automatically from the lowest to accept, decline automatically below the \
+        "In the form of a listing: accept from the lowest to accept, decline below the \
          next column, and answer what is in between with the offer divided by {}, in steps of {}, up to the asking \
          price.",
         (base.offered / Decimal::ONE_HUNDRED).normalize(),

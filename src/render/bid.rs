@@ -276,12 +276,14 @@ pub(super) fn advice(asked: &Judged, currency: &Currency) -> String {
     let (word, why) = advice_words(asked, currency);
     match asked.advice {
         Advice::Buy => format!("At {at}: {word}. It keeps every aim."),
-        Advice::Haggle(_) | Advice::Pass => format!("At {at}: {word}. As asked, {why}."),
+        Advice::Haggle(_) | Advice::Pass => {
+            format!("At {at}: {word}. As asked, {}.", why.join(", and "))
+        }
     }
 }
 
-/// Advice on an asking price in a word or two, and what of the aims it misses.
-pub(super) fn advice_words(asked: &Judged, currency: &Currency) -> (String, String) {
+/// Advice on an asking price in a word or two, and the aims that it misses.
+pub(super) fn advice_words(asked: &Judged, currency: &Currency) -> (String, Vec<String>) {
     let why: Vec<String> = asked
         .failed
         .iter()
@@ -292,7 +294,7 @@ pub(super) fn advice_words(asked: &Judged, currency: &Currency) -> (String, Stri
         Advice::Haggle(to) => format!("haggle to {}", amount(currency, to)),
         Advice::Pass => "pass".into(),
     };
-    (word, why.join(", and "))
+    (word, why)
 }
 
 /// A limit in words: an aim of the stake as the money that it allows.

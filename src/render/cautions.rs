@@ -2,7 +2,7 @@
 
 /// About batteries and cells.
 const CELLS: &str =
-    "Cells: keep a swollen or dented one apart and hand it in; fit only the right kind.";
+    "Cells: keep a swollen or dented one apart, hand it in; fit only the right kind.";
 
 /// About mains supplies.
 const MAINS: &str = "Mains: a supply holds a charge when unplugged; leave it to qualified people.";

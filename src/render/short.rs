@@ -95,10 +95,10 @@ impl Short {
         });
     }
 
-    /// What was assumed of the unit, if anything was.
-    fn assumed(&mut self, made: &Estimate) {
+    /// What was assumed of the unit, if anything was, with more about it.
+    fn assumed(&mut self, made: &Estimate, more: &str) {
         if let Some(text) = sheet::assumptions(made) {
-            self.remark("Assumed", &text, 1);
+            self.remark("Assumed", &format!("{text}{more}"), 1);
         }
     }
 

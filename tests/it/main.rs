@@ -33,6 +33,7 @@ mod reference;
 mod report;
 mod rooms;
 mod runner;
+mod screens;
 mod sheets;
 mod shells;
 mod step;

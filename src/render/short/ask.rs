@@ -6,8 +6,8 @@ use super::{CLOSING, Short, basis, price, range, range_label};
 use crate::app::ask::{Asking, Basis, Judged};
 use crate::app::places::{Beside, Pair};
 use crate::render::ask::{
-    answer_word, at_pair, best_said, cautions, limits, rows, sold_after, thresholds_in_words,
-    worth_in_words,
+    answer_word, best_said, cautions, limits, pair_sold_after, rows, sold_after,
+    thresholds_in_words, worth_in_words,
 };
 use crate::render::sheet::{how_sold, prose_width, unit};
 
@@ -46,16 +46,17 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
 fn headed(base: &Basis<'_>, width: usize) -> Short {
     let made = &base.made;
     let mut short = Short::new(&unit(&made.subject), width);
+    let how = how_sold(&made.subject);
     let said = format!(
         "{}, {}, {}, on {}",
         price(made),
-        how_sold(&made.subject),
+        how.strip_prefix("sold ").unwrap_or(how),
         basis(made.basis),
         made.as_of
     );
     short.remark("Likely price", &said, 2);
     short.remark(&range_label(made), &range(made), 1);
-    short.assumed(made);
+    short.assumed(made, "");
     short
 }
 
@@ -73,7 +74,7 @@ fn at_one(short: &mut Short, content: &Asking<'_>) -> Vec<String> {
     }
     let keep = base.outlet.map_or(String::new(), |outlet| {
         format!(
-            "you keep {} of it through {outlet}",
+            "; you keep {} of it through {outlet}",
             base.money(usual.left_of_ask)
         )
     });
@@ -97,7 +98,7 @@ fn at_one(short: &mut Short, content: &Asking<'_>) -> Vec<String> {
     later(short, base, &asks, usual.ask);
     let sold = sold_after(content);
     short.remark(
-        "Then",
+        "Expect",
         &format!(
             "{sold}; you keep {} {code} on average",
             base.money(usual.left)
@@ -140,8 +141,20 @@ fn at_both(short: &mut Short, base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> 
     };
     short.answer("Ask", &strong(asks), "", false);
     short.answer("Accept from", &strong(pair.at_once), "", false);
-    short.remark("Expect", &at_pair(base, pair), 2);
+    short.remark("Expect", &in_short(base, pair), 2);
     pair_cautions(pair)
+}
+
+/// What two listings come to.
+fn in_short(base: &Basis<'_>, pair: &Pair<'_>) -> String {
+    format!(
+        "{}; you then keep {} {}. That is {} better than {} alone; end one listing when the other sells.",
+        pair_sold_after(base, pair),
+        base.money(pair.left),
+        base.currency().code,
+        base.money(pair.gain),
+        base.outlet.unwrap_or(pair.outlets[0])
+    )
 }
 
 fn pair_cautions(pair: &Pair<'_>) -> Vec<String> {

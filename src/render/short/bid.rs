@@ -31,7 +31,7 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     let mut short = Short::new(&unit(&made.subject), width);
     let keeps = left(content).unwrap_or_else(|| basis(made.basis).to_string());
     short.remark("Likely price", &format!("{}; {keeps}", price(made)), 1);
-    short.assumed(made);
+    short.assumed(made, "");
     let limit = binding(&content.limits).map_or(String::new(), |limit| limited(limit, currency));
     match &content.at_most {
         Some(at) => {
@@ -46,11 +46,7 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     }
     if let Some(asked) = &content.asked {
         let (word, why) = advice_words(asked, currency);
-        let why = if why.is_empty() {
-            "it keeps every aim".to_string()
-        } else {
-            why
-        };
+        let why = why.first().map_or("it keeps every aim", String::as_str);
         let label = format!("At {}", money(asked.measures.bid));
         short.remark(&label, &format!("{word}: {why}"), 1);
         let prices: Vec<String> = offered(asked)

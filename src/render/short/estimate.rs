@@ -5,7 +5,7 @@ use unicode_width::UnicodeWidthStr;
 use super::{CLOSING, Short, basis, fitted, lines_of, price, range, range_label};
 use crate::band::estimate::{Effect, Estimate, Source};
 use crate::render::numbers::{change, count};
-use crate::render::sheet::{FIXED_ELSEWHERE, fresh, odds, prose_width, sold_in_any_way, unit};
+use crate::render::sheet::{fresh, odds, prose_width, sold_in_any_way, unit};
 
 /// Most effects on the price that are named.
 const NAMED: usize = 3;
@@ -30,10 +30,12 @@ pub fn sheet(made: &Estimate, width: Option<u16>) -> String {
         );
         short.remark("Based on", &based, 0);
     }
-    short.assumed(made);
-    if sold_in_any_way(made) {
-        short.remark("", FIXED_ELSEWHERE, 0);
-    }
+    let fixed = if sold_in_any_way(made) {
+        " (`ask`, `offer`: fixed price)"
+    } else {
+        ""
+    };
+    short.assumed(made, fixed);
     let effects = made.effects();
     let shown: Vec<&Effect> = effects.iter().take(NAMED).collect();
     if !shown.is_empty() {
