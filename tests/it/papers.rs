@@ -130,7 +130,9 @@ fn the_readme_is_short_and_its_links_lead_somewhere() {
             assert!(path.exists(), "{name}: {target}");
             let heading = |line: &str| {
                 let letters = line.trim_start_matches('#').trim().to_lowercase();
-                let kept = letters.chars().filter(|c| c.is_alphanumeric() || " -".contains(*c));
+                let kept = letters
+                    .chars()
+                    .filter(|c| c.is_alphanumeric() || " -".contains(*c));
                 kept.collect::<String>().replace(' ', "-")
             };
             if !anchor.is_empty() {
