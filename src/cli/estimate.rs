@@ -25,6 +25,7 @@ Examples:
   compband estimate d7                   the unit of a deal, as the ledger describes it
   compband estimate d7 --grade A         the same, were its grade A
   compband estimate qn948                a watched unit
+  compband estimate qn948 --why          how its price was worked out, with every sale used
 
 What is not said of the unit stays open: it may be anything that the comps used are. The band is
 wider for it, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";

@@ -640,7 +640,7 @@ fn answer_text(base: &Basis<'_>, judged: &Judged) -> (String, Vec<String>) {
 pub(super) fn answer_word(base: &Basis<'_>, judged: &Judged) -> String {
     match judged.answer {
         Answer::Accept => "Accept".into(),
-        Answer::Wait => "Wait".into(),
+        Answer::Wait => "Turn it down and wait".into(),
         Answer::Counter(_) => {
             let to = counter(base, judged).map_or("–".into(), |to| base.money(to));
             format!("Counter at {to} {}", base.currency().code)

@@ -155,7 +155,7 @@ pub(super) fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String 
 /// Number and method of predictions: `predicted` of `sales`, `undated` of these from all the
 /// others.
 pub fn how_predicted(predicted: usize, undated: usize, sales: usize) -> String {
-    let before = "from the sales before it";
+    let before = "from earlier sales";
     let from = match (predicted - undated, undated) {
         (_, 0) => format!(" {before}"),
         (0, _) => ", all undated: each from all the others".into(),

@@ -20,7 +20,7 @@ const MOST_LINES: usize = 14;
 /// The width at which that holds.
 const SCREEN: usize = 80;
 
-/// Most lines of the title, and of what was assumed.
+/// Most lines of the title, and of a remark, at that width.
 const MOST_OF_PROSE: usize = 2;
 
 /// Width of the labels before the answers.
@@ -28,6 +28,11 @@ const LABELS: usize = 14;
 
 /// Last line of the sheets.
 const CLOSING: &str = "Not a promise, and not tax or legal advice. All of it: --why";
+
+/// As many lines on a narrower screen as this many on one of [`SCREEN`] columns.
+fn scaled(lines: usize, width: usize) -> usize {
+    (lines * SCREEN).div_ceil(width.min(SCREEN))
+}
 
 /// Some lines that stay together.
 struct Part {
@@ -48,7 +53,8 @@ struct Short {
 impl Short {
     /// A sheet under a title.
     fn new(title: &str, width: usize) -> Self {
-        let lines = cut(lines_of(title, width, 0), MOST_OF_PROSE, width);
+        let most = scaled(MOST_OF_PROSE, width);
+        let lines = cut(lines_of(title, width, 0), most, width);
         let lines: Vec<String> = lines.iter().map(|line| styled(HEADING, line)).collect();
         let mut short = Self {
             width,
@@ -72,15 +78,15 @@ impl Short {
         self.push(labelled(label, strong, rest, self.width), apart);
     }
 
-    /// Adds a labelled sentence of which `least` lines stay if room is short.
+    /// Adds a labelled sentence of which `least` lines stay if room is short (at 80 columns).
     fn remark(&mut self, label: &str, text: &str, least: usize) {
         let lines = cut(
             labelled(label, "", text, self.width),
-            MOST_OF_PROSE,
+            scaled(MOST_OF_PROSE, self.width),
             self.width,
         );
         self.parts.push(Part {
-            least: least.min(lines.len()),
+            least: scaled(least, self.width).min(lines.len()),
             lines,
             apart: false,
         });
@@ -114,7 +120,7 @@ impl Short {
     /// The sheet with the warnings that fit, the first ones first.
     fn text(mut self, warnings: &[String], closing: &str) -> String {
         let closing = lines_of(closing, self.width, 0);
-        let budget = (MOST_LINES * SCREEN).div_ceil(self.width.min(SCREEN));
+        let budget = scaled(MOST_LINES, self.width);
         let used = |parts: &[Part]| {
             parts.iter().map(|part| part.lines.len()).sum::<usize>() + closing.len()
         };
@@ -201,7 +207,6 @@ fn labelled(label: &str, strong: &str, rest: &str, width: usize) -> Vec<String> 
             usize::from(!held.is_empty()),
         );
         // A label that is too long for its column has a space after it.
-        let label = label.replace(' ', "\u{a0}");
         *first = format!(
             "{label:<width$}{body}",
             width = LABELS.max(label.width() + 1)

@@ -236,6 +236,7 @@ fn a_bid_as_a_sheet() {
         "--against",
         "88",
     ];
+    let more = [&more[..], &["--why"]].concat();
     insta::assert_snapshot!(out(dir.path(), &bid(&more)));
 }
 

@@ -704,9 +704,9 @@ fn no_more_than_the_cash_is_bid() {
     assert_eq!((binds.len(), &binds[0]["kind"]), (1, &"cash".into()));
     // A bankroll that is said does not bring cash.
     assert_eq!(bid("--bankroll 600")["most"], "12.10");
-    let text = does(&dir, &format!("{unit} --against 40"));
+    let text = does(&dir, &format!("{unit} --against 40 --why"));
     assert!(
-        text.contains("What binds: no more than the cash, 12.10."),
+        text.contains("Limited by: no more than the cash, 12.10."),
         "{text}"
     );
 
@@ -719,7 +719,7 @@ fn no_more_than_the_cash_is_bid() {
         (&"7.00".into(), &"300.00".into())
     );
     let why = &compared["listings"][2]["why"];
-    assert_eq!(why[0], "40.00 is put in, and the cash is 12.10");
+    assert_eq!(why[0], "40.00 is invested, and the cash is 12.10");
 
     let bought = run(dir.path(), &["buy", "Nulva 61K", "--price", "40"]);
     let note = "40.00 is more than the cash there was, 12.10: by the ledger cash is −27.90";

@@ -126,7 +126,11 @@ fn aims(content: &Bid<'_>, place: Place) -> Markup {
         let most = limit
             .most
             .map_or("none".into(), |most| amount(currency, most));
-        let mark = if binds == Some(limit) { "binds" } else { "" };
+        let mark = if binds == Some(limit) {
+            "sets the limit"
+        } else {
+            ""
+        };
         let cells = [bid::limited(limit, currency), most, mark.to_string()];
         (cells.map(Cell::text).to_vec(), false)
     };

@@ -148,7 +148,7 @@ fn at_both(short: &mut Short, base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> 
 /// What two listings come to.
 fn in_short(base: &Basis<'_>, pair: &Pair<'_>) -> String {
     format!(
-        "{}; you then keep {} {}. That is {} better than {} alone; end one listing when the other sells.",
+        "{}; you keep {} {} ({} better than {} alone); end one listing when the other sells",
         pair_sold_after(base, pair),
         base.money(pair.left),
         base.currency().code,

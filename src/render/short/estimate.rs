@@ -31,7 +31,7 @@ pub fn sheet(made: &Estimate, width: Option<u16>) -> String {
         short.remark("Based on", &based, 0);
     }
     let fixed = if sold_in_any_way(made) {
-        " (`ask`, `offer`: fixed price)"
+        " (ask/offer: fixed price)"
     } else {
         ""
     };
