@@ -880,10 +880,10 @@ fn undated_comps_count_as_of_average_age() {
     );
     assert_eq!(evidence[0]["widening"][1]["step"], "older or undated sales");
     assert_eq!(evidence[0]["oldest"], "2026-05-20");
-    let sheet = out(undated.path(), &ask);
+    let sheet = out(undated.path(), &[&ask[..], &["--why"]].concat());
     let words = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(
-        words.contains("20 of them undated: taken as of average age."),
+        words.contains("20 of them have no date: taken as of average age."),
         "{sheet}"
     );
     // Before the day of the others, an undated comp is still not known to be later.
@@ -1066,7 +1066,7 @@ fn the_demo_checked() {
         );
         assert!(share > chance - 0.05 && share < chance + 0.12, "{coverage}");
     }
-    let sheet = out(dir.path(), &["check", "--model", "nulva 61k"]);
+    let sheet = out(dir.path(), &["check", "--model", "nulva 61k"]).replace('\u{a0}', " ");
     assert!(
         sheet.contains("all sales") && sheet.contains("80 %"),
         "{sheet}"

@@ -94,6 +94,7 @@ fn the_default_sheets_at_three_widths() {
             of_unit(&["ask"], &["--outlet", "parcel"]),
         ),
         ("offer", of_unit(&["offer", "131"], &[])),
+        ("offer_accepted", of_unit(&["offer", "160"], &[])),
         ("check", vec!["check"]),
         ("check_by_grade", vec!["check", "--by", "grade"]),
     ] {

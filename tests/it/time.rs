@@ -133,7 +133,7 @@ fn holding_lowers_the_bid_by_what_it_costs() {
     }
     let text = out(
         dir.path(),
-        &[&["bid"][..], &UNIT, &["--weeks", "6"]].concat(),
+        &[&["bid", "--why"][..], &UNIT, &["--weeks", "6"]].concat(),
     );
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(
