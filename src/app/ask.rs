@@ -491,7 +491,7 @@ impl<'a> Scene<'a> {
             noted: self.noted,
             seen: self.waiting.seen,
             seen_there: self.waiting.listing.is_some_and(|listing| listing.counted),
-            haggling: self.deal.haggling,
+            haggling: self.deal.buyers_who_offer,
             offered: self.deal.offered,
             per_sale: self.deal.buyers_per_sale,
             buyers,

@@ -157,7 +157,7 @@ impl Practice {
     /// If the rule of thumb for offers is no range of counts.
     pub fn of(ledger: &Ledger, settings: &Settings, day: NaiveDate) -> Result<Self, AppError> {
         let deal = &settings.deal;
-        let range = deal.haggle;
+        let range = deal.seller_discount;
         let rate = |outlet| Ok::<_, AppError>(offers_at(ledger, settings, outlet, day, None)?.rate);
         let outlets = settings.outlets.keys();
         Ok(Self {

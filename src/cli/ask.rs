@@ -8,7 +8,7 @@ use clap::Args;
 use super::deals::{EntryArgs, at_outlet};
 use super::listing::{note_offer, up_to_now};
 use super::net::SaleArgs;
-use super::{CliError, notice, print};
+use super::{CliError, notice, open, print};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::ask::{OwnListing, Waiting, ask, ask_beside, judge as judged};
 use crate::app::error::Kind;
@@ -133,7 +133,7 @@ pub struct WaitingArgs {
 /// # Errors
 /// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let market = &args.market;
     let day = market.unit.day();
     let (meant, stocked) = market.meant(&book, day)?;
@@ -169,7 +169,7 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Those of [`run`], an offer after the deadline, or a book that cannot be written.
 pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let market = &args.market;
     let on = args.entry.day()?;
     let day = market.unit.day_said().unwrap_or(on);

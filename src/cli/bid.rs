@@ -6,10 +6,10 @@ use clap::Args;
 use rust_decimal::Decimal;
 
 use super::net::SaleArgs;
-use super::{CliError, notice, print};
+use super::{CliError, notice, open, print};
 use crate::app::amounts::{money_if, quantity, refused};
 use crate::app::bid::{AimsSaid, Buying, Costs, Purchase, bid};
-use crate::app::{Book, describe};
+use crate::app::describe;
 use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::{chance, minutes, repair};
 use crate::render::bid::sheet;
@@ -122,7 +122,7 @@ pub struct AimArgs {
 /// # Errors
 /// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let meant = args.unit.meant(&book)?;
     if let Some(id) = meant.deal() {
         notice(&bought_already(id));

@@ -6,11 +6,11 @@ use clap::{Args, ValueEnum};
 
 use super::output::progress;
 use super::unit::model_of;
-use super::{CliError, notice, print, today};
+use super::{CliError, notice, open, print, today};
 use crate::app::check::{self, By, LEVEL, groups, mistyped, predicted, undated};
 use crate::app::ledger::ledger_on;
 use crate::app::undeclared::{any_helps, columns};
-use crate::app::{AppError, Book};
+use crate::app::AppError;
 use crate::render::chart;
 use crate::render::check::{self as sheet, Sheet};
 use crate::render::contradicted;
@@ -84,7 +84,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let model = model_of(&book, args.unit.as_deref(), args.model.as_deref())?;
     let model = model.as_deref();

@@ -6,8 +6,7 @@ use chrono::NaiveDate;
 use clap::Args;
 
 use super::bid::AimArgs;
-use super::{CliError, notice, parse_day, print, today};
-use crate::app::Book;
+use super::{CliError, notice, open, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
 use crate::app::compare::{Means, compare};
 use crate::app::listings::listings;
@@ -64,7 +63,7 @@ pub struct CompareArgs {
 /// # Errors
 /// If the book or the table cannot be read, or a value is invalid.
 pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let mut settings = book.settings().clone();
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;

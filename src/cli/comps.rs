@@ -8,8 +8,7 @@ use clap::Args;
 
 use super::terminal::steers;
 use super::unit::model_of;
-use super::{CliError, count, empty_book, notice, parse_day, print};
-use crate::app::Book;
+use super::{CliError, count, empty_book, notice, open, page, parse_day, print};
 use crate::app::comps::{Filter, Listed, comps};
 use crate::render::comps::table;
 use crate::render::table::terminal_width;
@@ -74,7 +73,7 @@ pub struct CompsArgs {
 /// # Errors
 /// If the book cannot be read, a filter names what does not exist, or output fails.
 pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let limit = args
         .limit
         .unwrap_or(if args.csv { usize::MAX } else { LIMIT });
@@ -101,7 +100,7 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
             found.matches
         ));
     }
-    print(&text)
+    page(&text)
 }
 
 impl CompsArgs {

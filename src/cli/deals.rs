@@ -6,15 +6,17 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
+use super::confirm::{can_ask, confirmed};
 use super::log::tell_recorded;
 use super::net::SaleArgs;
 use super::unit::FactArgs;
-use super::{CliError, count, fitted, notice, parse_day, print, strong, today};
+use super::{CliError, count, fitted, notice, open, parse_day, print, strong, today};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
-use crate::app::describe::{fit_to_keep, one_line, subject};
+use crate::app::describe::{Said, fit_to_keep, one_line, subject};
+use crate::app::drawer::{doubt_of_model, nearly_known};
 use crate::app::listed::{Stocked, Up, to_be_sold};
-use crate::app::meant::meant_to_buy;
+use crate::app::meant::{Kind, Meant, meant_to_buy};
 use crate::app::{AppError, Book};
 use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
 use crate::render::numbers::amount;
@@ -22,6 +24,7 @@ use crate::render::sheet;
 use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
+use crate::trade::text::quoted;
 use crate::trade::{Comp, Currency, HowSold, checks};
 
 const BUY_EXAMPLES: &str = "\
@@ -270,19 +273,23 @@ pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
 /// # Errors
 /// Invalid values, or a book that cannot be written.
 pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (settings, dated) = (book.settings(), args.entry.dated()?);
     let currency = &settings.currency;
-    let said = match (&args.model, &args.model_said) {
+    let meant = match (&args.model, &args.model_said) {
         (Some(word), _) => {
             let word = one_line("MODEL", word)?;
-            meant_to_buy(&book, &word, args.facts.said(""), &mut notice)?.said
+            meant_to_buy(&book, &word, args.facts.said(""), &mut notice)?
         }
         (None, model) => {
             let model = one_line("MODEL", model.as_deref().unwrap_or_default())?;
-            args.facts.said(&model)
+            Meant {
+                kind: Kind::Model,
+                said: args.facts.said(&model),
+            }
         }
     };
+    let (said, doubt) = sure_of_model(&book, meant)?;
     let subject = subject(&said, settings, &mut notice)?;
     fit_to_keep(&subject)?;
     let unit = sheet::unit(&subject);
@@ -315,7 +322,47 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     let estimate = deal.foreseen.as_ref();
     let line = estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency)));
-    tell(&entered, currency, &done, line.as_slice())
+    tell(&entered, currency, &done, line.as_slice())?;
+    if let Some(doubt) = doubt {
+        let number = entered.number;
+        notice(&format!(
+            "{doubt} If so: compband ledger reverse {number}, and buy it under that name"
+        ));
+    }
+    Ok(())
+}
+
+/// The unit to buy. A new model that is nearly a known one is asked about on a terminal, and elsewhere
+/// comes with a doubt to note.
+fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), CliError> {
+    let mut said = meant.said;
+    if meant.kind != Kind::Model {
+        return Ok((said, None));
+    }
+    let Some(near) = nearly_known(book, &said.model, &mut notice)? else {
+        return Ok((said, None));
+    };
+    if !can_ask() {
+        let doubt = doubt_of_model(&said.model, &near);
+        return Ok((said, Some(doubt)));
+    }
+    let question = format!(
+        "The book has no model {}. Is it {}?",
+        quoted(&said.model),
+        quoted(&near)
+    );
+    match confirmed(&question)? {
+        Some(true) => said.model = near,
+        Some(false) => {}
+        None => {
+            return Err(AppError::Refused {
+                message: "nothing was recorded".into(),
+                next: String::new(),
+            }
+            .into());
+        }
+    }
+    Ok((said, None))
 }
 
 /// `compband spend`.
@@ -323,7 +370,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     // If only time was spent, the first word is its purpose.
     let only_time = args.amount.as_ref().filter(|text| {
@@ -392,7 +439,7 @@ fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let dated = args.entry.dated()?;
     let on = dated.on;
@@ -563,7 +610,7 @@ fn log_command(comp: &Comp, currency: &Currency) -> String {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
     let dated = args.entry.dated()?;

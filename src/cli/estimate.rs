@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::unit::MeantArgs;
-use super::{CliError, notice, print};
-use crate::app::{Book, describe};
+use super::{CliError, notice, open, print};
+use crate::app::describe;
 use crate::render::chart::{self, BandChart};
 use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
@@ -57,7 +57,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let said = args.unit.meant(&book)?.said;
     let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
     let selection = unit.selection()?;

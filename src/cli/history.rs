@@ -4,8 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::{CliError, draw, notice, print};
-use crate::app::Book;
+use super::{CliError, draw, notice, open, print};
 use crate::app::watch::history;
 use crate::render::change;
 use crate::render::chart::{self, HistoryChart};
@@ -41,7 +40,7 @@ pub fn run(args: &HistoryArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let records = history(&book, &args.watched, &mut notice)?;
     let currency = &book.settings().currency;
     if !args.chart.is_empty() {

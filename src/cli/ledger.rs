@@ -1,5 +1,6 @@
 //! `compband ledger`: units in stock, earnings, and the entries behind them.
 
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
@@ -8,14 +9,14 @@ use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, minutes, tell};
 use super::unit::FactArgs;
-use super::{CliError, notice, parse_day, print, today};
+use super::{CliError, notice, open, page, parse_day, print, today};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::deals::{Books, OfDeal, Refund};
 use crate::app::describe::one_line;
 use crate::app::ledger::{any_deal, nothing_until, nothing_yet, read_ledger, standing};
 use crate::app::overheads::{Overhead, Spent, driving};
 use crate::app::year::{Years, years};
-use crate::app::{AppError, Book, write};
+use crate::app::{AppError, write};
 use crate::render::chart::{self, BankrollChart};
 use crate::render::document;
 use crate::render::journal::journal;
@@ -24,6 +25,9 @@ use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet, year};
 use crate::trade::entry::Account;
+
+/// Years that --year accepts.
+const YEARS: RangeInclusive<i32> = 1900..=2999;
 
 /// Longest drive of one entry, in kilometres.
 const MOST_KM: i64 = 100_000;
@@ -62,7 +66,7 @@ pub struct LedgerArgs {
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
     /// Sum up a calendar year, or all of them side by side
-    #[arg(long, value_name = "YEAR", conflicts_with_all = ["all", "chart"], value_parser = clap::value_parser!(i32).range(1900..=2999))]
+    #[arg(long, value_name = "YEAR", conflicts_with_all = ["all", "chart"], value_parser = calendar_year)]
     year: Option<Option<i32>>,
     /// Write the years as CSV into FILE, one a row; - prints it
     #[arg(long, value_name = "FILE", requires = "year", conflicts_with = "json")]
@@ -198,6 +202,18 @@ struct ExportArgs {
     journal: Option<PathBuf>,
 }
 
+/// A calendar year.
+fn calendar_year(text: &str) -> Result<i32, String> {
+    let year = text.parse().ok().filter(|year| YEARS.contains(year));
+    year.ok_or_else(|| {
+        format!(
+            "expected a year from {} to {}, such as 2026; --year alone shows all of them",
+            YEARS.start(),
+            YEARS.end()
+        )
+    })
+}
+
 /// Runs the command.
 ///
 /// # Errors
@@ -221,7 +237,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let now = standing(&book, args.as_of, today(), &mut notice)?;
     if now.ledger.entries().is_empty() && !args.json {
@@ -248,11 +264,11 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.json {
         return print(&document::text(&document::ledger::document(&content))?);
     }
-    print(&view::sheet(&content, terminal_width()))
+    page(&view::sheet(&content, terminal_width()))
 }
 
 fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let sum = money("AMOUNT", &args.amount, currency)?;
     let dated = args.entry.dated()?;
@@ -270,7 +286,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
 
 /// The calendar years.
 fn sum_up(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let until = args.as_of.unwrap_or_else(today);
     let Years { ledger, years } = years(&book, args.year.flatten(), until, &mut notice)?;
@@ -293,11 +309,11 @@ fn sum_up(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         years: &years,
         misfits: ledger.misfits(),
     };
-    print(&year::sheet(&content, terminal_width()))
+    page(&year::sheet(&content, terminal_width()))
 }
 
 fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let currency = &settings.currency;
     let (spent, what, km) = args.read()?;
@@ -389,7 +405,7 @@ impl OverheadArgs {
 }
 
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let model = args.model.as_deref();
     let said = args.facts.said(model.unwrap_or_default());
     let dated = args.entry.dated()?;
@@ -402,7 +418,7 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let sum = money_if("AMOUNT", args.amount.as_ref(), currency)?;
     let refund = Refund {
@@ -442,7 +458,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (on, note) = (args.entry.day_said()?, args.entry.note()?);
     let (ledger, number) =
         Books::open(&book, &mut notice)?.reverse(args.number, on, (today(), note))?;
@@ -456,7 +472,7 @@ fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let ledger = read_ledger(&book, &mut notice)?;
     if ledger.entries().is_empty() {
         return Err(nothing_yet().into());
@@ -467,7 +483,7 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
         .entries()
         .iter()
         .filter(|entry| of_deal.is_none() || entry.deal == of_deal);
-    print(&entry_table(
+    page(&entry_table(
         &ledger,
         shown,
         &book.settings().currency,
@@ -476,7 +492,7 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn export(args: &ExportArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let ledger = read_ledger(&book, &mut notice)?;
     let currency = &book.settings().currency;
     let save = |path: &Path, bytes: &[u8]| -> Result<(), CliError> {

@@ -6,7 +6,7 @@ use clap::Args;
 use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, report, taken_back};
-use super::{CliError, count, fitted, notice, print};
+use super::{CliError, count, fitted, notice, open, print};
 use crate::app::Book;
 use crate::app::amounts::money;
 use crate::app::deals::Books;
@@ -67,7 +67,7 @@ pub struct UnlistArgs {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let ask = money("--ask", &args.ask, currency)?;
     let dated = args.entry.dated()?;
@@ -123,7 +123,7 @@ pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// A unit that is not listed, several listings of which none is said, or a book that cannot be written.
 pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let dated = args.entry.dated()?;
     let on = dated.on;

@@ -5,8 +5,7 @@ use std::path::Path;
 use clap::Args;
 
 use super::deals::EntryArgs;
-use super::{CliError, fitted, notice, print, strong};
-use crate::app::Book;
+use super::{CliError, fitted, notice, open, print, strong};
 use crate::app::amounts::{money, money_if};
 use crate::app::deals::Books;
 use crate::app::lot::{Lot, read_split, read_units};
@@ -56,7 +55,7 @@ pub struct LotArgs {
 /// # Errors
 /// Invalid values, a price that cannot be shared out, or a book that cannot be written.
 pub fn run(args: &LotArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (settings, dated) = (book.settings(), args.entry.dated()?);
     let currency = &settings.currency;
     let mut units = Vec::new();

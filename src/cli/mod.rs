@@ -6,6 +6,7 @@ pub mod check;
 pub mod compare;
 mod complete;
 pub mod comps;
+mod confirm;
 mod day;
 pub mod deals;
 mod error;
@@ -21,6 +22,7 @@ pub mod lot;
 pub mod models;
 pub mod net;
 mod output;
+mod pager;
 pub mod part;
 mod prompt;
 pub mod refresh;
@@ -36,8 +38,9 @@ pub use crate::render::numbers::count;
 pub use day::{parse_day, today};
 pub use error::CliError;
 pub use output::{
-    aside, draw, empty_book, eprint, fitted, notice, print, progress, report_error, strong,
+    aside, draw, empty_book, eprint, fitted, notice, open, print, progress, report_error, strong,
 };
+pub use pager::page;
 
 use std::ffi::OsString;
 use std::io::Write;

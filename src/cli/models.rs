@@ -4,8 +4,7 @@ use std::path::Path;
 
 use clap::{Args, Subcommand};
 
-use super::{CliError, empty_book, notice, print};
-use crate::app::Book;
+use super::{CliError, empty_book, notice, open, page, print};
 use crate::app::models::models;
 use crate::app::rename::rename;
 use crate::render::models::table;
@@ -55,7 +54,7 @@ enum Action {
 /// Renames a model.
 fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
     // Opened anew for each name: the settings change.
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let done = rename(&book, old, new, &mut notice)?;
     let mut text = format!(
         "{} of {} {} of {}.\n",
@@ -91,10 +90,10 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
                 .try_for_each(|other| renamed(book, other, model));
         }
     }
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let models = models(&book, &args.models, &mut notice)?;
     if models.is_empty() {
         return print(&empty_book());
     }
-    print(&table(&models, book.settings(), terminal_width()))
+    page(&table(&models, book.settings(), terminal_width()))
 }

@@ -4,10 +4,9 @@ use std::path::Path;
 
 use clap::{ArgGroup, Args};
 
-use super::{CliError, notice, print};
+use super::{CliError, notice, open, print};
 use rust_decimal::Decimal;
 
-use crate::app::Book;
 use crate::app::amounts::{money_if, quantity};
 use crate::app::selling::{Through, no_outlet_yet, outlet, unsure};
 use crate::render::document;
@@ -61,7 +60,7 @@ pub struct SaleArgs {
 /// If the book cannot be read, a value is invalid, there is no such outlet, or no price has the
 /// wanted net.
 pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let currency = &settings.currency;
     let sale = args.sale.read(settings)?.ok_or_else(no_outlet_yet)?;

@@ -1,5 +1,6 @@
 //! Output to the terminal: results, notes and errors.
 
+use crate::app::Book;
 use crate::app::error::FILL_THE_BOOK;
 use crate::render::chart;
 use crate::render::chart::Chart;
@@ -9,7 +10,7 @@ use anstyle::AnsiColor;
 use anstyle::Style;
 use std::io;
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
@@ -63,6 +64,26 @@ pub fn aside(line: &str, indent: &str) -> String {
 pub fn notice(text: &str) {
     // Output matters more than a note that cannot be written.
     eprint(&marked(NOTE, "note:", text));
+}
+
+/// Opens the book, and notes settings under old names.
+///
+/// # Errors
+/// Those of [`Book::open`].
+pub fn open(named: Option<&Path>) -> Result<Book, CliError> {
+    let book = Book::open(named)?;
+    let renamed = &book.settings().renamed;
+    if !renamed.is_empty() {
+        let names = renamed.iter().map(|(old, new)| format!("{old} is now {new}"));
+        let names: Vec<String> = names.collect();
+        notice(&format!(
+            "{}: {}; the old {} still read",
+            crate::settings::FILE_NAME,
+            names.join(", "),
+            if names.len() == 1 { "name is" } else { "names are" }
+        ));
+    }
+    Ok(book)
 }
 
 /// Draws a chart into each of the files, and reports it.

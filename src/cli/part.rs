@@ -7,13 +7,13 @@ use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, minutes, tell};
-use super::{CliError, notice, parse_day, print, today};
+use super::{CliError, notice, open, parse_day, print, today};
 use crate::app::amounts::{money, money_if, refused};
 use crate::app::deals::{Books, OfDeal};
 use crate::app::describe::one_line;
 use crate::app::drawer::{HarvestSaid, Purchase, UsedParts};
 use crate::app::ledger::ledger_on;
-use crate::app::{AppError, Book};
+use crate::app::AppError;
 use crate::parse::parts::parts;
 use crate::render::document;
 use crate::render::drawer::{self as view, Told, cost_of, counted};
@@ -56,7 +56,7 @@ enum What {
 #[derive(Debug, Args)]
 struct AddArgs {
     /// Name of the part
-    #[arg(value_name = "PART")]
+    #[arg(id = "new_part", value_name = "PART")]
     name: String,
     /// A model that it fits; can be given several times [default: not said, it then fits any]
     #[arg(long, value_name = "MODEL")]
@@ -193,7 +193,7 @@ fn fitting(models: &[String]) -> String {
 }
 
 fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let inbound = money_if("--inbound", args.inbound.as_ref(), currency)?.unwrap_or_default();
     let count = Decimal::from(args.count);
@@ -231,7 +231,7 @@ fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let on = args.as_of.unwrap_or_else(today);
     let ledger = ledger_on(&book, on, &mut notice)?;
     let content = Told {
@@ -246,7 +246,7 @@ fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let dated = args.entry.dated()?;
     let on = dated.on;
@@ -267,7 +267,7 @@ fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
     let dated = args.entry.dated()?;
@@ -300,7 +300,7 @@ fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Invalid values, a deal that is not in stock, a value that is not known, or a book that cannot be written.
 pub fn harvest(args: &HarvestArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let said = HarvestSaid {
         parts: read_parts(&args.parts, currency)?,

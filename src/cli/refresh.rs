@@ -6,7 +6,7 @@ use std::time::Duration;
 use chrono::NaiveDate;
 use clap::Args;
 
-use super::{CliError, notice, parse_day, print, report_error, today};
+use super::{CliError, notice, open, parse_day, print, report_error, today};
 use crate::app::refresh::{self as engine, Failed, State, Told, chosen};
 use crate::app::{AppError, Book};
 use crate::render::change;
@@ -57,7 +57,7 @@ pub fn run(args: &RefreshArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.follow {
         return follow(args, book);
     }
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (refreshed, failed) = refresh(args, &book)?;
     if args.json {
         print(&document::text(&document::refresh::document(&refreshed))?)?;
@@ -98,7 +98,7 @@ fn of_unit(name: &str, error: impl Into<CliError>) -> CliError {
 
 /// Refreshes, and again whenever the files of the book (or the day) change.
 fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
-    let mut book = Book::open(named)?;
+    let mut book = open(named)?;
     let mut first = true;
     loop {
         let seen = (book.mark()?, today());

@@ -12,7 +12,7 @@ use super::ask::WaitingArgs;
 use super::bid::DealArgs;
 use super::refresh::ended;
 use super::unit::{UnitArgs, flags};
-use super::{CliError, notice};
+use super::{CliError, notice, open};
 use crate::app::ask::ask;
 use crate::app::bid::bid;
 use crate::app::check;
@@ -103,7 +103,7 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.files.check()?;
     args.fault()
         .map_or(Ok(()), |fault| Err(CliError::usage(fault)))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let asked = args.asked(&book)?;
     let run = Run {
         args,

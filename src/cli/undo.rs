@@ -4,7 +4,7 @@ use std::path::Path;
 
 use clap::Args;
 
-use super::{CliError, count, fitted, notice, print};
+use super::{CliError, count, fitted, notice, open, print};
 use crate::app::Book;
 use crate::app::undo::{Undone, take_back, take_out};
 use crate::render::comps::line;
@@ -35,7 +35,7 @@ pub struct UndoArgs {
 /// # Errors
 /// If there is nothing to undo, or the book cannot be changed.
 pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let undone = match &args.sale {
         Some(id) => take_out(&book, args.dry_run, id, &mut notice)?,
         None => take_back(&book, args.dry_run, None, &mut notice)?,

@@ -5,7 +5,7 @@ use std::path::Path;
 use clap::{Args, Subcommand};
 
 use super::unit::MeantArgs;
-use super::{CliError, fitted, notice, print};
+use super::{CliError, fitted, notice, open, print};
 use crate::app::{Book, watch};
 use crate::render::sheet;
 use crate::render::table::{Grid, Kind, terminal_width};
@@ -60,7 +60,7 @@ struct NameArg {
 /// If the book cannot be read or written, a name is taken or unknown, or a value is not of the
 /// book's scales.
 pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     match &args.what {
         What::Add(args) => add(args, &book),
         What::List => list(&book),
