@@ -122,7 +122,7 @@ impl Books<'_> {
         let parts = drawer.pick_for(&model, (name, count), dated.on, decimals)?;
         let misfit = self.misfit(&parts, &model).map(|lot| {
             format!(
-                "{} fits {}, and the unit is a {model}: it is entered all the same",
+                "{} fits {}, and the unit is a {model}: entered anyway",
                 quoted(&lot.name),
                 lot.fits.join(", ")
             )
@@ -159,7 +159,7 @@ impl Books<'_> {
                     quoted(name),
                     quoted(model)
                 ),
-                next: "`compband part list` shows what is there, and what it fits".into(),
+                next: "`compband part list` shows what you have and what it fits".into(),
             });
         }
         let entry = self.ledger.drop_part(dated.on, parts.clone(), fetched);
@@ -219,9 +219,9 @@ impl Books<'_> {
             let given = part.each.map(|each| (each, ValueFrom::Nothing));
             let Some((each, from)) = given.or_else(|| spares.value(&part.name)) else {
                 return Err(AppError::Refused {
-                    message: format!("it is not known what {} is worth", quoted(&part.name)),
+                    message: format!("no value is known for {}", quoted(&part.name)),
                     next: format!(
-                        "say it, as \"{} = 18\", or write it into [parts.{model:?}] of compband.toml",
+                        "give one, as \"{} = 18\", or write it into [parts.{model:?}] in compband.toml",
                         part.name
                     ),
                 });
@@ -260,7 +260,7 @@ impl Books<'_> {
         let near = |name: &str| {
             let near = known.near(name)?;
             Some(format!(
-                "there was no part {} before; did you mean {}?",
+                "{} is a new part; did you mean {}?",
                 quoted(name),
                 quoted(near)
             ))
@@ -280,7 +280,7 @@ impl Books<'_> {
     fn tell_doubts(&mut self, doubts: &[String], entry: u32) {
         for doubt in doubts {
             (self.notice)(&format!(
-                "{doubt} If so: compband ledger reverse {entry}, and enter it again"
+                "{doubt} If so: compband ledger reverse {entry}, then enter it again"
             ));
         }
     }

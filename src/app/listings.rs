@@ -149,7 +149,7 @@ impl<'r, 'a> Row<'r, 'a> {
             venue: None,
         };
         if subject.model.is_empty() {
-            self.wrong("model", "a model", "write which it is");
+            self.wrong("model", "a model", "write which one it is");
         }
         if let Some(fault) = kit_fault(&subject.model, &subject.missing, settings) {
             self.wrong(
@@ -224,7 +224,7 @@ impl<'r, 'a> Row<'r, 'a> {
                     TermsError::TooHeavy(_) => "weight",
                     TermsError::NotSent(_) => "shipping",
                 };
-                self.wrong(column, &format!("what the outlet can do: {error}"), "");
+                self.wrong(column, &format!("something the outlet can do: {error}"), "");
                 None
             }
         };

@@ -28,7 +28,7 @@ const VARIABLE: &str = "COMPBAND_COMPLETE";
 /// Most identifiers of sales that a shell gets.
 const MOST_IDS: usize = 100;
 
-/// Print what makes a shell complete commands, models, deals, pieces and outlets
+/// Print shell completions: commands, models, deals, watched units, outlets, parts and sale ids
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
@@ -36,8 +36,7 @@ Examples:
   source <(compband completions zsh)             in ~/.zshrc
   compband completions fish | source             in ~/.config/fish/config.fish
 
-Models, deals, watched units, grades, pieces and outlets are those of the book in the current
-folder, or of COMPBAND_BOOK.")]
+Names come from the book in the current folder, or from the one that COMPBAND_BOOK names.")]
 pub struct CompletionsArgs {
     /// The shell
     #[arg(value_enum)]
@@ -53,13 +52,13 @@ enum Shell {
     Zsh,
 }
 
-/// Write a manual page for each command into a folder
+/// Write a manual page for each command
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
   compband man ~/.local/share/man/man1          then: man compband, man compband-estimate")]
 pub struct ManArgs {
-    /// The folder; made where it is missing
+    /// Folder for the pages; made if it is missing
     #[arg(value_name = "DIR")]
     folder: PathBuf,
 }

@@ -32,17 +32,17 @@ Examples:
   compband buy \"Nulva 61K\" --price 42 --inbound 5 --grade B --completeness usable --missing charger
   compband buy \"Bolv 83V\" --price 24 --asked 30 --grade A
   compband buy \"Bolv 83V\" --price 3 --parts --date yesterday --note \"flea market\"
-  compband buy qn948 --price 30          a watched unit, or with d7 another like that of a deal
+  compband buy qn948 --price 30          a watched unit; with d7, another one like deal d7
 
-Describe the unit as it will be sold: the estimate of the day is kept beside the deal, and while
-the unit is in stock `compband ledger` estimates it anew. Nothing is ever changed in the ledger:
-`compband ledger reverse ENTRY` takes an entry back, `compband ledger describe` tells a unit anew.";
+Describe the unit as you will sell it. The estimate of the day is kept with the deal, and
+`compband ledger` estimates the unit again while it is in stock. Entries in the ledger never change:
+`compband ledger reverse ENTRY` reverses one, `compband ledger describe` describes a unit again.";
 
-/// Record a purchase: opens a deal
+/// Record a purchase; this opens a deal
 #[derive(Debug, Args)]
 #[command(after_help = BUY_EXAMPLES)]
 pub struct BuyArgs {
-    /// Model of the unit, the name of a watched unit, or a deal with such a unit
+    /// Model of the unit, a watched unit by name, or a deal with such a unit
     #[arg(value_name = "MODEL", required_unless_present = "model_said")]
     model: Option<String>,
     #[arg(
@@ -52,19 +52,19 @@ pub struct BuyArgs {
         conflicts_with = "model"
     )]
     model_said: Option<String>,
-    /// What was paid, without what it took to get it here (--inbound)
+    /// What you paid the seller, without the cost of getting it to you (--inbound)
     #[arg(long, value_name = "AMOUNT")]
     price: String,
-    /// What the seller asked: how far sellers come down is learnt from it (`compband bid --against`)
+    /// What the seller asked; `compband bid --against` learns from it how far sellers come down
     #[arg(long, value_name = "AMOUNT")]
     asked: Option<String>,
-    /// Shipping to you, fees of an auction and whatever else it took to get it here [default: 0]
+    /// Cost of getting it to you: shipping, auction fees and the like [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     inbound: Option<String>,
     /// Old name of `--inbound`.
     #[arg(long, value_name = "AMOUNT", hide = true, conflicts_with = "inbound")]
     shipping: Option<String>,
-    /// Minutes of work so far
+    /// Minutes you have worked on it so far
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
     #[command(flatten)]
@@ -78,14 +78,14 @@ Examples:
   compband spend d7 14 \"new battery\" --minutes 30
   compband spend d7 --minutes 15 \"cleaned\"";
 
-/// Record money or time spent on a unit in stock: it adds to what the unit cost
+/// Record money or time spent on a unit in stock; it adds to the unit's cost
 #[derive(Debug, Args)]
 #[command(after_help = SPEND_EXAMPLES)]
 pub struct SpendArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// What was spent; may be left out where only time was
+    /// What you spent; leave it out if it was only time
     #[arg(value_name = "AMOUNT")]
     amount: Option<String>,
     /// What for
@@ -102,21 +102,20 @@ const SOLD_EXAMPLES: &str = "\
 Examples:
   compband sold d7 --price 131 --outlet parcel --offers 3 --log-comp
   compband sold d7 --price 131 --shipping 4.90 --fees 12.40 --sending 5.20
-  compband sold d7 --at-asking            at the price for which it is up (`compband list`)
+  compband sold d7 --at-asking            at its asking price (`compband list`)
 
-Of a unit that is up for sale the outlet is that of its listing, and offers noted are counted.
+For a unit that is up for sale, the outlet comes from its listing, and the offers you noted count.
+Fees, shipping and packing are worked out as in `compband net`; give --fees and --sending if you
+know the real amounts. The estimate of the day, from earlier sales only, is kept with the sale.";
 
-Fees, sending and packing are reckoned as by `compband net`; --fees and --sending say what was
-really taken. The estimate of the day is kept beside the sale, from sales of days before it.";
-
-/// Record the sale of a unit: closes a deal
+/// Record the sale of a unit; this closes its deal
 #[derive(Debug, Args)]
 #[command(after_help = SOLD_EXAMPLES)]
 pub struct SoldArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// Price, without shipping that the buyer pays beside it
+    /// Price, without the shipping that the buyer pays on top
     #[arg(long, value_name = "AMOUNT", required_unless_present = "at_asking")]
     price: Option<String>,
     /// It sold for its asking price
@@ -124,22 +123,22 @@ pub struct SoldArgs {
     at_asking: bool,
     #[command(flatten)]
     sale: SaleArgs,
-    /// Fees of outlet and payment in all [default: by the outlet]
+    /// Fees you paid in all, outlet and payment [default: by the outlet]
     #[arg(long, value_name = "AMOUNT")]
     fees: Option<String>,
-    /// What sending and packing cost [default: by the weight]
+    /// What shipping and packing cost you [default: by the weight]
     #[arg(long, value_name = "AMOUNT")]
     sending: Option<String>,
-    /// Offers that came in before it sold, the one taken among them [default: those noted]
+    /// Number of offers you got, with the accepted one [default: those noted]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(..=100_000))]
     offers: Option<u32>,
     /// How it was sold
     #[arg(long, value_name = "HOW", value_enum)]
     how_sold: Option<HowSold>,
-    /// Minutes of work for listing and packing
+    /// Minutes spent on listing and packing
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
-    /// Record the sale as a comp too
+    /// Record the sale as a comp too, so that estimates use it
     #[arg(long)]
     log_comp: bool,
     #[command(flatten)]
@@ -147,17 +146,17 @@ pub struct SoldArgs {
 }
 
 const SCRAP_HELP: &str = "\
---for is money that really came in. A unit of which you keep parts is taken apart instead:
+--for is money you really got. If you keep parts of the unit, take it apart instead:
 `compband harvest d4 \"display = 18; battery = 6\"` moves its cost to the parts.";
 
-/// Record that a unit was thrown away, given away or sold as scrap: closes a deal
+/// Record that a unit was thrown away, given away or sold as scrap; this closes its deal
 #[derive(Debug, Args)]
 #[command(after_help = SCRAP_HELP)]
 pub struct ScrapArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// What it fetched as scrap [default: 0]
+    /// What you got for it as scrap [default: 0]
     #[arg(long = "for", value_name = "AMOUNT")]
     fetched: Option<String>,
     #[command(flatten)]
@@ -167,10 +166,10 @@ pub struct ScrapArgs {
 /// What every entry can be given.
 #[derive(Debug, Args)]
 pub struct EntryArgs {
-    /// Day of it: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
-    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    /// Date of the entry: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
     pub date: Option<NaiveDate>,
-    /// Anything else
+    /// A note to keep with it
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
 }
@@ -246,9 +245,9 @@ pub fn report(done: &str, lines: &[&str], number: u32) -> String {
     text + &taken_back(number)
 }
 
-/// How to take an entry back.
+/// How to reverse an entry.
 pub fn taken_back(number: u32) -> String {
-    format!("Entry {number}. To take it back: compband ledger reverse {number}\n")
+    format!("Ledger entry {number}. To reverse it: compband ledger reverse {number}\n")
 }
 
 /// Reads minutes of work.
@@ -295,8 +294,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let unit = sheet::unit(&subject);
     if args.shipping.is_some() {
         notice(
-            "--inbound is now the name of what you pay to get a unit here; --shipping is what its buyer pays, with bid, \
-             net and sold",
+            "with buy, --shipping is now --inbound: what you pay to get a unit to you; the old name still works here",
         );
     }
     let inbound = args
@@ -417,7 +415,7 @@ fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
     let hint = |next: String| {
         let and = if next.is_empty() { "" } else { "; " };
         format!(
-            "{next}{and}the deal comes first, and what belongs to no unit is an overhead: \
+            "{next}{and}write the deal first; an expense that belongs to no unit is an overhead: \
              `compband ledger overhead {deal}`"
         )
     };
@@ -470,7 +468,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     let hourly = hourly(deal, currency).map_or(String::new(), |text| format!(", {text} an hour"));
     let mut lines = vec![format!(
-        "Fees {}, sending and packing {}.",
+        "Fees {}, shipping and packing {}.",
         money(figures.fees),
         money(figures.postage)
     )];
@@ -481,7 +479,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     if earlier != (Decimal::ZERO, Decimal::ZERO) {
         lines.push(format!(
-            "Before, for the sale that came back: fees {}, sending and packing {}.",
+            "For the earlier sale that came back: fees {}, shipping and packing {}.",
             money(earlier.0),
             money(earlier.1)
         ));
@@ -497,7 +495,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         )
     ));
     if let (None, Some(offers)) = (args.offers, deal.offers) {
-        lines.push(format!("Offers counted, this one among them: {offers}."));
+        lines.push(format!("Offers, this one included: {offers}."));
     }
     let estimate = sold.estimate.as_ref();
     lines
@@ -506,7 +504,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     match sold.recorded {
         Some(recorded) => tell_recorded(recorded),
         None => print(&format!(
-            "To let it inform estimates:\n  {}\n",
+            "To use this sale in estimates:\n  {}\n",
             log_command(&sold.comp, currency)
         )),
     }
@@ -564,8 +562,8 @@ pub fn at_outlet(sale: &SaleArgs, up: Option<&Up>) -> SaleArgs {
 fn no_asking_price(deal: &str, stocked: Option<&Stocked>) -> CliError {
     let name = stocked.map_or_else(|| deal.to_string(), |stocked| stocked.deal.name());
     let refused = AppError::Refused {
-        message: format!("{name} has no asking price: it is not up for sale there on that day"),
-        next: "say the price with --price".into(),
+        message: format!("{name} has no asking price: it is not up for sale there on that date"),
+        next: "give the price with --price".into(),
     };
     refused.into()
 }

@@ -21,29 +21,29 @@ Examples:
   compband estimate --model \"Tumrik QN 948\" --grade C --defect \"dead pixels\" --chart qn948.png
   compband estimate --model \"Tumrik QN 948\" --set storage=32
   compband estimate --model \"Bolv 83V\" --parts --band 50 --json
-  compband estimate d7                   the unit of a deal, as the ledger describes it
-  compband estimate d7 --grade A         the same, were its grade A
+  compband estimate d7                   the unit of a deal, as described in the ledger
+  compband estimate d7 --grade A         the same with grade A
   compband estimate qn948                a watched unit
 
-What is not said of the unit stays open: it may be anything that the comps used are. The band is
-wider for it, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";
+What you leave out about the unit stays open: it can be anything that the sales used are. That makes
+the range wider, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";
 
-/// Estimate what a unit will sell for, with a band
+/// Estimate what a unit will sell for: the likely price and a range
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct EstimateArgs {
     #[command(flatten)]
     unit: MeantArgs,
-    /// Draw a chart into FILE (.png or .svg); can be given twice
+    /// Draw a chart into FILE (.png or .svg); repeat it for both
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
-    /// List every comp on the sheet
+    /// List every sale on the sheet
     #[arg(long)]
     all_comps: bool,
-    /// Print the query plan instead of an estimate
+    /// Print how the sales are looked up, instead of an estimate
     #[arg(long, conflicts_with_all = ["json", "chart"])]
     show_plan: bool,
 }

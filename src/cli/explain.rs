@@ -60,9 +60,9 @@ const NEAREST: usize = 4;
 Examples:
   compband explain band
   compband explain rule of thumb
-  compband explain              every word that can be explained")]
+  compband explain              list all words")]
 pub struct ExplainArgs {
-    /// The word; without one, all of them are listed
+    /// The word; leave it out to list all of them
     #[arg(value_name = "TERM")]
     term: Vec<String>,
 }
@@ -109,8 +109,8 @@ pub fn run(args: &ExplainArgs) -> Result<(), CliError> {
                 format!("perhaps {}; ", near.join(", "))
             };
             Err(AppError::Absent {
-                message: format!("{asked:?} is not among the words that can be explained"),
-                next: format!("{next}`compband explain` lists them all"),
+                message: format!("there is no explanation of {asked:?}"),
+                next: format!("{next}`compband explain` lists all words"),
             }
             .into())
         }

@@ -17,17 +17,17 @@ Examples:
   compband history qn948 --chart qn948.png
   compband history qn948 --json";
 
-/// Show how the price of a watched unit went
+/// Show how the price of a watched unit has moved
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct HistoryArgs {
     /// Name of the watched unit
     #[arg(value_name = "NAME")]
     watched: String,
-    /// Draw a chart into FILE (.png or .svg); can be given twice
+    /// Draw a chart into FILE (.png or .svg); repeat it for both
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }

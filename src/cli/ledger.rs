@@ -36,51 +36,52 @@ const EXAMPLES: &str = "\
 Examples:
   compband ledger                                 bankroll, stock and closed deals
   compband ledger --chart bankroll.png
-  compband ledger fund 300                        you put 300 into the trade
-  compband ledger draw 50                         you take 50 out of it
+  compband ledger fund 300                        pay in 300 of your own money
+  compband ledger draw 50                         take 50 out
   compband ledger overhead 12.50 \"packing tape\"   an expense that belongs to no unit
-  compband ledger overhead --km 24 \"flea market\"  driving, by per_km of compband.toml
-  compband ledger --year 2026                     the year summed up; --csv FILE for a spreadsheet
-  compband ledger refund d7 131 --back            the unit came back: it is in stock again
-  compband ledger describe d7 --grade C           the unit turned out otherwise
+  compband ledger overhead --km 24 \"flea market\"  driving, by per_km in compband.toml
+  compband ledger --year 2026                     sum up the year; --csv FILE for a spreadsheet
+  compband ledger refund d7 131 --back            the unit came back and is in stock again
+  compband ledger describe d7 --grade C           the unit turned out to be different
   compband ledger entries --deal d7
   compband ledger reverse 12
   compband ledger export --journal books.journal
 
-Other entries are made by compband buy, spend, sold, scrap, part and harvest. The bankroll is cash,
-and stock and parts at cost: what you put in and what you earned. Not tax or legal advice.";
+compband buy, spend, list, offer, sold, scrap, part and harvest make the other entries. Your bankroll
+is cash, plus stock and spare parts at cost: what you paid in and what you earned. Long output is
+shown a screen at a time (PAGER; q quits). Not tax or legal advice.";
 
-/// Show the bankroll, what is in stock and what was earned
+/// Show your bankroll, your stock and what you earned
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES, args_conflicts_with_subcommands = true)]
 pub struct LedgerArgs {
     #[command(subcommand)]
     what: Option<What>,
-    /// The ledger as it stood at the end of this day, with estimates of it [default: today]
-    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    /// The ledger at the end of this date, with the estimates of that date [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
     as_of: Option<NaiveDate>,
-    /// Every closed deal, not only the newest 20
+    /// Show every closed deal, not only the newest 20
     #[arg(long)]
     all: bool,
-    /// Draw the bankroll over time into FILE (.png or .svg); can be given twice
+    /// Draw the bankroll over time into FILE (.png or .svg); repeat it for both
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
-    /// Sum up a calendar year, or all of them side by side
+    /// Sum up a calendar year, or all years side by side
     #[arg(long, value_name = "YEAR", conflicts_with_all = ["all", "chart"], value_parser = calendar_year)]
     year: Option<Option<i32>>,
-    /// Write the years as CSV into FILE, one a row; - prints it
+    /// Write the years as CSV into FILE, one per row; - prints it
     #[arg(long, value_name = "FILE", requires = "year", conflicts_with = "json")]
     csv: Option<PathBuf>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Put money into the trade
+    /// Pay your own money in
     Fund(CapitalArgs),
-    /// Take money out of the trade
+    /// Take your own money out
     Draw(CapitalArgs),
     Overhead(OverheadArgs),
     Describe(Box<DescribeArgs>),
@@ -106,15 +107,15 @@ Examples:
   compband ledger overhead 30 \"soldering iron\" --own
   compband ledger overhead --minutes 45 \"sorted the shelf\"
 
-An overhead lowers the profit of the whole and is no part of what a unit cost. A kilometre in your
-own car costs no cash of the trade on that day: it is paid out of your own pocket, so it counts as
-money put in and spent at once, and the cash stays as it is. --own says the same of other expenses.";
+An overhead lowers your profit as a whole; it adds nothing to the cost of a unit. Kilometres in your
+own car take no cash from the trade: you pay them out of your own pocket, so they count as paid in
+and spent at once, and the cash stays as it is. --own does the same for other expenses.";
 
-/// Record an expense that belongs to no unit: packing stock, a tool, driving
+/// Record an expense that belongs to no unit: packing material, a tool, driving
 #[derive(Debug, Args)]
 #[command(after_help = OVERHEAD_EXAMPLES)]
 struct OverheadArgs {
-    /// How much; left out with --km, or where only time was spent
+    /// How much; leave it out with --km, or if it was only time
     #[arg(value_name = "AMOUNT")]
     amount: Option<String>,
     /// What for
@@ -123,10 +124,10 @@ struct OverheadArgs {
     /// Kilometres driven in your own car, instead of an amount
     #[arg(long, value_name = "KM")]
     km: Option<String>,
-    /// What a kilometre costs [default: deal.per_km of compband.toml]
+    /// Cost of a kilometre [default: deal.per_km in compband.toml]
     #[arg(long, value_name = "AMOUNT", requires = "km")]
     per_km: Option<String>,
-    /// You paid it out of your own pocket, not from the cash of the trade
+    /// You paid it out of your own pocket, not from the cash
     #[arg(long)]
     own: bool,
     /// Minutes of work
@@ -136,10 +137,10 @@ struct OverheadArgs {
     entry: EntryArgs,
 }
 
-/// Say anew what a unit in stock is; all that is not said is then not known
+/// Describe a unit in stock again; what you leave out is then not known
 #[derive(Debug, Args)]
 struct DescribeArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
     /// Another model
@@ -154,39 +155,39 @@ struct DescribeArgs {
 /// Give a buyer money back
 #[derive(Debug, Args)]
 struct RefundArgs {
-    /// The deal: its number, or the model where only one of it is sold
+    /// The deal: its number, or the model if only one of it is sold
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// How much [default with --back: all that was paid]
+    /// How much [default with --back: all the buyer paid]
     #[arg(value_name = "AMOUNT", required_unless_present = "back")]
     amount: Option<String>,
     /// The unit came back: it is in stock again
     #[arg(long)]
     back: bool,
-    /// Fees that the outlet gives back [default: 0]
+    /// Fees the outlet pays back [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     fees_back: Option<String>,
-    /// What you pay for sending it back [default: 0]
+    /// What you pay for the return shipping [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     sending: Option<String>,
     #[command(flatten)]
     entry: EntryArgs,
 }
 
-/// Take an entry back by one that reverses it; of a deal, the last first
+/// Reverse a ledger entry; of one deal, the last entry first
 #[derive(Debug, Args)]
 struct ReverseArgs {
-    /// Number of the entry
+    /// Number of the ledger entry
     #[arg(value_name = "ENTRY")]
     number: u32,
     #[command(flatten)]
     entry: EntryArgs,
 }
 
-/// List the entries, with the accounts they move
+/// List the ledger entries, with the accounts they move
 #[derive(Debug, Args)]
 struct EntriesArgs {
-    /// Only those of this deal
+    /// Only entries of this deal
     #[arg(long, value_name = "DEAL")]
     deal: Option<String>,
 }
@@ -276,7 +277,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
     let notice = &mut notice;
     let books = Books::open(&book, notice)?;
     let (what, entered) = if put_in {
-        ("Put in", books.fund(sum, dated)?)
+        ("Paid in", books.fund(sum, dated)?)
     } else {
         ("Took out", books.draw(sum, dated)?)
     };
@@ -357,13 +358,13 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code,
     );
     let mut lines = vec![format!(
-        "Overheads so far {} {}: they lower the profit of the whole.",
+        "Overheads so far {} {}: they lower your profit as a whole.",
         amount(currency, so_far),
         currency.code
     )];
     if said.own && !said.amount.is_zero() {
         lines
-            .push("You paid it yourself: it counts as put in, and the cash stays as it is.".into());
+            .push("You paid it yourself: it counts as paid in, and the cash stays as it is.".into());
     }
     tell(&entered, currency, &done, &lines)
 }
@@ -390,8 +391,8 @@ impl OverheadArgs {
             .filter(|_| self.what.is_none());
         if km.is_some() && self.what.is_some() {
             return Err(AppError::Refused {
-                message: "--km and an amount say the cost twice".into(),
-                next: "leave one of them out; --per-km says what a kilometre costs".into(),
+                message: "--km and an amount give the cost twice".into(),
+                next: "leave one of them out; --per-km sets the cost of a kilometre".into(),
             }
             .into());
         }
@@ -444,7 +445,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code
     );
     let mut lines = vec![format!(
-        "{} so far: fees {}, sending and packing {}, profit {} {}.",
+        "{} so far: fees {}, shipping and packing {}, profit {} {}.",
         deal.name(),
         amount(currency, deal.sum(Account::Fees)),
         amount(currency, deal.sum(Account::Postage)),
@@ -452,7 +453,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code
     )];
     lines.extend(refunded.comp_id.map(|id| {
-        format!("The sale is still a comp. Where it should inform no estimate: compband undo --sale {id}")
+        format!("The sale is still a comp. To keep it out of estimates: compband undo --sale {id}")
     }));
     tell(entered, currency, &done, &lines)
 }
@@ -465,7 +466,7 @@ fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
     let entries = ledger.entries().iter();
     let shown = entries.filter(|entry| [args.number, number].contains(&entry.number));
     print(&format!(
-        "Reversed entry {} by entry {number}.\n\n{}",
+        "Reversed ledger entry {} by ledger entry {number}.\n\n{}",
         args.number,
         entry_table(&ledger, shown, &book.settings().currency, terminal_width())
     ))

@@ -17,10 +17,9 @@ Examples:
   compband models                     every model of the book
   compband models \"nulva 61k\"         one model (case and spacing ignored)
   compband models rename \"Nula 61K\" \"Nulva 61K\"
-                                      sales under one name become those of another, now and
-                                      at later imports";
+                                      rename a model, in the book and in later imports";
 
-/// Sum the book up by model: how many comps, since when, at what prices, in what state
+/// List the models of the book: how many sales, since when, at what prices, in what state
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES, args_conflicts_with_subcommands = true)]
 pub struct ModelsArgs {
@@ -34,14 +33,14 @@ pub struct ModelsArgs {
 /// What to do with models.
 #[derive(Debug, Subcommand)]
 enum Action {
-    /// Make the sales of one model those of another name, now and at later imports
+    /// Rename a model, in the book and in later imports
     Rename {
-        /// The name so far
+        /// The old name
         old: String,
-        /// The name from now on
+        /// The new name
         new: String,
     },
-    /// Say that other names mean a model: their sales become its own, now and at later imports
+    /// Join other names into one model, in the book and in later imports
     Same {
         /// The model
         model: String,
@@ -69,7 +68,7 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
     );
     if let Some((entry, path)) = done.entry {
         text.push_str(&format!(
-            "Kept as entry {entry} in {}; `compband undo` takes the sales back, the name stays\nin compband.toml, [words.model].\n",
+            "Sale record {entry} in {}. `compband undo` gives the sales their old name; the new name\nstays in compband.toml, [words.model].\n",
             path.display()
         ));
     }

@@ -117,7 +117,7 @@ pub fn fitted(sentence: &str, indent: &str) -> String {
 
 /// The message of the listings for a book without comps.
 pub fn empty_book() -> String {
-    fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}."), "") + "\n"
+    fitted(&format!("This book has no sales yet; {FILL_THE_BOOK}."), "") + "\n"
 }
 
 /// A bar on standard error with the number of estimated past sales and their total.

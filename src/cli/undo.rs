@@ -14,18 +14,18 @@ const SHOWN_MODELS: usize = 30;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband undo --dry-run     show what would be taken back
-  compband undo               take the last import or logged sale back
-  compband undo --sale ID     take a sale out that was logged earlier";
+  compband undo --dry-run     show what would be removed
+  compband undo               remove the last import or logged sale
+  compband undo --sale ID     remove a sale that was logged earlier";
 
-/// Take the last import or logged sale back; it is kept in the folder `undone`
+/// Remove the last import or logged sale; it is kept in the folder `undone`
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct UndoArgs {
-    /// Only show what would be taken back
+    /// Only show what would be removed
     #[arg(long)]
     dry_run: bool,
-    /// Take out the logged sale with this identifier instead, whatever was recorded since
+    /// Remove the logged sale with this id instead, even if others were recorded since
     #[arg(long, value_name = "ID")]
     sale: Option<String>,
 }
@@ -54,9 +54,9 @@ pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
 
 fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
     let done = if dry_run {
-        "Would take back"
+        "Would remove"
     } else {
-        "Took back"
+        "Removed"
     };
     let what = if chosen {
         "the logged sale"
@@ -66,7 +66,7 @@ fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
         "the last import"
     };
     let head = format!(
-        "{done} {what} (entry {}, {}): {}",
+        "{done} {what} (sale record {}, {}): {}",
         undone.entry,
         undone.file,
         count(undone.rows, "comp")
@@ -81,7 +81,7 @@ fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
     }
     if undone.again > 0 {
         text.push_str(&format!(
-            "In force again as recorded before: {}\n",
+            "Back as recorded before: {}\n",
             count(undone.again, "comp")
         ));
         for comp in &undone.again_shown {

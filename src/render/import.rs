@@ -31,7 +31,7 @@ pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> S
     }
     if let Some((entry, path)) = &imported.entry {
         text.push_str(&format!(
-            "Kept as entry {entry} in {}; `compband undo` takes it back.\n",
+            "Sale record {entry} in {}; `compband undo` removes it.\n",
             path.display()
         ));
     }
@@ -160,18 +160,18 @@ fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 6] {
         (count.sums, "row of sums skipped", "rows of sums skipped"),
         (
             count.blank,
-            "blank line passed over",
-            "blank lines passed over",
+            "blank line skipped",
+            "blank lines skipped",
         ),
         (
             count.repeated_headers,
-            "repeated header passed over",
-            "repeated headers passed over",
+            "repeated header skipped",
+            "repeated headers skipped",
         ),
         (
             count.repeated,
-            "row passed over that says the same as an earlier one of the same comp_id",
-            "rows passed over that say the same as earlier ones of the same comp_id",
+            "row skipped: the same as an earlier one of the same comp_id",
+            "rows skipped: the same as earlier ones of the same comp_id",
         ),
         (
             count.identical,
@@ -239,9 +239,9 @@ fn updates(imported: &Imported) -> String {
 fn counts(plan: &Plan, dry_run: bool) -> String {
     if plan.written() == 0 {
         return match plan.unchanged {
-            0 => "No sales to take in: nothing was changed.\n".to_string(),
+            0 => "No sales to import: nothing was changed.\n".to_string(),
             n => format!(
-                "The book has {} already, unchanged: nothing was changed.\n",
+                "The book already has {}, unchanged: nothing was changed.\n",
                 counted(n, "sale")
             ),
         };

@@ -132,7 +132,7 @@ fn title(ledger: &Ledger, entry: &Entry) -> String {
     let model = entry.deal.and_then(|deal| model_of(ledger, deal));
     let model = plain(model.unwrap_or_default());
     match entry.kind {
-        Kind::Fund => "Put in".into(),
+        Kind::Fund => "Paid in".into(),
         Kind::Draw => "Taken out".into(),
         Kind::Buy => format!("Bought {model}"),
         Kind::Spend => format!("Spent on {model}"),
@@ -140,13 +140,13 @@ fn title(ledger: &Ledger, entry: &Entry) -> String {
         Kind::Sold => format!("Sold {model}"),
         Kind::Scrap => format!("Scrapped {model}"),
         Kind::Refund => format!("Refunded {model}"),
-        Kind::Return => format!("Taken back {model}"),
+        Kind::Return => format!("Took back {model}"),
         Kind::List => format!("Listed {model}"),
         Kind::Unlist => format!("Ended the listing of {model}"),
         Kind::Offer => format!("Offer for {model}"),
         Kind::Part => "Bought parts".into(),
         Kind::Use => format!("Used parts for {model}"),
-        Kind::Drop => "Took parts out".into(),
+        Kind::Drop => "Removed parts".into(),
         Kind::Harvest => format!("Took apart {model}"),
         Kind::Overhead => "Overheads".into(),
         Kind::Reverse => format!("Reversed entry {}", entry.reverses.unwrap_or_default()),

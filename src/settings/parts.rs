@@ -52,7 +52,7 @@ pub(super) fn check(parts: &BTreeMap<String, PartValues>) -> Result<(), String> 
                 ));
             };
             if !seen.insert(name) {
-                return Err(format!("{key}.values: {entry:?} stands twice"));
+                return Err(format!("{key}.values: {entry:?} is there twice"));
             }
             if !(Decimal::ZERO..=Decimal::from(MOST_MONEY)).contains(value) {
                 return Err(format!(

@@ -475,8 +475,7 @@ fn offers(key: &str, range: Range) -> Result<(), String> {
         Ok(())
     } else {
         Err(format!(
-            "{key}: expected two counts from {least} to 1000, apart by 5 % or more, \
-             such as \"1 to 4\", found \"{range}\""
+            "{key}: expected two counts from {least} to 1000 that differ by 5 % or more, such as \"1 to 4\", found \"{range}\""
         ))
     }
 }

@@ -125,7 +125,7 @@ struct Session<'a> {
 pub fn run(book: &Book) -> Result<(), CliError> {
     if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
         return Err(CliError::usage(
-            "say what was sold with --model and --price (without options, the fields are asked for on a terminal)",
+            "give --model and --price (without options, it asks for them on a terminal)",
         ));
     }
     let mut session = Session {
@@ -186,7 +186,7 @@ impl Session<'_> {
         notes.iter().for_each(|note| notice(note));
         let (comp, outcome) = match self.write(comp, Writing::default())? {
             (comp, Outcome::Same) => {
-                if !confirm("The book has this very sale. Record it as another one?")? {
+                if !confirm("The book already has this sale. Record it as another one?")? {
                     return not_recorded();
                 }
                 let again = Writing {
@@ -232,7 +232,7 @@ impl Session<'_> {
     fn undo(&mut self) -> Result<(), CliError> {
         let Some(entry) = self.entered.last() else {
             notice(
-                "no sale was entered here that could be taken back; `compband undo` goes further back",
+                "no sale was entered here that could be removed; `compband undo` goes further back",
             );
             return Ok(());
         };

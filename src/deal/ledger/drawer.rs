@@ -167,7 +167,7 @@ impl Drawer {
                 quoted(name)
             ),
             format!(
-                "{near}`compband part list` shows what is there, `compband part add` puts parts in"
+                "{near}`compband part list` shows what you have, `compband part add` adds parts"
             ),
         )
     }
@@ -249,7 +249,7 @@ impl Drawer {
             {
                 return refuse(
                     format!(
-                        "{} x{} of entry {} cost {}, not {}",
+                        "{} x{} of ledger entry {} cost {}, not {}",
                         line.name,
                         line.count,
                         lot.entry,
@@ -284,10 +284,10 @@ impl Drawer {
 fn not_there(entry: u32, line: &PartLine, on: NaiveDate) -> Result<(), Refusal> {
     refuse(
         format!(
-            "{} x{} of entry {entry} are not in the drawer on {on}",
+            "{} x{} of ledger entry {entry} are not in the drawer on {on}",
             line.name, line.count
         ),
-        "say the right day with --date; `compband part list` shows what is there",
+        "give the right date with --date; `compband part list` shows what you have",
     )
 }
 

@@ -77,22 +77,22 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         ),
         (
             "Ageing",
-            format!("a sale weighs half after {} days", e.half_life_days),
+            format!("a sale counts half after {} days", e.half_life_days),
         ),
         (
             "Steps in prices",
-            format!("thought to come {} times a year", e.steps_per_year),
+            format!("expected {} times a year", e.steps_per_year),
         ),
-        ("Most comps of a fit", e.most_comps.to_string()),
+        ("Most sales used", e.most_comps.to_string()),
         ("Errors", errors(e.errors, e.nu)),
         (
-            "Gross errors",
-            "prices that are mistyped with a probability above 70 %".into(),
+            "Mistyped prices",
+            "not used if more likely mistyped than right (70 % or more)".into(),
         ),
         (
-            "Guess of the spread",
+            "First guess of the spread",
             format!(
-                "{} % ({} % for parts); comps that it is worth: {}",
+                "{} % ({} % for parts), worth {} sales",
                 percent(e.spread),
                 percent(e.parts_spread),
                 e.spread_worth
@@ -101,9 +101,9 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         (
             "Other models",
             match e.pool {
-                PoolFrom::Book => "all of the book have a say".into(),
-                PoolFrom::Family => "those of the same family have a say".into(),
-                PoolFrom::None => "have no say".into(),
+                PoolFrom::Book => "all of the book count".into(),
+                PoolFrom::Family => "those of the same family count".into(),
+                PoolFrom::None => "do not count".into(),
             },
         ),
         ("Grades", names(settings.grade_names().collect())),
