@@ -149,7 +149,9 @@ fn on_scale<'a>(
 fn items(flag: &str, given: &[String]) -> Result<Items, AppError> {
     Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| AppError::Refused {
         message: format!("{flag} {entry:?} is not a name, or a name with a count"),
-        next: "separate names by commas, with a count if there are several: \"charger, battery x2\"".into(),
+        next:
+            "separate names by commas, with a count if there are several: \"charger, battery x2\""
+                .into(),
     })
 }
 

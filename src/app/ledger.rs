@@ -272,7 +272,8 @@ fn no_deal(asked: &str, wanted: &[&Deal]) -> AppError {
     AppError::Absent {
         message: format!("there is no deal {}", quoted(&shorten(asked, 60))),
         next: if shown.is_empty() {
-            "there is no deal it could be; `compband buy` opens one, `compband ledger` shows all".into()
+            "there is no deal it could be; `compband buy` opens one, `compband ledger` shows all"
+                .into()
         } else {
             format!("there is {}", listed(shown))
         },

@@ -266,7 +266,11 @@ impl Books<'_> {
         let how = how_listed(then.deal(id), here, dated.on);
         if how == How::Repriced(Some(ask)) {
             return Err(AppError::Refused {
-                message: format!("{} is already listed{} at this price", name(id), place(here)),
+                message: format!(
+                    "{} is already listed{} at this price",
+                    name(id),
+                    place(here)
+                ),
                 next: "give another price, or another --outlet".into(),
             });
         }

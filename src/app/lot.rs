@@ -192,7 +192,8 @@ pub fn read_split(text: &str, currency: &Currency) -> Result<Vec<Share>, AppErro
                 "--split {}: expected an amount, or estimate",
                 quoted(&shorten(part, 40))
             ),
-            next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\"".into(),
+            next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\""
+                .into(),
         })
     };
     text.split(';').map(|part| one(part.trim())).collect()

@@ -41,9 +41,7 @@ pub fn driving(
     if per_km.is_zero() {
         return Err(AppError::Refused {
             message: "--km: the cost of a kilometre is not known".into(),
-            next:
-                "give it with --per-km 0.30, or set per_km below [deal] in compband.toml"
-                    .into(),
+            next: "give it with --per-km 0.30, or set per_km below [deal] in compband.toml".into(),
         });
     }
     Ok((km * per_km).round_dp(settings.currency.decimals()))

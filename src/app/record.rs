@@ -43,8 +43,7 @@ pub fn sale_of(book: &Book, id: &str, notice: &mut dyn FnMut(&str)) -> Result<Co
         (Some(at), _) | (None, [at]) => Ok(rows.comp(*at)),
         (None, []) => Err(AppError::Refused {
             message: format!("--id: no sale in the book has an id that begins with {id:?}"),
-            next: "`compband comps` lists the ids; leave out --update to record a new sale"
-                .into(),
+            next: "`compband comps` lists the ids; leave out --update to record a new sale".into(),
         }),
         (None, several) => {
             let shown: Vec<&str> = several.iter().take(5).map(|at| rows.comp_id(*at)).collect();

@@ -245,8 +245,9 @@ impl Reading<'_> {
         let parts = self.read("parts", |text| {
             parse_parts(text).map_err(|entry| {
                 let entry = shorten(&entry, SHOWN);
-                let expected =
-                    format!("parts as \"display x2 = 44.00\" separated by ;, but there is {entry:?}");
+                let expected = format!(
+                    "parts as \"display x2 = 44.00\" separated by ;, but there is {entry:?}"
+                );
                 Wrong::new(expected, PUT_BACK)
             })
         });

@@ -363,8 +363,9 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code
     )];
     if said.own && !said.amount.is_zero() {
-        lines
-            .push("You paid it yourself: it counts as paid in, and the cash stays as it is.".into());
+        lines.push(
+            "You paid it yourself: it counts as paid in, and the cash stays as it is.".into(),
+        );
     }
     tell(&entered, currency, &done, &lines)
 }

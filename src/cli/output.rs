@@ -74,13 +74,19 @@ pub fn open(named: Option<&Path>) -> Result<Book, CliError> {
     let book = Book::open(named)?;
     let renamed = &book.settings().renamed;
     if !renamed.is_empty() {
-        let names = renamed.iter().map(|(old, new)| format!("{old} is now {new}"));
+        let names = renamed
+            .iter()
+            .map(|(old, new)| format!("{old} is now {new}"));
         let names: Vec<String> = names.collect();
         notice(&format!(
             "{}: {}; the old {} still read",
             crate::settings::FILE_NAME,
             names.join(", "),
-            if names.len() == 1 { "name is" } else { "names are" }
+            if names.len() == 1 {
+                "name is"
+            } else {
+                "names are"
+            }
         ));
     }
     Ok(book)

@@ -8,12 +8,12 @@ use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, minutes, tell};
 use super::{CliError, notice, open, parse_day, print, today};
+use crate::app::AppError;
 use crate::app::amounts::{money, money_if, refused};
 use crate::app::deals::{Books, OfDeal};
 use crate::app::describe::one_line;
 use crate::app::drawer::{HarvestSaid, Purchase, UsedParts};
 use crate::app::ledger::ledger_on;
-use crate::app::AppError;
 use crate::parse::parts::parts;
 use crate::render::document;
 use crate::render::drawer::{self as view, Told, cost_of, counted};

@@ -53,11 +53,7 @@ pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
 }
 
 fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
-    let done = if dry_run {
-        "Would remove"
-    } else {
-        "Removed"
-    };
+    let done = if dry_run { "Would remove" } else { "Removed" };
     let what = if chosen {
         "the logged sale"
     } else if undone.logged {

@@ -158,11 +158,7 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
 fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 6] {
     [
         (count.sums, "row of sums skipped", "rows of sums skipped"),
-        (
-            count.blank,
-            "blank line skipped",
-            "blank lines skipped",
-        ),
+        (count.blank, "blank line skipped", "blank lines skipped"),
         (
             count.repeated_headers,
             "repeated header skipped",

@@ -76,9 +76,7 @@ fn in_all(units: &OnMarket, curve: &Curve) -> String {
     if curve.ended == 0 {
         let units = count(curve.spells, "unit");
         let longest = count(usize::try_from(curve.longest).unwrap_or_default(), "day");
-        return format!(
-            "Listed so far: {units}, none sold yet; the longest was up for {longest}."
-        );
+        return format!("Listed so far: {units}, none sold yet; the longest was up for {longest}.");
     }
     let were = format!("{} listed", count(curve.spells, "unit"));
     let mut counts = vec![format!("{} sold", curve.ended)];

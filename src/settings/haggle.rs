@@ -114,7 +114,11 @@ mod tests {
         struct Toml {
             seller_discount: Haggle,
         }
-        for text in ["seller_discount = 20", "seller_discount = 20.0", "seller_discount = \"10 to 30\""] {
+        for text in [
+            "seller_discount = 20",
+            "seller_discount = 20.0",
+            "seller_discount = \"10 to 30\"",
+        ] {
             let read: Toml = toml::from_str(text).unwrap();
             assert_eq!(read.seller_discount.to_string(), "10 to 30", "{text}");
         }

@@ -41,7 +41,10 @@ mod tests {
         assert_eq!(old.deal, new.deal);
         assert_eq!(
             old.renamed,
-            [("haggle", "seller_discount"), ("haggling", "buyers_who_offer")]
+            [
+                ("haggle", "seller_discount"),
+                ("haggling", "buyers_who_offer")
+            ]
         );
         assert!(new.renamed.is_empty());
         // A comment or a name of the user's is no setting.

@@ -48,7 +48,8 @@ pub fn day(day: NaiveDate, today: NaiveDate) -> Result<(), Wrong> {
     }
     let last = today.checked_add_days(Days::new(1));
     if last.is_some_and(|last| day > last) {
-        let expected = format!("a date that is not in the future, but this is {day} (today is {today})");
+        let expected =
+            format!("a date that is not in the future, but this is {day} (today is {today})");
         return Err(Wrong::new(expected, mend));
     }
     Ok(())

@@ -51,7 +51,9 @@ impl Range {
         };
         let (low, high) = (end(low)?, end(high)?);
         if low > high {
-            return Err(format!("{text:?} is the wrong way round: put the low end first"));
+            return Err(format!(
+                "{text:?} is the wrong way round: put the low end first"
+            ));
         }
         if unit == RangeUnit::Percent && (low <= Decimal::from(-100) || high > Decimal::from(1000))
         {

@@ -40,3 +40,4 @@ mod store;
 mod time;
 mod undeclared;
 mod watch;
+mod words;

@@ -14,9 +14,9 @@ use crate::trade::text::nearest;
 /// # Errors
 /// The expected text.
 pub fn parse_fill(text: &str) -> Result<(Column, String), String> {
-    let (column, value) = text.split_once('=').ok_or_else(|| {
-        format!("{text:?} has no value: write COLUMN=VALUE, such as model=Nulva")
-    })?;
+    let (column, value) = text
+        .split_once('=')
+        .ok_or_else(|| format!("{text:?} has no value: write COLUMN=VALUE, such as model=Nulva"))?;
     match Column::parse(column)? {
         Column::CompId => {
             Err("a comp_id belongs to one sale only; leave it out and compband makes one".into())

@@ -271,7 +271,10 @@ impl Ledger {
         }
         match (target.deal, last) {
             (Some(id), Some(last)) if last != number => refuse(
-                format!("ledger entry {last} of {} builds on ledger entry {number}", name(id)),
+                format!(
+                    "ledger entry {last} of {} builds on ledger entry {number}",
+                    name(id)
+                ),
                 format!("reverse ledger entry {last} first: `compband ledger reverse {last}`"),
             ),
             _ => Ok(()),

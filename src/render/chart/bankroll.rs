@@ -302,13 +302,9 @@ fn legend(canvas: &mut Canvas, chart: &BankrollChart) {
     entry(canvas, "of it in stock", &|canvas, x| {
         canvas.box_area((x, middle - 11.0), (x + LEGEND_LINE, middle + 11.0), SHADE);
     });
-    entry(
-        canvas,
-        "paid in, less taken out",
-        &|canvas, x| {
-            canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 2.5, GREY);
-        },
-    );
+    entry(canvas, "paid in, less taken out", &|canvas, x| {
+        canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 2.5, GREY);
+    });
     if chart.goal.is_some() {
         entry(canvas, "goal", &|canvas, x| {
             broken(canvas, (x, x + LEGEND_LINE), middle);

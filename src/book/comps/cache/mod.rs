@@ -245,9 +245,7 @@ pub(crate) fn keep(
 
 /// The message about a cache that cannot be written.
 pub(crate) fn unwritten(error: &BookError) -> String {
-    format!(
-        "the cache of this book cannot be written, so every run reads all sales again: {error}"
-    )
+    format!("the cache of this book cannot be written, so every run reads all sales again: {error}")
 }
 
 /// Removes the label, so that the cache is rebuilt.
