@@ -52,8 +52,8 @@ const BAR_FROM: u64 = 5 << 20;
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct ImportArgs {
-    /// Spreadsheets (.xlsx, .ods) or CSV files, or - for text from a pipe. Together they are one import, which
-    /// `compband undo` removes again
+    /// Spreadsheets (.xlsx, .xls, .ods) or CSV files, or - for text from a pipe. Together they are one import,
+    /// which `compband undo` removes again
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
     /// Read their column as ours; THEIRS=- leaves it out
