@@ -455,7 +455,7 @@ mod tests {
             (
                 "estimate",
                 [likely("1"), None, None],
-                "for unit 2 (B2), 3 (C3)",
+                "unit 2 (B2), 3 (C3) has no estimate",
             ),
         ] {
             let error = prices(split, "100.00", made).unwrap_err();

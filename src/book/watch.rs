@@ -384,7 +384,7 @@ mod tests {
             ("[\"-a\"]\nmodel = \"x\"\n", "\"-a\" is not a name"),
             (
                 "[a]\nmodel = \"x\"\n[A]\nmodel = \"x\"\n",
-                "differ in case alone",
+                "differ only in upper and lower case",
             ),
         ] {
             fs::write(book.watch_path(), text).unwrap();

@@ -50,7 +50,7 @@ pub struct BidArgs {
     json: bool,
 }
 
-/// How a unit is bought, mended and sold again, and what that must promise.
+/// How a unit is bought, repaired and sold again, and the aims of the purchase.
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct DealArgs {
     /// How and where the unit is sold.

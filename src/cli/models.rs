@@ -52,7 +52,7 @@ enum Action {
 
 /// Renames a model.
 fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
-    // Opened anew for each name: the settings change.
+    // Opened again for each name: the settings change.
     let book = open(book)?;
     let done = rename(&book, old, new, &mut notice)?;
     let mut text = format!(

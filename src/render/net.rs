@@ -134,7 +134,7 @@ pub fn item_name(item: Item) -> &'static str {
         Item::FixedPayment => "Payment, fixed",
         Item::Promotion => "Promotion",
         Item::FixedPromotion => "Promotion, fixed",
-        Item::Postage => "Shipping it",
+        Item::Postage => "Shipping",
         Item::Packing => "Packing",
         Item::Returns => "Returns expected",
     }

@@ -176,7 +176,7 @@ impl Table {
                     "",
                     raw.text,
                     "quotes that open and close around a cell",
-                    "mend the quotes",
+                    "fix the quotes",
                 ));
                 continue;
             }

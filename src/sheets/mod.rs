@@ -178,7 +178,7 @@ impl Input {
         let mut notices: Vec<String> = decoded.notice.into_iter().collect();
         if place.line > 1 {
             notices.push(format!(
-                "the header is row {}; what stands above it is passed over",
+                "the header is row {}; the rows above it are skipped",
                 place.line
             ));
         }

@@ -825,7 +825,7 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
     assert!(out.contains("Sales: 1 new."), "{out}");
     let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
     assert!(
-        out.contains("The book has 1 sale already, unchanged: nothing was changed."),
+        out.contains("The book already has 1 sale, unchanged: nothing was changed."),
         "{out}"
     );
     // A file of the user's is never taken for a place to write problems or rejects to.
@@ -897,7 +897,7 @@ fn a_mapping_is_saved_and_used() {
     );
     let (out, err) = shop.told(&["import", "sheet.csv", "--mapping", "my shop"], 0);
     assert!(
-        out.contains("The book has 1 sale already") && err.is_empty(),
+        out.contains("The book already has 1 sale") && err.is_empty(),
         "{out}{err}"
     );
     shop.told(&save, 2);
@@ -946,8 +946,8 @@ fn attributes_are_held_against_the_settings() {
         0,
     );
     assert!(out.contains("Size = attr.storage"), "{out}");
-    let said = "Kept, but not used in estimates until compband.toml declares it: attr.shots (2 rows), attr.storage (1 row). \
-                To declare what moves the price, put such lines there:\n\n";
+    let said = "Kept, but estimates do not use it until compband.toml declares it: attr.shots (2 rows), attr.storage (1 row). \
+                To declare what moves the price, write lines like these there:\n\n";
     let (_, lines) = out.split_once(said).unwrap_or_else(|| panic!("{out}"));
     let (lines, _) = lines.split_once("\n`compband check`").unwrap();
     assert_eq!(
@@ -959,7 +959,7 @@ fn attributes_are_held_against_the_settings() {
     assert!(err.is_empty(), "{err}");
     let (out, _) = shop.told(&["import", "a.csv", "--mapping", "sizes"], 0);
     assert!(
-        out.contains("The book has 3 sales already, unchanged"),
+        out.contains("The book already has 3 sales, unchanged"),
         "{out}"
     );
     // Once the lines are in the settings nothing is left to say.
@@ -986,7 +986,7 @@ fn attributes_are_held_against_the_settings() {
     shop.write("all.csv", &csv);
     let (out, _) = shop.told(&["import", "all.csv"], 0);
     assert!(
-        out.contains("The book has 3 sales already, unchanged"),
+        out.contains("The book already has 3 sales, unchanged"),
         "{out}"
     );
     // Only the columns that the rows shown have.

@@ -6,6 +6,7 @@ use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use compband::settings::Settings;
 use serde_json::Value;
 
 use crate::estimate::demo;
@@ -132,7 +133,7 @@ fn a_model_that_is_nearly_known_is_asked_about() {
 fn a_long_ledger_is_shown_a_screen_at_a_time() {
     let dir = demo();
     out(dir.path(), &["ledger", "fund", "300"]);
-    for _ in 0..6 {
+    for _ in 0..12 {
         out(dir.path(), &["ledger", "draw", "1"]);
     }
     let pager = dir.path().join("pager");
@@ -219,7 +220,12 @@ fn shells_complete_parts_sales_outlets_and_names() {
             "mine-1",
         ],
     );
-    let of = |words: &[&str]| complete(path, &[&["compband"], words].concat());
+    let of = |words: &[&str]| {
+        let all = complete(path, &[&["compband"], words].concat());
+        all.into_iter()
+            .filter(|word| !word.starts_with("--"))
+            .collect::<Vec<_>>()
+    };
     assert_eq!(of(&["part", "use", "d1", "scr"]), ["screws"]);
     assert_eq!(of(&["part", "drop", ""]), ["screws"]);
     assert!(of(&["harvest", "d1", ""]).contains(&"charger".into()));
@@ -340,7 +346,7 @@ const OUT_OF_USE: &[&str] = &[
     "nought",
     "thereof",
     "whereof",
-    "lest ",
+    " lest ",
     "as it were",
     "on the mark",
     "brought to",
@@ -383,4 +389,36 @@ fn texts_use_plain_words() {
             assert!(!plain.contains(word), "{name}: {word:?}");
         }
     }
+}
+
+/// A help quotes the defaults of the settings as they are.
+#[test]
+fn helps_quote_the_defaults() {
+    let dir = tempfile::tempdir().unwrap();
+    let help = out(dir.path(), &["report", "--help"]);
+    let help = help.split_whitespace().collect::<Vec<_>>().join(" ");
+    let Settings { estimate, deal, .. } = Settings::default();
+    for (flag, number) in [
+        ("--band <PERCENT>", estimate.band.to_string()),
+        ("--enough <N>", estimate.enough.to_string()),
+        ("--window <DAYS>", estimate.window_days.to_string()),
+        ("--wage <AMOUNT>", deal.wage.to_string()),
+        ("--profit <AMOUNT>", deal.least_profit.to_string()),
+        ("--return <PERCENT>", deal.least_return.to_string()),
+        ("--loss <PERCENT>", deal.most_loss.to_string()),
+        ("--cost-per-week <AMOUNT>", deal.cost_per_week.to_string()),
+    ] {
+        let (_, of_flag) = help.split_once(flag).unwrap();
+        let (_, default) = of_flag.split_once("[default: ").unwrap();
+        let said = format!("{number}, unless set]");
+        assert!(
+            default.starts_with(&said),
+            "{flag}: {said} not in {of_flag:.120}"
+        );
+    }
+    let quick = format!(
+        "a quick sale at {} % of the likely price, unless set",
+        deal.quick_sale
+    );
+    assert!(help.contains(&quick), "{quick}");
 }

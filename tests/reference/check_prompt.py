@@ -162,7 +162,7 @@ def three_sales(compband, book):
     prompt.answer("model [Nulva 61K]: ", '"Nul"')
     rest(prompt, "900", grade="d")
     prompt.answer("model [Nul]: ", "undo")
-    prompt.read("Took back the sale logged last")
+    prompt.read("Removed the sale logged last")
     # Within a sale, undo goes back a question; another model begins without the state of the last.
     prompt.answer("model [Nulva 61K]: ", "bolv")
     prompt.answer("day of the sale", "yesterday")

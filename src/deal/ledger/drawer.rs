@@ -404,7 +404,10 @@ mod tests {
         // A part that was used cannot be taken back before its use is.
         let back = ledger.reverse(None, 2).unwrap();
         let refused = enter(&mut ledger.clone(), back).unwrap_err();
-        assert_eq!(refused, "entry 3 takes parts that entry 2 brought");
+        assert_eq!(
+            refused,
+            "ledger entry 3 uses parts that ledger entry 2 brought"
+        );
         let back = ledger.reverse(None, 3).unwrap();
         enter(&mut ledger, back).unwrap();
         assert_eq!(ledger.drawer().count("Display", day(9)), 2);
@@ -424,7 +427,7 @@ mod tests {
         let parts = parse_parts("display x1 from 2 = 4.00").unwrap();
         let wrong = ledger.use_part(day(1), 1, parts);
         let refused = enter(&mut ledger.clone(), wrong).unwrap_err();
-        assert_eq!(refused, "display x1 of entry 2 cost 4.50, not 4.00");
+        assert_eq!(refused, "display x1 of ledger entry 2 cost 4.50, not 4.00");
         let brings = ledger.use_part(day(1), 1, parse_parts("display x1 = 4.50").unwrap());
         assert!(
             enter(&mut ledger, brings)
@@ -462,7 +465,7 @@ mod tests {
         assert!(
             enter(&mut ledger, back)
                 .unwrap_err()
-                .contains("entry 3 takes parts")
+                .contains("ledger entry 3 uses parts")
         );
     }
 }

@@ -26,7 +26,7 @@ pub(super) fn made_by(page: &Page<'_>) -> Facts {
         (
             "Book",
             format!(
-                "{:016x}, a hash of its settings and comps: the same book has the same",
+                "{:016x}, a hash of its settings and sales: the same book has the same",
                 page.fingerprint
             ),
         ),
@@ -56,14 +56,14 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         .map(|step| format!("{} {}", step.label(), step.brought))
         .collect();
     vec![
-        ("Day of the estimate", made.as_of.to_string()),
+        ("Date of the estimate", made.as_of.to_string()),
         ("Currency", made.currency.code.clone()),
         ("Price", basis(made.basis).to_string()),
         ("Band", format!("{} %", made.level)),
         (
             "Search",
             format!(
-                "widened until {} comps are found, {} days back before the last step",
+                "similar sales first, until there are {}; {} days back before the last step",
                 e.enough, e.window_days
             ),
         ),
