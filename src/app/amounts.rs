@@ -5,6 +5,7 @@ use crate::parse::quantity::checked;
 use rust_decimal::Decimal;
 
 use crate::parse::money::parse_amount;
+use crate::parse::words::is_free;
 use crate::trade::Currency;
 use crate::trade::problem::SHOWN;
 use crate::trade::text::{quoted, shorten};
@@ -46,6 +47,21 @@ pub fn money_if(
     currency: &Currency,
 ) -> Result<Option<Decimal>, AppError> {
     given.map(|text| money(flag, text, currency)).transpose()
+}
+
+/// What a buyer pays for shipping, if given; `free` is nothing.
+///
+/// # Errors
+/// Those of [`money`].
+pub fn shipping_if(
+    flag: &str,
+    given: Option<&String>,
+    currency: &Currency,
+) -> Result<Option<Decimal>, AppError> {
+    match given {
+        Some(text) if !text.trim().is_empty() && is_free(text) => Ok(Some(Decimal::ZERO)),
+        other => money_if(flag, other, currency),
+    }
 }
 
 /// Reads a number, optionally followed by its unit: `600`, `600 g`, `20 %`. `check` is one of the

@@ -2,16 +2,16 @@
 
 use std::path::{Path, PathBuf};
 
-use chrono::NaiveDate;
 use clap::Args;
 
 use super::bid::AimArgs;
-use super::{CliError, notice, parse_day, print, today};
+use super::{CliError, day_or_today, notice, parse_day, print};
 use crate::app::Book;
 use crate::app::amounts::{money, money_if};
 use crate::app::compare::{Means, compare};
 use crate::app::listings::listings;
 use crate::app::selling::unsure;
+use crate::parse::dates::WrittenDate;
 use crate::render::compare::{Candidate, Told, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -53,7 +53,7 @@ pub struct CompareArgs {
     wage: Option<String>,
     /// Day of the estimates: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
+    as_of: Option<WrittenDate>,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -69,7 +69,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;
     let aims = args.aims.read(&currency)?;
-    let as_of = args.as_of.unwrap_or_else(today);
+    let as_of = day_or_today(args.as_of, book.settings());
     let ground = aims.with_book(&book, &settings, as_of, &mut notice)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;

@@ -226,6 +226,18 @@ fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, Amou
     }
 }
 
+/// The other currency that an amount names by its code, such as `110.00 GBP` where the book is in EUR.
+pub fn other_currency_in(text: &str, ours: &Currency) -> Option<Currency> {
+    let mut words = text
+        .split(|c: char| !c.is_alphabetic())
+        .filter(|word| !word.is_empty());
+    let (code, more) = (words.next()?, words.next());
+    let is_code =
+        more.is_none() && code.len() == 3 && code.bytes().all(|b| b.is_ascii_uppercase());
+    let other = Currency::of_code(code).filter(|_| is_code)?;
+    (other.code != ours.code).then_some(other)
+}
+
 /// Reads a single amount, without other amounts that would show the decimal mark.
 ///
 /// # Errors

@@ -48,6 +48,8 @@ pub struct Input {
     pub mapping: Mapping,
     /// Values for absent columns and blank cells.
     pub fills: Vec<(Column, String)>,
+    /// Whether the file is in our own form.
+    pub canonical: bool,
     /// Messages for the user.
     pub notices: Vec<String>,
     text: String,
@@ -191,6 +193,7 @@ impl Input {
             decimal: options.decimal.or(canonical.then_some(DecimalMark::Point)),
             mapping,
             fills: options.fills.clone(),
+            canonical,
             notices,
             text: decoded.text,
             header: place,

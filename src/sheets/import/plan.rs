@@ -6,7 +6,9 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use crate::book::rates::Conversion;
+use crate::parse::dates::DateOrder;
 use crate::settings::Settings;
+use crate::sheets::row::Guesses;
 use crate::trade::cells::Question;
 use crate::trade::text::shorten;
 use crate::trade::{Comp, Problem};
@@ -55,10 +57,29 @@ pub struct FileCount {
     pub foreign: u64,
     /// Order of day and month with its source, if some date needed it.
     pub date_order: Option<String>,
+    /// The order itself.
+    pub order: Option<DateOrder>,
+    /// Accepted sales whose date could be read two ways, unless the user chose the order.
+    pub two_ways: Option<Guessed>,
+    /// Accepted sales with a list that was split at a slash or at `and`.
+    pub split_lists: Option<Guessed>,
     /// Decimal mark with its source, if some amount needed it.
     pub decimal_mark: Option<String>,
     /// Attributes that no family declares for some models, by their canonical names.
     pub undeclared: BTreeMap<String, Undeclared>,
+}
+
+/// Cells that were read by a guess.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Guessed {
+    /// Number of rows.
+    pub rows: u64,
+    /// The first of them.
+    pub first: u64,
+    /// The text of its cell.
+    pub text: String,
+    /// What was read.
+    pub read: String,
 }
 
 /// The valid rows with an attribute that no family of their models declares: it is kept but does
@@ -161,11 +182,13 @@ struct TroubleKey {
 pub(super) struct Kind {
     undated: bool,
     foreign: bool,
+    pub(super) guesses: Guesses,
 }
 
 impl Kind {
-    pub(super) fn of(comp: &Comp) -> Self {
+    pub(super) fn of(comp: &Comp, guesses: Guesses) -> Self {
         Self {
+            guesses,
             undated: comp.sold_on.is_none(),
             foreign: comp.foreign.is_some(),
         }
