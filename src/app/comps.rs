@@ -194,7 +194,9 @@ fn filters(
         ("completeness", filter.completeness),
     ] {
         if let Some(asked) = asked {
-            all.push(col(column).eq(lit(on_scale(column, Some(asked), settings)?.unwrap_or_default())));
+            all.push(col(column).eq(lit(
+                on_scale(column, Some(asked), settings)?.unwrap_or_default(),
+            )));
         }
     }
     if let Some(day) = filter.since {

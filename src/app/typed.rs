@@ -199,7 +199,9 @@ fn normal(
         "grade" | "completeness" => or_text(values.on_scale(column, text).map(str::to_string)),
         "works" if !text.is_empty() => or_text(values.works(text).map(yes_or_no)),
         "how_sold" => {
-            let how = values.how_sold(text).map(|how| how.map_or("", HowSold::as_str));
+            let how = values
+                .how_sold(text)
+                .map(|how| how.map_or("", HowSold::as_str));
             or_text(how.map(str::to_string))
         }
         "missing" | "extras" | "defects" => {
@@ -290,8 +292,7 @@ mod tests {
     fn amounts_come_without_their_currency() {
         let settings = Settings::default();
         let values = Values::of(&settings);
-        let normal =
-            |column, text| super::normal(column, text, &settings.currency, &values, day());
+        let normal = |column, text| super::normal(column, text, &settings.currency, &values, day());
         for text in ["12.50", "€12.50", "12,50 €", "EUR 12.5", "12.50 eur"] {
             assert_eq!(normal("price", text).as_deref(), Ok("12.50"), "{text}");
         }
@@ -305,8 +306,7 @@ mod tests {
         let text = "[words.grade]\ngood = \"B\"\n[kits.\"Nulva 61K\"]\nships_with = [\"battery\", \"strap\"]\n";
         let settings = Settings::parse(text, std::path::Path::new("a")).unwrap();
         let values = Values::of(&settings);
-        let normal =
-            |column, text| super::normal(column, text, &settings.currency, &values, day());
+        let normal = |column, text| super::normal(column, text, &settings.currency, &values, day());
         for (column, text, kept) in [
             ("sold_on", "20.11.2026", "2026-11-20"),
             ("sold_on", "03/02/2026", "2026-02-03"),

@@ -12,8 +12,8 @@ use crate::app::Book;
 use crate::app::comps::{Filter, Listed, comps};
 use crate::parse::dates::WrittenDate;
 use crate::render::comps::table;
-use crate::settings::Settings;
 use crate::render::table::terminal_width;
+use crate::settings::Settings;
 
 const EXAMPLES: &str = "\
 Examples:

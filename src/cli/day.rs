@@ -1,7 +1,7 @@
 //! Days as typed on the command line.
 
 use super::notice;
-use crate::parse::dates::{DateOrder, WrittenDate, date_typed};
+use crate::parse::dates::{WrittenDate, date_typed};
 use crate::settings::Settings;
 use crate::settings::values::order_word;
 use chrono::NaiveDate;
@@ -24,10 +24,7 @@ pub fn day_of(said: WrittenDate, settings: &Settings) -> NaiveDate {
     let order = settings.date_order();
     let day = said.day(order).unwrap_or_else(today);
     if let Some(numbers) = said.two_ways() {
-        let other = match order {
-            DateOrder::DayFirst => DateOrder::MonthFirst,
-            DateOrder::MonthFirst => DateOrder::DayFirst,
-        };
+        let other = order.other();
         let not = numbers
             .day(other)
             .map_or(String::new(), |other| format!(", not {other}"));

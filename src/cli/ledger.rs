@@ -392,7 +392,9 @@ impl OverheadArgs {
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let model = args.model.as_deref();
-    let said = args.facts.said(model.unwrap_or_default(), book.settings())?;
+    let said = args
+        .facts
+        .said(model.unwrap_or_default(), book.settings())?;
     let dated = args.entry.dated(&book)?;
     let (OfDeal { deal, entered }, was) =
         Books::open(&book, &mut notice)?.describe(&args.deal, (model, said), dated)?;

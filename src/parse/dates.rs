@@ -13,6 +13,16 @@ pub enum DateOrder {
     MonthFirst,
 }
 
+impl DateOrder {
+    /// The other order.
+    pub fn other(self) -> Self {
+        match self {
+            Self::DayFirst => Self::MonthFirst,
+            Self::MonthFirst => Self::DayFirst,
+        }
+    }
+}
+
 impl fmt::Display for DateOrder {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -149,8 +159,7 @@ pub fn day_typed(text: &str, order: DateOrder, today: NaiveDate) -> Result<Naive
 }
 
 /// Form of a day as typed, for messages.
-const TYPED: &str =
-    "a day, such as 2026-11-20, 20.11.2026, 20 Nov 2026, today, yesterday, a weekday, or 3 days ago";
+const TYPED: &str = "a day, such as 2026-11-20, 20.11.2026, 20 Nov 2026, today, yesterday, a weekday, or 3 days ago";
 
 /// Reads a day relative to `today`: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday
 /// (`monday`, `last mon`), meaning the last one before today. `None` for any other text, and for

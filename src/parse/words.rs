@@ -69,10 +69,17 @@ const WORKS_NO: &[&str] = &[
     "kapot",
 ];
 
-
 /// Words for shipping that cost the buyer nothing.
 const FREE: &[&str] = &[
-    "-", "free", "none", "n/a", "gratis", "kostenlos", "gratuit", "incl", "included",
+    "-",
+    "free",
+    "none",
+    "n/a",
+    "gratis",
+    "kostenlos",
+    "gratuit",
+    "incl",
+    "included",
 ];
 
 const AUCTION: &[&str] = &[
@@ -137,7 +144,6 @@ pub fn is_one_of(text: &str, words: &[&str]) -> bool {
     let folded = fold_name(&text.replace(['-', '_', '/'], " "));
     words.contains(&folded.as_str())
 }
-
 
 /// Reads a way of selling in any usual word.
 pub fn how_sold(text: &str) -> Option<HowSold> {

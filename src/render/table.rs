@@ -181,6 +181,9 @@ impl<'a> Grid<'a> {
     }
 }
 
+/// Width of reports of which no line is cut, where output goes to no terminal.
+pub const PIPED: u16 = 80;
+
 /// Width of the terminal of standard output; `None` if that is no terminal.
 pub fn terminal_width() -> Option<u16> {
     terminal_size::terminal_size_of(std::io::stdout()).map(|(width, _)| width.0)

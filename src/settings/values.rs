@@ -9,6 +9,7 @@ use super::{Settings, of_scale};
 use crate::parse::dates::DateOrder;
 use crate::parse::lists::{self, List};
 use crate::parse::words;
+use crate::trade::items::fold_name;
 use crate::trade::names::match_key;
 use crate::trade::{HowSold, Items};
 
@@ -23,8 +24,8 @@ pub struct Values<'s> {
     words: HashMap<&'static str, HashMap<String, &'s str>>,
     /// Meanings of names in lists.
     pieces: HashMap<String, &'s str>,
-    /// Pieces of all kits, by their folded names.
-    kits: HashSet<&'s str>,
+    /// Names of pieces in kits and rules, folded.
+    known: HashSet<String>,
 }
 
 impl<'s> Values<'s> {
@@ -32,6 +33,8 @@ impl<'s> Values<'s> {
     pub fn of(settings: &'s Settings) -> Self {
         let columns = super::words::COLUMNS.into_iter();
         let kits = settings.kits.values();
+        let rules = &settings.rules;
+        let ruled = [&rules.missing, &rules.extras, &rules.defects].into_iter();
         Self {
             settings,
             words: columns
@@ -39,9 +42,11 @@ impl<'s> Values<'s> {
                 .filter(|(_, words)| !words.is_empty())
                 .collect(),
             pieces: settings.words.of("pieces"),
-            kits: kits
+            known: kits
                 .flat_map(|kit| kit.ships_with.iter().map(|(piece, _)| piece))
+                .chain(ruled.flat_map(|rules| rules.keys().map(String::as_str)))
                 .chain([PACKAGING])
+                .map(fold_name)
                 .collect(),
         }
     }
@@ -118,7 +123,7 @@ impl<'s> Values<'s> {
     /// The first entry with an invalid count.
     pub fn list(&self, text: &str, more: impl Fn(&str) -> bool) -> Result<List, String> {
         let known = |name: &str| {
-            self.kits.contains(name) || self.pieces.contains_key(&match_key(name)) || more(name)
+            self.known.contains(name) || self.pieces.contains_key(&match_key(name)) || more(name)
         };
         let read = lists::list(text, known)?;
         Ok(List {
@@ -177,10 +182,8 @@ impl Settings {
 }
 
 /// The words of the setting `dates`, with their meanings.
-pub const DATE_ORDERS: [(&str, DateOrder); 2] = [
-    ("dmy", DateOrder::DayFirst),
-    ("mdy", DateOrder::MonthFirst),
-];
+pub const DATE_ORDERS: [(&str, DateOrder); 2] =
+    [("dmy", DateOrder::DayFirst), ("mdy", DateOrder::MonthFirst)];
 
 /// The word of an order of day and month.
 pub fn order_word(order: DateOrder) -> &'static str {
@@ -227,7 +230,10 @@ mod tests {
         assert_eq!(values.completeness("All  there"), Some("full"));
         assert_eq!(values.how_sold("Table"), Some(Some(HowSold::Fixed)));
         assert_eq!(values.how_sold("haggled"), Some(Some(HowSold::Offer)));
-        assert_eq!((values.how_sold(""), values.how_sold("x")), (Some(None), None));
+        assert_eq!(
+            (values.how_sold(""), values.how_sold("x")),
+            (Some(None), None)
+        );
         assert_eq!(
             (values.works("untested"), values.works("")),
             (Some(false), Some(true))
@@ -239,7 +245,10 @@ mod tests {
         assert_eq!(list.items.to_string(), "psu/hood");
         let list = values.list("psu/hood", |name| name == "hood").unwrap();
         assert_eq!(list.items.to_string(), "charger; hood");
-        assert_eq!(values.whole_list("psu x2").unwrap().to_string(), "charger x2");
+        assert_eq!(
+            values.whole_list("psu x2").unwrap().to_string(),
+            "charger x2"
+        );
     }
 
     #[test]

@@ -25,9 +25,12 @@ use super::header::Column;
 use super::records::Raw;
 use crate::book::csv::canonical::{OptionalColumn, write_row};
 use crate::book::ids::IdMap;
+use crate::settings::values::order_word;
 use crate::trade::cells::{Question, Wrong};
 use crate::trade::{Currency, Problem};
-pub use plan::{Against, FileCount, Guessed, Plan, SHOWN_UPDATES, Trouble, Undeclared, add_undeclared};
+pub use plan::{
+    Against, FileCount, Guessed, Plan, SHOWN_UPDATES, Trouble, Undeclared, add_undeclared,
+};
 pub use rejects::{Reject, RejectsWriter};
 
 /// Number of chunks per thread before they are merged.
@@ -160,7 +163,7 @@ impl<'a> Merger<'a, '_> {
         if let Some(count) = self.plan.files.last_mut() {
             if let Some(Decided::Known { value, why }) = facts.date_order_if_asked() {
                 count.date_order = Some(text(value.to_string(), why));
-                count.order = Some(*value);
+                count.other_order = order_word(value.other());
             }
             if let Some(Decided::Known { value, why }) = facts.decimal_mark_if_asked() {
                 count.decimal_mark = Some(text(value.to_string(), why));

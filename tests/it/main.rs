@@ -39,4 +39,5 @@ mod step;
 mod store;
 mod time;
 mod undeclared;
+mod values;
 mod watch;

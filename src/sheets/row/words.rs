@@ -4,9 +4,9 @@ use crate::parse::words::is_one_of;
 use crate::settings::{Values, of_scale};
 use crate::sheets::header::Column;
 use crate::trade::cells::{Question, Wrong};
+use crate::trade::checks;
 use crate::trade::comp::HowSold;
 use crate::trade::text::{nearest, quoted, shorten};
-use crate::trade::checks;
 
 /// The error of a word that is none of those known in a column.
 fn unknown(column: Column, text: &str, expected: String, likely: Option<String>) -> Wrong {
