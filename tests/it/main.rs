@@ -22,6 +22,7 @@ mod large;
 mod ledger;
 mod listing;
 mod outlet;
+mod papers;
 mod past;
 mod pieces;
 mod pool;
