@@ -4,7 +4,7 @@ use super::AppError;
 use crate::parse::quantity::checked;
 use rust_decimal::Decimal;
 
-use crate::parse::money::parse_amount;
+use crate::parse::money::{other_currency_in, parse_amount};
 use crate::parse::words::is_free;
 use crate::trade::Currency;
 use crate::trade::problem::SHOWN;
@@ -34,7 +34,16 @@ pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, Ap
                 Ok(amount)
             }
         })
-        .map_err(|expected| refused(flag, given, &expected))
+        .map_err(|expected| match other_currency_in(given, currency) {
+            Some(_) => AppError::Refused {
+                message: format!(
+                    "{flag} {}: expected {expected}",
+                    quoted(&shorten(given, SHOWN))
+                ),
+                next: format!("write what it comes to in {}", currency.code),
+            },
+            None => refused(flag, given, &expected),
+        })
 }
 
 /// [`money`], if given.

@@ -178,7 +178,7 @@ fn rate_cells(
 /// The canonical form of a typed cell.
 ///
 /// # Errors
-/// A text that is no day in the column of days; other errors are those of the canonical form.
+/// A text that is no day or no amount where one belongs; other errors are those of the canonical form.
 fn normal(
     column: &str,
     text: &str,
@@ -195,7 +195,10 @@ fn normal(
             .to_string(),
         "currency" => text.to_uppercase(),
         "shipping" if !text.is_empty() && is_free(text) => "0".to_string(),
-        "price" | "shipping" => or_text(parse_amount(text, currency).ok().map(money_text)),
+        "price" | "shipping" if text.is_empty() => String::new(),
+        "price" | "shipping" => parse_amount(text, currency)
+            .map(money_text)
+            .map_err(|expected| Wrong::new(expected, ""))?,
         "grade" | "completeness" => or_text(values.on_scale(column, text).map(str::to_string)),
         "works" if !text.is_empty() => or_text(values.works(text).map(yes_or_no)),
         "how_sold" => {
@@ -296,8 +299,13 @@ mod tests {
         for text in ["12.50", "€12.50", "12,50 €", "EUR 12.5", "12.50 eur"] {
             assert_eq!(normal("price", text).as_deref(), Ok("12.50"), "{text}");
         }
-        for text in ["", "free", "12.50 USD"] {
-            assert_eq!(normal("price", text).as_deref(), Ok(text));
+        assert_eq!(normal("price", "").as_deref(), Ok(""));
+        for (text, why) in [
+            ("free", "an amount of EUR"),
+            ("12.50 USD", "another currency"),
+        ] {
+            let wrong = normal("price", text).unwrap_err();
+            assert!(wrong.expected.contains(why), "{wrong:?}");
         }
     }
 

@@ -36,7 +36,7 @@ exactly, by trying no less than all that could. Not a promise.";
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CompareArgs {
-    /// Table of the listings: CSV, a spreadsheet (.xlsx, .ods), or - for text from a pipe
+    /// Table of the listings: CSV, a spreadsheet (.xlsx, .xls, .ods), or - for text from a pipe
     #[arg(value_name = "LISTINGS")]
     file: PathBuf,
     /// Take their column as ours; THEIRS=- leaves it out

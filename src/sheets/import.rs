@@ -161,7 +161,12 @@ impl<'a> Merger<'a, '_> {
         self.chunks(input, number, &facts)?;
         let text = |found: String, why: &str| format!("{found}, as {why}");
         if let Some(count) = self.plan.files.last_mut() {
-            if let Some(Decided::Known { value, why }) = facts.date_order_if_asked() {
+            let usual = self.against.settings.date_order_why();
+            // The book's own order is worth a word only where it decided.
+            let decided = |why: &str| count.two_ways.is_some() || why != usual;
+            if let Some(Decided::Known { value, why }) = facts.date_order_if_asked()
+                && decided(why)
+            {
                 count.date_order = Some(text(value.to_string(), why));
                 count.other_order = order_word(value.other());
             }

@@ -194,7 +194,8 @@ impl Table {
     fn from_bytes(file: &str, bytes: Vec<u8>, wishes: &[Wish]) -> Result<Self, Vec<Problem>> {
         let candidates: Vec<(String, u8, Option<String>)> = if workbook::is_workbook(&bytes) {
             let sheets = workbook::sheets(&bytes).map_err(|why| {
-                let expected = format!("a spreadsheet (.xlsx or .ods) or text (CSV), but {why}");
+                let expected =
+                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
                 let wrong = Wrong::new(expected, "open it and save it again");
                 vec![wrong.at(file, 0, "", "")]
             })?;

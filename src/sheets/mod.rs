@@ -419,7 +419,7 @@ fn header_under(
 ) -> Option<(HeaderPlace, Mapping)> {
     let mut records = Records::new(text, delimiter);
     let mut cells = Cells::new(delimiter);
-    let mut likeliest: Option<((usize, bool), (HeaderPlace, Mapping))> = None;
+    let mut likeliest: Option<((bool, usize), (HeaderPlace, Mapping))> = None;
     let (mut index, mut seen) = (0, 0);
     while seen < HEADER_WITHIN {
         let start = records.position();
@@ -446,7 +446,8 @@ fn header_under(
             return Some((place, mapping));
         }
         let texts = cells.iter().filter(|cell| is_text(cell)).count();
-        let score = (mapping.known(), texts > 1);
+        // A single cell is a title, whatever it says.
+        let score = (texts > 1, mapping.known());
         if likeliest.as_ref().is_none_or(|(best, _)| score > *best) {
             likeliest = Some((score, (place, mapping)));
         }

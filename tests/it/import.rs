@@ -955,8 +955,8 @@ fn attributes_are_held_against_the_settings() {
         0,
     );
     assert!(out.contains("Size = attr.storage"), "{out}");
-    let said = "Kept, but not used in estimates until compband.toml declares it: attr.shots (2 rows), attr.storage (1 row). \
-                To declare what moves the price, put such lines there:\n\n";
+    let said = "Kept, but not used in estimates until compband.toml declares it: attr.shots (2\nrows), attr.storage (1 \
+                row). To declare what moves the price, put such lines\nthere:\n\n";
     let (_, lines) = out.split_once(said).unwrap_or_else(|| panic!("{out}"));
     let (lines, _) = lines.split_once("\n`compband check`").unwrap();
     assert_eq!(
