@@ -200,18 +200,7 @@ impl<'a> RowReader<'a> {
             how_sold(text, &self.values)
         });
         row.take(Column::LotSize, &mut comp.lot_size, lot_size);
-        for (column, items) in [
-            (Column::Missing, &mut comp.missing),
-            (Column::Extras, &mut comp.extras),
-            (Column::Defects, &mut comp.defects),
-        ] {
-            row.take(column, items, |text| {
-                checks::text(column.name(), text)?;
-                let list = self.list(text).map_err(|entry| bad_entry(&entry))?;
-                guesses.list |= list.guessed;
-                Ok(list.items)
-            });
-        }
+        guesses.list = row.lists(comp);
         row.condition(comp);
         comp.attributes.clear();
         for (at, (name, _)) in self.input.mapping.attributes.iter().enumerate() {
@@ -514,6 +503,25 @@ impl<'r> Row<'r, '_> {
             Ok(name) => into.push_str(name),
             Err(fault) => self.fault(column, fault),
         }
+    }
+
+    /// What is missing, extra and faulty; returns whether a list had to be split by a guess.
+    fn lists(&mut self, comp: &mut Comp) -> bool {
+        let reader = self.reader;
+        let mut guessed = false;
+        for (column, items) in [
+            (Column::Missing, &mut comp.missing),
+            (Column::Extras, &mut comp.extras),
+            (Column::Defects, &mut comp.defects),
+        ] {
+            self.take(column, items, |text| {
+                checks::text(column.name(), text)?;
+                let list = reader.list(text).map_err(|entry| bad_entry(&entry))?;
+                guessed |= list.guessed;
+                Ok(list.items)
+            });
+        }
+        guessed
     }
 
     /// Grade, completeness and working order. A grade cell such as "for parts" means parts-only.

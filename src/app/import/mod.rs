@@ -129,13 +129,8 @@ pub fn import(
     let rates = book.rates()?;
     // Read from the book only for the first sale in another currency.
     let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
-    let mut inputs = open_all(request.files, &options)?;
+    let mut inputs = open_all(request.files, &options, notice)?;
     ask_columns(&mut inputs, listener)?;
-    for input in &inputs {
-        for text in &input.notices {
-            notice(&format!("{}: {text}", input.name));
-        }
-    }
     let existing = |comp_id: &str| index.get(comp_id);
     let kept_rate = |comp_id: &str, code: &str, day: Option<NaiveDate>| {
         if request.new_rates {
@@ -368,8 +363,12 @@ fn plan_into_temp(
     Ok((done, temp))
 }
 
-/// Opens every file, so that the problems of all headers are reported in one run.
-fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppError> {
+/// Opens every file, so that the problems of all headers are reported in one run, and notices how each was read.
+fn open_all(
+    files: &[PathBuf],
+    options: &ReadOptions,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<Input>, AppError> {
     let mut inputs = Vec::new();
     let mut problems = Vec::new();
     for path in files {
@@ -377,6 +376,11 @@ fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppE
             Ok(input) => inputs.push(input),
             Err(BookError::Rows(found)) => problems.extend(found),
             Err(error) => return Err(error.into()),
+        }
+    }
+    for input in inputs.iter().filter(|_| problems.is_empty()) {
+        for text in &input.notices {
+            notice(&format!("{}: {text}", input.name));
         }
     }
     if problems.is_empty() {
