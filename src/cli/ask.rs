@@ -142,7 +142,7 @@ pub struct WaitingArgs {
 pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let market = &args.market;
-    let day = market.unit.day();
+    let day = market.unit.day(book.settings());
     let (meant, stocked) = market.meant(&book, day)?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
@@ -183,8 +183,8 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
 pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let market = &args.market;
-    let on = args.entry.day()?;
-    let day = market.unit.day_said().unwrap_or(on);
+    let on = args.entry.day(&book)?;
+    let day = market.unit.day_said(book.settings()).unwrap_or(on);
     let said = args.offer.as_deref().unwrap_or_default();
     if let Some(id) = deal_number(said) {
         return Err(CliError::usage(format!(

@@ -132,7 +132,7 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
         notice(&bought_already(id));
     }
     let said = meant.said;
-    let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
+    let unit = describe::unit(&book, &said, args.unit.day(book.settings()), &mut notice)?;
     let purchase = args.deal.read(book.settings())?;
     let found = bid(&book, &unit, purchase, &mut notice)?;
     if args.json {

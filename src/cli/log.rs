@@ -43,7 +43,7 @@ pub struct LogArgs {
     /// Currency it was paid in, where not the book's: its code; converted by rates.csv
     #[arg(long, value_name = "CODE")]
     currency: Option<String>,
-    /// Day of the sale: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
+    /// Day of the sale, such as 2026-11-20, 20.11.2026, yesterday, monday or "3 days ago" [default: today]
     #[arg(long, value_name = "DAY", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
     /// The day of the sale is not known
@@ -73,7 +73,7 @@ pub struct LogArgs {
     /// It does not work: sold for parts
     #[arg(long)]
     parts: bool,
-    /// How it was sold: auction, fixed or offer
+    /// How it was sold: bid, fixed price or haggled
     #[arg(long, value_name = "WAY")]
     how_sold: Option<String>,
     /// Where it was sold

@@ -41,4 +41,5 @@ mod step;
 mod store;
 mod time;
 mod undeclared;
+mod values;
 mod watch;
