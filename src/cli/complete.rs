@@ -19,6 +19,7 @@ use crate::app::listed::deal_names;
 use crate::app::typed::all_pieces;
 use crate::app::{AppError, Book, write};
 use crate::settings::{PartValues, Settings};
+use crate::trade::HowSold;
 use crate::trade::names::match_key;
 use crate::trade::names::push_key;
 
@@ -165,6 +166,10 @@ fn levels(typed: &OsStr) -> Vec<CompletionCandidate> {
     })
 }
 
+fn ways(typed: &OsStr) -> Vec<CompletionCandidate> {
+    beginning(typed, HowSold::ALL.map(|how| how.word().to_string()))
+}
+
 /// The pieces of all kits.
 fn pieces(typed: &OsStr) -> Vec<CompletionCandidate> {
     of_settings(typed, |s| all_pieces(s).into_iter().collect())
@@ -266,6 +271,7 @@ fn with_completer(arg: Arg) -> Arg {
         ("model" | "models" | "fits" | "old" | "others", _) => models,
         ("grade", _) => grades,
         ("completeness", _) => levels,
+        ("how_sold", _) => ways,
         ("missing", _) => pieces,
         ("outlet" | "venue", _) => outlets,
         ("watched", "UNIT") => purchases,

@@ -10,14 +10,15 @@ use super::confirm::{can_ask, confirmed};
 use super::log::tell_recorded;
 use super::net::SaleArgs;
 use super::unit::FactArgs;
-use super::{CliError, count, fitted, notice, open, parse_day, print, strong, today};
-use crate::app::amounts::{money, money_if, quantity};
+use super::{CliError, count, day_of, fitted, notice, open, parse_day, print, strong, today};
+use crate::app::amounts::{money, money_if, quantity, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
-use crate::app::describe::{Said, fit_to_keep, one_line, subject};
+use crate::app::describe::{Said, fit_to_keep, how_sold, one_line, subject};
 use crate::app::drawer::{doubt_of_model, nearly_known};
 use crate::app::listed::{Stocked, Up, to_be_sold};
 use crate::app::meant::{Kind, Meant, meant_to_buy};
 use crate::app::{AppError, Book};
+use crate::parse::dates::WrittenDate;
 use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
@@ -25,7 +26,7 @@ use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
 use crate::trade::text::quoted;
-use crate::trade::{Comp, Currency, HowSold, checks};
+use crate::trade::{Comp, Currency, checks};
 
 const BUY_EXAMPLES: &str = "\
 Examples:
@@ -132,9 +133,9 @@ pub struct SoldArgs {
     /// Number of offers you got, with the accepted one [default: those noted]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(..=100_000))]
     offers: Option<u32>,
-    /// How it was sold
-    #[arg(long, value_name = "HOW", value_enum)]
-    how_sold: Option<HowSold>,
+    /// How it was sold: bid, fixed price or haggled
+    #[arg(long, value_name = "HOW")]
+    how_sold: Option<String>,
     /// Minutes spent on listing and packing
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
@@ -166,9 +167,9 @@ pub struct ScrapArgs {
 /// What every entry can be given.
 #[derive(Debug, Args)]
 pub struct EntryArgs {
-    /// Date of the entry: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
+    /// Date of the entry: 2026-11-20, 20.11.2026, yesterday, monday, "3 days ago" [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    pub date: Option<NaiveDate>,
+    pub date: Option<WrittenDate>,
     /// A note to keep with it
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
@@ -179,22 +180,23 @@ impl EntryArgs {
     ///
     /// # Errors
     /// A day in the future, or too long ago.
-    pub fn day_said(&self) -> Result<Option<NaiveDate>, CliError> {
-        if let Some(day) = self.date {
+    pub fn day_said(&self, book: &Book) -> Result<Option<NaiveDate>, CliError> {
+        let day = self.date.map(|said| day_of(said, book.settings()));
+        if let Some(day) = day {
             checks::day(day, today()).map_err(|wrong| AppError::Refused {
                 message: format!("--date: expected {}", wrong.expected),
                 next: wrong.mend,
             })?;
         }
-        Ok(self.date)
+        Ok(day)
     }
 
     /// The given day, or today.
     ///
     /// # Errors
     /// Those of [`EntryArgs::day_said`].
-    pub fn day(&self) -> Result<NaiveDate, CliError> {
-        Ok(self.day_said()?.unwrap_or_else(today))
+    pub fn day(&self, book: &Book) -> Result<NaiveDate, CliError> {
+        Ok(self.day_said(book)?.unwrap_or_else(today))
     }
 
     /// The note, valid for one cell.
@@ -212,9 +214,9 @@ impl EntryArgs {
     ///
     /// # Errors
     /// Those of [`EntryArgs::day`] and [`EntryArgs::note`].
-    pub fn dated(&self) -> Result<Dated, CliError> {
+    pub fn dated(&self, book: &Book) -> Result<Dated, CliError> {
         Ok(Dated {
-            on: self.day()?,
+            on: self.day(book)?,
             today: today(),
             note: self.note()?,
         })
@@ -273,18 +275,18 @@ pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
 /// Invalid values, or a book that cannot be written.
 pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
-    let (settings, dated) = (book.settings(), args.entry.dated()?);
+    let (settings, dated) = (book.settings(), args.entry.dated(&book)?);
     let currency = &settings.currency;
     let meant = match (&args.model, &args.model_said) {
         (Some(word), _) => {
             let word = one_line("MODEL", word)?;
-            meant_to_buy(&book, &word, args.facts.said(""), &mut notice)?
+            meant_to_buy(&book, &word, args.facts.said("", settings)?, &mut notice)?
         }
         (None, model) => {
             let model = one_line("MODEL", model.as_deref().unwrap_or_default())?;
             Meant {
                 kind: Kind::Model,
-                said: args.facts.said(&model),
+                said: args.facts.said(&model, settings)?,
             }
         }
     };
@@ -385,7 +387,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let spent = spent.unwrap_or_default();
     let what = one_line("WHAT", what.map_or("", String::as_str))?;
     let minutes = minutes(args.minutes.as_ref())?;
-    let mut dated = args.entry.dated()?;
+    let mut dated = args.entry.dated(&book)?;
     let note = [what.as_str(), dated.note.as_str()].into_iter();
     let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
     dated.note = note.join("; ");
@@ -439,7 +441,7 @@ fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
 pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let currency = &book.settings().currency;
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let outlet = args.sale.outlet.as_deref();
     let stocked = to_be_sold(&book, &args.deal, outlet, on, &mut notice)?;
@@ -522,7 +524,7 @@ impl SoldArgs {
         let price = money_if("--price", self.price.as_ref(), currency)?;
         let fees = money_if("--fees", self.fees.as_ref(), currency)?;
         let postage = money_if("--sending", self.sending.as_ref(), currency)?;
-        let shipping = money_if("--shipping", self.sale.shipping.as_ref(), currency)?;
+        let shipping = shipping_if("--shipping", self.sale.shipping.as_ref(), currency)?;
         let sale = at_outlet(&self.sale, up);
         let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
         let through = if all_said { None } else { sale.read(settings)? };
@@ -540,7 +542,7 @@ impl SoldArgs {
             through,
             fees,
             postage,
-            how_sold: self.how_sold,
+            how_sold: how_sold(self.how_sold.as_deref(), settings)?,
             offers: self.offers,
             minutes: minutes(self.minutes.as_ref())?,
             log_comp: self.log_comp,
@@ -611,7 +613,7 @@ pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let currency = &book.settings().currency;
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let OfDeal { deal, entered } =
         Books::open(&book, &mut notice)?.scrap(&args.deal, fetched, dated)?;

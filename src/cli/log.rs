@@ -43,7 +43,7 @@ pub struct LogArgs {
     /// Code of the currency it was paid in, if not yours; converted by rates.csv
     #[arg(long, value_name = "CODE")]
     currency: Option<String>,
-    /// Date of the sale: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
+    /// Date of the sale, such as 2026-11-20, 20.11.2026, yesterday, monday or "3 days ago" [default: today]
     #[arg(long, value_name = "DATE", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
     /// The date of the sale is not known
@@ -73,7 +73,7 @@ pub struct LogArgs {
     /// It did not work: sold for parts
     #[arg(long)]
     parts: bool,
-    /// How it was sold: auction, fixed or offer
+    /// How it was sold: bid, fixed price or haggled
     #[arg(long, value_name = "WAY")]
     how_sold: Option<String>,
     /// Outlet or other place where it was sold

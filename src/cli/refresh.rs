@@ -3,12 +3,12 @@
 use std::path::Path;
 use std::time::Duration;
 
-use chrono::NaiveDate;
 use clap::Args;
 
-use super::{CliError, notice, open, parse_day, print, report_error, today};
+use super::{CliError, day_or_today, notice, open, parse_day, print, report_error, today};
 use crate::app::refresh::{self as engine, Failed, State, Told, chosen};
 use crate::app::{AppError, Book};
+use crate::parse::dates::WrittenDate;
 use crate::render::change;
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -38,7 +38,7 @@ pub struct RefreshArgs {
     watched: Vec<String>,
     /// Estimate as of this date: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
+    as_of: Option<WrittenDate>,
     /// Keep running, and report again whenever the book changes
     #[arg(long)]
     follow: bool,
@@ -146,6 +146,6 @@ fn reopened(named: Option<&Path>) -> Book {
 /// Estimates the requested units and records changes, in the order of names.
 fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), CliError> {
     let watches = chosen(&args.watched, book.watched()?)?;
-    let as_of = args.as_of.unwrap_or_else(today);
+    let as_of = day_or_today(args.as_of, book.settings());
     Ok(engine::refresh(book, watches, as_of, &mut notice)?)
 }

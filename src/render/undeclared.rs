@@ -49,6 +49,18 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
     out
 }
 
+/// One sentence about them; none if declaring them would not help.
+pub fn note(columns: &[Column]) -> Option<String> {
+    let helps = columns.iter().filter(|column| column.explained.is_some());
+    let names: Vec<String> = helps.map(|column| column_name(&column.attribute)).collect();
+    any_helps(columns).then(|| {
+        format!(
+            "Recorded but not declared, so not used: {}. Estimates would be closer with it: --figures says how.",
+            names.join(", ")
+        )
+    })
+}
+
 /// `40 %`
 fn percent(share: f64) -> String {
     format!("{:.0} %", (100.0 * share).clamp(1.0, 100.0))
