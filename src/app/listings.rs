@@ -153,7 +153,7 @@ impl<'r, 'a> Row<'r, 'a> {
         self.read(column, Items::NONE, |text| {
             let list = values.list(text, |_| false);
             list.map(|list| list.items)
-                .map_err(|_| "names apart by ;, each with a count from 1 to 999 or none".into())
+                .map_err(|_| "names separated by ;, each with a count from 1 to 999 or none".into())
         })
     }
 
