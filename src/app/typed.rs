@@ -19,7 +19,7 @@ use crate::trade::cells::{self, Wrong};
 use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
 use crate::trade::money::money_text;
-use crate::trade::names::composed;
+use crate::trade::names::{composed, match_key};
 use crate::trade::text::{line_ends, nearest, shorten};
 use crate::trade::{Comp, Currency, Problem, checks};
 
@@ -176,6 +176,12 @@ fn normal(column: &str, text: &str, currency: &Currency, today: NaiveDate) -> St
         "note" => line_ends(&composed(text)),
         _ => composed(text).into_owned(),
     }
+}
+
+/// Whether two texts are the same value of a column.
+pub fn same(column: &str, one: &str, other: &str, settings: &Settings, today: NaiveDate) -> bool {
+    let normal = |text| match_key(&normal(column, text, &settings.currency, today));
+    normal(one) == normal(other)
 }
 
 /// Checks an answer; the day of a sale is written out.

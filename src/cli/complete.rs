@@ -197,7 +197,7 @@ fn with_words(command: clap::Command) -> clap::Command {
 
 fn with_completer(arg: Arg) -> Arg {
     let words: fn(&OsStr) -> Vec<CompletionCandidate> = match arg.get_id().as_str() {
-        "model" | "models" => models,
+        "model" | "models" | "sale" => models,
         "grade" => grades,
         "completeness" => levels,
         "missing" => pieces,
