@@ -150,12 +150,17 @@ pub fn written(column: &str, value: &str, model: &str, known: &Known<'_>) -> Opt
     let alone = Line::read(&[value.to_string()], Some(model), known).values();
     let alone = alone.is_ok_and(|values| {
         let said = values.cells().iter().flatten().count() + values.set.len();
-        said == 1 && values.get(column).is_some_and(|read| match_key(read) == match_key(value))
+        said == 1
+            && values
+                .get(column)
+                .is_some_and(|read| match_key(read) == match_key(value))
     });
     if alone {
         return Some(value.to_string());
     }
-    let mark = ['"', '\''].into_iter().find(|mark| !value.contains(*mark))?;
+    let mark = ['"', '\'']
+        .into_iter()
+        .find(|mark| !value.contains(*mark))?;
     Some(format!("{column}={mark}{value}{mark}"))
 }
 
@@ -191,7 +196,15 @@ impl Line {
         let mut spans: Vec<Span> = Vec::new();
         let mut at = 0;
         while at < tokens.len() {
-            let (length, mut readings, hint) = known.longest(&tokens[at..], &facts);
+            let (length, mut readings, mut hint) = known.longest(&tokens[at..], &facts);
+            let before = spans.last().map(|span| &tokens[span.at.clone()]);
+            if let (Some([piece]), []) = (before, readings.as_slice())
+                && piece.sign.is_some()
+                && !piece.quoted
+            {
+                let both = format!("{} {}", piece.text, tokens[at].text);
+                hint = format!("a new piece needs quotation marks: {}", quoted(&both));
+            }
             if let Some(more) = spans
                 .last()
                 .and_then(|span| more_pieces(span, &tokens, &readings))

@@ -113,7 +113,7 @@ def rest(prompt, price, grade="", more=""):
 def three_sales(compband, book):
     prompt = Prompt(compband, book)
     seen = prompt.answer("model (Enter ends): ", "120")
-    expect("Tab completes" in seen, f"no word on how it works: {seen}")
+    expect("Tab completes" in " ".join(seen.split()), f"no word on how it works: {seen}")
     prompt.answer('"120" is a price, no model', "bolv 83v b 120")
     prompt.answer("more than a model", "nul")
     prompt.read("nul → Nulva 61K")
@@ -242,7 +242,7 @@ def others_meanwhile(compband, book):
     prompt.read("is not the last any more")
     prompt.answer("= is Nulva 61K): ", "=")
     rest(prompt, "77")
-    prompt.answer("Record it as another one? [no]: ", "n")
+    prompt.answer("record another one? [no]: ", "n")
     prompt.read("not recorded")
     prompt.answer("= is Nulva 61K): ")
     seen = prompt.end()

@@ -200,6 +200,10 @@ fn nothing_is_guessed() {
         ("Bolv 83V 31.2. 9", "a day as 2026-11-20"),
         ("Bolv 83V 2026-11-30 9", "a day as 2026-11-20"),
         ("Bolv 83V yes 9", "\"yes\" is not understood"),
+        (
+            "Bolv 83V +odd hood 9",
+            "\"hood\" is not understood (a new piece needs quotation marks: \"odd hood\")",
+        ),
         ("Bolv 83V sold", "\"sold\" is not understood"),
     ] {
         let error = said(&read(line)).unwrap_err();
@@ -318,7 +322,9 @@ fn values_are_written_so_that_they_read_back() {
         let text = written(column, value, "Nulva 61K", &known);
         assert_eq!(text.as_deref(), expected, "{column} {value}");
         if let Some(text) = text {
-            let read = Line::read(&[text], Some("Nulva 61K"), &known).values().unwrap();
+            let read = Line::read(&[text], Some("Nulva 61K"), &known)
+                .values()
+                .unwrap();
             assert_eq!(read.get(column), Some(value));
         }
     }

@@ -149,7 +149,7 @@ fn go_on(error: CliError) -> Result<(), CliError> {
 
 impl Session<'_> {
     /// Asks for a sale; `None` if the session ends.
-    fn next(&mut self) -> Result<Option<Asked>, CliError> {
+    fn next(&self) -> Result<Option<Asked>, CliError> {
         match self.ask() {
             Ok(Asked::End) => Ok(None),
             Ok(asked) => Ok(Some(asked)),
@@ -158,6 +158,7 @@ impl Session<'_> {
     }
 
     fn take(&mut self, asked: Asked) -> Result<(), CliError> {
+        self.begun = true;
         match asked {
             Asked::Sale(comp) => self.record(*comp),
             Asked::Undo => self.undo(),
@@ -170,7 +171,7 @@ impl Session<'_> {
         notes.iter().for_each(|note| notice(note));
         let (comp, outcome) = match self.write(comp, Writing::default())? {
             (comp, Outcome::Same) => {
-                if !confirm("The book has this very sale. Record it as another one?")? {
+                if !confirm("The book has this very sale; record another one?")? {
                     return not_recorded();
                 }
                 let again = Writing {
@@ -222,7 +223,7 @@ impl Session<'_> {
     }
 
     /// Asks for a sale: the first fields, then what is said at "more?"; `undo` goes back by one.
-    fn ask(&mut self) -> Result<Asked, CliError> {
+    fn ask(&self) -> Result<Asked, CliError> {
         let mut cells: [String; COLUMNS.len()] = Default::default();
         let mut at = 0;
         let more = loop {
@@ -280,11 +281,7 @@ impl Session<'_> {
 
     /// Asks for a field. If it is asked again, the previous answer takes precedence over the
     /// remembered value as the default.
-    fn ask_field(
-        &mut self,
-        field: Field,
-        cells: &[String; COLUMNS.len()],
-    ) -> Result<Said, CliError> {
+    fn ask_field(&self, field: Field, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
         let column = field.column;
         let model = cells[place("model")].as_str();
         let last = self.last.offered(column, model);
@@ -313,9 +310,7 @@ impl Session<'_> {
         };
         let explain = !self.begun && matches!(column, "completeness" | "grade");
         let asking = (model, hint.as_str(), offered.unwrap_or_default());
-        let said = self.desk.ask(field, asking, explain, check)?;
-        self.begun |= column == "completeness";
-        Ok(said)
+        self.desk.ask(field, asking, explain, check)
     }
 
     /// Whether a text that is no known model reads as a whole sale.
@@ -325,7 +320,7 @@ impl Session<'_> {
     }
 
     /// Asks whether there is more to say than the first fields: nothing, the other questions, or words.
-    fn ask_more(&mut self, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
+    fn ask_more(&self, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
         let usual = self.last.more(&cells[place("model")], &self.desk.known);
         let hints = [
             "Enter records; m asks for day, completeness, variant, extras, defects, works, shipping, how and where sold, \
@@ -342,7 +337,6 @@ impl Session<'_> {
         if !self.begun {
             question.explain()?;
         }
-        self.begun = true;
         question.ask(|text| {
             let lower = text.to_lowercase();
             if MORE.contains(&lower.as_str()) || NO_MORE.contains(&lower.as_str()) {
@@ -356,7 +350,7 @@ impl Session<'_> {
     }
 
     /// Asks for everything behind "more?".
-    fn ask_rest(&mut self, cells: &mut [String; COLUMNS.len()]) -> Result<Rest, CliError> {
+    fn ask_rest(&self, cells: &mut [String; COLUMNS.len()]) -> Result<Rest, CliError> {
         let mut at = 0;
         loop {
             let Some(field) = REST.get(at) else {
