@@ -350,7 +350,7 @@ impl Line {
 
 /// How to make a line understood.
 const NEXT: &str = "a new model or piece needs its flag (--model \"Bolv 83V\", --missing \"lens cap\"); any other \
-                    value is understood as name=value (day=2026-11-20, price=120, venue=\"flea market\")";
+                    value is understood as name=value (date=2026-11-20, price=120, venue=\"flea market\")";
 
 impl std::fmt::Display for Doubt {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

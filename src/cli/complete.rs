@@ -142,7 +142,7 @@ fn models(typed: &OsStr) -> Vec<CompletionCandidate> {
 }
 
 /// The models with one spelling each: spellings that differ in case or spacing are one model.
-pub(super) fn one_spelling(models: Vec<String>) -> Vec<String> {
+fn one_spelling(models: Vec<String>) -> Vec<String> {
     let mut seen = HashSet::new();
     models
         .into_iter()
@@ -197,7 +197,7 @@ fn with_words(command: clap::Command) -> clap::Command {
 
 fn with_completer(arg: Arg) -> Arg {
     let words: fn(&OsStr) -> Vec<CompletionCandidate> = match arg.get_id().as_str() {
-        "model" | "models" | "sale" => models,
+        "model" | "models" | "words" => models,
         "grade" => grades,
         "completeness" => levels,
         "missing" => pieces,

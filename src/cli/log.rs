@@ -34,7 +34,7 @@ Examples:
 
 A sale in one line: its words are a model, grade, completeness, variant or venue that the book
 knows, -piece (missing), +piece (extra), the price (120, 120 EUR, 120+4.90 with shipping),
-shipping 4.90, a day (yesterday, 3 days ago, friday, 20.11., 2026-11-20), auction, fixed or offer,
+shipping 4.90, a date (yesterday, 3 days ago, friday, 20.11., 2026-11-20), auction, fixed or offer,
 parts, x3 for three units; any other value as name=value, such as venue=\"flea market\". What is not
 understood, or can be read in two ways, is asked on a terminal and refused elsewhere.";
 
@@ -44,7 +44,7 @@ understood, or can be read in two ways, is asked on a terminal and refused elsew
 pub struct LogArgs {
     /// The sale in one line, such as Bolv 83V B usable -charger +battery 120 yesterday
     #[arg(value_name = "SALE")]
-    sale: Vec<String>,
+    words: Vec<String>,
     /// Model that was sold
     #[arg(long)]
     model: Option<String>,
@@ -146,7 +146,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     if *args == LogArgs::default() {
         return enter::run(&book);
     }
-    let Some(values) = line::values(&args.sale, &args.cells(), &args.set, &book)? else {
+    let Some(values) = line::values(&args.words, &args.cells(), &args.set, &book)? else {
         return print("Nothing was recorded.\n");
     };
     let said = (values.cells(), values.set.as_slice());

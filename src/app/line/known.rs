@@ -113,6 +113,12 @@ impl<'k> Known<'k> {
         self.models.get(&match_key(name)).map(String::as_str)
     }
 
+    /// All models, each in one spelling.
+    pub fn models(&self) -> Vec<String> {
+        let models: BTreeSet<&String> = self.models.values().collect();
+        models.into_iter().cloned().collect()
+    }
+
     /// The first model that a line names.
     pub(super) fn first_model(&self, tokens: &[Token]) -> Option<String> {
         (0..tokens.len()).find_map(|at| {
@@ -150,6 +156,10 @@ impl<'k> Known<'k> {
         let first = &tokens[0];
         if let Some(key) = &first.key {
             let reading = match column_named(key) {
+                Some("sold_on") => (
+                    "sold_on",
+                    self.day(&first.text).unwrap_or(first.text.clone()),
+                ),
                 Some(column) => (column, first.text.clone()),
                 None => (ATTRIBUTE, format!("{key}={}", first.text)),
             };
@@ -379,7 +389,7 @@ impl<'k> Known<'k> {
     fn hint(&self, token: &Token) -> String {
         let text = token.text.as_str();
         if text.contains(['.', '/', '-']) && text.starts_with(|c: char| c.is_ascii_digit()) {
-            return "a day as 2026-11-20, an amount as 12.50".into();
+            return "a date as 2026-11-20, an amount as 12.50".into();
         }
         let other = |sign: &str| self.settings.currency.answers_to(sign) == Some(false);
         let sign = text.trim_matches(|c: char| c.is_ascii_digit() || ".,".contains(c));

@@ -12,7 +12,7 @@ pub type Reading = Vec<(&'static str, String)>;
 pub fn field_name(column: &str) -> &str {
     match column {
         "comp_id" => "id",
-        "sold_on" => "day",
+        "sold_on" => "date",
         "lot_size" => "units",
         "how_sold" => "way of selling",
         "works" => "works or parts",

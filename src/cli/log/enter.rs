@@ -323,7 +323,7 @@ impl Session<'_> {
     fn ask_more(&self, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
         let usual = self.last.more(&cells[place("model")], &self.desk.known);
         let hints = [
-            "Enter records; m asks for day, completeness, variant, extras, defects, works, shipping, how and where sold, \
+            "Enter records; m asks for date, completeness, variant, extras, defects, works, shipping, how and where sold, \
              units, note"
                 .to_string(),
             "or say it in words: yesterday usable +battery shipping 4.90 auction x2".to_string(),

@@ -5,7 +5,6 @@ use std::io::IsTerminal;
 use crate::app::Book;
 use crate::app::line::{Known, field_name};
 use crate::app::typed::{NOTHING, answer, pieces};
-use crate::cli::complete::one_spelling;
 use crate::cli::prompt::{Question, Said, Words};
 use crate::cli::{CliError, today};
 use crate::parse::attribute::attribute_value;
@@ -42,7 +41,7 @@ pub const FIRST: [Field; 4] = [
 
 /// The questions behind "more?".
 pub const REST: [Field; 11] = [
-    field("sold_on", "day of the sale", "today"),
+    field("sold_on", "date of the sale", "today"),
     field("completeness", "completeness", ""),
     field("variant", "variant", ""),
     field("extras", "extras", ""),
@@ -79,10 +78,11 @@ impl<'a> Desk<'a> {
     /// # Errors
     /// If it cannot be read.
     pub fn of(book: &'a Book) -> Result<Self, CliError> {
+        let known = Known::of(book, today())?;
         Ok(Self {
             settings: book.settings(),
-            known: Known::of(book, today())?,
-            models: one_spelling(book.models()?),
+            models: known.models(),
+            known,
         })
     }
 

@@ -2,7 +2,7 @@
 
 use super::fields::{Desk, at_terminal};
 use crate::app::Book;
-use crate::app::line::{ATTRIBUTE, Doubt, Line, Values, field_name};
+use crate::app::line::{Doubt, Line, Values, field_name};
 use crate::app::typed::Cells;
 use crate::cli::prompt::{Question, Said, Words};
 use crate::cli::{CliError, eprint, today};
@@ -127,7 +127,7 @@ fn meaning(
     })?;
     Ok(match said {
         Said::Text(name) => {
-            let column = column_of(&name).filter(|column| *column != ATTRIBUTE);
+            let column = column_of(&name);
             Some(
                 column
                     .map(|column| (column, bare.to_string()))
