@@ -25,4 +25,6 @@ compband import --keep-good --rejects "$rejects" demo/typos.csv
 compband models
 compband estimate --model "Nulva 61K" --grade B --completeness usable --missing charger \
     --extra "spare battery" --as-of 2026-11-20 --chart reports/nulva-61k.png --chart reports/nulva-61k.svg
+# The picture of the README.
+cp reports/nulva-61k.svg demo/nulva-61k.svg
 compband check --by grade --chart reports/check.png --chart reports/check.svg

@@ -14,6 +14,29 @@
 //! The method, with its formulas and their sources, is described in [`fit`] (adjustments) and in
 //! [`band`] (predictive distribution, calibration, checks).
 //!
+//! # How an estimate is made
+//!
+//! 1. Sales of the model are included step by step: first those of the same grade, completeness (the
+//!    same pieces, however they were described) and variant of the last year, then others until there
+//!    are enough. Lots, for-parts units and sales after the day asked about are not used.
+//! 2. The other models of the book update the rules of thumb and the usual spread of single sales, the
+//!    more the more they agree; how far models differ is itself estimated (a hierarchical normal
+//!    model).
+//! 3. A robust regression of log price finds what each difference is worth; recent sales weigh more.
+//!    The rules of thumb are its priors, with heavy tails: a stated range holds about two times in
+//!    three, so that sales win against a rule that is far off. Signs are held: a missing piece never
+//!    adds, an extra never takes off.
+//! 4. How single sales vary is not known in advance. Heavy tails, a normal distribution, and a normal
+//!    one among mistyped prices are weighted by how well they explain the sales. A price that is
+//!    mistyped with a probability above 70 %, given all the others, is not used.
+//! 5. All prices of a model may step up or down on one day. Such days are looked for. A step that is
+//!    certain enters the fit; while it is not, the estimate is an average over both cases.
+//! 6. What is not said of a unit is unknown: it may be anything that the sales are, as often as among
+//!    them.
+//! 7. The band is the predictive distribution of *one* sale. It has two parts: the uncertainty about
+//!    the level of such units, which more sales reduce, and the spread of single sales around it,
+//!    which they do not. From 50 past sales on, the book's own calibration makes it wider or narrower.
+//!
 //! # From CSV text to a band
 //!
 //! ```

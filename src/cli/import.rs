@@ -52,7 +52,7 @@ const BAR_FROM: u64 = 5 << 20;
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct ImportArgs {
-    /// Spreadsheets (.xlsx, .ods) or CSV files, or - for text from a pipe; together they are one import, which
+    /// Spreadsheets (.xlsx, .xls, .ods) or CSV files, or - for text from a pipe; together they are one import, which
     /// `compband undo` takes back
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,

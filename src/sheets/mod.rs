@@ -5,6 +5,7 @@ pub mod facts;
 pub mod header;
 pub mod import;
 pub mod listings;
+mod old_workbook;
 mod options;
 pub mod records;
 pub mod row;
@@ -108,7 +109,8 @@ impl Input {
         let whole = |wrong: Wrong, value: &str| vec![wrong.at(name, 0, "", value)];
         if workbook::is_workbook(&bytes) {
             let sheets = workbook::sheets(&bytes).map_err(|why| {
-                let expected = format!("a spreadsheet (.xlsx or .ods) or text (CSV), but {why}");
+                let expected =
+                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
                 whole(Wrong::new(expected, "open it and save it again"), "")
             })?;
             let comma = ReadOptions {
@@ -127,7 +129,7 @@ impl Input {
         }
         if let Some(sheet) = &options.sheet {
             let wrong = Wrong::new(
-                "a spreadsheet with sheets (.xlsx or .ods)",
+                "a spreadsheet with sheets (.xlsx, .xls or .ods)",
                 "leave --sheet out",
             );
             return Err(whole(wrong, sheet));

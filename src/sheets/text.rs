@@ -105,7 +105,7 @@ fn decode_bytes(bytes: Vec<u8>) -> Result<Text, (u64, Wrong)> {
 
 fn binary() -> Wrong {
     Wrong::new(
-        "a spreadsheet (.xlsx or .ods) or a text file (CSV), but this one holds other data",
+        "a spreadsheet (.xlsx, .xls or .ods) or a text file (CSV), but this one holds other data",
         "open it in the program it comes from and save it as CSV (UTF-8)",
     )
 }

@@ -1,12 +1,13 @@
-//! Spreadsheet files (.xlsx, .ods) as text: each sheet as comma-separated rows, so that they are read like
+//! Spreadsheet files (.xlsx, .xls, .ods) as text: each sheet as comma-separated rows, so that they are read like
 //! any other sheet. A row of the text is the row of the sheet.
 
 use std::collections::BTreeMap;
 use std::io::{Cursor, Read, Seek};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use calamine::{Data, DataRef, Dimensions, Ods, Range, Reader, Xlsx};
+use calamine::{Data, DataRef, Dimensions, Ods, Range, Reader, Xls, Xlsx};
 
+use super::old_workbook;
 use crate::book::csv::lines::line;
 
 /// Largest file read, in bytes.
@@ -54,9 +55,13 @@ pub fn sheets(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
 
 fn read(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
     let file = || Cursor::new(bytes);
-    // A row or column of a damaged .xls takes the room of all cells up to it: tens of gigabytes.
     if bytes.starts_with(&OLD) {
-        return Err("this is one of the old kind, .xls: save it as .xlsx".into());
+        let mut book = Xls::new(Cursor::new(old_workbook::safe(bytes)?)).map_err(why)?;
+        let names = book.sheet_names();
+        return each(names, |name| {
+            let merged = book.merge_cells_by_sheet_name(name).unwrap_or_default();
+            Ok((cells(&book.worksheet_range(name).map_err(why)?), merged))
+        });
     }
     match Xlsx::new(file()) {
         Ok(mut book) => {

@@ -95,7 +95,8 @@ fn adjustment<'a>(document: &'a Value, what: &str) -> &'a Value {
 #[test]
 fn textbook_auctions_through_the_command_line() {
     let dir = tempfile::tempdir().unwrap();
-    let mut reader = csv::Reader::from_path(root().join("tests/reference/textbook_auctions.csv")).unwrap();
+    let mut reader =
+        csv::Reader::from_path(root().join("tests/reference/textbook_auctions.csv")).unwrap();
     let mut sheet = String::from("Sold;Item;Condition;Includes;Amount;How sold\n");
     for row in reader.records().map(Result::unwrap) {
         let grade = if &row[0] == "new" { "A" } else { "B" };

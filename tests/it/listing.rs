@@ -530,7 +530,7 @@ fn names_that_are_not_clear() {
     refuses(
         &dir,
         5,
-        "estimate page",
+        "estimate qn94",
         &["no model, watched unit or deal is named", "qn948"],
     );
     refuses(&dir, 5, "estimate zzz", &["compband watch list"]);

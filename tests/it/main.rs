@@ -23,6 +23,7 @@ mod ledger;
 mod line;
 mod listing;
 mod outlet;
+mod papers;
 mod past;
 mod pieces;
 mod pool;

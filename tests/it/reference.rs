@@ -48,7 +48,7 @@ fn table(name: &str) -> (DMatrix<f64>, DVector<f64>) {
 }
 
 /// The auction data: total price on new, stock photo, duration and wheels.
-fn textbook_auctions() -> (DMatrix<f64>, DVector<f64>) {
+fn auction_lots() -> (DMatrix<f64>, DVector<f64>) {
     let mut reader = csv::Reader::from_path(path("textbook_auctions.csv")).unwrap();
     let header = reader.headers().unwrap().clone();
     let at = |name: &str| header.iter().position(|h| h == name).unwrap();
@@ -158,7 +158,7 @@ fn certified_regressions() {
 /// *OpenIntro Statistics*, multiple regression chapter: the published coefficients.
 #[test]
 fn textbook_auctions() {
-    let (x, y) = textbook_auctions();
+    let (x, y) = auction_lots();
     assert_eq!(y.len(), 141);
     let fit = least_squares(&x, &y);
     for (j, published) in [36.21, 5.13, 1.08, -0.03, 7.29].into_iter().enumerate() {

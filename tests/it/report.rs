@@ -309,7 +309,7 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
     assert_eq!(html.matches("<article>").count(), 2);
     fs::remove_file(dir.path().join("a.html")).unwrap();
     fails(dir.path(), 5, &[&["report", "gone"][..], &day].concat());
-    let unknown = fails(dir.path(), 5, &[&["report", "page7"][..], &day].concat());
+    let unknown = fails(dir.path(), 5, &[&["report", "qn947"][..], &day].concat());
     assert!(unknown.contains("the nearest names: qn948"), "{unknown}");
     for (words, told) in [
         (vec!["report", "61k", "--grade", "A"], "watch.toml"),

@@ -128,6 +128,7 @@ fn every_habit_is_understood() {
         ("months.xlsx", (&[], &[])),
         ("dutch.csv", (&[], &[])),
         ("italian.ods", (&[], &[])),
+        ("sales.xls", (&[], &[])),
     ]);
     let there = fs::read_dir(folder()).unwrap();
     let there = there.filter(|file| {
@@ -347,7 +348,7 @@ fn damaged_workbooks_are_refused() {
     let seconds: u64 =
         std::env::var("COMPBAND_FUZZ_SECONDS").map_or(2, |text| text.parse().unwrap());
     let until = std::time::Instant::now() + std::time::Duration::from_secs(seconds);
-    let whole = ["sold.xlsx", "months.xlsx", "italian.ods"]
+    let whole = ["sold.xlsx", "months.xlsx", "italian.ods", "sales.xls"]
         .map(|name| fs::read(folder().join(name)).unwrap());
     let mut rng = StdRng::seed_from_u64(13);
     let (mut read, mut refused) = (0, 0);

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Writes the messy sheets of this folder, and beside each what it holds.
 
-usage: make.py    (needs openpyxl and odfpy, which write the spreadsheets)
+usage: make.py    (needs openpyxl, odfpy and xlwt, which write the spreadsheets)
 
 Each sheet is kept in another habit: titles above the header, headings and numbers of several
 languages, real dates and typed ones, sums below, words instead of grades, misspelt models. The file
@@ -14,6 +14,7 @@ import datetime as dt
 import os
 
 import openpyxl
+import xlwt
 from odf.opendocument import OpenDocumentSpreadsheet
 from odf.table import Table, TableCell, TableRow
 from odf.text import P
@@ -261,7 +262,34 @@ def ods():
     ])
 
 
+def xls():
+    book = xlwt.Workbook()
+    book.add_sheet("Wanted").write(0, 0, "a recorder with a wind screen")
+    sheet = book.add_sheet("Sales")
+    bold = xlwt.easyxf("font: bold on; align: horiz centre")
+    sheet.write_merge(0, 0, 0, 5, "Everything sold", bold)
+    for column, name in enumerate(["Sold on", "Article", "Got", "Delivery", "Condition", "Missing"]):
+        sheet.write(1, column, name, bold)
+    day = xlwt.easyxf(num_format_str="DD/MM/YY")
+    rows = [
+        (dt.date(2026, 2, 3), "Harvane Tessel", 120, 4.9, "B", "charger"),
+        (dt.date(2026, 2, 17), "Harvane Tessel", 99.5, "free", "C", ""),
+        ("3 March 2026", "Ostrel Vakk", "1,045.00", 0, "A", ""),
+    ]
+    for at, row in enumerate(rows, 2):
+        for column, value in enumerate(row):
+            sheet.write(at, column, value, *([day] if isinstance(value, dt.date) else []))
+    sheet.write(6, 1, "Total")
+    sheet.write(6, 2, xlwt.Formula("SUM(C3:C5)"))
+    book.save(os.path.join(HERE, "sales.xls"))
+    expected("sales.xls", [
+        sale("Harvane Tessel", "2026-02-03", "120.00", "4.90", "B", missing="charger"),
+        sale("Harvane Tessel", "2026-02-17", "99.50", grade="C"),
+        sale("Ostrel Vakk", "2026-03-03", "1045.00", grade="A"),
+    ])
+
+
 if __name__ == "__main__":
     for make in [titles_above, german, french, spanish, unicode_text, dollars, misspelt, no_model, xlsx, months_xlsx,
-                 dutch, ods]:
+                 dutch, ods, xls]:
         make()
