@@ -188,9 +188,8 @@ impl Line {
     /// Reads a line, given as one text or as several words. `model` is what is said of the model besides.
     pub fn read(words: &[String], model: Option<&str>, known: &Known<'_>) -> Self {
         let tokens = split(words);
-        let model = model
-            .map(str::to_string)
-            .or_else(|| known.first_model(&tokens));
+        let model = model.map(|model| known.model(model).unwrap_or(model).to_string());
+        let model = model.or_else(|| known.first_model(&tokens));
         let facts = model.as_deref().map(|model| known.of_model(model));
         let facts = facts.unwrap_or_default();
         let mut spans: Vec<Span> = Vec::new();

@@ -165,8 +165,8 @@ fn a_line_takes_flags_and_the_words_of_the_book() {
         "{told}"
     );
     // A change of a sale, by its identifier.
-    let id = logged(dir.path()).unwrap();
-    let id = id.lines().nth(1).unwrap().split(',').next().unwrap();
+    let id = told.lines().nth(1).and_then(|line| line.trim().split(':').next());
+    let id = id.unwrap();
     let told = out(dir.path(), &["log", "C", "-aerial", "--id", id, "--update"]);
     assert!(told.contains("grade (blank) → C"), "{told}");
     assert!(told.contains("missing pouch → aerial"), "{told}");

@@ -114,7 +114,7 @@ def three_sales(compband, book):
     prompt = Prompt(compband, book)
     seen = prompt.answer("model (Enter ends): ", "120")
     expect("Tab completes" in " ".join(seen.split()), f"no word on how it works: {seen}")
-    prompt.answer('"120" is a price, no model', "bolv 83v b 120")
+    prompt.answer('"120" reads as price, not model', "bolv 83v b 120")
     prompt.answer("more than a model", "nul")
     prompt.read("nul → Nulva 61K")
     prompt.answer("price without shipping in EUR: ", "free")
@@ -122,7 +122,7 @@ def three_sales(compband, book):
     # A value of another field is no grade, and no default later.
     seen = prompt.answer("grade: ", "120")
     expect("light marks" in seen, f"the scale is not told: {seen}")
-    prompt.answer('"120" is a price, no grade', "b")
+    prompt.answer('"120" reads as price, not grade', "b")
     # Several pieces begin with c; Tab lists them, more letters tell, and Enter completes the second.
     prompt.answer("missing pieces: ", "c\t", enter=False)
     prompt.answer("  case, charger", "h\t; str x2")

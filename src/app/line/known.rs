@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 use super::reading::{ATTRIBUTE, Reading, column_named, columns_of, field_name};
 use super::tokens::{Sign, Token, split};
 use crate::app::AppError;
-use crate::app::typed::{all_pieces, answer};
+use crate::app::typed::{NOT_KNOWN, all_pieces, answer};
 use crate::book::Book;
 use crate::book::comps::frame::FrameRows;
 use crate::parse::money::parse_amount;
@@ -201,6 +201,8 @@ impl<'k> Known<'k> {
             .find(|name| fold_name(name) == fold_name(&text));
         add("defects", defect.cloned());
         add("lot_size", units(span));
+        let undated = matches!(span, [one] if one.is("undated"));
+        add("sold_on", undated.then(|| NOT_KNOWN.to_string()));
         if let [lead, rest @ ..] = span
             && !rest.is_empty()
         {
@@ -378,7 +380,7 @@ impl<'k> Known<'k> {
         }
         let other = self.other_field("missing", name);
         let other =
-            other.map(|other| format!("{} is a {}, no piece", quoted(name), field_name(other)));
+            other.map(|other| format!("{} reads as {}, not a piece", quoted(name), field_name(other)));
         other.or_else(|| {
             (split_count(name).is_none_or(|(_, count)| count != 1))
                 .then(|| "a count without a name".into())

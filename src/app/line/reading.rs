@@ -15,7 +15,7 @@ pub fn field_name(column: &str) -> &str {
         "sold_on" => "date",
         "lot_size" => "units",
         "how_sold" => "way of selling",
-        "works" => "works or parts",
+        "works" => "state (works or parts)",
         "missing" => "missing piece",
         "extras" => "extra",
         "defects" => "defect",

@@ -111,7 +111,7 @@ fn a_line_is_read_by_what_the_book_knows() {
             "sold_on 2026-11-23|model Nulva 61K|price 20.11",
         ),
         (
-            "Nulva 61K 2026-11-02 a 9",
+            "Nulva 61K 2026-11-02 A 9",
             "sold_on 2026-11-02|model Nulva 61K|grade A|price 9.00",
         ),
         (
@@ -192,7 +192,7 @@ fn nothing_is_guessed() {
             "Bolv 83V -chrager 120",
             "\"-chrager\" is not understood (did you mean \"charger\"?)",
         ),
-        ("Bolv 83V -b 120", "is a grade, no piece"),
+        ("Bolv 83V -b 120", "reads as grade, not a piece"),
         ("Bolv 83V -120", "a negative amount"),
         ("Bolv 83V - aerial 120", "\"- aerial\" is not understood"),
         ("Bolv 83V $120", "the book is in EUR"),

@@ -144,7 +144,7 @@ impl<'a> Desk<'a> {
             Ok(_) => format!("if it is one, record the sale with --{column}"),
         };
         Err(format!(
-            "{what} is a {}, no {asked}; {expected}",
+            "{what} reads as {}, not {asked}; {expected}",
             field_name(other)
         ))
     }
