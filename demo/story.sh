@@ -61,7 +61,7 @@ compband list d1 --ask 132 --outlet doorstep --date 2026-11-03
 next() {
     printf '%s\n' "$1"
     "$program" estimate "Nulva 61K" --grade B --completeness usable --as-of 2026-11-14 |
-        grep -e 'Likely price' -e '% band  '
+        grep -e 'Likely price' -e '% range  '
 }
 before=$(next "Before that sale was logged:")
 compband sold d1 --price 128 --outlet doorstep --how-sold offer --log-comp --date 2026-11-14

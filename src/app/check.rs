@@ -135,7 +135,7 @@ const QUARTERS: [&str; 4] = [
     "cheapest quarter",
     "second quarter",
     "third quarter",
-    "dearest quarter",
+    "most expensive quarter",
 ];
 
 /// The group of a sale: its position among the groups and its name.
@@ -159,6 +159,12 @@ fn group(past: &Past, quarter: usize, by: By, settings: &Settings) -> (usize, St
         By::Price => (quarter, QUARTERS[quarter].into()),
     }
 }
+
+/// Position of the verdict on the 80 % band among the [`verdicts`].
+pub const OF_80_BAND: usize = 1;
+
+/// Position of the verdict on the level of estimates.
+pub const OF_LEVEL: usize = LEVELS.len();
 
 /// The verdicts on the figures of a group.
 pub fn verdicts(name: &str, figures: &Figures) -> Vec<Verdict> {

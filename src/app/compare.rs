@@ -33,6 +33,10 @@ pub struct Listing<'a> {
     pub costs: Costs,
     /// The terms of its sale; none if the book has no outlet.
     pub terms: Option<Terms<'a>>,
+    /// Its note in the table.
+    pub note: Option<String>,
+    /// Where it is found.
+    pub link: Option<String>,
 }
 
 /// The aims of each purchase, and the available money.

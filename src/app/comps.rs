@@ -7,12 +7,13 @@ use chrono::NaiveDate;
 use polars::prelude::*;
 
 use super::AppError;
+use super::describe::on_scale;
 use super::error::unknown_model;
 use super::unit::SHORTEST_ID;
 use crate::book::Book;
 use crate::book::comps::frame::{FrameRows, short_ids};
-use crate::book::csv::canonical::{OptionalColumn, Writer, check, optional_for};
-use crate::settings::{Settings, of_scale};
+use crate::book::csv::canonical::{OptionalColumn, Writer, optional_for};
+use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
 use crate::trade::{Attributes, Comp, Currency};
@@ -193,7 +194,9 @@ fn filters(
         ("completeness", filter.completeness),
     ] {
         if let Some(asked) = asked {
-            all.push(col(column).eq(lit(on_scale(column, asked, settings)?)));
+            all.push(col(column).eq(lit(
+                on_scale(column, Some(asked), settings)?.unwrap_or_default(),
+            )));
         }
     }
     if let Some(day) = filter.since {
@@ -229,22 +232,6 @@ fn known_key(model: &str, book: &Book) -> Result<String, AppError> {
     }
     let names: BTreeSet<&str> = names.iter().map(String::as_str).collect();
     Err(unknown_model(model, names))
-}
-
-/// A name in the spelling of the scale.
-fn on_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, AppError> {
-    let name = match column {
-        "grade" => of_scale(settings.grade_names(), asked),
-        _ => of_scale(settings.completeness_names(), asked),
-    };
-    let name = name.map(|(_, name)| name.to_string());
-    name.ok_or_else(|| AppError::Refused {
-        message: match check(column, asked, settings) {
-            Err(wrong) => format!("--{column}: found {asked:?}: expected {}", wrong.expected),
-            Ok(()) => format!("--{column}: found nothing: expected a name of the scale"),
-        },
-        next: String::new(),
-    })
 }
 
 /// Rows with an equal text; case and spacing are ignored.

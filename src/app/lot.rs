@@ -8,7 +8,7 @@ use super::describe::{Said, fit_to_keep, one_line, subject};
 use crate::deal::ledger::{Purchase, name};
 use crate::deal::split::shares;
 use crate::parse::money::parse_amount;
-use crate::settings::{Settings, of_scale};
+use crate::settings::{Settings, Values};
 use crate::trade::entry::{Entry, Foreseen};
 use crate::trade::items::MOST;
 use crate::trade::money::grouped;
@@ -127,12 +127,13 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
     let (word, value) = entry.split_once(char::is_whitespace).unwrap_or((entry, ""));
     let value = value.trim().to_string();
     let known = WORDS.iter().find(|known| known.eq_ignore_ascii_case(word));
+    let values = Values::of(settings);
     match known.copied() {
         Some("parts") if value.is_empty() => said.parts = true,
-        None if of_scale(settings.grade_names(), entry).is_some() => {
+        None if values.grade(entry).is_some() => {
             said.grade = Some(entry.to_string());
         }
-        None if of_scale(settings.completeness_names(), entry).is_some() => {
+        None if values.completeness(entry).is_some() => {
             said.completeness = Some(entry.to_string());
         }
         None => {
@@ -158,9 +159,9 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
         Some("defect") => said.defect.push(value),
         Some("set") => said.set.push(value),
         Some(_) => {
-            let how = HowSold::parse(&value);
-            let words = HowSold::ALL.map(HowSold::as_str).join(", ");
-            said.how_sold = Some(how.ok_or_else(|| format!("how-sold with one of {words}"))?);
+            let how = values.how_sold(&value);
+            let words = HowSold::words();
+            said.how_sold = how.ok_or_else(|| format!("how-sold with one of {words}"))?;
         }
     }
     Ok(())

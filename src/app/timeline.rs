@@ -410,6 +410,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
     // Names every setting, so that a new one cannot be forgotten.
     let Settings {
         currency,
+        dates: _,
         rate_days: _,
         price_basis,
         grades,

@@ -19,13 +19,13 @@ const UNLIKELY: f64 = 0.01;
 const LOG_MORE: &str = "Log more sales; until then there is too little to judge by.";
 /// Advice if different units are treated alike.
 const SET_APART: &str = "Record what sets these units apart (grade, pieces, defects, variant, how sold), so that \
-     they are compared with their like.";
+     they are compared with similar units.";
 
 /// The same advice if recorded numbers would help but are not used.
 const DECLARE: &str = "Declare the numbers that are recorded but not used (see below), so that units are compared \
-     with their like.";
+     with similar ones.";
 
-const CLOSER: &str = "Sales fall closer than the band says: a narrower band will do.";
+const CLOSER: &str = "Sales fall closer than the range says: a narrower range will do.";
 
 /// Verdict on a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -91,19 +91,23 @@ pub fn bands(group: &str, level: f64, coverage: &Coverage) -> Verdict {
     let range = coverage.interval;
     if range.high < level {
         return Verdict::fails(
-            format!("bands are too narrow{whose}: {found} instead of {said}, n = {n}"),
-            &format!("{SET_APART} Until that helps, ask for a wider band (`--band`)."),
+            format!(
+                "ranges are too narrow{whose}: {found} of {n} sales fell in them instead of {said}"
+            ),
+            &format!("{SET_APART} Until that helps, ask for a wider range (`--band`)."),
         );
     }
     if range.low > level {
         return Verdict::fails(
-            format!("bands are too wide{whose}: {found} instead of {said}, n = {n}"),
+            format!(
+                "ranges are too wide{whose}: {found} of {n} sales fell in them instead of {said}"
+            ),
             &format!(
                 "{CLOSER} Rules of thumb with narrower ranges, where you are sure of them, sharpen it."
             ),
         );
     }
-    let says = format!("{said} bands covered {found} of {n} sales{whose}");
+    let says = format!("{said} ranges covered {found} of {n} sales{whose}");
     if range.high - range.low > SETTLED {
         let (low, high) = (percent(range.low), percent(range.high));
         return Verdict::open(format!("{says}: anything from {low} to {high} would fit"));
@@ -128,30 +132,30 @@ pub fn shape(group: &str, pit: &Pit) -> Verdict {
     let n: usize = pit.counts.iter().sum();
     let Some(test) = pit.chi_square else {
         return Verdict::open(format!(
-            "too few sales{whose} to see the shape of the band, n = {n}"
+            "too few sales{whose} to see how they spread over the range, n = {n}"
         ));
     };
     // Either test may detect what the other does not; each has half of the level.
     if test.p.min(pit.kolmogorov.p) >= UNLIKELY / 2.0 {
         return Verdict::holds(format!(
-            "sales spread over the band as it says{whose}, n = {n}"
+            "sales spread over the range as it says{whose}, n = {n}"
         ));
     }
     let (found, advice) = match heap(&pit.counts) {
         Heap::Above => (
-            "sales heap in the upper part of the band",
+            "too many sales fall in the upper part of the range",
             "Estimates are too low: see the ratio over time, and what these units have that is not recorded.",
         ),
         Heap::Below => (
-            "sales heap in the lower part of the band",
+            "too many sales fall in the lower part of the range",
             "Estimates are too high: see the ratio over time, and wear or missing pieces that are not recorded.",
         ),
         Heap::Ends => (
-            "sales heap at the ends of the band: it is too narrow",
+            "too many sales fall at the ends of the range: it is too narrow",
             SET_APART,
         ),
         Heap::Middle => (
-            "sales heap in the middle of the band: it is too wide",
+            "too many sales fall in the middle of the range: it is too wide",
             CLOSER,
         ),
     };
@@ -166,8 +170,10 @@ fn level(group: &str, median: Figure, n: usize) -> Verdict {
         range(median.interval, percent)
     );
     match place(median.interval, MEDIAN_RANGE) {
-        Place::Within => Verdict::holds(format!("estimates are on the mark{whose}: {detail}")),
-        Place::Open => Verdict::open(format!("estimates may be off the mark{whose}: {detail}")),
+        Place::Within => Verdict::holds(format!("estimates are right on average{whose}: {detail}")),
+        Place::Open => Verdict::open(format!(
+            "estimates may be too high or too low{whose}: {detail}"
+        )),
         Place::Above => Verdict::fails(
             format!("estimates are too high{whose}: {detail}"),
             "Look whether prices have fallen, and for wear or missing pieces that are not recorded.",
@@ -189,11 +195,12 @@ fn dispersion(group: &str, cod: Figure, n: usize) -> Verdict {
     );
     // Low dispersion is no fault of an estimate from earlier sales.
     match place(cod.interval, Interval::new(0.0, COD_RANGE.high)) {
-        Place::Within => Verdict::holds(format!("estimates are even{whose}: {detail}")),
-        Place::Open => Verdict::open(format!("estimates may be uneven{whose}: {detail}")),
-        Place::Above | Place::Below => {
-            Verdict::fails(format!("estimates are uneven{whose}: {detail}"), SET_APART)
-        }
+        Place::Within => Verdict::holds(format!("estimates are consistent{whose}: {detail}")),
+        Place::Open => Verdict::open(format!("estimates may be inconsistent{whose}: {detail}")),
+        Place::Above | Place::Below => Verdict::fails(
+            format!("estimates are inconsistent{whose}: {detail}"),
+            SET_APART,
+        ),
     }
 }
 
@@ -238,17 +245,17 @@ fn vertical(group: &str, dear: Place, detail: &str) -> Verdict {
     let advice = "Units at such different prices may need separate models or variants, or a numeric attribute.";
     match dear {
         Place::Within => Verdict::holds(format!(
-            "dear and cheap are estimated alike{whose}: {detail}"
+            "expensive and cheap units are estimated alike{whose}: {detail}"
         )),
         Place::Open => Verdict::open(format!(
-            "dear and cheap may be estimated unlike{whose}: {detail}"
+            "expensive and cheap units may not be estimated alike{whose}: {detail}"
         )),
         Place::Above => Verdict::fails(
-            format!("dear units are estimated too high beside cheap ones{whose}: {detail}"),
+            format!("expensive units are estimated too high beside cheap ones{whose}: {detail}"),
             advice,
         ),
         Place::Below => Verdict::fails(
-            format!("dear units are estimated too low beside cheap ones{whose}: {detail}"),
+            format!("expensive units are estimated too low beside cheap ones{whose}: {detail}"),
             advice,
         ),
     }
@@ -341,7 +348,7 @@ mod tests {
         assert_eq!(narrow.standing, Standing::Fails);
         assert_eq!(
             narrow.says,
-            "bands are too narrow for grade C: 61 % instead of 80 %, n = 41"
+            "ranges are too narrow for grade C: 61 % of 41 sales fell in them instead of 80 %"
         );
         assert!(narrow.advice.unwrap().contains("`--band`"));
         // The same share of fewer sales decides nothing.
@@ -352,11 +359,11 @@ mod tests {
             "{}",
             few.says
         );
-        assert!(verdict(400, 410).says.starts_with("bands are too wide"));
+        assert!(verdict(400, 410).says.starts_with("ranges are too wide"));
         let covered = bands("", 0.8, &coverage(89, 112, 0.95).unwrap());
         assert_eq!(
             covered,
-            Verdict::holds("80 % bands covered 79 % of 112 sales".into())
+            Verdict::holds("80 % ranges covered 79 % of 112 sales".into())
         );
     }
 

@@ -4,8 +4,7 @@ use crate::band::conflict::Conflict;
 use crate::band::fitting::Spread;
 use crate::band::outcome::Outcome;
 use crate::band::recalibration::Recalibration;
-use crate::fit::term::Fact;
-use crate::fit::term::Term;
+use crate::fit::term::{Fact, Term};
 use crate::select::Candidate;
 use crate::select::Step;
 use crate::trade::Unit;
@@ -30,6 +29,17 @@ pub enum Source {
 }
 
 impl Source {
+    /// The origin by the share of the information that comes from comps of the model; `others` is whether
+    /// most of the rest comes from other models.
+    pub(super) fn of(share: f64, others: bool) -> Self {
+        match share {
+            share if share < 0.2 && others => Self::OtherModels,
+            share if share < 0.2 => Self::RuleOfThumb,
+            share if share > 0.8 => Self::Comps,
+            _ => Self::Both,
+        }
+    }
+
     /// Word for tables and JSON.
     pub fn label(self) -> &'static str {
         match self {
@@ -83,14 +93,17 @@ pub struct Others {
 impl Adjustment {
     /// Its origin.
     pub fn source(&self) -> Source {
-        match self.from_comps {
-            share if share < 0.2 && self.others.is_some_and(|o| o.share > 0.5) => {
-                Source::OtherModels
-            }
-            share if share < 0.2 => Source::RuleOfThumb,
-            share if share > 0.8 => Source::Comps,
-            _ => Source::Both,
-        }
+        let others = self.others.is_some_and(|o| o.share > 0.5);
+        Source::of(self.from_comps, others)
+    }
+
+    /// Effect on the log price of all that the unit has of it; of an attribute, of one step.
+    pub(super) fn log_on_unit(&self) -> f64 {
+        let amount = match self.term {
+            Term::Attribute(_) => 1.0,
+            _ => self.on_unit,
+        };
+        amount * (self.used_percent / 100.0).ln_1p()
     }
 }
 
@@ -239,21 +252,33 @@ pub struct Unknown {
     pub half_width_percent: f64,
     /// The approximate half-width if the fact were known.
     pub if_known_percent: f64,
+    /// Number of comps in use that state the fact.
+    pub stated_by: usize,
 }
 
 impl Unknown {
-    /// As a sentence.
-    pub(crate) fn words(&self) -> String {
+    /// Half the width of the band now and if the fact were known, whole per cent; none if it narrows little.
+    pub(crate) fn narrows(&self) -> Option<(f64, f64)> {
         let (now, then) = (
             self.half_width_percent.round(),
             self.if_known_percent.round(),
         );
-        let say = if then <= NARROWER * now {
-            format!(" (say it and the band narrows from ±{now:.0} % to about ±{then:.0} %)")
-        } else {
-            String::new()
+        (then <= NARROWER * now).then_some((now, then))
+    }
+
+    /// As a sentence.
+    pub(crate) fn words(&self) -> String {
+        let say = self
+            .narrows()
+            .map(|(now, then)| {
+                format!(" (state it: the range narrows from ±{now:.0} % to about ±{then:.0} %)")
+            })
+            .unwrap_or_default();
+        let whose = match self.stated_by {
+            1 => "as in the one sale that states it",
+            _ => "as mixed as in the sales used",
         };
-        format!("{} as mixed as among these comps{say}", self.fact.label())
+        format!("{} {whose}{say}", self.fact.label())
     }
 }
 

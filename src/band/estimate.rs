@@ -4,6 +4,8 @@ pub use super::answer::{
     Adjustment, CompLine, Estimate, Evidence, OpenStep, Others, PriceStep, Source, Unknown,
 };
 use super::cases::fit_trimmed;
+pub use super::effects::Effect;
+pub(crate) use super::fitting::NO_COMP_SAYS;
 use super::fitting::label;
 pub use super::fitting::{EstimateError, Spread};
 use crate::band::fitting::coefficient;
@@ -28,6 +30,7 @@ use crate::fit::prior::Part as RulePart;
 use crate::fit::solve::Sign;
 use crate::fit::thumb;
 use crate::select::order::effective_number;
+use crate::select::pieces::Wording;
 use crate::select::{Candidate, Dropped, Selection};
 use crate::settings::Settings;
 
@@ -104,6 +107,9 @@ pub fn estimate_with(
     };
     let Case { design, fit, .. } = cases.main();
     let mut unknown = unknowns(design, fit, &outcome);
+    for one in &mut unknown {
+        one.stated_by = stated_by(&one.fact, &selection, settings);
+    }
     if !subject.works {
         // The known facts of a parts-only unit also determine which comps are included.
         unknown
@@ -201,11 +207,25 @@ fn unknowns(design: &Design, fit: &Posterior, outcome: &Outcome) -> Vec<Unknown>
             fact: fact.clone(),
             half_width_percent: now,
             if_known_percent: now * (1.0 - apart / total).clamp(0.0, 1.0).sqrt(),
+            stated_by: 0,
         }
     };
     let mut all: Vec<Unknown> = facts.into_iter().flatten().map(unknown).collect();
     all.sort_by(|a, b| a.if_known_percent.total_cmp(&b.if_known_percent));
     all
+}
+
+/// Number of comps in use that state a fact.
+fn stated_by(fact: &Fact, selection: &Selection, settings: &Settings) -> usize {
+    let wording = Wording::of(&selection.model, settings);
+    let states = |comp: &&Candidate| match fact {
+        Fact::Grade => !comp.grade.is_empty(),
+        Fact::Completeness => comp.pieces(&wording).set().is_some(),
+        Fact::HowSold => comp.how_sold.is_some(),
+        Fact::Variant => !comp.variant.is_empty(),
+        Fact::Attribute(name) => comp.attributes.get(name).is_some(),
+    };
+    selection.in_use().filter(states).count()
 }
 
 /// Variance of log price over the possible subjects, with the columns of `known` at their mean.

@@ -417,7 +417,7 @@ pub(super) struct Asked<'a> {
 pub(crate) const LEAST_SAY: f64 = 0.01;
 
 /// Suffix of an assumption if no comp states the fact.
-pub(crate) const NO_COMP_SAYS: &str = " (no comp says)";
+pub(crate) const NO_COMP_SAYS: &str = " (stated neither by you nor by a sale used)";
 
 /// Probability that a range stated as a rule of thumb contains the value ([`crate::fit::prior`]).
 pub(crate) const RANGE_HOLDS: f64 = 0.67;

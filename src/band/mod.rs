@@ -9,6 +9,7 @@ pub mod answer;
 mod cases;
 pub mod change;
 pub mod conflict;
+mod effects;
 pub mod estimate;
 mod fitting;
 pub mod outcome;

@@ -11,6 +11,7 @@ use crate::fit::design::Term;
 use crate::select::Dropped;
 use crate::settings::{FILE_NAME, Settings};
 use crate::trade::attributes::column_name;
+use crate::trade::money::grouped;
 use crate::trade::text::nearest;
 
 /// Effective number of comps below which an estimate warns that they are few.
@@ -49,7 +50,7 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     out.extend(dominated(estimate));
     if evidence.used > 0 && evidence.spread_percent > TOO_FAR_APART {
         out.push(format!(
-            "Single sales spread by about {:.0} %: too few to tell which of them is odd. Look for a mistyped price.",
+            "Prices of like units differ by about {:.0} %: too few sales to tell which one is odd. Look for a mistyped price.",
             evidence.spread_percent
         ));
     }
@@ -60,11 +61,11 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     out.extend(contradicted(estimate, settings));
     out.extend(undeclared(estimate, settings));
     if !evidence.settled {
-        out.push("The fit did not settle; take the figures as rough.".into());
+        out.push("The calculation did not settle: take the figures as rough.".into());
     }
     if evidence.used > 0 && evidence.effective < FEW && estimate.level >= 95 {
         out.push(format!(
-            "A {} % band from so few comps rests on the model's shape.",
+            "A {} % range from so few sales rests on an assumed shape of prices.",
             estimate.level
         ));
     }
@@ -76,12 +77,12 @@ fn few(estimate: &Estimate) -> Option<String> {
     let evidence = &estimate.evidence;
     if evidence.used == 0 && estimate.working.is_none() {
         return Some(
-            "No comp was used: this is your rule of thumb for the model and nothing else.".into(),
+            "No sale was used: this is your rule of thumb for its price and nothing else.".into(),
         );
     }
     (evidence.used > 0 && evidence.effective < FEW).then(|| {
         format!(
-            "Few comps: {} used, counting as {:.1}. The band is wide because little is known; log more sales.",
+            "Few sales: {} used, together worth about {:.1} fresh ones. The range is wide because little is known; log more sales.",
             evidence.used, evidence.effective
         )
     })
@@ -92,7 +93,7 @@ fn dominated(estimate: &Estimate) -> Option<String> {
     let (line, share) = dominating(&estimate.comps).filter(|_| estimate.evidence.used > 1)?;
     let day = line.comp.sold_on;
     Some(format!(
-        "One comp carries {:.0} % of the weight: {}{}.",
+        "One sale carries {:.0} % of the weight: {}{}.",
         100.0 * share,
         line.comp.comp_id,
         day.map_or(String::new(), |day| format!(" of {day}"))
@@ -109,11 +110,12 @@ fn old(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         .filter(|days| *days > i64::from(settings.estimate.stale_days))
         .map(|days| {
             format!(
-                "Stale: the newest comp is {days} days older than the day of the estimate, and the trend is carried on over that time."
+                "Stale: the newest sale is {days} days older than the day of the estimate, and the trend is carried on over that time."
             )
         });
     let undated = (evidence.used > 0 && evidence.undated == evidence.used).then(|| {
-        "No comp used is dated: how old these prices are is not known, and no trend is seen.".into()
+        "No sale used has a date: how old these prices are is not known, and no trend is seen."
+            .into()
     });
     stale.into_iter().chain(undated).collect()
 }
@@ -128,7 +130,7 @@ fn odd(estimate: &Estimate) -> Option<String> {
         .collect();
     (!odd.is_empty()).then(|| {
         format!(
-            "Far from what the others say, yet used, since few tell of the same: {}. Look whether the price is right, or leave out with --drop.",
+            "Far from the other sales, yet used, since few are of such a unit: {}. Check the price, or leave it out with --drop.",
             odd.join(", ")
         )
     })
@@ -141,7 +143,7 @@ fn trimmed(estimate: &Estimate) -> Option<String> {
     let all = estimate.evidence.used + trimmed;
     (trimmed * 5 > all).then(|| {
         format!(
-            "{trimmed} of {all} comps were dropped as outliers: look whether they are typing errors or another kind of unit."
+            "{trimmed} of {all} sales are not used, since their prices are far off: see whether they are typing errors or another kind of unit."
         )
     })
 }
@@ -190,8 +192,8 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
         .into_iter()
         .filter(|(name, points)| settings.attribute(model, name).is_none() && says(points))
         .map(|(name, points)| {
-            let comps = if points.len() == 1 { "comp" } else { "comps" };
-            format!("{} ({} {comps})", column_name(name), points.len())
+            let sales = if points.len() == 1 { "sale" } else { "sales" };
+            format!("{} ({} {sales})", column_name(name), points.len())
         })
         .collect();
     (!named.is_empty()).then(|| {
@@ -210,12 +212,16 @@ fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
     let currency = &estimate.currency;
     let without = currency.from_statistics(step.without).unwrap_or_default();
     format!(
-        "Prices may have stepped {} by about {:.0} % around {} ({} chances in 100). If they did not, the likely price is {} {}. More sales will tell.",
-        if step.percent < 0.0 { "down" } else { "up" },
+        "Prices may have {} by about {:.0} % around {} ({} chances in 100); if not, the likely price is {} {}. More sales will tell.",
+        if step.percent < 0.0 {
+            "dropped"
+        } else {
+            "risen"
+        },
         step.percent.abs(),
         step.day,
         (100.0 * step.probability).round().clamp(1.0, 99.0),
-        currency.plain(without),
+        grouped(&currency.plain(without)),
         currency.code
     )
 }
@@ -227,9 +233,9 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
         .iter()
         .filter_map(|line| match line.comp.dropped {
             Some(Dropped::GrossError(ratio)) => Some(format!(
-                "{} for {} ({ratio:.1} times what the others say)",
+                "{} for {} ({ratio:.1} times the others)",
                 line.comp.comp_id,
-                estimate.currency.plain(line.comp.paid)
+                grouped(&estimate.currency.plain(line.comp.paid))
             )),
             _ => None,
         })
@@ -237,7 +243,7 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
         .collect();
     (!named.is_empty()).then(|| {
         format!(
-            "Looks mistyped, so not used: {}. `--keep ID` uses it all the same.",
+            "Price looks mistyped, so not used: {}. `--keep ID` uses it all the same.",
             named.join(", ")
         )
     })
@@ -247,8 +253,8 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
 fn stepped(step: &PriceStep) -> String {
     let change = step.percent.value;
     format!(
-        "Prices stepped {} by about {:.0} % around {}: sales before it are brought to the new prices.",
-        if change < 0.0 { "down" } else { "up" },
+        "Prices {} by about {:.0} % around {}: earlier sales are adjusted to the new prices.",
+        if change < 0.0 { "dropped" } else { "rose" },
         change.abs(),
         step.day
     )
@@ -290,7 +296,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         };
         let source = thought(estimate.adjustments.iter().find(next_to_it));
         out.push(format!(
-            "No comp used is of grade {grade}: its step is {source}."
+            "No sale used is of grade {grade}: the effect of the grade is {source}."
         ));
     }
     if let Some(working) = estimate.working {
@@ -299,7 +305,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             .from_statistics(working)
             .unwrap_or_default();
         out.push(format!(
-            "Few parts-only sales: the rule of thumb ({} of the {price} {} that it would fetch working) has its say.",
+            "Few parts-only sales, so a rule of thumb counts too: {} of the {price} {} that it would sell for working.",
             settings.rules.parts_only, estimate.currency.code
         ));
     }
@@ -312,7 +318,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             let meant = similar(&adjustment.term, estimate, settings)
                 .map_or(String::new(), |name| format!(" Did you mean {name:?}?"));
             out.push(format!(
-                "“{}” rests on {}: the comps used do not tell.{meant}",
+                "“{}” rests on {}: the sales used say nothing about it.{meant}",
                 adjustment.label,
                 thought(Some(adjustment))
             ));
@@ -322,7 +328,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         let counted = matches!(a.term, Term::Missing(_) | Term::Extra(_) | Term::Defect(_));
         if counted && a.on_unit > a.most + 1e-6 {
             out.push(format!(
-                "No comp has more than {} of “{}”: what the unit has beyond that is a guess.",
+                "No sale has more than {} of “{}”: what the unit has beyond that is a guess.",
                 a.most.round(),
                 a.label
             ));
@@ -331,7 +337,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     if any_used && let Some(variant) = &subject.variant {
         let key = crate::trade::names::match_key(variant);
         if !used().any(|c| crate::trade::names::match_key(&c.variant) == key) {
-            out.push(format!("No comp used is of the variant {variant:?}."));
+            out.push(format!("No sale used is of the variant {variant:?}."));
         }
     }
     out
@@ -340,7 +346,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
 /// Origin of an adjustment that no comp informs.
 fn thought(adjustment: Option<&Adjustment>) -> &'static str {
     match adjustment.and_then(|a| a.others) {
-        Some(_) => "a rule of thumb and what your other models say",
+        Some(_) => "a rule of thumb and your other models",
         None => "a rule of thumb",
     }
 }

@@ -98,7 +98,7 @@ fn write_how_sold<S: Serializer>(how: &Option<HowSold>, serializer: S) -> Result
 fn read_how_sold<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<HowSold>, D::Error> {
     let word = String::deserialize(deserializer)?;
     HowSold::parse(&word).map(Some).ok_or_else(|| {
-        let known = HowSold::ALL.map(HowSold::as_str).join(", ");
+        let known = HowSold::words();
         serde::de::Error::custom(format!("found {word:?}; write one of these: {known}"))
     })
 }
@@ -374,7 +374,7 @@ mod tests {
             ),
             (
                 "[a]\nmodel = \"x\"\nhow_sold = \"swap\"\n",
-                "line 3: how_sold: found \"swap\"; write one of these: auction, fixed, offer",
+                "line 3: how_sold: found \"swap\"; write one of these: bid, fixed price, haggled",
             ),
             (
                 "[a]\nmodel = \"x\"\nbasis = \"net\"\n",

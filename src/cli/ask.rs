@@ -18,6 +18,7 @@ use crate::app::{Book, describe};
 use crate::cli::unit::MeantArgs;
 use crate::render::ask::{offer_sheet, sheet};
 use crate::render::document;
+use crate::render::short;
 use crate::render::table::terminal_width;
 use crate::settings::{Settings, selling};
 
@@ -62,6 +63,9 @@ ask d7`. Only its offers are noted: not those for a model or a watched unit.";
 pub struct AskArgs {
     #[command(flatten)]
     market: MarketArgs,
+    /// Print the whole sheet: week by week, each outlet, what it assumes
+    #[arg(long)]
+    why: bool,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -84,6 +88,9 @@ pub struct OfferArgs {
     dry_run: bool,
     #[command(flatten)]
     entry: EntryArgs,
+    /// Print the whole sheet: the reasons, what it assumes
+    #[arg(long)]
+    why: bool,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -135,7 +142,7 @@ pub struct WaitingArgs {
 pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let market = &args.market;
-    let day = market.unit.day();
+    let day = market.unit.day(book.settings());
     let (meant, stocked) = market.meant(&book, day)?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
@@ -158,7 +165,12 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
         return print(&document::text(&document::ask::document(&asking))?);
     }
     let so_far = stocked.map_or(String::new(), |stocked| up_to_now(&stocked, &unit.settings));
-    let text = sheet(&asking, terminal_width());
+    let width = terminal_width();
+    let text = if args.why {
+        sheet(&asking, width)
+    } else {
+        short::ask::sheet(&asking, width)
+    };
     print(&format!("{so_far}{text}"))?;
     asking.basis.unsure.into_iter().for_each(notice);
     Ok(())
@@ -171,8 +183,8 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
 pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let market = &args.market;
-    let on = args.entry.day()?;
-    let day = market.unit.day_said().unwrap_or(on);
+    let on = args.entry.day(&book)?;
+    let day = market.unit.day_said(book.settings()).unwrap_or(on);
     let said = args.offer.as_deref().unwrap_or_default();
     if let Some(id) = deal_number(said) {
         return Err(CliError::usage(format!(
@@ -225,7 +237,12 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let so_far = stocked.map_or(String::new(), |stocked| up_to_now(&stocked, &unit.settings));
     let noted = noted.map_or(String::new(), |noted| noted.text);
-    let text = offer_sheet(&basis, &judged, terminal_width());
+    let width = terminal_width();
+    let text = if args.why {
+        offer_sheet(&basis, &judged, width)
+    } else {
+        short::ask::offer_sheet(&basis, &judged, width)
+    };
     print(&format!("{so_far}{text}{noted}"))?;
     basis.unsure.into_iter().for_each(notice);
     Ok(())

@@ -14,6 +14,7 @@ use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::{chance, minutes, repair};
 use crate::render::bid::sheet;
 use crate::render::document;
+use crate::render::short;
 use crate::render::table::terminal_width;
 use crate::settings::{Settings, selling};
 use crate::trade::Currency;
@@ -45,6 +46,9 @@ pub struct BidArgs {
     unit: MeantArgs,
     #[command(flatten)]
     deal: DealArgs,
+    /// Print the whole sheet: every aim, all figures, the repairs
+    #[arg(long)]
+    why: bool,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -128,13 +132,19 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
         notice(&bought_already(id));
     }
     let said = meant.said;
-    let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
+    let unit = describe::unit(&book, &said, args.unit.day(book.settings()), &mut notice)?;
     let purchase = args.deal.read(book.settings())?;
     let found = bid(&book, &unit, purchase, &mut notice)?;
     if args.json {
         return print(&document::text(&document::bid::document(&found))?);
     }
-    print(&sheet(&found, terminal_width()))?;
+    let width = terminal_width();
+    let text = if args.why {
+        sheet(&found, width)
+    } else {
+        short::bid::sheet(&found, width)
+    };
+    print(&text)?;
     found.unsure.into_iter().for_each(notice);
     Ok(())
 }

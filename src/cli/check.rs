@@ -17,6 +17,7 @@ use crate::render::contradicted;
 use crate::render::document::{check as document, text};
 use crate::render::ledger::OwnCheck;
 use crate::render::sheet::prose_width;
+use crate::render::short;
 use crate::render::table::terminal_width;
 use crate::render::undeclared;
 
@@ -48,6 +49,9 @@ pub struct CheckArgs {
     /// Draw a chart of all the sales into FILE (.png or .svg); can be given twice
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
+    /// Print all figures and verdicts: COD, PRD, PRB, the score, and what to declare
+    #[arg(long)]
+    figures: bool,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -135,6 +139,15 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
         of,
         helps,
     };
+    if !args.figures {
+        let notes = [
+            contradicted::note(&checked.conflicts),
+            undeclared::note(&columns),
+        ];
+        let notes: Vec<String> = notes.into_iter().flatten().collect();
+        print(&short::check::sheet(&sheet, &notes, settings, width))?;
+        return print(&own.sheet(width));
+    }
     print(&sheet.text(settings, width))?;
     let prose = prose_width(width);
     let section = undeclared::section(&columns, settings, prose);

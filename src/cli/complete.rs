@@ -16,6 +16,7 @@ use crate::app::listed::deal_names;
 use crate::app::typed::all_pieces;
 use crate::app::{AppError, Book, write};
 use crate::settings::Settings;
+use crate::trade::HowSold;
 use crate::trade::names::match_key;
 use crate::trade::names::push_key;
 
@@ -160,6 +161,10 @@ fn levels(typed: &OsStr) -> Vec<CompletionCandidate> {
     })
 }
 
+fn ways(typed: &OsStr) -> Vec<CompletionCandidate> {
+    beginning(typed, HowSold::ALL.map(|how| how.word().to_string()))
+}
+
 /// The pieces of all kits.
 fn pieces(typed: &OsStr) -> Vec<CompletionCandidate> {
     of_settings(typed, |s| all_pieces(s).into_iter().collect())
@@ -200,6 +205,7 @@ fn with_completer(arg: Arg) -> Arg {
         "model" | "models" | "words" => models,
         "grade" => grades,
         "completeness" => levels,
+        "how_sold" => ways,
         "missing" => pieces,
         "outlet" => outlets,
         "watched" => watched,

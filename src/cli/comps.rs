@@ -3,16 +3,17 @@
 use std::io::{BufWriter, IsTerminal, Write};
 use std::path::Path;
 
-use chrono::NaiveDate;
 use clap::Args;
 
 use super::terminal::steers;
 use super::unit::model_of;
-use super::{CliError, count, empty_book, notice, parse_day, print};
+use super::{CliError, count, day_of, empty_book, notice, parse_day, print};
 use crate::app::Book;
 use crate::app::comps::{Filter, Listed, comps};
+use crate::parse::dates::WrittenDate;
 use crate::render::comps::table;
 use crate::render::table::terminal_width;
+use crate::settings::Settings;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -43,12 +44,12 @@ pub struct CompsArgs {
     /// Only this level of completeness
     #[arg(long, value_name = "LEVEL")]
     completeness: Option<String>,
-    /// Only sales of this day or later: YYYY-MM-DD, today, yesterday, monday or "3 days ago"
+    /// Only sales of this day or later: 2026-11-20, 20.11.2026, yesterday, monday, "3 days ago"
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
-    since: Option<NaiveDate>,
+    since: Option<WrittenDate>,
     /// Only sales of this day or earlier
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
-    until: Option<NaiveDate>,
+    until: Option<WrittenDate>,
     /// Only sales whose day is not recorded
     #[arg(long, conflicts_with_all = ["since", "until"])]
     undated: bool,
@@ -81,7 +82,7 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
     let model = model_of(&book, args.unit.as_deref(), args.model.as_deref())?;
     let filter = Filter {
         model: model.as_deref(),
-        ..args.filter()
+        ..args.filter(book.settings())
     };
     let Some(found) = comps(&book, &filter, limit, &mut notice)? else {
         return print(&empty_book());
@@ -105,14 +106,15 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl CompsArgs {
-    fn filter(&self) -> Filter<'_> {
+    fn filter(&self, settings: &Settings) -> Filter<'_> {
+        let day = |said: Option<WrittenDate>| said.map(|said| day_of(said, settings));
         Filter {
             model: None,
             variant: self.variant.as_deref(),
             grade: self.grade.as_deref(),
             completeness: self.completeness.as_deref(),
-            since: self.since,
-            until: self.until,
+            since: day(self.since),
+            until: day(self.until),
             undated: self.undated,
             id: self.id.as_deref(),
             parts: self.parts,

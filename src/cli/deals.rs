@@ -9,20 +9,21 @@ use rust_decimal::Decimal;
 use super::log::tell_recorded;
 use super::net::SaleArgs;
 use super::unit::FactArgs;
-use super::{CliError, count, fitted, notice, parse_day, print, strong, today};
-use crate::app::amounts::{money, money_if, quantity};
+use super::{CliError, count, day_of, fitted, notice, parse_day, print, strong, today};
+use crate::app::amounts::{money, money_if, quantity, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
-use crate::app::describe::{fit_to_keep, one_line, subject};
+use crate::app::describe::{fit_to_keep, how_sold, one_line, subject};
 use crate::app::listed::{Stocked, Up, to_be_sold};
 use crate::app::meant::meant_to_buy;
 use crate::app::{AppError, Book};
+use crate::parse::dates::WrittenDate;
 use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
-use crate::trade::{Comp, Currency, HowSold, checks};
+use crate::trade::{Comp, Currency, checks};
 
 const BUY_EXAMPLES: &str = "\
 Examples:
@@ -130,9 +131,9 @@ pub struct SoldArgs {
     /// Offers that came in before it sold, the one taken among them [default: those noted]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(..=100_000))]
     offers: Option<u32>,
-    /// How it was sold
-    #[arg(long, value_name = "HOW", value_enum)]
-    how_sold: Option<HowSold>,
+    /// How it was sold: bid, fixed price or haggled
+    #[arg(long, value_name = "HOW")]
+    how_sold: Option<String>,
     /// Minutes of work for listing and packing
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
@@ -164,9 +165,9 @@ pub struct ScrapArgs {
 /// What every entry can be given.
 #[derive(Debug, Args)]
 pub struct EntryArgs {
-    /// Day of it: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
+    /// Day of it: 2026-11-20, 20.11.2026, yesterday, monday, "3 days ago" [default: today]
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
-    pub date: Option<NaiveDate>,
+    pub date: Option<WrittenDate>,
     /// Anything else
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
@@ -177,22 +178,23 @@ impl EntryArgs {
     ///
     /// # Errors
     /// A day in the future, or too long ago.
-    pub fn day_said(&self) -> Result<Option<NaiveDate>, CliError> {
-        if let Some(day) = self.date {
+    pub fn day_said(&self, book: &Book) -> Result<Option<NaiveDate>, CliError> {
+        let day = self.date.map(|said| day_of(said, book.settings()));
+        if let Some(day) = day {
             checks::day(day, today()).map_err(|wrong| AppError::Refused {
                 message: format!("--date: expected {}", wrong.expected),
                 next: wrong.mend,
             })?;
         }
-        Ok(self.date)
+        Ok(day)
     }
 
     /// The given day, or today.
     ///
     /// # Errors
     /// Those of [`EntryArgs::day_said`].
-    pub fn day(&self) -> Result<NaiveDate, CliError> {
-        Ok(self.day_said()?.unwrap_or_else(today))
+    pub fn day(&self, book: &Book) -> Result<NaiveDate, CliError> {
+        Ok(self.day_said(book)?.unwrap_or_else(today))
     }
 
     /// The note, valid for one cell.
@@ -210,9 +212,9 @@ impl EntryArgs {
     ///
     /// # Errors
     /// Those of [`EntryArgs::day`] and [`EntryArgs::note`].
-    pub fn dated(&self) -> Result<Dated, CliError> {
+    pub fn dated(&self, book: &Book) -> Result<Dated, CliError> {
         Ok(Dated {
-            on: self.day()?,
+            on: self.day(book)?,
             today: today(),
             note: self.note()?,
         })
@@ -271,16 +273,16 @@ pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
 /// Invalid values, or a book that cannot be written.
 pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let (settings, dated) = (book.settings(), args.entry.dated()?);
+    let (settings, dated) = (book.settings(), args.entry.dated(&book)?);
     let currency = &settings.currency;
     let said = match (&args.model, &args.model_said) {
         (Some(word), _) => {
             let word = one_line("MODEL", word)?;
-            meant_to_buy(&book, &word, args.facts.said(""), &mut notice)?.said
+            meant_to_buy(&book, &word, args.facts.said("", settings)?, &mut notice)?.said
         }
         (None, model) => {
             let model = one_line("MODEL", model.as_deref().unwrap_or_default())?;
-            args.facts.said(&model)
+            args.facts.said(&model, settings)?
         }
     };
     let subject = subject(&said, settings, &mut notice)?;
@@ -340,7 +342,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let spent = spent.unwrap_or_default();
     let what = one_line("WHAT", what.map_or("", String::as_str))?;
     let minutes = minutes(args.minutes.as_ref())?;
-    let mut dated = args.entry.dated()?;
+    let mut dated = args.entry.dated(&book)?;
     let note = [what.as_str(), dated.note.as_str()].into_iter();
     let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
     dated.note = note.join("; ");
@@ -394,7 +396,7 @@ fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
 pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let outlet = args.sale.outlet.as_deref();
     let stocked = to_be_sold(&book, &args.deal, outlet, on, &mut notice)?;
@@ -477,7 +479,7 @@ impl SoldArgs {
         let price = money_if("--price", self.price.as_ref(), currency)?;
         let fees = money_if("--fees", self.fees.as_ref(), currency)?;
         let postage = money_if("--sending", self.sending.as_ref(), currency)?;
-        let shipping = money_if("--shipping", self.sale.shipping.as_ref(), currency)?;
+        let shipping = shipping_if("--shipping", self.sale.shipping.as_ref(), currency)?;
         let sale = at_outlet(&self.sale, up);
         let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
         let through = if all_said { None } else { sale.read(settings)? };
@@ -495,7 +497,7 @@ impl SoldArgs {
             through,
             fees,
             postage,
-            how_sold: self.how_sold,
+            how_sold: how_sold(self.how_sold.as_deref(), settings)?,
             offers: self.offers,
             minutes: minutes(self.minutes.as_ref())?,
             log_comp: self.log_comp,
@@ -566,7 +568,7 @@ pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let OfDeal { deal, entered } =
         Books::open(&book, &mut notice)?.scrap(&args.deal, fetched, dated)?;

@@ -10,6 +10,7 @@ use crate::app::{Book, describe};
 use crate::render::chart::{self, BandChart};
 use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
+use crate::render::short;
 use crate::render::table::terminal_width;
 
 /// Most comps on a sheet: used ones, and unused ones for each reason.
@@ -24,6 +25,7 @@ Examples:
   compband estimate d7                   the unit of a deal, as the ledger describes it
   compband estimate d7 --grade A         the same, were its grade A
   compband estimate qn948                a watched unit
+  compband estimate qn948 --why          how its price was worked out, with every sale used
 
 What is not said of the unit stays open: it may be anything that the comps used are. The band is
 wider for it, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";
@@ -40,7 +42,10 @@ pub struct EstimateArgs {
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
-    /// List every comp on the sheet
+    /// Print the whole sheet: the evidence, every adjustment, the comps
+    #[arg(long)]
+    why: bool,
+    /// Print the whole sheet with every comp
     #[arg(long)]
     all_comps: bool,
     /// Print the query plan instead of an estimate
@@ -59,7 +64,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let said = args.unit.meant(&book)?.said;
-    let unit = describe::unit(&book, &said, args.unit.day(), &mut notice)?;
+    let unit = describe::unit(&book, &said, args.unit.day(book.settings()), &mut notice)?;
     let selection = unit.selection()?;
     if args.show_plan {
         return print(&format!("{}\n", unit.plan()?.trim_end()));
@@ -70,6 +75,9 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     if args.json {
         return print(&document::text(&document::estimate::document(&made))?);
+    }
+    if !args.why && !args.all_comps {
+        return print(&short::estimate::sheet(&made, terminal_width()));
     }
     let ids = unit.short_ids(&made)?;
     let (used, dropped) = if args.all_comps {

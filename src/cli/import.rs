@@ -17,7 +17,7 @@ use crate::parse::dates::DateOrder;
 use crate::parse::money::DecimalMark;
 use crate::render::import::{report, troubles};
 use crate::render::numbers::counted;
-use crate::render::table::terminal_width;
+use crate::render::table::{PIPED, terminal_width};
 use crate::settings::words::Meaning;
 use crate::trade::Problem;
 
@@ -150,7 +150,8 @@ pub fn run(args: &ImportArgs, book: Option<&Path>) -> Result<(), CliError> {
     for line in troubles(&imported.plan, SHOWN_TROUBLES) {
         eprint(&aside(&line, ""));
     }
-    print(&report(&imported, book.settings(), terminal_width()))?;
+    let width = terminal_width().unwrap_or(PIPED);
+    print(&report(&imported, book.settings(), Some(width)))?;
     if imported.refused {
         return Err(refusal(&imported.plan, args).into());
     }
@@ -223,10 +224,25 @@ impl Listener for Desk {
         self.asks
     }
 
+    fn is_shipping(&mut self, column: &str, examples: &[String]) -> Result<bool, AppError> {
+        self.bar.finish_and_clear();
+        super::words::is_shipping(column, examples)
+    }
+
     fn ask(&mut self, unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
         self.bar.finish_and_clear();
         super::words::ask(unknown)
     }
+}
+
+/// How many problems there are, and of how many kinds if there are fewer.
+fn what_is_wrong(plan: &Plan) -> String {
+    let (cells, kinds) = plan.wrong();
+    if kinds < cells {
+        let kinds = counted(kinds, "kind");
+        return format!("{kinds} of problem in {}", counted(cells, "cell"));
+    }
+    counted(kinds, "problem")
 }
 
 fn refusal(plan: &Plan, args: &ImportArgs) -> AppError {
@@ -241,10 +257,7 @@ fn refusal(plan: &Plan, args: &ImportArgs) -> AppError {
         ),
     };
     AppError::Refused {
-        message: format!(
-            "{}{more}; nothing was imported",
-            counted(plan.problems, "problem")
-        ),
+        message: format!("{}{more}; nothing was imported", what_is_wrong(plan)),
         next: "fix the rows and import again, or import the good ones with --keep-good".into(),
     }
 }

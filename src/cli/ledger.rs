@@ -2,13 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, minutes, tell};
 use super::unit::FactArgs;
-use super::{CliError, notice, parse_day, print, today};
+use super::{CliError, day_of, day_or_today, notice, parse_day, print, today};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::deals::{Books, OfDeal, Refund};
 use crate::app::describe::one_line;
@@ -16,6 +15,7 @@ use crate::app::ledger::{any_deal, nothing_until, nothing_yet, read_ledger, stan
 use crate::app::overheads::{Overhead, Spent, driving};
 use crate::app::year::{Years, years};
 use crate::app::{AppError, Book, write};
+use crate::parse::dates::WrittenDate;
 use crate::render::chart::{self, BankrollChart};
 use crate::render::document;
 use crate::render::journal::journal;
@@ -54,7 +54,7 @@ pub struct LedgerArgs {
     what: Option<What>,
     /// The ledger as it stood at the end of this day, with estimates of it [default: today]
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
+    as_of: Option<WrittenDate>,
     /// Every closed deal, not only the newest 20
     #[arg(long)]
     all: bool,
@@ -223,9 +223,10 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         .try_for_each(|path| chart::check_name(path))?;
     let book = Book::open(book)?;
     let settings = book.settings();
-    let now = standing(&book, args.as_of, today(), &mut notice)?;
+    let as_of = args.as_of.map(|said| day_of(said, settings));
+    let now = standing(&book, as_of, today(), &mut notice)?;
     if now.ledger.entries().is_empty() && !args.json {
-        let day = args.as_of.unwrap_or_else(today);
+        let day = as_of.unwrap_or_else(today);
         let none = now
             .later
             .map_or_else(nothing_yet, |later| nothing_until(day, later));
@@ -233,7 +234,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let content = Told {
         currency: &settings.currency,
-        today: args.as_of.unwrap_or_else(today),
+        today: as_of.unwrap_or_else(today),
         summary: now.summary,
         later: now.later,
         ledger: &now.ledger,
@@ -255,7 +256,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
     let sum = money("AMOUNT", &args.amount, currency)?;
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let notice = &mut notice;
     let books = Books::open(&book, notice)?;
@@ -272,7 +273,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
 fn sum_up(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    let until = args.as_of.unwrap_or_else(today);
+    let until = day_or_today(args.as_of, book.settings());
     let Years { ledger, years } = years(&book, args.year.flatten(), until, &mut notice)?;
     if let Some(path) = &args.csv {
         let bytes = year::csv(&years, currency).map_err(AppError::io(path, "write"))?;
@@ -315,7 +316,7 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         own: args.own || km.is_some(),
         minutes: minutes(args.minutes.as_ref())?,
     };
-    let mut dated = args.entry.dated()?;
+    let mut dated = args.entry.dated(&book)?;
     let driven = km.map(|km| format!("{} km", km.normalize()));
     let what = [driven.as_deref().unwrap_or_default(), what.as_str()];
     let what: Vec<&str> = what.into_iter().filter(|text| !text.is_empty()).collect();
@@ -391,8 +392,10 @@ impl OverheadArgs {
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let model = args.model.as_deref();
-    let said = args.facts.said(model.unwrap_or_default());
-    let dated = args.entry.dated()?;
+    let said = args
+        .facts
+        .said(model.unwrap_or_default(), book.settings())?;
+    let dated = args.entry.dated(&book)?;
     let (OfDeal { deal, entered }, was) =
         Books::open(&book, &mut notice)?.describe(&args.deal, (model, said), dated)?;
     let unit = sheet::unit;
@@ -410,7 +413,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         postage: money_if("--sending", args.sending.as_ref(), currency)?.unwrap_or_default(),
         ..Refund::default()
     };
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let refunded =
         Books::open(&book, &mut notice)?.refund(&args.deal, (sum, refund, args.back), dated)?;
@@ -443,7 +446,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let (on, note) = (args.entry.day_said()?, args.entry.note()?);
+    let (on, note) = (args.entry.day_said(&book)?, args.entry.note()?);
     let (ledger, number) =
         Books::open(&book, &mut notice)?.reverse(args.number, on, (today(), note))?;
     let entries = ledger.entries().iter();

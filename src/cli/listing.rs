@@ -70,7 +70,7 @@ pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
     let ask = money("--ask", &args.ask, currency)?;
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let made =
         Books::open(&book, &mut notice)?.list(&args.deal, ask, args.outlet.as_deref(), dated)?;
@@ -125,7 +125,7 @@ pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
 pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let ended =
         Books::open(&book, &mut notice)?.unlist(&args.deal, args.outlet.as_deref(), dated)?;
@@ -192,7 +192,7 @@ pub fn note_offer(
     (offer, outlet): (Decimal, &str),
     entry: &EntryArgs,
 ) -> Result<Noted, CliError> {
-    let dated = entry.dated()?;
+    let dated = entry.dated(&book)?;
     let on = dated.on;
     let OfferNoted { of_deal, same_as } =
         Books::open(book, &mut notice)?.offer(stocked.deal.id, offer, outlet, dated)?;

@@ -34,7 +34,7 @@ Examples:
 
 A sale in one line: its words are a model, grade, completeness, variant or venue that the book
 knows, -piece (missing), +piece (extra), the price (120, 120 EUR, 120+4.90 with shipping),
-shipping 4.90, a date (yesterday, 3 days ago, friday, 20.11., 2026-11-20), auction, fixed or offer,
+shipping 4.90, a date (yesterday, 3 days ago, friday, 20.11., 2026-11-20), bid, fixed or haggled,
 parts, x3 for three units; any other value as name=value, such as venue=\"flea market\". What is not
 understood, or can be read in two ways, is asked on a terminal and refused elsewhere.";
 
@@ -57,7 +57,7 @@ pub struct LogArgs {
     /// Currency it was paid in, where not the book's: its code; converted by rates.csv
     #[arg(long, value_name = "CODE")]
     currency: Option<String>,
-    /// Day of the sale: YYYY-MM-DD, today, yesterday, monday or "3 days ago" [default: today]
+    /// Day of the sale, such as 2026-11-20, 20.11.2026, yesterday, monday or "3 days ago" [default: today]
     #[arg(long, value_name = "DAY", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
     /// The day of the sale is not known
@@ -87,7 +87,7 @@ pub struct LogArgs {
     /// It does not work: sold for parts
     #[arg(long)]
     parts: bool,
-    /// How it was sold: auction, fixed or offer
+    /// How it was sold: bid, fixed price or haggled
     #[arg(long, value_name = "WAY")]
     how_sold: Option<String>,
     /// Where it was sold

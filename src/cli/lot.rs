@@ -7,7 +7,7 @@ use clap::Args;
 use super::deals::EntryArgs;
 use super::{CliError, fitted, notice, print, strong};
 use crate::app::Book;
-use crate::app::amounts::{money, money_if};
+use crate::app::amounts::{money, shipping_if};
 use crate::app::deals::Books;
 use crate::app::lot::{Lot, read_split, read_units};
 use crate::render::lot::{self, Bought};
@@ -57,7 +57,7 @@ pub struct LotArgs {
 /// Invalid values, a price that cannot be shared out, or a book that cannot be written.
 pub fn run(args: &LotArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let (settings, dated) = (book.settings(), args.entry.dated()?);
+    let (settings, dated) = (book.settings(), args.entry.dated(&book)?);
     let currency = &settings.currency;
     let mut units = Vec::new();
     for text in &args.units {
@@ -67,7 +67,7 @@ pub fn run(args: &LotArgs, book: Option<&Path>) -> Result<(), CliError> {
         units,
         split: read_split(&args.split, currency)?,
         price: money("--price", &args.price, currency)?,
-        inbound: money_if("--inbound", args.inbound.as_ref(), currency)?.unwrap_or_default(),
+        inbound: shipping_if("--inbound", args.inbound.as_ref(), currency)?.unwrap_or_default(),
     };
     let on = dated.on;
     let notice = &mut notice;

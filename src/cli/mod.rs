@@ -33,7 +33,7 @@ pub mod watch;
 mod words;
 
 pub use crate::render::numbers::count;
-pub use day::{parse_day, today};
+pub use day::{day_of, day_or_today, parse_day, today};
 pub use error::CliError;
 pub use output::{
     aside, draw, empty_book, eprint, fitted, notice, print, progress, report_error, strong,

@@ -10,7 +10,8 @@ use crate::app::models::models;
 use crate::app::rename::rename;
 use crate::render::models::table;
 use crate::render::numbers::counted;
-use crate::render::table::terminal_width;
+use crate::render::sheet;
+use crate::render::table::{PIPED, terminal_width};
 use crate::trade::text::{quoted, shorten};
 
 const EXAMPLES: &str = "\
@@ -57,8 +58,9 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
     // Opened anew for each name: the settings change.
     let book = Book::open(book)?;
     let done = rename(&book, old, new, &mut notice)?;
-    let mut text = format!(
-        "{} of {} {} of {}.\n",
+    let width = terminal_width().unwrap_or(PIPED);
+    let line = format!(
+        "{} of {} {} of {}.",
         counted(done.sales as u64, "sale"),
         quoted(&shorten(old, 40)),
         if done.sales == 1 {
@@ -68,11 +70,15 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
         },
         quoted(&shorten(new, 40))
     );
+    let mut text = sheet::fitted(&line, "", Some(width)) + "\n";
     if let Some((entry, path)) = done.entry {
-        text.push_str(&format!(
-            "Kept as entry {entry} in {}; `compband undo` takes the sales back, the name stays\nin compband.toml, [words.model].\n",
+        let line = format!(
+            "Kept as entry {entry} in {}; `compband undo` takes the sales back, the name stays in compband.toml, \
+             [words.model].",
             path.display()
-        ));
+        );
+        text.push_str(&sheet::fitted(&line, "", Some(width)));
+        text.push('\n');
     }
     print(&text)
 }
@@ -96,5 +102,6 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
     if models.is_empty() {
         return print(&empty_book());
     }
-    print(&table(&models, book.settings(), terminal_width()))
+    let width = terminal_width().unwrap_or(PIPED);
+    print(&table(&models, book.settings(), Some(width)))
 }

@@ -8,7 +8,7 @@ use super::{CliError, notice, print};
 use rust_decimal::Decimal;
 
 use crate::app::Book;
-use crate::app::amounts::{money_if, quantity};
+use crate::app::amounts::{money_if, quantity, shipping_if};
 use crate::app::selling::{Through, no_outlet_yet, outlet, unsure};
 use crate::render::document;
 use crate::render::net::statement;
@@ -91,7 +91,7 @@ impl SaleArgs {
             return Ok(None);
         };
         let weight = self.weight()?;
-        let paid = money_if("--shipping", self.shipping.as_ref(), &settings.currency)?;
+        let paid = shipping_if("--shipping", self.shipping.as_ref(), &settings.currency)?;
         Ok(Some(Through::new(outlet, settings, weight, paid)?))
     }
 

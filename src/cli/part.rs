@@ -2,18 +2,18 @@
 
 use std::path::Path;
 
-use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, minutes, tell};
-use super::{CliError, notice, parse_day, print, today};
-use crate::app::amounts::{money, money_if, refused};
+use super::{CliError, day_or_today, notice, parse_day, print};
+use crate::app::amounts::{money, money_if, refused, shipping_if};
 use crate::app::deals::{Books, OfDeal};
 use crate::app::describe::one_line;
 use crate::app::drawer::{HarvestSaid, Purchase, UsedParts};
 use crate::app::ledger::ledger_on;
 use crate::app::{AppError, Book};
+use crate::parse::dates::WrittenDate;
 use crate::parse::parts::parts;
 use crate::render::document;
 use crate::render::drawer::{self as view, Told, cost_of, counted};
@@ -82,7 +82,7 @@ struct AddArgs {
 struct ListArgs {
     /// The drawer as it was at the end of this day [default: today]
     #[arg(long, value_name = "DAY", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
+    as_of: Option<WrittenDate>,
     /// Print everything as JSON instead
     #[arg(long)]
     json: bool,
@@ -195,7 +195,7 @@ fn fitting(models: &[String]) -> String {
 fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    let inbound = money_if("--inbound", args.inbound.as_ref(), currency)?.unwrap_or_default();
+    let inbound = shipping_if("--inbound", args.inbound.as_ref(), currency)?.unwrap_or_default();
     let count = Decimal::from(args.count);
     let each = money_if("--cost", args.cost.as_ref(), currency)?;
     let price = match (each, &args.in_all) {
@@ -210,7 +210,7 @@ fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
         fits: models(&args.fits)?,
     };
     let fits = fitting(&bought.fits);
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let moved = Books::open(&book, &mut notice)?.add_parts(bought, dated)?;
     let money = |value| amount(currency, value);
@@ -232,7 +232,7 @@ fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
 
 fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
-    let on = args.as_of.unwrap_or_else(today);
+    let on = day_or_today(args.as_of, book.settings());
     let ledger = ledger_on(&book, on, &mut notice)?;
     let content = Told {
         currency: &book.settings().currency,
@@ -248,7 +248,7 @@ fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
 fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let part = (args.name.as_str(), args.count);
     let UsedParts { parts, of_deal } =
@@ -270,7 +270,7 @@ fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = Book::open(book)?;
     let currency = &book.settings().currency;
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let part = (args.name.as_str(), args.count);
     let moved = Books::open(&book, &mut notice)?.drop_parts(
@@ -307,14 +307,14 @@ pub fn harvest(args: &HarvestArgs, book: Option<&Path>) -> Result<(), CliError> 
         fits: models(&args.fits)?,
         minutes: minutes(args.minutes.as_ref())?,
     };
-    let dated = args.entry.dated()?;
+    let dated = args.entry.dated(&book)?;
     let on = dated.on;
     let harvested = Books::open(&book, &mut notice)?.harvest(&args.deal, said, dated)?;
     let OfDeal { deal, entered } = &harvested.of_deal;
     let done = format!("Took apart {}, {}, on {on}", deal.name(), deal.unit.model);
     let lines = view::harvest_lines(&harvested, currency);
     tell(entered, currency, &done, &lines)?;
-    print(&view::cautions(terminal_width()))
+    print(&view::harvest_cautions(&harvested, terminal_width()))
 }
 
 fn read_parts(

@@ -3,12 +3,12 @@
 use std::path::Path;
 use std::time::Duration;
 
-use chrono::NaiveDate;
 use clap::Args;
 
-use super::{CliError, notice, parse_day, print, report_error, today};
+use super::{CliError, day_or_today, notice, parse_day, print, report_error, today};
 use crate::app::refresh::{self as engine, Failed, State, Told, chosen};
 use crate::app::{AppError, Book};
+use crate::parse::dates::WrittenDate;
 use crate::render::change;
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -39,7 +39,7 @@ pub struct RefreshArgs {
     watched: Vec<String>,
     /// Day of the estimates: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
+    as_of: Option<WrittenDate>,
     /// Go on looking at the book, and say again what moved when it changes
     #[arg(long)]
     follow: bool,
@@ -147,6 +147,6 @@ fn reopened(named: Option<&Path>) -> Book {
 /// Estimates the requested units and records changes, in the order of names.
 fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), CliError> {
     let watches = chosen(&args.watched, book.watched()?)?;
-    let as_of = args.as_of.unwrap_or_else(today);
+    let as_of = day_or_today(args.as_of, book.settings());
     Ok(engine::refresh(book, watches, as_of, &mut notice)?)
 }

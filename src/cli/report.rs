@@ -108,7 +108,7 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     let run = Run {
         args,
         book: &book,
-        as_of: args.unit.day(),
+        as_of: args.unit.day(book.settings()),
         several: asked.len() > 1,
     };
     let (mut made, mut failed): (Vec<Made<'_>>, Vec<Failed>) = (Vec::new(), Vec::new());
@@ -168,7 +168,7 @@ impl ReportArgs {
         if self.unit.has_model() {
             return Ok(vec![Asked {
                 name: None,
-                said: self.unit.said(),
+                said: self.unit.said(book.settings())?,
             }]);
         }
         let asked = |(name, said)| Asked {

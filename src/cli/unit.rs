@@ -5,11 +5,12 @@ use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use toml_edit::{DocumentMut, Value};
 
-use super::{CliError, notice, parse_day, today};
+use super::{CliError, day_of, day_or_today, notice, parse_day};
 use crate::app::Book;
-use crate::app::describe::Said;
+use crate::app::describe::{Said, how_sold};
 use crate::app::meant::{Kind, Meant, meant};
-use crate::trade::HowSold;
+use crate::parse::dates::WrittenDate;
+use crate::settings::Settings;
 use crate::trade::comp::{PriceBasis, basis_word};
 
 /// The unit by a name, and what is said of it besides.
@@ -24,13 +25,13 @@ pub struct MeantArgs {
 
 impl MeantArgs {
     /// Day of the estimate.
-    pub fn day(&self) -> NaiveDate {
-        self.said.day()
+    pub fn day(&self, settings: &Settings) -> NaiveDate {
+        self.said.day(settings)
     }
 
     /// The given day of the estimate.
-    pub fn day_said(&self) -> Option<NaiveDate> {
-        self.said.as_of
+    pub fn day_said(&self, settings: &Settings) -> Option<NaiveDate> {
+        self.said.as_of.map(|said| day_of(said, settings))
     }
 
     /// The unit that is meant.
@@ -38,7 +39,7 @@ impl MeantArgs {
     /// # Errors
     /// If none is said, nothing has its name, or the book cannot be read.
     pub fn meant(&self, book: &Book) -> Result<Meant, CliError> {
-        let besides = self.said.said();
+        let besides = self.said.said(book.settings())?;
         match &self.unit {
             Some(word) => Ok(meant(book, word, besides, &mut notice)?),
             None if self.said.has_model() => Ok(Meant {
@@ -93,7 +94,7 @@ pub struct UnitArgs {
     facts: FactArgs,
     /// Day of the estimate: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
+    as_of: Option<WrittenDate>,
     /// Chance of the band in per cent [default: the book's, 80]
     #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(1..=99))]
     band: Option<u8>,
@@ -141,19 +142,9 @@ pub struct FactArgs {
     /// The unit does not work: for parts only
     #[arg(long)]
     parts: bool,
-    /// How it will be sold
-    #[arg(long, value_name = "HOW", value_enum)]
-    how_sold: Option<HowSold>,
-}
-
-impl ValueEnum for HowSold {
-    fn value_variants<'a>() -> &'a [Self] {
-        &Self::ALL
-    }
-
-    fn to_possible_value(&self) -> Option<PossibleValue> {
-        Some(PossibleValue::new(self.as_str()))
-    }
+    /// How it will be sold: bid, fixed price or haggled
+    #[arg(long, value_name = "HOW")]
+    how_sold: Option<String>,
 }
 
 impl ValueEnum for PriceBasis {
@@ -168,8 +159,8 @@ impl ValueEnum for PriceBasis {
 
 impl UnitArgs {
     /// Day of the estimate.
-    pub fn day(&self) -> NaiveDate {
-        self.as_of.unwrap_or_else(today)
+    pub fn day(&self, settings: &Settings) -> NaiveDate {
+        day_or_today(self.as_of, settings)
     }
 
     /// Whether a model is given, if that is optional.
@@ -181,15 +172,25 @@ impl UnitArgs {
 
     /// Whether nothing is given except perhaps the day.
     pub fn is_blank(&self) -> bool {
+        let model = self.model.as_deref().unwrap_or_default();
         let blank = Said {
-            model: self.model.clone().unwrap_or_default(),
+            model: model.to_string(),
             ..Said::default()
         };
-        !self.has_model() && self.said() == blank
+        let said = self.with(self.facts.told(model));
+        !self.has_model() && self.facts.how_sold.is_none() && said == blank
     }
 
     /// The description without the day.
-    pub fn said(&self) -> Said {
+    ///
+    /// # Errors
+    /// A way of selling that is not known.
+    pub fn said(&self, settings: &Settings) -> Result<Said, CliError> {
+        let model = self.model.as_deref().unwrap_or_default();
+        Ok(self.with(self.facts.said(model, settings)?))
+    }
+
+    fn with(&self, facts: Said) -> Said {
         Said {
             band: self.band,
             basis: self.basis,
@@ -197,14 +198,25 @@ impl UnitArgs {
             drop: self.drop.clone(),
             enough: self.enough,
             window: self.window,
-            ..self.facts.said(self.model.as_deref().unwrap_or_default())
+            ..facts
         }
     }
 }
 
 impl FactArgs {
     /// The given description of a unit of this model.
-    pub fn said(&self, model: &str) -> Said {
+    ///
+    /// # Errors
+    /// A way of selling that is not known.
+    pub fn said(&self, model: &str, settings: &Settings) -> Result<Said, CliError> {
+        Ok(Said {
+            how_sold: how_sold(self.how_sold.as_deref(), settings)?,
+            ..self.told(model)
+        })
+    }
+
+    /// The description without the way of selling.
+    fn told(&self, model: &str) -> Said {
         Said {
             model: model.to_string(),
             variant: self.variant.clone(),
@@ -215,7 +227,6 @@ impl FactArgs {
             defect: self.defect.clone(),
             set: self.set.clone(),
             parts: self.parts,
-            how_sold: self.how_sold,
             ..Said::default()
         }
     }

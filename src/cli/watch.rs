@@ -76,7 +76,7 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
-    let (said, today) = (args.unit.watched(book)?, args.unit.day());
+    let (said, today) = (args.unit.watched(book)?, args.unit.day(book.settings()));
     let subject = watch::add(book, &args.name, &said, today, &mut notice)?;
     let message = format!(
         "Watched as {}: {}. `compband refresh` estimates it.",

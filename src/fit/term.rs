@@ -100,7 +100,7 @@ impl Fact {
         match self {
             Self::Grade => "grade",
             Self::Completeness => "completeness",
-            Self::HowSold => "how it is sold",
+            Self::HowSold => "way of selling",
             Self::Variant => "variant",
             Self::Attribute(name) => name,
         }

@@ -8,7 +8,9 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::numbers::{chance as probability, percent_change};
-use super::sheet::{HEADING, PRICE, QUIET, WARNING, basis, prose_width, unit, wrap};
+use super::sheet::{
+    HEADING, PRICE, QUIET, WARNING, assumed, basis, capitalised, how_sold, prose_width, unit, wrap,
+};
 use super::table::{Grid, Kind};
 use crate::app::ask::{Asking, Basis, Judged};
 use crate::app::places::{Beside, Pair};
@@ -78,16 +80,20 @@ fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
 /// The price, and the assumed facts.
 pub(super) fn sells(base: &Basis<'_>) -> String {
     let made = &base.made;
+    let assumed = match assumed(made) {
+        text if text.is_empty() => text,
+        text => format!(" {text}"),
+    };
     format!(
-        "Sells for about {} {} ({} % band {} to {}) on {}; {}.{}",
+        "Likely price {} {} ({} % range {} to {}), {}, on {}; {}.{assumed}",
         base.money(made.median),
         made.currency.code,
         made.level,
         base.money(made.low),
         base.money(made.high),
+        how_sold(&made.subject),
         made.as_of,
         basis(made.basis),
-        super::bid::assumed(made)
     )
 }
 
@@ -97,7 +103,7 @@ fn asked(out: &mut String, content: &Asking<'_>, width: usize) {
     let code = &base.currency().code;
     let left = base.outlet.map_or(String::new(), |outlet| {
         format!(
-            "  ({} left of it through {outlet})",
+            "  (you keep {} of it through {outlet})",
             base.money(usual.left_of_ask)
         )
     });
@@ -112,7 +118,7 @@ fn asked(out: &mut String, content: &Asking<'_>, width: usize) {
     );
     let _ = writeln!(
         out,
-        "  Take at once   {PRICE}{at_once:>digits$} {code}{PRICE:#}  or more"
+        "  Accept at once {PRICE}{at_once:>digits$} {code}{PRICE:#}  or more"
     );
     for line in foreseen(content) {
         let _ = writeln!(out, "{}", wrap(&line, width, "  "));
@@ -126,32 +132,44 @@ fn asked(out: &mut String, content: &Asking<'_>, width: usize) {
 pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
     let base = &content.basis;
     let usual = &content.usual;
-    let weeks = match (usual.weeks, base.deadline) {
-        (None, _) => "It may never be sold".to_string(),
-        (Some(weeks), Some((deadline, _))) => {
-            let chance = usual.plan.sold_by(usize::from(deadline)).last().copied();
-            format!(
-                "Sold or at the deadline after {weeks:.1} weeks on average, sold by then with a chance of {}",
-                probability(chance.unwrap_or_default(), 0)
-            )
-        }
-        (Some(weeks), None) => format!("Sold after {weeks:.1} weeks on average"),
-    };
     let mut lines = vec![format!(
-        "{weeks}, with {} {} left; seen from today, waiting paid for, {}.",
+        "{}; you then keep {} {}, worth {} today once waiting is paid for.",
+        capitalised(&sold_after(content)),
         base.money(usual.left),
         base.currency().code,
         base.money(usual.value)
     )];
-    lines.extend(content.best.as_ref().map(|best| {
+    lines.extend(best_said(content));
+    lines
+}
+
+/// How long it takes to sell, as the beginning of a sentence.
+pub(super) fn sold_after(content: &Asking<'_>) -> String {
+    let usual = &content.usual;
+    match (usual.weeks, content.basis.deadline) {
+        (None, _) => "it may never be sold".to_string(),
+        (Some(weeks), Some((deadline, _))) => {
+            let chance = usual.plan.sold_by(usize::from(deadline)).last().copied();
+            format!(
+                "sold or at the deadline after {weeks:.1} weeks on average, sold by then with a chance of {}",
+                probability(chance.unwrap_or_default(), 0)
+            )
+        }
+        (Some(weeks), None) => format!("sold after {weeks:.1} weeks on average"),
+    }
+}
+
+/// What the best asking price is, if another was said.
+pub(super) fn best_said(content: &Asking<'_>) -> Option<String> {
+    let (base, usual) = (&content.basis, &content.usual);
+    content.best.as_ref().map(|best| {
         format!(
-            "{} was said. The best asking price is {} to begin with, worth {} more today.",
+            "You said {}. The best asking price to begin with is {}, worth {} more today.",
             base.money(usual.ask),
             base.money(best.ask),
             base.money(best.value - usual.value)
         )
-    }));
-    lines
+    })
 }
 
 /// Caution if a first asking price is above the band.
@@ -159,7 +177,7 @@ const ABOVE: &str = "The first price is above the range in which most such units
                      better one. Lower it as the weeks say if nobody comes.";
 
 /// Caution if waiting has no worth.
-const COSTLY: &str = "Waiting costs more than it brings: take whatever is offered.";
+const COSTLY: &str = "Waiting costs more than it brings: accept whatever is offered.";
 
 /// Cautions if waiting, or the asking price, makes no sense.
 pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
@@ -177,7 +195,7 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
         ),
         (
             keep,
-            "What is left at the deadline is worth more than any sale: keep it till then.",
+            "What you get at the deadline is worth more than any sale: keep it till then.",
         ),
         (usual.value <= Decimal::ZERO, COSTLY),
     ]
@@ -207,38 +225,56 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
     );
     let _ = writeln!(
         out,
-        "  Take at once   {PRICE}{}{PRICE:#} or more",
+        "  Accept at once {PRICE}{}{PRICE:#} or more",
         both(pair.at_once)
     );
-    let sold = match base.deadline {
-        Some(_) => "Sold or at the deadline",
-        None => "Sold",
-    };
-    let weeks = pair.weeks.map_or("It may never be sold".into(), |weeks| {
-        format!("{sold} after {weeks:.1} weeks on average")
-    });
-    let line = format!(
-        "{weeks}, with {} {code} left; seen from today, waiting paid for, {}: {} more than at {} alone. End the \
-         other listing when one sells.",
-        base.money(pair.left),
-        base.money(pair.value),
-        base.money(pair.gain),
-        base.outlet.unwrap_or(one),
-    );
-    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    let cautions = [(pair.above, ABOVE), (pair.value <= Decimal::ZERO, COSTLY)];
-    for (_, line) in cautions.iter().filter(|(holds, _)| *holds) {
+    let line = capitalised(&at_pair(base, pair));
+    let _ = writeln!(out, "{}.", wrap(&line, width, "  "));
+    for line in pair_cautions(pair) {
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
     }
+}
+
+/// How long it takes to sell at one of two outlets, as the beginning of a sentence.
+pub(super) fn pair_sold_after(base: &Basis<'_>, pair: &Pair<'_>) -> String {
+    let sold = match base.deadline {
+        Some(_) => "sold or at the deadline",
+        None => "sold",
+    };
+    pair.weeks.map_or("it may never be sold".into(), |weeks| {
+        format!("{sold} after {weeks:.1} weeks on average")
+    })
+}
+
+/// What two listings come to, without a full stop.
+fn at_pair(base: &Basis<'_>, pair: &Pair<'_>) -> String {
+    format!(
+        "{}; you then keep {} {}, worth {} today once waiting is paid for: {} more than at {} alone. End \
+         the other listing when one sells",
+        pair_sold_after(base, pair),
+        base.money(pair.left),
+        base.currency().code,
+        base.money(pair.value),
+        base.money(pair.gain),
+        base.outlet.unwrap_or(pair.outlets[0]),
+    )
+}
+
+/// Cautions if two listings make little sense.
+pub(super) fn pair_cautions(pair: &Pair<'_>) -> Vec<&'static str> {
+    [(pair.above, ABOVE), (pair.value <= Decimal::ZERO, COSTLY)]
+        .into_iter()
+        .filter_map(|(holds, line)| holds.then_some(line))
+        .collect()
 }
 
 fn side_by_side(out: &mut String, base: &Basis<'_>, beside: &Beside<'_>, width: Option<u16>) {
     let mut grid = Grid::new(&[
         ("list at", Kind::Text),
         ("ask", Kind::Number),
-        ("take at once", Kind::Number),
+        ("accept at once", Kind::Number),
         ("weeks", Kind::Number),
-        ("left of it", Kind::Number),
+        ("you keep", Kind::Number),
         ("worth today", Kind::Number),
     ]);
     let weeks = |weeks: Option<f64>| weeks.map_or("–".into(), |weeks| format!("{weeks:.1}"));
@@ -284,9 +320,9 @@ fn weeks_at_both(out: &mut String, base: &Basis<'_>, pair: &Pair<'_>, width: Opt
     let mut grid = Grid::new(&[
         ("week", Kind::Number),
         (&one, Kind::Number),
-        ("take", Kind::Number),
+        ("accept", Kind::Number),
         (&other, Kind::Number),
-        ("take", Kind::Number),
+        ("accept", Kind::Number),
         ("sold by its end", Kind::Number),
     ]);
     let mut before = 0;
@@ -340,16 +376,19 @@ pub(super) fn limits(base: &Basis<'_>, thresholds: &Thresholds) -> Limits {
 /// The thresholds as listing forms ask for them.
 fn in_words(base: &Basis<'_>, when: &str, limits: &Limits) -> String {
     let accept = base.money(limits.accept);
+    let rest = thresholds_in_words(base, limits);
+    format!("{when}: accept from {accept}, {rest}.")
+}
+
+/// What to do with offers that are not accepted.
+pub(super) fn thresholds_in_words(base: &Basis<'_>, limits: &Limits) -> String {
     match limits.counter {
         Some(answer) => format!(
-            "{when}: accept automatically from {accept}, decline automatically below {}, in between answer with \
-             {}.",
+            "decline below {}, in between answer with {}",
             base.money(limits.decline),
             answers(base, answer)
         ),
-        None => {
-            format!("{when}: accept automatically from {accept}, decline automatically below that.")
-        }
+        None => "decline below that".into(),
     }
 }
 
@@ -379,7 +418,7 @@ fn weeks(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
 /// How to fill in the form of a listing.
 pub(super) fn form(base: &Basis<'_>) -> String {
     format!(
-        "In the form of a listing: accept automatically from the lowest to take, decline automatically below the \
+        "In the form of a listing: accept from the lowest to accept, decline below the \
          next column, and answer what is in between with the offer divided by {}, in steps of {}, up to the asking \
          price.",
         (base.offered / Decimal::ONE_HUNDRED).normalize(),
@@ -391,7 +430,7 @@ pub(super) fn form(base: &Basis<'_>) -> String {
 pub(super) const WEEKLY: [&str; 6] = [
     "week",
     "ask",
-    "lowest to take",
+    "lowest to accept",
     "decline below",
     "answer with",
     "sold by its end",
@@ -451,9 +490,9 @@ fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     let mut grid = Grid::new(&[
         ("offers a week", Kind::Number),
         ("ask", Kind::Number),
-        ("take at once", Kind::Number),
+        ("accept at once", Kind::Number),
         ("weeks", Kind::Number),
-        ("left of it", Kind::Number),
+        ("you keep", Kind::Number),
         ("worth today", Kind::Number),
     ]);
     let [few, many] = &content.others;
@@ -479,7 +518,7 @@ fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
 
 fn reckoned_with(out: &mut String, base: &Basis<'_>, at: Option<&str>, width: usize) {
     let at = at.map_or(String::new(), |outlet| format!(", at {outlet}"));
-    let _ = writeln!(out, "\n{HEADING}Reckoned with{HEADING:#}{at}");
+    let _ = writeln!(out, "\n{HEADING}What this assumes{HEADING:#}{at}");
     let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
     let line = format!("{}{deadline}", rates_and_costs(base));
     let _ = writeln!(out, "{}", wrap(&line, width, "  "));
@@ -488,7 +527,7 @@ fn reckoned_with(out: &mut String, base: &Basis<'_>, at: Option<&str>, width: us
 
 /// Advice if the expected buyers do not come.
 pub(super) const DOUBT: &str = "What buyers would pay is read from what others paid. If fewer come than this \
-                                says, or all offer less, the price or the rate is wrong: log it and ask again.";
+                                says, or all offer less, the price or the rate is wrong: record the offers and ask again.";
 
 /// The inputs, in words.
 pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
@@ -497,13 +536,13 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
     if base.noted.1 > 0.0 {
         let _ = write!(
             source,
-            ", {} in {:.1} weeks by the ledger",
+            ", {} in {:.1} weeks in the ledger",
             base.noted.0, base.noted.1
         );
     }
     if let Some((count, weeks)) = base.seen {
         let whence = if base.seen_there {
-            "since it is up"
+            "since it was listed"
         } else {
             "as you said"
         };
@@ -527,9 +566,9 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
         )
     };
     format!(
-        "{} offers a week where the likely price is asked ({} to {} four times in five: {source}). \
+        "{} offers a week at the likely price ({} to {}, 4 times in 5; from {source}). \
          Prices paid are what the best of {} buyers would pay; of those who would pay less than is \
-         asked, {} % offer {} % of the most they would pay. The money of a sale earns {earns}; \
+         asked, {} % offer {} % of the most they would pay. Money from a sale earns {earns}; \
          holding the unit costs {holding} a week; prices change by {} a month.{work}",
         rate(base.offers.mean()),
         rate(low),
@@ -551,22 +590,22 @@ pub(super) fn at_deadline(base: &Basis<'_>) -> Option<String> {
     };
     Some(match base.quick_sale {
         Some(share) => format!(
-            "After {weeks} weeks a unit not sold goes at once, at {} % of the likely price: {left} is left.",
+            "If it has not sold after {weeks} weeks, it goes in a quick sale at {} % of the likely price: you keep {left}.",
             share.normalize()
         ),
-        None => format!("After {weeks} weeks {left} is left of a unit not sold."),
+        None => format!("If it has not sold after {weeks} weeks, you keep {left}."),
     })
 }
 
 fn closing(out: &mut String, base: &Basis<'_>, width: usize) {
     let warnings = &base.made.warnings;
     if !warnings.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Take care with the estimate{HEADING:#}");
+        let _ = writeln!(out, "\n{HEADING}Take care{HEADING:#}");
     }
     for warning in warnings {
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(warning, width, "  "));
     }
-    let closing = "Reckoned from the sales you recorded, not a promise; not tax or legal advice.";
+    let closing = "Worked out from the sales you recorded, not a promise; not tax or legal advice.";
     let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, width, ""));
 }
 
@@ -578,39 +617,56 @@ fn answer_text(base: &Basis<'_>, judged: &Judged) -> (String, Vec<String>) {
         0 => "at once".to_string(),
         week => format!("in week {week}"),
     };
+    let mut why = vec![
+        worth_in_words(base, judged),
+        format!(
+            "The lowest to accept {when} is {} {code}.",
+            money(judged.least)
+        ),
+    ];
+    if let Answer::Counter(_) = judged.answer {
+        let to = counter(base, judged).map_or("–".into(), money);
+        why.push(format!(
+            "Buyers who offer {} would pay about {to} at most, if they offer {} % of it. \
+             Nothing is lost if this buyer goes.",
+            money(judged.offer),
+            base.offered.normalize()
+        ));
+    }
+    (answer_word(base, judged), why)
+}
+
+/// The answer in a few words.
+pub(super) fn answer_word(base: &Basis<'_>, judged: &Judged) -> String {
+    match judged.answer {
+        Answer::Accept => "Accept".into(),
+        Answer::Wait => "Turn it down and wait".into(),
+        Answer::Counter(_) => {
+            let to = counter(base, judged).map_or("–".into(), |to| base.money(to));
+            format!("Counter at {to} {}", base.currency().code)
+        }
+    }
+}
+
+/// What an offer and what turning it down are worth.
+pub(super) fn worth_in_words(base: &Basis<'_>, judged: &Judged) -> String {
+    let code = &base.currency().code;
+    let money = |value| base.money(value);
     let through = base
         .outlet
         .map_or(String::new(), |outlet| format!(" through {outlet}"));
     let gain = judged.wait - judged.left;
     let compared = if gain > Decimal::ZERO {
-        format!("waiting gains {}", money(gain))
+        format!("waiting gains you {}", money(gain))
     } else {
-        format!("waiting loses {}", money(-gain))
+        format!("waiting costs you {}", money(-gain))
     };
-    let reason = format!(
-        "{} {code} leaves {}{through}; turning it down is worth {}, so {compared} on average.",
+    format!(
+        "At {} {code} you keep {}{through}; turning it down is worth {} on average: {compared}.",
         money(judged.offer),
         money(judged.left),
         money(judged.wait)
-    );
-    let lowest = format!(
-        "The lowest to take {when} is {} {code}.",
-        money(judged.least)
-    );
-    match judged.answer {
-        Answer::Accept => ("Accept".into(), vec![reason, lowest]),
-        Answer::Wait => ("Wait".into(), vec![reason, lowest]),
-        Answer::Counter(_) => {
-            let to = counter(base, judged).map_or("–".into(), money);
-            let why = format!(
-                "Buyers who offer {} would pay about {to} at most, if they offer {} % of it. \
-                 Nothing is lost if this one goes.",
-                money(judged.offer),
-                base.offered.normalize()
-            );
-            (format!("Counter at {to} {code}"), vec![reason, lowest, why])
-        }
-    }
+    )
 }
 
 pub(super) fn counter(base: &Basis<'_>, judged: &Judged) -> Option<Decimal> {

@@ -5,15 +5,14 @@ use std::fmt::Write;
 use rust_decimal::prelude::FromPrimitive;
 use rust_decimal::{Decimal, RoundingStrategy};
 
-pub(super) use super::cautions::CAUTIONS;
+use super::cautions::cautions;
 use super::numbers::{amount, chance, percent_change};
-use super::sheet::{HEADING, PRICE, QUIET, WARNING, prose_width, unit, wrap};
+use super::sheet::{HEADING, PRICE, QUIET, WARNING, assumed, prose_width, unit, wrap};
 use super::spares;
 use super::table::{Grid, Kind};
 use crate::app::bid::Bid;
 use crate::app::funds::Cash;
 use crate::app::sale_time::WeeksFrom;
-use crate::band::estimate::Estimate;
 use crate::deal::bid::{Advice, Aim, Judged, Limit, Measures, TOLD, binding};
 use crate::trade::Currency;
 
@@ -31,12 +30,12 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     repairs(&mut out, content, prose);
     let warnings = warnings(content);
     if !warnings.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Take care with the estimate{HEADING:#}");
+        let _ = writeln!(out, "\n{HEADING}Take care{HEADING:#}");
     }
     for warning in &warnings {
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(warning, prose, "  "));
     }
-    let closing = "Reckoned from the sales you recorded, not a promise; not tax or legal advice.";
+    let closing = "Worked out from the sales you recorded, not a promise; not tax or legal advice.";
     let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, prose, ""));
     out
 }
@@ -48,8 +47,7 @@ pub(super) fn warnings(content: &Bid<'_>) -> Vec<String> {
         .parts
         .as_ref()
         .filter(|parts| !parts.warnings.is_empty());
-    let for_parts =
-        |_| "The price for parts rests on little: `compband estimate … --parts` tells on what.";
+    let for_parts = |_| "The price for parts rests on little: `compband estimate … --parts --why` says on what.";
     let whole = content.weighed.made.warnings.iter().cloned();
     whole
         .chain(parts.map(for_parts).map(String::from))
@@ -63,14 +61,19 @@ fn headline(out: &mut String, content: &Bid<'_>, width: usize) {
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
     let left = left(content).map_or(String::new(), |left| format!("; {left}"));
     let line = format!(
-        "Sells for about {} {} ({} % band {} to {}){left}.",
+        "Likely price {} {} ({} % range {} to {}){left}.",
         money(made.median),
         made.currency.code,
         made.level,
         money(made.low),
         money(made.high)
     );
-    let line = format!("{line}{} {}", assumed(made), sells_in(content));
+    let mut line = line;
+    for more in [assumed(made), sells_in(content)] {
+        if !more.is_empty() {
+            let _ = write!(line, " {more}");
+        }
+    }
     let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
 }
 
@@ -94,14 +97,11 @@ pub(super) fn left(content: &Bid<'_>) -> Option<String> {
     let money = |value| amount(&content.weighed.made.currency, value);
     Some(if net.net < Decimal::ZERO {
         format!(
-            "through {outlet}, selling at that price loses {}",
+            "sold through {outlet} at that price, you lose {}",
             money(-net.net)
         )
     } else {
-        format!(
-            "through {outlet}, {} of the likely price is left",
-            money(net.net)
-        )
+        format!("sold through {outlet}, you keep {}", money(net.net))
     })
 }
 
@@ -111,7 +111,7 @@ pub(super) fn counted(content: &Bid<'_>) -> Vec<String> {
     let lost = content.weighed.prospect.lost;
     let risk = (lost > 0.0).then(|| {
         format!(
-            "Counted in: {} of purchases lose all that is put in (`lost` in compband.toml).",
+            "Counted in: {} of purchases lose all the money invested (`lost` in compband.toml).",
             percent(lost)
         )
     });
@@ -147,7 +147,7 @@ pub(super) fn assumed_cash(cash: Cash, currency: &Currency) -> Option<String> {
     cash.assumed.then(|| {
         format!(
             "The ledger has no money paid in: cash is taken to be {}, the bankroll less the stock \
-             (`compband ledger fund` records it).",
+             (`compband ledger fund` records what is paid in).",
             amount(currency, cash.amount)
         )
     })
@@ -155,14 +155,6 @@ pub(super) fn assumed_cash(cash: Cash, currency: &Currency) -> Option<String> {
 
 fn percent(share: f64) -> String {
     format!("{:.1} %", 100.0 * share)
-}
-
-/// Assumed facts of the unit, as the end of a sentence.
-pub fn assumed(made: &Estimate) -> String {
-    if made.assumptions.is_empty() {
-        return String::new();
-    }
-    format!(" Not said: {}.", made.assumptions.join(", "))
 }
 
 fn verdict(out: &mut String, content: &Bid<'_>, width: usize) {
@@ -180,11 +172,11 @@ fn verdict(out: &mut String, content: &Bid<'_>, width: usize) {
             let _ = writeln!(
                 out,
                 "{}",
-                wrap(&format!("What binds: {reason}."), width, "  ")
+                wrap(&format!("Limited by: {reason}."), width, "  ")
             );
         }
         None => {
-            let line = format!("Not even as a gift. What fails: {reason}.");
+            let line = format!("Do not buy it, not even as a gift. Not met: {reason}.");
             let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(&line, width, "  "));
         }
     }
@@ -242,7 +234,7 @@ pub(super) fn about_offers(content: &Bid<'_>, asked: &Judged) -> Vec<String> {
     let money = |value| amount(currency, value);
     if offered(asked).is_empty() {
         return vec![if asked.advice == Advice::Buy {
-            "Pay what is asked: a seller who breaks off costs more than haggling saves.".to_string()
+            "Pay what is asked: a seller who walks away costs more than haggling saves.".to_string()
         } else {
             format!(
                 "Offer {} and no more; {} of sellers come down to it.",
@@ -280,24 +272,29 @@ pub(super) fn about_offers(content: &Bid<'_>, asked: &Judged) -> Vec<String> {
 
 /// Advice on an asking price, with reasons.
 pub(super) fn advice(asked: &Judged, currency: &Currency) -> String {
-    let money = |value| amount(currency, value);
-    let at = money(asked.measures.bid);
+    let at = amount(currency, asked.measures.bid);
+    let (word, why) = advice_words(asked, currency);
+    match asked.advice {
+        Advice::Buy => format!("At {at}: {word}. It keeps every aim."),
+        Advice::Haggle(_) | Advice::Pass => {
+            format!("At {at}: {word}. As asked, {}.", why.join(", and "))
+        }
+    }
+}
+
+/// Advice on an asking price in a word or two, and the aims that it misses.
+pub(super) fn advice_words(asked: &Judged, currency: &Currency) -> (String, Vec<String>) {
     let why: Vec<String> = asked
         .failed
         .iter()
         .map(|aim| failure(*aim, &asked.measures, currency))
         .collect();
-    match asked.advice {
-        Advice::Buy => format!("At {at}: buy. It keeps every aim."),
-        Advice::Haggle(to) => {
-            format!(
-                "At {at}: haggle to {}. As asked, {}.",
-                money(to),
-                why.join(", and ")
-            )
-        }
-        Advice::Pass => format!("At {at}: pass. As asked, {}.", why.join(", and ")),
-    }
+    let word = match asked.advice {
+        Advice::Buy => "buy".into(),
+        Advice::Haggle(to) => format!("haggle to {}", amount(currency, to)),
+        Advice::Pass => "pass".into(),
+    };
+    (word, why)
 }
 
 /// A limit in words: an aim of the stake as the money that it allows.
@@ -317,7 +314,7 @@ pub fn aim(aim: Aim, currency: &Currency) -> String {
     match aim {
         Aim::Profit(least) => format!("expected profit of at least {}", money(least)),
         Aim::Return(least) => format!(
-            "expected profit of at least {} % of the money put in",
+            "expected profit of at least {} % of the money invested",
             least.normalize()
         ),
         Aim::Loss(most) => format!("chance of a loss of at most {} %", most.normalize()),
@@ -342,7 +339,7 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
             )
         }
         Aim::Return(least) => format!(
-            "the expected profit is {} of the money put in, not {} %",
+            "the expected profit is {} of the money invested, not {} %",
             percent(at.returned.unwrap_or_default()).replace('-', "−"),
             least.normalize()
         ),
@@ -352,7 +349,7 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
             most.normalize()
         ),
         Aim::Stake { bankroll, share } => format!(
-            "{} is put in{}, above the {} that its risk allows at that price",
+            "{} is invested{}, above the {} that its risk allows at that price",
             money(at.risked),
             if at.risked > at.stake {
                 ", parts from the drawer included"
@@ -362,7 +359,7 @@ pub fn failure(aim: Aim, at: &Measures, currency: &Currency) -> String {
             money(allowed(bankroll, share, at, currency))
         ),
         Aim::Cash(cash) => format!(
-            "{} is put in, and the cash is {}",
+            "{} is invested, and the cash is {}",
             money(at.stake),
             money(cash)
         ),
@@ -396,7 +393,7 @@ fn aims(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
     }
     let _ = writeln!(
         out,
-        "\n{HEADING}Aims{HEADING:#}, {} (• binds)",
+        "\n{HEADING}Aims{HEADING:#}, {} (• sets the limit)",
         currency.code
     );
     out.push_str(&grid.render(width));
@@ -407,7 +404,7 @@ fn measures(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
     if titles.is_empty() {
         return;
     }
-    let mut columns = vec![("what it comes to", Kind::Text)];
+    let mut columns = vec![("what you get", Kind::Text)];
     columns.extend(titles.iter().map(|title| (title.as_str(), Kind::Number)));
     let mut grid = Grid::new(&columns);
     for row in rows {
@@ -439,9 +436,9 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     let signed = |share: Option<f64>| share.map_or("–".into(), |s| percent_change(100.0 * s));
     row("paid for it in all", &|at| money(at.cost));
     let put_in = if content.weighed.prospect.drawer > 0 {
-        "money put in, parts to buy included"
+        "money invested, spare parts to buy included"
     } else {
-        "money put in, all parts included"
+        "money invested, all spare parts included"
     };
     row(put_in, &|at| money(at.stake));
     row("expected profit", &|at| money(at.profit));
@@ -454,10 +451,10 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
         row(label, &|at| money(at.points[at_point]));
     }
     row("chance of a loss", &|at| chance(at.loss, 1));
-    row("profit, 1 in 100 is worse (worst plausible)", &|at| {
+    row("profit, worst case (1 in 100 is worse)", &|at| {
         money(at.worst)
     });
-    row("expected profit on the money put in", &|at| {
+    row("expected profit on money invested", &|at| {
         signed(at.returned)
     });
     let weeks = content.weighed.time.weeks.normalize();
@@ -466,13 +463,13 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     });
     if all.iter().any(|at| at.per_hour.is_some()) {
         let label = format!(
-            "an hour of work earns ({:.1} hours)",
+            "earned per hour of work ({:.1} hours on average)",
             content.weighed.prospect.hours
         );
         row(&label, &|at| at.per_hour.map_or("–".into(), money));
     }
     if content.funds.bankroll.is_some() {
-        row("share of the bankroll put in", &|at| {
+        row("share of the bankroll invested", &|at| {
             at.staked.map_or("–".into(), percent)
         });
     }
@@ -481,11 +478,11 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
 
 /// Labels of the quantiles of the profit, in the order of [`TOLD`].
 const POINTS: [&str; TOLD.len()] = [
-    "profit, 1 in 20 is worse",
+    "profit, bad case (1 in 20 is worse)",
     "profit, 1 in 4 is worse",
-    "profit, half are worse",
+    "profit, middle case (half are worse)",
     "profit, 1 in 4 is better",
-    "profit, 1 in 20 is better",
+    "profit, good case (1 in 20 is better)",
 ];
 
 fn repairs(out: &mut String, content: &Bid<'_>, width: usize) {
@@ -497,9 +494,20 @@ fn repairs(out: &mut String, content: &Bid<'_>, width: usize) {
     for line in lines {
         let _ = writeln!(out, "{}", wrap(&line, width, "  "));
     }
-    for caution in CAUTIONS {
+    for caution in cautions_of(content) {
         let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(caution, width, "  "));
     }
+}
+
+/// The cautions that the repairs call for.
+pub(super) fn cautions_of(content: &Bid<'_>) -> Vec<&'static str> {
+    cautions(
+        content
+            .costs
+            .repairs
+            .iter()
+            .map(|repair| repair.what.as_str()),
+    )
 }
 
 /// The repairs and their results, one sentence each; empty without repairs.
@@ -534,7 +542,7 @@ pub(super) fn repair_lines(content: &Bid<'_>) -> Vec<String> {
         (None, None) => String::new(),
     };
     lines.push(format!(
-        "All succeed {:.0} times in 100{otherwise}.",
+        "All repairs succeed {:.0} times in 100{otherwise}.",
         100.0 * content.weighed.prospect.mended
     ));
     lines.extend(spares::dead_lines(content));

@@ -40,7 +40,7 @@ impl Sheet<'_> {
         let prose = prose_width(width);
         let mut out = String::new();
         let first = format!(
-            "{}; ratios are estimate over price paid, intervals 95 %.",
+            "{}; ratios are estimate over price paid, ranges of figures 95 %.",
             how_predicted(self.groups[0].1.sales, undated(self.sales), self.of)
         );
         let _ = writeln!(out, "{}", wrap(&first, prose, ""));
@@ -50,9 +50,9 @@ impl Sheet<'_> {
         }
         out.push('\n');
         out.push_str(&self.figures(width));
-        let legend = "COD, PRD, PRB: dispersion of the ratios, and whether dear units are estimated \
+        let legend = "COD, PRD, PRB: dispersion of the ratios, and whether expensive units are estimated \
                       like cheap ones (Standard on Ratio Studies, IAAO 2013; its ranges are for dwellings). \
-                      Off by: median error in per cent. 50, 80, 90 %: share of sales in the band so named.";
+                      Off by: median error in per cent. 50, 80, 90 %: share of sales in the range so named.";
         let _ = writeln!(out, "\n{}", wrap(legend, prose, ""));
         out.push_str(&self.verdicts(prose));
         out
@@ -123,12 +123,12 @@ impl Sheet<'_> {
 }
 
 /// The sales that look mistyped, in words; empty if there are none.
-fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String {
+pub(super) fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String {
     let names: Vec<String> = mistyped(sales)
         .take(NAMED)
         .map(|(past, predicted)| {
             format!(
-                "{} {} for {} ({:.1} times its estimate)",
+                "{} {} for {} ({:.1} times the likely price)",
                 past.model,
                 past.sale.comp_id,
                 amount(&settings.currency, past.sale.paid),
@@ -142,11 +142,11 @@ fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String {
     }
     let more = if number > NAMED { " …" } else { "" };
     format!(
-        "{} left out of ratios and scores, not of bands: {}{more}.",
+        "{} left out of averages, not of ranges: {}{more}.",
         if number == 1 {
-            "One sale looks mistyped and is"
+            "The price of one sale looks mistyped: it is"
         } else {
-            "Some sales look mistyped and are"
+            "Some prices look mistyped: they are"
         },
         names.join(", ")
     )
@@ -155,7 +155,7 @@ fn set_aside(sales: &[Checkable<'_>], settings: &Settings) -> String {
 /// Number and method of predictions: `predicted` of `sales`, `undated` of these from all the
 /// others.
 pub fn how_predicted(predicted: usize, undated: usize, sales: usize) -> String {
-    let before = "from the sales of days before";
+    let before = "from earlier sales";
     let from = match (predicted - undated, undated) {
         (_, 0) => format!(" {before}"),
         (0, _) => ", all undated: each from all the others".into(),
@@ -164,7 +164,7 @@ pub fn how_predicted(predicted: usize, undated: usize, sales: usize) -> String {
             count(undated, "undated sale")
         ),
     };
-    format!("{predicted} of {} predicted{from}", count(sales, "sale"))
+    format!("{predicted} of {} estimated{from}", count(sales, "sale"))
 }
 
 /// The verdicts on a group; `helps` is whether recorded but undeclared numbers would help.
@@ -217,9 +217,9 @@ pub fn chart(
 fn row(name: &str, figures: &Figures) -> Vec<String> {
     let study = &figures.study;
     let of = |figure: &Option<Figure>, digits: usize| {
-        figure
-            .as_ref()
-            .map_or("–".into(), |f| format!("{:.digits$}", f.value))
+        figure.as_ref().map_or("–".into(), |f| {
+            format!("{:.digits$}", f.value).replace('-', "−")
+        })
     };
     let share = |coverage: &Coverage| format!("{:.0} %", 100.0 * coverage.share);
     let median = match study.median.interval {

@@ -11,6 +11,7 @@ use super::table::{Grid, Kind};
 use crate::app::compare::Means;
 use crate::deal::bid::{Advice, Judged};
 use crate::trade::Currency;
+use crate::trade::text::shorten;
 
 /// A listing with its verdict, or the reason why there is none.
 #[derive(Debug)]
@@ -21,6 +22,10 @@ pub struct Candidate {
     pub asked: Decimal,
     /// Weeks from payment to the proceeds, if given.
     pub weeks: Option<Decimal>,
+    /// Its note in the table.
+    pub note: Option<String>,
+    /// Where it is found.
+    pub link: Option<String>,
     /// The verdict.
     pub judged: Result<Judged, String>,
 }
@@ -78,7 +83,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         ("", Kind::Fixed, 0),
         ("listing", Kind::Text, 0),
         ("asked", Kind::Number, 0),
-        ("put in", Kind::Number, 2),
+        ("invested", Kind::Number, 2),
         ("profit", Kind::Number, 0),
         ("a week", Kind::Number, 0),
         ("loss", Kind::Number, 1),
@@ -110,10 +115,17 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
             let _ = writeln!(out, "{}", wrap(&reason, prose, "  "));
         }
     }
+    let notes = notes(content);
+    if !notes.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Notes{HEADING:#}");
+        for note in notes {
+            let _ = writeln!(out, "{}", wrap(&note, prose, "  "));
+        }
+    }
     for line in limits(content) {
         let _ = writeln!(out, "\n{}", wrap(&line, prose, ""));
     }
-    let legend = "A week: expected profit on the money put in, for each week until it is paid back. \
+    let legend = "A week: expected profit on money invested, for each week until it is paid back. \
                   Loss: the chance of one.";
     let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
     out
@@ -165,6 +177,20 @@ fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
     Some(format!("{}: {why}.", candidate.name))
 }
 
+/// The note and the link of each listing that has one, best first.
+fn notes(content: &Told<'_>) -> Vec<String> {
+    let ranked = content
+        .ranked()
+        .into_iter()
+        .map(|at| &content.candidates[at]);
+    let note = |one: &Candidate| {
+        let both = [&one.note, &one.link].into_iter().flatten();
+        let both: Vec<String> = both.map(|text| shorten(text, 200)).collect();
+        (!both.is_empty()).then(|| format!("{}: {}", one.name, both.join("; ")))
+    };
+    ranked.filter_map(note).collect()
+}
+
 /// What limits the choice besides the budget.
 fn limits(content: &Told<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
@@ -199,7 +225,7 @@ fn choice(content: &Told<'_>) -> String {
         0 => "Buy none of them: none keeps every aim at the price asked within the budget."
             .to_string(),
         number => format!(
-            "Buy {number} of {}: {} of {} put in, expected profit {}, {} a week. No other choice \
+            "Buy {number} of {}: {} of {} invested, expected profit {}, {} a week. No other choice \
              of listings that keep the aims earns more {} within the budget and the risk. {}",
             content.candidates.len(),
             money(put_in),

@@ -17,6 +17,33 @@ pub(super) fn instead(conflicts: &[Conflict], settings: &Settings) -> Vec<Sectio
     sections(&statements, settings)
 }
 
+/// One sentence about them; none if no rule is contradicted.
+pub fn note(conflicts: &[Conflict]) -> Option<String> {
+    let mut labels: Vec<&str> = conflicts
+        .iter()
+        .take(NAMED)
+        .map(|c| c.label.as_str())
+        .collect();
+    if conflicts.len() > NAMED {
+        labels.push("…");
+    }
+    (!conflicts.is_empty()).then(|| {
+        format!(
+            "Your sales contradict {} ({}): --figures says what to write instead.",
+            rules(conflicts.len()),
+            labels.join(", ")
+        )
+    })
+}
+
+/// `1 rule of thumb`, `2 rules of thumb`
+fn rules(number: usize) -> String {
+    format!(
+        "{number} rule{} of thumb",
+        if number == 1 { "" } else { "s" }
+    )
+}
+
 /// The section of a check; empty if no rule is contradicted.
 pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> String {
     if conflicts.is_empty() {

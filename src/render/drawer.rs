@@ -5,7 +5,7 @@ use std::fmt::Write;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::cautions::CAUTIONS;
+use super::cautions::cautions;
 use super::numbers::amount;
 use super::sheet::{HEADING, QUIET, WARNING, prose_width, wrap};
 use super::table::{Grid, Kind};
@@ -157,11 +157,12 @@ pub fn harvest_lines(harvested: &Harvested, currency: &Currency) -> Vec<String> 
     lines
 }
 
-/// Cautions about taking a unit apart: those about cells and mains supplies.
-pub fn cautions(width: Option<u16>) -> String {
+/// Cautions about taking a unit apart for these parts.
+pub fn harvest_cautions(harvested: &Harvested, width: Option<u16>) -> String {
     let prose = prose_width(width);
-    let lines = CAUTIONS[..2].iter();
-    lines
+    let parts = harvested.taken.iter().map(|(part, _)| part.name.as_str());
+    cautions(parts)
+        .into_iter()
         .map(|caution| format!("{WARNING}{}{WARNING:#}\n", wrap(caution, prose, "")))
         .collect()
 }

@@ -138,8 +138,8 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         if left_out > 0 {
             let _ = writeln!(out, "({left_out} more: --all)");
         }
-        let legend = "Paid and parts: what the unit cost. Price: with shipping that the buyer paid, less refunds. \
-                      Sent: sending and packing. Min: minutes of work.";
+        let legend = "Paid and parts: what the unit cost. Price: with shipping that the buyer paid, less refunds; – for a unit taken apart. Sent: \
+                      sending and packing. Min: minutes of work; an hour: profit or loss for each hour of it.";
         let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
     }
     out
@@ -163,25 +163,19 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let summary = &content.summary;
     let mut said = vec![format!(
-        "Put in {}, profit so far {}.",
+        "Paid in {}, profit so far {}.",
         money(summary.now.capital),
         money(summary.profit)
     )];
     said.extend(overheads(content));
     if summary.closed > 0 {
-        said.push(format!(
-            "Deals closed {}, with a profit {} ({:.0} %); in stock {}.",
-            summary.closed,
-            summary.won,
-            100.0 * summary.won as f64 / summary.closed as f64,
-            summary.open
-        ));
+        said.push(deals_closed(content));
     }
     if summary.weeks >= TELLING
         && let (Some(turnover), Some(weekly)) = (summary.turnover, summary.weekly)
     {
         said.push(format!(
-            "In {:.1} weeks: return {} a week on a bankroll of {} on average, turned over {turnover:.1} times a year.",
+            "In {:.1} weeks: profit {} a week on a bankroll of {} on average, turned over {turnover:.1} times a year.",
             summary.weeks,
             percent_change(100.0 * weekly),
             content.currency
@@ -195,6 +189,34 @@ fn sentences(content: &Told<'_>) -> Vec<String> {
     said
 }
 
+/// How many deals are closed, and with a profit; units taken apart are no sales, with a profit or without.
+fn deals_closed(content: &Told<'_>) -> String {
+    let summary = &content.summary;
+    let apart = content
+        .ledger
+        .deals()
+        .filter(|deal| deal.state == State::Harvested);
+    let apart = apart.count();
+    let others = summary.closed.saturating_sub(apart);
+    let mut said = vec![format!("Deals closed {}", summary.closed)];
+    if apart > 0 {
+        said.push(format!("taken apart {apart}"));
+    }
+    if others > 0 {
+        let of = if apart > 0 {
+            format!(" of the other {others}")
+        } else {
+            String::new()
+        };
+        said.push(format!(
+            "with a profit {}{of} ({:.0} %)",
+            summary.won,
+            100.0 * summary.won as f64 / others as f64
+        ));
+    }
+    format!("{}; in stock {}.", said.join(", "), summary.open)
+}
+
 /// Expenses that belong to no unit.
 fn overheads(content: &Told<'_>) -> Option<String> {
     let money = |value| amount(content.currency, value);
@@ -204,7 +226,7 @@ fn overheads(content: &Told<'_>) -> Option<String> {
         String::new()
     } else {
         format!(
-            "; {} of them you paid yourself, which counts as put in",
+            "; {} of them you paid yourself, which counts as paid in",
             money(own)
         )
     };
@@ -322,6 +344,15 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         let legend = wrap(&legend, prose_width(width), "");
         let _ = writeln!(text, "{QUIET}{legend}{QUIET:#}");
     }
+    if content.nets.of_deal.is_empty() && content.now.values().any(Result::is_ok) {
+        let why = "No net and profit: it is not clear through which outlet they sell. Describe one under [outlets.NAME] \
+                   in compband.toml; of several, name one as `outlet` under [deal].";
+        let _ = writeln!(
+            text,
+            "{QUIET}{}{QUIET:#}",
+            wrap(why, prose_width(width), "")
+        );
+    }
     for deal in open {
         if let Some(Err(why)) = content.now.get(&deal.id) {
             let _ = writeln!(
@@ -362,6 +393,10 @@ fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
         ("days", Kind::Number, 1),
         ("closed", Kind::Fixed, 6),
     ]);
+    let price = |deal: &Deal| match deal.state {
+        State::Harvested => "–".into(),
+        _ => money(deal.revenue()),
+    };
     for deal in closed.into_iter().take(most) {
         let scrapped = match deal.state {
             State::Scrapped => ", scrapped",
@@ -373,7 +408,7 @@ fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
             format!("{}{scrapped}", deal.unit.model),
             money(deal.paid),
             money(deal.parts),
-            money(deal.revenue()),
+            price(deal),
             money(deal.sum(Account::Fees)),
             money(deal.sum(Account::Postage)),
             money(deal.profit()),

@@ -22,6 +22,7 @@ pub mod net;
 pub mod numbers;
 pub mod report;
 pub mod sheet;
+pub mod short;
 mod spares;
 pub mod spreadsheet;
 pub mod table;

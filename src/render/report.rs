@@ -179,7 +179,7 @@ fn headline(place: Place, made: &Estimate) -> Markup {
                 dt { (made.level) " % band" }
                 dd.band {
                     (money(made.low)) " to " (money(made.high)) " " (code) " "
-                    span.odds { (odds(made.level)) " of such a unit" }
+                    span.odds { (odds(made.level)) }
                 }
             }
         }
@@ -191,7 +191,7 @@ fn chart(unit: &Unit<'_>) -> Markup {
     let (made, currency) = (unit.estimate, &unit.estimate.currency);
     let caption = format!(
         "Above, how likely each price is, with the {} % band from {} to {} {} shaded and the likely price \
-         of {} marked; below that each sale as a dot at its price brought to this unit and day, hollow where \
+         of {} marked; below that each sale as a dot at its price adjusted to this unit and date, hollow where \
          it was not used. At the bottom the same sales by date, with the trend.",
         made.level,
         amount(currency, made.low),

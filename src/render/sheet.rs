@@ -9,9 +9,10 @@ use rust_decimal::Decimal;
 
 use super::numbers::{about, amount, change, percent_change};
 use super::table::{Grid, Kind};
-use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
+use crate::band::estimate::NO_COMP_SAYS;
+use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread, Unknown};
 use crate::band::recalibration::Recalibration;
-use crate::fit::design::Term;
+use crate::fit::term::Fact;
 use crate::select::Candidate;
 use crate::trade::comp::HowSold;
 use crate::trade::comp::PriceBasis;
@@ -33,9 +34,9 @@ pub struct Listing<'a> {
 }
 
 /// Legend of the columns of the adjustments if other models contribute.
-pub(super) const LEGEND: &str = "Rule: the rule of thumb; others: what your other models make of it; \
-     comps: what those of this model say without either; used: all of them, each by how sure it is; \
-     share: what part of it comes from this model's comps.";
+pub(super) const LEGEND: &str = "Rule: the rule of thumb; others: your other models added to it; \
+     comps: this model's sales alone; used: all of them together, each by how sure it is; \
+     n: sales that tell; share: how much of it comes from this model's sales.";
 
 /// A comp with its displayed name.
 pub(super) type Named<'a> = (&'a CompLine, &'a str);
@@ -118,7 +119,7 @@ pub fn unit(subject: &Unit) -> String {
 pub fn how_sold(subject: &Unit) -> &'static str {
     subject
         .how_sold
-        .map_or("sold one way or another", HowSold::phrase)
+        .map_or("sold in a mix of ways", HowSold::phrase)
 }
 
 /// The price basis, in words.
@@ -129,16 +130,87 @@ pub fn basis(basis: PriceBasis) -> &'static str {
     }
 }
 
-/// The level of a band as a number of sales: `4 sales in 5`.
+/// What a band of a level means: `4 in 5 such units should sell in this range`.
 pub(super) fn odds(chance: u8) -> String {
-    match chance {
-        50 => "1 sale in 2".into(),
-        75 => "3 sales in 4".into(),
-        80 => "4 sales in 5".into(),
-        90 => "9 sales in 10".into(),
-        95 => "19 sales in 20".into(),
-        other => format!("{other} sales in 100"),
+    let units = match chance {
+        50 => "1 in 2".into(),
+        75 => "3 in 4".into(),
+        80 => "4 in 5".into(),
+        90 => "9 in 10".into(),
+        95 => "19 in 20".into(),
+        other => format!("{other} in 100"),
+    };
+    format!("{units} such units should sell in this range")
+}
+
+/// An effective number of sales: `45 fresh ones`.
+pub(super) fn fresh(number: f64) -> String {
+    match number {
+        few if few < 0.95 => "less than 1 fresh one".into(),
+        one if one.round() <= 1.0 => "1 fresh one".into(),
+        several => format!("{several:.0} fresh ones"),
     }
+}
+
+/// What was assumed of a unit, in words; none if nothing was.
+pub(super) fn assumptions(made: &Estimate) -> Option<String> {
+    let open: Vec<String> = made.unknown.iter().map(Unknown::words).collect();
+    let said = made.assumptions.iter().filter(|text| !open.contains(text));
+    let (unstated, others): (Vec<&str>, Vec<&str>) = said
+        .map(String::as_str)
+        .partition(|text| text.ends_with(NO_COMP_SAYS));
+    let mut said: Vec<String> = Vec::new();
+    if !unstated.is_empty() {
+        let facts: Vec<&str> = unstated
+            .iter()
+            .map(|text| text.strip_suffix(NO_COMP_SAYS).unwrap_or(text))
+            .collect();
+        said.push(format!("{}{NO_COMP_SAYS}", facts.join(", ")));
+    }
+    said.extend(others.into_iter().map(String::from));
+    let (once, mixed): (Vec<&Unknown>, Vec<&Unknown>) =
+        made.unknown.iter().partition(|one| one.stated_by == 1);
+    for (facts, whose) in [
+        (mixed, "mixed as in the sales used"),
+        (once, "as in the one sale that states it"),
+    ] {
+        let names: Vec<&str> = facts.iter().map(|one| one.fact.label()).collect();
+        if !names.is_empty() {
+            said.push(format!("{} {whose}", listed_in_words(&names)));
+        }
+    }
+    if let Some((fact, (now, then))) = made
+        .unknown
+        .iter()
+        .find_map(|one| Some((one.fact.label(), one.narrows()?)))
+    {
+        said.push(format!(
+            "state the {fact} and the range narrows from ±{now:.0} % to about ±{then:.0} %"
+        ));
+    }
+    (!said.is_empty()).then(|| said.join("; "))
+}
+
+/// `a, b and c`
+fn listed_in_words(names: &[&str]) -> String {
+    match names {
+        [names @ .., last] if !names.is_empty() => format!("{} and {last}", names.join(", ")),
+        names => names.concat(),
+    }
+}
+
+/// Whether the way of selling is left open, which `ask` and `offer` take for a fixed price.
+pub(super) fn sold_in_any_way(made: &Estimate) -> bool {
+    let mut unknown = made.unknown.iter();
+    unknown.any(|one| one.fact == Fact::HowSold)
+}
+
+/// What is said of that.
+pub(super) const FIXED_ELSEWHERE: &str = "`ask` and `offer` assume a fixed price";
+
+/// The same as a sentence; empty if nothing was.
+pub(super) fn assumed(made: &Estimate) -> String {
+    assumptions(made).map_or(String::new(), |text| format!("Assumed: {text}."))
 }
 
 fn headline(out: &mut String, estimate: &Estimate, width: usize) {
@@ -152,7 +224,7 @@ fn headline(out: &mut String, estimate: &Estimate, width: usize) {
         "{HEADING}{title}{HEADING:#}\n{}\n",
         wrap(&meaning, width, "")
     );
-    let label = format!("{} % band", estimate.level);
+    let label = format!("{} % range", estimate.level);
     let wide = label.len().max("Likely price".len());
     let _ = writeln!(
         out,
@@ -168,12 +240,8 @@ fn headline(out: &mut String, estimate: &Estimate, width: usize) {
         money(estimate.high),
         currency.code
     );
-    let _ = writeln!(
-        out,
-        "  {:wide$}  {} of such a unit",
-        "",
-        odds(estimate.level)
-    );
+    let means = wrap(&odds(estimate.level), width, &" ".repeat(wide + 4));
+    let _ = writeln!(out, "{means}");
 }
 
 fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
@@ -187,19 +255,21 @@ fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
 pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
     let evidence = &estimate.evidence;
     let mut lines = vec![format!(
-        "Used: {} of the {} comps of the model; by age and fit they count as {:.1}.",
-        evidence.used, evidence.seen, evidence.effective
+        "Used: {} of this model's {} sales; older or odd sales count less: together worth about {}.",
+        evidence.used,
+        evidence.seen,
+        fresh(evidence.effective)
     )];
     if let (Some(newest), Some(oldest)) = (evidence.newest, evidence.oldest) {
         let undated = match evidence.undated {
             0 => String::new(),
-            undated => format!(" {undated} of them undated: taken as of average age."),
+            undated => format!(" {undated} of them have no date: taken as of average age."),
         };
         lines.push(format!("Newest sale {newest}, oldest {oldest}.{undated}"));
     }
     if evidence.converted > 0 {
         lines.push(format!(
-            "{} of them paid in another currency, converted by the rate kept with each.",
+            "{} of them were paid in another currency, converted at the rate kept with each.",
             evidence.converted
         ));
     }
@@ -209,12 +279,15 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
             .iter()
             .map(|s| format!("{} {}", s.label(), s.brought))
             .collect();
-        lines.push(format!("Called in: {}.", steps.join(", then ")));
+        lines.push(format!(
+            "Sales included, closest first: {}.",
+            steps.join(", then ")
+        ));
     }
     if evidence.other_models > 0 {
         let plural = |n: usize| if n == 1 { "" } else { "s" };
         lines.push(format!(
-            "Adjustments lean on {} other model{} ({} comp{}).",
+            "Some adjustments also use {} other model{} ({} sale{}).",
             evidence.other_models,
             plural(evidence.other_models),
             evidence.other_comps,
@@ -230,13 +303,13 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         ));
     }
     lines.push(format!(
-        "What such a unit sells for is known to about ±{:.0} %; single sales vary by about ±{:.0} % around that.",
+        "The likely price is known to about ±{:.0} %. Even like units vary: 4 in 5 sales land within about {:.0} % above or below.",
         evidence.level_percent, evidence.sale_percent
     ));
     lines.extend(estimate.recalibration.map(|own| checked(&own)));
-    if !estimate.assumptions.is_empty() {
-        lines.push(format!("Not said: {}.", estimate.assumptions.join(", ")));
-    }
+    let assumed = assumed(estimate);
+    lines.extend((!assumed.is_empty()).then_some(assumed));
+    lines.extend(sold_in_any_way(estimate).then(|| format!("{}.", capitalised(FIXED_ELSEWHERE))));
     lines
 }
 
@@ -245,11 +318,11 @@ pub fn checked(own: &Recalibration) -> String {
     let change = 100.0 * (own.widening - 1.0);
     let asked = match change.round() {
         0.0 => String::new(),
-        change if change > 0.0 => format!(" This band is {change:.0} % wider for it."),
-        change => format!(" This band is {:.0} % narrower for it.", -change),
+        change if change > 0.0 => format!(" This range is {change:.0} % wider for it."),
+        change => format!(" This range is {:.0} % narrower for it.", -change),
     };
     format!(
-        "Checked on your book: 80 % bands held {:.0} % of the last {} sales.{asked}",
+        "Checked on your book: {:.0} % of the last {} sales fell in their 80 % range.{asked}",
         100.0 * own.covered as f64 / own.of as f64,
         own.of
     )
@@ -292,11 +365,7 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
     ]);
     for a in &estimate.adjustments {
         grid.push(vec![
-            if applies(a) {
-                "•".into()
-            } else {
-                String::new()
-            },
+            mark(estimate, a).into(),
             a.label.clone(),
             range(&a.rule),
             match &a.others {
@@ -310,8 +379,17 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             format!("{:.0} %", 100.0 * a.from_comps),
         ]);
     }
+    let implied = estimate
+        .adjustments
+        .iter()
+        .any(|a| mark(estimate, a) == IMPLIED);
+    let implied = if implied {
+        ", ◦ by its completeness"
+    } else {
+        ""
+    };
     let what = format!(
-        "{}: what one of each changes on this unit (• it has it)",
+        "{}: effect of each on this unit's price (• applies here{implied})",
         currency.code
     );
     heading(out, "Adjustments", &what, width);
@@ -354,9 +432,16 @@ fn brief(estimate: &Estimate, amount: f64) -> String {
     }
 }
 
-/// Whether the unit has it for certain, rather than on average or in some amount.
-pub(super) fn applies(adjustment: &Adjustment) -> bool {
-    !matches!(adjustment.term, Term::Trend | Term::Attribute(_)) && adjustment.on_unit > 1.0 - 1e-6
+/// The mark of what the unit lacks by its completeness.
+pub(super) const IMPLIED: &str = "◦";
+
+/// The mark before an adjustment: whether it applies to the unit for certain, and whether that was named.
+pub(super) fn mark(estimate: &Estimate, adjustment: &Adjustment) -> &'static str {
+    match estimate.applies(adjustment) {
+        true if estimate.is_implied(adjustment) => IMPLIED,
+        true => "•",
+        false => "",
+    }
 }
 
 fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) {
@@ -394,7 +479,7 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
             out,
             "Comps",
             &format!(
-                "{}: adjusted is the price brought to this unit and day",
+                "{}: adjusted is the price adjusted to this unit and date",
                 currency.code
             ),
             width,
@@ -413,7 +498,7 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
     let unlisted = estimate.evidence.seen - estimate.comps.len();
     if unlisted > 0 {
         more.push(format!(
-            "{unlisted} not looked at: as many as are listed came before them"
+            "{unlisted} not looked at: there are enough newer sales"
         ));
     }
     for line in &more {
@@ -519,4 +604,12 @@ pub fn wrap(text: &str, width: usize, indent: &str) -> String {
         taken += needed;
     }
     wrapped
+}
+
+/// The text with a capital first letter.
+pub(super) fn capitalised(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(chars).collect()
+    })
 }

@@ -1,4 +1,4 @@
-//! Spare parts in a bid: repairs from the drawer, and units that cannot be mended.
+//! Spare parts in a bid: repairs from the drawer, and units that cannot be repaired.
 
 use super::drawer::{counted, how_known};
 use super::numbers::amount;
@@ -16,7 +16,7 @@ pub(super) fn repair_line(at: usize, repair: &Repair, currency: &Currency) -> St
             amount(currency, repair.parts),
             how_known(part.valued)
         ),
-        None => format!("parts {}", amount(currency, repair.parts)),
+        None => format!("spare parts {}", amount(currency, repair.parts)),
     };
     let spoils = if repair.spoils < 1.0 && repair.success < 1.0 {
         format!(
@@ -41,7 +41,7 @@ pub(super) fn no_cash(content: &Bid<'_>) -> Option<String> {
     let drawer = content.weighed.prospect.drawer;
     (drawer > 0).then(|| {
         format!(
-            "Of the parts, {} are from the drawer: no cash now. The profit counts what they take to replace, the money put in does not.",
+            "Of the spare parts, {} are from the drawer: no cash now. The profit counts what they cost to replace, the money invested does not.",
             amount(currency, from_minor(drawer, currency))
         )
     })

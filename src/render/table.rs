@@ -181,9 +181,20 @@ impl<'a> Grid<'a> {
     }
 }
 
-/// Width of the terminal of standard output; `None` if that is no terminal.
+/// Width of reports of which no line is cut, where output goes to no terminal.
+pub const PIPED: u16 = 80;
+
+/// Narrowest screen that the environment may name, in columns.
+const NARROWEST: u16 = 20;
+
+/// Width of the terminal of standard output. If that is no terminal, the width that the environment names as
+/// `COLUMNS`; `None` if it names none.
 pub fn terminal_width() -> Option<u16> {
-    terminal_size::terminal_size_of(std::io::stdout()).map(|(width, _)| width.0)
+    let terminal = terminal_size::terminal_size_of(std::io::stdout()).map(|(width, _)| width.0);
+    terminal.or_else(|| {
+        let named = std::env::var("COLUMNS").ok()?.parse().ok()?;
+        (named >= NARROWEST).then_some(named)
+    })
 }
 
 #[cfg(test)]

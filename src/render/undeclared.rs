@@ -20,7 +20,7 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
         return String::new();
     }
     let mut out = String::new();
-    let title = "Recorded but not declared, so that estimates do not use it:";
+    let title = "Recorded but not declared, so estimates do not use it:";
     let _ = writeln!(out, "{}", wrap(title, width, ""));
     for column in columns {
         let says = match &column.explained {
@@ -47,6 +47,18 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
         out.push_str(&settings_lines(columns, settings));
     }
     out
+}
+
+/// One sentence about them; none if declaring them would not help.
+pub fn note(columns: &[Column]) -> Option<String> {
+    let helps = columns.iter().filter(|column| column.explained.is_some());
+    let names: Vec<String> = helps.map(|column| column_name(&column.attribute)).collect();
+    any_helps(columns).then(|| {
+        format!(
+            "Recorded but not declared, so not used: {}. Estimates would be closer with it: --figures says how.",
+            names.join(", ")
+        )
+    })
 }
 
 /// `40 %`

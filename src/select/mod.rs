@@ -185,16 +185,16 @@ impl Dropped {
             Self::Lot(units) => format!("lot of {units}"),
             Self::PartsOnly => "parts only".into(),
             Self::Working => "works; the unit is for parts".into(),
-            Self::ThroughRule => "works: speaks through the parts-only rule".into(),
+            Self::ThroughRule => "works: counts through the parts-only rule".into(),
             Self::NotNeeded(stage) => format!("{}: enough without", stage.label()),
             Self::UndatedNotNeeded => "undated: enough without".into(),
-            Self::Surplus => "enough newer comps".into(),
-            Self::ByHand => "dropped by you".into(),
+            Self::Surplus => "enough newer sales".into(),
+            Self::ByHand => "left out by you".into(),
             Self::GrossError(ratio) if ratio >= 1.0 => {
-                format!("looks mistyped: {ratio:.1} times the others, adjusted")
+                format!("price looks mistyped: {ratio:.1} times the others")
             }
             Self::GrossError(ratio) => {
-                format!("looks mistyped: {ratio:.2} of the others, adjusted")
+                format!("price looks mistyped: {ratio:.2} of the others")
             }
         }
     }

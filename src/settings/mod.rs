@@ -11,6 +11,7 @@ mod rules;
 mod scale;
 pub mod selling;
 pub mod statement;
+pub mod values;
 pub mod words;
 
 use std::collections::BTreeMap;
@@ -19,6 +20,7 @@ use std::path::Path;
 use selling::{DealSettings, Outlet, Shipping};
 use serde::{Deserialize, Deserializer};
 
+use crate::parse::dates::DateOrder;
 use crate::trade::Currency;
 use crate::trade::attributes::{Attribute, attribute_key};
 use crate::trade::comp::PriceBasis;
@@ -34,6 +36,7 @@ pub use read::SettingsError;
 pub(crate) use read::read_toml;
 pub use rules::Rules;
 pub use scale::{Completeness, Grade, Has, of_scale};
+pub use values::Values;
 pub use words::Words;
 
 /// Name of the settings file; a folder that has one is a book.
@@ -49,6 +52,9 @@ pub struct Settings {
     /// Currency of every amount in the book.
     #[serde(deserialize_with = "currency")]
     pub currency: Currency,
+    /// Order of day and month in dates such as 3/4/2026, if set.
+    #[serde(deserialize_with = "values::dates")]
+    pub dates: Option<DateOrder>,
     /// Number of days after its own for which a rate in `rates.csv` is valid.
     pub rate_days: u32,
     /// Price basis of the estimate.
@@ -92,6 +98,7 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             currency: Currency { code: "EUR".into() },
+            dates: None,
             rate_days: 7,
             price_basis: PriceBasis::Delivered,
             grades: scale::usual_grades(),

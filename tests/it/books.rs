@@ -88,7 +88,7 @@ fn an_overhead_lowers_the_profit_of_the_whole() {
         (&"-52.20".into(), &"87.50".into())
     );
     let sheet = does(&dir, "ledger");
-    let told = "Overheads so far 52.20, taken off the profit; 39.70 of them you paid yourself, which counts as put in.";
+    let told = "Overheads so far 52.20, taken off the profit; 39.70 of them you paid yourself, which counts as paid in.";
     let plain = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(plain.contains(told), "{sheet}");
     let entries = does(&dir, "ledger entries");

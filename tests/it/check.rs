@@ -28,7 +28,7 @@ fn a_check_draws_its_chart_twice() {
     let svg = fs::read_to_string(path("check.svg")).unwrap();
     for text in [
         "Past estimates against what was paid",
-        "188 of 188 sales predicted",
+        "188 of 188 sales estimated",
         "Price paid (EUR)",
         "80 % band",
     ] {
@@ -54,7 +54,7 @@ fn a_chart_that_cannot_be_written_is_refused() {
     // One sale that another predicts is enough for a picture.
     out(dir.path(), &["check", "--chart", "check.svg"]);
     let svg = fs::read_to_string(dir.path().join("check.svg")).unwrap();
-    assert!(svg.contains("1 of 2 sales predicted"), "{svg}");
+    assert!(svg.contains("1 of 2 sales estimated"), "{svg}");
 }
 
 #[test]

@@ -174,7 +174,7 @@ fn a_check_lists_them_with_what_to_write_instead() {
         "{ends:?}"
     );
 
-    let sheet = words(&out(dir.path(), &["check"]));
+    let sheet = words(&out(dir.path(), &["check", "--figures"]));
     let lines = before["contradicted"]["settings"].as_str().unwrap();
     for text in [
         "Rules that your sales contradict: storage doubled: your 80 sales put it elsewhere for 2 models",
@@ -184,14 +184,24 @@ fn a_check_lists_them_with_what_to_write_instead() {
     ] {
         assert!(sheet.contains(text), "{text}\n{sheet}");
     }
-    let one = words(&out(dir.path(), &["check", "--model", "Bolv 83V"]));
+    let one = words(&out(
+        dir.path(),
+        &["check", "--figures", "--model", "Bolv 83V"],
+    ));
     assert!(
         one.contains("battery missing: your 40 sales of Bolv 83V put it at −"),
         "{one}"
     );
 
+    let brief = words(&out(dir.path(), &["check"]));
+    assert!(
+        brief.contains("Your sales contradict ")
+            && brief.contains("--figures says what to write instead"),
+        "{brief}"
+    );
+
     // The sheet of a unit that lacks it says so, and how to state it.
-    let sheet = words(&out(dir.path(), &UNIT));
+    let sheet = words(&out(dir.path(), &[&UNIT[..], &["--why"]].concat()));
     assert!(
         sheet.contains("Your 40 sales put “battery missing” at −"),
         "{sheet}"
@@ -210,14 +220,15 @@ fn a_check_lists_them_with_what_to_write_instead() {
     assert_eq!(checked["contradicted"]["rules"], serde_json::json!([]));
     assert!(checked["contradicted"]["settings"].is_null());
     assert!(!out(dir.path(), &["check"]).contains("contradict"));
-    assert!(!out(dir.path(), &UNIT).contains("rule says"));
+    assert!(!out(dir.path(), &["check", "--figures"]).contains("contradict"));
+    assert!(!out(dir.path(), &[&UNIT[..], &["--why"]].concat()).contains("rule says"));
 }
 
 /// What nobody stated is called so; its lines can be put behind settings without rules as they are.
 #[test]
 fn a_default_rule_is_called_so() {
     let dir = book("currency = \"EUR\"\n");
-    let sheet = words(&out(dir.path(), &["check"]));
+    let sheet = words(&out(dir.path(), &["check", "--figures"]));
     assert!(
         sheet.contains("the default rule says −15 to −1 %"),
         "{sheet}"

@@ -442,9 +442,11 @@ fn what_a_sale_comes_to_is_worked_out_of_what_stands_in_its_row() {
 fn an_estimate_says_what_was_converted() {
     let dir = imported();
     let ask = ["estimate", "--model", "Nulva 61K", "--as-of", "2026-03-31"];
-    let sheet = out(dir.path(), &ask);
+    let sheet = out(dir.path(), &[&ask[..], &["--why"]].concat());
     assert!(
-        sheet.contains("2 of them paid in another currency, converted by the rate kept with each."),
+        sheet.contains(
+            "2 of them were paid in another currency, converted at the rate kept with each."
+        ),
         "{sheet}"
     );
     let json: Value =

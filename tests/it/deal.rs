@@ -236,6 +236,7 @@ fn a_bid_as_a_sheet() {
         "--against",
         "88",
     ];
+    let more = [&more[..], &["--why"]].concat();
     insta::assert_snapshot!(out(dir.path(), &bid(&more)));
 }
 
@@ -414,7 +415,8 @@ fn a_purchase_may_be_lost() {
         money(&at["worst_plausible"]["profit"]),
         -money(&at["put_in"])
     );
-    let text = out(dir.path(), &bid(&more));
+    let whole = [&more[..], &["--why"]].concat();
+    let text = out(dir.path(), &bid(&whole));
     assert!(text.contains("in this one unit, for its risk"), "{text}");
     assert!(
         !text.contains("fastest") && !text.contains("Kelly"),
@@ -439,7 +441,8 @@ fn a_purchase_may_be_lost() {
     assert_eq!(without["most"], "102.36");
     assert_eq!(without["at_most"]["expected_profit"], "21.67");
     assert_eq!(without["at_most"]["worst_plausible"]["profit"], "-6.06");
-    assert!(!out(dir.path(), &bid(&more)).contains("lose all"));
+    assert!(text.contains("lose all"), "{text}");
+    assert!(!out(dir.path(), &bid(&whole)).contains("lose all"));
 }
 
 /// Where sending costs more than the unit sells for, the first lines say the loss.
@@ -472,7 +475,7 @@ fn a_sale_that_loses_says_so() {
     assert!(net < Decimal::ZERO, "{net}");
     let text = out(dir.path(), &args);
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let loss = format!("through parcel, selling at that price loses {}.", -net);
+    let loss = format!("sold through parcel at that price, you lose {}", -net);
     assert!(text.contains(&loss), "{loss}: {text}");
 }
 

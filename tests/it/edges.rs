@@ -173,7 +173,7 @@ fn repeated_headers_and_dates_without_zeros_are_known() {
     fs::write(dir.path().join("a.csv"), sheet).unwrap();
     let said = out(dir.path(), &["import", "a.csv"]);
     assert!(
-        said.contains("1 repeated header passed over") && said.contains("2 new"),
+        said.contains("1 repeated header skipped") && said.contains("2 new"),
         "{said}"
     );
     assert!(rows(dir.path())[0].contains(",2026-01-03,"));

@@ -114,7 +114,7 @@ fn a_deal_is_followed_from_buying_to_selling() {
     let text = does(&dir, "ledger --as-of 2026-11-20").replace('\u{a0}', " ");
     for told in [
         "Bankroll       355.44",
-        "Put in 300.00, profit so far 55.44.",
+        "Paid in 300.00, profit so far 55.44.",
         "Deals closed 2, with a profit 1 (50 %); in stock 1.",
         "Goal 1\u{202f}000.00: 36 % of it",
         "d3    Tumrik QN 948    47  31.00",
@@ -327,12 +327,12 @@ fn a_ledger_of_nothing_but_money() {
     does(&dir, "ledger fund 300 --date 2026-09-01");
     let text = does(&dir, "ledger --as-of 2026-09-01");
     assert!(
-        text.contains("Put in 300.00, profit so far 0.00."),
+        text.contains("Paid in 300.00, profit so far 0.00."),
         "{text}"
     );
     does(&dir, "ledger reverse 1");
     let text = does(&dir, "ledger --as-of 2026-09-30");
-    assert!(text.contains("Put in 0.00, profit so far 0.00."), "{text}");
+    assert!(text.contains("Paid in 0.00, profit so far 0.00."), "{text}");
     does(&dir, "ledger export --journal out.journal");
     let journal = fs::read_to_string(dir.path().join("out.journal")).unwrap();
     assert!(!journal.contains("-0.00"), "{journal}");
@@ -673,9 +673,9 @@ fn offers_of_past_sales_tell_what_to_ask() {
         mean(&before),
         mean(&after)
     );
-    let text = does(&dir, "ask --model 'Nulva 61K' --as-of 2026-11-20");
+    let text = does(&dir, "ask --why --model 'Nulva 61K' --as-of 2026-11-20");
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(text.contains("28 in 4.0 weeks by the ledger"), "{text}");
+    assert!(text.contains("28 in 4.0 weeks in the ledger"), "{text}");
 }
 
 /// Money that is not in the ledger is not bid: the cash limits the bid, listings together, and a
@@ -704,9 +704,9 @@ fn no_more_than_the_cash_is_bid() {
     assert_eq!((binds.len(), &binds[0]["kind"]), (1, &"cash".into()));
     // A bankroll that is said does not bring cash.
     assert_eq!(bid("--bankroll 600")["most"], "12.10");
-    let text = does(&dir, &format!("{unit} --against 40"));
+    let text = does(&dir, &format!("{unit} --against 40 --why"));
     assert!(
-        text.contains("What binds: no more than the cash, 12.10."),
+        text.contains("Limited by: no more than the cash, 12.10."),
         "{text}"
     );
 
@@ -719,7 +719,7 @@ fn no_more_than_the_cash_is_bid() {
         (&"7.00".into(), &"300.00".into())
     );
     let why = &compared["listings"][2]["why"];
-    assert_eq!(why[0], "40.00 is put in, and the cash is 12.10");
+    assert_eq!(why[0], "40.00 is invested, and the cash is 12.10");
 
     let bought = run(dir.path(), &["buy", "Nulva 61K", "--price", "40"]);
     let note = "40.00 is more than the cash there was, 12.10: by the ledger cash is −27.90";
@@ -747,7 +747,7 @@ fn an_unfunded_ledger_and_the_bankroll_of_the_settings() {
     let note = "the ledger has no money paid in: cash is 526.50, with 600.00 of compband.toml counted as paid in";
     assert!(stderr(&bought).contains(note), "{}", stderr(&bought));
     assert_eq!(money(&bid("")), ["\"600.00\"", "\"526.50\"", "true"]);
-    let text = does(&dir, unit);
+    let text = does(&dir, &format!("{unit} --why"));
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     let line =
         "The ledger has no money paid in: cash is taken to be 526.50, the bankroll less the stock";

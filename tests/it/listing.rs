@@ -245,14 +245,14 @@ fn ask_knows_what_the_ledger_knows() {
     assert!(known["unit"].as_str().unwrap().contains("grade A"));
     said = document(&dir, "ask d1 --as-of 2026-11-20 --offers 9 --over 3");
     assert_eq!(said["reckoned_with"]["offers_seen"]["count"], 9);
-    let text = plain(&does(&dir, "ask d1 --as-of 2026-11-20"));
+    let text = plain(&does(&dir, "ask d1 --why --as-of 2026-11-20"));
     assert!(
         text.starts_with("d1 is up at parcel since 2026-10-30, now for 162.00: 21 days, 2 offers, the best 104.00"),
         "{text}"
     );
     assert!(
         text.replace("\n  ", " ")
-            .contains("2 in 3 weeks since it is up"),
+            .contains("2 in 3 weeks since it was listed"),
         "{text}"
     );
     // As of a day before the listing nothing is known of it.

@@ -151,9 +151,9 @@ fn a_model_with_few_comps_leans_on_another() {
     assert!(others < of(&with, "rule_of_thumb"), "{with}");
 
     std::fs::write(dir.path().join("compband.toml"), "").unwrap();
-    let sheet = out(dir.path(), &UNIT);
+    let sheet = out(dir.path(), &[&UNIT[..], &["--why"]].concat());
     assert!(
-        sheet.contains("Adjustments lean on 1 other model (40 comps)."),
+        sheet.contains("Some adjustments also use 1 other model (40 sales)."),
         "{sheet}"
     );
     assert!(sheet.contains("others"), "{sheet}");

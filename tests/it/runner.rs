@@ -14,6 +14,7 @@ pub fn compband(dir: &Path) -> Command {
     command
         .current_dir(dir)
         .env_remove("COMPBAND_BOOK")
+        .env_remove("COLUMNS")
         .stdin(Stdio::null());
     command
 }

@@ -270,7 +270,7 @@ fn a_step_is_said() {
     assert!(
         made.warnings
             .iter()
-            .any(|w| w.starts_with("Prices stepped down by about 2") && w.contains(&said))
+            .any(|w| w.starts_with("Prices dropped by about 2") && w.contains(&said))
     );
     let row = made
         .adjustments
@@ -330,7 +330,7 @@ fn an_open_step_is_said() {
     assert!(
         open.warnings
             .iter()
-            .any(|w| w.starts_with("Prices may have stepped down")),
+            .any(|w| w.starts_with("Prices may have dropped")),
         "{:?}",
         open.warnings
     );

@@ -133,7 +133,7 @@ fn holding_lowers_the_bid_by_what_it_costs() {
     }
     let text = out(
         dir.path(),
-        &[&["bid"][..], &UNIT, &["--weeks", "6"]].concat(),
+        &[&["bid", "--why"][..], &UNIT, &["--weeks", "6"]].concat(),
     );
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(
@@ -327,7 +327,7 @@ fn what_waiting_costs_is_learnt_from_the_ledger() {
             "{own} {found}"
         );
     }
-    let text = out(dir.path(), &[&["ask"][..], &UNIT].concat());
+    let text = out(dir.path(), &[&["ask", "--why"][..], &UNIT].concat());
     let text = text
         .split_whitespace()
         .collect::<Vec<_>>()
@@ -353,7 +353,7 @@ fn patient_and_hurried_sellers() {
     }
     assert!((float(&sellers[0]["return_per_week"]) - 0.005).abs() < 1e-12);
     assert!((float(&sellers[2]["return_per_week"]) - 0.08).abs() < 1e-12);
-    let text = out(dir.path(), &[&["ask"][..], &UNIT].concat());
+    let text = out(dir.path(), &[&["ask", "--why"][..], &UNIT].concat());
     assert!(
         text.contains("If you are in less or more of a hurry"),
         "{text}"
@@ -407,7 +407,7 @@ fn what_to_offer_a_seller() {
     }
     let text = out(
         dir.path(),
-        &[&["bid"][..], &UNIT, &["--against", "110"]].concat(),
+        &[&["bid", "--why"][..], &UNIT, &["--against", "110"]].concat(),
     );
     for said in [
         "Open with  ",

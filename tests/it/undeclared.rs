@@ -161,9 +161,15 @@ fn a_check_says_what_numbers_would_explain() {
         (&"doubling".into(), &"unit".into())
     );
 
-    let sheet = out(dir.path(), &["check"]);
+    let brief = out(dir.path(), &["check"]);
+    assert!(
+        brief.contains("Recorded but not declared, so not used: attr.lotsize, attr.garage.")
+            || brief.contains("Recorded but not declared, so not used: attr.garage, attr.lotsize."),
+        "{brief}"
+    );
+    let sheet = out(dir.path(), &["check", "--figures"]);
     for text in [
-        "Recorded but not declared, so that estimates do not use it:",
+        "Recorded but not declared, so estimates do not use it:",
         "attr.noise in 546 sales: explains nothing that can be told from chance",
         "Declare the numbers that are recorded but not",
     ] {
@@ -174,11 +180,11 @@ fn a_check_says_what_numbers_would_explain() {
     assert!(!lines.contains("noise"), "{lines}");
 
     // The sheet of an estimate names what may help, in one sentence.
-    let unit = run(dir.path(), &UNIT);
+    let unit = run(dir.path(), &[&UNIT[..], &["--why"]].concat());
     let sheet = String::from_utf8(unit.stdout.clone()).unwrap();
     assert!(unit.status.success(), "{}", stderr(&unit));
     let words = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
-    let said = "Recorded but not declared, so not used: attr.garage (436 comps), attr.lotsize (436 comps). `compband \
+    let said = "Recorded but not declared, so not used: attr.garage (436 sales), attr.lotsize (436 sales). `compband \
                 check` says";
     assert!(words.contains(said), "{sheet}");
 

@@ -4,6 +4,7 @@ use std::cmp::Reverse;
 use std::collections::HashSet;
 
 use crate::app::AppError;
+use crate::parse::words;
 use crate::settings::Settings;
 use crate::settings::words::{COLUMNS, Meaning};
 use crate::sheets::header::Column;
@@ -63,8 +64,8 @@ pub(super) fn check(meaning: &Meaning, settings: &Settings) -> Result<(), AppErr
         _ if value.is_empty() && column != "model" => true,
         "grade" => settings.grade_index(value).is_some(),
         "completeness" => settings.completeness_index(value).is_some(),
-        "how_sold" => HowSold::parse(value).is_some(),
-        "works" => ["yes", "no"].contains(&value.to_lowercase().as_str()),
+        "how_sold" => words::how_sold(value).is_some(),
+        "works" => words::works(value).is_some(),
         "pieces" => Items::parse(value).is_ok(),
         _ => !value.is_empty(),
     };
@@ -90,7 +91,7 @@ fn values_of(column: &str, settings: &Settings) -> Vec<String> {
     match column {
         "grade" => owned(&mut settings.grade_names()),
         "completeness" => owned(&mut settings.completeness_names()),
-        "how_sold" => owned(&mut HowSold::ALL.iter().map(|how| how.as_str())),
+        "how_sold" => owned(&mut HowSold::ALL.iter().map(|how| how.word())),
         "works" => owned(&mut ["yes", "no"].into_iter()),
         _ => Vec::new(),
     }

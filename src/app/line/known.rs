@@ -379,8 +379,13 @@ impl<'k> Known<'k> {
             return Some(format!("did you mean {near:?}?"));
         }
         let other = self.other_field("missing", name);
-        let other =
-            other.map(|other| format!("{} reads as {}, not a piece", quoted(name), field_name(other)));
+        let other = other.map(|other| {
+            format!(
+                "{} reads as {}, not a piece",
+                quoted(name),
+                field_name(other)
+            )
+        });
         other.or_else(|| {
             (split_count(name).is_none_or(|(_, count)| count != 1))
                 .then(|| "a count without a name".into())

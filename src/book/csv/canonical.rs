@@ -11,7 +11,9 @@ use std::str::Utf8Error;
 use csv::ByteRecord;
 
 use super::cell::attribute;
-pub use super::cell::{CURRENCY, PARSED, SOLD_ON, check, completeness, grade, items, parse_cells};
+pub use super::cell::{
+    CURRENCY, PARSED, PRICE, SOLD_ON, check, completeness, grade, items, parse_cells,
+};
 pub(crate) use super::cell::{how_sold, works};
 pub use super::columns::{LOGGED_COLUMNS, OptionalColumn, optional_columns, optional_for};
 pub(crate) use super::columns::{header, optional_of_header};

@@ -151,7 +151,7 @@ fn rate(
 /// Position of the day of the sale in [`COLUMNS`].
 pub const SOLD_ON: usize = 1;
 /// Position of the price.
-const PRICE: usize = 10;
+pub const PRICE: usize = 10;
 /// Position of the currency.
 pub const CURRENCY: usize = 12;
 
@@ -161,7 +161,7 @@ pub(crate) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
     }
     HowSold::parse(text)
         .map(Some)
-        .ok_or_else(|| Wrong::new("auction, fixed, offer or nothing", ""))
+        .ok_or_else(|| Wrong::new(format!("one of {}, or nothing", HowSold::words()), ""))
 }
 
 fn lot_size(text: &str) -> Result<u32, Wrong> {

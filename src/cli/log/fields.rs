@@ -208,7 +208,7 @@ fn hints(column: &str, settings: &Settings) -> Vec<String> {
         "missing" | "extras" | "defects" => {
             one("names apart by ;, with a count where there are several: charger; battery x2")
         }
-        "how_sold" => one("auction, fixed or offer"),
+        "how_sold" => vec![HowSold::words()],
         "lot_size" => one("more than 1 where the price bought several units"),
         _ => Vec::new(),
     }
@@ -225,7 +225,7 @@ fn words(column: &str, model: &str, models: &[String], settings: &Settings) -> W
         "completeness" => Words::one(settings.completeness_names().map(String::from)),
         "grade" => Words::one(settings.grade_names().map(String::from)),
         "works" => Words::one(["yes", "no"].map(String::from)),
-        "how_sold" => Words::one(HowSold::ALL.map(|how| how.as_str().to_string())),
+        "how_sold" => Words::one(HowSold::ALL.map(|how| how.word().to_string())),
         "missing" => Words::several(pieces(model, settings)),
         "extras" => {
             let mut extras = pieces(model, settings);

@@ -14,12 +14,12 @@ use crate::trade::Currency;
 
 impl Basis<'_> {
     /// The currency.
-    pub(super) fn currency(&self) -> &Currency {
+    pub(in crate::render) fn currency(&self) -> &Currency {
         &self.made.currency
     }
 
     /// An amount of money.
-    pub(super) fn money(&self, value: Decimal) -> String {
+    pub(in crate::render) fn money(&self, value: Decimal) -> String {
         amount(self.currency(), value)
     }
 }
@@ -50,7 +50,7 @@ pub(super) fn sellers(out: &mut String, content: &Asking<'_>, width: Option<u16>
 }
 
 /// Titles of the columns of [`hurries`].
-pub const HURRIES: [&str; 5] = ["seller", "money earns", "ask", "take at once", "weeks"];
+pub const HURRIES: [&str; 5] = ["seller", "money earns", "ask", "accept at once", "weeks"];
 
 /// A row for each seller: the patient one, the usual one, the hurried one; none if money earns nothing.
 pub fn hurries(content: &Asking<'_>) -> Vec<[String; 5]> {
@@ -72,7 +72,7 @@ pub fn hurries(content: &Asking<'_>) -> Vec<[String; 5]> {
     };
     [
         ("patient", patient.0, &patient.1),
-        ("as reckoned", usual.0, usual.1),
+        ("as planned", usual.0, usual.1),
         ("in a hurry", hurried.0, &hurried.1),
     ]
     .map(of)
@@ -89,7 +89,7 @@ pub(super) fn earns(earns: &Earns) -> String {
         Earns::PerYear(_) => "as said".to_string(),
         Earns::Rule(_) => "the rule of thumb".to_string(),
         Earns::Ledger { recorded, rule, .. } => format!(
-            "{} closed deals earned {} a week by the ledger, and the rule of thumb of {} % counts as {WORTH:.0} more",
+            "{} closed deals earned {} a week in the ledger, and the rule of thumb of {} % counts as {WORTH:.0} more",
             recorded.closed,
             short_percent(recorded.weekly),
             rule.normalize()

@@ -79,7 +79,8 @@ impl Sheet<'_> {
             FRAME,
         );
         let code = &self.chart.currency.code;
-        let caption = format!("Price in {code}. Each dot is a sale, brought to this unit and day.");
+        let caption =
+            format!("Price in {code}. Each dot is a sale, adjusted to this unit and date.");
         self.canvas.text(
             (MARGIN, rows::PRICE_CAPTION),
             Align::Left,
@@ -259,7 +260,7 @@ impl Sheet<'_> {
         let ends = [chart.high, chart.median, chart.low].map(|amount| self.money(amount));
         let left = MARGIN + widest(&labels) + 16.0;
         let right = RIGHT - widest(&ends).max(scene::text_width("100 % band", SMALL, false)) - 52.0;
-        let heading = "Sales by date, brought to this unit at the prices of their day";
+        let heading = "Sales by date, adjusted to this unit at the prices of their day";
         self.canvas.bold(
             (MARGIN, rows::DATES_HEADING),
             Align::Left,

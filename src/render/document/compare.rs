@@ -70,6 +70,12 @@ pub struct Listing<'a> {
     pub no_estimate: Option<&'a str>,
     /// What to offer the seller; null if the advice is to pass.
     pub offers: Option<Offers>,
+    /// Its note in the table; absent if it has none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub note: Option<&'a str>,
+    /// Its link in the table; absent if it has none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub link: Option<&'a str>,
 }
 
 /// The document of a comparison.
@@ -93,6 +99,8 @@ pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
             measures: judged.map(|judged| measures(&judged.measures)),
             no_estimate: candidate.judged.as_ref().err().map(String::as_str),
             offers: judged.and_then(offers),
+            note: candidate.note.as_deref(),
+            link: candidate.link.as_deref(),
         }
     };
     Compare {

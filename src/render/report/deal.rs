@@ -18,11 +18,11 @@ pub fn bid_section(content: &Bid<'_>, place: Place) -> String {
         binding(&content.limits).map_or(String::new(), |limit| bid::limited(limit, currency));
     let mut lines = vec![match &content.at_most {
         Some(at) => format!(
-            "Bid at most {} {}. What binds: {reason}.",
+            "Bid at most {} {}. Limited by: {reason}.",
             money(at.bid),
             currency.code
         ),
-        None => format!("Not even as a gift. What fails: {reason}."),
+        None => format!("Do not buy it, not even as a gift. Not met: {reason}."),
     }];
     lines.extend(
         content
@@ -43,6 +43,7 @@ pub fn bid_section(content: &Bid<'_>, place: Place) -> String {
     lines.extend(bid::counted(content));
     lines.extend(content.unsure.map(sentence));
     let repairs = bid::repair_lines(content);
+    let cautions = bid::cautions_of(content);
     let markup = html! {
         (paragraphs(lines))
         (aims(content, place))
@@ -50,7 +51,7 @@ pub fn bid_section(content: &Bid<'_>, place: Place) -> String {
         @if !repairs.is_empty() {
             (place.subheading("Repairs"))
             (paragraphs(repairs))
-            div.care { (list(bid::CAUTIONS)) }
+            @if !cautions.is_empty() { div.care { (list(cautions)) } }
         }
     };
     place.section("What to bid", &markup).into_string()
@@ -63,14 +64,14 @@ pub fn ask_section(content: &Asking<'_>, place: Place) -> String {
     let money = |value| amount(currency, value);
     let left = base.outlet.map_or(String::new(), |outlet| {
         format!(
-            " ({} left of it through {outlet})",
+            " (you keep {} of it through {outlet})",
             money(usual.left_of_ask)
         )
     });
     let mut lines = vec![
         format!("Ask {} {}{left}.", money(usual.ask), currency.code),
         format!(
-            "Take {} {} or more at once.",
+            "Accept {} {} or more at once.",
             money(usual.at_once),
             currency.code
         ),
@@ -79,7 +80,7 @@ pub fn ask_section(content: &Asking<'_>, place: Place) -> String {
     lines.push(ask::sells(base));
     lines.extend(base.unsure.map(sentence));
     let mut stop = vec![
-        "Take the first offer that reaches the lowest to take of its week; week 1 begins on the day of the estimate."
+        "Accept the first offer that reaches the lowest to accept of its week; week 1 begins on the day of the estimate."
             .to_string(),
     ];
     stop.extend(ask::at_deadline(base));
@@ -91,7 +92,7 @@ pub fn ask_section(content: &Asking<'_>, place: Place) -> String {
         (place.subheading("When to stop"))
         (paragraphs(stop))
         (weekly(content, place))
-        (place.subheading("Reckoned with"))
+        (place.subheading("What this assumes"))
         (paragraphs([ask::rates_and_costs(base), ask::DOUBT.to_string()]))
     };
     place.section("What to ask", &markup).into_string()
@@ -105,7 +106,7 @@ fn weekly(content: &Asking<'_>, place: Place) -> Markup {
     Table {
         id: "weeks",
         caption: &format!(
-            "{}: what to ask and the lowest to take, week by week.",
+            "{}: what to ask and the lowest to accept, week by week.",
             content.basis.made.currency.code
         ),
         sortable: false,
@@ -125,7 +126,11 @@ fn aims(content: &Bid<'_>, place: Place) -> Markup {
         let most = limit
             .most
             .map_or("none".into(), |most| amount(currency, most));
-        let mark = if binds == Some(limit) { "binds" } else { "" };
+        let mark = if binds == Some(limit) {
+            "sets the limit"
+        } else {
+            ""
+        };
         let cells = [bid::limited(limit, currency), most, mark.to_string()];
         (cells.map(Cell::text).to_vec(), false)
     };

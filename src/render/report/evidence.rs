@@ -10,7 +10,7 @@ use crate::backtest::verdict::Standing;
 use crate::band::estimate::{Adjustment, Estimate, Spread};
 use crate::render::html::{Cell, Column, Place, Table, list, paragraphs, prose};
 use crate::render::numbers::{about, amount, change, percent_change};
-use crate::render::sheet::{LEGEND, Named, applies, checked, condition, listed, range};
+use crate::render::sheet::{IMPLIED, LEGEND, Named, checked, condition, listed, mark, range};
 
 /// Most comps listed as not used for one reason.
 const LISTED: usize = 12;
@@ -33,13 +33,13 @@ pub(super) fn adjustments(place: Place, made: &Estimate) -> Markup {
     columns.extend(pooled.then_some(("Others", Column::Number)));
     columns.extend([
         (if pooled { "Comps" } else { "Your comps" }, Column::Number),
-        ("Comps that tell", Column::Number),
-        ("Their say", Column::Number),
+        ("Sales that tell", Column::Number),
+        ("From this model's sales", Column::Number),
     ]);
     let table = Table {
         id: "adjustments",
         caption: &format!(
-            "{}: what one of each changes on this unit, all else the same; ranges hold the middle 80 %.",
+            "{}: effect of each on this unit's price, all else the same; ranges hold the middle 80 %.",
             made.currency.code
         ),
         sortable: true,
@@ -66,7 +66,11 @@ fn adjustment(made: &Estimate, a: &Adjustment, pooled: bool) -> Vec<Cell> {
     };
     let mut cells = vec![
         Cell::text(&a.label),
-        Cell::text(if applies(a) { "has it" } else { "" }),
+        Cell::text(match mark(made, a) {
+            "" => "",
+            IMPLIED => "by its completeness",
+            _ => "applies",
+        }),
         Cell::number(change(&made.currency, a.used.value), Some(a.used.value)),
         Cell::number(percent_change(a.used_percent), Some(a.used_percent)),
         spread(Some(&a.rule)),
@@ -107,7 +111,7 @@ pub(super) fn comps(unit: &Unit<'_>) -> Markup {
     let table = Table {
         id: "comps",
         caption: &format!(
-            "{}: adjusted is the price brought to this unit and day.",
+            "{}: adjusted is the price adjusted to this unit and date.",
             made.currency.code
         ),
         sortable: true,
@@ -125,7 +129,7 @@ pub(super) fn comps(unit: &Unit<'_>) -> Markup {
     let unlisted = made.evidence.seen - made.comps.len();
     if unlisted > 0 {
         more.push(format!(
-            "{unlisted} not looked at: as many as are listed came before them"
+            "{unlisted} not looked at: there are enough newer sales"
         ));
     }
     let markup = html! {

@@ -6,6 +6,7 @@ use crate::backtest::selfcheck::Figures;
 use crate::backtest::verdict::Verdict;
 use crate::band::estimate::Estimate;
 use crate::render::html::Place;
+pub(in crate::render) use crate::render::sheet::capitalised;
 use crate::render::sheet::unit;
 use crate::settings::Settings;
 
@@ -65,14 +66,6 @@ pub struct Check {
     pub figures: Figures,
     /// Verdicts on them.
     pub verdicts: Vec<Verdict>,
-}
-
-/// The text with a capital first letter.
-pub(in crate::render) fn capitalised(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
 }
 
 /// A note as a sentence.

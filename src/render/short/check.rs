@@ -1,0 +1,114 @@
+//! The short sheet of a check of past estimates.
+
+use std::fmt::Write;
+
+use crate::app::check::{OF_80_BAND, OF_LEVEL, undated};
+use crate::backtest::selfcheck::Figures;
+use crate::backtest::verdict::{Standing, Verdict};
+use crate::render::check::{Sheet, how_predicted, judged, set_aside};
+use crate::render::numbers::count;
+use crate::render::sheet::{prose_width, wrap};
+use crate::settings::Settings;
+
+/// The sheet: a sentence for all sales and for each group, what fails with advice, and the groups of which too few
+/// sales are known in one line; then `notes`, one sentence each.
+pub fn sheet(
+    content: &Sheet<'_>,
+    notes: &[String],
+    settings: &Settings,
+    width: Option<u16>,
+) -> String {
+    let prose = prose_width(width);
+    let mut out = String::new();
+    let mut line = |text: &str, indent: &str| {
+        // Later lines are set in by two columns.
+        let wrapped = wrap(text, prose.saturating_sub(2), indent);
+        let _ = writeln!(out, "{}", wrapped.replace('\n', "\n  "));
+    };
+    let all = content.groups[0].1.sales;
+    line(
+        &format!(
+            "{}.",
+            how_predicted(all, undated(content.sales), content.of)
+        ),
+        "",
+    );
+    let set_aside = set_aside(content.sales, settings);
+    if !set_aside.is_empty() {
+        line(&set_aside, "");
+    }
+    let mut advised: Vec<String> = Vec::new();
+    let mut open: Vec<String> = Vec::new();
+    for (at, (name, figures)) in content.groups.iter().enumerate() {
+        let verdicts = judged(name, figures, content.helps);
+        let fails: Vec<&Verdict> = verdicts
+            .iter()
+            .filter(|v| v.standing == Standing::Fails)
+            .collect();
+        let settled = is_settled(&verdicts);
+        if at > 0 && fails.is_empty() && !settled {
+            open.push(format!("{name} ({})", figures.sales));
+            continue;
+        }
+        let mark = match (fails.is_empty(), settled) {
+            (false, _) => "✗",
+            (true, true) => "✓",
+            (true, false) => "?",
+        };
+        let few = if settled || !fails.is_empty() {
+            ""
+        } else {
+            " Too few sales to be sure of that: log more."
+        };
+        line(&format!("{mark} {name}: {}.{few}", in_words(figures)), "");
+        for verdict in fails {
+            let fresh = verdict
+                .advice
+                .clone()
+                .filter(|advice| !advised.contains(advice));
+            let advice = fresh
+                .as_deref()
+                .map_or(String::new(), |text| format!(" {text}"));
+            line(&format!("{}.{advice}", verdict.says), "  ");
+            advised.extend(fresh);
+        }
+    }
+    if !open.is_empty() {
+        line(
+            &format!("? Too few sales to tell yet: {}.", open.join(", ")),
+            "",
+        );
+    }
+    for note in notes {
+        line(note, "");
+    }
+    line("Every figure, and what it means: --figures", "");
+    out
+}
+
+/// Whether level and 80 % band of a group are judged, so that its sentence can be relied on.
+fn is_settled(verdicts: &[Verdict]) -> bool {
+    let judged = |at: usize| {
+        verdicts
+            .get(at)
+            .is_some_and(|v| v.standing == Standing::Holds)
+    };
+    judged(OF_80_BAND) && judged(OF_LEVEL)
+}
+
+/// `estimates were 1 % low on average, half of them within 7 %; 81 of 100 sales fell in their 80 % range`
+fn in_words(figures: &Figures) -> String {
+    let off = 100.0 * (figures.study.median.value - 1.0);
+    let average = match off.round() {
+        0.0 => "right on average".to_string(),
+        low if low < 0.0 => format!("{:.0} % low on average", -low),
+        high => format!("{high:.0} % high on average"),
+    };
+    let within = figures.study.median_absolute_percentage_error;
+    let coverage = &figures.coverage[OF_80_BAND];
+    format!(
+        "estimates were {average}, half of them within {within:.0} %; {} of {} fell in their 80 % range",
+        coverage.covered,
+        count(coverage.of, "sale")
+    )
+}
