@@ -4,7 +4,8 @@ use super::AppError;
 use crate::parse::quantity::checked;
 use rust_decimal::Decimal;
 
-use crate::parse::money::parse_amount;
+use crate::parse::money::{other_currency_in, parse_amount};
+use crate::parse::words::is_free;
 use crate::trade::Currency;
 use crate::trade::problem::SHOWN;
 use crate::trade::text::{quoted, shorten};
@@ -28,12 +29,21 @@ pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, Ap
     parse_amount(given, currency)
         .and_then(|amount| {
             if amount.is_sign_negative() {
-                Err("an amount of 0 or more; write it without the minus".into())
+                Err("an amount of 0 or more, without a minus".into())
             } else {
                 Ok(amount)
             }
         })
-        .map_err(|expected| refused(flag, given, &expected))
+        .map_err(|expected| match other_currency_in(given, currency) {
+            Some(_) => AppError::Refused {
+                message: format!(
+                    "{flag} {}: expected {expected}",
+                    quoted(&shorten(given, SHOWN))
+                ),
+                next: format!("write what it comes to in {}", currency.code),
+            },
+            None => refused(flag, given, &expected),
+        })
 }
 
 /// [`money`], if given.
@@ -46,6 +56,21 @@ pub fn money_if(
     currency: &Currency,
 ) -> Result<Option<Decimal>, AppError> {
     given.map(|text| money(flag, text, currency)).transpose()
+}
+
+/// What a buyer pays for shipping, if given; `free` is nothing.
+///
+/// # Errors
+/// Those of [`money`].
+pub fn shipping_if(
+    flag: &str,
+    given: Option<&String>,
+    currency: &Currency,
+) -> Result<Option<Decimal>, AppError> {
+    match given {
+        Some(text) if !text.trim().is_empty() && is_free(text) => Ok(Some(Decimal::ZERO)),
+        other => money_if(flag, other, currency),
+    }
 }
 
 /// Reads a number, optionally followed by its unit: `600`, `600 g`, `20 %`. `check` is one of the

@@ -33,6 +33,10 @@ pub struct Listing<'a> {
     pub costs: Costs,
     /// The terms of its sale; none if the book has no outlet.
     pub terms: Option<Terms<'a>>,
+    /// Its note in the table.
+    pub note: Option<String>,
+    /// Where it is found.
+    pub link: Option<String>,
 }
 
 /// The aims of each purchase, and the available money.
@@ -152,7 +156,7 @@ fn wanted_twice<'c, 'l: 'c>(
         .map(|(name, model, count, there)| {
             format!(
                 "what is chosen takes {count} of {name:?} from the drawer for {model}, which has {there}: buy the others, \
-                 or compare anew with \"parts AMOUNT\""
+                 or compare again with \"parts AMOUNT\""
             )
         })
         .collect()

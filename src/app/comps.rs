@@ -7,12 +7,14 @@ use chrono::NaiveDate;
 use polars::prelude::*;
 
 use super::AppError;
+use super::describe::on_scale;
 use super::error::unknown_model;
 use super::unit::SHORTEST_ID;
 use crate::book::Book;
 use crate::book::comps::frame::{FrameRows, short_ids};
-use crate::book::csv::canonical::{OptionalColumn, Writer, check, optional_for};
-use crate::settings::{Settings, of_scale};
+use crate::book::comps::log::FILE_NAME as LOG;
+use crate::book::csv::canonical::{OptionalColumn, Writer, optional_for};
+use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
 use crate::trade::{Attributes, Comp, Currency};
@@ -193,7 +195,9 @@ fn filters(
         ("completeness", filter.completeness),
     ] {
         if let Some(asked) = asked {
-            all.push(col(column).eq(lit(on_scale(column, asked, settings)?)));
+            all.push(col(column).eq(lit(
+                on_scale(column, Some(asked), settings)?.unwrap_or_default(),
+            )));
         }
     }
     if let Some(day) = filter.since {
@@ -231,20 +235,28 @@ fn known_key(model: &str, book: &Book) -> Result<String, AppError> {
     Err(unknown_model(model, names))
 }
 
-/// A name in the spelling of the scale.
-fn on_scale(column: &str, asked: &str, settings: &Settings) -> Result<String, AppError> {
-    let name = match column {
-        "grade" => of_scale(settings.grade_names(), asked),
-        _ => of_scale(settings.completeness_names(), asked),
+/// The first `most` identifiers of sales that begin with a text; only of logged sales if `logged`.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn ids_beginning(
+    book: &Book,
+    begins: &str,
+    logged: bool,
+    most: usize,
+) -> Result<Vec<String>, AppError> {
+    let frame = book.frame(&mut |_| {})?;
+    let rows = FrameRows::new(&frame, &book.settings().currency)?;
+    let wanted = |at: &usize| {
+        rows.comp_id(*at).starts_with(begins) && (!logged || rows.origin(*at).contains(LOG))
     };
-    let name = name.map(|(_, name)| name.to_string());
-    name.ok_or_else(|| AppError::Refused {
-        message: match check(column, asked, settings) {
-            Err(wrong) => format!("--{column}: found {asked:?}: expected {}", wrong.expected),
-            Ok(()) => format!("--{column}: found nothing: expected a name of the scale"),
-        },
-        next: String::new(),
-    })
+    let mut ids: Vec<&str> = (0..rows.len())
+        .filter(wanted)
+        .map(|at| rows.comp_id(at))
+        .collect();
+    ids.sort_unstable();
+    ids.truncate(most);
+    Ok(ids.into_iter().map(str::to_string).collect())
 }
 
 /// Rows with an equal text; case and spacing are ignored.

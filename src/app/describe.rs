@@ -7,13 +7,13 @@ use super::attributes::read_attributes;
 use super::reader::{Asked, Reader};
 use super::unit::{AskedUnit, kit_fault};
 use crate::book::{Book, BookError};
-use crate::settings::{Settings, of_scale};
+use crate::settings::{Settings, Values};
 use crate::trade::Unit;
 use crate::trade::cells::Wrong;
 use crate::trade::checks;
 use crate::trade::names::composed;
-use crate::trade::text::nearest;
-use crate::trade::{Attributes, Items};
+use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::{Attributes, HowSold, Items};
 
 pub use crate::book::watch::Watched as Said;
 
@@ -72,28 +72,26 @@ pub fn subject(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Unit, AppError> {
     let model = said.model.as_str();
-    let missing = items("--missing", &said.missing)?;
+    let values = Values::of(settings);
+    let missing = items("--missing", &said.missing, &values, notice)?;
     if let Some(fault) = kit_fault(model, &missing, settings) {
         return Err(AppError::Refused {
             message: format!("--missing {fault}"),
-            next: "say how many of those are missing, or mend the kit in compband.toml".into(),
+            next: "give the number that is missing, or fix the kit in compband.toml".into(),
         });
     }
     let variant = said.variant.as_deref().map(str::trim);
+    let variant = variant.map(|variant| values.meaning("variant", variant));
     Ok(Unit {
         model: composed(model.trim()).into_owned(),
         variant: variant
             .filter(|variant| !variant.is_empty())
             .map(|variant| composed(variant).into_owned()),
-        completeness: on_scale(
-            "--completeness",
-            said.completeness.as_deref(),
-            settings.completeness_names(),
-        )?,
-        grade: on_scale("--grade", said.grade.as_deref(), settings.grade_names())?,
+        completeness: on_scale("completeness", said.completeness.as_deref(), settings)?,
+        grade: on_scale("grade", said.grade.as_deref(), settings)?,
         missing,
-        extras: items("--extra", &said.extra)?,
-        defects: items("--defect", &said.defect)?,
+        extras: items("--extra", &said.extra, &values, notice)?,
+        defects: items("--defect", &said.defect, &values, notice)?,
         attributes: attributes(&said.set, model, settings, notice)?,
         works: !said.parts,
         how_sold: said.how_sold,
@@ -123,34 +121,74 @@ fn attributes(
 /// Notice about an attribute without a declaration for the model.
 pub fn not_declared(attribute: &str, model: &str) -> String {
     format!(
-        "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
+        "no family in compband.toml declares {attribute:?} for {model:?}, so estimates do not use it"
     )
 }
 
-/// A value of a scale in the spelling of the scale.
-fn on_scale<'a>(
-    flag: &str,
+/// A value of the scale of a column in the spelling of the scale; none if it is a word for a blank.
+///
+/// # Errors
+/// A word that is neither on the scale nor among those that the book knows.
+pub fn on_scale(
+    column: &str,
     given: Option<&str>,
-    scale: impl Iterator<Item = &'a str> + Clone,
+    settings: &Settings,
 ) -> Result<Option<String>, AppError> {
     let Some(given) = given else { return Ok(None) };
-    if let Some((_, name)) = of_scale(scale.clone(), given) {
-        return Ok(Some(name.to_string()));
+    if let Some(name) = Values::of(settings).on_scale(column, given) {
+        return Ok((!name.is_empty()).then(|| name.to_string()));
     }
-    let near = nearest(given, scale.clone())
+    let scale: Vec<&str> = match column {
+        "grade" => settings.grade_names().collect(),
+        _ => settings.completeness_names().collect(),
+    };
+    let near = nearest(given, scale.iter().copied())
         .map_or(String::new(), |near| format!("did you mean {near:?}? "));
-    let scale: Vec<&str> = scale.collect();
     Err(AppError::Refused {
-        message: format!("{flag} {given:?} is not on the book's scale"),
+        message: format!("--{column} {given:?} is not on the book's scale"),
         next: format!("{near}The scale is {} (compband.toml)", scale.join(", ")),
     })
 }
 
-fn items(flag: &str, given: &[String]) -> Result<Items, AppError> {
-    Items::parse(&given.join(";").replace(',', ";")).map_err(|entry| AppError::Refused {
-        message: format!("{flag} {entry:?} is not a thing or a count of it"),
-        next: "write names apart by commas, with a count where there are several: \"charger, battery x2\"".into(),
-    })
+/// A way of selling.
+///
+/// # Errors
+/// The flag, and the words that are known.
+pub fn how_sold(given: Option<&str>, settings: &Settings) -> Result<Option<HowSold>, AppError> {
+    let Some(given) = given else { return Ok(None) };
+    Values::of(settings)
+        .how_sold(given)
+        .ok_or_else(|| AppError::Refused {
+            message: format!(
+                "--how-sold {}: expected one of {}",
+                quoted(&shorten(given, 40)),
+                HowSold::words()
+            ),
+            next: String::new(),
+        })
+}
+
+fn items(
+    flag: &str,
+    given: &[String],
+    values: &Values<'_>,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Items, AppError> {
+    let text = given.join(";");
+    let list = values
+        .list(&text, |_| false)
+        .map_err(|entry| AppError::Refused {
+            message: format!("{flag} {entry:?} is not a name, or a name with a count"),
+            next: "separate names by commas, with a count if there are several: \"charger, battery x2\"".into(),
+        })?;
+    if list.guessed {
+        notice(&format!(
+            "{flag} {} is read as {}",
+            quoted(&shorten(&text, 60)),
+            list.items
+        ));
+    }
+    Ok(list.items)
 }
 
 /// Trims and checks text for one cell of a file of the book.

@@ -10,41 +10,52 @@ use super::compare::Listing;
 use super::selling::outlet;
 use super::unit::kit_fault;
 use crate::book::BookError;
-use crate::book::csv::canonical;
 use crate::deal::bid::{Buying, Costs};
 use crate::deal::outlet::{Terms, TermsError};
 use crate::parse::attribute::attribute_value;
-use crate::parse::money::parse_amount;
+use crate::parse::money::{other_currency_in, parse_amount};
 use crate::parse::quantity::checked;
 use crate::parse::repairs::{chance, minutes, repairs};
-use crate::settings::Settings;
+use crate::parse::words::is_free;
 use crate::settings::selling::{self, Outlet};
+use crate::settings::{Settings, Values};
 use crate::sheets::listings::{self as sheet, Table};
 use crate::trade::attributes::column_name;
 use crate::trade::names::composed;
+use crate::trade::text::line_ends;
 use crate::trade::{Attributes, HowSold, Items, Problem};
+
+pub use crate::sheets::listings::{Wish, parse_wish};
 
 /// Reads one row and collects its problems.
 struct Row<'r, 'a> {
     row: sheet::Row<'r>,
     settings: &'a Settings,
+    values: &'r Values<'a>,
     problems: &'r mut Vec<Problem>,
 }
 
-/// Reads a table of listings; `usual` is the outlet for rows without one.
+/// Reads a table of listings, its columns as `wishes` say and by their usual names; `usual` is the outlet for rows without one.
 ///
 /// # Errors
 /// Every problem of every row; if the file cannot be read; if there are several outlets and none is named.
 pub fn listings<'a>(
-    path: &Path,
+    (path, wishes): (&Path, &[Wish]),
     usual: Option<&str>,
     settings: &'a Settings,
+    notice: &mut dyn FnMut(&str),
 ) -> Result<Vec<Listing<'a>>, AppError> {
     let (mut problems, mut all) = (Vec::new(), Vec::new());
-    Table::open(path)?.rows(&mut problems, |row, problems| {
+    let values = Values::of(settings);
+    let table = Table::open(path, wishes)?;
+    for text in &table.notices {
+        notice(text);
+    }
+    table.rows(&mut problems, |row, problems| {
         let mut row = Row {
             row,
             settings,
+            values: &values,
             problems,
         };
         let outlet = match row.row.text("outlet") {
@@ -78,14 +89,23 @@ impl<'r, 'a> Row<'r, 'a> {
             return blank;
         }
         reader(text).unwrap_or_else(|expected| {
-            self.wrong(column, &expected, "");
+            let ours = &self.settings.currency;
+            let mend = match other_currency_in(text, ours) {
+                Some(_) => format!("write what it comes to in {}", ours.code),
+                None => String::new(),
+            };
+            self.wrong(column, &expected, &mend);
             blank
         })
     }
 
     fn money(&mut self, column: &str) -> Option<Decimal> {
         let currency = &self.settings.currency;
+        let may_be_free = matches!(column, "shipping" | "inbound");
         self.read(column, None, |text| {
+            if may_be_free && is_free(text) {
+                return Ok(Some(Decimal::ZERO));
+            }
             let amount = parse_amount(text, currency)?;
             if amount.is_sign_negative() {
                 return Err("an amount of 0 or more".into());
@@ -114,44 +134,54 @@ impl<'r, 'a> Row<'r, 'a> {
         found
     }
 
+    /// A grade or a level of completeness.
+    fn on_scale(&mut self, column: &str) -> Option<String> {
+        let values = self.values;
+        let scale: Vec<&str> = match column {
+            "grade" => self.settings.grade_names().collect(),
+            _ => self.settings.completeness_names().collect(),
+        };
+        let level = self.read(column, "", |text| {
+            let found = values.on_scale(column, text);
+            found.ok_or_else(|| format!("a {column} of the scale: {}", scale.join(", ")))
+        });
+        (!level.is_empty()).then(|| level.to_string())
+    }
+
+    fn items(&mut self, column: &str) -> Items {
+        let values = self.values;
+        self.read(column, Items::NONE, |text| {
+            let list = values.list(text, |_| false);
+            list.map(|list| list.items)
+                .map_err(|_| "names separated by ;, each with a count from 1 to 999 or none".into())
+        })
+    }
+
     fn facts(&mut self) -> Unit {
-        let settings = self.settings;
-        for column in [
-            "completeness",
-            "grade",
-            "missing",
-            "extras",
-            "defects",
-            "works",
-            "how_sold",
-        ] {
-            if let Err(wrong) = canonical::check(column, self.text(column), settings) {
-                self.wrong(column, &wrong.expected, &wrong.mend);
-            }
-        }
+        let values = self.values;
         let given = |text: &str| (!text.is_empty()).then(|| text.to_string());
-        let items = |text: &str| Items::parse(text).unwrap_or_default();
         let subject = Unit {
-            model: composed(self.text("model")).into_owned(),
-            variant: given(self.text("variant")),
-            completeness: canonical::completeness(self.text("completeness"), settings)
-                .ok()
-                .filter(|level| !level.is_empty()),
-            grade: canonical::grade(self.text("grade"), settings)
-                .ok()
-                .filter(|grade| !grade.is_empty()),
-            missing: items(self.text("missing")),
-            extras: items(self.text("extras")),
-            defects: items(self.text("defects")),
+            model: composed(values.meaning("model", self.text("model"))).into_owned(),
+            variant: given(values.meaning("variant", self.text("variant"))),
+            completeness: self.on_scale("completeness"),
+            grade: self.on_scale("grade"),
+            missing: self.items("missing"),
+            extras: self.items("extras"),
+            defects: self.items("defects"),
             attributes: self.attributes(),
-            works: !self.text("works").eq_ignore_ascii_case("no"),
-            how_sold: HowSold::parse(self.text("how_sold")),
+            works: self.read("works", true, |text| {
+                values.works(text).ok_or_else(|| "yes or no".into())
+            }),
+            how_sold: self.read("how_sold", None, |text| {
+                let expected = || format!("one of {}", HowSold::words());
+                values.how_sold(text).ok_or_else(expected)
+            }),
             venue: None,
         };
         if subject.model.is_empty() {
-            self.wrong("model", "a model", "write which it is");
+            self.wrong("model", "a model", "write which one it is");
         }
-        if let Some(fault) = kit_fault(&subject.model, &subject.missing, settings) {
+        if let Some(fault) = kit_fault(&subject.model, &subject.missing, self.settings) {
             self.wrong(
                 "missing",
                 &format!("no more than the kit has ({fault})"),
@@ -224,10 +254,12 @@ impl<'r, 'a> Row<'r, 'a> {
                     TermsError::TooHeavy(_) => "weight",
                     TermsError::NotSent(_) => "shipping",
                 };
-                self.wrong(column, &format!("what the outlet can do: {error}"), "");
+                self.wrong(column, &format!("something the outlet can do: {error}"), "");
                 None
             }
         };
+        let kept = |text: &str| (!text.is_empty()).then(|| line_ends(&composed(text)));
+        let (note, link) = (kept(self.text("note")), kept(self.text("link")));
         let name = match self.text("listing") {
             "" => format!("row {}", self.row.line),
             name => name.to_string(),
@@ -238,6 +270,8 @@ impl<'r, 'a> Row<'r, 'a> {
             asked,
             costs,
             terms,
+            note,
+            link,
         })
     }
 }

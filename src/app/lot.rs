@@ -8,7 +8,7 @@ use super::describe::{Said, fit_to_keep, one_line, subject};
 use crate::deal::ledger::{Purchase, name};
 use crate::deal::split::shares;
 use crate::parse::money::parse_amount;
-use crate::settings::{Settings, of_scale};
+use crate::settings::{Settings, Values};
 use crate::trade::entry::{Entry, Foreseen};
 use crate::trade::items::MOST;
 use crate::trade::money::grouped;
@@ -18,7 +18,7 @@ use crate::trade::{Currency, HowSold};
 
 /// Form of a unit, for messages.
 pub const FORM: &str =
-    "a unit as \"Nulva 61K: grade B, missing charger\", with x2 behind the model for two of them";
+    "a unit as \"Nulva 61K: grade B, missing charger\", with x2 after the model for two of them";
 
 /// Words of a unit, each with a value but `parts`.
 const WORDS: [&str; 9] = [
@@ -127,12 +127,13 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
     let (word, value) = entry.split_once(char::is_whitespace).unwrap_or((entry, ""));
     let value = value.trim().to_string();
     let known = WORDS.iter().find(|known| known.eq_ignore_ascii_case(word));
+    let values = Values::of(settings);
     match known.copied() {
         Some("parts") if value.is_empty() => said.parts = true,
-        None if of_scale(settings.grade_names(), entry).is_some() => {
+        None if values.grade(entry).is_some() => {
             said.grade = Some(entry.to_string());
         }
-        None if of_scale(settings.completeness_names(), entry).is_some() => {
+        None if values.completeness(entry).is_some() => {
             said.completeness = Some(entry.to_string());
         }
         None => {
@@ -147,7 +148,7 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
             return Err(if value.is_empty() {
                 format!("{word} with its value, as in {FORM}")
             } else {
-                "parts alone: the unit is for parts".into()
+                "the word the word parts alone: the unit is for parts".into()
             });
         }
         Some("variant") => said.variant = Some(value),
@@ -158,9 +159,9 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
         Some("defect") => said.defect.push(value),
         Some("set") => said.set.push(value),
         Some(_) => {
-            let how = HowSold::parse(&value);
-            let words = HowSold::ALL.map(HowSold::as_str).join(", ");
-            said.how_sold = Some(how.ok_or_else(|| format!("how-sold with one of {words}"))?);
+            let how = values.how_sold(&value);
+            let words = HowSold::words();
+            said.how_sold = how.ok_or_else(|| format!("how-sold with one of {words}"))?;
         }
     }
     Ok(())
@@ -192,7 +193,8 @@ pub fn read_split(text: &str, currency: &Currency) -> Result<Vec<Share>, AppErro
                 "--split {}: expected an amount, or estimate",
                 quoted(&shorten(part, 40))
             ),
-            next: "write a share for each unit, apart by semicolons: \"60; 20; estimate\"".into(),
+            next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\""
+                .into(),
         })
     };
     text.split(';').map(|part| one(part.trim())).collect()
@@ -217,7 +219,7 @@ impl Lot {
                     split.len(),
                     self.units.len()
                 ),
-                next: "write one for each unit, apart by semicolons, in the order of the units"
+                next: "write one for each unit, separated by semicolons, in the order of the units"
                     .into(),
             });
         }
@@ -234,7 +236,7 @@ impl Lot {
                     money(rest.abs())
                 ),
                 next:
-                    "write shares that sum to the price, or estimate for those that take the rest"
+                    "write shares that add up to the price, or estimate for units that share the rest"
                         .into(),
             });
         }
@@ -277,10 +279,10 @@ impl Lot {
             .collect();
         Err(AppError::Refused {
             message: format!(
-                "there is no estimate to split the price by for unit {}",
+                "unit {} has no estimate to split the price by",
                 unknown.join(", ")
             ),
-            next: format!("say its share: --split \"{}\"", example.join("; ")),
+            next: format!("give its share: --split \"{}\"", example.join("; ")),
         })
     }
 }
@@ -302,7 +304,7 @@ impl Books<'_> {
             return Err(AppError::Refused {
                 message: format!("a lot of {} units", lot.units.len()),
                 next: format!(
-                    "name 2 to {MOST_UNITS}, each in quotes; one alone is bought with `compband buy`"
+                    "name 2 to {MOST_UNITS}, each in quotes; for one unit use `compband buy`"
                 ),
             });
         }
@@ -454,7 +456,7 @@ mod tests {
             (
                 "estimate",
                 [likely("1"), None, None],
-                "for unit 2 (B2), 3 (C3)",
+                "unit 2 (B2), 3 (C3) has no estimate",
             ),
         ] {
             let error = prices(split, "100.00", made).unwrap_err();

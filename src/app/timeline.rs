@@ -410,6 +410,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
     // Names every setting, so that a new one cannot be forgotten.
     let Settings {
         currency,
+        dates: _,
         rate_days: _,
         price_basis,
         grades,
@@ -424,6 +425,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         deal: _,
         mappings: _,
         words: _,
+        renamed: _,
     } = settings;
     let scales = (&currency.code, price_basis, grades, completeness);
     let made = hash_of_value(&(scales, estimate, rules, kits, families));

@@ -8,20 +8,21 @@ use super::AppError;
 use super::attributes::read_attributes;
 use super::describe::not_declared;
 use super::record::{Outcome, append, sale_of};
-use crate::book::csv::canonical::{self, CURRENCY, PARSED, SOLD_ON};
+use crate::book::csv::canonical::{self, CURRENCY, PARSED, PRICE, SOLD_ON};
 use crate::book::rates::{Rates, no_day};
 use crate::book::{Book, BookError};
 use crate::parse::dates::day_typed;
-use crate::parse::money::parse_amount;
+use crate::parse::money::{other_currency_in, parse_amount};
+use crate::parse::words::is_free;
 use crate::select::pieces::PACKAGING;
-use crate::settings::Settings;
+use crate::settings::{Settings, Values};
 use crate::trade::cells::{self, Wrong};
 use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
 use crate::trade::money::money_text;
-use crate::trade::names::composed;
+use crate::trade::names::{composed, match_key};
 use crate::trade::text::{line_ends, nearest, shorten};
-use crate::trade::{Comp, Currency, Problem, checks};
+use crate::trade::{Comp, Currency, HowSold, Problem, checks};
 
 /// Typed for an unknown day; an empty answer is today.
 pub const NOT_KNOWN: &str = "-";
@@ -70,17 +71,30 @@ pub fn read_comp(
         cells[0] = "new".into();
         cells[SOLD_ON] = today.to_string();
     }
-    let other = other_currency(said[CURRENCY].unwrap_or(&cells[CURRENCY]), settings);
+    let code = said[CURRENCY].map(str::to_string).or_else(|| {
+        let other = other_currency_in(said[PRICE]?, &settings.currency)?;
+        Some(other.code)
+    });
+    let other = other_currency(code.as_ref().unwrap_or(&cells[CURRENCY]), settings);
     let currency = other.as_ref().unwrap_or(&settings.currency);
+    let values = Values::of(settings);
     let mut wrong: Vec<(usize, Wrong)> = Vec::new();
     for (at, text) in said.iter().enumerate() {
+        let text = text.or(code.as_deref().filter(|_| at == CURRENCY));
         let Some(text) = text else { continue };
-        cells[at] = normal(COLUMNS[at], text, currency, today);
+        match normal(COLUMNS[at], text, currency, &values, today) {
+            Ok(text) => cells[at] = text,
+            Err(why) => {
+                cells[at] = text.trim().to_string();
+                wrong.push((at, why));
+                continue;
+            }
+        }
         let checked = checks::cell(COLUMNS[at], &cells[at], today);
         wrong.extend(checked.err().map(|why| (at, why)));
     }
     // Other changes keep the rate of the sale.
-    if said[CURRENCY].or(said[SOLD_ON]).is_some() {
+    if code.as_deref().or(said[SOLD_ON]).is_some() {
         match rate_cells(other.as_ref(), &cells[SOLD_ON], rates) {
             Ok(rate) => cells[COLUMNS.len()..].clone_from_slice(&rate),
             Err(why) => wrong.push((CURRENCY, why)),
@@ -162,20 +176,60 @@ fn rate_cells(
 }
 
 /// The canonical form of a typed cell.
-fn normal(column: &str, text: &str, currency: &Currency, today: NaiveDate) -> String {
+///
+/// # Errors
+/// A text that is no day or no amount where one belongs; other errors are those of the canonical form.
+fn normal(
+    column: &str,
+    text: &str,
+    currency: &Currency,
+    values: &Values<'_>,
+    today: NaiveDate,
+) -> Result<String, Wrong> {
     let text = text.trim();
-    match column {
-        "sold_on" if text == NOT_KNOWN => String::new(),
-        "sold_on" => {
-            day_typed(text, today).map_or_else(|_| text.to_string(), |day| day.to_string())
-        }
+    let or_text = |read: Option<String>| read.unwrap_or_else(|| text.to_string());
+    Ok(match column {
+        "sold_on" if text == NOT_KNOWN || text.is_empty() => String::new(),
+        "sold_on" => day_typed(text, values.date_order(), today)
+            .map_err(|expected| Wrong::new(expected, ""))?
+            .to_string(),
         "currency" => text.to_uppercase(),
-        "price" | "shipping" => {
-            parse_amount(text, currency).map_or_else(|_| text.to_string(), money_text)
+        "shipping" if !text.is_empty() && is_free(text) => "0".to_string(),
+        "price" | "shipping" if text.is_empty() => String::new(),
+        "price" | "shipping" => parse_amount(text, currency)
+            .map(money_text)
+            .map_err(|expected| Wrong::new(expected, ""))?,
+        "grade" | "completeness" => or_text(values.on_scale(column, text).map(str::to_string)),
+        "works" if !text.is_empty() => or_text(values.works(text).map(yes_or_no)),
+        "how_sold" => {
+            let how = values
+                .how_sold(text)
+                .map(|how| how.map_or("", HowSold::as_str));
+            or_text(how.map(str::to_string))
         }
+        "missing" | "extras" | "defects" => {
+            let text = composed(text);
+            let list = values.list(&text, |_| false).ok();
+            list.map_or_else(|| text.to_string(), |list| list.items.to_string())
+        }
+        "variant" => composed(values.meaning(column, text)).into_owned(),
         "note" => line_ends(&composed(text)),
         _ => composed(text).into_owned(),
-    }
+    })
+}
+
+fn yes_or_no(works: bool) -> String {
+    if works { "yes" } else { "no" }.to_string()
+}
+
+/// Whether two texts are the same value of a column.
+pub fn same(column: &str, one: &str, other: &str, settings: &Settings, today: NaiveDate) -> bool {
+    let values = Values::of(settings);
+    let normal = |text: &str| {
+        let normal = normal(column, text, &settings.currency, &values, today);
+        match_key(normal.as_deref().unwrap_or(text))
+    };
+    normal(one) == normal(other)
 }
 
 /// Checks an answer; the day of a sale is written out.
@@ -198,7 +252,11 @@ pub fn answer(
     } else {
         text
     };
-    let normal = normal(column, text, &settings.currency, today);
+    let values = Values::of(settings);
+    let currency = other_currency_in(text, &settings.currency).filter(|_| column == "price");
+    let currency = currency.as_ref().unwrap_or(&settings.currency);
+    let normal =
+        normal(column, text, currency, &values, today).map_err(|wrong| expected(&wrong))?;
     let good = checks::cell(column, &normal, today)
         .and_then(|()| canonical::check(column, &normal, settings));
     match good {
@@ -246,16 +304,50 @@ mod tests {
     #[test]
     fn amounts_come_without_their_currency() {
         let settings = Settings::default();
+        let values = Values::of(&settings);
+        let normal = |column, text| super::normal(column, text, &settings.currency, &values, day());
         for text in ["12.50", "€12.50", "12,50 €", "EUR 12.5", "12.50 eur"] {
-            assert_eq!(
-                normal("price", text, &settings.currency, day()),
-                "12.50",
-                "{text}"
-            );
+            assert_eq!(normal("price", text).as_deref(), Ok("12.50"), "{text}");
         }
-        for text in ["", "free", "12.50 USD"] {
-            assert_eq!(normal("price", text, &settings.currency, day()), text);
+        assert_eq!(normal("price", "").as_deref(), Ok(""));
+        for (text, why) in [
+            ("free", "an amount of EUR"),
+            ("12.50 USD", "another currency"),
+        ] {
+            let wrong = normal("price", text).unwrap_err();
+            assert!(wrong.expected.contains(why), "{wrong:?}");
         }
+    }
+
+    #[test]
+    fn what_is_typed_is_read_as_in_sheets() {
+        let text = "[words.grade]\ngood = \"B\"\n[kits.\"Nulva 61K\"]\nships_with = [\"battery\", \"strap\"]\n";
+        let settings = Settings::parse(text, std::path::Path::new("a")).unwrap();
+        let values = Values::of(&settings);
+        let normal = |column, text| super::normal(column, text, &settings.currency, &values, day());
+        for (column, text, kept) in [
+            ("sold_on", "20.11.2026", "2026-11-20"),
+            ("sold_on", "03/02/2026", "2026-02-03"),
+            ("sold_on", "3 Feb 2026", "2026-02-03"),
+            ("sold_on", "yesterday", "2026-11-24"),
+            ("shipping", "free", "0"),
+            ("grade", "Good", "B"),
+            ("grade", "fair", "fair"),
+            ("works", "fully working", "yes"),
+            ("works", "spares", "no"),
+            ("works", "", ""),
+            ("how_sold", "haggled", "offer"),
+            ("how_sold", "buy now", "fixed"),
+            ("how_sold", "bid", "auction"),
+            ("how_sold", "raffle", "raffle"),
+            ("missing", "strap/2x battery", "battery x2; strap"),
+            ("missing", "strap/hood", "strap/hood"),
+        ] {
+            let read = normal(column, text);
+            assert_eq!(read.as_deref(), Ok(kept), "{column} {text}");
+        }
+        let wrong = normal("sold_on", "soon").unwrap_err();
+        assert!(wrong.expected.contains("20.11.2026"), "{wrong:?}");
     }
 
     #[test]
@@ -277,6 +369,7 @@ mod tests {
         for (column, text) in [
             ("price", "-"),
             ("price", ""),
+            ("price", "12 USD or so"),
             ("price", "free"),
             ("grade", "E"),
             ("sold_on", "soon"),

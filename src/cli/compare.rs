@@ -2,16 +2,15 @@
 
 use std::path::{Path, PathBuf};
 
-use chrono::NaiveDate;
 use clap::Args;
 
 use super::bid::AimArgs;
-use super::{CliError, notice, parse_day, print, today};
-use crate::app::Book;
+use super::{CliError, day_or_today, notice, open, parse_day, print};
 use crate::app::amounts::{money, money_if};
 use crate::app::compare::{Means, compare};
-use crate::app::listings::listings;
+use crate::app::listings::{Wish, listings, parse_wish};
 use crate::app::selling::unsure;
+use crate::parse::dates::WrittenDate;
 use crate::render::compare::{Candidate, Told, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
@@ -20,41 +19,46 @@ const EXAMPLES: &str = "\
 Examples:
   compband compare listings.csv --budget 300
   compband compare listings.csv --budget 300 --profit 15 --loss 10 --json
+  compband compare seen.xlsx --budget 300 --map \"Wanted=asked\" --map \"Seller=note\"
 
-The table has a row for each listing, described as it will be sold, with the columns of comps
-(model, grade, completeness, missing, extras, defects, attr.…) and besides: listing (its name),
-asked, repairs (\"new battery: parts 14, minutes 30, success 0.9; …\"), salvage, minutes, inbound,
-premium, premium_fixed, tax, weeks, outlet, weight, shipping, note. Only model and asked are needed.
-Of the listings that keep every aim at the price asked, those are bought that together earn most
-a week (with --total: in total) within the budget, the cash and what their risk allows together:
-exactly, by trying no less than all that could. Not a promise.";
+The file has one row per listing. Describe each unit as you will sell it, with the columns of sales
+(model, grade, completeness, missing, extras, defects, attr.…) and these: listing (its name), asked,
+repairs (\"new battery: parts 14, minutes 30, success 0.9; …\"), salvage, minutes, inbound, premium,
+premium_fixed, tax, weeks, outlet, weight, shipping, note, link. Only model and asked are required.
+Common other names are known: a column price is read as asked, postage as inbound. Unknown columns
+are not used. Notes and links are printed with their listings.
+compband leaves out listings that miss one of your aims at the asking price. Of the others it picks
+those that together earn most a week (with --total: in total) within the budget, the cash and the
+risk you allow. It looks at every combination, so no choice earns more. Not a promise.";
 
-/// Choose among several listings with one budget
+/// Choose which of several listings to buy with one budget
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CompareArgs {
-    /// Table of the listings (CSV)
+    /// File of the listings: CSV, a spreadsheet (.xlsx, .xls, .ods), or - for text from a pipe
     #[arg(value_name = "LISTINGS")]
     file: PathBuf,
-    /// The money there is for all of them
+    /// Read their column as ours; THEIRS=- leaves it out
+    #[arg(long, value_name = "THEIRS=OURS", value_parser = parse_wish)]
+    map: Vec<Wish>,
+    /// Money you have for all of them
     #[arg(long, value_name = "AMOUNT")]
     budget: String,
-    /// Choose what earns most in total, not most a week, which takes it that short deals can be
-    /// repeated
+    /// Choose what earns most in total, instead of most a week
     #[arg(long)]
     total: bool,
     #[command(flatten)]
     aims: AimArgs,
-    /// Outlet where the table says none [default: the book's, or the only one]
+    /// Outlet for rows without one [default: the one set, or the only one]
     #[arg(long, value_name = "NAME")]
     outlet: Option<String>,
-    /// What an hour of work costs [default: the book's, 0]
+    /// Cost of an hour of your work [default: 0, unless set]
     #[arg(long, value_name = "AMOUNT")]
     wage: Option<String>,
-    /// Day of the estimates: later sales are not used [default: today]
+    /// Estimate as of this date: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
-    /// Print everything as JSON instead
+    as_of: Option<WrittenDate>,
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
@@ -64,17 +68,18 @@ pub struct CompareArgs {
 /// # Errors
 /// If the book or the table cannot be read, or a value is invalid.
 pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let mut settings = book.settings().clone();
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;
     let aims = args.aims.read(&currency)?;
-    let as_of = args.as_of.unwrap_or_else(today);
+    let as_of = day_or_today(args.as_of, book.settings());
     let ground = aims.with_book(&book, &settings, as_of, &mut notice)?;
     if let Some(wage) = money_if("--wage", args.wage.as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
-    let listings = listings(&args.file, args.outlet.as_deref(), &settings)?;
+    let table = (args.file.as_path(), args.map.as_slice());
+    let listings = listings(table, args.outlet.as_deref(), &settings, &mut notice)?;
     let means = Means {
         aims: &ground.aims,
         funds: ground.funds,
@@ -90,6 +95,8 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
             name: listing.name.clone(),
             asked: listing.asked,
             weeks: listing.costs.weeks,
+            note: listing.note.clone(),
+            link: listing.link.clone(),
             judged,
         })
         .collect();

@@ -1,6 +1,9 @@
 //! Days as typed on the command line.
 
-use crate::parse::dates::day_typed;
+use super::notice;
+use crate::parse::dates::{WrittenDate, date_typed};
+use crate::settings::Settings;
+use crate::settings::values::order_word;
 use chrono::NaiveDate;
 
 /// Today, by the local clock.
@@ -8,10 +11,32 @@ pub fn today() -> NaiveDate {
     chrono::Local::now().date_naive()
 }
 
-/// Reads a day of the command line: `YYYY-MM-DD`, or relative to today.
+/// Reads a date of the command line; which day it is, [`day_of`] says once the book is known.
 ///
 /// # Errors
 /// The expected form, as text.
-pub fn parse_day(text: &str) -> Result<NaiveDate, String> {
-    day_typed(text, today())
+pub fn parse_day(text: &str) -> Result<WrittenDate, String> {
+    date_typed(text, today()).map_err(|expected| format!("expected {expected}"))
+}
+
+/// The day that is meant in the book's order of day and month. A date that could be read two ways is said.
+pub fn day_of(said: WrittenDate, settings: &Settings) -> NaiveDate {
+    let order = settings.date_order();
+    let day = said.day(order).unwrap_or_else(today);
+    if let Some(numbers) = said.two_ways() {
+        let other = order.other();
+        let not = numbers
+            .day(other)
+            .map_or(String::new(), |other| format!(", not {other}"));
+        notice(&format!(
+            "the date is read {order}, as {day}{not} (dates = \"{}\" in compband.toml changes that)",
+            order_word(other)
+        ));
+    }
+    day
+}
+
+/// The day that is meant, or today if none is given.
+pub fn day_or_today(said: Option<WrittenDate>, settings: &Settings) -> NaiveDate {
+    said.map_or_else(today, |said| day_of(said, settings))
 }

@@ -4,13 +4,13 @@ use std::path::Path;
 
 use clap::{Args, Subcommand};
 
-use super::{CliError, empty_book, notice, print};
-use crate::app::Book;
+use super::{CliError, empty_book, notice, open, page, print};
 use crate::app::models::models;
 use crate::app::rename::rename;
 use crate::render::models::table;
 use crate::render::numbers::counted;
-use crate::render::table::terminal_width;
+use crate::render::sheet;
+use crate::render::table::{PIPED, terminal_width};
 use crate::trade::text::{quoted, shorten};
 
 const EXAMPLES: &str = "\
@@ -18,10 +18,9 @@ Examples:
   compband models                     every model of the book
   compband models \"nulva 61k\"         one model (case and spacing ignored)
   compband models rename \"Nula 61K\" \"Nulva 61K\"
-                                      sales under one name become those of another, now and
-                                      at later imports";
+                                      rename a model, in the book and in later imports";
 
-/// Sum the book up by model: how many comps, since when, at what prices, in what state
+/// List the models of the book: how many sales, since when, at what prices, in what state
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES, args_conflicts_with_subcommands = true)]
 pub struct ModelsArgs {
@@ -35,14 +34,14 @@ pub struct ModelsArgs {
 /// What to do with models.
 #[derive(Debug, Subcommand)]
 enum Action {
-    /// Make the sales of one model those of another name, now and at later imports
+    /// Rename a model, in the book and in later imports
     Rename {
-        /// The name so far
+        /// The old name
         old: String,
-        /// The name from now on
+        /// The new name
         new: String,
     },
-    /// Say that other names mean a model: their sales become its own, now and at later imports
+    /// Join other names into one model, in the book and in later imports
     Same {
         /// The model
         model: String,
@@ -54,11 +53,12 @@ enum Action {
 
 /// Renames a model.
 fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
-    // Opened anew for each name: the settings change.
-    let book = Book::open(book)?;
+    // Opened again for each name: the settings change.
+    let book = open(book)?;
     let done = rename(&book, old, new, &mut notice)?;
-    let mut text = format!(
-        "{} of {} {} of {}.\n",
+    let width = terminal_width().unwrap_or(PIPED);
+    let line = format!(
+        "{} of {} {} of {}.",
         counted(done.sales as u64, "sale"),
         quoted(&shorten(old, 40)),
         if done.sales == 1 {
@@ -68,11 +68,15 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
         },
         quoted(&shorten(new, 40))
     );
+    let mut text = sheet::fitted(&line, "", Some(width)) + "\n";
     if let Some((entry, path)) = done.entry {
-        text.push_str(&format!(
-            "Kept as entry {entry} in {}; `compband undo` takes the sales back, the name stays\nin compband.toml, [words.model].\n",
+        let line = format!(
+            "Sale record {entry} in {}; `compband undo` gives the sales their old name, the new name stays in \
+                compband.toml, [words.model].",
             path.display()
-        ));
+        );
+        text.push_str(&sheet::fitted(&line, "", Some(width)));
+        text.push('\n');
     }
     print(&text)
 }
@@ -91,10 +95,11 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
                 .try_for_each(|other| renamed(book, other, model));
         }
     }
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let models = models(&book, &args.models, &mut notice)?;
     if models.is_empty() {
         return print(&empty_book());
     }
-    print(&table(&models, book.settings(), terminal_width()))
+    let width = terminal_width().unwrap_or(PIPED);
+    page(&table(&models, book.settings(), Some(width)))
 }

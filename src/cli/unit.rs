@@ -5,17 +5,18 @@ use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 use toml_edit::{DocumentMut, Value};
 
-use super::{CliError, notice, parse_day, today};
+use super::{CliError, day_of, day_or_today, notice, parse_day};
 use crate::app::Book;
-use crate::app::describe::Said;
+use crate::app::describe::{Said, how_sold};
 use crate::app::meant::{Kind, Meant, meant};
-use crate::trade::HowSold;
+use crate::parse::dates::WrittenDate;
+use crate::settings::Settings;
 use crate::trade::comp::{PriceBasis, basis_word};
 
 /// The unit by a name, and what is said of it besides.
 #[derive(Debug, Clone, Args)]
 pub struct MeantArgs {
-    /// The unit: a deal (d7), the name of a watched unit, or a model; flags beside it change what it is
+    /// The unit: a deal (d7), a watched unit by name, or a model; flags change what it is
     #[arg(value_name = "UNIT", conflicts_with = "model")]
     unit: Option<String>,
     #[command(flatten)]
@@ -24,13 +25,13 @@ pub struct MeantArgs {
 
 impl MeantArgs {
     /// Day of the estimate.
-    pub fn day(&self) -> NaiveDate {
-        self.said.day()
+    pub fn day(&self, settings: &Settings) -> NaiveDate {
+        self.said.day(settings)
     }
 
     /// The given day of the estimate.
-    pub fn day_said(&self) -> Option<NaiveDate> {
-        self.said.as_of
+    pub fn day_said(&self, settings: &Settings) -> Option<NaiveDate> {
+        self.said.as_of.map(|said| day_of(said, settings))
     }
 
     /// The unit that is meant.
@@ -38,7 +39,7 @@ impl MeantArgs {
     /// # Errors
     /// If none is said, nothing has its name, or the book cannot be read.
     pub fn meant(&self, book: &Book) -> Result<Meant, CliError> {
-        let besides = self.said.said();
+        let besides = self.said.said(book.settings())?;
         match &self.unit {
             Some(word) => Ok(meant(book, word, besides, &mut notice)?),
             None if self.said.has_model() => Ok(Meant {
@@ -56,7 +57,7 @@ impl MeantArgs {
     pub fn watched(&self, book: &Book) -> Result<Said, CliError> {
         if self.said.as_of.is_some() {
             return Err(CliError::usage(
-                "--as-of: a watched unit is estimated as of the day of each refresh; give the day there",
+                "--as-of: a watched unit is estimated at each refresh; give the date to `compband refresh`",
             ));
         }
         Ok(self.meant(book)?.said)
@@ -65,7 +66,7 @@ impl MeantArgs {
 
 /// The error where no unit is said.
 const WHICH: &str =
-    "which unit? Say a deal (d7), the name of a watched unit, or a model, with --model or without";
+    "which unit? Give a deal (d7), the name of a watched unit, or a model, with --model or without";
 
 /// The model of the unit that a word means, or the model that is said.
 ///
@@ -91,25 +92,25 @@ pub struct UnitArgs {
     model: Option<String>,
     #[command(flatten)]
     facts: FactArgs,
-    /// Day of the estimate: later sales are not used [default: today]
+    /// Estimate as of this date: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
-    as_of: Option<NaiveDate>,
-    /// Chance of the band in per cent [default: the book's, 80]
+    as_of: Option<WrittenDate>,
+    /// Chance that a sale falls in the range, in per cent [default: 80, unless set]
     #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(1..=99))]
     band: Option<u8>,
-    /// Which price is meant [default: the book's, delivered]
+    /// Price with the shipping the buyer paid (delivered), or without (item) [default: delivered, unless set]
     #[arg(long, value_name = "BASIS", value_enum)]
     basis: Option<PriceBasis>,
-    /// Use this comp whatever the tests say (an id or its beginning)
+    /// Use this sale even if it looks mistyped or odd (its id, or how the id begins)
     #[arg(long, value_name = "ID")]
     keep: Vec<String>,
-    /// Leave this comp out (an id or its beginning)
+    /// Do not use this sale (its id, or how the id begins)
     #[arg(long, value_name = "ID")]
     drop: Vec<String>,
-    /// Comps at which widening the search stops [default: the book's, 40]
+    /// Add less similar sales until there are this many [default: 40, unless set]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
     enough: Option<u32>,
-    /// Days looked back on before the last widening step [default: the book's, 365]
+    /// Look back this many days before adding still older sales [default: 365, unless set]
     #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..))]
     window: Option<u32>,
 }
@@ -120,40 +121,30 @@ pub struct FactArgs {
     /// Variant: colour, storage, revision
     #[arg(long, value_name = "VARIANT")]
     variant: Option<String>,
-    /// Completeness, a level of the book's scale (bare, usable, full, boxed, sealed)
+    /// How complete it is: bare, usable, full, boxed, sealed, or a level of your own scale
     #[arg(long, value_name = "LEVEL")]
     completeness: Option<String>,
-    /// Grade, a letter of the book's scale (A, B, C, D)
+    /// Grade of wear: A, B, C, D, or a grade of your own scale
     #[arg(long, value_name = "GRADE")]
     grade: Option<String>,
-    /// Pieces missing beyond that, apart by commas ("charger, battery x2")
+    /// Pieces missing from that level, separated by commas ("charger, battery x2")
     #[arg(long, value_name = "PIECES")]
     missing: Vec<String>,
-    /// Things beyond that, apart by commas ("battery x2")
+    /// Pieces beyond that level, separated by commas ("battery x2")
     #[arg(long, value_name = "THINGS")]
     extra: Vec<String>,
-    /// Faults that do not stop it working, apart by commas
+    /// Faults that do not stop it working, separated by commas
     #[arg(long, value_name = "FAULTS")]
     defect: Vec<String>,
-    /// A numeric attribute, such as storage=256 or "storage=256 GB"; can be given several times
+    /// A number of the unit, such as storage=256 or "storage=256 GB"; repeat it for more
     #[arg(long, value_name = "NAME=VALUE")]
     set: Vec<String>,
     /// The unit does not work: for parts only
     #[arg(long)]
     parts: bool,
-    /// How it will be sold
-    #[arg(long, value_name = "HOW", value_enum)]
-    how_sold: Option<HowSold>,
-}
-
-impl ValueEnum for HowSold {
-    fn value_variants<'a>() -> &'a [Self] {
-        &Self::ALL
-    }
-
-    fn to_possible_value(&self) -> Option<PossibleValue> {
-        Some(PossibleValue::new(self.as_str()))
-    }
+    /// How it will be sold: bid, fixed price or haggled
+    #[arg(long, value_name = "HOW")]
+    how_sold: Option<String>,
 }
 
 impl ValueEnum for PriceBasis {
@@ -168,8 +159,8 @@ impl ValueEnum for PriceBasis {
 
 impl UnitArgs {
     /// Day of the estimate.
-    pub fn day(&self) -> NaiveDate {
-        self.as_of.unwrap_or_else(today)
+    pub fn day(&self, settings: &Settings) -> NaiveDate {
+        day_or_today(self.as_of, settings)
     }
 
     /// Whether a model is given, if that is optional.
@@ -181,15 +172,25 @@ impl UnitArgs {
 
     /// Whether nothing is given except perhaps the day.
     pub fn is_blank(&self) -> bool {
+        let model = self.model.as_deref().unwrap_or_default();
         let blank = Said {
-            model: self.model.clone().unwrap_or_default(),
+            model: model.to_string(),
             ..Said::default()
         };
-        !self.has_model() && self.said() == blank
+        let said = self.with(self.facts.told(model));
+        !self.has_model() && self.facts.how_sold.is_none() && said == blank
     }
 
     /// The description without the day.
-    pub fn said(&self) -> Said {
+    ///
+    /// # Errors
+    /// A way of selling that is not known.
+    pub fn said(&self, settings: &Settings) -> Result<Said, CliError> {
+        let model = self.model.as_deref().unwrap_or_default();
+        Ok(self.with(self.facts.said(model, settings)?))
+    }
+
+    fn with(&self, facts: Said) -> Said {
         Said {
             band: self.band,
             basis: self.basis,
@@ -197,14 +198,25 @@ impl UnitArgs {
             drop: self.drop.clone(),
             enough: self.enough,
             window: self.window,
-            ..self.facts.said(self.model.as_deref().unwrap_or_default())
+            ..facts
         }
     }
 }
 
 impl FactArgs {
     /// The given description of a unit of this model.
-    pub fn said(&self, model: &str) -> Said {
+    ///
+    /// # Errors
+    /// A way of selling that is not known.
+    pub fn said(&self, model: &str, settings: &Settings) -> Result<Said, CliError> {
+        Ok(Said {
+            how_sold: how_sold(self.how_sold.as_deref(), settings)?,
+            ..self.told(model)
+        })
+    }
+
+    /// The description without the way of selling.
+    fn told(&self, model: &str) -> Said {
         Said {
             model: model.to_string(),
             variant: self.variant.clone(),
@@ -215,7 +227,6 @@ impl FactArgs {
             defect: self.defect.clone(),
             set: self.set.clone(),
             parts: self.parts,
-            how_sold: self.how_sold,
             ..Said::default()
         }
     }

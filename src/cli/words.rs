@@ -47,6 +47,21 @@ pub fn ask(unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
     Ok(meanings)
 }
 
+/// Asks whether a column is what the buyer paid for shipping.
+///
+/// # Errors
+/// If the terminal cannot be read.
+pub fn is_shipping(column: &str, examples: &[String]) -> Result<bool, AppError> {
+    const SHIPPING: &str = "shipping";
+    let text = format!(
+        "column {column} ({}): is it what the buyer paid for shipping? yes or no",
+        examples.join(", ")
+    );
+    let meant = |yes| if yes { SHIPPING } else { "not used" }.to_string();
+    let answered = yes_or_no(&text, meant)?;
+    Ok(answered.is_some_and(|said| said == SHIPPING))
+}
+
 /// Whether a model is another spelling of the one that it resembles; that one if so.
 fn twin(one: &UnknownWord) -> Result<Option<String>, AppError> {
     let near = one.likely.as_deref().unwrap_or_default();
@@ -57,15 +72,20 @@ fn twin(one: &UnknownWord) -> Result<Option<String>, AppError> {
         one.first,
         quoted(&shorten(near, 30))
     );
+    yes_or_no(&text, |yes| if yes { near } else { SKIP }.to_string())
+}
+
+/// What an answer of yes or no comes to, yes by default; none if there are to be no more questions.
+fn yes_or_no(text: &str, meant: impl Fn(bool) -> String) -> Result<Option<String>, AppError> {
     let question = Question {
-        text: &text,
+        text,
         usual: "yes",
         hints: &[],
         words: Words::one(["yes", "no"].map(String::from)),
     };
     let check = |answer: &str| match answer.trim().to_lowercase().as_str() {
-        "yes" => Ok(near.to_string()),
-        "no" => Ok(SKIP.to_string()),
+        "yes" | "y" => Ok(meant(true)),
+        "no" | "n" => Ok(meant(false)),
         _ => Err("answer with yes or no".to_string()),
     };
     asked(&question, check)
@@ -78,7 +98,10 @@ fn answer(one: &UnknownWord) -> Result<Option<String>, AppError> {
         quoted(&shorten(&one.word, 30)),
         counted(one.rows, "row"),
         one.first,
-        one.column.name().replace('_', " "),
+        match one.column {
+            Column::HowSold => "way of selling".to_string(),
+            column => column.name().replace('_', " "),
+        },
         one.values.join(", ")
     );
     let known = one

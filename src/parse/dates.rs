@@ -4,8 +4,6 @@ use std::fmt;
 
 use chrono::{Datelike, Days, NaiveDate};
 
-use crate::trade::cells;
-
 /// Order of day and month in a date.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateOrder {
@@ -13,6 +11,16 @@ pub enum DateOrder {
     DayFirst,
     /// `12/31/2025`
     MonthFirst,
+}
+
+impl DateOrder {
+    /// The other order.
+    pub fn other(self) -> Self {
+        match self {
+            Self::DayFirst => Self::MonthFirst,
+            Self::MonthFirst => Self::DayFirst,
+        }
+    }
 }
 
 impl fmt::Display for DateOrder {
@@ -39,6 +47,26 @@ pub struct NumericDate {
     first: u32,
     second: u32,
     year: i32,
+    /// Whether dots are between the numbers: then the day is first wherever such dates are written.
+    dotted: bool,
+}
+
+impl WrittenDate {
+    /// The day, in this order if both orders are possible.
+    pub fn day(&self, order: DateOrder) -> Option<NaiveDate> {
+        match self {
+            Self::Plain(day) => Some(*day),
+            Self::Numbers(numbers) => numbers.certain().or_else(|| numbers.day(order)),
+        }
+    }
+
+    /// The date, if it could be read two ways.
+    pub fn two_ways(&self) -> Option<NumericDate> {
+        match self {
+            Self::Numbers(numbers) if numbers.certain().is_none() => Some(*numbers),
+            _ => None,
+        }
+    }
 }
 
 /// Reason why a text is not a date.
@@ -61,13 +89,13 @@ impl NumericDate {
         }
     }
 
-    /// The day, if both orders agree or only one is possible.
+    /// The day, if both orders agree, only one is possible, or dots say that the day is first.
     pub fn certain(&self) -> Option<NaiveDate> {
         match (
             self.day(DateOrder::DayFirst),
             self.day(DateOrder::MonthFirst),
         ) {
-            (Some(one), Some(other)) if one != other => None,
+            (Some(one), Some(other)) if one != other => self.dotted.then_some(one),
             (one, other) => one.or(other),
         }
     }
@@ -106,30 +134,32 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
     numeric(date)
 }
 
-/// Reads a day as typed: `YYYY-MM-DD`, or relative to `today` ([`said_on`]).
+/// Reads a day as typed: any date of [`read_date`], or one relative to `today` ([`said_on`]).
 ///
 /// # Errors
 /// The expected form, as text.
-pub fn day_typed(text: &str, today: NaiveDate) -> Result<NaiveDate, String> {
+pub fn date_typed(text: &str, today: NaiveDate) -> Result<WrittenDate, String> {
     let text = text.trim();
-    said_on(today, text)
-        .or_else(|| plain_day(text))
-        .map_or_else(|| cells::day(text), Ok)
-        .map_err(|wrong| {
-            format!(
-                "expected {}, today, yesterday, a weekday, or 3 days ago",
-                wrong.expected
-            )
-        })
+    if let Some(day) = said_on(today, text) {
+        return Ok(WrittenDate::Plain(day));
+    }
+    read_date(text).map_err(|error| match error {
+        DateError::NoSuchDay => "a day that the calendar has".to_string(),
+        DateError::Unreadable | DateError::Serial(_) => TYPED.to_string(),
+    })
 }
 
-/// A day with an unambiguous order of year, month and day, such as `2026-3-1`.
-fn plain_day(text: &str) -> Option<NaiveDate> {
-    match read_date(text) {
-        Ok(WrittenDate::Plain(day)) => Some(day),
-        _ => None,
-    }
+/// Reads a day as [`date_typed`] does, with this order of day and month where both are possible.
+///
+/// # Errors
+/// Those of [`date_typed`].
+pub fn day_typed(text: &str, order: DateOrder, today: NaiveDate) -> Result<NaiveDate, String> {
+    let written = date_typed(text, today)?;
+    written.day(order).ok_or_else(|| TYPED.to_string())
 }
+
+/// Form of a day as typed, for messages.
+const TYPED: &str = "a day, such as 2026-11-20, 20.11.2026, 20 Nov 2026, today, yesterday, a weekday, or 3 days ago";
 
 /// Reads a day relative to `today`: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday
 /// (`monday`, `last mon`), meaning the last one before today. `None` for any other text, and for
@@ -254,6 +284,7 @@ fn numeric(text: &str) -> Result<WrittenDate, DateError> {
         first: small(first)?,
         second: small(second)?,
         year: full_year(year)?,
+        dotted: mark == '.',
     };
     if numbers.day(DateOrder::DayFirst).is_none() && numbers.day(DateOrder::MonthFirst).is_none() {
         return Err(DateError::NoSuchDay);
@@ -406,6 +437,38 @@ mod tests {
             assert_eq!(numbers.day(DateOrder::DayFirst), day_first, "{text}");
             assert_eq!(numbers.day(DateOrder::MonthFirst), month_first, "{text}");
         }
+    }
+
+    #[test]
+    fn typed_days_take_every_form() {
+        // A Wednesday.
+        let today = day(2026, 11, 25);
+        for (text, day_first, month_first) in [
+            ("2026-11-20", "2026-11-20", "2026-11-20"),
+            ("20.11.2026", "2026-11-20", "2026-11-20"),
+            ("3.2.2026", "2026-02-03", "2026-02-03"),
+            ("3 Feb 2026", "2026-02-03", "2026-02-03"),
+            ("Feb 3, 2026", "2026-02-03", "2026-02-03"),
+            ("03/02/2026", "2026-02-03", "2026-03-02"),
+            ("20/11/2026", "2026-11-20", "2026-11-20"),
+            ("11/20/26", "2026-11-20", "2026-11-20"),
+            (" yesterday ", "2026-11-24", "2026-11-24"),
+            ("20261120", "2026-11-20", "2026-11-20"),
+        ] {
+            for (order, expected) in [
+                (DateOrder::DayFirst, day_first),
+                (DateOrder::MonthFirst, month_first),
+            ] {
+                let read = day_typed(text, order, today).map(|day| day.to_string());
+                assert_eq!(read.as_deref(), Ok(expected), "{text} {order}");
+            }
+            let two = date_typed(text, today).unwrap().two_ways().is_some();
+            assert_eq!(two, day_first != month_first, "{text}");
+        }
+        let wrong = |text| date_typed(text, today).unwrap_err();
+        assert!(wrong("31.2.2026").contains("calendar has"));
+        assert!(wrong("soon").contains("20.11.2026, 20 Nov 2026, today"));
+        assert!(wrong("46000").starts_with("a day, such as"));
     }
 
     #[test]

@@ -159,6 +159,26 @@ pub fn read_rate(text: &str) -> Result<Amount, AmountError> {
     readings(text, false, RATES)
 }
 
+/// Whether a text could be an amount of some currency: a number with at most a sign or a code of money beside it.
+pub fn looks_like_amount(text: &str) -> bool {
+    let beside = |c: char| c.is_alphabetic() || c.is_whitespace() || "$€£¥₩₹₺₽₴₪₫₱฿₦".contains(c);
+    let is_money = |unit: &str| {
+        let unit = unit.trim();
+        let code = unit.len() == 3 && unit.is_ascii();
+        let likely = Currency::likely(unit).is_some() && (!code || unit == unit.to_uppercase());
+        unit.is_empty() || likely
+    };
+    let text = text.trim();
+    let number = text.trim_matches(beside);
+    let Some(at) = text.find(number).filter(|_| !number.is_empty()) else {
+        return false;
+    };
+    let (before, after) = (&text[..at], &text[at + number.len()..]);
+    is_money(before)
+        && is_money(after)
+        && read_quantity(number).is_ok_and(|(_, unit)| unit.is_empty())
+}
+
 /// Reads a number followed by an optional unit, as people write it: `256`, `256 GB`, `1,5"`, `-3.2
 /// %`. Bounds and decimals are those of amounts. The unit is returned trimmed.
 ///
@@ -224,6 +244,17 @@ fn readings(number: &str, negative: bool, bounds: Bounds) -> Result<Amount, Amou
         (Err(_), Ok(comma)) => Ok(Amount { point: None, comma }),
         (Ok(point), Err(_)) => Ok(Amount { point, comma: None }),
     }
+}
+
+/// The other currency that an amount names by its code, such as `110.00 GBP` where the book is in EUR.
+pub fn other_currency_in(text: &str, ours: &Currency) -> Option<Currency> {
+    let mut words = text
+        .split(|c: char| !c.is_alphabetic())
+        .filter(|word| !word.is_empty());
+    let (code, more) = (words.next()?, words.next());
+    let is_code = more.is_none() && code.len() == 3 && code.bytes().all(|b| b.is_ascii_uppercase());
+    let other = Currency::of_code(code).filter(|_| is_code)?;
+    (other.code != ours.code).then_some(other)
 }
 
 /// Reads a single amount, without other amounts that would show the decimal mark.
@@ -489,6 +520,35 @@ mod tests {
         assert_eq!(grouped.proves(), Some(DecimalMark::Point));
         let said = parse_amount("free", &currency("JPY")).unwrap_err();
         assert_eq!(said, "an amount of JPY, such as 1234");
+    }
+
+    #[test]
+    fn what_looks_like_an_amount() {
+        for text in [
+            "4.90", "4", "£4.90", "4,90 €", "EUR 5", "5 GBP", "1.234,50", "kr 50",
+        ] {
+            assert!(looks_like_amount(text), "{text}");
+        }
+        for text in [
+            "",
+            "€",
+            "4 pcs",
+            "12 kg",
+            "3/4",
+            "abc",
+            "2026-01-02",
+            "4 or 5",
+            "gbp",
+        ] {
+            assert!(!looks_like_amount(text), "{text}");
+        }
+        let eur = currency("EUR");
+        let other = |text| other_currency_in(text, &eur).map(|other| other.code);
+        assert_eq!(other("110.00 GBP").as_deref(), Some("GBP"));
+        assert_eq!(
+            (other("110 EUR"), other("110"), other("5 gbp")),
+            (None, None, None)
+        );
     }
 
     #[test]

@@ -11,6 +11,7 @@ use super::table::{Grid, Kind};
 use crate::app::compare::Means;
 use crate::deal::bid::{Advice, Judged};
 use crate::trade::Currency;
+use crate::trade::text::shorten;
 
 /// A listing with its verdict, or the reason why there is none.
 #[derive(Debug)]
@@ -21,6 +22,10 @@ pub struct Candidate {
     pub asked: Decimal,
     /// Weeks from payment to the proceeds, if given.
     pub weeks: Option<Decimal>,
+    /// Its note in the table.
+    pub note: Option<String>,
+    /// Where it is found.
+    pub link: Option<String>,
     /// The verdict.
     pub judged: Result<Judged, String>,
 }
@@ -110,6 +115,13 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
             let _ = writeln!(out, "{}", wrap(&reason, prose, "  "));
         }
     }
+    let notes = notes(content);
+    if !notes.is_empty() {
+        let _ = writeln!(out, "\n{HEADING}Notes{HEADING:#}");
+        for note in notes {
+            let _ = writeln!(out, "{}", wrap(&note, prose, "  "));
+        }
+    }
     for line in limits(content) {
         let _ = writeln!(out, "\n{}", wrap(&line, prose, ""));
     }
@@ -163,6 +175,20 @@ fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
         Err(why) => why.to_string(),
     };
     Some(format!("{}: {why}.", candidate.name))
+}
+
+/// The note and the link of each listing that has one, best first.
+fn notes(content: &Told<'_>) -> Vec<String> {
+    let ranked = content
+        .ranked()
+        .into_iter()
+        .map(|at| &content.candidates[at]);
+    let note = |one: &Candidate| {
+        let both = [&one.note, &one.link].into_iter().flatten();
+        let both: Vec<String> = both.map(|text| shorten(text, 200)).collect();
+        (!both.is_empty()).then(|| format!("{}: {}", one.name, both.join("; ")))
+    };
+    ranked.filter_map(note).collect()
 }
 
 /// What limits the choice besides the budget.

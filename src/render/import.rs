@@ -4,15 +4,15 @@ use super::comps::changes;
 use super::numbers::counted;
 use super::sheet::fitted;
 use super::undeclared::of_import;
-use crate::app::import::{FileCount, Imported, Plan};
+use crate::app::import::{FileCount, Imported, Plan, map_flag};
 use crate::settings::Settings;
 use crate::trade::text::{quoted, shorten};
 
 /// The report of an import, as far as it went.
 pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
     let mut text = summary(imported, width);
-    text.push_str(&words(imported));
-    text.push_str(&updates(imported));
+    text.push_str(&words(imported, width));
+    text.push_str(&updates(imported, width));
     if imported.refused {
         return text;
     }
@@ -22,26 +22,26 @@ pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> S
         "set aside in"
     };
     for (path, rows) in &imported.aside {
-        let line = format!("{} {verb} {}\n", counted(*rows, "row"), path.display());
-        text.push_str(&line);
+        let line = format!("{} {verb} {}", counted(*rows, "row"), path.display());
+        text.push_str(&format!("{}\n", fitted(&line, "", width)));
     }
     text.push_str(&counts(&imported.plan, imported.dry_run));
     if imported.dry_run {
         text.push_str("Nothing was written (--dry-run).\n");
     }
     if let Some((entry, path)) = &imported.entry {
-        text.push_str(&format!(
-            "Kept as entry {entry} in {}; `compband undo` takes it back.\n",
+        let line = format!(
+            "Sale record {entry} in {}; `compband undo` removes it.",
             path.display()
-        ));
+        );
+        text.push_str(&format!("{}\n", fitted(&line, "", width)));
     }
     if imported.unfinished.is_some() {
         return text;
     }
     if let Some(name) = &imported.mapping {
-        text.push_str(&format!(
-            "The mapping was saved; use it with --mapping {name:?}.\n"
-        ));
+        let line = format!("The mapping was saved; use it with --mapping {name:?}.");
+        text.push_str(&format!("{}\n", fitted(&line, "", width)));
     }
     text.push_str(&of_import(imported, settings, width));
     text
@@ -54,7 +54,7 @@ pub fn troubles(plan: &Plan, most: usize) -> Vec<String> {
         if trouble.rows == 1 {
             return problem.to_string();
         }
-        let column = if problem.column.is_empty() {
+        let column = if problem.column.is_empty() || trouble.columns {
             String::new()
         } else {
             format!(", column {}", shorten(&problem.column, usize::MAX))
@@ -67,7 +67,7 @@ pub fn troubles(plan: &Plan, most: usize) -> Vec<String> {
         format!(
             "{}{column}: {found}in {}, first in row {}: expected {}; {}",
             shorten(&problem.file, usize::MAX),
-            counted(trouble.rows, "row"),
+            counted(trouble.rows, if trouble.columns { "cell" } else { "row" }),
             problem.row,
             shorten(&problem.expected, usize::MAX),
             shorten(&problem.mend, usize::MAX)
@@ -77,7 +77,7 @@ pub fn troubles(plan: &Plan, most: usize) -> Vec<String> {
 }
 
 /// The words that the book knows from now on.
-fn words(imported: &Imported) -> String {
+fn words(imported: &Imported, width: Option<u16>) -> String {
     if imported.words.is_empty() {
         return String::new();
     }
@@ -102,16 +102,18 @@ fn words(imported: &Imported) -> String {
     } else {
         "Kept"
     };
-    format!(
-        "{verb} for later imports, in compband.toml: {}.\n",
+    let line = format!(
+        "{verb} for later imports, in compband.toml: {}.",
         said.join(", ")
-    )
+    );
+    format!("{}\n", fitted(&line, "", width))
 }
 
 /// Interpretation of each file.
 fn summary(imported: &Imported, width: Option<u16>) -> String {
     let mut text = String::new();
-    for (input, count) in imported.inputs.iter().zip(&imported.plan.files) {
+    let files = imported.inputs.iter().zip(&imported.plan.files);
+    for (at, (input, count)) in files.enumerate() {
         let mut how = vec![counted(count.rows, "row")];
         match &input.sheet {
             Some(sheet) => how.push(format!("sheet {}", quoted(&shorten(sheet, 40)))),
@@ -120,12 +122,9 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
                 format!("{} between cells", input.delimiter_name()),
             ]),
         }
-        how.extend(
-            count
-                .date_order
-                .iter()
-                .map(|order| format!("dates {order}")),
-        );
+        let said_below = count.two_ways.is_some();
+        let order = count.date_order.iter().filter(|_| !said_below);
+        how.extend(order.map(|order| format!("dates {order}")));
         how.extend(count.decimal_mark.clone());
         let how = format!("{}: {}", input.name, how.join(", "));
         text.push_str(&format!("{}\n", fitted(&how, "", width)));
@@ -140,38 +139,90 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
             let columns = format!("columns: {}", renamed.join(", "));
             text.push_str(&format!("{}\n", fitted(&columns, "  ", width)));
         }
-        for (number, one, many) in passed_over(count) {
-            if number > 0 {
-                text.push_str(&format!(
-                    "  {number} {}\n",
-                    if number == 1 { one } else { many }
-                ));
-            }
+        let skipped = skipped(count).into_iter();
+        let skipped = skipped.filter(|(number, ..)| *number > 0);
+        let notes = skipped
+            .map(|(number, one, many)| format!("{number} {}", if number == 1 { one } else { many }))
+            .chain(labels(count))
+            .chain(undated(count))
+            .chain(not_used(imported, at))
+            .chain(two_ways(count))
+            .chain(split_lists(count));
+        for note in notes {
+            text.push_str(&format!("{}\n", fitted(&note, "  ", width)));
         }
-        text.push_str(&labels(count, width));
-        text.push_str(&undated(count, width));
     }
     text
 }
 
+/// `columns not used: "Buyer", "Town" (--map "Buyer=…" takes one in)`, and a line for each that may be of use.
+fn not_used(imported: &Imported, at: usize) -> Vec<String> {
+    let all = imported.not_used(at);
+    let (hinted, plain): (Vec<_>, Vec<_>) = all.into_iter().partition(|one| one.hint.is_some());
+    let names: Vec<&str> = plain.iter().map(|one| one.shown.as_str()).collect();
+    let lines = hinted.into_iter().map(|one| {
+        let hint = one.hint.unwrap_or_default();
+        format!("column {} is not used: {hint}", one.shown)
+    });
+    let mut lines: Vec<String> = lines.collect();
+    if let Some(first) = names.first() {
+        let (columns, takes) = match names.len() {
+            1 => ("column", "takes it in"),
+            _ => ("columns", "takes one in"),
+        };
+        let all = names.join(", ");
+        lines.push(format!(
+            "{columns} not used: {all} ({} {takes}, as attr.NAME if it holds numbers of the unit)",
+            map_flag(first, "…")
+        ));
+    }
+    lines
+}
+
+/// What was taken of dates that could be read two ways.
+fn two_ways(count: &FileCount) -> Option<String> {
+    let found = count.two_ways.as_ref()?;
+    let order = count.date_order.as_deref()?;
+    let other = count.other_order;
+    let (dates, were) = match found.rows {
+        1 => ("1 date".to_string(), "was"),
+        many => (format!("{many} dates"), "were"),
+    };
+    Some(format!(
+        "{dates} could be read two ways and {were} read {order}: {} in row {} is {} (--dates {other} reads them the \
+         other way)",
+        found.text, found.first, found.read
+    ))
+}
+
+/// What was taken of lists that were split by a guess.
+fn split_lists(count: &FileCount) -> Option<String> {
+    let found = count.split_lists.as_ref()?;
+    let text = &found.text;
+    let rows = counted(found.rows, "row");
+    Some(format!(
+        "lists split at a slash or \"and\" in {rows}, a guess: {} in row {} is {} (--value \"pieces:{text}={text}\" \
+         keeps it whole)",
+        quoted(text),
+        found.first,
+        found.read
+    ))
+}
+
 /// Rows that are not simply one sale: their numbers, and their names in singular and plural.
-fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 6] {
+fn skipped(count: &FileCount) -> [(u64, &'static str, &'static str); 6] {
     [
         (count.sums, "row of sums skipped", "rows of sums skipped"),
-        (
-            count.blank,
-            "blank line passed over",
-            "blank lines passed over",
-        ),
+        (count.blank, "blank line skipped", "blank lines skipped"),
         (
             count.repeated_headers,
-            "repeated header passed over",
-            "repeated headers passed over",
+            "repeated header skipped",
+            "repeated headers skipped",
         ),
         (
             count.repeated,
-            "row passed over that says the same as an earlier one of the same comp_id",
-            "rows passed over that say the same as earlier ones of the same comp_id",
+            "row skipped: the same as an earlier one of the same comp_id",
+            "rows skipped: the same as earlier ones of the same comp_id",
         ),
         (
             count.identical,
@@ -186,46 +237,37 @@ fn passed_over(count: &FileCount) -> [(u64, &'static str, &'static str); 6] {
     ]
 }
 
-/// `  2 rows of one cell skipped (the first in row 9: "March")`.
-fn labels(count: &FileCount, width: Option<u16>) -> String {
-    let Some((row, text)) = &count.first_label else {
-        return String::new();
-    };
-    let note = match count.labels {
+/// `2 rows of one cell skipped (the first in row 9: "March")`.
+fn labels(count: &FileCount) -> Option<String> {
+    let (row, text) = count.first_label.as_ref()?;
+    Some(match count.labels {
         1 => format!("1 row of one cell skipped (row {row}: {})", quoted(text)),
         number => format!(
             "{number} rows of one cell skipped (the first in row {row}: {})",
             quoted(text)
         ),
-    };
-    format!("{}\n", fitted(&note, "  ", width))
+    })
 }
 
-/// `  3 sales have no date (the first in row 5): they count as of average age`.
-fn undated(count: &FileCount, width: Option<u16>) -> String {
-    let Some(first) = count.first_undated else {
-        return String::new();
-    };
-    let note = match count.undated {
+/// `3 sales have no date (the first in row 5): they count as of average age`.
+fn undated(count: &FileCount) -> Option<String> {
+    let first = count.first_undated?;
+    Some(match count.undated {
         1 => format!("1 sale has no date (row {first}): it counts as of average age"),
         number => format!(
             "{number} sales have no date (the first in row {first}): they count as of average age"
         ),
-    };
-    format!("{}\n", fitted(&note, "  ", width))
+    })
 }
 
 /// The first changes, old → new.
-fn updates(imported: &Imported) -> String {
+fn updates(imported: &Imported, width: Option<u16>) -> String {
     let plan = &imported.plan;
     let mut text = String::new();
     for new in &plan.updates {
         if let Some(old) = imported.before.get(&new.comp_id) {
-            text.push_str(&format!(
-                "{}: {}\n",
-                new.comp_id,
-                changes(old, new).join(", ")
-            ));
+            let line = format!("{}: {}", new.comp_id, changes(old, new).join(", "));
+            text.push_str(&format!("{}\n", fitted(&line, "", width)));
         }
     }
     let more = plan.updated.saturating_sub(plan.updates.len() as u64);
@@ -239,9 +281,9 @@ fn updates(imported: &Imported) -> String {
 fn counts(plan: &Plan, dry_run: bool) -> String {
     if plan.written() == 0 {
         return match plan.unchanged {
-            0 => "No sales to take in: nothing was changed.\n".to_string(),
+            0 => "No sales to import: nothing was changed.\n".to_string(),
             n => format!(
-                "The book has {} already, unchanged: nothing was changed.\n",
+                "The book already has {}, unchanged: nothing was changed.\n",
                 counted(n, "sale")
             ),
         };

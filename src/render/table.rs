@@ -181,6 +181,9 @@ impl<'a> Grid<'a> {
     }
 }
 
+/// Width of reports of which no line is cut, where output goes to no terminal.
+pub const PIPED: u16 = 80;
+
 /// Narrowest screen that the environment may name, in columns.
 const NARROWEST: u16 = 20;
 

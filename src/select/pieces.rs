@@ -29,8 +29,7 @@ use std::collections::BTreeMap;
 use crate::settings::{Has, Settings, of_scale};
 use crate::trade::{Items, Unit};
 
-/// Name of the piece for the packaging.
-pub const PACKAGING: &str = "packaging";
+pub use crate::settings::values::PACKAGING;
 /// Name of the extra for an unbroken seal.
 pub const SEAL: &str = "seal";
 

@@ -7,10 +7,12 @@ mod haggle;
 mod kits;
 mod parts;
 mod read;
+mod renamed;
 mod rules;
 mod scale;
 pub mod selling;
 pub mod statement;
+pub mod values;
 pub mod words;
 
 use std::collections::BTreeMap;
@@ -19,6 +21,7 @@ use std::path::Path;
 use selling::{DealSettings, Outlet, Shipping};
 use serde::{Deserialize, Deserializer};
 
+use crate::parse::dates::DateOrder;
 use crate::trade::Currency;
 use crate::trade::attributes::{Attribute, attribute_key};
 use crate::trade::comp::PriceBasis;
@@ -34,6 +37,7 @@ pub use read::SettingsError;
 pub(crate) use read::read_toml;
 pub use rules::Rules;
 pub use scale::{Completeness, Grade, Has, of_scale};
+pub use values::Values;
 pub use words::Words;
 
 /// Name of the settings file; a folder that has one is a book.
@@ -49,6 +53,9 @@ pub struct Settings {
     /// Currency of every amount in the book.
     #[serde(deserialize_with = "currency")]
     pub currency: Currency,
+    /// Order of day and month in dates such as 3/4/2026, if set.
+    #[serde(deserialize_with = "values::dates")]
+    pub dates: Option<DateOrder>,
     /// Number of days after its own for which a rate in `rates.csv` is valid.
     pub rate_days: u32,
     /// Price basis of the estimate.
@@ -77,6 +84,9 @@ pub struct Settings {
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
     /// Meanings of words in sheets.
     pub words: Words,
+    /// Settings that the file has under an old name: old name, new name.
+    #[serde(skip)]
+    pub renamed: Vec<(&'static str, &'static str)>,
 }
 
 fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::Error> {
@@ -92,6 +102,7 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             currency: Currency { code: "EUR".into() },
+            dates: None,
             rate_days: 7,
             price_basis: PriceBasis::Delivered,
             grades: scale::usual_grades(),
@@ -106,6 +117,7 @@ impl Default for Settings {
             deal: DealSettings::default(),
             mappings: BTreeMap::new(),
             words: Words::default(),
+            renamed: Vec::new(),
         }
     }
 }
@@ -117,7 +129,8 @@ impl Settings {
     /// [`SettingsError`] with line, key, the expected form and, for an unknown key, the most
     /// similar known one.
     pub fn parse(text: &str, path: &Path) -> Result<Self, SettingsError> {
-        let settings: Self = read_toml(text, path)?;
+        let mut settings: Self = read_toml(text, path)?;
+        settings.renamed = renamed::old_names(text);
         settings
             .check()
             .map_err(|why| SettingsError(format!("{}: {why}", path.display())))?;

@@ -403,6 +403,14 @@ pub(crate) const ALIASES: [&[&str]; PARSED.len()] = [
     &["sourceofrate", "exchangeratesource"],
 ];
 
+/// Names that mean a column only where no other column of the file does, folded: beside a date, `day` is a weekday.
+pub(crate) const WEAK: [(&str, Column); 4] = [
+    ("day", Column::SoldOn),
+    ("tag", Column::SoldOn),
+    ("thing", Column::Model),
+    ("how", Column::HowSold),
+];
+
 /// Lower case letters and digits only.
 pub(crate) fn fold(name: &str) -> String {
     folded(name).collect()

@@ -1,17 +1,23 @@
 //! Facts of a whole column that its cells depend on: the order of day and month, and the decimal
 //! mark. Computed only if some cell needs them, so that a file of unambiguous cells is read once.
 
+use std::collections::HashSet;
 use std::fmt::Display;
 use std::sync::OnceLock;
 
 use crate::parse::dates::{DateOrder, WrittenDate, read_date};
+use crate::parse::lists::alone;
 use crate::parse::money::{Amount, DecimalMark, read_amount, read_quantity, read_rate};
+use crate::settings::Settings;
 use crate::trade::Currency;
 use crate::trade::text::shorten;
 
 use crate::sheets::Input;
 use crate::sheets::header::{Column, Field};
 use crate::sheets::records::Cells;
+
+/// Most names of pieces that are looked for in lists.
+const MOST_PIECES: usize = 10_000;
 
 /// A fact of a column.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,12 +41,14 @@ pub enum Decided<T> {
 /// Facts of the columns of one input, computed on demand.
 pub struct Facts<'a> {
     input: &'a Input,
+    settings: &'a Settings,
     currency: &'a Currency,
     dates: OnceLock<Decided<DateOrder>>,
     price: OnceLock<Decided<DecimalMark>>,
     shipping: OnceLock<Decided<DecimalMark>>,
     rate: OnceLock<Decided<DecimalMark>>,
     attributes: Vec<AttributeFacts>,
+    pieces: OnceLock<HashSet<String>>,
 }
 
 /// Facts of the column of a numeric attribute.
@@ -98,10 +106,11 @@ fn known<T>(value: T, line: u64, text: &str) -> Decided<T> {
 
 impl<'a> Facts<'a> {
     /// Without any computed fact.
-    pub fn new(input: &'a Input, currency: &'a Currency) -> Self {
+    pub fn new(input: &'a Input, settings: &'a Settings) -> Self {
         Self {
             input,
-            currency,
+            settings,
+            currency: &settings.currency,
             dates: OnceLock::new(),
             price: OnceLock::new(),
             shipping: OnceLock::new(),
@@ -112,11 +121,12 @@ impl<'a> Facts<'a> {
                 .iter()
                 .map(|_| AttributeFacts::default())
                 .collect(),
+            pieces: OnceLock::new(),
         }
     }
 
     /// The order of day and month in the dates: the user's choice, or else that of the dates that
-    /// allow one order only, if these agree.
+    /// allow one order only, or else that of the book. Open if the dates contradict each other.
     pub fn date_order(&self) -> &Decided<DateOrder> {
         self.dates.get_or_init(|| {
             if let Some(value) = self.input.dates {
@@ -133,7 +143,31 @@ impl<'a> Facts<'a> {
                     evidence.add(order, line, text);
                 }
             });
-            evidence.agreed()
+            match evidence.agreed() {
+                Decided::Open {
+                    contradicted: false,
+                    ..
+                } => Decided::Known {
+                    value: self.settings.date_order(),
+                    why: self.settings.date_order_why(),
+                },
+                decided => decided,
+            }
+        })
+    }
+
+    /// The names that stand alone in the lists of the file, folded: a list that could be split has these.
+    pub fn pieces(&self) -> &HashSet<String> {
+        self.pieces.get_or_init(|| {
+            let mut names = HashSet::new();
+            for column in [Column::Missing, Column::Extras, Column::Defects] {
+                self.each_cell(column.into(), |_, text| {
+                    if names.len() < MOST_PIECES {
+                        names.extend(alone(text));
+                    }
+                });
+            }
+            names
         })
     }
 

@@ -2,8 +2,7 @@
 
 pub use super::column::{Column, Field, Ours, Wish};
 use crate::book::csv::canonical::{OptionalColumn, PARSED};
-use crate::sheets::column::fold;
-use crate::trade::attributes::COLUMN_PREFIX;
+use crate::sheets::column::{WEAK, fold};
 use crate::trade::cells::Wrong;
 use crate::trade::comp::COLUMNS;
 use crate::trade::text::{nearest, quoted, shorten};
@@ -40,6 +39,58 @@ pub fn wish(theirs: &str, ours: &str) -> Result<Wish, String> {
         Some(Ours::parse(ours)?)
     };
     Ok((theirs.to_string(), column))
+}
+
+/// A column of a file that is not used.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unused {
+    /// Its cell.
+    pub cell: usize,
+    /// Its name in quotes, or its number.
+    pub shown: String,
+    /// What it most likely is.
+    pub likely: Likely,
+}
+
+/// What a column that is not used most likely is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Likely {
+    /// Nothing that is known.
+    Nothing,
+    /// One of our columns, for which another column of the file is taken.
+    Taken(String),
+    /// The column of ours with the most similar name.
+    Column(&'static str),
+    /// What the buyer paid for shipping: its name says so, and it has amounts.
+    Shipping,
+    /// Amounts.
+    Amounts,
+}
+
+/// Words of shipping, folded; a heading with one of them may be what the buyer paid for it.
+const SHIPPING_WORDS: [&str; 16] = [
+    "post",
+    "postage",
+    "posting",
+    "ship",
+    "shipping",
+    "shipment",
+    "delivery",
+    "carriage",
+    "freight",
+    "versand",
+    "porto",
+    "livraison",
+    "port",
+    "envío",
+    "spedizione",
+    "verzending",
+];
+
+/// Whether a heading names shipping.
+fn is_shipping(heading: &str) -> bool {
+    let mut words = heading.split(|c: char| !c.is_alphanumeric()).map(fold);
+    words.any(|word| SHIPPING_WORDS.contains(&word.as_str()))
 }
 
 /// Interpretation of the header of one file.
@@ -91,6 +142,13 @@ impl Mapping {
                 Some(ours) if !taken(&mapping, &ours) => mapping.place(ours, cell),
                 None if fold(name) == REASON => mapping.left_out.push(cell),
                 _ => mapping.unknown.push(cell),
+            }
+        }
+        for (name, column) in WEAK {
+            let mut unknown = mapping.unknown.iter().copied();
+            let cell = unknown.find(|cell| fold(&names[*cell]) == name);
+            if let Some(cell) = cell.filter(|_| mapping.cell_of[column as usize].is_none()) {
+                mapping.take(cell, column);
             }
         }
         mapping.names = names;
@@ -202,8 +260,13 @@ impl Mapping {
     }
 
     /// The errors in the header under these options: cell (if there is one) and fault. `dated` are
-    /// the cells with days in the rows below.
-    pub fn faults(&self, options: &ReadOptions, dated: &[usize]) -> Vec<(String, Wrong)> {
+    /// the cells with days in the rows below, `line` is where the header stands.
+    pub fn faults(
+        &self,
+        options: &ReadOptions,
+        dated: &[usize],
+        line: u64,
+    ) -> Vec<(String, Wrong)> {
         let mut faults = Vec::new();
         let lacking = self.lacking(&options.fills, options.undated);
         if let Some(first) = lacking.first() {
@@ -218,7 +281,8 @@ impl Mapping {
                 ""
             };
             let mend = format!(
-                "say which it is with {}, or give all rows one with --fill \"{}=…\"{without}",
+                "row {line} looks most like a header: say which column it is with {}, or give all rows one with --fill \
+                 \"{}=…\"{without}",
                 maps.join(" "),
                 first.name()
             );
@@ -251,27 +315,40 @@ impl Mapping {
         faults
     }
 
-    /// A sentence for each column that is ignored without a wish of the user.
-    pub fn notices(&self) -> Vec<String> {
-        let notice = |cell: &usize| {
-            let shown = self.shown(*cell);
-            if let Some(ours) = Ours::of_header(&self.names[*cell]) {
-                return format!(
-                    "column {shown} is not used: another was mapped to {}",
-                    ours.name()
-                );
-            }
-            match nearest(&self.names[*cell], PARSED) {
-                Some(near) => format!(
-                    "column {shown} is not used; if it is the {near}, say --map {shown}={near}"
-                ),
-                None => format!(
-                    "column {shown} is not used; --map {shown}=… takes it in (as {COLUMN_PREFIX}NAME where it holds \
-                     numbers of the unit)"
-                ),
+    /// The columns that are ignored without a wish of the user, each with what it most likely is. `amounts` are the
+    /// cells with numbers in the rows below that may be amounts, `marked` those with decimals or signs of money.
+    pub fn unused(&self, amounts: &[usize], marked: &[usize]) -> Vec<Unused> {
+        let open = self.cell_of[Column::Shipping as usize].is_none();
+        let unused = |cell: &usize| {
+            let name = &self.names[*cell];
+            let meaning = match Ours::of_header(name) {
+                Some(ours) => Likely::Taken(ours.name()),
+                None if open && amounts.contains(cell) && is_shipping(name) => Likely::Shipping,
+                None => match nearest(name, PARSED) {
+                    Some(near) => Likely::Column(near),
+                    None if open && marked.contains(cell) => Likely::Amounts,
+                    None => Likely::Nothing,
+                },
+            };
+            Unused {
+                cell: *cell,
+                shown: self.shown(*cell),
+                likely: meaning,
             }
         };
-        self.unknown.iter().map(notice).collect()
+        let mut all: Vec<Unused> = self.unknown.iter().map(unused).collect();
+        // Other amounts beside the shipping are fees and the like.
+        if all.iter().any(|one| one.likely == Likely::Shipping) {
+            let amounts = all.iter_mut().filter(|one| one.likely == Likely::Amounts);
+            amounts.for_each(|one| one.likely = Likely::Nothing);
+        }
+        all
+    }
+
+    /// Takes an unused column as one of ours that the file does not have.
+    pub fn take(&mut self, cell: usize, column: Column) {
+        self.unknown.retain(|unknown| *unknown != cell);
+        self.place(Ours::Column(column), cell);
     }
 
     /// A column of the file for a message: its name in quotes, or its number.
@@ -313,7 +390,7 @@ mod tests {
             must_have: must_have.iter().map(ToString::to_string).collect(),
             ..ReadOptions::default()
         };
-        let faults = mapping.faults(&options, &[]).into_iter();
+        let faults = mapping.faults(&options, &[], 1).into_iter();
         faults
             .map(|(_, wrong)| format!("expected {}; {}", wrong.expected, wrong.mend))
             .collect()
@@ -366,7 +443,7 @@ mod tests {
         ];
         assert_eq!(taken, expected);
         assert_eq!(mapping.left_out, [3, 5]);
-        assert!(faults(&mapping, &[]).is_empty() && mapping.notices().is_empty());
+        assert!(faults(&mapping, &[]).is_empty() && mapping.unused(&[], &[]).is_empty());
     }
 
     #[test]
@@ -417,9 +494,10 @@ mod tests {
     fn a_wish_goes_before_an_alias() {
         let mapping = map("date,item,amount,net", &["net=price"]);
         assert_eq!(mapping.their_name(Column::Price), "net");
+        let unused = mapping.unused(&[2], &[]);
         assert_eq!(
-            mapping.notices(),
-            ["column \"amount\" is not used: another was mapped to price"]
+            (unused[0].shown.as_str(), &unused[0].likely),
+            ("\"amount\"", &Likely::Taken("price".into()))
         );
     }
 
@@ -443,10 +521,52 @@ mod tests {
                 .any(|fault| fault.contains("a column \"nett\", which --map names")),
             "{faults:?}"
         );
-        assert!(
-            mapping.notices()[1].contains("number 4"),
-            "{:?}",
-            mapping.notices()
+        assert_eq!(mapping.unused(&[], &[])[1].shown, "number 4");
+    }
+
+    #[test]
+    fn weak_names_count_where_nothing_else_does() {
+        let column = |header: &str, column: Column| map(header, &[]).cell_of[column as usize];
+        assert_eq!(column("Day,Thing,price", Column::SoldOn), Some(0));
+        assert_eq!(column("Day,Thing,price", Column::Model), Some(1));
+        let mapping = map("Day,date,item,price,How", &[]);
+        assert!(faults(&mapping, &[]).is_empty() && mapping.unknown == [0]);
+        assert_eq!(mapping.cell_of[Column::HowSold as usize], Some(4));
+        let mapping = map("Day,date,item,price", &["day=sold_on", "date=-"]);
+        assert_eq!(mapping.cell_of[Column::SoldOn as usize], Some(0));
+    }
+
+    #[test]
+    fn unused_columns_say_what_they_may_be() {
+        let header = "date,item,price,Post paid by buyer,Buyer,Fees,grdae,Delivery note";
+        let mut mapping = map(header, &[]);
+        let likely = |mapping: &Mapping| -> Vec<Likely> {
+            let unused = mapping.unused(&[3, 5], &[5]).into_iter();
+            unused.map(|one| one.likely).collect()
+        };
+        assert_eq!(
+            likely(&mapping),
+            [
+                Likely::Shipping,
+                Likely::Nothing,
+                Likely::Nothing,
+                Likely::Column("grade"),
+                // It has no amounts.
+                Likely::Nothing,
+            ]
+        );
+        let fees = map("date,item,price,Fees", &[]).unused(&[3], &[3]);
+        assert_eq!(fees[0].likely, Likely::Amounts);
+        mapping.take(3, Column::Shipping);
+        assert_eq!(mapping.cell_of[Column::Shipping as usize], Some(3));
+        assert_eq!(
+            likely(&mapping),
+            [
+                Likely::Nothing,
+                Likely::Nothing,
+                Likely::Column("grade"),
+                Likely::Nothing
+            ]
         );
     }
 }

@@ -25,9 +25,12 @@ use super::header::Column;
 use super::records::Raw;
 use crate::book::csv::canonical::{OptionalColumn, write_row};
 use crate::book::ids::IdMap;
+use crate::settings::values::order_word;
 use crate::trade::cells::{Question, Wrong};
 use crate::trade::{Currency, Problem};
-pub use plan::{Against, FileCount, Plan, SHOWN_UPDATES, Trouble, Undeclared, add_undeclared};
+pub use plan::{
+    Against, FileCount, Guessed, Plan, SHOWN_UPDATES, Trouble, Undeclared, add_undeclared,
+};
 pub use rejects::{Reject, RejectsWriter};
 
 /// Number of chunks per thread before they are merged.
@@ -133,14 +136,39 @@ struct FileState<'a> {
     reader: ChunkReader<'a>,
 }
 
+impl FileState<'_> {
+    /// Counts what was guessed of an accepted sale, and keeps the first example of each guess.
+    fn note_guesses(&mut self, kind: Kind, raw: &Raw<'_>) {
+        let reader = &mut self.reader;
+        for (guessed, found, is_date) in [
+            (kind.guesses.date, &mut self.count.two_ways, true),
+            (kind.guesses.list, &mut self.count.split_lists, false),
+        ] {
+            if !guessed {
+                continue;
+            }
+            match found {
+                Some(found) => found.rows += 1,
+                None => *found = Some(reader.guessed(raw, is_date)),
+            }
+        }
+    }
+}
+
 impl<'a> Merger<'a, '_> {
     fn file(&mut self, input: &'a Input, number: u32) -> io::Result<()> {
-        let facts = Facts::new(input, &self.against.settings.currency);
+        let facts = Facts::new(input, self.against.settings);
         self.chunks(input, number, &facts)?;
         let text = |found: String, why: &str| format!("{found}, as {why}");
         if let Some(count) = self.plan.files.last_mut() {
-            if let Some(Decided::Known { value, why }) = facts.date_order_if_asked() {
+            let usual = self.against.settings.date_order_why();
+            // The book's own order is worth a word only where it decided.
+            let decided = |why: &str| count.two_ways.is_some() || why != usual;
+            if let Some(Decided::Known { value, why }) = facts.date_order_if_asked()
+                && decided(why)
+            {
                 count.date_order = Some(text(value.to_string(), why));
+                count.other_order = order_word(value.other());
             }
             if let Some(Decided::Known { value, why }) = facts.decimal_mark_if_asked() {
                 count.decimal_mark = Some(text(value.to_string(), why));
@@ -283,6 +311,7 @@ impl<'a> Merger<'a, '_> {
                     line: raw.line as u32,
                 });
                 file.count.count(good.kind, raw.line);
+                file.note_guesses(good.kind, raw);
                 let updated = self.count(good.existing, good.content);
                 if updated && self.plan.updates.len() < SHOWN_UPDATES {
                     let comp = file.reader.again(raw, good.derived, 0).clone();
@@ -341,7 +370,9 @@ impl<'a> Merger<'a, '_> {
             }
         };
         file.count.identical += 1;
-        file.count.count(Kind::of(&file.reader.comp), raw.line);
+        let kind = Kind::of(&file.reader.comp, file.reader.guesses);
+        file.count.count(kind, raw.line);
+        file.note_guesses(kind, raw);
         if self.count(existing, content) && self.plan.updates.len() < SHOWN_UPDATES {
             self.plan.updates.push(file.reader.comp.clone());
         }

@@ -1,18 +1,21 @@
-//! Tables of listings: one row for each unit on offer, with the columns of [`COLUMNS`].
+//! Tables of listings: one row for each unit on offer, with the columns of [`COLUMNS`] or the usual other names of them.
 
-use std::fs;
 use std::path::Path;
 
+use super::column::{ALIASES, Column as OfComps, WEAK, fold};
+use super::workbook;
+use super::{HEADER_WITHIN, bytes_of};
 use crate::book::BookError;
 use crate::book::csv::formula::original;
 use crate::sheets::records::{Cells, Records};
 use crate::sheets::text;
 use crate::trade::Problem;
-use crate::trade::attributes::of_column;
-use crate::trade::text::{nearest, shorten};
+use crate::trade::attributes::{column_name, of_column};
+use crate::trade::cells::Wrong;
+use crate::trade::text::{nearest, quoted, shorten};
 
 /// Columns of a table of listings, in addition to those of numeric attributes (`attr.storage`).
-const COLUMNS: [&str; 23] = [
+const COLUMNS: [&str; 24] = [
     "listing",
     "model",
     "asked",
@@ -36,7 +39,47 @@ const COLUMNS: [&str; 23] = [
     "weight",
     "shipping",
     "note",
+    "link",
 ];
+
+/// Other names of columns that sheets of sales do not have, folded.
+const OTHER_NAMES: [(&str, &[&str]); 4] = [
+    (
+        "listing",
+        &[
+            "title", "name", "ad", "advert", "offer", "heading", "id", "ref", "number", "titel",
+            "titre", "título", "titolo",
+        ],
+    ),
+    (
+        "asked",
+        &[
+            "asking",
+            "askingprice",
+            "ask",
+            "priceasked",
+            "listprice",
+            "price",
+        ],
+    ),
+    (
+        "link",
+        &[
+            "url",
+            "web",
+            "webpage",
+            "page",
+            "href",
+            "listingurl",
+            "listinglink",
+        ],
+    ),
+    ("repairs", &["repair", "repaircost"]),
+];
+
+/// Columns of sales whose names mean something else of a listing: the price is what is asked, and shipping is what it
+/// costs to get the unit here.
+const MEANT: [(OfComps, &str); 2] = [(OfComps::Price, "asked"), (OfComps::Shipping, "inbound")];
 
 /// Required columns.
 const NEEDED: [&str; 2] = ["model", "asked"];
@@ -45,10 +88,73 @@ const NEEDED: [&str; 2] = ["model", "asked"];
 const SHOWN: usize = 60;
 
 /// Meaning of a column.
-#[derive(Debug)]
-enum Column {
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Column {
+    /// One of [`COLUMNS`].
     Known(&'static str),
+    /// A numeric attribute.
     Attribute(String),
+    /// It is not used.
+    Unused,
+}
+
+/// The user's choice for one of the table's columns.
+pub type Wish = (String, Column);
+
+/// Reads `their=ours`; `their=` and `their=-` ignore a column.
+///
+/// # Errors
+/// A sentence with the error.
+pub fn parse_wish(text: &str) -> Result<Wish, String> {
+    let (theirs, ours) = text.rsplit_once('=').ok_or_else(|| {
+        format!("{text:?} is not a mapping: write their=ours, such as Price=asked")
+    })?;
+    let (theirs, ours) = (theirs.trim(), ours.trim());
+    if theirs.is_empty() {
+        return Err(format!(
+            "no column of the table is named before \"={ours}\""
+        ));
+    }
+    let column = if ours.is_empty() || ours == "-" {
+        Some(Column::Unused)
+    } else {
+        named(ours)
+    };
+    let column = column.ok_or_else(|| {
+        let near = nearest(&ours.to_lowercase(), COLUMNS)
+            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        format!(
+            "{ours:?} is not a column of listings{near}; these are: {}, and attr.NAME for a number of the unit",
+            COLUMNS.join(", ")
+        )
+    })?;
+    Ok((theirs.to_string(), column))
+}
+
+/// The column of this very name, ignoring case and punctuation.
+fn named(name: &str) -> Option<Column> {
+    let folded = fold(name);
+    let known = COLUMNS.into_iter().find(|column| fold(column) == folded);
+    known
+        .map(Column::Known)
+        .or_else(|| of_column(name).map(Column::Attribute))
+}
+
+/// The column that another name most likely means.
+fn by_other_name(name: &str) -> Option<Column> {
+    let folded = fold(name);
+    let is = |names: &[&str]| names.contains(&folded.as_str());
+    let own = OTHER_NAMES.iter().find(|(_, names)| is(names));
+    if let Some((column, _)) = own {
+        return Some(Column::Known(column));
+    }
+    let mut all = OfComps::ALL.into_iter();
+    let column = all.find(|column| is(ALIASES[*column as usize]));
+    let weak = || WEAK.iter().find(|(name, _)| *name == folded);
+    let column = column.or_else(|| weak().map(|(_, column)| *column))?;
+    let meant = MEANT.iter().find(|(of_comps, _)| *of_comps == column);
+    let name = meant.map_or(column.name(), |(_, name)| name);
+    named(name)
 }
 
 /// A table with its interpreted header.
@@ -57,9 +163,13 @@ pub struct Table {
     file: String,
     text: String,
     delimiter: u8,
+    /// Names of the columns, as they are in the table.
+    names: Vec<String>,
     columns: Vec<Column>,
     /// The line of the header.
     header: u64,
+    /// Messages for the user.
+    pub notices: Vec<String>,
 }
 
 /// A row of a table.
@@ -72,82 +182,197 @@ pub struct Row<'t> {
 }
 
 impl Table {
-    /// Reads a file and interprets its header.
+    /// Reads a file (`-` for a pipe), text or a spreadsheet, and interprets its header.
     ///
     /// # Errors
     /// A file that cannot be read, and all problems of its header.
-    pub fn open(path: &Path) -> Result<Self, BookError> {
-        let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
-        let file = path.display().to_string();
-        let decoded = text::decode(bytes)
-            .map_err(|(row, fault)| BookError::Rows(vec![fault.at(&file, row, "", "")]))?;
-        let text = decoded.text;
-        let filled = |line: &&str| !line.trim().is_empty();
-        let first = text.lines().find(filled).unwrap_or_default();
-        let often = |mark: &u8| first.bytes().filter(|byte| byte == mark).count();
-        // Among equal counts the last wins: a comma if there are none.
-        let delimiter = [b'\t', b';', b','].into_iter().max_by_key(often);
-        let mut table = Self {
-            file,
-            delimiter: delimiter.unwrap_or(b','),
-            columns: Vec::new(),
-            header: 0,
-            text,
+    pub fn open(path: &Path, wishes: &[Wish]) -> Result<Self, BookError> {
+        let (file, bytes) = bytes_of(path)?;
+        Self::from_bytes(&file, bytes, wishes).map_err(BookError::Rows)
+    }
+
+    fn from_bytes(file: &str, bytes: Vec<u8>, wishes: &[Wish]) -> Result<Self, Vec<Problem>> {
+        let candidates: Vec<(String, u8, Option<String>)> = if workbook::is_workbook(&bytes) {
+            let sheets = workbook::sheets(&bytes).map_err(|why| {
+                let expected =
+                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
+                let wrong = Wrong::new(expected, "open it and save it again");
+                vec![wrong.at(file, 0, "", "")]
+            })?;
+            let sheet = |sheet: workbook::Sheet| (sheet.text, b',', Some(sheet.name));
+            sheets.into_iter().map(sheet).collect()
+        } else {
+            let decoded =
+                text::decode(bytes).map_err(|(row, fault)| vec![fault.at(file, row, "", "")])?;
+            let under = |delimiter| (decoded.text.clone(), delimiter, None);
+            [b',', b';', b'\t'].map(under).into()
         };
-        table.read_header()?;
+        let several = candidates
+            .iter()
+            .filter(|(_, _, sheet)| sheet.is_some())
+            .count()
+            > 1;
+        let mut tables = candidates.into_iter().map(|(text, delimiter, sheet)| {
+            let mut table = Self {
+                file: file.to_string(),
+                text,
+                delimiter,
+                names: Vec::new(),
+                columns: Vec::new(),
+                header: 0,
+                notices: Vec::new(),
+            };
+            table.find_header(wishes);
+            let sheet = sheet.filter(|_| several);
+            table
+                .notices
+                .extend(sheet.map(|sheet| format!("the sheet {sheet:?} was read")));
+            table
+        });
+        // The first of equal ones.
+        let first = tables.next();
+        let best = tables.fold(first, |best, table| {
+            best.filter(|best| best.rank() >= table.rank())
+                .or(Some(table))
+        });
+        let Some(mut table) = best else {
+            let wrong = Wrong::new("a sheet, but it has none", "");
+            return Err(vec![wrong.at(file, 0, "", "")]);
+        };
+        let problems = table.faults(wishes);
+        if !problems.is_empty() {
+            return Err(problems);
+        }
+        table.tell();
         Ok(table)
     }
 
-    fn read_header(&mut self) -> Result<(), BookError> {
+    /// Whether it has the columns that are needed, and how many are known.
+    fn rank(&self) -> (bool, usize, usize) {
+        let known = self
+            .columns
+            .iter()
+            .filter(|column| **column != Column::Unused);
+        (self.is_whole(), known.count(), self.columns.len())
+    }
+
+    fn is_whole(&self) -> bool {
+        NEEDED.iter().all(|needed| self.at(needed).is_some())
+    }
+
+    /// Takes the first of the first records that has the columns that are needed, or else the one with most known
+    /// columns.
+    fn find_header(&mut self, wishes: &[Wish]) {
+        let text = std::mem::take(&mut self.text);
         let mut cells = Cells::new(self.delimiter);
-        for raw in Records::new(&self.text, self.delimiter) {
+        let mut best: Option<((bool, usize, usize), u64, Vec<String>, Vec<Column>)> = None;
+        let mut seen = 0;
+        for raw in Records::new(&text, self.delimiter) {
+            // A header is short; a cell of megabytes is data or an unclosed quote.
+            if seen == HEADER_WITHIN || raw.text.len() > 100_000 {
+                break;
+            }
             cells.read(raw.text);
-            self.header = raw.line;
-            if !cells.all_blank() {
+            if cells.all_blank() {
+                continue;
+            }
+            seen += 1;
+            self.names = cells.iter().map(|name| name.trim().to_string()).collect();
+            self.columns = columns(&self.names, wishes);
+            let rank = self.rank();
+            if best.as_ref().is_none_or(|(known, ..)| rank > *known) {
+                let (names, columns) = (self.names.clone(), self.columns.clone());
+                best = Some((rank, raw.line, names, columns));
+            }
+            if rank.0 {
                 break;
             }
         }
-        let mut problems = Vec::new();
-        for name in cells.iter().map(str::trim) {
-            let key = name.to_lowercase().replace([' ', '-'], "_");
-            let known = COLUMNS.iter().find(|column| **column == key);
-            match (known, of_column(name)) {
-                (Some(known), _) if self.at(known).is_none() => {
-                    self.columns.push(Column::Known(known));
-                }
-                (Some(known), _) => {
-                    problems.push(self.problem(
-                        self.header,
-                        name,
-                        "",
-                        &format!("one column {known}"),
-                        "take the other out",
-                    ));
-                }
-                (None, Some(attribute)) => self.columns.push(Column::Attribute(attribute)),
-                (None, None) => {
-                    let near = nearest(&key, COLUMNS)
-                        .map_or(String::new(), |near| format!("did you mean {near:?}? "));
-                    let mend = format!("{near}`compband compare --help` lists them");
-                    problems.push(self.problem(
-                        self.header,
-                        name,
-                        "",
-                        "a column of listings",
-                        &mend,
-                    ));
-                }
-            }
+        self.text = text;
+        (self.names, self.columns) = Default::default();
+        if let Some((_, line, names, columns)) = best {
+            (self.header, self.names, self.columns) = (line, names, columns);
         }
+    }
+
+    /// What is wrong with the header.
+    fn faults(&self, wishes: &[Wish]) -> Vec<Problem> {
+        let mut problems = Vec::new();
+        let mut unknown = self.unused();
         for needed in NEEDED {
             if self.at(needed).is_none() {
-                problems.push(self.problem(self.header, needed, "", "such a column", "add it"));
+                let near = nearest(needed, unknown.iter().copied()).unwrap_or("THEIR NAME");
+                let expected = format!("a header with a column {needed}");
+                let mend = format!(
+                    "row {} looks most like a header: say which column it is with --map \"{near}={needed}\"",
+                    self.header
+                );
+                let shown = shorten(&self.names.join(", "), 60);
+                problems.push(self.problem(self.header, "", &shown, &expected, &mend));
+                unknown.retain(|name| *name != near);
             }
         }
-        if problems.is_empty() {
-            Ok(())
-        } else {
-            Err(BookError::Rows(problems))
+        for (theirs, _) in wishes {
+            if self.names.iter().all(|name| fold(name) != fold(theirs)) {
+                let near = nearest(theirs, self.names.iter().map(String::as_str))
+                    .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+                let shown = quoted(&shorten(theirs, 60));
+                let expected = format!("a column {shown}, which --map names{near}");
+                let mend = "give --map a name as it stands in the header";
+                problems.push(self.problem(self.header, "", "", &expected, mend));
+            }
+        }
+        for (at, column) in self.columns.iter().enumerate() {
+            if *column != Column::Unused && self.columns[..at].contains(column) {
+                let name = match column {
+                    Column::Attribute(name) => column_name(name),
+                    Column::Known(name) => (*name).to_string(),
+                    Column::Unused => continue,
+                };
+                let expected = format!("one column for {name}");
+                let mend = format!(
+                    "leave one out: --map \"{}=-\"",
+                    shorten(&self.names[at], 60)
+                );
+                problems.push(self.problem(self.header, &self.names[at], "", &expected, &mend));
+            }
+        }
+        problems
+    }
+
+    /// Names of the columns that are not used.
+    fn unused(&self) -> Vec<&str> {
+        let all = self.names.iter().zip(&self.columns);
+        let unused = all.filter(|(name, column)| **column == Column::Unused && !name.is_empty());
+        unused.map(|(name, _)| name.as_str()).collect()
+    }
+
+    /// Notices how the columns were understood.
+    fn tell(&mut self) {
+        let all = self.names.iter().zip(&self.columns);
+        let renamed: Vec<String> = all
+            .filter_map(|(name, column)| match column {
+                Column::Known(known) if fold(known) != fold(name) => {
+                    Some(format!("{} = {known}", shorten(name, 40)))
+                }
+                _ => None,
+            })
+            .collect();
+        let unused = self
+            .unused()
+            .into_iter()
+            .map(|name| quoted(&shorten(name, 40)));
+        let unused: Vec<String> = unused.collect();
+        if !renamed.is_empty() {
+            self.notices
+                .push(format!("columns: {}", renamed.join(", ")));
+        }
+        if let Some(first) = unused.first() {
+            self.notices.push(format!(
+                "columns not used: {} (--map {}=…\" takes one in)",
+                unused.join(", "),
+                first.trim_end_matches('"')
+            ));
         }
     }
 
@@ -176,7 +401,7 @@ impl Table {
                     "",
                     raw.text,
                     "quotes that open and close around a cell",
-                    "mend the quotes",
+                    "fix the quotes",
                 ));
                 continue;
             }
@@ -223,15 +448,125 @@ impl<'t> Row<'t> {
         let cells = self.cells;
         let columns = self.table.columns.iter().enumerate();
         columns.filter_map(move |(at, column)| match column {
-            Column::Attribute(name) => {
-                Some((name.as_str(), cells.get(at).trim())).filter(|(_, text)| !text.is_empty())
-            }
-            Column::Known(_) => None,
+            Column::Attribute(name) => Some((name.as_str(), original(cells.get(at).trim())))
+                .filter(|(_, text)| !text.is_empty()),
+            Column::Known(_) | Column::Unused => None,
         })
     }
 
     /// A problem in a cell of this row.
     pub fn problem(&self, column: &str, value: &str, expected: &str, mend: &str) -> Problem {
         self.table.problem(self.line, column, value, expected, mend)
+    }
+}
+
+/// The meaning of each column: a wish goes before its very name, and that before another name. Of two columns that could
+/// be one by another name the first is taken.
+fn columns(names: &[String], wishes: &[Wish]) -> Vec<Column> {
+    let wished = |name: &String| {
+        let same = |(theirs, _): &&Wish| theirs == name || fold(theirs) == fold(name);
+        wishes.iter().find(same).map(|(_, column)| column.clone())
+    };
+    let sure: Vec<Option<Column>> = names
+        .iter()
+        .map(|name| wished(name).or_else(|| named(name)))
+        .collect();
+    let mut taken: Vec<Column> = sure.iter().flatten().cloned().collect();
+    let mut columns = Vec::with_capacity(names.len());
+    for (name, sure) in names.iter().zip(sure) {
+        let column = sure.unwrap_or_else(|| {
+            let guess = by_other_name(name).filter(|guess| !taken.contains(guess));
+            taken.extend(guess.clone());
+            guess.unwrap_or(Column::Unused)
+        });
+        columns.push(column);
+    }
+    columns
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn table(text: &str, maps: &[&str]) -> Result<Table, Vec<Problem>> {
+        let wishes: Vec<Wish> = maps.iter().map(|map| parse_wish(map).unwrap()).collect();
+        Table::from_bytes("l.csv", text.as_bytes().to_vec(), &wishes)
+    }
+
+    #[test]
+    fn usual_names_and_unknown_columns() {
+        let text = "Seen on Monday\n\nTitle;Item;Price;Postage;Condition;Town;URL;Comments\n\
+                    \"a; b\";Nulva 61K;75;5;B;here;http://x.test/1;loud\n";
+        let table = table(text, &[]).unwrap();
+        assert_eq!((table.header, table.delimiter), (3, b';'));
+        assert_eq!(
+            table.notices,
+            [
+                "columns: Title = listing, Item = model, Price = asked, Postage = inbound, Condition = grade, URL = link, \
+                 Comments = note",
+                "columns not used: \"Town\" (--map \"Town=…\" takes one in)"
+            ]
+        );
+        let mut rows = Vec::new();
+        let each = |row: Row<'_>, _: &mut Vec<Problem>| {
+            let texts = ["listing", "asked", "inbound", "link", "note", "weeks"];
+            rows.push(texts.map(|column| row.text(column).to_string()));
+            Ok::<(), ()>(())
+        };
+        table.rows(&mut Vec::new(), each).unwrap();
+        assert_eq!(rows, [["a; b", "75", "5", "http://x.test/1", "loud", ""]]);
+    }
+
+    #[test]
+    fn wishes_and_very_names_go_first() {
+        let text = "model,price,asked,wanted,shipping,attr.storage,Town\nx,1,2,3,4,5,6\n";
+        let columns = |maps: &[&str]| -> Vec<String> {
+            let table = table(text, maps).unwrap();
+            let name = |column: &Column| match column {
+                Column::Known(name) => (*name).to_string(),
+                Column::Attribute(name) => column_name(name),
+                Column::Unused => "-".into(),
+            };
+            table.columns.iter().map(name).collect()
+        };
+        let shipping = "shipping";
+        assert_eq!(
+            columns(&[]),
+            ["model", "-", "asked", "-", shipping, "attr.storage", "-"]
+        );
+        assert_eq!(
+            columns(&["wanted=asked", "asked=-", "town=note"]),
+            ["model", "-", "-", "asked", shipping, "attr.storage", "note"]
+        );
+        assert_eq!(columns(&["town=attr.x"])[6], "attr.x");
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_header() {
+        let told = |text: &str, maps: &[&str]| -> String {
+            let problems = table(text, maps).unwrap_err();
+            problems.iter().map(|one| format!("{one}\n")).collect()
+        };
+        let said = told("modle,asked\nx,1\n", &[]);
+        assert!(
+            said.contains("row 1: found \"modle, asked\": expected a header with a column model; row 1 looks most like a header")
+                && said.contains("--map \"modle=model\""),
+            "{said}"
+        );
+        let said = told("model,asked\nx,1\n", &["prise=asked"]);
+        assert!(
+            said.contains("a column \"prise\", which --map names"),
+            "{said}"
+        );
+        let said = told("model,asked,model\nx,1,y\n", &[]);
+        assert!(said.contains("one column for model"), "{said}");
+        assert!(told("", &[]).contains("a column model"));
+        for (wish, why) in [
+            ("price", "not a mapping"),
+            ("=asked", "no column of the table"),
+            ("Price=askd", "did you mean \"asked\"?"),
+        ] {
+            assert!(parse_wish(wish).unwrap_err().contains(why), "{wish}");
+        }
     }
 }

@@ -20,12 +20,13 @@ use std::path::Path;
 
 use crate::book::BookError;
 use crate::parse::dates::{DateOrder, read_date};
-use crate::parse::money::DecimalMark;
+use crate::parse::money::{DecimalMark, looks_like_amount};
+use crate::parse::words::is_free;
 use crate::trade::names::match_key;
 use crate::trade::text::{quoted, shorten};
 use crate::trade::{Currency, Problem};
 
-use header::{Column, Mapping};
+use header::{Column, Mapping, Unused};
 use records::{Cells, Records};
 
 /// One decoded file with its interpreted header.
@@ -49,6 +50,8 @@ pub struct Input {
     pub mapping: Mapping,
     /// Values for absent columns and blank cells.
     pub fills: Vec<(Column, String)>,
+    /// Whether the file is in our own form.
+    pub canonical: bool,
     /// Messages for the user.
     pub notices: Vec<String>,
     text: String,
@@ -74,6 +77,18 @@ struct Header {
 /// Name of what is read from a pipe.
 pub const PASTED: &str = "pasted";
 
+/// The bytes of a file, or of standard input for `-`, with the name for messages.
+fn bytes_of(path: &Path) -> Result<(String, Vec<u8>), BookError> {
+    if path != Path::new("-") {
+        let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
+        return Ok((path.display().to_string(), bytes));
+    }
+    let mut bytes = Vec::new();
+    let read = io::stdin().lock().read_to_end(&mut bytes);
+    read.map_err(BookError::io(path, "read"))?;
+    Ok((PASTED.to_string(), bytes))
+}
+
 /// Number of records among which the header is searched.
 const HEADER_WITHIN: usize = 10;
 /// Number of records after the header that are searched for days.
@@ -85,15 +100,7 @@ impl Input {
     /// # Errors
     /// [`BookError::Io`] or [`BookError::Rows`].
     pub fn open(path: &Path, options: &ReadOptions) -> Result<Self, BookError> {
-        let (name, bytes) = if path == Path::new("-") {
-            let mut bytes = Vec::new();
-            let read = io::stdin().lock().read_to_end(&mut bytes);
-            read.map_err(BookError::io(path, "read"))?;
-            (PASTED.to_string(), bytes)
-        } else {
-            let bytes = fs::read(path).map_err(BookError::io(path, "read"))?;
-            (path.display().to_string(), bytes)
-        };
+        let (name, bytes) = bytes_of(path)?;
         Self::from_bytes(&name, bytes, options).map_err(BookError::Rows)
     }
 
@@ -161,11 +168,13 @@ impl Input {
             .lacking(&options.fills, options.undated)
             .contains(&Column::SoldOn);
         let dated = if lacks_day {
-            dated_columns(&decoded.text, delimiter, place.index)
+            columns_of(&decoded.text, delimiter, place.index, |cell| {
+                read_date(cell).is_ok()
+            })
         } else {
             Vec::new()
         };
-        let faults = mapping.faults(options, &dated);
+        let faults = mapping.faults(options, &dated, place.line);
         if !faults.is_empty() {
             let header = &decoded.text[place.start..place.end];
             let at = |(column, fault): (String, Wrong)| Problem {
@@ -178,11 +187,10 @@ impl Input {
         let mut notices: Vec<String> = decoded.notice.into_iter().collect();
         if place.line > 1 {
             notices.push(format!(
-                "the header is row {}; what stands above it is passed over",
+                "the header is row {}; the rows above it are skipped",
                 place.line
             ));
         }
-        notices.extend(mapping.notices());
         Ok(Self {
             name: name.to_string(),
             sheet,
@@ -193,10 +201,39 @@ impl Input {
             decimal: options.decimal.or(canonical.then_some(DecimalMark::Point)),
             mapping,
             fills: options.fills.clone(),
+            canonical,
             notices,
             text: decoded.text,
             header: place,
         })
+    }
+
+    /// The columns that are not used, each with what it most likely is.
+    pub fn unused(&self) -> Vec<Unused> {
+        if self.mapping.unknown.is_empty() {
+            return Vec::new();
+        }
+        let columns = |is_so: &dyn Fn(&str) -> bool| {
+            columns_of(&self.text, self.delimiter, self.header.index, is_so)
+        };
+        let amounts = columns(&|cell| is_free(cell) || looks_like_amount(cell));
+        let plain = |cell: &str| cell.bytes().all(|b| b.is_ascii_digit());
+        let marked = columns(&|cell| is_free(cell) || (looks_like_amount(cell) && !plain(cell)));
+        self.mapping.unused(&amounts, &marked)
+    }
+
+    /// The first values of a column, as they are written, each once.
+    pub fn examples(&self, cell: usize, most: usize) -> Vec<String> {
+        let mut cells = Cells::new(self.delimiter);
+        let mut found: Vec<String> = Vec::new();
+        for raw in self.rows().take(DATED_WITHIN) {
+            cells.read(raw.text);
+            let text = shorten(cells.get(cell).trim(), 20);
+            if !text.is_empty() && !found.contains(&text) && found.len() < most {
+                found.push(text);
+            }
+        }
+        found
     }
 
     /// The records after the header, including blank ones and repeated headers.
@@ -382,7 +419,7 @@ fn header_under(
 ) -> Option<(HeaderPlace, Mapping)> {
     let mut records = Records::new(text, delimiter);
     let mut cells = Cells::new(delimiter);
-    let mut likeliest: Option<((usize, bool), (HeaderPlace, Mapping))> = None;
+    let mut likeliest: Option<((bool, usize), (HeaderPlace, Mapping))> = None;
     let (mut index, mut seen) = (0, 0);
     while seen < HEADER_WITHIN {
         let start = records.position();
@@ -409,7 +446,8 @@ fn header_under(
             return Some((place, mapping));
         }
         let texts = cells.iter().filter(|cell| is_text(cell)).count();
-        let score = (mapping.known(), texts > 1);
+        // A single cell is a title, whatever it says.
+        let score = (texts > 1, mapping.known());
         if likeliest.as_ref().is_none_or(|(best, _)| score > *best) {
             likeliest = Some((score, (place, mapping)));
         }
@@ -417,26 +455,28 @@ fn header_under(
     likeliest.map(|(_, found)| found)
 }
 
-/// The columns that contain days in some of the records after the header, and nothing else in these
-/// records.
-fn dated_columns(text: &str, delimiter: u8, header: usize) -> Vec<usize> {
+/// The columns of which each cell that is not blank is so, in some of the records after the header, and at least one
+/// such cell.
+fn columns_of(
+    text: &str,
+    delimiter: u8,
+    header: usize,
+    is_so: impl Fn(&str) -> bool,
+) -> Vec<usize> {
     let mut cells = Cells::new(delimiter);
-    let mut days: Vec<Option<bool>> = Vec::new();
+    let mut so: Vec<Option<bool>> = Vec::new();
     let records = Records::new(text, delimiter).skip(header + 1);
     for raw in records.take(DATED_WITHIN) {
         cells.read(raw.text);
-        days.resize(days.len().max(cells.len()), None);
-        for (cell, day) in cells.iter().zip(&mut days) {
+        so.resize(so.len().max(cells.len()), None);
+        for (cell, so) in cells.iter().zip(&mut so) {
             if !cell.trim().is_empty() {
-                *day = Some(day.unwrap_or(true) && read_date(cell.trim()).is_ok());
+                *so = Some(so.unwrap_or(true) && is_so(cell.trim()));
             }
         }
     }
-    let dated = days
-        .iter()
-        .enumerate()
-        .filter(|(_, day)| **day == Some(true));
-    dated.map(|(cell, _)| cell).collect()
+    let found = so.iter().enumerate().filter(|(_, so)| **so == Some(true));
+    found.map(|(cell, _)| cell).collect()
 }
 
 /// Whether a cell could be the name of a column.

@@ -9,21 +9,22 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 pub use self::words::likely_level;
-use self::words::{
-    PLAIN_NO, SUMS, WORKS_NO, how_sold, items_of, lot_size, on_scale, word, works_of,
-};
+use self::words::{bad_entry, how_sold, lot_size, on_scale, works};
 use super::Input;
 use super::facts::Facts;
 use super::header::{Column, Field};
 use super::records::{Cells, Flaw, Raw};
 use crate::book::csv::formula::original;
 use crate::book::rates::Conversion;
-use crate::settings::Settings;
+use crate::parse::lists::List;
+use crate::parse::money::other_currency_in;
+use crate::parse::words::{SUMS, is_for_parts, is_one_of};
+use crate::settings::{Settings, Values};
 use crate::trade::attributes::{Attribute, attribute_key};
 use crate::trade::cells::{Fault, Question, Wrong};
 use crate::trade::foreign::{self, Foreign, Rate};
 use crate::trade::names::{composed, match_key};
-use crate::trade::{Comp, Currency, checks, text};
+use crate::trade::{Comp, Currency, Items, checks, text};
 
 /// Reads the rows of one input.
 pub struct RowReader<'a> {
@@ -33,10 +34,8 @@ pub struct RowReader<'a> {
     today: NaiveDate,
     conversion: &'a Conversion<'a>,
     fills: [&'a str; Column::ALL.len()],
-    /// Meanings of words by column, empty for most.
-    words: [HashMap<String, &'a str>; Column::ALL.len()],
-    /// Meanings of names in lists of pieces.
-    pieces: HashMap<String, &'a str>,
+    /// The words of the book.
+    values: Values<'a>,
     /// Declared attributes of this file, by key of the model and name.
     declared: HashMap<String, HashMap<String, &'a Attribute>>,
 }
@@ -62,8 +61,7 @@ impl<'a> RowReader<'a> {
             today,
             conversion,
             fills,
-            words: Column::ALL.map(|column| settings.words.of(column.name())),
-            pieces: settings.words.of("pieces"),
+            values: Values::of(settings),
             declared: declared(input, settings),
         }
     }
@@ -87,39 +85,89 @@ impl<'a> RowReader<'a> {
             return false;
         }
         let first = cells.iter().map(str::trim).find(|cell| !cell.is_empty());
-        let named = |text: &str| word(text.trim_end_matches(':'), SUMS);
+        let named = |text: &str| is_one_of(text.trim_end_matches(':'), SUMS);
         named(cell(Column::Model)) || first.is_some_and(named)
     }
 
     /// The model in a record as it is written, if it is another name of one: identifiers rest on it, so that a
     /// sheet gives the same sales before and after the name was explained.
     pub fn written_model<'c>(&self, cells: &'c Cells) -> Option<&'c str> {
-        let names = &self.words[Column::Model as usize];
         let at = self.input.mapping.cell_of[Column::Model as usize]?;
-        if names.is_empty() {
-            return None;
-        }
         let text = original(cells.get(at).trim());
-        names.contains_key(&match_key(text)).then_some(text)
+        self.values
+            .has_meaning(Column::Model.name(), text)
+            .then_some(text)
+    }
+
+    /// The lists of a record as they are without a guess: identifiers rest on them, so that a sheet gives the same
+    /// sales whatever else is known of pieces.
+    pub fn written_lists(&self, cells: &Cells) -> [Items; 3] {
+        Self::LISTS.map(|column| {
+            let text = self.text_of(cells, column);
+            self.values.whole_list(text).unwrap_or_default()
+        })
+    }
+
+    /// Columns with lists.
+    const LISTS: [Column; 3] = [Column::Missing, Column::Extras, Column::Defects];
+
+    /// The trimmed text of a cell, or the value of `--fill` if it is blank.
+    fn text_of<'c>(&'c self, cells: &'c Cells, column: Column) -> &'c str {
+        let cell = self.input.mapping.cell_of[column as usize];
+        let text = cell.map_or("", |at| original(cells.get(at).trim()));
+        if text.is_empty() {
+            self.fills[column as usize]
+        } else {
+            text
+        }
+    }
+
+    /// The text of the first list of a record that was split by a guess, and what was read.
+    pub fn guessed_list<'c>(&'c self, cells: &'c Cells) -> Option<(&'c str, String)> {
+        let texts = Self::LISTS.map(|column| self.text_of(cells, column));
+        texts.into_iter().find_map(|text| {
+            let list = self.list(text).ok().filter(|list| list.guessed)?;
+            Some((text, list.items.to_string()))
+        })
+    }
+
+    /// The text of the day of a record.
+    pub fn day_text<'c>(&'c self, cells: &'c Cells) -> &'c str {
+        self.text_of(cells, Column::SoldOn)
+    }
+
+    /// A list, split where its names are known from the settings or stand alone elsewhere in the file. A file in our
+    /// own form is read as it is.
+    fn list(&self, text: &str) -> Result<List, String> {
+        if self.input.canonical {
+            let items = self.values.whole_list(text)?;
+            return Ok(List {
+                items,
+                guessed: false,
+            });
+        }
+        self.values
+            .list(text, |name| self.facts.pieces().contains(name))
     }
 
     /// Fills `comp` from a record with the cells `cells`, and adds all its errors to `faults`. The
-    /// identifier stays empty if the row has none.
+    /// identifier stays empty if the row has none. Returns what had to be guessed.
     pub fn read(
         &self,
         raw: &Raw<'_>,
         cells: &Cells,
         comp: &mut Comp,
         faults: &mut Vec<Fault<Option<Field>>>,
-    ) {
+    ) -> Guesses {
         faults.clear();
+        let mut guesses = Guesses::default();
         if let Some(fault) = self.shape_fault(raw, cells) {
             faults.push(Fault {
                 column: None,
                 value: raw.text.chars().take(80).collect(),
                 wrong: fault,
             });
-            return;
+            return guesses;
         }
         let mut row = Row {
             reader: self,
@@ -131,13 +179,15 @@ impl<'a> RowReader<'a> {
         row.text(Column::Variant, &mut comp.variant);
         row.text(Column::Venue, &mut comp.venue);
         row.text(Column::Note, &mut comp.note);
-        row.take(Column::SoldOn, &mut comp.sold_on, |text| self.day(text));
+        let mut day = (None, false);
+        row.take(Column::SoldOn, &mut day, |text| self.day(text));
+        (comp.sold_on, guesses.date) = day;
         let mut other = None;
         row.take(Column::Currency, &mut other, |text| {
             self.other_currency(text)
         });
         if other.is_none() && row.cell(Column::Currency).is_empty() {
-            other = self.currency_in(row.cell(Column::Price));
+            other = other_currency_in(row.cell(Column::Price), &self.settings.currency);
         }
         let currency = other.as_ref().unwrap_or(&self.settings.currency);
         row.take(Column::Price, &mut comp.price, |text| {
@@ -146,15 +196,11 @@ impl<'a> RowReader<'a> {
         row.take(Column::Shipping, &mut comp.shipping, |text| {
             self.shipping(text, currency)
         });
-        row.take(Column::HowSold, &mut comp.how_sold, how_sold);
+        row.take(Column::HowSold, &mut comp.how_sold, |text| {
+            how_sold(text, &self.values)
+        });
         row.take(Column::LotSize, &mut comp.lot_size, lot_size);
-        for (column, items) in [
-            (Column::Missing, &mut comp.missing),
-            (Column::Extras, &mut comp.extras),
-            (Column::Defects, &mut comp.defects),
-        ] {
-            row.take(column, items, |text| items_of(column, text, &self.pieces));
-        }
+        guesses.list = row.lists(comp);
         row.condition(comp);
         comp.attributes.clear();
         for (at, (name, _)) in self.input.mapping.attributes.iter().enumerate() {
@@ -175,6 +221,7 @@ impl<'a> RowReader<'a> {
             };
             faults.sort_by_key(cell);
         }
+        guesses
     }
 
     fn shape_fault(&self, raw: &Raw<'_>, cells: &Cells) -> Option<Wrong> {
@@ -227,6 +274,15 @@ impl<'a> RowReader<'a> {
     }
 }
 
+/// What had to be guessed of a row.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Guesses {
+    /// The date could be read two ways.
+    pub date: bool,
+    /// A list was split at a slash or at `and`.
+    pub list: bool,
+}
+
 /// Whether a cell has a day rather than a word.
 fn has_day(text: &str) -> bool {
     text.bytes().any(|b| b.is_ascii_digit())
@@ -262,19 +318,13 @@ struct Row<'r, 'a> {
 }
 
 impl<'r> Row<'r, '_> {
-    /// The trimmed text of a cell, or the value of `--fill` if it is blank.
+    /// The text of a cell, or the value of `--fill` if it is blank; for a model or a variant what that stands for.
     fn cell(&self, column: Column) -> &'r str {
-        let text = self.own_cell(column);
-        let text = if text.is_empty() {
-            self.reader.fills[column as usize]
-        } else {
-            text
-        };
-        let words = &self.reader.words[column as usize];
-        if words.is_empty() || text.is_empty() {
-            return text;
+        let text = self.reader.text_of(self.cells, column);
+        match column {
+            Column::Model | Column::Variant => self.reader.values.meaning(column.name(), text),
+            _ => text,
         }
-        words.get(&match_key(text)).copied().unwrap_or(text)
     }
 
     /// The trimmed text of a cell in the row itself.
@@ -455,33 +505,53 @@ impl<'r> Row<'r, '_> {
         }
     }
 
+    /// What is missing, extra and faulty; returns whether a list had to be split by a guess.
+    fn lists(&mut self, comp: &mut Comp) -> bool {
+        let reader = self.reader;
+        let mut guessed = false;
+        for (column, items) in [
+            (Column::Missing, &mut comp.missing),
+            (Column::Extras, &mut comp.extras),
+            (Column::Defects, &mut comp.defects),
+        ] {
+            self.take(column, items, |text| {
+                checks::text(column.name(), text)?;
+                let list = reader.list(text).map_err(|entry| bad_entry(&entry))?;
+                guessed |= list.guessed;
+                Ok(list.items)
+            });
+        }
+        guessed
+    }
+
     /// Grade, completeness and working order. A grade cell such as "for parts" means parts-only.
     fn condition(&mut self, comp: &mut Comp) {
-        let (grade, works) = (self.cell(Column::Grade), self.cell(Column::Works));
-        let scaled = self.reader.settings.grade_index(grade).is_some();
-        let parts_grade = !scaled && word(grade, WORKS_NO) && !word(grade, PLAIN_NO);
-        let settings = self.reader.settings;
+        let reader = self.reader;
+        let (values, settings) = (&reader.values, reader.settings);
+        let grade = self.cell(Column::Grade);
+        let parts_grade = values.grade(grade).is_none() && is_for_parts(grade);
         let grade_to_read = if parts_grade { "" } else { grade };
         let level = self.cell(Column::Completeness);
         self.scaled(Column::Grade, &mut comp.grade, grade_to_read, || {
-            on_scale(Column::Grade, grade, settings.grade_names())
+            on_scale(Column::Grade, grade, values, settings.grade_names())
         });
         self.scaled(Column::Completeness, &mut comp.completeness, level, || {
-            on_scale(Column::Completeness, level, settings.completeness_names())
+            let names = settings.completeness_names();
+            on_scale(Column::Completeness, level, values, names)
         });
         comp.works = !parts_grade;
-        if works.is_empty() {
+        if self.cell(Column::Works).is_empty() {
             return;
         }
         self.take(Column::Works, &mut comp.works, |text| {
-            let works = works_of(text)?;
-            if works && parts_grade {
+            let works = works(text, values)?;
+            if works && parts_grade && !values.meaning("works", text).is_empty() {
                 return Err(Wrong::new(
                     format!("no, since the grade is {grade:?}"),
                     "change one of the two: a unit for parts does not work",
                 ));
             }
-            Ok(works)
+            Ok(works && !parts_grade)
         });
     }
 }

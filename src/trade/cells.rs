@@ -24,8 +24,6 @@ pub struct Wrong {
 /// A question that one answer settles for every row of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Question {
-    /// The order of day and month.
-    DateOrder,
     /// The decimal mark of a column, by its number.
     DecimalMark(usize),
     /// Exchange rates next to amounts in the book's currency.

@@ -62,6 +62,15 @@ impl HowSold {
         }
     }
 
+    /// The word for people.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Auction => "bid",
+            Self::Fixed => "fixed price",
+            Self::Offer => "haggled",
+        }
+    }
+
     /// The way of selling, for use in a sentence.
     pub fn phrase(self) -> &'static str {
         match self {
@@ -71,11 +80,20 @@ impl HowSold {
         }
     }
 
-    /// Reads a canonical word, ignoring case.
+    /// Reads a canonical word or the word for people, ignoring case.
     pub fn parse(text: &str) -> Option<Self> {
-        Self::ALL
-            .into_iter()
-            .find(|h| h.as_str().eq_ignore_ascii_case(text.trim()))
+        let text = text.trim();
+        let is = |how: &Self| {
+            [how.as_str(), how.word()]
+                .iter()
+                .any(|word| word.eq_ignore_ascii_case(text))
+        };
+        Self::ALL.into_iter().find(is)
+    }
+
+    /// The words for people: `bid, fixed price, haggled`.
+    pub fn words() -> String {
+        Self::ALL.map(Self::word).join(", ")
     }
 }
 

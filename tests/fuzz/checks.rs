@@ -10,7 +10,7 @@ use std::path::Path;
 use chrono::NaiveDate;
 use compband::app::attributes::read_attributes;
 use compband::app::ledger::Nets;
-use compband::app::listings::listings;
+use compband::app::listings::{listings, parse_wish as parse_listing_wish};
 use compband::book::csv::canonical::{self, Layout};
 use compband::book::csv::formula;
 use compband::book::rates::{Conversion, Rates};
@@ -20,13 +20,13 @@ use compband::deal::ledger::Ledger;
 use compband::deal::outlet::Terms;
 use compband::parse::attribute::attribute_value;
 use compband::parse::dates::{DateOrder, WrittenDate, read_date};
-use compband::parse::money::{parse_amount, read_quantity};
+use compband::parse::money::{looks_like_amount, parse_amount, read_quantity};
 use compband::parse::quantity::number;
 use compband::parse::repairs::{chance, minutes, repair, repairs};
 use compband::render::document::ledger::document;
 use compband::render::journal::journal;
 use compband::render::ledger::{Told, postings_csv, sheet};
-use compband::settings::Settings;
+use compband::settings::{Settings, Values};
 use compband::sheets::header::parse_wish;
 use compband::sheets::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
 use compband::sheets::{Input, ReadOptions};
@@ -218,6 +218,29 @@ pub fn value(text: &str, settings: &Settings) -> bool {
     if let Ok(items) = Items::parse(text) {
         assert_eq!(Items::parse(&items.to_string()), Ok(items));
     }
+    let values = Values::of(settings);
+    let all = |_: &str| true;
+    for list in [values.list(text, |_| false), values.list(text, all)] {
+        match list {
+            Ok(list) => assert_eq!(Items::parse(&list.items.to_string()), Ok(list.items)),
+            Err(entry) => assert!(!entry.is_empty()),
+        }
+    }
+    for column in ["grade", "completeness"] {
+        if let Some(name) = values.on_scale(column, text) {
+            assert_eq!(values.on_scale(column, name), Some(name));
+        }
+    }
+    if let Some(Some(how)) = values.how_sold(text) {
+        assert_eq!(values.how_sold(how.word()), Some(Some(how)));
+        assert_eq!(values.how_sold(how.as_str()), Some(Some(how)));
+    }
+    let _ = (values.works(text), looks_like_amount(text));
+    if let Ok(written) = parse_day(text) {
+        let orders = [DateOrder::DayFirst, DateOrder::MonthFirst];
+        let days = orders.map(|order| written.day(order).unwrap());
+        assert_eq!(written.two_ways().is_some(), days[0] != days[1], "{text}");
+    }
     if let Ok(attributes) = Attributes::parse(text) {
         let again = Attributes::parse(&attributes.to_string());
         assert_eq!(again, Ok(attributes));
@@ -234,10 +257,11 @@ pub fn value(text: &str, settings: &Settings) -> bool {
         let sound = !repair.parts.is_sign_negative() && (0.0..=1.0).contains(&repair.success);
         assert!(sound, "{repair:?}");
     }
-    let says_what: [Result<(), String>; 8] = [
+    let says_what: [Result<(), String>; 9] = [
         Range::parse(text).map(drop),
         parse_amount(text, currency).map(drop),
         parse_wish(text).map(drop),
+        parse_listing_wish(text).map(drop),
         parse_day(text).map(drop),
         repairs(text, currency).map(drop),
         minutes(text).map(drop),
@@ -333,7 +357,8 @@ fn only_styled(text: &str) -> bool {
 pub fn offered(bytes: &[u8], folder: &Path, settings: &Settings) -> bool {
     let path = folder.join("listings.csv");
     fs::write(&path, bytes).unwrap();
-    let all = match listings(&path, None, settings) {
+    let heard = &mut |notice: &str| assert!(!notice.is_empty());
+    let all = match listings((&path, &[]), None, settings, heard) {
         Ok(all) => all,
         Err(error) => {
             assert!(!error.to_string().is_empty());

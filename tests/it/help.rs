@@ -82,7 +82,7 @@ fn the_commonest_mistakes() {
         &["estimat", "--model", "Nulva 61K"],
         &["estimate", "--model", "Nula 61K"],
         &["estimate", "--model", "Nulva 61K", "--grade", "Z"],
-        &["estimate", "--model", "Nulva 61K", "--as-of", "20.11.26"],
+        &["estimate", "--model", "Nulva 61K", "--as-of", "soon"],
         &["estimate", "--model", "Nulva 61K", "--band", "120"],
         &["import", "no-such-file.csv"],
         &["import", "headless.csv"],

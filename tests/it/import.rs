@@ -210,7 +210,7 @@ fn every_problem_is_told_in_one_run() {
         "row 2, column price: found \"-5\": expected a price above 0; leave refunds",
         "row 2, column shipping: found \"-1\": expected 0 or more",
         "row 2, column currency: found \"U$\": expected a currency code of three letters",
-        "row 2, column how_sold: found \"raffle\": expected auction, fixed or offer",
+        "row 2, column how_sold: found \"raffle\": expected one of bid, fixed price, haggled",
         "row 2, column lot_size: found \"0\"",
         "row 3, column sold_on: found \"1989-12-31\": expected a day from 1990 on",
         "row 3, column price: found \"NaN\": expected an amount of EUR",
@@ -331,18 +331,27 @@ fn a_sheet_without_days_needs_a_word() {
 }
 
 #[test]
-fn ambiguous_dates_are_asked_about_once() {
+fn ambiguous_dates_are_read_in_the_order_of_the_book() {
     let text =
         "date,item,price\n3/4/2025,Nulva 61K,12\n5/6/2025,Nulva 61K,13\n7/7/2025,Nulva 61K,14\n";
     let run = import(text);
-    assert_eq!(run.heard.problems.len(), 1);
-    let problem = &run.heard.problems[0];
-    assert!(
-        problem.contains("2025-04-03 day first and 2025-03-04 month first")
-            && problem.contains("--dates dmy"),
-        "{problem}"
+    assert_eq!(run.heard.problems, [] as [&str; 0]);
+    let file = &run.plan.files[0];
+    assert_eq!(
+        file.date_order.as_deref(),
+        Some("day first, as is usual for EUR")
     );
-    assert_eq!(run.plan.files[0].rejected, 2);
+    let found = file.two_ways.as_ref().unwrap();
+    let said = (
+        found.rows,
+        found.first,
+        found.text.as_str(),
+        found.read.as_str(),
+    );
+    assert_eq!(said, (2, 2, "3/4/2025", "2025-04-03"));
+    // Dots are between day and month wherever such dates are written.
+    let run = import(&text.replace('/', "."));
+    assert_eq!((run.plan.new, &run.plan.files[0].two_ways), (3, &None));
     for (dates, day) in [
         (DateOrder::DayFirst, "2025-04-03"),
         (DateOrder::MonthFirst, "2025-03-04"),
@@ -825,7 +834,7 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
     assert!(out.contains("Sales: 1 new."), "{out}");
     let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
     assert!(
-        out.contains("The book has 1 sale already, unchanged: nothing was changed."),
+        out.contains("The book already has 1 sale, unchanged: nothing was changed."),
         "{out}"
     );
     // A file of the user's is never taken for a place to write problems or rejects to.
@@ -897,7 +906,7 @@ fn a_mapping_is_saved_and_used() {
     );
     let (out, err) = shop.told(&["import", "sheet.csv", "--mapping", "my shop"], 0);
     assert!(
-        out.contains("The book has 1 sale already") && err.is_empty(),
+        out.contains("The book already has 1 sale") && err.is_empty(),
         "{out}{err}"
     );
     shop.told(&save, 2);
@@ -946,8 +955,8 @@ fn attributes_are_held_against_the_settings() {
         0,
     );
     assert!(out.contains("Size = attr.storage"), "{out}");
-    let said = "Kept, but not used in estimates until compband.toml declares it: attr.shots (2 rows), attr.storage (1 row). \
-                To declare what moves the price, put such lines there:\n\n";
+    let said = "Kept, but estimates do not use it until compband.toml declares it: attr.shots (2\nrows), attr.storage (1 \
+                row). To declare what moves the price, write lines like\nthese there:\n\n";
     let (_, lines) = out.split_once(said).unwrap_or_else(|| panic!("{out}"));
     let (lines, _) = lines.split_once("\n`compband check`").unwrap();
     assert_eq!(
@@ -959,7 +968,7 @@ fn attributes_are_held_against_the_settings() {
     assert!(err.is_empty(), "{err}");
     let (out, _) = shop.told(&["import", "a.csv", "--mapping", "sizes"], 0);
     assert!(
-        out.contains("The book has 3 sales already, unchanged"),
+        out.contains("The book already has 3 sales, unchanged"),
         "{out}"
     );
     // Once the lines are in the settings nothing is left to say.
@@ -986,7 +995,7 @@ fn attributes_are_held_against_the_settings() {
     shop.write("all.csv", &csv);
     let (out, _) = shop.told(&["import", "all.csv"], 0);
     assert!(
-        out.contains("The book has 3 sales already, unchanged"),
+        out.contains("The book already has 3 sales, unchanged"),
         "{out}"
     );
     // Only the columns that the rows shown have.

@@ -170,7 +170,7 @@ fn a_check_says_what_numbers_would_explain() {
     let sheet = out(dir.path(), &["check", "--figures"]);
     for text in [
         "Recorded but not declared, so estimates do not use it:",
-        "attr.noise in 546 sales: explains nothing that can be told from chance",
+        "attr.noise in 546 sales: explains no more than chance would",
         "Declare the numbers that are recorded but not",
     ] {
         assert!(sheet.contains(text), "{text} {sheet}");

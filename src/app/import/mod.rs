@@ -19,6 +19,7 @@ use crate::book::rates::{Conversion, KeptRates};
 use crate::book::{Book, BookError, BookLock, Temporary};
 use crate::settings::Settings;
 use crate::settings::words::Meaning;
+use crate::sheets::header::{Likely, Unused};
 use crate::sheets::import::{Against, Undeclared, Witness, add_undeclared, plan};
 use crate::sheets::{Input, PASTED};
 use crate::trade::text::quoted;
@@ -62,6 +63,50 @@ pub struct Imported {
     pub unfinished: Option<(&'static str, AppError)>,
 }
 
+/// The flag that takes a column as one of ours; `shown` is its name in quotes.
+pub fn map_flag(shown: &str, ours: &str) -> String {
+    let name = shown.strip_suffix('"').unwrap_or(shown);
+    let end = if name.len() < shown.len() { "\"" } else { "" };
+    format!("--map {name}={ours}{end}")
+}
+
+/// A column of a file that is not used, in words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotUsed {
+    /// Its name in quotes, or its number.
+    pub shown: String,
+    /// What to do if it is what it seems to be; none if it seems to be nothing that is known.
+    pub hint: Option<String>,
+}
+
+impl Imported {
+    /// The columns of one of the inputs that are not used.
+    pub fn not_used(&self, input: usize) -> Vec<NotUsed> {
+        let of = |unused: Unused| {
+            let shown = unused.shown;
+            let hint = match unused.likely {
+                Likely::Nothing => None,
+                Likely::Taken(ours) => Some(format!("another was taken for {ours}")),
+                Likely::Column(near) => Some(format!(
+                    "if it is the {near}, say {}",
+                    map_flag(&shown, near)
+                )),
+                Likely::Shipping => Some(format!(
+                    "shipping counts as 0; if the buyer paid this for it, say {}",
+                    map_flag(&shown, "shipping")
+                )),
+                Likely::Amounts => Some(format!(
+                    "it holds amounts; if the buyer paid them for shipping, say {}",
+                    map_flag(&shown, "shipping")
+                )),
+            };
+            NotUsed { shown, hint }
+        };
+        let unused = self.inputs.get(input).map(Input::unused);
+        unused.into_iter().flatten().map(of).collect()
+    }
+}
+
 /// Imports files: all rows, or on request the clean ones, or none.
 ///
 /// # Errors
@@ -84,12 +129,8 @@ pub fn import(
     let rates = book.rates()?;
     // Read from the book only for the first sale in another currency.
     let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
-    let inputs = open_all(request.files, &options)?;
-    for input in &inputs {
-        for text in &input.notices {
-            notice(&format!("{}: {text}", input.name));
-        }
-    }
+    let mut inputs = open_all(request.files, &options, notice)?;
+    ask_columns(&mut inputs, listener)?;
     let existing = |comp_id: &str| index.get(comp_id);
     let kept_rate = |comp_id: &str, code: &str, day: Option<NaiveDate>| {
         if request.new_rates {
@@ -222,7 +263,7 @@ fn commit(
 /// Does the remaining steps once the sales are in the book.
 fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mut Imported) {
     if let Err(why) = desk.set_aside() {
-        let left = "only the wrong rows are not set aside: the same command again sets them aside";
+        let left = "only the wrong rows are not set aside yet: run the same command again";
         imported.unfinished = Some((left, why));
         return;
     }
@@ -232,7 +273,7 @@ fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mu
     match mapping::save_mapping(book, name, input) {
         Ok(()) => imported.mapping = Some(name.to_string()),
         Err(why) => {
-            let left = "only the mapping is not saved: the same command again saves it";
+            let left = "only the mapping is not saved yet: run the same command again";
             imported.unfinished = Some((left, why));
         }
     }
@@ -256,6 +297,25 @@ fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
     request
         .save_mapping
         .map_or(Ok(()), |name| mapping::check_name(name, settings))
+}
+
+/// Takes columns that are probably shipping as such, if somebody is there to say so.
+fn ask_columns(inputs: &mut [Input], listener: &mut dyn Listener) -> Result<(), AppError> {
+    if !listener.can_ask() {
+        return Ok(());
+    }
+    for input in inputs {
+        for unused in input.unused() {
+            let open = input.mapping.cell_of[Column::Shipping as usize].is_none();
+            if open
+                && unused.likely == Likely::Shipping
+                && listener.is_shipping(&unused.shown, &input.examples(unused.cell, 3))?
+            {
+                input.mapping.take(unused.cell, Column::Shipping);
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Sends notices about the first new models that are probably misspelt known ones, or more frequent new ones.
@@ -303,8 +363,12 @@ fn plan_into_temp(
     Ok((done, temp))
 }
 
-/// Opens every file, so that the problems of all headers are reported in one run.
-fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppError> {
+/// Opens every file, so that the problems of all headers are reported in one run, and notices how each was read.
+fn open_all(
+    files: &[PathBuf],
+    options: &ReadOptions,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<Input>, AppError> {
     let mut inputs = Vec::new();
     let mut problems = Vec::new();
     for path in files {
@@ -312,6 +376,11 @@ fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppE
             Ok(input) => inputs.push(input),
             Err(BookError::Rows(found)) => problems.extend(found),
             Err(error) => return Err(error.into()),
+        }
+    }
+    for input in inputs.iter().filter(|_| problems.is_empty()) {
+        for text in &input.notices {
+            notice(&format!("{}: {text}", input.name));
         }
     }
     if problems.is_empty() {

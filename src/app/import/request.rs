@@ -51,6 +51,14 @@ pub trait Listener {
     fn can_ask(&self) -> bool {
         false
     }
+    /// Asks whether a column of a file is what the buyer paid for shipping; `examples` are some of its values.
+    ///
+    /// # Errors
+    /// If the import is to end.
+    fn is_shipping(&mut self, column: &str, examples: &[String]) -> Result<bool, AppError> {
+        let _ = (column, examples);
+        Ok(false)
+    }
     /// Asks for the meanings of words, most frequent first. Those left out stay unknown.
     ///
     /// # Errors

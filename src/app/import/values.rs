@@ -4,6 +4,7 @@ use std::cmp::Reverse;
 use std::collections::HashSet;
 
 use crate::app::AppError;
+use crate::parse::words;
 use crate::settings::Settings;
 use crate::settings::words::{COLUMNS, Meaning};
 use crate::sheets::header::Column;
@@ -28,7 +29,7 @@ const COMPARED_MODELS: usize = 1_000;
 /// The expected text.
 pub fn parse_value(text: &str) -> Result<Meaning, String> {
     let shape = || {
-        format!("{text:?} says no meaning: write COLUMN:WORD=VALUE, such as \"grade:very good=B\"")
+        format!("{text:?} has no meaning: write COLUMN:WORD=VALUE, such as \"grade:very good=B\"")
     };
     let (column, rest) = text.split_once(':').ok_or_else(shape)?;
     let (word, value) = rest.rsplit_once('=').ok_or_else(shape)?;
@@ -41,7 +42,7 @@ pub fn parse_value(text: &str) -> Result<Meaning, String> {
         let near = nearest(&name, COLUMNS)
             .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
         return Err(format!(
-            "{column:?} is no column with words{near}: write one of {}",
+            "{column:?} is not a column of words{near}: write one of {}",
             COLUMNS.join(", ")
         ));
     }
@@ -63,8 +64,8 @@ pub(super) fn check(meaning: &Meaning, settings: &Settings) -> Result<(), AppErr
         _ if value.is_empty() && column != "model" => true,
         "grade" => settings.grade_index(value).is_some(),
         "completeness" => settings.completeness_index(value).is_some(),
-        "how_sold" => HowSold::parse(value).is_some(),
-        "works" => ["yes", "no"].contains(&value.to_lowercase().as_str()),
+        "how_sold" => words::how_sold(value).is_some(),
+        "works" => words::works(value).is_some(),
         "pieces" => Items::parse(value).is_ok(),
         _ => !value.is_empty(),
     };
@@ -90,7 +91,7 @@ fn values_of(column: &str, settings: &Settings) -> Vec<String> {
     match column {
         "grade" => owned(&mut settings.grade_names()),
         "completeness" => owned(&mut settings.completeness_names()),
-        "how_sold" => owned(&mut HowSold::ALL.iter().map(|how| how.as_str())),
+        "how_sold" => owned(&mut HowSold::ALL.iter().map(|how| how.word())),
         "works" => owned(&mut ["yes", "no"].into_iter()),
         _ => Vec::new(),
     }

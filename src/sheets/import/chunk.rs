@@ -1,24 +1,26 @@
 //! Chunks of rows, read by several threads: each row gives its canonical text or its problems.
 
 use crate::sheets::header::{Column, Field};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
-use super::plan::{Against, Kind, Undeclared};
+use super::plan::{Against, Guessed, Kind, Undeclared};
 use crate::book::csv::canonical::{OptionalColumn, header, write_row};
 use crate::book::ids::{IdMap, id_hash};
 use crate::sheets::Input;
 use crate::sheets::facts::Facts;
 use crate::sheets::records::{Cells, Raw};
-use crate::sheets::row::RowReader;
+use crate::sheets::row::{Guesses, RowReader};
 use crate::trade::cells::Fault;
 use crate::trade::cells::Question;
 use crate::trade::comp::{COLUMNS, RowText};
 use crate::trade::names::composed;
-use crate::trade::{Comp, Problem};
+use crate::trade::text::shorten;
+use crate::trade::{Comp, Items, Problem};
 
 /// Size of the text that a thread reads at a time, in bytes.
 pub(super) const CHUNK_BYTES: usize = 1 << 18;
@@ -76,6 +78,8 @@ pub(super) struct ChunkReader<'a> {
     needs_two: bool,
     cells: Cells,
     pub(super) comp: Comp,
+    /// What had to be guessed of it.
+    pub(super) guesses: Guesses,
     faults: Vec<Fault<Option<Field>>>,
     pub(super) canonical: RowText,
     /// Models of valid rows with their number and the first, by the hash of their names.
@@ -102,6 +106,7 @@ impl<'a> ChunkReader<'a> {
                 .all(|column| !input.fills.iter().any(|(filled, _)| filled == column)),
             cells: Cells::new(input.delimiter),
             comp: Comp::blank(&against.settings.currency.code),
+            guesses: Guesses::default(),
             faults: Vec::new(),
             canonical: RowText::default(),
             models: IdMap::default(),
@@ -140,7 +145,8 @@ impl<'a> ChunkReader<'a> {
                 return Fate::Sum;
             }
         }
-        self.rows
+        self.guesses = self
+            .rows
             .read(raw, &self.cells, &mut self.comp, &mut self.faults);
         if !self.faults.is_empty() {
             return Fate::Bad(
@@ -171,7 +177,7 @@ impl<'a> ChunkReader<'a> {
             start,
             end: writer.get_ref().len(),
             derived,
-            kind: Kind::of(&self.comp),
+            kind: Kind::of(&self.comp, self.guesses),
             id: xxh3_64(self.comp.comp_id.as_bytes()),
             content: self.canonical.content_hash(),
             existing: (self.existing)(&self.comp.comp_id),
@@ -203,32 +209,67 @@ impl<'a> ChunkReader<'a> {
         }
     }
 
-    /// Sets the identifier of the comp from its content and `occurrence`.
+    /// Sets the identifier of the comp from its content and `occurrence`: from the model and the lists as they are
+    /// written, so that it stays the same once more is known of both.
     fn settle_id(&mut self, occurrence: u32) {
         self.comp.comp_id.clear();
         let written = self.rows.written_model(&self.cells).map(composed);
-        if let Some(written) = written {
-            let model = std::mem::replace(&mut self.comp.model, written.into_owned());
-            self.canonical.fill(&self.comp);
-            self.comp.model = model;
-            self.comp.comp_id = self.canonical.derive_id(occurrence);
-            self.canonical.fill(&self.comp);
-        } else {
+        let mut model = written.map(Cow::into_owned);
+        let guessed = self.guesses.list;
+        let mut lists = guessed.then(|| self.rows.written_lists(&self.cells));
+        if model.is_none() && lists.is_none() {
             self.canonical.fill(&self.comp);
             self.comp.comp_id = self.canonical.derive_id(occurrence);
             self.canonical.set_id(&self.comp.comp_id);
+            return;
+        }
+        swap_written(&mut self.comp, &mut model, &mut lists);
+        self.canonical.fill(&self.comp);
+        swap_written(&mut self.comp, &mut model, &mut lists);
+        self.comp.comp_id = self.canonical.derive_id(occurrence);
+        self.canonical.fill(&self.comp);
+    }
+
+    /// The first example of a guess: the date of a row, or its list, with what was read.
+    pub(super) fn guessed(&mut self, raw: &Raw<'_>, is_date: bool) -> Guessed {
+        self.cells.read(raw.text);
+        let (text, read) = if is_date {
+            let text = self.rows.day_text(&self.cells);
+            let day = self.rows.day(text).ok().and_then(|(day, _)| day);
+            (text, day.map_or(String::new(), |day| day.to_string()))
+        } else {
+            self.rows.guessed_list(&self.cells).unwrap_or_default()
+        };
+        Guessed {
+            rows: 1,
+            first: raw.line,
+            text: shorten(text, 40),
+            read,
         }
     }
 
     /// Reads a valid row again, as the sale with this occurrence.
     pub(super) fn again(&mut self, raw: &Raw<'_>, derived: bool, occurrence: u32) -> &Comp {
         self.cells.read(raw.text);
-        self.rows
+        self.guesses = self
+            .rows
             .read(raw, &self.cells, &mut self.comp, &mut self.faults);
         if derived {
             self.settle_id(occurrence);
         }
         &self.comp
+    }
+}
+
+/// Swaps the model and the lists of a comp with those as they are written.
+fn swap_written(comp: &mut Comp, model: &mut Option<String>, lists: &mut Option<[Items; 3]>) {
+    if let Some(model) = model {
+        std::mem::swap(&mut comp.model, model);
+    }
+    if let Some([missing, extras, defects]) = lists {
+        std::mem::swap(&mut comp.missing, missing);
+        std::mem::swap(&mut comp.extras, extras);
+        std::mem::swap(&mut comp.defects, defects);
     }
 }
 

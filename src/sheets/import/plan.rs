@@ -7,6 +7,7 @@ use rust_decimal::Decimal;
 
 use crate::book::rates::Conversion;
 use crate::settings::Settings;
+use crate::sheets::row::Guesses;
 use crate::trade::cells::Question;
 use crate::trade::text::shorten;
 use crate::trade::{Comp, Problem};
@@ -55,10 +56,29 @@ pub struct FileCount {
     pub foreign: u64,
     /// Order of day and month with its source, if some date needed it.
     pub date_order: Option<String>,
+    /// The word of the other order, as `--dates` takes it.
+    pub other_order: &'static str,
+    /// Accepted sales whose date could be read two ways, unless the user chose the order.
+    pub two_ways: Option<Guessed>,
+    /// Accepted sales with a list that was split at a slash or at `and`.
+    pub split_lists: Option<Guessed>,
     /// Decimal mark with its source, if some amount needed it.
     pub decimal_mark: Option<String>,
     /// Attributes that no family declares for some models, by their canonical names.
     pub undeclared: BTreeMap<String, Undeclared>,
+}
+
+/// Cells that were read by a guess.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Guessed {
+    /// Number of rows.
+    pub rows: u64,
+    /// The first of them.
+    pub first: u64,
+    /// The text of its cell.
+    pub text: String,
+    /// What was read.
+    pub read: String,
 }
 
 /// The valid rows with an attribute that no family of their models declares: it is kept but does
@@ -120,6 +140,8 @@ pub struct Trouble {
     pub rows: u64,
     /// The column whose word is not known, by its number, if that is the problem.
     pub word: Option<usize>,
+    /// Whether it is in several columns, so that `rows` counts cells.
+    pub columns: bool,
 }
 
 /// The changes that an import would make.
@@ -161,11 +183,13 @@ struct TroubleKey {
 pub(super) struct Kind {
     undated: bool,
     foreign: bool,
+    pub(super) guesses: Guesses,
 }
 
 impl Kind {
-    pub(super) fn of(comp: &Comp) -> Self {
+    pub(super) fn of(comp: &Comp, guesses: Guesses) -> Self {
         Self {
+            guesses,
             undated: comp.sold_on.is_none(),
             foreign: comp.foreign.is_some(),
         }
@@ -209,7 +233,12 @@ impl Plan {
         let settled = topic.is_some() && word.is_none();
         let key = TroubleKey {
             file: problem.file.clone(),
-            column: problem.column.clone(),
+            // One line of the settings changes the currency of all columns.
+            column: if topic == Some(Question::Currency) {
+                String::new()
+            } else {
+                problem.column.clone()
+            },
             value: if settled {
                 format!("{topic:?}")
             } else {
@@ -222,13 +251,16 @@ impl Plan {
             },
         };
         if let Some(at) = self.kinds.get(&key) {
-            self.troubles[*at].rows += 1;
+            let known = &mut self.troubles[*at];
+            known.rows += 1;
+            known.columns |= known.problem.column != problem.column;
         } else if self.troubles.len() < MOST_TROUBLES {
             self.kinds.insert(key, self.troubles.len());
             self.troubles.push(Trouble {
                 problem: problem.clone(),
                 rows: 1,
                 word,
+                columns: false,
             });
         } else {
             self.more_troubles += 1;
@@ -240,6 +272,13 @@ impl Plan {
         self.kinds.clear();
         self.troubles
             .sort_by_key(|one| (std::cmp::Reverse(one.rows), one.problem.row));
+    }
+
+    /// Number of wrong cells (or rows, where a row as a whole is wrong), and of kinds of what is wrong.
+    pub fn wrong(&self) -> (u64, u64) {
+        let cells: u64 = self.troubles.iter().map(|trouble| trouble.rows).sum();
+        let kinds = self.troubles.len() as u64;
+        (cells + self.more_troubles, kinds + self.more_troubles)
     }
 
     /// Number of written rows.

@@ -5,10 +5,11 @@ use rust_decimal::Decimal;
 
 use super::RowReader;
 use crate::book::rates::{self};
-use crate::parse::dates::{self, DateError, WrittenDate};
+use crate::parse::dates::{self, DateError, DateOrder, WrittenDate};
 use crate::parse::money::{
     Amount, AmountError, DecimalMark, read_amount, read_quantity, read_rate,
 };
+use crate::parse::words::is_free;
 use crate::sheets::facts::Decided;
 use crate::sheets::header::{Column, Field};
 use crate::trade::attributes::{Attribute, same_unit};
@@ -17,26 +18,35 @@ use crate::trade::foreign::{self, Rate};
 use crate::trade::{Comp, Currency, checks};
 
 impl<'a> RowReader<'a> {
-    /// A day; `None` if the cell is blank.
-    pub(super) fn day(&self, text: &str) -> Result<Option<NaiveDate>, Wrong> {
+    /// A day, and whether it could be read two ways; no day if the cell is blank.
+    ///
+    /// # Errors
+    /// The expected form.
+    pub fn day(&self, text: &str) -> Result<(Option<NaiveDate>, bool), Wrong> {
         if text.is_empty() {
-            return Ok(None);
+            return Ok((None, false));
         }
         let mend = "write it as YYYY-MM-DD, such as 2025-12-31";
+        let mut guessed = false;
         let day = match dates::read_date(text) {
             Ok(WrittenDate::Plain(day)) => day,
             Ok(WrittenDate::Numbers(numbers)) => match self.facts.date_order() {
-                Decided::Known { value, why } => numbers.day(*value).ok_or_else(|| {
-                    Wrong::new(
-                        format!("a date written {value}, as {why}"),
-                        "write it so, or as YYYY-MM-DD",
-                    )
-                })?,
-                Decided::Open { why, contradicted } => numbers
+                Decided::Known { value, why } => {
+                    let chosen = self.input.dates.is_some();
+                    let certain = numbers.certain().filter(|_| !chosen);
+                    guessed = !chosen && certain.is_none();
+                    certain.or_else(|| numbers.day(*value)).ok_or_else(|| {
+                        Wrong::new(
+                            format!("a date written {value}, as {why}"),
+                            "write it so, or as YYYY-MM-DD",
+                        )
+                    })?
+                }
+                Decided::Open { why, .. } => numbers
                     .certain()
-                    .ok_or_else(|| undecided_dates(text, &numbers, why, *contradicted))?,
+                    .ok_or_else(|| undecided_date(text, &numbers, why))?,
             },
-            Err(DateError::Unreadable) => return Err(Wrong::new("a date", mend)),
+            Err(DateError::Unreadable) => return Err(unreadable(text, self.today, mend)),
             Err(DateError::NoSuchDay) => {
                 return Err(Wrong::new("a day that the calendar has", mend));
             }
@@ -48,7 +58,7 @@ impl<'a> RowReader<'a> {
             }
         };
         checks::day(day, self.today)?;
-        Ok(Some(day))
+        Ok((Some(day), guessed))
     }
 
     pub(super) fn price(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
@@ -71,21 +81,7 @@ impl<'a> RowReader<'a> {
     }
 
     pub(super) fn shipping(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
-        if text.is_empty()
-            || text == "-"
-            || [
-                "free",
-                "none",
-                "n/a",
-                "gratis",
-                "kostenlos",
-                "gratuit",
-                "incl",
-                "included",
-            ]
-            .iter()
-            .any(|word| text.eq_ignore_ascii_case(word))
-        {
+        if is_free(text) {
             return Ok(Decimal::ZERO);
         }
         let shipping = self.amount(Column::Shipping, text, currency)?;
@@ -216,18 +212,6 @@ impl<'a> RowReader<'a> {
         Ok(Some(other))
     }
 
-    /// The other currency that an amount names by its code, such as `110.00 GBP`.
-    pub(super) fn currency_in(&self, text: &str) -> Option<Currency> {
-        let mut words = text
-            .split(|c: char| !c.is_alphabetic())
-            .filter(|word| !word.is_empty());
-        let (code, more) = (words.next()?, words.next());
-        let is_code =
-            more.is_none() && code.len() == 3 && code.bytes().all(|b| b.is_ascii_uppercase());
-        let other = Currency::of_code(code).filter(|_| is_code)?;
-        (other.code != self.settings.currency.code).then_some(other)
-    }
-
     /// The exchange rate in the row.
     pub(super) fn rate(&self, text: &str) -> Result<Decimal, Wrong> {
         let amount = read_rate(text).ok();
@@ -248,7 +232,7 @@ impl<'a> RowReader<'a> {
         if text.is_empty() {
             return Err(Wrong::new("the day of the rate", "write it as YYYY-MM-DD"));
         }
-        self.day(text)
+        Ok(self.day(text)?.0)
     }
 
     /// The rate of a sale in another currency without one in its row: that of the sale in the book,
@@ -271,14 +255,9 @@ impl<'a> RowReader<'a> {
     }
 }
 
-/// An ambiguous date. Reported once if all dates of the column are, but for each cell if the column
-/// has dates of both orders, because no single answer fixes them all.
-fn undecided_dates(
-    text: &str,
-    numbers: &dates::NumericDate,
-    why: &str,
-    contradicted: bool,
-) -> Wrong {
+/// The error of a date that could be read two ways in a column with dates of both orders: no single answer fixes
+/// them all.
+fn undecided_date(text: &str, numbers: &dates::NumericDate, why: &str) -> Wrong {
     let reading = |order| {
         numbers
             .day(order)
@@ -286,16 +265,20 @@ fn undecided_dates(
     };
     let expected = format!(
         "dates whose order is known, but {text:?} is {} day first and {} month first, and {why}",
-        reading(dates::DateOrder::DayFirst),
-        reading(dates::DateOrder::MonthFirst)
+        reading(DateOrder::DayFirst),
+        reading(DateOrder::MonthFirst)
     );
-    if contradicted {
-        let mend = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
-        return Wrong::new(expected, mend);
+    let mend = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
+    Wrong::new(expected, mend)
+}
+
+/// The error of a text that is no date. One relative to today would be another day at each import.
+fn unreadable(text: &str, today: NaiveDate, mend: &str) -> Wrong {
+    match dates::said_on(today, text) {
+        Some(day) => Wrong::new(
+            "a date that stays the same day whenever the sheet is read",
+            format!("write the day itself: {day} if {text:?} is meant from today"),
+        ),
+        None => Wrong::new("a date", mend),
     }
-    Wrong::new(
-        expected,
-        "say --dates dmy (day first) or --dates mdy (month first)",
-    )
-    .about(Question::DateOrder)
 }

@@ -1,14 +1,12 @@
-//! Words in cells of a spreadsheet, with their meanings.
+//! Words in cells of a spreadsheet that are not known, and what they may mean.
 
-use std::collections::HashMap;
-
-use crate::settings::of_scale;
+use crate::parse::words::is_one_of;
+use crate::settings::{Values, of_scale};
 use crate::sheets::header::Column;
 use crate::trade::cells::{Question, Wrong};
+use crate::trade::checks;
 use crate::trade::comp::HowSold;
-use crate::trade::names::match_key;
-use crate::trade::text::{nearest, shorten};
-use crate::trade::{Items, checks};
+use crate::trade::text::{nearest, quoted, shorten};
 
 /// The error of a word that is none of those known in a column.
 fn unknown(column: Column, text: &str, expected: String, likely: Option<String>) -> Wrong {
@@ -32,10 +30,10 @@ fn unknown(column: Column, text: &str, expected: String, likely: Option<String>)
 pub(super) fn on_scale<'s>(
     column: Column,
     text: &str,
-    names: impl Iterator<Item = &'s str> + Clone,
+    values: &Values<'s>,
+    names: impl Iterator<Item = &'s str>,
 ) -> Result<&'s str, Wrong> {
-    let found = of_scale(names.clone(), text).map(|(_, name)| name);
-    found.ok_or_else(|| {
+    values.on_scale(column.name(), text).ok_or_else(|| {
         let names: Vec<&str> = names.collect();
         let expected = format!("a {} of the scale: {}", column.name(), names.join(", "));
         let likely = likely_level(column, text, &names).map(str::to_string);
@@ -98,7 +96,7 @@ pub fn likely_level<'n>(column: Column, text: &str, names: &[&'n str]) -> Option
         return Some(name);
     }
     if column == Column::Grade {
-        let known = CONDITIONS.iter().find(|(words, _)| word(text, words));
+        let known = CONDITIONS.iter().find(|(words, _)| is_one_of(text, words));
         if let Some((_, share)) = known {
             let last = names.len().checked_sub(1)? as f64;
             return names.get((share * last).round() as usize).copied();
@@ -112,165 +110,20 @@ pub fn likely_level<'n>(column: Column, text: &str, names: &[&'n str]) -> Option
     nearest(text, long)
 }
 
-/// Names in the model column of rows with totals.
-pub(super) const SUMS: &[&str] = &[
-    "total",
-    "totals",
-    "grand total",
-    "subtotal",
-    "sum",
-    "summe",
-    "gesamt",
-    "suma",
-    "somme",
-    "totale",
-    "totaal",
-];
-
-/// Words that mean no in a yes-or-no column and do not count as a grade.
-pub(super) const PLAIN_NO: &[&str] = &["no", "n", "false", "0", "nein", "non", "nee"];
-const WORKS_YES: &[&str] = &[
-    "yes",
-    "y",
-    "true",
-    "1",
-    "working",
-    "works",
-    "ok",
-    "functional",
-    "fully working",
-    "tested working",
-    "ja",
-    "oui",
-    "sí",
-    "si",
-    "funktioniert",
-];
-pub(super) const WORKS_NO: &[&str] = &[
-    "no",
-    "n",
-    "false",
-    "0",
-    "broken",
-    "parts",
-    "parts only",
-    "for parts",
-    "for parts only",
-    "spares",
-    "for spares",
-    "spares or repair",
-    "for parts or repair",
-    "parts or repair",
-    "for repair",
-    "not working",
-    "non working",
-    "defective",
-    "faulty",
-    "dead",
-    "nein",
-    "non",
-    "nee",
-    "defekt",
-    "kaputt",
-    "en panne",
-    "averiado",
-    "guasto",
-    "kapot",
-];
-
-/// Whether `text` is one of `words`, ignoring case, hyphens, slashes and spacing.
-pub(super) fn word(text: &str, words: &[&str]) -> bool {
-    if text.len() > 40 || text.is_empty() {
-        return false;
-    }
-    if words.iter().any(|known| known.eq_ignore_ascii_case(text)) {
-        return true;
-    }
-    let folded = crate::trade::items::fold_name(&text.replace(['-', '_', '/'], " "));
-    words.contains(&folded.as_str())
-}
-
-pub(super) fn works_of(text: &str) -> Result<bool, Wrong> {
-    if word(text, WORKS_YES) {
-        Ok(true)
-    } else if word(text, WORKS_NO) {
-        Ok(false)
-    } else {
+/// Whether the unit works.
+pub(super) fn works(text: &str, values: &Values<'_>) -> Result<bool, Wrong> {
+    values.works(text).ok_or_else(|| {
         let expected = "yes or no (no: sold for parts)".to_string();
-        Err(unknown(Column::Works, text, expected, None))
-    }
+        unknown(Column::Works, text, expected, None)
+    })
 }
 
-pub(super) fn how_sold(text: &str) -> Result<Option<HowSold>, Wrong> {
-    const AUCTION: &[&str] = &[
-        "auction",
-        "bid",
-        "bids",
-        "bidding",
-        "auctioned",
-        "highest bid",
-        "auktion",
-        "versteigerung",
-        "enchère",
-        "subasta",
-        "asta",
-        "veiling",
-    ];
-    const FIXED: &[&str] = &[
-        "fixed",
-        "fixed price",
-        "buy now",
-        "asking",
-        "asking price",
-        "full price",
-        "list price",
-        "set price",
-        "bin",
-        "instant",
-        "shop price",
-        "festpreis",
-        "prix fixe",
-        "precio fijo",
-        "prezzo fisso",
-        "vaste prijs",
-    ];
-    const OFFER: &[&str] = &[
-        "offer",
-        "best offer",
-        "accepted",
-        "offer accepted",
-        "accepted offer",
-        "haggled",
-        "negotiated",
-        "counter offer",
-        "obo",
-        "or best offer",
-        "ono",
-        "or near offer",
-        "verhandelt",
-        "négocié",
-        "negociado",
-        "trattato",
-    ];
-    if text.is_empty() {
-        return Ok(None);
-    }
-    if let Some(how) = HowSold::parse(text) {
-        return Ok(Some(how));
-    }
-    let known = [
-        (AUCTION, HowSold::Auction),
-        (FIXED, HowSold::Fixed),
-        (OFFER, HowSold::Offer),
-    ];
-    known
-        .into_iter()
-        .find(|(words, _)| word(text, words))
-        .map(|(_, how)| Some(how))
-        .ok_or_else(|| {
-            let expected = "auction, fixed or offer".to_string();
-            unknown(Column::HowSold, text, expected, None)
-        })
+/// The way of selling.
+pub(super) fn how_sold(text: &str, values: &Values<'_>) -> Result<Option<HowSold>, Wrong> {
+    values.how_sold(text).ok_or_else(|| {
+        let expected = format!("one of {}", HowSold::words());
+        unknown(Column::HowSold, text, expected, None)
+    })
 }
 
 pub(super) fn lot_size(text: &str) -> Result<u32, Wrong> {
@@ -288,39 +141,15 @@ pub(super) fn lot_size(text: &str) -> Result<u32, Wrong> {
     Ok(units)
 }
 
-pub(super) fn items_of(
-    column: Column,
-    text: &str,
-    names: &HashMap<String, &str>,
-) -> Result<Items, Wrong> {
-    if text.is_empty() {
-        return Ok(Items::default());
-    }
-    checks::text(column.name(), text)?;
-    let wrong = |entry: String| {
-        Wrong::new(
-            format!(
-                "names separated by ;, each with a count from 1 to 999 or none, but {entry:?} is not so"
-            ),
-            "write it as charger; battery x2",
-        )
-    };
-    let items = Items::parse(text).map_err(wrong)?;
-    if names.is_empty() {
-        return Ok(items);
-    }
-    let mut meant = Items::default();
-    for (name, count) in items.iter() {
-        match names.get(&match_key(name)) {
-            None => meant.add(name, count),
-            Some(other) => {
-                for (name, each) in Items::parse(other).map_err(wrong)?.iter() {
-                    meant.add(name, count.saturating_mul(each));
-                }
-            }
-        }
-    }
-    Ok(meant)
+/// The error of a list with an invalid entry.
+pub(super) fn bad_entry(entry: &str) -> Wrong {
+    Wrong::new(
+        format!(
+            "names separated by ;, each with a count from 1 to 999 or none, but {} is not so",
+            quoted(&shorten(entry, 40))
+        ),
+        "write it as charger; battery x2",
+    )
 }
 
 #[cfg(test)]
