@@ -522,7 +522,7 @@ fn every_problem_of_a_table_is_told() {
     let error = fails(dir.path(), 3, &compare("l.csv", &["200"]));
     for told in [
         "row 2, column asked: found \"many\": expected an amount of EUR",
-        "row 2, column grade: found \"Q\": expected one of A, B, C, D",
+        "row 2, column grade: found \"Q\": expected a grade of the scale: A, B, C, D",
         "row 2, column missing: found \"charger x3\": expected no more than the kit has",
         "row 2, column repairs: found \"battery: parts 14\": expected the chance that it succeeds",
         "row 2, column outlet: found \"nowhere\": expected an outlet of compband.toml",
