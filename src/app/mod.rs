@@ -19,6 +19,7 @@ pub mod funds;
 pub mod import;
 pub(crate) mod kept;
 pub mod ledger;
+pub mod line;
 pub mod listed;
 pub mod listings;
 pub mod lot;

@@ -20,7 +20,7 @@ use crate::trade::cells::{self, Wrong};
 use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
 use crate::trade::money::money_text;
-use crate::trade::names::composed;
+use crate::trade::names::{composed, match_key};
 use crate::trade::text::{line_ends, nearest, shorten};
 use crate::trade::{Comp, Currency, HowSold, Problem, checks};
 
@@ -220,6 +220,16 @@ fn normal(
 
 fn yes_or_no(works: bool) -> String {
     if works { "yes" } else { "no" }.to_string()
+}
+
+/// Whether two texts are the same value of a column.
+pub fn same(column: &str, one: &str, other: &str, settings: &Settings, today: NaiveDate) -> bool {
+    let values = Values::of(settings);
+    let normal = |text: &str| {
+        let normal = normal(column, text, &settings.currency, &values, today);
+        match_key(normal.as_deref().unwrap_or(text))
+    };
+    normal(one) == normal(other)
 }
 
 /// Checks an answer; the day of a sale is written out.

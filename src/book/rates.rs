@@ -139,6 +139,11 @@ impl Rates {
         }
     }
 
+    /// Codes of the currencies that have rates.
+    pub fn codes(&self) -> Vec<String> {
+        self.by_code.keys().cloned().collect()
+    }
+
     /// The rate for a sale on this day: that of the day, or the latest one before it that is not
     /// too old. Never a later one.
     ///

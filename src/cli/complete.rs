@@ -148,7 +148,7 @@ fn models(typed: &OsStr) -> Vec<CompletionCandidate> {
 }
 
 /// The models with one spelling each: spellings that differ in case or spacing are one model.
-pub(super) fn one_spelling(models: Vec<String>) -> Vec<String> {
+fn one_spelling(models: Vec<String>) -> Vec<String> {
     let mut seen = HashSet::new();
     models
         .into_iter()
@@ -268,7 +268,7 @@ fn with_completer(arg: Arg) -> Arg {
     let takes = takes.map(|name| name.as_str()).unwrap_or_default();
     let words: fn(&OsStr) -> Vec<CompletionCandidate> = match (arg.get_id().as_str(), takes) {
         ("model", _) if arg.is_positional() && takes == "MODEL" => purchases,
-        ("model" | "models" | "fits" | "old" | "others", _) => models,
+        ("model" | "models" | "words" | "fits" | "old" | "others", _) => models,
         ("grade", _) => grades,
         ("completeness", _) => levels,
         ("how_sold", _) => ways,

@@ -1,36 +1,50 @@
 //! `compband log`.
 
 mod enter;
+mod fields;
+mod line;
 mod words;
 
 pub use words::tell_recorded;
 
+use std::ffi::OsString;
 use std::path::Path;
 use words::tell;
 
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
 
-use super::{CliError, notice, today};
+use super::{CliError, notice, print, today};
 use crate::app::Book;
 use crate::app::record::{Writing, record};
 use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes, update};
 
 const EXAMPLES: &str = "\
 Examples:
-  compband log                                        ask for sales, field by field; Tab completes
+  compband log                                        ask for sales, one after another
+  compband log Bolv 83V B usable -charger +battery 120+4.90 yesterday
+  compband log \"Nulva 61K full fixed 150 20.11. x2\" --note \"as a pair\"
   compband log --model \"Nulva 61K\" --price 120 --shipping 5.90 --grade B --completeness full
   compband log --model \"Tumrik QN 948\" --price 48 --sold-on yesterday --missing \"charger; cable x2\"
   compband log --model \"Bolv 83V\" --price 15 --parts --note \"no sound\"
   compband log --model \"Tumrik QN 948\" --price 48 --set storage=256 --set \"battery health=87 %\"
   compband log --model \"Bolv 83V\" --price 40 --undated
   compband log --model \"Bolv 83V\" --price 45 --currency XCU      by the rate of the day in rates.csv
-  compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else";
+  compband log --id vyq3c --update --grade C          change the grade of a sale, nothing else
 
-/// Record one sale; without options on a terminal it asks for sales, one after another
+A sale in one line: its words are a model, grade, completeness, variant or venue that the book
+knows, -piece (missing), +piece (extra), the price (120, 120 EUR, 120+4.90 with shipping),
+shipping 4.90, a date (yesterday, 3 days ago, friday, 20.11., 2026-11-20), bid, fixed or haggled,
+parts, x3 for three units; any other value as name=value, such as venue=\"flea market\". What is not
+understood, or can be read in two ways, is asked on a terminal and refused elsewhere.";
+
+/// Record one sale, said in one line or by flags; with neither, a terminal is asked for sales
 #[derive(Debug, Clone, Default, PartialEq, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct LogArgs {
+    /// The sale in one line, such as Bolv 83V B usable -charger +battery 120 yesterday
+    #[arg(value_name = "SALE")]
+    words: Vec<String>,
     /// Model that was sold
     #[arg(long)]
     model: Option<String>,
@@ -132,23 +146,24 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     if *args == LogArgs::default() {
         return enter::run(&book);
     }
+    let Some(values) = line::values(&args.words, &args.cells(), &args.set, &book)? else {
+        return print("Nothing was recorded.\n");
+    };
+    let said = (values.cells(), values.set.as_slice());
     if let (Some(id), true) = (&args.id, args.update) {
-        let (comp, outcome) = update(&book, id, (args.cells(), &args.set), today(), &mut notice)?;
+        let (comp, outcome) = update(&book, id, said, today(), &mut notice)?;
         return tell(&comp, outcome);
     }
-    if args.model.is_none() || args.price.is_none() {
+    if ["model", "price"]
+        .iter()
+        .any(|column| values.get(column).is_none())
+    {
         return Err(CliError::usage(
-            "--model and --price are needed to record a sale (or --id and --update to change one)",
+            "a sale needs a model and a price, in the line or with --model and --price (--id and --update change one)",
         ));
     }
-    let comp = read_comp(
-        &args.cells(),
-        &args.set,
-        None,
-        &book.rates()?,
-        book.settings(),
-        today(),
-    )?;
+    let (settings, rates) = (book.settings(), book.rates()?);
+    let comp = read_comp(&said.0, said.1, None, &rates, settings, today())?;
     let notes = undeclared_notes(&comp, book.settings());
     notes.iter().for_each(|note| notice(note));
     let writing = Writing {
@@ -159,6 +174,44 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     let lock = book.lock(&mut notice)?;
     let (comp, outcome) = record(&book, &lock, comp, writing, &mut notice)?;
     tell(&comp, outcome)
+}
+
+/// The arguments with each piece behind a hyphen (`-charger`) as a word of the sale: clap would take it for options
+/// of one letter.
+pub fn pieces_as_words(mut args: Vec<OsString>, command: &clap::Command) -> Vec<OsString> {
+    let log = command.find_subcommand("log");
+    let takes_value = |name: &str| {
+        let mut known = log.iter().flat_map(|log| log.get_arguments());
+        let is = |arg: &clap::Arg| {
+            let aliases = arg.get_all_aliases().unwrap_or_default();
+            arg.get_long() == Some(name) || aliases.contains(&name)
+        };
+        name == "book" || known.any(|arg| is(arg) && arg.get_action().takes_values())
+    };
+    let mut in_log = false;
+    let mut value_next = false;
+    for arg in args.iter_mut().skip(1) {
+        let Some(text) = arg.to_str() else {
+            value_next = false;
+            continue;
+        };
+        let is_value = std::mem::take(&mut value_next);
+        match (text.strip_prefix("--"), text.strip_prefix('-')) {
+            _ if is_value => {}
+            (Some(""), _) => break,
+            (Some(name), _) => value_next = takes_value(name),
+            (None, Some(piece)) if in_log => {
+                let letter = piece.starts_with(char::is_alphabetic);
+                if letter && piece.chars().nth(1).is_some() && piece != "help" {
+                    *arg = format!("\u{2212}{piece}").into();
+                }
+            }
+            (None, Some(_)) => {}
+            (None, None) if !in_log && text != "log" => break,
+            (None, None) => in_log = true,
+        }
+    }
+    args
 }
 
 #[cfg(test)]
@@ -206,5 +259,38 @@ mod tests {
             "{}",
             problems[0]
         );
+    }
+    #[test]
+    fn a_piece_behind_a_hyphen_is_a_word() {
+        let command = clap::Command::new("compband")
+            .subcommand(LogArgs::augment_args(clap::Command::new("log")));
+        let after = |args: &str| {
+            let args = args.split(' ').map(OsString::from).collect();
+            let args = pieces_as_words(args, &command);
+            let args: Vec<String> = args
+                .iter()
+                .map(|arg| arg.to_string_lossy().into())
+                .collect();
+            args.join(" ")
+        };
+        for (given, expected) in [
+            (
+                "c log Bolv -charger --note -x1 -pouch",
+                "c log Bolv \u{2212}charger --note -x1 \u{2212}pouch",
+            ),
+            (
+                "c --book d log --parts -charger",
+                "c --book d log --parts \u{2212}charger",
+            ),
+            (
+                "c log --extra -a1 --note=b -charger",
+                "c log --extra -a1 --note=b \u{2212}charger",
+            ),
+            ("c log -h -5 -V -help", "c log -h -5 -V -help"),
+            ("c log -- -charger", "c log -- -charger"),
+            ("c import log -charger", "c import log -charger"),
+        ] {
+            assert_eq!(after(given), expected, "{given}");
+        }
     }
 }

@@ -213,7 +213,9 @@ fn fit_to_run() -> Result<(), CliError> {
 /// Parses the command line. A value may begin with a minus: the reader of the value gives the
 /// better error.
 fn parse(args: Vec<OsString>) -> Result<Cli, clap::Error> {
-    Cli::from_arg_matches(&negative(Cli::command()).try_get_matches_from(args)?)
+    let command = negative(Cli::command());
+    let args = log::pieces_as_words(args, &command);
+    Cli::from_arg_matches(&command.try_get_matches_from(args)?)
 }
 
 fn negative(command: clap::Command) -> clap::Command {

@@ -1,9 +1,13 @@
 //! Questions on the terminal: a line that is edited in place, completed by Tab, with the default in
 //! brackets for Enter.
+//!
+//! The editing of the line is ours. Of the crates for it, rustyline (by nix) and reedline (by crossterm)
+//! switch on features of libc, mio and chrono that make polars compile a second time; dialoguer, and
+//! inquire on `console`, end the run at Ctrl-C, and know no Ctrl-D.
 
 use std::io::{self, Write};
 
-use dialoguer::console::{Key, Term};
+use console::{Key, Term};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use super::terminal::sanitize;
@@ -378,6 +382,24 @@ impl Question<'_> {
             }
         }
     }
+}
+
+/// Asks a question of yes or no; no is the default, and the end of the terminal is no.
+///
+/// # Errors
+/// If the terminal cannot be read or written.
+pub fn confirm(text: &str) -> Result<bool, CliError> {
+    let question = Question {
+        text,
+        usual: "no",
+        hints: &["yes or no".to_string()],
+        words: Words::one(["yes", "no"].map(String::from)),
+    };
+    let check = |answer: &str| match answer {
+        "yes" | "no" => Ok(answer.to_string()),
+        _ => Err("answer with yes or no".to_string()),
+    };
+    Ok(question.ask(check)? == Said::Text("yes".into()))
 }
 
 /// A line below a question.

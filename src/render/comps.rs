@@ -84,17 +84,23 @@ fn footnotes(converted: &[(&str, String)], width: Option<u16>) -> String {
 
 /// Missing pieces, extras, defects and other particulars of a unit.
 fn condition(comp: &Comp, settings: &Settings) -> String {
+    let works = (!comp.works).then(|| "parts only".to_string());
+    let unit = |name: &str| {
+        let declared = settings.attribute(&comp.model, name);
+        declared.map_or("", |declared| declared.unit.as_str())
+    };
+    let parts: Vec<String> = works.into_iter().chain(particulars(comp, unit)).collect();
+    parts.join("; ")
+}
+
+/// Lot size, attributes with their units, missing pieces, extras and defects.
+fn particulars<'s>(comp: &Comp, unit: impl Fn(&str) -> &'s str) -> Vec<String> {
     let mut parts = Vec::new();
-    if !comp.works {
-        parts.push("parts only".to_string());
-    }
     if comp.lot_size != 1 {
         parts.push(format!("lot of {}", comp.lot_size));
     }
     for (name, value) in comp.attributes.iter() {
-        let unit = settings
-            .attribute(&comp.model, name)
-            .map_or("", |declared| declared.unit.as_str());
+        let unit = unit(name);
         parts.push(format!("{name} {value} {unit}").trim_end().to_string());
     }
     for (what, items) in [
@@ -106,7 +112,7 @@ fn condition(comp: &Comp, settings: &Settings) -> String {
             parts.push(format!("{what} {}", items.to_string().replace("; ", ", ")));
         }
     }
-    parts.join("; ")
+    parts
 }
 
 /// The differences between two records of a sale, one change each: `price 12.00 → 13.50`.
@@ -136,10 +142,20 @@ pub fn line(comp: &Comp) -> String {
     let currency = Currency {
         code: comp.currency.clone(),
     };
-    let kind: Vec<&str> = [comp.variant.as_str(), &comp.completeness, &comp.grade]
-        .into_iter()
+    let kind = [&comp.variant, &comp.completeness, &comp.grade].into_iter();
+    let kind: Vec<String> = kind
         .filter(|text| !text.is_empty())
+        .cloned()
+        .chain(particulars(comp, |_| ""))
         .collect();
+    let how = comp.how_sold.map(|how| how.to_string());
+    let venue = Some(comp.venue.clone()).filter(|venue| !venue.is_empty());
+    let sold: Vec<String> = how.into_iter().chain(venue).collect();
+    let sold = if sold.is_empty() {
+        String::new()
+    } else {
+        format!(" ({})", sold.join(", "))
+    };
     let kind = if kind.is_empty() {
         String::new()
     } else {
@@ -153,7 +169,7 @@ pub fn line(comp: &Comp) -> String {
         format!(" (paid {})", foreign.paid())
     });
     format!(
-        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping{paid}",
+        "{}: {}{kind}{parts}, sold {day} for {} {} + {} shipping{paid}{sold}",
         comp.comp_id,
         comp.model,
         currency.exact(comp.price),

@@ -20,6 +20,7 @@ mod help;
 mod import;
 mod large;
 mod ledger;
+mod line;
 mod listing;
 mod outlet;
 mod papers;

@@ -104,76 +104,76 @@ def new_book(compband, folder):
     return Path(folder)
 
 
-def rest(prompt, price, **said):
+def rest(prompt, price, grade="", more=""):
     """Answers what comes after the model; Enter where nothing is said."""
-    for question in ["day of the sale", "variant", "completeness", "grade", "works", "missing pieces", "extras",
-                     "defects", "price", "shipping", "how it was sold", "where it was sold", "units sold", "note"]:
-        keys = price if question == "price" else said.get(question.split()[0], "")
+    for question, keys in [("price", price), ("grade", grade), ("missing pieces", ""), ("more?", more)]:
         prompt.answer(question, keys)
 
 
 def three_sales(compband, book):
     prompt = Prompt(compband, book)
-    seen = prompt.answer("model: ", "nul")
-    expect("Tab completes" in seen, f"no word on how it works: {seen}")
+    seen = prompt.answer("model (Enter ends): ", "120")
+    expect("Tab completes" in " ".join(seen.split()), f"no word on how it works: {seen}")
+    prompt.answer('"120" reads as price, not model', "bolv 83v b 120")
+    prompt.answer("more than a model", "nul")
     prompt.read("nul → Nulva 61K")
-    prompt.answer("day of the sale [today]: ", "yesterday")
-    prompt.read(f"yesterday → {TODAY - datetime.timedelta(1)}")
-    prompt.answer("variant: ")
-    seen = prompt.answer("completeness: ", "us\t")
-    expect("usable: " in seen, f"the scale is not told: {seen}")
-    prompt.answer("grade: ", "b")
-    prompt.answer("works [yes]: ")
+    prompt.answer("price without shipping in EUR: ", "free")
+    prompt.answer("expected ", "12\x1b[D\x7f9\x1b[C0,5")
+    # A value of another field is no grade, and no default later.
+    seen = prompt.answer("grade: ", "120")
+    expect("light marks" in seen, f"the scale is not told: {seen}")
+    prompt.answer('"120" reads as price, not grade', "b")
     # Several pieces begin with c; Tab lists them, more letters tell, and Enter completes the second.
     prompt.answer("missing pieces: ", "c\t", enter=False)
     prompt.answer("  case, charger", "h\t; str x2")
     prompt.read("charger; strap x2")
+    seen = prompt.answer("more? (m asks for the rest) [no]: ", "m")
+    expect("yesterday usable" in seen, f"no word on what more there is: {seen}")
+    prompt.answer("date of the sale [today]: ", "yesterday")
+    prompt.read(f"yesterday → {TODAY - datetime.timedelta(1)}")
+    seen = prompt.answer("completeness: ", "us\t")
+    expect("usable: " in seen, f"the scale is not told: {seen}")
+    prompt.answer("variant: ")
     prompt.answer("extras: ", "-")
     prompt.answer("defects: ", "scratched \x15dent")
-    prompt.answer("price without shipping in EUR: ", "free")
-    prompt.answer("expected ", "12\x1b[D\x7f9\x1b[C0,5")
+    prompt.answer("works [yes]: ")
     prompt.answer("shipping paid by the buyer [0]: ", "5,90")
-    prompt.answer("how it was sold: ", "?")
-    prompt.answer("auction, fixed or offer", "a")
+    prompt.answer("how it was sold: ", "auction")
     prompt.answer("where it was sold: ", "flea market")
     prompt.answer("units sold for the price [1]: ")
     prompt.answer("note: ", "two words")
     prompt.read("Recorded")
 
-    # The next sale has the last values.
-    prompt.answer("model [Nulva 61K]: ")
-    prompt.answer("day of the sale [today]: ", "3 days ago")
-    prompt.answer("variant: ")
-    seen = prompt.answer("completeness [usable]: ")
-    expect("usable: " not in seen, f"the scale is told again: {seen}")
-    prompt.answer("grade [B]: ", "-")
-    prompt.answer("works [yes]: ", "n")
-    for question in ["missing pieces: ", "extras: ", "defects: "]:
-        prompt.answer(question)
+    # The next sale is offered the last values, and more is said in words.
+    prompt.answer("model (Enter ends, = is Nulva 61K): ", "=")
+    prompt.read("= → Nulva 61K")
     prompt.answer("price without shipping in EUR: ", "31")
-    prompt.answer("shipping paid by the buyer [0]: ")
-    prompt.answer("how it was sold [auction]: ", "f")
-    prompt.answer("where it was sold [flea market]: ", "-")
-    prompt.answer("units sold for the price [1]: ")
-    prompt.answer("note: ")
+    seen = prompt.answer("grade [B]: ", "-")
+    expect("light marks" not in seen, f"the scale is told again: {seen}")
+    prompt.answer("missing pieces: ")
+    prompt.answer("[usable auction flea market]:", "b c 3 days ago")
+    prompt.answer("grade: b or c, which one?", "parts 3 days ago fixed usable")
     prompt.read("Recorded")
 
     # A third, taken back by one word; what it said is not remembered then.
-    prompt.answer("model [Nulva 61K]: ", '"Nul"')
-    rest(prompt, "900", grade="d")
-    prompt.answer("model [Nul]: ", "undo")
+    prompt.answer("model (Enter ends, = is Nulva 61K): ", '"Nul"')
+    rest(prompt, "900", "d", "-")
+    prompt.read("Recorded")
+    prompt.answer("model (Enter ends, = is Nul): ", "undo")
     prompt.read("Removed the sale logged last")
     # Within a sale, undo goes back a question; another model begins without the state of the last.
-    prompt.answer("model [Nulva 61K]: ", "bolv")
-    prompt.answer("day of the sale", "yesterday")
-    prompt.answer("variant: ", "undo")
-    prompt.answer(f"day of the sale [{TODAY - datetime.timedelta(1)}]: ", "undo")
-    prompt.answer("model [Bolv 83V]: ")
-    prompt.answer("day of the sale", "today")
-    prompt.answer("variant: ")
-    prompt.answer("completeness: ")
+    prompt.answer("= is Nulva 61K): ", "bolv")
+    prompt.answer("price", "12")
     prompt.answer("grade: ", "undo")
-    prompt.answer("completeness: ", "\x03")
+    prompt.answer("price without shipping in EUR [12]: ", "undo")
+    prompt.answer("model [Bolv 83V]: ")
+    prompt.answer("price without shipping in EUR [12]: ")
+    prompt.answer("grade: ")
+    prompt.answer("missing pieces: ")
+    prompt.answer("more? (m asks for the rest) [fixed]: ", "m")
+    prompt.answer("date of the sale [today]: ", "undo")
+    prompt.answer("more? (m asks for the rest) [fixed]: ", "undo")
+    prompt.answer("missing pieces: ", "\x03")
     seen = prompt.end()
     expect("2 sales recorded." in seen and prompt.status == 0, f"it ended with {prompt.status}: {seen}")
 
@@ -189,35 +189,62 @@ def three_sales(compband, book):
     expect(second["completeness"] == "usable" and second["note"] == "", second)
 
 
+def one_line(compband, book):
+    """A sale in one line: what is in doubt is asked."""
+    before = len(logged(book))
+    words = ["Zed", "1", "b", "120", f"{TODAY:%Y%m%d}", "-chrager", "--note", "a line"]
+    prompt = Prompt(compband, book, command=("log", *words))
+    prompt.answer(f'what is "{TODAY:%Y%m%d}", date or price: ', "d")
+    prompt.answer("which is the price, 1.00 or 120.00: ", "120")
+    prompt.answer('what is "Zed 1" [model]: ')
+    prompt.read("did you mean")
+    prompt.answer("chrager\": ", "skip")
+    seen = prompt.end()
+    expect("Recorded" in seen and "Zed 1, B, sold" in seen and prompt.status == 0, seen)
+    prompt = Prompt(compband, book, command=("log", "bolv", "83v", "-aerial"))
+    prompt.answer("price without shipping in EUR: ")
+    prompt.answer("expected ", "9")
+    seen = prompt.end()
+    expect("missing aerial" in seen, seen)
+    prompt = Prompt(compband, book, command=("log", "bolv 83v 9 10"))
+    prompt.answer("which is the price", "\x03")
+    seen = prompt.end()
+    expect("Nothing was recorded." in seen and prompt.status == 0, seen)
+    zed, bolv = logged(book)[before:]
+    expect(zed["model"] == "Zed 1" and zed["price"] == "120.00" and zed["sold_on"] == str(TODAY), zed)
+    expect(zed["grade"] == "B" and zed["missing"] == "" and zed["note"] == "a line", zed)
+    expect(bolv["model"] == "Bolv 83V" and bolv["missing"] == "aerial" and bolv["price"] == "9.00", bolv)
+
+
 def from_the_book(compband, book):
     """A new run begins with the sale logged last, and takes back nothing that it did not enter."""
     before = logged(book)
     prompt = Prompt(compband, book)
-    prompt.answer("model [Nulva 61K]: ", "undo")
+    prompt.answer("= is Bolv 83V): ", "undo")
     prompt.read("no sale was entered here")
-    prompt.answer("model [Nulva 61K]: ", "tumrik")
-    prompt.answer("day of the sale", "\x04")
+    prompt.answer("= is Bolv 83V): ", "tumrik")
+    prompt.answer("price", "\x04")
     seen = prompt.end()
     expect("Nothing was recorded." in seen and prompt.status == 0, f"it ended with {prompt.status}: {seen}")
     expect(logged(book) == before, "a row was lost")
 
 
 def others_meanwhile(compband, book):
-    """What another run recorded since is not taken back; the same sale is asked about."""
+    """What another run recorded since is not taken back; the same sale is asked about; Enter ends."""
     before = len(logged(book))
     prompt = Prompt(compband, book)
-    prompt.answer("model [Nulva 61K]: ")
+    prompt.answer("= is Bolv 83V): ", "nul")
     rest(prompt, "77")
     prompt.read("Recorded")
-    other = ["--book", book, "log", "--model", "Bolv 83V", "--price", "9"]
+    other = ["--book", book, "log", "--model", "Bolv 83V", "--price", "9", "--note", "by another"]
     subprocess.run([compband, *other], check=True, capture_output=True)
-    prompt.answer("model [Nulva 61K]: ", "undo")
+    prompt.answer("= is Nulva 61K): ", "undo")
     prompt.read("is not the last any more")
-    prompt.answer("model [Nulva 61K]: ")
+    prompt.answer("= is Nulva 61K): ", "=")
     rest(prompt, "77")
-    prompt.answer("Record it as another one?", "n", enter=False)
+    prompt.answer("record another one? [no]: ", "n")
     prompt.read("not recorded")
-    prompt.answer("model [Nulva 61K]: ", "-")
+    prompt.answer("= is Nulva 61K): ")
     seen = prompt.end()
     expect("1 sale recorded." in seen, seen)
     expect(len(logged(book)) == before + 2, "a row was lost or added")
@@ -226,10 +253,10 @@ def others_meanwhile(compband, book):
 def narrow(compband, book):
     """Where the question leaves no room, the answer gets a line of its own and scrolls."""
     prompt = Prompt(compband, book, columns=30)
-    prompt.answer("model [Bolv 83V]:", "A model of a name that is longer than the screen")
-    seen = prompt.answer("day of the sale", "undo")
+    prompt.answer("is Bolv 83V):", "A model of a name that is longer than the screen")
+    seen = prompt.answer("price without", "undo")
     expect("> " in seen and "longer than the screen" in seen, seen)
-    prompt.answer("model", "\x04")
+    prompt.answer("model [A", "\x04")
     prompt.end()
     expect(prompt.status == 0, f"it ended with {prompt.status}")
 
@@ -280,7 +307,7 @@ def main(compband):
     compband = str(Path(compband).resolve())
     with tempfile.TemporaryDirectory() as folder:
         book = new_book(compband, Path(folder) / "book")
-        for check in [three_sales, from_the_book, others_meanwhile, narrow, first_sheet, gone]:
+        for check in [three_sales, one_line, from_the_book, others_meanwhile, narrow, first_sheet, gone]:
             check(compband, book)
             print(f"{check.__name__.replace('_', ' ')}: as it should be")
 

@@ -1,68 +1,32 @@
 //! The prompt of `compband log`: sales typed one after another, with the last values as defaults.
 
-use crate::cli::report_error;
-use std::io::IsTerminal;
-
-use dialoguer::Confirm;
-
+use super::fields::{Desk, FIRST, Field, REST, at_terminal};
 use super::words::{old_to_new, tell};
 use crate::app::Book;
 use crate::app::error::Kind;
+use crate::app::line::{Known, Line, Values, written};
 use crate::app::record::{Outcome, Writing, record};
-use crate::app::typed::{NOTHING, answer, pieces, read_comp, undeclared_notes};
-use crate::cli::complete::one_spelling;
-use crate::cli::prompt::{Question, Said, Words};
-use crate::cli::{CliError, count, notice, print, today, undo};
-use crate::parse::attribute::attribute_value;
-use crate::settings::Settings;
+use crate::app::typed::{read_comp, undeclared_notes};
+use crate::cli::prompt::{Question, Said, confirm};
+use crate::cli::{CliError, count, eprint, notice, print, report_error, today, undo};
+use crate::trade::Comp;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
-use crate::trade::{Comp, HowSold};
 
 /// Columns whose last value is the default for the next sale.
 const REMEMBERED: [&str; 5] = ["model", "completeness", "grade", "how_sold", "venue"];
 
-/// One question of a sale.
-#[derive(Debug, Clone, Copy)]
-struct Field {
-    column: &'static str,
-    /// Text of the question.
-    text: &'static str,
-    /// Default for Enter, unless a value is remembered.
-    usual: &'static str,
-}
-
-const fn field(column: &'static str, text: &'static str, usual: &'static str) -> Field {
-    Field {
-        column,
-        text,
-        usual,
-    }
-}
-
-/// The questions of a sale in order; the model comes first, because it may end the session.
-const FIELDS: [Field; 15] = [
-    field("model", "model", ""),
-    field("sold_on", "day of the sale", "today"),
-    field("variant", "variant", ""),
-    field("completeness", "completeness", ""),
-    field("grade", "grade", ""),
-    field("works", "works", "yes"),
-    field("missing", "missing pieces", ""),
-    field("extras", "extras", ""),
-    field("defects", "defects", ""),
-    field("price", "price without shipping", ""),
-    field("shipping", "shipping paid by the buyer", "0"),
-    field("how_sold", "how it was sold", ""),
-    field("venue", "where it was sold", ""),
-    field("lot_size", "units sold for the price", "1"),
-    field("note", "note", ""),
-];
-
 /// Help text of the prompt.
-const HELP: &str = "Enter takes what is in brackets, - nothing; Tab completes, and so does Enter (quotes around a new \
-                    name keep it as it is); ? explains; undo goes back a question, at the model a sale. A - for the \
-                    model ends.";
+const HELP: &str = "Enter takes what is in brackets, - nothing; at the model, Enter ends. Tab completes, and so does \
+                    Enter (quotes around a new name keep it as it is); ? explains; undo goes back a question, at the \
+                    model a sale.";
+
+/// Answer at the model for that of the last sale.
+const SAME_MODEL: &str = "=";
+
+/// Answers to "more?".
+const MORE: [&str; 4] = ["m", "more", "y", "yes"];
+const NO_MORE: [&str; 4] = ["no", "n", "-", ""];
 
 /// The remembered values, in the order of [`REMEMBERED`].
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -82,6 +46,17 @@ impl Last {
             return "";
         }
         self.get(column)
+    }
+
+    /// What is taken over from the last sale unless something else is said at "more?", as words of a line.
+    fn more(&self, model: &str, known: &Known<'_>) -> String {
+        let words = ["completeness", "how_sold", "venue"].map(|column| {
+            let value = self.offered(column, model);
+            let value = Some(value).filter(|value| !value.is_empty());
+            value.and_then(|value| written(column, value, model, known))
+        });
+        let words: Vec<String> = words.into_iter().flatten().collect();
+        words.join(" ")
     }
 
     /// The remembered value of a column; empty if there is none.
@@ -107,10 +82,19 @@ enum Asked {
     End,
 }
 
+/// Result of the questions behind "more?".
+enum Rest {
+    /// Everything was asked; attributes in the form of `--set`.
+    Said(Vec<String>),
+    /// Back to "more?".
+    Back,
+    End,
+}
+
 /// Sales typed one after another.
 struct Session<'a> {
     book: &'a Book,
-    models: Vec<String>,
+    desk: Desk<'a>,
     last: Last,
     /// Entries recorded in this session and not undone.
     entered: Vec<u64>,
@@ -123,14 +107,14 @@ struct Session<'a> {
 /// # Errors
 /// If there is no terminal, or the book cannot be read or written.
 pub fn run(book: &Book) -> Result<(), CliError> {
-    if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
+    if !at_terminal() {
         return Err(CliError::usage(
-            "give --model and --price (without options, it asks for them on a terminal)",
+            "say what was sold, in a line or with --model and --price (only a terminal can be asked)",
         ));
     }
     let mut session = Session {
         book,
-        models: one_spelling(book.models()?),
+        desk: Desk::of(book)?,
         last: remembered(book)?,
         entered: Vec::new(),
         begun: false,
@@ -165,7 +149,7 @@ fn go_on(error: CliError) -> Result<(), CliError> {
 
 impl Session<'_> {
     /// Asks for a sale; `None` if the session ends.
-    fn next(&mut self) -> Result<Option<Asked>, CliError> {
+    fn next(&self) -> Result<Option<Asked>, CliError> {
         match self.ask() {
             Ok(Asked::End) => Ok(None),
             Ok(asked) => Ok(Some(asked)),
@@ -174,6 +158,7 @@ impl Session<'_> {
     }
 
     fn take(&mut self, asked: Asked) -> Result<(), CliError> {
+        self.begun = true;
         match asked {
             Asked::Sale(comp) => self.record(*comp),
             Asked::Undo => self.undo(),
@@ -196,7 +181,8 @@ impl Session<'_> {
                 self.write(comp, again)?
             }
             (comp, Outcome::Differs(old)) => {
-                if !confirm(&format!("{}\nChange it?", old_to_new(&old, &comp)))? {
+                eprint(&format!("{}\n", old_to_new(&old, &comp)));
+                if !confirm("Change it?")? {
                     return not_recorded();
                 }
                 let update = Writing {
@@ -209,23 +195,17 @@ impl Session<'_> {
         };
         if let Outcome::Recorded(entry, _) = &outcome {
             self.entered.push(*entry);
+            self.last = Last::of(&comp);
+            if self.desk.known.model(&comp.model).is_none() {
+                self.desk = Desk::of(self.book)?;
+            }
         }
-        self.last = Last::of(&comp);
-        self.learn(&comp.model);
         tell(&comp, outcome)
     }
 
     fn write(&self, comp: Comp, writing: Writing) -> Result<(Comp, Outcome), CliError> {
         let lock = self.book.lock(&mut notice)?;
         Ok(record(self.book, &lock, comp, writing, &mut notice)?)
-    }
-
-    /// Adds a model to those for completion.
-    fn learn(&mut self, model: &str) {
-        let key = match_key(model);
-        if self.models.iter().all(|known| match_key(known) != key) {
-            self.models.push(model.to_string());
-        }
     }
 
     /// Undoes the last sale of this session, never another one.
@@ -242,65 +222,155 @@ impl Session<'_> {
         Ok(())
     }
 
-    /// Asks for the fields of a sale in order; `undo` goes back by one.
-    fn ask(&mut self) -> Result<Asked, CliError> {
-        let settings = self.book.settings();
+    /// Asks for a sale: the first fields, then what is said at "more?"; `undo` goes back by one.
+    fn ask(&self) -> Result<Asked, CliError> {
         let mut cells: [String; COLUMNS.len()] = Default::default();
         let mut at = 0;
-        let set = loop {
-            while let Some(field) = FIELDS.get(at) {
-                let answer = match self.ask_field(*field, &cells)? {
-                    Said::Text(text) if at == 0 && text.is_empty() => return Ok(Asked::End),
-                    Said::Text(text) => text,
-                    Said::Undo if at == 0 => return Ok(Asked::Undo),
-                    Said::Undo => {
-                        at -= 1;
-                        continue;
+        let more = loop {
+            let said = match FIRST.get(at) {
+                Some(field) => self.ask_field(*field, &cells)?,
+                None => match self.ask_more(&cells)? {
+                    Said::Text(words) if MORE.contains(&words.as_str()) => {
+                        match self.ask_rest(&mut cells)? {
+                            Rest::Said(set) => break self.values(&[], &cells, &set)?,
+                            Rest::Back => continue,
+                            Rest::End => return Ok(Asked::End),
+                        }
                     }
-                    Said::End => return Ok(Asked::End),
-                };
-                cells[place(field.column)] = answer;
-                self.begun |= field.column == "grade";
-                at += 1;
+                    Said::Text(words) if NO_MORE.contains(&words.as_str()) => {
+                        break self.values(&[], &cells, &[])?;
+                    }
+                    Said::Text(words) => break self.values(&[words], &cells, &[])?,
+                    other => other,
+                },
+            };
+            match said {
+                Said::Text(text) if at == 0 && text.is_empty() => return Ok(Asked::End),
+                Said::Text(text) => cells[place(FIRST[at].column)] = text,
+                Said::Undo if at == 0 => return Ok(Asked::Undo),
+                Said::Undo => {
+                    at -= 1;
+                    continue;
+                }
+                Said::End => return Ok(Asked::End),
             }
-            match ask_attributes(&cells[place("model")], settings)? {
-                Some(set) => break set,
-                None => at = FIELDS.len() - 1,
-            }
+            at += 1;
         };
-        let said = cells
-            .each_ref()
-            .map(|cell| (!cell.is_empty()).then_some(cell.as_str()));
-        let comp = read_comp(&said, &set, None, &self.book.rates()?, settings, today())?;
+        let rates = self.book.rates()?;
+        let settings = self.book.settings();
+        let comp = read_comp(&more.cells(), &more.set, None, &rates, settings, today())?;
         Ok(Asked::Sale(Box::new(comp)))
+    }
+
+    /// The values of some words, with those of the answers.
+    fn values(
+        &self,
+        words: &[String],
+        cells: &[String; COLUMNS.len()],
+        set: &[String],
+    ) -> Result<Values, CliError> {
+        let model = cells[place("model")].as_str();
+        let line = Line::read(words, Some(model), &self.desk.known);
+        let answers = cells.each_ref();
+        let answers = answers.map(|cell| Some(cell.as_str()).filter(|cell| !cell.is_empty()));
+        let settings = self.book.settings();
+        Ok(line
+            .values()?
+            .with_flags(&answers, set, settings, today())?)
     }
 
     /// Asks for a field. If it is asked again, the previous answer takes precedence over the
     /// remembered value as the default.
     fn ask_field(&self, field: Field, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
-        let settings = self.book.settings();
         let column = field.column;
-        let hints = hints(column, settings);
         let model = cells[place("model")].as_str();
+        let last = self.last.offered(column, model);
+        let is_model = column == "model";
         let offered = [
-            &cells[place(column)],
-            self.last.offered(column, model),
+            cells[place(column)].as_str(),
+            if is_model { "" } else { last },
             field.usual,
         ];
         let offered = offered.into_iter().find(|text| !text.is_empty());
-        let question = Question {
-            text: &match column {
-                "price" => format!("{} in {}", field.text, settings.currency.code),
-                _ => field.text.to_string(),
-            },
-            usual: offered.unwrap_or_default(),
-            hints: &hints,
-            words: words(column, model, &self.models, settings),
+        // Gone back to, a model stands in brackets for Enter.
+        let first = is_model && cells[place("model")].is_empty();
+        let hint = match (first, last) {
+            (false, _) => String::new(),
+            (true, "") => " (Enter ends)".into(),
+            (true, last) => format!(" (Enter ends, {SAME_MODEL} is {last})"),
         };
-        if !self.begun && matches!(column, "completeness" | "grade") {
+        let check = |text: &str| {
+            if is_model && text == SAME_MODEL && !last.is_empty() {
+                return Ok(last.to_string());
+            }
+            if is_model && self.is_line(text) {
+                return Err("more than a model: type the model alone, or end and say all in a line after `compband log`".into());
+            }
+            self.desk.check(column, text)
+        };
+        let explain = !self.begun && matches!(column, "completeness" | "grade");
+        let asking = (model, hint.as_str(), offered.unwrap_or_default());
+        self.desk.ask(field, asking, explain, check)
+    }
+
+    /// Whether a text that is no known model reads as a whole sale.
+    fn is_line(&self, text: &str) -> bool {
+        let line = Line::read(&[text.to_string()], None, &self.desk.known);
+        line.has("model") && self.desk.known.model(text).is_none() && line.values().is_ok()
+    }
+
+    /// Asks whether there is more to say than the first fields: nothing, the other questions, or words.
+    fn ask_more(&self, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
+        let usual = self.last.more(&cells[place("model")], &self.desk.known);
+        let hints = [
+            "Enter records; m asks for date, completeness, variant, extras, defects, works, shipping, how and where sold, \
+             units, note"
+                .to_string(),
+            "or say it in words: yesterday usable +battery shipping 4.90 auction x2".to_string(),
+        ];
+        let question = Question {
+            text: "more? (m asks for the rest)",
+            usual: if usual.is_empty() { NO_MORE[0] } else { &usual },
+            hints: &hints,
+            ..Question::default()
+        };
+        if !self.begun {
             question.explain()?;
         }
-        question.ask(|text| answer(column, text, settings, today()))
+        question.ask(|text| {
+            let lower = text.to_lowercase();
+            if MORE.contains(&lower.as_str()) || NO_MORE.contains(&lower.as_str()) {
+                return Ok(lower);
+            }
+            let words = [text.to_string()];
+            let read = self.values(&words, cells, &[]);
+            read.map(|_| text.to_string())
+                .map_err(|error| error.to_string())
+        })
+    }
+
+    /// Asks for everything behind "more?".
+    fn ask_rest(&self, cells: &mut [String; COLUMNS.len()]) -> Result<Rest, CliError> {
+        let mut at = 0;
+        loop {
+            let Some(field) = REST.get(at) else {
+                match self.desk.attributes(&cells[place("model")])? {
+                    Some(set) => return Ok(Rest::Said(set)),
+                    None => at -= 1,
+                }
+                continue;
+            };
+            match self.ask_field(*field, cells)? {
+                Said::Text(text) => cells[place(field.column)] = text,
+                Said::Undo if at == 0 => return Ok(Rest::Back),
+                Said::Undo => {
+                    at -= 1;
+                    continue;
+                }
+                Said::End => return Ok(Rest::End),
+            }
+            at += 1;
+        }
     }
 }
 
@@ -309,105 +379,11 @@ fn not_recorded() -> Result<(), CliError> {
     Ok(())
 }
 
-/// The possible answers to a question with their meanings, one line each.
-fn hints(column: &str, settings: &Settings) -> Vec<String> {
-    let line = |name: &str, means: &str| format!("{name}: {means}");
-    let one = |text: &str| vec![text.to_string()];
-    match column {
-        "model" => {
-            one("the model that was sold; a beginning that only one known model has is enough")
-        }
-        "sold_on" => one(
-            "YYYY-MM-DD, today, yesterday, a weekday (the last one), 3 days ago; - where it is not known",
-        ),
-        "variant" => one("colour, storage, revision: what else tells units of the model apart"),
-        "completeness" => {
-            let levels = settings.completeness.iter();
-            levels.map(|c| line(&c.name, &c.means)).collect()
-        }
-        "grade" => {
-            let grades = settings.grades.iter();
-            grades.map(|g| line(&g.name, &g.means)).collect()
-        }
-        "works" => one("no: it was sold for parts"),
-        "missing" | "extras" | "defects" => {
-            one("names apart by ;, with a count where there are several: charger; battery x2")
-        }
-        "how_sold" => vec![HowSold::words()],
-        "lot_size" => one("more than 1 where the price bought several units"),
-        _ => Vec::new(),
-    }
-}
-
-/// Words for completion of the answers to a question.
-fn words(column: &str, model: &str, models: &[String], settings: &Settings) -> Words {
-    let ruled = |names: Vec<&String>| {
-        let names = names.into_iter().filter(|name| *name != "any");
-        names.cloned().collect::<Vec<_>>()
-    };
-    match column {
-        "model" => Words::one(models.iter().cloned()),
-        "completeness" => Words::one(settings.completeness_names().map(String::from)),
-        "grade" => Words::one(settings.grade_names().map(String::from)),
-        "works" => Words::one(["yes", "no"].map(String::from)),
-        "how_sold" => Words::one(HowSold::ALL.map(|how| how.word().to_string())),
-        "missing" => Words::several(pieces(model, settings)),
-        "extras" => {
-            let mut extras = pieces(model, settings);
-            extras.extend(ruled(settings.rules.extras.keys().collect()));
-            extras.sort_unstable();
-            extras.dedup();
-            Words::several(extras)
-        }
-        "defects" => Words::several(ruled(settings.rules.defects.keys().collect())),
-        _ => Words::default(),
-    }
-}
-
-/// Asks for each declared attribute of the model's family, and returns the answers in the form of
-/// `--set`; `None` to go back to the question before.
-fn ask_attributes(model: &str, settings: &Settings) -> Result<Option<Vec<String>>, CliError> {
-    let mut set = Vec::new();
-    for (name, declared) in settings.attributes(model) {
-        let text = if declared.unit.is_empty() {
-            name.to_string()
-        } else {
-            format!("{name} ({})", declared.unit)
-        };
-        let question = Question {
-            text: &text,
-            ..Question::default()
-        };
-        let said = question.ask(|text| {
-            if text.is_empty() || text == NOTHING {
-                return Ok(String::new());
-            }
-            attribute_value(text, Some(declared))
-                .map(|_| text.to_string())
-                .map_err(|expected| format!("expected {expected}"))
-        })?;
-        match said {
-            Said::Text(answer) if answer.is_empty() => {}
-            Said::Text(answer) => set.push(format!("{name}={answer}")),
-            Said::Undo | Said::End => return Ok(None),
-        }
-    }
-    Ok(Some(set))
-}
-
-fn confirm(question: &str) -> Result<bool, CliError> {
-    Confirm::new()
-        .with_prompt(question)
-        .default(false)
-        .interact()
-        .map_err(|error| CliError::Answer(error.into()))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::book::rates::Rates;
-    use crate::select::pieces::PACKAGING;
+    use crate::settings::Settings;
 
     #[test]
     fn the_last_values_are_remembered_but_not_price_or_note() {
@@ -438,23 +414,16 @@ mod tests {
     }
 
     #[test]
-    fn pieces_are_those_of_the_kit_or_of_all_kits() {
-        let text = "[kits.\"Nulva 61K\"]\nships_with = [\"battery\", \"strap\"]\n\
-                    [kits.\"Bolv 83V\"]\nships_with = [\"stand\"]\n";
-        let settings = Settings::parse(text, std::path::Path::new("compband.toml")).unwrap();
-        assert_eq!(
-            pieces("nulva 61k", &settings),
-            ["battery", "strap", PACKAGING]
-        );
-        assert_eq!(
-            pieces("Quolby 7R3", &settings),
-            ["battery", "stand", "strap", PACKAGING]
-        );
-        let missing = words("missing", "Nulva 61K", &[], &settings);
-        assert_eq!(missing.complete("st; bat"), Ok("strap; battery".into()));
-        let missing = words("missing", "Quolby 7R3", &[], &settings);
-        assert_eq!(missing.complete("st").unwrap_err(), ["stand", "strap"]);
-        let defects = words("defects", "Nulva 61K", &[], &settings);
-        assert_eq!(defects.complete("any"), Ok("any".into()));
+    fn what_is_taken_over_is_said_in_words() {
+        let settings = Settings::default();
+        let known = Known::new(&settings, vec!["Bolv 83V".into()], Vec::new(), today());
+        let last = |model: &str| {
+            let last = Last([model, "usable", "B", "auction", "flea market"].map(String::from));
+            last.more("Bolv 83V", &known)
+        };
+        assert_eq!(last("bolv83v"), "usable auction venue=\"flea market\"");
+        // What another model was like says nothing of this one.
+        assert_eq!(last("Nulva 61K"), "auction venue=\"flea market\"");
+        assert_eq!(Last::default().more("Bolv 83V", &known), "");
     }
 }
