@@ -32,7 +32,10 @@ fn imported(name: &str, init: &[&str], flags: &[&str]) -> (Vec<String>, String) 
     let sheet = folder().join(name);
     let said = run(&[&["import", sheet.to_str().unwrap()], flags].concat());
     let again = run(&[&["import", sheet.to_str().unwrap()], flags].concat());
-    assert!(again.contains(", unchanged: nothing was changed"), "{name}: {again}");
+    assert!(
+        again.contains(", unchanged: nothing was changed"),
+        "{name}: {again}"
+    );
     let book = Book::open(Some(dir.path())).unwrap();
     (sales(&book), said)
 }
