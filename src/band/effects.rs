@@ -131,7 +131,7 @@ fn implied(level: &str, members: &[&Adjustment]) -> String {
     });
     let pieces: Vec<&str> = pieces.collect();
     if pieces.len() > NAMED {
-        format!("{level} (lacks {} pieces of the kit)", pieces.len())
+        format!("{level}: {} kit pieces missing", pieces.len())
     } else {
         format!("{level} (no {})", pieces.join(", no "))
     }

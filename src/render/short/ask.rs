@@ -17,18 +17,19 @@ const LATER: [usize; 3] = [2, 4, 8];
 /// The asking price with ANSI styles: where to list it, what to ask and to accept, how long it takes.
 pub fn sheet(content: &Asking<'_>, width: Option<u16>) -> String {
     let base = &content.basis;
-    let mut short = headed(base, prose_width(width));
+    let mut short = Short::new(&unit(&base.made.subject), prose_width(width));
     let care = match content.beside.as_ref().and_then(Beside::at_both) {
         Some(pair) => at_both(&mut short, base, pair),
         None => at_one(&mut short, content),
     };
+    rests_on(&mut short, base);
     finished(short, base, care)
 }
 
 /// The answer to an offer with ANSI styles.
 pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> String {
-    let mut short = headed(base, prose_width(width));
-    short.answer("Answer", &answer_word(base, judged), "", true);
+    let mut short = Short::new(&unit(&base.made.subject), prose_width(width));
+    short.answer("Answer", &answer_word(base, judged), "", false);
     short.remark("", &worth_in_words(base, judged), 2);
     let code = &base.currency().code;
     let when = match judged.week {
@@ -39,13 +40,13 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
     short.answer("Accept from", &least, &when, false);
     let rest = thresholds_in_words(base, &limits(base, &judged.thresholds));
     short.remark("Otherwise", &rest, 1);
+    rests_on(&mut short, base);
     finished(short, base, Vec::new())
 }
 
-/// The unit and its price.
-fn headed(base: &Basis<'_>, width: usize) -> Short {
+/// The price that the answer rests on.
+fn rests_on(short: &mut Short, base: &Basis<'_>) {
     let made = &base.made;
-    let mut short = Short::new(&unit(&made.subject), width);
     let how = how_sold(&made.subject);
     let said = format!(
         "{}, {}, {}, on {}",
@@ -57,7 +58,6 @@ fn headed(base: &Basis<'_>, width: usize) -> Short {
     short.remark("Likely price", &said, 2);
     short.remark(&range_label(made), &range(made), 1);
     short.assumed(made, "");
-    short
 }
 
 fn finished(short: Short, base: &Basis<'_>, mut care: Vec<String>) -> String {
@@ -70,7 +70,7 @@ fn at_one(short: &mut Short, content: &Asking<'_>) -> Vec<String> {
     let usual = &content.usual;
     let code = &base.currency().code;
     if let (Some(_), Some(outlet)) = (&content.beside, base.outlet) {
-        short.answer("List at", outlet, "", true);
+        short.answer("List at", outlet, "", false);
     }
     let keep = base.outlet.map_or(String::new(), |outlet| {
         format!(
@@ -78,12 +78,11 @@ fn at_one(short: &mut Short, content: &Asking<'_>) -> Vec<String> {
             base.money(usual.left_of_ask)
         )
     });
-    let first = content.beside.is_none();
     short.answer(
         "Ask",
         &format!("{} {code}", base.money(usual.ask)),
         &keep,
-        first,
+        false,
     );
     short.answer(
         "Accept from",
@@ -126,7 +125,7 @@ fn later(short: &mut Short, base: &Basis<'_>, asks: &[(usize, Decimal)], first: 
 fn at_both(short: &mut Short, base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> {
     let [one, other] = pair.outlets;
     let code = &base.currency().code;
-    short.answer("List at", &format!("{one} and {other}"), "", true);
+    short.answer("List at", &format!("{one} and {other}"), "", false);
     let asks = pair
         .weekly
         .first()

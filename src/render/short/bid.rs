@@ -29,18 +29,15 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     let currency = &made.currency;
     let money = |value| amount(currency, value);
     let mut short = Short::new(&unit(&made.subject), width);
-    let keeps = left(content).unwrap_or_else(|| basis(made.basis).to_string());
-    short.remark("Likely price", &format!("{}; {keeps}", price(made)), 1);
-    short.assumed(made, "");
     let limit = binding(&content.limits).map_or(String::new(), |limit| limited(limit, currency));
     match &content.at_most {
         Some(at) => {
             let most = format!("{} {}", money(at.bid), currency.code);
-            short.answer("Bid at most", &most, "", true);
+            short.answer("Bid at most", &most, "", false);
             short.remark("Limited by", &limit, 1);
         }
         None => {
-            short.answer("Do not buy", "not even as a gift", "", true);
+            short.answer("Do not buy", "not even as a gift", "", false);
             short.remark("Not met", &limit, 1);
         }
     }
@@ -59,6 +56,15 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
             short.remark("", first, 1);
         }
     }
+    let keeps = left(content).unwrap_or_else(|| basis(made.basis).to_string());
+    let repaired = if content.costs.repairs.is_empty() {
+        ""
+    } else {
+        " once repaired"
+    };
+    let likely = format!("{}{repaired}; {keeps}", price(made));
+    short.remark("Likely price", &likely, 1);
+    short.assumed(made, "");
     let mut cases = cases(content, width);
     if let Some(losses) = cases.pop() {
         short.push(cases, true);
@@ -86,7 +92,7 @@ fn cases(content: &Bid<'_>, width: usize) -> Vec<String> {
         return Vec::new();
     }
     let mut rows = vec![(
-        format!("Your profit, {}", currency.code),
+        format!("Profit after all costs, {}", currency.code),
         format!("Profit, {}", currency.code),
         all.iter()
             .map(|at| format!("at {}", money(at.bid)))

@@ -46,7 +46,7 @@ pub fn sheet(made: &Estimate, width: Option<u16>) -> String {
 
 fn effect_lines(made: &Estimate, effects: &[&Effect], width: usize) -> Vec<String> {
     let heading = format!(
-        "What moves the price of this unit most, {}:",
+        "Largest effects, already in the likely price, {}:",
         made.currency.code
     );
     let mut lines = lines_of(&heading, width, 0);
