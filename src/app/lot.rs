@@ -148,7 +148,7 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
             return Err(if value.is_empty() {
                 format!("{word} with its value, as in {FORM}")
             } else {
-                "the word the word parts alone: the unit is for parts".into()
+                "the word parts alone: the unit is for parts".into()
             });
         }
         Some("variant") => said.variant = Some(value),

@@ -216,7 +216,7 @@ fn every_problem_is_told_in_one_run() {
         "row 3, column price: found \"NaN\": expected an amount of EUR",
         "row 3, column shipping: found \"inf\": expected an amount of EUR",
         "row 3, column lot_size: found \"1.5\"",
-        "row 4, column sold_on: found \"2026-04-02\": expected a day that has come",
+        "row 4, column sold_on: found \"2026-04-02\": expected a date that is not in the future",
         "row 4, column price: found \"0\": expected a price above 0; leave out what was given away",
         "row 5, column sold_on: found \"46000\": expected a date; as the day number of a spreadsheet this would be 2025-12-09",
         "row 5, column works: found \"yes\": expected no, since the grade is \"parts\"",

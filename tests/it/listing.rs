@@ -209,7 +209,7 @@ fn what_cannot_be_listed_is_refused() {
         &dir,
         2,
         "unlist d1",
-        &["up at parcel and table", "--outlet"],
+        &["listed at parcel and table", "--outlet"],
     );
     does(
         &dir,

@@ -158,7 +158,7 @@ fn a_logged_sale_is_recorded_whole() {
     );
     let id = text
         .split_whitespace()
-        .nth(3)
+        .nth(4)
         .unwrap()
         .trim_end_matches(':')
         .to_string();
@@ -496,7 +496,7 @@ fn a_last_line_that_only_lacks_its_end_is_kept() {
         &["log", "--model", "Nulva 61K", "--price", "99"],
     );
     assert!(
-        stderr(&written).contains("is kept, but its last cell may be cut"),
+        stderr(&written).contains("it is readable and kept, but its last cell may be cut"),
         "{}",
         stderr(&written)
     );

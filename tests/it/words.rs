@@ -348,7 +348,6 @@ const OUT_OF_USE: &[&str] = &[
     "whereof",
     " lest ",
     "as it were",
-    "on the mark",
     "brought to",
     "put in ",
     "is put in",

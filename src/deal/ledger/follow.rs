@@ -235,7 +235,7 @@ impl Ledger {
         let target = self.entry(number)?;
         if target.kind == Kind::Reverse {
             return refuse(
-                format!("ledger ledger entry {number} is itself a reversal"),
+                format!("ledger entry {number} is itself a reversal"),
                 "record again what it reversed",
             );
         }
