@@ -152,7 +152,8 @@ fn flags_take_the_words_of_the_book() {
         said.contains("--missing \"strap and charger\" is read as charger; strap"),
         "{said}"
     );
-    assert!(said.contains("fixed price"), "{said}");
+    let said = run(&dir, &[&unit[..], &["--json"]].concat(), 0);
+    assert!(said.contains("\"how_sold\": \"fixed\""), "{said}");
     for how in ["bid", "fixed price", "auction", "Best Offer"] {
         run(&dir, &["estimate", MODEL, "--how-sold", how], 0);
     }

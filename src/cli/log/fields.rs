@@ -193,7 +193,7 @@ fn hints(column: &str, settings: &Settings) -> Vec<String> {
             one("the model that was sold; a beginning that only one known model has is enough")
         }
         "sold_on" => one(
-            "YYYY-MM-DD, today, yesterday, a weekday (the last one), 3 days ago; - where it is not known",
+            "20.11.2026, 20 Nov 2026, today, yesterday, a weekday (the last one), 3 days ago; - where it is not known",
         ),
         "variant" => one("colour, storage, revision: what else tells units of the model apart"),
         "completeness" => {
