@@ -66,11 +66,19 @@ class Prompt:
         seen = self.read(question)
         # A key at a time, as a person types, so that each is seen by the program's own editing.
         for key in re.findall("\x1b\\[.|.", keys, re.S):
+            self.wait_for_raw()
             os.write(self.terminal, key.encode())
             time.sleep(0.01)
         if enter:
+            self.wait_for_raw()
             os.write(self.terminal, b"\r")
         return seen
+
+    def wait_for_raw(self):
+        """Waits until the program reads key by key: before, the terminal itself would take Ctrl-D for an end."""
+        end = time.monotonic() + 2
+        while termios.tcgetattr(self.terminal)[3] & termios.ICANON and time.monotonic() < end:
+            time.sleep(0.001)
 
     def end(self):
         """What comes to the end; the exit code is kept."""
