@@ -29,7 +29,7 @@ pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, Ap
     parse_amount(given, currency)
         .and_then(|amount| {
             if amount.is_sign_negative() {
-                Err("an amount of 0 or more; write it without the minus".into())
+                Err("an amount of 0 or more, without a minus".into())
             } else {
                 Ok(amount)
             }

@@ -162,7 +162,7 @@ struct Scene<'a> {
     noted: (u32, f64),
     /// What the money of a sale earns elsewhere.
     earns: Earns,
-    /// How many times that the seller reckons with.
+    /// How many times that return the seller plans with.
     hurry: f64,
     /// Whether the outlet has a rate of its own, and with it buyers of its own.
     own_rate: bool,
@@ -491,7 +491,7 @@ impl<'a> Scene<'a> {
             noted: self.noted,
             seen: self.waiting.seen,
             seen_there: self.waiting.listing.is_some_and(|listing| listing.counted),
-            haggling: self.deal.haggling,
+            haggling: self.deal.buyers_who_offer,
             offered: self.deal.offered,
             per_sale: self.deal.buyers_per_sale,
             buyers,

@@ -20,7 +20,7 @@ pub fn read_attributes(
         let problem = match read_attribute(text, model, settings) {
             Ok((name, value)) => match attributes.set(name, value) {
                 None => continue,
-                Some(_) => ("each attribute once".to_string(), "take one of the two out"),
+                Some(_) => ("each attribute once".to_string(), "remove one of the two"),
             },
             Err(expected) => (expected, "write it as storage=256"),
         };

@@ -156,7 +156,7 @@ fn wanted_twice<'c, 'l: 'c>(
         .map(|(name, model, count, there)| {
             format!(
                 "what is chosen takes {count} of {name:?} from the drawer for {model}, which has {there}: buy the others, \
-                 or compare anew with \"parts AMOUNT\""
+                 or compare again with \"parts AMOUNT\""
             )
         })
         .collect()

@@ -12,6 +12,7 @@ use super::error::unknown_model;
 use super::unit::SHORTEST_ID;
 use crate::book::Book;
 use crate::book::comps::frame::{FrameRows, short_ids};
+use crate::book::comps::log::FILE_NAME as LOG;
 use crate::book::csv::canonical::{OptionalColumn, Writer, optional_for};
 use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
@@ -232,6 +233,30 @@ fn known_key(model: &str, book: &Book) -> Result<String, AppError> {
     }
     let names: BTreeSet<&str> = names.iter().map(String::as_str).collect();
     Err(unknown_model(model, names))
+}
+
+/// The first `most` identifiers of sales that begin with a text; only of logged sales if `logged`.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn ids_beginning(
+    book: &Book,
+    begins: &str,
+    logged: bool,
+    most: usize,
+) -> Result<Vec<String>, AppError> {
+    let frame = book.frame(&mut |_| {})?;
+    let rows = FrameRows::new(&frame, &book.settings().currency)?;
+    let wanted = |at: &usize| {
+        rows.comp_id(*at).starts_with(begins) && (!logged || rows.origin(*at).contains(LOG))
+    };
+    let mut ids: Vec<&str> = (0..rows.len())
+        .filter(wanted)
+        .map(|at| rows.comp_id(at))
+        .collect();
+    ids.sort_unstable();
+    ids.truncate(most);
+    Ok(ids.into_iter().map(str::to_string).collect())
 }
 
 /// Rows with an equal text; case and spacing are ignored.

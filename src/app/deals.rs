@@ -121,7 +121,7 @@ pub(super) fn overpaid(deal: &Deal, entry: u32, currency: &Currency) -> Option<S
     let money = |amount| grouped(&currency.plain(amount));
     far.then(|| {
         format!(
-            "{} paid is far above the likely price, {} {}; if that is a slip, `compband ledger reverse {}` takes it back",
+            "{} paid is far above the likely price, {} {}; if that is a slip: compband ledger reverse {}",
             money(deal.paid),
             money(likely),
             currency.code,
@@ -166,7 +166,7 @@ impl SaleSaid<'_> {
         let Some(Through { terms, .. }) = &self.through else {
             if self.fees.is_none() {
                 notice(
-                    "compband.toml has no outlet, so no fees are counted: say --fees, and --sending",
+                    "compband.toml has no outlet, so no fees are counted: give --fees and --sending",
                 );
             }
             return Sale {
@@ -330,7 +330,7 @@ impl<'a> Books<'a> {
         let made = foresee(self.book, unit, as_of, self.notice)?;
         Ok(made
             .inspect_err(|why| {
-                (self.notice)(&format!("no estimate is kept beside the deal: {why}"));
+                (self.notice)(&format!("no estimate is kept with the deal: {why}"));
             })
             .ok())
     }
@@ -424,7 +424,7 @@ impl<'a> Books<'a> {
         let of_deal = self.enter_deal(entry, dated).inspect_err(|_| {
             if recorded.is_some() {
                 (self.notice)(
-                    "the sale is among the comps, but not in the ledger: the same command again enters it",
+                    "the sale is among the comps but not in the ledger: run the same command again",
                 );
             }
         })?;

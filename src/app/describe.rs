@@ -77,7 +77,7 @@ pub fn subject(
     if let Some(fault) = kit_fault(model, &missing, settings) {
         return Err(AppError::Refused {
             message: format!("--missing {fault}"),
-            next: "say how many of those are missing, or mend the kit in compband.toml".into(),
+            next: "give the number that is missing, or fix the kit in compband.toml".into(),
         });
     }
     let variant = said.variant.as_deref().map(str::trim);
@@ -121,7 +121,7 @@ fn attributes(
 /// Notice about an attribute without a declaration for the model.
 pub fn not_declared(attribute: &str, model: &str) -> String {
     format!(
-        "no family in compband.toml declares {attribute:?} for {model:?}, so it does not inform estimates"
+        "no family in compband.toml declares {attribute:?} for {model:?}, so estimates do not use it"
     )
 }
 
@@ -178,8 +178,8 @@ fn items(
     let list = values
         .list(&text, |_| false)
         .map_err(|entry| AppError::Refused {
-            message: format!("{flag} {entry:?} is not a thing or a count of it"),
-            next: "write names apart by commas, with a count where there are several: \"charger, battery x2\"".into(),
+            message: format!("{flag} {entry:?} is not a name, or a name with a count"),
+            next: "separate names by commas, with a count if there are several: \"charger, battery x2\"".into(),
         })?;
     if list.guessed {
         notice(&format!(

@@ -8,10 +8,11 @@ use rust_decimal::Decimal;
 use super::AppError;
 use super::amounts::refused;
 use super::deals::{Books, Dated, Entered, OfDeal};
-use super::ledger::{Wanted, find_deal};
+use super::ledger::{Wanted, find_deal, read_ledger};
 use super::spares::Spares;
+use crate::book::Book;
 use crate::deal::harvest::{Shared, Taken, share_cost};
-use crate::deal::ledger::Lot;
+use crate::deal::ledger::{Ledger, Lot};
 use crate::parse::parts::PartSaid;
 use crate::trade::entry::{Account, Entry};
 use crate::trade::names::match_key;
@@ -121,7 +122,7 @@ impl Books<'_> {
         let parts = drawer.pick_for(&model, (name, count), dated.on, decimals)?;
         let misfit = self.misfit(&parts, &model).map(|lot| {
             format!(
-                "{} fits {}, and the unit is a {model}: it is entered all the same",
+                "{} fits {}, and the unit is a {model}: entered anyway",
                 quoted(&lot.name),
                 lot.fits.join(", ")
             )
@@ -158,7 +159,7 @@ impl Books<'_> {
                     quoted(name),
                     quoted(model)
                 ),
-                next: "`compband part list` shows what is there, and what it fits".into(),
+                next: "`compband part list` shows what you have and what it fits".into(),
             });
         }
         let entry = self.ledger.drop_part(dated.on, parts.clone(), fetched);
@@ -218,9 +219,9 @@ impl Books<'_> {
             let given = part.each.map(|each| (each, ValueFrom::Nothing));
             let Some((each, from)) = given.or_else(|| spares.value(&part.name)) else {
                 return Err(AppError::Refused {
-                    message: format!("it is not known what {} is worth", quoted(&part.name)),
+                    message: format!("no value is known for {}", quoted(&part.name)),
                     next: format!(
-                        "say it, as \"{} = 18\", or write it into [parts.{model:?}] of compband.toml",
+                        "give one, as \"{} = 18\", or write it into [parts.{model:?}] in compband.toml",
                         part.name
                     ),
                 });
@@ -259,7 +260,7 @@ impl Books<'_> {
         let near = |name: &str| {
             let near = known.near(name)?;
             Some(format!(
-                "there was no part {} before; did you mean {}?",
+                "{} is a new part; did you mean {}?",
                 quoted(name),
                 quoted(near)
             ))
@@ -269,36 +270,65 @@ impl Books<'_> {
 
     /// Doubts about models that are new and nearly others.
     fn doubts_of_models(&self, models: &[String]) -> Result<Vec<String>, AppError> {
-        if models.is_empty() {
-            return Ok(Vec::new());
-        }
-        let settings = self.book.settings();
-        let of_comps = self.book.models()?;
-        let deals = self.ledger.deals().map(|deal| deal.unit.model.as_str());
-        let set = settings.kits.keys().chain(settings.parts.keys());
-        let comps = of_comps.iter().map(String::as_str);
-        // One spelling of each: that of the settings, of a deal, of a comp.
-        let mut seen = HashSet::new();
-        let all = set.map(String::as_str).chain(deals).chain(comps);
-        let known = KnownModels::new(all.filter(|model| seen.insert(match_key(model))));
-        let near = |model: &String| {
-            let near = known.near(model)?;
-            Some(format!(
-                "the book has no model {}; did you mean {}?",
-                quoted(model),
-                quoted(near)
-            ))
-        };
-        Ok(models.iter().filter_map(near).collect())
+        let near = nearly(self.book, &self.ledger, models)?;
+        Ok(near
+            .iter()
+            .map(|(model, near)| doubt_of_model(model, near))
+            .collect())
     }
 
     fn tell_doubts(&mut self, doubts: &[String], entry: u32) {
         for doubt in doubts {
             (self.notice)(&format!(
-                "{doubt} If so: compband ledger reverse {entry}, and enter it again"
+                "{doubt} If so: compband ledger reverse {entry}, then enter it again"
             ));
         }
     }
+}
+
+/// The models that are new to the book and nearly one that it knows, each with that one.
+fn nearly(
+    book: &Book,
+    ledger: &Ledger,
+    models: &[String],
+) -> Result<Vec<(String, String)>, AppError> {
+    if models.is_empty() {
+        return Ok(Vec::new());
+    }
+    let settings = book.settings();
+    let of_comps = book.models()?;
+    let deals = ledger.deals().map(|deal| deal.unit.model.as_str());
+    let set = settings.kits.keys().chain(settings.parts.keys());
+    let comps = of_comps.iter().map(String::as_str);
+    // One spelling of each: that of the settings, of a deal, of a comp.
+    let mut seen = HashSet::new();
+    let all = set.map(String::as_str).chain(deals).chain(comps);
+    let known = KnownModels::new(all.filter(|model| seen.insert(match_key(model))));
+    let near = |model: &String| Some((model.clone(), known.near(model)?.to_string()));
+    Ok(models.iter().filter_map(near).collect())
+}
+
+/// The known model of which a new one is probably a misspelling, if there is one.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn nearly_known(
+    book: &Book,
+    model: &str,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Option<String>, AppError> {
+    let ledger = read_ledger(book, notice)?;
+    let found = nearly(book, &ledger, &[model.to_string()])?;
+    Ok(found.into_iter().next().map(|(_, near)| near))
+}
+
+/// `the book has no model "Quolbi 7R3"; did you mean "Quolby 7R3"?`
+pub fn doubt_of_model(model: &str, near: &str) -> String {
+    format!(
+        "the book has no model {}; did you mean {}?",
+        quoted(model),
+        quoted(near)
+    )
 }
 
 /// The name of a part as it is kept.

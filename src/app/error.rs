@@ -98,7 +98,7 @@ impl AppError {
                 source,
                 ..
             }) if source.kind() == io::ErrorKind::NotFound => {
-                "look at the spelling of the path; it counts from the current folder"
+                "check the spelling of the path; it starts at the current folder"
             }
             Self::Book(BookError::NoBook(_)) => {
                 "make a book with `compband init`, or name one with --book DIR or COMPBAND_BOOK"
@@ -121,7 +121,7 @@ impl From<EstimateError> for AppError {
     fn from(error: EstimateError) -> Self {
         Self::Absent {
             message: error.to_string(),
-            next: "`compband comps` lists what the book holds".into(),
+            next: "`compband comps` lists the sales in the book".into(),
         }
     }
 }
@@ -130,9 +130,9 @@ impl From<TermsError> for AppError {
     fn from(error: TermsError) -> Self {
         let next = match error {
             TermsError::TooHeavy(_) => {
-                "add a band to [shipping] in compband.toml, or say another weight"
+                "add a band to [shipping] in compband.toml, or give another weight"
             }
-            TermsError::NotSent(_) => "leave --shipping out, or say another outlet",
+            TermsError::NotSent(_) => "leave --shipping out, or choose another outlet",
         };
         Self::Refused {
             message: error.to_string(),

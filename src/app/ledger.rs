@@ -33,7 +33,7 @@ pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, 
                 row,
                 column: String::new(),
                 value: String::new(),
-                expected: format!("an entry that follows on those before it, but {refusal}"),
+                expected: format!("an entry that fits those before it, but {refusal}"),
                 mend: PUT_BACK.into(),
             }])
         })?;
@@ -57,7 +57,7 @@ pub fn ledger_on(
 pub fn nothing_yet() -> AppError {
     AppError::Absent {
         message: "the ledger has no entries yet".into(),
-        next: "say what you put in with `compband ledger fund`, and record a purchase with `compband buy`".into(),
+        next: "record the money you pay in with `compband ledger fund`, and a purchase with `compband buy`".into(),
     }
 }
 
@@ -66,7 +66,7 @@ pub fn nothing_until(day: NaiveDate, later: Later) -> AppError {
     AppError::Absent {
         message: format!("the ledger has no entries up to {day}"),
         next: format!(
-            "its first is of {}: say a later day with --as-of",
+            "its first entry is of {}: give a later date with --as-of",
             later.from
         ),
     }
@@ -229,7 +229,7 @@ pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&
                 several.len(),
                 quoted(&shorten(text, 60))
             ),
-            next: format!("say which: {}", listed(several)),
+            next: format!("choose one: {}", listed(several)),
         }),
     }
 }
@@ -272,7 +272,8 @@ fn no_deal(asked: &str, wanted: &[&Deal]) -> AppError {
     AppError::Absent {
         message: format!("there is no deal {}", quoted(&shorten(asked, 60))),
         next: if shown.is_empty() {
-            "there is none that this could be about; `compband buy` opens one, `compband ledger` shows all".into()
+            "there is no deal it could be; `compband buy` opens one, `compband ledger` shows all"
+                .into()
         } else {
             format!("there is {}", listed(shown))
         },

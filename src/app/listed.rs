@@ -97,7 +97,7 @@ pub fn in_stock(
                 deal.state.word(),
                 deal.closed_on.unwrap_or(on)
             ),
-            next: "for another unit like it say --model and what it is".into(),
+            next: "for another unit like it, give --model and its description".into(),
         });
     }
     Ok(Stocked {
@@ -157,7 +157,7 @@ fn not_yet(
                 deal.name(),
                 deal.bought_on
             ),
-            next: "say a later day".into(),
+            next: "give a later date".into(),
         },
         Err(none) => none,
     })
@@ -190,7 +190,7 @@ fn chosen(
 fn which(deal: &Deal, up: &[Up]) -> AppError {
     let names: Vec<&str> = up.iter().map(|one| one.outlet.as_str()).collect();
     AppError::Usage(format!(
-        "{} is up at {}: say which with --outlet",
+        "{} is listed at {}: choose one with --outlet",
         deal.name(),
         names.join(" and ")
     ))
@@ -266,8 +266,12 @@ impl Books<'_> {
         let how = how_listed(then.deal(id), here, dated.on);
         if how == How::Repriced(Some(ask)) {
             return Err(AppError::Refused {
-                message: format!("{} is up{} at this price already", name(id), place(here)),
-                next: "say another price, or another --outlet".into(),
+                message: format!(
+                    "{} is already listed{} at this price",
+                    name(id),
+                    place(here)
+                ),
+                next: "give another price, or another --outlet".into(),
             });
         }
         let entry = self.ledger.list(dated.on, id, ask, here);

@@ -153,7 +153,7 @@ impl<'r, 'a> Row<'r, 'a> {
         self.read(column, Items::NONE, |text| {
             let list = values.list(text, |_| false);
             list.map(|list| list.items)
-                .map_err(|_| "names apart by ;, each with a count from 1 to 999 or none".into())
+                .map_err(|_| "names separated by ;, each with a count from 1 to 999 or none".into())
         })
     }
 
@@ -179,7 +179,7 @@ impl<'r, 'a> Row<'r, 'a> {
             venue: None,
         };
         if subject.model.is_empty() {
-            self.wrong("model", "a model", "write which it is");
+            self.wrong("model", "a model", "write which one it is");
         }
         if let Some(fault) = kit_fault(&subject.model, &subject.missing, self.settings) {
             self.wrong(
@@ -254,7 +254,7 @@ impl<'r, 'a> Row<'r, 'a> {
                     TermsError::TooHeavy(_) => "weight",
                     TermsError::NotSent(_) => "shipping",
                 };
-                self.wrong(column, &format!("what the outlet can do: {error}"), "");
+                self.wrong(column, &format!("something the outlet can do: {error}"), "");
                 None
             }
         };

@@ -18,7 +18,7 @@ use crate::trade::{Currency, HowSold};
 
 /// Form of a unit, for messages.
 pub const FORM: &str =
-    "a unit as \"Nulva 61K: grade B, missing charger\", with x2 behind the model for two of them";
+    "a unit as \"Nulva 61K: grade B, missing charger\", with x2 after the model for two of them";
 
 /// Words of a unit, each with a value but `parts`.
 const WORDS: [&str; 9] = [
@@ -148,7 +148,7 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
             return Err(if value.is_empty() {
                 format!("{word} with its value, as in {FORM}")
             } else {
-                "parts alone: the unit is for parts".into()
+                "the word parts alone: the unit is for parts".into()
             });
         }
         Some("variant") => said.variant = Some(value),
@@ -193,7 +193,8 @@ pub fn read_split(text: &str, currency: &Currency) -> Result<Vec<Share>, AppErro
                 "--split {}: expected an amount, or estimate",
                 quoted(&shorten(part, 40))
             ),
-            next: "write a share for each unit, apart by semicolons: \"60; 20; estimate\"".into(),
+            next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\""
+                .into(),
         })
     };
     text.split(';').map(|part| one(part.trim())).collect()
@@ -218,7 +219,7 @@ impl Lot {
                     split.len(),
                     self.units.len()
                 ),
-                next: "write one for each unit, apart by semicolons, in the order of the units"
+                next: "write one for each unit, separated by semicolons, in the order of the units"
                     .into(),
             });
         }
@@ -235,7 +236,7 @@ impl Lot {
                     money(rest.abs())
                 ),
                 next:
-                    "write shares that sum to the price, or estimate for those that take the rest"
+                    "write shares that add up to the price, or estimate for units that share the rest"
                         .into(),
             });
         }
@@ -278,10 +279,10 @@ impl Lot {
             .collect();
         Err(AppError::Refused {
             message: format!(
-                "there is no estimate to split the price by for unit {}",
+                "unit {} has no estimate to split the price by",
                 unknown.join(", ")
             ),
-            next: format!("say its share: --split \"{}\"", example.join("; ")),
+            next: format!("give its share: --split \"{}\"", example.join("; ")),
         })
     }
 }
@@ -303,7 +304,7 @@ impl Books<'_> {
             return Err(AppError::Refused {
                 message: format!("a lot of {} units", lot.units.len()),
                 next: format!(
-                    "name 2 to {MOST_UNITS}, each in quotes; one alone is bought with `compband buy`"
+                    "name 2 to {MOST_UNITS}, each in quotes; for one unit use `compband buy`"
                 ),
             });
         }
@@ -455,7 +456,7 @@ mod tests {
             (
                 "estimate",
                 [likely("1"), None, None],
-                "for unit 2 (B2), 3 (C3)",
+                "unit 2 (B2), 3 (C3) has no estimate",
             ),
         ] {
             let error = prices(split, "100.00", made).unwrap_err();

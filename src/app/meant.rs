@@ -72,7 +72,7 @@ pub fn meant(
         };
         if known.is_model(book, word) {
             notice(&format!(
-                "{word:?} is taken to be {what}; --model {word:?} says the model of this name"
+                "{word:?} means {what} here; for the model of this name write --model {word:?}"
             ));
         }
         let said = over(base, besides);
@@ -147,7 +147,7 @@ impl Known {
         if let Some(deal) = ledger.deal(id) {
             if watched.is_some() {
                 notice(&format!(
-                    "{word:?} is taken to be the deal; the watched unit of this name needs another in watch.toml"
+                    "{word:?} means the deal here; give the watched unit another name in watch.toml"
                 ));
             }
             return Ok(Some((Kind::Deal(id), as_said(&deal.unit))));
@@ -172,7 +172,7 @@ impl Known {
         let names = names.map(String::as_str);
         let near = nearest_few(word, names, NAMED);
         let next = if near.is_empty() {
-            "`compband models`, `compband watch list` and `compband ledger` show what there is"
+            "`compband models`, `compband watch list` and `compband ledger` show the names there are"
                 .into()
         } else {
             format!("the nearest names: {}", near.join(", "))

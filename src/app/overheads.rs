@@ -40,10 +40,8 @@ pub fn driving(
     let per_km = said.unwrap_or(settings.deal.per_km);
     if per_km.is_zero() {
         return Err(AppError::Refused {
-            message: "--km: what a kilometre costs is not known".into(),
-            next:
-                "say it with --per-km 0.30, or once for all as per_km below [deal] in compband.toml"
-                    .into(),
+            message: "--km: the cost of a kilometre is not known".into(),
+            next: "give it with --per-km 0.30, or set per_km below [deal] in compband.toml".into(),
         });
     }
     Ok((km * per_km).round_dp(settings.currency.decimals()))

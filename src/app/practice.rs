@@ -118,7 +118,7 @@ pub struct OffersAt {
 /// deal and its position there.
 ///
 /// # Errors
-/// If the rule of thumb is no range of counts.
+/// If the rule of thumb is not a range of counts.
 pub fn offers_at(
     ledger: &Ledger,
     settings: &Settings,
@@ -145,8 +145,8 @@ pub fn offers_at(
 fn offers_by_rule(range: Range) -> Result<Rate, AppError> {
     let end = |end: Decimal| end.to_f64().unwrap_or_default();
     Rate::from_range(end(range.low), end(range.high)).ok_or_else(|| AppError::Refused {
-        message: format!("offers_per_week \"{range}\" is no range of counts"),
-        next: "write two counts apart in compband.toml, such as \"1 to 4\"".into(),
+        message: format!("offers_per_week \"{range}\" is not a range of counts"),
+        next: "write two different counts in compband.toml, such as \"1 to 4\"".into(),
     })
 }
 
@@ -154,10 +154,10 @@ impl Practice {
     /// What a ledger says on a day.
     ///
     /// # Errors
-    /// If the rule of thumb for offers is no range of counts.
+    /// If the rule of thumb for offers is not a range of counts.
     pub fn of(ledger: &Ledger, settings: &Settings, day: NaiveDate) -> Result<Self, AppError> {
         let deal = &settings.deal;
-        let range = deal.haggle;
+        let range = deal.seller_discount;
         let rate = |outlet| Ok::<_, AppError>(offers_at(ledger, settings, outlet, day, None)?.rate);
         let outlets = settings.outlets.keys();
         Ok(Self {

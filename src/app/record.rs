@@ -42,9 +42,8 @@ pub fn sale_of(book: &Book, id: &str, notice: &mut dyn FnMut(&str)) -> Result<Co
     match (whole, found.as_slice()) {
         (Some(at), _) | (None, [at]) => Ok(rows.comp(*at)),
         (None, []) => Err(AppError::Refused {
-            message: format!("--id: the book has no sale whose identifier begins with {id:?}"),
-            next: "`compband comps` lists the identifiers; leave --update out to record a new sale"
-                .into(),
+            message: format!("--id: no sale in the book has an id that begins with {id:?}"),
+            next: "`compband comps` lists the ids; leave out --update to record a new sale".into(),
         }),
         (None, several) => {
             let shown: Vec<&str> = several.iter().take(5).map(|at| rows.comp_id(*at)).collect();
@@ -55,11 +54,11 @@ pub fn sale_of(book: &Book, id: &str, notice: &mut dyn FnMut(&str)) -> Result<Co
             };
             Err(AppError::Refused {
                 message: format!(
-                    "--id: the identifiers of {} sales begin with {id:?}: {}{more}",
+                    "--id: {} sales have an id that begins with {id:?}: {}{more}",
                     several.len(),
                     shown.join(", ")
                 ),
-                next: "write as much of it as one of them alone begins with".into(),
+                next: "write more of the id".into(),
             })
         }
     }
@@ -212,7 +211,7 @@ pub fn far_off(book: &Book, comp: &Comp) -> Result<Option<String>, AppError> {
     let currency = &book.settings().currency;
     let median = currency.from_statistics(median / 10_f64.powi(MINOR_SCALE as i32));
     Ok(Some(format!(
-        "the price of {} is {how} the median of this model, {} {}; if that is a slip, `compband undo` takes the sale back",
+        "the price of {} is {how} the median of this model, {} {}; if that is a slip, `compband undo` removes the sale",
         currency.exact(comp.price),
         median.map_or(String::new(), |median| currency.plain(median)),
         currency.code

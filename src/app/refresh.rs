@@ -80,13 +80,13 @@ pub fn chosen(names: &[String], mut watches: Watches) -> Result<Watches, AppErro
     if let Some(name) = names.iter().find(|name| !watches.contains_key(*name)) {
         return Err(AppError::Absent {
             message: no_such_watch(name, watches.keys()),
-            next: "`compband watch list` shows what is watched".into(),
+            next: "`compband watch list` shows the watched units".into(),
         });
     }
     if watches.is_empty() {
         return Err(AppError::Absent {
             message: "no unit is watched in this book".into(),
-            next: "`compband watch add NAME --model MODEL` with what it is begins".into(),
+            next: "add one: compband watch add NAME --model MODEL, with its description".into(),
         });
     }
     watches.retain(|name, _| names.is_empty() || names.contains(name));
@@ -378,10 +378,10 @@ fn moved(
 fn rest(last: &Record, now: &Record, comps_known: bool) -> Vec<&'static str> {
     let changed = [
         (last.settings != now.settings, "the settings"),
-        (last.unit != now.unit, "what is said of the unit"),
+        (last.unit != now.unit, "the description of the unit"),
         (last.version != now.version, "this program's version"),
-        (!comps_known, "the comps, whose old state is not known"),
-        (true, "what other models say"),
+        (!comps_known, "the sales, whose old state is not known"),
+        (true, "other models"),
     ];
     let changes = changed.into_iter().filter(|(is, _)| *is);
     changes.map(|(_, what)| what).collect()

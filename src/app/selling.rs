@@ -36,7 +36,7 @@ pub fn outlet<'a>(
     let mut all = settings.outlets.iter();
     match (all.next(), all.next()) {
         (Some(_), Some(_)) => Err(AppError::Usage(format!(
-            "which outlet? Say --outlet ({}), or set [deal] outlet in compband.toml",
+            "which outlet? Give --outlet ({}), or set outlet below [deal] in compband.toml",
             names.join(", ")
         ))),
         (one, _) => Ok(one.map(|(name, outlet)| (name.as_str(), outlet))),
@@ -98,7 +98,7 @@ impl<'a> Through<'a> {
             .price_for(wanted)
             .ok_or_else(|| AppError::Refused {
                 message: format!(
-                    "no price up to {MOST_MONEY} {0} leaves {wanted} {0}",
+                    "no price up to {MOST_MONEY} {0} lets you keep {wanted} {0}",
                     currency.code
                 ),
                 next: "ask for less".into(),
@@ -137,11 +137,11 @@ pub fn no_outlet_yet() -> AppError {
 /// Unknown parts of the selling costs on these terms, if any.
 pub fn unsure(terms: Option<&Terms<'_>>) -> Option<&'static str> {
     let Some(terms) = terms else {
-        return Some("selling is taken to cost nothing: compband.toml has no [outlets.NAME]");
+        return Some("selling is assumed to cost nothing: compband.toml has no [outlets.NAME]");
     };
     match terms.postage_from {
         PostageFrom::AsPaid => Some(
-            "sending is taken to cost what the buyer pays for it: no weight or no band of [shipping] is known",
+            "shipping is assumed to cost what the buyer pays for it: the weight is not known, or [shipping] has no band for it",
         ),
         PostageFrom::Unknown => Some(
             "sending is not counted: that takes --weight and, in [shipping] of compband.toml, bands that say what it \

@@ -425,6 +425,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         deal: _,
         mappings: _,
         words: _,
+        renamed: _,
     } = settings;
     let scales = (&currency.code, price_basis, grades, completeness);
     let made = hash_of_value(&(scales, estimate, rules, kits, families));

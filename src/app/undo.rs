@@ -19,7 +19,7 @@ pub fn take_back(
 ) -> Result<Undone, AppError> {
     let lock = book.lock(notice)?;
     let absent = || AppError::Absent {
-        message: "nothing to take back: this book has no comps".into(),
+        message: "nothing to undo: this book has no comps".into(),
         next: "record some with `compband import` or `compband log`".into(),
     };
     if let Some(meant) = meant {
@@ -27,10 +27,10 @@ pub fn take_back(
         if last.entry != meant {
             return Err(AppError::Refused {
                 message: format!(
-                    "entry {meant} is not the last any more: another run recorded entry {} or took it back",
+                    "sale record {meant} is no longer the last: another compband recorded {} or undid it",
                     last.entry
                 ),
-                next: "`compband undo --dry-run` shows what `compband undo` would take back".into(),
+                next: "`compband undo --dry-run` shows what `compband undo` would remove".into(),
             });
         }
     }
@@ -51,9 +51,9 @@ pub fn take_out(
     let undone = book.undo_sale(&lock, dry_run, comp_id.trim(), notice)?;
     undone.ok_or_else(|| AppError::Absent {
         message: format!(
-            "no logged sale has the identifier {}",
+            "no logged sale has the id {}",
             quoted(&shorten(comp_id, SHOWN))
         ),
-        next: "`compband comps` lists the identifiers; what an import brought is taken out in its file".into(),
+        next: "`compband comps` lists the ids; to remove an imported sale, delete its row in its file in comps/".into(),
     })
 }

@@ -97,7 +97,7 @@ fn absent(book: &Book, name: &str) -> Result<AppError, AppError> {
     } else {
         AppError::Absent {
             message: no_such_watch(name, watches.keys()),
-            next: "`compband watch list` shows what is watched".into(),
+            next: "`compband watch list` shows the watched units".into(),
         }
     })
 }

@@ -42,7 +42,10 @@ pub fn years(
             format!("its years are {first} to {last}")
         };
         return Err(AppError::Absent {
-            message: format!("the ledger has no year {}", wanted.unwrap_or_default()),
+            message: format!(
+                "the ledger has no entries in {}",
+                wanted.unwrap_or_default()
+            ),
             next: its,
         });
     }

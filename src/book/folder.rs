@@ -50,11 +50,11 @@ impl Kind {
         let why = match self {
             Self::File | Self::Folder => return Ok(()),
             Self::Link => format!(
-                "{shown}: a link to another place, and nothing outside of the book is read or written. Put the file \
-                 or folder itself in the place of the link, or name the book it leads to with --book"
+                "{shown}: a link to another place; compband reads and writes nothing outside the book. Replace \
+                    the link by the file or folder itself, or name the book it leads to with --book"
             ),
             Self::Special => format!(
-                "{shown}: a pipe, socket or device, and a book has plain files only. Move it out of the book"
+                "{shown}: a pipe, socket or device; a book has only plain files. Move it out of the book"
             ),
         };
         Err(io::Error::other(LeadsAway(why)))

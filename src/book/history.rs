@@ -38,7 +38,7 @@ const COMPS: &str = "comps";
 
 /// How to fix a line that was edited by hand.
 const PUT_BACK: &str =
-    "put back what was there, or move the file away: the history then begins anew";
+    "put back what was there, or move the file away: the history then starts again";
 
 /// Content of the last column, by which a truncated line is recognised.
 const END: &str = ".";
@@ -155,7 +155,7 @@ fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
             })?,
         },
         used: cell(cells, 8, "ids with their weights", map)?,
-        left_out: cell(cells, 9, "ids with why they were left out", map)?,
+        left_out: cell(cells, 9, "ids with the reasons why they are not used", map)?,
         inputs: hash(10)?,
         settings: hash(11)?,
         unit: hash(12)?,
@@ -252,7 +252,7 @@ impl Book {
         let shown = self.display_name(&path);
         if log.is_torn() {
             notice(&format!(
-                "the last line of {shown} is not finished and is passed over; the next refresh mends it"
+                "the last line of {shown} is not finished and is skipped; the next refresh repairs the file"
             ));
         }
         let (records, problems) =
@@ -338,7 +338,7 @@ impl Book {
         let saved = save_torn(self, &path, log.tail())?;
         self.replace_file(&path, log.finished())?;
         notice(&format!(
-            "the last line of {shown} was cut off and is taken out; what was left of it is in {}",
+            "the last line of {shown} was cut off and removed; the rest of it is in {}",
             self.display_name(&saved)
         ));
         Ok(())

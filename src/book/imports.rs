@@ -51,8 +51,8 @@ impl Book {
         }
         if highest >= u64::from(u32::MAX) {
             return Err(BookError::Refused(format!(
-                "{}: entry {highest} has the largest number there is, so that nothing can come after it; nothing was \
-                 changed. Find it in comps/ or undone/ and give it a number that follows on the others",
+                "{}: sale record {highest} has the largest possible number, so nothing can follow it; nothing \
+                    was changed. Find it in comps/ or undone/ and give it the next number after the others",
                 self.root.display()
             )));
         }
@@ -79,7 +79,7 @@ impl Book {
             match entry_of(&name) {
                 Some(entry) => files.push(ImportFile { entry, name, path }),
                 None => notice(&format!(
-                    "{}: not an import of this book and passed over; `compband import` takes it in",
+                    "{}: not an import of this book, so skipped; `compband import` imports it",
                     path.display()
                 )),
             }
@@ -87,7 +87,7 @@ impl Book {
         files.sort_by(|a, b| b.entry.cmp(&a.entry).then_with(|| a.name.cmp(&b.name)));
         if let Some(pair) = files.windows(2).find(|pair| pair[0].entry == pair[1].entry) {
             return Err(BookError::Refused(format!(
-                "{}: {} and {} carry the same number; move one of the two out of the folder",
+                "{}: {} and {} have the same number; move one of the two out of the folder",
                 dir.display(),
                 pair[0].name,
                 pair[1].name

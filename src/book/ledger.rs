@@ -220,7 +220,7 @@ impl Reading<'_> {
         }
         if !postings.sum().is_zero() {
             let expected = format!(
-                "accounts that sum to 0, but these sum to {}",
+                "accounts that add up to 0, but these add up to {}",
                 money_text(postings.sum())
             );
             self.wrong
@@ -245,8 +245,9 @@ impl Reading<'_> {
         let parts = self.read("parts", |text| {
             parse_parts(text).map_err(|entry| {
                 let entry = shorten(&entry, SHOWN);
-                let expected =
-                    format!("parts as \"display x2 = 44.00\" apart by ;, but there is {entry:?}");
+                let expected = format!(
+                    "parts as \"display x2 = 44.00\" separated by ;, but there is {entry:?}"
+                );
                 Wrong::new(expected, PUT_BACK)
             })
         });
@@ -311,7 +312,7 @@ impl Reading<'_> {
         let attributes = self.read("attributes", |text| {
             Attributes::parse(text).map_err(|entry| {
                 let expected = format!(
-                    "names and numbers apart by ;, but there is {:?}",
+                    "names and numbers separated by ;, but there is {:?}",
                     shorten(&entry, SHOWN)
                 );
                 Wrong::new(expected, PUT_BACK)
@@ -335,7 +336,7 @@ impl Reading<'_> {
 
 /// How to fix an entry that was edited by hand.
 pub const PUT_BACK: &str =
-    "put back what was there; mistakes are corrected with `compband ledger reverse`";
+    "put back what was there; to correct a mistake use `compband ledger reverse`";
 
 fn whole(text: &str) -> Result<u32, Wrong> {
     let number = text.parse().ok().filter(|number| *number > 0);
@@ -411,7 +412,7 @@ impl Book {
         let log = LogBytes::read(self, &path)?;
         if log.is_torn() {
             notice(&format!(
-                "the last line of {} is not finished and is passed over; the next entry mends it",
+                "the last line of {} is not finished and is skipped; the next entry repairs the file",
                 self.display_name(&path)
             ));
         }
@@ -484,7 +485,7 @@ impl Book {
                 column: String::new(),
                 value: String::new(),
                 expected: "a closing double quote".into(),
-                mend: "close the quote that is opened in this row, or take the quote out".into(),
+                mend: "close the quote that opens in this row, or remove it".into(),
             }]));
         }
         let whole = [log.all(), b"\n"].concat();
@@ -492,15 +493,14 @@ impl Book {
         let (after, problems) = self.ledger_rows(&whole)?;
         if problems.is_empty() && after.len() == before.len() + 1 {
             notice(&format!(
-                "the last line of {name} was not finished; all of it but its end was there, so it is kept"
+                "the last line of {name} was not finished; only its end was missing, so it is kept"
             ));
             return self.replace_file(&path, &whole);
         }
         let saved = save_torn(self, &path, log.tail())?;
         self.replace_file(&path, log.finished())?;
         notice(&format!(
-            "the last line of {name} was cut off and is taken out; what was left of it is in {}: record that entry \
-             again",
+            "the last line of {name} was cut off and removed; the rest of it is in {}: record that entry again",
             self.display_name(&saved)
         ));
         Ok(())

@@ -25,7 +25,7 @@ pub(super) const DEALS: &str = "deals";
 const PATIENCE: Duration = Duration::from_secs(30);
 
 const PRIVATE_NOTE: &str = "Lock, temporary files and cache of this book.\n\
-     All of it can be deleted while no run is in progress; it is made again when needed.\n";
+     You can delete all of it while compband is not running; it is made again when needed.\n";
 
 /// A log, with the stamp of its file when it was read.
 type LogRead = (Stamp, Arc<LogBytes>);
@@ -310,14 +310,14 @@ impl Book {
             }
             if begun.elapsed() >= patience {
                 return Err(BookError::Locked(format!(
-                    "{}: another run has been changing this book for {} s; nothing was changed. Run the command again \
-                     once that one has ended",
+                    "{}: in use by another compband for {} s; nothing was changed. Run the command again when that \
+                     one has ended",
                     self.root.display(),
                     patience.as_secs()
                 )));
             }
             if !notified {
-                notice("another run is changing this book; waiting for it to end");
+                notice("the book is in use by another compband; waiting for it to end");
                 notified = true;
             }
             std::thread::sleep(Duration::from_millis(20));

@@ -131,8 +131,8 @@ impl Rates {
         let ours = &self.ours.code;
         match Currency::of_code(code) {
             Some(currency) if currency.code == *ours => Err(Wrong::new(
-                format!("a currency other than that of the book, {ours}"),
-                "take the row out",
+                format!("a currency other than your own, {ours}"),
+                "remove the row",
             )),
             Some(currency) => Ok(currency),
             None => Err(no_code()),
@@ -253,8 +253,8 @@ pub fn no_code() -> Wrong {
 /// The error for a sale in another currency without a recorded day.
 pub fn no_day(code: &str) -> Wrong {
     Wrong::new(
-        format!("the day of a sale in {code}, for its rate goes by the day"),
-        "write the day of the sale",
+        format!("the date of a sale in {code}, since its rate depends on the date"),
+        "write the date of the sale",
     )
 }
 

@@ -458,8 +458,8 @@ impl Book {
                 row: row.line,
                 column: "entry".into(),
                 value: row.entry.to_string(),
-                expected: format!("a number of its own; {import} has it too"),
-                mend: "put back the number it had, or give it one that nothing else has".into(),
+                expected: format!("a number of its own; {import} has the same"),
+                mend: "put back its old number, or give it an unused one".into(),
             })
         };
         problems.extend(rows.iter().filter_map(shared));
@@ -472,7 +472,7 @@ impl Book {
         let log = self.log_bytes()?;
         if log.is_torn() {
             notice(&format!(
-                "the last line of {} is not finished and is passed over; the next `compband log` mends it",
+                "the last line of {} is not finished and is skipped; the next `compband log` repairs the file",
                 self.display_name(&path)
             ));
         }

@@ -25,8 +25,8 @@ const LONGEST_NAME: usize = 40;
 
 /// Head of a new file.
 const HEAD: &str = "\
-# Units whose price is watched: `compband refresh` estimates each of them as of the day it is run.
-# The keys are those of `compband estimate --help`; this file can be changed by hand.
+# Watched units: `compband refresh` estimates each of them as of the day you run it.
+# The keys are those of `compband estimate --help`; you can edit this file by hand.
 ";
 
 /// A watched unit, in the words of the flags of `compband estimate`.
@@ -171,7 +171,7 @@ impl Book {
             }
             if let Some(other) = seen.insert(name.to_ascii_lowercase(), name) {
                 return Err(refused(format!(
-                    "{other:?} and {name:?} differ in case alone; give one of them another name"
+                    "{other:?} and {name:?} differ only in upper and lower case; rename one of them"
                 )));
             }
             if let Some(fault) = watched.fault() {
@@ -198,7 +198,7 @@ impl Book {
         let taken = self.read_watched(&text)?;
         if let Some(taken) = taken.keys().find(|taken| taken.eq_ignore_ascii_case(name)) {
             return Err(BookError::Refused(format!(
-                "{taken:?} is watched already; take it out with `compband watch remove {taken}`, choose another name, \
+                "{taken:?} is watched already; remove it with `compband watch remove {taken}`, choose another name, \
                  or change it in {FILE_NAME}"
             )));
         }
@@ -230,7 +230,7 @@ impl Book {
         let left = |rest: &String| self.read_watched(rest).is_ok_and(|left| left == watches);
         let rest = without_table(&text, name).filter(left).ok_or_else(|| {
             BookError::Refused(format!(
-                "the lines of {name:?} in {FILE_NAME} cannot be told from the others; take them out by hand"
+                "cannot tell which lines of {FILE_NAME} belong to {name:?}; delete them by hand"
             ))
         })?;
         self.replace_file(&self.watch_path(), rest.as_bytes())?;
@@ -262,7 +262,7 @@ impl Book {
 pub fn no_such_watch<'a>(name: &str, known: impl Iterator<Item = &'a String> + Clone) -> String {
     let near = crate::trade::text::nearest(name, known.clone().map(String::as_str))
         .map_or(String::new(), |near| format!("; did you mean {near:?}?"));
-    format!("no unit is watched by the name {name:?}{near}")
+    format!("no watched unit is named {name:?}{near}")
 }
 
 /// The text without a table that has a heading. Comments above the heading stay, for the next
@@ -384,7 +384,7 @@ mod tests {
             ("[\"-a\"]\nmodel = \"x\"\n", "\"-a\" is not a name"),
             (
                 "[a]\nmodel = \"x\"\n[A]\nmodel = \"x\"\n",
-                "differ in case alone",
+                "differ only in upper and lower case",
             ),
         ] {
             fs::write(book.watch_path(), text).unwrap();

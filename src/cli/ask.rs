@@ -8,7 +8,7 @@ use clap::Args;
 use super::deals::{EntryArgs, at_outlet};
 use super::listing::{note_offer, up_to_now};
 use super::net::SaleArgs;
-use super::{CliError, notice, print};
+use super::{CliError, notice, open, print};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::ask::{OwnListing, Waiting, ask, ask_beside, judge as judged};
 use crate::app::error::Kind;
@@ -30,34 +30,34 @@ Examples:
   compband ask --model \"Nulva 61K\" --grade B --completeness usable
   compband ask --model \"Nulva 61K\" --grade B --deadline 6 --exit 90 --cost-per-week 0.50
   compband ask --model \"Nulva 61K\" --grade B --asking 175 --offers 2 --over 3
-  compband ask d7                         a unit in stock, with what the ledger knows of it
+  compband ask d7                         a unit in stock, with what the ledger knows about it
 
-Of a unit that is up for sale (`compband list`) the ledger knows outlet, asking price, weeks and
-offers so far; flags say otherwise. The plan begins today: the weeks so far are evidence.
-Buyers come at random, and prices paid are taken to be what the best of some buyers would pay.
-Whoever would pay the asking price pays it; some of the others offer less. Waiting costs the return
-that the money would earn elsewhere, what holding the unit costs, and what prices lose. Nets are
-rounded half-even to the minor unit; the asking price goes in steps of about 1 %, whole units of
-money from 20 on. Prices are on the book's basis.
-Several outlets of compband.toml are laid side by side: where to list, or at two at once if one of
-the two has `offers_per_week` of its own, for then its buyers are taken to be others. All else is
-about the best outlet; --outlet, --shipping, --asking and --offers ask about one alone.
+For a unit that is up for sale (`compband list`) the ledger knows the outlet, the asking price, and
+the weeks and offers so far; flags overrule them. The plan starts today.
+How it works: buyers come at random, and a price paid is what the best of several buyers would pay.
+Whoever would pay your asking price pays it; some of the others offer less. Waiting costs what your
+money would earn elsewhere, what keeping the unit costs, and what prices lose. What you keep is
+rounded half-even to the smallest coin; asking prices go in steps of about 1 %, in whole units of
+money from 20 on. Prices are with or without shipping, as price_basis is set.
+If compband.toml has several outlets, they are compared: which one to list at, or two at once if one
+of them has `offers_per_week` of its own, and so buyers of its own. The rest is about the best
+outlet. With --outlet, --shipping, --asking or --offers you ask about one outlet only.
 Not a promise, and not tax or legal advice.";
 
 const OFFER_EXAMPLES: &str = "\
 Examples:
-  compband offer d7 131                   noted in the ledger, and answered
-  compband offer d7 131 --dry-run         answered alone
+  compband offer d7 131                   note it in the ledger, and judge it
+  compband offer d7 131 --dry-run         only judge it
   compband offer 131 --model \"Nulva 61K\" --grade B --completeness usable
   compband offer 131 --week 2 --as-of 2026-11-20 --model \"Nulva 61K\" --grade B --deadline 6
 
-With the flags of `compband ask`, the lowest to take is that of its table. To use the newest sales
-instead, leave --as-of and --week out, and say the weeks that are left as --deadline.
+With the same flags as `compband ask`, the lowest to accept is the one in its table. To use the
+newest sales instead, leave out --as-of and --week, and give the weeks you have left as --deadline.
 
-Of a deal (d7) the ledger knows outlet, asking price, weeks and offers so far, as for `compband
-ask d7`. Only its offers are noted: not those for a model or a watched unit.";
+For a deal (d7) the ledger knows the outlet, the asking price, and the weeks and offers so far.
+Only offers for a deal are noted, not those for a model or a watched unit.";
 
-/// Work out what to ask for a unit, and the lowest offer to take week by week
+/// Work out what to ask for a unit, and the lowest offer to accept each week
 #[derive(Debug, Args)]
 #[command(after_help = ASK_EXAMPLES)]
 pub struct AskArgs {
@@ -66,24 +66,24 @@ pub struct AskArgs {
     /// Print the whole sheet: week by week, each outlet, what it assumes
     #[arg(long)]
     why: bool,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
 
-/// Say whether to take an offer, to answer it with another price, or to wait
+/// Judge an offer: accept, answer with another price, or wait
 #[derive(Debug, Args)]
 #[command(after_help = OFFER_EXAMPLES, allow_missing_positional = true)]
 pub struct OfferArgs {
     #[command(flatten)]
     market: MarketArgs,
-    /// What is offered
+    /// The offer
     #[arg(value_name = "AMOUNT", required = true)]
     offer: Option<String>,
-    /// Week in which it came, counted from the day of the estimate; 0 is that day
+    /// Week in which it came, counted from the date of the estimate; 0 is that date
     #[arg(long, value_name = "WEEK", default_value_t = 0, value_parser = clap::value_parser!(u16).range(..=i64::from(LATEST)))]
     week: u16,
-    /// Do not note the offer in the ledger
+    /// Judge the offer without noting it in the ledger
     #[arg(long)]
     dry_run: bool,
     #[command(flatten)]
@@ -91,7 +91,7 @@ pub struct OfferArgs {
     /// Print the whole sheet: the reasons, what it assumes
     #[arg(long)]
     why: bool,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
@@ -110,27 +110,27 @@ pub struct MarketArgs {
 /// What waiting for buyers comes to.
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct WaitingArgs {
-    /// Weeks in which it must be sold [default: no hurry]
+    /// Sell it within this many weeks [default: no hurry]
     #[arg(long, value_name = "WEEKS", value_parser = clap::value_parser!(u16).range(1..=i64::from(LATEST)))]
     deadline: Option<u16>,
-    /// Money that is left of the unit if it is not sold by the deadline [default: a quick sale,
-    /// at 60 % of the likely price or as the book's settings say]
+    /// What you keep if it has not sold by the deadline [default: a quick sale at 60 % of the likely price,
+    /// unless set]
     #[arg(long, value_name = "AMOUNT", requires = "deadline")]
     exit: Option<String>,
-    /// What holding the unit costs in a week [default: the book's, 0]
+    /// Cost of keeping the unit for a week [default: 0, unless set]
     #[arg(long, value_name = "AMOUNT")]
     cost_per_week: Option<String>,
-    /// What the money would earn elsewhere in a year, per cent [default: the book's, or a rule of
-    /// thumb and, once five deals are closed, what the ledger earned]
+    /// What your money would earn elsewhere in a year, in per cent [default: as set, or a rule of thumb and,
+    /// from five closed deals on, what you earned]
     #[arg(long, value_name = "PERCENT")]
     return_per_year: Option<String>,
-    /// Price that is asked all the time, to be judged [default: the best of each week]
+    /// Asking price to judge, the same every week [default: the best of each week]
     #[arg(long, value_name = "AMOUNT")]
     asking: Option<String>,
-    /// Offers so far, sales at the asking price among them
+    /// Number of offers so far, sales at the asking price included
     #[arg(long, value_name = "N", requires = "over")]
     offers: Option<u16>,
-    /// Weeks in which they came
+    /// Weeks in which those offers came
     #[arg(long, value_name = "WEEKS", requires = "offers")]
     over: Option<String>,
 }
@@ -140,7 +140,7 @@ pub struct WaitingArgs {
 /// # Errors
 /// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let market = &args.market;
     let day = market.unit.day(book.settings());
     let (meant, stocked) = market.meant(&book, day)?;
@@ -181,14 +181,14 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Those of [`run`], an offer after the deadline, or a book that cannot be written.
 pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let market = &args.market;
     let on = args.entry.day(&book)?;
     let day = market.unit.day_said(book.settings()).unwrap_or(on);
     let said = args.offer.as_deref().unwrap_or_default();
     if let Some(id) = deal_number(said) {
         return Err(CliError::usage(format!(
-            "what is offered for d{id}? Say the deal and then the amount: compband offer d{id} AMOUNT"
+            "how much is the offer for d{id}? Write the deal, then the amount: compband offer d{id} AMOUNT"
         )));
     }
     let (meant, stocked) = market.meant(&book, day)?;

@@ -6,10 +6,10 @@ use clap::Args;
 use rust_decimal::Decimal;
 
 use super::net::SaleArgs;
-use super::{CliError, notice, print};
+use super::{CliError, notice, open, print};
 use crate::app::amounts::{money_if, quantity, refused};
 use crate::app::bid::{AimsSaid, Buying, Costs, Purchase, bid};
-use crate::app::{Book, describe};
+use crate::app::describe;
 use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::{chance, minutes, repair};
 use crate::render::bid::sheet;
@@ -27,18 +27,18 @@ Examples:
   compband bid --model \"Tumrik QN 948\" --grade B --repair \"display: from drawer, success 0.8, spoils 0.5\"
   compband bid --model \"Bolv 83V\" --premium 15 --premium-fixed 2 --loss 10 --profit 15
   compband bid qn948 --against 40         a watched unit
-  compband bid d7                         another unit like that of a deal
+  compband bid d7                         another unit like the one of a deal
 
-Describe the unit as it will be sold, mended and complete. Repairs are tried in the order given;
-the first that fails ends them, and the unit then sells for parts: for what parts-only sales of
-the model say, or the share of the price that --salvage says. Without --salvage it is taken apart
-where its other parts are worth more ([parts.MODEL] in compband.toml, or what such parts last cost).
-A part that is there already, \"display: from drawer, success 0.8\", counts as what it takes to
-replace and takes no cash. With \"spoils 0.5\" half of the failures spoil the part; the others give
-it back. Chances come from the estimate's whole distribution, not from its middle. No more is put
-in than the cash of the ledger. Not a promise, and not tax or legal advice.";
+Describe the unit as you will sell it: repaired and complete. Repairs are tried in the order given.
+When one fails, the unit sells for parts: at the price of such sales of the model, or at the share
+of the price that you give with --salvage. Without --salvage it is taken apart if its other parts
+are worth more ([parts.MODEL] in compband.toml, or what such parts last cost).
+A spare part you have, \"display: from drawer, success 0.8\", counts at what it costs to replace and
+takes no cash. With \"spoils 0.5\", half of the failures ruin the part; after the others you still
+have it. Chances use the whole range of prices, not only the likely one. You never invest more than
+the cash in the ledger. Not a promise, and not tax or legal advice.";
 
-/// Work out the most to pay for a unit that is to be sold again
+/// Work out the most to pay for a unit you want to sell again
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct BidArgs {
@@ -49,12 +49,12 @@ pub struct BidArgs {
     /// Print the whole sheet: every aim, all figures, the repairs
     #[arg(long)]
     why: bool,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
 
-/// How a unit is bought, mended and sold again, and what that must promise.
+/// How a unit is bought, repaired and sold again, and the aims of the purchase.
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct DealArgs {
     /// How and where the unit is sold.
@@ -64,7 +64,7 @@ pub struct DealArgs {
     costs: CostArgs,
     #[command(flatten)]
     aims: AimArgs,
-    /// Price asked, to be judged: buy, haggle or pass, and what to offer
+    /// Asking price to judge: buy, haggle or pass, and what to offer
     #[arg(long, visible_alias = "asked", value_name = "AMOUNT")]
     against: Option<String>,
 }
@@ -72,34 +72,33 @@ pub struct DealArgs {
 /// What it takes to have the unit and to sell it.
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct CostArgs {
-    /// A repair: "new battery: parts 14, minutes 30, success 0.9", or with a part that is there,
-    /// "display: from drawer, success 0.8, spoils 0.5"; several in the order they are tried
+    /// A repair: "new battery: parts 14, minutes 30, success 0.9", or with a spare part you have,
+    /// "display: from drawer, success 0.8, spoils 0.5"; repeat it in the order you will try them
     #[arg(long, value_name = "REPAIR")]
     repair: Vec<String>,
-    /// What the unit fetches where a repair fails, as a share of its price mended [default: as
-    /// parts-only sales of the model say]
+    /// What the unit sells for if a repair fails, as a share of its repaired price [default: by sales for parts
+    /// of the model]
     #[arg(long, value_name = "SHARE")]
     salvage: Option<String>,
-    /// Minutes of other work: fetching, cleaning, listing, packing
+    /// Minutes of other work: pick-up, cleaning, listing, packing
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
-    /// What an hour of work costs [default: the book's, 0]
+    /// Cost of an hour of your work [default: 0, unless set]
     #[arg(long, value_name = "AMOUNT")]
     wage: Option<String>,
-    /// Shipping to you, or the way there
+    /// Cost of getting it to you: shipping, or the drive
     #[arg(long, value_name = "AMOUNT")]
     inbound: Option<String>,
-    /// Buyer's premium, per cent of the bid
+    /// Buyer's premium in per cent of the bid
     #[arg(long, value_name = "PERCENT")]
     premium: Option<String>,
-    /// Buyer's premium, fixed
+    /// Fixed part of the buyer's premium
     #[arg(long, value_name = "AMOUNT")]
     premium_fixed: Option<String>,
-    /// Tax on the bid and the premium, per cent
+    /// Tax on the bid and the premium, in per cent
     #[arg(long, value_name = "PERCENT")]
     tax: Option<String>,
-    /// Weeks from paying for it to being paid for it [default: the book's, or what asking the
-    /// best price of each week takes]
+    /// Weeks from paying for it until you are paid [default: as set, or as long as the best asking price takes]
     #[arg(long, value_name = "WEEKS")]
     weeks: Option<String>,
 }
@@ -107,16 +106,16 @@ pub struct CostArgs {
 /// What a purchase must promise.
 #[derive(Debug, Default, PartialEq, Args)]
 pub struct AimArgs {
-    /// Least expected profit [default: the book's, 0]
+    /// Lowest expected profit [default: 0, unless set]
     #[arg(long, value_name = "AMOUNT")]
     profit: Option<String>,
-    /// Least expected profit in per cent of the money put in [default: the book's, 20]
+    /// Lowest expected profit in per cent of the money invested [default: 20, unless set]
     #[arg(long = "return", value_name = "PERCENT")]
     returned: Option<String>,
-    /// Most chance of a loss, per cent [default: the book's, 20]
+    /// Highest chance of a loss, in per cent [default: 20, unless set]
     #[arg(long, value_name = "PERCENT")]
     loss: Option<String>,
-    /// The money there is to trade with [default: that of the ledger, or the book's setting]
+    /// Your bankroll, the money you trade with [default: by the ledger, or as set]
     #[arg(long, value_name = "AMOUNT")]
     bankroll: Option<String>,
 }
@@ -126,7 +125,7 @@ pub struct AimArgs {
 /// # Errors
 /// If the book cannot be read, a value is invalid, or the unit cannot be estimated.
 pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let meant = args.unit.meant(&book)?;
     if let Some(id) = meant.deal() {
         notice(&bought_already(id));
@@ -152,7 +151,7 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// The notice where a deal is named: its unit is not for sale to its owner.
 fn bought_already(deal: u32) -> String {
     format!(
-        "d{deal} is bought already: this is the most to pay for another unit like it; `compband ask d{deal}` says what \
+        "you already have d{deal}: this is the most to pay for another unit like it; `compband ask d{deal}` says what \
          to ask for d{deal}"
     )
 }

@@ -6,11 +6,11 @@ use clap::{Args, ValueEnum};
 
 use super::output::progress;
 use super::unit::model_of;
-use super::{CliError, notice, print, today};
+use super::{CliError, notice, open, print, today};
+use crate::app::AppError;
 use crate::app::check::{self, By, LEVEL, groups, mistyped, predicted, undated};
 use crate::app::ledger::ledger_on;
 use crate::app::undeclared::{any_helps, columns};
-use crate::app::{AppError, Book};
 use crate::render::chart;
 use crate::render::check::{self as sheet, Sheet};
 use crate::render::contradicted;
@@ -28,31 +28,30 @@ Examples:
   compband check --chart check.png --chart check.svg
   compband check --by month --json
 
-Every sale is estimated from the sales of days before it, and then held against what it fetched;
-a sale without a date from all the others of the model, as of the day of the newest. Other models
-speak from their sales before that month.
-Lots are left out, and sales with nothing known before them.";
+Each sale is estimated from earlier sales only, and compared with what was paid. A sale without a
+date is estimated from all others of its model, as of the newest date. Other models count with
+their sales before that month. Not checked: lots, and sales with none before them.";
 
-/// Check past estimates against what was then paid
+/// Check past estimates against what was paid
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CheckArgs {
-    /// Only sales of the model of this unit: a deal (d7), the name of a watched unit, or a model
+    /// Only sales of the model of this unit: a deal (d7), a watched unit by name, or a model
     #[arg(value_name = "UNIT", conflicts_with = "model")]
     unit: Option<String>,
     /// Only sales of this model
     #[arg(long, value_name = "MODEL")]
     model: Option<String>,
-    /// Figures for each of these groups, besides all sales
+    /// Show each of these groups too, besides all sales
     #[arg(long, value_name = "GROUP", value_enum)]
     by: Option<By>,
-    /// Draw a chart of all the sales into FILE (.png or .svg); can be given twice
+    /// Draw a chart of all the sales into FILE (.png or .svg); repeat it for both
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
     /// Print all figures and verdicts: COD, PRD, PRB, the score, and what to declare
     #[arg(long)]
     figures: bool,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
@@ -88,7 +87,7 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let model = model_of(&book, args.unit.as_deref(), args.model.as_deref())?;
     let model = model.as_deref();
@@ -96,8 +95,8 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     let sales = predicted(&checked.past);
     let Some(groups) = groups(&sales, args.by, settings) else {
         return Err(AppError::Absent {
-            message: "no sale has another before it from which it could be predicted".into(),
-            next: "log or import more sales; `compband models` lists what the book holds".into(),
+            message: "no sale has an earlier one to predict it from".into(),
+            next: "record more sales with `compband log` or `compband import`; `compband models` lists what the book has".into(),
         }
         .into());
     };

@@ -5,8 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::bid::AimArgs;
-use super::{CliError, day_or_today, notice, parse_day, print};
-use crate::app::Book;
+use super::{CliError, day_or_today, notice, open, parse_day, print};
 use crate::app::amounts::{money, money_if};
 use crate::app::compare::{Means, compare};
 use crate::app::listings::{Wish, listings, parse_wish};
@@ -22,45 +21,44 @@ Examples:
   compband compare listings.csv --budget 300 --profit 15 --loss 10 --json
   compband compare seen.xlsx --budget 300 --map \"Wanted=asked\" --map \"Seller=note\"
 
-The table has a row for each listing, described as it will be sold, with the columns of comps
-(model, grade, completeness, missing, extras, defects, attr.…) and besides: listing (its name),
-asked, repairs (\"new battery: parts 14, minutes 30, success 0.9; …\"), salvage, minutes, inbound,
-premium, premium_fixed, tax, weeks, outlet, weight, shipping, note, link. Only model and asked are
-needed. Usual other names are known: a column price is taken for asked, postage for inbound. Columns
-that are not known are not used. Notes and links are printed with their listings.
-Of the listings that keep every aim at the price asked, those are bought that together earn most
-a week (with --total: in total) within the budget, the cash and what their risk allows together:
-exactly, by trying no less than all that could. Not a promise.";
+The file has one row per listing. Describe each unit as you will sell it, with the columns of sales
+(model, grade, completeness, missing, extras, defects, attr.…) and these: listing (its name), asked,
+repairs (\"new battery: parts 14, minutes 30, success 0.9; …\"), salvage, minutes, inbound, premium,
+premium_fixed, tax, weeks, outlet, weight, shipping, note, link. Only model and asked are required.
+Common other names are known: a column price is read as asked, postage as inbound. Unknown columns
+are not used. Notes and links are printed with their listings.
+compband leaves out listings that miss one of your aims at the asking price. Of the others it picks
+those that together earn most a week (with --total: in total) within the budget, the cash and the
+risk you allow. It looks at every combination, so no choice earns more. Not a promise.";
 
-/// Choose among several listings with one budget
+/// Choose which of several listings to buy with one budget
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CompareArgs {
-    /// Table of the listings: CSV, a spreadsheet (.xlsx, .xls, .ods), or - for text from a pipe
+    /// File of the listings: CSV, a spreadsheet (.xlsx, .xls, .ods), or - for text from a pipe
     #[arg(value_name = "LISTINGS")]
     file: PathBuf,
-    /// Take their column as ours; THEIRS=- leaves it out
+    /// Read their column as ours; THEIRS=- leaves it out
     #[arg(long, value_name = "THEIRS=OURS", value_parser = parse_wish)]
     map: Vec<Wish>,
-    /// The money there is for all of them
+    /// Money you have for all of them
     #[arg(long, value_name = "AMOUNT")]
     budget: String,
-    /// Choose what earns most in total, not most a week, which takes it that short deals can be
-    /// repeated
+    /// Choose what earns most in total, instead of most a week
     #[arg(long)]
     total: bool,
     #[command(flatten)]
     aims: AimArgs,
-    /// Outlet where the table says none [default: the book's, or the only one]
+    /// Outlet for rows without one [default: the one set, or the only one]
     #[arg(long, value_name = "NAME")]
     outlet: Option<String>,
-    /// What an hour of work costs [default: the book's, 0]
+    /// Cost of an hour of your work [default: 0, unless set]
     #[arg(long, value_name = "AMOUNT")]
     wage: Option<String>,
-    /// Day of the estimates: later sales are not used [default: today]
+    /// Estimate as of this date: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
     as_of: Option<WrittenDate>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
@@ -70,7 +68,7 @@ pub struct CompareArgs {
 /// # Errors
 /// If the book or the table cannot be read, or a value is invalid.
 pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let mut settings = book.settings().clone();
     let currency = settings.currency.clone();
     let budget = money("--budget", &args.budget, &currency)?;

@@ -1,6 +1,6 @@
 //! Completions for shells, and manual pages.
 
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashSet};
 use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::path::PathBuf;
@@ -9,13 +9,16 @@ use clap::{Arg, Args, ValueEnum};
 use clap_complete::CompleteEnv;
 use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 
+use super::explain;
 use super::shells::SHELLS;
 use super::terminal::steers;
 use super::{CliError, count, notice, print};
+use crate::app::comps::ids_beginning;
+use crate::app::ledger::read_ledger;
 use crate::app::listed::deal_names;
 use crate::app::typed::all_pieces;
 use crate::app::{AppError, Book, write};
-use crate::settings::Settings;
+use crate::settings::{PartValues, Settings};
 use crate::trade::HowSold;
 use crate::trade::names::match_key;
 use crate::trade::names::push_key;
@@ -23,7 +26,10 @@ use crate::trade::names::push_key;
 /// The variable with which a shell requests completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";
 
-/// Print what makes a shell complete commands, models, deals, pieces and outlets
+/// Most identifiers of sales that a shell gets.
+const MOST_IDS: usize = 100;
+
+/// Print shell completions: commands, models, deals, watched units, outlets, parts and sale ids
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
@@ -31,8 +37,7 @@ Examples:
   source <(compband completions zsh)             in ~/.zshrc
   compband completions fish | source             in ~/.config/fish/config.fish
 
-Models, deals, watched units, grades, pieces and outlets are those of the book in the current
-folder, or of COMPBAND_BOOK.")]
+Names come from the book in the current folder, or from the one that COMPBAND_BOOK names.")]
 pub struct CompletionsArgs {
     /// The shell
     #[arg(value_enum)]
@@ -48,13 +53,13 @@ enum Shell {
     Zsh,
 }
 
-/// Write a manual page for each command into a folder
+/// Write a manual page for each command
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
   compband man ~/.local/share/man/man1          then: man compband, man compband-estimate")]
 pub struct ManArgs {
-    /// The folder; made where it is missing
+    /// Folder for the pages; made if it is missing
     #[arg(value_name = "DIR")]
     folder: PathBuf,
 }
@@ -189,6 +194,64 @@ fn deals(typed: &OsStr) -> Vec<CompletionCandidate> {
     numbers(typed, true)
 }
 
+/// Names of parts: those of the drawer, or also all that the settings name.
+fn part_names(typed: &OsStr, all: bool) -> Vec<CompletionCandidate> {
+    let Ok(book) = book() else {
+        return Vec::new();
+    };
+    let mut names = BTreeSet::new();
+    if let Ok(ledger) = read_ledger(&book, &mut |_| {}) {
+        names.extend(ledger.drawer().lots().map(|lot| lot.name.clone()));
+    }
+    if all {
+        let settings = book.settings();
+        names.extend(all_pieces(settings));
+        let worth = settings.parts.values().flat_map(PartValues::iter);
+        names.extend(worth.map(|(name, ..)| name));
+    }
+    beginning(typed, names)
+}
+
+fn parts_in_drawer(typed: &OsStr) -> Vec<CompletionCandidate> {
+    part_names(typed, false)
+}
+
+fn parts(typed: &OsStr) -> Vec<CompletionCandidate> {
+    part_names(typed, true)
+}
+
+/// Identifiers of sales that begin with the typed text.
+fn sale_ids(typed: &OsStr, logged: bool) -> Vec<CompletionCandidate> {
+    let typed = typed.to_string_lossy();
+    let ids = book().and_then(|book| ids_beginning(&book, &typed, logged, MOST_IDS));
+    let ids = ids.unwrap_or_default().into_iter();
+    ids.filter(|id| !id.contains(steers))
+        .map(CompletionCandidate::new)
+        .collect()
+}
+
+fn sales(typed: &OsStr) -> Vec<CompletionCandidate> {
+    sale_ids(typed, false)
+}
+
+fn logged_sales(typed: &OsStr) -> Vec<CompletionCandidate> {
+    sale_ids(typed, true)
+}
+
+/// What a purchase may name: all that a unit may, and deals that are closed.
+fn purchases(typed: &OsStr) -> Vec<CompletionCandidate> {
+    let all = [numbers(typed, true), watched(typed), models(typed)];
+    all.into_iter().flatten().collect()
+}
+
+fn terms(typed: &OsStr) -> Vec<CompletionCandidate> {
+    beginning(typed, explain::words())
+}
+
+fn mappings(typed: &OsStr) -> Vec<CompletionCandidate> {
+    of_settings(typed, |s| s.mappings.keys().cloned().collect())
+}
+
 /// What may be meant by a unit: deals in stock, watched units, models.
 fn units(typed: &OsStr) -> Vec<CompletionCandidate> {
     let all = [numbers(typed, false), watched(typed), models(typed)];
@@ -201,16 +264,26 @@ fn with_words(command: clap::Command) -> clap::Command {
 }
 
 fn with_completer(arg: Arg) -> Arg {
-    let words: fn(&OsStr) -> Vec<CompletionCandidate> = match arg.get_id().as_str() {
-        "model" | "models" | "words" => models,
-        "grade" => grades,
-        "completeness" => levels,
-        "how_sold" => ways,
-        "missing" => pieces,
-        "outlet" => outlets,
-        "watched" => watched,
-        "deal" => deals,
-        "unit" => units,
+    let takes = arg.get_value_names().and_then(|names| names.first());
+    let takes = takes.map(|name| name.as_str()).unwrap_or_default();
+    let words: fn(&OsStr) -> Vec<CompletionCandidate> = match (arg.get_id().as_str(), takes) {
+        ("model", _) if arg.is_positional() && takes == "MODEL" => purchases,
+        ("model" | "models" | "words" | "fits" | "old" | "others", _) => models,
+        ("grade", _) => grades,
+        ("completeness", _) => levels,
+        ("how_sold", _) => ways,
+        ("missing", _) => pieces,
+        ("outlet" | "venue", _) => outlets,
+        ("watched", "UNIT") => purchases,
+        ("watched", _) => watched,
+        ("deal", _) => deals,
+        ("unit" | "units", _) => units,
+        ("name", "PART") => parts_in_drawer,
+        ("parts", "PARTS") | ("new_part", _) => parts,
+        ("keep" | "drop" | "id", _) => sales,
+        ("sale", _) => logged_sales,
+        ("mapping", _) => mappings,
+        ("term", _) => terms,
         _ => return arg,
     };
     arg.add(ArgValueCompleter::new(words))

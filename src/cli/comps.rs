@@ -7,8 +7,7 @@ use clap::Args;
 
 use super::terminal::steers;
 use super::unit::model_of;
-use super::{CliError, count, day_of, empty_book, notice, parse_day, print};
-use crate::app::Book;
+use super::{CliError, count, day_of, empty_book, notice, open, page, parse_day, print};
 use crate::app::comps::{Filter, Listed, comps};
 use crate::parse::dates::WrittenDate;
 use crate::render::comps::table;
@@ -18,18 +17,18 @@ use crate::settings::Settings;
 const EXAMPLES: &str = "\
 Examples:
   compband comps --model \"Nulva 61K\" --grade B --since 2026-01-01
-  compband comps d7                     those of the model of a deal
+  compband comps d7                     sales of the model of a deal
   compband comps --parts --limit 10
-  compband comps --csv > all.csv        every comp, ready to be imported elsewhere";
+  compband comps --csv > all.csv        every sale, ready to import elsewhere";
 
 /// Default number of rows of the table.
 const LIMIT: usize = 50;
 
-/// List the comps of the book, newest first, undated ones last
+/// List the sales in the book, newest first, undated ones last
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CompsArgs {
-    /// Only the model of this unit: a deal (d7), the name of a watched unit, or a model
+    /// Only the model of this unit: a deal (d7), a watched unit by name, or a model
     #[arg(value_name = "UNIT", conflicts_with = "model")]
     unit: Option<String>,
     /// Only this model (case and spacing ignored)
@@ -44,28 +43,28 @@ pub struct CompsArgs {
     /// Only this level of completeness
     #[arg(long, value_name = "LEVEL")]
     completeness: Option<String>,
-    /// Only sales of this day or later: 2026-11-20, 20.11.2026, yesterday, monday, "3 days ago"
-    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    /// Only sales on this date or later: 2026-11-20, 20.11.2026, yesterday, monday, "3 days ago"
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
     since: Option<WrittenDate>,
-    /// Only sales of this day or earlier
-    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    /// Only sales on this date or earlier
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
     until: Option<WrittenDate>,
-    /// Only sales whose day is not recorded
+    /// Only sales without a date
     #[arg(long, conflicts_with_all = ["since", "until"])]
     undated: bool,
-    /// Only identifiers that begin so
+    /// Only sales whose id begins like this
     #[arg(long, value_name = "BEGINNING")]
     id: Option<String>,
     /// Only units sold for parts
     #[arg(long)]
     parts: bool,
-    /// Only this venue (case and spacing ignored)
+    /// Only sales at this outlet or place (case and spacing ignored)
     #[arg(long)]
     venue: Option<String>,
-    /// Most rows [default: 50 in the table, all as CSV]
+    /// Show at most this many [default: 50 in the table, all as CSV]
     #[arg(long, value_name = "N")]
     limit: Option<usize>,
-    /// Write CSV rows that `compband import` takes back as they are
+    /// Print CSV that `compband import` reads as it is
     #[arg(long)]
     csv: bool,
 }
@@ -75,7 +74,7 @@ pub struct CompsArgs {
 /// # Errors
 /// If the book cannot be read, a filter names what does not exist, or output fails.
 pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let limit = args
         .limit
         .unwrap_or(if args.csv { usize::MAX } else { LIMIT });
@@ -91,18 +90,18 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
         return write_csv(&found);
     }
     if found.matches == 0 {
-        return print("No comps match.\n");
+        return print("No sales match.\n");
     }
     let ids = found.short_ids(&book, model.as_deref())?;
     let mut text = table(found.comps()?, &ids, book.settings(), terminal_width());
     if found.matches > found.shown {
-        let more = count(found.matches - found.shown, "more comp");
+        let more = count(found.matches - found.shown, "more sale");
         text.push_str(&format!(
             "… and {more}; --limit {} shows all\n",
             found.matches
         ));
     }
-    print(&text)
+    page(&text)
 }
 
 impl CompsArgs {

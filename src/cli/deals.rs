@@ -6,15 +6,17 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
+use super::confirm::{can_ask, confirmed};
 use super::log::tell_recorded;
 use super::net::SaleArgs;
 use super::unit::FactArgs;
-use super::{CliError, count, day_of, fitted, notice, parse_day, print, strong, today};
+use super::{CliError, count, day_of, fitted, notice, open, parse_day, print, strong, today};
 use crate::app::amounts::{money, money_if, quantity, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
-use crate::app::describe::{fit_to_keep, how_sold, one_line, subject};
+use crate::app::describe::{Said, fit_to_keep, how_sold, one_line, subject};
+use crate::app::drawer::{doubt_of_model, nearly_known};
 use crate::app::listed::{Stocked, Up, to_be_sold};
-use crate::app::meant::meant_to_buy;
+use crate::app::meant::{Kind, Meant, meant_to_buy};
 use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
 use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
@@ -23,6 +25,7 @@ use crate::render::sheet;
 use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
+use crate::trade::text::quoted;
 use crate::trade::{Comp, Currency, checks};
 
 const BUY_EXAMPLES: &str = "\
@@ -30,17 +33,17 @@ Examples:
   compband buy \"Nulva 61K\" --price 42 --inbound 5 --grade B --completeness usable --missing charger
   compband buy \"Bolv 83V\" --price 24 --asked 30 --grade A
   compband buy \"Bolv 83V\" --price 3 --parts --date yesterday --note \"flea market\"
-  compband buy qn948 --price 30          a watched unit, or with d7 another like that of a deal
+  compband buy qn948 --price 30          a watched unit; with d7, another one like deal d7
 
-Describe the unit as it will be sold: the estimate of the day is kept beside the deal, and while
-the unit is in stock `compband ledger` estimates it anew. Nothing is ever changed in the ledger:
-`compband ledger reverse ENTRY` takes an entry back, `compband ledger describe` tells a unit anew.";
+Describe the unit as you will sell it. The estimate of the day is kept with the deal, and
+`compband ledger` estimates the unit again while it is in stock. Entries in the ledger never change:
+`compband ledger reverse ENTRY` reverses one, `compband ledger describe` describes a unit again.";
 
-/// Record a purchase: opens a deal
+/// Record a purchase; this opens a deal
 #[derive(Debug, Args)]
 #[command(after_help = BUY_EXAMPLES)]
 pub struct BuyArgs {
-    /// Model of the unit, the name of a watched unit, or a deal with such a unit
+    /// Model of the unit, a watched unit by name, or a deal with such a unit
     #[arg(value_name = "MODEL", required_unless_present = "model_said")]
     model: Option<String>,
     #[arg(
@@ -50,19 +53,19 @@ pub struct BuyArgs {
         conflicts_with = "model"
     )]
     model_said: Option<String>,
-    /// What was paid, without what it took to get it here (--inbound)
+    /// What you paid the seller, without the cost of getting it to you (--inbound)
     #[arg(long, value_name = "AMOUNT")]
     price: String,
-    /// What the seller asked: how far sellers come down is learnt from it (`compband bid --against`)
+    /// What the seller asked; `compband bid --against` learns from it how far sellers come down
     #[arg(long, value_name = "AMOUNT")]
     asked: Option<String>,
-    /// Shipping to you, fees of an auction and whatever else it took to get it here [default: 0]
+    /// Cost of getting it to you: shipping, auction fees and the like [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     inbound: Option<String>,
     /// Old name of `--inbound`.
     #[arg(long, value_name = "AMOUNT", hide = true, conflicts_with = "inbound")]
     shipping: Option<String>,
-    /// Minutes of work so far
+    /// Minutes you have worked on it so far
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
     #[command(flatten)]
@@ -76,14 +79,14 @@ Examples:
   compband spend d7 14 \"new battery\" --minutes 30
   compband spend d7 --minutes 15 \"cleaned\"";
 
-/// Record money or time spent on a unit in stock: it adds to what the unit cost
+/// Record money or time spent on a unit in stock; it adds to the unit's cost
 #[derive(Debug, Args)]
 #[command(after_help = SPEND_EXAMPLES)]
 pub struct SpendArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// What was spent; may be left out where only time was
+    /// What you spent; leave it out if it was only time
     #[arg(value_name = "AMOUNT")]
     amount: Option<String>,
     /// What for
@@ -100,21 +103,20 @@ const SOLD_EXAMPLES: &str = "\
 Examples:
   compband sold d7 --price 131 --outlet parcel --offers 3 --log-comp
   compband sold d7 --price 131 --shipping 4.90 --fees 12.40 --sending 5.20
-  compband sold d7 --at-asking            at the price for which it is up (`compband list`)
+  compband sold d7 --at-asking            at its asking price (`compband list`)
 
-Of a unit that is up for sale the outlet is that of its listing, and offers noted are counted.
+For a unit that is up for sale, the outlet comes from its listing, and the offers you noted count.
+Fees, shipping and packing are worked out as in `compband net`; give --fees and --sending if you
+know the real amounts. The estimate of the day, from earlier sales only, is kept with the sale.";
 
-Fees, sending and packing are reckoned as by `compband net`; --fees and --sending say what was
-really taken. The estimate of the day is kept beside the sale, from sales of days before it.";
-
-/// Record the sale of a unit: closes a deal
+/// Record the sale of a unit; this closes its deal
 #[derive(Debug, Args)]
 #[command(after_help = SOLD_EXAMPLES)]
 pub struct SoldArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// Price, without shipping that the buyer pays beside it
+    /// Price, without the shipping that the buyer pays on top
     #[arg(long, value_name = "AMOUNT", required_unless_present = "at_asking")]
     price: Option<String>,
     /// It sold for its asking price
@@ -122,22 +124,22 @@ pub struct SoldArgs {
     at_asking: bool,
     #[command(flatten)]
     sale: SaleArgs,
-    /// Fees of outlet and payment in all [default: by the outlet]
+    /// Fees you paid in all, outlet and payment [default: by the outlet]
     #[arg(long, value_name = "AMOUNT")]
     fees: Option<String>,
-    /// What sending and packing cost [default: by the weight]
+    /// What shipping and packing cost you [default: by the weight]
     #[arg(long, value_name = "AMOUNT")]
     sending: Option<String>,
-    /// Offers that came in before it sold, the one taken among them [default: those noted]
+    /// Number of offers you got, with the accepted one [default: those noted]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(..=100_000))]
     offers: Option<u32>,
     /// How it was sold: bid, fixed price or haggled
     #[arg(long, value_name = "HOW")]
     how_sold: Option<String>,
-    /// Minutes of work for listing and packing
+    /// Minutes spent on listing and packing
     #[arg(long, value_name = "MINUTES")]
     minutes: Option<String>,
-    /// Record the sale as a comp too
+    /// Record the sale as a comp too, so that estimates use it
     #[arg(long)]
     log_comp: bool,
     #[command(flatten)]
@@ -145,17 +147,17 @@ pub struct SoldArgs {
 }
 
 const SCRAP_HELP: &str = "\
---for is money that really came in. A unit of which you keep parts is taken apart instead:
+--for is money you really got. If you keep parts of the unit, take it apart instead:
 `compband harvest d4 \"display = 18; battery = 6\"` moves its cost to the parts.";
 
-/// Record that a unit was thrown away, given away or sold as scrap: closes a deal
+/// Record that a unit was thrown away, given away or sold as scrap; this closes its deal
 #[derive(Debug, Args)]
 #[command(after_help = SCRAP_HELP)]
 pub struct ScrapArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// What it fetched as scrap [default: 0]
+    /// What you got for it as scrap [default: 0]
     #[arg(long = "for", value_name = "AMOUNT")]
     fetched: Option<String>,
     #[command(flatten)]
@@ -165,10 +167,10 @@ pub struct ScrapArgs {
 /// What every entry can be given.
 #[derive(Debug, Args)]
 pub struct EntryArgs {
-    /// Day of it: 2026-11-20, 20.11.2026, yesterday, monday, "3 days ago" [default: today]
-    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    /// Date of the entry: 2026-11-20, 20.11.2026, yesterday, monday, "3 days ago" [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
     pub date: Option<WrittenDate>,
-    /// Anything else
+    /// A note to keep with it
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
 }
@@ -245,9 +247,9 @@ pub fn report(done: &str, lines: &[&str], number: u32) -> String {
     text + &taken_back(number)
 }
 
-/// How to take an entry back.
+/// How to reverse an entry.
 pub fn taken_back(number: u32) -> String {
-    format!("Entry {number}. To take it back: compband ledger reverse {number}\n")
+    format!("Ledger entry {number}. To reverse it: compband ledger reverse {number}\n")
 }
 
 /// Reads minutes of work.
@@ -272,26 +274,29 @@ pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
 /// # Errors
 /// Invalid values, or a book that cannot be written.
 pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (settings, dated) = (book.settings(), args.entry.dated(&book)?);
     let currency = &settings.currency;
-    let said = match (&args.model, &args.model_said) {
+    let meant = match (&args.model, &args.model_said) {
         (Some(word), _) => {
             let word = one_line("MODEL", word)?;
-            meant_to_buy(&book, &word, args.facts.said("", settings)?, &mut notice)?.said
+            meant_to_buy(&book, &word, args.facts.said("", settings)?, &mut notice)?
         }
         (None, model) => {
             let model = one_line("MODEL", model.as_deref().unwrap_or_default())?;
-            args.facts.said(&model, settings)?
+            Meant {
+                kind: Kind::Model,
+                said: args.facts.said(&model, settings)?,
+            }
         }
     };
+    let (said, doubt) = sure_of_model(&book, meant)?;
     let subject = subject(&said, settings, &mut notice)?;
     fit_to_keep(&subject)?;
     let unit = sheet::unit(&subject);
     if args.shipping.is_some() {
         notice(
-            "--inbound is now the name of what you pay to get a unit here; --shipping is what its buyer pays, with bid, \
-             net and sold",
+            "with buy, --shipping is now --inbound: what you pay to get a unit to you; the old name still works here",
         );
     }
     let inbound = args
@@ -317,7 +322,47 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     let estimate = deal.foreseen.as_ref();
     let line = estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency)));
-    tell(&entered, currency, &done, line.as_slice())
+    tell(&entered, currency, &done, line.as_slice())?;
+    if let Some(doubt) = doubt {
+        let number = entered.number;
+        notice(&format!(
+            "{doubt} If so: compband ledger reverse {number}, and buy it under that name"
+        ));
+    }
+    Ok(())
+}
+
+/// The unit to buy. A new model that is nearly a known one is asked about on a terminal, and elsewhere
+/// comes with a doubt to note.
+fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), CliError> {
+    let mut said = meant.said;
+    if meant.kind != Kind::Model {
+        return Ok((said, None));
+    }
+    let Some(near) = nearly_known(book, &said.model, &mut notice)? else {
+        return Ok((said, None));
+    };
+    if !can_ask() {
+        let doubt = doubt_of_model(&said.model, &near);
+        return Ok((said, Some(doubt)));
+    }
+    let question = format!(
+        "The book has no model {}. Is it {}?",
+        quoted(&said.model),
+        quoted(&near)
+    );
+    match confirmed(&question)? {
+        Some(true) => said.model = near,
+        Some(false) => {}
+        None => {
+            return Err(AppError::Refused {
+                message: "nothing was recorded".into(),
+                next: String::new(),
+            }
+            .into());
+        }
+    }
+    Ok((said, None))
 }
 
 /// `compband spend`.
@@ -325,7 +370,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     // If only time was spent, the first word is its purpose.
     let only_time = args.amount.as_ref().filter(|text| {
@@ -372,7 +417,7 @@ fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
     let hint = |next: String| {
         let and = if next.is_empty() { "" } else { "; " };
         format!(
-            "{next}{and}the deal comes first, and what belongs to no unit is an overhead: \
+            "{next}{and}write the deal first; an expense that belongs to no unit is an overhead: \
              `compband ledger overhead {deal}`"
         )
     };
@@ -394,7 +439,7 @@ fn no_overhead(error: AppError, deal: &str, currency: &Currency) -> AppError {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let dated = args.entry.dated(&book)?;
     let on = dated.on;
@@ -425,7 +470,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     let hourly = hourly(deal, currency).map_or(String::new(), |text| format!(", {text} an hour"));
     let mut lines = vec![format!(
-        "Fees {}, sending and packing {}.",
+        "Fees {}, shipping and packing {}.",
         money(figures.fees),
         money(figures.postage)
     )];
@@ -436,7 +481,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     if earlier != (Decimal::ZERO, Decimal::ZERO) {
         lines.push(format!(
-            "Before, for the sale that came back: fees {}, sending and packing {}.",
+            "For the earlier sale that came back: fees {}, shipping and packing {}.",
             money(earlier.0),
             money(earlier.1)
         ));
@@ -452,7 +497,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
         )
     ));
     if let (None, Some(offers)) = (args.offers, deal.offers) {
-        lines.push(format!("Offers counted, this one among them: {offers}."));
+        lines.push(format!("Offers, this one included: {offers}."));
     }
     let estimate = sold.estimate.as_ref();
     lines
@@ -461,7 +506,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     match sold.recorded {
         Some(recorded) => tell_recorded(recorded),
         None => print(&format!(
-            "To let it inform estimates:\n  {}\n",
+            "To use this sale in estimates:\n  {}\n",
             log_command(&sold.comp, currency)
         )),
     }
@@ -519,8 +564,8 @@ pub fn at_outlet(sale: &SaleArgs, up: Option<&Up>) -> SaleArgs {
 fn no_asking_price(deal: &str, stocked: Option<&Stocked>) -> CliError {
     let name = stocked.map_or_else(|| deal.to_string(), |stocked| stocked.deal.name());
     let refused = AppError::Refused {
-        message: format!("{name} has no asking price: it is not up for sale there on that day"),
-        next: "say the price with --price".into(),
+        message: format!("{name} has no asking price: it is not up for sale there on that date"),
+        next: "give the price with --price".into(),
     };
     refused.into()
 }
@@ -565,7 +610,7 @@ fn log_command(comp: &Comp, currency: &Currency) -> String {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
     let dated = args.entry.dated(&book)?;

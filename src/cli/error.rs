@@ -19,7 +19,7 @@ pub enum CliError {
     #[error("cannot read the answer: {0}")]
     Answer(io::Error),
     /// The computer's clock is wrong.
-    #[error("the clock of this computer shows a day before 1970: set it")]
+    #[error("the clock of this computer shows a date before 1970: set it")]
     Clock,
 }
 

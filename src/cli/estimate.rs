@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::unit::MeantArgs;
-use super::{CliError, notice, print};
-use crate::app::{Book, describe};
+use super::{CliError, notice, open, print};
+use crate::app::describe;
 use crate::render::chart::{self, BandChart};
 use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
@@ -22,24 +22,24 @@ Examples:
   compband estimate --model \"Tumrik QN 948\" --grade C --defect \"dead pixels\" --chart qn948.png
   compband estimate --model \"Tumrik QN 948\" --set storage=32
   compband estimate --model \"Bolv 83V\" --parts --band 50 --json
-  compband estimate d7                   the unit of a deal, as the ledger describes it
-  compband estimate d7 --grade A         the same, were its grade A
+  compband estimate d7                   the unit of a deal, as described in the ledger
+  compband estimate d7 --grade A         the same with grade A
   compband estimate qn948                a watched unit
   compband estimate qn948 --why          how its price was worked out, with every sale used
 
-What is not said of the unit stays open: it may be anything that the comps used are. The band is
-wider for it, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";
+What you leave out about the unit stays open: it can be anything that the sales used are. That makes
+the range wider, and the sheet says how much narrower it gets once you look. The estimate is not a promise, and not tax or legal advice.";
 
-/// Estimate what a unit will sell for, with a band
+/// Estimate what a unit will sell for: the likely price and a range
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct EstimateArgs {
     #[command(flatten)]
     unit: MeantArgs,
-    /// Draw a chart into FILE (.png or .svg); can be given twice
+    /// Draw a chart into FILE (.png or .svg); repeat it for both
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
     /// Print the whole sheet: the evidence, every adjustment, the comps
@@ -48,7 +48,7 @@ pub struct EstimateArgs {
     /// Print the whole sheet with every comp
     #[arg(long)]
     all_comps: bool,
-    /// Print the query plan instead of an estimate
+    /// Print how the sales are looked up, instead of an estimate
     #[arg(long, conflicts_with_all = ["json", "chart"])]
     show_plan: bool,
 }
@@ -62,7 +62,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let said = args.unit.meant(&book)?.said;
     let unit = describe::unit(&book, &said, args.unit.day(book.settings()), &mut notice)?;
     let selection = unit.selection()?;

@@ -3,12 +3,14 @@
 use std::collections::BTreeMap;
 
 use clap::Args;
+use rust_decimal::Decimal;
 use serde::Deserialize;
 
 use super::{CliError, print, strong};
 use crate::app::AppError;
 use crate::render::sheet::wrap;
 use crate::render::table::terminal_width;
+use crate::settings::Settings;
 use crate::trade::text::nearest_few;
 
 /// The words, from the data folder.
@@ -16,6 +18,38 @@ const TERMS: &str = include_str!("../../data/terms.toml");
 
 /// Largest width of the text, in columns.
 const WIDTH: usize = 80;
+
+/// Numbers that the texts quote, by the name that stands for them there: defaults of the settings.
+fn quoted(settings: &Settings) -> [(&'static str, String); 9] {
+    let Settings { estimate, deal, .. } = settings;
+    let percent = |share: Decimal| (share * Decimal::ONE_HUNDRED).normalize().to_string();
+    [
+        ("{band}", estimate.band.to_string()),
+        ("{enough}", estimate.enough.to_string()),
+        ("{half_life_days}", estimate.half_life_days.to_string()),
+        ("{rate_days}", settings.rate_days.to_string()),
+        ("{seller_discount}", deal.seller_discount.to_string()),
+        ("{lost}", deal.lost.normalize().to_string()),
+        ("{kelly}", percent(deal.kelly)),
+        ("{most_loss}", deal.most_loss.normalize().to_string()),
+        ("{quick_sale}", deal.quick_sale.normalize().to_string()),
+    ]
+}
+
+/// The text with the numbers in place of their names.
+fn filled(text: &str) -> String {
+    let numbers = quoted(&Settings::default());
+    let fill = |text: String, (name, number): &(&str, String)| text.replace(name, number);
+    numbers.iter().fold(text.to_string(), fill)
+}
+
+/// Every word that can be explained.
+pub(super) fn words() -> Vec<String> {
+    let terms: BTreeMap<String, Term> = toml::from_str(TERMS).unwrap_or_default();
+    let all = terms.into_iter();
+    all.flat_map(|(name, term)| term.also.into_iter().chain([name]))
+        .collect()
+}
 
 /// Most similar words shown.
 const NEAREST: usize = 4;
@@ -26,9 +60,9 @@ const NEAREST: usize = 4;
 Examples:
   compband explain band
   compband explain rule of thumb
-  compband explain              every word that can be explained")]
+  compband explain              list all words")]
 pub struct ExplainArgs {
-    /// The word; without one, all of them are listed
+    /// The word; leave it out to list all of them
     #[arg(value_name = "TERM")]
     term: Vec<String>,
 }
@@ -61,7 +95,7 @@ pub fn run(args: &ExplainArgs) -> Result<(), CliError> {
         Some((name, term)) => print(&format!(
             "{}\n{}\n",
             strong(name),
-            wrap(&term.text, width, "  ")
+            wrap(&filled(&term.text), width, "  ")
         )),
         None => {
             let names = terms
@@ -75,8 +109,8 @@ pub fn run(args: &ExplainArgs) -> Result<(), CliError> {
                 format!("perhaps {}; ", near.join(", "))
             };
             Err(AppError::Absent {
-                message: format!("{asked:?} is not among the words that can be explained"),
-                next: format!("{next}`compband explain` lists them all"),
+                message: format!("there is no explanation of {asked:?}"),
+                next: format!("{next}`compband explain` lists all words"),
             }
             .into())
         }
@@ -109,5 +143,19 @@ mod tests {
         for term in terms.values() {
             assert!((80..700).contains(&term.text.len()), "{}", term.text);
         }
+    }
+
+    /// Texts quote defaults by name, so that they stay true, and every name stands for a number.
+    #[test]
+    fn quoted_numbers_are_those_of_the_settings() {
+        let terms: BTreeMap<String, Term> = toml::from_str(TERMS).unwrap();
+        let all: String = terms.values().map(|term| term.text.as_str()).collect();
+        assert!(!filled(&all).contains(['{', '}']), "{}", filled(&all));
+        for (name, number) in quoted(&Settings::default()) {
+            assert!(all.contains(name), "{name} is not used");
+            assert!(!number.is_empty());
+        }
+        let weight = filled(&terms["weight"].text);
+        assert!(weight.contains("120 days"), "{weight}");
     }
 }

@@ -4,8 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::{CliError, draw, notice, print};
-use crate::app::Book;
+use super::{CliError, draw, notice, open, print};
 use crate::app::watch::history;
 use crate::render::change;
 use crate::render::chart::{self, HistoryChart};
@@ -18,17 +17,17 @@ Examples:
   compband history qn948 --chart qn948.png
   compband history qn948 --json";
 
-/// Show how the price of a watched unit went
+/// Show how the price of a watched unit has moved
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct HistoryArgs {
     /// Name of the watched unit
     #[arg(value_name = "NAME")]
     watched: String,
-    /// Draw a chart into FILE (.png or .svg); can be given twice
+    /// Draw a chart into FILE (.png or .svg); repeat it for both
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
@@ -41,7 +40,7 @@ pub fn run(args: &HistoryArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let records = history(&book, &args.watched, &mut notice)?;
     let currency = &book.settings().currency;
     if !args.chart.is_empty() {

@@ -24,75 +24,75 @@ use crate::trade::Problem;
 const EXAMPLES: &str = "\
 Examples:
   compband import sales.csv --dry-run                    show what would happen
-  compband import sales.csv                              take all rows, or none if one is wrong
+  compband import sales.csv                              import all rows, or none if one is wrong
   compband import sales.xlsx --sheet 2026                one sheet of a spreadsheet
-  compband import sales.csv --value \"grade:very good=B\"  say what a word means, once for all
-  compband import sales.csv --keep-good                  set wrong rows aside in sales-rejected.csv
+  compband import sales.csv --value \"grade:very good=B\"  say once what a word means
+  compband import sales.csv --keep-good                  put wrong rows into sales-rejected.csv
   compband import sheet.csv --map \"Title=model\" --map \"Fee=-\" --save-mapping sheet
   compband import sheet.csv --mapping sheet --dates dmy
   compband import nulva.csv --fill \"model=Nulva 61K\"      the sheet has no column for the model
 
 Columns: comp_id, sold_on, model, variant, completeness, grade, missing, extras, defects, works,
-price, shipping, currency, how_sold, venue, lot_size, note, and attr.NAME for numbers of the unit
-such as attr.storage. Usual other names are known, and only sold_on, model and price are required.
-A blank day is taken as not recorded; a sheet without any needs --undated.
+price, shipping, currency, how_sold, venue, lot_size, note, and attr.NAME for a number of the unit,
+such as attr.storage. Common other names are known. Only sold_on, model and price are required.
+A sale may have no date; a sheet without any dates needs --undated.
 
-Sales in another currency say so by its code in the column currency. They are converted by the
-file rates.csv in the book's folder, which you write: date,currency,rate,source, the rate being
-what one unit of the currency was worth in the book's. A sale takes the rate of its day, or the
-latest before it that is at most rate_days old (compband.toml), and keeps it. A row may bring its
-own in the columns rate, rate_date and rate_source.";
+For sales in another currency, put its code into the column currency. They are converted by the file
+rates.csv in the book's folder, which you write: date,currency,rate,source. The rate is what one unit
+of the other currency was worth in yours. A sale gets the rate of its date, or the latest one at most
+rate_days older (compband.toml), and keeps it. A row may bring its own rate in the columns rate,
+rate_date and rate_source.";
 
 /// Most kinds of problems printed; `--problems FILE` has every problem.
 const SHOWN_TROUBLES: usize = 20;
 /// Size, in bytes, below which files are read too fast for a progress bar.
 const BAR_FROM: u64 = 5 << 20;
 
-/// Take in spreadsheets of past sales: all rows, or none if one is wrong
+/// Import spreadsheets of past sales: all rows, or none if one is wrong
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct ImportArgs {
-    /// Spreadsheets (.xlsx, .xls, .ods) or CSV files, or - for text from a pipe; together they are one import, which
-    /// `compband undo` takes back
+    /// Spreadsheets (.xlsx, .xls, .ods) or CSV files, or - for text from a pipe. Together they are one import,
+    /// which `compband undo` removes again
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
-    /// Take their column as ours; THEIRS=- leaves it out
+    /// Read their column as ours; THEIRS=- leaves it out
     #[arg(long, value_name = "THEIRS=OURS", value_parser = parse_wish)]
     map: Vec<Wish>,
-    /// Map columns as saved in the settings under this name
+    /// Use the column names saved in the settings under this name
     #[arg(long, value_name = "NAME")]
     mapping: Option<String>,
-    /// Save how the columns of the first file were mapped in the settings
+    /// Save the column names of the first file in the settings under this name
     #[arg(long, value_name = "NAME")]
     save_mapping: Option<String>,
-    /// What a word means in a column, such as "grade:very good=B"; kept for later imports
+    /// Meaning of a word in a column, such as "grade:very good=B"; kept for later imports
     #[arg(long, value_name = "COLUMN:WORD=VALUE", value_parser = parse_value)]
     value: Vec<Meaning>,
-    /// Value for a column the files lack, and for its blank cells
+    /// Value for a column the files do not have, and for its blank cells
     #[arg(long, value_name = "COLUMN=VALUE", value_parser = parse_fill)]
     fill: Vec<(Column, String)>,
-    /// Take sheets that have no column for the day of the sale: not recorded
+    /// Accept sheets without a column for the date of the sale
     #[arg(long)]
     undated: bool,
-    /// Convert sales that the book has already by rates.csv anew, instead of keeping their rates
+    /// Convert sales the book already has again by rates.csv, instead of keeping their rates
     #[arg(long)]
     new_rates: bool,
-    /// Sheet of a spreadsheet [default: the one with most sales]
+    /// Sheet of the spreadsheet [default: the one with most sales]
     #[arg(long, value_name = "NAME")]
     sheet: Option<String>,
-    /// Character between cells [default: found out]
+    /// Character between cells [default: detected]
     #[arg(long)]
     delimiter: Option<Delimiter>,
-    /// Order of day and month in dates such as 3/4/2025 [default: found out]
+    /// Order of day and month in dates such as 3/4/2025 [default: detected]
     #[arg(long)]
     dates: Option<DateOrder>,
-    /// Decimal mark of amounts such as 1,234 [default: found out]
+    /// Decimal mark of amounts such as 1,234 [default: detected]
     #[arg(long)]
     decimal: Option<DecimalMark>,
-    /// Take the clean rows and set the others aside
+    /// Import the good rows and set the others aside
     #[arg(long)]
     keep_good: bool,
-    /// Where --keep-good sets rows aside [default: NAME-rejected.csv beside the input]
+    /// File for the rows that --keep-good sets aside [default: NAME-rejected.csv beside the input]
     #[arg(long, value_name = "FILE", requires = "keep_good")]
     rejects: Option<PathBuf>,
     /// Write every problem to this CSV file

@@ -17,20 +17,20 @@ Examples:
   compband init ~/recorders     make a book in another folder
   compband init --currency USD  with amounts in US dollars";
 
-/// Make a book: a folder of plain files for your settings and sold comps
+/// Make a book: a folder of plain files for your settings and past sales
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct InitArgs {
-    /// Folder of the new book, made where it is missing [default: that of --book, or this one]
+    /// Folder of the new book; made if it is missing [default: that of --book, or this one]
     #[arg(value_name = "DIR")]
     dir: Option<PathBuf>,
-    /// Currency of every amount, by its code (ISO 4217) [default: asked on a terminal, else EUR]
+    /// Currency of your amounts, as its code (ISO 4217) [default: asks on a terminal, else EUR]
     #[arg(long, value_name = "CODE", value_parser = code)]
     currency: Option<Currency>,
 }
 
 fn code(text: &str) -> Result<Currency, String> {
-    Currency::of_code(text).ok_or_else(|| "write the three letters of its code, such as USD".into())
+    Currency::of_code(text).ok_or_else(|| "write its three-letter code, such as USD".into())
 }
 
 /// The currency that was said, or that somebody at the terminal says.
@@ -74,7 +74,7 @@ pub fn run(args: &InitArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     print(&format!(
         "{made}\n  {toml}  settings, each with its default (currency {currency})\n  \
-         comps/         your comps, as CSV files\n  .compband/     lock and cache, safe to delete\n\n\
+         comps/         your sales, as CSV files\n  .compband/     lock and cache, safe to delete\n\n\
          Next:\n  compband import sales.csv{enter}\n  compband log --model \"Nulva 61K\" --price 120{enter}\n",
         toml = settings::FILE_NAME,
         currency = book.settings().currency.code,

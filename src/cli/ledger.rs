@@ -1,5 +1,6 @@
 //! `compband ledger`: units in stock, earnings, and the entries behind them.
 
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
@@ -7,14 +8,14 @@ use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, minutes, tell};
 use super::unit::FactArgs;
-use super::{CliError, day_of, day_or_today, notice, parse_day, print, today};
+use super::{CliError, day_of, day_or_today, notice, open, page, parse_day, print, today};
 use crate::app::amounts::{money, money_if, quantity};
 use crate::app::deals::{Books, OfDeal, Refund};
 use crate::app::describe::one_line;
 use crate::app::ledger::{any_deal, nothing_until, nothing_yet, read_ledger, standing};
 use crate::app::overheads::{Overhead, Spent, driving};
 use crate::app::year::{Years, years};
-use crate::app::{AppError, Book, write};
+use crate::app::{AppError, write};
 use crate::parse::dates::WrittenDate;
 use crate::render::chart::{self, BankrollChart};
 use crate::render::document;
@@ -25,6 +26,9 @@ use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet, year};
 use crate::trade::entry::Account;
 
+/// Years that --year accepts.
+const YEARS: RangeInclusive<i32> = 1900..=2999;
+
 /// Longest drive of one entry, in kilometres.
 const MOST_KM: i64 = 100_000;
 
@@ -32,51 +36,52 @@ const EXAMPLES: &str = "\
 Examples:
   compband ledger                                 bankroll, stock and closed deals
   compband ledger --chart bankroll.png
-  compband ledger fund 300                        you put 300 into the trade
-  compband ledger draw 50                         you take 50 out of it
+  compband ledger fund 300                        pay in 300 of your own money
+  compband ledger draw 50                         take 50 out
   compband ledger overhead 12.50 \"packing tape\"   an expense that belongs to no unit
-  compband ledger overhead --km 24 \"flea market\"  driving, by per_km of compband.toml
-  compband ledger --year 2026                     the year summed up; --csv FILE for a spreadsheet
-  compband ledger refund d7 131 --back            the unit came back: it is in stock again
-  compband ledger describe d7 --grade C           the unit turned out otherwise
+  compband ledger overhead --km 24 \"flea market\"  driving, by per_km in compband.toml
+  compband ledger --year 2026                     sum up the year; --csv FILE for a spreadsheet
+  compband ledger refund d7 131 --back            the unit came back and is in stock again
+  compband ledger describe d7 --grade C           the unit turned out to be different
   compband ledger entries --deal d7
   compband ledger reverse 12
   compband ledger export --journal books.journal
 
-Other entries are made by compband buy, spend, sold, scrap, part and harvest. The bankroll is cash,
-and stock and parts at cost: what you put in and what you earned. Not tax or legal advice.";
+compband buy, spend, list, offer, sold, scrap, part and harvest make the other entries. Your bankroll
+is cash, plus stock and spare parts at cost: what you paid in and what you earned. Long output is
+shown a screen at a time (PAGER; q quits). Not tax or legal advice.";
 
-/// Show the bankroll, what is in stock and what was earned
+/// Show your bankroll, your stock and what you earned
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES, args_conflicts_with_subcommands = true)]
 pub struct LedgerArgs {
     #[command(subcommand)]
     what: Option<What>,
-    /// The ledger as it stood at the end of this day, with estimates of it [default: today]
-    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    /// The ledger at the end of this date, with the estimates of that date [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
     as_of: Option<WrittenDate>,
-    /// Every closed deal, not only the newest 20
+    /// Show every closed deal, not only the newest 20
     #[arg(long)]
     all: bool,
-    /// Draw the bankroll over time into FILE (.png or .svg); can be given twice
+    /// Draw the bankroll over time into FILE (.png or .svg); repeat it for both
     #[arg(long, value_name = "FILE")]
     chart: Vec<PathBuf>,
-    /// Sum up a calendar year, or all of them side by side
-    #[arg(long, value_name = "YEAR", conflicts_with_all = ["all", "chart"], value_parser = clap::value_parser!(i32).range(1900..=2999))]
+    /// Sum up a calendar year, or all years side by side
+    #[arg(long, value_name = "YEAR", conflicts_with_all = ["all", "chart"], value_parser = calendar_year)]
     year: Option<Option<i32>>,
-    /// Write the years as CSV into FILE, one a row; - prints it
+    /// Write the years as CSV into FILE, one per row; - prints it
     #[arg(long, value_name = "FILE", requires = "year", conflicts_with = "json")]
     csv: Option<PathBuf>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Put money into the trade
+    /// Pay your own money in
     Fund(CapitalArgs),
-    /// Take money out of the trade
+    /// Take your own money out
     Draw(CapitalArgs),
     Overhead(OverheadArgs),
     Describe(Box<DescribeArgs>),
@@ -102,15 +107,15 @@ Examples:
   compband ledger overhead 30 \"soldering iron\" --own
   compband ledger overhead --minutes 45 \"sorted the shelf\"
 
-An overhead lowers the profit of the whole and is no part of what a unit cost. A kilometre in your
-own car costs no cash of the trade on that day: it is paid out of your own pocket, so it counts as
-money put in and spent at once, and the cash stays as it is. --own says the same of other expenses.";
+An overhead lowers your profit as a whole; it adds nothing to the cost of a unit. Kilometres in your
+own car take no cash from the trade: you pay them out of your own pocket, so they count as paid in
+and spent at once, and the cash stays as it is. --own does the same for other expenses.";
 
-/// Record an expense that belongs to no unit: packing stock, a tool, driving
+/// Record an expense that belongs to no unit: packing material, a tool, driving
 #[derive(Debug, Args)]
 #[command(after_help = OVERHEAD_EXAMPLES)]
 struct OverheadArgs {
-    /// How much; left out with --km, or where only time was spent
+    /// How much; leave it out with --km, or if it was only time
     #[arg(value_name = "AMOUNT")]
     amount: Option<String>,
     /// What for
@@ -119,10 +124,10 @@ struct OverheadArgs {
     /// Kilometres driven in your own car, instead of an amount
     #[arg(long, value_name = "KM")]
     km: Option<String>,
-    /// What a kilometre costs [default: deal.per_km of compband.toml]
+    /// Cost of a kilometre [default: deal.per_km in compband.toml]
     #[arg(long, value_name = "AMOUNT", requires = "km")]
     per_km: Option<String>,
-    /// You paid it out of your own pocket, not from the cash of the trade
+    /// You paid it out of your own pocket, not from the cash
     #[arg(long)]
     own: bool,
     /// Minutes of work
@@ -132,10 +137,10 @@ struct OverheadArgs {
     entry: EntryArgs,
 }
 
-/// Say anew what a unit in stock is; all that is not said is then not known
+/// Describe a unit in stock again; what you leave out is then not known
 #[derive(Debug, Args)]
 struct DescribeArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
     /// Another model
@@ -150,39 +155,39 @@ struct DescribeArgs {
 /// Give a buyer money back
 #[derive(Debug, Args)]
 struct RefundArgs {
-    /// The deal: its number, or the model where only one of it is sold
+    /// The deal: its number, or the model if only one of it is sold
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// How much [default with --back: all that was paid]
+    /// How much [default with --back: all the buyer paid]
     #[arg(value_name = "AMOUNT", required_unless_present = "back")]
     amount: Option<String>,
     /// The unit came back: it is in stock again
     #[arg(long)]
     back: bool,
-    /// Fees that the outlet gives back [default: 0]
+    /// Fees the outlet pays back [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     fees_back: Option<String>,
-    /// What you pay for sending it back [default: 0]
+    /// What you pay for the return shipping [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     sending: Option<String>,
     #[command(flatten)]
     entry: EntryArgs,
 }
 
-/// Take an entry back by one that reverses it; of a deal, the last first
+/// Reverse a ledger entry; of one deal, the last entry first
 #[derive(Debug, Args)]
 struct ReverseArgs {
-    /// Number of the entry
+    /// Number of the ledger entry
     #[arg(value_name = "ENTRY")]
     number: u32,
     #[command(flatten)]
     entry: EntryArgs,
 }
 
-/// List the entries, with the accounts they move
+/// List the ledger entries, with the accounts they move
 #[derive(Debug, Args)]
 struct EntriesArgs {
-    /// Only those of this deal
+    /// Only entries of this deal
     #[arg(long, value_name = "DEAL")]
     deal: Option<String>,
 }
@@ -196,6 +201,18 @@ struct ExportArgs {
     /// As a journal for plain-text double-entry programs
     #[arg(long, value_name = "FILE")]
     journal: Option<PathBuf>,
+}
+
+/// A calendar year.
+fn calendar_year(text: &str) -> Result<i32, String> {
+    let year = text.parse().ok().filter(|year| YEARS.contains(year));
+    year.ok_or_else(|| {
+        format!(
+            "expected a year from {} to {}, such as 2026; --year alone shows all of them",
+            YEARS.start(),
+            YEARS.end()
+        )
+    })
 }
 
 /// Runs the command.
@@ -221,7 +238,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.chart
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let as_of = args.as_of.map(|said| day_of(said, settings));
     let now = standing(&book, as_of, today(), &mut notice)?;
@@ -249,11 +266,11 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.json {
         return print(&document::text(&document::ledger::document(&content))?);
     }
-    print(&view::sheet(&content, terminal_width()))
+    page(&view::sheet(&content, terminal_width()))
 }
 
 fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let sum = money("AMOUNT", &args.amount, currency)?;
     let dated = args.entry.dated(&book)?;
@@ -261,7 +278,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
     let notice = &mut notice;
     let books = Books::open(&book, notice)?;
     let (what, entered) = if put_in {
-        ("Put in", books.fund(sum, dated)?)
+        ("Paid in", books.fund(sum, dated)?)
     } else {
         ("Took out", books.draw(sum, dated)?)
     };
@@ -271,7 +288,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
 
 /// The calendar years.
 fn sum_up(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let until = day_or_today(args.as_of, book.settings());
     let Years { ledger, years } = years(&book, args.year.flatten(), until, &mut notice)?;
@@ -294,11 +311,11 @@ fn sum_up(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         years: &years,
         misfits: ledger.misfits(),
     };
-    print(&year::sheet(&content, terminal_width()))
+    page(&year::sheet(&content, terminal_width()))
 }
 
 fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let currency = &settings.currency;
     let (spent, what, km) = args.read()?;
@@ -342,13 +359,14 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code,
     );
     let mut lines = vec![format!(
-        "Overheads so far {} {}: they lower the profit of the whole.",
+        "Overheads so far {} {}: they lower your profit as a whole.",
         amount(currency, so_far),
         currency.code
     )];
     if said.own && !said.amount.is_zero() {
-        lines
-            .push("You paid it yourself: it counts as put in, and the cash stays as it is.".into());
+        lines.push(
+            "You paid it yourself: it counts as paid in, and the cash stays as it is.".into(),
+        );
     }
     tell(&entered, currency, &done, &lines)
 }
@@ -375,8 +393,8 @@ impl OverheadArgs {
             .filter(|_| self.what.is_none());
         if km.is_some() && self.what.is_some() {
             return Err(AppError::Refused {
-                message: "--km and an amount say the cost twice".into(),
-                next: "leave one of them out; --per-km says what a kilometre costs".into(),
+                message: "--km and an amount give the cost twice".into(),
+                next: "leave one of them out; --per-km sets the cost of a kilometre".into(),
             }
             .into());
         }
@@ -390,7 +408,7 @@ impl OverheadArgs {
 }
 
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let model = args.model.as_deref();
     let said = args
         .facts
@@ -405,7 +423,7 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let sum = money_if("AMOUNT", args.amount.as_ref(), currency)?;
     let refund = Refund {
@@ -431,7 +449,7 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code
     );
     let mut lines = vec![format!(
-        "{} so far: fees {}, sending and packing {}, profit {} {}.",
+        "{} so far: fees {}, shipping and packing {}, profit {} {}.",
         deal.name(),
         amount(currency, deal.sum(Account::Fees)),
         amount(currency, deal.sum(Account::Postage)),
@@ -439,27 +457,27 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency.code
     )];
     lines.extend(refunded.comp_id.map(|id| {
-        format!("The sale is still a comp. Where it should inform no estimate: compband undo --sale {id}")
+        format!("The sale is still a comp. To keep it out of estimates: compband undo --sale {id}")
     }));
     tell(entered, currency, &done, &lines)
 }
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (on, note) = (args.entry.day_said(&book)?, args.entry.note()?);
     let (ledger, number) =
         Books::open(&book, &mut notice)?.reverse(args.number, on, (today(), note))?;
     let entries = ledger.entries().iter();
     let shown = entries.filter(|entry| [args.number, number].contains(&entry.number));
     print(&format!(
-        "Reversed entry {} by entry {number}.\n\n{}",
+        "Reversed ledger entry {} by ledger entry {number}.\n\n{}",
         args.number,
         entry_table(&ledger, shown, &book.settings().currency, terminal_width())
     ))
 }
 
 fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let ledger = read_ledger(&book, &mut notice)?;
     if ledger.entries().is_empty() {
         return Err(nothing_yet().into());
@@ -470,7 +488,7 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
         .entries()
         .iter()
         .filter(|entry| of_deal.is_none() || entry.deal == of_deal);
-    print(&entry_table(
+    page(&entry_table(
         &ledger,
         shown,
         &book.settings().currency,
@@ -479,7 +497,7 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn export(args: &ExportArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let ledger = read_ledger(&book, &mut notice)?;
     let currency = &book.settings().currency;
     let save = |path: &Path, bytes: &[u8]| -> Result<(), CliError> {

@@ -6,7 +6,7 @@ use clap::Args;
 use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, report, taken_back};
-use super::{CliError, count, fitted, notice, print};
+use super::{CliError, count, fitted, notice, open, print};
 use crate::app::Book;
 use crate::app::amounts::money;
 use crate::app::deals::Books;
@@ -19,43 +19,43 @@ use crate::trade::Currency;
 const LIST_EXAMPLES: &str = "\
 Examples:
   compband list d7 --ask 162
-  compband list d7 --ask 155              another price for the same listing
+  compband list d7 --ask 155              change the asking price
   compband list d7 --ask 140 --outlet doorstep --date yesterday
 
-The price is on the book's basis, as `compband ask` says it. From then on `compband ask d7`,
-`offer d7 131` and `sold d7` know outlet, asking price and time; the rate of offers counts from
-this day. A listing moves no money.";
+The price is with or without shipping as `compband ask` gives it (price_basis in the settings). From
+then on `compband ask d7`, `offer d7 131` and `sold d7` know the outlet, the asking price and since
+when; offers per week count from this date. A listing moves no money.";
 
-/// Record that a unit in stock is put up for sale, or asks another price
+/// Put a unit in stock up for sale, or change its asking price
 #[derive(Debug, Args)]
 #[command(after_help = LIST_EXAMPLES)]
 pub struct ListArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
     /// Asking price
     #[arg(long, value_name = "AMOUNT")]
     ask: String,
-    /// Outlet where it is put up [default: the book's, or the only one]
+    /// Outlet where you list it [default: the one set, or the only one]
     #[arg(long, value_name = "NAME")]
     outlet: Option<String>,
     #[command(flatten)]
     entry: EntryArgs,
 }
 
-/// Record that a unit is up for sale no longer, without having been sold
+/// Take a unit down that has not sold
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
   compband unlist d7
   compband unlist d7 --outlet doorstep --date monday
 
-A sale ends the listings of its unit by itself.")]
+You need not do this after a sale: a sale ends the listings of its unit.")]
 pub struct UnlistArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// Outlet where it is up [default: the only one]
+    /// Outlet where it is listed [default: the only one]
     #[arg(long, value_name = "NAME")]
     outlet: Option<String>,
     #[command(flatten)]
@@ -67,7 +67,7 @@ pub struct UnlistArgs {
 /// # Errors
 /// Invalid values, a deal that is not in stock, or a book that cannot be written.
 pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let ask = money("--ask", &args.ask, currency)?;
     let dated = args.entry.dated(&book)?;
@@ -94,25 +94,25 @@ pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
                 format!(" instead of {}", amount(currency, before))
             });
             format!(
-                "Repriced {name}: {}, asks {price}{before} from {on} on{at}",
+                "Repriced {name}: {}, now {price}{before} from {on} on{at}",
                 deal.unit.model
             )
         }
         How::Relisted(ended) => format!(
-            "Relisted {name}: {}, on {on}{at} for {price}; the listing before ended on {ended}",
+            "Relisted {name}: {}, on {on}{at} for {price}; the earlier listing ended on {ended}",
             sheet::unit(&deal.unit)
         ),
     };
     let mut lines: Vec<String> = Vec::new();
     lines.extend(left.map(|left| {
         format!(
-            "That price leaves {} {} through {outlet}.",
+            "Sold at that price through {outlet}, you keep {} {}.",
             amount(currency, left),
             currency.code
         )
     }));
     lines.push(format!(
-        "What to ask, and which offer to take: compband ask {name}"
+        "What to ask, and which offer to accept: compband ask {name}"
     ));
     let lines: Vec<&str> = lines.iter().map(String::as_str).collect();
     print(&report(&done, &lines, of_deal.entered.number))
@@ -123,7 +123,7 @@ pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// A unit that is not listed, several listings of which none is said, or a book that cannot be written.
 pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let dated = args.entry.dated(&book)?;
     let on = dated.on;
@@ -131,7 +131,7 @@ pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
         Books::open(&book, &mut notice)?.unlist(&args.deal, args.outlet.as_deref(), dated)?;
     let ListingEnded { of_deal, was } = &ended;
     let done = format!(
-        "Up for sale no longer{}: {}, {}, since {on}",
+        "No longer up for sale{}: {}, {}, since {on}",
         place(&was.outlet),
         of_deal.deal.name(),
         of_deal.deal.unit.model
@@ -158,7 +158,7 @@ pub fn up_to_now(stocked: &Stocked, settings: &Settings) -> String {
     let name = stocked.deal.name();
     let currency = &settings.currency;
     let text = stocked.up.as_ref().map_or_else(
-        || format!("{name} is not up for sale by the ledger: `compband list {name} --ask PRICE` says that it is"),
+        || format!("the ledger does not have {name} up for sale: `compband list {name} --ask PRICE` lists it"),
         |up| {
             let ask = up
                 .ask
@@ -199,7 +199,7 @@ pub fn note_offer(
     let number = of_deal.entered.number;
     if let Some(same) = same_as {
         notice(&format!(
-            "an offer of this amount on {on} is noted already, as entry {same}: if it is the same, take this one back"
+            "an offer of this amount on {on} is noted already, as ledger entry {same}: if it is the same offer, reverse this one"
         ));
     }
     let currency = &book.settings().currency;

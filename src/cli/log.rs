@@ -48,64 +48,64 @@ pub struct LogArgs {
     /// Model that was sold
     #[arg(long)]
     model: Option<String>,
-    /// Price of the item, shipping left out
+    /// Price of the item, without shipping
     #[arg(long, allow_hyphen_values = true)]
     price: Option<String>,
     /// Shipping paid by the buyer [default: 0]
     #[arg(long, allow_hyphen_values = true)]
     shipping: Option<String>,
-    /// Currency it was paid in, where not the book's: its code; converted by rates.csv
+    /// Code of the currency it was paid in, if not yours; converted by rates.csv
     #[arg(long, value_name = "CODE")]
     currency: Option<String>,
-    /// Day of the sale, such as 2026-11-20, 20.11.2026, yesterday, monday or "3 days ago" [default: today]
-    #[arg(long, value_name = "DAY", value_parser = NonEmptyStringValueParser::new())]
+    /// Date of the sale, such as 2026-11-20, 20.11.2026, yesterday, monday or "3 days ago" [default: today]
+    #[arg(long, value_name = "DATE", value_parser = NonEmptyStringValueParser::new())]
     sold_on: Option<String>,
-    /// The day of the sale is not known
+    /// The date of the sale is not known
     #[arg(long, conflicts_with = "sold_on")]
     undated: bool,
     /// Variant of the model: colour, storage, revision
     #[arg(long)]
     variant: Option<String>,
-    /// How much came with it: bare, usable, full, boxed, sealed or your own scale
+    /// How complete it was: bare, usable, full, boxed, sealed, or a level of your own scale
     #[arg(long, value_name = "LEVEL")]
     completeness: Option<String>,
-    /// Grade of wear: A, B, C, D or your own scale
+    /// Grade of wear: A, B, C, D, or a grade of your own scale
     #[arg(long)]
     grade: Option<String>,
-    /// Missing pieces, apart by `;`, with counts: "battery x2; strap"
+    /// Pieces missing from that level, separated by `;` or commas, with counts: "battery x2; strap"
     #[arg(long, value_name = "LIST")]
     missing: Option<String>,
-    /// Things beyond what the completeness says
+    /// Pieces beyond that level
     #[arg(long, visible_alias = "extra", value_name = "LIST")]
     extras: Option<String>,
     /// Faults that do not stop it working
     #[arg(long, visible_alias = "defect", value_name = "LIST")]
     defects: Option<String>,
-    /// A number that the unit has, such as storage=256; once for each
+    /// A number of the unit, such as storage=256; repeat it for more
     #[arg(long, value_name = "NAME=NUMBER")]
     set: Vec<String>,
-    /// It does not work: sold for parts
+    /// It did not work: sold for parts
     #[arg(long)]
     parts: bool,
     /// How it was sold: bid, fixed price or haggled
     #[arg(long, value_name = "WAY")]
     how_sold: Option<String>,
-    /// Where it was sold
+    /// Outlet or other place where it was sold
     #[arg(long)]
     venue: Option<String>,
-    /// Units sold for the price [default: 1]
+    /// Number of units sold for the price [default: 1]
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     lot_size: Option<String>,
-    /// Anything else
+    /// A note to keep with it
     #[arg(long)]
     note: Option<String>,
-    /// Identifier of the sale [default: derived from what was sold, when and for how much]
+    /// Id of the sale [default: made from what was sold, when and for how much]
     #[arg(long)]
     id: Option<String>,
-    /// Record it although the book has the same sale: it is another one
+    /// Record it even though the book has the same sale: this is another one
     #[arg(long, conflicts_with_all = ["id", "update"])]
     again: bool,
-    /// Change what is said of the sale that the book has; --id may name it by its beginning
+    /// Change a sale that the book has; --id names it, or how its id begins
     #[arg(long)]
     update: bool,
 }

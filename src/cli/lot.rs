@@ -5,8 +5,7 @@ use std::path::Path;
 use clap::Args;
 
 use super::deals::EntryArgs;
-use super::{CliError, fitted, notice, print, strong};
-use crate::app::Book;
+use super::{CliError, fitted, notice, open, print, strong};
 use crate::app::amounts::{money, shipping_if};
 use crate::app::deals::Books;
 use crate::app::lot::{Lot, read_split, read_units};
@@ -20,28 +19,28 @@ Examples:
   compband buy-lot \"Nulva 61K: boxed\" \"Bolv 83V\" --price 80 --split \"60; 20\"
   compband buy-lot \"Nulva 61K\" \"Old box\" --price 70 --split \"estimate; 5\" --dry-run
 
-A unit is its model and, behind a colon, what `compband buy` takes as flags: variant, completeness,
-grade, missing, extra, defect, set, how-sold with their values, and parts; x2 behind the model means
-two of them. A letter of the grades and a level of completeness need no word before them.
+Write a unit as its model, a colon, and what `compband buy` takes as flags: variant, completeness,
+grade, missing, extra, defect, set and how-sold with their values, and parts. x2 after the model
+means two of them. A grade or a level of completeness needs no word before it.
 
-By estimate, a unit's share of the price is in proportion to what it is likely to sell for; what
-there is no estimate for needs a share by hand. What it took to get all here follows the shares.
-Each unit is then a deal of its own.";
+With \"estimate\", each unit's share of the price follows its likely price; a unit without an estimate
+needs a share from you. The cost of getting them to you is split the same way. Each unit is then a
+deal of its own.";
 
-/// Record several units bought at one price: opens a deal for each
+/// Record several units bought at one price; this opens a deal for each
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct LotArgs {
     /// A unit: "MODEL x2: grade B, missing charger, parts"
     #[arg(value_name = "UNIT", required = true)]
     units: Vec<String>,
-    /// What was paid for all, without what it took to get them here (--inbound)
+    /// What you paid for all of them, without the cost of getting them to you (--inbound)
     #[arg(long, value_name = "AMOUNT")]
     price: String,
-    /// Shipping to you and whatever else it took to get all of them here [default: 0]
+    /// Cost of getting all of them to you [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     inbound: Option<String>,
-    /// The share of each unit in the price: estimate, or amounts apart by semicolons
+    /// Each unit's share of the price: estimate, or amounts separated by semicolons
     #[arg(long, value_name = "SHARES", default_value = "estimate")]
     split: String,
     /// Show the shares and record nothing
@@ -56,7 +55,7 @@ pub struct LotArgs {
 /// # Errors
 /// Invalid values, a price that cannot be shared out, or a book that cannot be written.
 pub fn run(args: &LotArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (settings, dated) = (book.settings(), args.entry.dated(&book)?);
     let currency = &settings.currency;
     let mut units = Vec::new();

@@ -6,6 +6,7 @@ pub mod check;
 pub mod compare;
 mod complete;
 pub mod comps;
+mod confirm;
 mod day;
 pub mod deals;
 mod error;
@@ -21,6 +22,7 @@ pub mod lot;
 pub mod models;
 pub mod net;
 mod output;
+mod pager;
 pub mod part;
 mod prompt;
 pub mod refresh;
@@ -36,8 +38,9 @@ pub use crate::render::numbers::count;
 pub use day::{day_of, day_or_today, parse_day, today};
 pub use error::CliError;
 pub use output::{
-    aside, draw, empty_book, eprint, fitted, notice, print, progress, report_error, strong,
+    aside, draw, empty_book, eprint, fitted, notice, open, print, progress, report_error, strong,
 };
+pub use pager::page;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -52,18 +55,18 @@ use terminal::sanitize;
 const EXIT_CODES: &str = "\
 Exit codes:
   0  done
-  1  the system failed (reading, writing)
-  2  wrong usage of the command line
-  3  input refused (rows, values)
+  1  the computer failed to read or write
+  2  the command line is wrong
+  3  the input is wrong (rows, values)
   4  the settings are wrong
-  5  no such book, model or evidence
-  6  the book is held by another run";
+  5  no such book or model, or too little to go by
+  6  the book is in use by another compband";
 
-/// What will a used item sell for? A price band from the sold comparables you recorded yourself.
+/// What will a used item sell for? A price range from past sales that you recorded yourself.
 #[derive(Debug, Parser)]
 #[command(name = "compband", version, about, after_help = EXIT_CODES, max_term_width = 100)]
 struct Cli {
-    /// Folder of the book [default: the current folder or the nearest parent that is one]
+    /// Folder of the book [default: this folder, or the nearest one above that is a book]
     #[arg(
         long,
         global = true,
@@ -201,7 +204,7 @@ fn fit_to_run() -> Result<(), CliError> {
     let threads = std::env::var(THREADS).ok();
     if threads.and_then(|text| text.parse().ok()) == Some(0_u64) {
         return Err(CliError::usage(format!(
-            "{THREADS} is 0: expected at least 1 thread, or leave it unset"
+            "{THREADS} is 0: set it to 1 or more, or unset it"
         )));
     }
     Ok(())
@@ -227,11 +230,11 @@ fn negative(command: clap::Command) -> clap::Command {
 /// The message of a first run without a book.
 fn welcome() -> String {
     let lines = [
-        "compband tells what a used unit will sell for, from the sales that you recorded yourself.",
-        "There is no book here yet: a folder of plain files for your settings and sales.",
-        "  compband init              makes this folder one; `compband init DIR` another",
-        "  compband import FILE.csv   takes in a spreadsheet of past sales, nearly any layout",
-        "  compband --help            every command; `demo/run.sh` shows the job on invented records",
+        "compband estimates what a used unit will sell for, from past sales that you recorded yourself.",
+        "There is no book here yet. A book is a folder of plain files for your settings and sales.",
+        "  compband init              make a book in this folder; `compband init DIR` in another",
+        "  compband import FILE.csv   import a spreadsheet of past sales, in nearly any layout",
+        "  compband --help            all commands; `demo/run.sh` shows them on invented sales",
     ];
     let mut text = String::new();
     for line in lines {

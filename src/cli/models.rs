@@ -4,8 +4,7 @@ use std::path::Path;
 
 use clap::{Args, Subcommand};
 
-use super::{CliError, empty_book, notice, print};
-use crate::app::Book;
+use super::{CliError, empty_book, notice, open, page, print};
 use crate::app::models::models;
 use crate::app::rename::rename;
 use crate::render::models::table;
@@ -19,10 +18,9 @@ Examples:
   compband models                     every model of the book
   compband models \"nulva 61k\"         one model (case and spacing ignored)
   compband models rename \"Nula 61K\" \"Nulva 61K\"
-                                      sales under one name become those of another, now and
-                                      at later imports";
+                                      rename a model, in the book and in later imports";
 
-/// Sum the book up by model: how many comps, since when, at what prices, in what state
+/// List the models of the book: how many sales, since when, at what prices, in what state
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES, args_conflicts_with_subcommands = true)]
 pub struct ModelsArgs {
@@ -36,14 +34,14 @@ pub struct ModelsArgs {
 /// What to do with models.
 #[derive(Debug, Subcommand)]
 enum Action {
-    /// Make the sales of one model those of another name, now and at later imports
+    /// Rename a model, in the book and in later imports
     Rename {
-        /// The name so far
+        /// The old name
         old: String,
-        /// The name from now on
+        /// The new name
         new: String,
     },
-    /// Say that other names mean a model: their sales become its own, now and at later imports
+    /// Join other names into one model, in the book and in later imports
     Same {
         /// The model
         model: String,
@@ -55,8 +53,8 @@ enum Action {
 
 /// Renames a model.
 fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
-    // Opened anew for each name: the settings change.
-    let book = Book::open(book)?;
+    // Opened again for each name: the settings change.
+    let book = open(book)?;
     let done = rename(&book, old, new, &mut notice)?;
     let width = terminal_width().unwrap_or(PIPED);
     let line = format!(
@@ -73,8 +71,8 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
     let mut text = sheet::fitted(&line, "", Some(width)) + "\n";
     if let Some((entry, path)) = done.entry {
         let line = format!(
-            "Kept as entry {entry} in {}; `compband undo` takes the sales back, the name stays in compband.toml, \
-             [words.model].",
+            "Sale record {entry} in {}; `compband undo` gives the sales their old name, the new name stays in \
+                compband.toml, [words.model].",
             path.display()
         );
         text.push_str(&sheet::fitted(&line, "", Some(width)));
@@ -97,11 +95,11 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
                 .try_for_each(|other| renamed(book, other, model));
         }
     }
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let models = models(&book, &args.models, &mut notice)?;
     if models.is_empty() {
         return print(&empty_book());
     }
     let width = terminal_width().unwrap_or(PIPED);
-    print(&table(&models, book.settings(), Some(width)))
+    page(&table(&models, book.settings(), Some(width)))
 }

@@ -4,10 +4,9 @@ use std::path::Path;
 
 use clap::{ArgGroup, Args};
 
-use super::{CliError, notice, print};
+use super::{CliError, notice, open, print};
 use rust_decimal::Decimal;
 
-use crate::app::Book;
 use crate::app::amounts::{money_if, quantity, shipping_if};
 use crate::app::selling::{Through, no_outlet_yet, outlet, unsure};
 use crate::render::document;
@@ -21,22 +20,22 @@ Examples:
   compband net --price 140 --shipping 5
   compband net --want 110 --outlet parcel
 
-Every line is rounded to the minor unit by itself, as the outlet rounds, so the net is the sum of
-what is shown. Outlets, shipping and packing stand in compband.toml. Not tax or legal advice.";
+Each line is rounded to the smallest coin, as the outlet rounds, so the lines add up to what you
+keep. Set outlets, shipping and packing in compband.toml. Not tax or legal advice.";
 
-/// Work out what is left of a price, or the price needed for a net
+/// Work out what you keep of a price, or the price you need to keep so much
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES, group = ArgGroup::new("amount").required(true))]
 pub struct NetArgs {
-    /// Price, without shipping that the buyer pays beside it
+    /// Price, without the shipping that the buyer pays on top
     #[arg(long, value_name = "AMOUNT", group = "amount")]
     price: Option<String>,
-    /// Net wanted: the least price that leaves it is worked out
+    /// What you want to keep: works out the lowest price for it
     #[arg(long, value_name = "AMOUNT", group = "amount")]
     want: Option<String>,
     #[command(flatten)]
     sale: SaleArgs,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
@@ -44,13 +43,13 @@ pub struct NetArgs {
 /// How a unit is sold and sent.
 #[derive(Debug, Clone, Default, PartialEq, Args)]
 pub struct SaleArgs {
-    /// Outlet it is sold through [default: the book's, or the only one]
+    /// Outlet it is sold through [default: the one set, or the only one]
     #[arg(long, value_name = "NAME")]
     pub outlet: Option<String>,
-    /// Weight of the parcel in grams [default: the book's]
+    /// Weight of the parcel in grams [default: as set]
     #[arg(long, value_name = "GRAMS")]
     pub weight: Option<String>,
-    /// What the buyer pays for shipping beside the price [default: by the outlet and the weight]
+    /// Shipping the buyer pays on top of the price [default: by the outlet and the weight]
     #[arg(long, value_name = "AMOUNT")]
     pub shipping: Option<String>,
 }
@@ -61,7 +60,7 @@ pub struct SaleArgs {
 /// If the book cannot be read, a value is invalid, there is no such outlet, or no price has the
 /// wanted net.
 pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let settings = book.settings();
     let currency = &settings.currency;
     let sale = args.sale.read(settings)?.ok_or_else(no_outlet_yet)?;

@@ -1,5 +1,6 @@
 //! Output to the terminal: results, notes and errors.
 
+use crate::app::Book;
 use crate::app::error::FILL_THE_BOOK;
 use crate::render::chart;
 use crate::render::chart::Chart;
@@ -9,7 +10,7 @@ use anstyle::AnsiColor;
 use anstyle::Style;
 use std::io;
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
@@ -65,6 +66,32 @@ pub fn notice(text: &str) {
     eprint(&marked(NOTE, "note:", text));
 }
 
+/// Opens the book, and notes settings under old names.
+///
+/// # Errors
+/// Those of [`Book::open`].
+pub fn open(named: Option<&Path>) -> Result<Book, CliError> {
+    let book = Book::open(named)?;
+    let renamed = &book.settings().renamed;
+    if !renamed.is_empty() {
+        let names = renamed
+            .iter()
+            .map(|(old, new)| format!("{old} is now {new}"));
+        let names: Vec<String> = names.collect();
+        notice(&format!(
+            "{}: {}; the old {} still read",
+            crate::settings::FILE_NAME,
+            names.join(", "),
+            if names.len() == 1 {
+                "name is"
+            } else {
+                "names are"
+            }
+        ));
+    }
+    Ok(book)
+}
+
 /// Draws a chart into each of the files, and reports it.
 ///
 /// # Errors
@@ -96,7 +123,7 @@ pub fn fitted(sentence: &str, indent: &str) -> String {
 
 /// The message of the listings for a book without comps.
 pub fn empty_book() -> String {
-    fitted(&format!("This book has no comps yet; {FILL_THE_BOOK}."), "") + "\n"
+    fitted(&format!("This book has no sales yet; {FILL_THE_BOOK}."), "") + "\n"
 }
 
 /// A bar on standard error with the number of estimated past sales and their total.

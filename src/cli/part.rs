@@ -6,13 +6,13 @@ use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, minutes, tell};
-use super::{CliError, day_or_today, notice, parse_day, print};
+use super::{CliError, day_or_today, notice, open, parse_day, print};
+use crate::app::AppError;
 use crate::app::amounts::{money, money_if, refused, shipping_if};
 use crate::app::deals::{Books, OfDeal};
 use crate::app::describe::one_line;
 use crate::app::drawer::{HarvestSaid, Purchase, UsedParts};
 use crate::app::ledger::ledger_on;
-use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
 use crate::parse::parts::parts;
 use crate::render::document;
@@ -31,12 +31,12 @@ Examples:
   compband part use d3 \"display\"
   compband part drop \"display\" --for 3 --note \"cracked, sold as scrap\"
 
-Parts are kept at what they cost, shipping to you included, and the oldest are used first. A part
-that goes into a unit adds its cost to that of the unit; no cash moves. A unit taken apart for its
-parts: `compband harvest`. `compband bid --repair \"display: from drawer, success 0.8\"` plans with
-them, and `compband ledger reverse ENTRY` takes any of it back.";
+Spare parts are kept at what they cost, shipping to you included; the oldest are used first. A part
+that goes into a unit adds its cost to the unit, and no cash moves. `compband harvest` takes a unit
+apart for its parts. `compband bid --repair \"display: from drawer, success 0.8\"` plans with them.
+`compband ledger reverse ENTRY` reverses any of these.";
 
-/// The parts drawer: parts bought, used and thrown away
+/// Keep spare parts: buy, list, use and throw away
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct PartArgs {
@@ -52,49 +52,49 @@ enum What {
     Drop(DropArgs),
 }
 
-/// Record parts that were bought for the drawer
+/// Record spare parts you bought
 #[derive(Debug, Args)]
 struct AddArgs {
     /// Name of the part
-    #[arg(value_name = "PART")]
+    #[arg(id = "new_part", value_name = "PART")]
     name: String,
-    /// A model that it fits; can be given several times [default: not said, it then fits any]
+    /// Model that it fits; repeat it for more [default: fits any]
     #[arg(long, value_name = "MODEL")]
     fits: Vec<String>,
-    /// What one of them cost
+    /// Cost of one
     #[arg(long, value_name = "AMOUNT", required_unless_present = "in_all")]
     cost: Option<String>,
-    /// What all of them cost together, in place of --cost
+    /// Cost of all of them together, instead of --cost
     #[arg(long, value_name = "AMOUNT", conflicts_with = "cost")]
     in_all: Option<String>,
     /// How many [default: 1]
     #[arg(long, value_name = "N", default_value_t = 1, hide_default_value = true, value_parser = clap::value_parser!(u32).range(1..=i64::from(MOST)))]
     count: u32,
-    /// Shipping to you for all of them: it adds to their cost [default: 0]
+    /// Shipping to you for all of them; adds to their cost [default: 0]
     #[arg(long, value_name = "AMOUNT")]
     inbound: Option<String>,
     #[command(flatten)]
     entry: EntryArgs,
 }
 
-/// List the parts in the drawer, with what they cost
+/// List the spare parts you have, with their cost
 #[derive(Debug, Args)]
 struct ListArgs {
-    /// The drawer as it was at the end of this day [default: today]
-    #[arg(long, value_name = "DAY", value_parser = parse_day)]
+    /// The drawer at the end of this date [default: today]
+    #[arg(long, value_name = "DATE", value_parser = parse_day)]
     as_of: Option<WrittenDate>,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long)]
     json: bool,
 }
 
-/// Record that parts went into a unit in stock: they add to what the unit cost
+/// Use spare parts for a unit in stock; they add to the unit's cost
 #[derive(Debug, Args)]
 struct UseArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// Name of the part; those that fit the unit are taken first, the oldest first
+    /// Name of the part; those that fit the unit go first, the oldest before the newer
     #[arg(value_name = "PART")]
     name: String,
     /// How many [default: 1]
@@ -104,10 +104,10 @@ struct UseArgs {
     entry: EntryArgs,
 }
 
-/// Record that parts left the drawer for good: broken, lost, thrown away or sold as scrap
+/// Record that spare parts are gone: broken, lost, thrown away or sold as scrap
 #[derive(Debug, Args)]
 struct DropArgs {
-    /// Name of the part; the oldest are taken first
+    /// Name of the part; the oldest go first
     #[arg(value_name = "PART")]
     name: String,
     /// How many [default: 1]
@@ -116,7 +116,7 @@ struct DropArgs {
     /// Only parts that fit this model
     #[arg(long, value_name = "MODEL")]
     fits: Option<String>,
-    /// What they fetched in all [default: 0]
+    /// What you got for them in all [default: 0]
     #[arg(long = "for", value_name = "AMOUNT")]
     fetched: Option<String>,
     #[command(flatten)]
@@ -125,27 +125,27 @@ struct DropArgs {
 
 const HARVEST_EXAMPLES: &str = "\
 Examples:
-  compband harvest d4 \"display = 18; battery x2 = 6\"       two batteries, worth 6 each
-  compband harvest d4 \"display; battery\" --minutes 30      worth what the book knows of them
+  compband harvest d4 \"display = 18; battery x2 = 6\"       two batteries, 6 each
+  compband harvest d4 \"display; battery\" --minutes 30      at the values that the book knows
 
-Name what you keep, and what each is worth to you: what it would take to replace. Where nothing is
-said, that is the value in [parts.MODEL] of compband.toml, or what such a part last cost. The cost
-of the unit goes to the parts. If they are worth more than it cost, they share it in proportion to
-their values (relative sales value; the last coins go to the largest remainders); if less, each is
-kept at what it is worth and the rest is written off. No cash moves. What is left of the unit and
-will be sold as scrap is a part too: name it, \"shell = 3\", and drop it with --for once it is sold.";
+Name the parts you keep and what each is worth to you: what it would cost to replace. Without a
+value, the one in [parts.MODEL] of compband.toml counts, or what such a part last cost. The cost of
+the unit moves to the parts. If they are worth more than the unit cost, they share its cost in
+proportion to their values (relative sales value; the last coins go to the largest remainders). If
+they are worth less, each is kept at its value and the rest is written off. No cash moves. If you
+will sell the rest of the unit as scrap, name it as a part, \"shell = 3\", and drop it with --for.";
 
-/// Take a dead unit apart for the drawer: closes a deal, and its cost goes to the parts
+/// Take a dead unit apart for spare parts; this closes its deal and moves its cost to the parts
 #[derive(Debug, Args)]
 #[command(after_help = HARVEST_EXAMPLES)]
 pub struct HarvestArgs {
-    /// The deal: its number, or the model where only one of it is in stock
+    /// The deal: its number, or the model if only one of it is in stock
     #[arg(value_name = "DEAL")]
     deal: String,
-    /// The parts apart by ";", each with a count where there are several, and what one is worth
+    /// The parts, separated by ";", each with a count if there are several, and what one is worth
     #[arg(value_name = "PARTS")]
     parts: String,
-    /// A model that the parts fit besides that of the unit; can be given several times
+    /// Another model that the parts fit; repeat it for more
     #[arg(long, value_name = "MODEL")]
     fits: Vec<String>,
     /// Minutes of work
@@ -174,7 +174,7 @@ fn models(given: &[String]) -> Result<Vec<String>, CliError> {
     for model in given {
         let model = one_line("--fits", model)?;
         if model.is_empty() || model.contains(';') {
-            let expected = "the name of a model, without ;; several models take several --fits";
+            let expected = "the name of a model, without ; (repeat --fits for several models)";
             return Err(refused("--fits", &model, expected).into());
         }
         if !all.contains(&model) {
@@ -187,13 +187,13 @@ fn models(given: &[String]) -> Result<Vec<String>, CliError> {
 /// `for "Nulva 61K", "Bolv 83V"`, or that nothing was said.
 fn fitting(models: &[String]) -> String {
     if models.is_empty() {
-        return "What it fits is not said, so it counts as fitting any unit.".into();
+        return "You did not say what it fits, so it counts as fitting any unit.".into();
     }
     format!("Fits {}.", models.join(", "))
 }
 
 fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let inbound = shipping_if("--inbound", args.inbound.as_ref(), currency)?.unwrap_or_default();
     let count = Decimal::from(args.count);
@@ -231,7 +231,7 @@ fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let on = day_or_today(args.as_of, book.settings());
     let ledger = ledger_on(&book, on, &mut notice)?;
     let content = Told {
@@ -246,7 +246,7 @@ fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let dated = args.entry.dated(&book)?;
     let on = dated.on;
@@ -267,7 +267,7 @@ fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let fetched = money_if("--for", args.fetched.as_ref(), currency)?.unwrap_or_default();
     let dated = args.entry.dated(&book)?;
@@ -300,7 +300,7 @@ fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// # Errors
 /// Invalid values, a deal that is not in stock, a value that is not known, or a book that cannot be written.
 pub fn harvest(args: &HarvestArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let currency = &book.settings().currency;
     let said = HarvestSaid {
         parts: read_parts(&args.parts, currency)?,

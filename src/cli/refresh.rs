@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use clap::Args;
 
-use super::{CliError, day_or_today, notice, parse_day, print, report_error, today};
+use super::{CliError, day_or_today, notice, open, parse_day, print, report_error, today};
 use crate::app::refresh::{self as engine, Failed, State, Told, chosen};
 use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
@@ -20,30 +20,29 @@ const EXAMPLES: &str = "\
 Examples:
   compband refresh                 every watched unit
   compband refresh qn948 --json    one of them
-  compband refresh --follow        again whenever something is logged; Ctrl-C ends it
+  compband refresh --follow        keep running, and report each change; Ctrl-C ends it
 
-The change of a likely price is told in steps that add up to it, to the cent. Each estimate on the
-way is made anew with one more of its inputs as they are now, in this order: settings, what is
-said of the unit and other models; then the day (sales age, the trend goes on); then the comps,
-gone, corrected, new, each by its day. How past bands held moves the band alone. What did not
-change is not estimated again. The estimates are kept in the folder `history` of the book, a
-file for each unit: a run that is stopped half-way has recorded some of them, which `compband history`
-shows, and the next run records the others.";
+The change of a likely price is split into steps that add up to it, to the cent. Each step puts one
+more thing up to date, in this order: settings, the description of the unit, and other models; then
+the date (sales get older, the trend goes on); then the sales that were removed, corrected or added,
+each by its date. How past estimates did changes only the width of the range. Units for which nothing
+changed are not estimated again. The estimates are kept in the folder `history` of the book, one file
+per unit. If you stop it half-way, the units done so far are recorded; the next run does the others.";
 
-/// Estimate what is watched again and say what moved and why
+/// Estimate watched units again, and say what moved and why
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct RefreshArgs {
     /// Names of watched units [default: all]
     #[arg(value_name = "NAME")]
     watched: Vec<String>,
-    /// Day of the estimates: later sales are not used [default: today]
+    /// Estimate as of this date: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
     as_of: Option<WrittenDate>,
-    /// Go on looking at the book, and say again what moved when it changes
+    /// Keep running, and report again whenever the book changes
     #[arg(long)]
     follow: bool,
-    /// Print everything as JSON instead
+    /// Print JSON instead, with all details
     #[arg(long, conflicts_with = "follow")]
     json: bool,
 }
@@ -57,7 +56,7 @@ pub fn run(args: &RefreshArgs, book: Option<&Path>) -> Result<(), CliError> {
     if args.follow {
         return follow(args, book);
     }
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let (refreshed, failed) = refresh(args, &book)?;
     if args.json {
         print(&document::text(&document::refresh::document(&refreshed))?)?;
@@ -98,7 +97,7 @@ fn of_unit(name: &str, error: impl Into<CliError>) -> CliError {
 
 /// Refreshes, and again whenever the files of the book (or the day) change.
 fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
-    let mut book = Book::open(named)?;
+    let mut book = open(named)?;
     let mut first = true;
     loop {
         let seen = (book.mark()?, today());
@@ -117,7 +116,7 @@ fn follow(args: &RefreshArgs, named: Option<&Path>) -> Result<(), CliError> {
             Err(error) => return Err(error),
         }
         if std::mem::take(&mut first) {
-            notice("looking at the book from here on; Ctrl-C ends it");
+            notice("watching the book; Ctrl-C ends it");
         }
         while (book.mark()?, today()) == seen {
             std::thread::sleep(LOOKED_AT);

@@ -12,7 +12,7 @@ use super::ask::WaitingArgs;
 use super::bid::DealArgs;
 use super::refresh::ended;
 use super::unit::{UnitArgs, flags};
-use super::{CliError, notice};
+use super::{CliError, notice, open};
 use crate::app::ask::ask;
 use crate::app::bid::bid;
 use crate::app::check;
@@ -33,22 +33,22 @@ const EXAMPLES: &str = "\
 Examples:
   compband report --model \"Nulva 61K\" --grade B --out reports/nulva-61k.html
   compband report --model \"Nulva 61K\" --grade B --check --bid --against 88 --ask --out 61k.html
-  compband report 61k qn948 --out two.html            watched units, a section for each
+  compband report 61k qn948 --out two.html            watched units, one section each
   compband report d7 d9 --ask --out stock.html       units in stock
   compband report --all --ask --deadline 6 --out stock.html --xlsx stock.xlsx
   compband report --model \"Bolv 83V\" --xlsx 83v.xlsx --csv 83v-comps.csv
 
-The page is one file that needs no other and no network; a browser prints it, also to PDF. Files that
-are there already are replaced. Notes and venues of comps are on none of them. Text in CSV that a
-spreadsheet would take for a formula has an apostrophe before it. Watched units are estimated as
-`compband refresh` does, and are not recorded; options of bid and ask hold for each of them. Their CSV has
-a first column `unit` with the name, their workbook two sheets for each.";
+The page is a single file and needs no network; any browser prints it or saves it as PDF. Existing
+files are replaced. Notes and venues of sales are left out of all of them. In CSV, text that a
+spreadsheet would read as a formula gets an apostrophe before it. Watched units are estimated as in
+`compband refresh`, without recording anything; options of bid and ask apply to each of them. Their
+CSV has a first column `unit` with the name; their workbook has two sheets for each.";
 
-/// Write an estimate as a page to keep or to send, or for a spreadsheet
+/// Write an estimate as a page to keep or send, or for a spreadsheet
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct ReportArgs {
-    /// Watched units by name and deals (d7), in the order of their sections; or one model
+    /// Watched units by name and deals (d7), in the order you want them; or one model
     #[arg(value_name = "UNIT")]
     watched: Vec<String>,
     /// Every watched unit
@@ -58,13 +58,13 @@ pub struct ReportArgs {
     unit: UnitArgs,
     #[command(flatten)]
     files: Files,
-    /// Add how past estimates of the model held (as `compband check --model` says)
+    /// Add how past estimates of the model did (as in `compband check --model`)
     #[arg(long, requires = "out")]
     check: bool,
-    /// Add what to bid; so does every option of `compband bid`
+    /// Add what to bid; any option of `compband bid` does too
     #[arg(long, requires = "out")]
     bid: bool,
-    /// Add what to ask and the lowest offer to take by week; so does every option of `compband ask`
+    /// Add what to ask and the lowest offer to accept each week; any option of `compband ask` does too
     #[arg(long, requires = "out")]
     ask: bool,
     #[command(flatten)]
@@ -80,10 +80,10 @@ struct Files {
     /// The page: one HTML file
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
-    /// A workbook of the adjustments and the comps, with formulas
+    /// A workbook of the adjustments and the sales, with formulas
     #[arg(long, value_name = "FILE")]
     xlsx: Option<PathBuf>,
-    /// The comps as CSV
+    /// The sales as CSV
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
     /// The adjustments as CSV
@@ -103,7 +103,7 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
     args.files.check()?;
     args.fault()
         .map_or(Ok(()), |fault| Err(CliError::usage(fault)))?;
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let asked = args.asked(&book)?;
     let run = Run {
         args,
@@ -140,17 +140,17 @@ impl ReportArgs {
         let watched = self.all || !self.watched.is_empty();
         if watched && !self.unit.is_blank() {
             return Some(
-                "units with a name are described in watch.toml or the ledger: leave --model and the like out (--as-of apart), or the names",
+                "watched units and deals are already described: leave out --model and the like (except --as-of), or leave out the names",
             );
         }
         if !watched && !self.unit.has_model() {
             return Some(
-                "say which unit: --model MODEL and what it is, names of watched units, deals, or --all",
+                "which unit? Give --model MODEL and its description, names of watched units, deals, or --all",
             );
         }
         let wanted = self.with_bid() || self.with_ask();
         (wanted && self.files.out.is_none())
-            .then_some("what to bid and to ask is told on the page alone: name it with --out FILE")
+            .then_some("what to bid and to ask is only on the page: give its file with --out FILE")
     }
 
     /// Flags of the sale belong to bid and ask; alone, they request the bid.
@@ -196,7 +196,7 @@ impl ReportArgs {
     fn of_model(&self, said: Said) -> Result<Vec<Asked>, CliError> {
         if self.watched.len() > 1 {
             return Err(CliError::usage(format!(
-                "{:?} is a model: several units need names, as `compband watch add` gives them",
+                "{:?} is a model: to report on several units, name them first with `compband watch add`",
                 said.model
             )));
         }
@@ -380,7 +380,7 @@ impl Files {
                         path.display(),
                         endings[0]
                     ),
-                    next: "give the file that ending, so that it opens in the right program".into(),
+                    next: "give the file that ending, so that the right program opens it".into(),
                 }
                 .into());
             }
@@ -424,7 +424,7 @@ impl Files {
 fn unmade(path: &Path, error: &dyn std::error::Error) -> AppError {
     AppError::Refused {
         message: format!("{}: cannot be made: {error}", path.display()),
-        next: "use fewer comps (--window, --enough), or --csv, which has no limit of rows".into(),
+        next: "use fewer sales (--window, --enough), or --csv, which has no limit of rows".into(),
     }
 }
 

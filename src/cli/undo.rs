@@ -4,7 +4,7 @@ use std::path::Path;
 
 use clap::Args;
 
-use super::{CliError, count, fitted, notice, print};
+use super::{CliError, count, fitted, notice, open, print};
 use crate::app::Book;
 use crate::app::undo::{Undone, take_back, take_out};
 use crate::render::comps::line;
@@ -14,18 +14,18 @@ const SHOWN_MODELS: usize = 30;
 
 const EXAMPLES: &str = "\
 Examples:
-  compband undo --dry-run     show what would be taken back
-  compband undo               take the last import or logged sale back
-  compband undo --sale ID     take a sale out that was logged earlier";
+  compband undo --dry-run     show what would be removed
+  compband undo               remove the last import or logged sale
+  compband undo --sale ID     remove a sale that was logged earlier";
 
-/// Take the last import or logged sale back; it is kept in the folder `undone`
+/// Remove the last import or logged sale; it is kept in the folder `undone`
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct UndoArgs {
-    /// Only show what would be taken back
+    /// Only show what would be removed
     #[arg(long)]
     dry_run: bool,
-    /// Take out the logged sale with this identifier instead, whatever was recorded since
+    /// Remove the logged sale with this id instead, even if others were recorded since
     #[arg(long, value_name = "ID")]
     sale: Option<String>,
 }
@@ -35,7 +35,7 @@ pub struct UndoArgs {
 /// # Errors
 /// If there is nothing to undo, or the book cannot be changed.
 pub fn run(args: &UndoArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     let undone = match &args.sale {
         Some(id) => take_out(&book, args.dry_run, id, &mut notice)?,
         None => take_back(&book, args.dry_run, None, &mut notice)?,
@@ -53,11 +53,7 @@ pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
 }
 
 fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
-    let done = if dry_run {
-        "Would take back"
-    } else {
-        "Took back"
-    };
+    let done = if dry_run { "Would remove" } else { "Removed" };
     let what = if chosen {
         "the logged sale"
     } else if undone.logged {
@@ -66,7 +62,7 @@ fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
         "the last import"
     };
     let head = format!(
-        "{done} {what} (entry {}, {}): {}",
+        "{done} {what} (sale record {}, {}): {}",
         undone.entry,
         undone.file,
         count(undone.rows, "comp")
@@ -81,7 +77,7 @@ fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
     }
     if undone.again > 0 {
         text.push_str(&format!(
-            "In force again as recorded before: {}\n",
+            "Back as recorded before: {}\n",
             count(undone.again, "comp")
         ));
         for comp in &undone.again_shown {

@@ -16,7 +16,7 @@ use crate::trade::comp::{PriceBasis, basis_word};
 /// The unit by a name, and what is said of it besides.
 #[derive(Debug, Clone, Args)]
 pub struct MeantArgs {
-    /// The unit: a deal (d7), the name of a watched unit, or a model; flags beside it change what it is
+    /// The unit: a deal (d7), a watched unit by name, or a model; flags change what it is
     #[arg(value_name = "UNIT", conflicts_with = "model")]
     unit: Option<String>,
     #[command(flatten)]
@@ -57,7 +57,7 @@ impl MeantArgs {
     pub fn watched(&self, book: &Book) -> Result<Said, CliError> {
         if self.said.as_of.is_some() {
             return Err(CliError::usage(
-                "--as-of: a watched unit is estimated as of the day of each refresh; give the day there",
+                "--as-of: a watched unit is estimated at each refresh; give the date to `compband refresh`",
             ));
         }
         Ok(self.meant(book)?.said)
@@ -66,7 +66,7 @@ impl MeantArgs {
 
 /// The error where no unit is said.
 const WHICH: &str =
-    "which unit? Say a deal (d7), the name of a watched unit, or a model, with --model or without";
+    "which unit? Give a deal (d7), the name of a watched unit, or a model, with --model or without";
 
 /// The model of the unit that a word means, or the model that is said.
 ///
@@ -92,25 +92,25 @@ pub struct UnitArgs {
     model: Option<String>,
     #[command(flatten)]
     facts: FactArgs,
-    /// Day of the estimate: later sales are not used [default: today]
+    /// Estimate as of this date: later sales are not used [default: today]
     #[arg(long, value_name = "DATE", value_parser = parse_day)]
     as_of: Option<WrittenDate>,
-    /// Chance of the band in per cent [default: the book's, 80]
+    /// Chance that a sale falls in the range, in per cent [default: 80, unless set]
     #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(1..=99))]
     band: Option<u8>,
-    /// Which price is meant [default: the book's, delivered]
+    /// Price with the shipping the buyer paid (delivered), or without (item) [default: delivered, unless set]
     #[arg(long, value_name = "BASIS", value_enum)]
     basis: Option<PriceBasis>,
-    /// Use this comp whatever the tests say (an id or its beginning)
+    /// Use this sale even if it looks mistyped or odd (its id, or how the id begins)
     #[arg(long, value_name = "ID")]
     keep: Vec<String>,
-    /// Leave this comp out (an id or its beginning)
+    /// Do not use this sale (its id, or how the id begins)
     #[arg(long, value_name = "ID")]
     drop: Vec<String>,
-    /// Comps at which widening the search stops [default: the book's, 40]
+    /// Add less similar sales until there are this many [default: 40, unless set]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
     enough: Option<u32>,
-    /// Days looked back on before the last widening step [default: the book's, 365]
+    /// Look back this many days before adding still older sales [default: 365, unless set]
     #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..))]
     window: Option<u32>,
 }
@@ -121,22 +121,22 @@ pub struct FactArgs {
     /// Variant: colour, storage, revision
     #[arg(long, value_name = "VARIANT")]
     variant: Option<String>,
-    /// Completeness, a level of the book's scale (bare, usable, full, boxed, sealed)
+    /// How complete it is: bare, usable, full, boxed, sealed, or a level of your own scale
     #[arg(long, value_name = "LEVEL")]
     completeness: Option<String>,
-    /// Grade, a letter of the book's scale (A, B, C, D)
+    /// Grade of wear: A, B, C, D, or a grade of your own scale
     #[arg(long, value_name = "GRADE")]
     grade: Option<String>,
-    /// Pieces missing beyond that, apart by commas ("charger, battery x2")
+    /// Pieces missing from that level, separated by commas ("charger, battery x2")
     #[arg(long, value_name = "PIECES")]
     missing: Vec<String>,
-    /// Things beyond that, apart by commas ("battery x2")
+    /// Pieces beyond that level, separated by commas ("battery x2")
     #[arg(long, value_name = "THINGS")]
     extra: Vec<String>,
-    /// Faults that do not stop it working, apart by commas
+    /// Faults that do not stop it working, separated by commas
     #[arg(long, value_name = "FAULTS")]
     defect: Vec<String>,
-    /// A numeric attribute, such as storage=256 or "storage=256 GB"; can be given several times
+    /// A number of the unit, such as storage=256 or "storage=256 GB"; repeat it for more
     #[arg(long, value_name = "NAME=VALUE")]
     set: Vec<String>,
     /// The unit does not work: for parts only

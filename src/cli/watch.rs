@@ -5,7 +5,7 @@ use std::path::Path;
 use clap::{Args, Subcommand};
 
 use super::unit::MeantArgs;
-use super::{CliError, fitted, notice, print};
+use super::{CliError, fitted, notice, open, print};
 use crate::app::{Book, watch};
 use crate::render::sheet;
 use crate::render::table::{Grid, Kind, terminal_width};
@@ -13,14 +13,14 @@ use crate::render::table::{Grid, Kind, terminal_width};
 const EXAMPLES: &str = "\
 Examples:
   compband watch add qn948 --model \"Tumrik QN 948\" --grade C --set storage=32
-  compband watch add mine d7             the unit of a deal, as it is described today
+  compband watch add mine d7             the unit of a deal, as described today
   compband watch list
   compband watch remove qn948
 
-Watched units stand in watch.toml in the folder of the book, which can be changed by hand.
+Watched units are kept in watch.toml in the folder of the book; you can edit it by hand.
 `compband refresh` estimates them and says what moved; `compband history NAME` shows the past.";
 
-/// Watch what units will sell for: name them once, then `compband refresh`
+/// Follow the price of units: name them once, then `compband refresh`
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct WatchArgs {
@@ -30,17 +30,17 @@ pub struct WatchArgs {
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Watch a unit by a name (the flags are those of `compband estimate`)
+    /// Watch a unit under a name (with the flags of `compband estimate`)
     Add(Box<AddArgs>),
-    /// List what is watched
+    /// List the watched units
     List,
-    /// Watch a unit no longer; its history stays
+    /// Stop watching a unit; its history stays
     Remove(NameArg),
 }
 
 #[derive(Debug, Args)]
 struct AddArgs {
-    /// Name to call it by: letters, digits, - and _
+    /// Name for it: letters, digits, - and _
     #[arg(value_name = "NAME")]
     name: String,
     #[command(flatten)]
@@ -60,14 +60,14 @@ struct NameArg {
 /// If the book cannot be read or written, a name is taken or unknown, or a value is not of the
 /// book's scales.
 pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
-    let book = Book::open(book)?;
+    let book = open(book)?;
     match &args.what {
         What::Add(args) => add(args, &book),
         What::List => list(&book),
         What::Remove(args) => {
             let removed = watch::remove(&book, &args.watched, &mut notice)?;
             let message = format!(
-                "No longer watched: {} ({}). Its history stays.",
+                "Stopped watching {} ({}). Its history stays.",
                 args.watched, removed.model
             );
             print(&(fitted(&message, "") + "\n"))
@@ -79,7 +79,7 @@ fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
     let (said, today) = (args.unit.watched(book)?, args.unit.day(book.settings()));
     let subject = watch::add(book, &args.name, &said, today, &mut notice)?;
     let message = format!(
-        "Watched as {}: {}. `compband refresh` estimates it.",
+        "Watching {}: {}. `compband refresh` estimates it.",
         args.name,
         sheet::unit(&subject)
     );
@@ -113,4 +113,4 @@ fn list(book: &Book) -> Result<(), CliError> {
 
 /// The message if nothing is watched.
 const NOTHING: &str =
-    "No unit is watched yet; `compband watch add NAME --model MODEL` with what it is begins.";
+    "No unit is watched yet. Add one: compband watch add NAME --model MODEL, with its description.";

@@ -29,7 +29,7 @@
 //! constant.
 //!
 //! Not included: refused offers do not change the plan for later weeks, beyond that nothing was sold. The
-//! uncertainty of the rate of buyers is common to all buyers and is not learnt while waiting.
+//! uncertainty of the rate of buyers is common to all buyers and does not shrink while waiting.
 
 mod both;
 mod buyers;

@@ -81,7 +81,7 @@ pub struct Donor {
 
 impl Donor {
     /// The parts that are worth something after the repair at a position has failed: not those that this
-    /// or a later one was to mend, as they are broken.
+    /// or a later one was to fix, as they are broken.
     pub fn after(&self, repairs: &[Repair], failed: usize) -> Vec<&Taken> {
         let broken = |part: &Taken| repairs[failed..].iter().any(|one| one.is_about(&part.name));
         self.parts.iter().filter(|part| !broken(part)).collect()

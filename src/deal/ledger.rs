@@ -341,7 +341,7 @@ impl Ledger {
         found.ok().map(|at| &self.entries[at]).map_or_else(
             || {
                 refuse(
-                    format!("there is no entry {number}"),
+                    format!("there is no ledger entry {number}"),
                     "`compband ledger entries` lists them",
                 )
             },

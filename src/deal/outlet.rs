@@ -112,7 +112,7 @@ pub enum TermsError {
     #[error("a parcel of {0} g is heavier than every band of [shipping]")]
     TooHeavy(Decimal),
     /// Shipping is paid for a unit that is not sent.
-    #[error("the outlet's units are collected, so nobody pays {0} for shipping")]
+    #[error("units sold at this outlet are collected, so nobody pays {0} for shipping")]
     NotSent(Decimal),
 }
 

@@ -62,8 +62,8 @@ fn hung(lead: &str, line: &str, width: usize) -> String {
 
 /// Explanation of the steps below it.
 const ORDER: &str = "\
-Each step is what one more input changes, those above it being as they are now; prices are rounded half-even \
-to the minor unit, so that the steps add up.";
+Each step shows what one more change does, with those above it already made. Prices are rounded half-even to \
+    the smallest coin, so the steps add up.";
 
 impl Told {
     /// The lines about a unit, each with its amount or an empty lead.
@@ -137,8 +137,8 @@ impl Told {
             .map(|change| change.comp.comp_id.as_str())
             .collect();
         for (what, ids) in [
-            ("now left out by the tests", &step.trimmed),
-            ("no longer left out by the tests", &step.let_in),
+            ("no longer used", &step.trimmed),
+            ("used again", &step.let_in),
         ] {
             let others = ids.iter().filter(|id| !own.contains(&id.as_str()));
             let others: Vec<String> = others.cloned().collect();
@@ -153,7 +153,7 @@ impl Told {
         match cause {
             Cause::Rest => moved.rest.join(", "),
             Cause::Time { from, to } => {
-                format!("the day, {from} to {to}: sales age, the trend goes on")
+                format!("the date, {from} to {to}: sales get older, the trend goes on")
             }
             Cause::Comps(changes) => match &changes[..] {
                 [change] => self.comp(moved, change),
@@ -162,7 +162,7 @@ impl Told {
                         .iter()
                         .map(|change| change.comp.comp_id.clone())
                         .collect();
-                    format!("{} comps of less weight: {}", many.len(), listed(&ids))
+                    format!("{} sales count less: {}", many.len(), listed(&ids))
                 }
             },
         }
@@ -178,7 +178,7 @@ impl Told {
             (Fate::Removed, _) => String::new(),
             (_, Some(Ok(weight))) => format!(", weight {weight:.2}"),
             (_, Some(Err(reason))) => format!(", not used ({reason})"),
-            (_, None) => ", not used (older than enough others)".into(),
+            (_, None) => ", not used (enough newer sales)".into(),
         };
         let fate = fate_word(change.fate);
         format!("{fate} sale{day} for {paid} ({}){stands}", comp.comp_id)

@@ -77,7 +77,7 @@ fn footnotes(converted: &[(&str, String)], width: Option<u16>) -> String {
     let more = converted.len().saturating_sub(FOOTNOTES);
     if more > 0 {
         let more = count(more, "more converted sale");
-        text.push_str(&format!("{CONVERTED} {more}; --csv tells of all\n"));
+        text.push_str(&format!("{CONVERTED} {more}; --csv shows all\n"));
     }
     text
 }

@@ -87,8 +87,8 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
         let _ = writeln!(out, "{}", wrap(&format!("{says}."), width, "  "));
     }
     let says = format!(
-        "Estimates go by such sales already; a right rule helps where sales are few. To change the rules, write \
-         into {FILE_NAME}, each line under its heading and in place of one for the same:"
+        "Estimates already follow these sales; a better rule helps where sales are few. To change the rules, \
+            write these lines into {FILE_NAME}, each under its heading, in place of the old one:"
     );
     let _ = writeln!(out, "{}\n", wrap(&says, width, ""));
     out.push_str(&text(&instead(conflicts, settings)));

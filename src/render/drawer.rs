@@ -63,7 +63,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     );
     let lots = content.lots();
     if lots.is_empty() {
-        let line = "The drawer is empty: `compband part add` puts parts in, `compband harvest` takes a unit apart.";
+        let line = "The drawer is empty: `compband part add` adds parts, `compband harvest` takes a unit apart.";
         let _ = writeln!(out, "{}", wrap(line, prose_width(width), "  "));
         return out;
     }
@@ -94,8 +94,8 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         ]);
     }
     out.push_str(&grid.render(width));
-    let legend = "Each: cost of one, rounded. From: bought, or the deal of the unit it was taken out of. \
-                  The oldest are used first.";
+    let legend = "Each: cost of one, rounded. From: bought, or the deal of the unit it came from. The oldest \
+        are used first.";
     let _ = writeln!(
         out,
         "{QUIET}{}{QUIET:#}",

@@ -31,7 +31,7 @@ pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> S
     }
     if let Some((entry, path)) = &imported.entry {
         let line = format!(
-            "Kept as entry {entry} in {}; `compband undo` takes it back.",
+            "Sale record {entry} in {}; `compband undo` removes it.",
             path.display()
         );
         text.push_str(&format!("{}\n", fitted(&line, "", width)));
@@ -221,8 +221,8 @@ fn skipped(count: &FileCount) -> [(u64, &'static str, &'static str); 6] {
         ),
         (
             count.repeated,
-            "row skipped that says the same as an earlier one of the same comp_id",
-            "rows skipped that say the same as earlier ones of the same comp_id",
+            "row skipped: the same as an earlier one of the same comp_id",
+            "rows skipped: the same as earlier ones of the same comp_id",
         ),
         (
             count.identical,
@@ -281,9 +281,9 @@ fn updates(imported: &Imported, width: Option<u16>) -> String {
 fn counts(plan: &Plan, dry_run: bool) -> String {
     if plan.written() == 0 {
         return match plan.unchanged {
-            0 => "No sales to take in: nothing was changed.\n".to_string(),
+            0 => "No sales to import: nothing was changed.\n".to_string(),
             n => format!(
-                "The book has {} already, unchanged: nothing was changed.\n",
+                "The book already has {}, unchanged: nothing was changed.\n",
                 counted(n, "sale")
             ),
         };

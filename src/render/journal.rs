@@ -21,8 +21,8 @@ const AMOUNTS_END: usize = 52;
 pub fn journal(ledger: &Ledger, currency: &Currency) -> String {
     let code = &currency.code;
     let mut out = format!(
-        "; The ledger of a compband book. Every transaction is one of its entries; the number in\n\
-         ; brackets is that of the entry. Reversing transactions take others back.\n\ncommodity {code}\n"
+        "; The ledger of a compband book. Every transaction is one ledger entry, with its number in\n\
+         ; brackets. A reversing transaction undoes an earlier one.\n\ncommodity {code}\n"
     );
     let decimals = currency.decimals();
     if decimals > 0 {
@@ -132,7 +132,7 @@ fn title(ledger: &Ledger, entry: &Entry) -> String {
     let model = entry.deal.and_then(|deal| model_of(ledger, deal));
     let model = plain(model.unwrap_or_default());
     match entry.kind {
-        Kind::Fund => "Put in".into(),
+        Kind::Fund => "Paid in".into(),
         Kind::Draw => "Taken out".into(),
         Kind::Buy => format!("Bought {model}"),
         Kind::Spend => format!("Spent on {model}"),
@@ -140,13 +140,13 @@ fn title(ledger: &Ledger, entry: &Entry) -> String {
         Kind::Sold => format!("Sold {model}"),
         Kind::Scrap => format!("Scrapped {model}"),
         Kind::Refund => format!("Refunded {model}"),
-        Kind::Return => format!("Taken back {model}"),
+        Kind::Return => format!("Returned {model}"),
         Kind::List => format!("Listed {model}"),
         Kind::Unlist => format!("Ended the listing of {model}"),
         Kind::Offer => format!("Offer for {model}"),
         Kind::Part => "Bought parts".into(),
         Kind::Use => format!("Used parts for {model}"),
-        Kind::Drop => "Took parts out".into(),
+        Kind::Drop => "Removed parts".into(),
         Kind::Harvest => format!("Took apart {model}"),
         Kind::Overhead => "Overheads".into(),
         Kind::Reverse => format!("Reversed entry {}", entry.reverses.unwrap_or_default()),

@@ -242,7 +242,7 @@ fn overheads(content: &Told<'_>) -> Option<String> {
 fn left_out(content: &Told<'_>) -> Vec<String> {
     let later = content.later.map(|later| {
         format!(
-            "Left out: {} dated later, from {} on.",
+            "Not included: {} dated later, from {} on.",
             counted_entries(later.count),
             later.from
         )
@@ -250,8 +250,8 @@ fn left_out(content: &Told<'_>) -> Vec<String> {
     let misfits = content.ledger.misfits().iter().map(|misfit| {
         let number = misfit.number;
         format!(
-            "Taken by their days, entry {number} does not follow on those before it: {}. The sums are right, the deal \
-             is not certain: reverse the entry and record it anew with its day.",
+            "Ledger entry {number} does not fit the entries dated before it: {}. The sums are right, but this \
+                deal may be wrong: reverse the entry and record it again with the right date.",
             misfit.refusal.message
         )
     });
@@ -450,11 +450,15 @@ pub fn entry_table<'e>(
             })
             .collect();
         let mut note: Vec<String> = Vec::new();
-        note.extend(entry.reverses.map(|number| format!("of entry {number}")));
+        note.extend(
+            entry
+                .reverses
+                .map(|number| format!("of ledger entry {number}")),
+        );
         note.extend(
             ledger
                 .reversed_by(entry.number)
-                .map(|by| format!("reversed by entry {by}")),
+                .map(|by| format!("reversed by ledger entry {by}")),
         );
         note.extend(entry.quoted.map(|price| named(entry.kind, price, currency)));
         if !entry.outlet.is_empty() {

@@ -65,7 +65,7 @@ pub fn sentences(ledger: &Ledger, today: NaiveDate) -> Vec<String> {
         };
         let outlets: Vec<String> = outlets.iter().filter_map(of).collect();
         said.push(format!(
-            "Until half sell, by outlet: {}.",
+            "Days until half sell, by outlet: {}.",
             outlets.join(", ")
         ));
     }
@@ -76,11 +76,9 @@ fn in_all(units: &OnMarket, curve: &Curve) -> String {
     if curve.ended == 0 {
         let units = count(curve.spells, "unit");
         let longest = count(usize::try_from(curve.longest).unwrap_or_default(), "day");
-        return format!(
-            "Put up for sale so far: {units}, none sold yet; the longest was up for {longest}."
-        );
+        return format!("Listed so far: {units}, none sold yet; the longest was up for {longest}.");
     }
-    let were = format!("{} put up for sale", count(curve.spells, "unit"));
+    let were = format!("{} listed", count(curve.spells, "unit"));
     let mut counts = vec![format!("{} sold", curve.ended)];
     if units.still_up > 0 {
         counts.push(format!("{} still up", units.still_up));

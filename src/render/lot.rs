@@ -50,9 +50,9 @@ pub fn text(content: &Bought<'_>, width: Option<u16>) -> String {
     }
     let mut out = grid.render(width);
     let said = match content.entered {
-        None => "Nothing is recorded: leave --dry-run out.".to_string(),
+        None => "Nothing was recorded (--dry-run).".to_string(),
         Some(entered) => format!(
-            "{} Each entry is taken back alone: compband ledger reverse {}",
+            "{} Reverse each entry on its own: compband ledger reverse {}",
             balances(&entered, content.currency),
             entered.number
         ),

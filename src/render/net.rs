@@ -21,8 +21,8 @@ pub fn statement(statement: &Statement<'_>, width: Option<u16>) -> String {
         .weight
         .map_or(String::new(), |grams| format!(", {} g", grams.normalize()));
     let title = match statement.wanted {
-        Some((wanted, _)) => format!("To be left with {} {code}", money(wanted)),
-        None => format!("What is left, {code}"),
+        Some((wanted, _)) => format!("To keep {} {code}", money(wanted)),
+        None => format!("What you keep, {code}"),
     };
     let _ = writeln!(
         out,
@@ -82,14 +82,14 @@ fn about_price(statement: &Statement<'_>, wanted: Decimal, needed: Needed) -> St
     let money = |value| amount(statement.currency, value);
     if needed.always_from == needed.least {
         return format!(
-            "{} is the least price that leaves {}, and every price above it does.",
+            "{} is the lowest price at which you keep {}; every price above it is enough too.",
             money(needed.least),
             money(wanted)
         );
     }
     format!(
-        "{} is the least price that leaves {}, but not every price above it does: some leave less, \
-         by rounding or because a tier of a charge begins there. From {} on every price does.",
+        "{} is the lowest price at which you keep {}, but some prices above it are not enough, by rounding or \
+            because a tier of a charge begins there. From {} on every price is enough.",
         money(needed.least),
         money(wanted),
         money(needed.always_from)
@@ -134,7 +134,7 @@ pub fn item_name(item: Item) -> &'static str {
         Item::FixedPayment => "Payment, fixed",
         Item::Promotion => "Promotion",
         Item::FixedPromotion => "Promotion, fixed",
-        Item::Postage => "Sending it",
+        Item::Postage => "Shipping",
         Item::Packing => "Packing",
         Item::Returns => "Returns expected",
     }

@@ -473,7 +473,7 @@ fn adjustments_sheet(
         sheet.autofilter(0, 0, end - 1, column)?;
         let own = column_number_to_name(column);
         let text = format!("=SUM({own}2:{own}{end})");
-        let label = "Sum of the adjustments on this unit, each taken by itself";
+        let label = "Sum of the adjustments on this unit, each on its own";
         sheet.write_string_with_format(end + 1, 0, label, &formats.label)?;
         sheet.write_formula_with_format(end + 1, column, formula(&text, sum), &formats.money)?;
     }
@@ -524,7 +524,7 @@ fn comps_sheet(
         let median = estimate.median.to_f64().unwrap_or_default();
         let (first, second) = (end + 2, end + 3);
         let labels = [
-            "Weighted geometric mean of adjusted, comps used",
+            "Weighted geometric mean of the adjusted prices used",
             "Likely price",
             "Difference: small, what your rules of thumb add",
         ];

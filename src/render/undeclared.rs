@@ -29,7 +29,7 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
                 percent(explained.share),
                 step(explained)
             ),
-            None => "explains nothing that can be told from chance".into(),
+            None => "explains no more than chance would".into(),
         };
         let line = format!(
             "{} in {}: {says}",
@@ -41,7 +41,7 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
     if any_helps(columns) {
         let says = format!(
             "Each share is of the variance of past misses, by that column alone. To use what helps, put these \
-             lines into {FILE_NAME} (the rules go from nothing to twice what your sales show):"
+                lines into {FILE_NAME} (each rule runs from nothing to twice what your sales show):"
         );
         let _ = writeln!(out, "{}\n", wrap(&says, width, ""));
         out.push_str(&settings_lines(columns, settings));
@@ -121,8 +121,8 @@ pub fn of_import(imported: &Imported, settings: &Settings, width: Option<u16>) -
         named.push(format!("and {} more", found.len() - NAMED));
     }
     let says = format!(
-        "Kept, but not used in estimates until {FILE_NAME} declares it: {}. To declare what moves the price, put such \
-         lines there:",
+        "Kept, but estimates do not use it until {FILE_NAME} declares it: {}. To declare what moves the price, \
+            write lines like these there:",
         named.join(", ")
     );
     format!(

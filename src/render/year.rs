@@ -37,7 +37,7 @@ const PROFIT: [Line; 10] = [
     ("Refunds to buyers", Some(|year| -year.moves.refunds)),
     ("Cost of units sold", Some(|year| -year.moves.cost)),
     ("Fees", Some(|year| -year.moves.fees)),
-    ("Sending and packing", Some(|year| -year.moves.postage)),
+    ("Shipping and packing", Some(|year| -year.moves.postage)),
     ("Overheads", Some(|year| -year.moves.overheads)),
     ("Losses", Some(|year| -year.moves.losses)),
     ("Profit", Some(|year| year.moves.profit())),
@@ -67,7 +67,7 @@ const MONEY: [Line; 9] = [
         Some(|year| year.opening.bankroll()),
     ),
     ("  of it cash", Some(|year| year.opening.cash)),
-    ("Put in", Some(|year| year.moves.put_in)),
+    ("Paid in", Some(|year| year.moves.put_in)),
     ("Overheads you paid yourself", Some(|year| year.moves.own)),
     ("Taken out", Some(|year| -year.moves.taken_out)),
     ("Profit", Some(|year| year.moves.profit())),
@@ -111,14 +111,14 @@ pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
             .map(|misfit| misfit.number.to_string())
             .collect();
         let said = format!(
-            "Taken by their days, entries do not follow on those before them ({}), so the figures may not add up: \
-             reverse them and record them anew with their days.",
+            "Some ledger entries do not fit those dated before them ({}), so the figures may not add up: \
+                reverse them and record them again with the right dates.",
             numbers.join(", ")
         );
         let _ = writeln!(out, "{}", wrap(&said, prose, ""));
     }
-    let legend = "An entry counts on its day, a reversal on its own. Goods are at cost: price, inbound shipping and \
-                  what was spent on them.";
+    let legend = "An entry counts on its date, a reversal on its own date. Stock and parts are at cost: price, \
+        inbound shipping and what you spent on them.";
     let legend = wrap(legend, prose, "");
     let _ = writeln!(out, "\n{QUIET}{legend}\n{DISCLAIMER}{QUIET:#}");
     out

@@ -39,12 +39,12 @@ pub(super) fn check(families: &BTreeMap<String, Family>) -> Result<(), String> {
             }
             if !keys.insert(attribute_key(attribute)) {
                 return Err(format!(
-                    "families.{name:?}.attributes: {attribute:?} stands twice (_ and a space are the same)"
+                    "families.{name:?}.attributes: {attribute:?} is there twice (_ and a space are the same)"
                 ));
             }
             let Some(range) = rule.rule() else {
                 return Err(format!(
-                    "families.{name:?}.attributes.{attribute}: give a rule, such as \"1 to 3 %\": what one unit more changes"
+                    "families.{name:?}.attributes.{attribute}: give a rule, such as \"1 to 3 %\": what one more unit changes"
                 ));
             };
             if rule.sign != Direction::Either && range.low < Decimal::ZERO {

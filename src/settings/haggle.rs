@@ -112,12 +112,16 @@ mod tests {
         }
         #[derive(serde::Deserialize)]
         struct Toml {
-            haggle: Haggle,
+            seller_discount: Haggle,
         }
-        for text in ["haggle = 20", "haggle = 20.0", "haggle = \"10 to 30\""] {
+        for text in [
+            "seller_discount = 20",
+            "seller_discount = 20.0",
+            "seller_discount = \"10 to 30\"",
+        ] {
             let read: Toml = toml::from_str(text).unwrap();
-            assert_eq!(read.haggle.to_string(), "10 to 30", "{text}");
+            assert_eq!(read.seller_discount.to_string(), "10 to 30", "{text}");
         }
-        assert!(toml::from_str::<Toml>("haggle = true").is_err());
+        assert!(toml::from_str::<Toml>("seller_discount = true").is_err());
     }
 }

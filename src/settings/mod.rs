@@ -7,6 +7,7 @@ mod haggle;
 mod kits;
 mod parts;
 mod read;
+mod renamed;
 mod rules;
 mod scale;
 pub mod selling;
@@ -83,6 +84,9 @@ pub struct Settings {
     pub mappings: BTreeMap<String, BTreeMap<String, String>>,
     /// Meanings of words in sheets.
     pub words: Words,
+    /// Settings that the file has under an old name: old name, new name.
+    #[serde(skip)]
+    pub renamed: Vec<(&'static str, &'static str)>,
 }
 
 fn currency<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Currency, D::Error> {
@@ -113,6 +117,7 @@ impl Default for Settings {
             deal: DealSettings::default(),
             mappings: BTreeMap::new(),
             words: Words::default(),
+            renamed: Vec::new(),
         }
     }
 }
@@ -124,7 +129,8 @@ impl Settings {
     /// [`SettingsError`] with line, key, the expected form and, for an unknown key, the most
     /// similar known one.
     pub fn parse(text: &str, path: &Path) -> Result<Self, SettingsError> {
-        let settings: Self = read_toml(text, path)?;
+        let mut settings: Self = read_toml(text, path)?;
+        settings.renamed = renamed::old_names(text);
         settings
             .check()
             .map_err(|why| SettingsError(format!("{}: {why}", path.display())))?;

@@ -52,7 +52,7 @@ pub(super) fn check(parts: &BTreeMap<String, PartValues>) -> Result<(), String> 
                 ));
             };
             if !seen.insert(name) {
-                return Err(format!("{key}.values: {entry:?} stands twice"));
+                return Err(format!("{key}.values: {entry:?} is there twice"));
             }
             if !(Decimal::ZERO..=Decimal::from(MOST_MONEY)).contains(value) {
                 return Err(format!(
@@ -104,7 +104,7 @@ mod tests {
         for (text, told) in [
             ("values = { display = -1 }", "a sum of money from 0"),
             ("values = { \"battery x0\" = 1 }", "is not a part"),
-            ("values = { Display = 1, display = 2 }", "stands twice"),
+            ("values = { Display = 1, display = 2 }", "is there twice"),
             ("values = { display = \"much\" }", "line 2"),
             ("harvest_minutes = -1", "minutes from 0"),
             ("value = { display = 1 }", "did you mean \"values\"?"),

@@ -94,7 +94,7 @@ pub(super) fn check<'a>(what: &str, names: impl Iterator<Item = &'a str>) -> Res
             return Err(format!("{what}: {name:?} is not a name"));
         }
         if names[..at].iter().any(|other| names::same(other, name)) {
-            return Err(format!("{what}: {name:?} stands twice in the scale"));
+            return Err(format!("{what}: {name:?} is in the scale twice"));
         }
     }
     Ok(())
@@ -103,7 +103,7 @@ pub(super) fn check<'a>(what: &str, names: impl Iterator<Item = &'a str>) -> Res
 /// Checks that each completeness level includes more than the one before.
 pub(super) fn check_order(levels: &[Completeness]) -> Result<(), String> {
     if levels.windows(2).any(|pair| pair[0].has >= pair[1].has) {
-        return Err("completeness: the levels go from least to most, so each must have more than the one before \
+        return Err("completeness: order the levels from least to most: each must have more than the one before \
                     (unit, usable, kit, packaging, seal)"
             .into());
     }

@@ -201,8 +201,9 @@ pub struct DealSettings {
     pub least_return: Decimal,
     /// Largest probability of a loss, per cent.
     pub most_loss: Decimal,
-    /// Discounts of sellers.
-    pub haggle: Haggle,
+    /// Discounts of sellers, per cent of what they ask. `haggle` in older books.
+    #[serde(alias = "haggle")]
+    pub seller_discount: Haggle,
     /// Per cent of sellers who break off at an offer that they refuse.
     pub breaks_off: Decimal,
     /// Probability that a purchase is lost altogether, per cent.
@@ -218,8 +219,10 @@ pub struct DealSettings {
     /// Offers per week for a unit at about its likely price, including sales at the asking price:
     /// the middle 80 % of the belief.
     pub offers_per_week: Range,
-    /// Share of the buyers with a limit below the asking price who make an offer, per cent.
-    pub haggling: Decimal,
+    /// Share of the buyers with a limit below the asking price who make an offer, per cent. `haggling` in
+    /// older books.
+    #[serde(alias = "haggling")]
+    pub buyers_who_offer: Decimal,
     /// Their offer, in per cent of the most they would pay.
     pub offered: Decimal,
     /// Per cent of the asking price below which there are no offers.
@@ -248,7 +251,7 @@ impl Default for DealSettings {
             least_profit: Decimal::ZERO,
             least_return: Decimal::from(20),
             most_loss: Decimal::from(20),
-            haggle: Haggle {
+            seller_discount: Haggle {
                 low: Decimal::TEN,
                 high: Decimal::from(30),
             },
@@ -263,7 +266,7 @@ impl Default for DealSettings {
                 high: Decimal::from(4),
                 unit: RangeUnit::Money,
             },
-            haggling: Decimal::from(50),
+            buyers_who_offer: Decimal::from(50),
             offered: Decimal::from(90),
             least_offer: Decimal::from(70),
             buyers_per_sale: Decimal::from(5),
@@ -445,7 +448,7 @@ impl DealSettings {
             return Err("deal.kelly: expected a share above 0, such as 0.5".into());
         }
         at("deal.weeks", self.weeks.unwrap_or(Decimal::ONE), weeks)?;
-        at("deal.haggling", self.haggling, some_percent)?;
+        at("deal.buyers_who_offer", self.buyers_who_offer, some_percent)?;
         at("deal.offered", self.offered, some_percent)?;
         at("deal.least_offer", self.least_offer, percent)?;
         at("deal.buyers_per_sale", self.buyers_per_sale, |value| {
@@ -472,8 +475,7 @@ fn offers(key: &str, range: Range) -> Result<(), String> {
         Ok(())
     } else {
         Err(format!(
-            "{key}: expected two counts from {least} to 1000, apart by 5 % or more, \
-             such as \"1 to 4\", found \"{range}\""
+            "{key}: expected two counts from {least} to 1000 that differ by 5 % or more, such as \"1 to 4\", found \"{range}\""
         ))
     }
 }

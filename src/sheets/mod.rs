@@ -187,7 +187,7 @@ impl Input {
         let mut notices: Vec<String> = decoded.notice.into_iter().collect();
         if place.line > 1 {
             notices.push(format!(
-                "the header is row {}; what stands above it is skipped",
+                "the header is row {}; the rows above it are skipped",
                 place.line
             ));
         }
@@ -384,20 +384,24 @@ fn quoted_list(names: &[String]) -> String {
 }
 
 /// Finds the delimiter and the header. With each delimiter: the first of the first records with the
-/// required columns, or else the one with the most known columns, or else the first with several
-/// texts. Of these, the one with the most known columns. `None` for a file without any record.
+/// required columns, or else of those with several texts the one with the most known columns. Of these, the
+/// one with several cells and the most known columns. `None` for a file without any record.
 fn find_header(text: &str, options: &ReadOptions) -> Option<Header> {
     let sniffed = [b',', b';', b'\t'];
     let candidates = options
         .delimiter
         .as_ref()
         .map_or(&sniffed[..], std::slice::from_ref);
-    let mut best: Option<((usize, usize), Header)> = None;
+    let mut best: Option<((bool, usize, usize), Header)> = None;
     for &delimiter in candidates {
         let Some((place, mapping)) = header_under(text, delimiter, options) else {
             continue;
         };
-        let score = (mapping.known(), steady_width(text, delimiter, place.index));
+        let score = (
+            mapping.names.len() > 1,
+            mapping.known(),
+            steady_width(text, delimiter, place.index),
+        );
         if best.as_ref().is_none_or(|(known, _)| score > *known) {
             best = Some((
                 score,

@@ -48,7 +48,8 @@ pub fn day(day: NaiveDate, today: NaiveDate) -> Result<(), Wrong> {
     }
     let last = today.checked_add_days(Days::new(1));
     if last.is_some_and(|last| day > last) {
-        let expected = format!("a day that has come, but this is {day} (today is {today})");
+        let expected =
+            format!("a date that is not in the future, but this is {day} (today is {today})");
         return Err(Wrong::new(expected, mend));
     }
     Ok(())
@@ -91,7 +92,7 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
                 "at most {most} characters, but this has {}",
                 text.chars().count()
             ),
-            "shorten it; if the whole rest of the file is in this cell, a quote is missing",
+            "shorten it; if the rest of the file is in this cell, a quote is missing",
         ));
     }
     let refused = |c: &char| match c {
@@ -109,7 +110,7 @@ pub fn text(column: &str, text: &str) -> Result<(), Wrong> {
     };
     Err(Wrong::new(
         format!("text without {what}, but it has {}", found.escape_unicode()),
-        "take it out",
+        "remove it",
     ))
 }
 

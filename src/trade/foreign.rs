@@ -153,14 +153,14 @@ impl Foreign {
         let (Some(price), Some(shipping)) = (convert(self.price), convert(self.shipping)) else {
             return Err(Wrong::new(
                 format!("an amount that comes to at most {MOST_MONEY} {code}"),
-                "look whether amount and rate are right",
+                "check amount and rate",
             ));
         };
         if price.is_zero() {
             let least = Decimal::new(1, currency.decimals());
             return Err(Wrong::new(
                 format!("a price that comes to at least {least} {code}"),
-                "look whether price and rate are right",
+                "check price and rate",
             ));
         }
         Ok((price, shipping))

@@ -51,12 +51,14 @@ impl Range {
         };
         let (low, high) = (end(low)?, end(high)?);
         if low > high {
-            return Err(format!("{text:?} runs backwards: the low end comes first"));
+            return Err(format!(
+                "{text:?} is the wrong way round: put the low end first"
+            ));
         }
         if unit == RangeUnit::Percent && (low <= Decimal::from(-100) || high > Decimal::from(1000))
         {
             return Err(format!(
-                "{text:?} is out of reach: per cents go from above -100 to 1000"
+                "{text:?} is out of range: per cents go from above -100 to 1000"
             ));
         }
         Ok(Self { low, high, unit })

@@ -329,7 +329,7 @@ fn wrong_values_are_refused() {
     for (setting, said) in [
         ("offers_per_week = \"4 to 4\"", "deal.offers_per_week"),
         ("offers_per_week = \"1 to 4 %\"", "deal.offers_per_week"),
-        ("haggling = 0", "deal.haggling"),
+        ("buyers_who_offer = 0", "deal.buyers_who_offer"),
         ("offered = 101", "deal.offered"),
         ("buyers_per_sale = 0.5", "deal.buyers_per_sale"),
         ("return_per_year = -1", "deal.return_per_year"),

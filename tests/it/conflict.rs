@@ -179,7 +179,7 @@ fn a_check_lists_them_with_what_to_write_instead() {
     for text in [
         "Rules that your sales contradict: storage doubled: your 80 sales put it elsewhere for 2 models",
         "your rule says −15 to −1 %.",
-        "each line under its heading and in place of one for the same",
+        "each under its heading, in place of the old one",
         &words(lines),
     ] {
         assert!(sheet.contains(text), "{text}\n{sheet}");

@@ -140,7 +140,7 @@ fn a_day_is_needed_unless_the_row_brings_its_rate() {
     sheet(",Nulva 61K,80,XCU,,,\n");
     let said = fails(dir.path(), 3, &["import", "own.csv"]);
     assert!(
-        said.contains("column currency: found \"XCU\": expected the day of a sale in XCU"),
+        said.contains("column currency: found \"XCU\": expected the date of a sale in XCU"),
         "{said}"
     );
     sheet(
@@ -209,7 +209,7 @@ fn the_same_sheet_is_the_same_sales_whatever_the_rates_have_become() {
     )
     .unwrap();
     let again = out(dir.path(), &["import", "sales.csv"]);
-    assert!(again.contains("has 3 sales already, unchanged"), "{again}");
+    assert!(again.contains("already has 3 sales, unchanged"), "{again}");
     // A change of something else leaves the rate as it is.
     let mended = SHEET.replace("XCU,", "XCU,with strap");
     fs::write(dir.path().join("sales.csv"), mended).unwrap();
@@ -218,13 +218,13 @@ fn the_same_sheet_is_the_same_sales_whatever_the_rates_have_become() {
         changed.contains(": note (blank) → with strap\n"),
         "{changed}"
     );
-    assert!(out(dir.path(), &["undo"]).contains("In force again"));
+    assert!(out(dir.path(), &["undo"]).contains("Back as recorded before"));
     assert_eq!(out(dir.path(), &["comps", "--csv"]), before);
     // Nor are the rates needed any more.
     fs::remove_file(dir.path().join("rates.csv")).unwrap();
     fs::write(dir.path().join("sales.csv"), SHEET).unwrap();
     let again = out(dir.path(), &["import", "sales.csv"]);
-    assert!(again.contains("has 3 sales already, unchanged"), "{again}");
+    assert!(again.contains("already has 3 sales, unchanged"), "{again}");
     fs::write(
         dir.path().join("rates.csv"),
         RATES.replace("0.9132", "0.95"),
@@ -254,7 +254,7 @@ fn every_wrong_row_of_the_rates_is_told() {
             "rates.csv, row 2, column source: expected where the rate comes from",
             "rates.csv, row 3, column rate: found \"0,91\": expected a rate above 0",
             "rates.csv, row 3, column date: found \"2026-3-2\": expected a day as YYYY-MM-DD",
-            "rates.csv, row 4, column currency: found \"EUR\": expected a currency other than that of the book, EUR",
+            "rates.csv, row 4, column currency: found \"EUR\": expected a currency other than your own, EUR",
         ] {
             assert!(said.contains(told), "{told:?} in {said}");
         }
@@ -290,7 +290,7 @@ fn one_sale_is_logged_by_the_rate_of_its_day() {
         RATES.replace("0.9132", "0.95"),
     )
     .unwrap();
-    assert!(fails(dir.path(), 3, &sale).contains("the book has this very sale"));
+    assert!(fails(dir.path(), 3, &sale).contains("the book already has this sale"));
     // A change of the grade leaves the rate; one of the day takes that of the new day.
     let id = logged()
         .lines()
@@ -322,7 +322,7 @@ fn one_sale_is_logged_by_the_rate_of_its_day() {
     for _ in 0..4 {
         out(dir.path(), &["undo"]);
     }
-    assert!(out(dir.path(), &["comps"]).contains("has no comps yet"));
+    assert!(out(dir.path(), &["comps"]).contains("has no sales yet"));
     let undone = fs::read_to_string(dir.path().join("undone/logged.csv")).unwrap();
     assert!(undone.contains(",120.00,0.00,XCU,,,1,,0.9132,2026-03-02,bank's monthly list\n"));
     for (more, told) in [
@@ -332,7 +332,7 @@ fn one_sale_is_logged_by_the_rate_of_its_day() {
         ),
         (
             &["--undated"],
-            "--currency: found \"XCU\": expected the day of a sale in XCU",
+            "--currency: found \"XCU\": expected the date of a sale in XCU",
         ),
         (
             &["--currency", "$"],
@@ -531,7 +531,7 @@ fn sales_in_other_currencies_come_out_of_the_cache_as_they_went_in() {
     );
     let again = out(dir.path(), &["import", "many.csv"]);
     assert!(
-        again.contains("has 21000 sales already, unchanged"),
+        again.contains("already has 21000 sales, unchanged"),
         "{again}"
     );
 }

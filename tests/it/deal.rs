@@ -47,13 +47,13 @@ fn a_net_line_by_line() {
     );
     assert_eq!(
         text,
-        "What is left, EUR, through parcel, 600 g\n\n  \
+        "What you keep, EUR, through parcel, 600 g\n\n  \
          Price                       140.00\n  \
          Fee, 8 % of 140.00          −11.20\n  \
          Fee, fixed                   −0.35\n  \
          Payment, 1.9 % of 140.00     −2.66\n  \
          Payment, fixed               −0.25\n  \
-         Sending it, 600 g            −4.80\n  \
+         Shipping, 600 g              −4.80\n  \
          Packing                      −0.90\n  \
          Returns expected, 3 in 100   −0.63\n  \
          ──────────────────────────────────\n  \
@@ -522,7 +522,7 @@ fn every_problem_of_a_table_is_told() {
     let error = fails(dir.path(), 3, &compare("l.csv", &["200"]));
     for told in [
         "row 2, column asked: found \"many\": expected an amount of EUR",
-        "row 2, column grade: found \"Q\": expected one of A, B, C, D",
+        "row 2, column grade: found \"Q\": expected a grade of the scale: A, B, C, D",
         "row 2, column missing: found \"charger x3\": expected no more than the kit has",
         "row 2, column repairs: found \"battery: parts 14\": expected the chance that it succeeds",
         "row 2, column outlet: found \"nowhere\": expected an outlet of compband.toml",

@@ -164,7 +164,7 @@ fn wrong_parts_are_refused_or_pointed_out() {
         (
             3,
             "harvest d2 'lid'",
-            &["it is not known what \"lid\" is worth", "\"lid = 18\""],
+            &["no value is known for \"lid\"", "\"lid = 18\""],
         ),
         (3, "harvest d2 'lid = 1; Lid = 2'", &["each part once"]),
         (3, "harvest d2 ''", &["parts as"]),
@@ -249,7 +249,7 @@ fn a_dead_unit_becomes_parts() {
         &dir,
         3,
         "ledger reverse 7",
-        &["entry 8 takes parts that entry 7 brought"],
+        &["ledger entry 8 uses parts that ledger entry 7 brought"],
     );
     does(&dir, "ledger reverse 8");
     does(&dir, "ledger reverse 7");

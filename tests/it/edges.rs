@@ -29,8 +29,8 @@ fn rows(dir: &Path) -> Vec<String> {
 fn a_line_of_a_note_is_no_entry() {
     let dir = book();
     log(dir.path(), "120", &["--note", "call\n4294967295,ask Bob"]);
-    assert!(log(dir.path(), "121", &[]).contains("(entry 2)"));
-    assert!(log(dir.path(), "122", &[]).contains("(entry 3)"));
+    assert!(log(dir.path(), "121", &[]).contains("(sale record 2)"));
+    assert!(log(dir.path(), "122", &[]).contains("(sale record 3)"));
     assert!(out(dir.path(), &["comps"]).contains("122.00"));
 }
 
@@ -86,9 +86,9 @@ fn an_update_finds_its_sale_and_changes_only_what_is_said() {
     assert!(same.contains("nothing was changed"), "{same}");
     let before = rows(dir.path());
     for (id, why) in [
-        ("gamma", "no sale whose identifier begins with"),
+        ("gamma", "no sale in the book has an id that begins with"),
         ("alpha", "alpha-1, alpha-2"),
-        ("", "no sale whose"),
+        ("", "no sale in the book"),
     ] {
         let said = fails(
             dir.path(),
@@ -145,7 +145,7 @@ fn logged_sales_exported_and_imported_are_the_same() {
     let all = out(dir.path(), &["comps", "--csv"]);
     fs::write(dir.path().join("all.csv"), &all).unwrap();
     let said = out(dir.path(), &["import", "all.csv"]);
-    assert!(said.contains("2 sales already, unchanged"), "{said}");
+    assert!(said.contains("already has 2 sales, unchanged"), "{said}");
     let other = book();
     fs::write(other.path().join("all.csv"), &all).unwrap();
     out(other.path(), &["import", "all.csv"]);

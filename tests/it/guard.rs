@@ -373,7 +373,7 @@ fn a_large_log_is_read_once_and_added_to() {
     let said = log(&["--price", "70"]);
     assert!(stderr(&said).is_empty(), "{}", stderr(&said));
     let told = String::from_utf8_lossy(&said.stdout).into_owned();
-    assert!(told.contains("(entry 18001)"), "{told}");
+    assert!(told.contains("(sale record 18001)"), "{told}");
     // The same again is known from what was added, and an old one from what is in the cache.
     assert_eq!(log(&["--price", "70"]).status.code(), Some(3));
     let known = log(&["--price", "70", "--id", "a0000004"]);

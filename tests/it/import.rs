@@ -216,7 +216,7 @@ fn every_problem_is_told_in_one_run() {
         "row 3, column price: found \"NaN\": expected an amount of EUR",
         "row 3, column shipping: found \"inf\": expected an amount of EUR",
         "row 3, column lot_size: found \"1.5\"",
-        "row 4, column sold_on: found \"2026-04-02\": expected a day that has come",
+        "row 4, column sold_on: found \"2026-04-02\": expected a date that is not in the future",
         "row 4, column price: found \"0\": expected a price above 0; leave out what was given away",
         "row 5, column sold_on: found \"46000\": expected a date; as the day number of a spreadsheet this would be 2025-12-09",
         "row 5, column works: found \"yes\": expected no, since the grade is \"parts\"",
@@ -834,7 +834,7 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
     assert!(out.contains("Sales: 1 new."), "{out}");
     let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
     assert!(
-        out.contains("The book has 1 sale already, unchanged: nothing was changed."),
+        out.contains("The book already has 1 sale, unchanged: nothing was changed."),
         "{out}"
     );
     // A file of the user's is never taken for a place to write problems or rejects to.
@@ -906,7 +906,7 @@ fn a_mapping_is_saved_and_used() {
     );
     let (out, err) = shop.told(&["import", "sheet.csv", "--mapping", "my shop"], 0);
     assert!(
-        out.contains("The book has 1 sale already") && err.is_empty(),
+        out.contains("The book already has 1 sale") && err.is_empty(),
         "{out}{err}"
     );
     shop.told(&save, 2);
@@ -955,8 +955,8 @@ fn attributes_are_held_against_the_settings() {
         0,
     );
     assert!(out.contains("Size = attr.storage"), "{out}");
-    let said = "Kept, but not used in estimates until compband.toml declares it: attr.shots (2\nrows), attr.storage (1 \
-                row). To declare what moves the price, put such lines\nthere:\n\n";
+    let said = "Kept, but estimates do not use it until compband.toml declares it: attr.shots (2\nrows), attr.storage (1 \
+                row). To declare what moves the price, write lines like\nthese there:\n\n";
     let (_, lines) = out.split_once(said).unwrap_or_else(|| panic!("{out}"));
     let (lines, _) = lines.split_once("\n`compband check`").unwrap();
     assert_eq!(
@@ -968,7 +968,7 @@ fn attributes_are_held_against_the_settings() {
     assert!(err.is_empty(), "{err}");
     let (out, _) = shop.told(&["import", "a.csv", "--mapping", "sizes"], 0);
     assert!(
-        out.contains("The book has 3 sales already, unchanged"),
+        out.contains("The book already has 3 sales, unchanged"),
         "{out}"
     );
     // Once the lines are in the settings nothing is left to say.
@@ -995,7 +995,7 @@ fn attributes_are_held_against_the_settings() {
     shop.write("all.csv", &csv);
     let (out, _) = shop.told(&["import", "all.csv"], 0);
     assert!(
-        out.contains("The book has 3 sales already, unchanged"),
+        out.contains("The book already has 3 sales, unchanged"),
         "{out}"
     );
     // Only the columns that the rows shown have.

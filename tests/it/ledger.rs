@@ -170,7 +170,7 @@ fn the_estimate_of_the_day_is_kept_and_the_sale_moves_the_next() {
     let before = estimate("2026-10-01");
     does(&dir, "ledger reverse 4");
     let said = does(&dir, "sold d1 --price 139 --date 2026-09-29 --log-comp");
-    assert!(said.contains("Recorded (entry 4)"), "{said}");
+    assert!(said.contains("Recorded (sale record 4)"), "{said}");
     let after = estimate("2026-10-01");
     assert_ne!(before["likely_price"], after["likely_price"]);
     let comps = does(&dir, "comps --model 'Nulva 61K'");
@@ -184,7 +184,7 @@ fn the_estimate_of_the_day_is_kept_and_the_sale_moves_the_next() {
         dir.path(),
         &words("sold d1 --price 139 --date 2026-09-29 --log-comp"),
     );
-    assert!(stderr(&output).contains("the comps have this very sale already"));
+    assert!(stderr(&output).contains("the comps already have this sale"));
 }
 
 #[test]
@@ -235,17 +235,17 @@ fn what_cannot_be_is_refused() {
         (
             3,
             "buy 'Bolv 83V' --price 9 --date 2999-01-01",
-            &["--date: expected a day that has come"],
+            &["--date: expected a date that is not in the future"],
         ),
         (
             3,
             "ledger refund d1 139.01",
-            &["a refund of 139.01 is more than the buyer of d1 has paid"],
+            &["a refund of 139.01 is more than you still have from the buyer of d1"],
         ),
         (
             3,
             "ledger refund d1 10 --fees-back 15",
-            &["15 of fees given back are more"],
+            &["15 of fees paid back is more"],
         ),
         (3, "ledger refund d3 10", &["is in stock since"]),
         (
@@ -281,12 +281,16 @@ fn what_cannot_be_is_refused() {
             "spend d3 5 --minutes soon",
             &["--minutes \"soon\": expected a number"],
         ),
-        (3, "ledger reverse 2", &["entry 4 of d1 builds on entry 2"]),
-        (3, "ledger reverse 99", &["there is no entry 99"]),
+        (
+            3,
+            "ledger reverse 2",
+            &["ledger entry 4 of d1 builds on ledger entry 2"],
+        ),
+        (3, "ledger reverse 99", &["there is no ledger entry 99"]),
         (
             3,
             "ledger draw 5000",
-            &["5000 is more than the cash there is, 324.44"],
+            &["5000 is more than the cash you have, 324.44"],
         ),
         (2, "ledger refund d1", &["AMOUNT"]),
         (2, "ledger export", &["--csv"]),
@@ -367,7 +371,7 @@ fn the_ledger_of_a_day_forgets_no_entry() {
     assert_eq!(at("ledger --as-of today"), at("ledger"));
     assert_eq!(at(&format!("ledger --as-of {tomorrow}"))["cash"], "130.00");
     let text = does(&dir, "ledger");
-    let told = format!("Left out: 1 entry dated later, from {tomorrow} on.");
+    let told = format!("Not included: 1 entry dated later, from {tomorrow} on.");
     assert!(text.contains(&told), "{text}");
     let said = fails(dir.path(), 5, &words("ledger --as-of 2026-10-31"));
     assert!(
@@ -378,7 +382,7 @@ fn the_ledger_of_a_day_forgets_no_entry() {
         &dir,
         3,
         "ledger draw 120 --date 2026-11-02",
-        &["120 is more than the cash there was on 2026-11-02, 100.00"],
+        &["120 is more than the cash you had on 2026-11-02, 100.00"],
     );
 }
 
@@ -406,7 +410,7 @@ fn entries_are_reversed_never_changed() {
     assert_eq!(after, before);
     let entries = does(&dir, "ledger entries --deal d1");
     assert!(
-        entries.contains("reversed by entry 13") && entries.contains("of entry 8"),
+        entries.contains("reversed by ledger entry 13") && entries.contains("of ledger entry 8"),
         "{entries}"
     );
     // The ledger is no part of what undo takes back.
@@ -424,7 +428,7 @@ fn a_ledger_changed_by_hand_is_told() {
         (
             "-47.00,47.00",
             "-40.00,47.00",
-            "deals/ledger.csv, row 3, column cash: found \"-40.00\": expected accounts that sum to 0",
+            "deals/ledger.csv, row 3, column cash: found \"-40.00\": expected accounts that add up to 0",
         ),
         (
             "-47.00,47.00",
@@ -434,13 +438,13 @@ fn a_ledger_changed_by_hand_is_told() {
         (
             "\n3,",
             "\n4,",
-            "row 4: expected an entry that follows on those before it, but entry 4 does not follow on entry 2",
+            "row 4: expected an entry that fits those before it, but ledger entry 4 does not follow ledger entry 2",
         ),
         ("-139.00", "-138.00", "row 5, column cash"),
         (
             "sold,1",
             "sold,8",
-            "row 5: expected an entry that follows on those before it, but there is no deal d8",
+            "row 5: expected an entry that fits those before it, but there is no deal d8",
         ),
         (
             "EUR",
@@ -458,9 +462,7 @@ fn a_ledger_changed_by_hand_is_told() {
     // A line cut off is passed over, and set aside by the next entry.
     fs::write(&path, &good[..good.len() - 9]).unwrap();
     let output = run(dir.path(), &["ledger"]);
-    assert!(
-        output.status.success() && stderr(&output).contains("is not finished and is passed over")
-    );
+    assert!(output.status.success() && stderr(&output).contains("is not finished and is skipped"));
     let output = run(dir.path(), &words("ledger fund 5 --date 2026-10-12"));
     assert!(
         stderr(&output).contains("record that entry again"),
@@ -576,7 +578,7 @@ fn a_chart_of_the_bankroll() {
     assert!(drawn.status.success(), "{}", stderr(&drawn));
     assert_eq!(&fs::read(dir.path().join("b.png")).unwrap()[1..4], b"PNG");
     let svg = fs::read_to_string(dir.path().join("b.svg")).unwrap();
-    for text in ["bankroll 355.44", "goal 1\u{2009}000.00", "put in 300.00"] {
+    for text in ["bankroll 355.44", "goal 1\u{2009}000.00", "paid in 300.00"] {
         assert!(svg.contains(text), "{text}");
     }
     refuses(&dir, 3, "ledger --chart b.gif", &["PNG or SVG"]);
@@ -797,7 +799,7 @@ fn what_is_recorded_in_between_has_to_follow_by_its_day() {
         "spend d1 5 battery --date 2026-09-08",
         "ledger reverse 3 --date 2026-09-05",
     ] {
-        refuses(&dir, 3, line, &["d1", "--date 2026-09-20 or a later day"]);
+        refuses(&dir, 3, line, &["d1", "--date 2026-09-20 or a later date"]);
     }
     does(&dir, "ledger reverse 3");
     let at = |day: &str| json(dir.path(), &["ledger", "--as-of", day]);
@@ -836,7 +838,7 @@ fn an_old_ledger_out_of_order_opens() {
     let text = does(&dir, "ledger --as-of 2026-09-15");
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(
-        text.contains("entry 5 does not follow on those before it: d1"),
+        text.contains("Ledger entry 5 does not fit the entries dated before it: d1"),
         "{text}"
     );
     let document = json(dir.path(), &words("ledger --as-of 2026-09-15"));
@@ -846,7 +848,7 @@ fn an_old_ledger_out_of_order_opens() {
         (&document["cash"], &document["profit"]),
         (&"360.00".into(), &"60.00".into())
     );
-    assert!(!does(&dir, "ledger --as-of 2026-09-20").contains("does not follow"));
+    assert!(!does(&dir, "ledger --as-of 2026-09-20").contains("does not fit"));
 }
 
 #[test]
@@ -889,7 +891,7 @@ fn a_sale_that_came_back_is_not_forgotten() {
         "ledger refund d1 --back --fees-back 12 --sending 4.80 --date 2026-10-05",
     );
     assert!(
-        text.contains("d1 so far: fees 2.36, sending and packing 10.50, profit −12.86 EUR."),
+        text.contains("d1 so far: fees 2.36, shipping and packing 10.50, profit −12.86 EUR."),
         "{text}"
     );
     let undo = "compband undo --sale ";
@@ -897,20 +899,22 @@ fn a_sale_that_came_back_is_not_forgotten() {
     let id = text[at..].split_whitespace().next().unwrap();
     assert_eq!(comps(), before + 2);
     let shown = does(&dir, &format!("undo --sale {id} --dry-run"));
-    assert!(shown.contains("Would take back the logged sale"), "{shown}");
+    assert!(shown.contains("Would remove the logged sale"), "{shown}");
     assert_eq!(comps(), before + 2);
     does(&dir, &format!("undo --sale {id}"));
     assert_eq!(comps(), before + 1);
     let left = does(&dir, "comps --csv");
     assert!(!left.contains(id) && left.contains("2026-09-30"), "{left}");
     let said = fails(dir.path(), 5, &["undo", "--sale", id]);
-    assert!(said.contains("no logged sale has the identifier"), "{said}");
+    assert!(said.contains("no logged sale has the id"), "{said}");
     let text = does(
         &dir,
         "sold d1 --price 120 --fees 10 --sending 5 --date 2026-10-09",
     );
     assert!(
-        text.contains("Before, for the sale that came back: fees 2.36, sending and packing 10.50."),
+        text.contains(
+            "For the earlier sale that came back: fees 2.36, shipping and packing 10.50."
+        ),
         "{text}"
     );
     assert!(text.contains("profit 50.14 EUR"), "{text}");
@@ -927,7 +931,7 @@ fn what_one_pays_to_get_a_unit_has_one_name() {
         let said = run(dir.path(), &words(&line));
         assert!(said.status.success());
         let told = String::from_utf8_lossy(&said.stdout).contains("for 25.00 EUR");
-        (told, stderr(&said).contains("--inbound is now the name"))
+        (told, stderr(&said).contains("--shipping is now --inbound"))
     };
     assert_eq!(buy("--inbound"), (true, false));
     assert_eq!(buy("--shipping"), (true, true));

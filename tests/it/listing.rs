@@ -68,18 +68,18 @@ fn a_listing_from_its_first_day_to_the_sale() {
     for told in [
         "Listed d1: Nulva 61K, grade B, usable",
         "on 2026-10-30 at parcel for 162.00 EUR",
-        &format!("leaves {} EUR", net["net"].as_str().unwrap()),
+        &format!("you keep {} EUR", net["net"].as_str().unwrap()),
         "compband ask d1",
-        "Entry 3. To take it back: compband ledger reverse 3",
+        "Ledger entry 3. To reverse it: compband ledger reverse 3",
     ] {
         assert!(plain(&said).contains(told), "{told}: {said}");
     }
     let said = does(&dir, "list 'nulva 61k' --ask 155 --date 2026-11-06");
     assert!(
-        said.contains("Repriced d1: Nulva 61K, asks 155.00 EUR instead of 162.00 from 2026-11-06")
+        said.contains("Repriced d1: Nulva 61K, now 155.00 EUR instead of 162.00 from 2026-11-06")
     );
     let said = does(&dir, "unlist d1 --date 2026-11-09");
-    assert!(said.contains("Up for sale no longer at parcel: d1, Nulva 61K, since 2026-11-09"));
+    assert!(said.contains("No longer up for sale at parcel: d1, Nulva 61K, since 2026-11-09"));
     assert!(
         said.contains("It was up from 2026-10-30 on: 10 days, no offer."),
         "{said}"
@@ -127,10 +127,7 @@ fn a_listing_from_its_first_day_to_the_sale() {
     // The sale takes outlet, price and offers from the listing.
     let said = does(&dir, "sold d1 --at-asking --date 2026-11-24");
     assert!(said.contains("through parcel for 150.00 EUR"), "{said}");
-    assert!(
-        said.contains("Offers counted, this one among them: 2."),
-        "{said}"
-    );
+    assert!(said.contains("Offers, this one included: 2."), "{said}");
     let after = ledger(&dir, "2026-11-25");
     let deal = &after["deals"][0];
     assert_eq!(
@@ -161,7 +158,7 @@ fn what_is_up_is_shown_in_eighty_columns() {
         "Up for sale, EUR",
         "d1    Nulva 61K  parcel  2026-10-30    21  162.00       0       –",
         "d1    Nulva 61K  table   2026-11-02    18  140.00       1  101.00",
-        "Put up for sale so far: 1 unit, none sold yet; the longest was up for 21 days.",
+        "Listed so far: 1 unit, none sold yet; the longest was up for 21 days.",
     ] {
         assert!(text.replace("\n  ", " ").contains(told), "{told}: {text}");
     }
@@ -184,7 +181,7 @@ fn what_cannot_be_listed_is_refused() {
         (
             3,
             "list d1 --ask 162 --date 2026-11-02",
-            "at this price already",
+            "is already listed",
         ),
         (
             5,
@@ -196,7 +193,7 @@ fn what_cannot_be_listed_is_refused() {
         (2, "list d1", "--ask"),
         (3, "unlist d1 --outlet table", "d1 is not listed at table"),
         (3, "unlist d1 --date 2026-10-29", "not listed"),
-        (2, "offer d1", "what is offered for d1?"),
+        (2, "offer d1", "how much is the offer for d1?"),
         (2, "offer 60 d1", "compband offer d1 AMOUNT"),
         (5, "offer d9 60", "there is no deal"),
         (3, "offer d1 0", "a price of 0"),
@@ -212,7 +209,7 @@ fn what_cannot_be_listed_is_refused() {
         &dir,
         2,
         "unlist d1",
-        &["up at parcel and table", "--outlet"],
+        &["listed at parcel and table", "--outlet"],
     );
     does(
         &dir,
@@ -258,7 +255,7 @@ fn ask_knows_what_the_ledger_knows() {
     // As of a day before the listing nothing is known of it.
     let text = plain(&does(&dir, "ask d1 --as-of 2026-10-01"));
     assert!(
-        text.starts_with("d1 is not up for sale by the ledger"),
+        text.starts_with("the ledger does not have d1 up for sale"),
         "{text}"
     );
 }
@@ -302,11 +299,11 @@ fn an_offer_is_noted_and_answered_in_one_step() {
         "{text}"
     );
     assert!(
-        text.contains("Entry 5. To take it back: compband ledger reverse 5"),
+        text.contains("Ledger entry 5. To reverse it: compband ledger reverse 5"),
         "{text}"
     );
     let said = noted(&dir, "offer d1 60 --date 2026-11-14");
-    assert!(said.contains("noted already, as entry 5"), "{said}");
+    assert!(said.contains("noted already, as ledger entry 5"), "{said}");
     does(&dir, "ledger reverse 6");
     does(&dir, "ledger reverse 5");
     let deal = &ledger(&dir, "2026-11-20")["deals"][0];
@@ -379,7 +376,7 @@ fn days_out_of_order_and_reversals() {
     }
     // Not before it began; the last entry of a deal goes first.
     refuses(&dir, 3, "unlist d1 --date 2026-10-25", &["not listed"]);
-    refuses(&dir, 3, "ledger reverse 3", &["builds on entry 3"]);
+    refuses(&dir, 3, "ledger reverse 3", &["builds on ledger entry 3"]);
     does(&dir, "ledger reverse 6");
     does(&dir, "ledger reverse 5");
     let listing = &ledger(&dir, "2026-11-20")["deals"][0]["listings"][0];
@@ -426,9 +423,9 @@ fn time_on_the_market_is_learnt() {
     assert_eq!(document["time_on_market"][2]["outlet"], "table");
     let text = plain(&does(&dir, "ledger --as-of 2026-10-31")).replace("\n  ", " ");
     for told in [
-        "Of 3 units put up for sale, half sell within 20 days",
+        "Of 3 units listed, half sell within 20 days",
         "1 sold, 1 still up, 1 ended or sold elsewhere).",
-        "Until half sell, by outlet: parcel 20 days (of 2), table not known yet (of 1).",
+        "Days until half sell, by outlet: parcel 20 days (of 2), table not known yet (of 1).",
     ] {
         assert!(text.contains(told), "{told}: {text}");
     }
@@ -476,7 +473,7 @@ fn a_unit_goes_by_its_deal_or_its_name() {
     same(path, &["check", "d1"], &["check", "--model", "Nulva 61K"]);
     let said = noted(&dir, "bid d1");
     assert!(
-        said.contains("d1 is bought already: this is the most to pay for another unit like it"),
+        said.contains("you already have d1: this is the most to pay for another unit like it"),
         "{said}"
     );
     // Watched, reported and bought again.
@@ -520,7 +517,7 @@ fn names_that_are_not_clear() {
         (5, "bid d9", "there is no deal"),
         (5, "buy d9 --price 3", "there is no deal"),
         (5, "estimate 'Nula 61K'", "Nulva 61K"),
-        (2, "estimate", "which unit? Say a deal (d7)"),
+        (2, "estimate", "which unit? Give a deal (d7)"),
         (2, "ask --grade B", "which unit?"),
         (2, "estimate d1 --model 'Nulva 61K'", "cannot be used with"),
     ] {
@@ -543,12 +540,14 @@ fn names_that_are_not_clear() {
     }
     let said = noted(&dir, "estimate qn948");
     assert!(
-        said.contains("is taken to be the watched unit; --model \"qn948\" says the model"),
+        said.contains(
+            "\"qn948\" means the watched unit here; for the model of this name write --model"
+        ),
         "{said}"
     );
     let said = noted(&dir, "estimate d1");
     assert!(
-        said.contains("is taken to be the deal; --model \"d1\" says the model"),
+        said.contains("\"d1\" means the deal here; for the model of this name write --model"),
         "{said}"
     );
     let model = |line: &str| document(&dir, line)["unit"].to_string();
@@ -557,7 +556,7 @@ fn names_that_are_not_clear() {
     does(&dir, "watch add d1 --model 'Bolv 83V'");
     let said = noted(&dir, "estimate d1");
     assert!(
-        said.contains("is taken to be the deal; the watched unit of this name"),
+        said.contains("\"d1\" means the deal here; give the watched unit another name"),
         "{said}"
     );
 }

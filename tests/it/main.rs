@@ -44,3 +44,4 @@ mod time;
 mod undeclared;
 mod values;
 mod watch;
+mod words;

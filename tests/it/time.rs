@@ -450,7 +450,7 @@ fn own_purchases_teach_how_far_sellers_come_down() {
 #[test]
 fn wrong_ranges_are_refused() {
     for (line, told) in [
-        ("haggle = \"30 to 10\"", "10 to 30"),
+        ("seller_discount = \"30 to 10\"", "10 to 30"),
         ("haggle = true", "two per cents"),
         ("breaks_off = 101", "deal.breaks_off"),
         ("return_per_week = -1", "deal.return_per_week"),

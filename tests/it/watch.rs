@@ -401,7 +401,7 @@ fn the_sheet_fits_a_terminal_and_says_why() {
     for said in [
         "61k: Nulva 61K, grade B, usable, charger missing",
         "since 2026-11-15",
-        "the day, 2026-11-15 to 2026-11-19: sales age, the trend goes on",
+        "the date, 2026-11-15 to 2026-11-19: sales get older, the trend goes on",
         "new sale of 2026-11-17 for 1 200.00 (odd), not used (",
         "83v: Bolv 83V",
         "the steps add up",
@@ -452,7 +452,7 @@ fn histories_are_shown_drawn_and_outlive_the_watching() {
     assert!(fs::metadata(dir.join("a.png")).unwrap().len() > 1000);
     for name in ["f5", "../compband", ""] {
         let error = fails(dir, 5, &["history", name]);
-        assert!(error.contains("no unit is watched by the name"), "{error}");
+        assert!(error.contains("no watched unit is named"), "{error}");
     }
 }
 
@@ -555,7 +555,7 @@ fn following_tells_of_a_logged_sale() {
         .unwrap();
     // The notice comes when the first estimates are told and the book is looked at.
     let mut notices = BufReader::new(child.stderr.take().unwrap()).lines();
-    assert!(notices.any(|line| line.unwrap().contains("looking at the book")));
+    assert!(notices.any(|line| line.unwrap().contains("watching the book")));
     log(dir, "Nulva 61K", "190", "2026-11-18", &["--id", "seen"]);
     let lines = BufReader::new(child.stdout.take().unwrap()).lines();
     let mut lines = lines.map(Result::unwrap);

@@ -168,7 +168,7 @@ def three_sales(compband, book):
     rest(prompt, "900", "d", "-")
     prompt.read("Recorded")
     prompt.answer("model (Enter ends, = is Nul): ", "undo")
-    prompt.read("Took back the sale logged last")
+    prompt.read("Removed the sale logged last")
     # Within a sale, undo goes back a question; another model begins without the state of the last.
     prompt.answer("= is Nulva 61K): ", "bolv")
     prompt.answer("price", "12")
@@ -250,7 +250,7 @@ def others_meanwhile(compband, book):
     prompt.read("is not the last any more")
     prompt.answer("= is Nulva 61K): ", "=")
     rest(prompt, "77")
-    prompt.answer("record another one? [no]: ", "n")
+    prompt.answer("Record it as another one? [no]:", "n")
     prompt.read("not recorded")
     prompt.answer("= is Nulva 61K): ")
     seen = prompt.end()

@@ -88,7 +88,7 @@ pub fn buyers<'l>(
     let mut buyers = Buyers {
         levels,
         rate: offers,
-        haggling: share(deal.haggling),
+        haggling: share(deal.buyers_who_offer),
         offered: share(deal.offered),
         least: share(deal.least_offer),
     };

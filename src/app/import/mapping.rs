@@ -14,12 +14,12 @@ use crate::trade::text::nearest;
 /// # Errors
 /// The expected text.
 pub fn parse_fill(text: &str) -> Result<(Column, String), String> {
-    let (column, value) = text.split_once('=').ok_or_else(|| {
-        format!("{text:?} names no value: write COLUMN=VALUE, such as model=Nulva")
-    })?;
+    let (column, value) = text
+        .split_once('=')
+        .ok_or_else(|| format!("{text:?} has no value: write COLUMN=VALUE, such as model=Nulva"))?;
     match Column::parse(column)? {
         Column::CompId => {
-            Err("a comp_id belongs to one sale only; leave it blank to have it derived".into())
+            Err("a comp_id belongs to one sale only; leave it out and compband makes one".into())
         }
         column => Ok((column, value.trim().to_string())),
     }
@@ -57,7 +57,7 @@ pub(super) fn check_name(name: &str, settings: &Settings) -> Result<(), AppError
     }
     if settings.mappings.contains_key(name) {
         return Err(AppError::Usage(format!(
-            "compband.toml has a mapping {name:?} already: choose another name, or take it out there"
+            "compband.toml has a mapping {name:?} already: choose another name, or remove it there"
         )));
     }
     Ok(())

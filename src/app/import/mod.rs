@@ -263,7 +263,7 @@ fn commit(
 /// Does the remaining steps once the sales are in the book.
 fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mut Imported) {
     if let Err(why) = desk.set_aside() {
-        let left = "only the wrong rows are not set aside: the same command again sets them aside";
+        let left = "only the wrong rows are not set aside yet: run the same command again";
         imported.unfinished = Some((left, why));
         return;
     }
@@ -273,7 +273,7 @@ fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mu
     match mapping::save_mapping(book, name, input) {
         Ok(()) => imported.mapping = Some(name.to_string()),
         Err(why) => {
-            let left = "only the mapping is not saved: the same command again saves it";
+            let left = "only the mapping is not saved yet: run the same command again";
             imported.unfinished = Some((left, why));
         }
     }

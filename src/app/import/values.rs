@@ -29,7 +29,7 @@ const COMPARED_MODELS: usize = 1_000;
 /// The expected text.
 pub fn parse_value(text: &str) -> Result<Meaning, String> {
     let shape = || {
-        format!("{text:?} says no meaning: write COLUMN:WORD=VALUE, such as \"grade:very good=B\"")
+        format!("{text:?} has no meaning: write COLUMN:WORD=VALUE, such as \"grade:very good=B\"")
     };
     let (column, rest) = text.split_once(':').ok_or_else(shape)?;
     let (word, value) = rest.rsplit_once('=').ok_or_else(shape)?;
@@ -42,7 +42,7 @@ pub fn parse_value(text: &str) -> Result<Meaning, String> {
         let near = nearest(&name, COLUMNS)
             .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
         return Err(format!(
-            "{column:?} is no column with words{near}: write one of {}",
+            "{column:?} is not a column of words{near}: write one of {}",
             COLUMNS.join(", ")
         ));
     }

@@ -183,7 +183,7 @@ impl Book {
             column: String::new(),
             value: String::new(),
             expected: "a row like the others, so that a column can be added".into(),
-            mend: "mend it, or move the file out of the folder, and run the command again".into(),
+            mend: "fix it, or move the file out of the folder, then run the command again".into(),
         }
     }
 
@@ -224,14 +224,14 @@ impl Book {
         if kept {
             self.replace_file(&path, &mended.bytes)?;
             notice(&format!(
-                "the last line of {name} was not finished; it reads well and is kept, but its last cell may be cut \
-                 (its bytes are in {saved})"
+                "the last line of {name} was not finished; it is readable and kept, but its last cell may be \
+                    cut (its bytes are in {saved})"
             ));
         } else {
             self.replace_file(&path, log.finished())?;
             notice(&format!(
-                "the last line of {name} was cut off and is taken out; what was left of it is in {saved}: record that \
-                 sale again"
+                "the last line of {name} was cut off and removed; the rest of it is in {saved}: record that \
+                    sale again"
             ));
         }
         Ok(())

@@ -128,12 +128,12 @@ impl Rows<'_> {
             .join(",");
         let wrong = Wrong::new(
             format!(
-                "the header {:?} and behind it none but {} and columns {COLUMN_PREFIX}NAME, each once",
+                "the header {:?}, then only {} and columns {COLUMN_PREFIX}NAME, each once",
                 columns.join(","),
                 RATE_COLUMNS.join(",")
             ),
-            "save it as comma-separated UTF-8 with its columns in this order, or take it out of comps/ and import \
-             it again",
+            "save it as comma-separated UTF-8 with its columns in this order, or move it out of comps/ and \
+                import it again",
         );
         self.problem(1, "", &found, wrong);
         false
@@ -265,7 +265,7 @@ pub(crate) fn repeated(file: &str, row: u64, column: &str, value: &str, first: u
         column: column.to_string(),
         value: shorten(value, SHOWN),
         expected: format!("one row with it; row {first} has it too"),
-        mend: "take one of the two out".into(),
+        mend: "remove one of the two".into(),
     }
 }
 

@@ -78,11 +78,11 @@ pub fn items(text: &str) -> Result<Items, Wrong> {
     Items::parse(text).map_err(|entry| {
         Wrong::new(
             format!(
-                "names apart by ; with counts from 1 to {}",
+                "names separated by ; with counts from 1 to {}",
                 crate::trade::items::MOST
             ),
             format!(
-                "mend {}, such as \"battery x2\"",
+                "fix {}, such as \"battery x2\"",
                 quoted(&shorten(&entry, SHOWN))
             ),
         )
@@ -127,7 +127,7 @@ fn rate(
             Some(at) => {
                 let expected = format!("nothing, since the amounts are in {ours}");
                 let mend =
-                    "take it out, or put the code of the other currency into the column currency";
+                    "remove it, or put the code of the other currency into the column currency";
                 report(first + at, Wrong::new(expected, mend));
                 None
             }
@@ -135,7 +135,7 @@ fn rate(
         Some(other) if cells.iter().all(|cell| cell.is_empty()) => {
             let expected = format!("{ours}, or the rate by which {} was converted", other.code);
             let mend = format!(
-                "fill {}, as `compband import` does by rates.csv, or bring the amounts over to {ours}",
+                "fill {}, as `compband import` does by rates.csv, or convert the amounts to {ours}",
                 RATE_COLUMNS.join(", ")
             );
             report(CURRENCY, Wrong::new(expected, mend));

@@ -96,7 +96,7 @@ fn what_was_changed_by_hand_is_told() {
         (
             "-47.00",
             "-46.00",
-            "row 2, column cash: found \"-46.00\": expected accounts that sum to 0, but these sum to 1.00",
+            "row 2, column cash: found \"-46.00\": expected accounts that add up to 0, but these add up to 1.00",
         ),
         ("EUR", "SEK", "column currency: found \"SEK\": expected EUR"),
         (

@@ -171,7 +171,7 @@ impl Session<'_> {
         notes.iter().for_each(|note| notice(note));
         let (comp, outcome) = match self.write(comp, Writing::default())? {
             (comp, Outcome::Same) => {
-                if !confirm("The book has this very sale; record another one?")? {
+                if !confirm("The book already has this sale. Record it as another one?")? {
                     return not_recorded();
                 }
                 let again = Writing {
@@ -212,7 +212,7 @@ impl Session<'_> {
     fn undo(&mut self) -> Result<(), CliError> {
         let Some(entry) = self.entered.last() else {
             notice(
-                "no sale was entered here that could be taken back; `compband undo` goes further back",
+                "no sale was entered here that could be removed; `compband undo` goes further back",
             );
             return Ok(());
         };

@@ -10,27 +10,27 @@ pub(super) fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     let id = &comp.comp_id;
     match outcome {
         Outcome::Recorded(entry, None) => print(&format!(
-            "{} (entry {entry})\n  {}\n{}To take it back: compband undo\n",
+            "{} (sale record {entry})\n  {}\n{}To remove it: compband undo\n",
             strong("Recorded"),
             line(comp),
             converted(comp)
         )),
         Outcome::Recorded(entry, Some(old)) => print(&format!(
-            "{}\n{}To take that back: compband undo (entry {entry})\n",
+            "{}\n{}To undo that: compband undo (sale record {entry})\n",
             old_to_new(&old, comp),
             converted(comp)
         )),
         Outcome::Known => print(&format!(
-            "{id} is in the book already with the same content; nothing was changed\n"
+            "{id} is already in the book, just the same; nothing was changed\n"
         )),
         Outcome::Same => Err(AppError::Refused {
-            message: format!("the book has this very sale: {}", line(comp)),
-            next: "add --again where this was another one".into(),
+            message: format!("the book already has this sale: {}", line(comp)),
+            next: "add --again if this was another one".into(),
         }
         .into()),
         Outcome::Differs(old) => Err(AppError::Refused {
             message: format!(
-                "the book has this sale with other content. {}",
+                "the book has this sale with other details. {}",
                 old_to_new(&old, comp)
             ),
             next: "add --update to change it, or record another sale (--again, or another --id)"
@@ -72,7 +72,7 @@ pub fn tell_recorded(recorded: Recorded) -> Result<(), CliError> {
     match (recorded.0, recorded.1) {
         (comp, Outcome::Same | Outcome::Known | Outcome::Differs(_)) => {
             notice(&format!(
-                "the comps have this very sale already, so it is not recorded again: {}",
+                "the comps already have this sale, so it is not recorded again: {}",
                 line(&comp)
             ));
             Ok(())

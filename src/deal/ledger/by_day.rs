@@ -122,9 +122,9 @@ impl Ledger {
         let short = (at_start < amount).then_some((entry.on, at_start));
         match short.or(lowest) {
             Some((on, cash)) => refuse(
-                format!("{amount} is more than the cash there was on {on}, {cash}"),
-                "take out less, say a later day with --date, or record first what you put in before: \
-                 `compband ledger fund`",
+                format!("{amount} is more than the cash you had on {on}, {cash}"),
+                "take out less, give a later date with --date, or first record money you paid in earlier: \
+                    `compband ledger fund`",
             ),
             None => Ok(()),
         }
@@ -161,10 +161,10 @@ impl Ledger {
             {
                 return refuse(
                     format!(
-                        "by the entries up to {day}, entry {number} does not fit: {}",
+                        "with the entries up to {day}, ledger entry {number} does not fit: {}",
                         refusal.message
                     ),
-                    "say the right day with --date; `compband ledger entries` lists them",
+                    "give the right date with --date; `compband ledger entries` lists them",
                 );
             }
         }
@@ -211,10 +211,10 @@ impl Ledger {
         id: u32,
     ) -> Result<(), Refusal> {
         let message = if misfit.number == entry.number {
-            format!("by the entries up to {day}, {}", misfit.refusal.message)
+            format!("with the entries up to {day}, {}", misfit.refusal.message)
         } else {
             format!(
-                "with a {} dated {}, entry {} of {} would not follow on {day}: {}",
+                "with a {} dated {}, ledger entry {} of {} would no longer fit on {day}: {}",
                 entry.kind.word(),
                 entry.on,
                 misfit.number,
@@ -223,7 +223,7 @@ impl Ledger {
             )
         };
         let last = self.last_day_of(id).unwrap_or(day);
-        refuse(message, format!("say --date {last} or a later day"))
+        refuse(message, format!("give --date {last} or a later date"))
     }
 
     /// Last day of the entries of a deal, reversed ones included.

@@ -151,7 +151,7 @@ impl Deal {
         if self.in_stock_from == self.bought_on {
             "bought"
         } else {
-            "taken back"
+            "returned"
         }
     }
 

@@ -167,7 +167,7 @@ impl Drawer {
                 quoted(name)
             ),
             format!(
-                "{near}`compband part list` shows what is there, `compband part add` puts parts in"
+                "{near}`compband part list` shows what you have, `compband part add` adds parts"
             ),
         )
     }
@@ -249,7 +249,7 @@ impl Drawer {
             {
                 return refuse(
                     format!(
-                        "{} x{} of entry {} cost {}, not {}",
+                        "{} x{} of ledger entry {} cost {}, not {}",
                         line.name,
                         line.count,
                         lot.entry,
@@ -284,10 +284,10 @@ impl Drawer {
 fn not_there(entry: u32, line: &PartLine, on: NaiveDate) -> Result<(), Refusal> {
     refuse(
         format!(
-            "{} x{} of entry {entry} are not in the drawer on {on}",
+            "{} x{} of ledger entry {entry} are not in the drawer on {on}",
             line.name, line.count
         ),
-        "say the right day with --date; `compband part list` shows what is there",
+        "give the right date with --date; `compband part list` shows what you have",
     )
 }
 
@@ -404,7 +404,10 @@ mod tests {
         // A part that was used cannot be taken back before its use is.
         let back = ledger.reverse(None, 2).unwrap();
         let refused = enter(&mut ledger.clone(), back).unwrap_err();
-        assert_eq!(refused, "entry 3 takes parts that entry 2 brought");
+        assert_eq!(
+            refused,
+            "ledger entry 3 uses parts that ledger entry 2 brought"
+        );
         let back = ledger.reverse(None, 3).unwrap();
         enter(&mut ledger, back).unwrap();
         assert_eq!(ledger.drawer().count("Display", day(9)), 2);
@@ -424,7 +427,7 @@ mod tests {
         let parts = parse_parts("display x1 from 2 = 4.00").unwrap();
         let wrong = ledger.use_part(day(1), 1, parts);
         let refused = enter(&mut ledger.clone(), wrong).unwrap_err();
-        assert_eq!(refused, "display x1 of entry 2 cost 4.50, not 4.00");
+        assert_eq!(refused, "display x1 of ledger entry 2 cost 4.50, not 4.00");
         let brings = ledger.use_part(day(1), 1, parse_parts("display x1 = 4.50").unwrap());
         assert!(
             enter(&mut ledger, brings)
@@ -462,7 +465,7 @@ mod tests {
         assert!(
             enter(&mut ledger, back)
                 .unwrap_err()
-                .contains("entry 3 takes parts")
+                .contains("ledger entry 3 uses parts")
         );
     }
 }

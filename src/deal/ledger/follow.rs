@@ -18,11 +18,11 @@ impl Ledger {
         if entry.number != self.next_number() {
             return refuse(
                 format!(
-                    "entry {} does not follow on entry {}",
+                    "ledger entry {} does not follow ledger entry {}",
                     entry.number,
                     self.next_number() - 1
                 ),
-                "entries count up by one, none left out",
+                "entries are numbered without gaps",
             );
         }
         for (account, amount) in entry.postings.iter() {
@@ -44,7 +44,7 @@ impl Ledger {
                     "an entry of the kind {} with the wrong deal",
                     entry.kind.word()
                 ),
-                "only what the owner puts in or takes out has no deal",
+                "only money you pay in or take out has no deal",
             );
         }
         match entry.kind {
@@ -135,13 +135,13 @@ impl Ledger {
                     "an entry of the kind {} with a negative amount",
                     entry.kind.word()
                 ),
-                "amounts are 0 or more; mistakes are corrected with `compband ledger reverse`",
+                "amounts are 0 or more; to correct a mistake use `compband ledger reverse`",
             );
         }
         if ruled != entry.postings {
             return refuse(
                 format!(
-                    "the accounts of entry {} are not those of an entry of the kind {}",
+                    "the accounts of ledger entry {} are not those of an entry of the kind {}",
                     entry.number,
                     entry.kind.word()
                 ),
@@ -154,13 +154,13 @@ impl Ledger {
     fn check_capital(&self, entry: &Entry) -> Result<(), Refusal> {
         let amount = entry.postings.get(Account::Cash).abs();
         if amount.is_zero() {
-            return refuse("nothing is put in or taken out", "say an amount above 0");
+            return refuse("nothing is paid in or taken out", "give an amount above 0");
         }
         let cash = self.totals.get(Account::Cash);
         if entry.kind == Kind::Draw && amount > cash {
             return refuse(
-                format!("{amount} is more than the cash there is, {cash}"),
-                "take out less, or record first what you put in: `compband ledger fund`",
+                format!("{amount} is more than the cash you have, {cash}"),
+                "take out less, or first record money you paid in: `compband ledger fund`",
             );
         }
         Ok(())
@@ -171,11 +171,11 @@ impl Ledger {
         if entry.deal != Some(next) {
             return refuse(
                 format!("the next purchase is {}", name(next)),
-                "every purchase opens a deal of its own, and they count up",
+                "every purchase opens a deal of its own; deals are numbered without gaps",
             );
         }
         if entry.unit.as_ref().is_none_or(|unit| unit.model.is_empty()) {
-            return refuse("a purchase of nothing", "say the model");
+            return refuse("a purchase of nothing", "give the model");
         }
         Ok(())
     }
@@ -209,20 +209,20 @@ impl Ledger {
                     since,
                     deal.name()
                 ),
-                "say the right day with --date",
+                "give the right date with --date",
             );
         }
         match entry.kind {
             Kind::Sold if entry.postings.get(Account::Sales).is_zero() => refuse(
                 "a sale for nothing",
-                "say a price above 0; what is given away or thrown away is scrapped: `compband scrap`",
+                "give a price above 0; for a unit given away or thrown away use `compband scrap`",
             ),
             Kind::Spend if entry.postings == Postings::default() && entry.minutes.is_zero() => {
-                refuse("nothing was spent", "say an amount, or --minutes")
+                refuse("nothing was spent", "give an amount, or --minutes")
             }
             Kind::Describe if entry.unit.is_none() => refuse("nothing is described", ""),
             Kind::List | Kind::Offer if entry.quoted.is_none_or(|price| price.is_zero()) => {
-                refuse("a price of 0", "say a price above 0")
+                refuse("a price of 0", "give a price above 0")
             }
             Kind::Unlist => check_listed(entry, deal),
             Kind::Refund | Kind::Return => check_refund(entry, deal),
@@ -235,27 +235,27 @@ impl Ledger {
         let target = self.entry(number)?;
         if target.kind == Kind::Reverse {
             return refuse(
-                format!("entry {number} is itself a reversal"),
+                format!("ledger entry {number} is itself a reversal"),
                 "record again what it reversed",
             );
         }
         if let Some(by) = self.reversed_by(number) {
             return refuse(
-                format!("entry {number} is reversed already, by entry {by}"),
+                format!("ledger entry {number} is already reversed, by ledger entry {by}"),
                 "",
             );
         }
         if entry.on < target.on {
             return refuse(
                 format!(
-                    "{} is before {}, the day of entry {number}",
+                    "{} is before {}, the date of ledger entry {number}",
                     entry.on, target.on
                 ),
-                "say the right day with --date",
+                "give the right date with --date",
             );
         }
         if entry.deal != target.deal {
-            return refuse(format!("entry {number} is of another deal"), "");
+            return refuse(format!("ledger entry {number} belongs to another deal"), "");
         }
         let last = target
             .deal
@@ -265,14 +265,17 @@ impl Ledger {
             && let (_, Some((builds, _))) = Drawer::after(self.in_force_without(number))
         {
             return refuse(
-                format!("entry {builds} takes parts that entry {number} brought"),
-                format!("reverse entry {builds} first: `compband ledger reverse {builds}`"),
+                format!("ledger entry {builds} uses parts that ledger entry {number} brought"),
+                format!("reverse ledger entry {builds} first: `compband ledger reverse {builds}`"),
             );
         }
         match (target.deal, last) {
             (Some(id), Some(last)) if last != number => refuse(
-                format!("entry {last} of {} builds on entry {number}", name(id)),
-                format!("reverse entry {last} first: `compband ledger reverse {last}`"),
+                format!(
+                    "ledger entry {last} of {} builds on ledger entry {number}",
+                    name(id)
+                ),
+                format!("reverse ledger entry {last} first: `compband ledger reverse {last}`"),
             ),
             _ => Ok(()),
         }
@@ -315,7 +318,7 @@ fn check_without_deal(entry: &Entry) -> Result<(), Refusal> {
         && entry.postings == Postings::default()
         && entry.minutes.is_zero()
     {
-        return refuse("nothing was spent", "say an amount, or --minutes");
+        return refuse("nothing was spent", "give an amount, or --minutes");
     }
     Ok(())
 }
@@ -341,7 +344,7 @@ fn check_refund(entry: &Entry, deal: &Deal) -> Result<(), Refusal> {
     if amount > deal.revenue() {
         return refuse(
             format!(
-                "a refund of {amount} is more than the buyer of {} has paid and not had back, {}",
+                "a refund of {amount} is more than you still have from the buyer of {}, {}",
                 deal.name(),
                 deal.revenue()
             ),
@@ -352,14 +355,14 @@ fn check_refund(entry: &Entry, deal: &Deal) -> Result<(), Refusal> {
     if fees_back > deal.sum(Account::Fees) {
         return refuse(
             format!(
-                "{fees_back} of fees given back are more than were taken, {}",
+                "{fees_back} of fees paid back is more than the fees taken, {}",
                 deal.sum(Account::Fees)
             ),
             "",
         );
     }
     if entry.kind == Kind::Refund && entry.postings == Postings::default() {
-        return refuse("nothing is given back", "say an amount above 0");
+        return refuse("nothing is paid back", "give an amount above 0");
     }
     Ok(())
 }
@@ -373,8 +376,8 @@ fn not_in(deal: &Deal, expected: State) -> Refusal {
         _ => {
             let of_deal = format!("`compband ledger entries --deal {}`", deal.name());
             format!(
-                "where that is wrong, {of_deal} shows which entry to reverse; a unit that came back is recorded with \
-                 `compband ledger refund {} --back`",
+                "if that is wrong, {of_deal} shows which entry to reverse; if the unit came back, record it \
+                    with `compband ledger refund {} --back`",
                 deal.name()
             )
         }

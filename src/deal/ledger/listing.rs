@@ -243,8 +243,8 @@ mod tests {
         enter(ledger, entry);
     }
 
-    /// An offer counts at one outlet, the number said with a sale is that of all, and a unit that came back begins
-    /// anew.
+    /// An offer counts at one outlet, the number said with a sale is that of all, and a unit that came back starts
+    /// again.
     #[test]
     fn no_offer_counts_twice() {
         let mut ledger = bought();

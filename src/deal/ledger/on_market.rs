@@ -104,7 +104,7 @@ fn times(deal: &Deal) -> Vec<Time> {
     let mut times: Vec<Time> = Vec::new();
     for listing in listings {
         match times.last_mut() {
-            // A unit that came back is up anew.
+            // A unit that came back starts again.
             Some(last) if last.meets(listing) && !came_back(last, listing) => last.join(listing),
             _ => times.push(Time::of(listing)),
         }

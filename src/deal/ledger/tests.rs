@@ -91,7 +91,7 @@ fn a_unit_that_comes_back_is_in_stock_at_its_cost() {
     let early = ledger.sold(day(29), 1, &again);
     let refusal = ledger.enter(early).unwrap_err();
     assert!(
-        refusal.message.contains("when d1 was taken back"),
+        refusal.message.contains("when d1 was returned"),
         "{refusal}"
     );
     let entry = ledger.sold(day(44), 1, &again);
@@ -148,32 +148,32 @@ fn what_does_not_follow_is_refused() {
         ),
         (
             open.refund(day(31), 1, &refund(13_581, 0), false),
-            "a refund of 135.81 is more than the buyer of d1 has paid and not had back, 135.80",
+            "a refund of 135.81 is more than you still have from the buyer of d1, 135.80",
         ),
         (
             open.refund(day(31), 1, &refund(5, 1_235), true),
-            "more than were taken, 12.34",
+            "is more than the fees taken, 12.34",
         ),
         (
             open.refund(day(31), 1, &refund(0, 0), false),
-            "nothing is given back",
+            "nothing is paid back",
         ),
         (
             open.draw(day(31), cents(34_677)),
-            "is more than the cash there is, 346.76",
+            "is more than the cash you have, 346.76",
         ),
-        (open.fund(day(31), Decimal::ZERO), "nothing is put in"),
+        (open.fund(day(31), Decimal::ZERO), "nothing is paid in"),
         (
             open.fund(day(31), Decimal::new(1, 3)),
             "cash 0.001: expected at most 2 decimals",
         ),
         (
             open.reverse(None, 2).unwrap(),
-            "entry 4 of d1 builds on entry 2",
+            "ledger entry 4 of d1 builds on ledger entry 2",
         ),
         (
             open.reverse(Some(day(27)), 4).unwrap(),
-            "is before 2026-01-29, the day of entry 4",
+            "is before 2026-01-29, the date of ledger entry 4",
         ),
     ] {
         let before = (open.totals, open.entries.len());
@@ -192,7 +192,7 @@ fn an_entry_is_reversed_once() {
     let reversal = open.reverse(None, 4).unwrap();
     open.enter(reversal).unwrap();
     for (number, expected) in [
-        (4, "reversed already, by entry 6"),
+        (4, "already reversed, by ledger entry 6"),
         (6, "itself a reversal"),
     ] {
         let again = open.reverse(None, number).unwrap();
@@ -551,19 +551,19 @@ fn what_does_not_follow_by_its_day_is_refused() {
             ),
             (
                 ledger.spend(day(20), 1, cents(5), Decimal::ZERO),
-                "with a spend dated 2026-01-21, entry 4 of d1 would not follow on 2026-01-29",
+                "with a spend dated 2026-01-21, ledger entry 4 of d1 would no longer fit on 2026-01-29",
             ),
             (
                 ledger.reverse(Some(day(8)), 3).unwrap(),
-                "entry 4 of d1 would not follow",
+                "ledger entry 4 of d1 would no longer fit",
             ),
             (
                 ledger.draw(day(5), cents(25_400)),
-                "254.00 is more than the cash there was on 2026-01-06, 253.00",
+                "254.00 is more than the cash you had on 2026-01-06, 253.00",
             ),
             (
                 ledger.draw(day(5), cents(23_950)),
-                "239.50 is more than the cash there was on 2026-01-08, 239.00",
+                "239.50 is more than the cash you had on 2026-01-08, 239.00",
             ),
         ]
     };
@@ -573,7 +573,7 @@ fn what_does_not_follow_by_its_day_is_refused() {
         let next = if entry.kind == Kind::Draw {
             "take out less"
         } else {
-            "say --date 2026-02-10"
+            "give --date 2026-02-10"
         };
         assert!(refusal.next.contains(next), "{refusal:?}");
     }

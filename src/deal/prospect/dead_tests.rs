@@ -250,7 +250,7 @@ fn a_dead_unit_is_worth_the_best_of_whole_and_taken_apart() {
     });
 }
 
-/// The same by chance: 200 000 units bought, mended, sold or taken apart, and parts given back.
+/// The same by chance: 200 000 units bought, repaired, sold or taken apart, and parts given back.
 #[test]
 fn a_simulation_of_repairs_from_the_drawer_agrees() {
     const DRAWS: u32 = 200_000;

@@ -108,7 +108,7 @@ impl Chart for BankrollChart {
 }
 
 /// Text at the foot of the chart.
-const FOOTER: &str = "From the entries of the ledger; stock counts at what it cost.";
+const FOOTER: &str = "From the ledger; stock counts at cost.";
 
 /// Baselines and edges, from top to bottom.
 const AXIS_TITLE: f64 = 214.0;
@@ -129,7 +129,7 @@ struct Course {
 
 const COURSES: [Course; 2] = [
     Course {
-        name: "put in",
+        name: "paid in",
         ink: GREY,
         width: 2.5,
         value: |at| at.capital,
@@ -302,13 +302,9 @@ fn legend(canvas: &mut Canvas, chart: &BankrollChart) {
     entry(canvas, "of it in stock", &|canvas, x| {
         canvas.box_area((x, middle - 11.0), (x + LEGEND_LINE, middle + 11.0), SHADE);
     });
-    entry(
-        canvas,
-        "put in by the owner, less taken out",
-        &|canvas, x| {
-            canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 2.5, GREY);
-        },
-    );
+    entry(canvas, "paid in, less taken out", &|canvas, x| {
+        canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 2.5, GREY);
+    });
     if chart.goal.is_some() {
         entry(canvas, "goal", &|canvas, x| {
             broken(canvas, (x, x + LEGEND_LINE), middle);
@@ -378,7 +374,7 @@ mod tests {
         );
         assert_within(&chart.shapes().unwrap());
         let svg = to_svg(&chart).unwrap();
-        for text in ["bankroll 260.50", "goal 1\u{2009}000.00", "put in 200.00"] {
+        for text in ["bankroll 260.50", "goal 1\u{2009}000.00", "paid in 200.00"] {
             assert!(svg.contains(text), "{text}");
         }
     }

@@ -61,7 +61,7 @@ impl HistoryChart {
             [first, ..] if chances.iter().all(|chance| *chance == first) => {
                 format!("{first} % band")
             }
-            _ => "band as asked for each time".into(),
+            _ => "range as asked for each time".into(),
         };
         Self {
             title: format!("Likely price of {name}"),
@@ -93,7 +93,7 @@ impl Chart for HistoryChart {
 }
 
 /// Text at the foot of the chart.
-const FOOTER: &str = "From the estimates that refresh recorded.";
+const FOOTER: &str = "From the estimates that compband refresh recorded.";
 
 /// Baselines and edges, from top to bottom.
 const AXIS_TITLE: f64 = 214.0;

@@ -99,7 +99,7 @@ fn check(chart: &CheckChart) -> Result<(), ChartError> {
 }
 
 /// Text at the foot of the chart.
-const FOOTER: &str = "How estimates did on recorded sales; not a promise for the next one.";
+const FOOTER: &str = "How estimates did on past sales; not a promise for the next one.";
 
 /// Text in a panel without sales.
 const NOTHING: &str = "No sales to show.";
@@ -332,7 +332,7 @@ impl Sheet<'_> {
     /// The histogram of probability integral transforms.
     fn histogram(&mut self) {
         let chart = self.chart;
-        let heading = "Where the price fell in what was predicted";
+        let heading = "Where the price fell in its predicted range";
         self.heading(RIGHT_PANEL, rows::HEADINGS, heading);
         self.axis_title((RIGHT_PANEL, rows::AXIS_TITLES), Align::Left, "Sales");
         let most = chart.histogram.iter().copied().max().unwrap_or(0) as f64;
@@ -487,7 +487,7 @@ impl Sheet<'_> {
         let [upper, lower] = rows::LEGEND;
         let mut x = MARGIN;
         let kinds = [
-            (true, held, "in its band"),
+            (true, held, "in its range"),
             (false, sales.len() - held, "outside it"),
         ];
         for (held, count, text) in kinds.into_iter().filter(|kind| kind.1 > 0) {
@@ -533,14 +533,14 @@ impl Sheet<'_> {
             AMBER,
         );
         self.canvas
-            .legend_text((ends.1, upper), "expected where chances are right");
+            .legend_text((ends.1, upper), "expected if the chances are right");
         self.canvas.box_area(
             (ends.0, lower - 19.0),
             (ends.1, lower + 3.0),
             AMBER.mix(STRIP),
         );
         self.canvas
-            .legend_text((ends.1, lower), "19 in 20 bars would then end in here");
+            .legend_text((ends.1, lower), "19 in 20 bars would then end here");
     }
 
     /// Legend of the lines of the lower panel, with the number of sales that it does not show.
@@ -552,7 +552,7 @@ impl Sheet<'_> {
         x = self.canvas.legend_text((x + LEGEND_LINE, row), &text) + LEGEND_GAP;
         if months {
             self.month([x, x + LEGEND_LINE], row - 8.0);
-            let text = format!("median of a month with {MONTH_LEAST} sales or more");
+            let text = format!("median of each month with {MONTH_LEAST} sales or more");
             x = self.canvas.legend_text((x + LEGEND_LINE, row), &text) + LEGEND_GAP;
         }
         let undated = self

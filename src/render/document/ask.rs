@@ -29,7 +29,7 @@ pub struct Ask<'a> {
     pub weeks: Vec<Week>,
     /// Outlets at which to list the unit; two if both at once are better.
     pub list_at: Vec<&'a str>,
-    /// The outlets side by side, best first; null if one was said or there is only one. All else here is about
+    /// The outlets side by side, best first; null if one was given or there is only one. All else here is about
     /// the first of them.
     pub outlets: Option<Vec<ListedAt<'a>>>,
     /// The best outlet and another with buyers of its own at once; null if there is none.
@@ -45,7 +45,7 @@ pub struct Ask<'a> {
 #[derive(Debug, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Seller {
-    /// Return on the money of a sale per week, 0.05 being 5 %.
+    /// Return per week on the money from a sale, 0.05 being 5 %.
     pub return_per_week: f64,
     /// Results.
     #[serde(flatten)]
@@ -86,7 +86,7 @@ pub struct BothAtOnce<'a> {
     pub expected_left: Money,
     /// Its present value, after the cost of waiting.
     pub worth_today: Money,
-    /// What it is worth more than the better listing alone; negative for a loss.
+    /// Gain over the better listing alone; negative for a loss.
     pub gain: Money,
     /// The plan by week.
     pub weeks: Vec<WeekOfBoth>,
@@ -215,7 +215,7 @@ pub struct ReckonedWith {
     pub return_per_year: f64,
     /// Where it is from: `as said`, `rule of thumb` or `ledger`.
     pub return_from: &'static str,
-    /// What the ledger alone says; null unless it counts.
+    /// Return by the ledger alone; null unless it counts.
     pub return_of_ledger: Option<ReturnOfLedger>,
 }
 
@@ -417,7 +417,7 @@ fn head<'a>(base: &'a Basis<'_>, schema: &'static str) -> Head<'a> {
         outlet: base.outlet,
         reckoned_with: reckoned_with(base),
         warnings: &made.warnings,
-        disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+        disclaimer: "Worked out from recorded sales, not a promise; not tax or legal advice.",
     }
 }
 

@@ -61,10 +61,9 @@ pub struct Bid<'a> {
     pub disclaimer: &'static str,
     /// The cash; null if not known.
     pub cash: Option<Money>,
-    /// Whether the cash is taken to be the bankroll less the stock, as the ledger has no money paid
-    /// in.
+    /// Whether the cash is assumed to be the bankroll less the stock, as the ledger has no money paid in.
     pub cash_assumed: bool,
-    /// Probability that all that is put in is lost, 0 to 1, counted in everywhere.
+    /// Probability that all the money invested is lost, 0 to 1, counted in everywhere.
     pub chance_of_total_loss: f64,
     /// Where the weeks are from: `as said` or `asking policy`.
     pub weeks_from: &'static str,
@@ -76,7 +75,7 @@ pub struct Bid<'a> {
     pub offers: Option<Offers>,
     /// How far sellers come down.
     pub sellers: Sellers,
-    /// What the parts from the drawer take to replace: the profit counts it, the money put in does not.
+    /// What the parts from the drawer cost to replace: the profit counts it, the money invested does not.
     pub parts_from_drawer: Money,
     /// What becomes of the unit if a repair fails, for each that can.
     pub if_repair_fails: Vec<IfFails<'a>>,
@@ -136,7 +135,7 @@ pub struct Repair<'a> {
     pub success: f64,
     /// Probability that a failure spoils the parts, 0 to 1.
     pub spoils: f64,
-    /// The part taken from the drawer; null if parts are bought. `parts` is then what it takes to replace.
+    /// The part taken from the drawer; null if parts are bought. `parts` is then what it costs to replace.
     pub from_drawer: Option<Counted<'a>>,
 }
 
@@ -182,7 +181,7 @@ pub struct Aim {
     pub binds: bool,
     /// What it limits: `profit`, `return`, `loss`, `risk` (the stake) or `cash`.
     pub kind: &'static str,
-    /// Most money to put in by it, parts included; null unless it is of the risk or the cash.
+    /// Most money to invest by this aim, parts included; null unless it is `risk` or `cash`.
     pub put_in_at_most: Option<Money>,
 }
 
@@ -302,7 +301,7 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
             measures: measures(&asked.measures),
         }),
         warnings: &made.warnings,
-        disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+        disclaimer: "Worked out from recorded sales, not a promise; not tax or legal advice.",
         cash: content.funds.cash.map(|cash| cash.amount.into()),
         cash_assumed: content.funds.cash.is_some_and(|cash| cash.assumed),
         chance_of_total_loss: content.weighed.prospect.lost,

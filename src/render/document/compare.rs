@@ -31,13 +31,11 @@ pub struct Compare<'a> {
     pub expected_profit_per_week: Money,
     /// Disclaimer.
     pub disclaimer: &'static str,
-    /// What the listings to buy earn most of: `profit per week`, which takes short deals as
-    /// repeatable, or `total profit`.
+    /// What the listings to buy earn most of: `profit per week`, which assumes that short deals can be repeated, or `total profit`.
     pub chosen_for: &'static str,
-    /// The cash; null if not known. No more than it is put in.
+    /// The cash; null if not known. No more than this is invested.
     pub cash: Option<Money>,
-    /// Whether the cash is taken to be the bankroll less the stock, as the ledger has no money paid
-    /// in.
+    /// Whether the cash is assumed to be the bankroll less the stock, as the ledger has no money paid in.
     pub cash_assumed: bool,
     /// Share that the listings to buy use of what their risk allows together, 0 to 1: each its
     /// stake as a share of the largest one that its own risk allows; null if the bankroll is not
@@ -118,7 +116,7 @@ pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
         put_in: put_in.into(),
         expected_profit: profit.into(),
         expected_profit_per_week: weekly.round_dp(content.currency.decimals()).into(),
-        disclaimer: "Reckoned from recorded sales, not a promise; not tax or legal advice.",
+        disclaimer: "Worked out from recorded sales, not a promise; not tax or legal advice.",
         chosen_for: if content.means.total {
             "total profit"
         } else {

@@ -30,7 +30,7 @@ pub struct Ledger<'a> {
     pub stock: Money,
     /// Cash, and stock and parts at cost.
     pub bankroll: Money,
-    /// Money that the owner put in, less money taken out.
+    /// Money that the owner paid in, less money taken out.
     pub capital: Money,
     /// Profit of all deals, less overheads and lost parts.
     pub profit: Money,
@@ -64,7 +64,7 @@ pub struct Ledger<'a> {
     pub later_from: Option<String>,
     /// Parts in the drawer at cost.
     pub drawer: Money,
-    /// Time on the market: of all units first, then by outlet if there are several; empty if none was put up.
+    /// Time on the market: of all units first, then by outlet if there are several; empty if none was listed.
     pub time_on_market: Vec<TimeOnMarket>,
 }
 
@@ -76,7 +76,7 @@ pub struct Accounts {
     pub cash: Money,
     /// Units in stock at cost.
     pub stock: Money,
-    /// Money that the owner put in, less money taken out.
+    /// Money that the owner paid in, less money taken out.
     pub capital: Money,
     /// Prices.
     pub sales: Money,
@@ -110,7 +110,7 @@ pub struct Day {
     pub stock: Money,
     /// Cash, and stock and parts at cost.
     pub bankroll: Money,
-    /// Money that the owner put in, less money taken out.
+    /// Money that the owner paid in, less money taken out.
     pub capital: Money,
     /// Parts in the drawer at cost.
     pub drawer: Money,
@@ -174,7 +174,7 @@ pub struct Deal<'a> {
     pub estimate_when_sold: Option<Estimated>,
     /// Estimate on the day of the document, for a unit in stock.
     pub estimate_now: Option<Estimated>,
-    /// What the likely price of that estimate leaves through the book's outlet; null if there is none.
+    /// Net of the likely price of that estimate through the book's outlet; null if there is none.
     pub net_now: Option<Money>,
     /// Profit of the deal if it sells at that price; null likewise.
     pub profit_now: Option<Money>,
@@ -249,7 +249,7 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
             .deals()
             .map(|one| deal(content, one))
             .collect(),
-        disclaimer: "Reckoned from recorded entries; estimates are not a promise; not tax or legal advice.",
+        disclaimer: "Worked out from recorded entries; estimates are not a promise; not tax or legal advice.",
         later_entries: content.later.map_or(0, |later| later.count),
         later_from: content.later.map(|later| later.from.to_string()),
         drawer: summary.now.drawer.into(),

@@ -46,7 +46,7 @@ pub struct Asking {
 pub struct TimeOnMarket {
     /// Outlet; null for units at any outlet, where a unit that is up at several counts once.
     pub outlet: Option<String>,
-    /// Number of times that a unit was put up.
+    /// Number of times that a unit was listed.
     pub spells: usize,
     /// Number of these that ended with a sale.
     pub sold: usize,

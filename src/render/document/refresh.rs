@@ -71,9 +71,9 @@ pub struct Step<'a> {
     pub by: Money,
     /// Its causes; several if there is no estimate between them.
     pub causes: Vec<Cause<'a>>,
-    /// Comps that the tests exclude from this step on.
+    /// Comps that are not used from this step on.
     pub left_out_from_here: &'a [String],
-    /// Comps that the tests include again from this step on.
+    /// Comps that are used again from this step on.
     pub let_in_from_here: &'a [String],
 }
 
@@ -147,7 +147,7 @@ pub struct Recorded<'a> {
     pub estimate: Estimate<'a>,
     /// Comps used.
     pub comps: Vec<Used<'a>>,
-    /// Comps examined and rejected.
+    /// Comps examined and not used.
     pub left_out: Vec<LeftOut<'a>>,
 }
 

@@ -75,9 +75,9 @@ pub struct Year<'a> {
     pub parts_at_end: Money,
     /// Cash before the first day.
     pub cash_at_start: Money,
-    /// Cash that the owner put in.
+    /// Cash that the owner paid in.
     pub put_in: Money,
-    /// Overheads that the owner paid without the cash of the ledger; they count as put in.
+    /// Overheads that the owner paid without the cash of the ledger; they count as paid in.
     pub overheads_paid_by_owner: Money,
     /// Cash that the owner took out.
     pub taken_out: Money,

@@ -26,7 +26,7 @@ pub(super) fn made_by(page: &Page<'_>) -> Facts {
         (
             "Book",
             format!(
-                "{:016x}, a hash of its settings and comps: the same book has the same",
+                "{:016x}, a hash of its settings and sales: the same book has the same",
                 page.fingerprint
             ),
         ),
@@ -56,14 +56,14 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         .map(|step| format!("{} {}", step.label(), step.brought))
         .collect();
     vec![
-        ("Day of the estimate", made.as_of.to_string()),
+        ("Date of the estimate", made.as_of.to_string()),
         ("Currency", made.currency.code.clone()),
         ("Price", basis(made.basis).to_string()),
         ("Band", format!("{} %", made.level)),
         (
             "Search",
             format!(
-                "widened until {} comps are found, {} days back before the last step",
+                "similar sales first, until there are {}; {} days back before the last step",
                 e.enough, e.window_days
             ),
         ),
@@ -77,22 +77,22 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         ),
         (
             "Ageing",
-            format!("a sale weighs half after {} days", e.half_life_days),
+            format!("a sale counts half after {} days", e.half_life_days),
         ),
         (
             "Steps in prices",
-            format!("thought to come {} times a year", e.steps_per_year),
+            format!("expected {} times a year", e.steps_per_year),
         ),
-        ("Most comps of a fit", e.most_comps.to_string()),
+        ("Most sales used", e.most_comps.to_string()),
         ("Errors", errors(e.errors, e.nu)),
         (
-            "Gross errors",
-            "prices that are mistyped with a probability above 70 %".into(),
+            "Mistyped prices",
+            "not used if more likely mistyped than right (70 % or more)".into(),
         ),
         (
-            "Guess of the spread",
+            "First guess of the spread",
             format!(
-                "{} % ({} % for parts); comps that it is worth: {}",
+                "{} % ({} % for parts), worth {} sales",
                 percent(e.spread),
                 percent(e.parts_spread),
                 e.spread_worth
@@ -101,9 +101,9 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         (
             "Other models",
             match e.pool {
-                PoolFrom::Book => "all of the book have a say".into(),
-                PoolFrom::Family => "those of the same family have a say".into(),
-                PoolFrom::None => "have no say".into(),
+                PoolFrom::Book => "all of the book count".into(),
+                PoolFrom::Family => "those of the same family count".into(),
+                PoolFrom::None => "do not count".into(),
             },
         ),
         ("Grades", names(settings.grade_names().collect())),

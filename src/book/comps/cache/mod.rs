@@ -235,7 +235,7 @@ pub(crate) fn keep(
     let [rows, models, ids] = files.each_mut().map(|(file, _)| file.as_file().try_clone());
     let layouts = files.each_ref().map(|(_, layout)| layout.clone());
     let table = Table::new([rows?, models?, ids?], layouts, firsts.clone())
-        .ok_or_else(|| io::Error::other("what was just written reads otherwise"))?;
+        .ok_or_else(|| io::Error::other("what was just written reads differently"))?;
     let sure = are_sure(&sources.0, made);
     if sure && let Err(error) = try_keep(book, Built { files, firsts }, sources) {
         notice(&unwritten(&error));
@@ -245,9 +245,7 @@ pub(crate) fn keep(
 
 /// The message about a cache that cannot be written.
 pub(crate) fn unwritten(error: &BookError) -> String {
-    format!(
-        "the cache of this book cannot be written, so that each run reads all comps anew: {error}"
-    )
+    format!("the cache of this book cannot be written, so every run reads all sales again: {error}")
 }
 
 /// Removes the label, so that the cache is rebuilt.
