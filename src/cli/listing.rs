@@ -192,7 +192,7 @@ pub fn note_offer(
     (offer, outlet): (Decimal, &str),
     entry: &EntryArgs,
 ) -> Result<Noted, CliError> {
-    let dated = entry.dated(&book)?;
+    let dated = entry.dated(book)?;
     let on = dated.on;
     let OfferNoted { of_deal, same_as } =
         Books::open(book, &mut notice)?.offer(stocked.deal.id, offer, outlet, dated)?;

@@ -14,6 +14,10 @@ use crate::trade::attributes::{column_name, of_column};
 use crate::trade::cells::Wrong;
 use crate::trade::text::{nearest, quoted, shorten};
 
+/// How a row does as a header (whether it has all that is needed, known columns, cells), its line, its names and
+/// its columns.
+type Candidate = ((bool, usize, usize), u64, Vec<String>, Vec<Column>);
+
 /// Columns of a table of listings, in addition to those of numeric attributes (`attr.storage`).
 const COLUMNS: [&str; 24] = [
     "listing",
@@ -265,7 +269,7 @@ impl Table {
     fn find_header(&mut self, wishes: &[Wish]) {
         let text = std::mem::take(&mut self.text);
         let mut cells = Cells::new(self.delimiter);
-        let mut best: Option<((bool, usize, usize), u64, Vec<String>, Vec<Column>)> = None;
+        let mut best: Option<Candidate> = None;
         let mut seen = 0;
         for raw in Records::new(&text, self.delimiter) {
             // A header is short; a cell of megabytes is data or an unclosed quote.
