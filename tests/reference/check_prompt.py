@@ -247,7 +247,7 @@ def others_meanwhile(compband, book):
     other = ["--book", book, "log", "--model", "Bolv 83V", "--price", "9", "--note", "by another"]
     subprocess.run([compband, *other], check=True, capture_output=True)
     prompt.answer("= is Nulva 61K): ", "undo")
-    prompt.read("is not the last any more")
+    prompt.read("is no longer the last")
     prompt.answer("= is Nulva 61K): ", "=")
     rest(prompt, "77")
     prompt.answer("Record it as another one? [no]:", "n")
@@ -291,7 +291,7 @@ def first_sheet(compband, book):
     done = subprocess.run([compband, "--book", str(fresh), "models"], text=True, capture_output=True, check=True)
     expect("1 model" in done.stdout, f"several models:\n{done.stdout}")
     again = subprocess.run([compband, "--book", str(fresh), "import", str(sheet)], text=True, capture_output=True)
-    expect("already, unchanged" in again.stdout, f"the sheet again:\n{again.stdout}{again.stderr}")
+    expect("sales, unchanged" in again.stdout, f"the sheet again:\n{again.stdout}{again.stderr}")
     seconds = time.monotonic() - began
     expect(seconds < 60, f"it took {seconds:.0f} s")
 
