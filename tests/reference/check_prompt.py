@@ -66,11 +66,19 @@ class Prompt:
         seen = self.read(question)
         # A key at a time, as a person types, so that each is seen by the program's own editing.
         for key in re.findall("\x1b\\[.|.", keys, re.S):
+            self.wait_for_raw()
             os.write(self.terminal, key.encode())
             time.sleep(0.01)
         if enter:
+            self.wait_for_raw()
             os.write(self.terminal, b"\r")
         return seen
+
+    def wait_for_raw(self):
+        """Waits until the program reads key by key: before, the terminal itself would take Ctrl-D for an end."""
+        end = time.monotonic() + 2
+        while termios.tcgetattr(self.terminal)[3] & termios.ICANON and time.monotonic() < end:
+            time.sleep(0.001)
 
     def end(self):
         """What comes to the end; the exit code is kept."""
@@ -239,10 +247,10 @@ def others_meanwhile(compband, book):
     other = ["--book", book, "log", "--model", "Bolv 83V", "--price", "9", "--note", "by another"]
     subprocess.run([compband, *other], check=True, capture_output=True)
     prompt.answer("= is Nulva 61K): ", "undo")
-    prompt.read("is not the last any more")
+    prompt.read("is no longer the last")
     prompt.answer("= is Nulva 61K): ", "=")
     rest(prompt, "77")
-    prompt.answer("record another one? [no]: ", "n")
+    prompt.answer("Record it as another one? [no]:", "n")
     prompt.read("not recorded")
     prompt.answer("= is Nulva 61K): ")
     seen = prompt.end()
@@ -283,7 +291,7 @@ def first_sheet(compband, book):
     done = subprocess.run([compband, "--book", str(fresh), "models"], text=True, capture_output=True, check=True)
     expect("1 model" in done.stdout, f"several models:\n{done.stdout}")
     again = subprocess.run([compband, "--book", str(fresh), "import", str(sheet)], text=True, capture_output=True)
-    expect("already, unchanged" in again.stdout, f"the sheet again:\n{again.stdout}{again.stderr}")
+    expect("sales, unchanged" in again.stdout, f"the sheet again:\n{again.stdout}{again.stderr}")
     seconds = time.monotonic() - began
     expect(seconds < 60, f"it took {seconds:.0f} s")
 
