@@ -20,7 +20,7 @@ compband import demo/sales-2025.csv
 compband import --mapping sheet demo/sales-2026.csv
 # A file with typing errors is refused as a whole, every error named …
 compband import demo/typos.csv && exit 1
-# … or its good rows are taken and the others set aside to be mended.
+# … or its good rows are taken and the others set aside to be fixed.
 compband import --keep-good --rejects "$rejects" demo/typos.csv
 compband models
 compband estimate --model "Nulva 61K" --grade B --completeness usable --missing charger \

@@ -6,9 +6,9 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
-use super::confirm::{can_ask, confirmed};
 use super::log::tell_recorded;
 use super::net::SaleArgs;
+use super::prompt::{at_terminal, confirm};
 use super::unit::FactArgs;
 use super::{CliError, count, day_of, fitted, notice, open, parse_day, print, strong, today};
 use crate::app::amounts::{money, money_if, quantity, shipping_if};
@@ -342,7 +342,7 @@ fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), Cl
     let Some(near) = nearly_known(book, &said.model, &mut notice)? else {
         return Ok((said, None));
     };
-    if !can_ask() {
+    if !at_terminal() {
         let doubt = doubt_of_model(&said.model, &near);
         return Ok((said, Some(doubt)));
     }
@@ -351,7 +351,7 @@ fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), Cl
         quoted(&said.model),
         quoted(&near)
     );
-    match confirmed(&question)? {
+    match confirm(&question, true)? {
         Some(true) => said.model = near,
         Some(false) => {}
         None => {

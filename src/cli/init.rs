@@ -1,11 +1,10 @@
 //! `compband init`.
 
-use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::prompt::{Question, Said};
+use super::prompt::{Question, Said, at_terminal};
 use super::{CliError, fitted, print};
 use crate::app::{AppError, Book};
 use crate::settings;
@@ -35,7 +34,7 @@ fn code(text: &str) -> Result<Currency, String> {
 
 /// The currency that was said, or that somebody at the terminal says.
 fn currency(args: &InitArgs) -> Result<Option<Currency>, CliError> {
-    if args.currency.is_some() || !(io::stdin().is_terminal() && io::stderr().is_terminal()) {
+    if args.currency.is_some() || !at_terminal() {
         return Ok(args.currency.clone());
     }
     let question = Question {

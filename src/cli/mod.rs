@@ -6,7 +6,6 @@ pub mod check;
 pub mod compare;
 mod complete;
 pub mod comps;
-mod confirm;
 mod day;
 pub mod deals;
 mod error;

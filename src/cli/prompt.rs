@@ -5,7 +5,7 @@
 //! switch on features of libc, mio and chrono that make polars compile a second time; dialoguer, and
 //! inquire on `console`, end the run at Ctrl-C, and know no Ctrl-D.
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 
 use console::{Key, Term};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
@@ -384,14 +384,19 @@ impl Question<'_> {
     }
 }
 
-/// Asks a question of yes or no; no is the default, and the end of the terminal is no.
+/// Whether somebody can be asked: input and notes are at a terminal.
+pub fn at_terminal() -> bool {
+    io::stdin().is_terminal() && io::stderr().is_terminal()
+}
+
+/// Asks a question of yes or no, of which Enter means one; `None` if the questions end.
 ///
 /// # Errors
 /// If the terminal cannot be read or written.
-pub fn confirm(text: &str) -> Result<bool, CliError> {
+pub fn confirm(text: &str, usual: bool) -> Result<Option<bool>, CliError> {
     let question = Question {
         text,
-        usual: "no",
+        usual: if usual { "yes" } else { "no" },
         hints: &["yes or no".to_string()],
         words: Words::one(["yes", "no"].map(String::from)),
     };
@@ -399,7 +404,10 @@ pub fn confirm(text: &str) -> Result<bool, CliError> {
         "yes" | "no" => Ok(answer.to_string()),
         _ => Err("answer with yes or no".to_string()),
     };
-    Ok(question.ask(check)? == Said::Text("yes".into()))
+    Ok(match question.ask(check)? {
+        Said::Text(answer) => Some(answer == "yes"),
+        Said::Undo | Said::End => None,
+    })
 }
 
 /// A line below a question.

@@ -119,7 +119,7 @@ fn a_sheet_in_another_form_holds_the_same_sales() {
     };
     assert!(sheet("a.csv").contains("2 new"));
     let again = sheet("b.csv");
-    assert!(again.contains("2 sales already, unchanged"), "{again}");
+    assert!(again.contains("already has 2 sales, unchanged"), "{again}");
 }
 
 #[test]

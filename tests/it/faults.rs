@@ -155,7 +155,10 @@ fn settings_that_lead_away_are_read_but_not_written() {
     ]
     .concat();
     let said = fails(dir.path(), 3, &import);
-    assert!(said.contains("the same command again saves it"), "{said}");
+    assert!(
+        said.contains("the mapping is not saved yet: run the same command again"),
+        "{said}"
+    );
     assert_eq!(fs::read(&kept).unwrap(), before);
     assert!(out(dir.path(), &["models"]).contains("Nulva 61K"));
     // Mended as it says, and the same command again.

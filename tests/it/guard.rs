@@ -378,7 +378,7 @@ fn a_large_log_is_read_once_and_added_to() {
     assert_eq!(log(&["--price", "70"]).status.code(), Some(3));
     let known = log(&["--price", "70", "--id", "a0000004"]);
     assert!(
-        stderr(&known).contains("with other content"),
+        stderr(&known).contains("with other details"),
         "{}",
         stderr(&known)
     );

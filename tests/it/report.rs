@@ -312,10 +312,10 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
     let unknown = fails(dir.path(), 5, &[&["report", "qn947"][..], &day].concat());
     assert!(unknown.contains("the nearest names: qn948"), "{unknown}");
     for (words, told) in [
-        (vec!["report", "61k", "--grade", "A"], "watch.toml"),
+        (vec!["report", "61k", "--grade", "A"], "already described"),
         (
             vec!["report", "--all", "--model", "Nulva 61K"],
-            "watch.toml",
+            "already described",
         ),
         (
             vec!["report", "--grade", "A"],

@@ -1,13 +1,13 @@
 //! The prompt of `compband log`: sales typed one after another, with the last values as defaults.
 
-use super::fields::{Desk, FIRST, Field, REST, at_terminal};
+use super::fields::{Desk, FIRST, Field, REST};
 use super::words::{old_to_new, tell};
 use crate::app::Book;
 use crate::app::error::Kind;
 use crate::app::line::{Known, Line, Values, written};
 use crate::app::record::{Outcome, Writing, record};
 use crate::app::typed::{read_comp, undeclared_notes};
-use crate::cli::prompt::{Question, Said, confirm};
+use crate::cli::prompt::{Question, Said, at_terminal, confirm};
 use crate::cli::{CliError, count, eprint, notice, print, report_error, today, undo};
 use crate::trade::Comp;
 use crate::trade::comp::COLUMNS;
@@ -171,7 +171,11 @@ impl Session<'_> {
         notes.iter().for_each(|note| notice(note));
         let (comp, outcome) = match self.write(comp, Writing::default())? {
             (comp, Outcome::Same) => {
-                if !confirm("The book already has this sale. Record it as another one?")? {
+                if confirm(
+                    "The book already has this sale. Record it as another one?",
+                    false,
+                )? != Some(true)
+                {
                     return not_recorded();
                 }
                 let again = Writing {
@@ -182,7 +186,7 @@ impl Session<'_> {
             }
             (comp, Outcome::Differs(old)) => {
                 eprint(&format!("{}\n", old_to_new(&old, &comp)));
-                if !confirm("Change it?")? {
+                if confirm("Change it?", false)? != Some(true) {
                     return not_recorded();
                 }
                 let update = Writing {

@@ -1,7 +1,5 @@
 //! The questions of a sale: their texts, hints and words for completion, and the checks of the answers.
 
-use std::io::IsTerminal;
-
 use crate::app::Book;
 use crate::app::line::{Known, field_name};
 use crate::app::typed::{NOTHING, answer, pieces};
@@ -56,11 +54,6 @@ pub const REST: [Field; 11] = [
 
 /// Columns in which a value of another one is surely a mistake.
 const STRICT: [&str; 4] = ["model", "missing", "extras", "defects"];
-
-/// Whether questions can be asked.
-pub fn at_terminal() -> bool {
-    std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
-}
 
 /// Asks for values of sales of a book.
 pub struct Desk<'a> {

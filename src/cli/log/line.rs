@@ -1,10 +1,10 @@
 //! A sale in one line: what is in doubt is asked on a terminal, and refused elsewhere.
 
-use super::fields::{Desk, at_terminal};
+use super::fields::Desk;
 use crate::app::Book;
 use crate::app::line::{Doubt, Line, Values, field_name};
 use crate::app::typed::Cells;
-use crate::cli::prompt::{Question, Said, Words};
+use crate::cli::prompt::{Question, Said, Words, at_terminal};
 use crate::cli::{CliError, eprint, today};
 use crate::trade::comp::COLUMNS;
 use crate::trade::text::{quoted, shorten};
