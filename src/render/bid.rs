@@ -47,7 +47,7 @@ pub(super) fn warnings(content: &Bid<'_>) -> Vec<String> {
         .parts
         .as_ref()
         .filter(|parts| !parts.warnings.is_empty());
-    let for_parts = |_| "The price for parts rests on little: `compband estimate … --parts --why` says on what.";
+    let for_parts = |_| "Doubts about the price for parts: `compband estimate … --parts --why`.";
     let whole = content.weighed.made.warnings.iter().cloned();
     whole
         .chain(parts.map(for_parts).map(String::from))

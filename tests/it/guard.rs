@@ -419,7 +419,7 @@ fn a_large_log_is_read_once_and_added_to() {
     fs::write(&path, &good[..good.len() - 9]).unwrap();
     let said = log(&["--price", "71"]);
     assert!(
-        stderr(&said).contains("was cut off and is taken out"),
+        stderr(&said).contains("was cut off and removed"),
         "{}",
         stderr(&said)
     );

@@ -21,7 +21,10 @@ fn imported(name: &str, init: &[&str], flags: &[&str]) -> (Vec<String>, String) 
     let dir = tempfile::tempdir().unwrap();
     let run = |args: &[&str]| {
         let mut command = assert_cmd::Command::cargo_bin("compband").unwrap();
-        command.env_remove("COMPBAND_BOOK").env("NO_COLOR", "1");
+        command
+            .env_remove("COMPBAND_BOOK")
+            .env_remove("COLUMNS")
+            .env("NO_COLOR", "1");
         let output = command.current_dir(dir.path()).args(args).output().unwrap();
         let said = String::from_utf8_lossy(&output.stdout).into_owned();
         let told = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -173,7 +176,10 @@ fn unknown_words_are_told_by_kind_and_kept() {
     let dir = tempfile::tempdir().unwrap();
     let run = |args: &[&str]| {
         let mut command = assert_cmd::Command::cargo_bin("compband").unwrap();
-        command.env_remove("COMPBAND_BOOK").env("NO_COLOR", "1");
+        command
+            .env_remove("COMPBAND_BOOK")
+            .env_remove("COLUMNS")
+            .env("NO_COLOR", "1");
         let output = command.current_dir(dir.path()).args(args).output().unwrap();
         let text = String::from_utf8_lossy(&output.stdout).into_owned()
             + &String::from_utf8_lossy(&output.stderr);
@@ -242,7 +248,10 @@ fn a_model_with_other_names() {
     let dir = tempfile::tempdir().unwrap();
     let run = |args: &[&str], code: i32| {
         let mut command = assert_cmd::Command::cargo_bin("compband").unwrap();
-        command.env_remove("COMPBAND_BOOK").env("NO_COLOR", "1");
+        command
+            .env_remove("COMPBAND_BOOK")
+            .env_remove("COLUMNS")
+            .env("NO_COLOR", "1");
         let output = command.current_dir(dir.path()).args(args).output().unwrap();
         let text = String::from_utf8_lossy(&output.stdout).into_owned()
             + &String::from_utf8_lossy(&output.stderr);
