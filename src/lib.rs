@@ -6,7 +6,7 @@
 //! disk) → [`sheets`] (foreign spreadsheets); [`select`] (filter, trim) → [`fit`] (adjustments) →
 //! [`band`] (predictive distribution) → [`backtest`] (past estimates); [`deal`] (selling costs,
 //! bids). [`app`] composes all of these into use cases that return values; [`render`] shows their results
-//! (tables, charts) and [`cli`] is the command line. `DEVELOPERS.md` states which room imports which;
+//! (tables, charts), [`desk`] is a page for the browser and [`cli`] the command line. `DEVELOPERS.md` states which room imports which;
 //! a test checks it.
 //!
 //! The statistics know no files, and the files know no statistics.
@@ -106,6 +106,7 @@ pub mod band;
 pub mod book;
 pub mod cli;
 pub mod deal;
+pub mod desk;
 pub mod fit;
 pub mod parse;
 pub mod render;

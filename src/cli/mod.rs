@@ -8,6 +8,7 @@ mod complete;
 pub mod comps;
 mod day;
 pub mod deals;
+pub mod desk;
 mod error;
 pub mod estimate;
 pub mod explain;
@@ -86,6 +87,7 @@ enum Command {
     Undo(undo::UndoArgs),
     Comps(comps::CompsArgs),
     Models(models::ModelsArgs),
+    Desk(desk::DeskArgs),
     Estimate(estimate::EstimateArgs),
     Report(Box<report::ReportArgs>),
     Check(check::CheckArgs),
@@ -121,6 +123,7 @@ impl Command {
             Self::Undo(args) => undo::run(args, book),
             Self::Comps(args) => comps::run(args, book),
             Self::Models(args) => models::run(args, book),
+            Self::Desk(args) => desk::run(args, book),
             Self::Estimate(args) => estimate::run(args, book),
             Self::Report(args) => report::run(args, book),
             Self::Check(args) => check::run(args, book),

@@ -47,6 +47,12 @@ impl Words {
             .collect()
     }
 
+    /// The words of a column with their meanings.
+    pub fn pairs<'w>(&'w self, column: &str) -> impl Iterator<Item = (&'w str, &'w str)> {
+        let words = self.0.get(column).into_iter().flatten();
+        words.map(|(word, value)| (word.as_str(), value.as_str()))
+    }
+
     /// The meaning of a word in a column.
     pub fn get(&self, column: &str, word: &str) -> Option<&str> {
         let key = match_key(word);

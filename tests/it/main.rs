@@ -9,6 +9,7 @@ mod conflict;
 mod coverage;
 mod currency;
 mod deal;
+mod desk;
 mod drawer;
 mod ease;
 mod edges;

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 
 /// Each room with the rooms that it may import.
-const ALLOWED: [(&str, &[&str]); 13] = [
+const ALLOWED: [(&str, &[&str]); 14] = [
     ("trade", &[]),
     ("parse", &["trade"]),
     ("settings", &["trade", "parse"]),
@@ -30,7 +30,11 @@ const ALLOWED: [(&str, &[&str]); 13] = [
             "trade", "settings", "book", "select", "fit", "band", "backtest", "deal", "app",
         ],
     ),
-    ("cli", &["trade", "parse", "settings", "app", "render"]),
+    ("desk", &["trade", "parse", "settings", "app", "render"]),
+    (
+        "cli",
+        &["trade", "parse", "settings", "app", "render", "desk"],
+    ),
 ];
 
 /// What `app` hands on of other rooms, so that who calls a use case can name it: the handle of a book, what

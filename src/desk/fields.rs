@@ -1,0 +1,284 @@
+//! Fields of forms: each with its label, the value that was sent, and what is wrong with it beside it.
+
+use maud::{Markup, html};
+
+use super::form::Form;
+use crate::app::AppError;
+use crate::render::html::{prose, visible};
+
+/// The fields of a form as they were sent, and what was wrong with one of them.
+pub struct Fields<'f> {
+    form: &'f Form,
+    /// Name of a field, and what is wrong with it.
+    fault: Option<(String, String)>,
+}
+
+/// A choice: its value and its label.
+pub type Choice<'c> = (&'c str, &'c str);
+
+impl<'f> Fields<'f> {
+    /// The fields of a form.
+    pub fn of(form: &'f Form) -> Self {
+        Self { form, fault: None }
+    }
+
+    /// The same with an error of a use case: if it begins with a flag (`--grade …`), it stands beside that field.
+    #[must_use]
+    pub fn with_error(mut self, error: Option<&AppError>) -> Self {
+        self.fault = error.and_then(|error| {
+            let text = error.to_string();
+            let (flag, rest) = text.strip_prefix("--")?.split_once([' ', ':'])?;
+            let next = match error.next() {
+                "" => String::new(),
+                next => format!("; {next}"),
+            };
+            Some((flag.replace('-', "_"), format!("{}{next}", rest.trim())))
+        });
+        self
+    }
+
+    /// Whether the error stands beside one of its fields.
+    pub fn has_fault(&self) -> bool {
+        self.fault.is_some()
+    }
+
+    /// The form.
+    pub fn form(&self) -> &'f Form {
+        self.form
+    }
+
+    fn fault(&self, name: &str) -> Option<&str> {
+        let (field, text) = self.fault.as_ref()?;
+        (field == name).then_some(text.as_str())
+    }
+
+    fn fault_part(&self, name: &str) -> Markup {
+        html! {
+            @if let Some(text) = self.fault(name) {
+                p.wrong id={ "wrong-" (name) } { (prose(text)) }
+            }
+        }
+    }
+
+    fn described(&self, name: &str, hint: &str) -> Option<String> {
+        let hint = (!hint.is_empty()).then(|| format!("hint-{name}"));
+        let fault = self.fault(name).map(|_| format!("wrong-{name}"));
+        let ids: Vec<String> = fault.into_iter().chain(hint).collect();
+        (!ids.is_empty()).then(|| ids.join(" "))
+    }
+
+    fn input(&self, kind: &Kind<'_>, name: &str, label: &str, hint: &str) -> Markup {
+        let id = format!("f-{name}");
+        html! {
+            div.field {
+                label for=(id) { (visible(label)) }
+                input id=(id) name=(name) type=(kind.of) inputmode=[kind.mode] list=[kind.list]
+                    autocomplete="off" autocapitalize="off" spellcheck="false" maxlength="400"
+                    value=(self.form.text(name)) aria-describedby=[self.described(name, hint)]
+                    aria-invalid=[self.fault(name).map(|_| "true")] data-anew=[kind.anew];
+                @if !hint.is_empty() { p.hint id={ "hint-" (name) } { (prose(hint)) } }
+                (self.fault_part(name))
+            }
+        }
+    }
+
+    /// A line of text; `hint` may be empty.
+    pub fn line(&self, name: &str, label: &str, hint: &str) -> Markup {
+        self.input(&Kind::plain("text"), name, label, hint)
+    }
+
+    /// A line of text with suggestions: `list` is the id of a `datalist`. If `anew`, the script fetches the forms
+    /// anew when it changes, not only the answer.
+    pub fn listed(&self, name: &str, label: &str, hint: &str, list: &str, anew: bool) -> Markup {
+        let kind = Kind {
+            list: Some(list),
+            anew: anew.then_some("yes"),
+            ..Kind::plain("text")
+        };
+        self.input(&kind, name, label, hint)
+    }
+
+    /// An amount of money or another number, as people type it.
+    pub fn number(&self, name: &str, label: &str, hint: &str) -> Markup {
+        let kind = Kind {
+            mode: Some("decimal"),
+            ..Kind::plain("text")
+        };
+        self.input(&kind, name, label, hint)
+    }
+
+    /// A day.
+    pub fn day(&self, name: &str, label: &str, hint: &str) -> Markup {
+        self.input(&Kind::plain("date"), name, label, hint)
+    }
+
+    /// Some lines of text.
+    pub fn lines(&self, name: &str, label: &str, hint: &str, rows: u8) -> Markup {
+        let id = format!("f-{name}");
+        html! {
+            div.field {
+                label for=(id) { (visible(label)) }
+                textarea id=(id) name=(name) rows=(rows) autocomplete="off" spellcheck="false"
+                    aria-describedby=[self.described(name, hint)]
+                    aria-invalid=[self.fault(name).map(|_| "true")] { "\n" (self.form.text(name)) }
+                @if !hint.is_empty() { p.hint id={ "hint-" (name) } { (prose(hint)) } }
+                (self.fault_part(name))
+            }
+        }
+    }
+
+    /// One of a few: buttons side by side, the first one taken unless another was sent.
+    pub fn one_of(&self, name: &str, label: &str, choices: &[Choice<'_>]) -> Markup {
+        let sent = self.form.text(name);
+        let known = choices.iter().any(|(value, _)| *value == sent);
+        let taken = |at: usize, value: &str| if known { value == sent } else { at == 0 };
+        html! {
+            fieldset.field aria-describedby=[self.described(name, "")] {
+                legend { (visible(label)) }
+                div.chips {
+                    @for (at, (value, words)) in choices.iter().enumerate() {
+                        label.chip {
+                            input type="radio" id={ "f-" (name) "-" (at) } name=(name) value=(value)
+                                checked[taken(at, value)];
+                            span { (visible(words)) }
+                        }
+                    }
+                }
+                (self.fault_part(name))
+            }
+        }
+    }
+
+    /// Any of a few: buttons that are pressed or not.
+    pub fn any_of(&self, name: &str, label: &str, choices: &[Choice<'_>]) -> Markup {
+        html! {
+            @if !choices.is_empty() {
+                fieldset.field aria-describedby=[self.described(name, "")] {
+                    legend { (visible(label)) }
+                    div.chips {
+                        @for (at, (value, words)) in choices.iter().enumerate() {
+                            label.chip {
+                                input type="checkbox" id={ "f-" (name) "-" (at) } name=(name) value=(value)
+                                    checked[self.form.is(name, value)];
+                                span { (visible(words)) }
+                            }
+                        }
+                    }
+                    (self.fault_part(name))
+                }
+            }
+        }
+    }
+
+    /// One box to tick; its value is `yes`.
+    pub fn tick(&self, name: &str, label: &str) -> Markup {
+        html! {
+            div.field {
+                label.chip {
+                    input type="checkbox" id={ "f-" (name) } name=(name) value="yes"
+                        checked[self.form.has(name)];
+                    span { (visible(label)) }
+                }
+                (self.fault_part(name))
+            }
+        }
+    }
+
+    /// One of many, in a list that opens.
+    pub fn select(&self, name: &str, label: &str, hint: &str, choices: &[Choice<'_>]) -> Markup {
+        let id = format!("f-{name}");
+        html! {
+            div.field {
+                label for=(id) { (visible(label)) }
+                select id=(id) name=(name) aria-describedby=[self.described(name, hint)] {
+                    @for (value, words) in choices {
+                        option value=(value) selected[self.form.text(name) == *value] { (visible(words)) }
+                    }
+                }
+                @if !hint.is_empty() { p.hint id={ "hint-" (name) } { (prose(hint)) } }
+                (self.fault_part(name))
+            }
+        }
+    }
+
+    /// A field that is kept and not shown.
+    pub fn kept(&self, name: &str) -> Markup {
+        html! {
+            @for value in self.form.all(name) {
+                input type="hidden" name=(name) value=(value);
+            }
+        }
+    }
+}
+
+/// Kind of an input.
+struct Kind<'k> {
+    of: &'k str,
+    mode: Option<&'k str>,
+    list: Option<&'k str>,
+    anew: Option<&'k str>,
+}
+
+impl<'k> Kind<'k> {
+    fn plain(of: &'k str) -> Self {
+        Self {
+            of,
+            mode: None,
+            list: None,
+            anew: None,
+        }
+    }
+}
+
+/// The button that sends a form.
+pub fn send(label: &str) -> Markup {
+    html! { p.send { button.send type="submit" { (visible(label)) } } }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_error_stands_beside_its_field_with_what_was_typed() {
+        let form = Form::parse(b"grade=%3Cb%3E&price=x").unwrap();
+        let error = AppError::Refused {
+            message: "--grade \"<b>\" is not on the book's scale".into(),
+            next: "the scale is A, B".into(),
+        };
+        let fields = Fields::of(&form).with_error(Some(&error));
+        let field = fields.line("grade", "Grade", "").into_string();
+        for part in [
+            "value=\"&lt;b&gt;\"",
+            "aria-describedby=\"wrong-grade\"",
+            "aria-invalid=\"true\"",
+            "id=\"wrong-grade\">&quot;&lt;b&gt;&quot; is not on the book's scale; the scale is A, B<",
+        ] {
+            assert!(field.contains(part), "{part}: {field}");
+        }
+        assert!(
+            !fields
+                .number("price", "Price", "")
+                .into_string()
+                .contains("wrong")
+        );
+    }
+
+    #[test]
+    fn what_was_sent_is_taken() {
+        let form = Form::parse(b"grade=B&missing=charger&missing=battery").unwrap();
+        let fields = Fields::of(&form);
+        let chips = fields.one_of(
+            "grade",
+            "Grade",
+            &[("", "not said"), ("A", "A"), ("B", "B")],
+        );
+        assert!(chips.into_string().contains("value=\"B\" checked"));
+        let pieces = [("charger", "charger"), ("strap", "strap")];
+        let chips = fields.any_of("missing", "Missing", &pieces).into_string();
+        assert_eq!(chips.matches(" checked").count(), 1);
+        let none = Form::default();
+        let chips = Fields::of(&none).one_of("grade", "Grade", &[("", "not said"), ("A", "A")]);
+        assert!(chips.into_string().contains("value=\"\" checked"));
+    }
+}

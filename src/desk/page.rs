@@ -1,0 +1,302 @@
+//! The frame of the pages, and what a view answers.
+
+use maud::{DOCTYPE, Markup, html};
+
+use super::ready::Ready;
+use crate::app::AppError;
+use crate::render::html::{prose, visible};
+
+/// One of the pages.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum View {
+    /// What a unit will sell for.
+    Price,
+    /// What to pay for it.
+    Buy,
+    /// What to ask for it.
+    Sell,
+    /// Sales: log, import, undo.
+    Sales,
+    /// Units, parts, money.
+    Stock,
+    /// Watched units.
+    Watched,
+    /// How past estimates did.
+    Check,
+}
+
+impl View {
+    /// All pages in the order of the links.
+    pub const ALL: [Self; 7] = [
+        Self::Price,
+        Self::Buy,
+        Self::Sell,
+        Self::Sales,
+        Self::Stock,
+        Self::Watched,
+        Self::Check,
+    ];
+
+    /// Its path.
+    pub fn path(self) -> &'static str {
+        match self {
+            Self::Price => "/price",
+            Self::Buy => "/buy",
+            Self::Sell => "/sell",
+            Self::Sales => "/sales",
+            Self::Stock => "/stock",
+            Self::Watched => "/watched",
+            Self::Check => "/check",
+        }
+    }
+
+    /// Its name in the links, and its heading.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Price => "Price",
+            Self::Buy => "Buy",
+            Self::Sell => "Sell",
+            Self::Sales => "Sales",
+            Self::Stock => "Stock and money",
+            Self::Watched => "Watched",
+            Self::Check => "Was it right?",
+        }
+    }
+
+    /// The view of the first part of a path: `buy`.
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|view| &view.path()[1..] == word)
+    }
+}
+
+/// What a view answers.
+#[derive(Debug)]
+pub enum Reply {
+    /// A page.
+    Page(Page),
+    /// Go to this address of the desk (`/stock?deal=d7`) and look there; for what was written.
+    SeeOther(String),
+    /// A picture.
+    Svg(String),
+    /// A file to keep, under a name.
+    Csv(&'static str, String),
+    /// Data for the script.
+    Json(String),
+}
+
+/// A page in its parts.
+#[derive(Debug)]
+pub struct Page {
+    /// The view, for the heading and the links.
+    pub view: View,
+    /// Title of the window, without amounts: it stands in the browser's history.
+    pub title: String,
+    /// What is asked: the forms.
+    pub ask: Markup,
+    /// What is answered; the script swaps it in.
+    pub answer: Markup,
+    /// Messages above both: errors first.
+    pub messages: Vec<Message>,
+}
+
+/// A message on a page.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Message {
+    /// Something failed.
+    Error(String),
+    /// Something was done, or is worth knowing.
+    Note(String),
+}
+
+impl Page {
+    /// A page of a view.
+    pub fn new(view: View, ask: Markup, answer: Markup) -> Self {
+        Self {
+            view,
+            title: view.name().to_string(),
+            ask,
+            answer,
+            messages: Vec::new(),
+        }
+    }
+
+    /// The page with an error on top.
+    #[must_use]
+    pub fn with_error(mut self, text: impl Into<String>) -> Self {
+        self.messages.insert(0, Message::Error(text.into()));
+        self
+    }
+
+    /// The page with a note.
+    #[must_use]
+    pub fn with_note(mut self, text: impl Into<String>) -> Self {
+        self.messages.push(Message::Note(text.into()));
+        self
+    }
+
+    /// The page with a title of its own, such as the unit.
+    #[must_use]
+    pub fn titled(mut self, title: &str) -> Self {
+        self.title = format!("{title}: {}", self.view.name());
+        self
+    }
+}
+
+/// An error in the place of an answer.
+pub fn refused(error: &AppError) -> Markup {
+    html! {
+        section.fault {
+            h2 { "This does not work yet" }
+            p { (prose(&capital(&plain(&error.to_string())))) }
+            @if !error.problems().is_empty() {
+                ul { @for problem in error.problems() { li { (prose(&problem.to_string())) } } }
+            }
+            @if !error.next().is_empty() { p { (prose(&capital(error.next()))) } }
+        }
+    }
+}
+
+/// Text of a command without the dashes of its flags: `--grade "Z" is …` becomes `Grade "Z" is …`.
+fn plain(text: &str) -> String {
+    match text.strip_prefix("--") {
+        Some(rest) => {
+            let (flag, more) = rest.split_once(' ').unwrap_or((rest, ""));
+            format!("{} {more}", flag.replace('-', " "))
+        }
+        None => text.to_string(),
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(chars).collect()
+    })
+}
+
+/// A page as a document.
+pub fn document(page: &Page, book: &str) -> String {
+    let main = html! {
+        h1 { (visible(page.view.name())) }
+        (messages(&page.messages))
+        div.two {
+            @if !page.ask.0.is_empty() { div.ask { (page.ask) } }
+            div.answer id="answer" { (page.answer) }
+        }
+    };
+    framed(&page.title, Some(page.view), book, &main)
+}
+
+/// Messages, errors first.
+pub fn messages(messages: &[Message]) -> Markup {
+    let errors = messages
+        .iter()
+        .filter(|one| matches!(one, Message::Error(_)));
+    let notes = messages
+        .iter()
+        .filter(|one| matches!(one, Message::Note(_)));
+    html! {
+        div id="messages" {
+            @for message in errors.chain(notes) {
+                @match message {
+                    Message::Error(text) => { p.message.error role="alert" { (prose(text)) } }
+                    Message::Note(text) => { p.message { (prose(text)) } }
+                }
+            }
+        }
+    }
+}
+
+/// A page that only says something, such as an error; with links if the reader may follow them.
+pub fn plain_page(title: &str, lines: &[&str], links: bool) -> String {
+    let main = html! {
+        h1 { (visible(title)) }
+        @for line in lines { p { (prose(line)) } }
+    };
+    if links {
+        return framed(title, None, "", &main);
+    }
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (visible(title)) }
+            }
+            body { main { (main) } }
+        }
+    }
+    .into_string()
+}
+
+fn framed(title: &str, view: Option<View>, book: &str, main: &Markup) -> String {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (visible(title)) " · compband" }
+                link rel="icon" href="data:,";
+                link rel="stylesheet" href="/look.css";
+                link rel="stylesheet" href="/desk.css";
+                script src="/desk.js" defer {}
+            }
+            "\n"
+            body {
+                a.skip href="#answer" { "Skip to the answer" }
+                header {
+                    p.name { "compband" @if !book.is_empty() { " " span { (visible(book)) } } }
+                    nav aria-label="Pages" {
+                        ul {
+                            @for one in View::ALL {
+                                li {
+                                    a href=(one.path()) aria-current=[(view == Some(one)).then_some("page")] {
+                                        (one.name())
+                                    }
+                                }
+                            }
+                        }
+                    }
+                }
+                "\n"
+                main id="main" { (main) }
+                "\n"
+                footer {
+                    p {
+                        "Estimates from the sales you recorded: no promise, and not tax or legal advice. "
+                        "This page stays on this computer."
+                    }
+                }
+                p.unseen id="status" role="status" {}
+            }
+        }
+        "\n"
+    }
+    .into_string()
+}
+
+/// Hidden fields of a form that writes: the state of the book that it was made from, and a number that is used
+/// once.
+pub fn guarded(ready: &Ready<'_>) -> Markup {
+    let mut bytes = [0_u8; 16];
+    // Without randomness the form is sent without a number, and the state of the book alone guards it.
+    let once = getrandom::fill(&mut bytes).map(|()| {
+        bytes
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect::<String>()
+    });
+    html! {
+        input type="hidden" name="seen" value=(ready.seen());
+        input type="hidden" name="once" value=(once.unwrap_or_default());
+    }
+}
+
+/// A page that is not there yet.
+pub fn being_built(view: View) -> Reply {
+    let answer = html! { p { "This page is being built." } };
+    Reply::Page(Page::new(view, html! {}, answer))
+}

@@ -1,0 +1,157 @@
+//! The open book with what is worth keeping between requests, until its files change.
+
+use std::cell::{OnceCell, RefCell};
+use std::collections::HashMap;
+use std::rc::Rc;
+
+use chrono::NaiveDate;
+
+use crate::app::choices::{Choices, ModelName, choices, model_names};
+use crate::app::reader::Reader;
+use crate::app::{AppError, Book};
+use crate::settings::Settings;
+use crate::trade::names::match_key;
+
+/// Most readers kept.
+const READERS: usize = 64;
+
+/// A model by its key, and a day.
+type OfDay = (String, NaiveDate);
+
+/// An open book as its files were at one time.
+pub struct Ready<'a> {
+    book: &'a Book,
+    today: NaiveDate,
+    state: u64,
+    sent: &'a RefCell<Sent>,
+    readers: RefCell<HashMap<OfDay, Rc<Reader<'a>>>>,
+    choices: RefCell<HashMap<String, Rc<Choices>>>,
+    models: OnceCell<Vec<ModelName>>,
+    notices: RefCell<Vec<String>>,
+}
+
+impl<'a> Ready<'a> {
+    /// A book that was just opened; `state` is what [`crate::app::state`] said of its files.
+    pub fn new(book: &'a Book, today: NaiveDate, state: u64, sent: &'a RefCell<Sent>) -> Self {
+        Self {
+            book,
+            today,
+            state,
+            sent,
+            readers: RefCell::default(),
+            choices: RefCell::default(),
+            models: OnceCell::new(),
+            notices: RefCell::default(),
+        }
+    }
+
+    /// The book.
+    pub fn book(&self) -> &'a Book {
+        self.book
+    }
+
+    /// Its settings.
+    pub fn settings(&self) -> &'a Settings {
+        self.book.settings()
+    }
+
+    /// The day of the requests.
+    pub fn today(&self) -> NaiveDate {
+        self.today
+    }
+
+    /// A hash of the state of the files as they were shown: the hidden field `seen` of forms that write.
+    pub fn seen(&self) -> String {
+        format!("{:016x}", self.state)
+    }
+
+    /// The forms that were sent and done.
+    pub fn sent(&self) -> &RefCell<Sent> {
+        self.sent
+    }
+
+    /// The reader of a model on a day, as `describe::unit` makes it for a command; it is kept.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn reader(&self, model: &str, as_of: NaiveDate) -> Result<Rc<Reader<'a>>, AppError> {
+        let model = self.settings().words.model(model);
+        let key = (match_key(model), as_of);
+        if let Some(known) = self.readers.borrow().get(&key) {
+            return Ok(known.clone());
+        }
+        let mut notice = |text: &str| self.note(text);
+        let reader = Rc::new(Reader::new(self.book, as_of, [model], &mut notice)?);
+        let mut readers = self.readers.borrow_mut();
+        if readers.len() >= READERS {
+            readers.clear();
+        }
+        readers.insert(key, reader.clone());
+        Ok(reader)
+    }
+
+    /// What the sales and the settings know of a model: its pieces, extras, defects, variants; it is kept.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn choices(&self, model: &str) -> Result<Rc<Choices>, AppError> {
+        let key = match_key(self.settings().words.model(model));
+        if let Some(known) = self.choices.borrow().get(&key) {
+            return Ok(known.clone());
+        }
+        let known = Rc::new(choices(&*self.reader(model, self.today)?, model)?);
+        self.choices.borrow_mut().insert(key, known.clone());
+        Ok(known)
+    }
+
+    /// The models of the book, those with most sales first, and then other names of them.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn models(&self) -> Result<&[ModelName], AppError> {
+        if let Some(known) = self.models.get() {
+            return Ok(known);
+        }
+        let found = model_names(self.book, &mut |text| self.note(text))?;
+        Ok(self.models.get_or_init(|| found))
+    }
+
+    /// Keeps a notice for the page that is being made. Use it as the `notice` of a use case:
+    /// `&mut |text| ready.note(text)`.
+    pub fn note(&self, text: &str) {
+        let mut notices = self.notices.borrow_mut();
+        if !notices.iter().any(|known| known == text) {
+            notices.push(text.to_string());
+        }
+    }
+
+    /// Takes the notices so far.
+    pub fn take_notes(&self) -> Vec<String> {
+        self.notices.take()
+    }
+}
+
+/// Most forms remembered.
+const REMEMBERED: usize = 2_000;
+
+/// The forms that were sent and done, by their one-time number, with the address that showed the result: a form
+/// sent again writes nothing.
+#[derive(Debug, Default)]
+pub struct Sent {
+    done: HashMap<String, String>,
+}
+
+impl Sent {
+    /// The address of the result of a form.
+    pub fn result(&self, once: &str) -> Option<&str> {
+        self.done.get(once).map(String::as_str)
+    }
+
+    /// Remembers the address of the result of a form.
+    pub fn remember(&mut self, once: &str, address: &str) {
+        if self.done.len() >= REMEMBERED {
+            self.done.clear();
+        }
+        self.done.insert(once.to_string(), address.to_string());
+    }
+}

@@ -1,0 +1,6 @@
+//! `compband desk`: the program runs on a port of its own, and requests are written as bytes.
+
+mod runner;
+mod security;
+
+pub use runner::{Answer, DeskRun};
