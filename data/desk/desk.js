@@ -75,6 +75,15 @@
     }
   };
 
+  // A part of the answer that is still being worked out asks to be fetched again.
+  const soon = () => {
+    const part = document.querySelector("#answer [data-again]");
+    const form = document.querySelector("form.live");
+    if (part && form) setTimeout(() => { if (part.isConnected && !running) follow(form, false); }, Number(part.dataset.again));
+  };
+  document.addEventListener("desk:swapped", soon);
+  soon();
+
   const formOf = (field) => field.form && field.form.classList.contains("live") ? field.form : null;
 
   document.addEventListener("change", (event) => {

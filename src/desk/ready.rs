@@ -6,6 +6,7 @@ use std::rc::Rc;
 
 use chrono::NaiveDate;
 
+use super::checks::Checks;
 use crate::app::choices::{Choices, ModelName, choices, model_names};
 use crate::app::reader::Reader;
 use crate::app::{AppError, Book};
@@ -24,6 +25,7 @@ pub struct Ready<'a> {
     today: NaiveDate,
     state: u64,
     sent: &'a RefCell<Sent>,
+    checks: &'a Checks,
     readers: RefCell<HashMap<OfDay, Rc<Reader<'a>>>>,
     choices: RefCell<HashMap<String, Rc<Choices>>>,
     models: OnceCell<Vec<ModelName>>,
@@ -32,12 +34,19 @@ pub struct Ready<'a> {
 
 impl<'a> Ready<'a> {
     /// A book that was just opened; `state` is what [`crate::app::state`] said of its files.
-    pub fn new(book: &'a Book, today: NaiveDate, state: u64, sent: &'a RefCell<Sent>) -> Self {
+    pub fn new(
+        book: &'a Book,
+        today: NaiveDate,
+        state: u64,
+        sent: &'a RefCell<Sent>,
+        checks: &'a Checks,
+    ) -> Self {
         Self {
             book,
             today,
             state,
             sent,
+            checks,
             readers: RefCell::default(),
             choices: RefCell::default(),
             models: OnceCell::new(),
@@ -68,6 +77,11 @@ impl<'a> Ready<'a> {
     /// The forms that were sent and done.
     pub fn sent(&self) -> &RefCell<Sent> {
         self.sent
+    }
+
+    /// The checks of past estimates that run or ran.
+    pub fn checks(&self) -> &Checks {
+        self.checks
     }
 
     /// The reader of a model on a day, as `describe::unit` makes it for a command; it is kept.

@@ -9,6 +9,7 @@ use std::thread::JoinHandle;
 use chrono::NaiveDate;
 use tokio::sync::oneshot;
 
+use super::checks::Checks;
 use super::ready::{Ready, Sent};
 use crate::app::{AppError, Book, state};
 
@@ -84,6 +85,7 @@ pub fn today() -> NaiveDate {
 /// and after a fault.
 fn work(root: &Path, jobs: &Receiver<Job>) {
     let sent = RefCell::new(Sent::default());
+    let checks = Checks::default();
     let mut next = jobs.recv().ok();
     while let Some(job) = next.take() {
         let (book, mark) = match open(root) {
@@ -95,7 +97,7 @@ fn work(root: &Path, jobs: &Receiver<Job>) {
             }
         };
         let day = today();
-        let ready = Ready::new(&book, day, mark, &sent);
+        let ready = Ready::new(&book, day, mark, &sent, &checks);
         next = serve(&ready, (mark, day), job, jobs);
     }
 }

@@ -1,6 +1,8 @@
 //! `compband desk`: the program runs on a port of its own, and requests are written as bytes.
 
+mod check;
 mod runner;
 mod security;
+mod watched;
 
 pub use runner::{Answer, DeskRun};

@@ -45,6 +45,8 @@ pub fn part(
 ) -> Result<Option<Reply>, AppError> {
     match (view, word) {
         (View::Price, "models") => price::models(ready, form).map(Some),
+        (View::Watched, "chart") => watched::chart(ready, form).map(Some),
+        (View::Check, "chart") => check::chart(ready, form),
         _ => Ok(None),
     }
 }
