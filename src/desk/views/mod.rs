@@ -45,6 +45,8 @@ pub fn part(
 ) -> Result<Option<Reply>, AppError> {
     match (view, word) {
         (View::Price, "models") => price::models(ready, form).map(Some),
+        (View::Sales, word) => sales::part(ready, word, form),
+        (View::Stock, word) => stock::part(ready, word, form),
         _ => Ok(None),
     }
 }
