@@ -11,18 +11,18 @@ use super::net::SaleArgs;
 use super::prompt::{at_terminal, confirm};
 use super::unit::FactArgs;
 use super::{CliError, count, day_of, fitted, notice, open, parse_day, print, strong, today};
-use crate::app::amounts::{money, money_if, quantity, shipping_if};
-use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
-use crate::app::describe::{Said, fit_to_keep, how_sold, one_line, subject};
+use crate::app::amounts::{self, money, money_if};
+use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal};
+use crate::app::describe::{Said, fit_to_keep, one_line, subject};
 use crate::app::drawer::{doubt_of_model, nearly_known};
-use crate::app::listed::{Stocked, Up, to_be_sold};
+use crate::app::listed::{Up, to_be_sold};
 use crate::app::meant::{Kind, Meant, meant_to_buy};
+use crate::app::sold::Typed;
 use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
 use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
-use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
 use crate::trade::text::quoted;
@@ -257,16 +257,7 @@ pub fn taken_back(number: u32) -> String {
 /// # Errors
 /// Anything but a number from 0 to 100 000.
 pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
-    let most = Decimal::from(100_000);
-    let check = |minutes: Decimal| {
-        let within = (Decimal::ZERO..=most).contains(&minutes);
-        within
-            .then_some(minutes)
-            .ok_or_else(|| "minutes from 0 to 100000".to_string())
-    };
-    given.map_or(Ok(Decimal::ZERO), |text| {
-        Ok(quantity("--minutes", text, "min", check)?)
-    })
+    Ok(amounts::minutes("--minutes", given.map(String::as_str))?)
 }
 
 /// `compband buy`.
@@ -445,7 +436,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let on = dated.on;
     let outlet = args.sale.outlet.as_deref();
     let stocked = to_be_sold(&book, &args.deal, outlet, on, &mut notice)?;
-    let said = args.read(book.settings(), stocked.as_ref())?;
+    let said = args.typed().read(book.settings(), stocked.as_ref())?;
     let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &said, dated)?;
     let OfDeal { deal, entered } = &sold.of_deal;
     let money = |value| amount(currency, value);
@@ -513,40 +504,21 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl SoldArgs {
-    /// Reads the figures of the sale. If fees and postage are given, no outlet is needed.
-    fn read<'a>(
-        &self,
-        settings: &'a Settings,
-        stocked: Option<&Stocked>,
-    ) -> Result<SaleSaid<'a>, CliError> {
-        let currency = &settings.currency;
-        let up = stocked.and_then(|stocked| stocked.up.as_ref());
-        let price = money_if("--price", self.price.as_ref(), currency)?;
-        let fees = money_if("--fees", self.fees.as_ref(), currency)?;
-        let postage = money_if("--sending", self.sending.as_ref(), currency)?;
-        let shipping = shipping_if("--shipping", self.sale.shipping.as_ref(), currency)?;
-        let sale = at_outlet(&self.sale, up);
-        let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
-        let through = if all_said { None } else { sale.read(settings)? };
-        let price = match (price, up.and_then(|up| up.ask)) {
-            (Some(price), _) => price,
-            (None, Some(ask)) => through.as_ref().map_or_else(
-                || (ask - shipping.unwrap_or_default()).max(Decimal::ZERO),
-                |through| through.terms.price_in(ask, settings.price_basis),
-            ),
-            (None, None) => return Err(no_asking_price(&self.deal, stocked)),
-        };
-        Ok(SaleSaid {
-            price,
-            shipping,
-            through,
-            fees,
-            postage,
-            how_sold: how_sold(self.how_sold.as_deref(), settings)?,
+    /// The figures of the sale as typed.
+    fn typed(&self) -> Typed<'_> {
+        Typed {
+            deal: &self.deal,
+            price: self.price.as_ref(),
+            outlet: self.sale.outlet.as_deref(),
+            weight: self.sale.weight.as_ref(),
+            shipping: self.sale.shipping.as_ref(),
+            fees: self.fees.as_ref(),
+            sending: self.sending.as_ref(),
+            how_sold: self.how_sold.as_deref(),
             offers: self.offers,
-            minutes: minutes(self.minutes.as_ref())?,
+            minutes: self.minutes.as_deref(),
             log_comp: self.log_comp,
-        })
+        }
     }
 }
 
@@ -558,16 +530,6 @@ pub fn at_outlet(sale: &SaleArgs, up: Option<&Up>) -> SaleArgs {
         outlet: sale.outlet.clone().or(listed),
         ..sale.clone()
     }
-}
-
-/// The error where a unit is sold for an asking price that is not known.
-fn no_asking_price(deal: &str, stocked: Option<&Stocked>) -> CliError {
-    let name = stocked.map_or_else(|| deal.to_string(), |stocked| stocked.deal.name());
-    let refused = AppError::Refused {
-        message: format!("{name} has no asking price: it is not up for sale there on that date"),
-        next: "give the price with --price".into(),
-    };
-    refused.into()
 }
 
 /// The command line that records a comp.

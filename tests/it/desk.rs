@@ -2,7 +2,9 @@
 
 mod check;
 mod runner;
+mod sales;
 mod security;
+mod stock;
 mod watched;
 
 pub use runner::{Answer, DeskRun};

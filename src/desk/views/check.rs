@@ -6,10 +6,11 @@ use crate::app::AppError;
 use crate::app::check::{By, Checked, groups, predicted};
 use crate::app::ledger::ledger_on;
 use crate::app::undeclared::{any_helps, columns};
-use crate::desk::checks::{Key, Stand};
+use crate::desk::checks::{Found, Key, Stand};
 use crate::desk::fields::{Fields, send};
 use crate::desk::form::{Form, query};
-use crate::desk::page::{Page, Reply, View, guarded};
+use crate::desk::jobs::{Progress, shown};
+use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
 use crate::desk::unit::model_field;
 use crate::render::chart::to_svg;
@@ -18,7 +19,6 @@ use crate::render::checked;
 use crate::render::contradicted;
 use crate::render::html::prose;
 use crate::render::ledger::OwnCheck;
-use crate::render::numbers::count;
 use crate::render::short::check::lines;
 use crate::render::undeclared;
 
@@ -58,16 +58,18 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         }
     };
     let key = key(ready, form);
-    let again = form.has("again");
-    let answer = match ready.checks().of(ready.book().root().into(), &key, again)? {
-        Stand::Done(found) => {
-            found.1.iter().for_each(|text| ready.note(text));
-            done(ready, form, &found.0)?
-        }
-        Stand::Runs(done, of) => runs(ready, form, (done, of)),
-        Stand::Stopped => stopped(form),
-        Stand::Failed(why) => html! {
-            section.fault { h2 { "This cannot be checked" } p { (prose(&why)) } }
+    if form.has("again") {
+        ready.checks().again(ready.jobs(), &key);
+    }
+    let answer = match stand(ready, form, &key)? {
+        Stand::Runs(id, progress) => runs(&id, &progress),
+        Stand::Ended(found) => match &*found {
+            Found::Checked(checked, notices) => {
+                notices.iter().for_each(|text| ready.note(text));
+                done(ready, form, checked)?
+            }
+            Found::Stopped => again(form, "The check was stopped", "Nothing was changed."),
+            Found::Failed(why) => again(form, "This cannot be checked", why),
         },
     };
     let page = Page::new(View::Check, ask, answer);
@@ -77,13 +79,18 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     }))
 }
 
-/// Stops a check that runs.
+/// Nothing is written here.
 ///
 /// # Errors
-/// None at present.
+/// Those of [`show`].
 pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
-    ready.checks().stop(&key(ready, form));
-    Ok(Reply::SeeOther(format!("/check?{}", asked(form))))
+    show(ready, form)
+}
+
+fn stand(ready: &Ready<'_>, form: &Form, key: &Key) -> Result<Stand, AppError> {
+    let back = format!("/check?{}", asked(form));
+    let root = ready.book().root().into();
+    ready.checks().of(ready.jobs(), root, key, &back)
 }
 
 /// The chart of the same sales.
@@ -92,15 +99,18 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 /// If the book cannot be read.
 pub fn chart(ready: &Ready<'_>, form: &Form) -> Result<Option<Reply>, AppError> {
     let key = key(ready, form);
-    let Stand::Done(found) = ready.checks().of(ready.book().root().into(), &key, false)? else {
+    let Stand::Ended(found) = stand(ready, form, &key)? else {
         return Ok(None);
     };
-    let sales = predicted(&found.0.past);
+    let Found::Checked(checked, _) = &*found else {
+        return Ok(None);
+    };
+    let sales = predicted(&checked.past);
     let Some(all) = groups(&sales, None, ready.settings()) else {
         return Ok(None);
     };
     let model = key.1.map(|_| sales[0].0.model.as_str());
-    let of = found.0.past.len();
+    let of = checked.past.len();
     let chart = sheet::chart(&sales, &all[0].1, of, model, ready.settings());
     Ok(Some(Reply::Svg(
         to_svg(&chart).map_err(|error| AppError::Usage(error.to_string()))?,
@@ -179,35 +189,19 @@ fn done(ready: &Ready<'_>, form: &Form, checked: &Checked) -> Result<Markup, App
     })
 }
 
-fn runs(ready: &Ready<'_>, form: &Form, (done, of): (usize, usize)) -> Markup {
-    let how_far = match of {
-        0 => "The sales are being read.".to_string(),
-        of => format!("{done} of {} estimated.", count(of, "sale")),
-    };
+fn runs(id: &str, progress: &Progress) -> Markup {
     html! {
-        section {
-            h2 { "The check runs" }
-            p data-say="check" data-again="1500" { (how_far) }
-            progress max=(of.max(1)) value=(done) aria-label="Sales estimated" {}
-            p.muted { "The first check of many sales takes some minutes; later ones only estimate new sales." }
-            form method="get" action="/check" {
-                (kept(form))
-                p { button type="submit" { "Look again" } }
-            }
-            form method="post" action="/check/do" {
-                (guarded(ready))
-                (kept(form))
-                p { button type="submit" { "Stop the check" } }
-            }
-        }
+        (shown(id, progress, "The check runs"))
+        p.muted { "The first check of many sales takes some minutes; later ones only estimate new sales." }
     }
 }
 
-fn stopped(form: &Form) -> Markup {
+/// A check that did not come to its end, and the button to begin it anew.
+fn again(form: &Form, what: &str, why: &str) -> Markup {
     html! {
         section {
-            h2 { "The check was stopped" }
-            p { "Nothing was changed." }
+            h2 { (what) }
+            p { (prose(why)) }
             form method="get" action="/check" {
                 (kept(form))
                 input type="hidden" name="again" value="yes";

@@ -47,6 +47,8 @@ pub fn part(
         (View::Price, "models") => price::models(ready, form).map(Some),
         (View::Watched, "chart") => watched::chart(ready, form).map(Some),
         (View::Check, "chart") => check::chart(ready, form),
+        (View::Sales, word) => sales::part(ready, word, form),
+        (View::Stock, word) => stock::part(ready, word, form),
         _ => Ok(None),
     }
 }

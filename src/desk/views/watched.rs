@@ -37,18 +37,8 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         all(ready, &told, &failed)?
     };
     let page = Page::new(View::Watched, ask(ready, &form)?, answer);
-    Ok(Reply::Page(noted(page, &form)))
-}
-
-/// The page with what was just done.
-fn noted(page: Page, form: &Form) -> Page {
-    let name = form.text("name");
-    match form.text("done") {
-        "recorded" => page.with_note("Recorded: the next comparison is with these estimates."),
-        "added" => page.with_note(format!("Watching {name}.")),
-        "removed" => page.with_note(format!("Stopped watching {name}. Its history stays.")),
-        _ => page,
-    }
+    let said = ready.said(&form).into_iter();
+    Ok(Reply::Page(said.fold(page, Page::with_note)))
 }
 
 /// Records the present estimates, or adds or removes a unit.
@@ -63,17 +53,23 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
             let watches = chosen(&[], book.watched()?)?;
             let (_, failed) = refresh(book, watches, ready.today(), &mut notice)?;
             let first = failed.into_iter().next();
-            first.map_or(Ok("recorded"), |(_, error)| Err(error))?
+            match first {
+                None => "Recorded: the next comparison is with these estimates.".to_string(),
+                Some((name, error)) => {
+                    ready.note(&format!("{name} was not recorded."));
+                    return Err(error);
+                }
+            }
         }
         "add" => {
             let described = with_unit(ready, form)?;
             let said = said(&described, ready.settings())?;
             add(book, name, &said, ready.today(), &mut notice)?;
-            "added"
+            format!("Watching {name}.")
         }
         "remove" => {
             remove(book, name, &mut notice)?;
-            "removed"
+            format!("Stopped watching {name}. Its history stays.")
         }
         other => {
             return Err(AppError::Usage(format!(
@@ -81,9 +77,7 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
             )));
         }
     };
-    let mut told = vec![("done", done)];
-    told.extend((done != "recorded").then_some(("name", name)));
-    Ok(Reply::SeeOther(format!("/watched?{}", query(told))))
+    Ok(ready.tell("/watched", vec![done]))
 }
 
 /// The chart of the history of a unit.

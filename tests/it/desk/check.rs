@@ -41,9 +41,8 @@ fn the_figures_are_those_of_the_command() {
         assert!(shown.contains(&predicted), "{predicted}: {shown}");
         for group in document["groups"].as_array().unwrap() {
             let name = group["group"].as_str().unwrap();
-            let figure = |name: &str, digits: usize| {
-                format!("{:.digits$}", group[name].as_f64().unwrap())
-            };
+            let figure =
+                |name: &str, digits: usize| format!("{:.digits$}", group[name].as_f64().unwrap());
             let row = format!(
                 "{name} {} {:.2} (",
                 group["sales"],
@@ -52,7 +51,10 @@ fn the_figures_are_those_of_the_command() {
             assert!(shown.contains(&row), "{row}: {shown}");
             let off = figure("median_absolute_percentage_error", 1) + " %";
             let score = figure("mean_interval_score_80_log", 3);
-            assert!(shown.contains(&off) && shown.contains(&score), "{name}: {shown}");
+            assert!(
+                shown.contains(&off) && shown.contains(&score),
+                "{name}: {shown}"
+            );
             for verdict in group["verdicts"].as_array().unwrap() {
                 let says = format!("{}.", verdict["says"].as_str().unwrap());
                 let open = verdict["standing"] == "open";
@@ -60,7 +62,10 @@ fn the_figures_are_those_of_the_command() {
             }
         }
         let coverage = &document["groups"][0]["coverage"][1];
-        let held = format!("{} of {} sales fell in their 80 % range", coverage["held"], coverage["of"]);
+        let held = format!(
+            "{} of {} sales fell in their 80 % range",
+            coverage["held"], coverage["of"]
+        );
         assert!(shown.contains(&held), "{held}: {shown}");
     }
 }
@@ -85,7 +90,10 @@ fn mistyped_sales_are_named_and_the_chart_is_the_commands() {
     assert_eq!(chart.header("content-type"), "image/svg+xml");
     assert_eq!(chart.body, drawn);
     // Words first: every figure is behind a click.
-    let (words, figures) = (body.find("fell in their 80").unwrap(), body.find("<details").unwrap());
+    let (words, figures) = (
+        body.find("fell in their 80").unwrap(),
+        body.find("<details").unwrap(),
+    );
     assert!(words < figures && figures < body.find("COD, PRD").unwrap());
 }
 
@@ -94,7 +102,10 @@ fn what_cannot_be_checked_is_said() {
     let one = book_of("sold_on,model,price", &["2026-03-01,Bolv 83V,80".into()]);
     let desk = DeskRun::open(one.path());
     let shown = text(&checked(&desk, "/check"));
-    assert!(shown.contains("No sale has an earlier one to estimate it from"), "{shown}");
+    assert!(
+        shown.contains("No sale has an earlier one to estimate it from"),
+        "{shown}"
+    );
     let shown = text(&checked(&desk, "/check?model=%3Cb%3Enone"));
     assert!(shown.contains("This cannot be checked"), "{shown}");
     assert_eq!(desk.get("/check/chart?").status, 404);
@@ -112,10 +123,15 @@ fn a_long_check_can_be_stopped() {
     let dir = book.path();
     let desk = DeskRun::open(dir);
     let page = desk.page("/check?by=model");
-    assert!(text(&page.body).contains("The check runs"), "{}", text(&page.body));
-    assert!(page.body.contains("name=\"by\" value=\"model\""));
+    assert!(
+        text(&page.body).contains("The check runs"),
+        "{}",
+        text(&page.body)
+    );
     let begun = std::time::Instant::now();
-    let stopped = desk.act("/check?by=model", "/check/do", &[("by", "model")]);
+    let id = page.body.split("data-work=\"").nth(1).unwrap();
+    let id = id.split('"').next().unwrap();
+    let stopped = desk.post(&format!("/work/{id}"), &[]);
     assert_eq!(stopped.header("location"), "/check?by=model");
     let shown = text(&desk.page("/check?by=model").body);
     assert!(shown.contains("The check was stopped"), "{shown}");
