@@ -51,16 +51,20 @@ impl Checks {
     /// # Errors
     /// If a thread cannot be started.
     pub fn of(&self, jobs: &Jobs, root: PathBuf, key: &Key, back: &str) -> Result<Stand, AppError> {
-        let known = self.known.borrow();
-        let known = known.iter().find(|(of, _)| of == key);
-        let known = known.map(|(_, id)| id.clone());
-        if let Some(id) = known
+        if let Some(id) = self.known(key)
             && let Some(stand) = stand(jobs, id)
         {
             return Ok(stand);
         }
         let id = self.begin(jobs, root, key, back)?;
         Ok(stand(jobs, id).unwrap_or_else(fault))
+    }
+
+    /// The name of the work of a check.
+    fn known(&self, key: &Key) -> Option<String> {
+        let known = self.known.borrow();
+        let found = known.iter().find(|(of, _)| of == key);
+        found.map(|(_, id)| id.clone())
     }
 
     /// Forgets a check that did not come to its end, so that it is begun anew.

@@ -46,6 +46,7 @@ from check_ledger import ACCOUNTS, by_hledger
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 MODEL = "Nulva 61K"
 PARCEL = "parcel"
+LEDGER = "deals/ledger.csv"
 
 VIEWS = ["/price", "/buy", "/sell", "/sales", "/stock", "/watched", "/check"]
 
@@ -127,7 +128,7 @@ class Desk:
 
     def entries(self):
         """The lines of the ledger."""
-        path = self.book / "ledger.csv"
+        path = self.book / LEDGER
         return path.read_text().splitlines()[1:] if path.exists() else []
 
     def sales(self):
@@ -288,7 +289,7 @@ def story(run):
         by("list", "d1", "--ask", "155", "--outlet", PARCEL)
         by("offer", "d1", "125", "--outlet", PARCEL)
         by("sold", "d1", "--price", "142", "--outlet", PARCEL)
-        ledgers = [(pathlib.Path(one) / "ledger.csv").read_text() for one in (book, other)]
+        ledgers = [(pathlib.Path(one) / LEDGER).read_text() for one in (book, other)]
         if ledgers[0] != ledgers[1]:
             raise AssertionError(f"the page's ledger is not the commands':\n{ledgers[0]}\n{ledgers[1]}")
         told = "the same as the commands'"
@@ -710,7 +711,7 @@ def kill(run):
         status, _, _ = desk.ask("GET", "/stock")
         if status != 200:
             raise AssertionError(f"the book does not open: {status}")
-        with open(desk.book / "ledger.csv", newline="", encoding="utf-8") as file:
+        with open(desk.book / LEDGER, newline="", encoding="utf-8") as file:
             told = collections.Counter(cell for row in csv.reader(file) for cell in row if cell.startswith("round "))
         lost = [what for what in known if told[what] != 1]
         twice = [what for what, times in told.items() if times != 1]
