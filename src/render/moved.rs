@@ -75,7 +75,7 @@ fn table(name: &str, records: &[Record]) -> Markup {
         caption: &caption,
         sortable: false,
         columns: vec![
-            ("Day", Column::Head),
+            ("Day", Column::Line),
             ("Likely", Column::Number),
             ("Change", Column::Number),
             ("Low", Column::Number),

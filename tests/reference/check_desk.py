@@ -23,6 +23,7 @@ import collections
 import csv
 import datetime
 import glob
+import html.parser
 import http.client
 import json
 import os
@@ -546,7 +547,9 @@ HOSTILE = [
     "javascript:window.ran=1",
 ]
 # What must not stand in a page as it was sent.
-UNESCAPED = ["<img src=x", "<script>window", "<svg onload", "\0", "\u202e", "onfocus=window.ran=1 autofocus x='"]
+UNESCAPED = ["<img src=x", "<script>window", "<svg onload"]
+# Characters that no text of a page may hold: fields give back what was typed.
+UNSEEN = "\0\u202e"
 
 FORMS = """
 return [...document.forms].map((form) => ({
@@ -647,6 +650,30 @@ def unescaped(path, status, body):
         if text in body:
             at = body.index(text)
             raise AssertionError(f"{path}: unescaped: {body[max(0, at - 200):at + 100]!r}")
+    Markup(path).feed(body)
+
+
+class Markup(html.parser.HTMLParser):
+    """Fails on markup that no page of the desk has: scripts in it, styles, addresses elsewhere."""
+
+    def __init__(self, path):
+        super().__init__()
+        self.path, self.within = path, ""
+
+    def handle_data(self, data):
+        if self.within != "textarea" and any(one in data for one in UNSEEN):
+            raise AssertionError(f"{self.path}: {data!r} is shown")
+
+    def handle_starttag(self, tag, attributes):
+        said, self.within = dict(attributes), tag
+        if any(one in (text or "") for name, text in attributes if name not in ("name", "value") for one in UNSEEN):
+            raise AssertionError(f"{self.path}: <{tag}> with {said}")
+        inline = tag == "script" and said.get("src") != "/desk.js" or tag in ("style", "iframe", "object", "embed", "base")
+        handlers = [name for name in said if name.startswith("on") or name in ("style", "autofocus", "srcdoc")]
+        leads = [said.get(name) or "/" for name in ("href", "src", "action", "formaction")]
+        elsewhere = [to for to in leads if not (to[0] in "/#?" or to == "data:,") or to.startswith("//")]
+        if inline or handlers or elsewhere:
+            raise AssertionError(f"{self.path}: <{tag}> with {said}")
 
 
 def inject_one(desk, form, fields, text):
