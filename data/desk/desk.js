@@ -83,10 +83,15 @@
     clearTimeout(waiting);
     follow(form, event.target.dataset.anew !== undefined);
   });
-  // Text is followed when typing pauses.
+  // Text is followed when typing pauses; what is picked from a list, at once.
   document.addEventListener("input", (event) => {
     const field = event.target;
     const form = formOf(field);
+    if (form && field.list && event.inputType === "insertReplacementText") {
+      clearTimeout(waiting);
+      follow(form, field.dataset.anew !== undefined);
+      return;
+    }
     if (!form || !/^(text|search)$|textarea/.test(field.type) || field.dataset.anew !== undefined) return;
     clearTimeout(waiting);
     waiting = setTimeout(() => follow(form, false), 350);
@@ -103,6 +108,21 @@
     }
   });
   addEventListener("pageshow", () => document.querySelectorAll("button:disabled").forEach((one) => { one.disabled = false; }));
+
+  // Work under way is looked at until it is done.
+  const poll = async () => {
+    const work = document.querySelector("[data-poll]");
+    if (!work) return;
+    const response = await fetch(work.dataset.poll).catch(() => null);
+    if (response?.redirected) { location.replace(response.url); return; }
+    if (response?.ok) {
+      const page = new DOMParser().parseFromString(await response.text(), "text/html");
+      swap(page, "messages");
+      if (page.querySelector("[data-poll]")) swap(page, "working"); else { swap(page, "main"); say("Done"); }
+    }
+    setTimeout(poll, 400);
+  };
+  setTimeout(poll, 400);
 
   // A list of models too long for the page is fetched as a name is typed.
   document.addEventListener("input", async (event) => {

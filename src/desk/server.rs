@@ -20,6 +20,7 @@ use tower::ServiceExt;
 
 use super::form::Form;
 use super::guard::{Guard, Peer, Refusal, add_headers};
+use super::jobs::Jobs;
 use super::page::{Page, Reply, View, document, plain_page, refused};
 use super::ready::Ready;
 use super::views;
@@ -59,6 +60,7 @@ pub struct Desk {
 struct Shared {
     guard: Guard,
     worker: Worker,
+    long: Jobs,
     /// Name of the folder of the book.
     name: String,
     under_way: AtomicUsize,
@@ -78,12 +80,14 @@ pub fn open(book: &Book, port: u16) -> Result<Desk, AppError> {
         .file_name()
         .map(|name| name.to_string_lossy().into_owned());
     let guard = Guard::new(port).map_err(|error| failed(io::Error::other(error.to_string())))?;
-    let (worker, book) = Worker::start(root).map_err(failed)?;
+    let long = Jobs::new(root.clone());
+    let (worker, book) = Worker::start(root, long.clone()).map_err(failed)?;
     Ok(Desk {
         listener,
         state: Arc::new(Shared {
             guard,
             worker,
+            long,
             name: name.unwrap_or_default(),
             under_way: AtomicUsize::new(0),
         }),
@@ -104,6 +108,7 @@ impl Desk {
     pub fn run(self) -> Result<(), AppError> {
         let failed = AppError::io("127.0.0.1", "listen on");
         let done = serve(self.listener, &self.state);
+        self.state.long.end(FAREWELL);
         done.map_err(failed)?;
         // The thread of the book ends when its last handle is gone.
         drop(self.state);
@@ -193,6 +198,8 @@ fn router(state: &Arc<Shared>) -> Router {
         .route("/look.css", fixed("text/css; charset=utf-8", LOOK))
         .route("/desk.css", fixed("text/css; charset=utf-8", STYLE))
         .route("/desk.js", fixed("text/javascript; charset=utf-8", SCRIPT))
+        .route("/work/{id}", get(progress))
+        .route("/work/{id}/cancel", post(cancel))
         .route("/{view}", get(show).post(show))
         .route("/{view}/do", post(act))
         .route("/{view}/{part}", get(part).post(part))
@@ -271,6 +278,16 @@ async fn act(
     };
     let job = move |ready: &Ready<'_>| finished(ready, view, views::act(ready, view, &form));
     answered(&state, state.worker.ask(true, job).await)
+}
+
+async fn progress(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
+    let shown = id.parse().ok().and_then(|id| state.long.show(id));
+    shown.map_or_else(absent, |reply| answered(&state, Ok(reply)))
+}
+
+async fn cancel(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
+    let shown = id.parse().ok().and_then(|id| state.long.cancel(id));
+    shown.map_or_else(absent, |reply| answered(&state, Ok(reply)))
 }
 
 async fn part(
