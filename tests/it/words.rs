@@ -423,7 +423,8 @@ fn labels(dir: &Path) -> BTreeMap<String, String> {
         }
     }
     found.retain(|word, _| !word.starts_with("at ") && !word.starts_with("At "));
-    found.retain(|word, _| word.parse::<u16>().is_err());
+    // Amounts, and a caution that begins a line of its own.
+    found.retain(|word, _| word.parse::<f64>().is_err() && !word.contains(':'));
     found
 }
 
