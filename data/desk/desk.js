@@ -83,10 +83,15 @@
     clearTimeout(waiting);
     follow(form, event.target.dataset.anew !== undefined);
   });
-  // Text is followed when typing pauses.
+  // Text is followed when typing pauses; what is picked from a list, at once.
   document.addEventListener("input", (event) => {
     const field = event.target;
     const form = formOf(field);
+    if (form && field.list && event.inputType === "insertReplacementText") {
+      clearTimeout(waiting);
+      follow(form, field.dataset.anew !== undefined);
+      return;
+    }
     if (!form || !/^(text|search)$|textarea/.test(field.type) || field.dataset.anew !== undefined) return;
     clearTimeout(waiting);
     waiting = setTimeout(() => follow(form, false), 350);

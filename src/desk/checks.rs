@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::jobs::{Jobs, Outcome, Progress};
-use super::worker::sentence;
+use super::page::sentence;
 use crate::app::check::{Checked, check};
 use crate::app::{AppError, Book};
 

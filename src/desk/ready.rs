@@ -12,6 +12,8 @@ use super::jobs::{Jobs, token};
 use super::page::Reply;
 use super::sheets::Sheets;
 use crate::app::choices::{Choices, ModelName, choices, model_names};
+use crate::app::describe::{Said, asked, question};
+use crate::app::past::SMALL;
 use crate::app::reader::Reader;
 use crate::app::{AppError, Book};
 use crate::settings::Settings;
@@ -106,24 +108,52 @@ impl<'a> Ready<'a> {
         &self.kept.checks
     }
 
-    /// The reader of a model on a day, as `describe::unit` makes it for a command; it is kept.
+    /// The reader of a model on a day; it is kept. A small book has one for all its models, which costs about as much
+    /// as one for a single model.
     ///
     /// # Errors
     /// If the book cannot be read.
     pub fn reader(&self, model: &str, as_of: NaiveDate) -> Result<Rc<Reader<'a>>, AppError> {
         let model = self.settings().words.model(model);
-        let key = (match_key(model), as_of);
+        let mut models = vec![model];
+        let mut key = (match_key(model), as_of);
+        if self.book.size()? <= SMALL {
+            let all = self.models()?.iter();
+            let all = all.filter(|one| one.sales.is_some_and(|sales| sales > 0));
+            let all: Vec<&str> = all.map(|one| one.name.as_str()).collect();
+            if all.iter().any(|one| match_key(one) == key.0) {
+                (models, key.0) = (all, String::new());
+            }
+        }
         if let Some(known) = self.readers.borrow().get(&key) {
             return Ok(known.clone());
         }
         let mut notice = |text: &str| self.note(text);
-        let reader = Rc::new(Reader::new(self.book, as_of, [model], &mut notice)?);
+        let reader = Rc::new(Reader::new(self.book, as_of, models, &mut notice)?);
         let mut readers = self.readers.borrow_mut();
         if readers.len() >= READERS {
             readers.clear();
         }
         readers.insert(key, reader.clone());
         Ok(reader)
+    }
+
+    /// Reads what the first request will need.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn warm_up(&self) -> Result<(), AppError> {
+        let models = self.models()?;
+        let Some(first) = models.first().filter(|one| one.sales.is_some()) else {
+            return Ok(());
+        };
+        let said = Said {
+            model: first.name.clone(),
+            ..Said::default()
+        };
+        let described = asked(&said, self.settings(), &mut |_| {})?;
+        let reader = self.reader(&first.name, self.today)?;
+        reader.unit(question(&said, described)).map(drop)
     }
 
     /// What the sales and the settings know of a model: its pieces, extras, defects, variants; it is kept.

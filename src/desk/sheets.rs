@@ -315,7 +315,7 @@ pub fn read(
         }
         Err(error) => {
             let problems = error.problems().iter().map(Problem::to_string);
-            return failed(super::worker::sentence(&error), problems.collect());
+            return failed(super::page::sentence(&error), problems.collect());
         }
     };
     let shipping = std::mem::take(&mut ear.shipping);

@@ -31,7 +31,7 @@ pub struct Worker {
 }
 
 impl Worker {
-    /// Starts the thread for the book in a folder.
+    /// Starts the thread for the book in a folder; `long` runs what takes long.
     ///
     /// # Errors
     /// If the thread cannot be started.
@@ -67,14 +67,6 @@ impl Worker {
     }
 }
 
-/// An error with its advice.
-pub fn sentence(error: &AppError) -> String {
-    match error.next() {
-        "" => error.to_string(),
-        next => format!("{error}. {next}"),
-    }
-}
-
 /// The present day by the clock of this computer.
 pub fn today() -> NaiveDate {
     chrono::Local::now().date_naive()
@@ -83,7 +75,9 @@ pub fn today() -> NaiveDate {
 /// Does the jobs until there can be no more: the book is opened anew whenever its files have changed, on a new day,
 /// and after a fault.
 fn work(root: &Path, jobs: &Receiver<Job>, kept: &Kept) {
-    let mut next = jobs.recv().ok();
+    // What it finds wrong the first request finds too.
+    let begin: Job = Box::new(|ready| drop(ready.map(Ready::warm_up)));
+    let mut next = Some(begin);
     while let Some(job) = next.take() {
         let (book, mark) = match open(root) {
             Ok(opened) => opened,

@@ -1,10 +1,11 @@
 //! `compband desk`: the program runs on a port of its own, and requests are written as bytes.
 
 mod check;
+mod price;
 mod runner;
 mod sales;
 mod security;
 mod stock;
 mod watched;
 
-pub use runner::{Answer, DeskRun};
+pub use runner::{Answer, DeskRun, answer, encoded};
