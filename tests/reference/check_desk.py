@@ -551,15 +551,27 @@ UNESCAPED = ["<img src=x", "<script>window", "<svg onload"]
 # Characters that no text of a page may hold: fields give back what was typed.
 UNSEEN = "\0\u202e"
 
-FORMS = """
-return [...document.forms].map((form) => ({
-  action: form.getAttribute('action') || location.pathname, method: form.method,
-  fields: [...form.elements].filter((e) => e.name).map((e) => ({
-    name: e.name, kind: e.type, mode: e.inputMode || '', value: e.value, checked: e.checked,
-    values: e.options ? [...e.options].map((o) => o.value) : [],
-  })),
-}));
-"""
+class Forms(html.parser.HTMLParser):
+    """The forms of a page with their fields."""
+
+    def __init__(self, path, text):
+        super().__init__()
+        self.path, self.all, self.field = path, [], None
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        said = dict(attributes)
+        if tag == "form":
+            action = said.get("action") or self.path
+            self.all.append({"action": action, "method": said.get("method") or "get", "fields": [],
+                             "file": "multipart" in (said.get("enctype") or "")})
+        elif tag in ("input", "select", "textarea") and self.all and said.get("name"):
+            kind = tag if tag != "input" else said.get("type") or "text"
+            self.field = {"name": said["name"], "kind": kind, "mode": said.get("inputmode") or "",
+                          "value": said.get("value") or "", "values": []}
+            self.all[-1]["fields"].append(self.field)
+        elif tag == "option" and self.field:
+            self.field["values"].append(said.get("value") or "")
 
 
 def filled(form, text, everywhere, rng):
@@ -567,7 +579,7 @@ def filled(form, text, everywhere, rng):
     fields, radios = [], collections.defaultdict(list)
     for field in form["fields"]:
         kind, name = field["kind"], field["name"]
-        if kind in ("button", "submit", "file", "fieldset"):
+        if kind == "file":
             continue
         if kind == "hidden":
             fields.append((name, field["value"]))
@@ -603,21 +615,15 @@ def inject(run):
             desk.cookie = page.cookies()
             addresses = places()
             for path in addresses:
-                page.go(desk.home + path)
-                settled(page)
-                page.log()
-                for at in range(len(page.script(FORMS))):
-                    for everywhere in (True, False):
-                        for text in HOSTILE if everywhere else rng.sample(HOSTILE, 3):
-                            # A form is good once, and for the book as it is now.
-                            page.go(desk.home + path)
-                            forms = page.script(FORMS)
-                            if at >= len(forms):
-                                continue
-                            form = forms[at]
-                            fields = filled(form, text, everywhere, rng)
+                forms = lambda: [one for one in Forms(path, desk.ask("GET", path)[2]).all if not one["file"]]
+                for at in range(len(forms())):
+                    texts = [(True, text) for text in HOSTILE] + [(False, text) for text in rng.sample(HOSTILE, 3)]
+                    for everywhere, text in texts:
+                        # A form is good once, and for the book as it is now.
+                        fresh = forms()
+                        if at < len(fresh):
                             sent += 1
-                            wrote += inject_one(desk, form, fields, text)
+                            wrote += inject_one(desk, fresh[at], filled(fresh[at], text, everywhere, rng))
             # What was stored is shown by these.
             model = urllib.parse.quote_plus(RAN)
             for path in addresses + [f"/price?model={model}", f"/check?model={model}", f"/sales?by=form&model={model}"]:
@@ -676,8 +682,9 @@ class Markup(html.parser.HTMLParser):
             raise AssertionError(f"{self.path}: <{tag}> with {said}")
 
 
-def inject_one(desk, form, fields, text):
+def inject_one(desk, form, fields):
     """Sends a form by plain HTTP; whether it was taken."""
+    text = dict(fields)
     path = urllib.parse.urlparse(form["action"]).path
     if form["method"] == "get":
         status, to, body = desk.ask("GET", f"{path}?{urllib.parse.urlencode(fields)}")
