@@ -30,8 +30,7 @@ impl<'f> Fields<'f> {
     pub fn with_error(mut self, error: Option<&AppError>) -> Self {
         let Some(error) = error else { return self };
         if error.problems().is_empty() {
-            self.faults
-                .extend(beside(&error.to_string(), error.next()));
+            self.faults.extend(beside(&error.to_string(), error.next()));
         }
         let problems = error.problems().iter();
         self.faults
@@ -218,6 +217,14 @@ impl<'f> Fields<'f> {
                 input type="hidden" name=(name) value=(value);
             }
         }
+    }
+}
+
+/// An error with its advice.
+pub fn sentence(error: &AppError) -> String {
+    match error.next() {
+        "" => error.to_string(),
+        next => format!("{error}. {next}"),
     }
 }
 

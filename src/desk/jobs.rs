@@ -272,10 +272,7 @@ mod tests {
         assert!(matches!(ended::<String>(&jobs, &id), Outcome::Ended(_)));
         let other = jobs.start("/sales", work).unwrap();
         jobs.end();
-        assert!(matches!(
-            jobs.outcome::<String>(&other),
-            Outcome::Ended(_)
-        ));
+        assert!(matches!(jobs.outcome::<String>(&other), Outcome::Ended(_)));
         let broken = jobs.start("/", |_| -> u8 { panic!("a fault") }).unwrap();
         assert!(matches!(ended::<u8>(&jobs, &broken), Outcome::Broken));
     }

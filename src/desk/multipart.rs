@@ -103,15 +103,23 @@ mod tests {
         for end in 0..BODY.len() - 4 {
             assert!(read(Form::default(), &BODY[..end], "xyz").is_err(), "{end}");
         }
-        let many = b"--b\r\nContent-Disposition: form-data; name=\"a\"\r\n\r\n1\r\n".repeat(MOST_PARTS + 1);
+        let many = b"--b\r\nContent-Disposition: form-data; name=\"a\"\r\n\r\n1\r\n"
+            .repeat(MOST_PARTS + 1);
         assert!(read(Form::default(), &[&many, &b"--b--"[..]].concat(), "b").is_err());
     }
 
     #[test]
     fn the_boundary_is_that_of_the_content_type() {
         assert_eq!(boundary("multipart/form-data; boundary=xyz"), Some("xyz"));
-        assert_eq!(boundary("multipart/form-data; boundary=\"x y\""), Some("x y"));
-        for other in ["multipart/form-data", "text/plain; boundary=x", "multipart/form-data; boundary="] {
+        assert_eq!(
+            boundary("multipart/form-data; boundary=\"x y\""),
+            Some("x y")
+        );
+        for other in [
+            "multipart/form-data",
+            "text/plain; boundary=x",
+            "multipart/form-data; boundary=",
+        ] {
             assert_eq!(boundary(other), None, "{other}");
         }
     }

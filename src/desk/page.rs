@@ -295,6 +295,15 @@ pub fn guarded(ready: &Ready<'_>) -> Markup {
     }
 }
 
+/// The answer to a form that was done: go to this address of the desk, where [`Ready::said`] gives what is to be
+/// said there, with the notices so far. The address itself says nothing of it.
+pub fn tell(ready: &Ready<'_>, address: &str, lines: Vec<String>) -> Reply {
+    let all = lines.into_iter().chain(ready.take_notes()).collect();
+    let key = ready.keep_told(all);
+    let mark = if address.contains('?') { '&' } else { '?' };
+    Reply::SeeOther(format!("{address}{mark}said={key}"))
+}
+
 /// A page that is not there yet.
 pub fn being_built(view: View) -> Reply {
     let answer = html! { p { "This page is being built." } };

@@ -8,7 +8,6 @@ use chrono::NaiveDate;
 
 use super::form::Form;
 use super::jobs::{Jobs, token};
-use super::page::Reply;
 use super::sheets::Sheets;
 use crate::app::choices::{Choices, ModelName, choices, model_names};
 use crate::app::reader::Reader;
@@ -84,14 +83,11 @@ impl<'a> Ready<'a> {
         &self.kept.sheets
     }
 
-    /// The answer to a form that was done: go to this address of the desk, where [`Self::said`] gives what is to be
-    /// said there, with the notices so far. The address itself says nothing of it.
-    pub fn tell(&self, address: &str, lines: Vec<String>) -> Reply {
+    /// Keeps what is to be said on the page that follows on a form that was done; returns the key of it.
+    pub fn keep_told(&self, lines: Vec<String>) -> String {
         let key = token();
-        let all = lines.into_iter().chain(self.take_notes()).collect();
-        self.kept.sent.borrow_mut().keep_told(&key, all);
-        let mark = if address.contains('?') { '&' } else { '?' };
-        Reply::SeeOther(format!("{address}{mark}said={key}"))
+        self.kept.sent.borrow_mut().keep_told(&key, lines);
+        key
     }
 
     /// What is to be said on the page that follows on a form that was done, by the field `said` of its address.

@@ -19,8 +19,8 @@ use tokio::sync::Semaphore;
 use tower::ServiceExt;
 
 use super::form::Form;
-use super::jobs::Jobs;
 use super::guard::{Guard, Peer, Refusal, add_headers};
+use super::jobs::Jobs;
 use super::multipart;
 use super::page::{Page, Reply, View, document, plain_page, refused};
 use super::ready::Ready;

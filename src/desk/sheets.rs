@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex};
 
 use chrono::NaiveDate;
 
+use super::fields::sentence;
 use super::form::Form;
 use super::jobs::{Progress, token};
 use crate::app::import::{
@@ -166,7 +167,10 @@ impl Options {
             } else if let Some(column) = name.strip_prefix(SHIPPING) {
                 options.shipping.insert(column.into(), value == "yes");
             } else if let Some(theirs) = name.strip_prefix(COLUMN) {
-                options.read.wishes.push(parse_wish(&format!("{theirs}={value}"))?);
+                options
+                    .read
+                    .wishes
+                    .push(parse_wish(&format!("{theirs}={value}"))?);
             }
         }
         for pair in form.text("columns").split(';').map(str::trim) {
@@ -312,13 +316,18 @@ pub fn read(
         }
         Err(error) => {
             let problems = error.problems().iter().map(Problem::to_string);
-            return failed(super::worker::sentence(&error), problems.collect());
+            return failed(sentence(&error), problems.collect());
         }
     };
     let shipping = std::mem::take(&mut ear.shipping);
     let plan = &imported.plan;
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
-    notices.extend(imported.unfinished.iter().map(|(left, why)| format!("{left}: {why}")));
+    notices.extend(
+        imported
+            .unfinished
+            .iter()
+            .map(|(left, why)| format!("{left}: {why}")),
+    );
     Read {
         dry,
         report: lines.map(String::from).collect(),

@@ -70,9 +70,14 @@ mod tests {
 
     #[test]
     fn cells_are_escaped_and_may_be_links() {
-        let mut grid = Grid::new(&[("deal", Kind::Fixed), ("unit", Kind::Text), ("none", Kind::Text)]);
+        let mut grid = Grid::new(&[
+            ("deal", Kind::Fixed),
+            ("unit", Kind::Text),
+            ("none", Kind::Text),
+        ]);
         grid.push(vec!["d7".into(), "<b>&".into(), String::new()]);
-        let link = |title: &str, text: &str| (title == "deal").then(|| format!("/stock?deal={text}"));
+        let link =
+            |title: &str, text: &str| (title == "deal").then(|| format!("/stock?deal={text}"));
         let text = table("t", "A & B", &grid, link).into_string();
         for part in [
             "<caption id=\"t\">A &amp; B</caption>",

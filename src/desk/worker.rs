@@ -8,6 +8,7 @@ use std::thread::JoinHandle;
 use chrono::NaiveDate;
 use tokio::sync::oneshot;
 
+pub use super::fields::sentence;
 use super::jobs::Jobs;
 use super::ready::{Kept, Ready};
 use crate::app::{AppError, Book, state};
@@ -64,14 +65,6 @@ impl Worker {
         });
         self.jobs.send(job).map_err(|_| Failure::Broken)?;
         answer.await.map_err(|_| Failure::Broken)?
-    }
-}
-
-/// An error with its advice.
-pub fn sentence(error: &AppError) -> String {
-    match error.next() {
-        "" => error.to_string(),
-        next => format!("{error}. {next}"),
     }
 }
 

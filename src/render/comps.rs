@@ -70,7 +70,10 @@ pub fn grid(
 /// The table of comps, each with its shortened identifier.
 pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Option<u16>) -> String {
     let (sheet, converted) = grid(comps, ids, settings);
-    let converted: Vec<(&str, String)> = converted.iter().map(|(id, paid)| (id.as_str(), paid.clone())).collect();
+    let converted: Vec<(&str, String)> = converted
+        .iter()
+        .map(|(id, paid)| (id.as_str(), paid.clone()))
+        .collect();
     format!(
         "Amounts in {}\n\n{}{}",
         settings.currency.code,

@@ -223,8 +223,13 @@ fn answers(
             settings: &settings,
             ..*against
         };
-        let plan = plan(inputs, &known, &mut io::sink(), &mut Unheard(&mut *listener))
-            .map_err(AppError::io(&book.comps_dir(), "read"))?;
+        let plan = plan(
+            inputs,
+            &known,
+            &mut io::sink(),
+            &mut Unheard(&mut *listener),
+        )
+        .map_err(AppError::io(&book.comps_dir(), "read"))?;
         let mut unknown = values::unknown(&plan, &settings);
         unknown.extend(values::unknown_models(&plan, &models));
         unknown.retain(|one| asked.insert((one.column as usize, one.word.clone())));

@@ -208,7 +208,9 @@ impl DeskRun {
             body.len()
         );
         let bytes = self.try_raw(text.as_bytes())?;
-        bytes.starts_with(b"HTTP/1.1 ").then(|| answer(&bytes).status)
+        bytes
+            .starts_with(b"HTTP/1.1 ")
+            .then(|| answer(&bytes).status)
     }
 
     /// Fetches a page; none if the desk does not answer.
@@ -219,13 +221,16 @@ impl DeskRun {
             self.cookie
         );
         let bytes = self.try_raw(text.as_bytes())?;
-        let whole = bytes.starts_with(b"HTTP/1.1 ") && bytes.windows(4).any(|four| four == b"\r\n\r\n");
+        let whole =
+            bytes.starts_with(b"HTTP/1.1 ") && bytes.windows(4).any(|four| four == b"\r\n\r\n");
         whole.then(|| answer(&bytes))
     }
 
     fn try_raw(&self, request: &[u8]) -> Option<Vec<u8>> {
         let mut stream = TcpStream::connect(("127.0.0.1", self.port)).ok()?;
-        stream.set_read_timeout(Some(Duration::from_secs(60))).ok()?;
+        stream
+            .set_read_timeout(Some(Duration::from_secs(60)))
+            .ok()?;
         stream.write_all(request).ok()?;
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).ok()?;

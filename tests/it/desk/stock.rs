@@ -39,8 +39,14 @@ fn fields(text: &str) -> Vec<(&str, &str)> {
 
 /// Forms, each with the command that says the same.
 const STEPS: [(&str, &str); 22] = [
-    ("record=fund;;amount=300;;date=2026-09-01;;note=own money", "ledger fund 300 --date 2026-09-01 --note 'own money'"),
-    ("record=draw;;amount=12,50;;date=2026-09-02", "ledger draw 12,50 --date 2026-09-02"),
+    (
+        "record=fund;;amount=300;;date=2026-09-01;;note=own money",
+        "ledger fund 300 --date 2026-09-01 --note 'own money'",
+    ),
+    (
+        "record=draw;;amount=12,50;;date=2026-09-02",
+        "ledger draw 12,50 --date 2026-09-02",
+    ),
     (
         "record=buy;;model=Nulva 61K;;price=42;;inbound=5;;asked=50;;minutes=20;;grade=B;;completeness=usable;;\
          missing=charger;;date=2026-09-05;;note=a <b>note</b>",
@@ -59,21 +65,42 @@ const STEPS: [(&str, &str); 22] = [
         "record=spend;;deal=d1;;amount=14;;what=new battery;;minutes=30;;date=2026-09-08",
         "spend d1 14 'new battery' --minutes 30 --date 2026-09-08",
     ),
-    ("record=spend;;deal=d1;;what=cleaned;;minutes=15;;date=2026-09-08", "spend d1 --minutes 15 cleaned --date 2026-09-08"),
+    (
+        "record=spend;;deal=d1;;what=cleaned;;minutes=15;;date=2026-09-08",
+        "spend d1 --minutes 15 cleaned --date 2026-09-08",
+    ),
     (
         "record=part;;part=display;;count=2;;cost=22;;inbound=3;;fits=Nulva 61K; Bolv 83V;;date=2026-09-08",
         "part add display --count 2 --cost 22 --inbound 3 --fits 'Nulva 61K' --fits 'Bolv 83V' --date 2026-09-08",
     ),
-    ("record=part;;part=screws;;count=100;;in_all=4.50;;date=2026-09-08", "part add screws --count 100 --in-all 4.50 --date 2026-09-08"),
-    ("record=use;;deal=d1;;part=display;;date=2026-09-09", "part use d1 display --date 2026-09-09"),
+    (
+        "record=part;;part=screws;;count=100;;in_all=4.50;;date=2026-09-08",
+        "part add screws --count 100 --in-all 4.50 --date 2026-09-08",
+    ),
+    (
+        "record=use;;deal=d1;;part=display;;date=2026-09-09",
+        "part use d1 display --date 2026-09-09",
+    ),
     (
         "record=drop;;part=screws;;count=10;;for=0.50;;note=bent;;date=2026-09-09",
         "part drop screws --count 10 --for 0.50 --note bent --date 2026-09-09",
     ),
-    ("record=list;;deal=d1;;ask=162;;date=2026-09-10", "list d1 --ask 162 --date 2026-09-10"),
-    ("record=list;;deal=d1;;ask=155;;date=2026-09-12", "list d1 --ask 155 --date 2026-09-12"),
-    ("record=list;;deal=d3;;ask=99;;outlet=doorstep;;date=2026-09-12", "list d3 --ask 99 --outlet doorstep --date 2026-09-12"),
-    ("record=unlist;;deal=d3;;date=2026-09-13", "unlist d3 --date 2026-09-13"),
+    (
+        "record=list;;deal=d1;;ask=162;;date=2026-09-10",
+        "list d1 --ask 162 --date 2026-09-10",
+    ),
+    (
+        "record=list;;deal=d1;;ask=155;;date=2026-09-12",
+        "list d1 --ask 155 --date 2026-09-12",
+    ),
+    (
+        "record=list;;deal=d3;;ask=99;;outlet=doorstep;;date=2026-09-12",
+        "list d3 --ask 99 --outlet doorstep --date 2026-09-12",
+    ),
+    (
+        "record=unlist;;deal=d3;;date=2026-09-13",
+        "unlist d3 --date 2026-09-13",
+    ),
     (
         "record=sold;;deal=d1;;price=139;;offers=3;;minutes=15;;how_sold=offer;;log_comp=yes;;date=2026-09-29",
         "sold d1 --price 139 --offers 3 --minutes 15 --how-sold offer --log-comp --date 2026-09-29",
@@ -98,7 +125,10 @@ const STEPS: [(&str, &str); 22] = [
         "record=overhead;;km=24;;per_km=0.30;;what=flea market;;date=2026-10-07",
         "ledger overhead --km 24 --per-km 0.30 'flea market' --date 2026-10-07",
     ),
-    ("record=scrap;;deal=d3;;for=0.50;;date=2026-10-08", "scrap d3 --for 0.50 --date 2026-10-08"),
+    (
+        "record=scrap;;deal=d3;;for=0.50;;date=2026-10-08",
+        "scrap d3 --for 0.50 --date 2026-10-08",
+    ),
 ];
 
 #[test]
@@ -111,9 +141,17 @@ fn what_a_form_writes_is_what_the_command_writes() {
         let answer = desk.act("/stock?record=fund", "/stock/do", &sent);
         assert_eq!(answer.status, 303, "{form}: {}", answer.body);
         out(by_command.path(), &words(command));
-        assert_eq!(ledger_of(by_form.path()), ledger_of(by_command.path()), "{form}");
+        assert_eq!(
+            ledger_of(by_form.path()),
+            ledger_of(by_command.path()),
+            "{form}"
+        );
         let next = desk.page(answer.header("location"));
-        assert!(next.body.contains("Ledger entry ") || form.contains("record=reverse"), "{}", next.body);
+        assert!(
+            next.body.contains("Ledger entry ") || form.contains("record=reverse"),
+            "{}",
+            next.body
+        );
         assert!(!next.body.contains("<b>note"), "{}", next.body);
     };
     for (form, command) in STEPS {
@@ -122,7 +160,10 @@ fn what_a_form_writes_is_what_the_command_writes() {
     // The last entry, whatever its number.
     let rows = ledger_of(by_form.path()).lines().count() - 1;
     let form = format!("record=reverse;;entry={rows};;note=typed wrong");
-    both(&form, &format!("ledger reverse {rows} --note 'typed wrong'"));
+    both(
+        &form,
+        &format!("ledger reverse {rows} --note 'typed wrong'"),
+    );
     assert_eq!(logged(by_form.path()), logged(by_command.path()));
     let shown = |dir: &Path| out(dir, &["ledger", "--as-of", "2026-11-20", "--json"]);
     assert_eq!(shown(by_form.path()), shown(by_command.path()));
@@ -131,7 +172,18 @@ fn what_a_form_writes_is_what_the_command_writes() {
 #[test]
 fn the_numbers_are_those_of_the_command() {
     let book = story();
-    out(book.path(), &["part", "add", "display", "--cost", "22", "--fits", "Nulva 61K"]);
+    out(
+        book.path(),
+        &[
+            "part",
+            "add",
+            "display",
+            "--cost",
+            "22",
+            "--fits",
+            "Nulva 61K",
+        ],
+    );
     out(book.path(), &["list", "d3", "--ask", "162"]);
     let told = out(book.path(), &["ledger"]);
     let desk = DeskRun::open(book.path());
@@ -142,7 +194,10 @@ fn the_numbers_are_those_of_the_command() {
         .split([' ', '\n', '(', ')', ',', ';'])
         .map(|word| word.trim_end_matches('.'))
         .filter(is_number)
-        .filter(|word| word.chars().all(|c| c.is_ascii_digit() || "−-+.\u{202f}".contains(c)))
+        .filter(|word| {
+            word.chars()
+                .all(|c| c.is_ascii_digit() || "−-+.\u{202f}".contains(c))
+        })
         .collect();
     assert!(numbers.len() > 15, "{numbers:?}");
     for number in numbers {
@@ -153,8 +208,17 @@ fn the_numbers_are_those_of_the_command() {
     assert!(deal.contains("139.00") && !deal.contains("/sell?unit=d1"));
     assert!(desk.page("/stock?deal=d3").body.contains("/sell?unit=d3"));
     let years = desk.page("/stock/years");
-    assert_eq!(years.body, out(book.path(), &["ledger", "--year", "--csv", "-"]));
-    assert_eq!(desk.page("/stock?deal=d99").body.matches("there is no deal").count(), 1);
+    assert_eq!(
+        years.body,
+        out(book.path(), &["ledger", "--year", "--csv", "-"])
+    );
+    assert_eq!(
+        desk.page("/stock?deal=d99")
+            .body
+            .matches("There is no deal")
+            .count(),
+        1
+    );
 }
 
 #[test]
@@ -163,27 +227,61 @@ fn a_wrong_value_stands_beside_its_field_with_what_was_typed() {
     let before = ledger_of(book.path());
     let desk = DeskRun::open(book.path());
     for (form, field, typed) in [
-        ("record=spend;;deal=d3;;amount=<img src=x>;;what=\"quoted\"", "amount", "&lt;img src=x&gt;"),
-        ("record=sold;;deal=d3;;price=12;;minutes=many", "minutes", "many"),
+        (
+            "record=spend;;deal=d3;;amount=<img src=x>;;what=\"quoted\"",
+            "amount",
+            "&lt;img src=x&gt;",
+        ),
+        (
+            "record=sold;;deal=d3;;price=12;;minutes=many",
+            "minutes",
+            "many",
+        ),
         ("record=fund;;amount=", "amount", ""),
-        ("record=fund;;amount=5;;date=2999-01-01", "date", "2999-01-01"),
+        (
+            "record=fund;;amount=5;;date=2999-01-01",
+            "date",
+            "2999-01-01",
+        ),
         ("record=list;;deal=d3;;ask=-4", "ask", "-4"),
     ] {
         let sent: Vec<(&str, &str)> = fields(form);
         let page = desk.act("/stock?record=fund", "/stock/do", &sent);
         assert_eq!(page.status, 200, "{form}");
-        assert!(page.body.contains(&format!("id=\"wrong-{field}\"")), "{form}: {}", page.body);
-        assert!(page.body.contains(&format!("value=\"{typed}\"")), "{form}: {}", page.body);
+        assert!(
+            page.body.contains(&format!("id=\"wrong-{field}\"")),
+            "{form}: {}",
+            page.body
+        );
+        assert!(
+            page.body.contains(&format!("value=\"{typed}\"")),
+            "{form}: {}",
+            page.body
+        );
         assert!(!page.body.contains("<img"));
     }
     // A misspelt model is asked about.
     let doubt = "record=buy;;model=Nulva 61KK;;price=4";
     let page = desk.act("/stock?record=fund", "/stock/do", &fields(doubt));
-    assert!(page.status == 200 && page.body.contains("name=\"sure\" value=\"Nulva 61K\""), "{}", page.body);
+    assert!(
+        page.status == 200 && page.body.contains("name=\"sure\" value=\"Nulva 61K\""),
+        "{}",
+        page.body
+    );
     assert_eq!(ledger_of(book.path()), before);
     let sure = format!("{doubt};;sure=Nulva 61K");
-    assert_eq!(desk.act("/stock?record=fund", "/stock/do", &fields(&sure)).status, 303);
-    assert!(ledger_of(book.path()).lines().last().unwrap().contains("Nulva 61K,"));
+    assert_eq!(
+        desk.act("/stock?record=fund", "/stock/do", &fields(&sure))
+            .status,
+        303
+    );
+    assert!(
+        ledger_of(book.path())
+            .lines()
+            .last()
+            .unwrap()
+            .contains("Nulva 61K,")
+    );
 }
 
 #[test]
@@ -192,26 +290,54 @@ fn a_form_sent_twice_writes_once_and_one_of_an_older_book_nothing() {
     let desk = DeskRun::open(book.path());
     let shown = desk.page("/stock?record=fund");
     let (seen, once) = (shown.hidden("seen"), shown.hidden("once"));
-    let sent = [("record", "fund"), ("amount", "12.50"), ("seen", &seen), ("once", &once)];
+    let sent = [
+        ("record", "fund"),
+        ("amount", "12.50"),
+        ("seen", &seen),
+        ("once", &once),
+    ];
     let answers: Vec<_> = std::thread::scope(|scope| {
         let send = || desk.post("/stock/do", &sent);
         let threads: Vec<_> = (0..4).map(|_| scope.spawn(send)).collect();
-        threads.into_iter().map(|thread| thread.join().unwrap()).collect()
+        threads
+            .into_iter()
+            .map(|thread| thread.join().unwrap())
+            .collect()
     });
-    let places: BTreeSet<&str> = answers.iter().map(|answer| answer.header("location")).collect();
-    assert!(answers.iter().all(|answer| answer.status == 303) && places.len() == 1, "{answers:?}");
+    let places: BTreeSet<&str> = answers
+        .iter()
+        .map(|answer| answer.header("location"))
+        .collect();
+    assert!(
+        answers.iter().all(|answer| answer.status == 303) && places.len() == 1,
+        "{answers:?}"
+    );
     assert_eq!(ledger_of(book.path()).lines().count(), 2);
     // A command writes while the form is filled in.
     let old = desk.page("/stock?record=draw");
     out(book.path(), &["ledger", "fund", "7"]);
     let (seen, once) = (old.hidden("seen"), old.hidden("once"));
-    let draw = [("record", "draw"), ("amount", "3.25"), ("seen", &seen), ("once", &once)];
+    let draw = [
+        ("record", "draw"),
+        ("amount", "3.25"),
+        ("seen", &seen),
+        ("once", &once),
+    ];
     let page = desk.post("/stock/do", &draw);
     assert_eq!(page.status, 200);
-    assert!(page.body.contains("The book changed meanwhile") && page.body.contains("value=\"3.25\""), "{}", page.body);
+    assert!(
+        page.body.contains("The book changed meanwhile") && page.body.contains("value=\"3.25\""),
+        "{}",
+        page.body
+    );
     assert_eq!(ledger_of(book.path()).lines().count(), 3);
     let (seen, once) = (page.hidden("seen"), page.hidden("once"));
-    let draw = [("record", "draw"), ("amount", "3.25"), ("seen", &seen), ("once", &once)];
+    let draw = [
+        ("record", "draw"),
+        ("amount", "3.25"),
+        ("seen", &seen),
+        ("once", &once),
+    ];
     assert_eq!(desk.post("/stock/do", &draw).status, 303);
     assert_eq!(ledger_of(book.path()).lines().count(), 4);
 }
@@ -224,7 +350,11 @@ fn pay_in(desk: &DeskRun, note: &str) {
         if answer.status == 303 {
             return;
         }
-        assert!(answer.body.contains("The book changed meanwhile"), "{}", answer.body);
+        assert!(
+            answer.body.contains("The book changed meanwhile"),
+            "{}",
+            answer.body
+        );
     }
     panic!("{note} was never written");
 }
@@ -241,7 +371,10 @@ fn two_tabs_and_a_command_at_once_lose_nothing() {
         }
         scope.spawn(|| {
             for n in 0..ENTRIES {
-                out(dir.path(), &["ledger", "fund", "1", "--note", &format!("command {n}.")]);
+                out(
+                    dir.path(),
+                    &["ledger", "fund", "1", "--note", &format!("command {n}.")],
+                );
             }
         });
     });
@@ -292,13 +425,18 @@ fn a_desk_killed_in_mid_write_leaves_a_whole_book() {
                 done
             });
             std::thread::sleep(Duration::from_millis(150 + 97 * round));
-            let killed = Command::new("kill").args(["-9", &desk.process().to_string()]).status();
+            let killed = Command::new("kill")
+                .args(["-9", &desk.process().to_string()])
+                .status();
             assert!(killed.unwrap().success());
             writer.join().unwrap()
         });
         written.extend(acknowledged);
         let entries = run(dir.path(), &["ledger", "entries"]);
-        assert!(written.is_empty() || entries.status.success(), "{entries:?}");
+        assert!(
+            written.is_empty() || entries.status.success(),
+            "{entries:?}"
+        );
         let text = ledger_of(dir.path());
         for note in &written {
             assert_eq!(text.matches(note.as_str()).count(), 1, "{note}");

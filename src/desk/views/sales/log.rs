@@ -2,14 +2,14 @@
 
 use maud::{Markup, html};
 
-use super::{DO, page as with_newest};
+use super::common::{DO, page as with_newest};
 use crate::app::AppError;
 use crate::app::line::Values;
 use crate::app::record::{Outcome, Writing, record as write};
 use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes};
 use crate::desk::fields::{Fields, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, guarded, refused};
+use crate::desk::page::{Page, Reply, guarded, refused, tell};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{self, model_field, said};
 use crate::render::comps::{changes, line};
@@ -81,7 +81,14 @@ pub fn record(ready: &Ready<'_>, values: &Values, form: &Form) -> Result<Wanted,
     let (book, settings) = (ready.book(), ready.settings());
     let mut notice = |text: &str| ready.note(text);
     let rates = book.rates()?;
-    let comp = read_comp(&values.cells(), &values.set, None, &rates, settings, ready.today())?;
+    let comp = read_comp(
+        &values.cells(),
+        &values.set,
+        None,
+        &rates,
+        settings,
+        ready.today(),
+    )?;
     let notes = undeclared_notes(&comp, settings);
     let writing = Writing {
         named: false,
@@ -92,7 +99,7 @@ pub fn record(ready: &Ready<'_>, values: &Values, form: &Form) -> Result<Wanted,
     let (comp, outcome) = write(book, &lock, comp, writing, &mut notice)?;
     let done = |text: String| {
         let lines = [text].into_iter().chain(notes.clone()).collect();
-        Wanted::Done(ready.tell("/sales", lines))
+        Wanted::Done(tell(ready, "/sales", lines))
     };
     Ok(match outcome {
         Outcome::Recorded(entry, None) => {
@@ -215,7 +222,11 @@ fn values(ready: &Ready<'_>, form: &Form) -> Result<Values, AppError> {
         ("price", form.get("price")),
         ("shipping", form.get("shipping")),
         ("currency", form.get("currency")),
-        ("sold_on", form.get("sold_on").or(form.has("undated").then_some(NOT_KNOWN))),
+        (
+            "sold_on",
+            form.get("sold_on")
+                .or(form.has("undated").then_some(NOT_KNOWN)),
+        ),
         ("variant", said.variant.as_deref()),
         ("completeness", said.completeness.as_deref()),
         ("grade", said.grade.as_deref()),

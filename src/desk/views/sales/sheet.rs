@@ -4,14 +4,14 @@ use std::sync::Arc;
 
 use maud::{Markup, html};
 
+use super::common::{DO, named, page};
 use super::line::question;
-use super::{DO, named};
 use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
 use crate::desk::fields::{Choice, Fields, send};
 use crate::desk::form::Form;
 use crate::desk::jobs::{self, Outcome};
-use crate::desk::page::{Page, Reply, View, guarded};
+use crate::desk::page::{Page, Reply, View, guarded, tell};
 use crate::desk::ready::Ready;
 use crate::desk::sheets::{self, BLANK, COLUMN, OPEN, Read, SHIPPING, Sheet, WORD, read};
 use crate::render::html::{list, prose, visible};
@@ -60,8 +60,9 @@ pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         (Some(bytes), _) => (sheets::name_of(form.text("file_name")), bytes.to_vec()),
         (None, Some(text)) => ("pasted".to_string(), text.as_bytes().to_vec()),
         (None, None) => {
-            let page = super::show(ready, &Form::default())?;
-            return Ok(match page {
+            let none = Form::default();
+            let again = page(ready, &none, choose(&Fields::of(&none)))?;
+            return Ok(match again {
                 Reply::Page(page) => {
                     Reply::Page(page.with_error("Choose a file, or paste rows with their header."))
                 }
@@ -82,7 +83,11 @@ pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 /// Keeps what is said of how to read a sheet, and begins to try it anew.
 fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let id = form.text("sheet");
-    let work = ready.sheets().borrow().get(id).map(|sheet| sheet.work.clone());
+    let work = ready
+        .sheets()
+        .borrow()
+        .get(id)
+        .map(|sheet| sheet.work.clone());
     let now = match ready.jobs().outcome::<Read>(&work.unwrap_or_default()) {
         Outcome::Ended(read) => read.columns.clone(),
         _ => Vec::new(),
@@ -152,7 +157,12 @@ pub fn import(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 
 /// The rows that were set aside.
 pub fn rejected(ready: &Ready<'_>, form: &Form) -> Option<Reply> {
-    let work = ready.sheets().borrow().get(form.text("sheet"))?.work.clone();
+    let work = ready
+        .sheets()
+        .borrow()
+        .get(form.text("sheet"))?
+        .work
+        .clone();
     let Outcome::Ended(read) = ready.jobs().outcome::<Read>(&work) else {
         return None;
     };
@@ -163,7 +173,7 @@ pub fn rejected(ready: &Ready<'_>, form: &Form) -> Option<Reply> {
 
 fn gone(ready: &Ready<'_>) -> Result<Reply, AppError> {
     let text = "That sheet is no longer kept: give it again. Nothing was changed.";
-    Ok(ready.tell("/sales", vec![text.into()]))
+    Ok(tell(ready, "/sales", vec![text.into()]))
 }
 
 /// The page of a sheet: being read, tried, imported, cancelled or refused.
@@ -184,7 +194,10 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         Outcome::Ended(read) => (asks(ready, id, &sheet, &read), answers(id, &sheet, &read)),
         Outcome::Broken | Outcome::Unknown => {
             let text = "This went wrong: a fault of the program. Nothing was written.";
-            (html! {}, html! { section.fault { p { (text) } p { a href="/sales" { "Back to the sales" } } } })
+            (
+                html! {},
+                html! { section.fault { p { (text) } p { a href="/sales" { "Back to the sales" } } } },
+            )
         }
     };
     if answer.0.contains("<h2>Imported</h2>")
@@ -199,7 +212,11 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 
 /// What can be said of a sheet that was tried, and the button that imports it.
 fn asks(ready: &Ready<'_>, id: &str, sheet: &Sheet, read: &Read) -> Markup {
-    if !read.dry && read.failed.is_none() && !read.cancelled && (read.entry.is_some() || read.problems == 0) {
+    if !read.dry
+        && read.failed.is_none()
+        && !read.cancelled
+        && (read.entry.is_some() || read.problems == 0)
+    {
         return html! {};
     }
     let fields = Fields::of(&sheet.said);
@@ -236,9 +253,22 @@ fn questions(read: &Read) -> bool {
 
 /// How to read the sheet.
 fn how(ready: &Ready<'_>, fields: &Fields<'_>, read: &Read) -> Markup {
-    let dates = [("", "by what is there"), ("dmy", "day first"), ("mdy", "month first")];
-    let marks = [("", "by what is there"), ("point", "1,234.50"), ("comma", "1.234,50")];
-    let mappings: Vec<&str> = ready.settings().mappings.keys().map(String::as_str).collect();
+    let dates = [
+        ("", "by what is there"),
+        ("dmy", "day first"),
+        ("mdy", "month first"),
+    ];
+    let marks = [
+        ("", "by what is there"),
+        ("point", "1,234.50"),
+        ("comma", "1.234,50"),
+    ];
+    let mappings: Vec<&str> = ready
+        .settings()
+        .mappings
+        .keys()
+        .map(String::as_str)
+        .collect();
     let saved: Vec<Choice<'_>> = [("", "none")]
         .into_iter()
         .chain(mappings.iter().map(|name| (*name, *name)))
@@ -285,7 +315,11 @@ fn column(at: usize, theirs: &str, ours: Option<&str>, said: &Form) -> Markup {
 /// The question what a word of the sheet means.
 fn unknown(at: usize, word: &UnknownWord, said: &Form) -> Markup {
     let name = format!("{WORD}{}:{}", word.column.name(), word.word);
-    let rows = format!("in {}, first in row {}", counted(word.rows, "row"), word.first);
+    let rows = format!(
+        "in {}, first in row {}",
+        counted(word.rows, "row"),
+        word.first
+    );
     let mut choices: Vec<(String, String)> = Vec::new();
     let legend = if word.column == Column::Model {
         let near = word.likely.clone().unwrap_or_default();
@@ -293,7 +327,11 @@ fn unknown(at: usize, word: &UnknownWord, said: &Form) -> Markup {
         choices.push((OPEN.into(), "a model of its own".into()));
         html! { "Model " (named(&word.word)) " is new" }
     } else {
-        choices.extend(word.values.iter().map(|value| (value.clone(), value.clone())));
+        choices.extend(
+            word.values
+                .iter()
+                .map(|value| (value.clone(), value.clone())),
+        );
         choices.push((BLANK.into(), "as if blank".into()));
         choices.push((OPEN.into(), "leave it: its rows are wrong".into()));
         html! { "Which " (word.column.name().replace('_', " ")) " is " (named(&word.word)) "?" }
@@ -302,8 +340,7 @@ fn unknown(at: usize, word: &UnknownWord, said: &Form) -> Markup {
         return html! {};
     }
     // An answer is not required: the others can be given first.
-    let asked = question(1_000 + at, &name, &legend, &rows, &choices);
-    maud::PreEscaped(asked.into_string().replace(" required", ""))
+    question((1_000 + at, false), &name, &legend, &rows, &choices)
 }
 
 fn shipping(at: usize, column: &str, examples: &[String], said: &Form) -> Markup {

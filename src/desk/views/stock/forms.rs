@@ -2,7 +2,6 @@
 
 use maud::{Markup, html};
 
-use super::Trouble;
 use crate::app::AppError;
 use crate::app::ledger::{Wanted, find_deal, read_ledger};
 use crate::app::listed::{Up, deal_names};
@@ -134,20 +133,34 @@ impl Happened {
     fn fields(self) -> &'static [&'static str] {
         match self {
             Self::Buy => &[
-                "model", "price", "asked", "inbound", "minutes", "date", "note", "grade", "completeness", "variant",
-                "missing", "extra", "defect", "how_sold",
+                "model",
+                "price",
+                "asked",
+                "inbound",
+                "minutes",
+                "date",
+                "note",
+                "grade",
+                "completeness",
+                "variant",
+                "missing",
+                "extra",
+                "defect",
+                "how_sold",
             ],
             Self::Fund | Self::Draw => &["amount", "date", "note"],
             Self::Overhead => &["amount", "km", "per_km", "minutes", "what", "date"],
-            Self::Part => &["part", "count", "cost", "in_all", "inbound", "fits", "date", "note"],
+            Self::Part => &[
+                "part", "count", "cost", "in_all", "inbound", "fits", "date", "note",
+            ],
             Self::Drop => &["part", "count", "fits", "for", "date", "note"],
             Self::Reverse => &["entry", "date", "note"],
             Self::Spend => &["deal", "amount", "minutes", "what", "date"],
             Self::List => &["deal", "ask", "outlet", "date", "note"],
             Self::Unlist => &["deal", "outlet", "date", "note"],
             Self::Sold => &[
-                "deal", "price", "outlet", "weight", "shipping", "fees", "sending", "how_sold", "offers", "minutes",
-                "date", "note",
+                "deal", "price", "outlet", "weight", "shipping", "fees", "sending", "how_sold",
+                "offers", "minutes", "date", "note",
             ],
             Self::Use => &["deal", "part", "count", "date", "note"],
             Self::Harvest => &["deal", "parts", "fits", "minutes", "date", "note"],
@@ -155,6 +168,14 @@ impl Happened {
             Self::Refund => &["deal", "amount", "fees_back", "sending", "date", "note"],
         }
     }
+}
+
+/// Why a form was not done.
+pub enum Trouble {
+    /// What is wrong.
+    Wrong(AppError),
+    /// The model is new, and nearly this one.
+    Near(String),
 }
 
 /// What can be recorded: of a deal, or in general.
@@ -182,7 +203,10 @@ pub fn menu(ready: &Ready<'_>, deal: Option<&str>) -> Result<Markup, AppError> {
     let address = |one: Happened| {
         let deal = deal.filter(|_| one.of_deal());
         let fields = [("record", one.word())].into_iter();
-        format!("/stock?{}", query(fields.chain(deal.map(|deal| ("deal", deal)))))
+        format!(
+            "/stock?{}",
+            query(fields.chain(deal.map(|deal| ("deal", deal))))
+        )
     };
     Ok(html! {
         section {
@@ -273,13 +297,25 @@ fn deal_field(
         }
     });
     let mut deals: Vec<(String, String)> = fits
-        .map(|deal| (deal.name(), format!("{}: {}", deal.name(), sheet::unit(&deal.unit))))
+        .map(|deal| {
+            (
+                deal.name(),
+                format!("{}: {}", deal.name(), sheet::unit(&deal.unit)),
+            )
+        })
         .collect();
     deals.reverse();
-    let none = if sold { "no unit is sold" } else { "no unit is in stock" };
+    let none = if sold {
+        "no unit is sold"
+    } else {
+        "no unit is in stock"
+    };
     let choices: Vec<Choice<'_>> = match deals.as_slice() {
         [] => vec![("", none)],
-        some => some.iter().map(|(name, unit)| (name.as_str(), unit.as_str())).collect(),
+        some => some
+            .iter()
+            .map(|(name, unit)| (name.as_str(), unit.as_str()))
+            .collect(),
     };
     Ok(fields.select("deal", "Unit", "", &choices))
 }
@@ -322,7 +358,11 @@ fn own(
             (got())
             (fits(ready, fields, "Only those that fit this model")?)
         },
-        Happened::Reverse => fields.number("entry", "Number of the ledger entry", "Of one deal, the last entry first."),
+        Happened::Reverse => fields.number(
+            "entry",
+            "Number of the ledger entry",
+            "Of one deal, the last entry first.",
+        ),
         Happened::Spend => html! {
             (fields.number("amount", &amount, "Leave it out if it was only time."))
             (fields.line("what", "What for", ""))
@@ -406,7 +446,12 @@ fn sold(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
 
 /// The outlets of the book.
 fn outlet(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
-    let names: Vec<&str> = ready.settings().outlets.keys().map(String::as_str).collect();
+    let names: Vec<&str> = ready
+        .settings()
+        .outlets
+        .keys()
+        .map(String::as_str)
+        .collect();
     let choices: Vec<Choice<'_>> = [("", "the usual one, or that of the listing")]
         .into_iter()
         .chain(names.into_iter().map(|name| (name, name)))
@@ -418,7 +463,11 @@ fn outlet(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
 fn part_field(ready: &Ready<'_>, fields: &Fields<'_>) -> Result<Markup, AppError> {
     let mut notice = |text: &str| ready.note(text);
     let ledger = read_ledger(ready.book(), &mut notice)?;
-    let mut names: Vec<&str> = ledger.drawer().lots().map(|lot| lot.name.as_str()).collect();
+    let mut names: Vec<&str> = ledger
+        .drawer()
+        .lots()
+        .map(|lot| lot.name.as_str())
+        .collect();
     names.sort_unstable();
     names.dedup();
     Ok(html! {

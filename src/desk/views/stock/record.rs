@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::Happened;
+use super::forms::Happened;
 use crate::app::AppError;
 use crate::app::amounts::{minutes, money, money_if, quantity, refused, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, Refund};
@@ -14,7 +14,7 @@ use crate::app::overheads::{Overhead, driving};
 use crate::app::record::{Outcome, Recorded};
 use crate::app::sold::Typed;
 use crate::desk::form::Form;
-use crate::desk::page::Reply;
+use crate::desk::page::{Reply, tell};
 use crate::desk::ready::Ready;
 use crate::desk::unit::said;
 use crate::parse::dates::date_typed;
@@ -100,7 +100,11 @@ fn day(ready: &Ready<'_>, form: &Form) -> Result<Option<NaiveDate>, AppError> {
 
 /// Texts that are not empty, one after the other.
 fn joined(texts: &[&str], between: &str) -> String {
-    let some: Vec<&str> = texts.iter().copied().filter(|text| !text.is_empty()).collect();
+    let some: Vec<&str> = texts
+        .iter()
+        .copied()
+        .filter(|text| !text.is_empty())
+        .collect();
     some.join(between)
 }
 
@@ -112,7 +116,11 @@ impl Asked<'_, '_> {
     /// An amount of the form, if it says one.
     fn money(&self, name: &str) -> Result<Option<Decimal>, AppError> {
         let flag = format!("--{}", name.replace('_', "-"));
-        money_if(&flag, self.owned(name).as_ref(), &self.ready.settings().currency)
+        money_if(
+            &flag,
+            self.owned(name).as_ref(),
+            &self.ready.settings().currency,
+        )
     }
 
     /// An amount that the form must say.
@@ -159,7 +167,7 @@ impl Asked<'_, '_> {
             balances(entered, &self.ready.settings().currency),
             entered.number
         );
-        self.ready.tell(address, vec![text])
+        tell(self.ready, address, vec![text])
     }
 
     fn told_of(&self, of_deal: &OfDeal, lines: &[String]) -> Reply {
@@ -199,7 +207,10 @@ impl Asked<'_, '_> {
             self.amount(deal.paid)
         )];
         lines.extend(deal.foreseen.as_ref().map(|made| {
-            format!("Estimate of the day: {}.", foreseen(made, &settings.currency))
+            format!(
+                "Estimate of the day: {}.",
+                foreseen(made, &settings.currency)
+            )
         }));
         Ok(Done::Told(self.told_of(&made, &lines)))
     }
@@ -271,7 +282,9 @@ impl Asked<'_, '_> {
             (Some(each), None) => each * Decimal::from(count),
             (None, Some(all)) => all,
             (Some(_), Some(_)) => {
-                return Err(AppError::Usage("--in-all: give this or the cost of one, not both".into()));
+                return Err(AppError::Usage(
+                    "--in-all: give this or the cost of one, not both".into(),
+                ));
             }
             (None, None) => return Err(AppError::Usage("--cost: give what they cost".into())),
         };
@@ -286,7 +299,10 @@ impl Asked<'_, '_> {
         let moved = books.add_parts(bought, self.dated.clone())?;
         let line = format!(
             "Bought {} on {} for {}.",
-            moved.parts.first().map_or(String::new(), |part| counted(&part.name, part.count)),
+            moved
+                .parts
+                .first()
+                .map_or(String::new(), |part| counted(&part.name, part.count)),
             self.dated.on,
             self.amount(cost_of(&moved.parts))
         );
@@ -314,16 +330,22 @@ impl Asked<'_, '_> {
 
     fn reverse(&self, on: Option<NaiveDate>) -> Result<Reply, AppError> {
         let text = self.form.text("entry");
-        let number = text.parse().map_err(|_| refused("--entry", text, "the number of an entry"))?;
+        let number = text
+            .parse()
+            .map_err(|_| refused("--entry", text, "the number of an entry"))?;
         let mut notice = |text: &str| self.ready.note(text);
         let books = Books::open(self.ready.book(), &mut notice)?;
         let note = self.dated.note.clone();
         let (ledger, new) = books.reverse(number, on, (self.ready.today(), note))?;
         let entry = ledger.entries().iter().find(|entry| entry.number == number);
-        let deal = entry.and_then(|entry| entry.deal).and_then(|id| ledger.deal(id));
-        let address = deal.map_or("/stock".into(), |deal| format!("/stock?deal={}", deal.name()));
+        let deal = entry
+            .and_then(|entry| entry.deal)
+            .and_then(|id| ledger.deal(id));
+        let address = deal.map_or("/stock".into(), |deal| {
+            format!("/stock?deal={}", deal.name())
+        });
         let text = format!("Reversed ledger entry {number} by ledger entry {new}.");
-        Ok(self.ready.tell(&address, vec![text]))
+        Ok(tell(self.ready, &address, vec![text]))
     }
 
     fn spend(&self) -> Result<Reply, AppError> {
@@ -367,9 +389,10 @@ impl Asked<'_, '_> {
             place(&made.outlet),
             self.amount(ask)
         )];
-        lines.extend(made.left.map(|left| {
-            format!("Sold at that price, you keep {}.", self.amount(left))
-        }));
+        lines.extend(
+            made.left
+                .map(|left| format!("Sold at that price, you keep {}.", self.amount(left))),
+        );
         Ok(self.told_of(&made.of_deal, &lines))
     }
 
@@ -431,10 +454,16 @@ impl Asked<'_, '_> {
                 self.amount(made.profit())
             ),
         ];
-        lines.extend(sold.recorded.as_ref().map(|Recorded(comp, outcome)| match outcome {
-            Outcome::Recorded(entry, _) => format!("The sale counts in estimates (sale record {entry})."),
-            _ => format!("The comps already have this sale: {}.", line(comp)),
-        }));
+        lines.extend(
+            sold.recorded
+                .as_ref()
+                .map(|Recorded(comp, outcome)| match outcome {
+                    Outcome::Recorded(entry, _) => {
+                        format!("The sale counts in estimates (sale record {entry}).")
+                    }
+                    _ => format!("The comps already have this sale: {}.", line(comp)),
+                }),
+        );
         Ok(self.told_of(&sold.of_deal, &lines))
     }
 
@@ -497,7 +526,9 @@ impl Asked<'_, '_> {
         let sum = self.money("amount")?;
         let back = self.form.has("back");
         if sum.is_none() && !back {
-            return Err(AppError::Usage("--amount: give it, or say that the unit came back".into()));
+            return Err(AppError::Usage(
+                "--amount: give it, or say that the unit came back".into(),
+            ));
         }
         let refund = Refund {
             fees_back: self.money("fees_back")?.unwrap_or_default(),
@@ -516,9 +547,10 @@ impl Asked<'_, '_> {
             if back { "; it is in stock again" } else { "" },
             self.amount(made.of_deal.deal.profit())
         )];
-        lines.extend(made.comp_id.map(|id| {
-            format!("The sale still counts in estimates, as sale {id}.")
-        }));
+        lines.extend(
+            made.comp_id
+                .map(|id| format!("The sale still counts in estimates, as sale {id}.")),
+        );
         Ok(self.told_of(&made.of_deal, &lines))
     }
 }
