@@ -10,9 +10,9 @@ use maud::html;
 
 use crate::app::AppError;
 use crate::app::undo::{Undone, take_back};
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, guarded, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, View, guarded, tell};
+use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
 use crate::render::comps::line as sale_line;
 use crate::render::html::{list, prose};
@@ -130,5 +130,5 @@ fn undo(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         "Removed. {} It is kept in the folder undone.",
         what(&undone)
     );
-    Ok(tell(ready, "/sales", vec![text]))
+    Ok(ready.tell("/sales", vec![text]))
 }

@@ -7,9 +7,9 @@ use crate::app::AppError;
 use crate::app::line::Values;
 use crate::app::record::{Outcome, Writing, record as write};
 use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes};
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, guarded, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, guarded, refused, tell};
+use crate::desk::page::{Page, Reply, refused, tell};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{self, model_field, said};
 use crate::render::comps::{changes, line};
@@ -99,7 +99,7 @@ pub fn record(ready: &Ready<'_>, values: &Values, form: &Form) -> Result<Wanted,
     let (comp, outcome) = write(book, &lock, comp, writing, &mut notice)?;
     let done = |text: String| {
         let lines = [text].into_iter().chain(notes.clone()).collect();
-        Wanted::Done(tell(ready, "/sales", lines))
+        Wanted::Done(ready.tell("/sales", lines))
     };
     Ok(match outcome {
         Outcome::Recorded(entry, None) => {

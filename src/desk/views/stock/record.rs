@@ -14,7 +14,7 @@ use crate::app::overheads::{Overhead, driving};
 use crate::app::record::{Outcome, Recorded};
 use crate::app::sold::Typed;
 use crate::desk::form::Form;
-use crate::desk::page::{Reply, tell};
+use crate::desk::page::Reply;
 use crate::desk::ready::Ready;
 use crate::desk::unit::said;
 use crate::parse::dates::date_typed;
@@ -167,7 +167,7 @@ impl Asked<'_, '_> {
             balances(entered, &self.ready.settings().currency),
             entered.number
         );
-        tell(self.ready, address, vec![text])
+        self.ready.tell(address, vec![text])
     }
 
     fn told_of(&self, of_deal: &OfDeal, lines: &[String]) -> Reply {
@@ -345,7 +345,7 @@ impl Asked<'_, '_> {
             format!("/stock?deal={}", deal.name())
         });
         let text = format!("Reversed ledger entry {number} by ledger entry {new}.");
-        Ok(tell(self.ready, &address, vec![text]))
+        Ok(self.ready.tell(&address, vec![text]))
     }
 
     fn spend(&self) -> Result<Reply, AppError> {
