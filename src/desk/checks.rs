@@ -1,13 +1,11 @@
-//! Checks of past estimates as works beside the pages: a first one of a large book takes minutes.
+//! Checks of past estimates as work beside the pages: a first one of a large book takes minutes.
 
-use std::cell::RefCell;
 use std::ops::ControlFlow;
-use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use super::jobs::{Jobs, Outcome, Progress};
-use super::page::sentence;
+use super::jobs::{Done, Jobs, Progress};
+use super::page::{Reply, View};
 use crate::app::check::{Checked, check};
 use crate::app::{AppError, Book};
 
@@ -20,28 +18,37 @@ const PATIENCE: Duration = Duration::from_millis(1_000);
 /// The state of the files of a book as [`super::ready::Ready::seen`] says it, and a model or the whole book.
 pub type Key = (String, Option<String>);
 
-/// The checks of a run of the desk, oldest first, each with the name of its work.
+/// The checks of a run of the desk, oldest first.
 #[derive(Default)]
 pub struct Checks {
-    known: RefCell<Vec<(Key, String)>>,
+    known: Mutex<Vec<One>>,
 }
 
-/// What became of a check.
-pub enum Found {
-    /// It is done; with its notices.
-    Checked(Checked, Vec<String>),
+struct One {
+    key: Key,
+    /// Address of the page of its work.
+    address: String,
+    stand: Arc<Mutex<Stand>>,
+}
+
+/// A check that is done, with its notices.
+pub type Found = Arc<(Checked, Vec<String>)>;
+
+/// How far a check is.
+#[derive(Clone)]
+pub enum Stand {
+    /// It runs: the address of its work.
+    Runs(String),
+    /// It is done.
+    Done(Found),
     /// It was stopped.
     Stopped,
     /// It failed: why.
     Failed(String),
 }
 
-/// How far a check is.
-pub enum Stand {
-    /// It ended.
-    Ended(Arc<Found>),
-    /// It runs: the name of its work, and its progress in past sales.
-    Runs(String, Progress),
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Checks {
@@ -49,105 +56,117 @@ impl Checks {
     /// address of the page that shows it.
     ///
     /// # Errors
-    /// If a thread cannot be started.
-    pub fn of(&self, jobs: &Jobs, root: PathBuf, key: &Key, back: &str) -> Result<Stand, AppError> {
-        if let Some(id) = self.known(key)
-            && let Some(stand) = stand(jobs, id)
-        {
-            return Ok(stand);
-        }
-        let id = self.begin(jobs, root, key, back)?;
-        Ok(stand(jobs, id).unwrap_or_else(fault))
-    }
-
-    /// The name of the work of a check.
-    fn known(&self, key: &Key) -> Option<String> {
-        let known = self.known.borrow();
-        let found = known.iter().find(|(of, _)| of == key);
-        found.map(|(_, id)| id.clone())
-    }
-
-    /// Forgets a check that did not come to its end, so that it is begun anew.
-    pub fn again(&self, jobs: &Jobs, key: &Key) {
-        let done = |id: &str| match jobs.outcome::<Found>(id) {
-            Outcome::Ended(found) => matches!(*found, Found::Checked(..)),
-            Outcome::Running(progress) => !progress.is_cancelled(),
-            Outcome::Broken | Outcome::Unknown => false,
+    /// If it cannot be started.
+    pub fn of(&self, jobs: &Jobs, key: &Key, back: &str) -> Result<Stand, AppError> {
+        let mut known = lock(&self.known);
+        let at = known.iter().position(|one| one.key == *key);
+        let one = match at {
+            Some(at) => &known[at],
+            None => {
+                let one = begin(jobs, key, back)?;
+                make_room(&mut known, key, jobs);
+                known.push(one);
+                &known[known.len() - 1]
+            }
         };
-        let mut known = self.known.borrow_mut();
-        known.retain(|(of, id)| of != key || done(id));
+        let begun = Instant::now();
+        loop {
+            let stand = lock(&one.stand).clone();
+            match stand {
+                Stand::Runs(_) if begun.elapsed() > PATIENCE => {
+                    return Ok(Stand::Runs(one.address.clone()));
+                }
+                Stand::Runs(_) => std::thread::sleep(Duration::from_millis(4)),
+                other => return Ok(other),
+            }
+        }
     }
 
-    fn begin(&self, jobs: &Jobs, root: PathBuf, key: &Key, back: &str) -> Result<String, AppError> {
-        let mut known = self.known.borrow_mut();
-        // Nobody looks at what was asked of another state of the files.
-        let (mut kept, old): (Vec<_>, Vec<_>) = known
-            .drain(..)
-            .partition(|(of, _)| of.0 == key.0 && of != key);
-        let surplus = (kept.len() + 1).saturating_sub(KEPT);
-        let surplus: Vec<_> = kept.drain(..surplus).collect();
-        for (_, id) in old.iter().chain(&surplus) {
+    /// Forgets a check that ended and is not done, so that it is begun anew.
+    pub fn again(&self, key: &Key) {
+        let ended = |one: &One| matches!(*lock(&one.stand), Stand::Stopped | Stand::Failed(_));
+        lock(&self.known).retain(|one| one.key != *key || !ended(one));
+    }
+}
+
+/// Stops and forgets checks of another state of the files, and the oldest where there are too many.
+fn make_room(known: &mut Vec<One>, key: &Key, jobs: &Jobs) {
+    let same = known.iter().filter(|one| one.key.0 == key.0).count();
+    let mut surplus = (same + 1).saturating_sub(KEPT);
+    known.retain(|one| {
+        let kept = one.key.0 == key.0 && surplus == 0;
+        if one.key.0 == key.0 {
+            surplus = surplus.saturating_sub(1);
+        }
+        if !kept
+            && let Some(id) = one
+                .address
+                .rsplit('/')
+                .next()
+                .and_then(|id| id.parse().ok())
+        {
             jobs.cancel(id);
         }
-        let model = key.1.clone();
-        let started = jobs.start(back, move |progress| {
-            found(root, model.as_deref(), progress)
-        });
-        let id = started.map_err(AppError::io("a thread", "start"))?;
-        kept.push((key.clone(), id.clone()));
-        *known = kept;
-        Ok(id)
-    }
+        kept
+    });
 }
 
-/// How far a work is after a moment; none if it is not remembered.
-fn stand(jobs: &Jobs, id: String) -> Option<Stand> {
-    let begun = Instant::now();
-    loop {
-        match jobs.outcome::<Found>(&id) {
-            Outcome::Ended(found) => return Some(Stand::Ended(found)),
-            Outcome::Running(progress) if progress.is_cancelled() => {
-                return Some(Stand::Ended(Arc::new(Found::Stopped)));
-            }
-            Outcome::Running(progress) if begun.elapsed() > PATIENCE => {
-                return Some(Stand::Runs(id, progress));
-            }
-            Outcome::Running(_) => std::thread::sleep(Duration::from_millis(4)),
-            Outcome::Broken => return Some(fault()),
-            Outcome::Unknown => return None,
+fn begin(jobs: &Jobs, key: &Key, back: &str) -> Result<One, AppError> {
+    let stand = Arc::new(Mutex::new(Stand::Runs(String::new())));
+    let (into, model, back) = (Ends(stand.clone()), key.1.clone(), back.to_string());
+    let started = jobs.start(View::Check, "The check runs", move |book, progress| {
+        let done = made(book, model.as_deref(), progress);
+        // Does not return if it was stopped.
+        progress.check();
+        *lock(&into.0) = match done {
+            Ok(found) => Stand::Done(Arc::new(found)),
+            Err(error) => Stand::Failed(super::page::sentence(&error)),
+        };
+        Ok(Done::SeeOther(back))
+    })?;
+    let address = match started {
+        Reply::SeeOther(address) => address,
+        _ => View::Check.path().to_string(),
+    };
+    Ok(One {
+        key: key.clone(),
+        address,
+        stand,
+    })
+}
+
+/// Says that a check was stopped if it ends with nothing said.
+struct Ends(Arc<Mutex<Stand>>);
+
+impl Drop for Ends {
+    fn drop(&mut self) {
+        let mut stand = lock(&self.0);
+        if matches!(*stand, Stand::Runs(_)) {
+            *stand = Stand::Stopped;
         }
     }
 }
 
-fn fault() -> Stand {
-    let why = "The check failed by a fault of the program.";
-    Stand::Ended(Arc::new(Found::Failed(why.into())))
-}
-
-fn found(root: PathBuf, model: Option<&str>, progress: &Progress) -> Found {
+fn made(
+    book: &Book,
+    model: Option<&str>,
+    progress: &Progress,
+) -> Result<(Checked, Vec<String>), AppError> {
     // Threads of its own, so that other pages do not wait behind it.
     let threads = std::thread::available_parallelism().map_or(1, |all| all.get().max(2) - 1);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
-    let pool = match pool {
-        Ok(pool) => pool,
-        Err(error) => return Found::Failed(error.to_string()),
-    };
+    let pool = pool.map_err(|error| AppError::Usage(error.to_string()))?;
     let mut notices = Vec::new();
     let checked = pool.install(|| {
-        let book = Book::open(Some(&root))?;
         let mut notice = |text: &str| notices.push(text.to_string());
-        check(&book, model, &mut notice, &|done, of| {
-            progress.reach(done as u64, of as u64);
+        check(book, model, &mut notice, &|done, of| {
+            progress.reach(done, of);
             if progress.is_cancelled() {
                 ControlFlow::Break(())
             } else {
                 ControlFlow::Continue(())
             }
         })
-    });
-    match checked {
-        Ok(checked) => Found::Checked(checked, notices),
-        Err(_) if progress.is_cancelled() => Found::Stopped,
-        Err(error) => Found::Failed(sentence(&error)),
-    }
+    })?;
+    Ok((checked, notices))
 }

@@ -3,7 +3,6 @@
 use maud::{Markup, html};
 
 use super::form::Form;
-use super::jobs::token;
 use super::ready::Ready;
 use crate::app::AppError;
 use crate::render::html::{prose, visible};
@@ -264,9 +263,17 @@ pub fn send(label: &str) -> Markup {
 /// Hidden fields of a form that writes: the state of the book that it was made from, and a number that is used
 /// once.
 pub fn guarded(ready: &Ready<'_>) -> Markup {
+    let mut bytes = [0_u8; 16];
+    // Without randomness the form is sent without a number, and the state of the book alone guards it.
+    let once = getrandom::fill(&mut bytes).map(|()| {
+        bytes
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect::<String>()
+    });
     html! {
         input type="hidden" name="seen" value=(ready.seen());
-        input type="hidden" name="once" value=(token());
+        input type="hidden" name="once" value=(once.unwrap_or_default());
     }
 }
 

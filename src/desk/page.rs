@@ -250,7 +250,7 @@ fn framed(title: &str, view: Option<View>, book: &str, main: &Markup) -> String 
                 link rel="stylesheet" href="/look.css";
                 link rel="stylesheet" href="/desk.css";
                 script src="/desk.js" defer {}
-                @if main.0.contains("data-work=") {
+                @if main.0.contains("data-poll=") {
                     noscript { meta http-equiv="refresh" content="1"; }
                 }
             }

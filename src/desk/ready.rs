@@ -6,9 +6,8 @@ use std::rc::Rc;
 
 use chrono::NaiveDate;
 
-use super::checks::Checks;
 use super::form::Form;
-use super::jobs::{Jobs, token};
+use super::jobs::Jobs;
 use super::page::Reply;
 use super::sheets::Sheets;
 use crate::app::choices::{Choices, ModelName, choices, model_names};
@@ -30,7 +29,8 @@ pub struct Ready<'a> {
     book: &'a Book,
     today: NaiveDate,
     state: u64,
-    kept: &'a Kept,
+    sent: &'a RefCell<Sent>,
+    long: &'a Jobs,
     readers: RefCell<HashMap<OfDay, Rc<Reader<'a>>>>,
     choices: RefCell<HashMap<String, Rc<Choices>>>,
     models: OnceCell<Vec<ModelName>>,
@@ -38,13 +38,20 @@ pub struct Ready<'a> {
 }
 
 impl<'a> Ready<'a> {
-    /// A book that was just opened; `state` is what [`crate::app::state`] said of its files.
-    pub fn new(book: &'a Book, today: NaiveDate, state: u64, kept: &'a Kept) -> Self {
+    /// A book that was just opened; `state` is what [`crate::app::state`] said of its files, the
+    /// last two are those of the run.
+    pub fn new(
+        book: &'a Book,
+        today: NaiveDate,
+        state: u64,
+        (sent, long): (&'a RefCell<Sent>, &'a Jobs),
+    ) -> Self {
         Self {
             book,
             today,
             state,
-            kept,
+            sent,
+            long,
             readers: RefCell::default(),
             choices: RefCell::default(),
             models: OnceCell::new(),
@@ -74,38 +81,28 @@ impl<'a> Ready<'a> {
 
     /// The forms that were sent and done.
     pub fn sent(&self) -> &RefCell<Sent> {
-        &self.kept.sent
-    }
-
-    /// Long works beside the pages.
-    pub fn jobs(&self) -> &Jobs {
-        &self.kept.jobs
-    }
-
-    /// Sheets that were sent to be imported.
-    pub fn sheets(&self) -> &RefCell<Sheets> {
-        &self.kept.sheets
+        self.sent
     }
 
     /// The answer to a form that was done: go to this address of the desk, where [`Self::said`] gives what is to be
     /// said there, with the notices so far. The address itself says nothing of it.
     pub fn tell(&self, address: &str, lines: Vec<String>) -> Reply {
-        let key = token();
         let all = lines.into_iter().chain(self.take_notes()).collect();
-        self.kept.sent.borrow_mut().keep_told(&key, all);
+        let key = self.sent.borrow_mut().keep_told(all);
         let mark = if address.contains('?') { '&' } else { '?' };
         Reply::SeeOther(format!("{address}{mark}said={key}"))
     }
 
     /// What is to be said on the page that follows on a form that was done, by the field `said` of its address.
     pub fn said(&self, form: &Form) -> Vec<String> {
-        let sent = self.kept.sent.borrow();
-        sent.told(form.text("said")).to_vec()
+        let sent = self.sent.borrow();
+        let key = form.text("said").parse().ok();
+        key.map_or_else(Vec::new, |key| sent.told(key).to_vec())
     }
 
-    /// The checks of past estimates that run or ran.
-    pub fn checks(&self) -> &Checks {
-        &self.kept.checks
+    /// Starts work that takes long, beside the thread of the book: `ready.long().start(view, "Import", …)`.
+    pub fn long(&self) -> &Jobs {
+        self.long
     }
 
     /// The reader of a model on a day; it is kept. A small book has one for all its models, which costs about as much
@@ -197,25 +194,6 @@ impl<'a> Ready<'a> {
     }
 }
 
-/// What outlasts a change of the files.
-#[derive(Default)]
-pub struct Kept {
-    sent: RefCell<Sent>,
-    sheets: RefCell<Sheets>,
-    checks: Checks,
-    jobs: Jobs,
-}
-
-impl Kept {
-    /// Nothing yet but the works of the desk.
-    pub fn new(jobs: Jobs) -> Self {
-        Self {
-            jobs,
-            ..Self::default()
-        }
-    }
-}
-
 /// Most forms remembered.
 const REMEMBERED: usize = 2_000;
 
@@ -224,7 +202,10 @@ const REMEMBERED: usize = 2_000;
 #[derive(Debug, Default)]
 pub struct Sent {
     done: HashMap<String, String>,
-    told: HashMap<String, Vec<String>>,
+    told: HashMap<u64, Vec<String>>,
+    next: u64,
+    /// Sheets that were sent to be imported.
+    pub sheets: Sheets,
 }
 
 impl Sent {
@@ -241,14 +222,18 @@ impl Sent {
         self.done.insert(once.to_string(), address.to_string());
     }
 
-    fn keep_told(&mut self, key: &str, lines: Vec<String>) {
+    /// Keeps what is to be said on the page after a form; returns the key of it.
+    fn keep_told(&mut self, lines: Vec<String>) -> u64 {
         if self.told.len() >= REMEMBERED {
             self.told.clear();
         }
-        self.told.insert(key.to_string(), lines);
+        let key = self.next;
+        self.next += 1;
+        self.told.insert(key, lines);
+        key
     }
 
-    fn told(&self, key: &str) -> &[String] {
-        self.told.get(key).map_or(&[], Vec::as_slice)
+    fn told(&self, key: u64) -> &[String] {
+        self.told.get(&key).map_or(&[], Vec::as_slice)
     }
 }

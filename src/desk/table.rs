@@ -18,7 +18,7 @@ pub fn table(
     let class = |kind: Kind| match kind {
         Kind::Number => Some("number"),
         Kind::Fixed => Some("line"),
-        Kind::Text => None,
+        Kind::Text => Some("words"),
     };
     html! {
         div.scroll role="region" aria-labelledby=(id) tabindex="0" {
@@ -82,7 +82,7 @@ mod tests {
         for part in [
             "<caption id=\"t\">A &amp; B</caption>",
             "<th scope=\"row\" class=\"line\"><a href=\"/stock?deal=d7\">d7</a></th>",
-            "<td>&lt;b&gt;&amp;</td>",
+            "<td class=\"words\">&lt;b&gt;&amp;</td>",
         ] {
             assert!(text.contains(part), "{part}: {text}");
         }

@@ -6,10 +6,9 @@ use crate::app::AppError;
 use crate::app::check::{By, Checked, groups, predicted};
 use crate::app::ledger::ledger_on;
 use crate::app::undeclared::{any_helps, columns};
-use crate::desk::checks::{Found, Key, Stand};
+use crate::desk::checks::{Key, Stand};
 use crate::desk::fields::{Fields, send};
 use crate::desk::form::{Form, query};
-use crate::desk::jobs::{Progress, shown};
 use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
 use crate::desk::unit::model_field;
@@ -59,18 +58,16 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     };
     let key = key(ready, form);
     if form.has("again") {
-        ready.checks().again(ready.jobs(), &key);
+        ready.long().checks().again(&key);
     }
     let answer = match stand(ready, form, &key)? {
-        Stand::Runs(id, progress) => runs(&id, &progress),
-        Stand::Ended(found) => match &*found {
-            Found::Checked(checked, notices) => {
-                notices.iter().for_each(|text| ready.note(text));
-                done(ready, form, checked)?
-            }
-            Found::Stopped => again(form, "The check was stopped", "Nothing was changed."),
-            Found::Failed(why) => again(form, "This cannot be checked", why),
-        },
+        Stand::Runs(address) => return Ok(Reply::SeeOther(address)),
+        Stand::Done(found) => {
+            found.1.iter().for_each(|text| ready.note(text));
+            done(ready, form, &found.0)?
+        }
+        Stand::Stopped => again(form, "The check was stopped", "Nothing was changed."),
+        Stand::Failed(why) => again(form, "This cannot be checked", &why),
     };
     let page = Page::new(View::Check, ask, answer);
     Ok(Reply::Page(match key.1 {
@@ -89,8 +86,7 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 
 fn stand(ready: &Ready<'_>, form: &Form, key: &Key) -> Result<Stand, AppError> {
     let back = format!("/check?{}", asked(form));
-    let root = ready.book().root().into();
-    ready.checks().of(ready.jobs(), root, key, &back)
+    ready.long().checks().of(ready.long(), key, &back)
 }
 
 /// The chart of the same sales.
@@ -99,12 +95,10 @@ fn stand(ready: &Ready<'_>, form: &Form, key: &Key) -> Result<Stand, AppError> {
 /// If the book cannot be read.
 pub fn chart(ready: &Ready<'_>, form: &Form) -> Result<Option<Reply>, AppError> {
     let key = key(ready, form);
-    let Stand::Ended(found) = stand(ready, form, &key)? else {
+    let Stand::Done(found) = stand(ready, form, &key)? else {
         return Ok(None);
     };
-    let Found::Checked(checked, _) = &*found else {
-        return Ok(None);
-    };
+    let checked = &found.0;
     let sales = predicted(&checked.past);
     let Some(all) = groups(&sales, None, ready.settings()) else {
         return Ok(None);
@@ -187,13 +181,6 @@ fn done(ready: &Ready<'_>, form: &Form, checked: &Checked) -> Result<Markup, App
             }
         }
     })
-}
-
-fn runs(id: &str, progress: &Progress) -> Markup {
-    html! {
-        (shown(id, progress, "The check runs"))
-        p.muted { "The first check of many sales takes some minutes; later ones only estimate new sales." }
-    }
 }
 
 /// A check that did not come to its end, and the button to begin it anew.

@@ -96,20 +96,23 @@ fn with_error(ready: &Ready<'_>, view: View, form: &Form, text: &str) -> Result<
 
 #[cfg(test)]
 mod tests {
+    use std::cell::RefCell;
+
     use super::*;
     use crate::app::{Book, state};
     use crate::desk::jobs::Jobs;
     use crate::desk::page::Message;
-    use crate::desk::ready::Kept;
+    use crate::desk::ready::Sent;
 
     #[test]
     fn a_stale_form_writes_nothing_and_a_repeated_one_leads_to_the_same_result() {
         let dir = tempfile::tempdir().unwrap();
         let book = Book::init(dir.path()).unwrap();
-        let kept = Kept::new(Jobs::default());
+        let sent = RefCell::new(Sent::default());
+        let long = Jobs::new(dir.path().to_path_buf());
         let day = "2026-11-20".parse().unwrap();
         let now = || state::of(&book).unwrap();
-        let ready = Ready::new(&book, day, now(), &kept);
+        let ready = Ready::new(&book, day, now(), (&sent, &long));
         let form = |seen: &str, once: &str| {
             let mut form = Form::default();
             form.push("seen", seen);

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{DO, page as with_newest};
+use super::common::{DO, page as with_newest};
 use crate::app::AppError;
 use crate::app::line::Values;
 use crate::app::record::{Outcome, Writing, record as write};

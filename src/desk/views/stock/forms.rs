@@ -2,7 +2,6 @@
 
 use maud::{Markup, html};
 
-use super::Trouble;
 use crate::app::AppError;
 use crate::app::ledger::{Wanted, find_deal, read_ledger};
 use crate::app::listed::{Up, deal_names};
@@ -169,6 +168,14 @@ impl Happened {
             Self::Refund => &["deal", "amount", "fees_back", "sending", "date", "note"],
         }
     }
+}
+
+/// Why a form was not done.
+pub enum Trouble {
+    /// What is wrong.
+    Wrong(AppError),
+    /// The model is new, and nearly this one.
+    Near(String),
 }
 
 /// What can be recorded: of a deal, or in general.
