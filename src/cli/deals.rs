@@ -11,12 +11,13 @@ use super::net::SaleArgs;
 use super::prompt::{at_terminal, confirm};
 use super::unit::FactArgs;
 use super::{CliError, count, day_of, fitted, notice, open, parse_day, print, strong, today};
-use crate::app::amounts::{money, money_if, quantity, shipping_if};
+use crate::app::amounts::{money, money_if, quantity};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
 use crate::app::describe::{Said, fit_to_keep, how_sold, one_line, subject};
 use crate::app::drawer::{doubt_of_model, nearly_known};
-use crate::app::listed::{Stocked, Up, to_be_sold};
+use crate::app::listed::{Stocked, to_be_sold};
 use crate::app::meant::{Kind, Meant, meant_to_buy};
+use crate::app::offering::SoldTyped;
 use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
 use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
@@ -519,55 +520,18 @@ impl SoldArgs {
         settings: &'a Settings,
         stocked: Option<&Stocked>,
     ) -> Result<SaleSaid<'a>, CliError> {
-        let currency = &settings.currency;
-        let up = stocked.and_then(|stocked| stocked.up.as_ref());
-        let price = money_if("--price", self.price.as_ref(), currency)?;
-        let fees = money_if("--fees", self.fees.as_ref(), currency)?;
-        let postage = money_if("--sending", self.sending.as_ref(), currency)?;
-        let shipping = shipping_if("--shipping", self.sale.shipping.as_ref(), currency)?;
-        let sale = at_outlet(&self.sale, up);
-        let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
-        let through = if all_said { None } else { sale.read(settings)? };
-        let price = match (price, up.and_then(|up| up.ask)) {
-            (Some(price), _) => price,
-            (None, Some(ask)) => through.as_ref().map_or_else(
-                || (ask - shipping.unwrap_or_default()).max(Decimal::ZERO),
-                |through| through.terms.price_in(ask, settings.price_basis),
-            ),
-            (None, None) => return Err(no_asking_price(&self.deal, stocked)),
-        };
-        Ok(SaleSaid {
-            price,
-            shipping,
-            through,
-            fees,
-            postage,
+        let typed = SoldTyped {
+            price: self.price.clone(),
+            sale: self.sale.typed(),
+            fees: self.fees.clone(),
+            sending: self.sending.clone(),
             how_sold: how_sold(self.how_sold.as_deref(), settings)?,
             offers: self.offers,
             minutes: minutes(self.minutes.as_ref())?,
             log_comp: self.log_comp,
-        })
+        };
+        Ok(typed.read(&self.deal, settings, stocked)?)
     }
-}
-
-/// The sale at the outlet of the listing, unless another is said.
-pub fn at_outlet(sale: &SaleArgs, up: Option<&Up>) -> SaleArgs {
-    let listed = up.map(|up| up.outlet.clone());
-    let listed = listed.filter(|outlet| !outlet.is_empty());
-    SaleArgs {
-        outlet: sale.outlet.clone().or(listed),
-        ..sale.clone()
-    }
-}
-
-/// The error where a unit is sold for an asking price that is not known.
-fn no_asking_price(deal: &str, stocked: Option<&Stocked>) -> CliError {
-    let name = stocked.map_or_else(|| deal.to_string(), |stocked| stocked.deal.name());
-    let refused = AppError::Refused {
-        message: format!("{name} has no asking price: it is not up for sale there on that date"),
-        next: "give the price with --price".into(),
-    };
-    refused.into()
 }
 
 /// The command line that records a comp.

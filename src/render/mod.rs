@@ -2,6 +2,7 @@
 
 pub mod ask;
 pub mod bid;
+pub mod buying;
 mod cautions;
 pub mod change;
 pub mod chart;
@@ -21,6 +22,7 @@ pub mod models;
 pub mod net;
 pub mod numbers;
 pub mod report;
+pub mod selling;
 pub mod sheet;
 pub mod short;
 mod spares;
