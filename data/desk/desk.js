@@ -104,6 +104,51 @@
   });
   addEventListener("pageshow", () => document.querySelectorAll("button:disabled").forEach((one) => { one.disabled = false; }));
 
+  // A long work: asks how far it is, and fetches the page when it is done.
+  const watchWork = () => {
+    const part = document.querySelector("[data-work]");
+    if (!part || part.dataset.watched) return;
+    part.dataset.watched = "yes";
+    const ask = async () => {
+      if (!part.isConnected) return;
+      const response = await fetch(`/work/${part.dataset.work}`).catch(() => null);
+      const state = response?.ok ? await response.json() : { running: false };
+      if (state.running) {
+        const bar = part.querySelector("progress");
+        if (state.of > 0) bar.value = Math.min(100, 100 * state.done / state.of); else bar.removeAttribute("value");
+        setTimeout(ask, 300);
+        return;
+      }
+      const page = await fetch(location.href).then((one) => one.text()).catch(() => "");
+      const fresh = new DOMParser().parseFromString(page, "text/html");
+      if (!fresh.getElementById("main")) { say("The desk does not answer. Is it still running?"); return; }
+      swap(fresh, "main");
+      say(byId("answer").querySelector("h2")?.textContent || "Done");
+      watchWork();
+    };
+    setTimeout(ask, 200);
+  };
+  watchWork();
+
+  // A sheet can be dropped on its form, and is looked at when it is chosen.
+  const dropped = (event) => event.target.closest?.("form.drop");
+  document.addEventListener("dragover", (event) => {
+    const form = dropped(event);
+    if (!form) return;
+    event.preventDefault();
+    form.classList.add("over");
+  });
+  document.addEventListener("dragleave", (event) => dropped(event)?.classList.remove("over"));
+  document.addEventListener("drop", (event) => {
+    const form = dropped(event);
+    if (!form) return;
+    event.preventDefault();
+    form.classList.remove("over");
+    if (!event.dataTransfer.files.length) return;
+    form.querySelector("input[type=file]").files = event.dataTransfer.files;
+    form.requestSubmit();
+  });
+
   // A list of models too long for the page is fetched as a name is typed.
   document.addEventListener("input", async (event) => {
     const field = event.target;

@@ -73,6 +73,21 @@ pub fn shipping_if(
     }
 }
 
+/// Minutes of work; none if not given.
+///
+/// # Errors
+/// The flag, and the expected form: anything but a number from 0 to 100 000.
+pub fn minutes(flag: &str, given: Option<&str>) -> Result<Decimal, AppError> {
+    let most = Decimal::from(100_000);
+    let check = |minutes: Decimal| {
+        let within = (Decimal::ZERO..=most).contains(&minutes);
+        within
+            .then_some(minutes)
+            .ok_or_else(|| "minutes from 0 to 100000".to_string())
+    };
+    given.map_or(Ok(Decimal::ZERO), |text| quantity(flag, text, "min", check))
+}
+
 /// Reads a number, optionally followed by its unit: `600`, `600 g`, `20 %`. `check` is one of the
 /// checks of [`crate::settings::selling`].
 ///

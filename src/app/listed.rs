@@ -134,21 +134,6 @@ pub fn all_in_stock(
         .collect())
 }
 
-/// A deal that is no longer in stock, on a day; `None` if there is no such one.
-///
-/// # Errors
-/// If the ledger cannot be read.
-pub fn closed(
-    book: &Book,
-    id: u32,
-    on: NaiveDate,
-    notice: &mut dyn FnMut(&str),
-) -> Result<Option<Deal>, AppError> {
-    let ledger = ledger_on(book, on, notice)?;
-    let deal = ledger.deal(id).filter(|deal| deal.state != State::Open);
-    Ok(deal.cloned())
-}
-
 /// The unit of a deal that is about to be sold, by number or model; `None` if no such unit is in stock, which the
 /// ledger refuses in its own words.
 ///

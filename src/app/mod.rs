@@ -41,6 +41,7 @@ pub mod rename;
 pub mod report;
 pub mod sale_time;
 pub mod selling;
+pub mod sold;
 pub mod spares;
 pub mod state;
 pub mod timeline;

@@ -1,18 +1,16 @@
 //! A unit on offer as typed: how and where it is sold, how long that may take, and what the ledger knows of its
-//! listing; the asking price of it, and its sale.
+//! listing; and the asking price of it.
 
 use rust_decimal::Decimal;
 
 use super::AppError;
 use super::amounts::{money_if, quantity, shipping_if};
 use super::ask::{Asking, OwnListing, Waiting, ask, ask_beside};
-use super::deals::SaleSaid;
-use super::listed::{Stocked, Up};
+use super::listed::Up;
 use super::selling::{Through, outlet};
 use super::unit::AskedUnit;
 use crate::book::Book;
 use crate::settings::{Settings, selling};
-use crate::trade::HowSold;
 
 /// How and where a unit is sold, in the words of the flags.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -169,77 +167,5 @@ pub fn asking<'a>(
             let sale = sale.at_listing(up).read(book.settings())?;
             ask(book, unit, sale, waiting, notice)
         }
-    }
-}
-
-/// The sale of a deal, in the words of the flags of `compband sold`.
-#[derive(Debug, Clone, Default)]
-pub struct SoldTyped {
-    /// The price; the asking price if it is not said.
-    pub price: Option<String>,
-    /// How and where it was sold.
-    pub sale: SaleTyped,
-    /// Fees in all.
-    pub fees: Option<String>,
-    /// What shipping and packing cost.
-    pub sending: Option<String>,
-    /// How it was sold.
-    pub how_sold: Option<HowSold>,
-    /// Number of offers, the accepted one included.
-    pub offers: Option<u32>,
-    /// Minutes spent on listing and packing.
-    pub minutes: Decimal,
-    /// Whether to record the sale as a comp too.
-    pub log_comp: bool,
-}
-
-impl SoldTyped {
-    /// Reads the figures of the sale of a deal. If fees and postage are given, no outlet is needed.
-    ///
-    /// # Errors
-    /// Invalid values, by flag; no price where none is asked either.
-    pub fn read<'a>(
-        &self,
-        deal: &str,
-        settings: &'a Settings,
-        stocked: Option<&Stocked>,
-    ) -> Result<SaleSaid<'a>, AppError> {
-        let currency = &settings.currency;
-        let up = stocked.and_then(|stocked| stocked.up.as_ref());
-        let price = money_if("--price", self.price.as_ref(), currency)?;
-        let fees = money_if("--fees", self.fees.as_ref(), currency)?;
-        let postage = money_if("--sending", self.sending.as_ref(), currency)?;
-        let shipping = shipping_if("--shipping", self.sale.shipping.as_ref(), currency)?;
-        let sale = self.sale.at_listing(up);
-        let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
-        let through = if all_said { None } else { sale.read(settings)? };
-        let price = match (price, up.and_then(|up| up.ask)) {
-            (Some(price), _) => price,
-            (None, Some(ask)) => through.as_ref().map_or_else(
-                || (ask - shipping.unwrap_or_default()).max(Decimal::ZERO),
-                |through| through.terms.price_in(ask, settings.price_basis),
-            ),
-            (None, None) => return Err(no_asking_price(deal, stocked)),
-        };
-        Ok(SaleSaid {
-            price,
-            shipping,
-            through,
-            fees,
-            postage,
-            how_sold: self.how_sold,
-            offers: self.offers,
-            minutes: self.minutes,
-            log_comp: self.log_comp,
-        })
-    }
-}
-
-/// The error where a unit is sold for an asking price that is not known.
-fn no_asking_price(deal: &str, stocked: Option<&Stocked>) -> AppError {
-    let name = stocked.map_or_else(|| deal.to_string(), |stocked| stocked.deal.name());
-    AppError::Refused {
-        message: format!("{name} has no asking price: it is not up for sale there on that date"),
-        next: "give the price with --price".into(),
     }
 }

@@ -11,19 +11,18 @@ use super::net::SaleArgs;
 use super::prompt::{at_terminal, confirm};
 use super::unit::FactArgs;
 use super::{CliError, count, day_of, fitted, notice, open, parse_day, print, strong, today};
-use crate::app::amounts::{money, money_if, quantity};
-use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, SaleSaid};
-use crate::app::describe::{Said, fit_to_keep, how_sold, one_line, subject};
+use crate::app::amounts::{self, money, money_if};
+use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal};
+use crate::app::describe::{Said, fit_to_keep, one_line, subject};
 use crate::app::drawer::{doubt_of_model, nearly_known};
-use crate::app::listed::{Stocked, to_be_sold};
+use crate::app::listed::to_be_sold;
 use crate::app::meant::{Kind, Meant, meant_to_buy};
-use crate::app::offering::SoldTyped;
+use crate::app::sold::Typed;
 use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
 use crate::render::ledger::{balances, cost_so_far, foreseen, hourly};
 use crate::render::numbers::amount;
 use crate::render::sheet;
-use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
 use crate::trade::text::quoted;
@@ -258,16 +257,7 @@ pub fn taken_back(number: u32) -> String {
 /// # Errors
 /// Anything but a number from 0 to 100 000.
 pub fn minutes(given: Option<&String>) -> Result<Decimal, CliError> {
-    let most = Decimal::from(100_000);
-    let check = |minutes: Decimal| {
-        let within = (Decimal::ZERO..=most).contains(&minutes);
-        within
-            .then_some(minutes)
-            .ok_or_else(|| "minutes from 0 to 100000".to_string())
-    };
-    given.map_or(Ok(Decimal::ZERO), |text| {
-        Ok(quantity("--minutes", text, "min", check)?)
-    })
+    Ok(amounts::minutes("--minutes", given.map(String::as_str))?)
 }
 
 /// `compband buy`.
@@ -446,7 +436,7 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let on = dated.on;
     let outlet = args.sale.outlet.as_deref();
     let stocked = to_be_sold(&book, &args.deal, outlet, on, &mut notice)?;
-    let said = args.read(book.settings(), stocked.as_ref())?;
+    let said = args.typed().read(book.settings(), stocked.as_ref())?;
     let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &said, dated)?;
     let OfDeal { deal, entered } = &sold.of_deal;
     let money = |value| amount(currency, value);
@@ -514,23 +504,21 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl SoldArgs {
-    /// Reads the figures of the sale. If fees and postage are given, no outlet is needed.
-    fn read<'a>(
-        &self,
-        settings: &'a Settings,
-        stocked: Option<&Stocked>,
-    ) -> Result<SaleSaid<'a>, CliError> {
-        let typed = SoldTyped {
-            price: self.price.clone(),
-            sale: self.sale.typed(),
-            fees: self.fees.clone(),
-            sending: self.sending.clone(),
-            how_sold: how_sold(self.how_sold.as_deref(), settings)?,
+    /// The figures of the sale as typed.
+    fn typed(&self) -> Typed<'_> {
+        Typed {
+            deal: &self.deal,
+            price: self.price.as_ref(),
+            outlet: self.sale.outlet.as_deref(),
+            weight: self.sale.weight.as_ref(),
+            shipping: self.sale.shipping.as_ref(),
+            fees: self.fees.as_ref(),
+            sending: self.sending.as_ref(),
+            how_sold: self.how_sold.as_deref(),
             offers: self.offers,
-            minutes: minutes(self.minutes.as_ref())?,
+            minutes: self.minutes.as_deref(),
             log_comp: self.log_comp,
-        };
-        Ok(typed.read(&self.deal, settings, stocked)?)
+        }
     }
 }
 

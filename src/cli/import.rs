@@ -165,6 +165,7 @@ impl ImportArgs {
     fn request(&self) -> Request<'_> {
         Request {
             files: &self.files,
+            held: None,
             options: ReadOptions {
                 delimiter: self.delimiter.map(|delimiter| match delimiter {
                     Delimiter::Comma => b',',

@@ -10,7 +10,7 @@ use crate::render::html::{prose, visible};
 pub struct Fields<'f> {
     form: &'f Form,
     /// Name of a field, and what is wrong with it.
-    fault: Option<(String, String)>,
+    faults: Vec<(String, String)>,
 }
 
 /// A choice: its value and its label.
@@ -19,27 +19,35 @@ pub type Choice<'c> = (&'c str, &'c str);
 impl<'f> Fields<'f> {
     /// The fields of a form.
     pub fn of(form: &'f Form) -> Self {
-        Self { form, fault: None }
+        Self {
+            form,
+            faults: Vec::new(),
+        }
     }
 
     /// The same with an error of a use case: if it begins with a flag (`--grade …`), it stands beside that field.
     #[must_use]
     pub fn with_error(mut self, error: Option<&AppError>) -> Self {
-        self.fault = error.and_then(|error| {
-            let text = error.to_string();
-            let (flag, rest) = text.strip_prefix("--")?.split_once([' ', ':'])?;
-            let next = match error.next() {
-                "" => String::new(),
-                next => format!("; {next}"),
-            };
-            Some((flag.replace('-', "_"), format!("{}{next}", rest.trim())))
-        });
+        let Some(error) = error else { return self };
+        if error.problems().is_empty() {
+            self.faults.extend(beside(&error.to_string(), error.next()));
+        }
+        let problems = error.problems().iter();
+        self.faults
+            .extend(problems.filter_map(|problem| beside(&problem.to_string(), "")));
         self
     }
 
     /// Whether the error stands beside one of its fields.
     pub fn has_fault(&self) -> bool {
-        self.fault.is_some()
+        !self.faults.is_empty()
+    }
+
+    /// Whether an error stands wholly beside its fields: its faults are of fields with these names.
+    pub fn shows(&self, error: &AppError, names: &[&str]) -> bool {
+        let count = error.problems().len().max(1);
+        let shown = |(field, _): &&(String, String)| names.contains(&field.as_str());
+        self.faults.iter().filter(shown).count() == count
     }
 
     /// The form.
@@ -48,8 +56,9 @@ impl<'f> Fields<'f> {
     }
 
     fn fault(&self, name: &str) -> Option<&str> {
-        let (field, text) = self.fault.as_ref()?;
-        (field == name).then_some(text.as_str())
+        let mut faults = self.faults.iter();
+        let found = faults.find(|(field, _)| field == name);
+        found.map(|(_, text)| text.as_str())
     }
 
     fn fault_part(&self, name: &str) -> Markup {
@@ -230,6 +239,16 @@ impl<'f> Fields<'f> {
             }
         }
     }
+}
+
+/// The field of an error that begins with a flag, and the rest of its text with what to do.
+fn beside(text: &str, next: &str) -> Option<(String, String)> {
+    let (flag, rest) = text.strip_prefix("--")?.split_once([' ', ':'])?;
+    let next = match next {
+        "" => String::new(),
+        next => format!("; {next}"),
+    };
+    Some((flag.replace('-', "_"), format!("{}{next}", rest.trim())))
 }
 
 /// Kind of an input.

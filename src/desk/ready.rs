@@ -6,6 +6,10 @@ use std::rc::Rc;
 
 use chrono::NaiveDate;
 
+use super::form::Form;
+use super::jobs::{Jobs, token};
+use super::page::Reply;
+use super::sheets::Sheets;
 use crate::app::choices::{Choices, ModelName, choices, model_names};
 use crate::app::reader::Reader;
 use crate::app::{AppError, Book};
@@ -23,7 +27,7 @@ pub struct Ready<'a> {
     book: &'a Book,
     today: NaiveDate,
     state: u64,
-    sent: &'a RefCell<Sent>,
+    kept: &'a Kept,
     readers: RefCell<HashMap<OfDay, Rc<Reader<'a>>>>,
     choices: RefCell<HashMap<String, Rc<Choices>>>,
     models: OnceCell<Vec<ModelName>>,
@@ -32,12 +36,12 @@ pub struct Ready<'a> {
 
 impl<'a> Ready<'a> {
     /// A book that was just opened; `state` is what [`crate::app::state`] said of its files.
-    pub fn new(book: &'a Book, today: NaiveDate, state: u64, sent: &'a RefCell<Sent>) -> Self {
+    pub fn new(book: &'a Book, today: NaiveDate, state: u64, kept: &'a Kept) -> Self {
         Self {
             book,
             today,
             state,
-            sent,
+            kept,
             readers: RefCell::default(),
             choices: RefCell::default(),
             models: OnceCell::new(),
@@ -67,7 +71,33 @@ impl<'a> Ready<'a> {
 
     /// The forms that were sent and done.
     pub fn sent(&self) -> &RefCell<Sent> {
-        self.sent
+        &self.kept.sent
+    }
+
+    /// Long works beside the pages.
+    pub fn jobs(&self) -> &Jobs {
+        &self.kept.jobs
+    }
+
+    /// Sheets that were sent to be imported.
+    pub fn sheets(&self) -> &RefCell<Sheets> {
+        &self.kept.sheets
+    }
+
+    /// The answer to a form that was done: go to this address of the desk, where [`Self::said`] gives what is to be
+    /// said there, with the notices so far. The address itself says nothing of it.
+    pub fn tell(&self, address: &str, lines: Vec<String>) -> Reply {
+        let key = token();
+        let all = lines.into_iter().chain(self.take_notes()).collect();
+        self.kept.sent.borrow_mut().keep_told(&key, all);
+        let mark = if address.contains('?') { '&' } else { '?' };
+        Reply::SeeOther(format!("{address}{mark}said={key}"))
+    }
+
+    /// What is to be said on the page that follows on a form that was done, by the field `said` of its address.
+    pub fn said(&self, form: &Form) -> Vec<String> {
+        let sent = self.kept.sent.borrow();
+        sent.told(form.text("said")).to_vec()
     }
 
     /// The reader of a model on a day, as `describe::unit` makes it for a command; it is kept.
@@ -131,6 +161,24 @@ impl<'a> Ready<'a> {
     }
 }
 
+/// What outlasts a change of the files.
+#[derive(Default)]
+pub struct Kept {
+    sent: RefCell<Sent>,
+    sheets: RefCell<Sheets>,
+    jobs: Jobs,
+}
+
+impl Kept {
+    /// Nothing yet but the works of the desk.
+    pub fn new(jobs: Jobs) -> Self {
+        Self {
+            jobs,
+            ..Self::default()
+        }
+    }
+}
+
 /// Most forms remembered.
 const REMEMBERED: usize = 2_000;
 
@@ -139,6 +187,7 @@ const REMEMBERED: usize = 2_000;
 #[derive(Debug, Default)]
 pub struct Sent {
     done: HashMap<String, String>,
+    told: HashMap<String, Vec<String>>,
 }
 
 impl Sent {
@@ -153,5 +202,16 @@ impl Sent {
             self.done.clear();
         }
         self.done.insert(once.to_string(), address.to_string());
+    }
+
+    fn keep_told(&mut self, key: &str, lines: Vec<String>) {
+        if self.told.len() >= REMEMBERED {
+            self.told.clear();
+        }
+        self.told.insert(key.to_string(), lines);
+    }
+
+    fn told(&self, key: &str) -> &[String] {
+        self.told.get(key).map_or(&[], Vec::as_slice)
     }
 }

@@ -20,6 +20,8 @@ use tower::ServiceExt;
 
 use super::form::Form;
 use super::guard::{Guard, Peer, Refusal, add_headers};
+use super::jobs::Jobs;
+use super::multipart;
 use super::page::{Page, Reply, View, document, plain_page, refused};
 use super::ready::Ready;
 use super::views;
@@ -59,6 +61,7 @@ pub struct Desk {
 struct Shared {
     guard: Guard,
     worker: Worker,
+    jobs: Jobs,
     /// Name of the folder of the book.
     name: String,
     under_way: AtomicUsize,
@@ -78,12 +81,14 @@ pub fn open(book: &Book, port: u16) -> Result<Desk, AppError> {
         .file_name()
         .map(|name| name.to_string_lossy().into_owned());
     let guard = Guard::new(port).map_err(|error| failed(io::Error::other(error.to_string())))?;
-    let (worker, book) = Worker::start(root).map_err(failed)?;
+    let jobs = Jobs::default();
+    let (worker, book) = Worker::start(root, jobs.clone()).map_err(failed)?;
     Ok(Desk {
         listener,
         state: Arc::new(Shared {
             guard,
             worker,
+            jobs,
             name: name.unwrap_or_default(),
             under_way: AtomicUsize::new(0),
         }),
@@ -105,6 +110,7 @@ impl Desk {
         let failed = AppError::io("127.0.0.1", "listen on");
         let done = serve(self.listener, &self.state);
         done.map_err(failed)?;
+        self.state.jobs.end();
         // The thread of the book ends when its last handle is gone.
         drop(self.state);
         let _ = self.book.join();
@@ -193,6 +199,7 @@ fn router(state: &Arc<Shared>) -> Router {
         .route("/look.css", fixed("text/css; charset=utf-8", LOOK))
         .route("/desk.css", fixed("text/css; charset=utf-8", STYLE))
         .route("/desk.js", fixed("text/javascript; charset=utf-8", SCRIPT))
+        .route("/work/{id}", get(how_far).post(cancel))
         .route("/{view}", get(show).post(show))
         .route("/{view}/do", post(act))
         .route("/{view}/{part}", get(part).post(part))
@@ -239,6 +246,18 @@ async fn enter(
         }
         Err(refusal) => refuse(refusal),
     }
+}
+
+/// How far a long work is, for the script.
+async fn how_far(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
+    let report = state.jobs.report(&id);
+    report.map_or_else(absent, |report| typed("application/json", report))
+}
+
+/// Asks a long work to end.
+async fn cancel(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
+    let back = state.jobs.cancel(&id);
+    back.map_or_else(absent, |back| see_other(&back))
 }
 
 async fn show(
@@ -319,13 +338,15 @@ async fn form_of(request: Request, most: usize, patience: Duration) -> Result<Fo
     }
     let kind = parts.headers.get(header::CONTENT_TYPE);
     let kind = kind.and_then(|kind| kind.to_str().ok()).unwrap_or_default();
+    let parts_end = multipart::boundary(kind).filter(|_| most > FORM_BYTES);
     let kind = kind.split(';').next().unwrap_or_default().trim();
     let is_file = kind == "application/octet-stream" && most > FORM_BYTES;
-    if !is_file && kind != "application/x-www-form-urlencoded" {
+    if !is_file && parts_end.is_none() && kind != "application/x-www-form-urlencoded" {
         const WORDS: &str = "The request is not a form.";
         return Err(refusal(StatusCode::UNSUPPORTED_MEDIA_TYPE, WORDS));
     }
-    let most = if is_file { most } else { FORM_BYTES };
+    let with_file = is_file || parts_end.is_some();
+    let most = if with_file { most } else { FORM_BYTES };
     let bytes: Bytes = match tokio::time::timeout(patience, to_bytes(body, most)).await {
         Ok(Ok(bytes)) => bytes,
         Ok(Err(_)) => {
@@ -337,6 +358,9 @@ async fn form_of(request: Request, most: usize, patience: Duration) -> Result<Fo
             return Err(refusal(StatusCode::REQUEST_TIMEOUT, WORDS));
         }
     };
+    if let Some(end) = parts_end {
+        return multipart::read(read(&text)?, &bytes, end).map_err(|_| UNREADABLE);
+    }
     if is_file {
         return Ok(read(&text)?.with_file(bytes.to_vec()));
     }
@@ -346,11 +370,13 @@ async fn form_of(request: Request, most: usize, patience: Duration) -> Result<Fo
 }
 
 fn read(text: &[u8]) -> Result<Form, Refusal> {
-    Form::parse(text).map_err(|_| Refusal {
-        status: StatusCode::BAD_REQUEST,
-        words: "The form cannot be read: nothing was changed.",
-    })
+    Form::parse(text).map_err(|_| UNREADABLE)
 }
+
+const UNREADABLE: Refusal = Refusal {
+    status: StatusCode::BAD_REQUEST,
+    words: "The form cannot be read: nothing was changed.",
+};
 
 fn answered(state: &Shared, reply: Result<Reply, Failure>) -> Response {
     match reply {

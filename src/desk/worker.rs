@@ -1,6 +1,5 @@
 //! The one thread that owns the book and does every job in order.
 
-use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -9,7 +8,8 @@ use std::thread::JoinHandle;
 use chrono::NaiveDate;
 use tokio::sync::oneshot;
 
-use super::ready::{Ready, Sent};
+use super::jobs::Jobs;
+use super::ready::{Kept, Ready};
 use crate::app::{AppError, Book, state};
 
 /// A job; without an open book it gets the error.
@@ -35,10 +35,10 @@ impl Worker {
     ///
     /// # Errors
     /// If the thread cannot be started.
-    pub fn start(root: PathBuf) -> std::io::Result<(Self, JoinHandle<()>)> {
+    pub fn start(root: PathBuf, works: Jobs) -> std::io::Result<(Self, JoinHandle<()>)> {
         let (jobs, waiting) = channel();
         let thread = std::thread::Builder::new().name("book".into());
-        let thread = thread.spawn(move || work(&root, &waiting))?;
+        let thread = thread.spawn(move || work(&root, &waiting, &Kept::new(works)))?;
         Ok((Self { jobs }, thread))
     }
 
@@ -82,8 +82,7 @@ pub fn today() -> NaiveDate {
 
 /// Does the jobs until there can be no more: the book is opened anew whenever its files have changed, on a new day,
 /// and after a fault.
-fn work(root: &Path, jobs: &Receiver<Job>) {
-    let sent = RefCell::new(Sent::default());
+fn work(root: &Path, jobs: &Receiver<Job>, kept: &Kept) {
     let mut next = jobs.recv().ok();
     while let Some(job) = next.take() {
         let (book, mark) = match open(root) {
@@ -95,7 +94,7 @@ fn work(root: &Path, jobs: &Receiver<Job>) {
             }
         };
         let day = today();
-        let ready = Ready::new(&book, day, mark, &sent);
+        let ready = Ready::new(&book, day, mark, kept);
         next = serve(&ready, (mark, day), job, jobs);
     }
 }

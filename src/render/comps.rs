@@ -13,8 +13,13 @@ const CONVERTED: &str = "*";
 /// Most converted sales in the notes below the table.
 const FOOTNOTES: usize = 10;
 
-/// The table of comps, each with its shortened identifier.
-pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Option<u16>) -> String {
+/// The comps as a table that is not laid out yet, each with its shortened identifier, and the original amounts of
+/// the converted ones.
+pub fn grid(
+    comps: Vec<Comp>,
+    ids: &[String],
+    settings: &Settings,
+) -> (Grid<'static>, Vec<(String, String)>) {
     let currency = &settings.currency;
     let mut sheet = Grid::ranked(&[
         ("id", Kind::Fixed, 0),
@@ -39,7 +44,7 @@ pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Optio
         converted.extend(
             comp.foreign
                 .as_ref()
-                .map(|foreign| (id.as_str(), foreign.in_words())),
+                .map(|foreign| (id.clone(), foreign.in_words())),
         );
         sheet.push(vec![
             id.clone(),
@@ -59,9 +64,19 @@ pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Optio
             comp.note,
         ]);
     }
+    (sheet, converted)
+}
+
+/// The table of comps, each with its shortened identifier.
+pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Option<u16>) -> String {
+    let (sheet, converted) = grid(comps, ids, settings);
+    let converted: Vec<(&str, String)> = converted
+        .iter()
+        .map(|(id, paid)| (id.as_str(), paid.clone()))
+        .collect();
     format!(
         "Amounts in {}\n\n{}{}",
-        currency.code,
+        settings.currency.code,
         sheet.render(width),
         footnotes(&converted, width)
     )

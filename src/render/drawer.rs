@@ -67,6 +67,20 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         let _ = writeln!(out, "{}", wrap(line, prose_width(width), "  "));
         return out;
     }
+    out.push_str(&grid(content).render(width));
+    let legend = "Each: cost of one, rounded. From: bought, or the deal of the unit it came from. The oldest \
+        are used first.";
+    let _ = writeln!(
+        out,
+        "{QUIET}{}{QUIET:#}",
+        wrap(legend, prose_width(width), "")
+    );
+    out
+}
+
+/// The lots as a table that is not laid out yet.
+pub fn grid(content: &Told<'_>) -> Grid<'static> {
+    let money = |value| amount(content.currency, value);
     let mut grid = Grid::ranked(&[
         ("part", Kind::Text, 0),
         ("fits", Kind::Text, 0),
@@ -77,7 +91,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
         ("from", Kind::Fixed, 0),
         ("entry", Kind::Number, 2),
     ]);
-    for lot in lots {
+    for lot in content.lots() {
         grid.push(vec![
             lot.name.clone(),
             if lot.fits.is_empty() {
@@ -93,15 +107,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
             lot.entry.to_string(),
         ]);
     }
-    out.push_str(&grid.render(width));
-    let legend = "Each: cost of one, rounded. From: bought, or the deal of the unit it came from. The oldest \
-        are used first.";
-    let _ = writeln!(
-        out,
-        "{QUIET}{}{QUIET:#}",
-        wrap(legend, prose_width(width), "")
-    );
-    out
+    grid
 }
 
 /// `2 of "display"`, or `"display"` for one.
@@ -160,11 +166,16 @@ pub fn harvest_lines(harvested: &Harvested, currency: &Currency) -> Vec<String> 
 /// Cautions about taking a unit apart for these parts.
 pub fn harvest_cautions(harvested: &Harvested, width: Option<u16>) -> String {
     let prose = prose_width(width);
-    let parts = harvested.taken.iter().map(|(part, _)| part.name.as_str());
-    cautions(parts)
+    cautions_of(harvested)
         .into_iter()
         .map(|caution| format!("{WARNING}{}{WARNING:#}\n", wrap(caution, prose, "")))
         .collect()
+}
+
+/// The same, one by one.
+pub fn cautions_of(harvested: &Harvested) -> Vec<&'static str> {
+    let parts = harvested.taken.iter().map(|(part, _)| part.name.as_str());
+    cautions(parts)
 }
 
 /// How it is known what a part takes to replace.

@@ -146,6 +146,11 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
 }
 
 fn bankroll(content: &Told<'_>) -> String {
+    account(&money_lines(content))
+}
+
+/// The bankroll and its parts, each with its name.
+pub fn money_lines(content: &Told<'_>) -> Vec<(String, String)> {
     let money = |value| amount(content.currency, value);
     let now = &content.summary.now;
     let mut lines = vec![
@@ -156,10 +161,11 @@ fn bankroll(content: &Told<'_>) -> String {
         lines.push(("Parts at cost".into(), money(now.drawer)));
     }
     lines.push(("Bankroll".into(), money(now.bankroll())));
-    account(&lines)
+    lines
 }
 
-fn sentences(content: &Told<'_>) -> Vec<String> {
+/// What the ledger says in sentences: what was paid in and earned, time on the market, the goal.
+pub fn sentences(content: &Told<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let summary = &content.summary;
     let mut said = vec![format!(
@@ -291,7 +297,8 @@ fn goal(content: &Told<'_>) -> Option<String> {
     })
 }
 
-fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
+/// The units in stock as a table that is not laid out yet.
+pub fn stock_grid(content: &Told<'_>) -> Grid<'static> {
     let money = |value| amount(content.currency, value);
     let mut grid = Grid::ranked(&[
         ("deal", Kind::Fixed, 0),
@@ -305,12 +312,7 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
         ("high", Kind::Number, 2),
         ("when bought", Kind::Number, 3),
     ]);
-    let open: Vec<&Deal> = content
-        .ledger
-        .deals()
-        .filter(|deal| deal.state == State::Open)
-        .collect();
-    for deal in &open {
+    for deal in open(content) {
         let now = content
             .now
             .get(&deal.id)
@@ -332,10 +334,20 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
             of(deal.foreseen.as_ref(), |made| made.likely),
         ]);
     }
-    if open.is_empty() {
+    grid
+}
+
+/// The deals of units in stock.
+fn open<'t>(content: &'t Told<'_>) -> impl Iterator<Item = &'t Deal> {
+    let deals = content.ledger.deals();
+    deals.filter(|deal| deal.state == State::Open)
+}
+
+fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
+    if open(content).next().is_none() {
         return String::new();
     }
-    let mut text = grid.render(width);
+    let mut text = stock_grid(content).render(width);
     if !content.nets.of_deal.is_empty() {
         let legend = format!(
             "Net: what the likely price leaves through {}. Profit: net less cost, and less what a sale that came back took.",
@@ -353,7 +365,7 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
             wrap(why, prose_width(width), "")
         );
     }
-    for deal in open {
+    for deal in open(content) {
         if let Some(Err(why)) = content.now.get(&deal.id) {
             let _ = writeln!(
                 text,
@@ -367,6 +379,13 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
 
 /// Closed deals, and the number of those not shown.
 fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
+    let (grid, left_out) = closed_grid(content);
+    let text = grid.map_or_else(String::new, |grid| grid.render(width));
+    (text, left_out)
+}
+
+/// The closed deals as a table that is not laid out yet, and the number of those not shown.
+pub fn closed_grid(content: &Told<'_>) -> (Option<Grid<'static>>, usize) {
     let money = |value| amount(content.currency, value);
     let mut closed: Vec<&Deal> = content
         .ledger
@@ -374,7 +393,7 @@ fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
         .filter(|deal| deal.state != State::Open)
         .collect();
     if closed.is_empty() {
-        return (String::new(), 0);
+        return (None, 0);
     }
     closed.sort_by_key(|deal| std::cmp::Reverse((deal.closed_on, deal.id)));
     let most = if content.all { usize::MAX } else { SHOWN };
@@ -418,7 +437,7 @@ fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
             deal.closed_on.map_or("–".into(), |day| day.to_string()),
         ]);
     }
-    (grid.render(width), left_out)
+    (Some(grid), left_out)
 }
 
 /// A table of entries with the accounts that they change.
@@ -428,6 +447,15 @@ pub fn entry_table<'e>(
     currency: &Currency,
     width: Option<u16>,
 ) -> String {
+    entry_grid(ledger, shown, currency).render(width)
+}
+
+/// The same before it is laid out.
+pub fn entry_grid<'e>(
+    ledger: &Ledger,
+    shown: impl Iterator<Item = &'e Entry>,
+    currency: &Currency,
+) -> Grid<'static> {
     let mut grid = Grid::ranked(&[
         ("entry", Kind::Number, 0),
         ("day", Kind::Fixed, 0),
@@ -479,7 +507,7 @@ pub fn entry_table<'e>(
             note.join("; "),
         ]);
     }
-    grid.render(width)
+    grid
 }
 
 /// A price that an entry names: `asks 162.00`.

@@ -25,6 +25,11 @@ pub fn so_far(up: &Up, currency: &Currency) -> String {
 
 /// A table of what is up for sale on a day; empty if nothing is.
 pub fn table(ledger: &Ledger, today: NaiveDate, currency: &Currency, width: Option<u16>) -> String {
+    grid(ledger, today, currency).map_or_else(String::new, |grid| grid.render(width))
+}
+
+/// The same before it is laid out; none if nothing is up for sale.
+pub fn grid(ledger: &Ledger, today: NaiveDate, currency: &Currency) -> Option<Grid<'static>> {
     let money =
         |value: Option<Decimal>| value.map_or("–".into(), |value| amount(currency, value));
     let mut grid = Grid::ranked(&[
@@ -53,10 +58,7 @@ pub fn table(ledger: &Ledger, today: NaiveDate, currency: &Currency, width: Opti
             ]);
         }
     }
-    if none {
-        return String::new();
-    }
-    grid.render(width)
+    (!none).then_some(grid)
 }
 
 /// How long units were up for sale until they sold; nothing if none was up.

@@ -75,6 +75,15 @@ impl<'a> Grid<'a> {
             .push(row.iter().map(|cell| shorten(cell, LONGEST)).collect());
     }
 
+    /// The columns that have content, each with its title and layout, and with the cells of its rows.
+    pub fn filled(&self) -> Vec<(&'a str, Kind, Vec<&str>)> {
+        let shown = (0..self.columns.len()).filter(|&at| self.has_content(at));
+        let cells = |at: usize| self.rows.iter().map(move |row| row[at].as_str());
+        shown
+            .map(|at| (self.columns[at].0, self.columns[at].1, cells(at).collect()))
+            .collect()
+    }
+
     /// The grid as text at most `width` terminal columns wide, or as wide as necessary. Columns
     /// without content are omitted; a note below lists those omitted for lack of space.
     pub fn render(&self, width: Option<u16>) -> String {

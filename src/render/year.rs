@@ -139,11 +139,19 @@ fn until(years: &[Period]) -> String {
 }
 
 fn table(content: &Content<'_>, width: Option<u16>) -> String {
+    let titles = titles(content);
+    grid(content, &titles).render(width)
+}
+
+/// The titles of the columns of [`grid`].
+pub fn titles(content: &Content<'_>) -> Vec<String> {
+    let years = content.years.iter();
+    years.map(|year| year.from.year().to_string()).collect()
+}
+
+/// The years as a table that is not laid out yet, one a column.
+pub fn grid<'t>(content: &Content<'_>, titles: &'t [String]) -> Grid<'t> {
     let years = content.years;
-    let titles: Vec<String> = years
-        .iter()
-        .map(|year| year.from.year().to_string())
-        .collect();
     let newest_first = (0..years.len()).rev();
     let ranks = newest_first.map(|ago| u8::try_from(ago).unwrap_or(u8::MAX));
     let mut columns = vec![("", Kind::Fixed, 0)];
@@ -170,7 +178,7 @@ fn table(content: &Content<'_>, width: Option<u16>) -> String {
     push("Minutes of work", &|year| {
         year.moves.minutes.normalize().to_string()
     });
-    grid.render(width)
+    grid
 }
 
 /// The years as CSV, one a row, with exact amounts; the columns are the keys of the JSON. No cell holds a text of

@@ -1,7 +1,7 @@
 //! Writes the problems of rejected rows, and the rows themselves.
 
 use std::fs::{self, File};
-use std::io::{self, BufWriter};
+use std::io::{self, BufWriter, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use super::request::{Listener, Request};
@@ -25,6 +25,8 @@ pub(super) struct Desk<'a> {
     aside: Vec<Aside>,
     /// The file that could not be written, if any.
     pub(super) failed: Option<PathBuf>,
+    /// The rejected rows of a sheet in memory.
+    pub(super) kept: Option<Vec<u8>>,
 }
 
 /// The rejected rows of one input.
@@ -51,6 +53,7 @@ impl<'a> Desk<'a> {
             problems: request.problems.map(open_problems).transpose()?,
             aside: Vec::new(),
             failed: None,
+            kept: None,
         })
     }
 
@@ -79,6 +82,11 @@ impl<'a> Desk<'a> {
                 continue;
             };
             let whole = writer.finish().and_then(|out| Ok(out.into_inner()?));
+            if self.request.held.is_some() {
+                let bytes = whole.and_then(|mut file| read_whole(file.as_file()));
+                self.kept = Some(bytes.map_err(AppError::io(&*path, "read"))?);
+                continue;
+            }
             let placed = whole.and_then(|mut file| copy_new(file.as_file(), path));
             placed.map_err(AppError::io(&*path, "write"))?;
         }
@@ -115,11 +123,21 @@ impl<'a> Desk<'a> {
     fn rejects_path(&self, input: &Input) -> PathBuf {
         let taken = |path: &PathBuf| self.aside.iter().any(|aside| aside.path == *path);
         let mut paths = (1..).map(|number| rejects_path(Path::new(&input.name), number));
+        if self.request.held.is_some() {
+            return "rejected.csv".into();
+        }
         let named = self.request.rejects.map(Path::to_path_buf);
         named
             .or_else(|| paths.find(|path| !is_there(path) && !taken(path)))
             .unwrap_or_default()
     }
+}
+
+fn read_whole(file: &mut File) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.seek(SeekFrom::Start(0))?;
+    file.read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 pub(super) fn is_there(path: &Path) -> bool {
@@ -152,9 +170,18 @@ impl Witness for Desk<'_> {
         written
     }
 
-    fn progress(&mut self, bytes: u64) {
+    fn progress(&mut self, bytes: u64) -> io::Result<()> {
         self.listener.progress(bytes);
+        go_on(&*self.listener)
     }
+}
+
+/// An error if the import is to end.
+pub(super) fn go_on(listener: &dyn Listener) -> io::Result<()> {
+    if listener.is_cancelled() {
+        return Err(io::Error::new(io::ErrorKind::Interrupted, "cancelled"));
+    }
+    Ok(())
 }
 
 fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {

@@ -24,7 +24,7 @@ use crate::sheets::import::{Against, Undeclared, Witness, add_undeclared, plan};
 use crate::sheets::{Input, PASTED};
 use crate::trade::text::quoted;
 use crate::trade::{Comp, Problem};
-use desk::{Desk, is_there};
+use desk::{Desk, go_on, is_there};
 
 pub use crate::sheets::ReadOptions;
 pub use crate::sheets::header::{Column, Wish, parse_wish};
@@ -47,6 +47,8 @@ pub struct Imported {
     pub before: HashMap<String, Comp>,
     /// Files of rejected rows, each with their number.
     pub aside: Vec<(PathBuf, u64)>,
+    /// The rejected rows of a sheet in memory, as a file of their own.
+    pub set_aside: Option<Vec<u8>>,
     /// Whether the import was refused because of rows with problems.
     pub refused: bool,
     /// Whether it was a dry run.
@@ -129,7 +131,10 @@ pub fn import(
     let rates = book.rates()?;
     // Read from the book only for the first sale in another currency.
     let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
-    let mut inputs = open_all(request.files, &options, notice)?;
+    let mut inputs = match request.held {
+        Some((name, bytes)) => vec![open_held(name, bytes, &options, notice)?],
+        None => open_all(request.files, &options, notice)?,
+    };
     ask_columns(&mut inputs, listener)?;
     let existing = |comp_id: &str| index.get(comp_id);
     let kept_rate = |comp_id: &str, code: &str, day: Option<NaiveDate>| {
@@ -171,6 +176,7 @@ pub fn import(
         words: said,
         before: before(book, &plan)?,
         aside: desk.rejected(),
+        set_aside: None,
         refused: plan.problems > 0 && !request.keep_good,
         dry_run: request.dry_run,
         entry: None,
@@ -217,8 +223,13 @@ fn answers(
             settings: &settings,
             ..*against
         };
-        let plan = plan(inputs, &known, &mut io::sink(), &mut Unheard)
-            .map_err(AppError::io(&book.comps_dir(), "read"))?;
+        let plan = plan(
+            inputs,
+            &known,
+            &mut io::sink(),
+            &mut Unheard(&mut *listener),
+        )
+        .map_err(AppError::io(&book.comps_dir(), "read"))?;
         let mut unknown = values::unknown(&plan, &settings);
         unknown.extend(values::unknown_models(&plan, &models));
         unknown.retain(|one| asked.insert((one.column as usize, one.word.clone())));
@@ -234,12 +245,17 @@ fn answers(
     Ok(said)
 }
 
-/// Hears nothing of a plan.
-struct Unheard;
+/// Hears nothing of a plan but how far it is.
+struct Unheard<'l>(&'l mut dyn Listener);
 
-impl Witness for Unheard {
+impl Witness for Unheard<'_> {
     fn problem(&mut self, _: &Problem) -> io::Result<()> {
         Ok(())
+    }
+
+    fn progress(&mut self, bytes: u64) -> io::Result<()> {
+        self.0.progress(bytes);
+        go_on(&*self.0)
     }
 }
 
@@ -252,7 +268,8 @@ fn commit(
     imported: &mut Imported,
 ) -> Result<(), AppError> {
     if imported.plan.written() > 0 {
-        let source = source_name(request.files);
+        let held = request.held.map(|(name, _)| name.to_string());
+        let source = held.unwrap_or_else(|| source_name(request.files));
         let (entry, path) = book.commit_import(lock, canonical, &source)?;
         let path = path.strip_prefix(book.root()).unwrap_or(&path);
         imported.entry = Some((entry, path.to_path_buf()));
@@ -262,7 +279,9 @@ fn commit(
 
 /// Does the remaining steps once the sales are in the book.
 fn finish(book: &Book, request: &Request<'_>, desk: &mut Desk<'_>, imported: &mut Imported) {
-    if let Err(why) = desk.set_aside() {
+    let aside = desk.set_aside();
+    imported.set_aside = desk.kept.take();
+    if let Err(why) = aside {
         let left = "only the wrong rows are not set aside yet: run the same command again";
         imported.unfinished = Some((left, why));
         return;
@@ -388,6 +407,20 @@ fn open_all(
     } else {
         Err(BookError::Rows(problems).into())
     }
+}
+
+/// Reads a sheet in memory, and notices how.
+fn open_held(
+    name: &str,
+    bytes: &[u8],
+    options: &ReadOptions,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Input, AppError> {
+    let input = Input::from_bytes(name, bytes.to_vec(), options).map_err(BookError::Rows)?;
+    for text in &input.notices {
+        notice(&format!("{name}: {text}"));
+    }
+    Ok(input)
 }
 
 /// Name for the import file in the book.

@@ -15,6 +15,9 @@ use crate::trade::Problem;
 pub struct Request<'a> {
     /// The files of one import.
     pub files: &'a [PathBuf],
+    /// A sheet in memory in place of files: its name for messages, and its bytes. Rejected rows are then kept in
+    /// memory too.
+    pub held: Option<(&'a str, &'a [u8])>,
     /// Options of reading; `mapping` can add columns.
     pub options: ReadOptions,
     /// Name of a mapping in the settings.
@@ -47,6 +50,10 @@ pub trait Listener {
     fn problem(&mut self, problem: &Problem);
     /// Called at the end.
     fn end(&mut self);
+    /// Whether the import is to end now; it then fails, and nothing is written.
+    fn is_cancelled(&self) -> bool {
+        false
+    }
     /// Whether [`Listener::ask`] reaches somebody; the files are then read once more before.
     fn can_ask(&self) -> bool {
         false

@@ -47,6 +47,8 @@ pub fn part(
     match (view, word) {
         (View::Price, "models") => price::models(ready, form).map(Some),
         (View::Buy, "several") => buy::several(ready, form).map(Some),
+        (View::Sales, word) => sales::part(ready, word, form),
+        (View::Stock, word) => stock::part(ready, word, form),
         _ => Ok(None),
     }
 }

@@ -1,22 +1,190 @@
-//! Sales: log one, import many, undo.
+//! Sales: log one in a line or by a form, import a sheet, undo the last record.
+
+mod line;
+mod log;
+mod sheet;
+
+use maud::{Markup, html};
 
 use crate::app::AppError;
-use crate::desk::form::Form;
-use crate::desk::page::{Reply, View, being_built};
+use crate::app::comps::{Filter, comps};
+use crate::app::undo::{Undone, take_back};
+use crate::desk::fields::{Fields, send};
+use crate::desk::form::{Form, query};
+use crate::desk::page::{Page, Reply, View, guarded};
 use crate::desk::ready::Ready;
+use crate::desk::table::{plain, table};
+use crate::render::comps::{grid, line as sale_line};
+use crate::render::html::{list, prose, visible};
+use crate::render::numbers::count;
+
+/// Newest sales on the page.
+const NEWEST: usize = 20;
+
+/// Models of an undone record that are named.
+const NAMED: usize = 12;
+
+/// What a form of this page does, in its field `do`.
+const DO: &str = "do";
 
 /// The page.
 ///
 /// # Errors
 /// If the book cannot be read.
-pub fn show(_ready: &Ready<'_>, _form: &Form) -> Result<Reply, AppError> {
-    Ok(being_built(View::Sales))
+pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    if form.has("sheet") {
+        return sheet::show(ready, form);
+    }
+    if form.has("undo") {
+        return undo_page(ready, form);
+    }
+    let kind = form.text(DO);
+    let none = Form::default();
+    let of = |wanted: &str| if kind == wanted { form } else { &none };
+    if form.is("by", "form") || kind == "sale" {
+        return log::page(ready, form, None);
+    }
+    let ask = html! {
+        (line::part(ready, &Fields::of(of("line")), &html! {}))
+        (sheet::choose(&Fields::of(of("sheet"))))
+    };
+    page(ready, form, ask)
 }
 
 /// Writes what the form says.
 ///
 /// # Errors
 /// What is wrong with it; nothing is then written.
-pub fn act(_ready: &Ready<'_>, _form: &Form) -> Result<Reply, AppError> {
-    Ok(being_built(View::Sales))
+pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    match form.text(DO) {
+        "line" => line::act(ready, form),
+        "sale" => log::act(ready, form),
+        "import" => sheet::import(ready, form),
+        "undo" => undo(ready, form),
+        other => Err(AppError::Usage(format!("this page does no {other:?}"))),
+    }
+}
+
+/// A sheet that was sent, or the rows of one that were set aside.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn part(ready: &Ready<'_>, word: &str, form: &Form) -> Result<Option<Reply>, AppError> {
+    match word {
+        "sheet" => sheet::take(ready, form).map(Some),
+        "rejected" => Ok(sheet::rejected(ready, form)),
+        _ => Ok(None),
+    }
+}
+
+/// The page with these forms, and the newest sales.
+fn page(ready: &Ready<'_>, form: &Form, ask: Markup) -> Result<Reply, AppError> {
+    let said = ready.said(form);
+    let page = Page::new(View::Sales, ask, newest(ready)?);
+    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
+}
+
+/// The newest sales with a link to undo the last record.
+fn newest(ready: &Ready<'_>) -> Result<Markup, AppError> {
+    let mut notice = |text: &str| ready.note(text);
+    let found = comps(ready.book(), &Filter::default(), NEWEST, &mut notice)?;
+    let Some(found) = found else {
+        return Ok(html! {
+            section {
+                h2 { "No sales yet" }
+                p { "Type one in a line, or give a sheet of past sales." }
+            }
+        });
+    };
+    let ids = found.short_ids(ready.book(), None)?;
+    let caption = format!(
+        "The newest {} of {}, by the day of the sale, in {}",
+        found.shown,
+        count(found.matches, "sale"),
+        ready.settings().currency.code
+    );
+    let (grid, converted) = grid(found.comps()?, &ids, ready.settings());
+    let converted = converted
+        .iter()
+        .map(|(id, paid)| format!("* {id}: paid {paid}"));
+    Ok(html! {
+        section {
+            h2 { "Newest sales" }
+            (table("newest", &caption, &grid, plain))
+            @for line in converted { p.small { (prose(&line)) } }
+            p { a href="/sales?undo=last" { "Undo the last record" } " (the sale logged or the sheet imported last)" }
+        }
+    })
+}
+
+/// What undoing the last record would remove, with a button.
+fn undo_page(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let mut notice = |text: &str| ready.note(text);
+    let last = take_back(ready.book(), true, None, &mut notice)?;
+    let ask = html! {
+        form method="post" action="/sales/do" {
+            (guarded(ready))
+            input type="hidden" name=(DO) value="undo";
+            input type="hidden" name="entry" value=(last.entry);
+            h2 { "Undo the last record?" }
+            p { (prose(&what(&last))) }
+            (send("Remove"))
+            p { a href="/sales" { "Keep it" } }
+        }
+    };
+    let models = last.models.iter().take(NAMED);
+    let models = models.map(|(model, rows)| format!("{model}: {}", count(*rows, "sale")));
+    let more = last.models.len().saturating_sub(NAMED);
+    let more = (more > 0).then(|| format!("and {}", count(more, "more model")));
+    let answer = html! {
+        section {
+            h2 { "What would be removed" }
+            (list(models.chain(more)))
+            p { "It is kept in the folder undone of the book." }
+            @if last.again > 0 {
+                p { "Back as recorded before: " (count(last.again, "sale")) }
+                (list(last.again_shown.iter().map(sale_line)))
+            }
+        }
+    };
+    let page = Page::new(View::Sales, ask, answer);
+    let said = ready.said(form);
+    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
+}
+
+/// `Sale record 12 (comps/log.csv): 1 sale, logged`.
+fn what(undone: &Undone) -> String {
+    let how = if undone.logged {
+        "a logged sale"
+    } else {
+        "an imported sheet"
+    };
+    format!(
+        "Sale record {}, {how} ({}): {}.",
+        undone.entry,
+        undone.file,
+        count(undone.rows, "sale")
+    )
+}
+
+fn undo(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let entry: Option<u64> = form.text("entry").parse().ok();
+    let entry = entry.ok_or_else(|| AppError::Usage("which record is not said".into()))?;
+    let mut notice = |text: &str| ready.note(text);
+    let undone = take_back(ready.book(), false, Some(entry), &mut notice)?;
+    let text = format!(
+        "Removed. {} It is kept in the folder undone.",
+        what(&undone)
+    );
+    Ok(ready.tell("/sales", vec![text]))
+}
+
+/// The address of the form for a sale with what is known of it; amounts stay out of it.
+fn by_form(model: &str) -> String {
+    format!("/sales?{}", query([("by", "form"), ("model", model)]))
+}
+
+/// The name of a column or another word of the user's in a sentence.
+fn named(text: &str) -> Markup {
+    html! { b { (visible(text)) } }
 }

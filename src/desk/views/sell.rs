@@ -12,8 +12,8 @@ use crate::app::AppError;
 use crate::app::amounts::{money, refused};
 use crate::app::ask::{Asking, judge};
 use crate::app::describe::{Said, asked, question};
-use crate::app::listed::{InStock, Stocked, Up, all_in_stock, closed, in_stock, place};
-use crate::app::meant::{deal_number, meant};
+use crate::app::listed::{InStock, Stocked, Up, all_in_stock, in_stock, place};
+use crate::app::meant::meant;
 use crate::app::offering::{WaitingTyped, asking, with_listing};
 use crate::app::unit::AskedUnit;
 use crate::desk::fields::{Fields, send};
@@ -63,9 +63,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         (_, Ok(answer)) => answer,
     };
     let page = Page::new(View::Sell, ask, answer);
-    let page = done(ready, form, stocked)?
-        .into_iter()
-        .fold(page, Page::with_note);
+    let page = ready.said(form).into_iter().fold(page, Page::with_note);
     Ok(Reply::Page(match stocked {
         Some(stocked) => page.titled(&stocked.deal.name()),
         None if shown.has("model") => page.titled(shown.text("model")),
@@ -363,57 +361,4 @@ fn reply(
         (selling::reply(&basis, &judged))
         @if stocked.is_some() { (deeds::note_offer(ready, form)) }
     }))
-}
-
-/// What a form before this page did, in words.
-fn done(
-    ready: &Ready<'_>,
-    form: &Form,
-    stocked: Option<&Stocked>,
-) -> Result<Vec<String>, AppError> {
-    let currency = &ready.settings().currency;
-    let money = |value| amount(currency, value);
-    let mut told = Vec::new();
-    let entry = form.get("entry").and_then(|text| text.parse::<u32>().ok());
-    if let (Some(stocked), Some(entry)) = (stocked, entry) {
-        let offered = &stocked.deal.offered;
-        let noted = offered.iter().find(|offer| offer.entry == entry);
-        told.push(match noted {
-            Some(offer) => format!(
-                "Noted: an offer of {} {}{} on {}, as ledger entry {entry}.",
-                money(offer.amount),
-                currency.code,
-                place(&offer.outlet),
-                offer.on
-            ),
-            None => format!("Listed, as ledger entry {entry}."),
-        });
-        let same = noted.and_then(|offer| {
-            let mut others = offered.iter().filter(|one| one.entry != offer.entry);
-            others.find(|one| one.amount == offer.amount && one.on == offer.on)
-        });
-        told.extend(same.map(|other| {
-            format!(
-                "An offer of this amount on that day is noted already, as ledger entry {}: if it is the same offer, \
-                 reverse entry {entry} under Stock and money.",
-                other.entry
-            )
-        }));
-    }
-    if let Some(id) = form.get("sold").and_then(deal_number) {
-        let mut notice = |text: &str| ready.note(text);
-        let deal = closed(ready.book(), id, ready.today(), &mut notice)?;
-        told.extend(deal.and_then(|deal| {
-            Some(format!(
-                "Sold {}: {}, for {} {}; cost {}, profit {}.",
-                deal.name(),
-                sheet::unit(&deal.unit),
-                money(deal.sale?.price),
-                currency.code,
-                money(deal.cost()),
-                money(deal.profit())
-            ))
-        }));
-    }
-    Ok(told)
 }

@@ -1,22 +1,80 @@
-//! Units, listings, parts and money.
+//! Stock and money: units, listings, parts, the bankroll on its way to the goal; and the forms that record what
+//! happened.
+
+mod deal;
+mod forms;
+mod overview;
+mod record;
 
 use crate::app::AppError;
 use crate::desk::form::Form;
-use crate::desk::page::{Reply, View, being_built};
+use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
+
+pub use forms::Happened;
 
 /// The page.
 ///
 /// # Errors
-/// If the book cannot be read.
-pub fn show(_ready: &Ready<'_>, _form: &Form) -> Result<Reply, AppError> {
-    Ok(being_built(View::Stock))
+/// If the book cannot be read, or there is no such deal.
+pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    page(ready, form, None)
 }
 
-/// Writes what the form says.
+/// Writes what the form says. A wrong value leaves the page with it and what was typed.
 ///
 /// # Errors
-/// What is wrong with it; nothing is then written.
-pub fn act(_ready: &Ready<'_>, _form: &Form) -> Result<Reply, AppError> {
-    Ok(being_built(View::Stock))
+/// If the book cannot be read.
+pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let Some(happened) = Happened::of(form.text("record")) else {
+        return Err(AppError::Usage("what happened is not said".into()));
+    };
+    match record::record(ready, happened, form) {
+        Ok(record::Done::Told(reply)) => Ok(reply),
+        Ok(record::Done::Doubt(near)) => page(ready, form, Some(&Trouble::Near(near))),
+        Err(error) => page(ready, form, Some(&Trouble::Wrong(error))),
+    }
+}
+
+/// The years as a file.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn part(ready: &Ready<'_>, word: &str, _form: &Form) -> Result<Option<Reply>, AppError> {
+    match word {
+        "years" => overview::years_csv(ready).map(Some),
+        _ => Ok(None),
+    }
+}
+
+/// Why a form was not done.
+pub enum Trouble {
+    /// What is wrong.
+    Wrong(AppError),
+    /// The model is new, and nearly this one.
+    Near(String),
+}
+
+fn page(ready: &Ready<'_>, form: &Form, trouble: Option<&Trouble>) -> Result<Reply, AppError> {
+    let happened = Happened::of(form.text("record"));
+    let one = form
+        .get("deal")
+        .filter(|_| happened.is_none_or(Happened::of_deal));
+    let (ask, beside) = match happened {
+        Some(happened) => forms::part(ready, happened, form, trouble)?,
+        None => (forms::menu(ready, one)?, true),
+    };
+    let answer = match one {
+        Some(deal) => deal::part(ready, deal)?,
+        None => overview::part(ready)?,
+    };
+    let mut page = Page::new(View::Stock, ask, answer);
+    if let Some(happened) = happened {
+        page = page.titled(happened.label());
+    }
+    if trouble.is_some() && beside {
+        page = page.with_error("Nothing was recorded: look at the form.");
+    }
+    let said = ready.said(form);
+    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
 }

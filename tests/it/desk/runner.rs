@@ -195,3 +195,45 @@ pub fn answer(bytes: &[u8]) -> Answer {
         body: String::from_utf8_lossy(&body).into_owned(),
     }
 }
+
+impl DeskRun {
+    /// Sends bytes; none if the desk does not answer, such as one that was ended meanwhile.
+    pub fn try_post(&self, path: &str, fields: &[(&str, &str)]) -> Option<u16> {
+        let body = encoded(fields);
+        let text = format!(
+            "POST {path} HTTP/1.1\r\nConnection: close\r\nHost: {0}\r\nOrigin: http://{0}\r\nCookie: {1}\r\n\
+             Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {2}\r\n\r\n{body}",
+            self.host(),
+            self.cookie,
+            body.len()
+        );
+        let bytes = self.try_raw(text.as_bytes())?;
+        bytes
+            .starts_with(b"HTTP/1.1 ")
+            .then(|| answer(&bytes).status)
+    }
+
+    /// Fetches a page; none if the desk does not answer.
+    pub fn try_get(&self, path: &str) -> Option<Answer> {
+        let text = format!(
+            "GET {path} HTTP/1.1\r\nConnection: close\r\nHost: {}\r\nCookie: {}\r\n\r\n",
+            self.host(),
+            self.cookie
+        );
+        let bytes = self.try_raw(text.as_bytes())?;
+        let whole =
+            bytes.starts_with(b"HTTP/1.1 ") && bytes.windows(4).any(|four| four == b"\r\n\r\n");
+        whole.then(|| answer(&bytes))
+    }
+
+    fn try_raw(&self, request: &[u8]) -> Option<Vec<u8>> {
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).ok()?;
+        stream
+            .set_read_timeout(Some(Duration::from_secs(60)))
+            .ok()?;
+        stream.write_all(request).ok()?;
+        let mut answer = Vec::new();
+        stream.read_to_end(&mut answer).ok()?;
+        Some(answer)
+    }
+}

@@ -8,10 +8,10 @@ use super::{reply, subject};
 use crate::app::AppError;
 use crate::app::amounts::{money, refused};
 use crate::app::deals::{Books, Dated};
-use crate::app::describe::{asked, how_sold, one_line, question};
+use crate::app::describe::{asked, one_line, question};
 use crate::app::error::Kind;
-use crate::app::listed::{Stocked, to_be_sold};
-use crate::app::offering::SoldTyped;
+use crate::app::listed::{Stocked, place, to_be_sold};
+use crate::app::sold::Typed;
 use crate::desk::fields::Fields;
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Reply, guarded};
@@ -19,11 +19,13 @@ use crate::desk::ready::Ready;
 use crate::desk::views::terms::{sale, typed};
 use crate::parse::dates::day_typed;
 use crate::render::html::visible;
+use crate::render::numbers::amount;
+use crate::render::sheet;
 use crate::trade::{HowSold, checks};
 
 /// Fields of the page that a form which writes takes along, so that an error leaves them.
 fn kept(form: &Form, without: &[&str]) -> Markup {
-    const OWN: [&str; 6] = ["seen", "once", "do", "entry", "sold", "date"];
+    const OWN: [&str; 5] = ["seen", "once", "do", "said", "date"];
     let fields = form.fields();
     let fields = fields.filter(|(name, _)| !OWN.contains(name) && !without.contains(name));
     html! {
@@ -173,24 +175,44 @@ fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     }
     let through = sale(form).at_listing(stocked.up.as_ref()).read(settings)?;
     let outlet = through.as_ref().map_or("", |through| through.name);
-    let id = stocked.deal.id;
+    let dated = dated(ready, form)?;
+    let on = dated.on;
     let books = Books::open(ready.book(), &mut notice)?;
-    let noted = books.offer(id, offer, outlet, dated(ready, form)?)?;
-    Ok(back(
-        form,
-        &stocked.deal.name(),
-        noted.of_deal.entered.number,
-    ))
+    let noted = books.offer(stocked.deal.id, offer, outlet, dated)?;
+    let entry = noted.of_deal.entered.number;
+    let name = stocked.deal.name();
+    let mut lines = vec![format!(
+        "Noted: an offer of {} for {name}{} on {on}, ledger entry {entry}.",
+        worth(ready, offer),
+        place(outlet)
+    )];
+    lines.extend(noted.same_as.map(|same| {
+        format!(
+            "An offer of this amount on {on} is noted already, as ledger entry {same}: if it is the same offer, \
+             reverse entry {entry} under Stock and money."
+        )
+    }));
+    Ok(back(ready, form, &name, lines))
 }
 
 /// Puts a unit up for sale, or changes its asking price.
 fn listed(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppError> {
     let ask = money("--ask", form.text("ask"), &ready.settings().currency)?;
     let mut notice = |text: &str| ready.note(text);
+    let dated = dated(ready, form)?;
     let books = Books::open(ready.book(), &mut notice)?;
-    let made = books.list(deal, ask, form.get("list_at"), dated(ready, form)?)?;
-    let of_deal = &made.of_deal;
-    Ok(back(form, &of_deal.deal.name(), of_deal.entered.number))
+    let made = books.list(deal, ask, form.get("list_at"), dated)?;
+    let name = made.of_deal.deal.name();
+    let keep = made.left.map_or(String::new(), |left| {
+        format!(" Sold at that price, you keep {}.", worth(ready, left))
+    });
+    let line = format!(
+        "{name} is up{} for {}, ledger entry {}.{keep}",
+        place(&made.outlet),
+        worth(ready, ask),
+        made.of_deal.entered.number
+    );
+    Ok(back(ready, form, &name, vec![line]))
 }
 
 /// Records a sale.
@@ -198,29 +220,45 @@ fn was_sold(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppErro
     let settings = ready.settings();
     let mut notice = |text: &str| ready.note(text);
     let dated = dated(ready, form)?;
-    let sale = sale(form);
-    let outlet = sale.outlet.as_deref();
-    let stocked = to_be_sold(ready.book(), deal, outlet, dated.on, &mut notice)?;
-    let sold = SoldTyped {
-        price: typed(form, "price"),
-        sale,
-        how_sold: how_sold(form.get("sold_how"), settings)?,
+    let on = dated.on;
+    let outlet = form.get("outlet");
+    let stocked = to_be_sold(ready.book(), deal, outlet, on, &mut notice)?;
+    let [price, weight, shipping] = ["price", "weight", "shipping"].map(|name| typed(form, name));
+    let sale = Typed {
+        deal,
+        price: price.as_ref(),
+        outlet,
+        weight: weight.as_ref(),
+        shipping: shipping.as_ref(),
+        how_sold: form.get("sold_how"),
         log_comp: form.has("log_comp"),
-        ..SoldTyped::default()
+        ..Typed::default()
     };
-    let said = sold.read(deal, settings, stocked.as_ref())?;
+    let said = sale.read(settings, stocked.as_ref())?;
     let sold = Books::open(ready.book(), &mut notice)?.sold(deal, &said, dated)?;
-    let name = sold.of_deal.deal.name();
-    Ok(Reply::SeeOther(format!(
-        "/sell?{}",
-        query([("sold", &*name)])
-    )))
+    let made = &sold.of_deal.deal;
+    let line = format!(
+        "Sold {}: {}, on {on}{} for {}; cost {}, profit {}. Ledger entry {}.",
+        made.name(),
+        sheet::unit(&sold.subject),
+        place(&sold.comp.venue),
+        worth(ready, sold.figures.price),
+        worth(ready, made.cost()),
+        worth(ready, made.profit()),
+        sold.of_deal.entered.number
+    );
+    Ok(ready.tell("/sell", vec![line]))
+}
+
+/// `131.00 EUR`.
+fn worth(ready: &Ready<'_>, value: Decimal) -> String {
+    let currency = &ready.settings().currency;
+    format!("{} {}", amount(currency, value), currency.code)
 }
 
 /// The page of the deal after an entry; no amount stands in its address.
-fn back(form: &Form, deal: &str, entry: u32) -> Reply {
-    let entry = entry.to_string();
-    let mut fields = vec![("unit", deal), ("entry", &*entry)];
+fn back(ready: &Ready<'_>, form: &Form, deal: &str, lines: Vec<String>) -> Reply {
+    let mut fields = vec![("unit", deal)];
     fields.extend(form.get("outlet").map(|outlet| ("outlet", outlet)));
-    Reply::SeeOther(format!("/sell?{}", query(fields)))
+    ready.tell(&format!("/sell?{}", query(fields)), lines)
 }

@@ -1,0 +1,391 @@
+//! Sheets that were sent to be imported: kept in memory until they are, with what was said of them. Reading one is
+//! work of its own beside the pages.
+
+use std::collections::HashMap;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
+
+use chrono::NaiveDate;
+
+use super::form::Form;
+use super::jobs::{Progress, token};
+use crate::app::import::{
+    Column, Listener, ReadOptions, Request, UnknownWord, import, parse_fill, parse_wish,
+};
+use crate::app::{AppError, Book};
+use crate::parse::dates::DateOrder;
+use crate::parse::money::DecimalMark;
+use crate::render::import::{report, troubles};
+use crate::settings::words::Meaning;
+use crate::trade::Problem;
+
+/// Most sheets kept.
+const KEPT: usize = 4;
+
+/// Most kinds of problems shown.
+const SHOWN: usize = 30;
+
+/// Longest name of a sheet, in characters.
+const LONGEST: usize = 60;
+
+/// Beginning of the names of fields that say what a word means: `word:grade:vg`.
+pub const WORD: &str = "word:";
+
+/// The answer that leaves the cells of a word blank.
+pub const BLANK: &str = "(blank)";
+
+/// The answer that leaves a word as it is.
+pub const OPEN: &str = "(as it is)";
+
+/// Beginning of the names of fields that say whether a column is shipping.
+pub const SHIPPING: &str = "shipping:";
+
+/// Beginning of the names of fields that say which of our columns a column is.
+pub const COLUMN: &str = "column:";
+
+/// A sheet.
+#[derive(Debug, Clone)]
+pub struct Sheet {
+    /// Its name for messages.
+    pub name: String,
+    /// Its bytes.
+    pub bytes: Arc<Vec<u8>>,
+    /// What was said of how to read it.
+    pub said: Form,
+    /// The work that reads it, or did last.
+    pub work: String,
+}
+
+/// The sheets of a desk.
+#[derive(Debug, Default)]
+pub struct Sheets {
+    kept: HashMap<String, Sheet>,
+    order: Vec<String>,
+}
+
+impl Sheets {
+    /// Keeps a sheet; the oldest makes room. Returns its name in addresses.
+    pub fn keep(&mut self, sheet: Sheet) -> String {
+        let id = token();
+        self.kept.insert(id.clone(), sheet);
+        self.order.push(id.clone());
+        while self.order.len() > KEPT {
+            let oldest = self.order.remove(0);
+            self.kept.remove(&oldest);
+        }
+        id
+    }
+
+    /// A sheet.
+    pub fn get(&self, id: &str) -> Option<&Sheet> {
+        self.kept.get(id)
+    }
+
+    /// A sheet, to say more of it.
+    pub fn get_mut(&mut self, id: &str) -> Option<&mut Sheet> {
+        self.kept.get_mut(id)
+    }
+
+    /// Forgets a sheet.
+    pub fn forget(&mut self, id: &str) {
+        self.kept.remove(id);
+        self.order.retain(|known| known != id);
+    }
+}
+
+/// The name of a sheet that was sent under a name: letters, digits and a few signs of its last part, so that it is
+/// no path.
+pub fn name_of(sent: &str) -> String {
+    let last = sent.rsplit(['/', '\\']).next().unwrap_or_default();
+    let kept = |c: &char| c.is_alphanumeric() || " ._-()".contains(*c);
+    let name: String = last.chars().filter(kept).take(LONGEST).collect();
+    let name = name.trim_matches([' ', '.']);
+    if name.is_empty() { "sheet" } else { name }.to_string()
+}
+
+/// What came of reading a sheet.
+#[derive(Debug, Default)]
+pub struct Read {
+    /// Whether it was only tried.
+    pub dry: bool,
+    /// Whether it was cancelled; nothing was then written.
+    pub cancelled: bool,
+    /// Why it failed, with what to do, and the problems.
+    pub failed: Option<(String, Vec<String>)>,
+    /// The report of the command.
+    pub report: Vec<String>,
+    /// Kinds of problems in rows, the most frequent first.
+    pub troubles: Vec<String>,
+    /// Number of kinds that are not shown.
+    pub more_troubles: u64,
+    /// Rows that would be added, changed, left as they are.
+    pub counts: [u64; 3],
+    /// Number of problems in cells.
+    pub problems: u64,
+    /// Rows set aside.
+    pub aside: u64,
+    /// The rows set aside, as a file.
+    pub set_aside: Option<Vec<u8>>,
+    /// The columns of the sheet, each with ours that it is read as; none if it is not used.
+    pub columns: Vec<(String, Option<String>)>,
+    /// Words that nothing is known of.
+    pub unknown: Vec<UnknownWord>,
+    /// Columns that may be shipping, with examples.
+    pub shipping: Vec<(String, Vec<String>)>,
+    /// Number of the record in the book.
+    pub entry: Option<u64>,
+    /// Notices.
+    pub notices: Vec<String>,
+}
+
+impl Read {
+    /// Whether an import would write something.
+    pub fn writes(&self) -> bool {
+        self.counts[0] + self.counts[1] > 0
+    }
+}
+
+/// How to read a sheet, as a form says.
+#[derive(Debug, Clone, Default)]
+struct Options {
+    read: ReadOptions,
+    values: Vec<Meaning>,
+    keep_good: bool,
+    mapping: Option<String>,
+    save_mapping: Option<String>,
+    /// Columns of which it was said whether they are shipping.
+    shipping: HashMap<String, bool>,
+}
+
+impl Options {
+    fn of(form: &Form) -> Result<Self, String> {
+        let mut options = Self::default();
+        for (name, value) in form.fields() {
+            if let Some(word) = name.strip_prefix(WORD) {
+                options.values.extend(meaning(word, value));
+            } else if let Some(column) = name.strip_prefix(SHIPPING) {
+                options.shipping.insert(column.into(), value == "yes");
+            } else if let Some(theirs) = name.strip_prefix(COLUMN) {
+                options
+                    .read
+                    .wishes
+                    .push(parse_wish(&format!("{theirs}={value}"))?);
+            }
+        }
+        for pair in form.text("columns").split(';').map(str::trim) {
+            if !pair.is_empty() {
+                options.read.wishes.push(parse_wish(pair)?);
+            }
+        }
+        let model = form.get("fill_model").map(|model| format!("model={model}"));
+        let fill: Option<(Column, String)> = model.map(|fill| parse_fill(&fill)).transpose()?;
+        options.read.fills.extend(fill);
+        options.read.undated = form.has("undated");
+        options.read.sheet = form.get("tab").map(String::from);
+        options.read.dates = match form.text("dates") {
+            "dmy" => Some(DateOrder::DayFirst),
+            "mdy" => Some(DateOrder::MonthFirst),
+            _ => None,
+        };
+        options.read.decimal = match form.text("decimal") {
+            "point" => Some(DecimalMark::Point),
+            "comma" => Some(DecimalMark::Comma),
+            _ => None,
+        };
+        options.keep_good = form.has("keep_good");
+        options.mapping = form.get("mapping").map(String::from);
+        options.save_mapping = form.get("save_mapping").map(String::from);
+        Ok(options)
+    }
+}
+
+/// What a word means, by the name of its field and what was answered; none if it is left as it is.
+fn meaning(field: &str, answer: &str) -> Option<Meaning> {
+    let (column, word) = field.split_once(':')?;
+    let value = match answer {
+        OPEN => return None,
+        BLANK => "",
+        value => value,
+    };
+    Some(Meaning {
+        column: column.into(),
+        word: word.into(),
+        value: value.into(),
+    })
+}
+
+/// Hears of the import, and gives the answers that were said.
+struct Ear<'e> {
+    progress: &'e Progress,
+    said: &'e HashMap<String, bool>,
+    unknown: &'e Mutex<Vec<UnknownWord>>,
+    shipping: Vec<(String, Vec<String>)>,
+}
+
+impl Listener for Ear<'_> {
+    fn begin(&mut self, bytes: u64) {
+        self.progress.begin(bytes);
+    }
+
+    fn progress(&mut self, bytes: u64) {
+        self.progress.at(bytes);
+    }
+
+    fn problem(&mut self, _: &Problem) {}
+
+    fn end(&mut self) {}
+
+    fn is_cancelled(&self) -> bool {
+        self.progress.is_cancelled()
+    }
+
+    fn can_ask(&self) -> bool {
+        true
+    }
+
+    fn is_shipping(&mut self, column: &str, examples: &[String]) -> Result<bool, AppError> {
+        let said = self.said.get(column).copied();
+        self.shipping.push((column.to_string(), examples.to_vec()));
+        Ok(said.unwrap_or(false))
+    }
+
+    fn ask(&mut self, unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
+        if let Ok(mut all) = self.unknown.lock() {
+            all.extend_from_slice(unknown);
+        }
+        Ok(Vec::new())
+    }
+}
+
+/// Reads a sheet into the book of a folder, or only tries with `dry`. The same request as that of `compband import`.
+pub fn read(
+    root: &PathBuf,
+    sheet: &Sheet,
+    (dry, today): (bool, NaiveDate),
+    progress: &Progress,
+) -> Read {
+    let failed = |text: String, problems: Vec<String>| Read {
+        dry,
+        failed: Some((text, problems)),
+        ..Read::default()
+    };
+    let options = match Options::of(&sheet.said) {
+        Ok(options) => options,
+        Err(why) => return failed(why, Vec::new()),
+    };
+    let unknown = Mutex::new(Vec::new());
+    let mut notices = Vec::new();
+    let mut ear = Ear {
+        progress,
+        said: &options.shipping,
+        unknown: &unknown,
+        shipping: Vec::new(),
+    };
+    progress.begin(sheet.bytes.len() as u64);
+    let request = Request {
+        files: &[],
+        held: Some((&sheet.name, &sheet.bytes)),
+        options: options.read.clone(),
+        mapping: options.mapping.as_deref(),
+        values: &options.values,
+        save_mapping: options.save_mapping.as_deref().filter(|_| !dry),
+        new_rates: false,
+        keep_good: options.keep_good,
+        rejects: None,
+        problems: None,
+        dry_run: dry,
+        today,
+    };
+    let done = Book::open(Some(root))
+        .map_err(AppError::from)
+        .and_then(|book| {
+            let mut notice = |text: &str| notices.push(text.to_string());
+            let imported = import(&book, &request, &mut ear, &mut notice)?;
+            let text = report(&imported, book.settings(), None);
+            Ok((imported, text))
+        });
+    let (imported, text) = match done {
+        Ok(done) => done,
+        Err(_) if progress.is_cancelled() => {
+            return Read {
+                dry,
+                cancelled: true,
+                ..Read::default()
+            };
+        }
+        Err(error) => {
+            let problems = error.problems().iter().map(Problem::to_string);
+            return failed(super::worker::sentence(&error), problems.collect());
+        }
+    };
+    let shipping = std::mem::take(&mut ear.shipping);
+    let plan = &imported.plan;
+    let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
+    notices.extend(
+        imported
+            .unfinished
+            .iter()
+            .map(|(left, why)| format!("{left}: {why}")),
+    );
+    Read {
+        dry,
+        report: lines.map(String::from).collect(),
+        troubles: troubles(plan, SHOWN),
+        more_troubles: plan.troubles.len().saturating_sub(SHOWN) as u64 + plan.more_troubles,
+        counts: [plan.new, plan.updated, plan.unchanged],
+        problems: plan.problems,
+        aside: imported.aside.iter().map(|(_, rows)| rows).sum(),
+        columns: imported.inputs.first().map_or_else(Vec::new, |input| {
+            let mapping = &input.mapping;
+            let taken = mapping.taken();
+            let names = mapping.names.iter().filter(|name| !name.is_empty());
+            let ours = |name: &str| taken.iter().find(|(theirs, _)| *theirs == name);
+            names
+                .map(|name| (name.clone(), ours(name).map(|(_, ours)| ours.name())))
+                .collect()
+        }),
+        unknown: unknown.into_inner().unwrap_or_default(),
+        shipping,
+        entry: imported.entry.as_ref().map(|(entry, _)| *entry),
+        set_aside: imported.set_aside,
+        notices,
+        ..Read::default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_name_of_a_sheet_is_no_path() {
+        for (sent, name) in [
+            ("sales 2026.xlsx", "sales 2026.xlsx"),
+            ("../../etc/passwd", "passwd"),
+            ("C:\\a\\b.csv", "b.csv"),
+            ("..", "sheet"),
+            ("", "sheet"),
+            ("a\0b\n<i>.csv", "abi.csv"),
+        ] {
+            assert_eq!(name_of(sent), name, "{sent:?}");
+        }
+        assert_eq!(name_of(&"x".repeat(500)).len(), LONGEST);
+    }
+
+    #[test]
+    fn few_sheets_are_kept() {
+        let mut sheets = Sheets::default();
+        let sheet = || Sheet {
+            name: "a".into(),
+            bytes: Arc::default(),
+            said: Form::default(),
+            work: String::new(),
+        };
+        let first = sheets.keep(sheet());
+        let others: Vec<String> = (0..KEPT).map(|_| sheets.keep(sheet())).collect();
+        assert!(sheets.get(&first).is_none());
+        assert!(others.iter().all(|id| sheets.get(id).is_some()));
+        sheets.forget(&others[0]);
+        assert!(sheets.get(&others[0]).is_none());
+    }
+}

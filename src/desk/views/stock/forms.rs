@@ -1,0 +1,477 @@
+//! The forms of what happened: one at a time on the page.
+
+use maud::{Markup, html};
+
+use super::Trouble;
+use crate::app::AppError;
+use crate::app::ledger::{Wanted, find_deal, read_ledger};
+use crate::app::listed::{Up, deal_names};
+use crate::desk::fields::{Choice, Fields, send};
+use crate::desk::form::{Form, query};
+use crate::desk::page::{guarded, refused};
+use crate::desk::ready::Ready;
+use crate::desk::unit::{self, MODELS, model_field, model_list, with_unit};
+use crate::render::html::visible;
+use crate::render::sheet;
+use crate::trade::HowSold;
+
+/// Something that happened, to be recorded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Happened {
+    /// A unit was bought.
+    Buy,
+    /// The owner put money in.
+    Fund,
+    /// The owner took money out.
+    Draw,
+    /// Money or time was spent that belongs to no unit.
+    Overhead,
+    /// Spare parts were bought.
+    Part,
+    /// Spare parts are gone.
+    Drop,
+    /// An entry was wrong.
+    Reverse,
+    /// Money or time was spent on a unit.
+    Spend,
+    /// A unit was put up for sale.
+    List,
+    /// It was taken down.
+    Unlist,
+    /// A unit was sold.
+    Sold,
+    /// Parts went into a unit.
+    Use,
+    /// A unit was taken apart.
+    Harvest,
+    /// A unit was scrapped.
+    Scrap,
+    /// A buyer got money back.
+    Refund,
+}
+
+impl Happened {
+    const ALL: [Self; 15] = [
+        Self::Buy,
+        Self::Fund,
+        Self::Draw,
+        Self::Overhead,
+        Self::Part,
+        Self::Drop,
+        Self::Reverse,
+        Self::Spend,
+        Self::List,
+        Self::Unlist,
+        Self::Sold,
+        Self::Use,
+        Self::Harvest,
+        Self::Scrap,
+        Self::Refund,
+    ];
+
+    /// Its word in addresses and forms.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Buy => "buy",
+            Self::Fund => "fund",
+            Self::Draw => "draw",
+            Self::Overhead => "overhead",
+            Self::Part => "part",
+            Self::Drop => "drop",
+            Self::Reverse => "reverse",
+            Self::Spend => "spend",
+            Self::List => "list",
+            Self::Unlist => "unlist",
+            Self::Sold => "sold",
+            Self::Use => "use",
+            Self::Harvest => "harvest",
+            Self::Scrap => "scrap",
+            Self::Refund => "refund",
+        }
+    }
+
+    /// The one of a word.
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|one| one.word() == word)
+    }
+
+    /// Its name for links and headings.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Buy => "Buy a unit",
+            Self::Fund => "Pay money in",
+            Self::Draw => "Take money out",
+            Self::Overhead => "Overheads",
+            Self::Part => "Buy spare parts",
+            Self::Drop => "Spare parts gone",
+            Self::Reverse => "Reverse an entry",
+            Self::Spend => "Spend on a unit",
+            Self::List => "Put up for sale",
+            Self::Unlist => "Take down",
+            Self::Sold => "Sold",
+            Self::Use => "Use spare parts",
+            Self::Harvest => "Take apart",
+            Self::Scrap => "Scrap",
+            Self::Refund => "Refund or return",
+        }
+    }
+
+    /// Whether it is about a unit of the ledger.
+    pub fn of_deal(self) -> bool {
+        !matches!(
+            self,
+            Self::Buy
+                | Self::Fund
+                | Self::Draw
+                | Self::Overhead
+                | Self::Part
+                | Self::Drop
+                | Self::Reverse
+        )
+    }
+
+    /// Fields beside which an error can stand.
+    fn fields(self) -> &'static [&'static str] {
+        match self {
+            Self::Buy => &[
+                "model",
+                "price",
+                "asked",
+                "inbound",
+                "minutes",
+                "date",
+                "note",
+                "grade",
+                "completeness",
+                "variant",
+                "missing",
+                "extra",
+                "defect",
+                "how_sold",
+            ],
+            Self::Fund | Self::Draw => &["amount", "date", "note"],
+            Self::Overhead => &["amount", "km", "per_km", "minutes", "what", "date"],
+            Self::Part => &[
+                "part", "count", "cost", "in_all", "inbound", "fits", "date", "note",
+            ],
+            Self::Drop => &["part", "count", "fits", "for", "date", "note"],
+            Self::Reverse => &["entry", "date", "note"],
+            Self::Spend => &["deal", "amount", "minutes", "what", "date"],
+            Self::List => &["deal", "ask", "outlet", "date", "note"],
+            Self::Unlist => &["deal", "outlet", "date", "note"],
+            Self::Sold => &[
+                "deal", "price", "outlet", "weight", "shipping", "fees", "sending", "how_sold",
+                "offers", "minutes", "date", "note",
+            ],
+            Self::Use => &["deal", "part", "count", "date", "note"],
+            Self::Harvest => &["deal", "parts", "fits", "minutes", "date", "note"],
+            Self::Scrap => &["deal", "for", "date", "note"],
+            Self::Refund => &["deal", "amount", "fees_back", "sending", "date", "note"],
+        }
+    }
+}
+
+/// What can be recorded: of a deal, or in general.
+///
+/// # Errors
+/// If the ledger cannot be read, or there is no such deal.
+pub fn menu(ready: &Ready<'_>, deal: Option<&str>) -> Result<Markup, AppError> {
+    let shown: Vec<Happened> = match deal {
+        None => Happened::ALL.to_vec(),
+        Some(name) => {
+            let mut notice = |text: &str| ready.note(text);
+            let ledger = read_ledger(ready.book(), &mut notice)?;
+            let deal = find_deal(&ledger, name, Wanted::Any)?;
+            let (open, sold) = (deal.closed_on.is_none(), deal.sale.is_some());
+            let up = !Up::all(deal, ready.today()).is_empty();
+            let fits = |one: &Happened| match one {
+                Happened::Refund => sold && !open,
+                Happened::Unlist => up,
+                Happened::Reverse => true,
+                one => open && one.of_deal(),
+            };
+            Happened::ALL.into_iter().filter(fits).collect()
+        }
+    };
+    let address = |one: Happened| {
+        let deal = deal.filter(|_| one.of_deal());
+        let fields = [("record", one.word())].into_iter();
+        format!(
+            "/stock?{}",
+            query(fields.chain(deal.map(|deal| ("deal", deal))))
+        )
+    };
+    Ok(html! {
+        section {
+            h2 { "Record" @if let Some(deal) = deal { " for " (visible(deal)) } }
+            ul.menu { @for one in shown { li { a href=(address(one)) { (one.label()) } } } }
+        }
+    })
+}
+
+/// The form of what happened, and whether what is wrong stands beside its fields.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn part(
+    ready: &Ready<'_>,
+    happened: Happened,
+    form: &Form,
+    trouble: Option<&Trouble>,
+) -> Result<(Markup, bool), AppError> {
+    let form = match happened {
+        Happened::Buy => with_unit(ready, form)?,
+        _ => form.clone(),
+    };
+    let error = match trouble {
+        Some(Trouble::Wrong(error)) => Some(error),
+        _ => None,
+    };
+    let fields = Fields::of(&form).with_error(error);
+    let beside = error.is_some_and(|error| fields.shows(error, happened.fields()));
+    let above = error.filter(|_| !beside).map(refused);
+    let near = match trouble {
+        Some(Trouble::Near(near)) => Some(near.as_str()),
+        _ => None,
+    };
+    let back = match form.get("deal").filter(|_| happened.of_deal()) {
+        Some(deal) => format!("/stock?{}", query([("deal", deal)])),
+        None => "/stock".into(),
+    };
+    let inner = html! {
+        @if happened.of_deal() { (deal_field(ready, happened, &fields)?) }
+        (own(ready, happened, &fields, near)?)
+        (fields.day("date", "Day", "Today if left out."))
+        @if !matches!(happened, Happened::Spend | Happened::Overhead) { (fields.line("note", "Note", "")) }
+    };
+    let whole = happened != Happened::Buy || form.has("model");
+    Ok((
+        html! {
+            @if let Some(above) = above { (above) }
+            @if happened == Happened::Buy {
+                form.live method="get" action="/stock" {
+                    input type="hidden" name="record" value="buy";
+                    h2 { (happened.label()) }
+                    (model_field(ready, &fields)?)
+                    (send("Next"))
+                    p { a href="/stock" { "Back" } }
+                }
+            }
+            @if whole {
+                form method="post" action="/stock/do" {
+                    (guarded(ready))
+                    input type="hidden" name="record" value=(happened.word());
+                    @if happened != Happened::Buy { h2 { (happened.label()) } }
+                    (inner)
+                    (send("Record it"))
+                    @if happened != Happened::Buy { p { a href=(back) { "Back" } } }
+                }
+            }
+        },
+        beside,
+    ))
+}
+
+/// The unit that a form is about.
+fn deal_field(
+    ready: &Ready<'_>,
+    happened: Happened,
+    fields: &Fields<'_>,
+) -> Result<Markup, AppError> {
+    let mut notice = |text: &str| ready.note(text);
+    let ledger = read_ledger(ready.book(), &mut notice)?;
+    let open = deal_names(ready.book(), false, &mut |_| {})?;
+    let sold = happened == Happened::Refund;
+    let fits = ledger.deals().filter(|deal| {
+        if sold {
+            deal.sale.is_some() && deal.closed_on.is_some()
+        } else {
+            open.contains(&deal.name())
+        }
+    });
+    let mut deals: Vec<(String, String)> = fits
+        .map(|deal| {
+            (
+                deal.name(),
+                format!("{}: {}", deal.name(), sheet::unit(&deal.unit)),
+            )
+        })
+        .collect();
+    deals.reverse();
+    let none = if sold {
+        "no unit is sold"
+    } else {
+        "no unit is in stock"
+    };
+    let choices: Vec<Choice<'_>> = match deals.as_slice() {
+        [] => vec![("", none)],
+        some => some
+            .iter()
+            .map(|(name, unit)| (name.as_str(), unit.as_str()))
+            .collect(),
+    };
+    Ok(fields.select("deal", "Unit", "", &choices))
+}
+
+/// The fields that only this form has.
+fn own(
+    ready: &Ready<'_>,
+    happened: Happened,
+    fields: &Fields<'_>,
+    near: Option<&str>,
+) -> Result<Markup, AppError> {
+    let code = &ready.settings().currency.code;
+    let amount = format!("How much, in {code}");
+    let worked = || fields.number("minutes", "Minutes of work", "");
+    let count = || fields.number("count", "How many", "1 if left out.");
+    let got = format!("What you got for it, in {code}");
+    let got = || fields.number("for", &got, "Nothing if left out.");
+    Ok(match happened {
+        Happened::Buy => buy(ready, fields, near)?,
+        Happened::Fund | Happened::Draw => fields.number("amount", &amount, ""),
+        Happened::Overhead => html! {
+            (fields.number("amount", &amount, "Leave it out with kilometres, or if it was only time."))
+            (fields.line("what", "What for", ""))
+            (fields.tick("own", "Paid out of your own pocket"))
+            (worked())
+            (fields.number("km", "Kilometres in your own car, instead of an amount", ""))
+            (fields.number("per_km", "Cost of a kilometre", "By compband.toml if left out."))
+        },
+        Happened::Part => html! {
+            (part_field(ready, fields)?)
+            (count())
+            (fields.number("cost", &format!("Cost of one, in {code}"), ""))
+            (fields.number("in_all", "Or the cost of all of them", ""))
+            (fields.number("inbound", "Shipping to you", "Nothing if left out."))
+            (fits(ready, fields, "Models that it fits")?)
+        },
+        Happened::Drop => html! {
+            (part_field(ready, fields)?)
+            (count())
+            (got())
+            (fits(ready, fields, "Only those that fit this model")?)
+        },
+        Happened::Reverse => fields.number(
+            "entry",
+            "Number of the ledger entry",
+            "Of one deal, the last entry first.",
+        ),
+        Happened::Spend => html! {
+            (fields.number("amount", &amount, "Leave it out if it was only time."))
+            (fields.line("what", "What for", ""))
+            (worked())
+        },
+        Happened::List => html! {
+            (fields.number("ask", &format!("Asking price, in {code}"), ""))
+            (outlet(ready, fields))
+        },
+        Happened::Unlist => outlet(ready, fields),
+        Happened::Sold => sold(ready, fields),
+        Happened::Use => html! { (part_field(ready, fields)?) (count()) },
+        Happened::Harvest => html! {
+            (fields.line("parts", "Parts that you keep, each with what it is worth", "display = 18; battery x2 = 6"))
+            (fits(ready, fields, "Other models that they fit")?)
+            (worked())
+        },
+        Happened::Scrap => got(),
+        Happened::Refund => html! {
+            (fields.number("amount", &format!("Money given back, in {code}"), "All the buyer paid, if the unit came back."))
+            (fields.tick("back", "The unit came back: it is in stock again"))
+            (fields.number("fees_back", "Fees the outlet pays back", "Nothing if left out."))
+            (fields.number("sending", "What you pay for the return", "Nothing if left out."))
+        },
+    })
+}
+
+fn buy(ready: &Ready<'_>, fields: &Fields<'_>, near: Option<&str>) -> Result<Markup, AppError> {
+    let model = fields.form().text("model");
+    if model.is_empty() {
+        return Ok(html! {});
+    }
+    let code = &ready.settings().currency.code;
+    Ok(html! {
+        input type="hidden" name="model" value=(model);
+        @if let Some(near) = near {
+            fieldset.field.asked {
+                legend { "The book has no model " b { (visible(model)) } ". Is it " b { (visible(near)) } "?" }
+                div.chips {
+                    @for (value, words) in [(near, "Yes"), (model, "No, a new model")] {
+                        label.chip {
+                            input type="radio" id={ "near-" (words) } name="sure" value=(value) required;
+                            span { (words) }
+                        }
+                    }
+                }
+            }
+        }
+        h2 { "What you paid" }
+        (fields.number("price", &format!("Price paid, in {code}"), "Without the cost of getting it to you."))
+        (fields.number("inbound", "Cost of getting it to you", "Nothing if left out."))
+        (fields.number("asked", "What the seller asked", ""))
+        (fields.number("minutes", "Minutes of work so far", ""))
+        h2 { "The unit as you will sell it" }
+        (unit::fields(ready.settings(), &*ready.choices(model)?, fields))
+    })
+}
+
+fn sold(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
+    let code = &ready.settings().currency.code;
+    let how = HowSold::ALL.map(|how| (how.as_str(), how.word()));
+    let how: Vec<Choice<'_>> = [("", "not said")].into_iter().chain(how).collect();
+    let more = ["weight", "shipping", "fees", "sending", "offers"];
+    let form = fields.form();
+    html! {
+        (fields.number("price", &format!("Price without shipping, in {code}"), "Its asking price if left out."))
+        (outlet(ready, fields))
+        (fields.one_of("how_sold", "How it was sold", &how))
+        (fields.tick("log_comp", "Use the sale in estimates too"))
+        (fields.number("minutes", "Minutes for listing and packing", ""))
+        details open[more.iter().any(|name| form.has(name))] id="real" {
+            summary { "Fees and shipping as they were" }
+            (fields.number("shipping", "Shipping paid by the buyer", "By the outlet if left out."))
+            (fields.number("fees", "All fees you paid", "By the outlet if left out."))
+            (fields.number("sending", "What sending and packing cost", "By the weight if left out."))
+            (fields.number("weight", "Weight of the parcel, in grams", ""))
+            (fields.number("offers", "Offers you got, with this one", "Those noted if left out."))
+        }
+    }
+}
+
+/// The outlets of the book.
+fn outlet(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
+    let names: Vec<&str> = ready
+        .settings()
+        .outlets
+        .keys()
+        .map(String::as_str)
+        .collect();
+    let choices: Vec<Choice<'_>> = [("", "the usual one, or that of the listing")]
+        .into_iter()
+        .chain(names.into_iter().map(|name| (name, name)))
+        .collect();
+    html! { @if choices.len() > 1 { (fields.select("outlet", "Outlet", "", &choices)) } }
+}
+
+/// The name of a part, with those of the drawer.
+fn part_field(ready: &Ready<'_>, fields: &Fields<'_>) -> Result<Markup, AppError> {
+    let mut notice = |text: &str| ready.note(text);
+    let ledger = read_ledger(ready.book(), &mut notice)?;
+    let mut names: Vec<&str> = ledger
+        .drawer()
+        .lots()
+        .map(|lot| lot.name.as_str())
+        .collect();
+    names.sort_unstable();
+    names.dedup();
+    Ok(html! {
+        (fields.listed("part", "Part", "", "part-names", false))
+        datalist id="part-names" { @for name in names { option value=(name) {} } }
+    })
+}
+
+fn fits(ready: &Ready<'_>, fields: &Fields<'_>, label: &str) -> Result<Markup, AppError> {
+    Ok(html! {
+        (fields.listed("fits", label, "Separate several by ;", MODELS, false))
+        (model_list(ready.models()?))
+    })
+}

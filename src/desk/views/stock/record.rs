@@ -1,0 +1,556 @@
+//! Records what happened by the functions that the commands use.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use super::Happened;
+use crate::app::AppError;
+use crate::app::amounts::{minutes, money, money_if, quantity, refused, shipping_if};
+use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, Refund};
+use crate::app::describe::{fit_to_keep, one_line, subject};
+use crate::app::drawer::{HarvestSaid, Purchase, UsedParts, nearly_known};
+use crate::app::listed::{How, place, to_be_sold};
+use crate::app::overheads::{Overhead, driving};
+use crate::app::record::{Outcome, Recorded};
+use crate::app::sold::Typed;
+use crate::desk::form::Form;
+use crate::desk::page::Reply;
+use crate::desk::ready::Ready;
+use crate::desk::unit::said;
+use crate::parse::dates::date_typed;
+use crate::parse::parts::parts;
+use crate::render::comps::line;
+use crate::render::drawer::{cautions_of, cost_of, counted, harvest_lines};
+use crate::render::ledger::{balances, cost_so_far, foreseen};
+use crate::render::numbers::amount;
+use crate::render::sheet;
+use crate::trade::checks;
+use crate::trade::items::MOST;
+
+/// Most kilometres of one entry.
+const MOST_KM: i64 = 100_000;
+
+/// Most offers for one unit.
+const MOST_OFFERS: u32 = 100_000;
+
+/// What came of a form.
+pub enum Done {
+    /// It is recorded.
+    Told(Reply),
+    /// The model is new and nearly this one: nothing is recorded before that is answered.
+    Doubt(String),
+}
+
+/// A form with the book.
+struct Asked<'a, 'r> {
+    ready: &'a Ready<'r>,
+    form: &'a Form,
+    dated: Dated,
+}
+
+/// Records what the form says.
+///
+/// # Errors
+/// What is wrong with it; nothing is then written.
+pub fn record(ready: &Ready<'_>, happened: Happened, form: &Form) -> Result<Done, AppError> {
+    let on = day(ready, form)?;
+    let asked = Asked {
+        ready,
+        form,
+        dated: Dated {
+            on: on.unwrap_or(ready.today()),
+            today: ready.today(),
+            note: one_line("--note", form.text("note"))?,
+        },
+    };
+    match happened {
+        Happened::Buy => return asked.buy(),
+        Happened::Fund => asked.capital(true),
+        Happened::Draw => asked.capital(false),
+        Happened::Overhead => asked.overhead(),
+        Happened::Part => asked.add_parts(),
+        Happened::Drop => asked.drop_parts(),
+        Happened::Reverse => asked.reverse(on),
+        Happened::Spend => asked.spend(),
+        Happened::List => asked.list(),
+        Happened::Unlist => asked.unlist(),
+        Happened::Sold => asked.sold(),
+        Happened::Use => asked.use_parts(),
+        Happened::Harvest => asked.harvest(),
+        Happened::Scrap => asked.scrap(),
+        Happened::Refund => asked.refund(),
+    }
+    .map(Done::Told)
+}
+
+/// The day of the form, if it says one.
+fn day(ready: &Ready<'_>, form: &Form) -> Result<Option<NaiveDate>, AppError> {
+    let Some(text) = form.get("date") else {
+        return Ok(None);
+    };
+    let today = ready.today();
+    let read = date_typed(text, today).map_err(|expected| refused("--date", text, &expected))?;
+    let day = read.day(ready.settings().date_order()).unwrap_or(today);
+    checks::day(day, today).map_err(|wrong| AppError::Refused {
+        message: format!("--date: expected {}", wrong.expected),
+        next: wrong.mend,
+    })?;
+    Ok(Some(day))
+}
+
+/// Texts that are not empty, one after the other.
+fn joined(texts: &[&str], between: &str) -> String {
+    let some: Vec<&str> = texts
+        .iter()
+        .copied()
+        .filter(|text| !text.is_empty())
+        .collect();
+    some.join(between)
+}
+
+impl Asked<'_, '_> {
+    fn owned(&self, name: &str) -> Option<String> {
+        self.form.get(name).map(String::from)
+    }
+
+    /// An amount of the form, if it says one.
+    fn money(&self, name: &str) -> Result<Option<Decimal>, AppError> {
+        let flag = format!("--{}", name.replace('_', "-"));
+        money_if(
+            &flag,
+            self.owned(name).as_ref(),
+            &self.ready.settings().currency,
+        )
+    }
+
+    /// An amount that the form must say.
+    fn must(&self, name: &str) -> Result<Decimal, AppError> {
+        let flag = format!("--{}", name.replace('_', "-"));
+        money(&flag, self.form.text(name), &self.ready.settings().currency)
+    }
+
+    fn minutes(&self) -> Result<Decimal, AppError> {
+        minutes("--minutes", self.form.get("minutes"))
+    }
+
+    /// How many; one if the form does not say.
+    fn count(&self) -> Result<u32, AppError> {
+        let Some(text) = self.form.get("count") else {
+            return Ok(1);
+        };
+        let read = text.parse::<u32>().ok().filter(|n| (1..=MOST).contains(n));
+        read.ok_or_else(|| refused("--count", text, &format!("a number from 1 to {MOST}")))
+    }
+
+    /// Models that parts fit.
+    fn fits(&self) -> Result<Vec<String>, AppError> {
+        let mut all: Vec<String> = Vec::new();
+        for model in self.form.text("fits").split(';') {
+            let model = one_line("--fits", model)?;
+            if !model.is_empty() && !all.contains(&model) {
+                all.push(model);
+            }
+        }
+        Ok(all)
+    }
+
+    fn amount(&self, value: Decimal) -> String {
+        let currency = &self.ready.settings().currency;
+        format!("{} {}", amount(currency, value), currency.code)
+    }
+
+    /// The answer: what was done, more about it, and the money after it.
+    fn told(&self, entered: &Entered, address: &str, lines: &[String]) -> Reply {
+        let text = format!(
+            "{} {} Ledger entry {}.",
+            lines.join(" "),
+            balances(entered, &self.ready.settings().currency),
+            entered.number
+        );
+        self.ready.tell(address, vec![text])
+    }
+
+    fn told_of(&self, of_deal: &OfDeal, lines: &[String]) -> Reply {
+        let address = format!("/stock?deal={}", of_deal.deal.name());
+        self.told(&of_deal.entered, &address, lines)
+    }
+
+    fn buy(&self) -> Result<Done, AppError> {
+        let (book, settings) = (self.ready.book(), self.ready.settings());
+        let mut notice = |text: &str| self.ready.note(text);
+        let mut said = said(self.form, settings)?;
+        said.model = one_line("--model", &said.model)?;
+        match self.form.get("sure") {
+            Some(sure) => said.model = one_line("--model", sure)?,
+            None => {
+                if let Some(near) = nearly_known(book, &said.model, &mut notice)? {
+                    return Ok(Done::Doubt(near));
+                }
+            }
+        }
+        let unit = subject(&said, settings, &mut notice)?;
+        fit_to_keep(&unit)?;
+        let named = sheet::unit(&unit);
+        let bought = Bought {
+            subject: unit,
+            price: self.must("price")?,
+            asked: self.money("asked")?,
+            inbound: self.money("inbound")?.unwrap_or_default(),
+            minutes: self.minutes()?,
+        };
+        let made = Books::open(book, &mut notice)?.buy(bought, self.dated.clone())?;
+        let deal = &made.deal;
+        let mut lines = vec![format!(
+            "Bought {}: {named}, on {} for {}.",
+            deal.name(),
+            self.dated.on,
+            self.amount(deal.paid)
+        )];
+        lines.extend(deal.foreseen.as_ref().map(|made| {
+            format!(
+                "Estimate of the day: {}.",
+                foreseen(made, &settings.currency)
+            )
+        }));
+        Ok(Done::Told(self.told_of(&made, &lines)))
+    }
+
+    fn capital(&self, put_in: bool) -> Result<Reply, AppError> {
+        let sum = self.must("amount")?;
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let (what, entered) = if put_in {
+            ("Paid in", books.fund(sum, self.dated.clone())?)
+        } else {
+            ("Took out", books.draw(sum, self.dated.clone())?)
+        };
+        let line = format!("{what} {} on {}.", self.amount(sum), self.dated.on);
+        Ok(self.told(&entered, "/stock", &[line]))
+    }
+
+    fn overhead(&self) -> Result<Reply, AppError> {
+        let settings = self.ready.settings();
+        let km = self.form.get("km").map(|text| {
+            let check = |km: Decimal| {
+                let within = km > Decimal::ZERO && km <= Decimal::from(MOST_KM);
+                within
+                    .then_some(km)
+                    .ok_or_else(|| format!("kilometres above 0, at most {MOST_KM}"))
+            };
+            quantity("--km", text, "km", check)
+        });
+        let km = km.transpose()?;
+        let said = self.money("amount")?;
+        if km.is_some() && said.is_some() {
+            return Err(AppError::Refused {
+                message: "--km and an amount give the cost twice".into(),
+                next: "leave one of them out".into(),
+            });
+        }
+        let cost = match km {
+            Some(km) => driving(km, self.money("per_km")?, settings)?,
+            None => said.unwrap_or_default(),
+        };
+        let said = Overhead {
+            amount: cost,
+            own: self.form.has("own") || km.is_some(),
+            minutes: self.minutes()?,
+        };
+        let driven = km.map_or(String::new(), |km| format!("{} km", km.normalize()));
+        let what = one_line("--what", self.form.text("what"))?;
+        let what = joined(&[&driven, &what], ", ");
+        let dated = Dated {
+            note: joined(&[&what, &self.dated.note], "; "),
+            ..self.dated.clone()
+        };
+        let mut notice = |text: &str| self.ready.note(text);
+        let spent = Books::open(self.ready.book(), &mut notice)?.overhead(said, dated)?;
+        let line = format!(
+            "Spent {} on {}. Overheads so far {}.",
+            self.amount(cost),
+            if what.is_empty() { "overheads" } else { &what },
+            self.amount(spent.so_far)
+        );
+        Ok(self.told(&spent.entered, "/stock", &[line]))
+    }
+
+    fn add_parts(&self) -> Result<Reply, AppError> {
+        let currency = &self.ready.settings().currency;
+        let inbound = shipping_if("--inbound", self.owned("inbound").as_ref(), currency)?;
+        let count = self.count()?;
+        let price = match (self.money("cost")?, self.money("in_all")?) {
+            (Some(each), None) => each * Decimal::from(count),
+            (None, Some(all)) => all,
+            (Some(_), Some(_)) => {
+                return Err(AppError::Usage(
+                    "--in-all: give this or the cost of one, not both".into(),
+                ));
+            }
+            (None, None) => return Err(AppError::Usage("--cost: give what they cost".into())),
+        };
+        let bought = Purchase {
+            name: self.form.text("part").to_string(),
+            count,
+            cost: price + inbound.unwrap_or_default(),
+            fits: self.fits()?,
+        };
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let moved = books.add_parts(bought, self.dated.clone())?;
+        let line = format!(
+            "Bought {} on {} for {}.",
+            moved
+                .parts
+                .first()
+                .map_or(String::new(), |part| counted(&part.name, part.count)),
+            self.dated.on,
+            self.amount(cost_of(&moved.parts))
+        );
+        Ok(self.told(&moved.entered, "/stock", &[line]))
+    }
+
+    fn drop_parts(&self) -> Result<Reply, AppError> {
+        let fetched = self.money("for")?.unwrap_or_default();
+        let part = (self.form.text("part"), self.count()?);
+        let fits = self.form.get("fits");
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let moved = books.drop_parts(part, (fits, fetched), self.dated.clone())?;
+        let cost = cost_of(&moved.parts);
+        let line = format!(
+            "Dropped {} on {} for {}. Cost {}, profit {}.",
+            counted(moved.parts.first().map_or("", |line| &line.name), part.1),
+            self.dated.on,
+            self.amount(fetched),
+            self.amount(cost),
+            self.amount(fetched - cost)
+        );
+        Ok(self.told(&moved.entered, "/stock", &[line]))
+    }
+
+    fn reverse(&self, on: Option<NaiveDate>) -> Result<Reply, AppError> {
+        let text = self.form.text("entry");
+        let number = text
+            .parse()
+            .map_err(|_| refused("--entry", text, "the number of an entry"))?;
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let note = self.dated.note.clone();
+        let (ledger, new) = books.reverse(number, on, (self.ready.today(), note))?;
+        let entry = ledger.entries().iter().find(|entry| entry.number == number);
+        let deal = entry
+            .and_then(|entry| entry.deal)
+            .and_then(|id| ledger.deal(id));
+        let address = deal.map_or("/stock".into(), |deal| {
+            format!("/stock?deal={}", deal.name())
+        });
+        let text = format!("Reversed ledger entry {number} by ledger entry {new}.");
+        Ok(self.ready.tell(&address, vec![text]))
+    }
+
+    fn spend(&self) -> Result<Reply, AppError> {
+        let spent = self.money("amount")?.unwrap_or_default();
+        let what = one_line("--what", self.form.text("what"))?;
+        let minutes = self.minutes()?;
+        let dated = Dated {
+            note: joined(&[&what, &self.dated.note], "; "),
+            ..self.dated.clone()
+        };
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let made = books.spend(self.form.text("deal"), (spent, minutes), dated)?;
+        let lines = [
+            format!(
+                "Spent {} and {} min on {}.",
+                self.amount(spent),
+                minutes.normalize(),
+                made.deal.name()
+            ),
+            cost_so_far(&made.deal, &self.ready.settings().currency),
+        ];
+        Ok(self.told_of(&made, &lines))
+    }
+
+    fn list(&self) -> Result<Reply, AppError> {
+        let ask = self.must("ask")?;
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let outlet = self.form.get("outlet");
+        let made = books.list(self.form.text("deal"), ask, outlet, self.dated.clone())?;
+        let what = match made.how {
+            How::Listed => "Listed",
+            How::Repriced(_) => "Repriced",
+            How::Relisted(_) => "Listed again",
+        };
+        let mut lines = vec![format!(
+            "{what} {} on {}{} for {}.",
+            made.of_deal.deal.name(),
+            self.dated.on,
+            place(&made.outlet),
+            self.amount(ask)
+        )];
+        lines.extend(
+            made.left
+                .map(|left| format!("Sold at that price, you keep {}.", self.amount(left))),
+        );
+        Ok(self.told_of(&made.of_deal, &lines))
+    }
+
+    fn unlist(&self) -> Result<Reply, AppError> {
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let outlet = self.form.get("outlet");
+        let ended = books.unlist(self.form.text("deal"), outlet, self.dated.clone())?;
+        let line = format!(
+            "{} is no longer up for sale{} since {}.",
+            ended.of_deal.deal.name(),
+            place(&ended.was.outlet),
+            self.dated.on
+        );
+        Ok(self.told_of(&ended.of_deal, &[line]))
+    }
+
+    fn sold(&self) -> Result<Reply, AppError> {
+        let (book, settings) = (self.ready.book(), self.ready.settings());
+        let mut notice = |text: &str| self.ready.note(text);
+        let (deal, outlet) = (self.form.text("deal"), self.form.get("outlet"));
+        let stocked = to_be_sold(book, deal, outlet, self.dated.on, &mut notice)?;
+        let [price, weight, shipping, fees, sending] =
+            ["price", "weight", "shipping", "fees", "sending"].map(|name| self.owned(name));
+        let offers = self.form.get("offers").map(|text| {
+            let read = text.parse().ok().filter(|n| *n <= MOST_OFFERS);
+            read.ok_or_else(|| refused("--offers", text, &format!("a number up to {MOST_OFFERS}")))
+        });
+        let typed = Typed {
+            deal,
+            price: price.as_ref(),
+            outlet,
+            weight: weight.as_ref(),
+            shipping: shipping.as_ref(),
+            fees: fees.as_ref(),
+            sending: sending.as_ref(),
+            how_sold: self.form.get("how_sold"),
+            offers: offers.transpose()?,
+            minutes: self.form.get("minutes"),
+            log_comp: self.form.has("log_comp"),
+        };
+        let said = typed.read(settings, stocked.as_ref())?;
+        let sold = Books::open(book, &mut notice)?.sold(deal, &said, self.dated.clone())?;
+        let made = &sold.of_deal.deal;
+        let mut lines = vec![
+            format!(
+                "Sold {}: {}, on {}{} for {}.",
+                made.name(),
+                sheet::unit(&sold.subject),
+                self.dated.on,
+                place(&sold.comp.venue),
+                self.amount(sold.figures.price)
+            ),
+            format!(
+                "Fees {}, shipping and packing {}. Cost {}, profit {}.",
+                self.amount(sold.figures.fees),
+                self.amount(sold.figures.postage),
+                self.amount(made.cost()),
+                self.amount(made.profit())
+            ),
+        ];
+        lines.extend(
+            sold.recorded
+                .as_ref()
+                .map(|Recorded(comp, outcome)| match outcome {
+                    Outcome::Recorded(entry, _) => {
+                        format!("The sale counts in estimates (sale record {entry}).")
+                    }
+                    _ => format!("The comps already have this sale: {}.", line(comp)),
+                }),
+        );
+        Ok(self.told_of(&sold.of_deal, &lines))
+    }
+
+    fn use_parts(&self) -> Result<Reply, AppError> {
+        let part = (self.form.text("part"), self.count()?);
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let UsedParts { parts, of_deal } =
+            books.use_parts(self.form.text("deal"), part, self.dated.clone())?;
+        let lines = [
+            format!(
+                "Used {} for {}: {} at cost, no cash.",
+                counted(parts.first().map_or("", |line| &line.name), part.1),
+                of_deal.deal.name(),
+                self.amount(cost_of(&parts))
+            ),
+            cost_so_far(&of_deal.deal, &self.ready.settings().currency),
+        ];
+        Ok(self.told_of(&of_deal, &lines))
+    }
+
+    fn harvest(&self) -> Result<Reply, AppError> {
+        let currency = &self.ready.settings().currency;
+        let text = self.form.text("parts");
+        let said = HarvestSaid {
+            parts: parts(text, currency).map_err(|expected| refused("--parts", text, &expected))?,
+            fits: self.fits()?,
+            minutes: self.minutes()?,
+        };
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let taken = books.harvest(self.form.text("deal"), said, self.dated.clone())?;
+        let mut lines = vec![format!(
+            "Took apart {} on {}.",
+            taken.of_deal.deal.name(),
+            self.dated.on
+        )];
+        lines.extend(harvest_lines(&taken, currency));
+        lines.extend(cautions_of(&taken).into_iter().map(String::from));
+        Ok(self.told_of(&taken.of_deal, &lines))
+    }
+
+    fn scrap(&self) -> Result<Reply, AppError> {
+        let fetched = self.money("for")?.unwrap_or_default();
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let made = books.scrap(self.form.text("deal"), fetched, self.dated.clone())?;
+        let line = format!(
+            "Scrapped {} on {} for {}. Cost {}, profit {}.",
+            made.deal.name(),
+            self.dated.on,
+            self.amount(fetched),
+            self.amount(made.deal.cost()),
+            self.amount(made.deal.profit())
+        );
+        Ok(self.told_of(&made, &[line]))
+    }
+
+    fn refund(&self) -> Result<Reply, AppError> {
+        let sum = self.money("amount")?;
+        let back = self.form.has("back");
+        if sum.is_none() && !back {
+            return Err(AppError::Usage(
+                "--amount: give it, or say that the unit came back".into(),
+            ));
+        }
+        let refund = Refund {
+            fees_back: self.money("fees_back")?.unwrap_or_default(),
+            postage: self.money("sending")?.unwrap_or_default(),
+            ..Refund::default()
+        };
+        let mut notice = |text: &str| self.ready.note(text);
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let deal = self.form.text("deal");
+        let made = books.refund(deal, (sum, refund, back), self.dated.clone())?;
+        let mut lines = vec![format!(
+            "Gave the buyer of {} {} back on {}{}. Profit so far {}.",
+            made.of_deal.deal.name(),
+            self.amount(made.amount),
+            self.dated.on,
+            if back { "; it is in stock again" } else { "" },
+            self.amount(made.of_deal.deal.profit())
+        )];
+        lines.extend(
+            made.comp_id
+                .map(|id| format!("The sale still counts in estimates, as sale {id}.")),
+        );
+        Ok(self.told_of(&made.of_deal, &lines))
+    }
+}
