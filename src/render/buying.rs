@@ -5,7 +5,6 @@ use maud::{Markup, html};
 
 use super::bid::{
     about_offers, advice, cautions_of, counted, left, limited, offered, repair_lines, sells_in,
-    warnings,
 };
 use super::compare::{Candidate, Told, advice as what_to_do, choice, limits, why_not};
 use super::html::{Cell, Column, Place, Table, list, paragraphs, prose, visible};
@@ -150,7 +149,12 @@ fn repairs(content: &Bid<'_>) -> Markup {
 }
 
 fn take_care(content: &Bid<'_>) -> Markup {
-    let warnings = warnings(content);
+    let parts = content.weighed.parts.iter();
+    let parts = parts.flat_map(|parts| &parts.warnings);
+    let whole = content.weighed.made.warnings.iter().cloned();
+    let warnings: Vec<String> = whole
+        .chain(parts.map(|warning| format!("Its price for parts: {warning}")))
+        .collect();
     html! {
         @if !warnings.is_empty() {
             section.care { h2 { "Take care" } (list(warnings)) }
@@ -189,7 +193,7 @@ pub fn side_by_side(content: &Told<'_>) -> Markup {
         sortable: false,
         columns: vec![
             ("Listing", Column::Head),
-            ("What to do", Column::Text),
+            ("What to do", Column::Line),
             ("Asked", Column::Number),
             ("Most to pay", Column::Number),
             ("Open with", Column::Number),

@@ -25,7 +25,8 @@ pub fn page(content: &Asking<'_>) -> Markup {
     }
 }
 
-/// Where to list a unit and at which price: one listing, or two at once.
+/// Where to list a unit and at which price: one listing, or two at once. Where another price was said, this is the
+/// best one.
 pub fn proposals<'a>(content: &Asking<'a>) -> Vec<(&'a str, Decimal)> {
     match both(content) {
         Some(pair) => {
@@ -33,7 +34,10 @@ pub fn proposals<'a>(content: &Asking<'a>) -> Vec<(&'a str, Decimal)> {
             let asks = asks.unwrap_or_default();
             pair.outlets.into_iter().zip(asks).collect()
         }
-        None => vec![(content.basis.outlet.unwrap_or_default(), content.usual.ask)],
+        None => {
+            let best = content.best.as_ref().unwrap_or(&content.usual);
+            vec![(content.basis.outlet.unwrap_or_default(), best.ask)]
+        }
     }
 }
 

@@ -146,8 +146,10 @@ fn about(ready: &Ready<'_>, fields: &Fields<'_>, model: &str) -> Result<Markup, 
     let form = fields.form();
     let workshop = Workshop::of(ready, model)?;
     Ok(html! {
-        (fields.number("against", "Price asked", "Leave it open to see only the most to pay."))
-        (fields.number("inbound", "Getting it to you", "Shipping, or the drive."))
+        div.few {
+            (fields.number("against", "Price asked", "May stay open."))
+            (fields.number("inbound", "Getting it to you", "Shipping, or the drive."))
+        }
         (unit::fields(settings, &*ready.choices(model)?, fields))
         (workshop.fields(fields))
         (outlet_field(settings, fields, None))

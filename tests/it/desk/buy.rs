@@ -15,9 +15,18 @@ use crate::runner::everything;
 fn book() -> TempDir {
     let dir = demo();
     does(&dir, "ledger fund 600 --date 2026-09-01");
-    does(&dir, "part add display --fits 'Tumrik QN 948' --cost 22 --date 2026-10-05");
-    does(&dir, "watch add old-reader --model 'Tumrik QN 948' --grade B");
-    does(&dir, "buy 'Bolv 83V' --price 24 --grade A --date 2026-10-07");
+    does(
+        &dir,
+        "part add display --fits 'Tumrik QN 948' --cost 22 --date 2026-10-05",
+    );
+    does(
+        &dir,
+        "watch add old-reader --model 'Tumrik QN 948' --grade B",
+    );
+    does(
+        &dir,
+        "buy 'Bolv 83V' --price 24 --grade A --date 2026-10-07",
+    );
     dir
 }
 
@@ -90,17 +99,26 @@ fn same(page: &Answer, found: &Value, unit: &str) {
     let body = &page.body;
     let shown = text(body);
     match &found["most"] {
-        Value::Null => assert!(shown.contains("Do not buy it, not even as a gift."), "{unit}"),
+        Value::Null => assert!(
+            shown.contains("Do not buy it, not even as a gift."),
+            "{unit}"
+        ),
         most => assert_eq!(amount_of(body, "Most to pay"), Some(money(most)), "{unit}"),
     }
     assert!(shown.contains(&money(&found["likely_price"])), "{unit}");
-    for (label, name) in [("Open with", "open"), ("Aim for", "target"), ("Walk away above", "walk_away")] {
+    for (label, name) in [
+        ("Open with", "open"),
+        ("Aim for", "target"),
+        ("Walk away above", "walk_away"),
+    ] {
         let offer = &found["offers"][name];
         match amount_of(body, label) {
             Some(amount) => assert_eq!(amount, money(offer), "{unit} {label}"),
             // One price only, or none.
             None => assert!(
-                offer.is_null() || shown.contains("and no more") || shown.contains("Pay what is asked"),
+                offer.is_null()
+                    || shown.contains("and no more")
+                    || shown.contains("Pay what is asked"),
                 "{unit} {label}"
             ),
         }
@@ -109,15 +127,27 @@ fn same(page: &Answer, found: &Value, unit: &str) {
     let against = &found["against"]["measures"];
     let differ = at_most["bid"] != against["bid"];
     let at = [at_most, against];
-    let at: Vec<&Value> = at.into_iter().filter(|at| !at.is_null()).take(if differ { 2 } else { 1 }).collect();
+    let at: Vec<&Value> = at
+        .into_iter()
+        .filter(|at| !at.is_null())
+        .take(if differ { 2 } else { 1 })
+        .collect();
     if !at.is_empty() {
         let cells = |of: &dyn Fn(&Value) -> String| at.iter().map(|at| of(at)).collect::<Vec<_>>();
-        assert_eq!(row(body, "cases", "Money invested"), cells(&|at| money(&at["put_in"])), "{unit}");
+        assert_eq!(
+            row(body, "cases", "Money invested"),
+            cells(&|at| money(&at["put_in"])),
+            "{unit}"
+        );
         for (label, point) in CASES {
             let profit = cells(&|at| money(&at["profit_points"][point]["profit"]));
             assert_eq!(row(body, "cases", label), profit, "{unit} {label}");
         }
-        assert_eq!(row(body, "measures", "expected profit")[0], money(&at[0]["expected_profit"]), "{unit}");
+        assert_eq!(
+            row(body, "measures", "expected profit")[0],
+            money(&at[0]["expected_profit"]),
+            "{unit}"
+        );
     }
     for aim in found["aims"].as_array().unwrap() {
         let binding = aim["binds"] == true;
@@ -141,17 +171,33 @@ fn the_page_pays_what_the_command_pays() {
     for (form, flags) in UNITS {
         let page = desk.post("/buy", &fields(form));
         assert_eq!(page.status, 200, "{form}: {page:?}");
-        assert!(!page.body.contains("This does not work yet"), "{form}: {}", text(&page.body));
+        assert!(
+            !page.body.contains("This does not work yet"),
+            "{form}: {}",
+            text(&page.body)
+        );
         same(&page, &bid(&dir, flags), form);
     }
     let kept = |files: &std::collections::BTreeMap<std::path::PathBuf, Option<Vec<u8>>>| {
-        let own = |path: &std::path::PathBuf| !path.starts_with(".cache") && !path.ends_with("lock");
-        files.iter().filter(|(path, _)| own(path)).map(|(path, bytes)| (path.clone(), bytes.clone())).collect::<Vec<_>>()
+        let own =
+            |path: &std::path::PathBuf| !path.starts_with(".cache") && !path.ends_with("lock");
+        files
+            .iter()
+            .filter(|(path, _)| own(path))
+            .map(|(path, bytes)| (path.clone(), bytes.clone()))
+            .collect::<Vec<_>>()
     };
     let ledger = |files: &[(std::path::PathBuf, Option<Vec<u8>>)]| {
-        files.iter().filter(|(path, _)| path.starts_with("deals") || path.starts_with("comps")).cloned().collect::<Vec<_>>()
+        files
+            .iter()
+            .filter(|(path, _)| path.starts_with("deals") || path.starts_with("comps"))
+            .cloned()
+            .collect::<Vec<_>>()
     };
-    assert_eq!(ledger(&kept(&before)), ledger(&kept(&everything(dir.path()))));
+    assert_eq!(
+        ledger(&kept(&before)),
+        ledger(&kept(&everything(dir.path())))
+    );
 }
 
 #[test]
@@ -161,7 +207,10 @@ fn repairs_are_cautioned_about_and_take_parts_from_the_drawer() {
     let (form, _) = UNITS[2];
     let page = desk.post("/buy", &fields(form));
     let shown = text(&page.body);
-    assert!(shown.contains("Before you repair it") && shown.contains("Cells: keep a swollen"), "{shown}");
+    assert!(
+        shown.contains("Before you repair it") && shown.contains("Cells: keep a swollen"),
+        "{shown}"
+    );
     // A blank row for the next one, and what is said stays in its fields.
     for part in [
         "name=\"repair_1_what\"",
@@ -170,10 +219,20 @@ fn repairs_are_cautioned_about_and_take_parts_from_the_drawer() {
     ] {
         assert!(page.body.contains(part), "{part}");
     }
-    let page = desk.post("/buy", &fields("model=Tumrik QN 948;;repair_1_what=new display;;repair_1_success=0.8"));
-    assert!(page.body.contains("from the drawer: display"), "{}", page.body);
+    let page = desk.post(
+        "/buy",
+        &fields("model=Tumrik QN 948;;repair_1_what=new display;;repair_1_success=0.8"),
+    );
+    assert!(
+        page.body.contains("from the drawer: display"),
+        "{}",
+        page.body
+    );
     // Of another model it does not fit.
-    let page = desk.post("/buy", &fields("model=Nulva 61K;;repair_1_what=new display;;repair_1_success=0.8"));
+    let page = desk.post(
+        "/buy",
+        &fields("model=Nulva 61K;;repair_1_what=new display;;repair_1_success=0.8"),
+    );
     assert!(!page.body.contains("from the drawer: display"));
 }
 
@@ -186,17 +245,31 @@ fn errors_stand_beside_their_fields_and_what_was_typed_stays() {
         ("model=Nulva 61K;;inbound=-3", "inbound"),
         ("model=Nulva 61K;;loss=200", "loss"),
         ("model=Nulva 61K;;grade=<i>", "grade"),
-        ("model=Nulva 61K;;repair_1_what=x;;repair_1_success=7", "repair_1_success"),
+        (
+            "model=Nulva 61K;;repair_1_what=x;;repair_1_success=7",
+            "repair_1_success",
+        ),
         ("model=Nulva 61K;;repair_1_what=x", "repair_1_success"),
         ("model=Nulva 61K;;salvage=lots", "salvage"),
     ] {
         let page = desk.post("/buy", &fields(form));
         assert_eq!(page.status, 200, "{form}");
-        assert!(page.body.contains(&format!("id=\"wrong-{field}\"")), "{form}: {}", page.body);
-        assert!(!page.body.contains("<b>\"") && !page.body.contains("<i>"), "{form}");
+        assert!(
+            page.body.contains(&format!("id=\"wrong-{field}\"")),
+            "{form}: {}",
+            page.body
+        );
+        assert!(
+            !page.body.contains("<b>\"") && !page.body.contains("<i>"),
+            "{form}"
+        );
     }
     let page = desk.post("/buy", &fields("model=No such thing"));
-    assert!(text(&page.body).contains("no comps of \"No such thing\""), "{}", page.body);
+    assert!(
+        text(&page.body).contains("no comps of \"No such thing\""),
+        "{}",
+        page.body
+    );
     let page = desk.post("/buy", &fields("unit=nobody"));
     assert!(text(&page.body).contains("\"nobody\""), "{}", page.body);
 }
@@ -213,8 +286,17 @@ fn listed(csv: &str) -> Vec<(String, String)> {
             line.get(at).unwrap().to_string()
         };
         let missing = of("missing");
-        let missing = if missing.is_empty() { String::new() } else { format!(", missing {missing}") };
-        let unit = format!("{}: grade {}, completeness {}{missing}", of("model"), of("grade"), of("completeness"));
+        let missing = if missing.is_empty() {
+            String::new()
+        } else {
+            format!(", missing {missing}")
+        };
+        let unit = format!(
+            "{}: grade {}, completeness {}{missing}",
+            of("model"),
+            of("grade"),
+            of("completeness")
+        );
         form.push((format!("row_{at}_unit"), unit));
         for name in ["asked", "inbound", "repairs", "minutes", "weeks"] {
             form.push((format!("row_{at}_{name}"), of(name)));
@@ -231,10 +313,19 @@ fn listings_side_by_side_are_those_of_compare() {
     let rows = listed(&fs::read_to_string(&file).unwrap());
     for (more, flags) in [
         ("budget=300", "--budget 300"),
-        ("budget=90;;total=yes;;loss=15;;profit=5", "--budget 90 --total --loss 15 --profit 5"),
-        ("budget=300;;wage=10;;outlet=doorstep", "--budget 300 --wage 10 --outlet doorstep"),
+        (
+            "budget=90;;total=yes;;loss=15;;profit=5",
+            "--budget 90 --total --loss 15 --profit 5",
+        ),
+        (
+            "budget=300;;wage=10;;outlet=doorstep",
+            "--budget 300 --wage 10 --outlet doorstep",
+        ),
     ] {
-        let mut form: Vec<(&str, &str)> = rows.iter().map(|(name, value)| (&**name, &**value)).collect();
+        let mut form: Vec<(&str, &str)> = rows
+            .iter()
+            .map(|(name, value)| (&**name, &**value))
+            .collect();
         form.extend(fields(more));
         let page = desk.post("/buy/several", &form);
         let found = json(
@@ -260,7 +351,10 @@ fn listings_side_by_side_are_those_of_compare() {
         }
         let shown = text(&page.body);
         if listings.iter().any(|one| one["bought"] == true) {
-            assert!(shown.contains(&format!("{} of ", money(&found["put_in"]))), "{shown}");
+            assert!(
+                shown.contains(&format!("{} of ", money(&found["put_in"]))),
+                "{shown}"
+            );
         }
     }
 }
@@ -272,7 +366,12 @@ fn a_described_unit_goes_beside_others_as_it_is() {
     let (form, flags) = UNITS[2];
     let page = desk.post("/buy", &fields(form));
     let unit = "Nulva 61K: completeness usable, grade B";
-    assert!(page.body.contains(&format!("name=\"row_1_unit\" value=\"{unit}\"")), "{}", page.body);
+    assert!(
+        page.body
+            .contains(&format!("name=\"row_1_unit\" value=\"{unit}\"")),
+        "{}",
+        page.body
+    );
     let from = page.body.find("action=\"/buy/several\"").unwrap();
     let rest = &page.body[from..];
     let mut form: Vec<(String, String)> = Vec::new();
@@ -281,7 +380,10 @@ fn a_described_unit_goes_beside_others_as_it_is() {
         let value = rest.split('"').next().unwrap();
         form.push((name.into(), value.into()));
     }
-    let form: Vec<(&str, &str)> = form.iter().map(|(name, value)| (&**name, &**value)).collect();
+    let form: Vec<(&str, &str)> = form
+        .iter()
+        .map(|(name, value)| (&**name, &**value))
+        .collect();
     let page = desk.post("/buy/several", &form);
     let cells = row(&page.body, "listings", &format!("1. {unit}"));
     let found = bid(&dir, flags);
@@ -297,13 +399,32 @@ fn wrong_rows_are_named() {
     let desk = DeskRun::open(dir.path());
     for (form, field) in [
         ("row_2_unit=Nulva 61K;;budget=9", "row_2_asked"),
-        ("row_1_unit=Nulva 61K: grade Q;;row_1_asked=9;;budget=9", "row_1_unit"),
-        ("row_1_unit=Nulva 61K x2;;row_1_asked=9;;budget=9", "row_1_unit"),
-        ("row_1_unit=Nulva 61K;;row_1_asked=nine;;budget=9", "row_1_asked"),
-        ("row_1_unit=Nulva 61K;;row_1_asked=9;;row_1_repairs=x;;budget=9", "row_1_repairs"),
-        ("row_1_unit=Nulva 61K;;row_1_asked=9;;row_1_inbound=x;;budget=9", "row_1_inbound"),
+        (
+            "row_1_unit=Nulva 61K: grade Q;;row_1_asked=9;;budget=9",
+            "row_1_unit",
+        ),
+        (
+            "row_1_unit=Nulva 61K x2;;row_1_asked=9;;budget=9",
+            "row_1_unit",
+        ),
+        (
+            "row_1_unit=Nulva 61K;;row_1_asked=nine;;budget=9",
+            "row_1_asked",
+        ),
+        (
+            "row_1_unit=Nulva 61K;;row_1_asked=9;;row_1_repairs=x;;budget=9",
+            "row_1_repairs",
+        ),
+        (
+            "row_1_unit=Nulva 61K;;row_1_asked=9;;row_1_inbound=x;;budget=9",
+            "row_1_inbound",
+        ),
     ] {
         let page = desk.post("/buy/several", &fields(form));
-        assert!(page.body.contains(&format!("id=\"wrong-{field}\"")), "{form}: {}", page.body);
+        assert!(
+            page.body.contains(&format!("id=\"wrong-{field}\"")),
+            "{form}: {}",
+            page.body
+        );
     }
 }

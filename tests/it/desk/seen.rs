@@ -45,8 +45,11 @@ pub fn amount_of(body: &str, label: &str) -> Option<String> {
 pub fn row(body: &str, table: &str, head: &str) -> Vec<String> {
     let of = between(body, &format!("<caption id=\"{table}\">"), "</table>");
     let of = of.unwrap_or_else(|| panic!("no table {table}: {body}"));
-    let mut rows = of.split("<tr").filter(|row| row.contains("<th scope=\"row\""));
-    let named = |row: &&str| text(between(row, "<th scope=\"row\">", "</th>").unwrap_or("")) == head;
+    let mut rows = of
+        .split("<tr")
+        .filter(|row| row.contains("<th scope=\"row\""));
+    let named =
+        |row: &&str| text(between(row, "<th scope=\"row\">", "</th>").unwrap_or("")) == head;
     let row = rows.find(named);
     let row = row.unwrap_or_else(|| panic!("no row {head:?} in {table}: {of}"));
     let cells = row.split("<td").skip(1);
@@ -76,6 +79,9 @@ pub fn money(value: &Value) -> String {
 
 /// Fields of a form, `name=value` apart by `;;`.
 pub fn fields(text: &str) -> Vec<(&str, &str)> {
-    let pairs = text.split(";;").map(str::trim).filter(|one| !one.is_empty());
+    let pairs = text
+        .split(";;")
+        .map(str::trim)
+        .filter(|one| !one.is_empty());
     pairs.map(|pair| pair.split_once('=').unwrap()).collect()
 }
