@@ -83,10 +83,15 @@
     clearTimeout(waiting);
     follow(form, event.target.dataset.anew !== undefined);
   });
-  // Text is followed when typing pauses.
+  // Text is followed when typing pauses; what is picked from a list, at once.
   document.addEventListener("input", (event) => {
     const field = event.target;
     const form = formOf(field);
+    if (form && field.list && event.inputType === "insertReplacementText") {
+      clearTimeout(waiting);
+      follow(form, field.dataset.anew !== undefined);
+      return;
+    }
     if (!form || !/^(text|search)$|textarea/.test(field.type) || field.dataset.anew !== undefined) return;
     clearTimeout(waiting);
     waiting = setTimeout(() => follow(form, false), 350);
@@ -104,33 +109,22 @@
   });
   addEventListener("pageshow", () => document.querySelectorAll("button:disabled").forEach((one) => { one.disabled = false; }));
 
-  // A long work: asks how far it is, and fetches the page when it is done.
-  const watchWork = () => {
-    const part = document.querySelector("[data-work]");
-    if (!part || part.dataset.watched) return;
-    part.dataset.watched = "yes";
-    const ask = async () => {
-      if (!part.isConnected) return;
-      const response = await fetch(`/work/${part.dataset.work}`).catch(() => null);
-      const state = response?.ok ? await response.json() : { running: false };
-      if (state.running) {
-        const bar = part.querySelector("progress");
-        if (state.of > 0) bar.value = Math.min(100, 100 * state.done / state.of); else bar.removeAttribute("value");
-        setTimeout(ask, 300);
-        return;
-      }
-      const page = await fetch(location.href).then((one) => one.text()).catch(() => "");
-      const fresh = new DOMParser().parseFromString(page, "text/html");
-      if (!fresh.getElementById("main")) { say("The desk does not answer. Is it still running?"); return; }
-      swap(fresh, "main");
-      say(byId("answer").querySelector("h2")?.textContent || "Done");
-      watchWork();
-    };
-    setTimeout(ask, 200);
+  // Work under way is looked at until it is done.
+  const poll = async () => {
+    const work = document.querySelector("[data-poll]");
+    if (!work) return;
+    const response = await fetch(work.dataset.poll).catch(() => null);
+    if (response?.redirected) { location.replace(response.url); return; }
+    if (response?.ok) {
+      const page = new DOMParser().parseFromString(await response.text(), "text/html");
+      swap(page, "messages");
+      if (page.querySelector("[data-poll]")) swap(page, "working"); else { swap(page, "main"); say("Done"); }
+    }
+    setTimeout(poll, 400);
   };
-  watchWork();
+  setTimeout(poll, 400);
 
-  // A sheet can be dropped on its form, and is looked at when it is chosen.
+  // A sheet can be dropped on its form.
   const dropped = (event) => event.target.closest?.("form.drop");
   document.addEventListener("dragover", (event) => {
     const form = dropped(event);

@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use super::form::Form;
+use super::ready::Ready;
 use crate::app::AppError;
 use crate::render::html::{prose, visible};
 
@@ -15,6 +16,11 @@ pub struct Fields<'f> {
 
 /// A choice: its value and its label.
 pub type Choice<'c> = (&'c str, &'c str);
+
+/// A name as a part of an id: without white space, at which lists of ids are split.
+pub fn id_of(name: &str) -> String {
+    name.split_whitespace().collect::<Vec<_>>().join("-")
+}
 
 impl<'f> Fields<'f> {
     /// The fields of a form.
@@ -64,20 +70,20 @@ impl<'f> Fields<'f> {
     fn fault_part(&self, name: &str) -> Markup {
         html! {
             @if let Some(text) = self.fault(name) {
-                p.wrong id={ "wrong-" (name) } { (prose(text)) }
+                p.wrong id={ "wrong-" (id_of(name)) } { (prose(text)) }
             }
         }
     }
 
     fn described(&self, name: &str, hint: &str) -> Option<String> {
-        let hint = (!hint.is_empty()).then(|| format!("hint-{name}"));
-        let fault = self.fault(name).map(|_| format!("wrong-{name}"));
+        let hint = (!hint.is_empty()).then(|| format!("hint-{}", id_of(name)));
+        let fault = self.fault(name).map(|_| format!("wrong-{}", id_of(name)));
         let ids: Vec<String> = fault.into_iter().chain(hint).collect();
         (!ids.is_empty()).then(|| ids.join(" "))
     }
 
     fn input(&self, kind: &Kind<'_>, name: &str, label: &str, hint: &str) -> Markup {
-        let id = format!("f-{name}");
+        let id = format!("f-{}", id_of(name));
         html! {
             div.field {
                 label for=(id) { (visible(label)) }
@@ -85,7 +91,7 @@ impl<'f> Fields<'f> {
                     autocomplete="off" autocapitalize="off" spellcheck="false" maxlength="400"
                     value=(self.form.text(name)) aria-describedby=[self.described(name, hint)]
                     aria-invalid=[self.fault(name).map(|_| "true")] data-anew=[kind.anew];
-                @if !hint.is_empty() { p.hint id={ "hint-" (name) } { (prose(hint)) } }
+                @if !hint.is_empty() { p.hint id={ "hint-" (id_of(name)) } { (prose(hint)) } }
                 (self.fault_part(name))
             }
         }
@@ -123,14 +129,14 @@ impl<'f> Fields<'f> {
 
     /// Some lines of text.
     pub fn lines(&self, name: &str, label: &str, hint: &str, rows: u8) -> Markup {
-        let id = format!("f-{name}");
+        let id = format!("f-{}", id_of(name));
         html! {
             div.field {
                 label for=(id) { (visible(label)) }
                 textarea id=(id) name=(name) rows=(rows) autocomplete="off" spellcheck="false"
                     aria-describedby=[self.described(name, hint)]
                     aria-invalid=[self.fault(name).map(|_| "true")] { "\n" (self.form.text(name)) }
-                @if !hint.is_empty() { p.hint id={ "hint-" (name) } { (prose(hint)) } }
+                @if !hint.is_empty() { p.hint id={ "hint-" (id_of(name)) } { (prose(hint)) } }
                 (self.fault_part(name))
             }
         }
@@ -147,7 +153,7 @@ impl<'f> Fields<'f> {
                 div.chips {
                     @for (at, (value, words)) in choices.iter().enumerate() {
                         label.chip {
-                            input type="radio" id={ "f-" (name) "-" (at) } name=(name) value=(value)
+                            input type="radio" id={ "f-" (id_of(name)) "-" (at) } name=(name) value=(value)
                                 checked[taken(at, value)];
                             span { (visible(words)) }
                         }
@@ -167,7 +173,7 @@ impl<'f> Fields<'f> {
                     div.chips {
                         @for (at, (value, words)) in choices.iter().enumerate() {
                             label.chip {
-                                input type="checkbox" id={ "f-" (name) "-" (at) } name=(name) value=(value)
+                                input type="checkbox" id={ "f-" (id_of(name)) "-" (at) } name=(name) value=(value)
                                     checked[self.form.is(name, value)];
                                 span { (visible(words)) }
                             }
@@ -184,7 +190,7 @@ impl<'f> Fields<'f> {
         html! {
             div.field {
                 label.chip {
-                    input type="checkbox" id={ "f-" (name) } name=(name) value="yes"
+                    input type="checkbox" id={ "f-" (id_of(name)) } name=(name) value="yes"
                         checked[self.form.has(name)];
                     span { (visible(label)) }
                 }
@@ -215,7 +221,7 @@ impl<'f> Fields<'f> {
         choices: &[Choice<'_>],
         anew: bool,
     ) -> Markup {
-        let id = format!("f-{name}");
+        let id = format!("f-{}", id_of(name));
         html! {
             div.field {
                 label for=(id) { (visible(label)) }
@@ -225,7 +231,7 @@ impl<'f> Fields<'f> {
                         option value=(value) selected[self.form.text(name) == *value] { (visible(words)) }
                     }
                 }
-                @if !hint.is_empty() { p.hint id={ "hint-" (name) } { (prose(hint)) } }
+                @if !hint.is_empty() { p.hint id={ "hint-" (id_of(name)) } { (prose(hint)) } }
                 (self.fault_part(name))
             }
         }
@@ -273,6 +279,23 @@ impl<'k> Kind<'k> {
 /// The button that sends a form.
 pub fn send(label: &str) -> Markup {
     html! { p.send { button.send type="submit" { (visible(label)) } } }
+}
+
+/// Hidden fields of a form that writes: the state of the book that it was made from, and a number that is used
+/// once.
+pub fn guarded(ready: &Ready<'_>) -> Markup {
+    let mut bytes = [0_u8; 16];
+    // Without randomness the form is sent without a number, and the state of the book alone guards it.
+    let once = getrandom::fill(&mut bytes).map(|()| {
+        bytes
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect::<String>()
+    });
+    html! {
+        input type="hidden" name="seen" value=(ready.seen());
+        input type="hidden" name="once" value=(once.unwrap_or_default());
+    }
 }
 
 #[cfg(test)]

@@ -1,218 +1,275 @@
-//! Long work beside the pages, on threads of its own: with its progress, and a way to end it. A page shows it with
-//! [`shown`]; the script asks `GET /work/ID` how far it is, and its button sends `POST /work/ID` to end it.
+//! Long work beside the thread of the book: it shows progress and can be cancelled.
+//!
+//! Work runs on a thread of its own with a handle of the book of its own. Cancelled work stops at its next report of
+//! progress by unwinding; what a use case writes it writes whole or not at all, so nothing is left half written.
 
-use std::any::Any;
 use std::collections::BTreeMap;
-use std::io;
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
 
-use maud::{Markup, html};
-use serde_json::json;
+use maud::html;
 
-use crate::render::html::visible;
+use super::page::{Page, Reply, View};
+use crate::app::{AppError, Book};
+use crate::render::numbers::count;
 
-/// Most works remembered.
-const REMEMBERED: usize = 40;
+/// Most pieces of work at one time.
+const MOST: usize = 2;
 
-/// How far a work is, and whether it is to end. Clones are the same.
-#[derive(Debug, Clone, Default)]
-pub struct Progress(Arc<Counts>);
+/// Most finished pieces of work that are kept, to be looked at.
+const KEPT: usize = 20;
 
-#[derive(Debug, Default)]
-struct Counts {
-    done: AtomicU64,
-    of: AtomicU64,
-    cancelled: AtomicBool,
+/// The pieces of work of a run.
+#[derive(Clone)]
+pub struct Jobs {
+    root: PathBuf,
+    known: Arc<Mutex<Known>>,
 }
 
+#[derive(Default)]
+struct Known {
+    next: u64,
+    work: BTreeMap<u64, Arc<Work>>,
+    threads: Vec<JoinHandle<()>>,
+}
+
+/// A piece of work.
+struct Work {
+    view: View,
+    title: String,
+    progress: Progress,
+    state: Mutex<State>,
+}
+
+enum State {
+    Running,
+    Done(Done),
+    Failed(String),
+    Cancelled,
+}
+
+/// What work comes to.
+pub enum Done {
+    /// A page to show, as often as it is asked for.
+    Page(Page),
+    /// An address of the desk to go to.
+    SeeOther(String),
+}
+
+/// How far work is, as it reports itself.
+#[derive(Clone)]
+pub struct Progress {
+    done: Arc<AtomicUsize>,
+    of: Arc<AtomicUsize>,
+    cancelled: Arc<AtomicBool>,
+    notes: Arc<Mutex<Vec<String>>>,
+}
+
+/// The reason of an unwinding that is no fault.
+struct Cancelled;
+
 impl Progress {
-    /// Begins anew with so many steps in all; 0 if that is not known.
-    pub fn begin(&self, of: u64) {
-        self.0.done.store(0, Ordering::Relaxed);
-        self.0.of.store(of, Ordering::Relaxed);
+    fn new() -> Self {
+        Self {
+            done: Arc::default(),
+            of: Arc::default(),
+            cancelled: Arc::default(),
+            notes: Arc::default(),
+        }
     }
 
-    /// So many steps are done.
-    pub fn at(&self, done: u64) {
-        self.0.done.store(done, Ordering::Relaxed);
+    /// Reports that this many of all are done; 0 of 0 is not known. Does not return once the work is cancelled.
+    pub fn at(&self, done: usize, of: usize) {
+        self.done.store(done, Ordering::Relaxed);
+        self.of.store(of, Ordering::Relaxed);
+        self.check();
     }
 
-    /// Steps done, and steps in all.
-    pub fn steps(&self) -> (u64, u64) {
-        let read = |count: &AtomicU64| count.load(Ordering::Relaxed);
-        (read(&self.0.done), read(&self.0.of))
+    /// Does not return once the work is cancelled.
+    pub fn check(&self) {
+        if self.is_cancelled() {
+            resume_unwind(Box::new(Cancelled));
+        }
     }
 
     /// Whether the work is to end.
     pub fn is_cancelled(&self) -> bool {
-        self.0.cancelled.load(Ordering::Relaxed)
+        self.cancelled.load(Ordering::Relaxed)
     }
 
-    /// Asks the work to end.
-    pub fn cancel(&self) {
-        self.0.cancelled.store(true, Ordering::Relaxed);
+    /// Keeps a notice for the page of the result.
+    pub fn note(&self, text: &str) {
+        lock(&self.notes).push(text.to_string());
     }
 }
 
-/// What is known of a work.
-#[derive(Debug, Clone)]
-pub enum Outcome<T> {
-    /// It is under way.
-    Running(Progress),
-    /// It ended with this.
-    Ended(Arc<T>),
-    /// It failed by a fault of the program.
-    Broken,
-    /// There is none of this name, or it is long past.
-    Unknown,
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
-
-struct Job {
-    /// Counts up in the order of the starts.
-    order: u64,
-    progress: Progress,
-    result: Arc<Mutex<Result>>,
-    /// Address to go to after it was cancelled.
-    back: String,
-    thread: Option<JoinHandle<()>>,
-}
-
-enum Result {
-    Running,
-    Ended(Arc<dyn Any + Send + Sync>),
-    Broken,
-}
-
-/// All works of a desk. Clones are the same.
-#[derive(Clone, Default)]
-pub struct Jobs(Arc<Mutex<BTreeMap<String, Job>>>);
 
 impl Jobs {
-    fn known(&self) -> MutexGuard<'_, BTreeMap<String, Job>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    /// No work yet, for the book in a folder.
+    pub fn new(root: PathBuf) -> Self {
+        Self {
+            root,
+            known: Arc::default(),
+        }
     }
 
-    /// Starts a work; `back` is the address of the page that shows it. Returns its name.
+    /// Starts work for a view; the reply leads to the page that shows how far it is.
     ///
     /// # Errors
-    /// If the system gives no thread.
-    pub fn start<T: Send + Sync + 'static>(
+    /// If other work has to end first, or no thread can be started.
+    pub fn start(
         &self,
-        back: &str,
-        work: impl FnOnce(&Progress) -> T + Send + 'static,
-    ) -> io::Result<String> {
-        let progress = Progress::default();
-        let result = Arc::new(Mutex::new(Result::Running));
-        let (mine, into) = (progress.clone(), result.clone());
-        let thread = std::thread::Builder::new().name("work".into());
-        let thread = thread.spawn(move || {
-            let done = catch_unwind(AssertUnwindSafe(|| work(&mine)));
-            let mut into = into.lock().unwrap_or_else(PoisonError::into_inner);
-            *into = done.map_or(Result::Broken, |done| Result::Ended(Arc::new(done)));
-        })?;
-        let id = token();
-        let mut known = self.known();
-        let order = known.values().map(|job| job.order + 1).max();
-        let job = Job {
-            order: order.unwrap_or_default(),
-            progress,
-            result,
-            back: back.to_string(),
-            thread: Some(thread),
-        };
-        known.insert(id.clone(), job);
-        while known.len() > REMEMBERED
-            && let Some(oldest) = oldest(&known)
-        {
-            known.remove(&oldest);
+        view: View,
+        title: &str,
+        job: impl FnOnce(&Book, &Progress) -> Result<Done, AppError> + Send + 'static,
+    ) -> Result<Reply, AppError> {
+        let mut known = lock(&self.known);
+        let running = known.work.values().filter(|work| work.is_running());
+        if running.count() >= MOST {
+            return Err(AppError::Refused {
+                message: "other work is still going on".into(),
+                next: "wait until it is done, or cancel it".into(),
+            });
         }
-        Ok(id)
+        known.forget();
+        let work = Arc::new(Work {
+            view,
+            title: title.to_string(),
+            progress: Progress::new(),
+            state: Mutex::new(State::Running),
+        });
+        let (root, mine) = (self.root.clone(), work.clone());
+        let thread = std::thread::Builder::new().name("work".into());
+        let thread = thread
+            .spawn(move || mine.run(&root, job))
+            .map_err(AppError::io(&self.root, "start a thread for"))?;
+        known.threads.push(thread);
+        known.next += 1;
+        let id = known.next;
+        known.work.insert(id, work);
+        Ok(Reply::SeeOther(address(id)))
     }
 
-    /// What is known of a work that gives a `T`.
-    pub fn outcome<T: Send + Sync + 'static>(&self, id: &str) -> Outcome<T> {
-        let known = self.known();
-        let Some(job) = known.get(id) else {
-            return Outcome::Unknown;
+    /// The page of a piece of work, or where its result is; none if there is no such work.
+    pub fn show(&self, id: u64) -> Option<Reply> {
+        let work = lock(&self.known).work.get(&id).cloned()?;
+        Some(work.show(id))
+    }
+
+    /// Asks work to end; none if there is no such work.
+    pub fn cancel(&self, id: u64) -> Option<Reply> {
+        let work = lock(&self.known).work.get(&id).cloned()?;
+        work.progress.cancelled.store(true, Ordering::Relaxed);
+        Some(Reply::SeeOther(address(id)))
+    }
+
+    /// Cancels everything and waits for it to end, at most this long.
+    pub fn end(&self, patience: Duration) {
+        let (work, threads) = {
+            let mut known = lock(&self.known);
+            (
+                std::mem::take(&mut known.work),
+                std::mem::take(&mut known.threads),
+            )
         };
-        let result = job.result.lock().unwrap_or_else(PoisonError::into_inner);
-        match &*result {
-            Result::Running => Outcome::Running(job.progress.clone()),
-            Result::Broken => Outcome::Broken,
-            Result::Ended(done) => {
-                let done = Arc::clone(done).downcast();
-                done.map_or(Outcome::Unknown, Outcome::Ended)
+        for one in work.values() {
+            one.progress.cancelled.store(true, Ordering::Relaxed);
+        }
+        let begun = Instant::now();
+        for thread in threads {
+            while !thread.is_finished() && begun.elapsed() < patience {
+                std::thread::sleep(Duration::from_millis(10));
+            }
+        }
+    }
+}
+
+/// Address of the page of a piece of work.
+fn address(id: u64) -> String {
+    format!("/work/{id}")
+}
+
+impl Known {
+    /// Forgets the oldest finished work and the threads that have ended.
+    fn forget(&mut self) {
+        self.threads.retain(|thread| !thread.is_finished());
+        let finished = self.work.iter().filter(|(_, work)| !work.is_running());
+        let finished: Vec<u64> = finished.map(|(id, _)| *id).collect();
+        for id in &finished[..finished.len().saturating_sub(KEPT)] {
+            self.work.remove(id);
+        }
+    }
+}
+
+impl Work {
+    fn is_running(&self) -> bool {
+        matches!(*lock(&self.state), State::Running)
+    }
+
+    fn run(
+        &self,
+        root: &std::path::Path,
+        job: impl FnOnce(&Book, &Progress) -> Result<Done, AppError>,
+    ) {
+        let progress = &self.progress;
+        let done = catch_unwind(AssertUnwindSafe(|| {
+            let book = Book::open(Some(root))?;
+            job(&book, progress)
+        }));
+        *lock(&self.state) = match done {
+            Ok(Ok(done)) => State::Done(done),
+            Ok(Err(error)) => State::Failed(super::page::sentence(&error)),
+            Err(reason) if reason.is::<Cancelled>() => State::Cancelled,
+            // Work that shares itself out over threads may not hand the reason on.
+            Err(_) if progress.is_cancelled() => State::Cancelled,
+            Err(_) => State::Failed("A fault of the program, not yours.".into()),
+        };
+    }
+
+    fn show(&self, id: u64) -> Reply {
+        let page = |answer| Page::new(self.view, html! {}, answer).titled(&self.title);
+        let link = html! { p { a href=(self.view.path()) { "Back to " (self.view.name()) } } };
+        match &*lock(&self.state) {
+            State::Running => Reply::Page(page(self.bar(id))),
+            State::Done(Done::SeeOther(address)) => Reply::SeeOther(address.clone()),
+            State::Done(Done::Page(done)) => {
+                let notes = lock(&self.progress.notes).clone();
+                Reply::Page(notes.into_iter().fold(done.clone(), Page::with_note))
+            }
+            State::Failed(why) => Reply::Page(page(link).with_error(why)),
+            State::Cancelled => {
+                let words = format!("{}: cancelled. Nothing was changed.", self.title);
+                Reply::Page(page(link).with_note(words))
             }
         }
     }
 
-    /// How far a work is, for the script.
-    pub fn report(&self, id: &str) -> Option<String> {
-        let known = self.known();
-        let job = known.get(id)?;
-        let result = job.result.lock().unwrap_or_else(PoisonError::into_inner);
-        let running = matches!(&*result, Result::Running);
-        let (done, of) = job.progress.steps();
-        Some(json!({ "running": running, "done": done, "of": of }).to_string())
-    }
-
-    /// Asks a work to end; the address to go to.
-    pub fn cancel(&self, id: &str) -> Option<String> {
-        let known = self.known();
-        let job = known.get(id)?;
-        job.progress.cancel();
-        Some(job.back.clone())
-    }
-
-    /// Asks all works to end, and waits for them: what is being written is written to its end.
-    pub fn end(&self) {
-        let threads: Vec<_> = {
-            let mut known = self.known();
-            let jobs = known.values_mut().inspect(|job| job.progress.cancel());
-            jobs.filter_map(|job| job.thread.take()).collect()
-        };
-        for thread in threads {
-            // A fault in it was caught there.
-            let _ = thread.join();
-        }
-    }
-}
-
-/// The oldest work that ended.
-fn oldest(known: &BTreeMap<String, Job>) -> Option<String> {
-    let ended = known.iter().filter(|(_, job)| {
-        let result = job.result.lock().unwrap_or_else(PoisonError::into_inner);
-        !matches!(&*result, Result::Running)
-    });
-    let oldest = ended.min_by_key(|(_, job)| job.order);
-    oldest.map(|(id, _)| id.clone())
-}
-
-/// A random word that nobody guesses; one that counts up where the system gives no random numbers.
-pub fn token() -> String {
-    static COUNT: AtomicU64 = AtomicU64::new(0);
-    let mut bytes = [0_u8; 16];
-    if getrandom::fill(&mut bytes).is_err() {
-        let count = COUNT.fetch_add(1, Ordering::Relaxed);
-        bytes[..8].copy_from_slice(&count.to_be_bytes());
-    }
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-/// The part of a page that shows a work under way: what it does, its progress, and a button to end it.
-pub fn shown(id: &str, progress: &Progress, doing: &str) -> Markup {
-    let (done, of) = progress.steps();
-    let share = if of == 0 { 0 } else { 100 * done.min(of) / of };
-    html! {
-        section.work data-work=(id) {
-            h2 id="work-name" { (visible(doing)) }
-            progress aria-labelledby="work-name" max="100" value=(share) { (share) " %" }
-            p { a href="" { "Look again" } }
-            form method="post" action={ "/work/" (id) } {
-                p.send { button type="submit" { "Cancel" } }
+    fn bar(&self, id: u64) -> maud::Markup {
+        let done = self.progress.done.load(Ordering::Relaxed);
+        let of = self.progress.of.load(Ordering::Relaxed);
+        let stopping = self.progress.is_cancelled();
+        html! {
+            section id="working" data-poll=(address(id)) {
+                h2 { (self.title) }
+                @if of > 0 {
+                    progress max=(of) value=(done) aria-label=(self.title) {}
+                    p.muted { (count(done, "row")) " of " (of) }
+                } @else {
+                    progress aria-label=(self.title) {}
+                    p.muted { "Reading" }
+                }
+                @if stopping {
+                    p { "It is being cancelled." }
+                } @else {
+                    form method="post" action={ (address(id)) "/cancel" } { button type="submit" { "Cancel" } }
+                }
             }
         }
     }
@@ -220,60 +277,85 @@ pub fn shown(id: &str, progress: &Progress, doing: &str) -> Markup {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
-    use std::time::{Duration, Instant};
+    use std::sync::mpsc::channel;
 
-    fn ended<T: Send + Sync + Clone + 'static>(jobs: &Jobs, id: &str) -> Outcome<T> {
+    use super::*;
+
+    fn until(jobs: &Jobs, wanted: impl Fn(&Reply) -> bool) -> Reply {
         let begun = Instant::now();
         loop {
-            match jobs.outcome::<T>(id) {
-                Outcome::Running(_) if begun.elapsed() < Duration::from_secs(20) => {
-                    std::thread::sleep(Duration::from_millis(2));
-                }
-                other => return other,
+            let shown = jobs.show(1).unwrap();
+            if wanted(&shown) {
+                return shown;
             }
+            assert!(begun.elapsed() < Duration::from_secs(20), "{shown:?}");
+            std::thread::sleep(Duration::from_millis(2));
         }
     }
 
+    fn book() -> (tempfile::TempDir, Jobs) {
+        let dir = tempfile::tempdir().unwrap();
+        Book::init(dir.path()).unwrap();
+        let jobs = Jobs::new(dir.path().to_path_buf());
+        (dir, jobs)
+    }
+
     #[test]
-    fn a_work_tells_how_far_it_is_and_what_came_of_it() {
-        let jobs = Jobs::default();
-        let (go, wait) = std::sync::mpsc::channel::<()>();
-        let work = move |progress: &Progress| {
-            progress.begin(10);
-            progress.at(4);
-            let _ = wait.recv();
-            42_u32
-        };
-        let id = jobs.start("/sales", work).unwrap();
-        let begun = Instant::now();
-        while !jobs.report(&id).unwrap().contains("\"done\":4") {
-            assert!(begun.elapsed() < Duration::from_secs(20));
-        }
-        assert!(matches!(jobs.outcome::<u32>(&id), Outcome::Running(_)));
+    fn work_shows_how_far_it_is_and_where_it_led() {
+        let (_dir, jobs) = book();
+        let (go, wait) = channel();
+        let started = jobs.start(View::Sales, "Import", move |_, progress| {
+            progress.at(3, 8);
+            wait.recv().unwrap();
+            Ok(Done::SeeOther("/sales".into()))
+        });
+        assert!(matches!(started, Ok(Reply::SeeOther(address)) if address == "/work/1"));
+        let bar = until(
+            &jobs,
+            |shown| matches!(shown, Reply::Page(page) if page.answer.0.contains("3 rows of 8")),
+        );
+        assert!(matches!(bar, Reply::Page(page) if page.answer.0.contains("/work/1/cancel")));
         go.send(()).unwrap();
-        assert!(matches!(ended::<u32>(&jobs, &id), Outcome::Ended(n) if *n == 42));
-        assert!(jobs.report(&id).unwrap().contains("\"running\":false"));
-        assert!(matches!(jobs.outcome::<u32>("x"), Outcome::Unknown));
-        assert_eq!(jobs.cancel("x"), None);
+        until(
+            &jobs,
+            |shown| matches!(shown, Reply::SeeOther(address) if address == "/sales"),
+        );
+        assert!(jobs.show(2).is_none() && jobs.cancel(2).is_none());
     }
 
     #[test]
-    fn a_work_can_be_ended_and_a_fault_is_caught() {
-        let jobs = Jobs::default();
-        let work = |progress: &Progress| {
-            while !progress.is_cancelled() {
+    fn cancelled_work_ends() {
+        let (_dir, jobs) = book();
+        let (ended, wait) = channel::<()>();
+        let started = jobs.start(View::Check, "Check", move |_, progress| {
+            let _held = ended;
+            loop {
+                progress.at(1, 2);
                 std::thread::sleep(Duration::from_millis(1));
             }
-            "ended".to_string()
-        };
-        let id = jobs.start("/sales?sheet=1", work).unwrap();
-        assert_eq!(jobs.cancel(&id).as_deref(), Some("/sales?sheet=1"));
-        assert!(matches!(ended::<String>(&jobs, &id), Outcome::Ended(_)));
-        let other = jobs.start("/sales", work).unwrap();
-        jobs.end();
-        assert!(matches!(jobs.outcome::<String>(&other), Outcome::Ended(_)));
-        let broken = jobs.start("/", |_| -> u8 { panic!("a fault") }).unwrap();
-        assert!(matches!(ended::<u8>(&jobs, &broken), Outcome::Broken));
+        });
+        assert!(started.is_ok());
+        jobs.cancel(1).unwrap();
+        assert!(
+            wait.recv_timeout(Duration::from_secs(20))
+                == Err(std::sync::mpsc::RecvTimeoutError::Disconnected)
+        );
+        let said = |page: &Page| format!("{:?}", page.messages).contains("Nothing was changed");
+        until(
+            &jobs,
+            |shown| matches!(shown, Reply::Page(page) if said(page)),
+        );
+    }
+
+    #[test]
+    fn failed_work_says_why() {
+        let (_dir, jobs) = book();
+        let failed = |_: &Book, _: &Progress| Err(AppError::Usage("no such sheet".into()));
+        jobs.start(View::Sales, "Import", failed).unwrap();
+        let said = |page: &Page| format!("{:?}", page.messages).contains("no such sheet");
+        until(
+            &jobs,
+            |shown| matches!(shown, Reply::Page(page) if said(page)),
+        );
     }
 }

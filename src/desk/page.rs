@@ -2,7 +2,6 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::ready::Ready;
 use crate::app::AppError;
 use crate::render::html::{prose, visible};
 
@@ -85,7 +84,7 @@ pub enum Reply {
 }
 
 /// A page in its parts.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Page {
     /// The view, for the heading and the links.
     pub view: View,
@@ -174,6 +173,14 @@ fn capital(text: &str) -> String {
     })
 }
 
+/// An error with its advice.
+pub fn sentence(error: &AppError) -> String {
+    match error.next() {
+        "" => error.to_string(),
+        next => format!("{error}. {next}"),
+    }
+}
+
 /// A page as a document.
 pub fn document(page: &Page, book: &str) -> String {
     let main = html! {
@@ -243,6 +250,9 @@ fn framed(title: &str, view: Option<View>, book: &str, main: &Markup) -> String 
                 link rel="stylesheet" href="/look.css";
                 link rel="stylesheet" href="/desk.css";
                 script src="/desk.js" defer {}
+                @if main.0.contains("data-poll=") {
+                    noscript { meta http-equiv="refresh" content="1"; }
+                }
             }
             "\n"
             body {
@@ -269,30 +279,13 @@ fn framed(title: &str, view: Option<View>, book: &str, main: &Markup) -> String 
                         "Estimates from the sales you recorded: no promise, and not tax or legal advice. "
                         "This page stays on this computer."
                     }
+                    p.unseen id="status" role="status" {}
                 }
-                p.unseen id="status" role="status" {}
             }
         }
         "\n"
     }
     .into_string()
-}
-
-/// Hidden fields of a form that writes: the state of the book that it was made from, and a number that is used
-/// once.
-pub fn guarded(ready: &Ready<'_>) -> Markup {
-    let mut bytes = [0_u8; 16];
-    // Without randomness the form is sent without a number, and the state of the book alone guards it.
-    let once = getrandom::fill(&mut bytes).map(|()| {
-        bytes
-            .iter()
-            .map(|byte| format!("{byte:02x}"))
-            .collect::<String>()
-    });
-    html! {
-        input type="hidden" name="seen" value=(ready.seen());
-        input type="hidden" name="once" value=(once.unwrap_or_default());
-    }
 }
 
 /// A page that is not there yet.

@@ -7,10 +7,12 @@ use std::rc::Rc;
 use chrono::NaiveDate;
 
 use super::form::Form;
-use super::jobs::{Jobs, token};
+use super::jobs::Jobs;
 use super::page::Reply;
 use super::sheets::Sheets;
 use crate::app::choices::{Choices, ModelName, choices, model_names};
+use crate::app::describe::{Said, asked, question};
+use crate::app::past::SMALL;
 use crate::app::reader::Reader;
 use crate::app::{AppError, Book};
 use crate::settings::Settings;
@@ -27,7 +29,8 @@ pub struct Ready<'a> {
     book: &'a Book,
     today: NaiveDate,
     state: u64,
-    kept: &'a Kept,
+    sent: &'a RefCell<Sent>,
+    long: &'a Jobs,
     readers: RefCell<HashMap<OfDay, Rc<Reader<'a>>>>,
     choices: RefCell<HashMap<String, Rc<Choices>>>,
     models: OnceCell<Vec<ModelName>>,
@@ -35,13 +38,20 @@ pub struct Ready<'a> {
 }
 
 impl<'a> Ready<'a> {
-    /// A book that was just opened; `state` is what [`crate::app::state`] said of its files.
-    pub fn new(book: &'a Book, today: NaiveDate, state: u64, kept: &'a Kept) -> Self {
+    /// A book that was just opened; `state` is what [`crate::app::state`] said of its files, the
+    /// last two are those of the run.
+    pub fn new(
+        book: &'a Book,
+        today: NaiveDate,
+        state: u64,
+        (sent, long): (&'a RefCell<Sent>, &'a Jobs),
+    ) -> Self {
         Self {
             book,
             today,
             state,
-            kept,
+            sent,
+            long,
             readers: RefCell::default(),
             choices: RefCell::default(),
             models: OnceCell::new(),
@@ -71,53 +81,76 @@ impl<'a> Ready<'a> {
 
     /// The forms that were sent and done.
     pub fn sent(&self) -> &RefCell<Sent> {
-        &self.kept.sent
-    }
-
-    /// Long works beside the pages.
-    pub fn jobs(&self) -> &Jobs {
-        &self.kept.jobs
-    }
-
-    /// Sheets that were sent to be imported.
-    pub fn sheets(&self) -> &RefCell<Sheets> {
-        &self.kept.sheets
+        self.sent
     }
 
     /// The answer to a form that was done: go to this address of the desk, where [`Self::said`] gives what is to be
     /// said there, with the notices so far. The address itself says nothing of it.
     pub fn tell(&self, address: &str, lines: Vec<String>) -> Reply {
-        let key = token();
         let all = lines.into_iter().chain(self.take_notes()).collect();
-        self.kept.sent.borrow_mut().keep_told(&key, all);
+        let key = self.sent.borrow_mut().keep_told(all);
         let mark = if address.contains('?') { '&' } else { '?' };
         Reply::SeeOther(format!("{address}{mark}said={key}"))
     }
 
     /// What is to be said on the page that follows on a form that was done, by the field `said` of its address.
     pub fn said(&self, form: &Form) -> Vec<String> {
-        let sent = self.kept.sent.borrow();
-        sent.told(form.text("said")).to_vec()
+        let sent = self.sent.borrow();
+        let key = form.text("said").parse().ok();
+        key.map_or_else(Vec::new, |key| sent.told(key).to_vec())
     }
 
-    /// The reader of a model on a day, as `describe::unit` makes it for a command; it is kept.
+    /// Starts work that takes long, beside the thread of the book: `ready.long().start(view, "Import", …)`.
+    pub fn long(&self) -> &Jobs {
+        self.long
+    }
+
+    /// The reader of a model on a day; it is kept. A small book has one for all its models, which costs about as much
+    /// as one for a single model.
     ///
     /// # Errors
     /// If the book cannot be read.
     pub fn reader(&self, model: &str, as_of: NaiveDate) -> Result<Rc<Reader<'a>>, AppError> {
         let model = self.settings().words.model(model);
-        let key = (match_key(model), as_of);
+        let mut models = vec![model];
+        let mut key = (match_key(model), as_of);
+        if self.book.size()? <= SMALL {
+            let all = self.models()?.iter();
+            let all = all.filter(|one| one.sales.is_some_and(|sales| sales > 0));
+            let all: Vec<&str> = all.map(|one| one.name.as_str()).collect();
+            if all.iter().any(|one| match_key(one) == key.0) {
+                (models, key.0) = (all, String::new());
+            }
+        }
         if let Some(known) = self.readers.borrow().get(&key) {
             return Ok(known.clone());
         }
         let mut notice = |text: &str| self.note(text);
-        let reader = Rc::new(Reader::new(self.book, as_of, [model], &mut notice)?);
+        let reader = Rc::new(Reader::new(self.book, as_of, models, &mut notice)?);
         let mut readers = self.readers.borrow_mut();
         if readers.len() >= READERS {
             readers.clear();
         }
         readers.insert(key, reader.clone());
         Ok(reader)
+    }
+
+    /// Reads what the first request will need.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn warm_up(&self) -> Result<(), AppError> {
+        let models = self.models()?;
+        let Some(first) = models.first().filter(|one| one.sales.is_some()) else {
+            return Ok(());
+        };
+        let said = Said {
+            model: first.name.clone(),
+            ..Said::default()
+        };
+        let described = asked(&said, self.settings(), &mut |_| {})?;
+        let reader = self.reader(&first.name, self.today)?;
+        reader.unit(question(&said, described)).map(drop)
     }
 
     /// What the sales and the settings know of a model: its pieces, extras, defects, variants; it is kept.
@@ -161,24 +194,6 @@ impl<'a> Ready<'a> {
     }
 }
 
-/// What outlasts a change of the files.
-#[derive(Default)]
-pub struct Kept {
-    sent: RefCell<Sent>,
-    sheets: RefCell<Sheets>,
-    jobs: Jobs,
-}
-
-impl Kept {
-    /// Nothing yet but the works of the desk.
-    pub fn new(jobs: Jobs) -> Self {
-        Self {
-            jobs,
-            ..Self::default()
-        }
-    }
-}
-
 /// Most forms remembered.
 const REMEMBERED: usize = 2_000;
 
@@ -187,7 +202,10 @@ const REMEMBERED: usize = 2_000;
 #[derive(Debug, Default)]
 pub struct Sent {
     done: HashMap<String, String>,
-    told: HashMap<String, Vec<String>>,
+    told: HashMap<u64, Vec<String>>,
+    next: u64,
+    /// Sheets that were sent to be imported.
+    pub sheets: Sheets,
 }
 
 impl Sent {
@@ -204,14 +222,18 @@ impl Sent {
         self.done.insert(once.to_string(), address.to_string());
     }
 
-    fn keep_told(&mut self, key: &str, lines: Vec<String>) {
+    /// Keeps what is to be said on the page after a form; returns the key of it.
+    fn keep_told(&mut self, lines: Vec<String>) -> u64 {
         if self.told.len() >= REMEMBERED {
             self.told.clear();
         }
-        self.told.insert(key.to_string(), lines);
+        let key = self.next;
+        self.next += 1;
+        self.told.insert(key, lines);
+        key
     }
 
-    fn told(&self, key: &str) -> &[String] {
-        self.told.get(key).map_or(&[], Vec::as_slice)
+    fn told(&self, key: u64) -> &[String] {
+        self.told.get(&key).map_or(&[], Vec::as_slice)
     }
 }

@@ -61,7 +61,7 @@ pub struct Desk {
 struct Shared {
     guard: Guard,
     worker: Worker,
-    jobs: Jobs,
+    long: Jobs,
     /// Name of the folder of the book.
     name: String,
     under_way: AtomicUsize,
@@ -81,14 +81,14 @@ pub fn open(book: &Book, port: u16) -> Result<Desk, AppError> {
         .file_name()
         .map(|name| name.to_string_lossy().into_owned());
     let guard = Guard::new(port).map_err(|error| failed(io::Error::other(error.to_string())))?;
-    let jobs = Jobs::default();
-    let (worker, book) = Worker::start(root, jobs.clone()).map_err(failed)?;
+    let long = Jobs::new(root.clone());
+    let (worker, book) = Worker::start(root, long.clone()).map_err(failed)?;
     Ok(Desk {
         listener,
         state: Arc::new(Shared {
             guard,
             worker,
-            jobs,
+            long,
             name: name.unwrap_or_default(),
             under_way: AtomicUsize::new(0),
         }),
@@ -109,8 +109,8 @@ impl Desk {
     pub fn run(self) -> Result<(), AppError> {
         let failed = AppError::io("127.0.0.1", "listen on");
         let done = serve(self.listener, &self.state);
+        self.state.long.end(FAREWELL);
         done.map_err(failed)?;
-        self.state.jobs.end();
         // The thread of the book ends when its last handle is gone.
         drop(self.state);
         let _ = self.book.join();
@@ -199,7 +199,8 @@ fn router(state: &Arc<Shared>) -> Router {
         .route("/look.css", fixed("text/css; charset=utf-8", LOOK))
         .route("/desk.css", fixed("text/css; charset=utf-8", STYLE))
         .route("/desk.js", fixed("text/javascript; charset=utf-8", SCRIPT))
-        .route("/work/{id}", get(how_far).post(cancel))
+        .route("/work/{id}", get(progress))
+        .route("/work/{id}/cancel", post(cancel))
         .route("/{view}", get(show).post(show))
         .route("/{view}/do", post(act))
         .route("/{view}/{part}", get(part).post(part))
@@ -248,18 +249,6 @@ async fn enter(
     }
 }
 
-/// How far a long work is, for the script.
-async fn how_far(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
-    let report = state.jobs.report(&id);
-    report.map_or_else(absent, |report| typed("application/json", report))
-}
-
-/// Asks a long work to end.
-async fn cancel(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
-    let back = state.jobs.cancel(&id);
-    back.map_or_else(absent, |back| see_other(&back))
-}
-
 async fn show(
     State(state): State<Arc<Shared>>,
     Segments(view): Segments<String>,
@@ -290,6 +279,16 @@ async fn act(
     };
     let job = move |ready: &Ready<'_>| finished(ready, view, views::act(ready, view, &form));
     answered(&state, state.worker.ask(true, job).await)
+}
+
+async fn progress(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
+    let shown = id.parse().ok().and_then(|id| state.long.show(id));
+    shown.map_or_else(absent, |reply| answered(&state, Ok(reply)))
+}
+
+async fn cancel(State(state): State<Arc<Shared>>, Segments(id): Segments<String>) -> Response {
+    let shown = id.parse().ok().and_then(|id| state.long.cancel(id));
+    shown.map_or_else(absent, |reply| answered(&state, Ok(reply)))
 }
 
 async fn part(

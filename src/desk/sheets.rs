@@ -1,14 +1,14 @@
 //! Sheets that were sent to be imported: kept in memory until they are, with what was said of them. Reading one is
 //! work of its own beside the pages.
 
-use std::collections::HashMap;
-use std::path::PathBuf;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex};
 
 use chrono::NaiveDate;
 
 use super::form::Form;
-use super::jobs::{Progress, token};
+use super::jobs::Progress;
+use super::page::sentence;
 use crate::app::import::{
     Column, Listener, ReadOptions, Request, UnknownWord, import, parse_fill, parse_wish,
 };
@@ -43,6 +43,9 @@ pub const SHIPPING: &str = "shipping:";
 /// Beginning of the names of fields that say which of our columns a column is.
 pub const COLUMN: &str = "column:";
 
+/// Where work leaves what came of reading a sheet.
+pub type Slot = Arc<Mutex<Option<Arc<Read>>>>;
+
 /// A sheet.
 #[derive(Debug, Clone)]
 pub struct Sheet {
@@ -52,44 +55,38 @@ pub struct Sheet {
     pub bytes: Arc<Vec<u8>>,
     /// What was said of how to read it.
     pub said: Form,
-    /// The work that reads it, or did last.
+    /// Address of the work that reads it, or did last.
     pub work: String,
+    /// What came of it; none before its end.
+    pub read: Slot,
 }
 
 /// The sheets of a desk.
 #[derive(Debug, Default)]
 pub struct Sheets {
-    kept: HashMap<String, Sheet>,
-    order: Vec<String>,
+    kept: BTreeMap<u64, Sheet>,
+    next: u64,
 }
 
 impl Sheets {
     /// Keeps a sheet; the oldest makes room. Returns its name in addresses.
     pub fn keep(&mut self, sheet: Sheet) -> String {
-        let id = token();
-        self.kept.insert(id.clone(), sheet);
-        self.order.push(id.clone());
-        while self.order.len() > KEPT {
-            let oldest = self.order.remove(0);
-            self.kept.remove(&oldest);
+        self.next += 1;
+        self.kept.insert(self.next, sheet);
+        while self.kept.len() > KEPT {
+            self.kept.pop_first();
         }
-        id
+        self.next.to_string()
     }
 
     /// A sheet.
     pub fn get(&self, id: &str) -> Option<&Sheet> {
-        self.kept.get(id)
+        self.kept.get(&id.parse().ok()?)
     }
 
     /// A sheet, to say more of it.
     pub fn get_mut(&mut self, id: &str) -> Option<&mut Sheet> {
-        self.kept.get_mut(id)
-    }
-
-    /// Forgets a sheet.
-    pub fn forget(&mut self, id: &str) {
-        self.kept.remove(id);
-        self.order.retain(|known| known != id);
+        self.kept.get_mut(&id.parse().ok()?)
     }
 }
 
@@ -108,8 +105,6 @@ pub fn name_of(sent: &str) -> String {
 pub struct Read {
     /// Whether it was only tried.
     pub dry: bool,
-    /// Whether it was cancelled; nothing was then written.
-    pub cancelled: bool,
     /// Why it failed, with what to do, and the problems.
     pub failed: Option<(String, Vec<String>)>,
     /// The report of the command.
@@ -217,6 +212,9 @@ fn meaning(field: &str, answer: &str) -> Option<Meaning> {
 /// Hears of the import, and gives the answers that were said.
 struct Ear<'e> {
     progress: &'e Progress,
+    /// Lines of the sheet, and its bytes of text.
+    rows: u64,
+    of: u64,
     said: &'e HashMap<String, bool>,
     unknown: &'e Mutex<Vec<UnknownWord>>,
     shipping: Vec<(String, Vec<String>)>,
@@ -224,20 +222,18 @@ struct Ear<'e> {
 
 impl Listener for Ear<'_> {
     fn begin(&mut self, bytes: u64) {
-        self.progress.begin(bytes);
+        self.of = bytes;
     }
 
     fn progress(&mut self, bytes: u64) {
-        self.progress.at(bytes);
+        let rows = |bytes: u64| usize::try_from(bytes * self.rows / self.of.max(1));
+        let (done, of) = (rows(bytes), usize::try_from(self.rows));
+        self.progress.at(done.unwrap_or(0), of.unwrap_or(0));
     }
 
     fn problem(&mut self, _: &Problem) {}
 
     fn end(&mut self) {}
-
-    fn is_cancelled(&self) -> bool {
-        self.progress.is_cancelled()
-    }
 
     fn can_ask(&self) -> bool {
         true
@@ -257,9 +253,19 @@ impl Listener for Ear<'_> {
     }
 }
 
-/// Reads a sheet into the book of a folder, or only tries with `dry`. The same request as that of `compband import`.
+/// Lines of a sheet of text; 0 for a workbook, of which that is not known.
+fn lines(bytes: &[u8]) -> u64 {
+    let is_text = !bytes.iter().take(1_000).any(|byte| *byte == 0);
+    if is_text {
+        memchr::memchr_iter(b'\n', bytes).count() as u64
+    } else {
+        0
+    }
+}
+
+/// Reads a sheet into the book, or only tries with `dry`. The same request as that of `compband import`.
 pub fn read(
-    root: &PathBuf,
+    book: &Book,
     sheet: &Sheet,
     (dry, today): (bool, NaiveDate),
     progress: &Progress,
@@ -277,11 +283,12 @@ pub fn read(
     let mut notices = Vec::new();
     let mut ear = Ear {
         progress,
+        rows: lines(&sheet.bytes),
+        of: sheet.bytes.len() as u64,
         said: &options.shipping,
         unknown: &unknown,
         shipping: Vec::new(),
     };
-    progress.begin(sheet.bytes.len() as u64);
     let request = Request {
         files: &[],
         held: Some((&sheet.name, &sheet.bytes)),
@@ -296,28 +303,15 @@ pub fn read(
         dry_run: dry,
         today,
     };
-    let done = Book::open(Some(root))
-        .map_err(AppError::from)
-        .and_then(|book| {
-            let mut notice = |text: &str| notices.push(text.to_string());
-            let imported = import(&book, &request, &mut ear, &mut notice)?;
-            let text = report(&imported, book.settings(), None);
-            Ok((imported, text))
-        });
-    let (imported, text) = match done {
-        Ok(done) => done,
-        Err(_) if progress.is_cancelled() => {
-            return Read {
-                dry,
-                cancelled: true,
-                ..Read::default()
-            };
-        }
+    let mut notice = |text: &str| notices.push(text.to_string());
+    let imported = match import(book, &request, &mut ear, &mut notice) {
+        Ok(imported) => imported,
         Err(error) => {
             let problems = error.problems().iter().map(Problem::to_string);
-            return failed(super::worker::sentence(&error), problems.collect());
+            return failed(sentence(&error), problems.collect());
         }
     };
+    let text = report(&imported, book.settings(), None);
     let shipping = std::mem::take(&mut ear.shipping);
     let plan = &imported.plan;
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
@@ -380,12 +374,12 @@ mod tests {
             bytes: Arc::default(),
             said: Form::default(),
             work: String::new(),
+            read: Slot::default(),
         };
         let first = sheets.keep(sheet());
         let others: Vec<String> = (0..KEPT).map(|_| sheets.keep(sheet())).collect();
         assert!(sheets.get(&first).is_none());
         assert!(others.iter().all(|id| sheets.get(id).is_some()));
-        sheets.forget(&others[0]);
-        assert!(sheets.get(&others[0]).is_none());
+        assert!(sheets.get("").is_none() && sheets.get("x").is_none());
     }
 }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::fields::Fields;
+use super::fields::{Fields, id_of};
 use super::form::Form;
 use super::ready::Ready;
 use crate::app::AppError;
@@ -13,6 +13,7 @@ use crate::render::html::visible;
 use crate::render::numbers::count;
 use crate::settings::Settings;
 use crate::trade::HowSold;
+use crate::trade::names::match_key;
 
 /// Beginning of the names of the fields of attributes.
 const ATTRIBUTE: &str = "set.";
@@ -66,7 +67,7 @@ pub fn said(form: &Form, settings: &Settings) -> Result<Said, AppError> {
 /// If nothing has this name, or the book cannot be read.
 pub fn with_unit(ready: &Ready<'_>, form: &Form) -> Result<Form, AppError> {
     let Some(word) = form.get("unit") else {
-        return Ok(form.clone());
+        return Ok(of_its_model(form, ready.settings()));
     };
     let besides = said(form, ready.settings())?;
     let mut notice = |text: &str| ready.note(text);
@@ -74,11 +75,33 @@ pub fn with_unit(ready: &Ready<'_>, form: &Form) -> Result<Form, AppError> {
     Ok(with_said(form, &found.said))
 }
 
+/// The form without what was said of another model: its field `of` names the model that its other fields were made
+/// for.
+fn of_its_model(form: &Form, settings: &Settings) -> Form {
+    let key = |name: &str| match_key(settings.words.model(name));
+    let same = |of: &str| key(of) == key(form.text("model"));
+    if form.get("of").is_none_or(same) {
+        return form.clone();
+    }
+    let mut new = Form::default();
+    for (name, value) in form.fields() {
+        let list = name.split('.').next().unwrap_or_default();
+        let of_model = [
+            "of", "missing", "extra", "defect", "variant", "keep", "drop", "set",
+        ];
+        if !of_model.contains(&list) {
+            new.push(name, value);
+        }
+    }
+    new
+}
+
 /// The form with the fields of a description in place of its own.
 pub fn with_said(form: &Form, said: &Said) -> Form {
     let mut new = Form::default();
     let described = [
         "unit",
+        "of",
         "model",
         "variant",
         "completeness",
@@ -155,6 +178,9 @@ pub fn model_field(ready: &Ready<'_>, fields: &Fields<'_>) -> Result<Markup, App
     let models = ready.models()?;
     let many = models.len() > LISTED;
     Ok(html! {
+        @if fields.form().has("model") {
+            input type="hidden" name="of" value=(fields.form().text("model"));
+        }
         div data-many=[many.then_some("yes")] {
             (fields.listed("model", "Model", "Type a part of its name.", MODELS, true))
             (model_list(models))
@@ -260,7 +286,7 @@ fn counted(piece: &str, count: u32) -> Vec<String> {
 }
 
 fn how_many(form: &Form, piece: &str, count: u32) -> Markup {
-    let id = format!("f-missing-{piece}");
+    let id = format!("f-missing-{}", id_of(piece));
     html! {
         div.field.row {
             label for=(id) { (visible(piece)) " missing" }
@@ -275,7 +301,7 @@ fn how_many(form: &Form, piece: &str, count: u32) -> Markup {
 }
 
 fn attribute(fields: &Fields<'_>, name: &str, unit: &str, values: &[String]) -> Markup {
-    let list = format!("values-{name}");
+    let list = format!("values-{}", id_of(name));
     let label = if unit.is_empty() {
         name.to_string()
     } else {
@@ -306,6 +332,20 @@ mod tests {
         let form = with_said(&Form::parse(b"model=x&day=1&extra=y").unwrap(), &before);
         assert_eq!(said(&form, &Settings::default()).unwrap(), before);
         assert_eq!(form.get("day"), Some("1"));
+    }
+
+    #[test]
+    fn what_was_said_of_another_model_is_left_out() {
+        let text =
+            b"of=Bolv+83V&model=nulva+61k&grade=B&missing=strap&missing.other=x&set.age=3&drop=a";
+        let form = Form::parse(text).unwrap();
+        let settings = Settings::default();
+        assert_eq!(
+            of_its_model(&form, &settings).query(),
+            "model=nulva+61k&grade=B"
+        );
+        let same = Form::parse(b"of=NULVA+61K&model=nulva+61k&missing=strap").unwrap();
+        assert_eq!(of_its_model(&same, &settings), same);
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The one thread that owns the book and does every job in order.
 
+use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -9,7 +10,8 @@ use chrono::NaiveDate;
 use tokio::sync::oneshot;
 
 use super::jobs::Jobs;
-use super::ready::{Kept, Ready};
+use super::page::sentence;
+use super::ready::{Ready, Sent};
 use crate::app::{AppError, Book, state};
 
 /// A job; without an open book it gets the error.
@@ -31,14 +33,14 @@ pub struct Worker {
 }
 
 impl Worker {
-    /// Starts the thread for the book in a folder.
+    /// Starts the thread for the book in a folder; `long` runs what takes long.
     ///
     /// # Errors
     /// If the thread cannot be started.
-    pub fn start(root: PathBuf, works: Jobs) -> std::io::Result<(Self, JoinHandle<()>)> {
+    pub fn start(root: PathBuf, long: Jobs) -> std::io::Result<(Self, JoinHandle<()>)> {
         let (jobs, waiting) = channel();
         let thread = std::thread::Builder::new().name("book".into());
-        let thread = thread.spawn(move || work(&root, &waiting, &Kept::new(works)))?;
+        let thread = thread.spawn(move || work(&root, &long, &waiting))?;
         Ok((Self { jobs }, thread))
     }
 
@@ -67,14 +69,6 @@ impl Worker {
     }
 }
 
-/// An error with its advice.
-pub fn sentence(error: &AppError) -> String {
-    match error.next() {
-        "" => error.to_string(),
-        next => format!("{error}. {next}"),
-    }
-}
-
 /// The present day by the clock of this computer.
 pub fn today() -> NaiveDate {
     chrono::Local::now().date_naive()
@@ -82,8 +76,11 @@ pub fn today() -> NaiveDate {
 
 /// Does the jobs until there can be no more: the book is opened anew whenever its files have changed, on a new day,
 /// and after a fault.
-fn work(root: &Path, jobs: &Receiver<Job>, kept: &Kept) {
-    let mut next = jobs.recv().ok();
+fn work(root: &Path, long: &Jobs, jobs: &Receiver<Job>) {
+    let sent = RefCell::new(Sent::default());
+    // What it finds wrong the first request finds too.
+    let begin: Job = Box::new(|ready| drop(ready.map(Ready::warm_up)));
+    let mut next = Some(begin);
     while let Some(job) = next.take() {
         let (book, mark) = match open(root) {
             Ok(opened) => opened,
@@ -94,7 +91,7 @@ fn work(root: &Path, jobs: &Receiver<Job>, kept: &Kept) {
             }
         };
         let day = today();
-        let ready = Ready::new(&book, day, mark, kept);
+        let ready = Ready::new(&book, day, mark, (&sent, long));
         next = serve(&ready, (mark, day), job, jobs);
     }
 }

@@ -12,6 +12,7 @@ pub mod comps;
 pub mod contradicted;
 pub mod document;
 pub mod drawer;
+pub mod glance;
 pub mod html;
 pub mod import;
 pub mod journal;

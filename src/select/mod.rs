@@ -163,6 +163,11 @@ impl Dropped {
         matches!(self, Self::GrossError(_) | Self::ByHand)
     }
 
+    /// Whether the user can keep such a comp all the same.
+    pub fn can_be_kept(self) -> bool {
+        !matches!(self, Self::Later | Self::Lot(_))
+    }
+
     /// A short word for tables and JSON.
     pub fn code(self) -> &'static str {
         match self {

@@ -121,7 +121,7 @@ fn mark_by_hand(candidates: &mut [Candidate], limits: &Limits<'_>) -> Result<(),
     }
     for at in kept {
         let comp = &mut candidates[at];
-        if let Some(why @ (Dropped::Later | Dropped::Lot(_))) = comp.dropped {
+        if let Some(why) = comp.dropped.filter(|why| !why.can_be_kept()) {
             return Err(WordError::Never(comp.comp_id.clone(), why.reason()));
         }
         comp.dropped = None;

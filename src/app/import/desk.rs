@@ -170,18 +170,9 @@ impl Witness for Desk<'_> {
         written
     }
 
-    fn progress(&mut self, bytes: u64) -> io::Result<()> {
+    fn progress(&mut self, bytes: u64) {
         self.listener.progress(bytes);
-        go_on(&*self.listener)
     }
-}
-
-/// An error if the import is to end.
-pub(super) fn go_on(listener: &dyn Listener) -> io::Result<()> {
-    if listener.is_cancelled() {
-        return Err(io::Error::new(io::ErrorKind::Interrupted, "cancelled"));
-    }
-    Ok(())
 }
 
 fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {

@@ -24,7 +24,7 @@ use crate::sheets::import::{Against, Undeclared, Witness, add_undeclared, plan};
 use crate::sheets::{Input, PASTED};
 use crate::trade::text::quoted;
 use crate::trade::{Comp, Problem};
-use desk::{Desk, go_on, is_there};
+use desk::{Desk, is_there};
 
 pub use crate::sheets::ReadOptions;
 pub use crate::sheets::header::{Column, Wish, parse_wish};
@@ -253,9 +253,8 @@ impl Witness for Unheard<'_> {
         Ok(())
     }
 
-    fn progress(&mut self, bytes: u64) -> io::Result<()> {
+    fn progress(&mut self, bytes: u64) {
         self.0.progress(bytes);
-        go_on(&*self.0)
     }
 }
 

@@ -50,10 +50,6 @@ pub trait Listener {
     fn problem(&mut self, problem: &Problem);
     /// Called at the end.
     fn end(&mut self);
-    /// Whether the import is to end now; it then fails, and nothing is written.
-    fn is_cancelled(&self) -> bool {
-        false
-    }
     /// Whether [`Listener::ask`] reaches somebody; the files are then read once more before.
     fn can_ask(&self) -> bool {
         false

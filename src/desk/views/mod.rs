@@ -10,7 +10,7 @@ mod terms;
 pub mod watched;
 
 use super::form::Form;
-use super::page::{Reply, View};
+use super::page::{Reply, View, sentence};
 use super::ready::Ready;
 use crate::app::AppError;
 
@@ -83,7 +83,7 @@ pub fn act(ready: &Ready<'_>, view: View, form: &Form) -> Result<Reply, AppError
             Ok(Reply::SeeOther(address))
         }
         Ok(other) => Ok(other),
-        Err(error) => with_error(ready, view, form, &super::worker::sentence(&error)),
+        Err(error) => with_error(ready, view, form, &sentence(&error)),
     }
 }
 
@@ -92,4 +92,45 @@ fn with_error(ready: &Ready<'_>, view: View, form: &Form, text: &str) -> Result<
         Reply::Page(page) => Reply::Page(page.with_error(text)),
         other => other,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::cell::RefCell;
+
+    use super::*;
+    use crate::app::{Book, state};
+    use crate::desk::jobs::Jobs;
+    use crate::desk::page::Message;
+    use crate::desk::ready::Sent;
+
+    #[test]
+    fn a_stale_form_writes_nothing_and_a_repeated_one_leads_to_the_same_result() {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::init(dir.path()).unwrap();
+        let sent = RefCell::new(Sent::default());
+        let long = Jobs::new(dir.path().to_path_buf());
+        let day = "2026-11-20".parse().unwrap();
+        let now = || state::of(&book).unwrap();
+        let ready = Ready::new(&book, day, now(), (&sent, &long));
+        let form = |seen: &str, once: &str| {
+            let mut form = Form::default();
+            form.push("seen", seen);
+            form.push("once", once);
+            form
+        };
+        let stale = |form: &Form| match act(&ready, View::Price, form).unwrap() {
+            Reply::Page(page) => page.messages.contains(&Message::Error(CHANGED.into())),
+            _ => false,
+        };
+        assert!(stale(&form("", "1")) && stale(&form("0123456789abcdef", "1")));
+        let done = |form: &Form| act(&ready, View::Price, form).unwrap();
+        assert!(matches!(done(&form(&ready.seen(), "1")), Reply::SeeOther(to) if to == "/price"));
+        // By now the book is another; the form was done all the same.
+        assert!(matches!(done(&form("stale", "1")), Reply::SeeOther(to) if to == "/price"));
+        assert!(stale(&form("stale", "2")));
+        let before = now();
+        std::fs::write(dir.path().join("rates.csv"), "date,currency,rate,source\n").unwrap();
+        assert_ne!(now(), before);
+    }
 }

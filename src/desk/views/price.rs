@@ -1,15 +1,33 @@
-//! What a unit will sell for.
+//! What a unit will sell for: the description on one side, the price and what it rests on beside it.
 
-use maud::html;
+use chrono::NaiveDate;
+use maud::{Markup, html};
+use rust_decimal::Decimal;
 use serde_json::json;
 
 use crate::app::AppError;
+use crate::app::describe::{Said, asked, question};
 use crate::desk::fields::{Fields, send};
-use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, View};
+use crate::desk::form::{Form, query};
+use crate::desk::page::{Page, Reply, View, refused};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{self, LISTED, hint, model_field, with_unit};
+use crate::parse::dates::day_typed;
+use crate::render::glance::{self, Choosing};
+use crate::render::html::visible;
 use crate::trade::names::match_key;
+
+/// Id of the form, to which the choices of sales belong too.
+const FORM: &str = "unit";
+
+/// Most sales in the list: used ones, and unused ones for each reason.
+const SALES: (usize, usize) = (40, 4);
+
+/// Most models to pick from by a tap.
+const PICKED: usize = 60;
+
+/// Levels of the range besides that of the settings.
+const LEVELS: [(&str, &str); 3] = [("50", "50 %"), ("90", "90 %"), ("95", "95 %")];
 
 /// The page.
 ///
@@ -17,19 +35,152 @@ use crate::trade::names::match_key;
 /// If the book cannot be read, or a named unit does not exist.
 pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let form = with_unit(ready, form)?;
-    let fields = Fields::of(&form);
     let model = form.text("model");
+    let answer = if model.is_empty() {
+        Ok(pick(ready)?)
+    } else {
+        priced(ready, &form)
+    };
+    let fields = Fields::of(&form).with_error(answer.as_ref().err());
     let ask = html! {
-        form.live id="unit" method="get" action="/price" {
+        form.live id=(FORM) method="get" action="/price" {
             (model_field(ready, &fields)?)
             @if !model.is_empty() {
                 (unit::fields(ready.settings(), &*ready.choices(model)?, &fields))
+                (more(ready, &fields))
             }
             (send("Show"))
         }
     };
-    let answer = html! { p { "This page is being built." } };
-    Ok(Reply::Page(Page::new(View::Price, ask, answer)))
+    let answer = answer.unwrap_or_else(|error| refused(&error));
+    let page = Page::new(View::Price, ask, answer);
+    Ok(Reply::Page(if model.is_empty() {
+        page
+    } else {
+        page.titled(model)
+    }))
+}
+
+/// Fields that are rarely changed.
+fn more(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
+    let usual = format!("{} % (usual)", ready.settings().estimate.band);
+    let levels: Vec<_> = [("", usual.as_str())].into_iter().chain(LEVELS).collect();
+    let form = fields.form();
+    html! {
+        details open[form.has("as_of") || form.has("band") || form.has("all")] {
+            summary { "Day, range, list of sales" }
+            (fields.day("as_of", "Price on this day", "Later sales are not used. Usually today."))
+            (fields.one_of("band", "Chance that a sale falls in the range", &levels))
+            (fields.tick("all", "List every sale"))
+        }
+    }
+}
+
+/// The models to pick from.
+fn pick(ready: &Ready<'_>) -> Result<Markup, AppError> {
+    let models = ready.models()?;
+    Ok(html! {
+        section {
+            h2 { "Pick a model" }
+            @if models.is_empty() {
+                p { "This book has no sales yet. Log one or import a spreadsheet: " a href="/sales" { "Sales" } "." }
+            }
+            ul.picks {
+                @for model in models.iter().filter(|one| one.stands_for.is_none()).take(PICKED) {
+                    li {
+                        a href={ "/price?" (query([("model", &*model.name)])) } { (visible(&model.name)) }
+                        @if let Some(hint) = hint(model) { " " span.muted { (hint) } }
+                    }
+                }
+            }
+            @if models.len() > PICKED { p.muted { "Type a part of a name to find the others." } }
+        }
+    })
+}
+
+/// What the form says besides the unit itself: the day, and the level of the range.
+fn when(ready: &Ready<'_>, form: &Form, said: &mut Said) -> Result<NaiveDate, AppError> {
+    let wrong = |message: String| AppError::Refused {
+        message,
+        next: String::new(),
+    };
+    if let Some(level) = form.get("band") {
+        let level: Option<u8> = level.parse().ok();
+        let level = level.filter(|level| (1..=99).contains(level));
+        let level = level.ok_or_else(|| wrong("--band: expected per cent from 1 to 99".into()))?;
+        said.band = Some(level);
+    }
+    let order = ready.settings().date_order();
+    form.get("as_of").map_or(Ok(ready.today()), |day| {
+        day_typed(day, order, ready.today())
+            .map_err(|expected| wrong(format!("--as-of: expected {expected}")))
+    })
+}
+
+/// The price, what moves it, the chart and the sales.
+fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
+    let mut said = unit::said(form, ready.settings())?;
+    let as_of = when(ready, form, &mut said)?;
+    let mut notice = |text: &str| ready.note(text);
+    let described = asked(&said, ready.settings(), &mut notice)?;
+    let reader = ready.reader(&described.1.model, as_of)?;
+    let unit = reader.unit(question(&said, described))?;
+    let made = unit.estimate(unit.selection()?)?;
+    let ids = unit.short_ids(&made)?;
+    let most = if form.has("all") {
+        (usize::MAX, usize::MAX)
+    } else {
+        SALES
+    };
+    let choosing = Choosing {
+        form: FORM,
+        ids: &ids,
+        kept: &said.keep,
+        dropped: &said.drop,
+        most,
+    };
+    let chart = glance::chart(&made).unwrap_or_else(|error| {
+        html! { p.muted { "No chart: " (visible(&error.to_string())) "." } }
+    });
+    Ok(html! {
+        (glance::headline(&made, without(ready, &said, as_of)?))
+        (onward(form))
+        (glance::warnings(&made))
+        (glance::reasons(&made))
+        (chart)
+        (glance::sales(&made, &choosing))
+        (glance::evidence(&made))
+    })
+}
+
+/// The likely price without the reader's choice of sales, if there is one.
+fn without(ready: &Ready<'_>, said: &Said, as_of: NaiveDate) -> Result<Option<Decimal>, AppError> {
+    if said.keep.is_empty() && said.drop.is_empty() {
+        return Ok(None);
+    }
+    let said = Said {
+        keep: Vec::new(),
+        drop: Vec::new(),
+        ..said.clone()
+    };
+    let described = asked(&said, ready.settings(), &mut |_| {})?;
+    let reader = ready.reader(&described.1.model, as_of)?;
+    let unit = reader.unit(question(&said, described))?;
+    Ok(Some(unit.estimate(unit.selection()?)?.median))
+}
+
+/// Links to the same unit on other pages.
+fn onward(form: &Form) -> Markup {
+    let unit = form
+        .fields()
+        .filter(|(name, _)| !["of", "as_of", "band", "all"].contains(name));
+    let unit = query(unit);
+    html! {
+        p.onward {
+            a href={ "/buy?" (unit) } { "What to pay for it" } " "
+            a href={ "/sell?" (unit) } { "What to ask for it" }
+        }
+    }
 }
 
 /// Names of models that contain what was typed, for the script.

@@ -1,31 +1,25 @@
 //! Sales: log one in a line or by a form, import a sheet, undo the last record.
 
+mod common;
 mod line;
 mod log;
 mod sheet;
 
-use maud::{Markup, html};
+use common::{DO, page};
+use maud::html;
 
 use crate::app::AppError;
-use crate::app::comps::{Filter, comps};
 use crate::app::undo::{Undone, take_back};
-use crate::desk::fields::{Fields, send};
-use crate::desk::form::{Form, query};
-use crate::desk::page::{Page, Reply, View, guarded};
+use crate::desk::fields::{Fields, guarded, send};
+use crate::desk::form::Form;
+use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
-use crate::desk::table::{plain, table};
-use crate::render::comps::{grid, line as sale_line};
-use crate::render::html::{list, prose, visible};
+use crate::render::comps::line as sale_line;
+use crate::render::html::{list, prose};
 use crate::render::numbers::count;
-
-/// Newest sales on the page.
-const NEWEST: usize = 20;
 
 /// Models of an undone record that are named.
 const NAMED: usize = 12;
-
-/// What a form of this page does, in its field `do`.
-const DO: &str = "do";
 
 /// The page.
 ///
@@ -75,46 +69,6 @@ pub fn part(ready: &Ready<'_>, word: &str, form: &Form) -> Result<Option<Reply>,
         "rejected" => Ok(sheet::rejected(ready, form)),
         _ => Ok(None),
     }
-}
-
-/// The page with these forms, and the newest sales.
-fn page(ready: &Ready<'_>, form: &Form, ask: Markup) -> Result<Reply, AppError> {
-    let said = ready.said(form);
-    let page = Page::new(View::Sales, ask, newest(ready)?);
-    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
-}
-
-/// The newest sales with a link to undo the last record.
-fn newest(ready: &Ready<'_>) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let found = comps(ready.book(), &Filter::default(), NEWEST, &mut notice)?;
-    let Some(found) = found else {
-        return Ok(html! {
-            section {
-                h2 { "No sales yet" }
-                p { "Type one in a line, or give a sheet of past sales." }
-            }
-        });
-    };
-    let ids = found.short_ids(ready.book(), None)?;
-    let caption = format!(
-        "The newest {} of {}, by the day of the sale, in {}",
-        found.shown,
-        count(found.matches, "sale"),
-        ready.settings().currency.code
-    );
-    let (grid, converted) = grid(found.comps()?, &ids, ready.settings());
-    let converted = converted
-        .iter()
-        .map(|(id, paid)| format!("* {id}: paid {paid}"));
-    Ok(html! {
-        section {
-            h2 { "Newest sales" }
-            (table("newest", &caption, &grid, plain))
-            @for line in converted { p.small { (prose(&line)) } }
-            p { a href="/sales?undo=last" { "Undo the last record" } " (the sale logged or the sheet imported last)" }
-        }
-    })
 }
 
 /// What undoing the last record would remove, with a button.
@@ -177,14 +131,4 @@ fn undo(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         what(&undone)
     );
     Ok(ready.tell("/sales", vec![text]))
-}
-
-/// The address of the form for a sale with what is known of it; amounts stay out of it.
-fn by_form(model: &str) -> String {
-    format!("/sales?{}", query([("by", "form"), ("model", model)]))
-}
-
-/// The name of a column or another word of the user's in a sentence.
-fn named(text: &str) -> Markup {
-    html! { b { (visible(text)) } }
 }

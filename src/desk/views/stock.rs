@@ -6,12 +6,12 @@ mod forms;
 mod overview;
 mod record;
 
+use forms::{Happened, Trouble};
+
 use crate::app::AppError;
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, View};
+use crate::desk::page::{Page, Reply, View, refused};
 use crate::desk::ready::Ready;
-
-pub use forms::Happened;
 
 /// The page.
 ///
@@ -47,14 +47,6 @@ pub fn part(ready: &Ready<'_>, word: &str, _form: &Form) -> Result<Option<Reply>
     }
 }
 
-/// Why a form was not done.
-pub enum Trouble {
-    /// What is wrong.
-    Wrong(AppError),
-    /// The model is new, and nearly this one.
-    Near(String),
-}
-
 fn page(ready: &Ready<'_>, form: &Form, trouble: Option<&Trouble>) -> Result<Reply, AppError> {
     let happened = Happened::of(form.text("record"));
     let one = form
@@ -62,10 +54,13 @@ fn page(ready: &Ready<'_>, form: &Form, trouble: Option<&Trouble>) -> Result<Rep
         .filter(|_| happened.is_none_or(Happened::of_deal));
     let (ask, beside) = match happened {
         Some(happened) => forms::part(ready, happened, form, trouble)?,
-        None => (forms::menu(ready, one)?, true),
+        None => (
+            forms::menu(ready, one).or_else(|_| forms::menu(ready, None))?,
+            true,
+        ),
     };
     let answer = match one {
-        Some(deal) => deal::part(ready, deal)?,
+        Some(deal) => deal::part(ready, deal).unwrap_or_else(|error| refused(&error)),
         None => overview::part(ready)?,
     };
     let mut page = Page::new(View::Stock, ask, answer);

@@ -56,7 +56,7 @@ fn effect_lines(made: &Estimate, effects: &[&Effect], width: usize) -> Vec<Strin
             [
                 effect.label.clone(),
                 change(&made.currency, effect.money),
-                from(effect.source).to_string(),
+                origin(effect.source).to_string(),
             ]
         })
         .collect();
@@ -87,7 +87,7 @@ fn effect_lines(made: &Estimate, effects: &[&Effect], width: usize) -> Vec<Strin
 }
 
 /// Where an effect is known from.
-fn from(source: Source) -> &'static str {
+pub(in crate::render) fn origin(source: Source) -> &'static str {
     match source {
         Source::RuleOfThumb => "from a rule of thumb",
         Source::OtherModels => "from your other models",

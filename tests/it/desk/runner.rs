@@ -1,5 +1,6 @@
 //! A running desk, and plain HTTP to it.
 
+use std::fmt;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
@@ -19,11 +20,19 @@ pub struct DeskRun {
 }
 
 /// An answer: status, headers (names in lower case) and body.
-#[derive(Debug)]
 pub struct Answer {
     pub status: u16,
     pub headers: Vec<(String, String)>,
     pub body: String,
+}
+
+impl fmt::Debug for Answer {
+    /// The head, and the beginning of what a page says.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let main = self.body.find("<main").unwrap_or_default();
+        let said: String = self.body[main..].chars().take(1500).collect();
+        write!(f, "{} {:?}\n{said}", self.status, self.headers)
+    }
 }
 
 impl Answer {

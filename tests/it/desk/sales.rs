@@ -202,19 +202,22 @@ fn upload(desk: &DeskRun, name: &str, bytes: &[u8]) -> String {
     ];
     let answer = desk.send("POST", "/sales/sheet", &headers, &multipart(name, bytes));
     assert_eq!(answer.status, 303, "{}", answer.body);
-    answer.header("location").to_string()
+    read(desk, answer.header("location")).0
 }
 
-/// The page of a sheet once it has been read.
-fn read(desk: &DeskRun, address: &str) -> Answer {
+/// The page to which a work leads, with its address; the work itself if it was cancelled.
+fn read(desk: &DeskRun, work: &str) -> (String, Answer) {
     let begun = Instant::now();
+    let mut address = work.to_string();
     loop {
-        let page = desk.page(address);
-        if !page.body.contains("data-work=") {
-            return page;
+        let page = desk.get(&address);
+        match page.status {
+            303 => address = page.header("location").to_string(),
+            200 if !page.body.contains("data-poll=") => return (address, page),
+            200 => std::thread::sleep(Duration::from_millis(20)),
+            _ => panic!("{page:?}"),
         }
-        assert!(begun.elapsed() < Duration::from_secs(120), "{}", page.body);
-        std::thread::sleep(Duration::from_millis(20));
+        assert!(begun.elapsed() < Duration::from_secs(120), "{page:?}");
     }
 }
 
@@ -231,13 +234,13 @@ fn a_sheet_is_tried_asked_about_and_imported_as_by_the_command() {
     let (path, id) = address.split_once("sheet=").unwrap();
     assert_eq!(path, "/sales?");
     // Without the columns that it needs, nothing can be said of its rows.
-    assert!(read(&desk, &address).body.contains("cannot be read so"));
+    assert!(read(&desk, &address).1.body.contains("cannot be read so"));
     let columns = "Sold=sold_on; Item=model; State=grade; Paid=price";
     let said = |more: &[(&'static str, &'static str)]| {
         let first = [("sheet", id), ("columns", columns)];
         let answer = desk.post("/sales/sheet", &[&first[..], more].concat());
         assert_eq!(answer.status, 303, "{}", answer.body);
-        read(&desk, answer.header("location"))
+        read(&desk, answer.header("location")).1
     };
     let page = said(&[]);
     for part in [
@@ -280,7 +283,7 @@ fn a_sheet_is_tried_asked_about_and_imported_as_by_the_command() {
     ];
     let done = desk.post("/sales/do", &go);
     assert_eq!(done.status, 303, "{}", done.body);
-    let page = read(&desk, done.header("location"));
+    let page = read(&desk, done.header("location")).1;
     assert!(
         page.body.contains("Imported") && page.body.contains("3 sales added"),
         "{}",
@@ -320,11 +323,11 @@ fn wrong_rows_are_set_aside_in_memory_and_pasted_text_is_a_sheet() {
     fs::write(&file, rows).unwrap();
     let desk = DeskRun::open(by_page.path());
     let taken = desk.post("/sales/sheet", &[("text", rows)]);
-    let address = taken.header("location").to_string();
+    let address = read(&desk, taken.header("location")).0;
     let id = address.split_once("sheet=").unwrap().1;
-    assert!(read(&desk, &address).body.contains("1 problem"));
+    assert!(read(&desk, &address).1.body.contains("1 problem"));
     desk.post("/sales/sheet", &[("sheet", id), ("keep_good", "yes")]);
-    let page = read(&desk, &address);
+    let page = read(&desk, &address).1;
     let (seen, once) = (page.hidden("seen"), page.hidden("once"));
     let go = [
         ("do", "import"),
@@ -333,7 +336,7 @@ fn wrong_rows_are_set_aside_in_memory_and_pasted_text_is_a_sheet() {
         ("once", &once),
     ];
     assert_eq!(desk.post("/sales/do", &go).status, 303);
-    let page = read(&desk, &address);
+    let page = read(&desk, &address).1;
     assert!(
         page.body.contains("/sales/rejected?sheet="),
         "{}",
@@ -354,7 +357,7 @@ fn wrong_rows_are_set_aside_in_memory_and_pasted_text_is_a_sheet() {
         empty.body
     );
     let odd = upload(&desk, "x.xlsx", b"PK\x03\x04 no workbook");
-    assert!(read(&desk, &odd).body.contains("cannot be read so"));
+    assert!(read(&desk, &odd).1.body.contains("cannot be read so"));
 }
 
 /// A large sheet shows how far it is and can be cancelled: then nothing is written. Not cancelled, it is imported
@@ -377,7 +380,7 @@ fn a_large_sheet_can_be_cancelled() {
     let before = content(dir.path());
     let address = upload(&desk, "large.csv", rows.as_bytes());
     let id = address.split_once("sheet=").unwrap().1;
-    let page = read(&desk, &address);
+    let page = read(&desk, &address).1;
     assert!(
         page.body.contains("100000 sales would be added"),
         "{}",
@@ -390,24 +393,11 @@ fn a_large_sheet_can_be_cancelled() {
         ("seen", &seen),
         ("once", &once),
     ];
-    assert_eq!(desk.post("/sales/do", &go).status, 303);
-    let page = desk.page(&address);
-    let mark = "data-work=\"";
-    let from = page.body.find(mark).map(|at| at + mark.len());
-    let work = from.map(|from| page.body[from..].split('"').next().unwrap().to_string());
-    if let Some(work) = &work {
-        assert!(
-            desk.page(&format!("/work/{work}"))
-                .body
-                .contains("\"running\":")
-        );
-        assert_eq!(
-            desk.post(&format!("/work/{work}"), &[]).header("location"),
-            address
-        );
-    }
-    let page = read(&desk, &address);
-    if page.body.contains("Cancelled") {
+    let work = desk.post("/sales/do", &go).header("location").to_string();
+    assert!(work.starts_with("/work/"), "{work}");
+    desk.post(&format!("{work}/cancel"), &[]);
+    let page = read(&desk, &work).1;
+    if page.body.contains("cancelled. Nothing was changed.") {
         assert_eq!(content(dir.path()), before);
     } else {
         // It was quicker than the button.

@@ -215,7 +215,7 @@ fn the_numbers_are_those_of_the_command() {
     assert_eq!(
         desk.page("/stock?deal=d99")
             .body
-            .matches("there is no deal")
+            .matches("There is no deal")
             .count(),
         1
     );

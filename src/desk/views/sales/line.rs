@@ -2,14 +2,14 @@
 
 use maud::{Markup, html};
 
+use super::common::{DO, by_form, named, page};
 use super::log::{Wanted, cells, record, twice};
-use super::{DO, by_form, named, page};
 use crate::app::AppError;
 use crate::app::line::{Doubt, Known, Line, Values, field_name};
 use crate::app::typed::Cells;
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, guarded, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, guarded, refused};
+use crate::desk::page::{Page, Reply, refused};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{MODELS, model_list};
 use crate::render::html::{prose, visible};
@@ -179,26 +179,27 @@ fn questions(doubts: &[Doubt]) -> Markup {
         @for (at, doubt) in doubts.iter().enumerate() {
             @match doubt {
                 Doubt::Either { words, columns, .. } => {
-                    (question(at, &key(doubt), &html! { "What is " (named(words)) "?" }, "", &names(columns)))
+                    (question((at, true), &key(doubt), &html! { "What is " (named(words)) "?" }, "", &names(columns)))
                 }
                 Doubt::Several { column, values } => {
                     @let choices: Vec<_> = values.iter().map(|value| (value.clone(), value.clone())).collect();
-                    (question(at, &key(doubt), &html! { "Which is the " (field_name(column)) "?" }, "", &choices))
+                    (question((at, true), &key(doubt), &html! { "Which is the " (field_name(column)) "?" }, "", &choices))
                 }
                 Doubt::Unknown { words, hint, .. } => {
                     @let columns: Vec<&'static str> = COLUMNS.into_iter().filter(|one| *one != "comp_id").collect();
                     @let mut choices = names(&columns);
                     @let () = choices.push((SKIP.into(), "leave it out".into()));
-                    (question(at, &key(doubt), &html! { "What is " (named(words)) "?" }, hint, &choices))
+                    (question((at, true), &key(doubt), &html! { "What is " (named(words)) "?" }, hint, &choices))
                 }
             }
         }
     }
 }
 
-/// A question with some answers, of which one must be chosen.
+/// A question with some answers, none of them taken beforehand; its number on the page, and whether one must be
+/// chosen.
 pub fn question(
-    at: usize,
+    (at, must): (usize, bool),
     name: &str,
     legend: &Markup,
     hint: &str,
@@ -211,7 +212,7 @@ pub fn question(
             div.chips {
                 @for (n, (value, words)) in choices.iter().enumerate() {
                     label.chip {
-                        input type="radio" id={ "q-" (at) "-" (n) } name=(name) value=(value) required;
+                        input type="radio" id={ "q-" (at) "-" (n) } name=(name) value=(value) required[must];
                         span { (visible(words)) }
                     }
                 }

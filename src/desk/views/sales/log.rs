@@ -2,14 +2,14 @@
 
 use maud::{Markup, html};
 
-use super::{DO, page as with_newest};
+use super::common::{DO, page as with_newest};
 use crate::app::AppError;
 use crate::app::line::Values;
 use crate::app::record::{Outcome, Writing, record as write};
 use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes};
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, guarded, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, guarded, refused};
+use crate::desk::page::{Page, Reply, refused, tell};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{self, model_field, said};
 use crate::render::comps::{changes, line};

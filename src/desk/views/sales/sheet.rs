@@ -1,19 +1,19 @@
 //! A sheet of past sales: tried first, what is not known is asked, and then it is imported.
 
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError};
 
 use maud::{Markup, html};
 
+use super::common::{DO, named, page};
 use super::line::question;
-use super::{DO, named};
 use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
-use crate::desk::fields::{Choice, Fields, send};
+use crate::desk::fields::{Choice, Fields, guarded, send};
 use crate::desk::form::Form;
-use crate::desk::jobs::{self, Outcome};
-use crate::desk::page::{Page, Reply, View, guarded};
+use crate::desk::jobs::Done;
+use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
-use crate::desk::sheets::{self, BLANK, COLUMN, OPEN, Read, SHIPPING, Sheet, WORD, read};
+use crate::desk::sheets::{self, BLANK, COLUMN, OPEN, Read, SHIPPING, Sheet, Slot, WORD, read};
 use crate::render::html::{list, prose, visible};
 use crate::render::numbers::counted;
 
@@ -60,8 +60,9 @@ pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         (Some(bytes), _) => (sheets::name_of(form.text("file_name")), bytes.to_vec()),
         (None, Some(text)) => ("pasted".to_string(), text.as_bytes().to_vec()),
         (None, None) => {
-            let page = super::show(ready, &Form::default())?;
-            return Ok(match page {
+            let none = Form::default();
+            let again = page(ready, &none, choose(&Fields::of(&none)))?;
+            return Ok(match again {
                 Reply::Page(page) => {
                     Reply::Page(page.with_error("Choose a file, or paste rows with their header."))
                 }
@@ -74,23 +75,16 @@ pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         bytes: Arc::new(bytes),
         said: Form::default(),
         work: String::new(),
+        read: Slot::default(),
     };
-    let id = ready.sheets().borrow_mut().keep(sheet);
+    let id = ready.sent().borrow_mut().sheets.keep(sheet);
     begin(ready, &id, true)
 }
 
 /// Keeps what is said of how to read a sheet, and begins to try it anew.
 fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let id = form.text("sheet");
-    let work = ready
-        .sheets()
-        .borrow()
-        .get(id)
-        .map(|sheet| sheet.work.clone());
-    let now = match ready.jobs().outcome::<Read>(&work.unwrap_or_default()) {
-        Outcome::Ended(read) => read.columns.clone(),
-        _ => Vec::new(),
-    };
+    let now = came_of(ready, id).map_or_else(Vec::new, |read| read.columns.clone());
     // A column that stays what it was found to be is not said.
     let found = |name: &str, value: &str| {
         let theirs = name.strip_prefix(COLUMN).unwrap_or_default();
@@ -98,10 +92,10 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         columns.any(|(known, ours)| known == theirs && ours.as_deref().unwrap_or("-") == value)
     };
     {
-        let mut sheets = ready.sheets().borrow_mut();
-        let Some(sheet) = sheets.get_mut(id) else {
-            drop(sheets);
-            return gone(ready);
+        let mut sent = ready.sent().borrow_mut();
+        let Some(sheet) = sent.sheets.get_mut(id) else {
+            drop(sent);
+            return Ok(gone(ready));
         };
         let mut said = Form::default();
         let answers = |name: &str| [WORD, SHIPPING].iter().any(|begin| name.starts_with(begin));
@@ -123,27 +117,38 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     begin(ready, id, true)
 }
 
+/// What came of reading a sheet; none before its end, and of one that is not kept.
+fn came_of(ready: &Ready<'_>, id: &str) -> Option<Arc<Read>> {
+    let sent = ready.sent().borrow();
+    let slot = &sent.sheets.get(id)?.read;
+    slot.lock().unwrap_or_else(PoisonError::into_inner).clone()
+}
+
 /// Begins to read a sheet beside the pages.
 fn begin(ready: &Ready<'_>, id: &str, dry: bool) -> Result<Reply, AppError> {
-    let address = format!("/sales?sheet={id}");
-    let sheet = ready.sheets().borrow().get(id).cloned();
-    let Some(sheet) = sheet else {
-        return gone(ready);
+    let sheet = ready.sent().borrow().sheets.get(id).cloned();
+    let Some(mut sheet) = sheet else {
+        return Ok(gone(ready));
     };
-    // Of one sheet, one work at a time.
-    if let Outcome::Running(_) = ready.jobs().outcome::<Read>(&sheet.work) {
-        return Ok(Reply::SeeOther(address));
+    sheet.read = Slot::default();
+    let (mine, address, today) = (sheet.clone(), format!("/sales?sheet={id}"), ready.today());
+    let doing = if dry { "Reading" } else { "Importing" };
+    let title = format!("{doing} {}", sheet.name);
+    let started = ready
+        .long()
+        .start(View::Sales, &title, move |book, progress| {
+            let read = read(book, &mine, (dry, today), progress);
+            let mut slot = mine.read.lock().unwrap_or_else(PoisonError::into_inner);
+            *slot = Some(Arc::new(read));
+            Ok(Done::SeeOther(address))
+        })?;
+    if let Reply::SeeOther(work) = &started {
+        sheet.work.clone_from(work);
     }
-    let root = ready.book().root();
-    let root = std::path::absolute(root).map_err(AppError::io(root, "find"))?;
-    let today = ready.today();
-    let work = move |progress: &jobs::Progress| read(&root, &sheet, (dry, today), progress);
-    let started = ready.jobs().start(&address, work);
-    let work = started.map_err(AppError::io("the sheet", "read"))?;
-    if let Some(sheet) = ready.sheets().borrow_mut().get_mut(id) {
-        sheet.work = work;
+    if let Some(known) = ready.sent().borrow_mut().sheets.get_mut(id) {
+        *known = sheet;
     }
-    Ok(Reply::SeeOther(address))
+    Ok(started)
 }
 
 /// Imports a sheet as it was tried last.
@@ -156,54 +161,35 @@ pub fn import(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 
 /// The rows that were set aside.
 pub fn rejected(ready: &Ready<'_>, form: &Form) -> Option<Reply> {
-    let work = ready
-        .sheets()
-        .borrow()
-        .get(form.text("sheet"))?
-        .work
-        .clone();
-    let Outcome::Ended(read) = ready.jobs().outcome::<Read>(&work) else {
-        return None;
-    };
-    let bytes = read.set_aside.as_ref()?;
-    let text = String::from_utf8_lossy(bytes).into_owned();
+    let read = came_of(ready, form.text("sheet"))?;
+    let text = String::from_utf8_lossy(read.set_aside.as_ref()?).into_owned();
     Some(Reply::Csv("rejected.csv", text))
 }
 
-fn gone(ready: &Ready<'_>) -> Result<Reply, AppError> {
+fn gone(ready: &Ready<'_>) -> Reply {
     let text = "That sheet is no longer kept: give it again. Nothing was changed.";
-    Ok(ready.tell("/sales", vec![text.into()]))
+    ready.tell("/sales", vec![text.into()])
 }
 
-/// The page of a sheet: being read, tried, imported, cancelled or refused.
+/// The page of a sheet that was tried or imported; of one that is being read, the page of that work.
 ///
 /// # Errors
 /// If the settings cannot be read.
 pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let id = form.text("sheet");
-    let sheet = ready.sheets().borrow().get(id).cloned();
+    let sheet = ready.sent().borrow().sheets.get(id).cloned();
     let Some(sheet) = sheet else {
-        return gone(ready);
+        return Ok(gone(ready));
     };
-    let (ask, answer) = match ready.jobs().outcome::<Read>(&sheet.work) {
-        Outcome::Running(progress) => {
-            let doing = format!("Reading {}", sheet.name);
-            (html! {}, jobs::shown(&sheet.work, &progress, &doing))
-        }
-        Outcome::Ended(read) => (asks(ready, id, &sheet, &read), answers(id, &sheet, &read)),
-        Outcome::Broken | Outcome::Unknown => {
-            let text = "This went wrong: a fault of the program. Nothing was written.";
-            (
-                html! {},
-                html! { section.fault { p { (text) } p { a href="/sales" { "Back to the sales" } } } },
-            )
-        }
+    let Some(read) = came_of(ready, id) else {
+        return Ok(Reply::SeeOther(sheet.work));
     };
-    if answer.0.contains("<h2>Imported</h2>")
-        && let Some(sheet) = ready.sheets().borrow_mut().get_mut(id)
+    if read.entry.is_some()
+        && let Some(sheet) = ready.sent().borrow_mut().sheets.get_mut(id)
     {
         sheet.bytes = Arc::default();
     }
+    let (ask, answer) = (asks(ready, id, &sheet, &read), answers(id, &sheet, &read));
     let page = Page::new(View::Sales, ask, answer).titled("A sheet");
     let said = ready.said(form);
     Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
@@ -211,16 +197,12 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 
 /// What can be said of a sheet that was tried, and the button that imports it.
 fn asks(ready: &Ready<'_>, id: &str, sheet: &Sheet, read: &Read) -> Markup {
-    if !read.dry
-        && read.failed.is_none()
-        && !read.cancelled
-        && (read.entry.is_some() || read.problems == 0)
-    {
+    if !read.dry && read.failed.is_none() && (read.entry.is_some() || read.problems == 0) {
         return html! {};
     }
     let fields = Fields::of(&sheet.said);
     let refused = read.problems > 0 && read.aside == 0;
-    let may = read.failed.is_none() && !read.cancelled && !refused && read.writes();
+    let may = read.failed.is_none() && !refused && read.writes();
     html! {
         @if may && read.dry {
             form method="post" action="/sales/do" {
@@ -339,8 +321,7 @@ fn unknown(at: usize, word: &UnknownWord, said: &Form) -> Markup {
         return html! {};
     }
     // An answer is not required: the others can be given first.
-    let asked = question(1_000 + at, &name, &legend, &rows, &choices);
-    maud::PreEscaped(asked.into_string().replace(" required", ""))
+    question((1_000 + at, false), &name, &legend, &rows, &choices)
 }
 
 fn shipping(at: usize, column: &str, examples: &[String], said: &Form) -> Markup {
@@ -383,15 +364,6 @@ fn would(read: &Read) -> String {
 
 /// What came of reading a sheet.
 fn answers(id: &str, sheet: &Sheet, read: &Read) -> Markup {
-    if read.cancelled {
-        return html! {
-            section data-say="" {
-                h2 { "Cancelled" }
-                p { "Nothing was written." }
-                p { a href="/sales" { "Back to the sales" } }
-            }
-        };
-    }
     if let Some((why, problems)) = &read.failed {
         return html! {
             section.fault {

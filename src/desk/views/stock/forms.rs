@@ -2,13 +2,12 @@
 
 use maud::{Markup, html};
 
-use super::Trouble;
 use crate::app::AppError;
 use crate::app::ledger::{Wanted, find_deal, read_ledger};
 use crate::app::listed::{Up, deal_names};
-use crate::desk::fields::{Choice, Fields, send};
+use crate::desk::fields::{Choice, Fields, guarded, send};
 use crate::desk::form::{Form, query};
-use crate::desk::page::{guarded, refused};
+use crate::desk::page::refused;
 use crate::desk::ready::Ready;
 use crate::desk::unit::{self, MODELS, model_field, model_list, with_unit};
 use crate::render::html::visible;
@@ -169,6 +168,14 @@ impl Happened {
             Self::Refund => &["deal", "amount", "fees_back", "sending", "date", "note"],
         }
     }
+}
+
+/// Why a form was not done.
+pub enum Trouble {
+    /// What is wrong.
+    Wrong(AppError),
+    /// The model is new, and nearly this one.
+    Near(String),
 }
 
 /// What can be recorded: of a deal, or in general.

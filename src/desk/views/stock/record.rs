@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-use super::Happened;
+use super::forms::Happened;
 use crate::app::AppError;
 use crate::app::amounts::{minutes, money, money_if, quantity, refused, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, Refund};
