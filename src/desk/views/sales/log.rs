@@ -9,7 +9,7 @@ use crate::app::record::{Outcome, Writing, record as write};
 use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes};
 use crate::desk::fields::{Fields, guarded, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, refused, tell};
+use crate::desk::page::{Page, Reply, refused};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{self, model_field, said};
 use crate::render::comps::{changes, line};
