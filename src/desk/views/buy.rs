@@ -8,7 +8,7 @@ pub use several::several;
 use maud::{Markup, html};
 
 use self::repairs::Workshop;
-use super::terms::{outlet_field, sale, typed};
+use super::terms::{AIMS, aims, aims_of, costs_of, outlet_field, sale, typed};
 use crate::app::AppError;
 use crate::app::amounts::money_if;
 use crate::app::bid::{Purchase, bid};
@@ -16,7 +16,6 @@ use crate::app::describe::{Said, asked, question};
 use crate::app::listed::all_in_stock;
 use crate::app::lot::written;
 use crate::app::meant::deal_number;
-use crate::app::purchase::{AimsTyped, CostsTyped};
 use crate::app::watch;
 use crate::desk::fields::{Fields, send};
 use crate::desk::form::{Form, query};
@@ -25,7 +24,6 @@ use crate::desk::ready::Ready;
 use crate::desk::unit::{self, model_field, with_said, with_unit};
 use crate::render::buying;
 use crate::render::html::visible;
-use crate::render::numbers::amount;
 use crate::render::sheet;
 
 /// Id of the list of names that fill the form in.
@@ -164,29 +162,6 @@ fn about(ready: &Ready<'_>, fields: &Fields<'_>, model: &str) -> Result<Markup, 
     })
 }
 
-/// Fields of the aims with their labels.
-const AIMS: [(&str, &str); 4] = [
-    ("profit", "Lowest expected profit"),
-    ("return", "Lowest expected profit, % of the money invested"),
-    ("loss", "Highest chance of a loss, %"),
-    ("bankroll", "Bankroll"),
-];
-
-/// The fields of the aims; each says what counts if it stays open.
-fn aims(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
-    let settings = ready.settings();
-    let deal = &settings.deal;
-    let hints = [
-        format!("As set: {}", amount(&settings.currency, deal.least_profit)),
-        format!("As set: {}", deal.least_return.normalize()),
-        format!("As set: {}", deal.most_loss.normalize()),
-        "By the ledger, or as set.".to_string(),
-    ];
-    html! {
-        @for ((name, label), hint) in AIMS.iter().zip(hints) { (fields.number(name, label, &hint)) }
-    }
-}
-
 /// Fields of the other costs with their labels and hints.
 const COSTS: [(&str, &str, &str); 9] = [
     (
@@ -215,30 +190,6 @@ const COSTS: [(&str, &str, &str); 9] = [
     ("weight", "Weight of the parcel, grams", ""),
     ("shipping", "Shipping the buyer pays on top", ""),
 ];
-
-/// The costs that a form names.
-fn costs_of(form: &Form) -> CostsTyped {
-    CostsTyped {
-        salvage: typed(form, "salvage"),
-        minutes: typed(form, "minutes"),
-        wage: typed(form, "wage"),
-        inbound: typed(form, "inbound"),
-        premium: typed(form, "premium"),
-        premium_fixed: typed(form, "premium_fixed"),
-        tax: typed(form, "tax"),
-        weeks: typed(form, "weeks"),
-    }
-}
-
-/// The aims that a form names.
-fn aims_of(form: &Form) -> AimsTyped {
-    AimsTyped {
-        profit: typed(form, "profit"),
-        returned: typed(form, "return"),
-        loss: typed(form, "loss"),
-        bankroll: typed(form, "bankroll"),
-    }
-}
 
 /// The most to pay, and what may come of it.
 fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {

@@ -2,42 +2,31 @@
 //! next beside it.
 
 mod deeds;
+mod offer;
 
 pub use deeds::act;
 
 use maud::{Markup, html};
 
-use super::terms::{outlet_field, sale, typed};
+use self::offer::{Subject, subject, waiting};
+use super::terms::{outlet_field, sale};
 use crate::app::AppError;
-use crate::app::amounts::{money, refused};
-use crate::app::ask::{Asking, judge};
-use crate::app::describe::{Said, asked, question};
-use crate::app::listed::{InStock, Stocked, Up, all_in_stock, in_stock, place};
-use crate::app::meant::meant;
-use crate::app::offering::{WaitingTyped, asking, with_listing};
+use crate::app::ask::Asking;
+use crate::app::describe::{asked, question};
+use crate::app::listed::{InStock, Stocked, Up, all_in_stock, place};
+use crate::app::offering::asking;
 use crate::app::unit::AskedUnit;
 use crate::desk::fields::{Fields, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Page, Reply, View, refused as refusal};
 use crate::desk::ready::Ready;
-use crate::desk::unit::{self, model_field, with_unit};
+use crate::desk::unit::{self, model_field};
 use crate::render::html::{prose, visible};
 use crate::render::listed::so_far;
 use crate::render::numbers::amount;
 use crate::render::{selling, sheet};
 use crate::trade::Currency;
 use rust_decimal::Decimal;
-use std::ops::RangeInclusive;
-
-/// Latest deadline, and the latest week of an offer.
-const LATEST: u16 = 104;
-
-/// What is sold: the form with the unit filled in, its description, and the deal in stock, if it is one.
-struct Subject {
-    form: Form,
-    said: Said,
-    stocked: Option<Stocked>,
-}
 
 /// The page.
 ///
@@ -69,30 +58,6 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         None if shown.has("model") => page.titled(shown.text("model")),
         None => page,
     }))
-}
-
-/// The unit that a form is about.
-fn subject(ready: &Ready<'_>, form: &Form) -> Result<Subject, AppError> {
-    let settings = ready.settings();
-    let mut notice = |text: &str| ready.note(text);
-    if let Some(word) = form.get("unit") {
-        let found = meant(ready.book(), word, Said::default(), &mut notice)?;
-        if let Some(id) = found.deal() {
-            let outlet = form.get("outlet");
-            let stocked = in_stock(ready.book(), id, outlet, ready.today(), &mut notice)?;
-            return Ok(Subject {
-                form: form.clone(),
-                said: found.said,
-                stocked: Some(stocked),
-            });
-        }
-    }
-    let form = with_unit(ready, form)?;
-    Ok(Subject {
-        said: unit::said(&form, settings)?,
-        form,
-        stocked: None,
-    })
 }
 
 /// The fields: what is for sale, an offer for it, and how it is sold.
@@ -234,42 +199,6 @@ fn up_words(up: &Up, currency: &Currency) -> String {
     format!("Up{at} since {}{ask}: {}.", up.from, so_far(up, currency))
 }
 
-/// A whole number of a field.
-fn whole(form: &Form, name: &str, range: RangeInclusive<u16>) -> Result<Option<u16>, AppError> {
-    let Some(text) = form.get(name) else {
-        return Ok(None);
-    };
-    let number = text.parse().ok().filter(|number| range.contains(number));
-    number.map(Some).ok_or_else(|| {
-        let expected = format!("a whole number from {} to {}", range.start(), range.end());
-        refused(&format!("--{}", name.replace('_', "-")), text, &expected)
-    })
-}
-
-/// What a form says of waiting.
-fn waiting(form: &Form) -> Result<WaitingTyped, AppError> {
-    let needs = |name: &str, other: &str, what: &str| {
-        let missing = form.has(name) && !form.has(other);
-        let error = AppError::Refused {
-            message: format!("--{other}: expected {what} too"),
-            next: String::new(),
-        };
-        if missing { Err(error) } else { Ok(()) }
-    };
-    needs("exit", "deadline", "the number of weeks")?;
-    needs("offers", "over", "the weeks in which the offers came")?;
-    needs("over", "offers", "the number of offers")?;
-    Ok(WaitingTyped {
-        deadline: whole(form, "deadline", 1..=LATEST)?,
-        exit: typed(form, "exit"),
-        cost_per_week: typed(form, "cost_per_week"),
-        return_per_year: typed(form, "return_per_year"),
-        asking: typed(form, "asking"),
-        offers: whole(form, "offers", 0..=u16::MAX)?,
-        over: typed(form, "over"),
-    })
-}
-
 /// What to ask, the answer to an offer, and what can be done next.
 fn answered(ready: &Ready<'_>, subject: &Subject) -> Result<Markup, AppError> {
     let Subject {
@@ -339,26 +268,11 @@ fn reply(
     subject: &Subject,
     unit: &AskedUnit<'_>,
 ) -> Result<Option<Markup>, AppError> {
-    let Subject { form, stocked, .. } = subject;
-    let Some(text) = form.get("offer") else {
-        return Ok(None);
-    };
-    let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
-    let offer = money("--offer", text, &unit.settings.currency)?;
-    let week = whole(form, "week", 0..=LATEST)?.unwrap_or_default();
-    let waiting = with_listing(waiting(form)?.read(&unit.settings)?, up, 1);
-    let through = sale(form).at_listing(up).read(ready.settings())?;
-    let mut notice = |text: &str| ready.note(text);
-    let (basis, judged) = judge(
-        ready.book(),
-        unit,
-        through,
-        waiting,
-        (offer, week),
-        &mut notice,
-    )?;
-    Ok(Some(html! {
-        (selling::reply(&basis, &judged))
-        @if stocked.is_some() { (deeds::note_offer(ready, form)) }
+    let judged = offer::judged(ready, subject, unit)?;
+    Ok(judged.map(|(basis, judged)| {
+        html! {
+            (selling::reply(&basis, &judged))
+            @if subject.stocked.is_some() { (deeds::note_offer(ready, &subject.form)) }
+        }
     }))
 }

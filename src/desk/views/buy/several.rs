@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use rust_decimal::Decimal;
 
-use super::{AIMS, aims, aims_of, costs_of, repairs as in_fields};
+use super::repairs as in_fields;
 use crate::app::AppError;
 use crate::app::amounts::{money, money_if, refused};
 use crate::app::compare::{Listing, Means, compare};
@@ -13,7 +13,7 @@ use crate::desk::form::Form;
 use crate::desk::page::{Page, Reply, View, refused as refusal};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{MODELS, model_list};
-use crate::desk::views::terms::{outlet_field, sale, typed};
+use crate::desk::views::terms::{AIMS, aims, aims_of, costs_of, outlet_field, sale, typed};
 use crate::parse::repairs::repairs;
 use crate::render::buying;
 use crate::render::compare::{Candidate, Told};

@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 use maud::{Markup, html};
 use rust_decimal::Decimal;
 
-use super::{reply, subject};
+use super::offer::{judged, subject};
 use crate::app::AppError;
 use crate::app::amounts::{money, refused};
 use crate::app::deals::{Books, Dated};
@@ -168,7 +168,7 @@ fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let described = asked(&subject.said, settings, &mut notice)?;
     let reader = ready.reader(&described.1.model, ready.today())?;
     let unit = reader.unit(question(&subject.said, described))?;
-    if let Err(error) = reply(ready, &subject, &unit)
+    if let Err(error) = judged(ready, &subject, &unit)
         && error.kind() != Kind::Absent
     {
         return Err(error);
