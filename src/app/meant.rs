@@ -127,7 +127,7 @@ impl Known {
     }
 
     fn is_model(&self, book: &Book, word: &str) -> bool {
-        let key = match_key(word);
+        let key = match_key(book.settings().words.model(word));
         book.settings().kit(word).is_some() || self.models.iter().any(|one| match_key(one) == key)
     }
 
@@ -155,7 +155,7 @@ impl Known {
         match watched {
             Some(said) => Ok(Some((Kind::Watched, said))),
             None if self.is_model(book, word) => Ok(None),
-            None => find_deal(&ledger, &name(id), Wanted::Any).map(|_| None),
+            None => find_deal(&ledger, &name(id), Wanted::Any, &book.settings().words).map(|_| None),
         }
     }
 

@@ -1,11 +1,17 @@
 //! Undoes the last import or logged sale.
 
+use std::collections::BTreeSet;
+
 use super::AppError;
+use super::ledger::read_ledger;
 use crate::book::Book;
+use crate::deal::ledger::{State, name};
+use crate::trade::entry::Entry;
+use crate::trade::names::match_key;
 use crate::trade::problem::SHOWN;
 use crate::trade::text::{quoted, shorten};
 
-pub use crate::book::undo::Undone;
+pub use crate::book::undo::{Renaming, Undone};
 
 /// Undoes the last entry, or with `dry_run` only returns it. Only entry `meant` is undone, if given.
 ///
@@ -34,7 +40,53 @@ pub fn take_back(
             });
         }
     }
-    book.undo(&lock, dry_run, notice)?.ok_or_else(absent)
+    let undone = book.undo(&lock, dry_run, notice)?.ok_or_else(absent)?;
+    if let Some(names) = undone.renamed.as_ref().filter(|names| !names.new_stays) {
+        still_called(book, names, notice)?;
+    }
+    Ok(undone)
+}
+
+/// Notes deals and watched units that have a name which an undone rename leaves without sales.
+fn still_called(
+    book: &Book,
+    names: &Renaming,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(), AppError> {
+    let key = match_key(&names.new);
+    if key == match_key(&names.old) {
+        return Ok(());
+    }
+    let written = book.ledger(&mut |_| {})?;
+    let of_key = |entry: &Entry| {
+        let unit = entry.unit.as_ref();
+        unit.is_some_and(|unit| match_key(&unit.model) == key)
+    };
+    let deals: BTreeSet<u32> = written
+        .iter()
+        .filter(|(_, entry)| of_key(entry))
+        .filter_map(|(_, entry)| entry.deal)
+        .collect();
+    let ledger = read_ledger(book, &mut |_| {})?;
+    let open = |id: &&u32| ledger.deal(**id).is_some_and(|deal| deal.state == State::Open);
+    let (new, old) = (
+        quoted(&shorten(&names.new, 60)),
+        quoted(&shorten(&names.old, 60)),
+    );
+    for id in deals.iter().filter(open) {
+        let deal = name(*id);
+        notice(&format!(
+            "{deal} is still recorded as {new}: compband ledger describe {deal} --model {old}, with its description"
+        ));
+    }
+    let watched = book.watched()?;
+    let watched = watched.iter().filter(|(_, said)| match_key(&said.model) == key);
+    for (unit, _) in watched {
+        notice(&format!(
+            "the watched unit {unit} is still called {new}: write {old} in watch.toml"
+        ));
+    }
+    Ok(())
 }
 
 /// Takes a logged sale out, whatever was recorded since, or with `dry_run` only returns it.
