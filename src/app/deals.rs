@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 
 use super::AppError;
 use super::describe::{Said, fit_to_keep, one_line, subject};
-use super::funds::Funds;
+use super::funds::{Funds, assumed};
 use super::ledger::{Wanted, find_deal, foresee, read_ledger};
 use super::record::{Recorded, record_sale};
 use super::selling::{Through, unsure};
@@ -45,6 +45,8 @@ pub struct Entered {
     pub drawer: Decimal,
     /// Cash, and stock and parts at cost.
     pub bankroll: Decimal,
+    /// Money of the settings that counts as paid in, and is in neither; 0 if money was paid in.
+    pub assumed: Decimal,
 }
 
 /// A new entry of a deal, with the deal after it.
@@ -270,6 +272,7 @@ impl<'a> Books<'a> {
             stock: totals.get(Account::Stock),
             drawer: totals.get(Account::Drawer),
             bankroll: now.bankroll(),
+            assumed: assumed(&self.ledger, self.book.settings().deal.bankroll),
         };
         let moved: Decimal = entries
             .iter()

@@ -6,6 +6,7 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::AppError;
+use super::funds::assumed;
 use super::reader::{Asked, Reader};
 use super::selling::{Through, outlet};
 use crate::book::ledger::PUT_BACK;
@@ -84,6 +85,8 @@ pub struct Standing {
     pub ledger: Ledger,
     /// Its summary.
     pub summary: Summary,
+    /// Money of the settings that counts as paid in, as the ledger has none paid in; else 0.
+    pub assumed: Decimal,
     /// The entries that are left out of it because they are dated later.
     pub later: Option<Later>,
     /// The estimate of each deal in stock, or the reason why there is none.
@@ -148,6 +151,7 @@ pub fn standing(
     }
     Ok(Standing {
         summary: ledger.summary(today),
+        assumed: assumed(&whole, book.settings().deal.bankroll),
         later,
         ledger,
         nets: Nets::of(book, &now),

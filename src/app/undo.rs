@@ -6,7 +6,7 @@ use super::AppError;
 use super::ledger::read_ledger;
 use crate::book::Book;
 use crate::deal::ledger::{State, name};
-use crate::trade::entry::Entry;
+use crate::trade::entry::{Entry, Kind};
 use crate::trade::names::match_key;
 use crate::trade::problem::SHOWN;
 use crate::trade::text::{quoted, shorten};
@@ -41,10 +41,33 @@ pub fn take_back(
         }
     }
     let undone = book.undo(&lock, dry_run, notice)?.ok_or_else(absent)?;
+    if meant.is_none() && undone.ledger_is_newer {
+        newer_entry(book, notice)?;
+    }
     if let Some(names) = undone.renamed.as_ref().filter(|names| !names.new_stays) {
         still_called(book, names, notice)?;
     }
     Ok(undone)
+}
+
+/// Notes the last entry of a ledger that was written after what is undone.
+fn newer_entry(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<(), AppError> {
+    let ledger = read_ledger(book, &mut |_| {})?;
+    let stands = |entry: &&Entry| {
+        entry.kind != Kind::Reverse && ledger.reversed_by(entry.number).is_none()
+    };
+    if let Some(last) = ledger.entries().iter().rev().find(stands) {
+        let of = last.deal.map_or(String::new(), |id| format!(" {}", name(id)));
+        notice(&format!(
+            "undo is for sales and imports only: ledger entry {} ({}{of}, {}) is newer and stays; \
+             `compband ledger reverse {}` reverses it",
+            last.number,
+            last.kind.word(),
+            last.on,
+            last.number
+        ));
+    }
+    Ok(())
 }
 
 /// Notes deals and watched units that have a name which an undone rename leaves without sales.

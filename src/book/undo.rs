@@ -23,6 +23,8 @@ pub struct Undone {
     pub entry: u64,
     /// Its file, as messages show it.
     pub file: String,
+    /// Whether the ledger was written after that file.
+    pub ledger_is_newer: bool,
     /// Whether it was a logged sale, not an import.
     pub logged: bool,
     /// Valid rows in it.
@@ -145,6 +147,7 @@ impl Book {
             entry,
             logged,
             file: self.display_name(path),
+            ledger_is_newer: self.is_newer(&self.ledger_path(), path)?,
             ..Undone::default()
         };
         let imports = self.import_files(&self.comps_dir(), &mut |_| {})?;
@@ -170,6 +173,13 @@ impl Book {
         })?;
         undone.renamed = renaming.and_then(|seen| seen.names(&self.settings().words));
         Ok(undone)
+    }
+
+    /// Whether a file was written after another one.
+    fn is_newer(&self, one: &Path, other: &Path) -> Result<bool, BookError> {
+        let (one, other) = (self.stamp(one)?, self.stamp(other)?);
+        let times = one.zip(other);
+        Ok(times.is_some_and(|(one, other)| one.modified > other.modified))
     }
 
     /// Changes the other names of models in the settings to what they were before a rename.

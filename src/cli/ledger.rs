@@ -253,6 +253,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency: &settings.currency,
         today: as_of.unwrap_or_else(today),
         summary: now.summary,
+        assumed: now.assumed,
         later: now.later,
         ledger: &now.ledger,
         goal: settings.deal.goal,
