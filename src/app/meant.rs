@@ -155,7 +155,9 @@ impl Known {
         match watched {
             Some(said) => Ok(Some((Kind::Watched, said))),
             None if self.is_model(book, word) => Ok(None),
-            None => find_deal(&ledger, &name(id), Wanted::Any, &book.settings().words).map(|_| None),
+            None => {
+                find_deal(&ledger, &name(id), Wanted::Any, &book.settings().words).map(|_| None)
+            }
         }
     }
 

@@ -108,9 +108,7 @@ fn of_name(book: &Book, name: &str, notice: &mut dyn FnMut(&str)) -> Result<Vec<
     let all = FrameRows::new(&frame, &book.settings().currency)?;
     let key = match_key(name);
     let comps = (0..all.len()).map(|at| all.comp(at));
-    Ok(comps
-        .filter(|comp| match_key(&comp.model) == key)
-        .collect())
+    Ok(comps.filter(|comp| match_key(&comp.model) == key).collect())
 }
 
 /// Number of sales of a model, by any of its names.

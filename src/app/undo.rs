@@ -53,11 +53,12 @@ pub fn take_back(
 /// Notes the last entry of a ledger that was written after what is undone.
 fn newer_entry(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<(), AppError> {
     let ledger = read_ledger(book, &mut |_| {})?;
-    let stands = |entry: &&Entry| {
-        entry.kind != Kind::Reverse && ledger.reversed_by(entry.number).is_none()
-    };
+    let stands =
+        |entry: &&Entry| entry.kind != Kind::Reverse && ledger.reversed_by(entry.number).is_none();
     if let Some(last) = ledger.entries().iter().rev().find(stands) {
-        let of = last.deal.map_or(String::new(), |id| format!(" {}", name(id)));
+        let of = last
+            .deal
+            .map_or(String::new(), |id| format!(" {}", name(id)));
         notice(&format!(
             "undo is for sales and imports only: ledger entry {} ({}{of}, {}) is newer and stays; \
              `compband ledger reverse {}` reverses it",
@@ -91,7 +92,11 @@ fn still_called(
         .filter_map(|(_, entry)| entry.deal)
         .collect();
     let ledger = read_ledger(book, &mut |_| {})?;
-    let open = |id: &&u32| ledger.deal(**id).is_some_and(|deal| deal.state == State::Open);
+    let open = |id: &&u32| {
+        ledger
+            .deal(**id)
+            .is_some_and(|deal| deal.state == State::Open)
+    };
     let (new, old) = (
         quoted(&shorten(&names.new, 60)),
         quoted(&shorten(&names.old, 60)),
@@ -103,7 +108,9 @@ fn still_called(
         ));
     }
     let watched = book.watched()?;
-    let watched = watched.iter().filter(|(_, said)| match_key(&said.model) == key);
+    let watched = watched
+        .iter()
+        .filter(|(_, said)| match_key(&said.model) == key);
     for (unit, _) in watched {
         notice(&format!(
             "the watched unit {unit} is still called {new}: write {old} in watch.toml"

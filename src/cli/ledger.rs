@@ -483,7 +483,10 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
     if ledger.entries().is_empty() {
         return Err(nothing_yet().into());
     }
-    let of_deal = args.deal.as_deref().map(|text| any_deal(&ledger, text, &book.settings().words));
+    let of_deal = args
+        .deal
+        .as_deref()
+        .map(|text| any_deal(&ledger, text, &book.settings().words));
     let of_deal = of_deal.transpose()?;
     let shown = ledger
         .entries()

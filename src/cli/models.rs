@@ -81,7 +81,10 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
         }
         0 => format!("{from} is now another name of {to}; no sale has it."),
         1 => format!("1 sale of {from} is now one of {to}."),
-        sales => format!("{} of {from} are now of {to}.", counted(sales as u64, "sale")),
+        sales => format!(
+            "{} of {from} are now of {to}.",
+            counted(sales as u64, "sale")
+        ),
     };
     let mut text = sheet::fitted(&line, "", Some(width)) + "\n";
     if let Some((entry, path)) = done.entry {
@@ -120,8 +123,10 @@ fn same(path: Option<&Path>, model: &str, others: &[String]) -> Result<(), CliEr
                     shown(model),
                     shown(other)
                 ));
-            } else if confirm(&format!("{counts}. Call all of them {}?", shown(model)), false)?
-                != Some(true)
+            } else if confirm(
+                &format!("{counts}. Call all of them {}?", shown(model)),
+                false,
+            )? != Some(true)
             {
                 return Err(AppError::Refused {
                     message: format!("{} was not joined", shown(other)),

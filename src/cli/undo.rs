@@ -105,7 +105,11 @@ fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
 /// The message about a rename that is undone.
 fn name_back(undone: &Undone, names: &Renaming, dry_run: bool) -> String {
     let shown = |name: &str| quoted(&shorten(name, 40));
-    let done = if dry_run { "Would take back" } else { "Took back" };
+    let done = if dry_run {
+        "Would take back"
+    } else {
+        "Took back"
+    };
     let head = format!(
         "{done} the rename of {} to {} (sale record {}, {}): {} again called {}.",
         shown(&names.old),

@@ -118,7 +118,10 @@ fn unknown_flag(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String,
     let meant = meant.map(|flag| format!("--{flag}"));
     let near = || context(error, ContextKind::SuggestedArg).into_iter().next();
     let near = meant.or_else(near).map_or(String::new(), |near| {
-        format!("did you mean {}? ", near.split(' ').next().unwrap_or_default())
+        format!(
+            "did you mean {}? ",
+            near.split(' ').next().unwrap_or_default()
+        )
     });
     (
         format!("`compband{}` has no {}", called.path, shorten(arg, 60)),
@@ -168,7 +171,10 @@ fn unknown_command(error: &clap::Error, called: &Called<'_>) -> (String, String)
 fn wrong_value(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String, String) {
     let said = context(error, ContextKind::InvalidValue).join(" ");
     if said.is_empty() && error.source().is_none() {
-        return (format!("{} needs a value: {arg}", typed(arg)), called.help());
+        return (
+            format!("{} needs a value: {arg}", typed(arg)),
+            called.help(),
+        );
     }
     let valid = context(error, ContextKind::ValidValue);
     let expected = match error.source() {
@@ -190,7 +196,10 @@ fn expected(why: &str) -> String {
         return match range.split_once("..") {
             Some((from, "")) => format!("expected a number of {from} or more"),
             Some((from, to)) if !from.is_empty() => {
-                format!("expected a number from {from} to {}", to.trim_start_matches('='))
+                format!(
+                    "expected a number from {from} to {}",
+                    to.trim_start_matches('=')
+                )
             }
             Some((_, to)) => format!("expected a number up to {}", to.trim_start_matches('=')),
             None => format!("expected a number in {range}"),

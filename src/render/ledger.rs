@@ -80,7 +80,10 @@ pub fn balances(entered: &Entered, currency: &Currency) -> String {
     let counted = if entered.assumed.is_zero() {
         String::new()
     } else {
-        format!(" ({} of compband.toml counted as paid in)", money(entered.assumed))
+        format!(
+            " ({} of compband.toml counted as paid in)",
+            money(entered.assumed)
+        )
     };
     format!(
         "Cash {}, stock at cost {}{parts}, bankroll {} {}{counted}.",

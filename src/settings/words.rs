@@ -246,7 +246,10 @@ mod tests {
         let settings = Settings::parse(&one, Path::new("a")).unwrap();
         assert_eq!(settings.words.names_of("nulvo"), ["nula"]);
         // What is left is as before, and a word that is not there changes nothing.
-        assert_eq!(drop(&with, &["Nulva 61K", "Nula"]).trim_end(), before.trim_end());
+        assert_eq!(
+            drop(&with, &["Nulva 61K", "Nula"]).trim_end(),
+            before.trim_end()
+        );
         assert_eq!(drop(before, &["Nulva 61K"]), before);
         let inline = drop("words = { model = { a = \"b\", c = \"b\" } }\n", &["a"]);
         let settings = Settings::parse(&inline, Path::new("a")).unwrap();

@@ -398,7 +398,10 @@ impl<'k> Known<'k> {
         }
         // A piece that other models have is none of theirs misspelt.
         let others = (self.of_others)();
-        if others.iter().any(|piece| match_key(piece) == match_key(name)) {
+        if others
+            .iter()
+            .any(|piece| match_key(piece) == match_key(name))
+        {
             return None;
         }
         if let Some(near) = near(&others) {
