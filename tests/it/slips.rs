@@ -8,7 +8,7 @@ use crate::runner::{fails, out, run, stderr};
 
 /// The comps of a model, without the heading.
 fn sales(dir: &Path, model: &str) -> usize {
-    let csv = out(dir, &["comps", "--model", model, "--csv", "-"]);
+    let csv = out(dir, &["comps", "--model", model, "--csv"]);
     csv.lines().count() - 1
 }
 
