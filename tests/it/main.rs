@@ -38,6 +38,7 @@ mod runner;
 mod screens;
 mod sheets;
 mod shells;
+mod slips;
 mod step;
 mod store;
 mod time;
