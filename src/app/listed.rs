@@ -106,6 +106,34 @@ pub fn in_stock(
     })
 }
 
+/// A unit in stock, with every listing of it.
+#[derive(Debug, Clone)]
+pub struct InStock {
+    /// The deal on that day.
+    pub deal: Deal,
+    /// Where it is up for sale.
+    pub up: Vec<Up>,
+}
+
+/// The units in stock on a day, in the order of their numbers.
+///
+/// # Errors
+/// If the ledger cannot be read.
+pub fn all_in_stock(
+    book: &Book,
+    on: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<InStock>, AppError> {
+    let ledger = ledger_on(book, on, notice)?;
+    let open = ledger.deals().filter(|deal| deal.state == State::Open);
+    Ok(open
+        .map(|deal| InStock {
+            up: Up::all(deal, on),
+            deal: deal.clone(),
+        })
+        .collect())
+}
+
 /// The unit of a deal that is about to be sold, by number or model; `None` if no such unit is in stock, which the
 /// ledger refuses in its own words.
 ///
@@ -119,7 +147,7 @@ pub fn to_be_sold(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Option<Stocked>, AppError> {
     let ledger = ledger_on(book, on, notice)?;
-    match find_deal(&ledger, deal, Wanted::InStock) {
+    match find_deal(&ledger, deal, Wanted::InStock, &book.settings().words) {
         Ok(deal) if deal.state == State::Open => Ok(Some(Stocked {
             up: chosen(deal, said, book.settings(), on)?,
             deal: deal.clone(),
@@ -150,17 +178,19 @@ fn not_yet(
     notice: &mut dyn FnMut(&str),
 ) -> Result<AppError, AppError> {
     let whole = read_ledger(book, notice)?;
-    Ok(match find_deal(&whole, &name(id), Wanted::Any) {
-        Ok(deal) => AppError::Refused {
-            message: format!(
-                "{} was bought on {}, after {on}",
-                deal.name(),
-                deal.bought_on
-            ),
-            next: "give a later date".into(),
+    Ok(
+        match find_deal(&whole, &name(id), Wanted::Any, &book.settings().words) {
+            Ok(deal) => AppError::Refused {
+                message: format!(
+                    "{} was bought on {}, after {on}",
+                    deal.name(),
+                    deal.bought_on
+                ),
+                next: "give a later date".into(),
+            },
+            Err(none) => none,
         },
-        Err(none) => none,
-    })
+    )
 }
 
 /// The listing of a deal at the given outlet or, without one, where the unit is up: of several at the book's outlet.

@@ -2,6 +2,7 @@
 
 pub mod ask;
 pub mod bid;
+pub mod buying;
 mod cautions;
 pub mod change;
 pub mod chart;
@@ -24,6 +25,7 @@ pub mod moved;
 pub mod net;
 pub mod numbers;
 pub mod report;
+pub mod selling;
 pub mod sheet;
 pub mod short;
 mod spares;

@@ -40,6 +40,7 @@ pub fn part(ready: &Ready<'_>) -> Result<Markup, AppError> {
         goal: settings.deal.goal,
         now: now.now,
         nets: now.nets,
+        assumed: now.assumed,
         all: false,
     };
     let code = &settings.currency.code;
