@@ -29,6 +29,7 @@ pub mod overheads;
 pub mod parallel;
 pub mod past;
 pub mod places;
+pub mod pocket;
 pub mod practice;
 pub mod reader;
 pub mod record;

@@ -23,6 +23,7 @@ pub mod net;
 mod output;
 mod pager;
 pub mod part;
+pub mod pocket;
 mod prompt;
 pub mod refresh;
 pub mod report;
@@ -92,6 +93,7 @@ enum Command {
     Net(net::NetArgs),
     Bid(Box<bid::BidArgs>),
     Compare(compare::CompareArgs),
+    Pocket(pocket::PocketArgs),
     Buy(Box<deals::BuyArgs>),
     BuyLot(lot::LotArgs),
     Spend(deals::SpendArgs),
@@ -127,6 +129,7 @@ impl Command {
             Self::Net(args) => net::run(args, book),
             Self::Bid(args) => bid::run(args, book),
             Self::Compare(args) => compare::run(args, book),
+            Self::Pocket(args) => pocket::run(args, book),
             Self::Buy(args) => deals::buy(args, book),
             Self::BuyLot(args) => lot::run(args, book),
             Self::Spend(args) => deals::spend(args, book),

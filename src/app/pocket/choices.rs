@@ -1,0 +1,224 @@
+//! What can be said of a unit of a model on the page, and the combinations of it.
+
+use std::collections::BTreeMap;
+
+use crate::app::AppError;
+use crate::app::reader::Reader;
+use crate::book::comps::frame::FrameRows;
+use crate::settings::Settings;
+use crate::trade::names::match_key;
+use crate::trade::{Items, Unit};
+
+/// Most choices of each kind, the commonest first.
+const MOST: [(Kind, usize); 4] = [
+    (Kind::Variant, 4),
+    (Kind::Missing, 5),
+    (Kind::Extra, 3),
+    (Kind::Defect, 4),
+];
+
+/// Kind of a choice besides grade and completeness.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Kind {
+    /// The variant; a unit has one.
+    Variant,
+    /// A missing piece.
+    Missing,
+    /// An extra.
+    Extra,
+    /// A defect.
+    Defect,
+}
+
+/// A choice besides grade and completeness.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Choice {
+    /// Its kind.
+    pub kind: Kind,
+    /// The name of the variant, the piece or the defect.
+    pub name: String,
+}
+
+/// What can be said of the units of one model.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Choices {
+    /// The model.
+    pub model: String,
+    /// The grades, best first.
+    pub grades: Vec<String>,
+    /// The levels of completeness, least first.
+    pub levels: Vec<String>,
+    /// The other choices, by kind.
+    pub others: Vec<Choice>,
+}
+
+/// One combination: positions among the choices of a model.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
+pub struct Combination {
+    /// 0 if the grade is not said, the position of the grade plus one, or one more than their number for a unit
+    /// that does not work.
+    pub grade: usize,
+    /// 0 if the completeness is not said, or the position of the level plus one.
+    pub level: usize,
+    /// Positions of the other choices, ascending.
+    pub others: Vec<usize>,
+}
+
+impl Choices {
+    /// The choices of a model: the scales of the book, the pieces of its kit, and what its sales name most often.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn of(reader: &Reader<'_>, model: &str, settings: &Settings) -> Result<Self, AppError> {
+        let frame = reader.comps_of(model)?;
+        let rows = FrameRows::new(&frame, &settings.currency)?;
+        let mut counts: BTreeMap<Kind, BTreeMap<String, usize>> = BTreeMap::new();
+        let mut add = |kind: Kind, name: &str| {
+            let names = counts.entry(kind).or_default();
+            *names.entry(name.to_string()).or_default() += 1;
+        };
+        if let Some(kit) = settings.kit(model) {
+            for (piece, _) in kit.ships_with.iter() {
+                add(Kind::Missing, piece);
+            }
+        }
+        let mut spellings: BTreeMap<String, String> = BTreeMap::new();
+        for comp in (0..rows.len()).map(|at| rows.comp(at)) {
+            let key = match_key(&comp.variant);
+            if !key.is_empty() {
+                let spelling = spellings.entry(key).or_insert(comp.variant);
+                add(Kind::Variant, spelling);
+            }
+            for (kind, items) in [
+                (Kind::Missing, &comp.missing),
+                (Kind::Extra, &comp.extras),
+                (Kind::Defect, &comp.defects),
+            ] {
+                items.iter().for_each(|(name, _)| add(kind, name));
+            }
+        }
+        let mut others = Vec::new();
+        for (kind, most) in MOST {
+            let mut names: Vec<(String, usize)> =
+                counts.remove(&kind).unwrap_or_default().into_iter().collect();
+            names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+            names.truncate(most);
+            others.extend(names.into_iter().map(|(name, _)| Choice { kind, name }));
+        }
+        Ok(Self {
+            model: model.to_string(),
+            grades: settings.grade_names().map(String::from).collect(),
+            levels: settings.completeness_names().map(String::from).collect(),
+            others,
+        })
+    }
+
+    /// Number of grades, with that which is not said and that of a unit that does not work.
+    pub fn all_grades(&self) -> usize {
+        self.grades.len() + 2
+    }
+
+    /// Number of levels, with that which is not said.
+    pub fn all_levels(&self) -> usize {
+        self.levels.len() + 1
+    }
+
+    /// Whether two other choices can hold at once.
+    pub fn agree(&self, one: usize, other: usize) -> bool {
+        let (one, other) = (&self.others[one], &self.others[other]);
+        let piece = |kind| matches!(kind, Kind::Missing | Kind::Extra);
+        if one.kind == other.kind {
+            one.kind != Kind::Variant
+        } else {
+            // A piece is not both missing and extra.
+            !(piece(one.kind) && piece(other.kind) && one.name == other.name)
+        }
+    }
+
+    /// Whether all of these can hold at once.
+    pub fn all_agree(&self, others: &[usize]) -> bool {
+        let pairs = |at: usize| others[at + 1..].iter().map(move |other| (others[at], *other));
+        (0..others.len())
+            .flat_map(pairs)
+            .all(|(one, other)| self.agree(one, other))
+    }
+
+    /// The unit of a combination.
+    pub fn unit(&self, combination: &Combination) -> Unit {
+        let names = |kind: Kind| {
+            let mut items = Items::NONE;
+            let chosen = combination.others.iter().map(|at| &self.others[*at]);
+            chosen
+                .filter(|choice| choice.kind == kind)
+                .for_each(|choice| items.add(&choice.name, 1));
+            items
+        };
+        let variant = combination.others.iter().map(|at| &self.others[*at]);
+        let variant = variant.filter(|choice| choice.kind == Kind::Variant);
+        let at = |names: &[String], place: usize| {
+            place.checked_sub(1).and_then(|at| names.get(at).cloned())
+        };
+        Unit {
+            variant: variant.map(|choice| choice.name.clone()).next(),
+            grade: at(&self.grades, combination.grade),
+            completeness: at(&self.levels, combination.level),
+            missing: names(Kind::Missing),
+            extras: names(Kind::Extra),
+            defects: names(Kind::Defect),
+            works: combination.grade <= self.grades.len(),
+            ..Unit::blank(&self.model)
+        }
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    pub(in crate::app::pocket) fn choices(others: &[(Kind, &str)]) -> Choices {
+        let words = |all: &[&str]| all.iter().map(|word| word.to_string()).collect();
+        Choices {
+            model: "Nulva 61K".into(),
+            grades: words(&["A", "B"]),
+            levels: words(&["bare", "full"]),
+            others: others
+                .iter()
+                .map(|(kind, name)| Choice {
+                    kind: *kind,
+                    name: (*name).into(),
+                })
+                .collect(),
+        }
+    }
+
+    #[test]
+    fn a_combination_is_a_unit() {
+        let choices = choices(&[
+            (Kind::Variant, "red"),
+            (Kind::Variant, "blue"),
+            (Kind::Missing, "charger"),
+            (Kind::Extra, "charger"),
+            (Kind::Defect, "scratch"),
+        ]);
+        let unit = choices.unit(&Combination {
+            grade: 2,
+            level: 1,
+            others: vec![1, 2, 4],
+        });
+        assert_eq!(
+            (unit.grade.as_deref(), unit.completeness.as_deref()),
+            (Some("B"), Some("bare"))
+        );
+        assert_eq!(unit.variant.as_deref(), Some("blue"));
+        assert_eq!(unit.missing.to_string(), "charger");
+        assert_eq!(unit.defects.to_string(), "scratch");
+        assert!(unit.extras.is_empty() && unit.works);
+        let dead = choices.unit(&Combination {
+            grade: 3,
+            ..Combination::default()
+        });
+        assert_eq!((dead.grade, dead.works), (None, false));
+        assert!(choices.all_agree(&[1, 2, 4]));
+        assert!(!choices.all_agree(&[0, 1]) && !choices.all_agree(&[0, 2, 3]));
+    }
+}

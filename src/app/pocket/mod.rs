@@ -1,0 +1,388 @@
+//! Figures to take along where there is no computer: for each model, those of the units that one may meet.
+//!
+//! A unit is described by its grade, its completeness and other choices ([`choices`]). All combinations of grade and
+//! completeness, with none, one or two other choices, are worked out as `estimate` and `bid` do it ([`values`]), as
+//! many as there is room for. For those with more choices the page takes steps from the nearest of these
+//! ([`steps`]): as many choices at once as a sample of combinations, worked out as well, shows to be near enough.
+
+pub mod choices;
+pub mod steps;
+pub mod values;
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use chrono::NaiveDate;
+use xxhash_rust::xxh3::xxh3_64;
+
+use self::choices::{Choices, Combination};
+use self::steps::{Near, error};
+use self::values::{Desk, Figures};
+use super::AppError;
+use super::bid::AimsSaid;
+use super::ledger::ledger_on;
+use super::models::models;
+use super::reader::{Asked, Reader};
+use super::selling::Through;
+use crate::band::fits::Fits;
+use crate::book::Book;
+use crate::select::pieces::Wording;
+use crate::settings::Settings;
+use crate::trade::Currency;
+use crate::trade::comp::PriceBasis;
+
+/// Most combinations of one model that are worked out.
+const MOST: usize = 1300;
+
+/// Most choices at once besides grade and completeness.
+const REACH: usize = 4;
+
+/// Combinations of each number of choices by which steps are judged.
+const SAMPLE: usize = 24;
+
+/// The largest error in the sample, as a share of the largest allowed, with which steps are taken.
+const NEAR_ENOUGH: f64 = 0.6;
+
+/// What is wanted.
+#[derive(Debug, Clone)]
+pub struct Wanted {
+    /// The models; all that have sales, if empty.
+    pub models: Vec<String>,
+    /// Day of the estimates.
+    pub as_of: NaiveDate,
+}
+
+/// An outlet on the page.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Place {
+    /// Its name; empty if the book has no outlet.
+    pub name: String,
+    /// Whether it has prices of its own.
+    pub priced: bool,
+}
+
+/// Everything that is taken along.
+#[derive(Debug)]
+pub struct Pocket {
+    /// Day of the estimates.
+    pub as_of: NaiveDate,
+    /// Currency of all money.
+    pub currency: Currency,
+    /// Price basis.
+    pub basis: PriceBasis,
+    /// Chance that a sale falls in the range, per cent.
+    pub level: u8,
+    /// The outlets; the first is the usual one.
+    pub places: Vec<Place>,
+    /// The models.
+    pub sheets: Vec<Sheet>,
+    /// Models that are left out, as nothing informs their price.
+    pub left_out: Vec<String>,
+}
+
+/// The figures of one model.
+#[derive(Debug)]
+pub struct Sheet {
+    /// What can be said of its units.
+    pub choices: Choices,
+    /// The other choices of the combinations that are worked out, for each grade and level: none, each alone, and
+    /// pairs.
+    pub others: Vec<Vec<usize>>,
+    /// Their figures, by grade, then level, then other choices; `None` where nothing informs the price.
+    pub figures: Vec<Option<Figures>>,
+    /// Most other choices at once for which there are figures, worked out or by steps.
+    pub reach: usize,
+    /// Number of combinations that were worked out, the sample included; equal units count once.
+    pub worked_out: usize,
+}
+
+/// Number of combinations done, and of all.
+pub type Progress<'p> = dyn Fn(usize, usize) + Sync + 'p;
+
+/// Works out the figures of the models, sold at these outlets. Results are the same on any number of cores.
+///
+/// # Errors
+/// If the book cannot be read, or a model does not exist.
+pub fn pocket(
+    book: &Book,
+    wanted: &Wanted,
+    outlets: &[Through<'_>],
+    progress: &Progress<'_>,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Pocket, AppError> {
+    let settings = book.settings();
+    let found = models(book, &wanted.models, notice)?;
+    let names: Vec<&str> = found.iter().map(|model| model.name.as_str()).collect();
+    let ground = AimsSaid::default().with_book(book, settings, wanted.as_of, notice)?;
+    let ledger = ledger_on(book, wanted.as_of, &mut |_| {})?;
+    let desk = Desk {
+        settings,
+        ledger: &ledger,
+        ground: &ground,
+        outlets,
+    };
+    let reader = Reader::new(book, wanted.as_of, names.iter().copied(), notice)?;
+    let grids = names
+        .iter()
+        .map(|name| Ok(Grid::of(Choices::of(&reader, name, settings)?, settings)))
+        .collect::<Result<Vec<Grid>, AppError>>()?;
+    let all = grids.iter().map(|grid| grid.rows.len()).sum();
+    let done = AtomicUsize::new(0);
+    progress(0, all);
+    let step = |count: usize| {
+        progress(done.fetch_add(count, Ordering::Relaxed) + count, all);
+    };
+    let (mut sheets, mut left_out) = (Vec::new(), Vec::new());
+    for grid in grids {
+        let model = grid.choices.model.clone();
+        match grid.sheet(&reader, &desk, &step)? {
+            Some(sheet) => sheets.push(sheet),
+            None => left_out.push(model),
+        }
+    }
+    progress(all, all);
+    let place = |outlet: &Through<'_>| Place {
+        name: outlet.name.to_string(),
+        priced: settings.priced_outlet(outlet.name).is_some(),
+    };
+    Ok(Pocket {
+        as_of: wanted.as_of,
+        currency: settings.currency.clone(),
+        basis: settings.price_basis,
+        level: settings.estimate.band,
+        places: outlets.iter().map(place).collect(),
+        sheets,
+        left_out,
+    })
+}
+
+/// The combinations of one model that are to be worked out.
+struct Grid {
+    choices: Choices,
+    others: Vec<Vec<usize>>,
+    rows: Vec<Combination>,
+    wording: Wording,
+}
+
+impl Grid {
+    fn of(choices: Choices, settings: &Settings) -> Self {
+        let core = choices.all_grades() * choices.all_levels();
+        let others = within(&choices, (MOST / core).max(1));
+        let mut rows = Vec::with_capacity(core * others.len());
+        for grade in 0..choices.all_grades() {
+            for level in 0..choices.all_levels() {
+                rows.extend(others.iter().map(|others| Combination {
+                    grade,
+                    level,
+                    others: others.clone(),
+                }));
+            }
+        }
+        Self {
+            wording: Wording::of(&choices.model, settings),
+            choices,
+            others,
+            rows,
+        }
+    }
+
+    fn sheet(
+        self,
+        reader: &Reader<'_>,
+        desk: &Desk<'_>,
+        step: &(dyn Fn(usize) + Sync),
+    ) -> Result<Option<Sheet>, AppError> {
+        let fits = Arc::new(Fits::default());
+        let (figures, mut worked_out) = self.figures(&self.rows, reader, desk, &fits, step)?;
+        if figures.iter().all(Option::is_none) {
+            return Ok(None);
+        }
+        let mut sheet = Sheet {
+            choices: self.choices.clone(),
+            others: self.others.clone(),
+            figures,
+            reach: self.others.iter().map(Vec::len).min().unwrap_or_default(),
+            worked_out: 0,
+        };
+        let unit = 10_f64.powi(desk.settings.currency.decimals() as i32);
+        for size in 1..=REACH {
+            let sample = sheet.sample(size);
+            if sample.is_empty() && !self.others.iter().any(|others| others.len() == size) {
+                break;
+            }
+            let (truth, count) = self.figures(&sample, reader, desk, &fits, &|_| {})?;
+            worked_out += count;
+            let off = |(combination, truth): (&Combination, &Option<Figures>)| {
+                let found = sheet.near(combination).map(|near| near.figures());
+                match (found, truth) {
+                    (Some(found), Some(truth)) => error(&found, truth, (unit / 2.0).max(1.0)),
+                    (None, None) => 0.0,
+                    _ => f64::INFINITY,
+                }
+            };
+            let worst = sample.iter().zip(&truth).map(off).fold(0.0, f64::max);
+            if std::env::var("POCKET_DEBUG").is_ok() {
+                eprintln!("{} {size}: {} sampled, worst {worst}", self.choices.model, sample.len());
+            }
+            if worst > NEAR_ENOUGH {
+                break;
+            }
+            sheet.reach = size;
+        }
+        sheet.worked_out = worked_out;
+        Ok(Some(sheet))
+    }
+
+    /// The figures of these combinations, and the number of units that are not equal.
+    fn figures(
+        &self,
+        rows: &[Combination],
+        reader: &Reader<'_>,
+        desk: &Desk<'_>,
+        fits: &Arc<Fits>,
+        step: &(dyn Fn(usize) + Sync),
+    ) -> Result<(Vec<Option<Figures>>, usize), AppError> {
+        let mut places: HashMap<String, usize> = HashMap::new();
+        let mut asked: Vec<Asked<'_>> = Vec::new();
+        let mut counts: Vec<usize> = Vec::new();
+        let place: Vec<usize> = rows
+            .iter()
+            .map(|row| {
+                let subject = self.choices.unit(row);
+                let place = *places.entry(self.key(&subject)).or_insert_with(|| {
+                    asked.push(Asked {
+                        settings: desk.settings.clone(),
+                        subject,
+                        keep: &[],
+                        drop: &[],
+                    });
+                    counts.push(0);
+                    counts.len() - 1
+                });
+                counts[place] += 1;
+                place
+            })
+            .collect();
+        let found = reader.with_each(&asked, |at, unit| {
+            let figures = desk.figures(unit, fits);
+            step(counts[at]);
+            figures
+        });
+        let found = found.into_iter().collect::<Result<Vec<_>, AppError>>()?;
+        let figures = place.into_iter().map(|at| found[at].clone()).collect();
+        Ok((figures, asked.len()))
+    }
+
+    /// What two descriptions of the same unit have in common. The missing pieces are in it as they are said, since
+    /// they leave less to take out of a unit.
+    fn key(&self, unit: &crate::trade::Unit) -> String {
+        let described = self.wording.of_unit(unit);
+        let pieces = described.pieces();
+        let (grade, variant) = (&unit.grade, &unit.variant);
+        let (defects, missing) = (&unit.defects, &unit.missing);
+        let works = unit.works;
+        format!("{pieces:?} {grade:?} {variant:?} {defects:?} {missing:?} {works}")
+    }
+}
+
+/// No other choice, each alone, and pairs: `most` at most, the commonest first.
+fn within(choices: &Choices, most: usize) -> Vec<Vec<usize>> {
+    let count = choices.others.len();
+    let single = (0..count).map(|at| vec![at]);
+    let pairs = (0..count).flat_map(|other| (0..other).map(move |one| vec![one, other]));
+    let pairs = pairs.filter(|pair| choices.all_agree(pair));
+    let all = std::iter::once(Vec::new()).chain(single).chain(pairs);
+    all.take(most).collect()
+}
+
+impl Sheet {
+    /// The figures of a combination that was worked out.
+    fn of(&self, grade: usize, level: usize, others: &[usize]) -> Option<&Figures> {
+        let at = self.others.iter().position(|known| known == others)?;
+        let row = (grade * self.choices.all_levels() + level) * self.others.len() + at;
+        self.figures[row].as_ref()
+    }
+
+    /// The figures from which steps lead to a combination: the first pair that is worked out, or else one choice.
+    fn near(&self, combination: &Combination) -> Option<Near<'_>> {
+        let Combination {
+            grade,
+            level,
+            others,
+        } = combination;
+        let within = |known: &&Vec<usize>| known.iter().all(|at| others.contains(at));
+        let nearest = self.others.iter().filter(within);
+        // The first of the longest.
+        let nearest = nearest.fold(None::<&Vec<usize>>, |best, one| match best {
+            Some(best) if best.len() >= one.len() => Some(best),
+            _ => Some(one),
+        })?;
+        let of = |others: &[usize]| self.of(*grade, *level, others);
+        let left = others.iter().filter(|at| !nearest.contains(at));
+        Some(Near {
+            nearest: of(nearest)?,
+            none: of(&[])?,
+            each: left.map(|at| of(&[*at])).collect::<Option<_>>()?,
+        })
+    }
+
+    /// The figures of a combination, and whether they were worked out; `None` beyond the [`Sheet::reach`], and where
+    /// nothing informs the price.
+    pub fn figures(&self, combination: &Combination) -> Option<(Figures, bool)> {
+        let others = combination.others.as_slice();
+        if let Some(figures) = self.of(combination.grade, combination.level, others) {
+            return Some((figures.clone(), true));
+        }
+        if others.len() > self.reach {
+            return None;
+        }
+        Some((self.near(combination)?.figures(), false))
+    }
+
+    /// Combinations with this number of other choices that were not worked out, drawn evenly; the same each time.
+    fn sample(&self, size: usize) -> Vec<Combination> {
+        let mut draws = Draws(xxh3_64(self.choices.model.as_bytes()) ^ size as u64);
+        let mut sample: Vec<Combination> = Vec::new();
+        // Most draws are of choices that do not agree where there are few.
+        for _ in 0..SAMPLE * 20 {
+            let mut others: Vec<usize> = Vec::new();
+            for _ in 0..size {
+                others.push(draws.below(self.choices.others.len().max(1)));
+            }
+            others.sort_unstable();
+            let grade = draws.below(self.choices.all_grades());
+            let level = draws.below(self.choices.all_levels());
+            let twice = others.windows(2).any(|pair| pair[0] == pair[1]);
+            let beyond = others.iter().any(|at| *at >= self.choices.others.len());
+            if twice || beyond || self.others.contains(&others) || !self.choices.all_agree(&others) {
+                continue;
+            }
+            let drawn = Combination {
+                grade,
+                level,
+                others,
+            };
+            if !sample.contains(&drawn) {
+                sample.push(drawn);
+            }
+            if sample.len() == SAMPLE {
+                break;
+            }
+        }
+        sample
+    }
+}
+
+/// Numbers that look random (splitmix64; Steele, Lea and Flood 2014, *OOPSLA*).
+struct Draws(u64);
+
+impl Draws {
+    fn below(&mut self, count: usize) -> usize {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) % count as u64) as usize
+    }
+}
