@@ -20,6 +20,7 @@ pub mod lot;
 pub mod models;
 pub mod net;
 pub mod numbers;
+pub mod pocket;
 pub mod report;
 pub mod sheet;
 pub mod short;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::app::AppError;
 use crate::app::reader::Reader;
 use crate::book::comps::frame::FrameRows;
+use crate::select::pieces::Wording;
 use crate::settings::Settings;
 use crate::trade::names::match_key;
 use crate::trade::{Items, Unit};
@@ -37,6 +38,9 @@ pub struct Choice {
     pub kind: Kind,
     /// The name of the variant, the piece or the defect.
     pub name: String,
+    /// What it says of a completeness that is not said: 0, or the position of that level plus one. A model with a
+    /// kit is complete but for what is missing.
+    pub implies: usize,
 }
 
 /// What can be said of the units of one model.
@@ -97,20 +101,47 @@ impl Choices {
                 items.iter().for_each(|(name, _)| add(kind, name));
             }
         }
+        let levels: Vec<String> = settings.completeness_names().map(String::from).collect();
+        let wording = Wording::of(model, settings);
+        let choice = |kind: Kind, name: String| {
+            let mut named = Items::NONE;
+            named.add(&name, 1);
+            let implied = match kind {
+                Kind::Missing => wording.implied_word(&named, &Items::NONE),
+                Kind::Extra => wording.implied_word(&Items::NONE, &named),
+                Kind::Variant | Kind::Defect => None,
+            };
+            let level = implied.flatten();
+            let level = level.and_then(|word| levels.iter().position(|level| level == word));
+            Choice {
+                kind,
+                name,
+                implies: level.map_or(0, |at| at + 1),
+            }
+        };
         let mut others = Vec::new();
         for (kind, most) in MOST {
             let mut names: Vec<(String, usize)> =
                 counts.remove(&kind).unwrap_or_default().into_iter().collect();
             names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
             names.truncate(most);
-            others.extend(names.into_iter().map(|(name, _)| Choice { kind, name }));
+            others.extend(names.into_iter().map(|(name, _)| choice(kind, name)));
         }
         Ok(Self {
             model: model.to_string(),
             grades: settings.grade_names().map(String::from).collect(),
-            levels: settings.completeness_names().map(String::from).collect(),
+            levels,
             others,
         })
+    }
+
+    /// The level of a combination, said or implied by its other choices.
+    pub fn level(&self, combination: &Combination) -> usize {
+        let implied = combination.others.iter().map(|at| self.others[*at].implies);
+        match combination.level {
+            0 => implied.max().unwrap_or_default(),
+            said => said,
+        }
     }
 
     /// Number of grades, with that which is not said and that of a unit that does not work.
@@ -186,6 +217,7 @@ pub(super) mod tests {
                 .map(|(kind, name)| Choice {
                     kind: *kind,
                     name: (*name).into(),
+                    implies: 0,
                 })
                 .collect(),
         }

@@ -6,6 +6,7 @@
 //! ([`steps`]): as many choices at once as a sample of combinations, worked out as well, shows to be near enough.
 
 pub mod choices;
+mod nets;
 pub mod steps;
 pub mod values;
 
@@ -17,14 +18,16 @@ use chrono::NaiveDate;
 use xxhash_rust::xxh3::xxh3_64;
 
 use self::choices::{Choices, Combination};
+use self::nets::Nets;
 use self::steps::{Near, error};
 use self::values::{Desk, Figures};
 use super::AppError;
 use super::bid::AimsSaid;
+use super::error::FILL_THE_BOOK;
 use super::ledger::ledger_on;
 use super::models::models;
 use super::reader::{Asked, Reader};
-use super::selling::Through;
+use super::selling::{Through, no_outlet_yet, outlet};
 use crate::band::fits::Fits;
 use crate::book::Book;
 use crate::select::pieces::Wording;
@@ -54,7 +57,7 @@ pub struct Wanted {
 }
 
 /// An outlet on the page.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Place {
     /// Its name; empty if the book has no outlet.
     pub name: String,
@@ -100,10 +103,46 @@ pub struct Sheet {
 /// Number of combinations done, and of all.
 pub type Progress<'p> = dyn Fn(usize, usize) + Sync + 'p;
 
+/// The outlets on the page: those named, or else the usual one, or else all. One that cannot take a usual parcel is left
+/// out of all, with a notice.
+///
+/// # Errors
+/// If no outlet has a name, or one that is named cannot take a usual parcel.
+pub fn outlets<'s>(
+    named: &[String],
+    settings: &'s Settings,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<Through<'s>>, AppError> {
+    let usual = settings.deal.outlet.as_str();
+    if named.is_empty() && usual.is_empty() {
+        let mut all = Vec::new();
+        for (name, outlet) in &settings.outlets {
+            match Through::new((name, outlet), settings, None, None) {
+                Ok(through) => all.push(through),
+                Err(error) => notice(&format!("outlet {name:?} is left out: {error}")),
+            }
+        }
+        return Ok(all);
+    }
+    let named: Vec<&str> = if named.is_empty() {
+        vec![usual]
+    } else {
+        named.iter().map(String::as_str).collect()
+    };
+    let mut all: Vec<Through<'s>> = Vec::new();
+    for name in named {
+        let found = outlet(Some(name), settings)?.ok_or_else(no_outlet_yet)?;
+        if all.iter().all(|other| other.name != found.0) {
+            all.push(Through::new(found, settings, None, None)?);
+        }
+    }
+    Ok(all)
+}
+
 /// Works out the figures of the models, sold at these outlets. Results are the same on any number of cores.
 ///
 /// # Errors
-/// If the book cannot be read, or a model does not exist.
+/// If the book cannot be read, a model does not exist, or none can be estimated.
 pub fn pocket(
     book: &Book,
     wanted: &Wanted,
@@ -116,11 +155,13 @@ pub fn pocket(
     let names: Vec<&str> = found.iter().map(|model| model.name.as_str()).collect();
     let ground = AimsSaid::default().with_book(book, settings, wanted.as_of, notice)?;
     let ledger = ledger_on(book, wanted.as_of, &mut |_| {})?;
+    let nets: Vec<Nets> = (0..outlets.len().max(1)).map(|_| Nets::default()).collect();
     let desk = Desk {
         settings,
         ledger: &ledger,
         ground: &ground,
         outlets,
+        nets: &nets,
     };
     let reader = Reader::new(book, wanted.as_of, names.iter().copied(), notice)?;
     let grids = names
@@ -142,6 +183,15 @@ pub fn pocket(
         }
     }
     progress(all, all);
+    if sheets.is_empty() {
+        return Err(AppError::Absent {
+            message: match left_out.first() {
+                None => "this book has no sales yet".into(),
+                Some(model) => format!("there is too little to go by for {model:?}"),
+            },
+            next: FILL_THE_BOOK.into(),
+        });
+    }
     let place = |outlet: &Through<'_>| Place {
         name: outlet.name.to_string(),
         priced: settings.priced_outlet(outlet.name).is_some(),
@@ -151,7 +201,11 @@ pub fn pocket(
         currency: settings.currency.clone(),
         basis: settings.price_basis,
         level: settings.estimate.band,
-        places: outlets.iter().map(place).collect(),
+        places: if outlets.is_empty() {
+            vec![Place::default()]
+        } else {
+            outlets.iter().map(place).collect()
+        },
         sheets,
         left_out,
     })
@@ -221,6 +275,11 @@ impl Grid {
                     _ => f64::INFINITY,
                 }
             };
+            if std::env::var("POCKET_DEBUG").is_ok() {
+                for (c, t) in sample.iter().zip(&truth) {
+                    eprintln!("SAMPLE {:?} {:?} {:?} {:?}", c, sheet.near(c).map(|n| n.figures()), t, off((c, t)));
+                }
+            }
             let worst = sample.iter().zip(&truth).map(off).fold(0.0, f64::max);
             if std::env::var("POCKET_DEBUG").is_ok() {
                 eprintln!("{} {size}: {} sampled, worst {worst}", self.choices.model, sample.len());
@@ -286,14 +345,14 @@ impl Grid {
     }
 }
 
-/// No other choice, each alone, and pairs: `most` at most, the commonest first.
+/// No other choice, each alone, and pairs: of these as many as make `most` in all.
 fn within(choices: &Choices, most: usize) -> Vec<Vec<usize>> {
     let count = choices.others.len();
     let single = (0..count).map(|at| vec![at]);
     let pairs = (0..count).flat_map(|other| (0..other).map(move |one| vec![one, other]));
     let pairs = pairs.filter(|pair| choices.all_agree(pair));
     let all = std::iter::once(Vec::new()).chain(single).chain(pairs);
-    all.take(most).collect()
+    all.take(most.max(1 + count)).collect()
 }
 
 impl Sheet {
@@ -306,11 +365,8 @@ impl Sheet {
 
     /// The figures from which steps lead to a combination: the first pair that is worked out, or else one choice.
     fn near(&self, combination: &Combination) -> Option<Near<'_>> {
-        let Combination {
-            grade,
-            level,
-            others,
-        } = combination;
+        let Combination { grade, others, .. } = combination;
+        let level = self.choices.level(combination);
         let within = |known: &&Vec<usize>| known.iter().all(|at| others.contains(at));
         let nearest = self.others.iter().filter(within);
         // The first of the longest.
@@ -318,7 +374,7 @@ impl Sheet {
             Some(best) if best.len() >= one.len() => Some(best),
             _ => Some(one),
         })?;
-        let of = |others: &[usize]| self.of(*grade, *level, others);
+        let of = |others: &[usize]| self.of(*grade, level, others);
         let left = others.iter().filter(|at| !nearest.contains(at));
         Some(Near {
             nearest: of(nearest)?,

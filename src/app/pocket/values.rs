@@ -5,9 +5,9 @@ use std::sync::Arc;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
+use super::nets::Nets;
 use crate::app::AppError;
 use crate::app::bid::{Costs, Ground};
-use crate::app::practice::Practice;
 use crate::app::selling::Through;
 use crate::app::spares::Spares;
 use crate::app::unit::AskedUnit;
@@ -71,6 +71,8 @@ pub struct Desk<'a> {
     pub ground: &'a Ground,
     /// The outlets; none if the book has none.
     pub outlets: &'a [Through<'a>],
+    /// What prices leave at each outlet, and without one.
+    pub nets: &'a [Nets],
 }
 
 impl Desk<'_> {
@@ -95,21 +97,21 @@ impl Desk<'_> {
             at: Vec::new(),
         };
         let ladder = plain.ladder(self.settings);
-        for outlet in self.outlets {
+        for (outlet, nets) in self.outlets.iter().zip(self.nets) {
             let there = unit.sold_at(Some(outlet.name));
             // Only an outlet with prices of its own has an estimate of its own.
             if self.settings.priced_outlet(outlet.name).is_none() {
-                figures.at.push(self.at(&there, &plain, &ladder, Some(outlet))?);
+                figures.at.push(self.at(&there, &plain, &ladder, (Some(outlet), nets))?);
                 continue;
             }
             let Some(own) = Estimates::of(&there)? else {
                 return Ok(None);
             };
             let ladder = own.ladder(self.settings);
-            figures.at.push(self.at(&there, &own, &ladder, Some(outlet))?);
+            figures.at.push(self.at(&there, &own, &ladder, (Some(outlet), nets))?);
         }
-        if self.outlets.is_empty() {
-            figures.at.push(self.at(&unit, &plain, &ladder, None)?);
+        if let ([], [nets, ..]) = (self.outlets, self.nets) {
+            figures.at.push(self.at(&unit, &plain, &ladder, (None, nets))?);
         }
         Ok(Some(figures))
     }
@@ -119,7 +121,7 @@ impl Desk<'_> {
         unit: &AskedUnit<'_>,
         estimates: &Estimates,
         ladder: &Ladder<'_>,
-        outlet: Option<&Through<'_>>,
+        (outlet, nets): (Option<&Through<'_>>, &Nets),
     ) -> Result<AtOutlet, AppError> {
         let settings = self.settings;
         let currency = &settings.currency;
@@ -146,7 +148,10 @@ impl Desk<'_> {
             }
             let costs = spares.priced(&costs(percent, settings), &unit.subject)?;
             let plan = held.plan(&sale, &costs, settings);
-            let sold = sold.get_or_insert_with(|| plan.proceeds(estimates.for_parts().is_some()));
+            let sold = sold.get_or_insert_with(|| {
+                let net = |units| nets.at(units, &|units| sale.proceeds(units));
+                plan.proceeds(estimates.for_parts().is_some(), &net)
+            });
             let prospect = plan.prospect_of(sold);
             *most = self.most(&prospect, held.time.weeks);
         }
