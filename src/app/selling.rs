@@ -129,7 +129,8 @@ pub struct Statement<'a> {
 pub fn no_outlet_yet() -> AppError {
     AppError::Absent {
         message: "compband.toml has no outlet".into(),
-        next: "write one there: [outlets.NAME] with its fee; the template that `compband init` writes shows every key"
+        next: "write one there, such as two lines: [outlets.parcel] and fee = { percent = 10 }; the template that `compband init` \
+               writes shows every key"
             .into(),
     }
 }

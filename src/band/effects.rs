@@ -1,6 +1,7 @@
 //! What the facts of a unit do to its price.
 
 use super::answer::{Adjustment, Estimate, Source};
+use super::fitting::NO_COMP_SAYS;
 use crate::fit::term::{OTHERS, Term};
 use crate::trade::names::same;
 
@@ -32,6 +33,19 @@ impl Estimate {
     pub fn is_implied(&self, adjustment: &Adjustment) -> bool {
         matches!(&adjustment.term, Term::Missing(piece) if piece != OTHERS)
             && !self.is_named(adjustment)
+    }
+
+    /// Whether an adjustment is about a fact that neither the user nor a comp in use states: it is taken for the
+    /// same in all of them, so that it moves no price.
+    pub(super) fn is_unheard(&self, adjustment: &Adjustment) -> bool {
+        let Some(fact) = adjustment.term.fact() else {
+            return false;
+        };
+        !self.is_named(adjustment)
+            && self
+                .assumptions
+                .iter()
+                .any(|text| text.ends_with(NO_COMP_SAYS) && text.starts_with(fact.label()))
     }
 
     /// Whether the unit was said to lack the piece, or to have the extra, of an adjustment.
@@ -70,7 +84,7 @@ impl Estimate {
         let stated = |name: &str| self.subject.attributes.get(name).is_some();
         match &adjustment.term {
             Term::Attribute(name) => stated(name).then_some(Group::Alone),
-            _ if !self.applies(adjustment) => None,
+            _ if !self.applies(adjustment) || self.is_unheard(adjustment) => None,
             Term::Level | Term::Step(_) => None,
             Term::Grade(_) => Some(Group::Grade),
             Term::Completeness(_) => Some(Group::Completeness),
@@ -89,7 +103,12 @@ impl Estimate {
             format!("{what}{to} instead of {from}")
         };
         let label = match group {
-            Group::Implied => implied(level, members),
+            Group::Implied => {
+                let named = self.adjustments.iter().any(|a| {
+                    matches!(a.term, Term::Missing(_)) && self.applies(a) && self.is_named(a)
+                });
+                implied(level, members, named)
+            }
             Group::Grade => steps("grade ", grade),
             Group::Completeness => steps("", level),
             Group::Alone => first.label.clone(),
@@ -123,15 +142,17 @@ enum Group {
 /// Most pieces that are named.
 const NAMED: usize = 2;
 
-/// The pieces that a completeness implies are missing, in a few words.
-fn implied(level: &str, members: &[&Adjustment]) -> String {
+/// The pieces that a completeness implies are missing, in a few words. `named`: whether the unit lacks a
+/// piece by name too, which is an effect of its own.
+fn implied(level: &str, members: &[&Adjustment], named: bool) -> String {
     let pieces = members.iter().filter_map(|a| match &a.term {
         Term::Missing(piece) => Some(piece.as_str()),
         _ => None,
     });
     let pieces: Vec<&str> = pieces.collect();
     if pieces.len() > NAMED {
-        format!("{level}: {} kit pieces missing", pieces.len())
+        let other = if named { "other " } else { "" };
+        format!("{level}: {} {other}kit pieces missing", pieces.len())
     } else {
         format!("{level} (no {})", pieces.join(", no "))
     }

@@ -105,7 +105,7 @@ pub fn estimate_with(
     let money = |log: f64| {
         settings.currency.from_statistics(log.exp()).ok_or_else(|| {
             EstimateError::NoEvidence(
-                "the prices are too far apart for a band that can be written in money".into(),
+                "the prices are too far apart for a range that can be written in money".into(),
             )
         })
     };

@@ -38,7 +38,9 @@ const MOST_CONTRADICTED: usize = 3;
 /// The warnings about an estimate, most serious first.
 pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let evidence = &estimate.evidence;
-    let mut out: Vec<String> = few(estimate).into_iter().collect();
+    let mut out = misspelt(estimate, settings);
+    out.extend(mistyped(estimate));
+    out.extend(few(estimate));
     out.extend(evidence.steps.iter().map(stepped));
     out.extend(
         evidence
@@ -46,7 +48,6 @@ pub fn warnings(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             .filter(|step| (step.without.ln() - estimate.outcome.median()).abs() >= WORTH_SAYING)
             .map(|step| may_have_stepped(&step, estimate)),
     );
-    out.extend(mistyped(estimate));
     out.extend(dominated(estimate));
     if evidence.used > 0 && evidence.spread_percent > TOO_FAR_APART {
         out.push(format!(
@@ -199,7 +200,7 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
     (!named.is_empty()).then(|| {
         format!(
             "Recorded but not declared, so not used: {}. `compband check` says how much each would explain.",
-            named.join(", ")
+            named.join("; ")
         )
     })
 }
@@ -226,6 +227,23 @@ fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
     )
 }
 
+/// Asks whether a piece or fault of the unit that no comp in use has is one that they, the kit or the rules of
+/// thumb have under a name nearly the same.
+fn misspelt(estimate: &Estimate, settings: &Settings) -> Vec<String> {
+    let unheard = estimate
+        .adjustments
+        .iter()
+        .filter(|a| a.on_unit != 0.0 && a.informed_by == 0);
+    unheard
+        .filter_map(|a| {
+            let (asked, near) = similar(&a.term, estimate, settings)?;
+            Some(format!(
+                "No sale used has {asked:?}. Did you mean {near:?}?"
+            ))
+        })
+        .collect()
+}
+
 /// Names the newest comps whose price looks mistyped.
 fn mistyped(estimate: &Estimate) -> Option<String> {
     let named: Vec<String> = estimate
@@ -233,9 +251,9 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
         .iter()
         .filter_map(|line| match line.comp.dropped {
             Some(Dropped::GrossError(ratio)) => Some(format!(
-                "{} for {} ({ratio:.1} times the others)",
-                line.comp.comp_id,
-                grouped(&estimate.currency.plain(line.comp.paid))
+                "{} ({ratio:.1} times the others), {}",
+                grouped(&estimate.currency.plain(line.comp.paid)),
+                line.comp.comp_id
             )),
             _ => None,
         })
@@ -243,7 +261,7 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
         .collect();
     (!named.is_empty()).then(|| {
         format!(
-            "Price looks mistyped, so not used: {}. `--keep ID` uses it all the same.",
+            "Not used, looks mistyped: {}. `--keep ID` uses it all the same.",
             named.join(", ")
         )
     })
@@ -314,11 +332,13 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
             adjustment.term,
             Term::Missing(_) | Term::Extra(_) | Term::Defect(_) | Term::Completeness(_)
         );
-        if named && adjustment.on_unit != 0.0 && adjustment.informed_by == 0 {
-            let meant = similar(&adjustment.term, estimate, settings)
-                .map_or(String::new(), |name| format!(" Did you mean {name:?}?"));
+        if named
+            && adjustment.on_unit != 0.0
+            && adjustment.informed_by == 0
+            && !estimate.is_unheard(adjustment)
+        {
             out.push(format!(
-                "“{}” rests on {}: the sales used say nothing about it.{meant}",
+                "“{}” rests on {}: the sales used say nothing about it.",
                 adjustment.label,
                 thought(Some(adjustment))
             ));
@@ -351,8 +371,13 @@ fn thought(adjustment: Option<&Adjustment>) -> &'static str {
     }
 }
 
-/// A similar name of the same kind, among the comps or in the kit.
-fn similar<'a>(term: &Term, estimate: &'a Estimate, settings: &'a Settings) -> Option<&'a str> {
+/// The name of a piece or fault, and a similar one of the same kind among the comps, in the kit or in the rules of
+/// thumb; none if the kit or the rules have the very name.
+fn similar<'a>(
+    term: &'a Term,
+    estimate: &'a Estimate,
+    settings: &'a Settings,
+) -> Option<(&'a str, &'a str)> {
     fn name(term: &Term) -> Option<&str> {
         match term {
             Term::Missing(name) | Term::Extra(name) | Term::Defect(name) => Some(name),
@@ -372,9 +397,15 @@ fn similar<'a>(term: &Term, estimate: &'a Estimate, settings: &'a Settings) -> O
         .into_iter()
         .filter(|_| matches!(term, Term::Missing(_)))
         .flat_map(|kit| kit.ships_with.iter().map(|(piece, _)| piece));
-    let known: Vec<&str> = same_kind
-        .chain(pieces)
-        .filter(|known| *known != asked)
-        .collect();
-    nearest(asked, known)
+    let rules = match term {
+        Term::Missing(_) => &settings.rules.missing,
+        Term::Extra(_) => &settings.rules.extras,
+        _ => &settings.rules.defects,
+    };
+    let declared = pieces.chain(rules.keys().map(String::as_str));
+    let known: Vec<&str> = same_kind.chain(declared).collect();
+    if known.contains(&asked) {
+        return None;
+    }
+    nearest(asked, known).map(|near| (asked, near))
 }

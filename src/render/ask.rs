@@ -384,7 +384,7 @@ fn in_words(base: &Basis<'_>, when: &str, limits: &Limits) -> String {
 pub(super) fn thresholds_in_words(base: &Basis<'_>, limits: &Limits) -> String {
     match limits.counter {
         Some(answer) => format!(
-            "decline below {}, between the two ask for {}",
+            "decline below {}, answer offers in between with {}",
             base.money(limits.decline),
             answers(base, answer)
         ),

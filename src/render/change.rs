@@ -111,7 +111,7 @@ impl Told {
         let money = |value| amount(&self.currency, value);
         let foreseen = &of.foreseen;
         format!(
-            "{} % band {} to {}",
+            "{} % range {} to {}",
             foreseen.level,
             money(foreseen.low),
             money(foreseen.high)
@@ -226,7 +226,7 @@ pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> Stri
         ("change", Kind::Number, 1),
         ("low", Kind::Number, 0),
         ("high", Kind::Number, 0),
-        ("band", Kind::Number, 2),
+        ("range", Kind::Number, 2),
         ("comps", Kind::Number, 3),
         ("currency", Kind::Fixed, 4),
     ]);

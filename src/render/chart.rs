@@ -117,10 +117,10 @@ fn check(chart: &BandChart) -> Result<(), ChartError> {
         let expected = "an amount between -1e15 and 1e15";
         require(value.abs() <= MOST, what, value, expected)
     };
-    money("the low end of the band", chart.low)?;
+    money("the low end of the range", chart.low)?;
     money("the likely price", chart.median)?;
-    money("the high end of the band", chart.high)?;
-    let ordered = "an amount within the band";
+    money("the high end of the range", chart.high)?;
+    let ordered = "an amount within the range";
     require(
         (chart.low..=chart.high).contains(&chart.median),
         "the likely price",

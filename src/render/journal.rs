@@ -76,7 +76,7 @@ fn transaction(out: &mut String, ledger: &Ledger, entry: &Entry, currency: &Curr
     if let Some(made) = &entry.estimate {
         let money = |amount| currency.plain(amount);
         let text = format!(
-            "{} {} % band {} to {}",
+            "{} {} % range {} to {}",
             money(made.likely),
             made.level,
             money(made.low),

@@ -54,7 +54,7 @@ pub struct Told<'a> {
 /// An estimate in a few words: `148.16 (80 % band 130.64 to 168.56)`.
 pub fn foreseen(made: &Foreseen, currency: &Currency) -> String {
     format!(
-        "{} ({} % band {} to {})",
+        "{} ({} % range {} to {})",
         amount(currency, made.likely),
         made.level,
         amount(currency, made.low),
@@ -527,7 +527,7 @@ impl OwnSales {
 
     fn sentence(&self, when: &str) -> String {
         format!(
-            "{when}: estimates at {:.2} of what was paid (median of {}), {} of {} within the band ({:.0} %, foreseen \
+            "{when}: estimates at {:.2} of what was paid (median of {}), {} of {} within the range ({:.0} %, foreseen \
              {:.0} %).",
             self.median_ratio,
             self.sales,

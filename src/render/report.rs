@@ -117,7 +117,7 @@ fn contents(page: &Page<'_>) -> Markup {
     let band = |made: &Estimate| {
         let money = |value| amount(&made.currency, value);
         let (low, high) = (money(made.low), money(made.high));
-        prose(&format!("{} % band {low} to {high}", made.level))
+        prose(&format!("{} % range {low} to {high}", made.level))
     };
     let nav = html! {
         nav id="contents" aria-label="Units" {
@@ -176,7 +176,7 @@ fn headline(place: Place, made: &Estimate) -> Markup {
         dl.price {
             div { dt { "Likely price" } dd.likely { (money(made.median)) " " (code) } }
             div {
-                dt { (made.level) " % band" }
+                dt { (made.level) " % range" }
                 dd.band {
                     (money(made.low)) " to " (money(made.high)) " " (code) " "
                     span.odds { (odds(made.level)) }
@@ -190,7 +190,7 @@ fn headline(place: Place, made: &Estimate) -> Markup {
 fn chart(unit: &Unit<'_>) -> Markup {
     let (made, currency) = (unit.estimate, &unit.estimate.currency);
     let caption = format!(
-        "Above, how likely each price is, with the {} % band from {} to {} {} shaded and the likely price \
+        "Above, how likely each price is, with the {} % range from {} to {} {} shaded and the likely price \
          of {} marked; below that each sale as a dot at its price adjusted to this unit and date, hollow where \
          it was not used. At the bottom the same sales by date, with the trend.",
         made.level,

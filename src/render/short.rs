@@ -27,7 +27,7 @@ const MOST_OF_PROSE: usize = 2;
 const LABELS: usize = 14;
 
 /// Last line of the sheets.
-const CLOSING: &str = "Not a promise, and not tax or legal advice. All of it: --why";
+const CLOSING: &str = "Not a promise; not tax or legal advice. All of it: --why";
 
 /// As many lines on a narrower screen as this many on one of [`SCREEN`] columns.
 fn scaled(lines: usize, width: usize) -> usize {
@@ -92,15 +92,6 @@ impl Short {
         });
     }
 
-    /// Adds a line that may go.
-    fn optional(&mut self, line: String) {
-        self.parts.push(Part {
-            lines: vec![line],
-            least: 0,
-            apart: false,
-        });
-    }
-
     /// What was assumed of the unit, if anything was, with more about it.
     fn assumed(&mut self, made: &Estimate, more: &str) {
         if let Some(text) = sheet::assumptions(made) {
@@ -119,10 +110,10 @@ impl Short {
 
     /// The sheet with the warnings that fit, the first ones first.
     fn text(mut self, warnings: &[String], closing: &str) -> String {
-        let closing = lines_of(closing, self.width, 0);
         let budget = scaled(MOST_LINES, self.width);
+        let longest = lines_of(&closing_with(closing, warnings.len()), self.width, 0);
         let used = |parts: &[Part]| {
-            parts.iter().map(|part| part.lines.len()).sum::<usize>() + closing.len()
+            parts.iter().map(|part| part.lines.len()).sum::<usize>() + longest.len()
         };
         let wanted = warnings.len().min(MOST_OF_PROSE);
         while used(&self.parts) + wanted > budget {
@@ -134,7 +125,8 @@ impl Short {
             part.lines = cut(std::mem::take(&mut part.lines), kept, self.width);
         }
         let room = budget.saturating_sub(used(&self.parts)).max(1);
-        let warned = fitting(warnings, room, self.width);
+        let (warned, left) = fitting(warnings, room, self.width);
+        let closing = lines_of(&closing_with(closing, left), self.width, 0);
         self.parts.push(Part {
             least: 0,
             apart: true,
@@ -239,38 +231,35 @@ fn ellipsis(line: &str, width: usize) -> String {
     )
 }
 
-/// The warnings that fit into `room` lines, whole ones if any does, and the number of the others.
-fn fitting(warnings: &[String], room: usize, width: usize) -> Vec<String> {
+/// The warnings that fit into `room` lines, and the number of the others. One that does not fit is cut to the
+/// sentences that do; the first is cut within a sentence if it must be.
+fn fitting(warnings: &[String], room: usize, width: usize) -> (Vec<String>, usize) {
     let mut lines: Vec<String> = Vec::new();
     for (at, warning) in warnings.iter().enumerate() {
-        let wrapped = lines_of(warning, width, 0);
-        let left = warnings.len() - at - 1;
-        if lines.len() + wrapped.len() + usize::from(left > 0) <= room {
-            lines.extend(wrapped);
-            continue;
+        let left = warnings.len() - at;
+        // The next one has a line too, if there is one.
+        let own = room.saturating_sub(lines.len() + usize::from(left > 1));
+        let own = if at == 0 { own.max(1) } else { own };
+        let ends = warning.rmatch_indices(". ").map(|(end, _)| end + 1);
+        let texts = std::iter::once(warning.len()).chain(ends);
+        let mut wrapped = texts.map(|end| lines_of(&warning[..end], width, 0));
+        match wrapped.find(|some| some.len() <= own) {
+            Some(some) => lines.extend(some),
+            None if at == 0 => lines = cut(lines_of(warning, width, 0), own, width),
+            None => return (lines, left),
         }
-        let left = left + 1;
-        if at > 0 {
-            lines.push(format!("and {left} more: --why"));
-            return lines;
-        }
-        if left == 1 {
-            return cut(wrapped, room, width);
-        }
-        let more = format!(" and {} more: --why", left - 1);
-        if room == 1 {
-            let first = cut(
-                lines_of(warning, width - more.width(), 0),
-                1,
-                width - more.width(),
-            );
-            return first.iter().map(|line| format!("{line}{more}")).collect();
-        }
-        lines = cut(wrapped, room - 1, width);
-        lines.push(more.trim_start().to_string());
-        return lines;
     }
-    lines
+    (lines, 0)
+}
+
+/// The last line, with the number of warnings that are not shown.
+fn closing_with(closing: &str, left: usize) -> String {
+    let more = match left {
+        0 => return closing.into(),
+        1 => "1 more warning".into(),
+        several => format!("{several} more warnings"),
+    };
+    closing.replace("All of it:", &format!("All of it, and {more}:"))
 }
 
 /// The basis of a price, after an amount.
@@ -318,21 +307,30 @@ mod tests {
     #[test]
     fn warnings_are_left_out_only_where_they_do_not_fit() {
         let shown = |number, room| fitting(&warnings(number), room, 50);
-        assert_eq!(shown(0, 1), Vec::<String>::new());
-        assert_eq!(shown(2, 4).len(), 4);
-        let three = shown(3, 5);
-        assert_eq!(three.len(), 5);
-        assert_eq!(three[4], "and 1 more: --why");
-        let one = shown(3, 1);
-        assert_eq!(one.len(), 1);
-        assert!(one[0].ends_with("… and 2 more: --why"), "{one:?}");
-        assert!(one[0].width() <= 50, "{one:?}");
-        let two = shown(3, 2);
+        assert_eq!(shown(0, 1), (Vec::new(), 0));
+        let (lines, left) = shown(2, 4);
+        assert_eq!((lines.len(), left), (4, 0));
+        let (lines, left) = shown(3, 5);
+        assert_eq!((lines.len(), left), (4, 1));
+        let (lines, left) = shown(3, 1);
+        assert_eq!((lines.len(), left), (1, 2));
         assert!(
-            two[0].ends_with('…') && two[1] == "and 2 more: --why",
-            "{two:?}"
+            lines[0].ends_with('…') && lines[0].width() <= 50,
+            "{lines:?}"
         );
-        assert!(shown(1, 1)[0].ends_with('…'));
+        assert!(shown(1, 1).0[0].ends_with('…'));
+        // Whole sentences rather than a part of one.
+        let two = [
+            "A first sentence that fits. And a second one that is far too long for it.".to_string(),
+        ];
+        assert_eq!(
+            fitting(&two, 1, 50),
+            (vec!["A first sentence that fits.".into()], 0)
+        );
+        assert_eq!(
+            closing_with(CLOSING, 2),
+            "Not a promise; not tax or legal advice. All of it, and 2 more warnings: --why"
+        );
     }
 
     #[test]
@@ -342,13 +340,12 @@ mod tests {
         for _ in 0..11 {
             short.answer("Answer", "1.00 EUR", "and no more", true);
         }
-        let text = anstream::adapter::strip_str(&short.text(&warnings(2), "The end.")).to_string();
+        let text = anstream::adapter::strip_str(&short.text(&warnings(2), CLOSING)).to_string();
         assert_eq!(text.lines().count(), MOST_LINES, "{text}");
         assert!(
-            !text.contains("Based on") && text.contains("and 1 more: --why"),
+            !text.contains("Based on") && text.contains("All of it, and 1 more warning: --why"),
             "{text}"
         );
-        assert!(text.ends_with("The end.\n"));
     }
 
     #[test]

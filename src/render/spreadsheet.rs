@@ -479,8 +479,8 @@ fn adjustments_sheet(
     }
     let facts = [
         ("Likely price", estimate.median),
-        ("Band, low", estimate.low),
-        ("Band, high", estimate.high),
+        ("Range, low", estimate.low),
+        ("Range, high", estimate.high),
     ];
     for (row, (label, amount)) in (end + 2..).zip(facts) {
         sheet.write_string_with_format(row, 0, label, &formats.label)?;

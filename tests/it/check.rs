@@ -30,7 +30,7 @@ fn a_check_draws_its_chart_twice() {
         "Past estimates against what was paid",
         "188 of 188 sales estimated",
         "Price paid (EUR)",
-        "80 % band",
+        "80 % range",
     ] {
         assert!(svg.contains(text), "{text}");
     }

@@ -26,8 +26,8 @@ fn a_first_run_says_where_to_begin() {
 #[test]
 fn words_are_explained() {
     let dir = tempfile::tempdir().unwrap();
-    let band = out(dir.path(), &["explain", "80", "%", "band"]);
-    assert!(band.starts_with("band\n") && band.lines().all(|l| l.chars().count() <= 80));
+    let band = out(dir.path(), &["explain", "80", "%", "range"]);
+    assert!(band.starts_with("range\n") && band.lines().all(|l| l.chars().count() <= 80));
     assert_eq!(out(dir.path(), &["explain", "Band"]), band);
     let all = out(dir.path(), &["explain"]);
     assert!(all.contains("kelly") && all.contains("outlier"));

@@ -534,7 +534,7 @@ fn charts_and_plan() {
     out(dir.path(), &args);
     assert_eq!(&fs::read(dir.path().join("61k.PNG")).unwrap()[1..4], b"PNG");
     let svg = fs::read_to_string(dir.path().join("61k.svg")).unwrap();
-    assert!(svg.contains("Nulva 61K") && svg.contains("80 % band"));
+    assert!(svg.contains("Nulva 61K") && svg.contains("80 % range"));
     let plan = out(
         dir.path(),
         &UNIT

@@ -218,7 +218,7 @@ fn several_watched_units_are_parts_of_one_page() {
     let contents = between(&html, "<nav", "</nav>");
     let unit = json(dir.path(), &[&["estimate"][..], &UNIT].concat());
     let line = format!(
-        "<a href=\"#part2-name\">61k: {}</a> <b>{} EUR</b> <span>80 % band {} to {}</span>",
+        "<a href=\"#part2-name\">61k: {}</a> <b>{} EUR</b> <span>80 % range {} to {}</span>",
         "Nulva 61K, grade B, usable, charger missing",
         unit["likely_price"].as_str().unwrap(),
         unit["band"]["low"].as_str().unwrap(),

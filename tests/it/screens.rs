@@ -161,7 +161,7 @@ fn no_default_sheet_is_longer_than_fourteen_lines() {
     ];
     let unit = [&["estimate", "Nulva 61K", "--grade", "B"][..], &long, &day].concat();
     let text = short(dir.path(), &unit);
-    assert!(text.contains("more: --why"), "{text}");
+    assert!(text.contains("more warnings: --why"), "{text}");
     out(
         dir.path(),
         &[

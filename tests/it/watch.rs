@@ -447,7 +447,7 @@ fn histories_are_shown_drawn_and_outlive_the_watching() {
     assert!(
         fs::read_to_string(dir.join("a.svg"))
             .unwrap()
-            .contains("3 estimates, 80 % band")
+            .contains("3 estimates, 80 % range")
     );
     assert!(fs::metadata(dir.join("a.png")).unwrap().len() > 1000);
     for name in ["f5", "../compband", ""] {

@@ -1,6 +1,7 @@
 //! Words that users see and type: old names of settings, names that are nearly known, pages of long output,
 //! completions, explanations, and words that are out of use.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::Write;
 use std::path::Path;
@@ -9,7 +10,7 @@ use std::process::{Command, Stdio};
 use compband::settings::Settings;
 use serde_json::Value;
 
-use crate::estimate::demo;
+use crate::estimate::{demo, root};
 use crate::runner::{compband, fails, out, run, stderr};
 
 /// What `bid` answers, and its notes.
@@ -259,7 +260,6 @@ fn shells_complete_parts_sales_outlets_and_names() {
 const PRINTED: &[&str] = &[
     "likely price",
     "range",
-    "band",
     "adjusted",
     "weight",
     "trend",
@@ -355,6 +355,92 @@ const OUT_OF_USE: &[&str] = &[
     "learnt",
     "held by another",
 ];
+
+/// Prints of commands over the demo's book with a deal of each state, by the words that label them: the
+/// headings of tables (the line above a rule) and, on the short sheets, the words before the answers.
+fn labels(dir: &Path) -> BTreeMap<String, String> {
+    let listings = root().join("demo/listings.csv");
+    let listings = listings.to_str().unwrap();
+    let unit = "--model|Nulva 61K|--grade|B|--completeness|usable|--as-of|2026-11-20";
+    let repair = "new battery: parts 14, minutes 30, success .9";
+    for entry in [
+        "ledger|fund|600|--date|2026-10-01",
+        "buy|Bolv 83V|--price|45|--grade|B|--date|2026-10-02",
+        "buy|Bolv 83V|--price|40|--grade|C|--date|2026-10-03",
+        "list|d1|--ask|75|--outlet|parcel|--date|2026-10-05",
+        "offer|d1|60|--date|2026-10-06",
+        "sold|d2|70|--outlet|parcel|--date|2026-10-20",
+        "part|add|battery|--cost|9|--date|2026-10-03",
+        "watch|add|61k|--model|Nulva 61K|--grade|B",
+        "refresh|--as-of|2026-11-19",
+    ] {
+        out(dir, &entry.split('|').collect::<Vec<_>>());
+    }
+    let mut found = BTreeMap::new();
+    for (command, short) in [
+        (format!("estimate|{unit}"), true),
+        (format!("estimate|{unit}|--why"), false),
+        (format!("bid|{unit}|--asked|88|--repair|{repair}"), true),
+        (
+            format!("bid|{unit}|--asked|88|--why|--repair|{repair}"),
+            false,
+        ),
+        (format!("ask|{unit}"), true),
+        (format!("ask|{unit}|--why"), false),
+        (format!("offer|131|{unit}"), true),
+        ("check|--figures|--by|grade".into(), false),
+        ("models".into(), false),
+        ("comps|--model|Nulva 61K".into(), false),
+        ("ledger".into(), false),
+        ("ledger|--year|2026".into(), false),
+        ("part|list".into(), false),
+        ("refresh|--as-of|2026-11-20".into(), false),
+        ("history|61k".into(), false),
+        (
+            format!("compare|{listings}|--budget|300|--as-of|2026-11-20"),
+            false,
+        ),
+    ] {
+        let text = out(dir, &command.split('|').collect::<Vec<_>>());
+        let lines: Vec<&str> = text.lines().collect();
+        for pair in lines.windows(2) {
+            let rule = pair[1].trim();
+            if !rule.is_empty() && rule.chars().all(|c| c == '─') {
+                let cells = pair[0].split("  ").map(str::trim);
+                // A column of one outlet, week or bid is named after it.
+                let words = cells.map(|cell| cell.rsplit(": ").next().unwrap_or(cell));
+                for word in words.filter(|word| !word.is_empty()) {
+                    found.entry(word.to_string()).or_insert(command.clone());
+                }
+            }
+        }
+        for line in lines.iter().skip(1).filter(|_| short) {
+            let label = line.get(..14).unwrap_or_default();
+            if label.starts_with(|c: char| c.is_uppercase()) && label.ends_with(' ') {
+                let label = label.trim().to_string();
+                found.entry(label).or_insert(command.clone());
+            }
+        }
+    }
+    found.retain(|word, _| !word.starts_with("at ") && !word.starts_with("At "));
+    found.retain(|word, _| word.parse::<u16>().is_err());
+    found
+}
+
+#[test]
+fn every_heading_and_label_is_explained() {
+    let dir = demo();
+    let labels = labels(dir.path());
+    for known in ["Likely price", "Bid at most", "median ratio", "adjusted"] {
+        assert!(labels.contains_key(known), "{known}: {labels:?}");
+    }
+    assert!(labels.len() > 60, "{labels:?}");
+    let unknown: Vec<_> = labels
+        .iter()
+        .filter(|(word, _)| !run(dir.path(), &["explain", word]).status.success())
+        .collect();
+    assert!(unknown.is_empty(), "{unknown:?}");
+}
 
 #[test]
 fn texts_use_plain_words() {

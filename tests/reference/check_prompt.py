@@ -3,8 +3,8 @@
 
 usage: check_prompt.py COMPBAND
 
-COMPBAND is the program. The terminal is 80 columns wide, and once 30; what a person sees there is
-compared after the moves of the cursor are taken out.
+COMPBAND is the program. The terminal is 80 columns wide, and for some checks 30 and 40; what a person
+sees there is compared after the moves of the cursor are taken out.
 """
 
 import csv
@@ -27,16 +27,19 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 TODAY = datetime.date.today()
 PATIENCE = 20.0
+PASTED = "\x1b[200~{}\x1b[201~"
+KEY = re.compile("\x1b\\[200~.*?\x1b\\[201~|\x1b\\[[0-9]*.|.", re.S)
+LEFT, RIGHT, HOME, END, DELETE, UP = "\x1b[D", "\x1b[C", "\x1b[H", "\x1b[F", "\x1b[3~", "\x1b[A"
 STEER = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 
 
 class Prompt:
     """A run of `compband log`, or of another command, at a terminal."""
 
-    def __init__(self, compband, book, columns=80, command=("log",)):
+    def __init__(self, compband, book, columns=80, command=("log",), term="xterm"):
         self.pid, self.terminal = pty.fork()
         if self.pid == 0:
-            os.environ.update(TERM="xterm", NO_COLOR="1")
+            os.environ.update(TERM=term, NO_COLOR="1")
             os.environ.pop("COMPBAND_BOOK", None)
             os.execv(compband, [compband, "--book", str(book), *command])
         fcntl.ioctl(self.terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
@@ -65,7 +68,7 @@ class Prompt:
         """Waits for a question and types; returns what was seen before."""
         seen = self.read(question)
         # A key at a time, as a person types, so that each is seen by the program's own editing.
-        for key in re.findall("\x1b\\[.|.", keys, re.S):
+        for key in KEY.findall(keys):
             self.wait_for_raw()
             os.write(self.terminal, key.encode())
             time.sleep(0.01)
@@ -133,7 +136,7 @@ def three_sales(compband, book):
     prompt.answer('"120" reads as price, not grade', "b")
     # Several pieces begin with c; Tab lists them, more letters tell, and Enter completes the second.
     prompt.answer("missing pieces: ", "c\t", enter=False)
-    prompt.answer("  case, charger", "h\t; str x2")
+    prompt.answer("case     charger", "h\t; str x2")
     prompt.read("charger; strap x2")
     seen = prompt.answer("more? (m asks for the rest) [no]: ", "m")
     expect("yesterday usable" in seen, f"no word on what more there is: {seen}")
@@ -258,15 +261,78 @@ def others_meanwhile(compband, book):
     expect(len(logged(book)) == before + 2, "a row was lost or added")
 
 
+def keys(compband, book):
+    """Each key does what it does in other programs that read a line; the book has what that comes to."""
+    before = len(logged(book))
+    prompt = Prompt(compband, book, columns=40)
+    # Home, End and their letters; Ctrl-D deletes inside a line, and Delete; Esc alone does nothing.
+    prompt.answer("model", "zzed 6" + HOME + "\x04" + "\x1b", enter=False)
+    time.sleep(0.3)
+    prompt.answer("", "Q" + END + "5\x01" + DELETE + "Z\x05" + LEFT * 2 + RIGHT + "\x7f7")
+    # A word before the cursor, all before it, all behind it; what was deleted comes back.
+    prompt.answer("price", "9 12 x\x17\x17" + HOME + "\x0b" + "7\x15" + "44")
+    # What was refused comes back by the arrow up; what was typed at another question does not.
+    prompt.answer("grade: ", "bb")
+    prompt.answer("expected", UP * 2 + "\x7f")
+    # Tab inside a line does nothing, at its end it completes; wide letters count as two columns.
+    prompt.answer("missing pieces: ", "cas" + LEFT + "\t" + END + "\t; 日本語" + LEFT * 2 + "\x7f")
+    # Pasted lines are one answer, and what would steer the terminal does not reach it.
+    prompt.answer("more?", PASTED.format("yesterday\r\nusable\n\x07\x9b"))
+    prompt.read("Recorded")
+    expect("\x07" not in prompt.came and "\x9b" not in prompt.came, "what was pasted steers the terminal")
+    row = logged(book)[-1]
+    expect(row["model"] == "Zzed 75" and row["price"] == "44.00" and row["grade"] == "B", row)
+    expect(row["missing"] == "case; 本語" and row["completeness"] == "usable", row)
+    expect(row["sold_on"] == str(TODAY - datetime.timedelta(1)), row)
+    # Earlier answers to this question, not to others.
+    prompt.answer("= is Zzed 75): ", UP + "\x7f" * 2 + "80")
+    rest(prompt, "5")
+    prompt.read("Recorded")
+    expect(logged(book)[-1]["model"] == "Zzed 80", logged(book)[-1])
+    prompt.answer("= is Zzed 80): ", "undo")
+    prompt.answer("= is Zzed 75): ", "undo")
+    prompt.answer("= is Bolv 83V): ", "\x03")
+    seen = prompt.end()
+    expect("Nothing was recorded." in seen and prompt.status == 0, seen)
+    expect(len(logged(book)) == before, "a row was added")
+
+
+def ahead(compband, book):
+    """Lines entered before their questions stand there answer them, one each."""
+    before = len(logged(book))
+    prompt = Prompt(compband, book)
+    os.write(prompt.terminal, b"nul\n17\nb\n\nyesterday\n")
+    prompt.read("nul → Nulva 61K")
+    prompt.read("price without shipping in EUR: 17")
+    prompt.read("Recorded")
+    prompt.answer("= is Nulva 61K): ", "\x03")
+    prompt.end()
+    row = logged(book)[-1]
+    expect(len(logged(book)) == before + 1 and row["price"] == "17.00" and row["grade"] == "B", row)
+    expect(row["sold_on"] == str(TODAY - datetime.timedelta(1)), row)
+
+
 def narrow(compband, book):
-    """Where the question leaves no room, the answer gets a line of its own and scrolls."""
+    """Question and answer go on in the next row where the screen ends."""
     prompt = Prompt(compband, book, columns=30)
     prompt.answer("is Bolv 83V):", "A model of a name that is longer than the screen")
     seen = prompt.answer("price without", "undo")
-    expect("> " in seen and "longer than the screen" in seen, seen)
+    expect("longer than the screen" in seen.replace("\r\n", ""), seen)
+    # The default has no room behind the line.
     prompt.answer("model [A", "\x04")
     prompt.end()
     expect(prompt.status == 0, f"it ended with {prompt.status}")
+
+
+def plain(compband, book):
+    """A terminal that cannot edit is asked line by line."""
+    prompt = Prompt(compband, book, term="dumb", command=("log", "-aerial", "11"))
+    prompt.read("model: ")
+    os.write(prompt.terminal, b"bolv\n")
+    prompt.read("→ Bolv 83V")
+    seen = prompt.end()
+    expect("missing aerial" in seen and prompt.status == 0, seen)
+    expect("\x1b" not in prompt.came, f"it moves the cursor: {prompt.came!r}")
 
 
 def first_sheet(compband, book):
@@ -315,7 +381,7 @@ def main(compband):
     compband = str(Path(compband).resolve())
     with tempfile.TemporaryDirectory() as folder:
         book = new_book(compband, Path(folder) / "book")
-        for check in [three_sales, one_line, from_the_book, others_meanwhile, narrow, first_sheet, gone]:
+        for check in [three_sales, one_line, from_the_book, others_meanwhile, keys, narrow, plain, ahead, first_sheet, gone]:
             check(compband, book)
             print(f"{check.__name__.replace('_', ' ')}: as it should be")
 

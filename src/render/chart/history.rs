@@ -59,7 +59,7 @@ impl HistoryChart {
         let chances: Vec<u8> = records.iter().map(|record| record.foreseen.level).collect();
         let chance = match chances[..] {
             [first, ..] if chances.iter().all(|chance| *chance == first) => {
-                format!("{first} % band")
+                format!("{first} % range")
             }
             _ => "range as asked for each time".into(),
         };
@@ -80,9 +80,9 @@ impl Chart for HistoryChart {
     fn shapes(&self) -> Result<Vec<Shape>, ChartError> {
         for at in &self.points {
             for (what, value) in [
-                ("the low end of a band", at.low),
+                ("the low end of a range", at.low),
                 ("a likely price", at.likely),
-                ("the high end of a band", at.high),
+                ("the high end of a range", at.high),
             ] {
                 let shown = value.is_finite() && value.abs() <= MOST;
                 require(shown, what, value, "an amount up to 1e15")?;
@@ -215,7 +215,7 @@ fn legend(canvas: &mut Canvas) {
     let end = canvas.legend_text((MARGIN + LEGEND_LINE + 2.0, LEGEND), "likely price");
     let x = end + LEGEND_GAP;
     canvas.box_area((x, middle - 11.0), (x + LEGEND_LINE, middle + 11.0), SHADE);
-    canvas.legend_text((x + LEGEND_LINE + 2.0, LEGEND), "band");
+    canvas.legend_text((x + LEGEND_LINE + 2.0, LEGEND), "range");
 }
 
 #[cfg(test)]
@@ -236,7 +236,7 @@ mod tests {
     fn chart(points: Vec<HistoryPoint>) -> HistoryChart {
         HistoryChart {
             title: "Likely price of qn948".into(),
-            subtitle: "3 estimates, 80 % band".into(),
+            subtitle: "3 estimates, 80 % range".into(),
             currency: Currency { code: "EUR".into() },
             points,
         }

@@ -155,11 +155,11 @@ impl Sheet<'_> {
     /// axis.
     fn band_labels(&mut self, axis: &Axis) {
         let chart = self.chart;
-        let band = format!("{} % band", chart.level);
+        let range = format!("{} % range", chart.level);
         let labels = [
-            (format!("{band} from"), chart.low, BLUE),
+            (format!("{range} from"), chart.low, BLUE),
             ("likely price".to_string(), chart.median, AMBER),
-            (format!("{band} to"), chart.high, BLUE),
+            (format!("{range} to"), chart.high, BLUE),
         ];
         let amounts = labels
             .each_ref()
@@ -259,7 +259,8 @@ impl Sheet<'_> {
         let (ticks, labels) = labelled_ticks(range, 6);
         let ends = [chart.high, chart.median, chart.low].map(|amount| self.money(amount));
         let left = MARGIN + widest(&labels) + 16.0;
-        let right = RIGHT - widest(&ends).max(scene::text_width("100 % band", SMALL, false)) - 52.0;
+        let right =
+            RIGHT - widest(&ends).max(scene::text_width("100 % range", SMALL, false)) - 52.0;
         let heading = "Sales by date, adjusted to this unit at the prices of their day";
         self.canvas.bold(
             (MARGIN, rows::DATES_HEADING),
@@ -395,7 +396,7 @@ impl Sheet<'_> {
                 amount.as_str(),
             );
         }
-        let caption = format!("{} % band", chart.level);
+        let caption = format!("{} % range", chart.level);
         self.canvas.text(
             (x + WIDE + 20.0, rows::DATE_TICKS),
             Align::Left,
@@ -434,7 +435,7 @@ impl Sheet<'_> {
             self.sale((x, middle), &sample(false, 0.0), (0.0, 0.0));
             x = self
                 .canvas
-                .legend_text((x + 8.0, rows::LEGEND), "sale dropped")
+                .legend_text((x + 8.0, rows::LEGEND), "sale not used")
                 + LEGEND_GAP;
         }
         if clipped {
@@ -461,7 +462,7 @@ impl Sheet<'_> {
             .box_area((x, middle - 11.0), (x + 26.0, middle + 11.0), SHADE);
         self.canvas.legend_text(
             (x + 28.0, rows::LEGEND),
-            &format!("{} % band", self.chart.level),
+            &format!("{} % range", self.chart.level),
         );
     }
 

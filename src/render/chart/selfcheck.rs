@@ -71,12 +71,12 @@ fn check(chart: &CheckChart) -> Result<(), ChartError> {
         money("the price paid for a sale", sale.paid)?;
         money("the estimate of a sale", sale.estimate)?;
         let Interval { low, high } = sale.band;
-        money("the low end of the band of a sale", low)?;
-        money("the high end of the band of a sale", high)?;
+        money("the low end of the range of a sale", low)?;
+        money("the high end of the range of a sale", high)?;
         let ordered = "an amount not below its low end";
         require(
             low <= high,
-            "the high end of the band of a sale",
+            "the high end of the range of a sale",
             high,
             ordered,
         )?;
@@ -506,7 +506,7 @@ impl Sheet<'_> {
             self.bar([(x, lower - 19.0), (x, lower + 3.0)], held);
             x += 8.0;
         }
-        let mut text = format!("{} % band", self.chart.level);
+        let mut text = format!("{} % range", self.chart.level);
         if one_bar_in(self.chart.sales.len()) > 1 {
             text = format!(
                 "{text} (of one sale in {})",

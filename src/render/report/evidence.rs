@@ -172,7 +172,7 @@ fn comp(made: &Estimate, (line, id): Named<'_>) -> Vec<Cell> {
 pub(super) fn past(unit: &Unit<'_>) -> Markup {
     let held = unit.estimate.recalibration.as_ref().map_or_else(
         || {
-            "The book's past says nothing of this band: it holds too few sales to judge by, or so many \
+            "The book's past says nothing of this range: it holds too few sales to judge by, or so many \
              that `compband check` has to go through them first."
                 .to_string()
         },
@@ -190,10 +190,10 @@ fn figures(place: Place, check: &Check) -> Markup {
     let rows = LEVELS.iter().zip(&check.figures.coverage);
     let table = Table {
         id: "check",
-        caption: "Bands of past estimates of this model, each from what was known before the sale.",
+        caption: "Ranges of past estimates of this model, each from what was known before the sale.",
         sortable: false,
         columns: vec![
-            ("Band", Column::Head),
+            ("Range", Column::Head),
             ("Sales", Column::Number),
             ("Held", Column::Number),
             ("Share", Column::Number),

@@ -59,7 +59,7 @@ fn estimated_with(unit: &Unit<'_>) -> Facts {
         ("Date of the estimate", made.as_of.to_string()),
         ("Currency", made.currency.code.clone()),
         ("Price", basis(made.basis).to_string()),
-        ("Band", format!("{} %", made.level)),
+        ("Range", format!("{} %", made.level)),
         (
             "Search",
             format!(

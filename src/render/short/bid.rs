@@ -2,14 +2,15 @@
 
 use unicode_width::UnicodeWidthStr;
 
-use super::{CLOSING, Short, basis, price};
+use super::{CLOSING, Short, price};
 use crate::app::bid::Bid;
-use crate::deal::bid::{Measures, binding};
+use crate::deal::bid::{Advice, Judged, Measures, binding};
 use crate::render::bid::{
     about_offers, advice_words, cautions_of, left, limited, offered, warnings,
 };
 use crate::render::numbers::{amount, chance};
-use crate::render::sheet::{prose_width, unit};
+use crate::render::sheet::{assumptions, prose_width, unit};
+use crate::trade::Currency;
 
 /// Labels of the cases, and where they are among the quantiles of the profit.
 const CASES: [(&str, &str, usize); 3] = [
@@ -35,6 +36,7 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
             let most = format!("{} {}", money(at.bid), currency.code);
             short.answer("Bid at most", &most, "", false);
             short.remark("Limited by", &limit, 1);
+            short.remark("Invested", &invested(at, currency), 1);
         }
         None => {
             short.answer("Do not buy", "not even as a gift", "", false);
@@ -42,21 +44,11 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
         }
     }
     if let Some(asked) = &content.asked {
-        let (word, why) = advice_words(asked, currency);
-        let why = why.first().map_or("it keeps every aim", String::as_str);
         let label = format!("At {}", money(asked.measures.bid));
-        short.remark(&label, &format!("{word}: {why}"), 1);
-        let prices: Vec<String> = offered(asked)
-            .iter()
-            .map(|(label, price)| format!("{} {}", label.to_lowercase(), money(*price)))
-            .collect();
-        if !prices.is_empty() {
-            short.remark("Haggle", &prices.join(", "), 1);
-        } else if let Some(first) = about_offers(content, asked).first() {
-            short.remark("", first, 1);
-        }
+        short.remark(&label, &asking_price(content, asked), 1);
     }
-    let keeps = left(content).unwrap_or_else(|| basis(made.basis).to_string());
+    let keeps =
+        left(content).unwrap_or_else(|| "no outlet is set, so selling counts as free".into());
     let repaired = if content.costs.repairs.is_empty() {
         ""
     } else {
@@ -64,14 +56,55 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     };
     let likely = format!("{}{repaired}; {keeps}", price(made));
     short.remark("Likely price", &likely, 1);
-    short.assumed(made, "");
-    let mut cases = cases(content, width);
-    if let Some(losses) = cases.pop() {
-        short.push(cases, true);
-        short.optional(losses);
+    if let Some(text) = assumptions(made) {
+        short.remark("Assumed", &text, 0);
     }
+    short.push(cases(content, width), true);
     short.cautions(&cautions_of(content));
     short.text(&warnings(content), CLOSING)
+}
+
+/// The money invested at a bid, what is in it besides the bid, and the expected profit.
+fn invested(at: &Measures, currency: &Currency) -> String {
+    let money = |value| amount(currency, value);
+    let besides = match (at.cost > at.bid, at.stake > at.cost) {
+        (true, true) => " with costs and spare parts",
+        (true, false) => " with costs of buying",
+        (false, true) => " with spare parts",
+        (false, false) => "",
+    };
+    let (stake, profit) = (money(at.stake), money(at.profit));
+    format!(
+        "{stake} {}{besides}; expected profit {profit}",
+        currency.code
+    )
+}
+
+/// What to do at the price asked: the advice with what to offer the seller, or else why.
+fn asking_price(content: &Bid<'_>, asked: &Judged) -> String {
+    let currency = &content.weighed.made.currency;
+    let (word, why) = advice_words(asked, currency);
+    let money = |value| amount(currency, value);
+    let Some(offers) = &asked.offers else {
+        let why = why.first().map_or("it keeps every aim", String::as_str);
+        return format!("{word}: {why}");
+    };
+    if offered(asked).is_empty() {
+        return match about_offers(content, asked).first() {
+            Some(first) => format!("{word}. {first}"),
+            None => word,
+        };
+    }
+    let mut prices = format!("offer {} first", money(offers.open));
+    if offers.open != offers.target {
+        prices.push_str(&format!(", aim for {}", money(offers.target)));
+    }
+    if asked.advice == Advice::Buy {
+        format!("{word}: it keeps every aim; but {prices}")
+    } else {
+        let most = money(offers.walk_away);
+        format!("haggle: {prices}, walk away above {most}")
+    }
 }
 
 /// The profit in three cases and the chance of a loss, at the highest bid and at the asking price.

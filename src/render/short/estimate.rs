@@ -24,7 +24,7 @@ pub fn sheet(made: &Estimate, width: Option<u16>) -> String {
     short.answer(&range_label(made), &range(made), &means, false);
     if made.evidence.used > 0 {
         let based = format!(
-            "{}, together worth about {}",
+            "{}; older or odd ones count less: as much as {}",
             count(made.evidence.used, "sale"),
             fresh(made.evidence.effective)
         );

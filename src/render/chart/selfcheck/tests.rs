@@ -150,7 +150,7 @@ fn far_sales_are_marked_and_do_not_squash_the_axes() {
     assert!(texts.1.contains(&"beyond the axis".to_string()));
     texts.1.retain(|text| text != "beyond the axis");
     for texts in [&mut texts.0, &mut texts.1] {
-        texts.retain(|text| !text.starts_with("in its band") && !text.starts_with("outside it"));
+        texts.retain(|text| !text.starts_with("in its range") && !text.starts_with("outside it"));
     }
     assert_eq!(texts.0, texts.1);
 }
