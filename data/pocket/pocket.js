@@ -5,6 +5,7 @@
   const byId = (id) => document.getElementById(id);
   const unit = 10 ** doc.decimals;
   const UNKNOWN = 0, NOTHING = 1; // Any more is an amount plus 2.
+  const FEW = "Too little to go by for such a unit.";
   const KINDS = [["variant", "Variant"], ["missing", "Missing"], ["extra", "Extras"], ["defect", "Defects"]];
   const unpacked = new Map();
   let model, state, parts;
@@ -76,44 +77,47 @@
     const at = columns(state.outlet);
     const most = at.most + state.chance;
     const exact = row(state.grade, state.level, others);
-    if (exact === null) return { why: "Too little to go by for such a unit." };
+    if (exact === null) return { why: FEW };
     if (exact) {
       const [likely, low, high] = exact;
       return { likely, low, high, there: exact[at.likely], kept: exact[at.kept], most: exact[most] };
     }
     if (others.length > model.reach) {
-      const allowed = model.reach === 1 ? "one" : `${model.reach}`;
-      return { why: `Not worked out for these together. Tap at most ${allowed} besides grade and completeness, or other ones.` };
+      return { why: `Not worked out for so many. Tap at most ${model.reach} besides grade and completeness.` };
     }
-    const implied = Math.max(...others.map((one) => model.others[one].implies));
-    const level = state.level || implied;
-    const { sets } = figuresOf(state.model);
-    let nearest = [];
-    for (const set of sets) {
-      if (set.length > nearest.length && set.every((one) => others.includes(one))) nearest = set;
-    }
-    const start = row(state.grade, level, nearest), none = row(state.grade, level, []);
-    const each = others.filter((one) => !nearest.includes(one)).map((one) => row(state.grade, level, [one]));
-    if (!start || !none || each.some((one) => !one)) return { why: "Too little to go by for such a unit." };
-    const product = (column) => each.reduce((price, one) => price * one[column] / none[column], start[column]);
-    const rounded = (amount) => Math.floor(amount + 0.5);
-    const money = (of) => {
-      let sum = of(start), prices = start[at.likely];
-      for (const one of each) {
-        sum = sum + (of(one) - of(none));
-        prices = prices + (one[at.likely] - none[at.likely]);
-      }
-      return rounded(sum + (product(at.likely) - prices) * (of(none) / none[at.likely]));
+    const level = state.level || Math.max(...others.map((one) => model.others[one].implies));
+    const none = row(state.grade, level, []);
+    const each = others.map((one) => row(state.grade, level, [one]));
+    const pairs = others.flatMap((other, place) => others.slice(0, place).map((one) => row(state.grade, level, [one, other])));
+    if (![none, ...each, ...pairs].every(Boolean)) return { why: FEW };
+    const n = others.length;
+    const all = (rows, of) => rows.reduce((sum, one) => sum + of(one), 0);
+    const sum = (of) => all(pairs, of) - (n - 2) * all(each, of) + (n - 1) * (n - 2) / 2 * of(none);
+    const price = (column) => Math.exp(sum((one) => Math.log(one[column])));
+    const distance = (column) => Math.sqrt(sum((one) => Math.log(one[column] / one[0]) ** 2));
+    const likely = price(0), there = rounded(price(at.likely));
+    const found = {
+      likely: rounded(likely), low: rounded(likely * Math.exp(-distance(1))), high: rounded(likely * Math.exp(distance(2))),
+      there, kept: between(there), most: UNKNOWN, about: true,
     };
-    let bid = UNKNOWN;
-    if ([start, none, ...each].every((one) => one[most] > NOTHING)) {
-      const amount = money((one) => one[most] - 2);
-      bid = amount < 0 ? UNKNOWN : amount + 2;
+    return Number.isFinite(found.low + found.high) && found.kept !== null ? found : { why: FEW };
+  }
+
+  const rounded = (amount) => Math.floor(amount + 0.5);
+
+  // What is kept of a price at the outlet, on the line between the next prices; null beyond them.
+  function between(price) {
+    const at = columns(state.outlet);
+    let below = null, above = null;
+    for (const one of figuresOf(state.model).rows) {
+      if (!one) continue;
+      if (one[at.likely] <= price && (!below || one[at.likely] > below[at.likely])) below = one;
+      if (one[at.likely] >= price && (!above || one[at.likely] < above[at.likely])) above = one;
     }
-    return {
-      likely: rounded(product(0)), low: rounded(product(1)), high: rounded(product(2)),
-      there: rounded(product(at.likely)), kept: money((one) => one[at.kept]), most: bid, about: true,
-    };
+    if (!below || !above) return null;
+    if (below[at.likely] === above[at.likely]) return below[at.kept];
+    const share = (price - below[at.likely]) / (above[at.likely] - below[at.likely]);
+    return rounded(below[at.kept] + (above[at.kept] - below[at.kept]) * share);
   }
 
   // --- words
@@ -153,13 +157,14 @@
     byId("kept").textContent = outlet.name ? `through ${outlet.name} you keep ${shown(found.kept)}${there}` : "";
     let most = "–";
     if (parts === null) lines.push(`Parts: an amount such as ${shown(14 * unit)}.`);
-    else if (found.most === UNKNOWN) lines.push("The most to pay is not worked out for this.");
+    else if (found.about) lines.push("The most to pay is worked out for at most 2 besides grade and completeness.");
+    else if (found.most === UNKNOWN) lines.push("The most to pay is not known: nothing tells what it is worth for parts.");
     else if (found.most === NOTHING || found.most - 2 < parts) {
       most = "nothing";
       lines.push("Leave it: no price keeps your aims.");
-    } else most = about + shown(found.most - 2 - parts);
+    } else most = shown(found.most - 2 - parts);
     byId("most").textContent = most;
-    if (found.about) lines.push(`About: by steps from the nearest unit, within 1\u00a0% or ${shown(Math.max(1, unit / 2))}.`);
+    if (found.about) lines.push(`About: by steps from the nearest units, within 1\u00a0% or ${shown(Math.max(1, unit / 2))}.`);
     byId("note").textContent = lines.join(" ");
   }
 

@@ -5,8 +5,8 @@ pub use super::answer::{
 };
 use super::cases::fit_trimmed;
 pub use super::effects::Effect;
-pub(crate) use super::fitting::NO_COMP_SAYS;
 use super::fits::Fits;
+pub(crate) use super::fitting::NO_COMP_SAYS;
 use super::fitting::label;
 pub use super::fitting::{EstimateError, Spread};
 use crate::band::fitting::coefficient;

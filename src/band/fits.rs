@@ -15,7 +15,7 @@ use crate::fit::posterior::{Posterior, Question, SpreadPrior};
 use crate::fit::step::{History, Step, Usual};
 
 /// Most fits that are kept; then all are let go.
-const MOST: usize = 400;
+const MOST: usize = 200;
 
 /// Fits of one model on one day. Threads share them.
 #[derive(Debug, Default)]

@@ -38,7 +38,8 @@ pub use crate::render::numbers::count;
 pub use day::{day_of, day_or_today, parse_day, today};
 pub use error::CliError;
 pub use output::{
-    aside, draw, empty_book, eprint, fitted, notice, open, print, progress, progress_of, report_error, strong,
+    aside, draw, empty_book, eprint, fitted, notice, open, print, progress, progress_of,
+    report_error, strong,
 };
 pub use pager::page;
 

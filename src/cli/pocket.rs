@@ -65,7 +65,9 @@ pub fn run(args: &PocketArgs, book: Option<&Path>) -> Result<(), CliError> {
     let page = page(&made)?;
     write(&args.out, page.as_bytes())?;
     for model in &made.left_out {
-        notice(&format!("{model:?} is left out: there is too little to go by"));
+        notice(&format!(
+            "{model:?} is left out: there is too little to go by"
+        ));
     }
     let worked_out: usize = made.sheets.iter().map(|sheet| sheet.worked_out).sum();
     notice(&format!(

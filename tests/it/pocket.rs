@@ -133,7 +133,10 @@ fn cents(value: &Value) -> i64 {
 #[test]
 fn the_figures_are_those_of_the_commands() {
     let dir = book();
-    let doc = document(&page(dir.path(), &["--outlet", "porch", "--outlet", "parcel"]));
+    let doc = document(&page(
+        dir.path(),
+        &["--outlet", "porch", "--outlet", "parcel"],
+    ));
     let model = &doc["models"][0];
     let rows = unpacked(&doc, model);
     let others = model["others"].as_array().unwrap();
@@ -147,7 +150,9 @@ fn the_figures_are_those_of_the_commands() {
             one if one <= others.len() => vec![one - 1],
             pair => {
                 let pair = pairs[pair - others.len() - 1].as_array().unwrap();
-                pair.iter().map(|at| at.as_u64().unwrap() as usize).collect()
+                pair.iter()
+                    .map(|at| at.as_u64().unwrap() as usize)
+                    .collect()
             }
         }
     };
@@ -165,7 +170,12 @@ fn the_figures_are_those_of_the_commands() {
         }
         for at in flags(set) {
             let kind = others[at]["kind"].as_str().unwrap();
-            unit.push(["--missing", "--extra", "--defect"][["missing", "extra", "defect"].iter().position(|k| *k == kind).unwrap()]);
+            unit.push(
+                ["--missing", "--extra", "--defect"][["missing", "extra", "defect"]
+                    .iter()
+                    .position(|k| *k == kind)
+                    .unwrap()],
+            );
             unit.push(others[at]["name"].as_str().unwrap());
         }
         let row = rows[at].as_ref().unwrap();
@@ -186,7 +196,11 @@ fn the_figures_are_those_of_the_commands() {
             } else {
                 first
             };
-            assert_eq!(row[kept], cents(&bid["net_of_likely_price"]["net"]), "{unit:?}");
+            assert_eq!(
+                row[kept],
+                cents(&bid["net_of_likely_price"]["net"]),
+                "{unit:?}"
+            );
             let parts = parts.parse::<f64>().unwrap() * 100.0;
             let most = row[kept + 1 + chance] - 2 - parts.round() as i64;
             let said = &bid["most"];
@@ -202,9 +216,23 @@ fn the_figures_are_those_of_the_commands() {
 #[test]
 fn nothing_private_is_in_it_and_it_loads_nothing() {
     let dir = book();
-    out(dir.path(), &["buy", "Ombra 7T", "--price", "41.37", "--on", "2026-05-20", "--asked", "55"]);
+    out(
+        dir.path(),
+        &[
+            "buy",
+            "Ombra 7T",
+            "--price",
+            "41.37",
+            "--on",
+            "2026-05-20",
+            "--asked",
+            "55",
+        ],
+    );
     let page = page(dir.path(), &[]);
-    for secret in ["secret", "hush", "41.37", "735.19", "73519", "2026-05", "porch"] {
+    for secret in [
+        "secret", "hush", "41.37", "735.19", "73519", "2026-05", "porch",
+    ] {
         assert!(!page.contains(secret), "{secret}");
     }
     assert!(!page.contains("<b>dent"), "a text of the book is markup");
@@ -232,7 +260,8 @@ fn the_same_page_on_any_number_of_cores() {
 #[test]
 fn what_cannot_be_made_is_said() {
     let dir = book();
-    let pocket = |more: &[&'static str]| [&["pocket", "--out", "p.html", "--as-of", DAY], more].concat();
+    let pocket =
+        |more: &[&'static str]| [&["pocket", "--out", "p.html", "--as-of", DAY], more].concat();
     let said = fails(dir.path(), 5, &pocket(&["Ombra 7"]));
     assert!(said.contains("Ombra 7T"), "{said}");
     let said = fails(dir.path(), 5, &pocket(&["--outlet", "parcels"]));
@@ -243,5 +272,8 @@ fn what_cannot_be_made_is_said() {
     let said = fails(empty.path(), 5, &["pocket", "--out", "p.html"]);
     assert!(said.contains("no sales yet"), "{said}");
     let noted = stderr(&run(dir.path(), &pocket(&["ombra 7t"])));
-    assert!(noted.contains("page written to p.html: 1 model, "), "{noted}");
+    assert!(
+        noted.contains("page written to p.html: 1 model, "),
+        "{noted}"
+    );
 }

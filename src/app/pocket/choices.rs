@@ -10,13 +10,7 @@ use crate::settings::Settings;
 use crate::trade::names::match_key;
 use crate::trade::{Items, Unit};
 
-/// Most choices of each kind, the commonest first.
-const MOST: [(Kind, usize); 4] = [
-    (Kind::Variant, 4),
-    (Kind::Missing, 5),
-    (Kind::Extra, 3),
-    (Kind::Defect, 4),
-];
+const KINDS: [Kind; 4] = [Kind::Variant, Kind::Missing, Kind::Extra, Kind::Defect];
 
 /// Kind of a choice besides grade and completeness.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -69,11 +63,18 @@ pub struct Combination {
 }
 
 impl Choices {
-    /// The choices of a model: the scales of the book, the pieces of its kit, and what its sales name most often.
+    /// The choices of a model: the scales of the book, the pieces of its kit, and what its sales name most often. Of
+    /// the other choices there are at most so many that `room` says for this number of grades and levels, the commonest
+    /// of each kind in turn.
     ///
     /// # Errors
     /// If the book cannot be read.
-    pub fn of(reader: &Reader<'_>, model: &str, settings: &Settings) -> Result<Self, AppError> {
+    pub fn of(
+        reader: &Reader<'_>,
+        model: &str,
+        settings: &Settings,
+        room: impl Fn(usize) -> usize,
+    ) -> Result<Self, AppError> {
         let frame = reader.comps_of(model)?;
         let rows = FrameRows::new(&frame, &settings.currency)?;
         let mut counts: BTreeMap<Kind, BTreeMap<String, usize>> = BTreeMap::new();
@@ -119,17 +120,26 @@ impl Choices {
                 implies: level.map_or(0, |at| at + 1),
             }
         };
-        let mut others = Vec::new();
-        for (kind, most) in MOST {
-            let mut names: Vec<(String, usize)> =
-                counts.remove(&kind).unwrap_or_default().into_iter().collect();
+        let mut ranked: Vec<(usize, Kind, String)> = Vec::new();
+        for kind in KINDS {
+            let mut names: Vec<(String, usize)> = counts
+                .remove(&kind)
+                .unwrap_or_default()
+                .into_iter()
+                .collect();
             names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-            names.truncate(most);
-            others.extend(names.into_iter().map(|(name, _)| choice(kind, name)));
+            let ranks = names.into_iter().enumerate();
+            ranked.extend(ranks.map(|(rank, (name, _))| (rank, kind, name)));
         }
+        ranked.sort();
+        let grades: Vec<String> = settings.grade_names().map(String::from).collect();
+        ranked.truncate(room((grades.len() + 2) * (levels.len() + 1)));
+        ranked.sort_by_key(|(rank, kind, _)| (*kind, *rank));
+        let others = ranked.into_iter();
+        let others = others.map(|(_, kind, name)| choice(kind, name)).collect();
         Ok(Self {
             model: model.to_string(),
-            grades: settings.grade_names().map(String::from).collect(),
+            grades,
             levels,
             others,
         })
@@ -168,7 +178,11 @@ impl Choices {
 
     /// Whether all of these can hold at once.
     pub fn all_agree(&self, others: &[usize]) -> bool {
-        let pairs = |at: usize| others[at + 1..].iter().map(move |other| (others[at], *other));
+        let pairs = |at: usize| {
+            others[at + 1..]
+                .iter()
+                .map(move |other| (others[at], *other))
+        };
         (0..others.len())
             .flat_map(pairs)
             .all(|(one, other)| self.agree(one, other))

@@ -1,9 +1,9 @@
 //! Figures to take along where there is no computer: for each model, those of the units that one may meet.
 //!
 //! A unit is described by its grade, its completeness and other choices ([`choices`]). All combinations of grade and
-//! completeness, with none, one or two other choices, are worked out as `estimate` and `bid` do it ([`values`]), as
-//! many as there is room for. For those with more choices the page takes steps from the nearest of these
-//! ([`steps`]): as many choices at once as a sample of combinations, worked out as well, shows to be near enough.
+//! completeness, with none, one or two other choices, are worked out as `estimate` and `bid` do it ([`values`]). For
+//! those with more choices the page finds prices by steps from these ([`steps`]): as many choices at once as a sample of
+//! combinations, worked out as well, shows to be near enough.
 
 pub mod choices;
 mod nets;
@@ -20,7 +20,7 @@ use xxhash_rust::xxh3::xxh3_64;
 use self::choices::{Choices, Combination};
 use self::nets::Nets;
 use self::steps::{Near, error};
-use self::values::{Desk, Figures};
+use self::values::{Figures, Run};
 use super::AppError;
 use super::bid::AimsSaid;
 use super::error::FILL_THE_BOOK;
@@ -35,10 +35,14 @@ use crate::settings::Settings;
 use crate::trade::Currency;
 use crate::trade::comp::PriceBasis;
 
-/// Most combinations of one model that are worked out.
-const MOST: usize = 1300;
+/// Most combinations of one model that are worked out, but for those with at most [`LEAST`] other choices.
+const MOST: usize = 1340;
 
-/// Most choices at once besides grade and completeness.
+/// Other choices that a model has room for in any case.
+const LEAST: usize = 3;
+
+/// Other choices at once of which all combinations are worked out, and most at once.
+const PAIRS: usize = 2;
 const REACH: usize = 4;
 
 /// Combinations of each number of choices by which steps are judged.
@@ -92,10 +96,12 @@ pub struct Sheet {
     /// The other choices of the combinations that are worked out, for each grade and level: none, each alone, and
     /// pairs.
     pub others: Vec<Vec<usize>>,
-    /// Their figures, by grade, then level, then other choices; `None` where nothing informs the price.
+    /// Their figures, by grade, then level, then these; `None` where nothing informs the price.
     pub figures: Vec<Option<Figures>>,
     /// Most other choices at once for which there are figures, worked out or by steps.
     pub reach: usize,
+    /// At each outlet, the likely prices with what is kept of them, ascending.
+    kept: Vec<Vec<(i64, i64)>>,
     /// Number of combinations that were worked out, the sample included; equal units count once.
     pub worked_out: usize,
 }
@@ -156,7 +162,7 @@ pub fn pocket(
     let ground = AimsSaid::default().with_book(book, settings, wanted.as_of, notice)?;
     let ledger = ledger_on(book, wanted.as_of, &mut |_| {})?;
     let nets: Vec<Nets> = (0..outlets.len().max(1)).map(|_| Nets::default()).collect();
-    let desk = Desk {
+    let run = Run {
         settings,
         ledger: &ledger,
         ground: &ground,
@@ -166,7 +172,12 @@ pub fn pocket(
     let reader = Reader::new(book, wanted.as_of, names.iter().copied(), notice)?;
     let grids = names
         .iter()
-        .map(|name| Ok(Grid::of(Choices::of(&reader, name, settings)?, settings)))
+        .map(|name| {
+            Ok(Grid::of(
+                Choices::of(&reader, name, settings, room)?,
+                settings,
+            ))
+        })
         .collect::<Result<Vec<Grid>, AppError>>()?;
     let all = grids.iter().map(|grid| grid.rows.len()).sum();
     let done = AtomicUsize::new(0);
@@ -177,7 +188,7 @@ pub fn pocket(
     let (mut sheets, mut left_out) = (Vec::new(), Vec::new());
     for grid in grids {
         let model = grid.choices.model.clone();
-        match grid.sheet(&reader, &desk, &step)? {
+        match grid.sheet(&reader, &run, &step)? {
             Some(sheet) => sheets.push(sheet),
             None => left_out.push(model),
         }
@@ -222,7 +233,7 @@ struct Grid {
 impl Grid {
     fn of(choices: Choices, settings: &Settings) -> Self {
         let core = choices.all_grades() * choices.all_levels();
-        let others = within(&choices, (MOST / core).max(1));
+        let others = up_to_two(&choices);
         let mut rows = Vec::with_capacity(core * others.len());
         for grade in 0..choices.all_grades() {
             for level in 0..choices.all_levels() {
@@ -244,47 +255,38 @@ impl Grid {
     fn sheet(
         self,
         reader: &Reader<'_>,
-        desk: &Desk<'_>,
+        run: &Run<'_>,
         step: &(dyn Fn(usize) + Sync),
     ) -> Result<Option<Sheet>, AppError> {
         let fits = Arc::new(Fits::default());
-        let (figures, mut worked_out) = self.figures(&self.rows, reader, desk, &fits, step)?;
+        let (figures, mut worked_out) = self.figures(&self.rows, reader, run, &fits, step)?;
         if figures.iter().all(Option::is_none) {
             return Ok(None);
         }
         let mut sheet = Sheet {
+            kept: kept(&figures),
             choices: self.choices.clone(),
             others: self.others.clone(),
             figures,
-            reach: self.others.iter().map(Vec::len).min().unwrap_or_default(),
+            reach: PAIRS,
             worked_out: 0,
         };
-        let unit = 10_f64.powi(desk.settings.currency.decimals() as i32);
-        for size in 1..=REACH {
+        let unit = 10_f64.powi(run.settings.currency.decimals() as i32);
+        let least = (unit / 2.0).max(1.0);
+        for size in PAIRS + 1..=REACH {
             let sample = sheet.sample(size);
-            if sample.is_empty() && !self.others.iter().any(|others| others.len() == size) {
-                break;
-            }
-            let (truth, count) = self.figures(&sample, reader, desk, &fits, &|_| {})?;
+            let (truth, count) = self.figures(&sample, reader, run, &fits, &|_| {})?;
             worked_out += count;
             let off = |(combination, truth): (&Combination, &Option<Figures>)| {
-                let found = sheet.near(combination).map(|near| near.figures());
-                match (found, truth) {
-                    (Some(found), Some(truth)) => error(&found, truth, (unit / 2.0).max(1.0)),
-                    (None, None) => 0.0,
-                    _ => f64::INFINITY,
+                match (sheet.by_steps(combination), truth) {
+                    (Some(found), Some(truth)) => error(&found, truth, least),
+                    // Not found is said on the page.
+                    (None, _) => 0.0,
+                    (Some(_), None) => f64::INFINITY,
                 }
             };
-            if std::env::var("POCKET_DEBUG").is_ok() {
-                for (c, t) in sample.iter().zip(&truth) {
-                    eprintln!("SAMPLE {:?} {:?} {:?} {:?}", c, sheet.near(c).map(|n| n.figures()), t, off((c, t)));
-                }
-            }
             let worst = sample.iter().zip(&truth).map(off).fold(0.0, f64::max);
-            if std::env::var("POCKET_DEBUG").is_ok() {
-                eprintln!("{} {size}: {} sampled, worst {worst}", self.choices.model, sample.len());
-            }
-            if worst > NEAR_ENOUGH {
+            if sample.is_empty() || worst > NEAR_ENOUGH {
                 break;
             }
             sheet.reach = size;
@@ -298,7 +300,7 @@ impl Grid {
         &self,
         rows: &[Combination],
         reader: &Reader<'_>,
-        desk: &Desk<'_>,
+        run: &Run<'_>,
         fits: &Arc<Fits>,
         step: &(dyn Fn(usize) + Sync),
     ) -> Result<(Vec<Option<Figures>>, usize), AppError> {
@@ -311,7 +313,7 @@ impl Grid {
                 let subject = self.choices.unit(row);
                 let place = *places.entry(self.key(&subject)).or_insert_with(|| {
                     asked.push(Asked {
-                        settings: desk.settings.clone(),
+                        settings: run.settings.clone(),
                         subject,
                         keep: &[],
                         drop: &[],
@@ -324,7 +326,7 @@ impl Grid {
             })
             .collect();
         let found = reader.with_each(&asked, |at, unit| {
-            let figures = desk.figures(unit, fits);
+            let figures = run.figures(unit, fits);
             step(counts[at]);
             figures
         });
@@ -345,14 +347,39 @@ impl Grid {
     }
 }
 
-/// No other choice, each alone, and pairs: of these as many as make `most` in all.
-fn within(choices: &Choices, most: usize) -> Vec<Vec<usize>> {
+/// So many other choices that all pairs of them fit, for a number of grades and levels.
+fn room(core: usize) -> usize {
+    let fits = |count: &usize| core * (1 + count + count * count.saturating_sub(1) / 2) <= MOST;
+    (LEAST..).take_while(fits).last().unwrap_or(LEAST)
+}
+
+/// No other choice, each alone, and all pairs that can hold at once.
+fn up_to_two(choices: &Choices) -> Vec<Vec<usize>> {
     let count = choices.others.len();
     let single = (0..count).map(|at| vec![at]);
     let pairs = (0..count).flat_map(|other| (0..other).map(move |one| vec![one, other]));
     let pairs = pairs.filter(|pair| choices.all_agree(pair));
-    let all = std::iter::once(Vec::new()).chain(single).chain(pairs);
-    all.take(most.max(1 + count)).collect()
+    std::iter::once(Vec::new())
+        .chain(single)
+        .chain(pairs)
+        .collect()
+}
+
+/// At each outlet, the likely prices with what is kept of them, ascending.
+fn kept(figures: &[Option<Figures>]) -> Vec<Vec<(i64, i64)>> {
+    let outlets = figures
+        .iter()
+        .flatten()
+        .next()
+        .map_or(0, |one| one.at.len());
+    let at = |at: usize| {
+        let all = figures.iter().flatten().map(|one| &one.at[at]);
+        let mut all: Vec<(i64, i64)> = all.map(|at| (at.likely, at.kept)).collect();
+        all.sort_unstable();
+        all.dedup_by_key(|(likely, _)| *likely);
+        all
+    };
+    (0..outlets).map(at).collect()
 }
 
 impl Sheet {
@@ -363,37 +390,21 @@ impl Sheet {
         self.figures[row].as_ref()
     }
 
-    /// The figures from which steps lead to a combination: the first pair that is worked out, or else one choice.
-    fn near(&self, combination: &Combination) -> Option<Near<'_>> {
+    /// The figures of a combination of three or more other choices, by steps; `None` where they lead nowhere.
+    fn by_steps(&self, combination: &Combination) -> Option<Figures> {
         let Combination { grade, others, .. } = combination;
         let level = self.choices.level(combination);
-        let within = |known: &&Vec<usize>| known.iter().all(|at| others.contains(at));
-        let nearest = self.others.iter().filter(within);
-        // The first of the longest.
-        let nearest = nearest.fold(None::<&Vec<usize>>, |best, one| match best {
-            Some(best) if best.len() >= one.len() => Some(best),
-            _ => Some(one),
-        })?;
         let of = |others: &[usize]| self.of(*grade, level, others);
-        let left = others.iter().filter(|at| !nearest.contains(at));
-        Some(Near {
-            nearest: of(nearest)?,
+        let each = others.iter().map(|at| of(&[*at]));
+        let before = others.iter().enumerate();
+        let pairs =
+            before.flat_map(|(at, other)| others[..at].iter().map(move |one| [*one, *other]));
+        let near = Near {
             none: of(&[])?,
-            each: left.map(|at| of(&[*at])).collect::<Option<_>>()?,
-        })
-    }
-
-    /// The figures of a combination, and whether they were worked out; `None` beyond the [`Sheet::reach`], and where
-    /// nothing informs the price.
-    pub fn figures(&self, combination: &Combination) -> Option<(Figures, bool)> {
-        let others = combination.others.as_slice();
-        if let Some(figures) = self.of(combination.grade, combination.level, others) {
-            return Some((figures.clone(), true));
-        }
-        if others.len() > self.reach {
-            return None;
-        }
-        Some((self.near(combination)?.figures(), false))
+            each: each.collect::<Option<_>>()?,
+            pairs: pairs.map(|pair| of(&pair)).collect::<Option<_>>()?,
+        };
+        near.figures(&self.kept)
     }
 
     /// Combinations with this number of other choices that were not worked out, drawn evenly; the same each time.
@@ -411,7 +422,8 @@ impl Sheet {
             let level = draws.below(self.choices.all_levels());
             let twice = others.windows(2).any(|pair| pair[0] == pair[1]);
             let beyond = others.iter().any(|at| *at >= self.choices.others.len());
-            if twice || beyond || self.others.contains(&others) || !self.choices.all_agree(&others) {
+            if twice || beyond || self.others.contains(&others) || !self.choices.all_agree(&others)
+            {
                 continue;
             }
             let drawn = Combination {

@@ -47,7 +47,11 @@ mod tests {
         let beyond = (TOGETHER * MOST) as i64;
         for units in [0, 1, 1023, 1024, 99_999, beyond - 1, beyond, -5] {
             assert_eq!(nets.at(units, &net), net(units));
-            assert_eq!(nets.at(units, &|_| (0, 0)).0 == net(units).0, (0..beyond).contains(&units), "{units}");
+            assert_eq!(
+                nets.at(units, &|_| (0, 0)).0 == net(units).0,
+                (0..beyond).contains(&units),
+                "{units}"
+            );
         }
     }
 }

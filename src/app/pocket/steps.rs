@@ -1,90 +1,75 @@
-//! Figures of combinations that are not worked out: steps from the nearest one that is.
+//! Prices of combinations that are not worked out: steps from those with none, one and two of their choices.
 //!
-//! The prices of a unit take one step for each choice, as a factor: that of the choice alone, compared with none.
-//! What is kept and the most to pay take the same steps in money, and follow the price where the factors of two
-//! choices act on each other. The page does the same sums with the same numbers, so that what holds here for a
-//! sample of combinations holds there.
+//! The log price of a unit is linear in what it is, and its variance a quadratic form of it, as long as the same sales
+//! speak for it. A function `f` of a set of choices that has no parts of a higher order is, for `n` choices,
+//! `Σ f(pairs) − (n − 2) Σ f(single) + (n − 1)(n − 2)/2 · f(none)`. It is used for the log price and for the squares of the
+//! log distances to both ends of the range. What is kept of a price lies between what is kept of the next prices that
+//! are worked out. The most to pay is not found so: it jumps where another aim sets the limit, and with the weeks to a
+//! sale. The page does the same sums.
 
-use super::values::{AtOutlet, Figures, Most};
+use super::values::{AtOutlet, CHANCES, Figures, Most};
 
-/// Figures in which the steps are taken: the nearest combination, the one without other choices, and those with
-/// one of the choices that the nearest one lacks.
+/// The combinations that the steps rest on.
 pub struct Near<'f> {
-    /// The nearest combination.
-    pub nearest: &'f Figures,
-    /// The combination without other choices.
+    /// The one without other choices.
     pub none: &'f Figures,
-    /// Each choice that the nearest one lacks, alone.
+    /// Each of the choices alone.
     pub each: Vec<&'f Figures>,
+    /// All pairs of them.
+    pub pairs: Vec<&'f Figures>,
 }
 
+/// Prices at one outlet with what is kept of them, ascending.
+pub type Kept = [(i64, i64)];
+
 impl Near<'_> {
-    /// The figures after all steps; `None` where one of those that they rest on has no most to pay.
-    pub fn figures(&self) -> Figures {
-        let price = |of: &dyn Fn(&Figures) -> i64| self.price(of);
-        let at = (0..self.nearest.at.len()).map(|at| {
-            let likely = |figures: &Figures| figures.at[at].likely;
-            let mut most = [Most::Unknown; super::values::CHANCES.len()];
-            for (chance, most) in most.iter_mut().enumerate() {
-                let amount = |figures: &Figures| figures.at[at].most[chance];
-                *most = self.most(&amount, &likely);
-            }
-            AtOutlet {
-                likely: price(&likely),
-                kept: self.money(&|figures| figures.at[at].kept, &likely),
-                most,
-            }
+    /// The figures; `None` where the steps lead nowhere.
+    pub fn figures(&self, kept: &[Vec<(i64, i64)>]) -> Option<Figures> {
+        let likely = self.likely(&|figures| figures.likely);
+        let at = kept.iter().enumerate().map(|(at, kept)| {
+            let likely = rounded(self.likely(&|figures| figures.at[at].likely));
+            Some(AtOutlet {
+                likely,
+                kept: between(kept, likely)?,
+                most: [Most::Unknown; CHANCES.len()],
+            })
         });
-        Figures {
-            likely: price(&|figures| figures.likely),
-            low: price(&|figures| figures.low),
-            high: price(&|figures| figures.high),
-            at: at.collect(),
-        }
+        Some(Figures {
+            likely: rounded(likely),
+            low: rounded(likely * (-self.distance(&|figures| figures.low)?).exp()),
+            high: rounded(likely * self.distance(&|figures| figures.high)?.exp()),
+            at: at.collect::<Option<_>>()?,
+        })
     }
 
-    /// A price: the product of the factors of all choices.
-    fn price(&self, of: &dyn Fn(&Figures) -> i64) -> i64 {
-        rounded(self.exact(of))
+    fn likely(&self, of: &dyn Fn(&Figures) -> i64) -> f64 {
+        self.sum(&|figures| (of(figures) as f64).ln()).exp()
     }
 
-    fn exact(&self, of: &dyn Fn(&Figures) -> i64) -> f64 {
-        let none = of(self.none) as f64;
-        let start = of(self.nearest) as f64;
-        let each = self.each.iter();
-        each.fold(start, |price, one| price * of(one) as f64 / none)
+    /// The log distance of an end of the range from the likely price.
+    fn distance(&self, end: &dyn Fn(&Figures) -> i64) -> Option<f64> {
+        let square =
+            self.sum(&|figures| (end(figures) as f64 / figures.likely as f64).ln().powi(2));
+        (square > 0.0).then(|| square.sqrt())
     }
 
-    /// An amount that follows a price.
-    fn money(&self, of: &dyn Fn(&Figures) -> i64, likely: &dyn Fn(&Figures) -> i64) -> i64 {
-        let (none, base) = (of(self.none) as f64, likely(self.none) as f64);
-        let start = likely(self.nearest) as f64;
-        let each = self.each.iter();
-        let (money, sum) = each.fold((of(self.nearest) as f64, start), |(money, sum), one| {
-            (
-                money + (of(one) as f64 - none),
-                sum + (likely(one) as f64 - base),
-            )
-        });
-        // The share of the price that is left, for what the factors make of each other.
-        rounded(money + (self.exact(likely) - sum) * (none / base))
+    fn sum(&self, of: &dyn Fn(&Figures) -> f64) -> f64 {
+        let all = |figures: &[&Figures]| figures.iter().map(|one| of(one)).sum::<f64>();
+        let n = self.each.len() as f64;
+        all(&self.pairs) - (n - 2.0) * all(&self.each) + (n - 1.0) * (n - 2.0) / 2.0 * of(self.none)
     }
+}
 
-    fn most(&self, of: &dyn Fn(&Figures) -> Most, likely: &dyn Fn(&Figures) -> i64) -> Most {
-        let all = [self.nearest, self.none].into_iter();
-        let mut all = all.chain(self.each.iter().copied());
-        if !all.all(|figures| matches!(of(figures), Most::Amount(_))) {
-            return Most::Unknown;
-        }
-        let amount = |figures: &Figures| match of(figures) {
-            Most::Amount(amount) => amount,
-            Most::Unknown | Most::Nothing => 0,
-        };
-        match self.money(&amount, likely) {
-            amount if amount < 0 => Most::Unknown,
-            amount => Most::Amount(amount),
-        }
+/// What is kept of a price, on the line between the next prices; `None` beyond them.
+fn between(kept: &Kept, price: i64) -> Option<i64> {
+    let at = kept.partition_point(|(known, _)| *known < price);
+    let (next, above) = *kept.get(at)?;
+    if next == price {
+        return Some(above);
     }
+    let (last, below) = *kept.get(at.checked_sub(1)?)?;
+    let share = (price - last) as f64 / (next - last) as f64;
+    Some(rounded(below as f64 + (above - below) as f64 * share))
 }
 
 /// To the nearest whole number, halves up: what `Math.floor(x + 0.5)` gives on the page.
@@ -92,29 +77,82 @@ fn rounded(amount: f64) -> i64 {
     (amount + 0.5).floor() as i64
 }
 
-/// The largest error of figures found by steps, as a share of what is allowed: 1 % of the true figure or
-/// `least` minor units, whichever is more. Figures that are not given have no error.
+/// The largest error of prices found by steps, as a share of what is allowed: 1 % of the true price or `least` minor
+/// units, whichever is more.
 pub fn error(found: &Figures, truth: &Figures, least: f64) -> f64 {
     let one = |found: i64, truth: i64| {
         let allowed = (truth as f64 * 0.01).abs().max(least);
         (found - truth).abs() as f64 / allowed
     };
-    let mut worst = one(found.likely, truth.likely)
+    let at = found.at.iter().zip(&truth.at);
+    let at =
+        at.map(|(found, truth)| one(found.likely, truth.likely).max(one(found.kept, truth.kept)));
+    at.fold(0.0, f64::max)
+        .max(one(found.likely, truth.likely))
         .max(one(found.low, truth.low))
-        .max(one(found.high, truth.high));
-    for (found, truth) in found.at.iter().zip(&truth.at) {
-        worst = worst
-            .max(one(found.likely, truth.likely))
-            .max(one(found.kept, truth.kept));
-        for pair in found.most.iter().zip(&truth.most) {
-            worst = worst.max(match pair {
-                (Most::Amount(found), Most::Amount(truth)) => one(*found, *truth),
-                (Most::Amount(found), Most::Nothing) => one(*found, 0),
-                (Most::Unknown, _) => 0.0,
-                (found, truth) if found == truth => 0.0,
-                _ => f64::INFINITY,
-            });
+        .max(one(found.high, truth.high))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A unit of log price 4 and variance 0.04, each choice with its effect, its variance, and a covariance with each
+    /// other: the sums are exact but for the cents.
+    #[test]
+    fn steps_of_a_linear_model_with_variances_are_exact() {
+        let effects = [(-0.2, 0.01), (0.1, 0.005), (-0.05, 0.02), (-0.3, 0.01)];
+        let price = |chosen: &[usize]| {
+            let n = chosen.len() as f64;
+            let mean = 9.0 + chosen.iter().map(|at| effects[*at].0).sum::<f64>();
+            let own = chosen.iter().map(|at| effects[*at].1).sum::<f64>();
+            let sd = (0.04 + own + 0.002 * n * (n - 1.0)).sqrt();
+            let money = |log: f64| rounded(log.exp());
+            let likely = money(mean);
+            Figures {
+                likely,
+                low: money(mean - 1.3 * sd),
+                high: money(mean + 1.2 * sd),
+                at: vec![AtOutlet {
+                    likely,
+                    kept: likely * 9 / 10 - 60,
+                    most: [Most::Unknown; CHANCES.len()],
+                }],
+            }
+        };
+        for chosen in [vec![0, 1, 2], vec![1, 2, 3], vec![0, 1, 2, 3]] {
+            let each: Vec<Figures> = chosen.iter().map(|at| price(&[*at])).collect();
+            let mut pairs = Vec::new();
+            for (at, one) in chosen.iter().enumerate() {
+                pairs.extend(chosen[..at].iter().map(|other| price(&[*other, *one])));
+            }
+            let near = Near {
+                none: &price(&[]),
+                each: each.iter().collect(),
+                pairs: pairs.iter().collect(),
+            };
+            let kept = [vec![(1000, 840), (20_000, 17_940)]];
+            let truth = price(&chosen);
+            let found = near.figures(&kept).unwrap();
+            assert!(
+                error(&found, &truth, 5.0) <= 1.0 && error(&found, &truth, 0.01) < 0.2,
+                "{found:?} {truth:?}"
+            );
         }
     }
-    worst
+
+    #[test]
+    fn what_is_kept_lies_between() {
+        let kept = [(1000, 850), (1100, 941), (1300, 1121)];
+        for (price, expected) in [
+            (1000, Some(850)),
+            (1050, Some(896)),
+            (1200, Some(1031)),
+            (1300, Some(1121)),
+            (999, None),
+            (1301, None),
+        ] {
+            assert_eq!(between(&kept, price), expected, "{price}");
+        }
+    }
 }

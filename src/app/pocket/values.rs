@@ -62,7 +62,7 @@ pub enum Most {
 }
 
 /// What the figures of all units of a run rest on, besides the units.
-pub struct Desk<'a> {
+pub struct Run<'a> {
     /// Settings of the book.
     pub settings: &'a Settings,
     /// The ledger on the day.
@@ -75,7 +75,7 @@ pub struct Desk<'a> {
     pub nets: &'a [Nets],
 }
 
-impl Desk<'_> {
+impl Run<'_> {
     /// The figures of a unit; `None` if nothing informs its price. Units of its model share `fits`.
     ///
     /// # Errors
@@ -101,17 +101,23 @@ impl Desk<'_> {
             let there = unit.sold_at(Some(outlet.name));
             // Only an outlet with prices of its own has an estimate of its own.
             if self.settings.priced_outlet(outlet.name).is_none() {
-                figures.at.push(self.at(&there, &plain, &ladder, (Some(outlet), nets))?);
+                figures
+                    .at
+                    .push(self.at(&there, &plain, &ladder, (Some(outlet), nets))?);
                 continue;
             }
             let Some(own) = Estimates::of(&there)? else {
                 return Ok(None);
             };
             let ladder = own.ladder(self.settings);
-            figures.at.push(self.at(&there, &own, &ladder, (Some(outlet), nets))?);
+            figures
+                .at
+                .push(self.at(&there, &own, &ladder, (Some(outlet), nets))?);
         }
         if let ([], [nets, ..]) = (self.outlets, self.nets) {
-            figures.at.push(self.at(&unit, &plain, &ladder, (None, nets))?);
+            figures
+                .at
+                .push(self.at(&unit, &plain, &ladder, (None, nets))?);
         }
         Ok(Some(figures))
     }
@@ -132,7 +138,9 @@ impl Desk<'_> {
             currency,
         };
         let likely = estimates.made.median;
-        let kept = terms.map_or(likely, |terms| terms.net_of(likely, settings.price_basis).net);
+        let kept = terms.map_or(likely, |terms| {
+            terms.net_of(likely, settings.price_basis).net
+        });
         let practice = &self.ground.practice;
         let held = ladder.held(unit, &sale, settings.deal.weeks, practice);
         let spares = Spares {

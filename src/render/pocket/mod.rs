@@ -182,4 +182,3 @@ fn model(sheet: &Sheet, pocket: &Pocket) -> Model {
         figures: packed(&sheet.figures, &priced),
     }
 }
-
