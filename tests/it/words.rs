@@ -369,7 +369,7 @@ fn labels(dir: &Path) -> BTreeMap<String, String> {
         "buy|Bolv 83V|--price|40|--grade|C|--date|2026-10-03",
         "list|d1|--ask|75|--outlet|parcel|--date|2026-10-05",
         "offer|d1|60|--date|2026-10-06",
-        "sold|d2|70|--outlet|parcel|--date|2026-10-20",
+        "sold|d2|--price|70|--outlet|parcel|--date|2026-10-20",
         "part|add|battery|--cost|9|--date|2026-10-03",
         "watch|add|61k|--model|Nulva 61K|--grade|B",
         "refresh|--as-of|2026-11-19",
@@ -423,7 +423,8 @@ fn labels(dir: &Path) -> BTreeMap<String, String> {
         }
     }
     found.retain(|word, _| !word.starts_with("at ") && !word.starts_with("At "));
-    found.retain(|word, _| word.parse::<u16>().is_err());
+    // Amounts, and a caution that begins a line of its own.
+    found.retain(|word, _| word.parse::<f64>().is_err() && !word.contains(':'));
     found
 }
 

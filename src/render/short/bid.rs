@@ -68,7 +68,7 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
 fn invested(at: &Measures, currency: &Currency) -> String {
     let money = |value| amount(currency, value);
     let besides = match (at.cost > at.bid, at.stake > at.cost) {
-        (true, true) => " with costs and spare parts",
+        (true, true) => " with costs and parts",
         (true, false) => " with costs of buying",
         (false, true) => " with spare parts",
         (false, false) => "",
