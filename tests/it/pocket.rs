@@ -223,7 +223,7 @@ fn nothing_private_is_in_it_and_it_loads_nothing() {
             "Ombra 7T",
             "--price",
             "41.37",
-            "--on",
+            "--date",
             "2026-05-20",
             "--asked",
             "55",
