@@ -75,7 +75,7 @@ fn invested(at: &Measures, currency: &Currency) -> String {
     };
     let (stake, profit) = (money(at.stake), money(at.profit));
     format!(
-        "{stake} {}{besides}; expected profit {profit}",
+        "{stake} {}{besides}; expected profit {profit} on average",
         currency.code
     )
 }
