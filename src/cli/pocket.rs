@@ -17,12 +17,13 @@ Examples:
   compband pocket --out pocket.html \"Nulva 61K\" \"Bolv 83V\"
   compband pocket --out pocket.html --outlet parcel --outlet table
 
-Save the file on the phone, or send it to yourself; it needs no network. Tap the grade, what is missing, extras and
-defects: it shows the likely price, its range, what you keep at the outlet, and the most to pay for your aims, with
-parts to buy and the chance that a repair works. The figures are those of `compband estimate` and `compband bid` on
-the day it was made. For units with many choices at once they are near (1 % or 0.50) and marked \"about\". After 30
-days the page asks to be made again.
-The page has no sales, notes, venues, costs or bankroll in it; the most to pay keeps to your cash, as in `compband bid`.";
+Save the file on the phone, or send it to yourself; it needs no network. Tap the grade, what is
+missing, extras and defects: it shows the likely price, its range, what you keep at the outlet, and
+the most to pay for your aims, with parts to buy and the chance that a repair works. The figures are
+those of `compband estimate` and `compband bid` on the day it was made. With three or more things
+missing, extra or defective, prices are marked \"about\" (within 1 % or 0.50), and the most to pay is
+left open. After 30 days the page asks to be made again. It has no sales, notes, venues, costs or
+bankroll in it; the most to pay keeps to your cash, as in `compband bid`.";
 
 /// Write a page for the phone: what units would sell for, and the most to pay
 #[derive(Debug, Args)]
