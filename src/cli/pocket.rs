@@ -61,7 +61,9 @@ pub fn run(args: &PocketArgs, book: Option<&Path>) -> Result<(), CliError> {
         &book,
         &wanted,
         &outlets,
-        &|done, of| drop(bar(done, of)),
+        &|done, of| {
+            let _ = bar(done, of);
+        },
         &mut notice,
     )?;
     let page = page(&made)?;
