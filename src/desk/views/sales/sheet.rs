@@ -108,8 +108,17 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         for (name, value) in form.fields() {
             let known = answers(name) || name.starts_with(COLUMN) || READ_AS.contains(&name);
             let stays = name.starts_with(COLUMN) && sheet.said.get(name).is_none();
-            if known && !(stays && found(name, value)) {
+            if known && name != "columns" && !(stays && found(name, value)) {
                 said.push(name, value);
+            }
+        }
+        // From then on a column said in words is one that was chosen.
+        for pair in form.text("columns").split(';').map(str::trim) {
+            match pair.rsplit_once('=') {
+                Some((theirs, ours)) => {
+                    said.set(&format!("{COLUMN}{}", theirs.trim()), ours.trim())
+                }
+                None => said.push("columns", pair),
             }
         }
         sheet.said = said;
