@@ -75,6 +75,7 @@ pub fn comps(
     let found = match filter.model {
         Some(model) => {
             let mut found = Found::default();
+            let model = settings.words.model(model);
             add(&mut found, book.frame_of_model(model, notice)?)?;
             found
         }
@@ -226,6 +227,7 @@ fn filters(
 
 /// Key of a model of the book.
 fn known_key(model: &str, book: &Book) -> Result<String, AppError> {
+    let model = book.settings().words.model(model);
     let key = match_key(model);
     let names = book.models()?;
     if names.iter().any(|known| match_key(known) == key) {
@@ -295,6 +297,7 @@ fn shortened<'a>(
     match model {
         Some(model) if book.size()? > LARGE => {
             let mut all = Vec::new();
+            let model = book.settings().words.model(model);
             longest(&mut all, book.frame_of_model(model, &mut |_| {})?)?;
             Ok(all)
         }

@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 
 use super::AppError;
 use super::describe::{Said, fit_to_keep, one_line, subject};
-use super::funds::Funds;
+use super::funds::{Funds, assumed};
 use super::ledger::{Wanted, find_deal, foresee, read_ledger};
 use super::record::{Recorded, record_sale};
 use super::selling::{Through, unsure};
@@ -45,6 +45,8 @@ pub struct Entered {
     pub drawer: Decimal,
     /// Cash, and stock and parts at cost.
     pub bankroll: Decimal,
+    /// Money of the settings that counts as paid in, and is in neither; 0 if money was paid in.
+    pub assumed: Decimal,
 }
 
 /// A new entry of a deal, with the deal after it.
@@ -231,7 +233,12 @@ impl<'a> Books<'a> {
     }
 
     pub(super) fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
-        find_deal(&self.ledger, text, Wanted::InStock)
+        find_deal(
+            &self.ledger,
+            text,
+            Wanted::InStock,
+            &self.book.settings().words,
+        )
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
@@ -270,6 +277,7 @@ impl<'a> Books<'a> {
             stock: totals.get(Account::Stock),
             drawer: totals.get(Account::Drawer),
             bankroll: now.bankroll(),
+            assumed: assumed(&self.ledger, self.book.settings().deal.bankroll),
         };
         let moved: Decimal = entries
             .iter()
@@ -317,7 +325,13 @@ impl<'a> Books<'a> {
     pub(super) fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
         let entered = self.enter(entry, dated)?;
-        let deal = find_deal(&self.ledger, &name(id), Wanted::Any)?.clone();
+        let deal = find_deal(
+            &self.ledger,
+            &name(id),
+            Wanted::Any,
+            &self.book.settings().words,
+        )?
+        .clone();
         Ok(OfDeal { deal, entered })
     }
 
@@ -494,7 +508,12 @@ impl<'a> Books<'a> {
         (sum, refund, back): (Option<Decimal>, Refund, bool),
         dated: Dated,
     ) -> Result<Refunded, AppError> {
-        let deal = find_deal(&self.ledger, deal, Wanted::Sold)?;
+        let deal = find_deal(
+            &self.ledger,
+            deal,
+            Wanted::Sold,
+            &self.book.settings().words,
+        )?;
         let amount = sum.unwrap_or_else(|| deal.revenue());
         let refund = Refund { amount, ..refund };
         let entry = self.ledger.refund(dated.on, deal.id, &refund, back);

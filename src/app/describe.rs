@@ -71,8 +71,9 @@ pub fn subject(
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Unit, AppError> {
-    let model = said.model.as_str();
     let values = Values::of(settings);
+    let model = composed(said.model.trim());
+    let model = settings.words.model(&model);
     let missing = items("--missing", &said.missing, &values, notice)?;
     if let Some(fault) = kit_fault(model, &missing, settings) {
         return Err(AppError::Refused {
@@ -83,7 +84,7 @@ pub fn subject(
     let variant = said.variant.as_deref().map(str::trim);
     let variant = variant.map(|variant| values.meaning("variant", variant));
     Ok(Unit {
-        model: composed(model.trim()).into_owned(),
+        model: model.to_string(),
         variant: variant
             .filter(|variant| !variant.is_empty())
             .map(|variant| composed(variant).into_owned()),

@@ -115,7 +115,12 @@ impl Books<'_> {
         (name, count): (&str, u32),
         dated: Dated,
     ) -> Result<UsedParts, AppError> {
-        let deal = find_deal(&self.ledger, deal, Wanted::InStock)?;
+        let deal = find_deal(
+            &self.ledger,
+            deal,
+            Wanted::InStock,
+            &self.book.settings().words,
+        )?;
         let (id, model) = (deal.id, deal.unit.model.clone());
         let decimals = self.book.settings().currency.decimals();
         let drawer = self.ledger.drawer();
@@ -178,7 +183,12 @@ impl Books<'_> {
         said: HarvestSaid,
         dated: Dated,
     ) -> Result<Harvested, AppError> {
-        let deal = find_deal(&self.ledger, deal, Wanted::InStock)?;
+        let deal = find_deal(
+            &self.ledger,
+            deal,
+            Wanted::InStock,
+            &self.book.settings().words,
+        )?;
         let (id, cost) = (deal.id, deal.sum(Account::Stock));
         let model = deal.unit.model.clone();
         let taken = self.valued(&said.parts, &model)?;

@@ -11,7 +11,7 @@ use crate::deal::ledger::Refusal;
 use crate::deal::outlet::TermsError;
 use crate::select::plan::SelectError;
 use crate::trade::Problem;
-use crate::trade::text::nearest_few;
+use crate::trade::text::{nearest_few, quoted, shorten};
 
 /// Error of a use case.
 #[derive(Debug, thiserror::Error)]
@@ -161,6 +161,20 @@ pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) 
         .map(str::to_string)
         .collect();
     no_such_model(asked, &near)
+}
+
+/// The error for a model without sales, whose sales still have another name that stands for it.
+pub fn left_behind(name: &str, model: &str) -> AppError {
+    let (name, model) = (quoted(&shorten(name, 60)), quoted(&shorten(model, 60)));
+    AppError::Refused {
+        message: format!(
+            "no sale is called {model}, but {name}, which stands for it in compband.toml, has sales"
+        ),
+        next: format!(
+            "`compband models rename {name} {model}` gives the sales that name; to undo it, remove the line \
+             {name} = {model} below [words.model] in compband.toml"
+        ),
+    }
 }
 
 /// The error for a model that the book does not have.

@@ -67,6 +67,11 @@ pub(super) fn opening(ledger: &Ledger, set: Decimal) -> Option<Decimal> {
     Some(set).filter(|set| *set > Decimal::ZERO)
 }
 
+/// Money of the settings that counts as paid in: their bankroll, if the ledger has no money paid in; else 0.
+pub(super) fn assumed(ledger: &Ledger, set: Decimal) -> Decimal {
+    opening(ledger, set).unwrap_or_default()
+}
+
 /// Whether money was paid in, and the entry was not reversed.
 fn is_funded(ledger: &Ledger) -> bool {
     let stands = |number| ledger.reversed_by(number).is_none();

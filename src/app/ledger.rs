@@ -6,11 +6,13 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::AppError;
+use super::funds::assumed;
 use super::reader::{Asked, Reader};
 use super::selling::{Through, outlet};
 use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError};
 use crate::deal::ledger::{Deal, Later, Ledger, State, Summary};
+use crate::settings::words::Words;
 use crate::trade::Problem;
 use crate::trade::entry::{Account, Foreseen};
 use crate::trade::names::match_key;
@@ -26,7 +28,11 @@ const NAMED: usize = 5;
 /// If it cannot be read, or an entry contradicts those before it.
 pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, AppError> {
     let mut ledger = Ledger::new(book.settings().currency.decimals());
-    for (row, entry) in book.ledger(notice)? {
+    let words = &book.settings().words;
+    for (row, mut entry) in book.ledger(notice)? {
+        if let Some(unit) = &mut entry.unit {
+            unit.model = words.model(&unit.model).to_string();
+        }
         ledger.enter(entry).map_err(|refusal| {
             BookError::Rows(vec![Problem {
                 file: book.display_name(&book.ledger_path()),
@@ -79,6 +85,8 @@ pub struct Standing {
     pub ledger: Ledger,
     /// Its summary.
     pub summary: Summary,
+    /// Money of the settings that counts as paid in, as the ledger has none paid in; else 0.
+    pub assumed: Decimal,
     /// The entries that are left out of it because they are dated later.
     pub later: Option<Later>,
     /// The estimate of each deal in stock, or the reason why there is none.
@@ -143,6 +151,7 @@ pub fn standing(
     }
     Ok(Standing {
         summary: ledger.summary(today),
+        assumed: assumed(&whole, book.settings().deal.bankroll),
         later,
         ledger,
         nets: Nets::of(book, &now),
@@ -196,11 +205,16 @@ pub enum Wanted {
     Any,
 }
 
-/// Finds a deal by its number (`d7` or `7`) or as the only wanted one of a model.
+/// Finds a deal by its number (`d7` or `7`) or as the only wanted one of a model, by any of its names.
 ///
 /// # Errors
 /// If there is none, or there are several.
-pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&'a Deal, AppError> {
+pub fn find_deal<'a>(
+    ledger: &'a Ledger,
+    text: &str,
+    wanted: Wanted,
+    words: &Words,
+) -> Result<&'a Deal, AppError> {
     let text = text.trim();
     let digits = text.strip_prefix(['d', 'D']).unwrap_or(text);
     let number = digits.parse().ok();
@@ -218,7 +232,7 @@ pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&
     let of_model: Vec<&Deal> = wanted
         .iter()
         .copied()
-        .filter(|deal| match_key(&deal.unit.model) == match_key(text))
+        .filter(|deal| match_key(&deal.unit.model) == match_key(words.model(text)))
         .collect();
     match of_model.as_slice() {
         [deal] => Ok(deal),
@@ -238,12 +252,12 @@ pub fn find_deal<'a>(ledger: &'a Ledger, text: &str, wanted: Wanted) -> Result<&
 ///
 /// # Errors
 /// Those of [`find_deal`].
-pub fn any_deal(ledger: &Ledger, text: &str) -> Result<u32, AppError> {
+pub fn any_deal(ledger: &Ledger, text: &str, words: &Words) -> Result<u32, AppError> {
     let number = text.trim().trim_start_matches(['d', 'D']).parse().ok();
     let known = |id: &u32| ledger.entries().iter().any(|entry| entry.deal == Some(*id));
     match number.filter(known) {
         Some(id) => Ok(id),
-        None => find_deal(ledger, text, Wanted::Any).map(|deal| deal.id),
+        None => find_deal(ledger, text, Wanted::Any, words).map(|deal| deal.id),
     }
 }
 

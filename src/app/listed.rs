@@ -119,7 +119,7 @@ pub fn to_be_sold(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Option<Stocked>, AppError> {
     let ledger = ledger_on(book, on, notice)?;
-    match find_deal(&ledger, deal, Wanted::InStock) {
+    match find_deal(&ledger, deal, Wanted::InStock, &book.settings().words) {
         Ok(deal) if deal.state == State::Open => Ok(Some(Stocked {
             up: chosen(deal, said, book.settings(), on)?,
             deal: deal.clone(),
@@ -150,17 +150,19 @@ fn not_yet(
     notice: &mut dyn FnMut(&str),
 ) -> Result<AppError, AppError> {
     let whole = read_ledger(book, notice)?;
-    Ok(match find_deal(&whole, &name(id), Wanted::Any) {
-        Ok(deal) => AppError::Refused {
-            message: format!(
-                "{} was bought on {}, after {on}",
-                deal.name(),
-                deal.bought_on
-            ),
-            next: "give a later date".into(),
+    Ok(
+        match find_deal(&whole, &name(id), Wanted::Any, &book.settings().words) {
+            Ok(deal) => AppError::Refused {
+                message: format!(
+                    "{} was bought on {}, after {on}",
+                    deal.name(),
+                    deal.bought_on
+                ),
+                next: "give a later date".into(),
+            },
+            Err(none) => none,
         },
-        Err(none) => none,
-    })
+    )
 }
 
 /// The listing of a deal at the given outlet or, without one, where the unit is up: of several at the book's outlet.

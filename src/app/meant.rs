@@ -127,8 +127,9 @@ impl Known {
     }
 
     fn is_model(&self, book: &Book, word: &str) -> bool {
-        let key = match_key(word);
-        book.settings().kit(word).is_some() || self.models.iter().any(|one| match_key(one) == key)
+        let keys = [word, book.settings().words.model(word)].map(match_key);
+        let mut models = self.models.iter();
+        book.settings().kit(word).is_some() || models.any(|one| keys.contains(&match_key(one)))
     }
 
     /// The deal or the watched unit of this name.
@@ -155,7 +156,9 @@ impl Known {
         match watched {
             Some(said) => Ok(Some((Kind::Watched, said))),
             None if self.is_model(book, word) => Ok(None),
-            None => find_deal(&ledger, &name(id), Wanted::Any).map(|_| None),
+            None => {
+                find_deal(&ledger, &name(id), Wanted::Any, &book.settings().words).map(|_| None)
+            }
         }
     }
 

@@ -70,7 +70,7 @@ pub fn models(
 }
 
 /// The requested models without repetitions.
-fn known<'a>(book: &Book, asked: &'a [String]) -> Result<Vec<&'a str>, AppError> {
+fn known<'a>(book: &'a Book, asked: &'a [String]) -> Result<Vec<&'a str>, AppError> {
     let names = book.models()?;
     let mut known: HashMap<String, &str> = HashMap::new();
     for name in &names {
@@ -79,12 +79,13 @@ fn known<'a>(book: &Book, asked: &'a [String]) -> Result<Vec<&'a str>, AppError>
     let mut taken: HashSet<String> = HashSet::new();
     let mut models = Vec::new();
     for model in asked {
+        let model = book.settings().words.model(model);
         let key = match_key(model);
         if !known.contains_key(&key) {
             return Err(unknown_model(model, known.into_values()));
         }
         if taken.insert(key) {
-            models.push(model.as_str());
+            models.push(model);
         }
     }
     Ok(models)

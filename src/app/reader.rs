@@ -10,6 +10,7 @@ use polars::prelude::{DataFrame, IdxCa, IdxSize, PolarsResult};
 use xxhash_rust::xxh3::xxh3_64;
 
 use super::AppError;
+use super::error::left_behind;
 use super::parallel::{each_in_parallel, lock};
 use super::past;
 use super::related::{Ranked, Related};
@@ -146,6 +147,9 @@ impl<'a> Reader<'a> {
         let model = asked.settings.words.model(&asked.subject.model);
         asked.subject.model = model.to_string();
         let model = asked.subject.model.as_str();
+        if !self.comps.rows.contains_key(&match_key(model)) {
+            self.none_left_behind(model)?;
+        }
         let comps = self.comps_of(model)?;
         let pool = self
             .related(&asked.settings)?
@@ -162,6 +166,21 @@ impl<'a> Reader<'a> {
             subject: asked.subject,
             settings: asked.settings,
         })
+    }
+
+    /// Refuses a model without sales if the sales are still under another name that stands for it: the line in the
+    /// settings was written by hand, or a rename was stopped before its end.
+    fn none_left_behind(&self, model: &str) -> Result<(), AppError> {
+        let names = self.book.settings().words.names_of(model);
+        if names.is_empty() {
+            return Ok(());
+        }
+        let known = self.book.models()?;
+        let has = |name: &str| known.iter().any(|one| match_key(one) == match_key(name));
+        match names.into_iter().find(|name| has(name)) {
+            Some(name) if !has(model) => Err(left_behind(name, model)),
+            _ => Ok(()),
+        }
     }
 
     /// The fitted related models for units with these settings.

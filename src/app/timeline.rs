@@ -424,7 +424,7 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         shipping: _,
         deal: _,
         mappings: _,
-        words: _,
+        words,
         renamed: _,
     } = settings;
     let scales = (&currency.code, price_basis, grades, completeness);
@@ -433,10 +433,20 @@ pub fn estimate_settings_hash(settings: &Settings) -> u64 {
         .iter()
         .filter_map(|(name, outlet)| Some((name, outlet.price?)));
     let factors: Vec<(&String, Range)> = factors.collect();
-    if factors.is_empty() {
-        return made;
+    let mut all = vec![made];
+    if !factors.is_empty() {
+        all.push(hash_of_value(&factors));
     }
-    hash_of(&[made, hash_of_value(&factors)])
+    // A kit or a family under another name of a model is that model's.
+    let mut names: Vec<(String, &str)> = words.of("model").into_iter().collect();
+    if !names.is_empty() {
+        names.sort_unstable();
+        all.push(hash_of_value(&names));
+    }
+    match all.as_slice() {
+        [made] => *made,
+        all => hash_of(all),
+    }
 }
 
 /// A hash of numbers in their order.

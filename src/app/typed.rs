@@ -212,7 +212,7 @@ fn normal(
             let list = values.list(&text, |_| false).ok();
             list.map_or_else(|| text.to_string(), |list| list.items.to_string())
         }
-        "variant" => composed(values.meaning(column, text)).into_owned(),
+        "model" | "variant" => composed(values.meaning(column, text)).into_owned(),
         "note" => line_ends(&composed(text)),
         _ => composed(text).into_owned(),
     })

@@ -31,6 +31,21 @@ impl Book {
         Ok((entry, path))
     }
 
+    /// [`Book::commit_import`] of sales that were of another name.
+    ///
+    /// # Errors
+    /// Likewise.
+    pub fn commit_renamed(
+        &self,
+        lock: &BookLock,
+        file: Temporary,
+        old: &str,
+    ) -> Result<(u64, PathBuf), BookError> {
+        // A full stop in the name would end the stem.
+        let old = old.replace(['.', '/', '\\'], " ");
+        self.commit_import(lock, file, &format!("{RENAMED} {old}"))
+    }
+
     /// The next entry number. Numbers count up over all imports and logged sales, including undone
     /// ones, so that none is used twice.
     pub(crate) fn next_entry(&self, _lock: &BookLock) -> Result<u64, BookError> {
@@ -97,12 +112,24 @@ impl Book {
     }
 }
 
+/// First word in the file name of sales that were renamed.
+const RENAMED: &str = "renamed";
+
 /// One import file.
 #[derive(Debug, Clone)]
 pub(super) struct ImportFile {
     pub(super) entry: u64,
     pub(super) name: String,
     pub(super) path: PathBuf,
+}
+
+impl ImportFile {
+    /// Whether its name says that it holds sales that were renamed.
+    pub(super) fn is_renamed(&self) -> bool {
+        let rest = self.name.split_once('-').map_or("", |(_, rest)| rest);
+        let rest = rest.trim_end_matches(".csv");
+        rest == RENAMED || rest.starts_with(&format!("{RENAMED}-"))
+    }
 }
 
 /// Entry number in an import file's name, `NNNNNN-….csv`.

@@ -18,6 +18,14 @@ pub enum CliError {
     /// An answer could not be read from the terminal.
     #[error("cannot read the answer: {0}")]
     Answer(io::Error),
+    /// The parser does not understand the command line.
+    #[error("{message}")]
+    Line {
+        /// What it does not understand.
+        message: String,
+        /// How to proceed.
+        next: String,
+    },
     /// The computer's clock is wrong.
     #[error("the clock of this computer shows a date before 1970: set it")]
     Clock,
@@ -52,6 +60,7 @@ impl CliError {
     pub(super) fn code(&self) -> u8 {
         match self {
             Self::Output(_) | Self::Answer(_) | Self::Clock => 1,
+            Self::Line { .. } => 2,
             Self::App(error) => match error.kind() {
                 Kind::System => 1,
                 Kind::Usage => 2,
@@ -78,6 +87,7 @@ impl CliError {
                 "`compband --help` shows the commands, `compband COMMAND --help` how to use one"
             }
             Self::App(error) => error.next(),
+            Self::Line { next, .. } => next,
             _ => "",
         }
     }

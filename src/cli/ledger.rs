@@ -253,6 +253,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         currency: &settings.currency,
         today: as_of.unwrap_or_else(today),
         summary: now.summary,
+        assumed: now.assumed,
         later: now.later,
         ledger: &now.ledger,
         goal: settings.deal.goal,
@@ -482,7 +483,10 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
     if ledger.entries().is_empty() {
         return Err(nothing_yet().into());
     }
-    let of_deal = args.deal.as_deref().map(|text| any_deal(&ledger, text));
+    let of_deal = args
+        .deal
+        .as_deref()
+        .map(|text| any_deal(&ledger, text, &book.settings().words));
     let of_deal = of_deal.transpose()?;
     let shown = ledger
         .entries()

@@ -33,6 +33,7 @@ pub mod undo;
 pub mod unit;
 pub mod watch;
 mod words;
+mod wrong_line;
 
 pub use crate::render::numbers::count;
 pub use day::{day_of, day_or_today, parse_day, today};
@@ -171,9 +172,13 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         let _ = print(&welcome());
         return ExitCode::from(2);
     }
-    let cli = match parse(args) {
+    let cli = match parse(args.clone()) {
         Ok(cli) => cli,
         Err(error) => {
+            if let Some(error) = wrong_line::plain(&error, &args, &Cli::command()) {
+                report_error(&error);
+                return ExitCode::from(error.code());
+            }
             let text = error.render().ansi().to_string();
             let text = sanitize(&text);
             // After a closed pipe there is nothing to report.

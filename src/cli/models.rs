@@ -4,13 +4,16 @@ use std::path::Path;
 
 use clap::{Args, Subcommand};
 
+use super::prompt::{at_terminal, confirm};
 use super::{CliError, empty_book, notice, open, page, print};
+use crate::app::AppError;
 use crate::app::models::models;
-use crate::app::rename::rename;
+use crate::app::rename::{rename, sales_of};
 use crate::render::models::table;
 use crate::render::numbers::counted;
 use crate::render::sheet;
 use crate::render::table::{PIPED, terminal_width};
+use crate::trade::names::match_key;
 use crate::trade::text::{quoted, shorten};
 
 const EXAMPLES: &str = "\
@@ -18,7 +21,12 @@ Examples:
   compband models                     every model of the book
   compband models \"nulva 61k\"         one model (case and spacing ignored)
   compband models rename \"Nula 61K\" \"Nulva 61K\"
-                                      rename a model, in the book and in later imports";
+                                      rename a model, in the book and in later imports
+  compband models same \"Nulva 61K\" \"Nula 61K\" \"Nulva-61K\"
+                                      join models: the first name stays, the others stand for it
+
+`rename OLD NEW` names the old name first, `same MODEL OTHER` the name that stays. To take a rename
+back: `compband undo` while nothing was recorded since, or `rename NEW OLD`.";
 
 /// List the models of the book: how many sales, since when, at what prices, in what state
 #[derive(Debug, Args)]
@@ -41,11 +49,11 @@ enum Action {
         /// The new name
         new: String,
     },
-    /// Join other names into one model, in the book and in later imports
+    /// Join models into the first one named, whose name stays, in the book and in later imports
     Same {
-        /// The model
+        /// The model whose name stays
         model: String,
-        /// Its other names
+        /// Names that become other names of it
         #[arg(required = true, value_name = "OTHER")]
         others: Vec<String>,
     },
@@ -57,28 +65,83 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
     let book = open(book)?;
     let done = rename(&book, old, new, &mut notice)?;
     let width = terminal_width().unwrap_or(PIPED);
-    let line = format!(
-        "{} of {} {} of {}.",
-        counted(done.sales as u64, "sale"),
-        quoted(&shorten(old, 40)),
-        if done.sales == 1 {
-            "is now one"
-        } else {
-            "are now"
-        },
-        quoted(&shorten(new, 40))
-    );
+    let (from, to) = (shown(&done.from), shown(&done.to));
+    for (asked, meant) in [(old, &done.from), (new, &done.to)] {
+        if match_key(asked) != match_key(meant) {
+            notice(&format!(
+                "{} stands for {} in this book",
+                shown(asked),
+                shown(meant)
+            ));
+        }
+    }
+    let line = match done.sales {
+        0 if match_key(&done.from) == match_key(&done.to) => {
+            format!("{} is another name of {to} already.", shown(old))
+        }
+        0 => format!("{from} is now another name of {to}; no sale has it."),
+        1 => format!("1 sale of {from} is now one of {to}."),
+        sales => format!(
+            "{} of {from} are now of {to}.",
+            counted(sales as u64, "sale")
+        ),
+    };
     let mut text = sheet::fitted(&line, "", Some(width)) + "\n";
     if let Some((entry, path)) = done.entry {
         let line = format!(
-            "Sale record {entry} in {}; `compband undo` gives the sales their old name, the new name stays in \
-                compband.toml, [words.model].",
+            "Sale record {entry} in {}; `compband undo` takes it back, with its line in compband.toml, [words.model].",
             path.display()
         );
         text.push_str(&sheet::fitted(&line, "", Some(width)));
         text.push('\n');
     }
     print(&text)
+}
+
+/// A name as messages show it.
+fn shown(name: &str) -> String {
+    quoted(&shorten(name.trim(), 40))
+}
+
+/// Joins other names into a model. If one of them has more sales than the model, its user is asked or informed.
+fn same(path: Option<&Path>, model: &str, others: &[String]) -> Result<(), CliError> {
+    for other in others {
+        let book = open(path)?;
+        let (kept, joined) = (sales_of(&book, model)?, sales_of(&book, other)?);
+        if joined > kept {
+            let counts = format!(
+                "{} has {}, {} has {}",
+                shown(other),
+                counted(joined as u64, "sale"),
+                shown(model),
+                counted(kept as u64, "sale")
+            );
+            if !at_terminal() {
+                notice(&format!(
+                    "{counts}: all are now called {}; the other way round: compband models rename {} {}",
+                    shown(model),
+                    shown(model),
+                    shown(other)
+                ));
+            } else if confirm(
+                &format!("{counts}. Call all of them {}?", shown(model)),
+                false,
+            )? != Some(true)
+            {
+                return Err(AppError::Refused {
+                    message: format!("{} was not joined", shown(other)),
+                    next: format!(
+                        "to keep that name: compband models same {} {}",
+                        shown(other),
+                        shown(model)
+                    ),
+                }
+                .into());
+            }
+        }
+        renamed(path, other, model)?;
+    }
+    Ok(())
 }
 
 /// Lists the models.
@@ -90,9 +153,7 @@ pub fn run(args: &ModelsArgs, book: Option<&Path>) -> Result<(), CliError> {
         None => {}
         Some(Action::Rename { old, new }) => return renamed(book, old, new),
         Some(Action::Same { model, others }) => {
-            return others
-                .iter()
-                .try_for_each(|other| renamed(book, other, model));
+            return same(book, model, others);
         }
     }
     let book = open(book)?;

@@ -6,8 +6,9 @@ use clap::Args;
 
 use super::{CliError, count, fitted, notice, open, print};
 use crate::app::Book;
-use crate::app::undo::{Undone, take_back, take_out};
+use crate::app::undo::{Renaming, Undone, take_back, take_out};
 use crate::render::comps::line;
+use crate::trade::text::{quoted, shorten};
 
 /// Models shown of those in an undone entry.
 const SHOWN_MODELS: usize = 30;
@@ -54,6 +55,9 @@ pub fn of_entry(book: &Book, entry: u64) -> Result<(), CliError> {
 
 fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
     let done = if dry_run { "Would remove" } else { "Removed" };
+    if let Some(names) = &undone.renamed {
+        return name_back(undone, names, dry_run);
+    }
     let what = if chosen {
         "the logged sale"
     } else if undone.logged {
@@ -94,6 +98,46 @@ fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
         text.push_str("Nothing was changed.\n");
     } else {
         text.push_str("It is kept in the folder undone.\n");
+    }
+    text
+}
+
+/// The message about a rename that is undone.
+fn name_back(undone: &Undone, names: &Renaming, dry_run: bool) -> String {
+    let shown = |name: &str| quoted(&shorten(name, 40));
+    let done = if dry_run {
+        "Would take back"
+    } else {
+        "Took back"
+    };
+    let head = format!(
+        "{done} the rename of {} to {} (sale record {}, {}): {} again called {}.",
+        shown(&names.old),
+        shown(&names.new),
+        undone.entry,
+        undone.file,
+        if undone.again == 1 {
+            "1 sale is".to_string()
+        } else {
+            format!("{} are", count(undone.again, "sale"))
+        },
+        shown(&names.old),
+    );
+    let mut text = fitted(&head, "") + "\n";
+    for name in &names.again {
+        let line = format!("{} stands for {} again.", shown(name), shown(&names.old));
+        text.push_str(&(fitted(&line, "") + "\n"));
+    }
+    for name in &names.open {
+        let line = format!(
+            "{} still stands for {}; if that is wrong, change its line below [words.model] in compband.toml.",
+            shown(name),
+            shown(&names.new)
+        );
+        text.push_str(&(fitted(&line, "") + "\n"));
+    }
+    if dry_run {
+        text.push_str("Nothing was changed.\n");
     }
     text
 }

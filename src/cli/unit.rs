@@ -77,11 +77,12 @@ pub fn model_of(
     word: Option<&str>,
     model: Option<&str>,
 ) -> Result<Option<String>, CliError> {
-    let Some(word) = word else {
-        return Ok(model.map(String::from));
+    let model = match word {
+        Some(word) => Some(meant(book, word, Said::default(), &mut notice)?.said.model),
+        None => model.map(String::from),
     };
-    let unit = meant(book, word, Said::default(), &mut notice)?;
-    Ok(Some(unit.said.model))
+    let words = &book.settings().words;
+    Ok(model.map(|model| words.model(&model).to_string()))
 }
 
 /// The unit as it will be sold.

@@ -49,6 +49,13 @@ pub fn parts(text: &str, currency: &Currency) -> Result<Vec<PartSaid>, String> {
 }
 
 fn part(entry: &str, currency: &Currency) -> Result<PartSaid, String> {
+    if let Some((name, value)) = entry.split_once(':').filter(|_| !entry.contains('=')) {
+        let (name, value) = (name.trim(), value.trim());
+        return Err(format!(
+            "what a part is worth behind an equals sign: {}",
+            short(&format!("{name} = {value}"))
+        ));
+    }
     let (counted, value) = match entry.split_once('=') {
         Some((counted, value)) => (counted, Some(value.trim())),
         None => (entry, None),

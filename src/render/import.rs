@@ -4,7 +4,7 @@ use super::comps::changes;
 use super::numbers::counted;
 use super::sheet::fitted;
 use super::undeclared::of_import;
-use crate::app::import::{FileCount, Imported, Plan, map_flag};
+use crate::app::import::{FileCount, Guessed, Imported, Plan, map_flag};
 use crate::settings::Settings;
 use crate::trade::text::{quoted, shorten};
 
@@ -147,6 +147,7 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
             .chain(undated(count))
             .chain(not_used(imported, at))
             .chain(two_ways(count))
+            .chain(parts_grades(count))
             .chain(split_lists(count));
         for note in notes {
             text.push_str(&format!("{}\n", fitted(&note, "  ", width)));
@@ -189,9 +190,39 @@ fn two_ways(count: &FileCount) -> Option<String> {
         many => (format!("{many} dates"), "were"),
     };
     Some(format!(
-        "{dates} could be read two ways and {were} read {order}: {} in row {} is {} (--dates {other} reads them the \
+        "{dates} could be read two ways and {were} read {order}: {} in row {} is {}{} (--dates {other} reads them the \
          other way)",
-        found.text, found.first, found.read
+        found.text,
+        found.first,
+        found.read,
+        also_in(found)
+    ))
+}
+
+/// `; also in rows 9, 12`, with an ellipsis if there are more.
+fn also_in(found: &Guessed) -> String {
+    let rows: Vec<String> = found.more.iter().map(ToString::to_string).collect();
+    if rows.is_empty() {
+        return String::new();
+    }
+    let row = if rows.len() == 1 { "row" } else { "rows" };
+    let more = if found.rows > rows.len() as u64 + 1 {
+        ", …"
+    } else {
+        ""
+    };
+    format!("; also in {row} {}{more}", rows.join(", "))
+}
+
+/// What was taken for units for parts by the word in the column of the grade.
+fn parts_grades(count: &FileCount) -> Option<String> {
+    let found = count.parts_grades.as_ref()?;
+    Some(format!(
+        "for parts by the grade: {} ({} in row {}{})",
+        counted(found.rows, "sale"),
+        quoted(&found.text),
+        found.first,
+        also_in(found)
     ))
 }
 

@@ -39,6 +39,8 @@ pub struct Told<'a> {
     pub ledger: &'a Ledger,
     /// Its summary.
     pub summary: Summary,
+    /// Money of the settings that counts as paid in, as the ledger has none paid in; else 0.
+    pub assumed: Decimal,
     /// The entries that are left out because they are dated later.
     pub later: Option<Later>,
     /// The wanted bankroll; 0 for none.
@@ -75,11 +77,19 @@ pub fn balances(entered: &Entered, currency: &Currency) -> String {
     } else {
         format!(", parts at cost {}", money(entered.drawer))
     };
+    let counted = if entered.assumed.is_zero() {
+        String::new()
+    } else {
+        format!(
+            " ({} of compband.toml counted as paid in)",
+            money(entered.assumed)
+        )
+    };
     format!(
-        "Cash {}, stock at cost {}{parts}, bankroll {} {}.",
-        money(entered.cash),
+        "Cash {}, stock at cost {}{parts}, bankroll {} {}{counted}.",
+        money(entered.cash + entered.assumed),
         money(entered.stock),
-        money(entered.bankroll),
+        money(entered.bankroll + entered.assumed),
         currency.code
     )
 }
@@ -154,13 +164,13 @@ pub fn money_lines(content: &Told<'_>) -> Vec<(String, String)> {
     let money = |value| amount(content.currency, value);
     let now = &content.summary.now;
     let mut lines = vec![
-        ("Cash".into(), money(now.cash)),
+        ("Cash".into(), money(now.cash + content.assumed)),
         ("Stock at cost".into(), money(now.stock)),
     ];
     if !now.drawer.is_zero() {
         lines.push(("Parts at cost".into(), money(now.drawer)));
     }
-    lines.push(("Bankroll".into(), money(now.bankroll())));
+    lines.push(("Bankroll".into(), money(now.bankroll() + content.assumed)));
     lines
 }
 
@@ -168,11 +178,20 @@ pub fn money_lines(content: &Told<'_>) -> Vec<(String, String)> {
 pub fn sentences(content: &Told<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let summary = &content.summary;
-    let mut said = vec![format!(
-        "Paid in {}, profit so far {}.",
-        money(summary.now.capital),
-        money(summary.profit)
-    )];
+    let paid_in = if content.assumed.is_zero() {
+        format!("Paid in {}", money(summary.now.capital))
+    } else {
+        format!(
+            "No money is recorded as paid in: {} of compband.toml counts as such (`compband ledger fund` records it)",
+            money(content.assumed)
+        )
+    };
+    let profit = money(summary.profit);
+    let mut said = vec![if content.assumed.is_zero() {
+        format!("{paid_in}, profit so far {profit}.")
+    } else {
+        format!("{paid_in}. Profit so far {profit}.")
+    }];
     said.extend(overheads(content));
     if summary.closed > 0 {
         said.push(deals_closed(content));

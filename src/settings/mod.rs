@@ -159,35 +159,52 @@ impl Settings {
 
     /// The kit of a model (ignoring case and spacing of the name), if the settings have one.
     pub fn kit(&self, model: &str) -> Option<&Kit> {
-        let key = match_key(model);
-        self.kits
-            .iter()
-            .find(|(name, _)| match_key(name) == key)
-            .map(|(_, kit)| kit)
+        self.of_model(&self.kits, model)
     }
 
     /// The parts of a model (ignoring case and spacing of the name), if the settings have them.
     pub fn parts_of(&self, model: &str) -> Option<&PartValues> {
-        let key = match_key(model);
-        let mut all = self.parts.iter();
-        all.find(|(name, _)| match_key(name) == key)
-            .map(|(_, parts)| parts)
+        self.of_model(&self.parts, model)
+    }
+
+    /// What a table of the settings has for a model: under this name, or under another one that stands for it.
+    fn of_model<'s, T>(&'s self, table: &'s BTreeMap<String, T>, model: &str) -> Option<&'s T> {
+        let keys = self.keys(model);
+        let own = table.iter().find(|(name, _)| match_key(name) == keys[0]);
+        let other = || table.iter().find(|(name, _)| self.is_named(name, &keys));
+        own.or_else(other).map(|(_, found)| found)
+    }
+
+    /// The keys of a name, and of the model that it stands for.
+    fn keys(&self, name: &str) -> [String; 2] {
+        [match_key(name), match_key(self.words.model(name))]
+    }
+
+    /// Whether a name in the settings is that of a model with these keys, or another one that stands for it.
+    fn is_named(&self, name: &str, keys: &[String; 2]) -> bool {
+        let stands_for = self.words.model(name);
+        match_key(stands_for) == keys[1] || match_key(name) == keys[0]
+    }
+
+    /// Whether a family has a model with these keys.
+    fn is_in(&self, family: &Family, keys: &[String; 2]) -> bool {
+        family.models.iter().any(|name| self.is_named(name, keys))
     }
 
     /// Name of the family of a model, if it has one (ignoring case and spacing).
     pub fn family(&self, model: &str) -> Option<&str> {
-        let key = match_key(model);
-        let has = |family: &Family| family.models.iter().any(|name| match_key(name) == key);
+        let keys = self.keys(model);
+        let has = |family: &Family| self.is_in(family, &keys);
         let mut families = self.families.iter();
         families.find_map(|(name, family)| has(family).then_some(name.as_str()))
     }
 
     /// The numeric attributes of a model, by name; empty if no family has it.
     pub fn attributes(&self, model: &str) -> impl Iterator<Item = (&str, &Attribute)> {
-        let key = match_key(model);
+        let keys = self.keys(model);
         self.families
             .values()
-            .filter(move |family| family.models.iter().any(|name| match_key(name) == key))
+            .filter(move |family| self.is_in(family, &keys))
             .flat_map(|family| &family.attributes)
             .map(|(name, attribute)| (name.as_str(), attribute))
     }

@@ -1,6 +1,6 @@
 //! `[words]`: what words of sheets mean in this book, such as `grade.vg = "B"`.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use serde::Deserialize;
 use toml_edit::{DocumentMut, Item, value};
@@ -55,8 +55,9 @@ impl Words {
 
     /// The meaning of a word in a column.
     pub fn get(&self, column: &str, word: &str) -> Option<&str> {
+        let words = self.0.get(column).filter(|words| !words.is_empty())?;
         let key = match_key(word);
-        let mut words = self.0.get(column)?.iter();
+        let mut words = words.iter();
         words
             .find(|(known, _)| match_key(known) == key)
             .map(|(_, value)| value.as_str())
@@ -65,6 +66,14 @@ impl Words {
     /// The model that a name stands for: itself, unless it is another name of one.
     pub fn model<'n>(&'n self, name: &'n str) -> &'n str {
         self.get("model", name).unwrap_or(name)
+    }
+
+    /// The other names of a model, as the settings write them.
+    pub fn names_of<'w>(&'w self, model: &str) -> Vec<&'w str> {
+        let key = match_key(model);
+        let words = self.0.get("model").into_iter().flatten();
+        let names = words.filter(|(_, of)| match_key(of) == key);
+        names.map(|(name, _)| name.as_str()).collect()
     }
 
     /// Adds a meaning, or replaces that of the same word.
@@ -146,6 +155,38 @@ pub fn with_words(text: &str, meanings: &[Meaning]) -> Result<String, String> {
     Ok(text)
 }
 
+/// The text of the settings without the meanings of these words of a column; everything else stays.
+///
+/// # Errors
+/// A sentence, if the text is no TOML.
+pub fn without_words(text: &str, column: &str, words: &[String]) -> Result<String, String> {
+    let mut document: DocumentMut = text.parse().map_err(|why| format!("{why}"))?;
+    let table = document.get_mut(TABLE);
+    let table = table.and_then(|table| table.as_table_like_mut()?.get_mut(column));
+    let Some(of_column) = table.and_then(Item::as_table_like_mut) else {
+        return Ok(text.to_string());
+    };
+    let dropped: HashSet<String> = words.iter().map(|word| match_key(word)).collect();
+    let known: Vec<String> = of_column
+        .iter()
+        .map(|(word, _)| word.to_string())
+        .filter(|word| dropped.contains(&match_key(word)))
+        .collect();
+    for word in &known {
+        of_column.remove(word);
+    }
+    if known.is_empty() {
+        return Ok(text.to_string());
+    }
+    // An empty table is a heading without meaning.
+    let is_empty = of_column.is_empty();
+    let parent = document.get_mut(TABLE).and_then(Item::as_table_like_mut);
+    if let Some(parent) = parent.filter(|_| is_empty) {
+        parent.remove(column);
+    }
+    Ok(document.to_string())
+}
+
 #[cfg(test)]
 mod tests {
     use std::path::Path;
@@ -193,6 +234,45 @@ mod tests {
             text.starts_with("# mine\n") && text.contains("weeks = 3"),
             "{text}"
         );
+    }
+
+    #[test]
+    fn words_are_dropped_again() {
+        let before = "# mine\n[words.grade]\nvg = \"A\" # so far\n\n[deal]\nweeks = 3\n";
+        let all = [
+            meaning("model", "Nulva 61K", "Nulvo"),
+            meaning("model", "nula", "Nulvo"),
+        ];
+        let with = with_words(before, &all).unwrap();
+        let drop = |text: &str, words: &[&str]| {
+            let words: Vec<String> = words.iter().map(|word| (*word).to_string()).collect();
+            without_words(text, "model", &words).unwrap()
+        };
+        let one = drop(&with, &["NULVA  61k"]);
+        let settings = Settings::parse(&one, Path::new("a")).unwrap();
+        assert_eq!(settings.words.names_of("nulvo"), ["nula"]);
+        // What is left is as before, and a word that is not there changes nothing.
+        assert_eq!(
+            drop(&with, &["Nulva 61K", "Nula"]).trim_end(),
+            before.trim_end()
+        );
+        assert_eq!(drop(before, &["Nulva 61K"]), before);
+        let inline = drop("words = { model = { a = \"b\", c = \"b\" } }\n", &["a"]);
+        let settings = Settings::parse(&inline, Path::new("a")).unwrap();
+        assert_eq!(settings.words.names_of("b"), ["c"]);
+    }
+
+    #[test]
+    fn a_kit_and_a_family_go_with_a_renamed_model() {
+        let text = "[kits.\"Nulva 61K\"]\nships_with = [\"charger\"]\n\
+                    [families.recorders]\nmodels = [\"Nulva 61K\"]\n\
+                    [words.model]\n\"Nulva 61K\" = \"Nulvo\"\n";
+        let settings = Settings::parse(text, Path::new("a")).unwrap();
+        for name in ["Nulvo", "nulva 61k"] {
+            assert!(settings.kit(name).is_some(), "{name}");
+            assert_eq!(settings.family(name), Some("recorders"), "{name}");
+        }
+        assert!(settings.kit("Bolv 83V").is_none());
     }
 
     #[test]

@@ -259,6 +259,19 @@ impl Mapping {
         }
     }
 
+    /// `; recognised: "Item" as model, "Got" as price`, or empty.
+    fn recognised(&self) -> String {
+        let columns = PARSED.iter().zip(&self.cell_of);
+        let known = columns.filter_map(|(ours, cell)| Some((ours, (*cell)?)));
+        let known: Vec<String> = known
+            .map(|(ours, cell)| format!("{} as {ours}", self.shown(cell)))
+            .collect();
+        if known.is_empty() {
+            return String::new();
+        }
+        format!("; recognised: {}", known.join(", "))
+    }
+
     /// The errors in the header under these options: cell (if there is one) and fault. `dated` are
     /// the cells with days in the rows below, `line` is where the header stands.
     pub fn faults(
@@ -286,6 +299,7 @@ impl Mapping {
                 maps.join(" "),
                 first.name()
             );
+            let mend = mend + &self.recognised();
             let expected = format!("a header with a column for {}", in_words(&names));
             faults.push((String::new(), Wrong::new(expected, mend)));
         }

@@ -140,16 +140,25 @@ impl FileState<'_> {
     /// Counts what was guessed of an accepted sale, and keeps the first example of each guess.
     fn note_guesses(&mut self, kind: Kind, raw: &Raw<'_>) {
         let reader = &mut self.reader;
-        for (guessed, found, is_date) in [
-            (kind.guesses.date, &mut self.count.two_ways, true),
-            (kind.guesses.list, &mut self.count.split_lists, false),
+        for (guessed, found, column) in [
+            (
+                kind.guesses.date,
+                &mut self.count.two_ways,
+                Some(Column::SoldOn),
+            ),
+            (
+                kind.guesses.parts,
+                &mut self.count.parts_grades,
+                Some(Column::Grade),
+            ),
+            (kind.guesses.list, &mut self.count.split_lists, None),
         ] {
             if !guessed {
                 continue;
             }
             match found {
-                Some(found) => found.rows += 1,
-                None => *found = Some(reader.guessed(raw, is_date)),
+                Some(found) => found.add(raw.line),
+                None => *found = Some(reader.guessed(raw, column)),
             }
         }
     }

@@ -112,7 +112,7 @@ impl<'a> RowReader<'a> {
     const LISTS: [Column; 3] = [Column::Missing, Column::Extras, Column::Defects];
 
     /// The trimmed text of a cell, or the value of `--fill` if it is blank.
-    fn text_of<'c>(&'c self, cells: &'c Cells, column: Column) -> &'c str {
+    pub(crate) fn text_of<'c>(&'c self, cells: &'c Cells, column: Column) -> &'c str {
         let cell = self.input.mapping.cell_of[column as usize];
         let text = cell.map_or("", |at| original(cells.get(at).trim()));
         if text.is_empty() {
@@ -129,11 +129,6 @@ impl<'a> RowReader<'a> {
             let list = self.list(text).ok().filter(|list| list.guessed)?;
             Some((text, list.items.to_string()))
         })
-    }
-
-    /// The text of the day of a record.
-    pub fn day_text<'c>(&'c self, cells: &'c Cells) -> &'c str {
-        self.text_of(cells, Column::SoldOn)
     }
 
     /// A list, split where its names are known from the settings or stand alone elsewhere in the file. A file in our
@@ -201,7 +196,7 @@ impl<'a> RowReader<'a> {
         });
         row.take(Column::LotSize, &mut comp.lot_size, lot_size);
         guesses.list = row.lists(comp);
-        row.condition(comp);
+        guesses.parts = row.condition(comp);
         comp.attributes.clear();
         for (at, (name, _)) in self.input.mapping.attributes.iter().enumerate() {
             row.attribute(at, name, comp);
@@ -281,6 +276,8 @@ pub struct Guesses {
     pub date: bool,
     /// A list was split at a slash or at `and`.
     pub list: bool,
+    /// The grade is a word for a unit for parts.
+    pub parts: bool,
 }
 
 /// Whether a cell has a day rather than a word.
@@ -305,7 +302,7 @@ fn declared<'a>(
         .families
         .values()
         .flat_map(|family| family.models.iter().map(move |model| (model, family)))
-        .map(|(model, family)| (match_key(model), by_name(family)))
+        .map(|(model, family)| (match_key(settings.words.model(model)), by_name(family)))
         .collect()
 }
 
@@ -524,8 +521,9 @@ impl<'r> Row<'r, '_> {
         guessed
     }
 
-    /// Grade, completeness and working order. A grade cell such as "for parts" means parts-only.
-    fn condition(&mut self, comp: &mut Comp) {
+    /// Grade, completeness and working order. A grade cell such as "for parts" means parts-only; returns whether
+    /// that alone says so.
+    fn condition(&mut self, comp: &mut Comp) -> bool {
         let reader = self.reader;
         let (values, settings) = (&reader.values, reader.settings);
         let grade = self.cell(Column::Grade);
@@ -541,7 +539,7 @@ impl<'r> Row<'r, '_> {
         });
         comp.works = !parts_grade;
         if self.cell(Column::Works).is_empty() {
-            return;
+            return parts_grade;
         }
         self.take(Column::Works, &mut comp.works, |text| {
             let works = works(text, values)?;
@@ -553,5 +551,6 @@ impl<'r> Row<'r, '_> {
             }
             Ok(works && !parts_grade)
         });
+        false
     }
 }

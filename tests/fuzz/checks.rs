@@ -330,6 +330,7 @@ pub fn ledger(bytes: &[u8], book: &Book) -> bool {
         today: today(),
         ledger: &ledger,
         summary: ledger.summary(today()),
+        assumed: Default::default(),
         later: ledger.later_than(today()),
         goal: Decimal::from(1000),
         now: BTreeMap::new(),

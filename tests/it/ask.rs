@@ -308,7 +308,7 @@ fn wrong_values_are_refused() {
         let error = fails(dir, code, &words(command, more));
         assert!(error.contains(said), "{more:?}: {error}");
     };
-    refused(&["ask"], 2, &["--deadline", "0"], "1..=104");
+    refused(&["ask"], 2, &["--deadline", "0"], "from 1 to 104");
     refused(&["ask"], 2, &["--exit", "5"], "--deadline");
     refused(&["ask"], 2, &["--offers", "5"], "--over");
     refused(&["ask"], 3, &["--offers", "5", "--over", "0"], "--over");

@@ -936,7 +936,7 @@ fn what_one_pays_to_get_a_unit_has_one_name() {
     assert_eq!(buy("--inbound"), (true, false));
     assert_eq!(buy("--shipping"), (true, true));
     let line = "buy 'Bolv 83V' --price 20 --inbound 5 --shipping 5";
-    refuses(&dir, 2, line, &["cannot be used with"]);
+    refuses(&dir, 2, line, &["does not go with"]);
     let help = does(&dir, "buy --help");
     assert!(
         help.contains("--inbound") && !help.contains("--shipping"),

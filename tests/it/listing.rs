@@ -199,7 +199,7 @@ fn what_cannot_be_listed_is_refused() {
         (3, "offer d1 0", "a price of 0"),
         (3, "offer d1 60 --date 2026-09-05", "bought on 2026-09-11"),
         (3, "sold d1 --at-asking --outlet table", "no asking price"),
-        (2, "sold d1 --at-asking --price 60", "cannot be used with"),
+        (2, "sold d1 --at-asking --price 60", "does not go with"),
         (2, "sold d1", "--price"),
     ] {
         refuses(&dir, code, line, &[told]);
@@ -519,7 +519,7 @@ fn names_that_are_not_clear() {
         (5, "estimate 'Nula 61K'", "Nulva 61K"),
         (2, "estimate", "which unit? Give a deal (d7)"),
         (2, "ask --grade B", "which unit?"),
-        (2, "estimate d1 --model 'Nulva 61K'", "cannot be used with"),
+        (2, "estimate d1 --model 'Nulva 61K'", "does not go with"),
     ] {
         refuses(&dir, code, line, &[told]);
     }

@@ -39,6 +39,7 @@ mod runner;
 mod screens;
 mod sheets;
 mod shells;
+mod slips;
 mod step;
 mod store;
 mod time;

@@ -39,16 +39,18 @@ const ALLOWED: [(&str, &[&str]); 14] = [
 
 /// What `app` hands on of other rooms, so that who calls a use case can name it: the handle of a book, what
 /// was said of a unit, what a purchase takes, and what an undo and an import give.
-const HANDED_ON: [&str; 13] = [
+const HANDED_ON: [&str; 15] = [
     "Book",
     "Buying",
     "Column",
     "Costs",
     "FileCount",
+    "Guessed",
     "LEVEL",
     "Plan",
     "ReadOptions",
     "Refund",
+    "Renaming",
     "Said",
     "Undone",
     "Wish",

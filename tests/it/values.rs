@@ -201,8 +201,8 @@ fn what_a_sheet_leaves_open_is_said_once() {
     assert!(raw.lines().all(|line| line.chars().count() <= 80), "{raw}");
     let said = flat(&raw);
     for told in [
-        "4 dates could be read two ways and were read day first, as is usual for EUR: 03/02/2026 in row 2 is 2026-02-03 \
-         (--dates mdy reads them the other way)",
+        "4 dates could be read two ways and were read day first, as is usual for EUR: 03/02/2026 in row 2 is 2026-02-03; \
+         also in rows 3, 4, 5 (--dates mdy reads them the other way)",
         "lists split at a slash or \"and\" in 2 rows, a guess: \"charger/strap\" in row 2 is charger; strap",
         "column \"Post paid by buyer\" is not used: shipping counts as 0; if the buyer paid this for it, say --map \
          \"Post paid by buyer=shipping\"",

@@ -28,7 +28,7 @@ use desk::{Desk, is_there};
 
 pub use crate::sheets::ReadOptions;
 pub use crate::sheets::header::{Column, Wish, parse_wish};
-pub use crate::sheets::import::{FileCount, Plan};
+pub use crate::sheets::import::{FileCount, Guessed, Plan};
 pub use mapping::parse_fill;
 pub use request::{Listener, Request, UnknownWord};
 pub use values::parse_value;

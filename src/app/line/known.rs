@@ -3,6 +3,7 @@
 use std::collections::{BTreeSet, HashMap};
 
 use chrono::{Datelike, NaiveDate};
+use polars::prelude::DataFrame;
 use rust_decimal::Decimal;
 
 use super::reading::{ATTRIBUTE, Reading, column_named, columns_of, field_name};
@@ -11,10 +12,12 @@ use crate::app::AppError;
 use crate::app::typed::{NOT_KNOWN, all_pieces, answer};
 use crate::book::Book;
 use crate::book::comps::frame::FrameRows;
+use crate::parse::dates::{DateError, read_date};
 use crate::parse::money::parse_amount;
 use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
 use crate::trade::Currency;
+use crate::trade::Items;
 use crate::trade::items::{fold_name, split_count};
 use crate::trade::money::money_text;
 use crate::trade::names::match_key;
@@ -54,6 +57,7 @@ pub struct Known<'k> {
     /// Most words tried together.
     longest: usize,
     of_model: Box<dyn Fn(&str) -> OfModel + 'k>,
+    of_others: Box<dyn Fn() -> BTreeSet<String> + 'k>,
 }
 
 impl<'k> Known<'k> {
@@ -63,7 +67,8 @@ impl<'k> Known<'k> {
     /// If the book cannot be read.
     pub fn of(book: &'k Book, today: NaiveDate) -> Result<Self, AppError> {
         let codes = book.rates()?.codes();
-        let known = Self::new(book.settings(), book.models()?, codes, today);
+        let known = Self::new(book.settings(), book.models()?, codes, today)
+            .with_pieces(|| pieces_of_all(book).unwrap_or_default());
         Ok(known.with_sales(|model| of_model(book, model).unwrap_or_default()))
     }
 
@@ -92,6 +97,15 @@ impl<'k> Known<'k> {
             currencies: codes.into_iter().map(|code| Currency { code }).collect(),
             longest: longest.max(LEAST_SPAN),
             of_model: Box::new(|_| OfModel::default()),
+            of_others: Box::new(BTreeSet::new),
+        }
+    }
+
+    /// With the pieces that the sales of all models name.
+    pub fn with_pieces(self, of_others: impl Fn() -> BTreeSet<String> + 'k) -> Self {
+        Self {
+            of_others: Box::new(of_others),
+            ..self
         }
     }
 
@@ -375,8 +389,23 @@ impl<'k> Known<'k> {
 
     /// Why a name is not taken for that of a new piece: it resembles a known one, or is plainly something else.
     fn odd_piece(&self, name: &str, pieces: &BTreeSet<String>) -> Option<String> {
-        if let Some(near) = nearest(name, pieces.iter().map(String::as_str)) {
-            return Some(format!("did you mean {near:?}?"));
+        let near = |pieces: &BTreeSet<String>| {
+            let near = nearest(name, pieces.iter().map(String::as_str));
+            near.map(|near| format!("did you mean {near:?}?"))
+        };
+        if let Some(near) = near(pieces) {
+            return Some(near);
+        }
+        // A piece that other models have is none of theirs misspelt.
+        let others = (self.of_others)();
+        if others
+            .iter()
+            .any(|piece| match_key(piece) == match_key(name))
+        {
+            return None;
+        }
+        if let Some(near) = near(&others) {
+            return Some(near);
         }
         let other = self.other_field("missing", name);
         let other = other.map(|other| {
@@ -392,9 +421,33 @@ impl<'k> Known<'k> {
         })
     }
 
+    /// Why a text that reads as a day is none of a sale.
+    fn no_day_of_sale(&self, text: &str) -> Option<String> {
+        let future = |day: String| format!("{day} is in the future (today is {})", self.today);
+        if text.eq_ignore_ascii_case("tomorrow") {
+            return Some(future("tomorrow".into()));
+        }
+        match read_date(text) {
+            Ok(written) => {
+                let day = written.day(self.settings.date_order())?;
+                (day > self.today).then(|| future(day.to_string()))
+            }
+            Err(DateError::NoSuchDay) => Some("the calendar has no such day".into()),
+            Err(_) => None,
+        }
+    }
+
     /// What would make a word understood.
     fn hint(&self, token: &Token) -> String {
         let text = token.text.as_str();
+        if let Some(why) = self.no_day_of_sale(text) {
+            return why;
+        }
+        let mut letters = text.chars();
+        if letters.next().is_some_and(char::is_alphabetic) && letters.next().is_none() {
+            let scale: Vec<&str> = self.settings.grade_names().collect();
+            return format!("if it is a grade: the grades are {}", scale.join(", "));
+        }
         if text.contains(['.', '/', '-']) && text.starts_with(|c: char| c.is_ascii_digit()) {
             return "a date as 2026-11-20, an amount as 12.50".into();
         }
@@ -409,6 +462,24 @@ impl<'k> Known<'k> {
         let near = nearest(text, self.models.values().map(String::as_str));
         near.map_or(String::new(), |near| format!("did you mean {near:?}?"))
     }
+}
+
+/// The pieces that the sales of a book name.
+fn pieces_of_all(book: &Book) -> Result<BTreeSet<String>, AppError> {
+    let mut lists: BTreeSet<String> = BTreeSet::new();
+    let mut add = |lists: &mut BTreeSet<String>, part: DataFrame| {
+        for column in ["missing", "extras"] {
+            let texts = part.column(column)?.str()?;
+            lists.extend(texts.iter().flatten().map(str::to_string));
+        }
+        Ok(())
+    };
+    lists.extend(book.fold_models(&mut |_| {}, &mut add)?);
+    let mut pieces = BTreeSet::new();
+    for list in lists.iter().filter_map(|list| Items::parse(list).ok()) {
+        pieces.extend(list.iter().map(|(name, _)| name.to_string()));
+    }
+    Ok(pieces)
 }
 
 /// What the sales of a model say.

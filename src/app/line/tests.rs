@@ -198,7 +198,7 @@ fn nothing_is_guessed() {
         ("Bolv 83V $120", "the book is in EUR"),
         ("Bolv 83V 1 234", "price: 1.00 or 234.00"),
         ("Bolv 83V 31.2. 9", "a date as 2026-11-20"),
-        ("Bolv 83V 2026-11-30 9", "a date as 2026-11-20"),
+        ("Bolv 83V 2026-11-30 9", "2026-11-30 is in the future"),
         ("Bolv 83V yes 9", "\"yes\" is not understood"),
         (
             "Bolv 83V +odd hood 9",

@@ -68,14 +68,14 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
 fn invested(at: &Measures, currency: &Currency) -> String {
     let money = |value| amount(currency, value);
     let besides = match (at.cost > at.bid, at.stake > at.cost) {
-        (true, true) => " with costs and spare parts",
+        (true, true) => " with costs and parts",
         (true, false) => " with costs of buying",
         (false, true) => " with spare parts",
         (false, false) => "",
     };
     let (stake, profit) = (money(at.stake), money(at.profit));
     format!(
-        "{stake} {}{besides}; expected profit {profit}",
+        "{stake} {}{besides}; expected profit {profit} on average",
         currency.code
     )
 }

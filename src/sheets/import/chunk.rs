@@ -230,19 +230,22 @@ impl<'a> ChunkReader<'a> {
         self.canonical.fill(&self.comp);
     }
 
-    /// The first example of a guess: the date of a row, or its list, with what was read.
-    pub(super) fn guessed(&mut self, raw: &Raw<'_>, is_date: bool) -> Guessed {
+    /// The first example of a guess: the date or the grade of a row, or else its list, with what was read.
+    pub(super) fn guessed(&mut self, raw: &Raw<'_>, column: Option<Column>) -> Guessed {
         self.cells.read(raw.text);
-        let (text, read) = if is_date {
-            let text = self.rows.day_text(&self.cells);
-            let day = self.rows.day(text).ok().and_then(|(day, _)| day);
-            (text, day.map_or(String::new(), |day| day.to_string()))
-        } else {
-            self.rows.guessed_list(&self.cells).unwrap_or_default()
+        let (text, read) = match column {
+            Some(Column::SoldOn) => {
+                let text = self.rows.text_of(&self.cells, Column::SoldOn);
+                let day = self.rows.day(text).ok().and_then(|(day, _)| day);
+                (text, day.map_or(String::new(), |day| day.to_string()))
+            }
+            Some(column) => (self.rows.text_of(&self.cells, column), String::new()),
+            None => self.rows.guessed_list(&self.cells).unwrap_or_default(),
         };
         Guessed {
             rows: 1,
             first: raw.line,
+            more: Vec::new(),
             text: shorten(text, 40),
             read,
         }

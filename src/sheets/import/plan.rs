@@ -62,10 +62,25 @@ pub struct FileCount {
     pub two_ways: Option<Guessed>,
     /// Accepted sales with a list that was split at a slash or at `and`.
     pub split_lists: Option<Guessed>,
+    /// Accepted sales whose grade is a word for a unit for parts.
+    pub parts_grades: Option<Guessed>,
     /// Decimal mark with its source, if some amount needed it.
     pub decimal_mark: Option<String>,
     /// Attributes that no family declares for some models, by their canonical names.
     pub undeclared: BTreeMap<String, Undeclared>,
+}
+
+/// Most rows named besides the first.
+const MORE_ROWS: usize = 4;
+
+impl Guessed {
+    /// Counts another row.
+    pub(super) fn add(&mut self, row: u64) {
+        self.rows += 1;
+        if self.more.len() < MORE_ROWS {
+            self.more.push(row);
+        }
+    }
 }
 
 /// Cells that were read by a guess.
@@ -75,6 +90,8 @@ pub struct Guessed {
     pub rows: u64,
     /// The first of them.
     pub first: u64,
+    /// The next few.
+    pub more: Vec<u64>,
     /// The text of its cell.
     pub text: String,
     /// What was read.

@@ -109,7 +109,8 @@ impl<'a> RowReader<'a> {
                 }
                 _ => Wrong::new(
                     expected,
-                    "write digits, with a point or comma before the decimals",
+                    letter_among_digits(text)
+                        + "write digits, with a point or comma before the decimals",
                 ),
             }
         })?;
@@ -273,12 +274,33 @@ fn undecided_date(text: &str, numbers: &dates::NumericDate, why: &str) -> Wrong 
 }
 
 /// The error of a text that is no date. One relative to today would be another day at each import.
+/// `the letter "O" stands among the digits; `, for a text such as `8O,00`; or else empty.
+fn letter_among_digits(text: &str) -> String {
+    let text: Vec<char> = text.chars().collect();
+    let near_digit = |at: usize| {
+        let digit = |at: usize| text.get(at).is_some_and(char::is_ascii_digit);
+        let before = at.checked_sub(1).is_some_and(digit);
+        before || digit(at + 1)
+    };
+    let looks_like_one = |c: char| "OoQIlLsSBZ".contains(c);
+    let found = (0..text.len()).find(|at| looks_like_one(text[*at]) && near_digit(*at));
+    let has_others = text.iter().filter(|c| c.is_alphabetic()).count() > 2;
+    match found {
+        Some(at) if !has_others => format!("the letter \"{}\" stands among the digits; ", text[at]),
+        _ => String::new(),
+    }
+}
+
 fn unreadable(text: &str, today: NaiveDate, mend: &str) -> Wrong {
     match dates::said_on(today, text) {
         Some(day) => Wrong::new(
             "a date that stays the same day whenever the sheet is read",
             format!("write the day itself: {day} if {text:?} is meant from today"),
         ),
-        None => Wrong::new("a date", mend),
+        None if text.chars().any(|c| c.is_ascii_digit()) => Wrong::new("a date", mend),
+        None => Wrong::new(
+            "a date",
+            format!("{mend}, or leave the cell empty if the day is not known"),
+        ),
     }
 }

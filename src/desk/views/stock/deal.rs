@@ -20,7 +20,7 @@ use crate::render::sheet;
 pub fn part(ready: &Ready<'_>, name: &str) -> Result<Markup, AppError> {
     let mut notice = |text: &str| ready.note(text);
     let ledger = read_ledger(ready.book(), &mut notice)?;
-    let deal = find_deal(&ledger, name, Wanted::Any)?;
+    let deal = find_deal(&ledger, name, Wanted::Any, &ready.settings().words)?;
     let currency = &ready.settings().currency;
     let money = |value| amount(currency, value);
     let name = deal.name();

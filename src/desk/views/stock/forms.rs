@@ -188,7 +188,7 @@ pub fn menu(ready: &Ready<'_>, deal: Option<&str>) -> Result<Markup, AppError> {
         Some(name) => {
             let mut notice = |text: &str| ready.note(text);
             let ledger = read_ledger(ready.book(), &mut notice)?;
-            let deal = find_deal(&ledger, name, Wanted::Any)?;
+            let deal = find_deal(&ledger, name, Wanted::Any, &ready.settings().words)?;
             let (open, sold) = (deal.closed_on.is_none(), deal.sale.is_some());
             let up = !Up::all(deal, ready.today()).is_empty();
             let fits = |one: &Happened| match one {
