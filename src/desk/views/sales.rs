@@ -113,6 +113,10 @@ fn what(undone: &Undone) -> String {
     } else {
         "an imported sheet"
     };
+    let names = undone.renamed.as_ref();
+    let how = names.map_or(how.to_string(), |names| {
+        format!("the rename of {:?} to {:?}", names.old, names.new)
+    });
     format!(
         "Sale record {}, {how} ({}): {}.",
         undone.entry,
