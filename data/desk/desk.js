@@ -123,6 +123,7 @@
     setTimeout(poll, 400);
   };
   setTimeout(poll, 400);
+  document.addEventListener("desk:swapped", () => setTimeout(poll, 400));
 
   // A sheet can be dropped on its form.
   const dropped = (event) => event.target.closest?.("form.drop");

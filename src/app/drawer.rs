@@ -1,14 +1,15 @@
 //! Transactions of the parts drawer: parts bought, used and dropped, and units taken apart. Each writes one
 //! entry.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 
+use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::AppError;
 use super::amounts::refused;
 use super::deals::{Books, Dated, Entered, OfDeal};
-use super::ledger::{Wanted, find_deal, read_ledger};
+use super::ledger::{Wanted, find_deal, ledger_on, read_ledger};
 use super::spares::Spares;
 use crate::book::Book;
 use crate::deal::harvest::{Shared, Taken, share_cost};
@@ -294,6 +295,26 @@ impl Books<'_> {
             ));
         }
     }
+}
+
+/// The parts in the drawer on a day that fit a model, by name, each with how many there are.
+///
+/// # Errors
+/// If the ledger cannot be read.
+pub fn parts_for(
+    book: &Book,
+    model: &str,
+    on: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<BTreeMap<String, u32>, AppError> {
+    let ledger = ledger_on(book, on, notice)?;
+    let mut parts = BTreeMap::new();
+    for lot in ledger.drawer().lots() {
+        if lot.left > 0 && lot.fits(model) {
+            *parts.entry(lot.name.clone()).or_default() += lot.left;
+        }
+    }
+    Ok(parts)
 }
 
 /// The models that are new to the book and nearly one that it knows, each with that one.

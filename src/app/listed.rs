@@ -106,6 +106,34 @@ pub fn in_stock(
     })
 }
 
+/// A unit in stock, with every listing of it.
+#[derive(Debug, Clone)]
+pub struct InStock {
+    /// The deal on that day.
+    pub deal: Deal,
+    /// Where it is up for sale.
+    pub up: Vec<Up>,
+}
+
+/// The units in stock on a day, in the order of their numbers.
+///
+/// # Errors
+/// If the ledger cannot be read.
+pub fn all_in_stock(
+    book: &Book,
+    on: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<InStock>, AppError> {
+    let ledger = ledger_on(book, on, notice)?;
+    let open = ledger.deals().filter(|deal| deal.state == State::Open);
+    Ok(open
+        .map(|deal| InStock {
+            up: Up::all(deal, on),
+            deal: deal.clone(),
+        })
+        .collect())
+}
+
 /// The unit of a deal that is about to be sold, by number or model; `None` if no such unit is in stock, which the
 /// ledger refuses in its own words.
 ///

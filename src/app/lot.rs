@@ -111,6 +111,42 @@ pub fn read_units(
     Ok(vec![unit; count])
 }
 
+/// A unit as [`read_units`] reads it; `None` if what it is cannot be written so, such as a name with a comma.
+pub fn written(unit: &Unit, settings: &Settings) -> Option<String> {
+    let counted = |(name, count): (&str, u32)| match count {
+        1 => name.to_string(),
+        count => format!("{name} x{count}"),
+    };
+    let mut words: Vec<String> = Vec::new();
+    let mut each = |word: &str, values: Vec<String>| {
+        words.extend(values.into_iter().map(|value| format!("{word} {value}")));
+    };
+    each("variant", unit.variant.iter().cloned().collect());
+    each("completeness", unit.completeness.iter().cloned().collect());
+    each("grade", unit.grade.iter().cloned().collect());
+    each("missing", unit.missing.iter().map(counted).collect());
+    each("extra", unit.extras.iter().map(counted).collect());
+    each("defect", unit.defects.iter().map(counted).collect());
+    let set = unit.attributes.iter();
+    each(
+        "set",
+        set.map(|(name, value)| format!("{name}={value}")).collect(),
+    );
+    let how = unit.how_sold.iter();
+    each(
+        "how-sold",
+        how.map(|how| how.as_str().to_string()).collect(),
+    );
+    words.extend((!unit.works).then(|| "parts".to_string()));
+    let text = match words.as_slice() {
+        [] => unit.model.clone(),
+        words => format!("{}: {}", unit.model, words.join(", ")),
+    };
+    let read = read_units(&text, settings, &mut |_| {}).ok()?;
+    let same = matches!(read.as_slice(), [one] if Unit { venue: unit.venue.clone(), ..one.clone() } == *unit);
+    same.then_some(text)
+}
+
 /// A model with a count behind it: `Bolv 83V x2`.
 fn counted(text: &str) -> (&str, usize) {
     let parsed = text.rsplit_once(" x").and_then(|(model, count)| {
@@ -384,6 +420,28 @@ mod tests {
 
     fn eur() -> Currency {
         Currency { code: "EUR".into() }
+    }
+
+    #[test]
+    fn a_unit_is_written_so_that_it_is_read_again_or_not_at_all() {
+        let settings = Settings::default();
+        for text in [
+            "Nulva 61K",
+            "Nulva 61K: completeness usable, grade B, missing charger, missing battery x2, parts",
+            "Bolv 83V: variant dark, extra strap, defect dead row, set storage=32, how-sold bid",
+        ] {
+            let unit = &read_units(text, &settings, &mut |_| {}).unwrap()[0];
+            let again = written(unit, &settings).unwrap();
+            let read = &read_units(&again, &settings, &mut |_| {}).unwrap()[0];
+            assert_eq!(read, unit, "{again}");
+        }
+        for odd in ["Box: parts", "Box x2"] {
+            let unit = Unit {
+                model: odd.into(),
+                ..read_units("Box", &settings, &mut |_| {}).unwrap()[0].clone()
+            };
+            assert_eq!(written(&unit, &settings), None, "{odd}");
+        }
     }
 
     fn likely(text: &str) -> Option<Foreseen> {

@@ -4,6 +4,7 @@ use super::AppError;
 use crate::app::parallel::in_parallel;
 use crate::trade::Unit;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
@@ -46,8 +47,14 @@ pub struct Done<T> {
 /// The newest scores of a book; none for a large book that was not checked in its present state.
 type KnownScores = Done<Option<Vec<Score>>>;
 
-/// Receives the number of estimated past sales and their total: first zero, last all of them.
-pub type Progress<'a> = dyn Fn(usize, usize) + Sync + 'a;
+/// Receives the number of estimated past sales and their total: first zero, last all of them. It says whether to go
+/// on; if not, nothing is kept.
+pub type Progress<'a> = dyn Fn(usize, usize) -> ControlFlow<()> + Sync + 'a;
+
+/// The error of a run that was stopped by its [`Progress`].
+fn stopped() -> AppError {
+    AppError::Usage("the check was stopped".into())
+}
 
 /// Size of comps files, in bytes, up to which the whole book is checked automatically (some 20 000
 /// sales).
@@ -119,7 +126,7 @@ fn scores_and_comps(
     let comps = book.frame(notice)?;
     let timeline = Timeline::new(&comps, book.settings())?;
     let sales = timeline.sales(Some((as_of, recalibration::RECENT)), &timeline);
-    let mut desk = Desk::new(&timeline, &timeline, &|_, _| {});
+    let mut desk = Desk::new(&timeline, &timeline, &|_, _| ControlFlow::Continue(()));
     let asked = desk.scores(&sales, &kept.by_key(), Widening::Unasked)?;
     let found: Vec<Score> = asked.iter().filter_map(KeptScore::score).collect();
     let day = |day: NaiveDate| day.to_epoch_days();
@@ -520,11 +527,15 @@ impl<'a> Desk<'a> {
             }
         }
         let (done, of) = (AtomicUsize::new(self.estimated), self.to_estimate);
-        (self.progress)(self.estimated, of);
+        let report = |done: usize| match (self.progress)(done, of) {
+            ControlFlow::Continue(()) => Ok(()),
+            ControlFlow::Break(()) => Err(stopped()),
+        };
+        report(self.estimated)?;
         let foreseen = in_parallel(sales, |sale| {
             let model = self.models.get(&sale.model);
             let foreseen = model.map(|model| model.foresee(sale, &self.related));
-            (self.progress)(done.fetch_add(1, Ordering::Relaxed) + 1, of);
+            report(done.fetch_add(1, Ordering::Relaxed) + 1)?;
             Ok((sale.key, foreseen.transpose()?.flatten()))
         })?;
         self.estimated += sales.len();

@@ -37,6 +37,16 @@ pub struct Told {
     pub state: State,
 }
 
+impl Told {
+    /// Whether its likely price is another than that of the last estimate.
+    pub fn has_moved(&self) -> bool {
+        match &self.state {
+            State::Moved(moved) => moved.was.foreseen.likely != self.now.foreseen.likely,
+            State::First | State::Same => false,
+        }
+    }
+}
+
 /// Comparison of an estimate with the last one.
 #[derive(Debug, Clone)]
 pub enum State {
@@ -104,6 +114,53 @@ pub fn refresh(
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<(Vec<Told>, Vec<Failed>), AppError> {
+    let Found {
+        mut refreshed,
+        mut failed,
+        new,
+    } = found(book, watches, as_of, notice)?;
+    if !new.is_empty() {
+        let lock = book.lock(notice)?;
+        for (name, new) in new {
+            // The estimates of other units are still recorded and reported.
+            if let Err(error) = record(book, &lock, &name, &new, notice) {
+                refreshed.retain(|refreshed| refreshed.name != name);
+                failed.push((name, error.into()));
+            }
+        }
+    }
+    Ok((refreshed, failed))
+}
+
+/// What [`refresh`] would find now; nothing is recorded.
+///
+/// # Errors
+/// If the book cannot be read.
+pub fn look(
+    book: &Book,
+    watches: Watches,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<(Vec<Told>, Vec<Failed>), AppError> {
+    let found = found(book, watches, as_of, notice)?;
+    Ok((found.refreshed, found.failed))
+}
+
+/// The present estimates of units.
+struct Found {
+    refreshed: Vec<Told>,
+    failed: Vec<Failed>,
+    /// The new estimates, by the names of their units.
+    new: Vec<(String, (Record, Vec<Comp>))>,
+}
+
+/// Estimates units whose inputs changed.
+fn found(
+    book: &Book,
+    watches: Watches,
+    as_of: NaiveDate,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Found, AppError> {
     let units: Vec<Unit> = watches
         .into_iter()
         .map(|(name, watched)| Unit {
@@ -118,27 +175,21 @@ pub fn refresh(
         reader: Reader::new(book, as_of, models, notice)?,
         settings: estimate_settings_hash(book.settings()),
     };
-    let (mut refreshed, mut failed, mut new) = (Vec::new(), Vec::new(), Vec::new());
+    let mut found = Found {
+        refreshed: Vec::new(),
+        failed: Vec::new(),
+        new: Vec::new(),
+    };
     for (unit, made) in run.all(units, notice) {
         match made {
             Ok(made) => {
-                new.extend(made.new.map(|new| (unit.clone(), new)));
-                refreshed.push(made.refreshed);
+                found.new.extend(made.new.map(|new| (unit, new)));
+                found.refreshed.push(made.refreshed);
             }
-            Err(error) => failed.push((unit, error)),
+            Err(error) => found.failed.push((unit, error)),
         }
     }
-    if !new.is_empty() {
-        let lock = book.lock(notice)?;
-        for (name, new) in new {
-            // The estimates of other units are still recorded and reported.
-            if let Err(error) = record(book, &lock, &name, &new, notice) {
-                refreshed.retain(|refreshed| refreshed.name != name);
-                failed.push((name, error.into()));
-            }
-        }
-    }
-    Ok((refreshed, failed))
+    Ok(found)
 }
 
 /// Records an estimate with its comps, unless another run has recorded the same in the meantime.

@@ -5,22 +5,23 @@ use std::path::Path;
 use chrono::NaiveDate;
 use clap::Args;
 
-use super::deals::{EntryArgs, at_outlet};
+use super::deals::EntryArgs;
 use super::listing::{note_offer, up_to_now};
 use super::net::SaleArgs;
 use super::{CliError, notice, open, print};
-use crate::app::amounts::{money, money_if, quantity};
-use crate::app::ask::{OwnListing, Waiting, ask, ask_beside, judge as judged};
+use crate::app::amounts::money;
+use crate::app::ask::{Waiting, judge as judged};
 use crate::app::error::Kind;
-use crate::app::listed::{Stocked, Up, in_stock};
+use crate::app::listed::{Stocked, in_stock};
 use crate::app::meant::{Meant, deal_number};
+use crate::app::offering::{WaitingTyped, asking, with_listing};
 use crate::app::{Book, describe};
 use crate::cli::unit::MeantArgs;
 use crate::render::ask::{offer_sheet, sheet};
 use crate::render::document;
 use crate::render::short;
 use crate::render::table::terminal_width;
-use crate::settings::{Settings, selling};
+use crate::settings::Settings;
 
 /// Latest deadline, in weeks.
 const LATEST: u16 = 104;
@@ -146,21 +147,8 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let (meant, stocked) = market.meant(&book, day)?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
-    let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 0);
-    // What is up already, and how it went, is about one outlet.
-    let alone = up.is_some() || waiting.asking.is_some() || waiting.seen.is_some();
-    let beside = if alone {
-        None
-    } else {
-        market.sale.beside(book.settings())?
-    };
-    let asking = match beside {
-        Some(sales) => ask_beside(&book, &unit, sales, &waiting, &mut notice)?,
-        None => {
-            let sale = at_outlet(&market.sale, up).read(book.settings())?;
-            ask(&book, &unit, sale, waiting, &mut notice)?
-        }
-    };
+    let how = (&market.sale.typed(), market.waiting.read(&unit.settings)?);
+    let asking = asking(&book, &unit, how, up, &mut notice)?;
     if args.json {
         return print(&document::text(&document::ask::document(&asking))?);
     }
@@ -195,7 +183,7 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
     let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 1);
-    let sale = at_outlet(&market.sale, up);
+    let sale = market.sale.typed().at_listing(up);
     let sale = sale.read(book.settings())?;
     let amount = money("the offer", said, &unit.settings.currency)?;
     let outlet = sale.as_ref().map_or("", |through| through.name);
@@ -260,22 +248,6 @@ impl MarketArgs {
     }
 }
 
-/// What is said of waiting, and the listing's asking price, weeks and offers where nothing is; `also` counts an offer
-/// that is not noted yet.
-fn with_listing(said: Waiting, up: Option<&Up>, also: u16) -> Waiting {
-    let Some(up) = up else { return said };
-    Waiting {
-        asking: said.asking.or(up.ask),
-        seen: said.seen.or_else(|| Some(up.seen(also))),
-        listing: Some(OwnListing {
-            at: up.at,
-            ask: up.ask,
-            counted: said.seen.is_none(),
-        }),
-        ..said
-    }
-}
-
 impl WaitingArgs {
     /// Whether any flag is given.
     pub fn is_said(&self) -> bool {
@@ -287,26 +259,15 @@ impl WaitingArgs {
     /// # Errors
     /// Invalid values.
     pub fn read(&self, settings: &Settings) -> Result<Waiting, CliError> {
-        let currency = &settings.currency;
-        let deal = &settings.deal;
-        let exit = money_if("--exit", self.exit.as_ref(), currency)?;
-        let over = self
-            .over
-            .as_ref()
-            .map(|text| quantity("--over", text, "weeks", selling::weeks));
-        Ok(Waiting {
-            deadline: self.deadline.map(|weeks| (weeks, exit)),
-            cost: money_if("--cost-per-week", self.cost_per_week.as_ref(), currency)?
-                .unwrap_or(deal.cost_per_week),
-            per_year: self
-                .return_per_year
-                .as_ref()
-                .map(|text| quantity("--return-per-year", text, "%", selling::return_percent))
-                .transpose()?
-                .or(deal.return_per_year),
-            asking: money_if("--asking", self.asking.as_ref(), currency)?,
-            seen: self.offers.zip(over.transpose()?),
-            listing: None,
-        })
+        let typed = WaitingTyped {
+            deadline: self.deadline,
+            exit: self.exit.clone(),
+            cost_per_week: self.cost_per_week.clone(),
+            return_per_year: self.return_per_year.clone(),
+            asking: self.asking.clone(),
+            offers: self.offers,
+            over: self.over.clone(),
+        };
+        Ok(typed.read(settings)?)
     }
 }

@@ -3,20 +3,20 @@
 use std::path::Path;
 
 use clap::Args;
-use rust_decimal::Decimal;
 
 use super::net::SaleArgs;
 use super::{CliError, notice, open, print};
-use crate::app::amounts::{money_if, quantity, refused};
-use crate::app::bid::{AimsSaid, Buying, Costs, Purchase, bid};
+use crate::app::amounts::{money_if, refused};
+use crate::app::bid::{AimsSaid, Costs, Purchase, bid};
 use crate::app::describe;
+use crate::app::purchase::{AimsTyped, CostsTyped};
 use crate::cli::unit::MeantArgs;
-use crate::parse::repairs::{chance, minutes, repair};
+use crate::parse::repairs::repair;
 use crate::render::bid::sheet;
 use crate::render::document;
 use crate::render::short;
 use crate::render::table::terminal_width;
-use crate::settings::{Settings, selling};
+use crate::settings::Settings;
 use crate::trade::Currency;
 
 const EXAMPLES: &str = "\
@@ -191,77 +191,36 @@ impl DealArgs {
 impl CostArgs {
     fn read(&self, settings: &Settings) -> Result<Costs, CliError> {
         let currency = &settings.currency;
-        let deal = &settings.deal;
-        let amount = |flag, given: &Option<String>| {
-            Ok::<_, CliError>(money_if(flag, given.as_ref(), currency)?.unwrap_or_default())
+        let one = |text: &String| {
+            repair(text, currency).map_err(|expected| refused("--repair", text, &expected))
         };
-        Ok(Costs {
-            repairs: self
-                .repair
-                .iter()
-                .map(|text| read("--repair", text, |text| repair(text, currency)))
-                .collect::<Result<_, _>>()?,
-            salvage: read_if("--salvage", &self.salvage, chance)?,
-            minutes: read_if("--minutes", &self.minutes, minutes)?.unwrap_or_default(),
-            wage: money_if("--wage", self.wage.as_ref(), currency)?.unwrap_or(deal.wage),
-            buying: Buying {
-                premium_percent: percent_if("--premium", &self.premium)?.unwrap_or_default(),
-                premium: amount("--premium-fixed", &self.premium_fixed)?,
-                tax_percent: percent_if("--tax", &self.tax)?.unwrap_or_default(),
-                inbound: amount("--inbound", &self.inbound)?,
-            },
-            weeks: self
-                .weeks
-                .as_ref()
-                .map(|text| quantity("--weeks", text, "weeks", selling::weeks))
-                .transpose()?
-                .or(deal.weeks),
-            donor: None,
-        })
+        let repairs = self.repair.iter().map(one).collect::<Result<_, _>>()?;
+        let typed = CostsTyped {
+            salvage: self.salvage.clone(),
+            minutes: self.minutes.clone(),
+            wage: self.wage.clone(),
+            inbound: self.inbound.clone(),
+            premium: self.premium.clone(),
+            premium_fixed: self.premium_fixed.clone(),
+            tax: self.tax.clone(),
+            weeks: self.weeks.clone(),
+        };
+        Ok(typed.read(repairs, settings)?)
     }
 }
 
 impl AimArgs {
-    /// Reads the costs.
+    /// Reads the aims.
     ///
     /// # Errors
     /// Invalid values.
     pub fn read(&self, currency: &Currency) -> Result<AimsSaid, CliError> {
-        Ok(AimsSaid {
-            profit: money_if("--profit", self.profit.as_ref(), currency)?,
-            returned: self
-                .returned
-                .as_ref()
-                .map(|text| quantity("--return", text, "%", selling::return_percent))
-                .transpose()?,
-            loss: percent_if("--loss", &self.loss)?,
-            bankroll: money_if("--bankroll", self.bankroll.as_ref(), currency)?,
-        })
+        let typed = AimsTyped {
+            profit: self.profit.clone(),
+            returned: self.returned.clone(),
+            loss: self.loss.clone(),
+            bankroll: self.bankroll.clone(),
+        };
+        Ok(typed.read(currency)?)
     }
-}
-
-fn percent_if(flag: &str, given: &Option<String>) -> Result<Option<Decimal>, CliError> {
-    given
-        .as_ref()
-        .map(|text| Ok(quantity(flag, text, "%", selling::percent)?))
-        .transpose()
-}
-
-fn read<T>(
-    flag: &str,
-    text: &str,
-    reader: impl Fn(&str) -> Result<T, String>,
-) -> Result<T, CliError> {
-    reader(text).map_err(|expected| refused(flag, text, &expected).into())
-}
-
-fn read_if<T>(
-    flag: &str,
-    given: &Option<String>,
-    reader: impl Fn(&str) -> Result<T, String>,
-) -> Result<Option<T>, CliError> {
-    given
-        .as_ref()
-        .map(|text| read(flag, text, reader))
-        .transpose()
 }

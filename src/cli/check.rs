@@ -140,8 +140,8 @@ pub fn run(args: &CheckArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     if !args.figures {
         let notes = [
-            contradicted::note(&checked.conflicts),
-            undeclared::note(&columns),
+            contradicted::note(&checked.conflicts, "--figures says"),
+            undeclared::note(&columns, "--figures says"),
         ];
         let notes: Vec<String> = notes.into_iter().flatten().collect();
         print(&short::check::sheet(&sheet, &notes, settings, width))?;

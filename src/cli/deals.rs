@@ -15,7 +15,7 @@ use crate::app::amounts::{self, money, money_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal};
 use crate::app::describe::{Said, fit_to_keep, one_line, subject};
 use crate::app::drawer::{doubt_of_model, nearly_known};
-use crate::app::listed::{Up, to_be_sold};
+use crate::app::listed::to_be_sold;
 use crate::app::meant::{Kind, Meant, meant_to_buy};
 use crate::app::sold::Typed;
 use crate::app::{AppError, Book};
@@ -519,16 +519,6 @@ impl SoldArgs {
             minutes: self.minutes.as_deref(),
             log_comp: self.log_comp,
         }
-    }
-}
-
-/// The sale at the outlet of the listing, unless another is said.
-pub fn at_outlet(sale: &SaleArgs, up: Option<&Up>) -> SaleArgs {
-    let listed = up.map(|up| up.outlet.clone());
-    let listed = listed.filter(|outlet| !outlet.is_empty());
-    SaleArgs {
-        outlet: sale.outlet.clone().or(listed),
-        ..sale.clone()
     }
 }
 

@@ -14,8 +14,8 @@ Examples:
   compband desk --no-browser       only print the address, to be opened by hand
   compband desk --port 8090        on a port of your choice
 
-The page is for this computer only. The printed address lets one browser in, once; start the desk again for
-another. Nothing goes to the network.";
+The page is for this computer only; nothing goes to the network. The printed address lets one
+browser in, once: start the desk again for another.";
 
 /// Open the book as a page in your browser, on this computer only
 #[derive(Debug, Args)]

@@ -6,15 +6,15 @@ use clap::Args;
 use rust_decimal::Decimal;
 
 use super::deals::{EntryArgs, report, taken_back};
-use super::{CliError, count, fitted, notice, open, print};
+use super::{CliError, fitted, notice, open, print};
 use crate::app::Book;
 use crate::app::amounts::money;
 use crate::app::deals::Books;
-use crate::app::listed::{How, ListingEnded, ListingMade, OfferNoted, Stocked, Up, place};
+use crate::app::listed::{How, ListingEnded, ListingMade, OfferNoted, Stocked, place};
+use crate::render::listed::so_far;
 use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::settings::Settings;
-use crate::trade::Currency;
 
 const LIST_EXAMPLES: &str = "\
 Examples:
@@ -138,19 +138,6 @@ pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     let line = format!("It was up from {} on: {}.", was.from, so_far(was, currency));
     print(&report(&done, &[&line], of_deal.entered.number))
-}
-
-/// `15 days, 2 offers, the best 140.00`.
-fn so_far(up: &Up, currency: &Currency) -> String {
-    let days = count(usize::try_from(up.days).unwrap_or_default(), "day");
-    let best = up.best.map_or(String::new(), |best| {
-        format!(", the best {}", amount(currency, best))
-    });
-    let offers = match up.offers {
-        0 => "no offer".to_string(),
-        offers => count(offers as usize, "offer"),
-    };
-    format!("{days}, {offers}{best}")
 }
 
 /// The line about the listing of a unit in stock.

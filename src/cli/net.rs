@@ -5,14 +5,13 @@ use std::path::Path;
 use clap::{ArgGroup, Args};
 
 use super::{CliError, notice, open, print};
-use rust_decimal::Decimal;
-
-use crate::app::amounts::{money_if, quantity, shipping_if};
-use crate::app::selling::{Through, no_outlet_yet, outlet, unsure};
+use crate::app::amounts::money_if;
+use crate::app::offering::SaleTyped;
+use crate::app::selling::{Through, no_outlet_yet, unsure};
 use crate::render::document;
 use crate::render::net::statement;
 use crate::render::table::terminal_width;
-use crate::settings::{Settings, selling};
+use crate::settings::Settings;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -80,44 +79,21 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl SaleArgs {
+    /// What is typed.
+    pub fn typed(&self) -> SaleTyped {
+        SaleTyped {
+            outlet: self.outlet.clone(),
+            weight: self.weight.clone(),
+            shipping: self.shipping.clone(),
+        }
+    }
+
     /// The sale of the unit; none if the book has no outlet.
     ///
     /// # Errors
     /// A name that no outlet has, several outlets without a choice, invalid values, and those that
     /// the outlet or the settings exclude.
     pub fn read<'a>(&self, settings: &'a Settings) -> Result<Option<Through<'a>>, CliError> {
-        let Some(outlet) = outlet(self.outlet.as_deref(), settings)? else {
-            return Ok(None);
-        };
-        let weight = self.weight()?;
-        let paid = shipping_if("--shipping", self.shipping.as_ref(), &settings.currency)?;
-        Ok(Some(Through::new(outlet, settings, weight, paid)?))
-    }
-
-    fn weight(&self) -> Result<Option<Decimal>, CliError> {
-        let weight = self.weight.as_ref();
-        let weight = weight.map(|text| quantity("--weight", text, "g", selling::weight));
-        Ok(weight.transpose()?)
-    }
-
-    /// The sale of the unit at each outlet of the book that can take it, if there are several and none is said;
-    /// none if what is said is about one of them.
-    ///
-    /// # Errors
-    /// Invalid values; and if no outlet can take it, the reason of one.
-    pub fn beside<'a>(&self, settings: &'a Settings) -> Result<Option<Vec<Through<'a>>>, CliError> {
-        if self.outlet.is_some() || self.shipping.is_some() || settings.outlets.len() < 2 {
-            return Ok(None);
-        }
-        let weight = self.weight()?;
-        let all = settings
-            .outlets
-            .iter()
-            .map(|(name, outlet)| Through::new((name.as_str(), outlet), settings, weight, None));
-        let (can, cannot): (Vec<_>, Vec<_>) = all.partition(Result::is_ok);
-        if let (true, Some(Err(error))) = (can.is_empty(), cannot.into_iter().next()) {
-            return Err(error.into());
-        }
-        Ok(Some(can.into_iter().flatten().collect()))
+        Ok(self.typed().read(settings)?)
     }
 }

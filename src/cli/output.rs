@@ -10,6 +10,7 @@ use anstyle::AnsiColor;
 use anstyle::Style;
 use std::io;
 use std::io::Write;
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -127,7 +128,7 @@ pub fn empty_book() -> String {
 }
 
 /// A bar on standard error with the number of estimated past sales and their total.
-pub fn progress() -> impl Fn(usize, usize) + Sync {
+pub fn progress() -> impl Fn(usize, usize) -> ControlFlow<()> + Sync {
     let bar = ProgressBar::new(0);
     let style = ProgressStyle::with_template("{bar:40} {pos} of {len} sales, {eta} left");
     if let Ok(style) = style {
@@ -142,5 +143,6 @@ pub fn progress() -> impl Fn(usize, usize) + Sync {
         if done == of {
             bar.finish_and_clear();
         }
+        ControlFlow::Continue(())
     }
 }

@@ -137,6 +137,12 @@ fn word_too_many(arg: &str, called: &Called<'_>) -> (String, String) {
     if taken == 0 || words.len() <= taken {
         return (message, called.help());
     }
+    if arg.starts_with(|c: char| c.is_ascii_digit()) && called.has_flag("price") {
+        return (
+            message,
+            format!("an amount needs its flag: --price {}", shorten(arg, 40)),
+        );
+    }
     let joined = words.len() - taken + 1;
     let is_number = |word: &String| word.starts_with(|c: char| c.is_ascii_digit());
     // An amount behind a name stays by itself.

@@ -201,11 +201,32 @@ impl<'f> Fields<'f> {
 
     /// One of many, in a list that opens.
     pub fn select(&self, name: &str, label: &str, hint: &str, choices: &[Choice<'_>]) -> Markup {
+        self.select_of((name, label, hint), choices, false)
+    }
+
+    /// The same; the script fetches the forms anew when it changes, not only the answer.
+    pub fn select_anew(
+        &self,
+        name: &str,
+        label: &str,
+        hint: &str,
+        choices: &[Choice<'_>],
+    ) -> Markup {
+        self.select_of((name, label, hint), choices, true)
+    }
+
+    fn select_of(
+        &self,
+        (name, label, hint): (&str, &str, &str),
+        choices: &[Choice<'_>],
+        anew: bool,
+    ) -> Markup {
         let id = format!("f-{}", id_of(name));
         html! {
             div.field {
                 label for=(id) { (visible(label)) }
-                select id=(id) name=(name) aria-describedby=[self.described(name, hint)] {
+                select id=(id) name=(name) aria-describedby=[self.described(name, hint)]
+                    data-anew=[anew.then_some("yes")] {
                     @for (value, words) in choices {
                         option value=(value) selected[self.form.text(name) == *value] { (visible(words)) }
                     }

@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 
 use maud::html;
 
+use super::checks::Checks;
 use super::page::{Page, Reply, View};
 use crate::app::{AppError, Book};
 use crate::render::numbers::count;
@@ -28,6 +29,7 @@ const KEPT: usize = 20;
 pub struct Jobs {
     root: PathBuf,
     known: Arc<Mutex<Known>>,
+    checks: Arc<Checks>,
 }
 
 #[derive(Default)]
@@ -84,9 +86,14 @@ impl Progress {
 
     /// Reports that this many of all are done; 0 of 0 is not known. Does not return once the work is cancelled.
     pub fn at(&self, done: usize, of: usize) {
+        self.reach(done, of);
+        self.check();
+    }
+
+    /// Reports that this many of all are done, and returns in any case.
+    pub fn reach(&self, done: usize, of: usize) {
         self.done.store(done, Ordering::Relaxed);
         self.of.store(of, Ordering::Relaxed);
-        self.check();
     }
 
     /// Does not return once the work is cancelled.
@@ -117,7 +124,13 @@ impl Jobs {
         Self {
             root,
             known: Arc::default(),
+            checks: Arc::default(),
         }
+    }
+
+    /// The checks of past estimates among them.
+    pub fn checks(&self) -> &Checks {
+        &self.checks
     }
 
     /// Starts work for a view; the reply leads to the page that shows how far it is.

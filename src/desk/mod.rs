@@ -4,6 +4,7 @@
 //! [`worker`] is the one thread that owns the book and does every job in order, [`jobs`] what takes long; [`views`] are the pages. Every
 //! number comes from a use case of `app`, as that of a command does.
 
+pub mod checks;
 pub mod fields;
 pub mod form;
 pub mod guard;

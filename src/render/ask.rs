@@ -12,8 +12,8 @@ use super::sheet::{
     HEADING, PRICE, QUIET, WARNING, assumed, basis, capitalised, how_sold, prose_width, unit, wrap,
 };
 use super::table::{Grid, Kind};
-use crate::app::ask::{Asking, Basis, Judged};
-use crate::app::places::{Beside, Pair};
+use crate::app::ask::{Asking, Basis, Judged, Variant};
+use crate::app::places::{Beside, Listed, Pair};
 use crate::deal::asking::{Answer, Thresholds};
 pub use hurry::{HURRIES, hurries};
 use hurry::{earns, sellers};
@@ -247,7 +247,7 @@ pub(super) fn pair_sold_after(base: &Basis<'_>, pair: &Pair<'_>) -> String {
 }
 
 /// What two listings come to, without a full stop.
-fn at_pair(base: &Basis<'_>, pair: &Pair<'_>) -> String {
+pub(super) fn at_pair(base: &Basis<'_>, pair: &Pair<'_>) -> String {
     format!(
         "{}; you then keep {} {}, worth {} today once waiting is paid for: {} more than at {} alone. End \
          the other listing when one sells",
@@ -269,34 +269,10 @@ pub(super) fn pair_cautions(pair: &Pair<'_>) -> Vec<&'static str> {
 }
 
 fn side_by_side(out: &mut String, base: &Basis<'_>, beside: &Beside<'_>, width: Option<u16>) {
-    let mut grid = Grid::new(&[
-        ("list at", Kind::Text),
-        ("ask", Kind::Number),
-        ("accept at once", Kind::Number),
-        ("weeks", Kind::Number),
-        ("you keep", Kind::Number),
-        ("worth today", Kind::Number),
-    ]);
-    let weeks = |weeks: Option<f64>| weeks.map_or("–".into(), |weeks| format!("{weeks:.1}"));
-    for one in &beside.listed {
-        grid.push(vec![
-            one.outlet.to_string(),
-            base.money(one.ask),
-            base.money(one.at_once),
-            weeks(one.weeks),
-            base.money(one.left),
-            base.money(one.value),
-        ]);
-    }
-    if let Some(pair) = &beside.pair {
-        grid.push(vec![
-            pair.outlets.join(" and "),
-            "–".into(),
-            "–".into(),
-            weeks(pair.weeks),
-            base.money(pair.left),
-            base.money(pair.value),
-        ]);
+    let titles = BESIDE.iter().zip(KINDS).map(|(title, kind)| (*title, kind));
+    let mut grid = Grid::new(&titles.collect::<Vec<_>>());
+    for row in beside_rows(base, beside) {
+        grid.push(row.to_vec());
     }
     let code = &base.currency().code;
     let _ = writeln!(out, "\n{HEADING}Side by side{HEADING:#}, {code}");
@@ -308,12 +284,95 @@ fn side_by_side(out: &mut String, base: &Basis<'_>, beside: &Beside<'_>, width: 
     }
 }
 
+/// Titles of the columns of [`beside_rows`].
+pub(super) const BESIDE: [&str; 6] = [
+    "list at",
+    "ask",
+    "accept at once",
+    "weeks",
+    "you keep",
+    "worth today",
+];
+
+const KINDS: [Kind; 6] = [
+    Kind::Text,
+    Kind::Number,
+    Kind::Number,
+    Kind::Number,
+    Kind::Number,
+    Kind::Number,
+];
+
+/// A listing at each outlet, best first, and then two at once.
+pub(super) fn beside_rows(base: &Basis<'_>, beside: &Beside<'_>) -> Vec<[String; 6]> {
+    let weeks = |weeks: Option<f64>| weeks.map_or("–".into(), |weeks| format!("{weeks:.1}"));
+    let one = |one: &Listed<'_>| {
+        [
+            one.outlet.to_string(),
+            base.money(one.ask),
+            base.money(one.at_once),
+            weeks(one.weeks),
+            base.money(one.left),
+            base.money(one.value),
+        ]
+    };
+    let pair = beside.pair.iter().map(|pair| {
+        [
+            pair.outlets.join(" and "),
+            "–".into(),
+            "–".into(),
+            weeks(pair.weeks),
+            base.money(pair.left),
+            base.money(pair.value),
+        ]
+    });
+    beside.listed.iter().map(one).chain(pair).collect()
+}
+
 /// What the outlets are compared by.
-const COUNTED: &str = "Fees, postage, returns, waiting and your time are paid for (minutes of an outlet at your wage).";
+pub(super) const COUNTED: &str = "Fees, postage, returns, waiting and your time are paid for (minutes of an outlet at your wage).";
 
 /// What two listings at once rest on.
-const STREAMS: &str = "Who looks at one of the two is taken not to look at the other; an outlet with offers_per_week \
+pub(super) const STREAMS: &str = "Who looks at one of the two is taken not to look at the other; an outlet with offers_per_week \
                        of its own has buyers of its own.";
+
+/// Weeks of two listings: week, asking price and lowest to accept at each, chance that it is sold by its end;
+/// dots stand for omitted weeks.
+pub(super) fn pair_weekly(base: &Basis<'_>, pair: &Pair<'_>) -> Vec<[String; 6]> {
+    let mut rows = Vec::new();
+    let mut before = 0;
+    for week in &pair.weekly {
+        if week.week > before + 1 {
+            rows.push(["…"; 6].map(String::from));
+        }
+        before = week.week;
+        let [here, there] = &week.at;
+        let ask = |at: &(Decimal, Thresholds)| base.money(at.0);
+        let accept = |at: &(Decimal, Thresholds)| base.money(limits(base, &at.1).accept);
+        rows.push([
+            week.week.to_string(),
+            ask(here),
+            accept(here),
+            ask(there),
+            accept(there),
+            probability(week.sold_by, 0),
+        ]);
+    }
+    rows
+}
+
+/// What to do with offers in the first week at each of two outlets.
+pub(super) fn pair_in_words(base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> {
+    let Some(first) = pair.weekly.first() else {
+        return Vec::new();
+    };
+    let each = pair.outlets.iter().zip(&first.at);
+    each.map(|(outlet, (_, thresholds))| {
+        let when = format!("In week 1 at {outlet}");
+        in_words(base, &when, &limits(base, thresholds))
+    })
+    .collect()
+}
 
 fn weeks_at_both(out: &mut String, base: &Basis<'_>, pair: &Pair<'_>, width: Option<u16>) {
     let [one, other] = pair.outlets.map(|outlet| format!("{outlet}: ask"));
@@ -325,29 +384,13 @@ fn weeks_at_both(out: &mut String, base: &Basis<'_>, pair: &Pair<'_>, width: Opt
         ("accept", Kind::Number),
         ("sold by its end", Kind::Number),
     ]);
-    let mut before = 0;
-    for week in &pair.weekly {
-        if week.week > before + 1 {
-            grid.push(vec!["…".to_string(); 6]);
-        }
-        before = week.week;
-        let mut row = vec![week.week.to_string()];
-        for (ask, thresholds) in &week.at {
-            row.push(base.money(*ask));
-            row.push(base.money(limits(base, thresholds).accept));
-        }
-        row.push(probability(week.sold_by, 0));
-        grid.push(row);
+    for row in pair_weekly(base, pair) {
+        grid.push(row.to_vec());
     }
     let code = &base.currency().code;
     let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
     out.push_str(&grid.render(width));
-    let Some(first) = pair.weekly.first() else {
-        return;
-    };
-    for (outlet, (_, thresholds)) in pair.outlets.iter().zip(&first.at) {
-        let when = format!("In week 1 at {outlet}");
-        let line = in_words(base, &when, &limits(base, thresholds));
+    for line in pair_in_words(base, pair) {
         let _ = writeln!(out, "{}", wrap(&line, prose_width(width), "  "));
     }
 }
@@ -374,7 +417,7 @@ pub(super) fn limits(base: &Basis<'_>, thresholds: &Thresholds) -> Limits {
 }
 
 /// The thresholds as listing forms ask for them.
-fn in_words(base: &Basis<'_>, when: &str, limits: &Limits) -> String {
+pub(super) fn in_words(base: &Basis<'_>, when: &str, limits: &Limits) -> String {
     let accept = base.money(limits.accept);
     let rest = thresholds_in_words(base, limits);
     format!("{when}: accept from {accept}, {rest}.")
@@ -485,19 +528,22 @@ pub(super) fn rows(content: &Asking<'_>) -> Vec<Row> {
     content.shown.iter().filter_map(|week| row(*week)).collect()
 }
 
-fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
+/// Titles of the columns of [`rated`].
+pub(super) const RATED: [&str; 6] = [
+    "offers a week",
+    "ask",
+    "accept at once",
+    "weeks",
+    "you keep",
+    "worth today",
+];
+
+/// A row for few, the usual and many offers.
+pub(super) fn rated(content: &Asking<'_>) -> Vec<[String; 6]> {
     let base = &content.basis;
-    let mut grid = Grid::new(&[
-        ("offers a week", Kind::Number),
-        ("ask", Kind::Number),
-        ("accept at once", Kind::Number),
-        ("weeks", Kind::Number),
-        ("you keep", Kind::Number),
-        ("worth today", Kind::Number),
-    ]);
     let [few, many] = &content.others;
-    for variant in [few, &content.usual, many] {
-        grid.push(vec![
+    let row = |variant: &Variant| {
+        [
             rate(variant.offers),
             base.money(variant.ask),
             base.money(variant.at_once),
@@ -506,7 +552,16 @@ fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
                 .map_or("–".into(), |weeks| format!("{weeks:.1}")),
             base.money(variant.left),
             base.money(variant.value),
-        ]);
+        ]
+    };
+    [few, &content.usual, many].map(row).to_vec()
+}
+
+fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
+    let base = &content.basis;
+    let mut grid = Grid::new(&RATED.map(|title| (title, Kind::Number)));
+    for row in rated(content) {
+        grid.push(row.to_vec());
     }
     let code = &base.currency().code;
     let _ = writeln!(
@@ -610,7 +665,7 @@ fn closing(out: &mut String, base: &Basis<'_>, width: usize) {
 }
 
 /// The answer in a few words, and the reasons.
-fn answer_text(base: &Basis<'_>, judged: &Judged) -> (String, Vec<String>) {
+pub(super) fn answer_text(base: &Basis<'_>, judged: &Judged) -> (String, Vec<String>) {
     let code = &base.currency().code;
     let money = |value| base.money(value);
     let when = match judged.week {

@@ -61,13 +61,13 @@ fn hung(lead: &str, line: &str, width: usize) -> String {
 }
 
 /// Explanation of the steps below it.
-const ORDER: &str = "\
+pub const ORDER: &str = "\
 Each step shows what one more change does, with those above it already made. Prices are rounded half-even to \
     the smallest coin, so the steps add up.";
 
 impl Told {
     /// The lines about a unit, each with its amount or an empty lead.
-    fn lines(&self) -> Vec<(String, String)> {
+    pub(crate) fn lines(&self) -> Vec<(String, String)> {
         let plain = |line: String| (String::new(), line);
         let now = &self.now;
         let price = |of: &Record| amount(&self.currency, of.foreseen.likely);

@@ -23,6 +23,7 @@ mod kind;
 mod layout;
 mod scene;
 mod selfcheck;
+mod weeks;
 
 pub use error::ChartError;
 pub use kind::{BandChart, Chart, Dot};
@@ -34,6 +35,7 @@ use crate::book::files::write_whole;
 pub use bankroll::{BankrollChart, BankrollPoint};
 pub use history::{HistoryChart, HistoryPoint};
 pub use selfcheck::{CheckChart, CheckedSale};
+pub use weeks::{WeekShown, WeeksChart};
 
 impl Chart for BandChart {
     fn title(&self) -> &str {

@@ -22,6 +22,27 @@ const SHORT_NAME: usize = 20;
 /// Most sales named that look mistyped.
 const NAMED: usize = 3;
 
+/// What the columns of the figures are.
+pub(super) const LEGEND: &str = "\
+COD, PRD, PRB: dispersion of the ratios, and whether expensive units are estimated like cheap ones (Standard on \
+    Ratio Studies, IAAO 2013; its ranges are for dwellings). Off by: median error in per cent. 50, 80, 90 %: share \
+    of sales in the range so named.";
+
+/// Columns of the figures: their titles, and which ones a narrow terminal leaves out first.
+pub(super) const COLUMNS: [(&str, u8); 11] = [
+    ("", 0),
+    ("sales", 0),
+    ("median ratio", 0),
+    ("COD", 1),
+    ("PRD", 3),
+    ("PRB", 4),
+    ("off by", 1),
+    ("50 %", 2),
+    ("80 %", 0),
+    ("90 %", 2),
+    ("score", 5),
+];
+
 /// Content of the sheet of a check.
 pub struct Sheet<'a> {
     /// The figures of all sales, then of each group.
@@ -50,10 +71,7 @@ impl Sheet<'_> {
         }
         out.push('\n');
         out.push_str(&self.figures(width));
-        let legend = "COD, PRD, PRB: dispersion of the ratios, and whether expensive units are estimated \
-                      like cheap ones (Standard on Ratio Studies, IAAO 2013; its ranges are for dwellings). \
-                      Off by: median error in per cent. 50, 80, 90 %: share of sales in the range so named.";
-        let _ = writeln!(out, "\n{}", wrap(legend, prose, ""));
+        let _ = writeln!(out, "\n{}", wrap(LEGEND, prose, ""));
         out.push_str(&self.verdicts(prose));
         out
     }
@@ -66,19 +84,10 @@ impl Sheet<'_> {
         } else {
             Kind::Text
         };
-        let mut grid = Grid::ranked(&[
-            ("", name, 0),
-            ("sales", Kind::Number, 0),
-            ("median ratio", Kind::Number, 0),
-            ("COD", Kind::Number, 1),
-            ("PRD", Kind::Number, 3),
-            ("PRB", Kind::Number, 4),
-            ("off by", Kind::Number, 1),
-            ("50 %", Kind::Number, 2),
-            ("80 %", Kind::Number, 0),
-            ("90 %", Kind::Number, 2),
-            ("score", Kind::Number, 5),
-        ]);
+        let mut grid = Grid::ranked(&COLUMNS.map(|(title, rank)| match title {
+            "" => (title, name, rank),
+            _ => (title, Kind::Number, rank),
+        }));
         for (name, figures) in self.groups {
             grid.push(row(name, figures));
         }
@@ -214,7 +223,8 @@ pub fn chart(
     }
 }
 
-fn row(name: &str, figures: &Figures) -> Vec<String> {
+/// The cells of [`COLUMNS`].
+pub(super) fn row(name: &str, figures: &Figures) -> Vec<String> {
     let study = &figures.study;
     let of = |figure: &Option<Figure>, digits: usize| {
         figure.as_ref().map_or("–".into(), |f| {

@@ -107,7 +107,11 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     let _ = writeln!(
         out,
         "\n{PRICE}{}{PRICE:#}",
-        wrap(&choice(content), prose, "")
+        wrap(
+            &choice(content, "; --total counts the whole profit instead"),
+            prose,
+            ""
+        )
     );
     if !reasons.is_empty() {
         let _ = writeln!(out, "\n{HEADING}Why not{HEADING:#}");
@@ -169,7 +173,7 @@ fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> 
 
 /// The reason not to buy a listing at its asking price: the first aim that it does not meet, or the
 /// reason why it has no estimate.
-fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
+pub(super) fn why_not(candidate: &Candidate, currency: &Currency) -> Option<String> {
     let why = match &candidate.judged {
         Ok(judged) => failure(*judged.failed.first()?, &judged.measures, currency),
         Err(why) => why.to_string(),
@@ -192,7 +196,7 @@ fn notes(content: &Told<'_>) -> Vec<String> {
 }
 
 /// What limits the choice besides the budget.
-fn limits(content: &Told<'_>) -> Vec<String> {
+pub(super) fn limits(content: &Told<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let Means { funds, budget, .. } = content.means;
     let short = funds.cash.filter(|cash| cash.amount < *budget);
@@ -217,8 +221,8 @@ fn limits(content: &Told<'_>) -> Vec<String> {
     [short, together, assumed].into_iter().flatten().collect()
 }
 
-/// The choice, in a sentence.
-fn choice(content: &Told<'_>) -> String {
+/// The choice, in a sentence; `instead` says how to choose by the whole profit.
+pub(super) fn choice(content: &Told<'_>, instead: &str) -> String {
     let money = |value| amount(content.currency, value);
     let (put_in, profit, weekly) = content.sums();
     match content.bought.len() {
@@ -238,16 +242,16 @@ fn choice(content: &Told<'_>) -> String {
                 "a week"
             },
             if content.means.total {
-                "How long each takes does not count."
+                "How long each takes does not count.".to_string()
             } else {
-                "Profit a week takes it that short deals can be repeated; --total counts the whole \
-                 profit instead."
+                format!("Profit a week takes it that short deals can be repeated{instead}.")
             }
         ),
     }
 }
 
-fn advice(judged: &Judged, bought: bool, currency: &Currency) -> String {
+/// What to do with a listing.
+pub(super) fn advice(judged: &Judged, bought: bool, currency: &Currency) -> String {
     match judged.advice {
         Advice::Buy if bought => "buy".into(),
         Advice::Buy => "good, not chosen".into(),

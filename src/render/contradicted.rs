@@ -17,8 +17,8 @@ pub(super) fn instead(conflicts: &[Conflict], settings: &Settings) -> Vec<Sectio
     sections(&statements, settings)
 }
 
-/// One sentence about them; none if no rule is contradicted.
-pub fn note(conflicts: &[Conflict]) -> Option<String> {
+/// One sentence about them that ends with where more is said (`--figures says`); none if no rule is contradicted.
+pub fn note(conflicts: &[Conflict], more: &str) -> Option<String> {
     let mut labels: Vec<&str> = conflicts
         .iter()
         .take(NAMED)
@@ -29,7 +29,7 @@ pub fn note(conflicts: &[Conflict]) -> Option<String> {
     }
     (!conflicts.is_empty()).then(|| {
         format!(
-            "Your sales contradict {} ({}): --figures says what to write instead.",
+            "Your sales contradict {} ({}): {more} what to write instead.",
             rules(conflicts.len()),
             labels.join(", ")
         )

@@ -627,17 +627,24 @@ impl OwnCheck {
         }
     }
 
-    /// As text; empty if there is nothing to compare.
-    pub fn sheet(&self, width: Option<u16>) -> String {
-        let prose = prose_width(width);
-        let said: Vec<String> = [
+    /// A sentence for each comparison; none if there is nothing to compare.
+    pub fn sentences(&self) -> Vec<String> {
+        [
             (&self.when_bought, "Estimated when bought"),
             (&self.when_sold, "Estimated when sold"),
         ]
         .into_iter()
         .filter_map(|(sales, when)| Some(sales.as_ref()?.sentence(when)))
-        .map(|sentence| format!("{}\n", wrap(&sentence, prose, "  ")))
-        .collect();
+        .collect()
+    }
+
+    /// As text; empty if there is nothing to compare.
+    pub fn sheet(&self, width: Option<u16>) -> String {
+        let prose = prose_width(width);
+        let said = self.sentences().into_iter();
+        let said: Vec<String> = said
+            .map(|sentence| format!("{}\n", wrap(&sentence, prose, "  ")))
+            .collect();
         if said.is_empty() {
             return String::new();
         }

@@ -10,6 +10,19 @@ use crate::deal::ledger::{Ledger, OnMarket, State};
 use crate::deal::survival::Curve;
 use crate::trade::Currency;
 
+/// `15 days, 2 offers, the best 140.00`.
+pub fn so_far(up: &Up, currency: &Currency) -> String {
+    let days = count(usize::try_from(up.days).unwrap_or_default(), "day");
+    let best = up.best.map_or(String::new(), |best| {
+        format!(", the best {}", amount(currency, best))
+    });
+    let offers = match up.offers {
+        0 => "no offer".to_string(),
+        offers => count(offers as usize, "offer"),
+    };
+    format!("{days}, {offers}{best}")
+}
+
 /// A table of what is up for sale on a day; empty if nothing is.
 pub fn table(ledger: &Ledger, today: NaiveDate, currency: &Currency, width: Option<u16>) -> String {
     grid(ledger, today, currency).map_or_else(String::new, |grid| grid.render(width))

@@ -2,10 +2,12 @@
 
 pub mod ask;
 pub mod bid;
+pub mod buying;
 mod cautions;
 pub mod change;
 pub mod chart;
 pub mod check;
+pub mod checked;
 pub mod compare;
 pub mod comps;
 pub mod contradicted;
@@ -19,9 +21,11 @@ pub mod ledger;
 pub mod listed;
 pub mod lot;
 pub mod models;
+pub mod moved;
 pub mod net;
 pub mod numbers;
 pub mod report;
+pub mod selling;
 pub mod sheet;
 pub mod short;
 mod spares;

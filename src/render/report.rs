@@ -6,7 +6,7 @@
 //! text of a comp can predict the nonce. Colours are those of the charts, and a dark set if the
 //! reader's screen prefers one; on paper it is always light.
 
-mod deal;
+pub(in crate::render) mod deal;
 mod evidence;
 mod method;
 mod page;

@@ -49,13 +49,14 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
     out
 }
 
-/// One sentence about them; none if declaring them would not help.
-pub fn note(columns: &[Column]) -> Option<String> {
+/// One sentence about them that ends with where more is said (`--figures says`); none if declaring them would not
+/// help.
+pub fn note(columns: &[Column], more: &str) -> Option<String> {
     let helps = columns.iter().filter(|column| column.explained.is_some());
     let names: Vec<String> = helps.map(|column| column_name(&column.attribute)).collect();
     any_helps(columns).then(|| {
         format!(
-            "Recorded but not declared, so not used: {}. Estimates would be closer with it: --figures says how.",
+            "Recorded but not declared, so not used: {}. Estimates would be closer with it: {more} how.",
             names.join(", ")
         )
     })

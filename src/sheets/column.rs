@@ -404,12 +404,11 @@ pub(crate) const ALIASES: [&[&str]; PARSED.len()] = [
 ];
 
 /// Names that mean a column only where no other column of the file does, folded: beside a date, `day` is a weekday.
-pub(crate) const WEAK: [(&str, Column); 9] = [
+pub(crate) const WEAK: [(&str, Column); 8] = [
     ("day", Column::SoldOn),
     ("tag", Column::SoldOn),
     ("thing", Column::Model),
     ("how", Column::HowSold),
-    ("whenitwent", Column::SoldOn),
     ("cond", Column::Grade),
     ("notincl", Column::Missing),
     ("pcs", Column::LotSize),

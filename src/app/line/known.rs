@@ -423,7 +423,7 @@ impl<'k> Known<'k> {
 
     /// Why a text that reads as a day is none of a sale.
     fn no_day_of_sale(&self, text: &str) -> Option<String> {
-        let future = |day: String| format!("{day} is in the future (today is {})", self.today);
+        let future = |day: String| format!("{day} is in the future; today is {}", self.today);
         if text.eq_ignore_ascii_case("tomorrow") {
             return Some(future("tomorrow".into()));
         }

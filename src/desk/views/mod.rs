@@ -6,6 +6,7 @@ pub mod price;
 pub mod sales;
 pub mod sell;
 pub mod stock;
+mod terms;
 pub mod watched;
 
 use super::form::Form;
@@ -45,6 +46,9 @@ pub fn part(
 ) -> Result<Option<Reply>, AppError> {
     match (view, word) {
         (View::Price, "models") => price::models(ready, form).map(Some),
+        (View::Watched, "chart") => watched::chart(ready, form).map(Some),
+        (View::Check, "chart") => check::chart(ready, form),
+        (View::Buy, "several") => buy::several(ready, form).map(Some),
         (View::Sales, word) => sales::part(ready, word, form),
         (View::Stock, word) => stock::part(ready, word, form),
         _ => Ok(None),

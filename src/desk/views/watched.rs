@@ -1,22 +1,193 @@
 //! Watched units: what moved since last time, and why.
 
+use maud::{Markup, html};
+
 use crate::app::AppError;
-use crate::desk::form::Form;
-use crate::desk::page::{Reply, View, being_built};
+use crate::app::refresh::{Failed, State, Told, chosen, look, refresh};
+use crate::app::watch::{add, history, remove};
+use crate::desk::fields::{Fields, guarded, send};
+use crate::desk::form::{Form, query};
+use crate::desk::page::{Page, Reply, View, refused};
 use crate::desk::ready::Ready;
+use crate::desk::unit::{self, model_field, said, with_unit};
+use crate::render::change::ORDER;
+use crate::render::chart::{HistoryChart, to_svg};
+use crate::render::html::{prose, visible};
+use crate::render::moved::{self, moves};
+use crate::render::numbers::count;
+use crate::render::sheet;
 
 /// The page.
 ///
 /// # Errors
-/// If the book cannot be read.
-pub fn show(_ready: &Ready<'_>, _form: &Form) -> Result<Reply, AppError> {
-    Ok(being_built(View::Watched))
+/// If the book cannot be read, or a named unit does not exist.
+pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let form = with_unit(ready, form)?;
+    let mut notice = |text: &str| ready.note(text);
+    let watches = ready.book().watched()?;
+    let answer = if watches.is_empty() {
+        html! {
+            section {
+                h2 { "No unit is watched yet" }
+                p { "Name one here: the page then says how its price moves from one time to the next, and why." }
+            }
+        }
+    } else {
+        let (told, failed) = look(ready.book(), watches, ready.today(), &mut notice)?;
+        all(ready, &told, &failed)?
+    };
+    let page = Page::new(View::Watched, ask(ready, &form)?, answer);
+    let said = ready.said(&form).into_iter();
+    Ok(Reply::Page(said.fold(page, Page::with_note)))
 }
 
-/// Writes what the form says.
+/// Records the present estimates, or adds or removes a unit.
 ///
 /// # Errors
 /// What is wrong with it; nothing is then written.
-pub fn act(_ready: &Ready<'_>, _form: &Form) -> Result<Reply, AppError> {
-    Ok(being_built(View::Watched))
+pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let (book, name) = (ready.book(), form.text("name"));
+    let mut notice = |text: &str| ready.note(text);
+    let done = match form.text("what") {
+        "record" => {
+            let watches = chosen(&[], book.watched()?)?;
+            let (_, failed) = refresh(book, watches, ready.today(), &mut notice)?;
+            let first = failed.into_iter().next();
+            match first {
+                None => "Recorded: the next comparison is with these estimates.".to_string(),
+                Some((name, error)) => {
+                    ready.note(&format!("{name} was not recorded."));
+                    return Err(error);
+                }
+            }
+        }
+        "add" => {
+            let described = with_unit(ready, form)?;
+            let said = said(&described, ready.settings())?;
+            add(book, name, &said, ready.today(), &mut notice)?;
+            format!("Watching {name}.")
+        }
+        "remove" => {
+            remove(book, name, &mut notice)?;
+            format!("Stopped watching {name}. Its history stays.")
+        }
+        other => {
+            return Err(AppError::Usage(format!(
+                "{other:?} is nothing that this page does"
+            )));
+        }
+    };
+    Ok(ready.tell("/watched", vec![done]))
+}
+
+/// The chart of the history of a unit.
+///
+/// # Errors
+/// If it has none.
+pub fn chart(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let name = form.text("name");
+    let records = history(ready.book(), name, &mut |text| ready.note(text))?;
+    let chart = HistoryChart::of(name, &records, &ready.settings().currency);
+    let svg = to_svg(&chart).map_err(|error| AppError::Usage(error.to_string()))?;
+    Ok(Reply::Svg(svg))
+}
+
+/// The forms that add a unit: first its model, then its description.
+fn ask(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
+    let fields = Fields::of(form);
+    let model = form.text("model");
+    Ok(html! {
+        form.live id="model" method="get" action="/watched" {
+            h2 { "Watch a unit" }
+            (model_field(ready, &fields)?)
+            (send("Describe it"))
+        }
+        @if !model.is_empty() {
+            form id="add" method="post" action="/watched/do" {
+                h2 { (visible(model)) }
+                (guarded(ready))
+                input type="hidden" name="what" value="add";
+                (fields.kept("model"))
+                (fields.line("name", "Name for it", "Letters, digits, - and _"))
+                (unit::fields(ready.settings(), &*ready.choices(model)?, &fields))
+                (send("Watch it"))
+            }
+        }
+    })
+}
+
+fn all(ready: &Ready<'_>, told: &[Told], failed: &[Failed]) -> Result<Markup, AppError> {
+    let new = told
+        .iter()
+        .filter(|told| !matches!(told.state, State::Same));
+    let new = new.count();
+    let moved = told.iter().filter(|told| told.has_moved()).count();
+    let watched = count(told.len() + failed.len(), "watched unit");
+    let say = match moved {
+        0 => format!("{watched}: none has moved since the last record."),
+        _ => format!("{watched}, {moved} moved since the last record."),
+    };
+    let mut units = Vec::new();
+    for one in told {
+        units.push(unit(ready, one)?);
+    }
+    Ok(html! {
+        section {
+            h2 data-say="watched" { (prose(&say)) }
+            @if new > 0 {
+                form method="post" action="/watched/do" {
+                    (guarded(ready))
+                    input type="hidden" name="what" value="record";
+                    (send("Record these estimates"))
+                    p.hint { "The next comparison is then with them. Looking records nothing." }
+                }
+            }
+        }
+        @for (name, error) in failed {
+            section.fault {
+                h2 { (visible(name)) }
+                (refused(error))
+                (stop(ready, name))
+            }
+        }
+        @for unit in units { (unit) }
+        @if moved > 0 { p.small { (prose(ORDER)) } }
+    })
+}
+
+/// A watched unit with its change, its causes and its history.
+fn unit(ready: &Ready<'_>, told: &Told) -> Result<Markup, AppError> {
+    let name = told.name.as_str();
+    let mut notice = |text: &str| ready.note(text);
+    let recorded = match told.state {
+        State::First => Vec::new(),
+        _ => history(ready.book(), name, &mut notice)?,
+    };
+    Ok(html! {
+        section id={ "unit-" (name) } {
+            h2 dir="auto" {
+                a href={ "/price?" (query([("unit", name)])) } { (visible(name)) }
+                ": " (visible(&sheet::unit(&told.subject)))
+            }
+            (moves(told))
+            @if recorded.is_empty() {
+                p.muted { "Not recorded yet." }
+            } @else {
+                (moved::history(name, &recorded, &format!("/watched/chart?{}", query([("name", name)]))))
+            }
+            (stop(ready, name))
+        }
+    })
+}
+
+/// The form that stops watching a unit.
+fn stop(ready: &Ready<'_>, name: &str) -> Markup {
+    html! {
+        form method="post" action="/watched/do" {
+            (guarded(ready))
+            input type="hidden" name="what" value="remove";
+            input type="hidden" name="name" value=(name);
+            p { button type="submit" { "Stop watching " (visible(name)) } }
+        }
+    }
 }

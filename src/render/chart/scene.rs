@@ -155,6 +155,14 @@ pub fn text_width(text: &str, size: f64, bold: bool) -> f64 {
 /// # Errors
 /// [`ChartError::Drawing`] if the library fails.
 pub fn to_svg(shapes: &[Shape], name: &str) -> Result<String, ChartError> {
+    to_svg_of(shapes, name, HEIGHT)
+}
+
+/// The scene as an SVG document named `name`, of which only the upper part of this height shows.
+///
+/// # Errors
+/// [`ChartError::Drawing`] if the library fails.
+pub fn to_svg_of(shapes: &[Shape], name: &str, height: f64) -> Result<String, ChartError> {
     let mut drawn = String::new();
     let size = backend_size();
     paint(
@@ -167,9 +175,9 @@ pub fn to_svg(shapes: &[Shape], name: &str) -> Result<String, ChartError> {
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {} {}\" role=\"img\">\n\
          <title>{}</title>\n{body}",
         WIDTH / 2.0,
-        HEIGHT / 2.0,
+        height / 2.0,
         size.0,
-        size.1,
+        fine(height),
         escape(&printable(name)),
     ))
 }

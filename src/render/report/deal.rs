@@ -98,7 +98,8 @@ pub fn ask_section(content: &Asking<'_>, place: Place) -> String {
     place.section("What to ask", &markup).into_string()
 }
 
-fn weekly(content: &Asking<'_>, place: Place) -> Markup {
+/// The plan week by week.
+pub(in crate::render) fn weekly(content: &Asking<'_>, place: Place) -> Markup {
     let titles = ask::WEEKLY.map(capitalised);
     let [week, rest @ ..] = titles.each_ref().map(String::as_str);
     let mut columns = vec![(week, Column::Head)];
@@ -119,7 +120,8 @@ fn weekly(content: &Asking<'_>, place: Place) -> Markup {
     .render(place)
 }
 
-fn aims(content: &Bid<'_>, place: Place) -> Markup {
+/// The most to bid for each aim.
+pub(in crate::render) fn aims(content: &Bid<'_>, place: Place) -> Markup {
     let currency = &content.weighed.made.currency;
     let binds = binding(&content.limits);
     let row = |limit: &Limit| {
@@ -148,7 +150,8 @@ fn aims(content: &Bid<'_>, place: Place) -> Markup {
     .render(place)
 }
 
-fn measures(content: &Bid<'_>, place: Place) -> Markup {
+/// All figures at the highest bid and at the asking price.
+pub(in crate::render) fn measures(content: &Bid<'_>, place: Place) -> Markup {
     let (titles, rows) = bid::measured(content);
     if titles.is_empty() {
         return Markup::default();

@@ -13,7 +13,7 @@ use crate::render::sheet::{assumptions, prose_width, unit};
 use crate::trade::Currency;
 
 /// Labels of the cases, and where they are among the quantiles of the profit.
-const CASES: [(&str, &str, usize); 3] = [
+pub(in crate::render) const CASES: [(&str, &str, usize); 3] = [
     ("bad case (1 in 20 is worse)", "bad (1 in 20 is worse)", 0),
     ("middle case (half are worse)", "middle (half are worse)", 2),
     (
@@ -107,10 +107,8 @@ fn asking_price(content: &Bid<'_>, asked: &Judged) -> String {
     }
 }
 
-/// The profit in three cases and the chance of a loss, at the highest bid and at the asking price.
-fn cases(content: &Bid<'_>, width: usize) -> Vec<String> {
-    let currency = &content.weighed.made.currency;
-    let money = |value| amount(currency, value);
+/// The results at the highest bid and at the asking price, if that is another one.
+pub(in crate::render) fn compared<'b>(content: &'b Bid<'_>) -> Vec<&'b Measures> {
     let asked = content.asked.iter().map(|asked| &asked.measures);
     let mut all: Vec<&Measures> = content.at_most.iter().collect();
     // The same bid twice says nothing.
@@ -121,6 +119,14 @@ fn cases(content: &Bid<'_>, width: usize) -> Vec<String> {
             .is_some_and(|most| most.bid == at.bid)
     };
     all.extend(asked.filter(|at| !same(at)));
+    all
+}
+
+/// The profit in three cases and the chance of a loss, at the highest bid and at the asking price.
+fn cases(content: &Bid<'_>, width: usize) -> Vec<String> {
+    let currency = &content.weighed.made.currency;
+    let money = |value| amount(currency, value);
+    let all = compared(content);
     if all.is_empty() {
         return Vec::new();
     }

@@ -10,8 +10,7 @@ use crate::render::numbers::count;
 use crate::render::sheet::{prose_width, wrap};
 use crate::settings::Settings;
 
-/// The sheet: a sentence for all sales and for each group, what fails with advice, and the groups of which too few
-/// sales are known in one line; then `notes`, one sentence each.
+/// The sheet: its [`lines`], and where every figure is.
 pub fn sheet(
     content: &Sheet<'_>,
     notes: &[String],
@@ -20,23 +19,50 @@ pub fn sheet(
 ) -> String {
     let prose = prose_width(width);
     let mut out = String::new();
-    let mut line = |text: &str, indent: &str| {
+    let mut lines = lines(content, notes, settings);
+    lines.push(Line::plain("Every figure, and what it means: --figures"));
+    for line in lines {
+        let indent = if line.below { "  " } else { "" };
+        let marked = match line.mark {
+            "" => line.text,
+            mark => format!("{mark} {}", line.text),
+        };
         // Later lines are set in by two columns.
-        let wrapped = wrap(text, prose.saturating_sub(2), indent);
+        let wrapped = wrap(&marked, prose.saturating_sub(2), indent);
         let _ = writeln!(out, "{}", wrapped.replace('\n', "\n  "));
-    };
-    let all = content.groups[0].1.sales;
-    line(
-        &format!(
-            "{}.",
-            how_predicted(all, undated(content.sales), content.of)
-        ),
-        "",
-    );
-    let set_aside = set_aside(content.sales, settings);
-    if !set_aside.is_empty() {
-        line(&set_aside, "");
     }
+    out
+}
+
+/// A sentence of the short sheet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Line {
+    /// `✓`, `✗` or `?` for a verdict, else empty.
+    pub mark: &'static str,
+    /// The sentence.
+    pub text: String,
+    /// Whether it is about the line above it.
+    pub below: bool,
+}
+
+impl Line {
+    fn plain(text: impl Into<String>) -> Self {
+        Self {
+            mark: "",
+            text: text.into(),
+            below: false,
+        }
+    }
+}
+
+/// A sentence for all sales and for each group, what fails with advice, and the groups of which too few sales are
+/// known in one line; then `notes`, one sentence each.
+pub fn lines(content: &Sheet<'_>, notes: &[String], settings: &Settings) -> Vec<Line> {
+    let all = content.groups[0].1.sales;
+    let how = how_predicted(all, undated(content.sales), content.of);
+    let mut lines = vec![Line::plain(format!("{how}."))];
+    let set_aside = set_aside(content.sales, settings);
+    lines.extend((!set_aside.is_empty()).then(|| Line::plain(set_aside)));
     let mut advised: Vec<String> = Vec::new();
     let mut open: Vec<String> = Vec::new();
     for (at, (name, figures)) in content.groups.iter().enumerate() {
@@ -60,7 +86,10 @@ pub fn sheet(
         } else {
             " Too few sales to be sure of that: log more."
         };
-        line(&format!("{mark} {name}: {}.{few}", in_words(figures)), "");
+        lines.push(Line {
+            mark,
+            ..Line::plain(format!("{name}: {}.{few}", in_words(figures)))
+        });
         for verdict in fails {
             let fresh = verdict
                 .advice
@@ -69,21 +98,22 @@ pub fn sheet(
             let advice = fresh
                 .as_deref()
                 .map_or(String::new(), |text| format!(" {text}"));
-            line(&format!("{}.{advice}", verdict.says), "  ");
+            lines.push(Line {
+                below: true,
+                ..Line::plain(format!("{}.{advice}", verdict.says))
+            });
             advised.extend(fresh);
         }
     }
     if !open.is_empty() {
-        line(
-            &format!("? Too few sales to tell yet: {}.", open.join(", ")),
-            "",
-        );
+        let text = format!("Too few sales to tell yet: {}.", open.join(", "));
+        lines.push(Line {
+            mark: "?",
+            ..Line::plain(text)
+        });
     }
-    for note in notes {
-        line(note, "");
-    }
-    line("Every figure, and what it means: --figures", "");
-    out
+    lines.extend(notes.iter().map(Line::plain));
+    lines
 }
 
 /// Whether level and 80 % band of a group are judged, so that its sentence can be relied on.

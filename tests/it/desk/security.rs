@@ -156,7 +156,7 @@ fn every_answer_forbids_what_a_page_does_not_need() {
         }
         for (name, value) in [
             ("x-content-type-options", "nosniff"),
-            ("referrer-policy", "no-referrer"),
+            ("referrer-policy", "same-origin"),
             ("cache-control", "no-store"),
             ("cross-origin-opener-policy", "same-origin"),
             ("cross-origin-resource-policy", "same-origin"),

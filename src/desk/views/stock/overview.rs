@@ -41,6 +41,7 @@ pub fn part(ready: &Ready<'_>) -> Result<Markup, AppError> {
         assumed: now.assumed,
         now: now.now,
         nets: now.nets,
+        assumed: now.assumed,
         all: false,
     };
     let code = &settings.currency.code;

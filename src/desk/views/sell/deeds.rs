@@ -1,0 +1,264 @@
+//! What can be done with a unit in stock: note an offer, list it, record its sale.
+
+use chrono::NaiveDate;
+use maud::{Markup, html};
+use rust_decimal::Decimal;
+
+use super::offer::{judged, subject};
+use crate::app::AppError;
+use crate::app::amounts::{money, refused};
+use crate::app::deals::{Books, Dated};
+use crate::app::describe::{asked, one_line, question};
+use crate::app::error::Kind;
+use crate::app::listed::{Stocked, place, to_be_sold};
+use crate::app::sold::Typed;
+use crate::desk::fields::{Fields, guarded};
+use crate::desk::form::{Form, query};
+use crate::desk::page::Reply;
+use crate::desk::ready::Ready;
+use crate::desk::views::terms::{sale, typed};
+use crate::parse::dates::day_typed;
+use crate::render::html::visible;
+use crate::render::numbers::amount;
+use crate::render::sheet;
+use crate::trade::{HowSold, checks};
+
+/// Fields of the page that a form which writes takes along, so that an error leaves them.
+fn kept(form: &Form, without: &[&str]) -> Markup {
+    const OWN: [&str; 5] = ["seen", "once", "do", "said", "date"];
+    let fields = form.fields();
+    let fields = fields.filter(|(name, _)| !OWN.contains(name) && !without.contains(name));
+    html! {
+        @for (name, value) in fields { input type="hidden" name=(name) value=(value); }
+    }
+}
+
+/// The button that notes the offer of the form.
+pub fn note_offer(ready: &Ready<'_>, form: &Form) -> Markup {
+    html! {
+        form.card.deed method="post" action="/sell/do" {
+            (guarded(ready))
+            input type="hidden" name="do" value="offer";
+            (kept(form, &[]))
+            (Fields::of(form).day("date", "It came on", "Today if you leave it open."))
+            p.send { button type="submit" { "Note this offer in the ledger" } }
+        }
+    }
+}
+
+/// The forms to list a unit where and at what price it is best, and to record its sale.
+pub fn next(
+    ready: &Ready<'_>,
+    form: &Form,
+    stocked: &Stocked,
+    proposed: &[(String, Decimal)],
+) -> Markup {
+    let currency = &ready.settings().currency;
+    let up = stocked.up.as_ref();
+    html! {
+        section {
+            h2 { "Next" }
+            @for (at, (outlet, ask)) in proposed.iter().enumerate() {
+                (list(ready, form, (at, outlet), &currency.exact(*ask), up.is_some()))
+            }
+            details id="sold" open[form.text("do") == "sold"] {
+                summary { "It sold" }
+                (sold(ready, form, up.is_some_and(|up| up.ask.is_some())))
+            }
+        }
+    }
+}
+
+fn list(
+    ready: &Ready<'_>,
+    form: &Form,
+    (at, outlet): (usize, &str),
+    ask: &str,
+    is_up: bool,
+) -> Markup {
+    let id = format!("f-list-{at}");
+    let place = visible(outlet);
+    let sent = form.text("do") == "list" && form.text("list_at") == outlet;
+    let ask = if sent { form.text("ask") } else { ask };
+    html! {
+        form.deed.inline method="post" action="/sell/do" {
+            (guarded(ready))
+            input type="hidden" name="do" value="list";
+            input type="hidden" name="list_at" value=(outlet);
+            (kept(form, &["ask", "list_at"]))
+            label for=(id) {
+                @if is_up { "Ask another price" } @else { "List it" }
+                @if !outlet.is_empty() { " at " (place) }
+                " for"
+            }
+            input id=(id) name="ask" inputmode="decimal" autocomplete="off" value=(ask);
+            button type="submit" { @if is_up { "Change the price" } @else { "List" } }
+        }
+    }
+}
+
+fn sold(ready: &Ready<'_>, form: &Form, is_asked: bool) -> Markup {
+    let fields = Fields::of(form);
+    let ways = HowSold::ALL.map(|how| (how.as_str(), how.word()));
+    let ways: Vec<_> = [("", "as described")].into_iter().chain(ways).collect();
+    let hint = if is_asked {
+        "The asking price if you leave it open. Without the shipping that the buyer paid on top."
+    } else {
+        "Without the shipping that the buyer paid on top."
+    };
+    html! {
+        form.deed method="post" action="/sell/do" {
+            (guarded(ready))
+            input type="hidden" name="do" value="sold";
+            (kept(form, &["price", "sold_how", "log_comp"]))
+            (fields.number("price", "Sold for", hint))
+            (fields.day("date", "On", "Today if you leave it open."))
+            (fields.one_of("sold_how", "How", &ways))
+            (fields.tick("log_comp", "Use this sale in estimates"))
+            p.send { button.send type="submit" { "Record the sale" } }
+        }
+    }
+}
+
+/// Writes what the form says.
+///
+/// # Errors
+/// What is wrong with it; nothing is then written.
+pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let deal = form.text("unit");
+    match form.text("do") {
+        "offer" => offered(ready, form),
+        "list" => listed(ready, form, deal),
+        "sold" => was_sold(ready, form, deal),
+        other => Err(AppError::Usage(format!("nothing is called {other:?} here"))),
+    }
+}
+
+/// The day of a form, by default today, and its note.
+fn dated(ready: &Ready<'_>, form: &Form) -> Result<Dated, AppError> {
+    let today = ready.today();
+    let order = ready.settings().date_order();
+    let on: Result<NaiveDate, AppError> = form.get("date").map_or(Ok(today), |text| {
+        let day = day_typed(text, order, today);
+        let day = day.map_err(|expected| refused("--date", text, &expected))?;
+        checks::day(day, today).map_err(|wrong| AppError::Refused {
+            message: format!("--date: expected {}", wrong.expected),
+            next: wrong.mend,
+        })?;
+        Ok(day)
+    });
+    Ok(Dated {
+        on: on?,
+        today,
+        note: one_line("--note", form.text("note"))?,
+    })
+}
+
+/// Notes an offer as `compband offer` does: not if it cannot be judged, unless there is just no evidence.
+fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+    let settings = ready.settings();
+    let mut notice = |text: &str| ready.note(text);
+    let subject = subject(ready, form)?;
+    let Some(stocked) = &subject.stocked else {
+        return Err(AppError::Usage(
+            "an offer is noted for a unit in stock".into(),
+        ));
+    };
+    let offer = money("--offer", form.text("offer"), &settings.currency)?;
+    let described = asked(&subject.said, settings, &mut notice)?;
+    let reader = ready.reader(&described.1.model, ready.today())?;
+    let unit = reader.unit(question(&subject.said, described))?;
+    if let Err(error) = judged(ready, &subject, &unit)
+        && error.kind() != Kind::Absent
+    {
+        return Err(error);
+    }
+    let through = sale(form).at_listing(stocked.up.as_ref()).read(settings)?;
+    let outlet = through.as_ref().map_or("", |through| through.name);
+    let dated = dated(ready, form)?;
+    let on = dated.on;
+    let books = Books::open(ready.book(), &mut notice)?;
+    let noted = books.offer(stocked.deal.id, offer, outlet, dated)?;
+    let entry = noted.of_deal.entered.number;
+    let name = stocked.deal.name();
+    let mut lines = vec![format!(
+        "Noted: an offer of {} for {name}{} on {on}, ledger entry {entry}.",
+        worth(ready, offer),
+        place(outlet)
+    )];
+    lines.extend(noted.same_as.map(|same| {
+        format!(
+            "An offer of this amount on {on} is noted already, as ledger entry {same}: if it is the same offer, \
+             reverse entry {entry} under Stock and money."
+        )
+    }));
+    Ok(back(ready, form, &name, lines))
+}
+
+/// Puts a unit up for sale, or changes its asking price.
+fn listed(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppError> {
+    let ask = money("--ask", form.text("ask"), &ready.settings().currency)?;
+    let mut notice = |text: &str| ready.note(text);
+    let dated = dated(ready, form)?;
+    let books = Books::open(ready.book(), &mut notice)?;
+    let made = books.list(deal, ask, form.get("list_at"), dated)?;
+    let name = made.of_deal.deal.name();
+    let keep = made.left.map_or(String::new(), |left| {
+        format!(" Sold at that price, you keep {}.", worth(ready, left))
+    });
+    let line = format!(
+        "{name} is up{} for {}, ledger entry {}.{keep}",
+        place(&made.outlet),
+        worth(ready, ask),
+        made.of_deal.entered.number
+    );
+    Ok(back(ready, form, &name, vec![line]))
+}
+
+/// Records a sale.
+fn was_sold(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppError> {
+    let settings = ready.settings();
+    let mut notice = |text: &str| ready.note(text);
+    let dated = dated(ready, form)?;
+    let on = dated.on;
+    let outlet = form.get("outlet");
+    let stocked = to_be_sold(ready.book(), deal, outlet, on, &mut notice)?;
+    let [price, weight, shipping] = ["price", "weight", "shipping"].map(|name| typed(form, name));
+    let sale = Typed {
+        deal,
+        price: price.as_ref(),
+        outlet,
+        weight: weight.as_ref(),
+        shipping: shipping.as_ref(),
+        how_sold: form.get("sold_how"),
+        log_comp: form.has("log_comp"),
+        ..Typed::default()
+    };
+    let said = sale.read(settings, stocked.as_ref())?;
+    let sold = Books::open(ready.book(), &mut notice)?.sold(deal, &said, dated)?;
+    let made = &sold.of_deal.deal;
+    let line = format!(
+        "Sold {}: {}, on {on}{} for {}; cost {}, profit {}. Ledger entry {}.",
+        made.name(),
+        sheet::unit(&sold.subject),
+        place(&sold.comp.venue),
+        worth(ready, sold.figures.price),
+        worth(ready, made.cost()),
+        worth(ready, made.profit()),
+        sold.of_deal.entered.number
+    );
+    Ok(ready.tell("/sell", vec![line]))
+}
+
+/// `131.00 EUR`.
+fn worth(ready: &Ready<'_>, value: Decimal) -> String {
+    let currency = &ready.settings().currency;
+    format!("{} {}", amount(currency, value), currency.code)
+}
+
+/// The page of the deal after an entry; no amount stands in its address.
+fn back(ready: &Ready<'_>, form: &Form, deal: &str, lines: Vec<String>) -> Reply {
+    let mut fields = vec![("unit", deal)];
+    fields.extend(form.get("outlet").map(|outlet| ("outlet", outlet)));
+    ready.tell(&format!("/sell?{}", query(fields)), lines)
+}

@@ -1,0 +1,93 @@
+//! Fields that several pages have: the outlet and the terms of a sale there, the costs and the aims of a purchase.
+
+use maud::{Markup, html};
+
+use crate::app::offering::SaleTyped;
+use crate::app::purchase::{AimsTyped, CostsTyped};
+use crate::desk::fields::Fields;
+use crate::desk::form::Form;
+use crate::desk::ready::Ready;
+use crate::render::numbers::amount;
+use crate::settings::Settings;
+
+/// What was typed into a field, if anything.
+pub fn typed(form: &Form, name: &str) -> Option<String> {
+    form.get(name).map(String::from)
+}
+
+/// How and where the unit of a form is sold.
+pub fn sale(form: &Form) -> SaleTyped {
+    SaleTyped {
+        outlet: typed(form, "outlet"),
+        weight: typed(form, "weight"),
+        shipping: typed(form, "shipping"),
+    }
+}
+
+/// The choice of an outlet, if the book has several; `open` says what it means to choose none, where that is
+/// something else than the outlet that is set.
+pub fn outlet_field(settings: &Settings, fields: &Fields<'_>, open: Option<&str>) -> Markup {
+    if settings.outlets.len() < 2 {
+        return Markup::default();
+    }
+    let set = settings.deal.outlet.as_str();
+    let usual = match (open, set) {
+        (Some(open), _) => open.to_string(),
+        (None, "") => "choose one".to_string(),
+        (None, set) => format!("{set} (usual)"),
+    };
+    let names = settings.outlets.keys().map(String::as_str);
+    let names = names.filter(|name| open.is_some() || *name != set);
+    let choices: Vec<_> = [("", usual.as_str())]
+        .into_iter()
+        .chain(names.map(|name| (name, name)))
+        .collect();
+    html! { (fields.one_of("outlet", "Sold through", &choices)) }
+}
+
+/// Fields of the aims with their labels.
+pub const AIMS: [(&str, &str); 4] = [
+    ("profit", "Lowest expected profit"),
+    ("return", "Lowest expected profit, % of the money invested"),
+    ("loss", "Highest chance of a loss, %"),
+    ("bankroll", "Bankroll"),
+];
+
+/// The fields of the aims; each says what counts if it stays open.
+pub fn aims(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
+    let settings = ready.settings();
+    let deal = &settings.deal;
+    let hints = [
+        format!("As set: {}", amount(&settings.currency, deal.least_profit)),
+        format!("As set: {}", deal.least_return.normalize()),
+        format!("As set: {}", deal.most_loss.normalize()),
+        "By the ledger, or as set.".to_string(),
+    ];
+    html! {
+        @for ((name, label), hint) in AIMS.iter().zip(hints) { (fields.number(name, label, &hint)) }
+    }
+}
+
+/// The costs that a form names.
+pub fn costs_of(form: &Form) -> CostsTyped {
+    CostsTyped {
+        salvage: typed(form, "salvage"),
+        minutes: typed(form, "minutes"),
+        wage: typed(form, "wage"),
+        inbound: typed(form, "inbound"),
+        premium: typed(form, "premium"),
+        premium_fixed: typed(form, "premium_fixed"),
+        tax: typed(form, "tax"),
+        weeks: typed(form, "weeks"),
+    }
+}
+
+/// The aims that a form names.
+pub fn aims_of(form: &Form) -> AimsTyped {
+    AimsTyped {
+        profit: typed(form, "profit"),
+        returned: typed(form, "return"),
+        loss: typed(form, "loss"),
+        bankroll: typed(form, "bankroll"),
+    }
+}

@@ -1,0 +1,116 @@
+//! What moved a watched unit, and its past estimates, as parts of a page.
+
+use maud::{Markup, html};
+use rust_decimal::Decimal;
+
+use super::html::{Cell, Column, Place, Table, prose};
+use super::numbers::{amount, count};
+use crate::app::refresh::Told;
+use crate::book::history::Record;
+use crate::trade::Currency;
+
+/// Most past estimates in the table, newest first.
+const LISTED: usize = 60;
+
+/// The price of a unit and its change, then a list of steps that add up to it: the lines of
+/// [`super::change::sheet`].
+pub fn moves(told: &Told) -> Markup {
+    let lines = told.lines();
+    let (steps, plain): (Vec<_>, Vec<_>) = lines.iter().partition(|(lead, _)| !lead.is_empty());
+    html! {
+        @for (at, (_, text)) in plain.iter().enumerate() {
+            @if at == 0 { p { strong { (prose(text)) } } } @else { p { (prose(text)) } }
+        }
+        @if !steps.is_empty() {
+            table.moves {
+                caption { "What moved it, step by step" }
+                thead.unseen { tr { th scope="col" { "By" } th scope="col" { "What" } } }
+                tbody {
+                    @for (lead, text) in steps {
+                        tr { td.number { (prose(lead.trim())) } td { (prose(text)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The chart of the past estimates of a unit, at an address, and their table.
+pub fn history(name: &str, records: &[Record], chart: &str) -> Markup {
+    let last = records.last();
+    let alt = last.map_or(String::new(), |last| {
+        format!(
+            "Likely price and range of {name} at each of {}, last on {}. The table has the figures.",
+            count(records.len(), "estimate"),
+            last.as_of
+        )
+    });
+    html! {
+        details id={ "history-" (name) } {
+            summary { "Its history: " (count(records.len(), "estimate")) }
+            figure {
+                div.chart.picture role="region" aria-label={ "Chart of the history of " (name) } tabindex="0" {
+                    img src=(chart) width="800" height="600" loading="lazy" alt=(alt);
+                }
+            }
+            (table(name, records))
+        }
+    }
+}
+
+fn table(name: &str, records: &[Record]) -> Markup {
+    let newest = (0..records.len()).rev().take(LISTED);
+    let rows = newest.map(|at| {
+        let before = at.checked_sub(1).map(|before| &records[before]);
+        (row(&records[at], before), false)
+    });
+    let caption = match records.len() {
+        all if all > LISTED => {
+            format!("The last {LISTED} of {all} estimates of {name}, newest first")
+        }
+        _ => format!("Estimates of {name}, newest first"),
+    };
+    Table {
+        id: &format!("estimates-{name}"),
+        caption: &caption,
+        sortable: false,
+        columns: vec![
+            ("Day", Column::Line),
+            ("Likely", Column::Number),
+            ("Change", Column::Number),
+            ("Low", Column::Number),
+            ("High", Column::Number),
+            ("Range", Column::Number),
+            ("Comps", Column::Number),
+            ("Currency", Column::Line),
+        ],
+        rows: rows.collect(),
+    }
+    .render(Place::WHOLE)
+}
+
+fn row(record: &Record, before: Option<&Record>) -> Vec<Cell> {
+    let currency = Currency {
+        code: record.currency.clone(),
+    };
+    let foreseen = &record.foreseen;
+    let money = |value| amount(&currency, value);
+    let change = before
+        .filter(|before| before.currency == record.currency)
+        .map(|before| foreseen.likely - before.foreseen.likely);
+    let sign = |change: Decimal| if change > Decimal::ZERO { "+" } else { "" };
+    [
+        record.as_of.to_string(),
+        money(foreseen.likely),
+        change.map_or(String::new(), |change| {
+            format!("{}{}", sign(change), money(change))
+        }),
+        money(foreseen.low),
+        money(foreseen.high),
+        format!("{} %", foreseen.level),
+        record.used.len().to_string(),
+        record.currency.clone(),
+    ]
+    .map(Cell::text)
+    .to_vec()
+}
