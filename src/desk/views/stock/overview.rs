@@ -38,7 +38,6 @@ pub fn part(ready: &Ready<'_>) -> Result<Markup, AppError> {
         later: now.later,
         ledger: &now.ledger,
         goal: settings.deal.goal,
-        assumed: now.assumed,
         now: now.now,
         nets: now.nets,
         assumed: now.assumed,
