@@ -31,6 +31,7 @@ pub mod overheads;
 pub mod parallel;
 pub mod past;
 pub mod places;
+pub mod pocket;
 pub mod practice;
 pub mod purchase;
 pub mod reader;

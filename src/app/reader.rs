@@ -162,6 +162,7 @@ impl<'a> Reader<'a> {
             context: Context {
                 recalibration: self.own,
                 pool,
+                fits: None,
             },
             subject: asked.subject,
             settings: asked.settings,

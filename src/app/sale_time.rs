@@ -18,10 +18,11 @@ use super::ask::levels::{buyers, levels_of};
 use super::practice::Practice;
 use super::unit::AskedUnit;
 use crate::band::estimate::{Estimate, Spread};
-use crate::deal::asking::{Asks, Market, TREND_WEEKS};
+use crate::deal::asking::{Asks, Level, Market, TREND_WEEKS};
 use crate::deal::prospect::Sale;
 use crate::fit::design::DAYS_PER_MONTH;
 use crate::select::order::NORMAL_DECILE;
+use crate::settings::selling::DealSettings;
 
 /// Number of levels and of buyers of the policy.
 const COARSE: (usize, usize) = (5, 20);
@@ -56,17 +57,21 @@ pub struct SaleTime {
 
 impl SaleTime {
     /// The time of a unit; as given, or else that of the asking policy, to a tenth of a week and at
-    /// most a year.
+    /// most a year. `levels` are those of [`coarse_levels`].
     pub fn of(
         unit: &AskedUnit<'_>,
         made: &Estimate,
+        levels: &[Level],
         sale: &Sale<'_>,
         said: Option<Decimal>,
         practice: &Practice,
     ) -> Self {
         let (weeks, from) = match said {
             Some(weeks) => (weeks, WeeksFrom::Said),
-            None => (by_policy(unit, made, sale, practice), WeeksFrom::Policy),
+            None => (
+                by_policy(unit, made, levels, sale, practice),
+                WeeksFrom::Policy,
+            ),
         };
         let trend = made.evidence.trend_percent.as_ref();
         Self {
@@ -111,10 +116,16 @@ pub fn later(quantiles: &mut [f64], trend: Option<&Spread>, weeks: Decimal) {
     }
 }
 
+/// The levels that a unit may have, with the buyers at each, for the time to its sale at any outlet.
+pub fn coarse_levels(made: &Estimate, deal: &DealSettings) -> Vec<Level> {
+    levels_of(made, float(deal.buyers_per_sale), COARSE)
+}
+
 /// Weeks to a sale by the asking policy.
 fn by_policy(
     unit: &AskedUnit<'_>,
     made: &Estimate,
+    levels: &[Level],
     sale: &Sale<'_>,
     practice: &Practice,
 ) -> Decimal {
@@ -122,10 +133,9 @@ fn by_policy(
     let outlet = unit.subject.venue.as_deref();
     let minutes = outlet.and_then(|name| Some(unit.settings.outlets.get(name)?.minutes));
     let work = float(deal.wage * minutes.unwrap_or_default()) / 60.0;
-    let levels = levels_of(made, float(deal.buyers_per_sale), COARSE);
     let likely = float(made.median);
     let offers = practice.offers(outlet).mean();
-    let buyers = buyers(&levels, deal, offers, likely);
+    let buyers = buyers(levels, deal, offers, likely);
     let trend = made.evidence.trend_percent.as_ref();
     let drift = moved(trend, Decimal::ONE).0.exp();
     let prices = levels.iter().flat_map(|level| &level.most);

@@ -53,12 +53,11 @@ pub(super) fn steps(selection: &Selection, asked: Asked<'_>) -> Result<Vec<Step>
         spread: usual_spread(settings, asked.subject.works),
         rows: settings.spread_worth,
     };
-    Ok(step::search(
-        &design,
-        &history,
-        usual,
-        settings.steps_per_year,
-    ))
+    let search = || step::search(&design, &history, usual, settings.steps_per_year);
+    Ok(match asked.fits.filter(|_| asked.level.is_none()) {
+        Some(fits) => fits.steps(&design, &history, usual, search),
+        None => search(),
+    })
 }
 
 impl Cases {

@@ -5,6 +5,7 @@ pub use super::answer::{
 };
 use super::cases::fit_trimmed;
 pub use super::effects::Effect;
+use super::fits::Fits;
 pub(crate) use super::fitting::NO_COMP_SAYS;
 use super::fitting::label;
 pub use super::fitting::{EstimateError, Spread};
@@ -42,6 +43,8 @@ pub struct Context {
     /// Data of other models on the adjustments ([`super::related`]). They are about working units:
     /// for a parts-only unit they inform its price in working order.
     pub pool: Arc<Pool>,
+    /// Fits to share with other units of the model on that day, with the same settings.
+    pub fits: Option<Arc<Fits>>,
 }
 
 /// Estimates the price of `subject` from a widened selection.
@@ -79,7 +82,7 @@ pub fn estimate_with(
     level: u8,
 ) -> Result<Estimate, EstimateError> {
     let (subject, mut assumptions) = resolve(subject, &selection, settings);
-    let working = working_price(&mut selection, &subject, &context.pool, settings);
+    let working = working_price(&mut selection, &subject, context, settings);
     let parts_level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
     let pool = if subject.works {
@@ -91,6 +94,7 @@ pub fn estimate_with(
         subject: &subject,
         level: parts_level,
         pool,
+        fits: context.fits.as_deref(),
         settings,
     };
     let cases = Cases::of(&mut selection, asked)?;
@@ -153,7 +157,7 @@ pub fn estimate_with(
 fn working_price(
     selection: &mut Selection,
     subject: &Unit,
-    pool: &Pool,
+    context: &Context,
     settings: &Settings,
 ) -> Option<Prior> {
     let works = |c: &Candidate| c.dropped.is_none() && c.works && !c.pinned;
@@ -172,7 +176,8 @@ fn working_price(
     let asked = Asked {
         subject: &subject,
         level: None,
-        pool,
+        pool: &context.pool,
+        fits: context.fits.as_deref(),
         settings,
     };
     let (design, fit) = fit_trimmed(&mut working, asked).ok()?;

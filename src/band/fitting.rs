@@ -1,5 +1,6 @@
 //! From selected comps to a fitted design: posteriors, gross errors, coefficients.
 
+use super::fits::Fits;
 use crate::fit::design;
 use crate::fit::matrix::Design;
 use crate::fit::pool::Pool;
@@ -177,7 +178,13 @@ pub(super) fn posterior_of(design: &Design, asked: Asked<'_>) -> Result<Posterio
         nu: options.loss.nu(),
         start: design.start(),
     };
-    Posterior::of(&question).ok_or(EstimateError::Fit(SolveError::NotFinite))
+    // What is believed of the unit itself belongs to this unit alone.
+    let shared = asked.fits.filter(|_| asked.level.is_none());
+    let posterior = match shared {
+        Some(fits) => fits.posterior(&question),
+        None => Posterior::of(&question),
+    };
+    posterior.ok_or(EstimateError::Fit(SolveError::NotFinite))
 }
 
 /// Usual standard deviation of single sales, log price.
@@ -409,6 +416,8 @@ pub(super) struct Asked<'a> {
     pub level: Option<Belief>,
     /// Data of other models.
     pub pool: &'a Pool,
+    /// Fits to share with other units.
+    pub fits: Option<&'a Fits>,
     /// Settings.
     pub settings: &'a Settings,
 }

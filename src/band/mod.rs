@@ -11,6 +11,7 @@ pub mod change;
 pub mod conflict;
 mod effects;
 pub mod estimate;
+pub mod fits;
 mod fitting;
 pub mod outcome;
 pub mod predictive;

@@ -79,6 +79,7 @@ pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(D
         subject: &subject,
         level: None,
         pool: &Pool::default(),
+        fits: None,
         settings,
     };
     let made = fit_trimmed(selection, asked).ok()?;

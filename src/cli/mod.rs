@@ -24,6 +24,7 @@ pub mod net;
 mod output;
 mod pager;
 pub mod part;
+pub mod pocket;
 mod prompt;
 pub mod refresh;
 pub mod report;
@@ -39,7 +40,8 @@ pub use crate::render::numbers::count;
 pub use day::{day_of, day_or_today, parse_day, today};
 pub use error::CliError;
 pub use output::{
-    aside, draw, empty_book, eprint, fitted, notice, open, print, progress, report_error, strong,
+    aside, draw, empty_book, eprint, fitted, notice, open, print, progress, progress_of,
+    report_error, strong,
 };
 pub use pager::page;
 
@@ -95,6 +97,7 @@ enum Command {
     Net(net::NetArgs),
     Bid(Box<bid::BidArgs>),
     Compare(compare::CompareArgs),
+    Pocket(pocket::PocketArgs),
     Buy(Box<deals::BuyArgs>),
     BuyLot(lot::LotArgs),
     Spend(deals::SpendArgs),
@@ -131,6 +134,7 @@ impl Command {
             Self::Net(args) => net::run(args, book),
             Self::Bid(args) => bid::run(args, book),
             Self::Compare(args) => compare::run(args, book),
+            Self::Pocket(args) => pocket::run(args, book),
             Self::Buy(args) => deals::buy(args, book),
             Self::BuyLot(args) => lot::run(args, book),
             Self::Spend(args) => deals::spend(args, book),

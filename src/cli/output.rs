@@ -129,9 +129,14 @@ pub fn empty_book() -> String {
 
 /// A bar on standard error with the number of estimated past sales and their total.
 pub fn progress() -> impl Fn(usize, usize) -> ControlFlow<()> + Sync {
+    progress_of("sales")
+}
+
+/// A bar on standard error with the number of those done and their total.
+pub fn progress_of(what: &str) -> impl Fn(usize, usize) -> ControlFlow<()> + Sync + use<> {
     let bar = ProgressBar::new(0);
-    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} sales, {eta} left");
-    if let Ok(style) = style {
+    let style = format!("{{bar:40}} {{pos}} of {{len}} {what}, {{eta}} left");
+    if let Ok(style) = ProgressStyle::with_template(&style) {
         bar.set_style(style);
     }
     move |done, of| {

@@ -62,6 +62,15 @@ pub struct Plan<'a> {
     pub donor: Option<&'a Donor>,
 }
 
+/// What each equally likely price leaves, minor units: the net, and the additional loss if the unit is returned.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Proceeds {
+    /// Of the repaired unit.
+    mended: Vec<(i64, i64)>,
+    /// Of a unit whose repair failed.
+    failed: Vec<(i64, i64)>,
+}
+
 /// What becomes of the unit if a repair fails.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Failure {
@@ -139,10 +148,20 @@ struct Ending {
 }
 
 impl Sale<'_> {
-    /// The net of a log price, and the additional loss if the unit is returned: minor units.
-    fn proceeds(&self, log_price: f64) -> (i64, i64) {
+    /// The price of a log price in minor units.
+    fn units(&self, log_price: f64) -> i64 {
         let price = log_price.exp().min(MOST_MONEY as f64);
-        let total = self.currency.from_statistics(price).unwrap_or_default();
+        let units = price * 10_f64.powi(self.currency.decimals() as i32);
+        // Far from a half, and exact to much less than that: no need to go through decimals.
+        if units < 1e9 && (units - units.floor() - 0.5).abs() > 1e-4 {
+            return units.round() as i64;
+        }
+        self.minor(self.currency.from_statistics(price).unwrap_or_default())
+    }
+
+    /// The net of a price in minor units, and the additional loss if the unit is returned: minor units.
+    pub fn proceeds(&self, units: i64) -> (i64, i64) {
+        let total = from_minor(units, self.currency);
         let Some(terms) = self.terms else {
             return (self.minor(total), 0);
         };
@@ -261,11 +280,9 @@ impl Plan<'_> {
     }
 
     /// Net and additional loss of a return for each log price, shifted.
-    fn proceeds(&self, prices: &[f64], shift: f64) -> Vec<(i64, i64)> {
-        let prices = prices.iter();
-        prices
-            .map(|price| self.sale.proceeds(price + shift))
-            .collect()
+    fn nets(&self, prices: &[f64], shift: f64, net: &dyn Fn(i64) -> (i64, i64)) -> Vec<(i64, i64)> {
+        let prices = prices.iter().map(|price| self.sale.units(price + shift));
+        prices.map(net).collect()
     }
 
     /// What becomes of the unit if the repair at a position fails; `failed` are the proceeds of selling it
@@ -293,22 +310,35 @@ impl Plan<'_> {
         }
     }
 
+    /// What each price leaves, of the repaired unit and, if a repair `can_fail`, of one whose repair failed. It
+    /// does not depend on the repairs. `net` is what a price leaves, [`Sale::proceeds`].
+    pub fn proceeds(&self, can_fail: bool, net: &dyn Fn(i64) -> (i64, i64)) -> Proceeds {
+        Proceeds {
+            mended: self.nets(self.mended, 0.0, net),
+            failed: match (self.failed, can_fail) {
+                (_, false) => Vec::new(),
+                (Failed::Prices(prices), true) => self.nets(prices, 0.0, net),
+                (Failed::Share(share), true) => self.nets(self.mended, share.max(1e-9).ln(), net),
+            },
+        }
+    }
+
     /// Computes the distribution.
     pub fn prospect(&self) -> Prospect {
+        let can_fail = self.endings().iter().any(|e| e.failed.is_some());
+        self.prospect_of(&self.proceeds(can_fail, &|units| self.sale.proceeds(units)))
+    }
+
+    /// The distribution, from what each price leaves: [`Plan::proceeds`].
+    pub fn prospect_of(&self, Proceeds { mended, failed }: &Proceeds) -> Prospect {
         let mut endings = self.endings();
-        let mended = self.proceeds(self.mended, 0.0);
-        let failed = match (self.failed, endings.iter().any(|e| e.failed.is_some())) {
-            (_, false) => Vec::new(),
-            (Failed::Prices(prices), true) => self.proceeds(prices, 0.0),
-            (Failed::Share(share), true) => self.proceeds(self.mended, share.max(1e-9).ln()),
-        };
         let comes_back = self.sale.terms.map_or(0.0, Terms::return_chance);
         let holding = self.minor(self.holding);
         let mut at: Vec<usize> = endings.iter().filter_map(|ending| ending.failed).collect();
         at.dedup();
         let failures: Vec<Failure> = at
             .into_iter()
-            .map(|at| self.failure(at, &failed, comes_back))
+            .map(|at| self.failure(at, failed, comes_back))
             .collect();
         let to_buy = self.minor(self.repairs.iter().map(Repair::to_buy).sum());
         let mut points = Vec::new();
@@ -333,7 +363,7 @@ impl Plan<'_> {
                 });
                 continue;
             }
-            let sold = failure.map_or(&mended, |_| &failed);
+            let sold = failure.map_or(mended, |_| failed);
             let each = ending.chance / sold.len().max(1) as f64;
             let work = self.work(ending.minutes);
             for &(left, lost) in sold {

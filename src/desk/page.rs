@@ -218,7 +218,7 @@ pub fn messages(messages: &[Message]) -> Markup {
 pub fn plain_page(title: &str, lines: &[&str], links: bool) -> String {
     let main = html! {
         h1 { (visible(title)) }
-        @for line in lines { p { (prose(line)) } }
+        div id="answer" { @for line in lines { p { (prose(line)) } } }
     };
     if links {
         return framed(title, None, "", &main);

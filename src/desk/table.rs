@@ -27,7 +27,11 @@ pub fn table(
                 thead {
                     tr {
                         @for (title, kind, _) in &columns {
-                            th scope="col" class=[class(*kind)] { (visible(title)) }
+                            @if title.is_empty() {
+                                td class=[class(*kind)] {}
+                            } @else {
+                                th scope="col" class=[class(*kind)] { (visible(title)) }
+                            }
                         }
                     }
                 }
@@ -35,7 +39,7 @@ pub fn table(
                     @for row in 0..rows {
                         "\n" tr {
                             @for (at, (title, kind, cells)) in columns.iter().enumerate() {
-                                @if at == 0 {
+                                @if at == 0 && !cells[row].is_empty() {
                                     th scope="row" class=[class(*kind)] { (cell(cells[row], link(title, cells[row]))) }
                                 } @else {
                                     td class=[class(*kind)] { (cell(cells[row], link(title, cells[row]))) }

@@ -151,7 +151,11 @@ impl Table<'_> {
                     thead {
                         tr {
                             @for (title, column) in &self.columns {
-                                th scope="col" class=[column.class()] { (visible(title)) }
+                                @if title.is_empty() {
+                                    td class=[column.class()] {}
+                                } @else {
+                                    th scope="col" class=[column.class()] { (visible(title)) }
+                                }
                             }
                         }
                     }

@@ -24,6 +24,7 @@ pub mod models;
 pub mod moved;
 pub mod net;
 pub mod numbers;
+pub mod pocket;
 pub mod report;
 pub mod selling;
 pub mod sheet;

@@ -90,6 +90,12 @@ impl Described {
         self.set.as_ref()
     }
 
+    /// All that the description comes to, whether by a word or by names: of two units with equal pieces the same is
+    /// known.
+    pub fn pieces(&self) -> (Option<&Set>, &Items, &Items) {
+        (self.set.as_ref(), &self.missing, &self.extras)
+    }
+
     /// The set of another description, with the other names of this one.
     pub fn with_set_of(self, other: &Self) -> Self {
         Self {

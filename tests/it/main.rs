@@ -27,6 +27,7 @@ mod outlet;
 mod papers;
 mod past;
 mod pieces;
+mod pocket;
 mod pool;
 mod posterior;
 mod properties;

@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 use std::fs;
+use std::ops::ControlFlow;
 use std::path::Path;
 
 use chrono::NaiveDate;
@@ -30,7 +31,7 @@ fn misses(dir: &Path, as_of: NaiveDate) -> (Vec<Score>, usize) {
 /// What a check has of each sale (identifier and what was predicted), and how many estimates it took.
 fn checked(dir: &Path, model: Option<&str>) -> (Vec<(String, Option<Predicted>)>, usize) {
     let book = Book::open(Some(dir)).unwrap();
-    let done = past::check(&book, model, &mut |_| {}, &|_, _| {}).unwrap();
+    let done = past::check(&book, model, &mut |_| {}, &|_, _| ControlFlow::Continue(())).unwrap();
     let each = done
         .found
         .into_iter()

@@ -151,7 +151,7 @@ fn about(ready: &Ready<'_>, fields: &Fields<'_>, model: &str) -> Result<Markup, 
         (unit::fields(settings, &*ready.choices(model)?, fields))
         (workshop.fields(fields))
         (outlet_field(settings, fields, None))
-        details id="aims" open[AIMS.iter().any(|(name, ..)| form.has(name))] {
+        details id="own-aims" open[AIMS.iter().any(|(name, ..)| form.has(name))] {
             summary { "Aims" }
             (aims(ready, fields))
         }

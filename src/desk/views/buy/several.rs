@@ -88,7 +88,7 @@ pub fn several(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
                 (fields.tick("total", "Count the whole profit, not the profit a week"))
             }
             (outlet_field(settings, &fields, None))
-            details id="aims" open[AIMS.iter().any(|(name, ..)| form.has(name)) || form.has("wage")] {
+            details id="own-aims" open[AIMS.iter().any(|(name, ..)| form.has(name)) || form.has("wage")] {
                 summary { "Aims" }
                 div.few {
                     (aims(ready, &fields))

@@ -123,7 +123,7 @@ fn chart(content: &Told<'_>) -> Markup {
         @if let Ok(svg) = svg {
             section {
                 h2 { "The way to the goal" }
-                figure.chart { (PreEscaped(svg)) }
+                div.chart role="region" aria-label="Chart of the bankroll" tabindex="0" { (PreEscaped(svg)) }
             }
         }
     }
