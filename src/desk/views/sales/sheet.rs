@@ -99,9 +99,10 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         };
         let mut said = Form::default();
         let answers = |name: &str| [WORD, SHIPPING].iter().any(|begin| name.starts_with(begin));
-        // Earlier answers stay; how to read it is said anew each time.
+        // Earlier answers and columns stay; the rest of how to read it is said anew each time.
         for (name, value) in sheet.said.fields() {
-            if answers(name) && form.get(name).is_none() {
+            let stays = answers(name) || name.starts_with(COLUMN);
+            if stays && form.get(name).is_none() {
                 said.push(name, value);
             }
         }
