@@ -200,7 +200,7 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
     (!named.is_empty()).then(|| {
         format!(
             "Recorded but not declared, so not used: {}. `compband check` says how much each would explain.",
-            named.join("; ")
+            named.join(", ")
         )
     })
 }
@@ -262,7 +262,7 @@ fn mistyped(estimate: &Estimate) -> Option<String> {
     (!named.is_empty()).then(|| {
         format!(
             "Not used, looks mistyped: {}. `--keep ID` uses it all the same.",
-            named.join(", ")
+            named.join("; ")
         )
     })
 }

@@ -38,11 +38,9 @@ pub fn read(mut form: Form, body: &[u8], boundary: &str) -> Result<Form, String>
         let head = std::str::from_utf8(&rest[..head]).map_err(|_| wrong())?;
         let content_of = &content[..end];
         match (param(head, "name"), param(head, "filename")) {
-            (Some(name), Some(file)) if name == "file" => {
-                if !content_of.is_empty() {
-                    form.push("file_name", &file);
-                    form = form.with_file(content_of.to_vec());
-                }
+            (Some(name), Some(file)) if name == "file" && !content_of.is_empty() => {
+                form.push("file_name", &file);
+                form = form.with_file(content_of.to_vec());
             }
             (Some(name), None) => {
                 let text = std::str::from_utf8(content_of).map_err(|_| "The form is not UTF-8.")?;

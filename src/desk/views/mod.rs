@@ -114,7 +114,8 @@ mod tests {
         let long = Jobs::new(dir.path().to_path_buf());
         let day = "2026-11-20".parse().unwrap();
         let now = || state::of(&book).unwrap();
-        let ready = Ready::new(&book, day, now(), (&sent, &long));
+        let checks = crate::desk::checks::Checks::default();
+        let ready = Ready::new(&book, day, now(), (&sent, &long, &checks));
         let form = |seen: &str, once: &str| {
             let mut form = Form::default();
             form.push("seen", seen);
