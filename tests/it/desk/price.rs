@@ -36,11 +36,17 @@ fn of_command(dir: &std::path::Path, flags: &[&str]) -> String {
     )
 }
 
+/// Fields of a form, and the flags that say the same.
+type Case = (
+    &'static [(&'static str, &'static str)],
+    &'static [&'static str],
+);
+
 #[test]
 fn its_numbers_are_those_of_the_command() {
     let book = demo();
     let desk = DeskRun::open(book.path());
-    let cases: &[(&[(&str, &str)], &[&str])] = &[
+    let cases: &[Case] = &[
         (&[("model", "Nulva 61K")], &["--model", "Nulva 61K"]),
         (
             &[
