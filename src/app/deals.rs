@@ -233,12 +233,12 @@ impl<'a> Books<'a> {
     }
 
     pub(super) fn in_stock(&self, text: &str) -> Result<&Deal, AppError> {
-        find_deal(
-            &self.ledger,
-            text,
-            Wanted::InStock,
-            &self.book.settings().words,
-        )
+        self.find(text, Wanted::InStock)
+    }
+
+    /// A deal by its number, or as the only wanted one of a model.
+    fn find(&self, text: &str, wanted: Wanted) -> Result<&Deal, AppError> {
+        find_deal(&self.ledger, text, wanted, &self.book.settings().words)
     }
 
     /// Adds an entry and writes it; sends a notice if the cash becomes negative.
@@ -325,13 +325,7 @@ impl<'a> Books<'a> {
     pub(super) fn enter_deal(&mut self, entry: Entry, dated: Dated) -> Result<OfDeal, AppError> {
         let id = entry.deal.unwrap_or_default();
         let entered = self.enter(entry, dated)?;
-        let deal = find_deal(
-            &self.ledger,
-            &name(id),
-            Wanted::Any,
-            &self.book.settings().words,
-        )?
-        .clone();
+        let deal = self.find(&name(id), Wanted::Any)?.clone();
         Ok(OfDeal { deal, entered })
     }
 
@@ -508,12 +502,7 @@ impl<'a> Books<'a> {
         (sum, refund, back): (Option<Decimal>, Refund, bool),
         dated: Dated,
     ) -> Result<Refunded, AppError> {
-        let deal = find_deal(
-            &self.ledger,
-            deal,
-            Wanted::Sold,
-            &self.book.settings().words,
-        )?;
+        let deal = self.find(deal, Wanted::Sold)?;
         let amount = sum.unwrap_or_else(|| deal.revenue());
         let refund = Refund { amount, ..refund };
         let entry = self.ledger.refund(dated.on, deal.id, &refund, back);

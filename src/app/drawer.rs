@@ -9,7 +9,7 @@ use rust_decimal::Decimal;
 use super::AppError;
 use super::amounts::refused;
 use super::deals::{Books, Dated, Entered, OfDeal};
-use super::ledger::{Wanted, find_deal, ledger_on, read_ledger};
+use super::ledger::{ledger_on, read_ledger};
 use super::spares::Spares;
 use crate::book::Book;
 use crate::deal::harvest::{Shared, Taken, share_cost};
@@ -116,12 +116,7 @@ impl Books<'_> {
         (name, count): (&str, u32),
         dated: Dated,
     ) -> Result<UsedParts, AppError> {
-        let deal = find_deal(
-            &self.ledger,
-            deal,
-            Wanted::InStock,
-            &self.book.settings().words,
-        )?;
+        let deal = self.in_stock(deal)?;
         let (id, model) = (deal.id, deal.unit.model.clone());
         let decimals = self.book.settings().currency.decimals();
         let drawer = self.ledger.drawer();
@@ -184,12 +179,7 @@ impl Books<'_> {
         said: HarvestSaid,
         dated: Dated,
     ) -> Result<Harvested, AppError> {
-        let deal = find_deal(
-            &self.ledger,
-            deal,
-            Wanted::InStock,
-            &self.book.settings().words,
-        )?;
+        let deal = self.in_stock(deal)?;
         let (id, cost) = (deal.id, deal.sum(Account::Stock));
         let model = deal.unit.model.clone();
         let taken = self.valued(&said.parts, &model)?;

@@ -3,6 +3,7 @@
 use rust_decimal::Decimal;
 
 use super::AppError;
+use super::amounts::quantity;
 use super::deals::{Books, Dated, Entered};
 use crate::settings::Settings;
 use crate::trade::entry::{Account, Entry};
@@ -25,6 +26,23 @@ pub struct Spent {
     pub entered: Entered,
     /// All overheads by the ledger.
     pub so_far: Decimal,
+}
+
+/// Most kilometres of one entry.
+const MOST_KM: i64 = 100_000;
+
+/// Reads kilometres: `86` or `86 km`.
+///
+/// # Errors
+/// The flag, and the expected form.
+pub fn kilometres(text: &str) -> Result<Decimal, AppError> {
+    let check = |km: Decimal| {
+        let within = km > Decimal::ZERO && km <= Decimal::from(MOST_KM);
+        within
+            .then_some(km)
+            .ok_or_else(|| format!("kilometres above 0, at most {MOST_KM}"))
+    };
+    quantity("--km", text, "km", check)
 }
 
 /// Cost of driving, rounded half-even to the minor unit; `said` is the cost of a kilometre if it is not that of

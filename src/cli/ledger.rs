@@ -9,11 +9,11 @@ use rust_decimal::Decimal;
 use super::deals::{EntryArgs, minutes, tell};
 use super::unit::FactArgs;
 use super::{CliError, day_of, day_or_today, notice, open, page, parse_day, print, today};
-use crate::app::amounts::{money, money_if, quantity};
+use crate::app::amounts::{money, money_if};
 use crate::app::deals::{Books, OfDeal, Refund};
 use crate::app::describe::one_line;
 use crate::app::ledger::{any_deal, nothing_until, nothing_yet, read_ledger, standing};
-use crate::app::overheads::{Overhead, Spent, driving};
+use crate::app::overheads::{Overhead, Spent, driving, kilometres};
 use crate::app::year::{Years, years};
 use crate::app::{AppError, write};
 use crate::parse::dates::WrittenDate;
@@ -28,9 +28,6 @@ use crate::trade::entry::Account;
 
 /// Years that --year accepts.
 const YEARS: RangeInclusive<i32> = 1900..=2999;
-
-/// Longest drive of one entry, in kilometres.
-const MOST_KM: i64 = 100_000;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -376,16 +373,7 @@ impl OverheadArgs {
     /// The amount, its purpose, and the kilometres. With kilometres, or if only time was spent, the first word is
     /// the purpose.
     fn read(&self) -> Result<(Option<&String>, String, Option<Decimal>), CliError> {
-        let km = self.km.as_ref().map(|text| {
-            let check = |km: Decimal| {
-                let within = km > Decimal::ZERO && km <= Decimal::from(MOST_KM);
-                within
-                    .then_some(km)
-                    .ok_or_else(|| format!("kilometres above 0, at most {MOST_KM}"))
-            };
-            quantity("--km", text, "km", check)
-        });
-        let km = km.transpose()?;
+        let km = self.km.as_deref().map(kilometres).transpose()?;
         let words = |text: &&String| !text.contains(|c: char| c.is_ascii_digit());
         let only_what = self
             .amount
