@@ -3,26 +3,22 @@
 use rust_decimal::Decimal;
 
 use super::AppError;
-use super::amounts::{minutes, money_if, quantity, shipping_if};
+use super::amounts::{minutes, money_if, shipping_if};
 use super::deals::SaleSaid;
 use super::describe::how_sold;
 use super::listed::Stocked;
-use super::selling::{Through, outlet};
-use crate::settings::{Settings, selling};
+use super::offering::SaleTyped;
+use crate::settings::Settings;
 
 /// The sale of a unit as typed; what is none was left out.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Typed<'t> {
     /// The deal: its number, or a model.
     pub deal: &'t str,
     /// Price without shipping; none is the asking price.
     pub price: Option<&'t String>,
-    /// Outlet; none is that of the listing or the usual one.
-    pub outlet: Option<&'t str>,
-    /// Weight of the parcel.
-    pub weight: Option<&'t String>,
-    /// Shipping that the buyer pays on top.
-    pub shipping: Option<&'t String>,
+    /// Where and how; an outlet that is none is that of the listing or the usual one.
+    pub sale: SaleTyped,
     /// All fees; none is those of the outlet.
     pub fees: Option<&'t String>,
     /// Cost of shipping and packing; none is that by the weight.
@@ -52,17 +48,10 @@ impl Typed<'_> {
         let price = money_if("--price", self.price, currency)?;
         let fees = money_if("--fees", self.fees, currency)?;
         let postage = money_if("--sending", self.sending, currency)?;
-        let shipping = shipping_if("--shipping", self.shipping, currency)?;
-        let listed = up
-            .map(|up| up.outlet.as_str())
-            .filter(|name| !name.is_empty());
-        let at = self.outlet.or(listed);
-        let all_said = fees.is_some() && postage.is_some() && at.is_none();
-        let through = if all_said {
-            None
-        } else {
-            self.through(at, shipping, settings)?
-        };
+        let shipping = shipping_if("--shipping", self.sale.shipping.as_ref(), currency)?;
+        let sale = self.sale.at_listing(up);
+        let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
+        let through = if all_said { None } else { sale.read(settings)? };
         let price = match (price, up.and_then(|up| up.ask)) {
             (Some(price), _) => price,
             (None, Some(ask)) => through.as_ref().map_or_else(
@@ -82,21 +71,6 @@ impl Typed<'_> {
             minutes: minutes("--minutes", self.minutes)?,
             log_comp: self.log_comp,
         })
-    }
-
-    fn through<'a>(
-        &self,
-        at: Option<&str>,
-        shipping: Option<Decimal>,
-        settings: &'a Settings,
-    ) -> Result<Option<Through<'a>>, AppError> {
-        let Some(found) = outlet(at, settings)? else {
-            return Ok(None);
-        };
-        let weight = self
-            .weight
-            .map(|text| quantity("--weight", text, "g", selling::weight));
-        Through::new(found, settings, weight.transpose()?, shipping).map(Some)
     }
 }
 

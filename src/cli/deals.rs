@@ -509,9 +509,7 @@ impl SoldArgs {
         Typed {
             deal: &self.deal,
             price: self.price.as_ref(),
-            outlet: self.sale.outlet.as_deref(),
-            weight: self.sale.weight.as_ref(),
-            shipping: self.sale.shipping.as_ref(),
+            sale: self.sale.typed(),
             fees: self.fees.as_ref(),
             sending: self.sending.as_ref(),
             how_sold: self.how_sold.as_deref(),

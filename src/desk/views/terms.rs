@@ -1,18 +1,48 @@
 //! Fields that several pages have: the outlet and the terms of a sale there, the costs and the aims of a purchase.
 
+use chrono::NaiveDate;
 use maud::{Markup, html};
+use rust_decimal::Decimal;
 
+use crate::app::AppError;
+use crate::app::amounts::refused;
 use crate::app::offering::SaleTyped;
 use crate::app::purchase::{AimsTyped, CostsTyped};
 use crate::desk::fields::Fields;
 use crate::desk::form::Form;
 use crate::desk::ready::Ready;
+use crate::parse::dates::day_typed;
 use crate::render::numbers::amount;
 use crate::settings::Settings;
+use crate::trade::checks;
 
 /// What was typed into a field, if anything.
 pub fn typed(form: &Form, name: &str) -> Option<String> {
     form.get(name).map(String::from)
+}
+
+/// The day of a form, if it says one: none later than today.
+///
+/// # Errors
+/// Anything but such a day.
+pub fn day(ready: &Ready<'_>, form: &Form) -> Result<Option<NaiveDate>, AppError> {
+    let Some(text) = form.get("date") else {
+        return Ok(None);
+    };
+    let today = ready.today();
+    let day = day_typed(text, ready.settings().date_order(), today);
+    let day = day.map_err(|expected| refused("--date", text, &expected))?;
+    checks::day(day, today).map_err(|wrong| AppError::Refused {
+        message: format!("--date: expected {}", wrong.expected),
+        next: wrong.mend,
+    })?;
+    Ok(Some(day))
+}
+
+/// `131.00 EUR`.
+pub fn worth(settings: &Settings, value: Decimal) -> String {
+    let currency = &settings.currency;
+    format!("{} {}", amount(currency, value), currency.code)
 }
 
 /// How and where the unit of a form is sold.

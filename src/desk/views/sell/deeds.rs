@@ -1,12 +1,11 @@
 //! What can be done with a unit in stock: note an offer, list it, record its sale.
 
-use chrono::NaiveDate;
 use maud::{Markup, html};
 use rust_decimal::Decimal;
 
 use super::offer::{judged, subject};
 use crate::app::AppError;
-use crate::app::amounts::{money, refused};
+use crate::app::amounts::money;
 use crate::app::deals::{Books, Dated};
 use crate::app::describe::{asked, one_line, question};
 use crate::app::error::Kind;
@@ -16,12 +15,10 @@ use crate::desk::fields::{Fields, guarded};
 use crate::desk::form::{Form, query};
 use crate::desk::page::Reply;
 use crate::desk::ready::Ready;
-use crate::desk::views::terms::{sale, typed};
-use crate::parse::dates::day_typed;
+use crate::desk::views::terms::{day, sale, typed, worth};
 use crate::render::html::visible;
-use crate::render::numbers::amount;
 use crate::render::sheet;
-use crate::trade::{HowSold, checks};
+use crate::trade::HowSold;
 
 /// Fields of the page that a form which writes takes along, so that an error leaves them.
 fn kept(form: &Form, without: &[&str]) -> Markup {
@@ -137,18 +134,8 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 /// The day of a form, by default today, and its note.
 fn dated(ready: &Ready<'_>, form: &Form) -> Result<Dated, AppError> {
     let today = ready.today();
-    let order = ready.settings().date_order();
-    let on: Result<NaiveDate, AppError> = form.get("date").map_or(Ok(today), |text| {
-        let day = day_typed(text, order, today);
-        let day = day.map_err(|expected| refused("--date", text, &expected))?;
-        checks::day(day, today).map_err(|wrong| AppError::Refused {
-            message: format!("--date: expected {}", wrong.expected),
-            next: wrong.mend,
-        })?;
-        Ok(day)
-    });
     Ok(Dated {
-        on: on?,
+        on: day(ready, form)?.unwrap_or(today),
         today,
         note: one_line("--note", form.text("note"))?,
     })
@@ -183,7 +170,7 @@ fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let name = stocked.deal.name();
     let mut lines = vec![format!(
         "Noted: an offer of {} for {name}{} on {on}, ledger entry {entry}.",
-        worth(ready, offer),
+        worth(ready.settings(), offer),
         place(outlet)
     )];
     lines.extend(noted.same_as.map(|same| {
@@ -204,12 +191,15 @@ fn listed(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppError>
     let made = books.list(deal, ask, form.get("list_at"), dated)?;
     let name = made.of_deal.deal.name();
     let keep = made.left.map_or(String::new(), |left| {
-        format!(" Sold at that price, you keep {}.", worth(ready, left))
+        format!(
+            " Sold at that price, you keep {}.",
+            worth(ready.settings(), left)
+        )
     });
     let line = format!(
         "{name} is up{} for {}, ledger entry {}.{keep}",
         place(&made.outlet),
-        worth(ready, ask),
+        worth(ready.settings(), ask),
         made.of_deal.entered.number
     );
     Ok(back(ready, form, &name, vec![line]))
@@ -223,18 +213,16 @@ fn was_sold(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppErro
     let on = dated.on;
     let outlet = form.get("outlet");
     let stocked = to_be_sold(ready.book(), deal, outlet, on, &mut notice)?;
-    let [price, weight, shipping] = ["price", "weight", "shipping"].map(|name| typed(form, name));
-    let sale = Typed {
+    let price = typed(form, "price");
+    let typed = Typed {
         deal,
         price: price.as_ref(),
-        outlet,
-        weight: weight.as_ref(),
-        shipping: shipping.as_ref(),
+        sale: sale(form),
         how_sold: form.get("sold_how"),
         log_comp: form.has("log_comp"),
         ..Typed::default()
     };
-    let said = sale.read(settings, stocked.as_ref())?;
+    let said = typed.read(settings, stocked.as_ref())?;
     let sold = Books::open(ready.book(), &mut notice)?.sold(deal, &said, dated)?;
     let made = &sold.of_deal.deal;
     let line = format!(
@@ -242,18 +230,12 @@ fn was_sold(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppErro
         made.name(),
         sheet::unit(&sold.subject),
         place(&sold.comp.venue),
-        worth(ready, sold.figures.price),
-        worth(ready, made.cost()),
-        worth(ready, made.profit()),
+        worth(ready.settings(), sold.figures.price),
+        worth(ready.settings(), made.cost()),
+        worth(ready.settings(), made.profit()),
         sold.of_deal.entered.number
     );
     Ok(ready.tell("/sell", vec![line]))
-}
-
-/// `131.00 EUR`.
-fn worth(ready: &Ready<'_>, value: Decimal) -> String {
-    let currency = &ready.settings().currency;
-    format!("{} {}", amount(currency, value), currency.code)
 }
 
 /// The page of the deal after an entry; no amount stands in its address.

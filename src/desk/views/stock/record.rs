@@ -5,30 +5,25 @@ use rust_decimal::Decimal;
 
 use super::forms::Happened;
 use crate::app::AppError;
-use crate::app::amounts::{minutes, money, money_if, quantity, refused, shipping_if};
+use crate::app::amounts::{minutes, money, money_if, refused, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, Refund};
 use crate::app::describe::{fit_to_keep, one_line, subject};
 use crate::app::drawer::{HarvestSaid, Purchase, UsedParts, nearly_known};
 use crate::app::listed::{How, place, to_be_sold};
-use crate::app::overheads::{Overhead, driving};
+use crate::app::overheads::{Overhead, driving, kilometres};
 use crate::app::record::{Outcome, Recorded};
 use crate::app::sold::Typed;
 use crate::desk::form::Form;
 use crate::desk::page::Reply;
 use crate::desk::ready::Ready;
 use crate::desk::unit::said;
-use crate::parse::dates::date_typed;
+use crate::desk::views::terms::{day, sale, typed, worth};
 use crate::parse::parts::parts;
 use crate::render::comps::line;
 use crate::render::drawer::{cautions_of, cost_of, counted, harvest_lines};
 use crate::render::ledger::{balances, cost_so_far, foreseen};
-use crate::render::numbers::amount;
 use crate::render::sheet;
-use crate::trade::checks;
 use crate::trade::items::MOST;
-
-/// Most kilometres of one entry.
-const MOST_KM: i64 = 100_000;
 
 /// Most offers for one unit.
 const MOST_OFFERS: u32 = 100_000;
@@ -83,21 +78,6 @@ pub fn record(ready: &Ready<'_>, happened: Happened, form: &Form) -> Result<Done
     .map(Done::Told)
 }
 
-/// The day of the form, if it says one.
-fn day(ready: &Ready<'_>, form: &Form) -> Result<Option<NaiveDate>, AppError> {
-    let Some(text) = form.get("date") else {
-        return Ok(None);
-    };
-    let today = ready.today();
-    let read = date_typed(text, today).map_err(|expected| refused("--date", text, &expected))?;
-    let day = read.day(ready.settings().date_order()).unwrap_or(today);
-    checks::day(day, today).map_err(|wrong| AppError::Refused {
-        message: format!("--date: expected {}", wrong.expected),
-        next: wrong.mend,
-    })?;
-    Ok(Some(day))
-}
-
 /// Texts that are not empty, one after the other.
 fn joined(texts: &[&str], between: &str) -> String {
     let some: Vec<&str> = texts
@@ -110,7 +90,7 @@ fn joined(texts: &[&str], between: &str) -> String {
 
 impl Asked<'_, '_> {
     fn owned(&self, name: &str) -> Option<String> {
-        self.form.get(name).map(String::from)
+        typed(self.form, name)
     }
 
     /// An amount of the form, if it says one.
@@ -155,8 +135,7 @@ impl Asked<'_, '_> {
     }
 
     fn amount(&self, value: Decimal) -> String {
-        let currency = &self.ready.settings().currency;
-        format!("{} {}", amount(currency, value), currency.code)
+        worth(self.ready.settings(), value)
     }
 
     /// The answer: what was done, more about it, and the money after it.
@@ -230,16 +209,7 @@ impl Asked<'_, '_> {
 
     fn overhead(&self) -> Result<Reply, AppError> {
         let settings = self.ready.settings();
-        let km = self.form.get("km").map(|text| {
-            let check = |km: Decimal| {
-                let within = km > Decimal::ZERO && km <= Decimal::from(MOST_KM);
-                within
-                    .then_some(km)
-                    .ok_or_else(|| format!("kilometres above 0, at most {MOST_KM}"))
-            };
-            quantity("--km", text, "km", check)
-        });
-        let km = km.transpose()?;
+        let km = self.form.get("km").map(kilometres).transpose()?;
         let said = self.money("amount")?;
         if km.is_some() && said.is_some() {
             return Err(AppError::Refused {
@@ -415,18 +385,15 @@ impl Asked<'_, '_> {
         let mut notice = |text: &str| self.ready.note(text);
         let (deal, outlet) = (self.form.text("deal"), self.form.get("outlet"));
         let stocked = to_be_sold(book, deal, outlet, self.dated.on, &mut notice)?;
-        let [price, weight, shipping, fees, sending] =
-            ["price", "weight", "shipping", "fees", "sending"].map(|name| self.owned(name));
+        let [price, fees, sending] = ["price", "fees", "sending"].map(|name| self.owned(name));
         let offers = self.form.get("offers").map(|text| {
             let read = text.parse().ok().filter(|n| *n <= MOST_OFFERS);
             read.ok_or_else(|| refused("--offers", text, &format!("a number up to {MOST_OFFERS}")))
         });
-        let typed = Typed {
+        let said = Typed {
             deal,
             price: price.as_ref(),
-            outlet,
-            weight: weight.as_ref(),
-            shipping: shipping.as_ref(),
+            sale: sale(self.form),
             fees: fees.as_ref(),
             sending: sending.as_ref(),
             how_sold: self.form.get("how_sold"),
@@ -434,7 +401,7 @@ impl Asked<'_, '_> {
             minutes: self.form.get("minutes"),
             log_comp: self.form.has("log_comp"),
         };
-        let said = typed.read(settings, stocked.as_ref())?;
+        let said = said.read(settings, stocked.as_ref())?;
         let sold = Books::open(book, &mut notice)?.sold(deal, &said, self.dated.clone())?;
         let made = &sold.of_deal.deal;
         let mut lines = vec![
