@@ -194,6 +194,9 @@ pub struct Estimate {
     pub subject: Unit,
     /// Assumed and unknown facts, in words.
     pub assumptions: Vec<String>,
+    /// Facts that neither the user nor a comp in use states: the default counts for all of them, so that it moves no
+    /// price.
+    pub unstated: Vec<Fact>,
     /// Facts that are unknown for the unit but known for comps.
     pub unknown: Vec<Unknown>,
     /// Day of the estimate.

@@ -1,7 +1,6 @@
 //! What the facts of a unit do to its price.
 
 use super::answer::{Adjustment, Estimate, Source};
-use super::fitting::NO_COMP_SAYS;
 use crate::fit::term::{OTHERS, Term};
 use crate::trade::names::same;
 
@@ -35,17 +34,10 @@ impl Estimate {
             && !self.is_named(adjustment)
     }
 
-    /// Whether an adjustment is about a fact that neither the user nor a comp in use states: it is taken for the
-    /// same in all of them, so that it moves no price.
-    pub(super) fn is_unheard(&self, adjustment: &Adjustment) -> bool {
-        let Some(fact) = adjustment.term.fact() else {
-            return false;
-        };
-        !self.is_named(adjustment)
-            && self
-                .assumptions
-                .iter()
-                .any(|text| text.ends_with(NO_COMP_SAYS) && text.starts_with(fact.label()))
+    /// Whether an adjustment is about a fact that neither the user nor a comp in use states.
+    pub(super) fn is_unstated(&self, adjustment: &Adjustment) -> bool {
+        let fact = adjustment.term.fact();
+        !self.is_named(adjustment) && fact.is_some_and(|fact| self.unstated.contains(&fact))
     }
 
     /// Whether the unit was said to lack the piece, or to have the extra, of an adjustment.
@@ -84,7 +76,7 @@ impl Estimate {
         let stated = |name: &str| self.subject.attributes.get(name).is_some();
         match &adjustment.term {
             Term::Attribute(name) => stated(name).then_some(Group::Alone),
-            _ if !self.applies(adjustment) || self.is_unheard(adjustment) => None,
+            _ if !self.applies(adjustment) || self.is_unstated(adjustment) => None,
             Term::Level | Term::Step(_) => None,
             Term::Grade(_) => Some(Group::Grade),
             Term::Completeness(_) => Some(Group::Completeness),

@@ -9,6 +9,7 @@ use super::fits::Fits;
 pub(crate) use super::fitting::NO_COMP_SAYS;
 use super::fitting::label;
 pub use super::fitting::{EstimateError, Spread};
+use crate::band::fitting::Resolved;
 use crate::band::fitting::coefficient;
 use crate::band::fitting::from_comps;
 use crate::band::fitting::resolve;
@@ -81,7 +82,11 @@ pub fn estimate_with(
     as_of: NaiveDate,
     level: u8,
 ) -> Result<Estimate, EstimateError> {
-    let (subject, mut assumptions) = resolve(subject, &selection, settings);
+    let Resolved {
+        subject,
+        mut assumptions,
+        unstated,
+    } = resolve(subject, &selection, settings);
     let working = working_price(&mut selection, &subject, context, settings);
     let parts_level = working.map(|prior| parts_price(prior, settings));
     let silent = Pool::default();
@@ -113,12 +118,10 @@ pub fn estimate_with(
     let mut unknown = unknowns(design, fit, &outcome);
     for one in &mut unknown {
         one.stated_by = stated_by(&one.fact, &selection, settings);
-    }
-    if !subject.works {
-        // The known facts of a parts-only unit also determine which comps are included.
-        unknown
-            .iter_mut()
-            .for_each(|one| one.if_known_percent = one.half_width_percent);
+        if !subject.works {
+            // The known facts of a parts-only unit also determine which comps are included.
+            one.if_known_percent = one.half_width_percent;
+        }
     }
     assumptions.extend(unknown.iter().map(Unknown::words));
     let adjustments = adjustments(design, fit, settings, &selection);
@@ -137,6 +140,7 @@ pub fn estimate_with(
         warnings: Vec::new(),
         subject,
         assumptions,
+        unstated,
         unknown,
         as_of,
         level,

@@ -14,6 +14,7 @@ use crate::fit::robust::Loss;
 use crate::fit::robust::Options;
 use crate::fit::solve::Sign;
 use crate::fit::solve::SolveError;
+use crate::fit::term::Fact;
 use crate::fit::term::SoldTerm;
 use crate::fit::term::Term;
 use crate::select::Candidate;
@@ -53,37 +54,51 @@ pub struct Spread {
     pub high: f64,
 }
 
+/// A unit with defaults for what is not known of it.
+pub(super) struct Resolved {
+    /// The unit.
+    pub subject: Unit,
+    /// The defaults, in words.
+    pub assumptions: Vec<String>,
+    /// The facts among them that neither the user nor a comp in use states.
+    pub unstated: Vec<Fact>,
+}
+
 /// Fills in facts that are known neither for the unit nor for any comp in use. A fact that is known
 /// for comps only stays unknown: the unit may have any of their values ([`Design::possible`]).
-pub(super) fn resolve(
-    subject: &Unit,
-    selection: &Selection,
-    settings: &Settings,
-) -> (Unit, Vec<String>) {
+pub(super) fn resolve(subject: &Unit, selection: &Selection, settings: &Settings) -> Resolved {
     let mut subject = Unit {
         model: selection.model.clone(),
         ..subject.clone()
     };
-    let mut assumptions = Vec::new();
+    let (mut assumptions, mut unstated) = (Vec::new(), Vec::new());
     let known = |of: &dyn Fn(&Candidate) -> bool| selection.in_use().any(of);
     if subject.grade.is_none() && !known(&|c| !c.grade.is_empty()) {
         let middle = &settings.grades[(settings.grades.len() - 1) / 2].name;
         assumptions.push(format!("grade {middle}{NO_COMP_SAYS}"));
         subject.grade = Some(middle.clone());
+        unstated.push(Fact::Grade);
     }
     if subject.completeness.is_none() {
-        assumptions.extend(completeness(&mut subject, selection, settings));
+        let (assumption, is_stated) = completeness(&mut subject, selection, settings);
+        assumptions.extend(assumption);
+        unstated.extend((!is_stated).then_some(Fact::Completeness));
     }
     if subject.how_sold.is_none() && !known(&|c| c.how_sold.is_some()) {
         assumptions.push(format!("{}{NO_COMP_SAYS}", HowSold::Fixed.phrase()));
         subject.how_sold = Some(HowSold::Fixed);
+        unstated.push(Fact::HowSold);
     }
     assumptions.extend(outlets(&subject, selection, settings));
     // A venue without a price factor is the reference.
     let venue = subject.venue.take();
     let priced = venue.and_then(|venue| settings.priced_outlet(&venue).map(str::to_string));
     subject.venue = priced;
-    (subject, assumptions)
+    Resolved {
+        subject,
+        assumptions,
+        unstated,
+    }
 }
 
 /// Where the unit is taken to be sold, in words, if that is not known and a comp in use was sold at an outlet
@@ -100,23 +115,28 @@ fn outlets(subject: &Unit, selection: &Selection, settings: &Settings) -> Option
 }
 
 /// Fills in the completeness if the named pieces determine it, or if no comp records it. Returns
-/// the assumption in words.
-fn completeness(subject: &mut Unit, selection: &Selection, settings: &Settings) -> Option<String> {
+/// the assumption in words, and whether the user or a comp states the fact.
+fn completeness(
+    subject: &mut Unit,
+    selection: &Selection,
+    settings: &Settings,
+) -> (Option<String>, bool) {
     let wording = Wording::of(&subject.model, settings);
     if let Some(level) = wording.implied_word(&subject.missing, &subject.extras) {
         subject.completeness = level.map(str::to_string);
         let level = level.unwrap_or("the whole kit");
-        return Some(format!("completeness {level} but for what is named"));
+        let assumption = format!("completeness {level} but for what is named");
+        return (Some(assumption), true);
     }
     if selection
         .in_use()
         .any(|c| c.pieces(&wording).set().is_some())
     {
-        return None;
+        return (None, true);
     }
     let level = &settings.completeness[settings.completeness.len() / 2].name;
     subject.completeness = Some(level.clone());
-    Some(format!("completeness {level}{NO_COMP_SAYS}"))
+    (Some(format!("completeness {level}{NO_COMP_SAYS}")), false)
 }
 
 /// Probability of being mistyped from which a price is a gross error.

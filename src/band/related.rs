@@ -74,7 +74,7 @@ pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(D
     if !enough(selection) {
         return None;
     }
-    let (subject, _) = resolve(&Unit::blank(&selection.model), selection, settings);
+    let subject = resolve(&Unit::blank(&selection.model), selection, settings).subject;
     let asked = Asked {
         subject: &subject,
         level: None,

@@ -230,11 +230,11 @@ fn may_have_stepped(step: &OpenStep, estimate: &Estimate) -> String {
 /// Asks whether a piece or fault of the unit that no comp in use has is one that they, the kit or the rules of
 /// thumb have under a name nearly the same.
 fn misspelt(estimate: &Estimate, settings: &Settings) -> Vec<String> {
-    let unheard = estimate
+    let unknown = estimate
         .adjustments
         .iter()
         .filter(|a| a.on_unit != 0.0 && a.informed_by == 0);
-    unheard
+    unknown
         .filter_map(|a| {
             let (asked, near) = similar(&a.term, estimate, settings)?;
             Some(format!(
@@ -335,7 +335,7 @@ fn extrapolated(estimate: &Estimate, settings: &Settings) -> Vec<String> {
         if named
             && adjustment.on_unit != 0.0
             && adjustment.informed_by == 0
-            && !estimate.is_unheard(adjustment)
+            && !estimate.is_unstated(adjustment)
         {
             out.push(format!(
                 "“{}” rests on {}: the sales used say nothing about it.",
