@@ -404,7 +404,7 @@ pub(crate) const ALIASES: [&[&str]; PARSED.len()] = [
 ];
 
 /// Names that mean a column only where no other column of the file does, folded: beside a date, `day` is a weekday.
-pub(crate) const WEAK: [(&str, Column); 8] = [
+pub(crate) const WEAK: [(&str, Column); 7] = [
     ("day", Column::SoldOn),
     ("tag", Column::SoldOn),
     ("thing", Column::Model),
@@ -412,7 +412,6 @@ pub(crate) const WEAK: [(&str, Column); 8] = [
     ("cond", Column::Grade),
     ("notincl", Column::Missing),
     ("pcs", Column::LotSize),
-    ("eurgot", Column::Price),
 ];
 
 /// Lower case letters and digits only.

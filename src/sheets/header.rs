@@ -93,6 +93,15 @@ fn is_shipping(heading: &str) -> bool {
     words.any(|word| SHIPPING_WORDS.contains(&word.as_str()))
 }
 
+/// The other words of a heading that names a currency by its code: `EUR got`, `Postage (GBP)`.
+fn without_currency(heading: &str) -> Option<String> {
+    let words = heading.split(|c: char| !c.is_alphanumeric());
+    let words = words.filter(|word| !word.is_empty());
+    let is_code = |word: &&str| word.len() == 3 && word.bytes().all(|b| b.is_ascii_uppercase());
+    let (codes, others): (Vec<&str>, Vec<&str>) = words.partition(is_code);
+    (codes.len() == 1 && !others.is_empty()).then(|| others.join(" "))
+}
+
 /// Interpretation of the header of one file.
 #[derive(Debug, Clone, Default)]
 pub struct Mapping {
@@ -148,6 +157,14 @@ impl Mapping {
             let mut unknown = mapping.unknown.iter().copied();
             let cell = unknown.find(|cell| fold(&names[*cell]) == name);
             if let Some(cell) = cell.filter(|_| mapping.cell_of[column as usize].is_none()) {
+                mapping.take(cell, column);
+            }
+        }
+        for cell in mapping.unknown.clone() {
+            let rest = without_currency(&names[cell]).and_then(|rest| Ours::of_header(&rest));
+            if let Some(Ours::Column(column @ (Column::Price | Column::Shipping))) = rest
+                && mapping.cell_of[column as usize].is_none()
+            {
                 mapping.take(cell, column);
             }
         }

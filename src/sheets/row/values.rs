@@ -273,7 +273,6 @@ fn undecided_date(text: &str, numbers: &dates::NumericDate, why: &str) -> Wrong 
     Wrong::new(expected, mend)
 }
 
-/// The error of a text that is no date. One relative to today would be another day at each import.
 /// `the letter "O" stands among the digits; `, for a text such as `8O,00`; or else empty.
 fn letter_among_digits(text: &str) -> String {
     let text: Vec<char> = text.chars().collect();
@@ -291,6 +290,7 @@ fn letter_among_digits(text: &str) -> String {
     }
 }
 
+/// The error of a text that is no date. One relative to today would be another day at each import.
 fn unreadable(text: &str, today: NaiveDate, mend: &str) -> Wrong {
     match dates::said_on(today, text) {
         Some(day) => Wrong::new(
