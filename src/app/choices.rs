@@ -89,11 +89,11 @@ pub fn choices(reader: &Reader<'_>, model: &str) -> Result<Choices, AppError> {
     let key = match_key(model);
     let comps = (0..rows.len()).map(|at| rows.comp(at));
     let comps: Vec<_> = comps.filter(|comp| match_key(&comp.model) == key).collect();
-    let mut names: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut spellings: BTreeMap<&str, usize> = BTreeMap::new();
     for comp in &comps {
-        *names.entry(&comp.model).or_default() += 1;
+        *spellings.entry(&comp.model).or_default() += 1;
     }
-    let commonest = names.iter().max_by_key(|(_, count)| **count);
+    let commonest = spellings.iter().max_by_key(|(_, count)| **count);
     let mut pieces: Vec<(String, u32)> = Vec::new();
     let mut known = HashSet::new();
     if let Some(kit) = settings.kit(model) {
@@ -102,7 +102,7 @@ pub fn choices(reader: &Reader<'_>, model: &str) -> Result<Choices, AppError> {
             pieces.push((piece.to_string(), count));
         }
     }
-    let lacked = often(comps.iter().flat_map(|comp| of(&comp.missing)));
+    let lacked = often(comps.iter().flat_map(|comp| names(&comp.missing)));
     pieces.extend(
         lacked
             .into_iter()
@@ -124,19 +124,20 @@ pub fn choices(reader: &Reader<'_>, model: &str) -> Result<Choices, AppError> {
         model: commonest.map_or(model, |(name, _)| name).to_string(),
         sales: comps.len(),
         pieces,
-        extras: often(comps.iter().flat_map(|comp| of(&comp.extras))),
-        defects: often(comps.iter().flat_map(|comp| of(&comp.defects))),
+        extras: often(comps.iter().flat_map(|comp| names(&comp.extras))),
+        defects: often(comps.iter().flat_map(|comp| names(&comp.defects))),
         variants: often(variants.filter(|variant| !variant.is_empty())),
         attributes: attributes.collect(),
     })
 }
 
-fn of(items: &Items) -> impl Iterator<Item = &str> {
+/// The names of a list.
+pub(super) fn names(items: &Items) -> impl Iterator<Item = &str> {
     items.iter().map(|(name, _)| name)
 }
 
 /// Names without repetitions (ignoring case and spacing), those that occur most often first.
-fn often<'n>(names: impl Iterator<Item = &'n str>) -> Vec<String> {
+pub(super) fn often<'n>(names: impl Iterator<Item = &'n str>) -> Vec<String> {
     let mut counts: HashMap<String, (&str, usize)> = HashMap::new();
     for name in names {
         counts.entry(match_key(name)).or_insert((name, 0)).1 += 1;

@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use crate::app::AppError;
+use crate::app::choices::{names, often};
 use crate::app::reader::Reader;
 use crate::book::comps::frame::FrameRows;
 use crate::select::pieces::Wording;
 use crate::settings::Settings;
-use crate::trade::names::match_key;
-use crate::trade::{Items, Unit};
+use crate::trade::{Comp, Items, Unit};
 
 const KINDS: [Kind; 4] = [Kind::Variant, Kind::Missing, Kind::Extra, Kind::Defect];
 
@@ -77,39 +77,32 @@ impl Choices {
     ) -> Result<Self, AppError> {
         let frame = reader.comps_of(model)?;
         let rows = FrameRows::new(&frame, &settings.currency)?;
-        let mut counts: BTreeMap<Kind, BTreeMap<String, usize>> = BTreeMap::new();
-        let mut add = |kind: Kind, name: &str| {
-            let names = counts.entry(kind).or_default();
-            *names.entry(name.to_string()).or_default() += 1;
-        };
-        if let Some(kit) = settings.kit(model) {
-            for (piece, _) in kit.ships_with.iter() {
-                add(Kind::Missing, piece);
-            }
-        }
-        let mut spellings: BTreeMap<String, String> = BTreeMap::new();
-        for comp in (0..rows.len()).map(|at| rows.comp(at)) {
-            let key = match_key(&comp.variant);
-            if !key.is_empty() {
-                let spelling = spellings.entry(key).or_insert(comp.variant);
-                add(Kind::Variant, spelling);
-            }
-            for (kind, items) in [
-                (Kind::Missing, &comp.missing),
-                (Kind::Extra, &comp.extras),
-                (Kind::Defect, &comp.defects),
-            ] {
-                items.iter().for_each(|(name, _)| add(kind, name));
-            }
-        }
+        let comps: Vec<_> = (0..rows.len()).map(|at| rows.comp(at)).collect();
+        let of_all =
+            |list: fn(&Comp) -> &Items| comps.iter().flat_map(move |comp| names(list(comp)));
+        let kit = settings.kit(model).into_iter();
+        let kit = kit.flat_map(|kit| names(&kit.ships_with));
+        let variants = comps.iter().map(|comp| comp.variant.as_str());
+        let mut named: BTreeMap<Kind, Vec<String>> = BTreeMap::from([
+            (
+                Kind::Variant,
+                often(variants.filter(|name| !name.is_empty())),
+            ),
+            (
+                Kind::Missing,
+                often(kit.chain(of_all(|comp| &comp.missing))),
+            ),
+            (Kind::Extra, often(of_all(|comp| &comp.extras))),
+            (Kind::Defect, often(of_all(|comp| &comp.defects))),
+        ]);
         let levels: Vec<String> = settings.completeness_names().map(String::from).collect();
         let wording = Wording::of(model, settings);
         let choice = |kind: Kind, name: String| {
-            let mut named = Items::NONE;
-            named.add(&name, 1);
+            let mut alone = Items::NONE;
+            alone.add(&name, 1);
             let implied = match kind {
-                Kind::Missing => wording.implied_word(&named, &Items::NONE),
-                Kind::Extra => wording.implied_word(&Items::NONE, &named),
+                Kind::Missing => wording.implied_word(&alone, &Items::NONE),
+                Kind::Extra => wording.implied_word(&Items::NONE, &alone),
                 Kind::Variant | Kind::Defect => None,
             };
             let level = implied.flatten();
@@ -122,14 +115,8 @@ impl Choices {
         };
         let mut ranked: Vec<(usize, Kind, String)> = Vec::new();
         for kind in KINDS {
-            let mut names: Vec<(String, usize)> = counts
-                .remove(&kind)
-                .unwrap_or_default()
-                .into_iter()
-                .collect();
-            names.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-            let ranks = names.into_iter().enumerate();
-            ranked.extend(ranks.map(|(rank, (name, _))| (rank, kind, name)));
+            let ranks = named.remove(&kind).unwrap_or_default().into_iter();
+            ranked.extend(ranks.enumerate().map(|(rank, name)| (rank, kind, name)));
         }
         ranked.sort();
         let grades: Vec<String> = settings.grade_names().map(String::from).collect();
