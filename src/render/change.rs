@@ -218,6 +218,31 @@ fn listed(ids: &[String]) -> String {
     }
 }
 
+/// A kept estimate: day, likely price, change from the one before it, range with its chance, comps, currency.
+pub(super) fn history_row(record: &Record, before: Option<&Record>) -> [String; 8] {
+    let currency = Currency {
+        code: record.currency.clone(),
+    };
+    let foreseen = &record.foreseen;
+    let money = |value| amount(&currency, value);
+    let change = before
+        .filter(|before| before.currency == record.currency)
+        .map(|before| foreseen.likely - before.foreseen.likely);
+    [
+        record.as_of.to_string(),
+        money(foreseen.likely),
+        change.map_or(String::new(), |change| {
+            let sign = if change > Decimal::ZERO { "+" } else { "" };
+            format!("{sign}{}", money(change))
+        }),
+        money(foreseen.low),
+        money(foreseen.high),
+        format!("{} %", foreseen.level),
+        record.used.len().to_string(),
+        record.currency.clone(),
+    ]
+}
+
 /// The price history of a watched unit, oldest first, for the terminal.
 pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> String {
     let mut grid = Grid::ranked(&[
@@ -232,27 +257,7 @@ pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> Stri
     ]);
     let mut before: Option<&Record> = None;
     for record in records {
-        let currency = Currency {
-            code: record.currency.clone(),
-        };
-        let foreseen = &record.foreseen;
-        let money = |value| amount(&currency, value);
-        let change = before
-            .filter(|before| before.currency == record.currency)
-            .map(|before| foreseen.likely - before.foreseen.likely);
-        grid.push(vec![
-            record.as_of.to_string(),
-            money(foreseen.likely),
-            change.map_or(String::new(), |change| {
-                let sign = if change > Decimal::ZERO { "+" } else { "" };
-                format!("{sign}{}", money(change))
-            }),
-            money(foreseen.low),
-            money(foreseen.high),
-            format!("{} %", foreseen.level),
-            record.used.len().to_string(),
-            record.currency.clone(),
-        ]);
+        grid.push(history_row(record, before).to_vec());
         before = Some(record);
     }
     let mut text = String::new();

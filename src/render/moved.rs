@@ -1,13 +1,12 @@
 //! What moved a watched unit, and its past estimates, as parts of a page.
 
 use maud::{Markup, html};
-use rust_decimal::Decimal;
 
+use super::change::history_row;
 use super::html::{Cell, Column, Place, Table, prose};
-use super::numbers::{amount, count};
+use super::numbers::count;
 use crate::app::refresh::Told;
 use crate::book::history::Record;
-use crate::trade::Currency;
 
 /// Most past estimates in the table, newest first.
 const LISTED: usize = 60;
@@ -62,7 +61,8 @@ fn table(name: &str, records: &[Record]) -> Markup {
     let newest = (0..records.len()).rev().take(LISTED);
     let rows = newest.map(|at| {
         let before = at.checked_sub(1).map(|before| &records[before]);
-        (row(&records[at], before), false)
+        let row = history_row(&records[at], before);
+        (row.map(Cell::text).to_vec(), false)
     });
     let caption = match records.len() {
         all if all > LISTED => {
@@ -87,30 +87,4 @@ fn table(name: &str, records: &[Record]) -> Markup {
         rows: rows.collect(),
     }
     .render(Place::WHOLE)
-}
-
-fn row(record: &Record, before: Option<&Record>) -> Vec<Cell> {
-    let currency = Currency {
-        code: record.currency.clone(),
-    };
-    let foreseen = &record.foreseen;
-    let money = |value| amount(&currency, value);
-    let change = before
-        .filter(|before| before.currency == record.currency)
-        .map(|before| foreseen.likely - before.foreseen.likely);
-    let sign = |change: Decimal| if change > Decimal::ZERO { "+" } else { "" };
-    [
-        record.as_of.to_string(),
-        money(foreseen.likely),
-        change.map_or(String::new(), |change| {
-            format!("{}{}", sign(change), money(change))
-        }),
-        money(foreseen.low),
-        money(foreseen.high),
-        format!("{} %", foreseen.level),
-        record.used.len().to_string(),
-        record.currency.clone(),
-    ]
-    .map(Cell::text)
-    .to_vec()
 }
