@@ -1,6 +1,8 @@
 //! Asking prices, and answers to offers, on the terminal.
 
+mod beside;
 mod hurry;
+mod thresholds;
 
 use std::fmt::Write;
 
@@ -13,10 +15,14 @@ use super::sheet::{
 };
 use super::table::{Grid, Kind};
 use crate::app::ask::{Asking, Basis, Judged, Variant};
-use crate::app::places::{Beside, Listed, Pair};
+use crate::app::places::{Beside, Pair};
 use crate::deal::asking::{Answer, Thresholds};
+use beside::side_by_side;
+pub(super) use beside::{BESIDE, COUNTED, STREAMS, beside_rows};
 pub use hurry::{HURRIES, hurries};
 use hurry::{earns, sellers};
+use thresholds::answers;
+pub(super) use thresholds::{Limits, in_words, limits, thresholds_in_words};
 
 /// Weekly probability of a sale at the asking price below which a caution is shown.
 const HARDLY: f64 = 0.005;
@@ -268,74 +274,6 @@ pub(super) fn pair_cautions(pair: &Pair<'_>) -> Vec<&'static str> {
         .collect()
 }
 
-fn side_by_side(out: &mut String, base: &Basis<'_>, beside: &Beside<'_>, width: Option<u16>) {
-    let titles = BESIDE.iter().zip(KINDS).map(|(title, kind)| (*title, kind));
-    let mut grid = Grid::new(&titles.collect::<Vec<_>>());
-    for row in beside_rows(base, beside) {
-        grid.push(row.to_vec());
-    }
-    let code = &base.currency().code;
-    let _ = writeln!(out, "\n{HEADING}Side by side{HEADING:#}, {code}");
-    out.push_str(&grid.render(width));
-    let prose = prose_width(width);
-    let _ = writeln!(out, "{}", wrap(COUNTED, prose, "  "));
-    if beside.pair.is_some() {
-        let _ = writeln!(out, "{}", wrap(STREAMS, prose, "  "));
-    }
-}
-
-/// Titles of the columns of [`beside_rows`].
-pub(super) const BESIDE: [&str; 6] = [
-    "list at",
-    "ask",
-    "accept at once",
-    "weeks",
-    "you keep",
-    "worth today",
-];
-
-const KINDS: [Kind; 6] = [
-    Kind::Text,
-    Kind::Number,
-    Kind::Number,
-    Kind::Number,
-    Kind::Number,
-    Kind::Number,
-];
-
-/// A listing at each outlet, best first, and then two at once.
-pub(super) fn beside_rows(base: &Basis<'_>, beside: &Beside<'_>) -> Vec<[String; 6]> {
-    let weeks = |weeks: Option<f64>| weeks.map_or("–".into(), |weeks| format!("{weeks:.1}"));
-    let one = |one: &Listed<'_>| {
-        [
-            one.outlet.to_string(),
-            base.money(one.ask),
-            base.money(one.at_once),
-            weeks(one.weeks),
-            base.money(one.left),
-            base.money(one.value),
-        ]
-    };
-    let pair = beside.pair.iter().map(|pair| {
-        [
-            pair.outlets.join(" and "),
-            "–".into(),
-            "–".into(),
-            weeks(pair.weeks),
-            base.money(pair.left),
-            base.money(pair.value),
-        ]
-    });
-    beside.listed.iter().map(one).chain(pair).collect()
-}
-
-/// What the outlets are compared by.
-pub(super) const COUNTED: &str = "Fees, postage, returns, waiting and your time are paid for (minutes of an outlet at your wage).";
-
-/// What two listings at once rest on.
-pub(super) const STREAMS: &str = "Who looks at one of the two is taken not to look at the other; an outlet with offers_per_week \
-                       of its own has buyers of its own.";
-
 /// Weeks of two listings: week, asking price and lowest to accept at each, chance that it is sold by its end;
 /// dots stand for omitted weeks.
 pub(super) fn pair_weekly(base: &Basis<'_>, pair: &Pair<'_>) -> Vec<[String; 6]> {
@@ -392,54 +330,6 @@ fn weeks_at_both(out: &mut String, base: &Basis<'_>, pair: &Pair<'_>, width: Opt
     out.push_str(&grid.render(width));
     for line in pair_in_words(base, pair) {
         let _ = writeln!(out, "{}", wrap(&line, prose_width(width), "  "));
-    }
-}
-
-/// The thresholds of a week, as money.
-pub(super) struct Limits {
-    /// Offers from this price are accepted.
-    pub(super) accept: Decimal,
-    /// Offers below this price are declined.
-    pub(super) decline: Decimal,
-    /// The smallest and the largest answer to those in between.
-    pub(super) counter: Option<(Decimal, Decimal)>,
-}
-
-pub(super) fn limits(base: &Basis<'_>, thresholds: &Thresholds) -> Limits {
-    let money = |amount| base.currency().from_statistics(amount).unwrap_or_default();
-    Limits {
-        accept: money(thresholds.accept),
-        decline: money(thresholds.decline),
-        counter: thresholds
-            .counter
-            .map(|(low, high)| (money(low), money(high))),
-    }
-}
-
-/// The thresholds as listing forms ask for them.
-pub(super) fn in_words(base: &Basis<'_>, when: &str, limits: &Limits) -> String {
-    let accept = base.money(limits.accept);
-    let rest = thresholds_in_words(base, limits);
-    format!("{when}: accept from {accept}, {rest}.")
-}
-
-/// What to do with offers that are not accepted.
-pub(super) fn thresholds_in_words(base: &Basis<'_>, limits: &Limits) -> String {
-    match limits.counter {
-        Some(answer) => format!(
-            "decline below {}, answer offers in between with {}",
-            base.money(limits.decline),
-            answers(base, answer)
-        ),
-        None => "decline below that".into(),
-    }
-}
-
-fn answers(base: &Basis<'_>, (low, high): (Decimal, Decimal)) -> String {
-    if low == high {
-        base.money(low)
-    } else {
-        format!("{} to {}", base.money(low), base.money(high))
     }
 }
 
