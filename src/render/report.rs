@@ -25,7 +25,10 @@ pub use deal::{ask_section, bid_section};
 pub(super) use page::capitalised;
 pub use page::{Check, Page, Unit};
 
-const STYLE: &str = include_str!("report/page.css");
+const STYLE: &str = concat!(
+    include_str!("report/page.css"),
+    include_str!("../../data/chart.css")
+);
 const SCRIPT: &str = include_str!("report/sort.js");
 
 /// Class of warnings.
