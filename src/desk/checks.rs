@@ -1,12 +1,13 @@
 //! Checks of past estimates as work beside the pages: a first one of a large book takes minutes.
 
 use std::ops::ControlFlow;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use super::jobs::{Done, Jobs, Progress};
+use super::jobs::{Jobs, Progress};
 use super::page::{Reply, View};
 use crate::app::check::{Checked, check};
+use crate::app::parallel::lock;
 use crate::app::{AppError, Book};
 
 /// Most checks kept, those that run among them.
@@ -45,10 +46,6 @@ pub enum Stand {
     Stopped,
     /// It failed: why.
     Failed(String),
-}
-
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Checks {
@@ -122,7 +119,7 @@ fn begin(jobs: &Jobs, key: &Key, back: &str) -> Result<One, AppError> {
             Ok(found) => Stand::Done(Arc::new(found)),
             Err(error) => Stand::Failed(super::page::sentence(&error)),
         };
-        Ok(Done::SeeOther(back))
+        Ok(back)
     })?;
     let address = match started {
         Reply::SeeOther(address) => address,

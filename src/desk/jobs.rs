@@ -7,13 +7,14 @@ use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use maud::html;
 
 use super::page::{Page, Reply, View};
+use crate::app::parallel::lock;
 use crate::app::{AppError, Book};
 use crate::render::numbers::count;
 
@@ -47,41 +48,24 @@ struct Work {
 
 enum State {
     Running,
-    Done(Done),
+    /// The address of the desk where its result is.
+    Done(String),
     Failed(String),
     Cancelled,
 }
 
-/// What work comes to.
-pub enum Done {
-    /// A page to show, as often as it is asked for.
-    Page(Page),
-    /// An address of the desk to go to.
-    SeeOther(String),
-}
-
 /// How far work is, as it reports itself.
-#[derive(Clone)]
+#[derive(Clone, Default)]
 pub struct Progress {
     done: Arc<AtomicUsize>,
     of: Arc<AtomicUsize>,
     cancelled: Arc<AtomicBool>,
-    notes: Arc<Mutex<Vec<String>>>,
 }
 
 /// The reason of an unwinding that is no fault.
 struct Cancelled;
 
 impl Progress {
-    fn new() -> Self {
-        Self {
-            done: Arc::default(),
-            of: Arc::default(),
-            cancelled: Arc::default(),
-            notes: Arc::default(),
-        }
-    }
-
     /// Reports that this many of all are done; 0 of 0 is not known. Does not return once the work is cancelled.
     pub fn at(&self, done: usize, of: usize) {
         self.reach(done, of);
@@ -105,15 +89,6 @@ impl Progress {
     pub fn is_cancelled(&self) -> bool {
         self.cancelled.load(Ordering::Relaxed)
     }
-
-    /// Keeps a notice for the page of the result.
-    pub fn note(&self, text: &str) {
-        lock(&self.notes).push(text.to_string());
-    }
-}
-
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Jobs {
@@ -125,7 +100,8 @@ impl Jobs {
         }
     }
 
-    /// Starts work for a view; the reply leads to the page that shows how far it is.
+    /// Starts work for a view; the reply leads to the page that shows how far it is. What it returns is the address of
+    /// the desk where its result is.
     ///
     /// # Errors
     /// If other work has to end first, or no thread can be started.
@@ -133,7 +109,7 @@ impl Jobs {
         &self,
         view: View,
         title: &str,
-        job: impl FnOnce(&Book, &Progress) -> Result<Done, AppError> + Send + 'static,
+        job: impl FnOnce(&Book, &Progress) -> Result<String, AppError> + Send + 'static,
     ) -> Result<Reply, AppError> {
         let mut known = lock(&self.known);
         let running = known.work.values().filter(|work| work.is_running());
@@ -147,7 +123,7 @@ impl Jobs {
         let work = Arc::new(Work {
             view,
             title: title.to_string(),
-            progress: Progress::new(),
+            progress: Progress::default(),
             state: Mutex::new(State::Running),
         });
         let (root, mine) = (self.root.clone(), work.clone());
@@ -221,7 +197,7 @@ impl Work {
     fn run(
         &self,
         root: &std::path::Path,
-        job: impl FnOnce(&Book, &Progress) -> Result<Done, AppError>,
+        job: impl FnOnce(&Book, &Progress) -> Result<String, AppError>,
     ) {
         let progress = &self.progress;
         let done = catch_unwind(AssertUnwindSafe(|| {
@@ -229,7 +205,7 @@ impl Work {
             job(&book, progress)
         }));
         *lock(&self.state) = match done {
-            Ok(Ok(done)) => State::Done(done),
+            Ok(Ok(address)) => State::Done(address),
             Ok(Err(error)) => State::Failed(super::page::sentence(&error)),
             Err(reason) if reason.is::<Cancelled>() => State::Cancelled,
             // Work that shares itself out over threads may not hand the reason on.
@@ -243,11 +219,7 @@ impl Work {
         let link = html! { p { a href=(self.view.path()) { "Back to " (self.view.name()) } } };
         match &*lock(&self.state) {
             State::Running => Reply::Page(page(self.bar(id))),
-            State::Done(Done::SeeOther(address)) => Reply::SeeOther(address.clone()),
-            State::Done(Done::Page(done)) => {
-                let notes = lock(&self.progress.notes).clone();
-                Reply::Page(notes.into_iter().fold(done.clone(), Page::with_note))
-            }
+            State::Done(address) => Reply::SeeOther(address.clone()),
             State::Failed(why) => Reply::Page(page(link).with_error(why)),
             State::Cancelled => {
                 let words = format!("{}: cancelled. Nothing was changed.", self.title);
@@ -260,12 +232,16 @@ impl Work {
         let done = self.progress.done.load(Ordering::Relaxed);
         let of = self.progress.of.load(Ordering::Relaxed);
         let stopping = self.progress.is_cancelled();
+        let what = match self.view {
+            View::Check => "sale",
+            _ => "row",
+        };
         html! {
             section id="working" data-poll=(address(id)) {
                 h2 { (self.title) }
                 @if of > 0 {
                     progress max=(of) value=(done) aria-label=(self.title) {}
-                    p.muted { (count(done, "row")) " of " (of) }
+                    p.muted { (count(done, what)) " of " (of) }
                 } @else {
                     progress aria-label=(self.title) {}
                     p.muted { "Reading" }
@@ -312,7 +288,7 @@ mod tests {
         let started = jobs.start(View::Sales, "Import", move |_, progress| {
             progress.at(3, 8);
             wait.recv().unwrap();
-            Ok(Done::SeeOther("/sales".into()))
+            Ok("/sales".into())
         });
         assert!(matches!(started, Ok(Reply::SeeOther(address)) if address == "/work/1"));
         let bar = until(

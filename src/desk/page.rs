@@ -133,6 +133,12 @@ impl Page {
         self
     }
 
+    /// The page with several notes.
+    #[must_use]
+    pub fn with_notes(self, texts: impl IntoIterator<Item = String>) -> Self {
+        texts.into_iter().fold(self, Self::with_note)
+    }
+
     /// The page with a title of its own, such as the unit.
     #[must_use]
     pub fn titled(mut self, title: &str) -> Self {

@@ -47,7 +47,10 @@ const SHEET_PATIENCE: Duration = Duration::from_secs(120);
 const FAREWELL: Duration = Duration::from_secs(3);
 
 const LOOK: &str = include_str!("../../data/look.css");
-const STYLE: &str = include_str!("../../data/desk/desk.css");
+const STYLE: &str = concat!(
+    include_str!("../../data/desk/desk.css"),
+    include_str!("../../data/chart.css")
+);
 const SCRIPT: &str = include_str!("../../data/desk/desk.js");
 
 /// A desk that listens.
@@ -254,12 +257,9 @@ async fn show(
     Segments(view): Segments<String>,
     request: Request,
 ) -> Response {
-    let Some(view) = View::of(&view) else {
-        return absent();
-    };
-    let form = match form_of(request, FORM_BYTES, PATIENCE).await {
-        Ok(form) => form,
-        Err(refusal) => return refuse(refusal),
+    let (view, form) = match asked(&view, request, FORM_BYTES, PATIENCE).await {
+        Ok(asked) => asked,
+        Err(response) => return *response,
     };
     let job = move |ready: &Ready<'_>| finished(ready, view, views::show(ready, view, &form));
     answered(&state, state.worker.ask(false, job).await)
@@ -270,12 +270,9 @@ async fn act(
     Segments(view): Segments<String>,
     request: Request,
 ) -> Response {
-    let Some(view) = View::of(&view) else {
-        return absent();
-    };
-    let form = match form_of(request, FORM_BYTES, PATIENCE).await {
-        Ok(form) => form,
-        Err(refusal) => return refuse(refusal),
+    let (view, form) = match asked(&view, request, FORM_BYTES, PATIENCE).await {
+        Ok(asked) => asked,
+        Err(response) => return *response,
     };
     let job = move |ready: &Ready<'_>| finished(ready, view, views::act(ready, view, &form));
     answered(&state, state.worker.ask(true, job).await)
@@ -296,13 +293,10 @@ async fn part(
     Segments((view, word)): Segments<(String, String)>,
     request: Request,
 ) -> Response {
-    let Some(view) = View::of(&view) else {
-        return absent();
-    };
     let writes = request.method() == Method::POST;
-    let form = match form_of(request, SHEET_BYTES, SHEET_PATIENCE).await {
-        Ok(form) => form,
-        Err(refusal) => return refuse(refusal),
+    let (view, form) = match asked(&view, request, SHEET_BYTES, SHEET_PATIENCE).await {
+        Ok(asked) => asked,
+        Err(response) => return *response,
     };
     let job = move |ready: &Ready<'_>| match views::part(ready, view, &word, &form) {
         Ok(None) => None,
@@ -316,13 +310,26 @@ async fn part(
     }
 }
 
+/// The view that a request is for, and its fields; or the answer where there is no such view or the fields are none.
+async fn asked(
+    view: &str,
+    request: Request,
+    most: usize,
+    patience: Duration,
+) -> Result<(View, Form), Box<Response>> {
+    let view = View::of(view).ok_or_else(|| Box::new(absent()))?;
+    let form = form_of(request, most, patience).await;
+    let form = form.map_err(|refusal| Box::new(refuse(refusal)))?;
+    Ok((view, form))
+}
+
 /// A reply with the notices of its making; an error as a page.
 fn finished(ready: &Ready<'_>, view: View, made: Result<Reply, AppError>) -> Reply {
     let notes = ready.take_notes();
     let reply =
         made.unwrap_or_else(|error| Reply::Page(Page::new(view, maud::html! {}, refused(&error))));
     match reply {
-        Reply::Page(page) => Reply::Page(notes.into_iter().fold(page, Page::with_note)),
+        Reply::Page(page) => Reply::Page(page.with_notes(notes)),
         other => other,
     }
 }

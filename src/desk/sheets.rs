@@ -10,7 +10,7 @@ use super::form::Form;
 use super::jobs::Progress;
 use super::page::sentence;
 use crate::app::import::{
-    Column, Listener, ReadOptions, Request, UnknownWord, import, parse_fill, parse_wish,
+    Column, Imported, Listener, ReadOptions, Request, UnknownWord, import, parse_fill, parse_wish,
 };
 use crate::app::{AppError, Book};
 use crate::parse::dates::DateOrder;
@@ -216,7 +216,7 @@ struct Ear<'e> {
     rows: u64,
     of: u64,
     said: &'e HashMap<String, bool>,
-    unknown: &'e Mutex<Vec<UnknownWord>>,
+    unknown: Vec<UnknownWord>,
     shipping: Vec<(String, Vec<String>)>,
 }
 
@@ -246,9 +246,7 @@ impl Listener for Ear<'_> {
     }
 
     fn ask(&mut self, unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
-        if let Ok(mut all) = self.unknown.lock() {
-            all.extend_from_slice(unknown);
-        }
+        self.unknown.extend_from_slice(unknown);
         Ok(Vec::new())
     }
 }
@@ -261,6 +259,19 @@ fn lines(bytes: &[u8]) -> u64 {
     } else {
         0
     }
+}
+
+/// The columns of a sheet, each with ours that it is read as.
+fn columns_of(imported: &Imported) -> Vec<(String, Option<String>)> {
+    let Some(input) = imported.inputs.first() else {
+        return Vec::new();
+    };
+    let taken = input.mapping.taken();
+    let ours = |name: &str| taken.iter().find(|(theirs, _)| *theirs == name);
+    let names = input.mapping.names.iter().filter(|name| !name.is_empty());
+    names
+        .map(|name| (name.clone(), ours(name).map(|(_, ours)| ours.name())))
+        .collect()
 }
 
 /// Reads a sheet into the book, or only tries with `dry`. The same request as that of `compband import`.
@@ -279,14 +290,13 @@ pub fn read(
         Ok(options) => options,
         Err(why) => return failed(why, Vec::new()),
     };
-    let unknown = Mutex::new(Vec::new());
     let mut notices = Vec::new();
     let mut ear = Ear {
         progress,
         rows: lines(&sheet.bytes),
         of: sheet.bytes.len() as u64,
         said: &options.shipping,
-        unknown: &unknown,
+        unknown: Vec::new(),
         shipping: Vec::new(),
     };
     let request = Request {
@@ -312,7 +322,6 @@ pub fn read(
         }
     };
     let text = report(&imported, book.settings(), None);
-    let shipping = std::mem::take(&mut ear.shipping);
     let plan = &imported.plan;
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
     notices.extend(
@@ -329,17 +338,9 @@ pub fn read(
         counts: [plan.new, plan.updated, plan.unchanged],
         problems: plan.problems,
         aside: imported.aside.iter().map(|(_, rows)| rows).sum(),
-        columns: imported.inputs.first().map_or_else(Vec::new, |input| {
-            let mapping = &input.mapping;
-            let taken = mapping.taken();
-            let names = mapping.names.iter().filter(|name| !name.is_empty());
-            let ours = |name: &str| taken.iter().find(|(theirs, _)| *theirs == name);
-            names
-                .map(|name| (name.clone(), ours(name).map(|(_, ours)| ours.name())))
-                .collect()
-        }),
-        unknown: unknown.into_inner().unwrap_or_default(),
-        shipping,
+        columns: columns_of(&imported),
+        unknown: ear.unknown,
+        shipping: ear.shipping,
         entry: imported.entry.as_ref().map(|(entry, _)| *entry),
         set_aside: imported.set_aside,
         notices,

@@ -131,10 +131,7 @@ pub fn import(
     let rates = book.rates()?;
     // Read from the book only for the first sale in another currency.
     let kept: OnceLock<Result<KeptRates, BookError>> = OnceLock::new();
-    let mut inputs = match request.held {
-        Some((name, bytes)) => vec![open_held(name, bytes, &options, notice)?],
-        None => open_all(request.files, &options, notice)?,
-    };
+    let mut inputs = opened(request, &options, notice)?;
     ask_columns(&mut inputs, listener)?;
     let existing = |comp_id: &str| index.get(comp_id);
     let kept_rate = |comp_id: &str, code: &str, day: Option<NaiveDate>| {
@@ -405,6 +402,18 @@ fn open_all(
         Ok(inputs)
     } else {
         Err(BookError::Rows(problems).into())
+    }
+}
+
+/// Reads the sheets of a request, and notices how.
+fn opened(
+    request: &Request<'_>,
+    options: &ReadOptions,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Vec<Input>, AppError> {
+    match request.held {
+        Some((name, bytes)) => Ok(vec![open_held(name, bytes, options, notice)?]),
+        None => open_all(request.files, options, notice),
     }
 }
 

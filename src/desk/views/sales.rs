@@ -102,8 +102,7 @@ fn undo_page(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         }
     };
     let page = Page::new(View::Sales, ask, answer);
-    let said = ready.said(form);
-    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
+    Ok(Reply::Page(page.with_notes(ready.said(form))))
 }
 
 /// `Sale record 12 (comps/log.csv): 1 sale, logged`.

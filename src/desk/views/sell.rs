@@ -52,7 +52,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         (_, Ok(answer)) => answer,
     };
     let page = Page::new(View::Sell, ask, answer);
-    let page = ready.said(form).into_iter().fold(page, Page::with_note);
+    let page = page.with_notes(ready.said(form));
     Ok(Reply::Page(match stocked {
         Some(stocked) => page.titled(&stocked.deal.name()),
         None if shown.has("model") => page.titled(shown.text("model")),

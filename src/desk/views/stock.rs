@@ -70,6 +70,5 @@ fn page(ready: &Ready<'_>, form: &Form, trouble: Option<&Trouble>) -> Result<Rep
     if trouble.is_some() && beside {
         page = page.with_error("Nothing was recorded: look at the form.");
     }
-    let said = ready.said(form);
-    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
+    Ok(Reply::Page(page.with_notes(ready.said(form))))
 }

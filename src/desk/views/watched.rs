@@ -37,8 +37,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         all(ready, &told, &failed)?
     };
     let page = Page::new(View::Watched, ask(ready, &form)?, answer);
-    let said = ready.said(&form).into_iter();
-    Ok(Reply::Page(said.fold(page, Page::with_note)))
+    Ok(Reply::Page(page.with_notes(ready.said(&form))))
 }
 
 /// Records the present estimates, or adds or removes a unit.

@@ -23,9 +23,8 @@ pub const DO: &str = "do";
 /// # Errors
 /// If the book cannot be read.
 pub fn page(ready: &Ready<'_>, form: &Form, ask: Markup) -> Result<Reply, AppError> {
-    let said = ready.said(form);
     let page = Page::new(View::Sales, ask, newest(ready)?);
-    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
+    Ok(Reply::Page(page.with_notes(ready.said(form))))
 }
 
 /// The newest sales with a link to undo the last record.

@@ -1,6 +1,6 @@
 //! A sheet of past sales: tried first, what is not known is asked, and then it is imported.
 
-use std::sync::{Arc, PoisonError};
+use std::sync::Arc;
 
 use maud::{Markup, html};
 
@@ -8,9 +8,9 @@ use super::common::{DO, named, page};
 use super::line::question;
 use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
+use crate::app::parallel::lock;
 use crate::desk::fields::{Choice, Fields, guarded, send};
 use crate::desk::form::Form;
-use crate::desk::jobs::Done;
 use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
 use crate::desk::sheets::{self, BLANK, COLUMN, OPEN, Read, SHIPPING, Sheet, Slot, WORD, read};
@@ -130,8 +130,7 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 /// What came of reading a sheet; none before its end, and of one that is not kept.
 fn came_of(ready: &Ready<'_>, id: &str) -> Option<Arc<Read>> {
     let sent = ready.sent().borrow();
-    let slot = &sent.sheets.get(id)?.read;
-    slot.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    lock(&sent.sheets.get(id)?.read).clone()
 }
 
 /// Begins to read a sheet beside the pages.
@@ -148,9 +147,8 @@ fn begin(ready: &Ready<'_>, id: &str, dry: bool) -> Result<Reply, AppError> {
         .long()
         .start(View::Sales, &title, move |book, progress| {
             let read = read(book, &mine, (dry, today), progress);
-            let mut slot = mine.read.lock().unwrap_or_else(PoisonError::into_inner);
-            *slot = Some(Arc::new(read));
-            Ok(Done::SeeOther(address))
+            *lock(&mine.read) = Some(Arc::new(read));
+            Ok(address)
         })?;
     if let Reply::SeeOther(work) = &started {
         sheet.work.clone_from(work);
@@ -201,8 +199,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     }
     let (ask, answer) = (asks(ready, id, &sheet, &read), answers(id, &sheet, &read));
     let page = Page::new(View::Sales, ask, answer).titled("A sheet");
-    let said = ready.said(form);
-    Ok(Reply::Page(said.into_iter().fold(page, Page::with_note)))
+    Ok(Reply::Page(page.with_notes(ready.said(form))))
 }
 
 /// What can be said of a sheet that was tried, and the button that imports it.
