@@ -1,5 +1,6 @@
 //! Errors of use cases.
 
+use std::collections::HashSet;
 use std::io;
 use std::path::PathBuf;
 
@@ -11,6 +12,7 @@ use crate::deal::ledger::Refusal;
 use crate::deal::outlet::TermsError;
 use crate::select::plan::SelectError;
 use crate::trade::Problem;
+use crate::trade::names::match_key;
 use crate::trade::text::{nearest_few, quoted, shorten};
 
 /// Error of a use case.
@@ -177,8 +179,14 @@ pub fn left_behind(name: &str, model: &str) -> AppError {
     }
 }
 
-/// The error for a model that the book does not have.
+/// The error for a model that the book does not have. Of spellings of one name the first is shown.
 pub fn no_such_model(asked: &str, near: &[String]) -> AppError {
+    let mut keys = HashSet::new();
+    let near: Vec<&str> = near
+        .iter()
+        .map(String::as_str)
+        .filter(|name| keys.insert(match_key(name)))
+        .collect();
     let next = if near.is_empty() {
         format!("`compband models` lists the models of this book; {FILL_THE_BOOK}")
     } else {
@@ -187,5 +195,20 @@ pub fn no_such_model(asked: &str, near: &[String]) -> AppError {
     AppError::Absent {
         message: format!("no comps of {asked:?} in this book"),
         next,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spellings_of_one_model_are_named_once() {
+        let near = ["NULVA 61K", "Nulva 61K", "Bolv 83V"].map(String::from);
+        let error = no_such_model("Nulva 61X", &near);
+        assert_eq!(
+            error.next(),
+            "the nearest names in this book: NULVA 61K, Bolv 83V"
+        );
     }
 }

@@ -9,8 +9,8 @@ use xxhash_rust::xxh3::xxh3_64;
 
 use super::chart::{BandChart, ChartError, to_svg};
 use super::html::{prose, visible};
-use super::numbers::{about, amount, change, count};
-use super::sheet::{self, Named, assumptions, condition, evidence_lines, fresh, odds};
+use super::numbers::{about, amount, change};
+use super::sheet::{self, Named, assumptions, based_on, condition, evidence_lines, odds};
 use super::short::estimate::origin;
 use crate::band::estimate::Estimate;
 
@@ -53,8 +53,7 @@ pub fn headline(made: &Estimate, without: Option<Decimal>) -> Markup {
                 (visible(&sheet::capitalised(sheet::how_sold(&made.subject)))) " (" (visible(sheet::basis(made.basis))) "), on "
                 (made.as_of) "."
                 @if made.evidence.used > 0 {
-                    " Based on " (count(made.evidence.used, "sale")) ", together worth about "
-                    (fresh(made.evidence.effective)) "."
+                    " Based on " (prose(&based_on(made))) "."
                 }
             }
             @if let Some(without) = without { (moved(made, without)) }

@@ -238,7 +238,7 @@ fn chart(title: &str, code: &str, weeks: Vec<WeekShown>) -> Markup {
         @match chart.svg() {
             Ok(svg) => {
                 figure {
-                    div.chart.small role="region" aria-label="Chart week by week" tabindex="0" { (PreEscaped(svg)) }
+                    div.chart.small role="region" aria-label=(visible(title)) tabindex="0" { (PreEscaped(svg)) }
                     figcaption {
                         "Shaded: offers to answer with another price. The table has the numbers."
                     }

@@ -7,7 +7,7 @@ use std::fmt::Write;
 use anstyle::{AnsiColor, Style};
 use rust_decimal::Decimal;
 
-use super::numbers::{about, amount, change, percent_change};
+use super::numbers::{about, amount, change, count, percent_change};
 use super::table::{Grid, Kind};
 use crate::band::estimate::NO_COMP_SAYS;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread, Unknown};
@@ -144,12 +144,21 @@ pub(super) fn odds(chance: u8) -> String {
 }
 
 /// An effective number of sales: `45 fresh ones`.
-pub(super) fn fresh(number: f64) -> String {
+fn fresh(number: f64) -> String {
     match number {
         few if few < 0.95 => "less than 1 fresh one".into(),
         one if one.round() <= 1.0 => "1 fresh one".into(),
         several => format!("{several:.0} fresh ones"),
     }
+}
+
+/// `62 sales; older or odd ones count less: as much as 46 fresh ones`.
+pub(super) fn based_on(made: &Estimate) -> String {
+    format!(
+        "{}; older or odd ones count less: as much as {}",
+        count(made.evidence.used, "sale"),
+        fresh(made.evidence.effective)
+    )
 }
 
 /// What was assumed of a unit, in words; none if nothing was.

@@ -4,8 +4,8 @@ use unicode_width::UnicodeWidthStr;
 
 use super::{CLOSING, Short, basis, fitted, lines_of, price, range, range_label};
 use crate::band::estimate::{Effect, Estimate, Source};
-use crate::render::numbers::{change, count};
-use crate::render::sheet::{fresh, odds, prose_width, sold_in_any_way, unit};
+use crate::render::numbers::change;
+use crate::render::sheet::{based_on, odds, prose_width, sold_in_any_way, unit};
 
 /// Most effects on the price that are named.
 const NAMED: usize = 3;
@@ -23,12 +23,7 @@ pub fn sheet(made: &Estimate, width: Option<u16>) -> String {
     let means = format!(": {}", odds(made.level));
     short.answer(&range_label(made), &range(made), &means, false);
     if made.evidence.used > 0 {
-        let based = format!(
-            "{}; older or odd ones count less: as much as {}",
-            count(made.evidence.used, "sale"),
-            fresh(made.evidence.effective)
-        );
-        short.remark("Based on", &based, 0);
+        short.remark("Based on", &based_on(made), 0);
     }
     let fixed = if sold_in_any_way(made) {
         " (ask/offer: fixed price)"
