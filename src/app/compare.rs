@@ -1,6 +1,7 @@
 //! Chooses among several listings for one budget.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::trade::Unit;
 use chrono::NaiveDate;
@@ -87,10 +88,11 @@ pub fn compare(
 ) -> Result<Compared, AppError> {
     let models = listings.iter().map(|one| one.subject.model.as_str());
     let reader = Reader::new(book, as_of, models, notice)?;
+    let own = Arc::new(settings.clone());
     let asked: Vec<Asked<'_>> = listings
         .iter()
         .map(|listing| Asked {
-            settings: settings.clone(),
+            settings: own.clone(),
             subject: listing.subject.clone(),
             keep: &[],
             drop: &[],

@@ -55,7 +55,7 @@ pub fn asked(
 /// The question to a reader of the book.
 pub fn question(said: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_> {
     Asked {
-        settings,
+        settings: settings.into(),
         subject,
         keep: &said.keep,
         drop: &said.drop,

@@ -171,7 +171,7 @@ pub fn foresee(
 ) -> Result<Result<Foreseen, String>, AppError> {
     let reader = Reader::new(book, as_of, [unit.model.as_str()], notice)?;
     let unit = reader.unit(Asked {
-        settings: book.settings().clone(),
+        settings: book.settings().clone().into(),
         subject: unit.sold_at(
             outlet(None, book.settings())
                 .ok()

@@ -27,7 +27,7 @@ use crate::trade::names::match_key;
 #[derive(Debug, Clone)]
 pub struct Asked<'k> {
     /// The book's settings with the overrides of this unit.
-    pub settings: Settings,
+    pub settings: Arc<Settings>,
     /// The unit.
     pub subject: Unit,
     /// Comps always used, whatever the tests find, by prefixes of their identifiers.

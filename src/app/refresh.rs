@@ -276,7 +276,7 @@ impl Run<'_> {
         let asked: Vec<Asked<'_>> = changed
             .iter()
             .map(|before| Asked {
-                settings: before.settings.clone(),
+                settings: before.settings.clone().into(),
                 subject: before.subject.clone(),
                 keep: &before.watched.keep,
                 drop: &before.watched.drop,

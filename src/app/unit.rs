@@ -1,5 +1,7 @@
 //! A unit with the comps of its model: selection, widening and estimate.
 
+use std::sync::Arc;
+
 use super::AppError;
 use crate::band::answer::Estimate;
 use crate::band::estimate::Context;
@@ -27,7 +29,7 @@ const CANDIDATES_PER_COMP: usize = 3;
 #[derive(Debug, Clone)]
 pub struct AskedUnit<'a> {
     /// The book's settings with the overrides of this unit.
-    pub settings: Settings,
+    pub settings: Arc<Settings>,
     /// The unit.
     pub subject: Unit,
     /// Day of the estimate.

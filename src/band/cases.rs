@@ -6,6 +6,8 @@
 //! Science* 14: 382-417); adjusted prices and the line over time are averages over the cases.
 //! Adjustments come from one case only: the one with exactly the certain steps.
 
+use std::sync::Arc;
+
 use chrono::NaiveDate;
 
 use super::fitting::{
@@ -26,7 +28,7 @@ pub(super) struct Case {
     /// Its design, with a column for each of its steps.
     pub design: Design,
     /// Its fit.
-    pub fit: Posterior,
+    pub fit: Arc<Posterior>,
 }
 
 /// All cases of one estimate.
@@ -41,23 +43,22 @@ pub(super) struct Cases {
     sure: usize,
 }
 
-/// Steps in the prices of the comps in use, including gross errors.
-pub(super) fn steps(selection: &Selection, asked: Asked<'_>) -> Result<Vec<Step>, EstimateError> {
+/// Steps in the prices of the comps in use, whose design without steps this is.
+fn steps(selection: &Selection, design: &Design, asked: Asked<'_>) -> Vec<Step> {
     let settings = &asked.settings.estimate;
     if settings.steps_per_year <= 0.0 {
-        return Ok(Vec::new());
+        return Vec::new();
     }
-    let design = build(selection, asked, &[])?;
-    let history = History::of(&design, selection.in_use(), settings.half_life_days);
+    let history = History::of(design, selection.in_use(), settings.half_life_days);
     let usual = Usual {
         spread: usual_spread(settings, asked.subject.works),
         rows: settings.spread_worth,
     };
-    let search = || step::search(&design, &history, usual, settings.steps_per_year);
-    Ok(match asked.fits.filter(|_| asked.level.is_none()) {
-        Some(fits) => fits.steps(&design, &history, usual, search),
+    let search = || step::search(design, &history, usual, settings.steps_per_year);
+    match asked.fits.filter(|_| asked.level.is_none()) {
+        Some(fits) => fits.steps(design, &history, usual, search),
         None => search(),
-    })
+    }
 }
 
 impl Cases {
@@ -67,7 +68,7 @@ impl Cases {
     pub fn of(selection: &mut Selection, asked: Asked<'_>) -> Result<Self, EstimateError> {
         // Mistyped prices first: they must not look like a step.
         let (design, fit) = fit_with(selection, asked, &[])?;
-        let steps = steps(selection, asked)?;
+        let steps = steps(selection, &design, asked);
         if steps.is_empty() {
             return Ok(Self {
                 all: vec![Case {
@@ -259,9 +260,9 @@ fn probability(steps: &[Step], count: usize) -> f64 {
 pub(super) fn fit_trimmed(
     selection: &mut Selection,
     asked: Asked<'_>,
-) -> Result<(Design, Posterior), EstimateError> {
+) -> Result<(Design, Arc<Posterior>), EstimateError> {
     let without = fit_with(selection, asked, &[])?;
-    let likely = steps(selection, asked)?
+    let likely = steps(selection, &without.0, asked)
         .into_iter()
         .take_while(|step| step.probability > 0.5);
     let days: Vec<NaiveDate> = likely.map(|step| step.day).collect();

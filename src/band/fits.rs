@@ -7,6 +7,7 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use chrono::{Datelike, NaiveDate};
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::fit::ep::Direction;
@@ -26,14 +27,14 @@ pub struct Fits {
 
 impl Fits {
     /// The posterior of a question: a kept one, or the one that is made now.
-    pub(super) fn posterior(&self, question: &Question<'_>) -> Option<Posterior> {
+    pub(super) fn posterior(&self, question: &Question<'_>) -> Option<Arc<Posterior>> {
         let key = Key::default().question(question).value();
         let known = |fits: &HashMap<u128, Arc<Posterior>>| fits.get(&key).cloned();
         if let Some(posterior) = known(&locked(&self.posteriors)) {
-            return Some(Posterior::clone(&posterior));
+            return Some(posterior);
         }
-        let made = Posterior::of(question)?;
-        keep(&self.posteriors, key, Arc::new(made.clone()));
+        let made = Arc::new(Posterior::of(question)?);
+        keep(&self.posteriors, key, made.clone());
         Some(made)
     }
 
@@ -46,8 +47,8 @@ impl Fits {
         search: impl FnOnce() -> Vec<Step>,
     ) -> Vec<Step> {
         let key = Key::default().design(design);
-        let key = key.numbers(&[usual.spread, usual.rows]);
-        let key = key.text(&format!("{history:?}")).value();
+        let key = key.numbers(&[usual.spread, usual.rows]).history(history);
+        let key = key.value();
         if let Some(steps) = locked(&self.steps).get(&key) {
             return steps.clone();
         }
@@ -116,6 +117,14 @@ impl Key {
             .numbers(&[question.nu])
             .rules(question.rules)
             .spread(question.spread)
+    }
+
+    fn history(self, history: &History) -> Self {
+        let day =
+            |day: Option<NaiveDate>| day.map_or(f64::NAN, |day| day.num_days_from_ce().into());
+        let sales = history.sales();
+        let numbers: Vec<f64> = sales.flat_map(|(on, weight)| [day(on), weight]).collect();
+        self.numbers(&numbers)
     }
 
     fn design(self, design: &Design) -> Self {

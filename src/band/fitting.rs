@@ -1,5 +1,7 @@
 //! From selected comps to a fitted design: posteriors, gross errors, coefficients.
 
+use std::sync::Arc;
+
 use super::fits::Fits;
 use crate::fit::design;
 use crate::fit::matrix::Design;
@@ -154,7 +156,7 @@ pub(super) fn fit_with(
     selection: &mut Selection,
     asked: Asked<'_>,
     steps: &[NaiveDate],
-) -> Result<(Design, Posterior), EstimateError> {
+) -> Result<(Design, Arc<Posterior>), EstimateError> {
     let fit = |selection: &Selection| {
         let design = build(selection, asked, steps)?;
         let fit = posterior_of(&design, asked)?;
@@ -175,7 +177,10 @@ pub(super) fn fit_with(
 }
 
 /// The posterior of a design under the settings.
-pub(super) fn posterior_of(design: &Design, asked: Asked<'_>) -> Result<Posterior, EstimateError> {
+pub(super) fn posterior_of(
+    design: &Design,
+    asked: Asked<'_>,
+) -> Result<Arc<Posterior>, EstimateError> {
     let (works, settings) = (asked.subject.works, &asked.settings.estimate);
     let usual = SpreadPrior::about(usual_spread(settings, works), settings.spread_worth);
     let spread = asked.pool.spread(&usual);
@@ -202,7 +207,7 @@ pub(super) fn posterior_of(design: &Design, asked: Asked<'_>) -> Result<Posterio
     let shared = asked.fits.filter(|_| asked.level.is_none());
     let posterior = match shared {
         Some(fits) => fits.posterior(&question),
-        None => Posterior::of(&question),
+        None => Posterior::of(&question).map(Arc::new),
     };
     posterior.ok_or(EstimateError::Fit(SolveError::NotFinite))
 }

@@ -6,12 +6,16 @@
 //! averaged over the residual scale and the error distribution.
 
 use super::predictive::{Predictive, Scale};
+use crate::fit::root::ascending_root;
 
 /// Probability beyond each end of [`Outcome::quantiles`].
 pub const TAIL: f64 = 0.01;
 
-/// Cells of the table from which the quantiles are read.
-const CELLS: usize = 240;
+/// Cells of the table from which the quantiles are read, how often each is halved at most, and the distance between the
+/// cubic and the distribution function in the middle of one that is halved further.
+const CELLS: usize = 30;
+const HALVINGS: usize = 5;
+const NEAR: f64 = 1e-6;
 
 /// Distribution of log price of one sale of the unit.
 #[derive(Debug, Clone)]
@@ -123,27 +127,53 @@ impl Outcome {
     /// Values beyond the quantiles [`TAIL`] and 1 − [`TAIL`] are replaced by these: with a
     /// Student-t distribution of log price, the tails would make the mean price infinite.
     pub fn quantiles(&self, count: usize) -> Vec<f64> {
-        let (from, to) = (self.quantile(TAIL), self.quantile(1.0 - TAIL));
-        let table: Vec<Knot> = (0..=CELLS)
-            .map(|k| {
-                let at = from + (to - from) * k as f64 / CELLS as f64;
-                Knot {
-                    at,
-                    cdf: self.cdf(at),
-                    density: self.pdf(at),
-                }
-            })
-            .collect();
+        let table = self.table();
+        let last = table.len() - 2;
         let mut cell = 0;
         (0..count)
             .map(|k| {
                 let level = (k as f64 + 0.5) / count as f64;
-                while cell + 1 < CELLS && table[cell + 1].cdf < level {
+                while cell < last && table[cell + 1].cdf < level {
                     cell += 1;
                 }
                 Knot::between(&table[cell], &table[cell + 1], level)
             })
             .collect()
+    }
+
+    /// Knots between the quantiles [`TAIL`] and 1 − [`TAIL`], ascending, so close that the cubics between them are
+    /// right to about 1e-6.
+    fn table(&self) -> Vec<Knot> {
+        let (from, to) = (self.quantile(TAIL), self.quantile(1.0 - TAIL));
+        let width = (to - from) / CELLS as f64;
+        let mut table = vec![self.knot(from)];
+        for cell in 1..=CELLS {
+            self.extend(&mut table, self.knot(from + width * cell as f64), HALVINGS);
+        }
+        table
+    }
+
+    /// Adds a knot to a table, and knots between it and the last one as long as the cubic misses their middle.
+    fn extend(&self, table: &mut Vec<Knot>, next: Knot, halvings: usize) {
+        if let (Some(last), 1..) = (table.last(), halvings) {
+            let middle = self.knot(f64::midpoint(last.at, next.at));
+            let missed = (Knot::cubic(last, &next, 0.5) - middle.cdf).abs();
+            // Half the width misses by a sixteenth.
+            let more = if missed > NEAR { halvings - 1 } else { 0 };
+            self.extend(table, middle, more);
+            self.extend(table, next, more);
+            return;
+        }
+        table.push(next);
+    }
+
+    fn knot(&self, at: f64) -> Knot {
+        let (cdf, density) = self.predictive.cdf_and_pdf(self.narrowed(at));
+        Knot {
+            at,
+            cdf,
+            density: density / self.widening,
+        }
     }
 
     /// The density of prices (not logs) at `points` prices, ascending: pairs of price and density
@@ -167,32 +197,33 @@ struct Knot {
 }
 
 impl Knot {
-    /// The point between two neighbours at which the distribution function is `level`, by the cubic
-    /// through both with their slopes (Hermite); limited to the two ends.
+    /// The distribution function at the share `t` of the way between two neighbours, by the cubic through both with
+    /// their slopes (Hermite).
+    fn cubic(one: &Self, next: &Self, t: f64) -> f64 {
+        let (s, u) = (1.0 - t, (next.at - one.at) * t * (1.0 - t));
+        one.cdf * s * s * (1.0 + 2.0 * t)
+            + next.cdf * t * t * (3.0 - 2.0 * t)
+            + u * (one.density * s - next.density * t)
+    }
+
+    /// The point between two neighbours at which [`Self::cubic`] is `level`; limited to the two ends.
     fn between(one: &Self, next: &Self, level: f64) -> f64 {
         let width = next.at - one.at;
-        let cubic = |t: f64| {
-            let (s, u) = (1.0 - t, width * t * (1.0 - t));
-            one.cdf * s * s * (1.0 + 2.0 * t)
-                + next.cdf * t * t * (3.0 - 2.0 * t)
-                + u * (one.density * s - next.density * t)
-        };
+        let cubic = |t: f64| Self::cubic(one, next, t);
         if level <= one.cdf {
             return one.at;
         }
         if level >= next.cdf {
             return next.at;
         }
-        let (mut low, mut high) = (0.0, 1.0);
-        for _ in 0..40 {
-            let middle = f64::midpoint(low, high);
-            if cubic(middle) < level {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        one.at + width * f64::midpoint(low, high)
+        let slope = |t: f64| {
+            let (s, rise) = (1.0 - t, next.cdf - one.cdf);
+            6.0 * rise * t * s
+                + width * (one.density * s * (1.0 - 3.0 * t) + next.density * t * (3.0 * t - 2.0))
+        };
+        let start = (level - one.cdf) / (next.cdf - one.cdf);
+        let t = ascending_root((0.0, 1.0), start, 1e-12, |t| (cubic(t) - level, slope(t)));
+        one.at + width * t
     }
 }
 

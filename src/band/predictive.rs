@@ -15,6 +15,8 @@
 
 use statrs::distribution::{ChiSquared, Continuous, ContinuousCDF, Normal, StudentsT};
 
+use crate::fit::root::ascending_root;
+
 /// Points in σ.
 const SIGMA_POINTS: usize = 20;
 
@@ -94,6 +96,13 @@ impl Kernel {
             Self::EvenT(t) => t.pdf(z),
         }
     }
+
+    fn cdf_and_pdf(&self, z: f64) -> (f64, f64) {
+        match self {
+            Self::EvenT(t) => t.cdf_and_pdf(z),
+            _ => (self.cdf(z), self.pdf(z)),
+        }
+    }
 }
 
 /// Student-t with few and an even number of degrees of freedom: the distribution function is then a
@@ -120,19 +129,26 @@ impl EvenT {
     }
 
     fn cdf(&self, z: f64) -> f64 {
-        let square = z * z + f64::from(self.degrees);
-        let (sine, cosine_square) = (z / square.sqrt(), f64::from(self.degrees) / square);
-        let (mut sum, mut term) = (1.0, 1.0);
-        for k in 1..self.degrees / 2 {
-            term *= cosine_square * f64::from(2 * k - 1) / f64::from(2 * k);
-            sum += term;
-        }
-        0.5 + sine * sum / 2.0
+        self.cdf_and_pdf(z).0
     }
 
     fn pdf(&self, z: f64) -> f64 {
-        let base = 1.0 + z * z / f64::from(self.degrees);
-        self.peak / (base.powi(self.degrees / 2) * base.sqrt())
+        self.cdf_and_pdf(z).1
+    }
+
+    /// With the angle θ = arctan(z / √ν).
+    fn cdf_and_pdf(&self, z: f64) -> (f64, f64) {
+        let degrees = f64::from(self.degrees);
+        let square = z * z + degrees;
+        let (root, cosine_square) = (square.sqrt(), degrees / square);
+        let (mut sum, mut term, mut power) = (1.0, 1.0, cosine_square);
+        for k in 1..self.degrees / 2 {
+            term *= cosine_square * f64::from(2 * k - 1) / f64::from(2 * k);
+            sum += term;
+            power *= cosine_square;
+        }
+        let cosine = degrees.sqrt() / root;
+        (0.5 + z / root * sum / 2.0, self.peak * power * cosine)
     }
 }
 
@@ -216,6 +232,17 @@ impl Predictive {
             .sum()
     }
 
+    /// Both at `y`.
+    pub fn cdf_and_pdf(&self, y: f64) -> (f64, f64) {
+        self.parts.iter().fold((0.0, 0.0), |(cdf, pdf), part| {
+            let (below, density) = part.kernel.cdf_and_pdf((y - part.mean) / part.scale);
+            (
+                cdf + part.weight * below,
+                pdf + part.weight / part.scale * density,
+            )
+        })
+    }
+
     /// Quantile at `p` in 0..1, to a relative 1e-9 of the scale.
     pub fn quantile(&self, p: f64) -> f64 {
         let p = p.clamp(1e-9, 1.0 - 1e-9);
@@ -230,26 +257,11 @@ impl Predictive {
             (low, reach) = (low.max(high), 2.0 * reach);
             high = self.mean + reach;
         }
-        let mut at = f64::midpoint(low, high);
-        for _ in 0..100 {
-            let miss = self.cdf(at) - p;
-            if miss > 0.0 {
-                high = at;
-            } else {
-                low = at;
-            }
-            let newton = at - miss / self.pdf(at);
-            let next = if newton > low && newton < high {
-                newton
-            } else {
-                f64::midpoint(low, high)
-            };
-            if (next - at).abs() <= 1e-9 * self.scale {
-                return next;
-            }
-            at = next;
-        }
-        at
+        let start = f64::midpoint(low, high);
+        ascending_root((low, high), start, 1e-9 * self.scale, |y| {
+            let (cdf, pdf) = self.cdf_and_pdf(y);
+            (cdf - p, pdf)
+        })
     }
 }
 

@@ -2,6 +2,7 @@
 
 use crate::trade::Unit;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::cases::fit_trimmed;
 use super::fitting::Asked;
@@ -69,7 +70,10 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
 
 /// The fit of a model to its comps alone, without gross errors; `None` if there are fewer than
 /// [`FEWEST_COMPS`] or they cannot be fitted.
-pub(super) fn alone(selection: &mut Selection, settings: &Settings) -> Option<(Design, Posterior)> {
+pub(super) fn alone(
+    selection: &mut Selection,
+    settings: &Settings,
+) -> Option<(Design, Arc<Posterior>)> {
     let enough = |selection: &Selection| selection.in_use().count() >= FEWEST_COMPS;
     if !enough(selection) {
         return None;

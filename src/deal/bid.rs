@@ -330,12 +330,36 @@ impl Case<'_> {
         }
     }
 
+    /// The highest bid that meets every aim, that of the [`binding`] limit; `None` if there is none. An aim that
+    /// the highest bid for the others meets is looked at once.
+    pub fn most_for_all(&self, aims: &[Aim]) -> Option<Decimal> {
+        // The aim of the stake takes longest.
+        let (slow, quick): (Vec<Aim>, Vec<Aim>) = aims
+            .iter()
+            .partition(|aim| matches!(aim, Aim::Stake { .. }));
+        let mut most = None;
+        for aim in quick.into_iter().chain(slow) {
+            most = match most {
+                Some(known) if self.keeps(aim, known) => Some(known),
+                known => Some(self.most_below(aim, known)?),
+            };
+        }
+        most.map(|bid| from_minor(bid, self.currency))
+    }
+
     fn most(&self, aim: Aim) -> Option<Decimal> {
+        let most = self.most_below(aim, None)?;
+        Some(from_minor(most, self.currency))
+    }
+
+    /// The highest bid for an aim, minor units; `fails` is one that does not meet it, if known.
+    fn most_below(&self, aim: Aim, fails: Option<i64>) -> Option<i64> {
         let keeps = |bid: i64| self.keeps(aim, bid);
         if !keeps(0) {
             return None;
         }
-        let (mut low, mut high) = (0, self.above(aim) + 1);
+        let above = self.above(aim) + 1;
+        let (mut low, mut high) = (0, fails.map_or(above, |fails| fails.min(above)));
         while high - low > 1 {
             let middle = low + (high - low) / 2;
             if keeps(middle) {
@@ -344,7 +368,7 @@ impl Case<'_> {
                 high = middle;
             }
         }
-        Some(from_minor(low, self.currency))
+        Some(low)
     }
 
     /// Whether a bid in minor units meets an aim.
@@ -363,7 +387,7 @@ impl Case<'_> {
                 let returns = || self.prospect.returns(cost, risked);
                 // The cheap check first: the optimal share is at most 1.
                 risked <= 0
-                    || (risked as f64 <= most && grows_beyond(&returns(), risked as f64 / most))
+                    || (risked as f64 <= most && grows_beyond(returns(), risked as f64 / most))
             }
             Aim::Cash(cash) => stake <= 0 || stake <= minor(cash, self.currency),
         }
@@ -373,7 +397,8 @@ impl Case<'_> {
         if risked <= 0 {
             return 1.0;
         }
-        growth_share(&self.prospect.returns(cost, risked))
+        let returns: Vec<_> = self.prospect.returns(cost, risked).collect();
+        growth_share(&returns)
     }
 
     /// Result of the purchase at a bid.

@@ -34,7 +34,7 @@ pub fn growth_share(bets: &[(f64, f64)]) -> f64 {
 
 /// Whether [`growth_share`] is above `share`, which is above 0: one look at the slope there, as it falls
 /// throughout.
-pub fn grows_beyond(bets: &[(f64, f64)], share: f64) -> bool {
+pub fn grows_beyond(bets: impl IntoIterator<Item = (f64, f64)>, share: f64) -> bool {
     let mut slope = 0.0;
     for (r, p) in bets {
         let after = 1.0 + share * r;
@@ -86,7 +86,7 @@ mod tests {
             let best = growth_share(&bets);
             prop_assert!(growth(best) >= growth(other) - 1e-9);
             if other > 0.0 && (best - other).abs() > 1e-9 {
-                prop_assert_eq!(grows_beyond(&bets, other), best > other);
+                prop_assert_eq!(grows_beyond(bets, other), best > other);
             }
         }
     }

@@ -9,7 +9,9 @@ use super::facts::{Facts, possible};
 use super::matrix::weights_by_age;
 pub use super::matrix::{Column, DAYS_PER_MONTH, Design, Other, Possible, Shared, age_weights};
 use super::pool::Pool;
-use super::rows::{Encoder, Row, Rows, Shares, amount, beside_columns, informed_by, varying_terms};
+use super::rows::{
+    Encoder, Row, Rows, Shares, amounts, beside_columns, informed_by, varying_terms,
+};
 use super::solve::Sign;
 pub use super::term::{Fact, OTHERS, SoldTerm, Term};
 use super::thumb::{Thought, Thoughts, price_rule};
@@ -67,7 +69,8 @@ pub fn build(
         settings,
         base_price,
     };
-    let columns = columns(&terms, &comps, &rows.comps, &thoughts);
+    let x = matrix(&rows.comps, &terms);
+    let columns = columns(&terms, &comps, &x, &thoughts);
     let possible: Vec<Possible> = possible(&own, &comps, &weights)
         .into_iter()
         .map(|(values, weight, facts)| Possible {
@@ -102,7 +105,7 @@ pub fn build(
         shared: shared_terms(&rows.own, &terms, own.grade, &thoughts),
         others: others.collect(),
         columns,
-        x: matrix(&rows.comps, &terms),
+        x,
         y: DVector::from_vec(ys),
         weights,
         rules,
@@ -110,17 +113,18 @@ pub fn build(
     })
 }
 
-/// The amounts of a row in the order of the columns, p.
+/// The amounts of a row in the order of the columns, p; the terms ascend.
 fn dense(row: &Row, terms: &[Term]) -> DVector<f64> {
-    let amounts = terms.iter().map(|term| amount(row, term));
-    DVector::from_iterator(terms.len(), amounts)
+    let mut all = DVector::zeros(terms.len());
+    amounts(row, terms).for_each(|(j, amount)| all[j] = amount);
+    all
 }
 
 /// The rows of the comps, n × p.
 fn matrix(rows: &[Row], terms: &[Term]) -> DMatrix<f64> {
     let mut x = DMatrix::zeros(rows.len(), terms.len());
     for (i, row) in rows.iter().enumerate() {
-        x.set_row(i, &dense(row, terms).transpose());
+        amounts(row, terms).for_each(|(j, amount)| x[(i, j)] = amount);
     }
     x
 }
@@ -135,11 +139,12 @@ fn mean_row(possible: &[Possible], p: usize) -> DVector<f64> {
 fn columns(
     terms: &[Term],
     comps: &[Facts<'_>],
-    rows: &[Row],
+    x: &DMatrix<f64>,
     thoughts: &Thoughts<'_>,
 ) -> Vec<Column> {
     let with = |has: &dyn Fn(&Facts<'_>) -> bool| comps.iter().filter(|facts| has(facts)).count();
-    let column = |term: &Term| {
+    let column = |(j, term): (usize, &Term)| {
+        let amounts: Vec<f64> = x.column(j).iter().copied().collect();
         let Thought {
             prior,
             rule,
@@ -155,16 +160,12 @@ fn columns(
             informed_by: match term {
                 Term::Attribute(name) => with(&|facts| facts.steps.contains_key(name.as_str())),
                 Term::Trend => with(&|facts| facts.months.is_some_and(|months| months != 0.0)),
-                _ => informed_by(term, rows),
+                _ => informed_by(&amounts),
             },
-            most: rows
-                .iter()
-                .filter_map(|row| row.get(term))
-                .copied()
-                .fold(0.0, f64::max),
+            most: amounts.into_iter().fold(0.0, f64::max),
         }
     };
-    terms.iter().map(column).collect()
+    terms.iter().enumerate().map(column).collect()
 }
 
 /// Lowers the weight of each comp with unknown numeric attributes: their prior variance adds to

@@ -59,6 +59,7 @@ pub mod pool;
 pub mod posterior;
 pub mod prior;
 pub mod robust;
+pub mod root;
 mod rows;
 pub mod solve;
 pub mod step;

@@ -15,8 +15,9 @@
 //! √(2/χ²(2))`, and `2/χ²(2)` is `1/E` for `E` standard exponential.
 
 use serde::{Deserialize, Serialize};
-use statrs::distribution::{ContinuousCDF, Normal};
+use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 
+use super::root::ascending_root;
 use super::solve::Sign;
 use crate::select::order::NORMAL_DECILE;
 
@@ -151,16 +152,15 @@ impl Belief {
             let ends = self.parts().iter().map(|q| side * q.mean + 12.0 * q.sd);
             side * ends.fold(f64::NEG_INFINITY, f64::max)
         };
-        let (mut low, mut high) = (reach(-1.0), reach(1.0));
-        for _ in 0..80 {
-            let middle = f64::midpoint(low, high);
-            if below(middle) < target {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        f64::midpoint(low, high)
+        let density = |x: f64| -> f64 {
+            let part = |q: &Part| q.weight / q.sd * normal.pdf((x - q.mean) / q.sd);
+            self.parts().iter().map(part).sum()
+        };
+        let ends = (reach(-1.0), reach(1.0));
+        let within = 1e-12 * (ends.1 - ends.0);
+        ascending_root(ends, self.mean(), within, |x| {
+            (below(x) - target, density(x))
+        })
     }
 }
 

@@ -278,6 +278,19 @@ pub(super) fn amount(row: &Row, term: &Term) -> f64 {
     row.get(term).copied().unwrap_or(0.0)
 }
 
+/// The amounts of some terms, ascending, in a row: the position of each that the row has, and its amount.
+pub(super) fn amounts<'a>(
+    row: &'a Row,
+    terms: &'a [Term],
+) -> impl Iterator<Item = (usize, f64)> + 'a {
+    let mut terms = terms.iter().enumerate().peekable();
+    row.iter().filter_map(move |(term, amount)| {
+        while terms.next_if(|(_, one)| *one < term).is_some() {}
+        let (at, _) = terms.next_if(|(_, one)| *one == term)?;
+        Some((at, *amount))
+    })
+}
+
 /// Rare names, by the column that they share. Of the subject's names, those beyond [`MOST_OWN`] of
 /// a kind, smallest first (with unknown completeness it may lack every piece of a kit). Of the
 /// others, those beyond [`MOST_NAMES`], rarest first. This limits the number of columns, however
@@ -328,20 +341,20 @@ const SAME: f64 = 1e-9;
 
 /// The level, and every term for which some row differs from the subject.
 pub(super) fn varying_terms<'a>(rows: impl Iterator<Item = &'a Row>, own: &Row) -> Vec<Term> {
-    let mut terms = BTreeSet::from([Term::Level]);
+    let mut terms = BTreeSet::from([&Term::Level]);
     for row in rows {
         for (term, value) in row {
             if (amount(own, term) - value).abs() > SAME {
-                terms.insert(term.clone());
+                terms.insert(term);
             }
         }
         for (term, value) in own {
             if value.abs() > SAME && !row.contains_key(term) {
-                terms.insert(term.clone());
+                terms.insert(term);
             }
         }
     }
-    terms.into_iter().collect()
+    terms.into_iter().cloned().collect()
 }
 
 /// The differences of the subject from a row in the terms without a column.
@@ -357,11 +370,10 @@ pub(super) fn beside_columns<'a>(
         .map(move |term| (term, amount(own, term) - amount(row, term)))
 }
 
-/// Comps in the smaller of the groups with and without a term.
-pub(super) fn informed_by(term: &Term, rows: &[Row]) -> usize {
-    let values = || rows.iter().map(|row| amount(row, term));
+/// Comps in the smaller of the groups with and without a term, from their amounts of it.
+pub(super) fn informed_by(amounts: &[f64]) -> usize {
     // An unrecorded fact gives a comp a share of the term and no information about it.
-    let recorded = || values().filter(|value| value.fract() == 0.0);
-    let with = recorded().filter(|value| *value != 0.0).count();
+    let recorded = || amounts.iter().filter(|value| value.fract() == 0.0);
+    let with = recorded().filter(|value| **value != 0.0).count();
     with.min(recorded().count() - with)
 }

@@ -148,6 +148,11 @@ impl History {
         }
     }
 
+    /// Day of each sale, and its weight without the effect of age.
+    pub fn sales(&self) -> impl Iterator<Item = (Option<NaiveDate>, f64)> {
+        self.days.iter().copied().zip(self.weights.iter().copied())
+    }
+
     /// The column of a step on `day`: 1 before it, 0 after. An undated sale has the average of the
     /// dated ones.
     fn before(&self, day: NaiveDate) -> DVector<f64> {

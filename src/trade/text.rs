@@ -15,12 +15,13 @@ pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Opt
 }
 
 /// Up to `most` known names similar to `given`, most similar first: a Jaro-Winkler similarity of at
-/// least 0.7, or one name contains the other. Case does not count.
+/// least 0.7, or one name contains the other. Case counts only among equals.
 pub fn nearest_few<'a>(
     given: &str,
     known: impl IntoIterator<Item = &'a str>,
     most: usize,
 ) -> Vec<&'a str> {
+    let as_typed = |name: &str| strsim::jaro_winkler(given, name);
     let given = given.to_lowercase();
     let score = |name: &str| {
         let name = name.to_lowercase();
@@ -32,7 +33,11 @@ pub fn nearest_few<'a>(
         .map(|name| (score(name), name))
         .filter(|(s, _)| *s >= 0.7)
         .collect();
-    scored.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(b.1)));
+    scored.sort_by(|a, b| {
+        let by_score = b.0.total_cmp(&a.0);
+        let by_case = || as_typed(b.1).total_cmp(&as_typed(a.1));
+        by_score.then_with(by_case).then(a.1.cmp(b.1))
+    });
     scored
         .into_iter()
         .take(most)

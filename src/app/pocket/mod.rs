@@ -26,14 +26,15 @@ use super::bid::AimsSaid;
 use super::error::FILL_THE_BOOK;
 use super::ledger::ledger_on;
 use super::models::models;
+use super::parallel::in_parallel;
 use super::reader::{Asked, Reader};
 use super::selling::{Through, no_outlet_yet, outlet};
-use crate::band::fits::Fits;
+use super::unit::AskedUnit;
 use crate::book::Book;
 use crate::select::pieces::Wording;
 use crate::settings::Settings;
-use crate::trade::Currency;
 use crate::trade::comp::PriceBasis;
+use crate::trade::{Currency, Unit};
 
 /// Most combinations of one model that are worked out, but for those with at most [`LEAST`] other choices.
 const MOST: usize = 1340;
@@ -169,14 +170,13 @@ pub fn pocket(
         outlets,
         nets: &nets,
     };
+    let own = Arc::new(settings.clone());
     let reader = Reader::new(book, wanted.as_of, names.iter().copied(), notice)?;
     let grids = names
         .iter()
         .map(|name| {
-            Ok(Grid::of(
-                Choices::of(&reader, name, settings, room)?,
-                settings,
-            ))
+            let choices = Choices::of(&reader, name, settings, room)?;
+            Grid::of(choices, &reader, &own)
         })
         .collect::<Result<Vec<Grid>, AppError>>()?;
     let all = grids.iter().map(|grid| grid.rows.len()).sum();
@@ -188,7 +188,7 @@ pub fn pocket(
     let (mut sheets, mut left_out) = (Vec::new(), Vec::new());
     for grid in grids {
         let model = grid.choices.model.clone();
-        match grid.sheet(&reader, &run, &step)? {
+        match grid.sheet(&run, &step)? {
             Some(sheet) => sheets.push(sheet),
             None => left_out.push(model),
         }
@@ -225,13 +225,22 @@ pub fn pocket(
 /// The combinations of one model that are to be worked out.
 struct Grid {
     choices: Choices,
+    /// A unit of which nothing is said.
+    unit: AskedUnit<'static>,
     others: Vec<Vec<usize>>,
     rows: Vec<Combination>,
     wording: Wording,
 }
 
 impl Grid {
-    fn of(choices: Choices, settings: &Settings) -> Self {
+    fn of(choices: Choices, reader: &Reader<'_>, own: &Arc<Settings>) -> Result<Self, AppError> {
+        let mut unit = reader.unit(Asked {
+            settings: own.clone(),
+            subject: Unit::blank(&choices.model),
+            keep: &[],
+            drop: &[],
+        })?;
+        unit.context.fits = Some(Arc::default());
         let core = choices.all_grades() * choices.all_levels();
         let others = up_to_two(&choices);
         let mut rows = Vec::with_capacity(core * others.len());
@@ -244,22 +253,21 @@ impl Grid {
                 }));
             }
         }
-        Self {
-            wording: Wording::of(&choices.model, settings),
+        Ok(Self {
+            wording: Wording::of(&choices.model, own),
+            unit,
             choices,
             others,
             rows,
-        }
+        })
     }
 
     fn sheet(
         self,
-        reader: &Reader<'_>,
         run: &Run<'_>,
         step: &(dyn Fn(usize) + Sync),
     ) -> Result<Option<Sheet>, AppError> {
-        let fits = Arc::new(Fits::default());
-        let (figures, mut worked_out) = self.figures(&self.rows, reader, run, &fits, step)?;
+        let (figures, mut worked_out) = self.figures(&self.rows, run, step)?;
         if figures.iter().all(Option::is_none) {
             return Ok(None);
         }
@@ -275,7 +283,7 @@ impl Grid {
         let least = (unit / 2.0).max(1.0);
         for size in PAIRS + 1..=REACH {
             let sample = sheet.sample(size);
-            let (truth, count) = self.figures(&sample, reader, run, &fits, &|_| {})?;
+            let (truth, count) = self.figures(&sample, run, &|_| {})?;
             worked_out += count;
             let off = |(combination, truth): (&Combination, &Option<Figures>)| {
                 match (sheet.by_steps(combination), truth) {
@@ -299,25 +307,18 @@ impl Grid {
     fn figures(
         &self,
         rows: &[Combination],
-        reader: &Reader<'_>,
         run: &Run<'_>,
-        fits: &Arc<Fits>,
         step: &(dyn Fn(usize) + Sync),
     ) -> Result<(Vec<Option<Figures>>, usize), AppError> {
         let mut places: HashMap<String, usize> = HashMap::new();
-        let mut asked: Vec<Asked<'_>> = Vec::new();
+        let mut asked: Vec<(usize, Unit)> = Vec::new();
         let mut counts: Vec<usize> = Vec::new();
         let place: Vec<usize> = rows
             .iter()
             .map(|row| {
                 let subject = self.choices.unit(row);
                 let place = *places.entry(self.key(&subject)).or_insert_with(|| {
-                    asked.push(Asked {
-                        settings: run.settings.clone(),
-                        subject,
-                        keep: &[],
-                        drop: &[],
-                    });
+                    asked.push((asked.len(), subject));
                     counts.push(0);
                     counts.len() - 1
                 });
@@ -325,19 +326,20 @@ impl Grid {
                 place
             })
             .collect();
-        let found = reader.with_each(&asked, |at, unit| {
-            let figures = run.figures(unit, fits);
-            step(counts[at]);
+        let found = in_parallel(&asked, |(at, subject)| {
+            let mut unit = self.unit.clone();
+            unit.subject = subject.clone();
+            let figures = run.figures(&unit);
+            step(counts[*at]);
             figures
-        });
-        let found = found.into_iter().collect::<Result<Vec<_>, AppError>>()?;
+        })?;
         let figures = place.into_iter().map(|at| found[at].clone()).collect();
         Ok((figures, asked.len()))
     }
 
     /// What two descriptions of the same unit have in common. The missing pieces are in it as they are said, since
     /// they leave less to take out of a unit.
-    fn key(&self, unit: &crate::trade::Unit) -> String {
+    fn key(&self, unit: &Unit) -> String {
         let described = self.wording.of_unit(unit);
         let pieces = described.pieces();
         let (grade, variant) = (&unit.grade, &unit.variant);

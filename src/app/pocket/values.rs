@@ -1,7 +1,5 @@
 //! The figures of one unit: those of `estimate`, and of `bid` at each outlet and chance.
 
-use std::sync::Arc;
-
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
@@ -13,8 +11,7 @@ use crate::app::spares::Spares;
 use crate::app::unit::AskedUnit;
 use crate::app::weigh::{Ladder, for_parts};
 use crate::band::estimate::Estimate;
-use crate::band::fits::Fits;
-use crate::deal::bid::{Case, binding};
+use crate::deal::bid::Case;
 use crate::deal::ledger::Ledger;
 use crate::deal::prospect::{Prospect, Sale, minor};
 use crate::settings::Settings;
@@ -76,17 +73,12 @@ pub struct Run<'a> {
 }
 
 impl Run<'_> {
-    /// The figures of a unit; `None` if nothing informs its price. Units of its model share `fits`.
+    /// The figures of a unit; `None` if nothing informs its price.
     ///
     /// # Errors
     /// If the book cannot be read.
-    pub fn figures(
-        &self,
-        mut unit: AskedUnit<'_>,
-        fits: &Arc<Fits>,
-    ) -> Result<Option<Figures>, AppError> {
-        unit.context.fits = Some(fits.clone());
-        let Some(plain) = Estimates::of(&unit)? else {
+    pub fn figures(&self, unit: &AskedUnit<'_>) -> Result<Option<Figures>, AppError> {
+        let Some(plain) = Estimates::of(unit)? else {
             return Ok(None);
         };
         let currency = &self.settings.currency;
@@ -117,7 +109,7 @@ impl Run<'_> {
         if let ([], [nets, ..]) = (self.outlets, self.nets) {
             figures
                 .at
-                .push(self.at(&unit, &plain, &ladder, (None, nets))?);
+                .push(self.at(unit, &plain, &ladder, (None, nets))?);
         }
         Ok(Some(figures))
     }
@@ -178,7 +170,7 @@ impl Run<'_> {
             weeks,
             bankroll: self.ground.funds.bankroll,
         };
-        let most = binding(&case.limits(&self.ground.aims)).and_then(|limit| limit.most);
+        let most = case.most_for_all(&self.ground.aims);
         most.map_or(Most::Nothing, |most| {
             Most::Amount(minor(most, &self.settings.currency))
         })

@@ -1,5 +1,7 @@
 //! One week of a market: what the asking prices at its outlets bring.
 
+use std::cell::OnceCell;
+
 use super::super::waiting::{Chance, Sold, Week};
 use super::buyers::{Buyers, Limits, SAME};
 
@@ -14,6 +16,9 @@ const ROUNDS: usize = 8;
 
 /// Steps of that search near a known choice.
 const NEAR: [usize; 3] = [8, 2, 1];
+
+/// Most pairs of an asking price and an offer of a single outlet whose probabilities are kept between searches.
+const KEPT: usize = 20_000;
 
 /// Mean of `values` with the probabilities `belief`.
 pub(super) fn mean(belief: &[f64], values: &[f64]) -> f64 {
@@ -51,10 +56,12 @@ pub(super) struct Stall<'a> {
     pub(super) places: Vec<Place<'a>>,
     /// Possible offers below the asking price, of all levels and outlets, best first.
     offers: Vec<Offer>,
+    /// The week under each asking price of a single outlet, once it was needed.
+    outlooks: OnceCell<Vec<Outlook>>,
 }
 
 /// A week at each level: the probabilities of a sale at an asking price and of offers.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(super) struct Outlook {
     /// The asking price at each outlet.
     pub(super) asks: Vec<f64>,
@@ -76,7 +83,48 @@ struct Front {
     lowest: Vec<f64>,
 }
 
+/// Adds up the mean over levels of sales, and of `after` where nothing is sold, under the best smallest offer: first
+/// the sales at the asking price, then offers, best first.
+struct Valued<'b> {
+    belief: &'b [f64],
+    after: &'b [f64],
+    value: f64,
+    best: f64,
+}
+
+impl<'b> Valued<'b> {
+    fn new(asked: &[Chance], belief: &'b [f64], after: &'b [f64]) -> Self {
+        let levels = asked.iter().zip(belief.iter().zip(after));
+        let value = levels
+            .map(|(asked, (belief, after))| {
+                belief * (asked.chance * asked.money + (1.0 - asked.chance) * after)
+            })
+            .sum();
+        Self {
+            belief,
+            after,
+            value,
+            best: value,
+        }
+    }
+
+    #[inline]
+    fn add(&mut self, level: usize, offer: Chance) {
+        self.value += self.belief[level] * offer.chance * (offer.money - self.after[level]);
+        self.best = self.best.max(self.value);
+    }
+}
+
 impl Outlook {
+    /// The mean over levels of sales, and of `after` where nothing is sold, under the best smallest offer.
+    fn value(&self, belief: &[f64], after: &[f64]) -> f64 {
+        let mut valued = Valued::new(&self.asked, belief, after);
+        for (level, offer) in &self.offers {
+            valued.add(*level, *offer);
+        }
+        valued.best
+    }
+
     /// The sales at each level if offers with a net of at least `least` are accepted.
     pub(super) fn sold(&self, least: f64) -> Vec<Sold> {
         let asked = self.asked.iter();
@@ -173,7 +221,11 @@ impl<'a> Stall<'a> {
             }
         }
         offers.sort_by(|one, other| other.left.total_cmp(&one.left));
-        Self { places, offers }
+        Self {
+            places,
+            offers,
+            outlooks: OnceCell::new(),
+        }
     }
 
     /// Who would pay the asking prices at these positions. Of buyers at two outlets the first to come is as
@@ -259,18 +311,26 @@ impl<'a> Stall<'a> {
     /// The mean over levels of sales, and of `after` where nothing is sold, under the best smallest offer.
     fn value(&self, at: &[usize], belief: &[f64], after: &[f64]) -> f64 {
         let mut front = self.front(at);
-        let levels = front.asked.iter().zip(belief.iter().zip(after));
-        let mut value: f64 = levels
-            .map(|(asked, (belief, after))| {
-                belief * (asked.chance * asked.money + (1.0 - asked.chance) * after)
-            })
-            .sum();
-        let mut best = value;
-        self.offers(&mut front, |level, offer| {
-            value += belief[level] * offer.chance * (offer.money - after[level]);
-            best = best.max(value);
-        });
-        best
+        let asked = std::mem::take(&mut front.asked);
+        let mut valued = Valued::new(&asked, belief, after);
+        self.offers(&mut front, |level, offer| valued.add(level, offer));
+        valued.best
+    }
+
+    /// The week under each asking price, if there is one outlet and few prices.
+    fn kept(&self) -> Option<&[Outlook]> {
+        let [place] = self.places.as_slice() else {
+            return None;
+        };
+        if place.asks.len() * self.offers.len() > KEPT {
+            return None;
+        }
+        let all = || {
+            (0..place.asks.len())
+                .map(|at| self.outlook(&[at]))
+                .collect()
+        };
+        Some(self.outlooks.get_or_init(all))
     }
 
     /// The best asking prices, if a level has the value `after` at the end of a week without a sale, and
@@ -284,8 +344,12 @@ impl<'a> Stall<'a> {
     ) -> (Outlook, f64) {
         let at = match (self.places.as_slice(), near) {
             ([place], _) => {
-                let value = |at: &usize| self.value(&[*at], belief, after);
-                let valued = (0..place.asks.len()).map(|at| (value(&at), at));
+                let kept = self.kept();
+                let value = |at: usize| match kept {
+                    Some(kept) => kept[at].value(belief, after),
+                    None => self.value(&[at], belief, after),
+                };
+                let valued = (0..place.asks.len()).map(|at| (value(at), at));
                 let best = valued.max_by(|one, other| one.0.total_cmp(&other.0));
                 // There is always a price to ask.
                 vec![best.map_or(0, |(_, at)| at)]
@@ -293,7 +357,10 @@ impl<'a> Stall<'a> {
             (_, None) => self.climb(self.alone(belief, after), belief, after, true),
             (_, Some(near)) => self.climb(self.nearest(near), belief, after, false),
         };
-        let outlook = self.outlook(&at);
+        let outlook = match (self.kept(), at.as_slice()) {
+            (Some(kept), [at]) => kept[*at].clone(),
+            _ => self.outlook(&at),
+        };
         let accepted = outlook.accepted(belief, after);
         let least = outlook.least(belief, after, accepted);
         (outlook, least)

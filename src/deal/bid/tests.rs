@@ -249,3 +249,36 @@ proptest! {
         }
     }
 }
+
+proptest! {
+    /// Against [`binding`], which looks at each aim by itself.
+    #[test]
+    fn the_highest_bid_for_all_aims_is_the_lowest_of_each(
+        profit in -20i64..60,
+        share in 0i64..60,
+        loss in 1i64..60,
+        cash in 0i64..200,
+        bankroll in 20i64..3000,
+        success in 0.3..1.0f64,
+    ) {
+        let currency = eur();
+        let buying = Buying { inbound: dec("4.90"), ..Buying::default() };
+        let outlet = outlet();
+        let terms = Terms::new(&outlet, &Shipping::default(), &currency, None, None).unwrap();
+        let prospect = prospect(60, Some(&terms), &[repair("12", 30, success)], 12);
+        let case = case(&prospect, &buying, &currency);
+        let aims = [
+            Aim::Stake { bankroll: Decimal::from(bankroll), share: dec("0.25") },
+            Aim::Profit(Decimal::from(profit)),
+            Aim::Return(Decimal::from(share)),
+            Aim::Loss(Decimal::from(loss)),
+            Aim::Cash(Decimal::from(cash)),
+        ];
+        for count in 1..=aims.len() {
+            let aims = &aims[..count];
+            let limits = case.limits(aims);
+            prop_assert_eq!(case.most_for_all(aims), binding(&limits).and_then(|limit| limit.most));
+        }
+        prop_assert_eq!(case.most_for_all(&[]), None);
+    }
+}

@@ -2,6 +2,7 @@
 
 pub mod buy;
 pub mod check;
+mod events;
 pub mod price;
 pub mod sales;
 pub mod sell;

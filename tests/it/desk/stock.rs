@@ -38,7 +38,7 @@ fn fields(text: &str) -> Vec<(&str, &str)> {
 }
 
 /// Forms, each with the command that says the same.
-const STEPS: [(&str, &str); 22] = [
+const STEPS: [(&str, &str); 23] = [
     (
         "record=fund;;amount=300;;date=2026-09-01;;note=own money",
         "ledger fund 300 --date 2026-09-01 --note 'own money'",
@@ -84,6 +84,12 @@ const STEPS: [(&str, &str); 22] = [
     (
         "record=drop;;part=screws;;count=10;;for=0.50;;note=bent;;date=2026-09-09",
         "part drop screws --count 10 --for 0.50 --note bent --date 2026-09-09",
+    ),
+    (
+        "record=describe;;deal=d1;;model=Nulva 61K;;grade=C;;completeness=usable;;missing=charger;;defect=scratch;;\
+         date=2026-09-09;;note=looked again",
+        "ledger describe d1 --grade C --completeness usable --missing charger --defect scratch --date 2026-09-09 \
+         --note 'looked again'",
     ),
     (
         "record=list;;deal=d1;;ask=162;;date=2026-09-10",

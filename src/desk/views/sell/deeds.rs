@@ -6,18 +6,17 @@ use rust_decimal::Decimal;
 use super::offer::{judged, subject};
 use crate::app::AppError;
 use crate::app::amounts::money;
-use crate::app::deals::{Books, Dated};
-use crate::app::describe::{asked, one_line, question};
+use crate::app::deals::Books;
+use crate::app::describe::{asked, question};
 use crate::app::error::Kind;
-use crate::app::listed::{Stocked, place, to_be_sold};
-use crate::app::sold::Typed;
+use crate::app::listed::{Stocked, place};
 use crate::desk::fields::{Fields, guarded};
 use crate::desk::form::{Form, query};
 use crate::desk::page::Reply;
 use crate::desk::ready::Ready;
-use crate::desk::views::terms::{day, sale, typed, worth};
+use crate::desk::views::events;
+use crate::desk::views::terms::{sale, worth};
 use crate::render::html::visible;
-use crate::render::sheet;
 use crate::trade::HowSold;
 
 /// Fields of the page that a form which writes takes along, so that an error leaves them.
@@ -125,20 +124,13 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let deal = form.text("unit");
     match form.text("do") {
         "offer" => offered(ready, form),
-        "list" => listed(ready, form, deal),
-        "sold" => was_sold(ready, form, deal),
+        "list" => {
+            let listed = events::list(ready, form, (deal, form.get("list_at")))?;
+            Ok(listed.told(ready, &page_of(form, &listed.of_deal.deal.name())))
+        }
+        "sold" => Ok(events::sold(ready, form, deal, "sold_how")?.told(ready, "/sell")),
         other => Err(AppError::Usage(format!("nothing is called {other:?} here"))),
     }
-}
-
-/// The day of a form, by default today, and its note.
-fn dated(ready: &Ready<'_>, form: &Form) -> Result<Dated, AppError> {
-    let today = ready.today();
-    Ok(Dated {
-        on: day(ready, form)?.unwrap_or(today),
-        today,
-        note: one_line("--note", form.text("note"))?,
-    })
 }
 
 /// Notes an offer as `compband offer` does: not if it cannot be judged, unless there is just no evidence.
@@ -162,7 +154,7 @@ fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     }
     let through = sale(form).at_listing(stocked.up.as_ref()).read(settings)?;
     let outlet = through.as_ref().map_or("", |through| through.name);
-    let dated = dated(ready, form)?;
+    let dated = events::dated(ready, form)?;
     let on = dated.on;
     let books = Books::open(ready.book(), &mut notice)?;
     let noted = books.offer(stocked.deal.id, offer, outlet, dated)?;
@@ -179,68 +171,12 @@ fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
              reverse entry {entry} under Stock and money."
         )
     }));
-    Ok(back(ready, form, &name, lines))
-}
-
-/// Puts a unit up for sale, or changes its asking price.
-fn listed(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppError> {
-    let ask = money("--ask", form.text("ask"), &ready.settings().currency)?;
-    let mut notice = |text: &str| ready.note(text);
-    let dated = dated(ready, form)?;
-    let books = Books::open(ready.book(), &mut notice)?;
-    let made = books.list(deal, ask, form.get("list_at"), dated)?;
-    let name = made.of_deal.deal.name();
-    let keep = made.left.map_or(String::new(), |left| {
-        format!(
-            " Sold at that price, you keep {}.",
-            worth(ready.settings(), left)
-        )
-    });
-    let line = format!(
-        "{name} is up{} for {}, ledger entry {}.{keep}",
-        place(&made.outlet),
-        worth(ready.settings(), ask),
-        made.of_deal.entered.number
-    );
-    Ok(back(ready, form, &name, vec![line]))
-}
-
-/// Records a sale.
-fn was_sold(ready: &Ready<'_>, form: &Form, deal: &str) -> Result<Reply, AppError> {
-    let settings = ready.settings();
-    let mut notice = |text: &str| ready.note(text);
-    let dated = dated(ready, form)?;
-    let on = dated.on;
-    let outlet = form.get("outlet");
-    let stocked = to_be_sold(ready.book(), deal, outlet, on, &mut notice)?;
-    let price = typed(form, "price");
-    let typed = Typed {
-        deal,
-        price: price.as_ref(),
-        sale: sale(form),
-        how_sold: form.get("sold_how"),
-        log_comp: form.has("log_comp"),
-        ..Typed::default()
-    };
-    let said = typed.read(settings, stocked.as_ref())?;
-    let sold = Books::open(ready.book(), &mut notice)?.sold(deal, &said, dated)?;
-    let made = &sold.of_deal.deal;
-    let line = format!(
-        "Sold {}: {}, on {on}{} for {}; cost {}, profit {}. Ledger entry {}.",
-        made.name(),
-        sheet::unit(&sold.subject),
-        place(&sold.comp.venue),
-        worth(ready.settings(), sold.figures.price),
-        worth(ready.settings(), made.cost()),
-        worth(ready.settings(), made.profit()),
-        sold.of_deal.entered.number
-    );
-    Ok(ready.tell("/sell", vec![line]))
+    Ok(ready.tell(&page_of(form, &name), lines))
 }
 
 /// The page of the deal after an entry; no amount stands in its address.
-fn back(ready: &Ready<'_>, form: &Form, deal: &str, lines: Vec<String>) -> Reply {
+fn page_of(form: &Form, deal: &str) -> String {
     let mut fields = vec![("unit", deal)];
     fields.extend(form.get("outlet").map(|outlet| ("outlet", outlet)));
-    ready.tell(&format!("/sell?{}", query(fields)), lines)
+    format!("/sell?{}", query(fields))
 }

@@ -47,10 +47,12 @@ pub enum Happened {
     Scrap,
     /// A buyer got money back.
     Refund,
+    /// A unit turned out to be another than it was described.
+    Describe,
 }
 
 impl Happened {
-    const ALL: [Self; 15] = [
+    const ALL: [Self; 16] = [
         Self::Buy,
         Self::Fund,
         Self::Draw,
@@ -66,6 +68,7 @@ impl Happened {
         Self::Harvest,
         Self::Scrap,
         Self::Refund,
+        Self::Describe,
     ];
 
     /// Its word in addresses and forms.
@@ -86,6 +89,7 @@ impl Happened {
             Self::Harvest => "harvest",
             Self::Scrap => "scrap",
             Self::Refund => "refund",
+            Self::Describe => "describe",
         }
     }
 
@@ -112,6 +116,7 @@ impl Happened {
             Self::Harvest => "Take apart",
             Self::Scrap => "Scrap",
             Self::Refund => "Refund or return",
+            Self::Describe => "Describe again",
         }
     }
 
@@ -166,6 +171,17 @@ impl Happened {
             Self::Harvest => &["deal", "parts", "fits", "minutes", "date", "note"],
             Self::Scrap => &["deal", "for", "date", "note"],
             Self::Refund => &["deal", "amount", "fees_back", "sending", "date", "note"],
+            Self::Describe => &[
+                "deal",
+                "grade",
+                "completeness",
+                "variant",
+                "missing",
+                "extra",
+                "defect",
+                "date",
+                "note",
+            ],
         }
     }
 }
@@ -184,7 +200,10 @@ pub enum Trouble {
 /// If the ledger cannot be read, or there is no such deal.
 pub fn menu(ready: &Ready<'_>, deal: Option<&str>) -> Result<Markup, AppError> {
     let shown: Vec<Happened> = match deal {
-        None => Happened::ALL.to_vec(),
+        // What a unit is described as is seen on its page.
+        None => (Happened::ALL.into_iter())
+            .filter(|one| *one != Happened::Describe)
+            .collect(),
         Some(name) => {
             let mut notice = |text: &str| ready.note(text);
             let ledger = read_ledger(ready.book(), &mut notice)?;
@@ -211,7 +230,12 @@ pub fn menu(ready: &Ready<'_>, deal: Option<&str>) -> Result<Markup, AppError> {
     Ok(html! {
         section {
             h2 { "Record" @if let Some(deal) = deal { " for " (visible(deal)) } }
-            ul.menu { @for one in shown { li { a href=(address(one)) { (one.label()) } } } }
+            ul.menu {
+                @for one in &shown { li { a href=(address(*one)) { (one.label()) } } }
+                @if let Some(deal) = deal.filter(|_| shown.contains(&Happened::List)) {
+                    li { a href={ "/sell?" (query([("unit", deal)])) } { "Note an offer" } }
+                }
+            }
         }
     })
 }
@@ -228,6 +252,7 @@ pub fn part(
 ) -> Result<(Markup, bool), AppError> {
     let form = match happened {
         Happened::Buy => with_unit(ready, form)?,
+        Happened::Describe => described(ready, form)?,
         _ => form.clone(),
     };
     let error = match trouble {
@@ -246,7 +271,10 @@ pub fn part(
         None => "/stock".into(),
     };
     let inner = html! {
-        @if happened.of_deal() { (deal_field(ready, happened, &fields)?) }
+        @if happened == Happened::Describe {
+            input type="hidden" name="deal" value=(form.text("deal"));
+            p { b { (visible(form.text("deal"))) } ": as it is, and as it will be sold." }
+        } @else if happened.of_deal() { (deal_field(ready, happened, &fields)?) }
         (own(ready, happened, &fields, near)?)
         (fields.day("date", "Day", "Today if left out."))
         @if !matches!(happened, Happened::Spend | Happened::Overhead) { (fields.line("note", "Note", "")) }
@@ -277,6 +305,19 @@ pub fn part(
         },
         beside,
     ))
+}
+
+/// The form with the description of its deal, unless it has one.
+fn described(ready: &Ready<'_>, form: &Form) -> Result<Form, AppError> {
+    if form.has("model") {
+        return Ok(form.clone());
+    }
+    let mut named = Form::default();
+    named.push("unit", form.text("deal"));
+    let mut found = with_unit(ready, &named)?;
+    form.fields()
+        .for_each(|(name, value)| found.push(name, value));
+    Ok(found)
 }
 
 /// The unit that a form is about.
@@ -381,6 +422,13 @@ fn own(
             (worked())
         },
         Happened::Scrap => got(),
+        Happened::Describe => {
+            let model = fields.form().text("model");
+            html! {
+                input type="hidden" name="model" value=(model);
+                (unit::fields(ready.settings(), &*ready.choices(model)?, fields))
+            }
+        }
         Happened::Refund => html! {
             (fields.number("amount", &format!("Money given back, in {code}"), "All the buyer paid, if the unit came back."))
             (fields.tick("back", "The unit came back: it is in stock again"))

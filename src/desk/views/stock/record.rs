@@ -9,24 +9,19 @@ use crate::app::amounts::{minutes, money, money_if, refused, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, Refund};
 use crate::app::describe::{fit_to_keep, one_line, subject};
 use crate::app::drawer::{HarvestSaid, Purchase, UsedParts, nearly_known};
-use crate::app::listed::{How, place, to_be_sold};
+use crate::app::listed::place;
 use crate::app::overheads::{Overhead, driving, kilometres};
-use crate::app::record::{Outcome, Recorded};
-use crate::app::sold::Typed;
 use crate::desk::form::Form;
 use crate::desk::page::Reply;
 use crate::desk::ready::Ready;
 use crate::desk::unit::said;
-use crate::desk::views::terms::{day, sale, typed, worth};
+use crate::desk::views::events;
+use crate::desk::views::terms::{day, typed, worth};
 use crate::parse::parts::parts;
-use crate::render::comps::line;
 use crate::render::drawer::{cautions_of, cost_of, counted, harvest_lines};
-use crate::render::ledger::{balances, cost_so_far, foreseen};
+use crate::render::ledger::{cost_so_far, foreseen};
 use crate::render::sheet;
 use crate::trade::items::MOST;
-
-/// Most offers for one unit.
-const MOST_OFFERS: u32 = 100_000;
 
 /// What came of a form.
 pub enum Done {
@@ -48,15 +43,10 @@ struct Asked<'a, 'r> {
 /// # Errors
 /// What is wrong with it; nothing is then written.
 pub fn record(ready: &Ready<'_>, happened: Happened, form: &Form) -> Result<Done, AppError> {
-    let on = day(ready, form)?;
     let asked = Asked {
         ready,
         form,
-        dated: Dated {
-            on: on.unwrap_or(ready.today()),
-            today: ready.today(),
-            note: one_line("--note", form.text("note"))?,
-        },
+        dated: events::dated(ready, form)?,
     };
     match happened {
         Happened::Buy => return asked.buy(),
@@ -65,11 +55,12 @@ pub fn record(ready: &Ready<'_>, happened: Happened, form: &Form) -> Result<Done
         Happened::Overhead => asked.overhead(),
         Happened::Part => asked.add_parts(),
         Happened::Drop => asked.drop_parts(),
-        Happened::Reverse => asked.reverse(on),
+        Happened::Reverse => asked.reverse(day(ready, form)?),
         Happened::Spend => asked.spend(),
         Happened::List => asked.list(),
         Happened::Unlist => asked.unlist(),
         Happened::Sold => asked.sold(),
+        Happened::Describe => asked.describe(),
         Happened::Use => asked.use_parts(),
         Happened::Harvest => asked.harvest(),
         Happened::Scrap => asked.scrap(),
@@ -138,15 +129,8 @@ impl Asked<'_, '_> {
         worth(self.ready.settings(), value)
     }
 
-    /// The answer: what was done, more about it, and the money after it.
     fn told(&self, entered: &Entered, address: &str, lines: &[String]) -> Reply {
-        let text = format!(
-            "{} {} Ledger entry {}.",
-            lines.join(" "),
-            balances(entered, &self.ready.settings().currency),
-            entered.number
-        );
-        self.ready.tell(address, vec![text])
+        events::told(self.ready, entered, address, lines)
     }
 
     fn told_of(&self, of_deal: &OfDeal, lines: &[String]) -> Reply {
@@ -342,28 +326,9 @@ impl Asked<'_, '_> {
     }
 
     fn list(&self) -> Result<Reply, AppError> {
-        let ask = self.must("ask")?;
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let outlet = self.form.get("outlet");
-        let made = books.list(self.form.text("deal"), ask, outlet, self.dated.clone())?;
-        let what = match made.how {
-            How::Listed => "Listed",
-            How::Repriced(_) => "Repriced",
-            How::Relisted(_) => "Listed again",
-        };
-        let mut lines = vec![format!(
-            "{what} {} on {}{} for {}.",
-            made.of_deal.deal.name(),
-            self.dated.on,
-            place(&made.outlet),
-            self.amount(ask)
-        )];
-        lines.extend(
-            made.left
-                .map(|left| format!("Sold at that price, you keep {}.", self.amount(left))),
-        );
-        Ok(self.told_of(&made.of_deal, &lines))
+        let deal = self.form.text("deal");
+        let listed = events::list(self.ready, self.form, (deal, self.form.get("outlet")))?;
+        Ok(self.told_of(&listed.of_deal, &listed.lines))
     }
 
     fn unlist(&self) -> Result<Reply, AppError> {
@@ -381,57 +346,25 @@ impl Asked<'_, '_> {
     }
 
     fn sold(&self) -> Result<Reply, AppError> {
-        let (book, settings) = (self.ready.book(), self.ready.settings());
+        let sold = events::sold(self.ready, self.form, self.form.text("deal"), "how_sold")?;
+        Ok(self.told_of(&sold.of_deal, &sold.lines))
+    }
+
+    fn describe(&self) -> Result<Reply, AppError> {
+        let said = said(self.form, self.ready.settings())?;
         let mut notice = |text: &str| self.ready.note(text);
-        let (deal, outlet) = (self.form.text("deal"), self.form.get("outlet"));
-        let stocked = to_be_sold(book, deal, outlet, self.dated.on, &mut notice)?;
-        let [price, fees, sending] = ["price", "fees", "sending"].map(|name| self.owned(name));
-        let offers = self.form.get("offers").map(|text| {
-            let read = text.parse().ok().filter(|n| *n <= MOST_OFFERS);
-            read.ok_or_else(|| refused("--offers", text, &format!("a number up to {MOST_OFFERS}")))
-        });
-        let said = Typed {
-            deal,
-            price: price.as_ref(),
-            sale: sale(self.form),
-            fees: fees.as_ref(),
-            sending: sending.as_ref(),
-            how_sold: self.form.get("how_sold"),
-            offers: offers.transpose()?,
-            minutes: self.form.get("minutes"),
-            log_comp: self.form.has("log_comp"),
-        };
-        let said = said.read(settings, stocked.as_ref())?;
-        let sold = Books::open(book, &mut notice)?.sold(deal, &said, self.dated.clone())?;
-        let made = &sold.of_deal.deal;
-        let mut lines = vec![
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        let (of_deal, was) =
+            books.describe(self.form.text("deal"), (None, said), self.dated.clone())?;
+        let lines = [
             format!(
-                "Sold {}: {}, on {}{} for {}.",
-                made.name(),
-                sheet::unit(&sold.subject),
-                self.dated.on,
-                place(&sold.comp.venue),
-                self.amount(sold.figures.price)
+                "{} is now described as {}.",
+                of_deal.deal.name(),
+                sheet::unit(&of_deal.deal.unit)
             ),
-            format!(
-                "Fees {}, shipping and packing {}. Cost {}, profit {}.",
-                self.amount(sold.figures.fees),
-                self.amount(sold.figures.postage),
-                self.amount(made.cost()),
-                self.amount(made.profit())
-            ),
+            format!("It was {}.", sheet::unit(&was)),
         ];
-        lines.extend(
-            sold.recorded
-                .as_ref()
-                .map(|Recorded(comp, outcome)| match outcome {
-                    Outcome::Recorded(entry, _) => {
-                        format!("The sale counts in estimates (sale record {entry}).")
-                    }
-                    _ => format!("The comps already have this sale: {}.", line(comp)),
-                }),
-        );
-        Ok(self.told_of(&sold.of_deal, &lines))
+        Ok(self.told_of(&of_deal, &lines))
     }
 
     fn use_parts(&self) -> Result<Reply, AppError> {
