@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use super::form::Form;
+use super::page::plain;
 use super::ready::Ready;
 use crate::app::AppError;
 use crate::render::html::{prose, visible};
@@ -254,7 +255,10 @@ fn beside(text: &str, next: &str) -> Option<(String, String)> {
         "" => String::new(),
         next => format!("; {next}"),
     };
-    Some((flag.replace('-', "_"), format!("{}{next}", rest.trim())))
+    Some((
+        flag.replace('-', "_"),
+        plain(&format!("{}{next}", rest.trim())),
+    ))
 }
 
 /// Kind of an input.

@@ -156,20 +156,36 @@ pub fn refused(error: &AppError) -> Markup {
             @if !error.problems().is_empty() {
                 ul { @for problem in error.problems() { li { (prose(&problem.to_string())) } } }
             }
-            @if !error.next().is_empty() { p { (prose(&capital(error.next()))) } }
+            @if !error.next().is_empty() { p { (prose(&capital(&plain(error.next())))) } }
         }
     }
 }
 
-/// Text of a command without the dashes of its flags: `--grade "Z" is …` becomes `Grade "Z" is …`.
-fn plain(text: &str) -> String {
-    match text.strip_prefix("--") {
-        Some(rest) => {
-            let (flag, more) = rest.split_once(' ').unwrap_or((rest, ""));
-            format!("{} {more}", flag.replace('-', " "))
+/// Text of a command without the dashes of its flags: `--how-sold "Z" is …` becomes `how sold "Z" is …`. What stands
+/// between backquotes is a command and stays.
+pub fn plain(text: &str) -> String {
+    let mut made = String::with_capacity(text.len());
+    for (at, part) in text.split('`').enumerate() {
+        if at > 0 {
+            made.push('`');
         }
-        None => text.to_string(),
+        if at % 2 == 1 {
+            made.push_str(part);
+            continue;
+        }
+        for word in part.split_inclusive(' ') {
+            // A bracket or a quote may stand before the flag.
+            let opened = word.trim_start_matches(['(', '"']);
+            match opened.strip_prefix("--") {
+                Some(flag) if flag.starts_with(|c: char| c.is_ascii_lowercase()) => {
+                    made.push_str(&word[..word.len() - opened.len()]);
+                    made.push_str(&flag.replace('-', " "));
+                }
+                _ => made.push_str(word),
+            }
+        }
     }
+    made
 }
 
 fn capital(text: &str) -> String {
@@ -182,8 +198,8 @@ fn capital(text: &str) -> String {
 /// An error with its advice.
 pub fn sentence(error: &AppError) -> String {
     match error.next() {
-        "" => error.to_string(),
-        next => format!("{error}. {next}"),
+        "" => plain(&error.to_string()),
+        next => plain(&format!("{error}. {next}")),
     }
 }
 
@@ -298,4 +314,27 @@ fn framed(title: &str, view: Option<View>, book: &str, main: &Markup) -> String 
 pub fn being_built(view: View) -> Reply {
     let answer = html! { p { "This page is being built." } };
     Reply::Page(Page::new(view, html! {}, answer))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn flags_are_words_on_a_page_and_commands_stay() {
+        for (text, expected) in [
+            ("--how-sold: found \"x\"", "how sold: found \"x\""),
+            (
+                "--km and an amount (--in-all) give it twice",
+                "km and an amount (in all) give it twice",
+            ),
+            (
+                "`compband undo --all` takes it back, not --undo",
+                "`compband undo --all` takes it back, not undo",
+            ),
+            ("a -- b --", "a -- b --"),
+        ] {
+            assert_eq!(plain(text), expected);
+        }
+    }
 }
