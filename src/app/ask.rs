@@ -284,14 +284,14 @@ impl<'a> Scene<'a> {
             let so_far = own.and_then(|listing| listing.ask);
             let asked = so_far.or(self.waiting.asking).map_or(likely, float);
             let buyers = self.buyers(self.offers.mean());
-            let usual = buyers.heard(likely);
+            let usual = buyers.counted(likely);
             // The absence of offers is no evidence at a price far above every limit.
-            let heard = |level: &Level| (buyers.heard_at(level, asked) / usual).max(0.01);
+            let counted = |level: &Level| (buyers.counted_at(level, asked) / usual).max(0.01);
             let count = f64::from(count);
             let weeks: Vec<f64> = self
                 .levels
                 .iter()
-                .map(|level| float(weeks) * heard(level))
+                .map(|level| float(weeks) * counted(level))
                 .collect();
             let Rate {
                 shape,

@@ -30,7 +30,7 @@ pub fn read_attributes(
             column: String::new(),
             value: shorten(text, 60),
             expected: problem.0,
-            mend: problem.1.into(),
+            fix: problem.1.into(),
         });
     }
     attributes

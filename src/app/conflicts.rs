@@ -10,7 +10,7 @@ use super::AppError;
 use super::kept::KeptRules;
 use super::parallel::in_parallel;
 use super::timeline::Timeline;
-use crate::band::conflict::{self, Conflict, Heard};
+use crate::band::conflict::{self, Conflict, Finding};
 use crate::band::related::MOST_COMPS;
 use crate::book::store::Book;
 use crate::select::Selection;
@@ -47,7 +47,7 @@ pub fn of_sales(
         .filter(|model| !known.0.contains_key(&timeline.rules_key(model, as_of)))
         .collect();
     let fitted = fitted(timeline, &unknown, as_of)?;
-    let all: BTreeMap<u64, Vec<Heard>> = models
+    let all: BTreeMap<u64, Vec<Finding>> = models
         .iter()
         .map(|model| {
             let key = timeline.rules_key(model, as_of);
@@ -56,12 +56,12 @@ pub fn of_sales(
             (key, found.unwrap_or_default())
         })
         .collect();
-    let mut heard: Vec<Heard> = all.values().flatten().cloned().collect();
-    heard.sort_by(|a, b| (&a.model, &a.label).cmp(&(&b.model, &b.label)));
+    let mut findings: Vec<Finding> = all.values().flatten().cloned().collect();
+    findings.sort_by(|a, b| (&a.model, &a.label).cmp(&(&b.model, &b.label)));
     if model.is_none() && !unknown.is_empty() {
         KeptRules(all).store(book);
     }
-    Ok(conflict::conflicts(&heard))
+    Ok(conflict::conflicts(&findings))
 }
 
 /// The evidence of the sales of models on rules of thumb, by key.
@@ -69,7 +69,7 @@ fn fitted(
     timeline: &Timeline<'_>,
     models: &[&str],
     as_of: NaiveDate,
-) -> Result<BTreeMap<String, Vec<Heard>>, AppError> {
+) -> Result<BTreeMap<String, Vec<Finding>>, AppError> {
     if models.is_empty() {
         return Ok(BTreeMap::new());
     }

@@ -221,6 +221,6 @@ pub fn fit_to_keep(unit: &Unit) -> Result<(), AppError> {
 fn not_kept(flag: &str, wrong: Wrong) -> AppError {
     AppError::Refused {
         message: format!("{flag}: expected {}", wrong.expected),
-        next: wrong.mend,
+        next: wrong.fix,
     }
 }

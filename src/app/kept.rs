@@ -11,7 +11,7 @@ use xxhash_rust::xxh3::xxh3_64;
 
 use crate::backtest::ratio::Interval;
 use crate::backtest::selfcheck::{Foreseen, LEVELS, Predicted};
-use crate::band::conflict::Heard;
+use crate::band::conflict::Finding;
 use crate::band::recalibration::Score;
 use crate::book::store::Book;
 
@@ -168,17 +168,17 @@ impl KeptScores {
 /// Numbers of a [`Predicted`] in the file: key, widening, price paid, estimate, bands, PIT, comps.
 const WORDS: usize = 6 + 2 * LEVELS.len();
 
-/// Name of the file of [`Told`].
-const TOLD: &str = "past.told";
+/// Name of the file of [`KeptPredictions`].
+const PREDICTIONS: &str = "past.told";
 
 /// Predictions of past sales by key, with their widening.
 #[derive(Debug, Default)]
-pub struct Told(BTreeMap<u64, (f64, Predicted)>);
+pub struct KeptPredictions(BTreeMap<u64, (f64, Predicted)>);
 
-impl Told {
+impl KeptPredictions {
     /// The stored predictions, empty if there are none.
     pub fn load(book: &Book) -> Self {
-        let all = load_numbers(book, TOLD).unwrap_or_default();
+        let all = load_numbers(book, PREDICTIONS).unwrap_or_default();
         let (records, _) = all.as_chunks::<WORDS>();
         Self(records.iter().map(Self::read).collect())
     }
@@ -234,7 +234,7 @@ impl Told {
                 .collect();
             record
         });
-        store_numbers(book, TOLD, records);
+        store_numbers(book, PREDICTIONS, records);
     }
 }
 
@@ -244,7 +244,7 @@ const RULES: &str = "past.rules";
 /// Evidence of the sales of models on rules of thumb, by
 /// [`crate::app::timeline::Timeline::rules_key`].
 #[derive(Debug, Default, PartialEq)]
-pub struct KeptRules(pub BTreeMap<u64, Vec<Heard>>);
+pub struct KeptRules(pub BTreeMap<u64, Vec<Finding>>);
 
 impl KeptRules {
     /// The stored evidence, empty if there is none.

@@ -40,7 +40,7 @@ pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, 
                 column: String::new(),
                 value: String::new(),
                 expected: format!("an entry that fits those before it, but {refusal}"),
-                mend: PUT_BACK.into(),
+                fix: PUT_BACK.into(),
             }])
         })?;
     }

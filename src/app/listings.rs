@@ -77,8 +77,8 @@ impl<'r, 'a> Row<'r, 'a> {
         self.row.text(column)
     }
 
-    fn wrong(&mut self, column: &str, expected: &str, mend: &str) {
-        let problem = self.row.problem(column, self.text(column), expected, mend);
+    fn wrong(&mut self, column: &str, expected: &str, fix: &str) {
+        let problem = self.row.problem(column, self.text(column), expected, fix);
         self.problems.push(problem);
     }
 
@@ -90,11 +90,11 @@ impl<'r, 'a> Row<'r, 'a> {
         }
         reader(text).unwrap_or_else(|expected| {
             let ours = &self.settings.currency;
-            let mend = match other_currency_in(text, ours) {
+            let fix = match other_currency_in(text, ours) {
                 Some(_) => format!("write what it comes to in {}", ours.code),
                 None => String::new(),
             };
-            self.wrong(column, &expected, &mend);
+            self.wrong(column, &expected, &fix);
             blank
         })
     }

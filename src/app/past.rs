@@ -11,7 +11,7 @@ use std::time::Duration;
 use chrono::NaiveDate;
 use polars::prelude::DataFrame;
 
-use crate::app::kept::{KeptScore, KeptScores, Told};
+use crate::app::kept::{KeptPredictions, KeptScore, KeptScores};
 use crate::app::related::RelatedModels;
 use crate::app::timeline::{Sale, Timeline, hash_of, settings_hash};
 use crate::backtest::selfcheck::{Foreseen, Predicted, foresee, set_aside, subject_of};
@@ -266,7 +266,7 @@ fn check_whole(
         ..KeptScores::default()
     };
     now.store(book, kept);
-    let known = Told::load(book);
+    let known = KeptPredictions::load(book);
     let mut found = Vec::with_capacity(models.len());
     let mut asked = Vec::with_capacity(models.len());
     for model in models {
@@ -317,7 +317,7 @@ fn check_model_of_large(
     let asked = desk.scores(&sales, &HashMap::new(), past)?;
     let sizes = asked.iter().map(|kept| (kept.key, kept.size)).collect();
     let scores = known.unwrap_or_else(|| scores_of(&asked));
-    let past = desk.predicted(&sales, &sizes, &scores, &Told::default())?;
+    let past = desk.predicted(&sales, &sizes, &scores, &KeptPredictions::default())?;
     also(&timeline)?;
     Ok(desk.done(past))
 }
@@ -441,7 +441,7 @@ impl<'a> Desk<'a> {
         &'p self,
         sale: &Sale,
         factor: f64,
-        known: &'p Told,
+        known: &'p KeptPredictions,
     ) -> Option<Option<&'p Predicted>> {
         match self.predicted.get(&sale.key) {
             Some((made_with, predicted)) if *made_with == factor => Some(predicted.as_ref()),
@@ -456,7 +456,7 @@ impl<'a> Desk<'a> {
         sales: &[Sale],
         sizes: &HashMap<u64, f64>,
         scores: &[Score],
-        known: &Told,
+        known: &KeptPredictions,
     ) -> Result<Vec<Past>, AppError> {
         self.open(sales.iter().map(|sale| sale.model.as_str()))?;
         let nothing = |sale: &Sale| sizes.get(&sale.key).is_some_and(|size| size.is_nan());

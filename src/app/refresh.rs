@@ -24,7 +24,7 @@ use crate::trade::{Comp, Currency};
 
 /// A refreshed unit.
 #[derive(Debug, Clone)]
-pub struct Told {
+pub struct Refreshed {
     /// Its name.
     pub name: String,
     /// The unit.
@@ -37,7 +37,7 @@ pub struct Told {
     pub state: State,
 }
 
-impl Told {
+impl Refreshed {
     /// Whether its likely price is another than that of the last estimate.
     pub fn has_moved(&self) -> bool {
         match &self.state {
@@ -113,7 +113,7 @@ pub fn refresh(
     watches: Watches,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
-) -> Result<(Vec<Told>, Vec<Failed>), AppError> {
+) -> Result<(Vec<Refreshed>, Vec<Failed>), AppError> {
     let Found {
         mut refreshed,
         mut failed,
@@ -141,14 +141,14 @@ pub fn look(
     watches: Watches,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
-) -> Result<(Vec<Told>, Vec<Failed>), AppError> {
+) -> Result<(Vec<Refreshed>, Vec<Failed>), AppError> {
     let found = found(book, watches, as_of, notice)?;
     Ok((found.refreshed, found.failed))
 }
 
 /// The present estimates of units.
 struct Found {
-    refreshed: Vec<Told>,
+    refreshed: Vec<Refreshed>,
     failed: Vec<Failed>,
     /// The new estimates, by the names of their units.
     new: Vec<(String, (Record, Vec<Comp>))>,
@@ -216,7 +216,7 @@ struct Run<'a> {
 
 /// A refreshed unit, with the records to write if it was estimated.
 struct Made {
-    refreshed: Told,
+    refreshed: Refreshed,
     new: Option<(Record, Vec<Comp>)>,
 }
 
@@ -240,8 +240,8 @@ impl Before {
         last.filter(|last| last.inputs == self.inputs)
     }
 
-    fn refreshed(&self, now: &Record, state: State) -> Told {
-        Told {
+    fn refreshed(&self, now: &Record, state: State) -> Refreshed {
+        Refreshed {
             name: self.name.clone(),
             subject: self.subject.clone(),
             currency: self.settings.currency.clone(),

@@ -20,7 +20,7 @@ use crate::settings::{PoolFrom, Settings};
 use crate::trade::comp::PriceBasis;
 
 /// The estimates of each model (by key), most comps first.
-type Heard = Vec<(String, Learnt)>;
+type AllLearnt = Vec<(String, Learnt)>;
 
 /// Keys of models, most comps first.
 #[derive(Debug, Default)]
@@ -139,7 +139,11 @@ fn question<'q>(as_of: NaiveDate, settings: &Settings, subject: &'q Unit) -> Que
 }
 
 /// The estimates of each, with or without undated sales: in order, on all cores.
-fn learn_all(selections: Vec<(String, Selection)>, undated: bool, settings: &Settings) -> Heard {
+fn learn_all(
+    selections: Vec<(String, Selection)>,
+    undated: bool,
+    settings: &Settings,
+) -> AllLearnt {
     let learnt = |(key, selection)| Some((key, learn(selection, undated, settings)?));
     selections.into_par_iter().filter_map(learnt).collect()
 }
@@ -149,7 +153,7 @@ fn learn_all(selections: Vec<(String, Selection)>, undated: bool, settings: &Set
 pub struct RelatedModels<'a> {
     timeline: &'a Timeline<'a>,
     /// Estimates by the last day of the sales they use.
-    heard: Mutex<BTreeMap<NaiveDate, Arc<Heard>>>,
+    by_day: Mutex<BTreeMap<NaiveDate, Arc<AllLearnt>>>,
     pools: Mutex<BTreeMap<(String, NaiveDate), Arc<Pool>>>,
 }
 
@@ -158,7 +162,7 @@ impl<'a> RelatedModels<'a> {
     pub fn on_each_day(timeline: &'a Timeline<'a>) -> Self {
         Self {
             timeline,
-            heard: Mutex::default(),
+            by_day: Mutex::default(),
             pools: Mutex::default(),
         }
     }
@@ -179,8 +183,8 @@ impl<'a> RelatedModels<'a> {
             return Ok(pool.clone());
         }
         let settings = self.settings();
-        let heard = self.heard(as_of)?;
-        let others = heard
+        let learnt = self.learnt_on(as_of)?;
+        let others = learnt
             .iter()
             .filter(|(other, _)| other != key && speak(key, other, settings))
             .take(MOST_MODELS)
@@ -199,9 +203,9 @@ impl<'a> RelatedModels<'a> {
         self.pool(key, before_month(day))
     }
 
-    fn heard(&self, as_of: NaiveDate) -> Result<Arc<Heard>, AppError> {
-        if let Some(heard) = lock(&self.heard).get(&as_of) {
-            return Ok(heard.clone());
+    fn learnt_on(&self, as_of: NaiveDate) -> Result<Arc<AllLearnt>, AppError> {
+        if let Some(learnt) = lock(&self.by_day).get(&as_of) {
+            return Ok(learnt.clone());
         }
         let settings = self.settings();
         let (models, comps) = self.timeline.speaking(as_of)?;
@@ -209,8 +213,8 @@ impl<'a> RelatedModels<'a> {
         let selections = models
             .into_iter()
             .filter_map(|key| found.remove(&key).map(|selection| (key, selection)));
-        let heard = Arc::new(learn_all(selections.collect(), false, settings));
-        lock(&self.heard).insert(as_of, heard.clone());
-        Ok(heard)
+        let learnt = Arc::new(learn_all(selections.collect(), false, settings));
+        lock(&self.by_day).insert(as_of, learnt.clone());
+        Ok(learnt)
     }
 }

@@ -210,10 +210,10 @@ impl<'a> Timeline<'a> {
     /// A frame that does not have the form that the book produces.
     pub fn speaking(&self, as_of: NaiveDate) -> PolarsResult<(Vec<String>, DataFrame)> {
         let speakers = self.speakers(as_of);
-        let heard = speakers
+        let sales_of = speakers
             .iter()
             .flat_map(|one| one.history.newest(one.known));
-        let comps = self.rows(heard.map(|sale| sale.row).collect())?;
+        let comps = self.rows(sales_of.map(|sale| sale.row).collect())?;
         let keys = speakers.iter().map(|one| one.key.to_string()).collect();
         Ok((keys, comps))
     }

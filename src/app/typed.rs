@@ -116,7 +116,7 @@ pub fn read_comp(
         column: String::new(),
         value: shorten(said.get(at).copied().flatten().unwrap_or(cells[at]), 60),
         expected: why.expected,
-        mend: why.mend,
+        fix: why.fix,
     };
     let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
     let said = read_attributes(set, cells[2], settings, &mut problems);
@@ -267,12 +267,12 @@ pub fn answer(
 }
 
 fn expected(wrong: &Wrong) -> String {
-    let mend = if wrong.mend.is_empty() {
+    let fix = if wrong.fix.is_empty() {
         String::new()
     } else {
-        format!("; {}", wrong.mend)
+        format!("; {}", wrong.fix)
     };
-    format!("expected {}{mend}", wrong.expected)
+    format!("expected {}{fix}", wrong.expected)
 }
 
 /// The pieces of the model's kit, or of all kits if it has none.

@@ -141,7 +141,7 @@ impl Held {
         let parts = self.parts_prices.as_deref();
         Plan {
             sale,
-            mended: &self.prices,
+            repaired: &self.prices,
             failed: parts.map_or(Failed::Share(share.unwrap_or_default()), Failed::Prices),
             repairs: &costs.repairs,
             minutes: costs.minutes,

@@ -70,7 +70,7 @@ enum Side {
 
 /// Evidence of the comps of one model on a rule of thumb.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Heard {
+pub struct Finding {
     /// The model.
     pub model: String,
     /// Subject of the rule, in words.
@@ -129,7 +129,7 @@ pub struct Conflict {
     pub said: Said,
     /// Evidence of the models; those that contradict the rule come first, the clearest of them at
     /// the top.
-    pub heard: Vec<Heard>,
+    pub findings: Vec<Finding>,
     /// Number of these that contradict it.
     pub against: usize,
     /// A rule that none of them contradicts.
@@ -137,12 +137,12 @@ pub struct Conflict {
 }
 
 /// Evidence of the comps of a fit on each rule of thumb that at least [`FEWEST`] comps inform.
-pub(super) fn heard(
+pub(super) fn findings(
     design: &Design,
     fit: &Posterior,
     selection: &Selection,
     settings: &Settings,
-) -> Vec<Heard> {
+) -> Vec<Finding> {
     let model = &selection.model;
     let of = |(j, column): (usize, &crate::fit::design::Column)| {
         let (place, side) = place(&column.term, model, settings)?;
@@ -152,7 +152,7 @@ pub(super) fn heard(
         let most = values().fold(design.subject[j], f64::max);
         let least = values().fold(design.subject[j], f64::min);
         let attribute = matches!(column.term, Term::Attribute(_));
-        Some(Heard {
+        Some(Finding {
             model: model.clone(),
             label: label(&column.term, settings, selection),
             rule: place.rule(settings)?,
@@ -175,27 +175,27 @@ pub(super) fn heard(
 }
 
 /// Evidence of the comps of a model alone on rules of thumb; empty if there are too few.
-pub fn of_model(mut selection: Selection, settings: &Settings) -> Vec<Heard> {
+pub fn of_model(mut selection: Selection, settings: &Settings) -> Vec<Finding> {
     match alone(&mut selection, settings) {
-        Some((design, fit)) => heard(&design, &fit, &selection, settings),
+        Some((design, fit)) => findings(&design, &fit, &selection, settings),
         None => Vec::new(),
     }
 }
 
 /// The contradicted rules, those with the largest effect on the price first. All evidence on a rule
 /// counts, so that the proposed rule suits the other models too.
-pub fn conflicts(heard: &[Heard]) -> Vec<Conflict> {
-    let mut by_place: BTreeMap<&Place, Vec<&Heard>> = BTreeMap::new();
-    for one in heard {
+pub fn conflicts(findings: &[Finding]) -> Vec<Conflict> {
+    let mut by_place: BTreeMap<&Place, Vec<&Finding>> = BTreeMap::new();
+    for one in findings {
         by_place.entry(&one.place).or_default().push(one);
     }
-    let of = |(_, all): (&Place, Vec<&Heard>)| Conflict::of(&all);
+    let of = |(_, all): (&Place, Vec<&Finding>)| Conflict::of(&all);
     let mut found: Vec<Conflict> = by_place.into_iter().filter_map(of).collect();
     found.sort_by(|a, b| b.matters().total_cmp(&a.matters()));
     found
 }
 
-impl Heard {
+impl Finding {
     /// Whether the comps contradict the rule in force.
     pub fn contradicts(&self) -> bool {
         self.contradicts_prior(self.prior)
@@ -276,18 +276,18 @@ impl Heard {
 
 impl Conflict {
     /// From all evidence on one rule; `None` if nothing contradicts it.
-    fn of(all: &[&Heard]) -> Option<Self> {
-        let mut heard: Vec<Heard> = all.iter().map(|one| (*one).clone()).collect();
-        heard.sort_by_key(|one| !one.contradicts());
-        let against = heard.iter().filter(|one| one.contradicts()).count();
-        heard[..against].sort_by(|a, b| b.matters().total_cmp(&a.matters()));
-        let first = heard.first().filter(|_| against > 0)?;
-        let wrong_way = |one: &Heard| match one.side {
+    fn of(all: &[&Finding]) -> Option<Self> {
+        let mut findings: Vec<Finding> = all.iter().map(|one| (*one).clone()).collect();
+        findings.sort_by_key(|one| !one.contradicts());
+        let against = findings.iter().filter(|one| one.contradicts()).count();
+        findings[..against].sort_by(|a, b| b.matters().total_cmp(&a.matters()));
+        let first = findings.first().filter(|_| against > 0)?;
+        let wrong_way = |one: &Finding| match one.side {
             Side::Off => one.own.mean > 0.0,
             Side::On => one.own.mean < 0.0,
             _ => false,
         };
-        let either_way = first.attribute && heard[..against].iter().any(wrong_way);
+        let either_way = first.attribute && findings[..against].iter().any(wrong_way);
         let side = if either_way { Side::Either } else { first.side };
         Some(Self {
             label: first.label.clone(),
@@ -296,10 +296,10 @@ impl Conflict {
             against,
             instead: Statement {
                 place: first.place.clone(),
-                range: instead(&heard, against, side),
+                range: instead(&findings, against, side),
                 either_way,
             },
-            heard,
+            findings,
         })
     }
 
@@ -314,26 +314,29 @@ impl Conflict {
 
     /// Largest distance of the comps from the rule, log price.
     fn matters(&self) -> f64 {
-        self.heard.iter().map(Heard::matters).fold(0.0, f64::max)
+        self.findings
+            .iter()
+            .map(Finding::matters)
+            .fold(0.0, f64::max)
     }
 }
 
 /// A range that contains the estimates of the first `against` models, and those of the others as
 /// far as they would contradict it.
-fn instead(heard: &[Heard], against: usize, side: Side) -> Range {
-    let unit = heard[0].rule.range.unit;
-    let mut in_it: Vec<bool> = (0..heard.len()).map(|at| at < against).collect();
+fn instead(findings: &[Finding], against: usize, side: Side) -> Range {
+    let unit = findings[0].rule.range.unit;
+    let mut in_it: Vec<bool> = (0..findings.len()).map(|at| at < against).collect();
     loop {
-        let members = heard.iter().zip(&in_it).filter(|(_, within)| **within);
+        let members = findings.iter().zip(&in_it).filter(|(_, within)| **within);
         let ends = members.map(|(one, _)| one.ends(side));
         let all = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), ends| {
             (low.min(ends.0), high.max(ends.1))
         });
         let range = outward(all, unit, side);
-        let against_it = |(at, one): (usize, &Heard)| {
+        let against_it = |(at, one): (usize, &Finding)| {
             (!in_it[at] && one.contradicts_prior(one.prior_of(range, side))).then_some(at)
         };
-        let Some(more) = heard.iter().enumerate().find_map(against_it) else {
+        let Some(more) = findings.iter().enumerate().find_map(against_it) else {
             return range;
         };
         in_it[more] = true;
@@ -455,9 +458,9 @@ fn signed(side: Side, range: Range) -> Said {
 mod tests {
     use super::*;
 
-    fn heard(mean: f64, sd: f64, rule: &str, side: Side) -> Heard {
+    fn finding(mean: f64, sd: f64, rule: &str, side: Side) -> Finding {
         let range = Range::parse(rule).unwrap();
-        let mut heard = Heard {
+        let mut finding = Finding {
             model: "Nulva 61K".into(),
             label: "battery missing".into(),
             place: Place::Named("missing".into(), "battery".into()),
@@ -474,8 +477,8 @@ mod tests {
             reach: 1.0,
             base: 200.0,
         };
-        heard.prior = heard.prior_of(range, side);
-        heard
+        finding.prior = finding.prior_of(range, side);
+        finding
     }
 
     /// The example of a missing battery, by hand: the rule "1 to 15 %" is N(−0.0863, 0.0595²) in
@@ -483,7 +486,7 @@ mod tests {
     /// `scipy.stats.norm.sf(z)*2`.
     #[test]
     fn the_chance_is_that_of_the_textbook() {
-        let one = heard(-0.322, 0.0375, "1 to 15 %", Side::Off);
+        let one = finding(-0.322, 0.0375, "1 to 15 %", Side::Off);
         assert!((one.prior.mean + 0.086_285).abs() < 1e-5, "{:?}", one.prior);
         assert!((one.prior.sd - 0.059_484).abs() < 1e-5, "{:?}", one.prior);
         assert!((one.chance() - 8.0185e-4).abs() < 1e-6, "{}", one.chance());
@@ -500,10 +503,10 @@ mod tests {
     fn only_what_is_clear_and_matters_is_a_conflict() {
         // Too uncertain, inside the range, and outside it by less than 3 % of the price.
         for (mean, sd) in [(-0.322, 0.12), (-0.1, 0.01), (-0.18, 0.001)] {
-            assert!(!heard(mean, sd, "1 to 15 %", Side::Off).contradicts());
+            assert!(!finding(mean, sd, "1 to 15 %", Side::Off).contradicts());
         }
         // A small effect of one matters if comps differ by many.
-        let mut slight = heard(0.004, 0.0002, "0 to 0.1 %", Side::On);
+        let mut slight = finding(0.004, 0.0002, "0 to 0.1 %", Side::On);
         assert!(!slight.contradicts());
         slight.reach = 30.0;
         assert!(slight.contradicts());
@@ -522,8 +525,8 @@ mod tests {
         ];
         for (side, rule, way) in sides {
             let far = if side == Side::Left { 2.0 } else { 0.4 };
-            let against = heard(way * far, 0.02, rule, side);
-            let also = heard(way * far * 1.4, 0.05, rule, side);
+            let against = finding(way * far, 0.02, rule, side);
+            let also = finding(way * far * 1.4, 0.05, rule, side);
             let mut within = against.clone();
             within.own = Prior {
                 sd: 0.004,
@@ -536,7 +539,7 @@ mod tests {
             assert_eq!(found.against, 2, "{side:?}");
             let range = found.instead.range;
             assert_eq!(range.unit, found.rule.range.unit);
-            for one in &found.heard {
+            for one in &found.findings {
                 let prior = one.prior_of(range, side);
                 assert!(!one.contradicts_prior(prior), "{side:?} {range} {one:?}");
             }
@@ -547,7 +550,7 @@ mod tests {
     /// declaration.
     #[test]
     fn the_wrong_way_is_turned_round() {
-        let mut one = heard(0.1, 0.01, "5 to 15 %", Side::Off);
+        let mut one = finding(0.1, 0.01, "5 to 15 %", Side::Off);
         assert_eq!(
             conflicts(&[one.clone()])[0].instead.range.to_string(),
             "0 to 1 %"

@@ -127,7 +127,7 @@ pub fn estimate_with(
     let adjustments = adjustments(design, fit, settings, &selection);
     let comps = comp_lines(&selection, &cases);
     let evidence = evidence(&selection, &cases, &outcome, pool);
-    let conflicts = conflict::conflicts(&conflict::heard(design, fit, &selection, settings));
+    let conflicts = conflict::conflicts(&conflict::findings(design, fit, &selection, settings));
     let mut estimate = Estimate {
         conflicts,
         median: money(outcome.median())?,

@@ -153,14 +153,14 @@ fn trimmed(estimate: &Estimate) -> Option<String> {
 fn contradicted(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let currency = &settings.currency.code;
     let says = |conflict: &Conflict| {
-        let heard = &conflict.heard[0];
+        let first = &conflict.findings[0];
         let (heading, line) = conflict.instead.line(settings);
         format!(
             "Your {} sales put “{}” at {}; {}. If that holds elsewhere too, write {line} under {heading} in \
              {FILE_NAME}.",
-            heard.sales,
+            first.sales,
             conflict.label,
-            heard.said().text(currency),
+            first.said().text(currency),
             conflict.rule_words(currency)
         )
     };

@@ -297,7 +297,7 @@ impl Book {
         comps: &[Comp],
         notice: &mut dyn FnMut(&str),
     ) -> Result<(), BookError> {
-        self.mend_history(name, notice)?;
+        self.repair_history(name, notice)?;
         let path = self.history_path(name);
         let last = self.history(name, notice)?.last().map(|last| last.number);
         let record = Record {
@@ -321,7 +321,7 @@ impl Book {
     }
 
     /// Repairs an unfinished last line, after saving its bytes in another file.
-    fn mend_history(&self, name: &str, notice: &mut dyn FnMut(&str)) -> Result<(), BookError> {
+    fn repair_history(&self, name: &str, notice: &mut dyn FnMut(&str)) -> Result<(), BookError> {
         let path = self.history_path(name);
         let log = LogBytes::read(self, &path)?;
         if !log.is_torn() {
@@ -425,7 +425,7 @@ mod tests {
 
     /// Wherever the last line is truncated, all lines before it are kept and the next follows.
     #[test]
-    fn a_torn_last_line_is_mended_by_the_next() {
+    fn a_torn_last_line_is_repaired_by_the_next() {
         let (_dir, book) = book();
         let lock = book.lock(&mut |_| {}).unwrap();
         let add = || book.record(&lock, "a", &sample(1), &[comp("x")], &mut |_| {});

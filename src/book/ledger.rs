@@ -231,8 +231,8 @@ impl Reading<'_> {
             if text.eq_ignore_ascii_case(&ours) {
                 return Ok(());
             }
-            let mend = "a book has one currency (compband.toml)";
-            Err(Wrong::new(ours.as_str(), mend))
+            let fix = "a book has one currency (compband.toml)";
+            Err(Wrong::new(ours.as_str(), fix))
         });
         let minutes = self.read("minutes", cells::amount);
         let offers = self.read("offers", |text| {
@@ -366,9 +366,9 @@ type Rows = (Vec<(u64, Entry)>, Vec<Problem>);
 /// Reads finished lines; problems call the file `name`.
 fn rows(bytes: &[u8], name: &str, currency: &str) -> io::Result<Rows> {
     let header = columns_of(bytes);
-    let mend = "save it as comma-separated UTF-8 with its columns in this order";
+    let fix = "save it as comma-separated UTF-8 with its columns in this order";
     let mut entries = Vec::new();
-    let problems = lines::read(bytes, name, &header, mend, &mut |row, cells| {
+    let problems = lines::read(bytes, name, &header, fix, &mut |row, cells| {
         if cells.len() != header.len() {
             let expected = format!("{} cells, but it has {}", header.len(), cells.len());
             return vec![Fault {
@@ -485,7 +485,7 @@ impl Book {
                 column: String::new(),
                 value: String::new(),
                 expected: "a closing double quote".into(),
-                mend: "close the quote that opens in this row, or remove it".into(),
+                fix: "close the quote that opens in this row, or remove it".into(),
             }]));
         }
         let whole = [log.all(), b"\n"].concat();

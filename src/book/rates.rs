@@ -56,7 +56,7 @@ impl Rates {
         };
         let mut lines_of: HashMap<(String, NaiveDate), u64> = HashMap::new();
         let mut twice = Vec::new();
-        let mend = "put this header above the rows, and commas between the cells";
+        let fix = "put this header above the rows, and commas between the cells";
         let mut each = |row: u64, cells: &[&str]| match rates.row(cells) {
             Err(faults) => faults,
             Ok((code, rate)) => {
@@ -73,7 +73,7 @@ impl Rates {
                 Vec::new()
             }
         };
-        let read = lines::read(bytes, name, &HEADER, mend, &mut each);
+        let read = lines::read(bytes, name, &HEADER, fix, &mut each);
         let mut problems = read.unwrap_or_else(|error| {
             vec![Problem {
                 file: name.to_string(),
@@ -81,7 +81,7 @@ impl Rates {
                 column: String::new(),
                 value: String::new(),
                 expected: format!("rows of cells, but {error}"),
-                mend: "save it as comma-separated text".into(),
+                fix: "save it as comma-separated text".into(),
             }]
         });
         problems.extend(twice);
@@ -97,11 +97,11 @@ impl Rates {
     fn row(&self, cells: &[&str]) -> Result<(String, Rate), Vec<RowFault>> {
         let cells: Vec<&str> = cells.iter().map(|cell| cell.trim()).collect();
         let &[date, code, rate, source] = cells.as_slice() else {
-            let mend = "write day, currency, rate and source; put text that holds a comma in double quotes";
+            let fix = "write day, currency, rate and source; put text that holds a comma in double quotes";
             return Err(vec![Fault {
                 column: "",
                 value: format!("{} cells", cells.len()),
-                wrong: Wrong::new(format!("{} cells", HEADER.len()), mend),
+                wrong: Wrong::new(format!("{} cells", HEADER.len()), fix),
             }]);
         };
         let mut faults = Vec::new();
@@ -308,7 +308,7 @@ mod tests {
         }
         let lacking = |code, date| {
             let wrong = rates.on(code, day(date)).unwrap_err();
-            format!("{}; {}", wrong.expected, wrong.mend)
+            format!("{}; {}", wrong.expected, wrong.fix)
         };
         assert_eq!(
             lacking("XCU", "2026-03-18"),
@@ -320,7 +320,7 @@ mod tests {
         let wrong = none.on("XCU", day("2026-03-18")).unwrap_err();
         assert!(
             wrong
-                .mend
+                .fix
                 .contains("\"date,currency,rate,source\" and \"2026-03-18,XCU,RATE,SOURCE\"")
         );
     }

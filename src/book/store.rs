@@ -459,7 +459,7 @@ impl Book {
                 column: "entry".into(),
                 value: row.entry.to_string(),
                 expected: format!("a number of its own; {import} has the same"),
-                mend: "put back its old number, or give it an unused one".into(),
+                fix: "put back its old number, or give it an unused one".into(),
             })
         };
         problems.extend(rows.iter().filter_map(shared));

@@ -11,7 +11,7 @@ use crate::app::compare::{Means, compare};
 use crate::app::listings::{Wish, listings, parse_wish};
 use crate::app::selling::unsure;
 use crate::parse::dates::WrittenDate;
-use crate::render::compare::{Candidate, Told, sheet};
+use crate::render::compare::{Candidate, Content, sheet};
 use crate::render::document;
 use crate::render::table::terminal_width;
 
@@ -100,7 +100,7 @@ pub fn run(args: &CompareArgs, book: Option<&Path>) -> Result<(), CliError> {
             judged,
         })
         .collect();
-    let content = Told {
+    let content = Content {
         currency: &currency,
         means: &means,
         bought: compared.bought,

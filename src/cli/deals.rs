@@ -185,7 +185,7 @@ impl EntryArgs {
         if let Some(day) = day {
             checks::day(day, today()).map_err(|wrong| AppError::Refused {
                 message: format!("--date: expected {}", wrong.expected),
-                next: wrong.mend,
+                next: wrong.fix,
             })?;
         }
         Ok(day)

@@ -20,7 +20,7 @@ use crate::parse::dates::WrittenDate;
 use crate::render::chart::{self, BankrollChart};
 use crate::render::document;
 use crate::render::journal::journal;
-use crate::render::ledger::{Told, counted_entries, entry_table, postings_csv};
+use crate::render::ledger::{Content, counted_entries, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{ledger as view, sheet, year};
@@ -246,7 +246,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
             .map_or_else(nothing_yet, |later| nothing_until(day, later));
         return Err(none.into());
     }
-    let content = Told {
+    let content = Content {
         currency: &settings.currency,
         today: as_of.unwrap_or_else(today),
         summary: now.summary,

@@ -16,7 +16,7 @@ use crate::app::ledger::ledger_on;
 use crate::parse::dates::WrittenDate;
 use crate::parse::parts::parts;
 use crate::render::document;
-use crate::render::drawer::{self as view, Told, cost_of, counted};
+use crate::render::drawer::{self as view, Content, cost_of, counted};
 use crate::render::ledger::cost_so_far;
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
@@ -234,7 +234,7 @@ fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let on = day_or_today(args.as_of, book.settings());
     let ledger = ledger_on(&book, on, &mut notice)?;
-    let content = Told {
+    let content = Content {
         currency: &book.settings().currency,
         on,
         ledger: &ledger,

@@ -6,7 +6,7 @@ use std::time::Duration;
 use clap::Args;
 
 use super::{CliError, day_or_today, notice, open, parse_day, print, report_error, today};
-use crate::app::refresh::{self as engine, Failed, State, Told, chosen};
+use crate::app::refresh::{self as engine, Failed, Refreshed, State, chosen};
 use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
 use crate::render::change;
@@ -144,7 +144,7 @@ fn reopened(named: Option<&Path>) -> Book {
 }
 
 /// Estimates the requested units and records changes, in the order of names.
-fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Told>, Vec<Failed>), CliError> {
+fn refresh(args: &RefreshArgs, book: &Book) -> Result<(Vec<Refreshed>, Vec<Failed>), CliError> {
     let watches = chosen(&args.watched, book.watched()?)?;
     let as_of = day_or_today(args.as_of, book.settings());
     Ok(engine::refresh(book, watches, as_of, &mut notice)?)

@@ -13,7 +13,7 @@ use crate::trade::Currency;
 use crate::trade::repair::Repair;
 
 /// Probabilities at which quantiles of the profit are reported.
-pub const TOLD: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
+pub const PROFIT_LEVELS: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
 
 /// Probability of the worst plausible loss.
 pub const WORST: f64 = 0.01;
@@ -107,8 +107,8 @@ pub struct Measures {
     pub before_work: Decimal,
     /// Expected profit before the cost of work, per hour of work; none without work.
     pub per_hour: Option<Decimal>,
-    /// Quantiles of the profit at the probabilities of [`TOLD`].
-    pub points: [Decimal; TOLD.len()],
+    /// Quantiles of the profit at the probabilities of [`PROFIT_LEVELS`].
+    pub points: [Decimal; PROFIT_LEVELS.len()],
     /// Probability of a loss, 0..=1.
     pub loss: f64,
     /// The profit that is exceeded with probability 0.99.
@@ -422,7 +422,7 @@ impl Case<'_> {
             before_work: expected(before_work),
             per_hour: (self.prospect.hours > 0.0)
                 .then(|| expected(before_work / self.prospect.hours)),
-            points: TOLD.map(|p| money(self.prospect.quantile(p) - cost)),
+            points: PROFIT_LEVELS.map(|p| money(self.prospect.quantile(p) - cost)),
             loss: self.prospect.chance_below(cost),
             worst: money(self.prospect.quantile(WORST) - cost),
             returned,

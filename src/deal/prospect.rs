@@ -44,7 +44,7 @@ pub struct Plan<'a> {
     /// Terms of the sale.
     pub sale: &'a Sale<'a>,
     /// Equally likely log prices of the repaired unit.
-    pub mended: &'a [f64],
+    pub repaired: &'a [f64],
     /// Price if a repair fails.
     pub failed: Failed<'a>,
     /// Repairs, in order.
@@ -66,7 +66,7 @@ pub struct Plan<'a> {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Proceeds {
     /// Of the repaired unit.
-    mended: Vec<(i64, i64)>,
+    repaired: Vec<(i64, i64)>,
     /// Of a unit whose repair failed.
     failed: Vec<(i64, i64)>,
 }
@@ -132,7 +132,7 @@ pub struct Prospect {
     /// Expected hours of work.
     pub hours: f64,
     /// Probability that all repairs succeed, if the unit is not lost.
-    pub mended: f64,
+    pub repaired: f64,
     /// Probability that the whole stake is lost.
     pub lost: f64,
 }
@@ -314,11 +314,11 @@ impl Plan<'_> {
     /// does not depend on the repairs. `net` is what a price leaves, [`Sale::proceeds`].
     pub fn proceeds(&self, can_fail: bool, net: &dyn Fn(i64) -> (i64, i64)) -> Proceeds {
         Proceeds {
-            mended: self.nets(self.mended, 0.0, net),
+            repaired: self.nets(self.repaired, 0.0, net),
             failed: match (self.failed, can_fail) {
                 (_, false) => Vec::new(),
                 (Failed::Prices(prices), true) => self.nets(prices, 0.0, net),
-                (Failed::Share(share), true) => self.nets(self.mended, share.max(1e-9).ln(), net),
+                (Failed::Share(share), true) => self.nets(self.repaired, share.max(1e-9).ln(), net),
             },
         }
     }
@@ -330,7 +330,7 @@ impl Plan<'_> {
     }
 
     /// The distribution, from what each price leaves: [`Plan::proceeds`].
-    pub fn prospect_of(&self, Proceeds { mended, failed }: &Proceeds) -> Prospect {
+    pub fn prospect_of(&self, Proceeds { repaired, failed }: &Proceeds) -> Prospect {
         let mut endings = self.endings();
         let comes_back = self.sale.terms.map_or(0.0, Terms::return_chance);
         let holding = self.minor(self.holding);
@@ -341,7 +341,7 @@ impl Plan<'_> {
             .map(|at| self.failure(at, failed, comes_back))
             .collect();
         let to_buy = self.minor(self.repairs.iter().map(Repair::to_buy).sum());
-        let mut points = Vec::with_capacity(2 * (mended.len() + failed.len()) + 1);
+        let mut points = Vec::with_capacity(2 * (repaired.len() + failed.len()) + 1);
         if self.lost > 0.0 {
             points.push(Point {
                 cash: -to_buy - holding,
@@ -363,7 +363,7 @@ impl Plan<'_> {
                 });
                 continue;
             }
-            let sold = failure.map_or(mended, |_| failed);
+            let sold = failure.map_or(repaired, |_| failed);
             let each = ending.chance / sold.len().max(1) as f64;
             let work = self.work(ending.minutes);
             // Each of the two ascends nearly throughout, which spares most of the sorting.
@@ -388,7 +388,7 @@ impl Plan<'_> {
             drawer: self.minor(all) - to_buy,
             failures,
             hours: (minutes + self.lost * float(self.minutes)) / 60.0,
-            mended: self.chance_mended(),
+            repaired: self.chance_mended(),
             lost: self.lost,
             ..Prospect::new(points)
         }
@@ -428,7 +428,7 @@ impl Prospect {
             drawer: 0,
             failures: Vec::new(),
             hours: 0.0,
-            mended: 1.0,
+            repaired: 1.0,
             lost: 0.0,
         }
     }

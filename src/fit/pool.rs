@@ -247,14 +247,14 @@ impl Pool {
     /// family and are not pooled outside it.
     pub fn of<'a>(models: impl IntoIterator<Item = &'a Learnt>, family: Option<&str>) -> Self {
         let (mut comps, mut spreads) = (Vec::new(), Vec::new());
-        let mut heard: BTreeMap<Term, (Vec<Said>, Vec<usize>)> = BTreeMap::new();
+        let mut by_term: BTreeMap<Term, (Vec<Said>, Vec<usize>)> = BTreeMap::new();
         for (at, model) in models.into_iter().enumerate() {
             comps.push(model.comps);
             spreads.extend(model.spread);
             let related = family.is_some() && model.family.as_deref() == family;
             let meant = |term: &&Term| related || !matches!(term, Term::Attribute(_));
             for (term, said) in model.said.iter().filter(|(term, _)| meant(term)) {
-                let (all, models) = heard.entry(term.clone()).or_default();
+                let (all, models) = by_term.entry(term.clone()).or_default();
                 all.push(*said);
                 models.push(at);
             }
@@ -264,7 +264,7 @@ impl Pool {
             (term, Pooled { belief, models })
         };
         Self {
-            terms: heard.into_iter().map(pooled).collect(),
+            terms: by_term.into_iter().map(pooled).collect(),
             comps,
             spreads,
         }

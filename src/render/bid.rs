@@ -13,7 +13,7 @@ use super::table::{Grid, Kind};
 use crate::app::bid::Bid;
 use crate::app::funds::Cash;
 use crate::app::sale_time::WeeksFrom;
-use crate::deal::bid::{Advice, Aim, Judged, Limit, Measures, TOLD, binding};
+use crate::deal::bid::{Advice, Aim, Judged, Limit, Measures, PROFIT_LEVELS, binding};
 use crate::trade::Currency;
 
 /// The sheet with ANSI styles.
@@ -476,8 +476,8 @@ pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
     (titles, rows)
 }
 
-/// Labels of the quantiles of the profit, in the order of [`TOLD`].
-const POINTS: [&str; TOLD.len()] = [
+/// Labels of the quantiles of the profit, in the order of [`PROFIT_LEVELS`].
+const POINTS: [&str; PROFIT_LEVELS.len()] = [
     "profit, bad case (1 in 20 is worse)",
     "profit, 1 in 4 is worse",
     "profit, middle case (half are worse)",
@@ -543,7 +543,7 @@ pub(super) fn repair_lines(content: &Bid<'_>) -> Vec<String> {
     };
     lines.push(format!(
         "All repairs succeed {:.0} times in 100{otherwise}.",
-        100.0 * content.weighed.prospect.mended
+        100.0 * content.weighed.prospect.repaired
     ));
     lines.extend(spares::dead_lines(content));
     lines

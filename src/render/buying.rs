@@ -6,7 +6,7 @@ use maud::{Markup, html};
 use super::bid::{
     about_offers, advice, cautions_of, counted, left, limited, offered, repair_lines, sells_in,
 };
-use super::compare::{Candidate, Told, advice as what_to_do, choice, limits, why_not};
+use super::compare::{Candidate, Content, advice as what_to_do, choice, limits, why_not};
 use super::html::{Cell, Column, Place, Table, list, paragraphs, prose, visible};
 use super::numbers::{amount, chance};
 use super::report::deal::{aims, measures};
@@ -177,7 +177,7 @@ fn figures(content: &Bid<'_>) -> Markup {
 }
 
 /// Listings side by side: the choice, what to do with each, and why not.
-pub fn side_by_side(content: &Told<'_>) -> Markup {
+pub fn side_by_side(content: &Content<'_>) -> Markup {
     let code = &content.currency.code;
     let ranked = content.ranked();
     let one = |at: &usize| &content.candidates[*at];
@@ -218,7 +218,7 @@ pub fn side_by_side(content: &Told<'_>) -> Markup {
     }
 }
 
-fn row(content: &Told<'_>, candidate: &Candidate, bought: bool) -> (Vec<Cell>, bool) {
+fn row(content: &Content<'_>, candidate: &Candidate, bought: bool) -> (Vec<Cell>, bool) {
     let money = |value| amount(content.currency, value);
     let none = || "–".to_string();
     let judged = candidate.judged.as_ref().ok();

@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 use super::numbers::amount;
 use super::sheet::{unit, wrap};
 use super::table::{Grid, Kind};
-use crate::app::refresh::{Moved, State, Told};
+use crate::app::refresh::{Moved, Refreshed, State};
 use crate::band::change::{Cause, CompChange, Fate, Step};
 use crate::book::history::Record;
 use crate::trade::comp::PriceBasis;
@@ -21,7 +21,7 @@ const PLAIN_WIDTH: usize = 80;
 const NAMED: usize = 5;
 
 /// The changes, for the terminal.
-pub fn sheet(all: &[Told], width: Option<u16>) -> String {
+pub fn sheet(all: &[Refreshed], width: Option<u16>) -> String {
     let width = width.map_or(PLAIN_WIDTH, usize::from).max(30);
     let mut text = String::new();
     for refreshed in all {
@@ -65,7 +65,7 @@ pub const ORDER: &str = "\
 Each step shows what one more change does, with those above it already made. Prices are rounded half-even to \
     the smallest coin, so the steps add up.";
 
-impl Told {
+impl Refreshed {
     /// The lines about a unit, each with its amount or an empty lead.
     pub(crate) fn lines(&self) -> Vec<(String, String)> {
         let plain = |line: String| (String::new(), line);

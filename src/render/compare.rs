@@ -32,7 +32,7 @@ pub struct Candidate {
 
 /// Content of the sheet for a comparison.
 #[derive(Debug)]
-pub struct Told<'a> {
+pub struct Content<'a> {
     /// Currency of all money.
     pub currency: &'a Currency,
     /// The aims of each purchase, and the money there is.
@@ -45,7 +45,7 @@ pub struct Told<'a> {
     pub risk: f64,
 }
 
-impl Told<'_> {
+impl Content<'_> {
     /// Positions by profit per stake and week, best first; those without a verdict last.
     pub(super) fn ranked(&self) -> Vec<usize> {
         let rate = |at: &usize| {
@@ -75,7 +75,7 @@ impl Told<'_> {
 }
 
 /// The comparison with ANSI styles.
-pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
     let money = |value| amount(content.currency, value);
     let prose = prose_width(width);
     let mut out = String::new();
@@ -182,7 +182,7 @@ pub(super) fn why_not(candidate: &Candidate, currency: &Currency) -> Option<Stri
 }
 
 /// The note and the link of each listing that has one, best first.
-fn notes(content: &Told<'_>) -> Vec<String> {
+fn notes(content: &Content<'_>) -> Vec<String> {
     let ranked = content
         .ranked()
         .into_iter()
@@ -196,7 +196,7 @@ fn notes(content: &Told<'_>) -> Vec<String> {
 }
 
 /// What limits the choice besides the budget.
-pub(super) fn limits(content: &Told<'_>) -> Vec<String> {
+pub(super) fn limits(content: &Content<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let Means { funds, budget, .. } = content.means;
     let short = funds.cash.filter(|cash| cash.amount < *budget);
@@ -222,7 +222,7 @@ pub(super) fn limits(content: &Told<'_>) -> Vec<String> {
 }
 
 /// The choice, in a sentence; `instead` says how to choose by the whole profit.
-pub(super) fn choice(content: &Told<'_>, instead: &str) -> String {
+pub(super) fn choice(content: &Content<'_>, instead: &str) -> String {
     let money = |value| amount(content.currency, value);
     let (put_in, profit, weekly) = content.sums();
     match content.bought.len() {

@@ -57,7 +57,7 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
         wrap("Rules that your sales contradict:", width, "")
     );
     for conflict in conflicts {
-        let against = &conflict.heard[..conflict.against];
+        let against = &conflict.findings[..conflict.against];
         let says = match against {
             [one] => format!(
                 "{}: your {} of {} put it at {}; {}",

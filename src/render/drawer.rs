@@ -18,7 +18,7 @@ use crate::trade::repair::ValueFrom;
 
 /// Content of the list of parts.
 #[derive(Debug)]
-pub struct Told<'a> {
+pub struct Content<'a> {
     /// Currency of all money.
     pub currency: &'a Currency,
     /// Day of the list.
@@ -27,7 +27,7 @@ pub struct Told<'a> {
     pub ledger: &'a Ledger,
 }
 
-impl Told<'_> {
+impl Content<'_> {
     /// The lots, by name, the oldest first.
     pub fn lots(&self) -> Vec<&Lot> {
         let mut lots: Vec<&Lot> = self.ledger.drawer().lots().collect();
@@ -52,7 +52,7 @@ impl Told<'_> {
 }
 
 /// The list with ANSI styles.
-pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
     let money = |value| amount(content.currency, value);
     let mut out = format!(
         "{HEADING}Parts{HEADING:#}, {}, on {}: {} at cost {}\n",
@@ -79,7 +79,7 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
 }
 
 /// The lots as a table that is not laid out yet.
-pub fn grid(content: &Told<'_>) -> Grid<'static> {
+pub fn grid(content: &Content<'_>) -> Grid<'static> {
     let money = |value| amount(content.currency, value);
     let mut grid = Grid::ranked(&[
         ("part", Kind::Text, 0),

@@ -70,7 +70,7 @@ pub fn troubles(plan: &Plan, most: usize) -> Vec<String> {
             counted(trouble.rows, if trouble.columns { "cell" } else { "row" }),
             problem.row,
             shorten(&problem.expected, usize::MAX),
-            shorten(&problem.mend, usize::MAX)
+            shorten(&problem.fix, usize::MAX)
         )
     });
     shown.collect()

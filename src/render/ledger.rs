@@ -30,7 +30,7 @@ const TELLING: f64 = 1.0;
 
 /// Content of the sheet for the ledger.
 #[derive(Debug)]
-pub struct Told<'a> {
+pub struct Content<'a> {
     /// Currency of all money.
     pub currency: &'a Currency,
     /// Today.
@@ -106,7 +106,7 @@ pub fn cost_so_far(deal: &Deal, currency: &Currency) -> String {
 }
 
 /// The views with ANSI styles.
-pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
+pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
     let prose = prose_width(width);
     let mut out = String::new();
     let code = &content.currency.code;
@@ -155,12 +155,12 @@ pub fn sheet(content: &Told<'_>, width: Option<u16>) -> String {
     out
 }
 
-fn bankroll(content: &Told<'_>) -> String {
+fn bankroll(content: &Content<'_>) -> String {
     account(&money_lines(content))
 }
 
 /// The bankroll and its parts, each with its name.
-pub fn money_lines(content: &Told<'_>) -> Vec<(String, String)> {
+pub fn money_lines(content: &Content<'_>) -> Vec<(String, String)> {
     let money = |value| amount(content.currency, value);
     let now = &content.summary.now;
     let mut lines = vec![
@@ -175,7 +175,7 @@ pub fn money_lines(content: &Told<'_>) -> Vec<(String, String)> {
 }
 
 /// What the ledger says in sentences: what was paid in and earned, time on the market, the goal.
-pub fn sentences(content: &Told<'_>) -> Vec<String> {
+pub fn sentences(content: &Content<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let summary = &content.summary;
     let paid_in = if content.assumed.is_zero() {
@@ -215,7 +215,7 @@ pub fn sentences(content: &Told<'_>) -> Vec<String> {
 }
 
 /// How many deals are closed, and with a profit; units taken apart are no sales, with a profit or without.
-fn deals_closed(content: &Told<'_>) -> String {
+fn deals_closed(content: &Content<'_>) -> String {
     let summary = &content.summary;
     let apart = content
         .ledger
@@ -243,7 +243,7 @@ fn deals_closed(content: &Told<'_>) -> String {
 }
 
 /// Expenses that belong to no unit.
-fn overheads(content: &Told<'_>) -> Option<String> {
+fn overheads(content: &Content<'_>) -> Option<String> {
     let money = |value| amount(content.currency, value);
     let all = content.ledger.totals().get(Account::Overheads);
     let own = content.ledger.own_overheads();
@@ -264,7 +264,7 @@ fn overheads(content: &Told<'_>) -> Option<String> {
 }
 
 /// Entries that are left out, and those that do not follow on the ones dated before them.
-fn left_out(content: &Told<'_>) -> Vec<String> {
+fn left_out(content: &Content<'_>) -> Vec<String> {
     let later = content.later.map(|later| {
         format!(
             "Not included: {} dated later, from {} on.",
@@ -289,7 +289,7 @@ pub fn counted_entries(number: usize) -> String {
 }
 
 /// Distance to the goal.
-fn goal(content: &Told<'_>) -> Option<String> {
+fn goal(content: &Content<'_>) -> Option<String> {
     let bankroll = content.summary.now.bankroll();
     if content.goal.is_zero() {
         return None;
@@ -317,7 +317,7 @@ fn goal(content: &Told<'_>) -> Option<String> {
 }
 
 /// The units in stock as a table that is not laid out yet.
-pub fn stock_grid(content: &Told<'_>) -> Grid<'static> {
+pub fn stock_grid(content: &Content<'_>) -> Grid<'static> {
     let money = |value| amount(content.currency, value);
     let mut grid = Grid::ranked(&[
         ("deal", Kind::Fixed, 0),
@@ -357,12 +357,12 @@ pub fn stock_grid(content: &Told<'_>) -> Grid<'static> {
 }
 
 /// The deals of units in stock.
-fn open<'t>(content: &'t Told<'_>) -> impl Iterator<Item = &'t Deal> {
+fn open<'t>(content: &'t Content<'_>) -> impl Iterator<Item = &'t Deal> {
     let deals = content.ledger.deals();
     deals.filter(|deal| deal.state == State::Open)
 }
 
-fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
+fn in_stock(content: &Content<'_>, width: Option<u16>) -> String {
     if open(content).next().is_none() {
         return String::new();
     }
@@ -397,14 +397,14 @@ fn in_stock(content: &Told<'_>, width: Option<u16>) -> String {
 }
 
 /// Closed deals, and the number of those not shown.
-fn closed(content: &Told<'_>, width: Option<u16>) -> (String, usize) {
+fn closed(content: &Content<'_>, width: Option<u16>) -> (String, usize) {
     let (grid, left_out) = closed_grid(content);
     let text = grid.map_or_else(String::new, |grid| grid.render(width));
     (text, left_out)
 }
 
 /// The closed deals as a table that is not laid out yet, and the number of those not shown.
-pub fn closed_grid(content: &Told<'_>) -> (Option<Grid<'static>>, usize) {
+pub fn closed_grid(content: &Content<'_>) -> (Option<Grid<'static>>, usize) {
     let money = |value| amount(content.currency, value);
     let mut closed: Vec<&Deal> = content
         .ledger

@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::change::history_row;
 use super::html::{Cell, Column, Place, Table, prose};
 use super::numbers::count;
-use crate::app::refresh::Told;
+use crate::app::refresh::Refreshed;
 use crate::book::history::Record;
 
 /// Most past estimates in the table, newest first.
@@ -13,7 +13,7 @@ const LISTED: usize = 60;
 
 /// The price of a unit and its change, then a list of steps that add up to it: the lines of
 /// [`super::change::sheet`].
-pub fn moves(told: &Told) -> Markup {
+pub fn moves(told: &Refreshed) -> Markup {
     let lines = told.lines();
     let (steps, plain): (Vec<_>, Vec<_>) = lines.iter().partition(|(lead, _)| !lead.is_empty());
     html! {

@@ -310,15 +310,15 @@ impl Mapping {
             } else {
                 ""
             };
-            let mend = format!(
+            let fix = format!(
                 "row {line} looks most like a header: say which column it is with {}, or give all rows one with --fill \
                  \"{}=…\"{without}",
                 maps.join(" "),
                 first.name()
             );
-            let mend = mend + &self.recognised();
+            let fix = fix + &self.recognised();
             let expected = format!("a header with a column for {}", in_words(&names));
-            faults.push((String::new(), Wrong::new(expected, mend)));
+            faults.push((String::new(), Wrong::new(expected, fix)));
         }
         for (ours, first, second) in &self.doubled {
             let column = self.names[*first].clone();
@@ -327,8 +327,8 @@ impl Mapping {
                 "one column for {}, but {first} and {second} both stand for it",
                 ours.name()
             );
-            let mend = format!("leave one out with --map {second}=-");
-            faults.push((column, Wrong::new(expected, mend)));
+            let fix = format!("leave one out with --map {second}=-");
+            faults.push((column, Wrong::new(expected, fix)));
         }
         let strict = &options.must_have;
         for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
@@ -423,7 +423,7 @@ mod tests {
         };
         let faults = mapping.faults(&options, &[], 1).into_iter();
         faults
-            .map(|(_, wrong)| format!("expected {}; {}", wrong.expected, wrong.mend))
+            .map(|(_, wrong)| format!("expected {}; {}", wrong.expected, wrong.fix))
             .collect()
     }
 

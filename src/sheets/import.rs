@@ -282,7 +282,7 @@ impl<'a> Merger<'a, '_> {
             };
             reason.push_str(&format!(
                 "{column}expected {}; {}",
-                problem.expected, problem.mend
+                problem.expected, problem.fix
             ));
             self.plan.add_trouble(&problem, topic);
             if let Some(topic) = topic.filter(|topic| !matches!(topic, Question::Word(_))) {

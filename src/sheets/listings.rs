@@ -307,12 +307,12 @@ impl Table {
             if self.at(needed).is_none() {
                 let near = nearest(needed, unknown.iter().copied()).unwrap_or("THEIR NAME");
                 let expected = format!("a header with a column {needed}");
-                let mend = format!(
+                let fix = format!(
                     "row {} looks most like a header: say which column it is with --map \"{near}={needed}\"",
                     self.header
                 );
                 let shown = shorten(&self.names.join(", "), 60);
-                problems.push(self.problem(self.header, "", &shown, &expected, &mend));
+                problems.push(self.problem(self.header, "", &shown, &expected, &fix));
                 unknown.retain(|name| *name != near);
             }
         }
@@ -322,8 +322,8 @@ impl Table {
                     .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
                 let shown = quoted(&shorten(theirs, 60));
                 let expected = format!("a column {shown}, which --map names{near}");
-                let mend = "give --map a name as it stands in the header";
-                problems.push(self.problem(self.header, "", "", &expected, mend));
+                let fix = "give --map a name as it stands in the header";
+                problems.push(self.problem(self.header, "", "", &expected, fix));
             }
         }
         for (at, column) in self.columns.iter().enumerate() {
@@ -334,11 +334,11 @@ impl Table {
                     Column::Unused => continue,
                 };
                 let expected = format!("one column for {name}");
-                let mend = format!(
+                let fix = format!(
                     "leave one out: --map \"{}=-\"",
                     shorten(&self.names[at], 60)
                 );
-                problems.push(self.problem(self.header, &self.names[at], "", &expected, &mend));
+                problems.push(self.problem(self.header, &self.names[at], "", &expected, &fix));
             }
         }
         problems
@@ -428,14 +428,14 @@ impl Table {
         self.columns.iter().position(is)
     }
 
-    fn problem(&self, row: u64, column: &str, value: &str, expected: &str, mend: &str) -> Problem {
+    fn problem(&self, row: u64, column: &str, value: &str, expected: &str, fix: &str) -> Problem {
         Problem {
             file: self.file.clone(),
             row,
             column: shorten(column, SHOWN),
             value: shorten(value, SHOWN),
             expected: expected.into(),
-            mend: mend.into(),
+            fix: fix.into(),
         }
     }
 }
@@ -459,8 +459,8 @@ impl<'t> Row<'t> {
     }
 
     /// A problem in a cell of this row.
-    pub fn problem(&self, column: &str, value: &str, expected: &str, mend: &str) -> Problem {
-        self.table.problem(self.line, column, value, expected, mend)
+    pub fn problem(&self, column: &str, value: &str, expected: &str, fix: &str) -> Problem {
+        self.table.problem(self.line, column, value, expected, fix)
     }
 }
 

@@ -15,7 +15,7 @@ pub struct Wrong {
     /// The accepted form.
     pub expected: String,
     /// How to fix it; empty if that is obvious.
-    pub mend: String,
+    pub fix: String,
     /// The question for the whole file of which this cell is one case, if there is one: it is
     /// reported once.
     pub question: Option<Question>,
@@ -47,10 +47,10 @@ pub struct Fault<C> {
 
 impl Wrong {
     /// An error without a question about the whole file.
-    pub(crate) fn new(expected: impl Into<String>, mend: impl Into<String>) -> Self {
+    pub(crate) fn new(expected: impl Into<String>, fix: impl Into<String>) -> Self {
         Self {
             expected: expected.into(),
-            mend: mend.into(),
+            fix: fix.into(),
             question: None,
         }
     }
@@ -71,7 +71,7 @@ impl Wrong {
             column: shorten(column, SHOWN),
             value: shorten(value, SHOWN),
             expected: self.expected,
-            mend: self.mend,
+            fix: self.fix,
         }
     }
 }
@@ -137,9 +137,9 @@ pub fn amount(text: &str) -> Result<Decimal, Wrong> {
         })
 }
 
-pub(crate) fn named(text: &str, what: &str, mend: &str) -> Result<String, Wrong> {
+pub(crate) fn named(text: &str, what: &str, fix: &str) -> Result<String, Wrong> {
     if text.is_empty() || text.chars().any(char::is_control) {
-        return Err(Wrong::new(what, mend));
+        return Err(Wrong::new(what, fix));
     }
     Ok(text.to_string())
 }

@@ -41,16 +41,16 @@ pub fn cell(column: &str, text: &str, today: NaiveDate) -> Result<(), Wrong> {
 /// # Errors
 /// Any other day.
 pub fn day(day: NaiveDate, today: NaiveDate) -> Result<(), Wrong> {
-    let mend = "write it as YYYY-MM-DD, such as 2025-12-31";
+    let fix = "write it as YYYY-MM-DD, such as 2025-12-31";
     if FIRST_DAY.is_some_and(|first| day < first) {
         let expected = format!("a day from 1990 on, but this is {day}");
-        return Err(Wrong::new(expected, mend));
+        return Err(Wrong::new(expected, fix));
     }
     let last = today.checked_add_days(Days::new(1));
     if last.is_some_and(|last| day > last) {
         let expected =
             format!("a date that is not in the future, but this is {day} (today is {today})");
-        return Err(Wrong::new(expected, mend));
+        return Err(Wrong::new(expected, fix));
     }
     Ok(())
 }

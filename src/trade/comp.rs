@@ -462,12 +462,12 @@ mod tests {
             comp.content_hash(),
             xxh3_64(cells.join("\u{1f}").as_bytes())
         );
-        let mended = Comp {
+        let repaired = Comp {
             note: "hums".into(),
             ..comp.clone()
         };
         assert_eq!(
-            comp.changes(&mended),
+            comp.changes(&repaired),
             [("note".into(), "no sound".to_string(), "hums".to_string())]
         );
     }

@@ -116,8 +116,8 @@ pub fn expected_rate() -> String {
 /// # Errors
 /// An empty text, and control characters.
 pub fn source(text: &str) -> Result<String, Wrong> {
-    let mend = "write in a few words who says so, such as a bank's list";
-    cells::named(text, "where the rate comes from", mend)
+    let fix = "write in a few words who says so, such as a bank's list";
+    cells::named(text, "where the rate comes from", fix)
 }
 
 /// `amount` times `rate`, rounded once, half-even, to the minor unit of `currency`. `None` if it

@@ -21,7 +21,7 @@ pub struct Problem {
     /// The accepted form.
     pub expected: String,
     /// How to fix it.
-    pub mend: String,
+    pub fix: String,
 }
 
 impl fmt::Display for Problem {
@@ -39,8 +39,8 @@ impl fmt::Display for Problem {
             write!(f, ": found {}", quoted(&self.value))?;
         }
         write!(f, ": expected {}", visible(&self.expected))?;
-        if !self.mend.is_empty() {
-            write!(f, "; {}", visible(&self.mend))?;
+        if !self.fix.is_empty() {
+            write!(f, "; {}", visible(&self.fix))?;
         }
         Ok(())
     }

@@ -25,7 +25,7 @@ use compband::parse::quantity::number;
 use compband::parse::repairs::{chance, minutes, repair, repairs};
 use compband::render::document::ledger::document;
 use compband::render::journal::journal;
-use compband::render::ledger::{Told, postings_csv, sheet};
+use compband::render::ledger::{Content, postings_csv, sheet};
 use compband::settings::{Settings, Values};
 use compband::sheets::header::parse_wish;
 use compband::sheets::import::{Against, Plan, Reject, RejectsWriter, Witness, plan};
@@ -47,13 +47,13 @@ fn today() -> NaiveDate {
 }
 
 #[derive(Default)]
-struct Heard {
+struct Notices {
     problems: Vec<Problem>,
     /// Text, reason, and whether the quotes are at fault.
     rejects: Vec<(String, String, bool)>,
 }
 
-impl Witness for Heard {
+impl Witness for Notices {
     fn problem(&mut self, problem: &Problem) -> std::io::Result<()> {
         self.problems.push(problem.clone());
         Ok(())
@@ -156,7 +156,7 @@ pub fn rates(bytes: &[u8], settings: &Settings) -> bool {
     for code in ["XCU", "XTS"] {
         match rates.on(code, day) {
             Ok(rate) => assert!(rate.value > Decimal::ZERO && rate.date <= day),
-            Err(wrong) => assert!(!wrong.expected.is_empty() && !wrong.mend.is_empty()),
+            Err(wrong) => assert!(!wrong.expected.is_empty() && !wrong.fix.is_empty()),
         }
     }
     true
@@ -166,7 +166,7 @@ fn planned(
     inputs: &[Input],
     settings: &Settings,
     known: &HashMap<String, u64>,
-) -> (Plan, Vec<u8>, Heard) {
+) -> (Plan, Vec<u8>, Notices) {
     let rates = Rates::parse(RATES.as_bytes(), "rates.csv", settings).unwrap();
     let against = Against {
         settings,
@@ -177,7 +177,7 @@ fn planned(
             kept: &|_, _, _| None,
         },
     };
-    let (mut canonical, mut heard) = (Vec::new(), Heard::default());
+    let (mut canonical, mut heard) = (Vec::new(), Notices::default());
     let plan = plan(inputs, &against, &mut canonical, &mut heard).unwrap();
     (plan, canonical, heard)
 }
@@ -325,7 +325,7 @@ pub fn ledger(bytes: &[u8], book: &Book) -> bool {
     assert!(ledger.course().len() <= ledger.entries().len());
     journal(&ledger, currency);
     postings_csv(&ledger, currency).unwrap();
-    let told = Told {
+    let told = Content {
         currency,
         today: today(),
         ledger: &ledger,

@@ -377,12 +377,12 @@ fn rejected_rows_and_problems_hold_no_formula() {
             assert_inert(&problems, "--problems");
         }
         // Mended and imported, the text is what it was.
-        let mended: Vec<String> = rejected
+        let repaired: Vec<String> = rejected
             .lines()
             .take(2)
             .map(|line| line.replace(&format!("{d}none{d}"), &format!("{d}9{d}")))
             .collect();
-        fs::write(dir.path().join(&file), mended.join("\n")).unwrap();
+        fs::write(dir.path().join(&file), repaired.join("\n")).unwrap();
         out(dir.path(), &["import", &file]);
         let all = out(dir.path(), &["comps", "--csv"]);
         assert!(

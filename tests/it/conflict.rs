@@ -4,7 +4,7 @@ use std::fmt::Write;
 use std::fs;
 use std::path::Path;
 
-use compband::band::conflict::{Heard, of_model};
+use compband::band::conflict::{Finding, of_model};
 use compband::select::Candidate;
 use compband::settings::Settings;
 use rand::rngs::StdRng;
@@ -17,7 +17,7 @@ use crate::coverage::{comp, market, selection};
 use crate::estimate::{conforms, json, root};
 use crate::runner::out;
 
-fn of(comps: Vec<Candidate>) -> Vec<Heard> {
+fn of(comps: Vec<Candidate>) -> Vec<Finding> {
     of_model(selection(comps), &Settings::default())
 }
 
@@ -29,9 +29,9 @@ fn rules_that_hold_are_left_alone() {
     let (mut terms, mut alarms) = (0, 0);
     for n in [15, 30, 60] {
         for _ in 0..150 {
-            let heard = of(market(&mut rng, n));
-            terms += heard.len();
-            alarms += heard.iter().filter(|one| one.contradicts()).count();
+            let findings = of(market(&mut rng, n));
+            terms += findings.len();
+            alarms += findings.iter().filter(|one| one.contradicts()).count();
         }
     }
     println!("{alarms} false alarms of {terms}");
@@ -62,9 +62,9 @@ fn rules_that_are_far_off_are_found() {
     let mut share = |n: usize, off: f64| {
         let mut found = 0;
         for _ in 0..60 {
-            let heard = of(without_battery(&mut rng, n, off));
-            let battery = heard.iter().find(|one| one.label == "battery missing");
-            found += usize::from(battery.is_some_and(Heard::contradicts));
+            let findings = of(without_battery(&mut rng, n, off));
+            let battery = findings.iter().find(|one| one.label == "battery missing");
+            found += usize::from(battery.is_some_and(Finding::contradicts));
         }
         f64::from(u32::try_from(found).unwrap()) / 60.0
     };

@@ -211,8 +211,8 @@ fn the_same_sheet_is_the_same_sales_whatever_the_rates_have_become() {
     let again = out(dir.path(), &["import", "sales.csv"]);
     assert!(again.contains("already has 3 sales, unchanged"), "{again}");
     // A change of something else leaves the rate as it is.
-    let mended = SHEET.replace("XCU,", "XCU,with strap");
-    fs::write(dir.path().join("sales.csv"), mended).unwrap();
+    let repaired = SHEET.replace("XCU,", "XCU,with strap");
+    fs::write(dir.path().join("sales.csv"), repaired).unwrap();
     let changed = out(dir.path(), &["import", "sales.csv"]);
     assert!(
         changed.contains(": note (blank) → with strap\n"),

@@ -555,7 +555,7 @@ fn documents_keep_to_their_schemas() {
     let dir = demo();
     let listings = demo_listings();
     let unit = ["--model", "Nulva 61K", "--as-of", "2026-11-20"];
-    let mend = ["--repair", BATTERY];
+    let fix = ["--repair", BATTERY];
     let with = |command: &[&str], more: &[&[&str]]| -> Value {
         let args = [command, &more.concat()].concat();
         json(dir.path(), &args)
@@ -564,12 +564,12 @@ fn documents_keep_to_their_schemas() {
         ("net", with(&["net", "--price", "140"], &[])),
         ("net", with(&["net", "--want", "110"], &[])),
         ("bid", with(&["bid"], &[&unit])),
-        ("bid", with(&["bid", "--against", "75"], &[&unit, &mend])),
+        ("bid", with(&["bid", "--against", "75"], &[&unit, &fix])),
         (
             "bid",
             with(&["bid", "--against", "500", "--bankroll", "0"], &[&unit]),
         ),
-        ("bid", with(&["bid", "--salvage", "20 %"], &[&unit, &mend])),
+        ("bid", with(&["bid", "--salvage", "20 %"], &[&unit, &fix])),
         ("bid", with(&["bid", "--inbound", "900"], &[&unit])),
         (
             "compare",

@@ -415,7 +415,7 @@ fn a_large_log_is_read_once_and_added_to() {
     fs::write(&path, &changed).unwrap();
     assert_eq!(count(dir.path()), plain(dir.path()).0);
     assert!(count(dir.path()) != with);
-    // Torn off in the middle of what was added: told, and mended by the next.
+    // Torn off in the middle of what was added: told, and repaired by the next.
     fs::write(&path, &good[..good.len() - 9]).unwrap();
     let said = log(&["--price", "71"]);
     assert!(

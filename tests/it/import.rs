@@ -229,10 +229,7 @@ fn every_problem_is_told_in_one_run() {
     assert_eq!(problems.len(), expected.len(), "{problems:#?}");
     for (problem, expected) in problems.iter().zip(expected) {
         assert!(problem.contains(expected), "{problem}\nlacks\n{expected}");
-        assert!(
-            problem.contains("; "),
-            "does not say how to mend: {problem}"
-        );
+        assert!(problem.contains("; "), "does not say how to fix: {problem}");
     }
 }
 
@@ -554,10 +551,10 @@ fn rejected_rows_come_back_when_mended() {
         file.starts_with("reason;date;item;price;note\n\"price: expected an amount of EUR"),
         "{file}"
     );
-    let mended = file
+    let repaired = file
         .replace("twelve", "12")
         .replace(";Bolv 83V\n", ";Bolv 83V;7;\n");
-    let again = import(&mended);
+    let again = import(&repaired);
     assert_eq!(again.heard.problems, [] as [&str; 0]);
     assert_eq!(
         (again.plan.new, comps(&again.canonical)[0].note.as_str()),
@@ -826,10 +823,10 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
     );
     assert!(
         shop.read("problems.csv")
-            .starts_with("file,row,column,value,expected,how_to_mend\nsales.csv,3,price,twelve,")
+            .starts_with("file,row,column,value,expected,how_to_fix\nsales.csv,3,price,twelve,")
     );
-    let mended = shop.read("sales-rejected-2.csv").replace("twelve", "12");
-    shop.write("sales-rejected-2.csv", &mended);
+    let repaired = shop.read("sales-rejected-2.csv").replace("twelve", "12");
+    shop.write("sales-rejected-2.csv", &repaired);
     let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);
     assert!(out.contains("Sales: 1 new."), "{out}");
     let (out, _) = shop.told(&["import", "sales-rejected-2.csv"], 0);

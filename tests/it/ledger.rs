@@ -43,7 +43,7 @@ pub fn refuses(dir: &TempDir, code: i32, line: &str, told: &[&str]) {
     assert_eq!(before, after, "{line}");
 }
 
-/// A unit bought, mended and sold, one in stock, one scrapped.
+/// A unit bought, repaired and sold, one in stock, one scrapped.
 pub fn story() -> TempDir {
     let dir = demo();
     for line in [

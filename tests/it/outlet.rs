@@ -217,8 +217,8 @@ fn a_wrong_factor_is_contradicted() {
     let found = &made.conflicts[0];
     let line = found.instead.line(&settings);
     assert_eq!(line.0, "[outlets.\"door step\"]");
-    let mended = Settings::parse(&line_of(&line), Path::new("t.toml")).unwrap();
-    let range = mended.outlets["door step"].price.unwrap();
+    let repaired = Settings::parse(&line_of(&line), Path::new("t.toml")).unwrap();
+    let range = repaired.outlets["door step"].price.unwrap();
     let (low, high) = (
         f64::try_from(range.low).unwrap(),
         f64::try_from(range.high).unwrap(),

@@ -92,7 +92,7 @@ pub fn buyers<'l>(
         offered: share(deal.offered),
         least: share(deal.least_offer),
     };
-    buyers.rate /= buyers.heard(likely);
+    buyers.rate /= buyers.counted(likely);
     buyers
 }
 

@@ -14,7 +14,7 @@ use crate::sheets::import::{Reject, RejectsWriter, Witness};
 use crate::trade::Problem;
 
 /// Columns of the file that `--problems` writes.
-const PROBLEM_COLUMNS: [&str; 6] = ["file", "row", "column", "value", "expected", "how_to_mend"];
+const PROBLEM_COLUMNS: [&str; 6] = ["file", "row", "column", "value", "expected", "how_to_fix"];
 
 /// Passes problems on to the listener, writes them on request, and writes rejected rows.
 pub(super) struct Desk<'a> {
@@ -186,10 +186,10 @@ fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Resul
         column,
         value,
         expected,
-        mend,
+        fix,
         ..
     } = problem;
-    let cells = [file, &row, column, value, expected, mend];
+    let cells = [file, &row, column, value, expected, fix];
     Ok(writer.write_record(cells.map(|cell| neutral(cell).into_owned()))?)
 }
 

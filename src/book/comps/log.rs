@@ -183,7 +183,7 @@ impl Book {
             column: String::new(),
             value: String::new(),
             expected: "a row like the others, so that a column can be added".into(),
-            mend: "fix it, or move the file out of the folder, then run the command again".into(),
+            fix: "fix it, or move the file out of the folder, then run the command again".into(),
         }
     }
 
@@ -207,13 +207,13 @@ impl Book {
         }
         let mut whole = log.bytes.clone();
         whole.push(b'\n');
-        let mended = LogBytes::new(whole, LogPart::default());
-        let kept = !mended.is_torn() && {
+        let repaired = LogBytes::new(whole, LogPart::default());
+        let kept = !repaired.is_torn() && {
             let all = LogPart::default();
             let (before, _) = rows(&log, &all, &name, self.settings())?;
-            let (after, problems) = rows(&mended, &all, &name, self.settings())?;
+            let (after, problems) = rows(&repaired, &all, &name, self.settings())?;
             // A truncated name of an attribute may still be a valid one.
-            let plain = mended
+            let plain = repaired
                 .optional()
                 .is_ok_and(|columns| columns == Some(Vec::new()));
             let header_only = log.finished == 0 && problems.is_empty() && plain;
@@ -222,7 +222,7 @@ impl Book {
         let saved = save_torn(self, &path, log.tail())?;
         let saved = self.display_name(&saved);
         if kept {
-            self.replace_file(&path, &mended.bytes)?;
+            self.replace_file(&path, &repaired.bytes)?;
             notice(&format!(
                 "the last line of {name} was not finished; it is readable and kept, but its last cell may be \
                     cut (its bytes are in {saved})"

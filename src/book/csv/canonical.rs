@@ -111,7 +111,7 @@ impl Rows<'_> {
             column: column.to_string(),
             value: shorten(value, SHOWN),
             expected: wrong.expected,
-            mend: wrong.mend,
+            fix: wrong.fix,
         });
     }
 
@@ -265,7 +265,7 @@ pub(crate) fn repeated(file: &str, row: u64, column: &str, value: &str, first: u
         column: column.to_string(),
         value: shorten(value, SHOWN),
         expected: format!("one row with it; row {first} has it too"),
-        mend: "remove one of the two".into(),
+        fix: "remove one of the two".into(),
     }
 }
 

@@ -126,19 +126,19 @@ fn rate(
             None => Some(None),
             Some(at) => {
                 let expected = format!("nothing, since the amounts are in {ours}");
-                let mend =
+                let fix =
                     "remove it, or put the code of the other currency into the column currency";
-                report(first + at, Wrong::new(expected, mend));
+                report(first + at, Wrong::new(expected, fix));
                 None
             }
         },
         Some(other) if cells.iter().all(|cell| cell.is_empty()) => {
             let expected = format!("{ours}, or the rate by which {} was converted", other.code);
-            let mend = format!(
+            let fix = format!(
                 "fill {}, as `compband import` does by rates.csv, or convert the amounts to {ours}",
                 RATE_COLUMNS.join(", ")
             );
-            report(CURRENCY, Wrong::new(expected, mend));
+            report(CURRENCY, Wrong::new(expected, fix));
             None
         }
         Some(_) => {

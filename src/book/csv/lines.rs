@@ -13,7 +13,7 @@ use crate::trade::problem::Problem;
 pub(crate) type RowFault = Fault<&'static str>;
 
 /// Reads finished lines. `each` takes the first line of a row and its cells, and returns errors.
-/// Blank rows are skipped. Problems call the file `name`; `header` is its first row, `mend` the fix
+/// Blank rows are skipped. Problems call the file `name`; `header` is its first row, `fix` the fix
 /// if that differs.
 ///
 /// # Errors
@@ -22,7 +22,7 @@ pub(crate) fn read(
     bytes: &[u8],
     name: &str,
     header: &[&str],
-    mend: &str,
+    fix: &str,
     each: &mut dyn FnMut(u64, &[&str]) -> Vec<RowFault>,
 ) -> io::Result<Vec<Problem>> {
     let mut reader = csv::ReaderBuilder::new()
@@ -55,7 +55,7 @@ pub(crate) fn read(
                 .eq(header.iter().copied())
             {
                 let expected = format!("the header {:?}", header.join(","));
-                problem(row, whole(cells.join(","), Wrong::new(expected, mend)));
+                problem(row, whole(cells.join(","), Wrong::new(expected, fix)));
                 break;
             }
             continue;

@@ -117,7 +117,7 @@ impl LogBytes {
             column: String::new(),
             value: String::new(),
             expected: "a closing double quote".into(),
-            mend: "close the quote that opens in this row, or remove it".into(),
+            fix: "close the quote that opens in this row, or remove it".into(),
         })
     }
 }

@@ -181,7 +181,7 @@ fn a_ledger_of_an_older_version_is_read_and_gains_its_columns() {
 }
 
 #[test]
-fn a_torn_line_is_mended_before_the_next() {
+fn a_torn_line_is_repaired_before_the_next() {
     let dir = tempfile::tempdir().unwrap();
     let book = Book::init(dir.path()).unwrap();
     let lock = book.lock(&mut |_| {}).unwrap();

@@ -113,15 +113,15 @@ impl Buyers<'_> {
 
     /// Share of buyers who pay `price` or make an offer if it is the asking price: those who can be
     /// counted.
-    pub fn heard(&self, price: f64) -> f64 {
+    pub fn counted(&self, price: f64) -> f64 {
         let levels = self.levels.iter();
         levels
-            .map(|level| level.chance * self.heard_at(level, price))
+            .map(|level| level.chance * self.counted_at(level, price))
             .sum()
     }
 
     /// The same at one level.
-    pub fn heard_at(&self, level: &Level, price: f64) -> f64 {
+    pub fn counted_at(&self, level: &Level, price: f64) -> f64 {
         let paying = level.paying(price);
         let near = level.paying(self.least * price / self.offered).max(paying);
         paying + self.haggling * (near - paying)

@@ -485,13 +485,13 @@ fn thresholds_hold_for_every_offer() {
 }
 
 #[test]
-fn who_is_heard() {
+fn who_is_counted() {
     let most = most(0.0);
     let buyers = buyers(&most);
-    assert_eq!(buyers.heard(0.0), 1.0);
-    assert!((buyers.heard(100.0) - 0.75).abs() < 1e-12);
+    assert_eq!(buyers.counted(0.0), 1.0);
+    assert!((buyers.counted(100.0) - 0.75).abs() < 1e-12);
     assert!((buyers.paying(120.0) - 0.25).abs() < 1e-12);
-    assert_eq!(buyers.heard(1000.0), 0.5);
+    assert_eq!(buyers.counted(1000.0), 0.5);
 }
 
 proptest! {

@@ -20,7 +20,7 @@ fn prospect(drawer: bool, success: f64, lost: f64) -> Prospect {
             basis: PriceBasis::Delivered,
             currency: &eur(),
         },
-        mended: &[150_f64.ln()],
+        repaired: &[150_f64.ln()],
         failed: Failed::Share(0.3),
         repairs: &[Repair {
             parts: dec("20"),

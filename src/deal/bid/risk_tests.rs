@@ -21,7 +21,7 @@ fn proceeds(prices: &[f64], repairs: &[Repair], wage: i64, lost: f64) -> Prospec
             basis: PriceBasis::Delivered,
             currency: &currency,
         },
-        mended: prices,
+        repaired: prices,
         failed: Failed::Share(0.3),
         repairs,
         minutes: Decimal::from(60),
@@ -55,7 +55,7 @@ fn repair(parts: i64, success: f64) -> Repair {
     Repair {
         parts: Decimal::from(parts),
         minutes: Decimal::from(30),
-        ..Repair::new("mend", success)
+        ..Repair::new("fix", success)
     }
 }
 
@@ -95,8 +95,8 @@ fn a_simulated_bankroll_grows_fastest_at_the_share() {
     let returns: Vec<f64> = (0..DRAWS)
         .map(|_| {
             let z: f64 = StandardNormal.sample(&mut rng);
-            let (arrives, mended) = (rng.random::<f64>() >= 0.05, rng.random::<f64>() < 0.85);
-            let price = 130.0 * (0.15 * z).exp() * if mended { 1.0 } else { 0.3 };
+            let (arrives, repaired) = (rng.random::<f64>() >= 0.05, rng.random::<f64>() < 0.85);
+            let price = 130.0 * (0.15 * z).exp() * if repaired { 1.0 } else { 0.3 };
             (if arrives { price } else { 0.0 }) / 100.0 - 1.0
         })
         .collect();
@@ -267,7 +267,7 @@ fn holding_is_due_whatever_becomes_of_the_unit() {
                 basis: PriceBasis::Delivered,
                 currency: &currency,
             },
-            mended: &log_normal(130.0, 0.15),
+            repaired: &log_normal(130.0, 0.15),
             failed: Failed::Share(0.3),
             repairs: &[repair(14, 0.8)],
             minutes: Decimal::from(60),

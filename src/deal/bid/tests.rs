@@ -35,7 +35,7 @@ fn repair(parts: &str, minutes: i64, success: f64) -> Repair {
     Repair {
         parts: dec(parts),
         minutes: Decimal::from(minutes),
-        ..Repair::new("mend", success)
+        ..Repair::new("fix", success)
     }
 }
 
@@ -56,7 +56,7 @@ fn prospect(rungs: usize, terms: Option<&Terms<'_>>, repairs: &[Repair], wage: i
     };
     Plan {
         sale: &sale,
-        mended: &quantiles(140.0, 0.12, rungs),
+        repaired: &quantiles(140.0, 0.12, rungs),
         failed: Failed::Prices(&quantiles(40.0, 0.3, rungs)),
         repairs,
         minutes: Decimal::from(20),
@@ -187,7 +187,11 @@ fn a_simulation_agrees() {
     assert!((float(at.profit) - mean).abs() < 4.0 * (variance / n).sqrt() + 0.01);
     let loss = profits.iter().filter(|x| **x < 0.0).count() as f64 / n;
     assert!((at.loss - loss).abs() < 4.0 * (loss * (1.0 - loss) / n).sqrt() + 0.001);
-    for (p, reported) in TOLD.iter().zip(at.points).chain([(&WORST, at.worst)]) {
+    for (p, reported) in PROFIT_LEVELS
+        .iter()
+        .zip(at.points)
+        .chain([(&WORST, at.worst)])
+    {
         let below = profits.partition_point(|x| *x < float(reported)) as f64 / n;
         let error = 4.0 * (p * (1.0 - p) / n).sqrt() + 0.001;
         assert!((below - p).abs() < error, "{p}: {reported} {below}");

@@ -183,12 +183,12 @@ fn agrees(plan: &Plan<'_>) {
 #[test]
 fn a_failed_repair_gives_the_part_back_or_spoils_it() {
     terms(|sale| {
-        let (mended, failed) = (logs(&PRICES), logs(&DEAD));
+        let (repaired, failed) = (logs(&PRICES), logs(&DEAD));
         let cash = |drawer, spoils| {
             let repairs = [repair("display", 22, drawer, 0.8, spoils)];
             let plan = Plan {
                 sale,
-                mended: &mended,
+                repaired: &repaired,
                 failed: Failed::Prices(&failed),
                 repairs: &repairs,
                 minutes: Decimal::ZERO,
@@ -219,7 +219,7 @@ fn a_failed_repair_gives_the_part_back_or_spoils_it() {
 #[test]
 fn a_dead_unit_is_worth_the_best_of_whole_and_taken_apart() {
     terms(|sale| {
-        let (mended, failed) = (logs(&PRICES), logs(&DEAD));
+        let (repaired, failed) = (logs(&PRICES), logs(&DEAD));
         let repairs = [
             repair("display", 22, false, 0.7, 1.0),
             repair("battery", 6, true, 0.9, 0.0),
@@ -233,7 +233,7 @@ fn a_dead_unit_is_worth_the_best_of_whole_and_taken_apart() {
             let donor = donor(parts);
             let plan = Plan {
                 sale,
-                mended: &mended,
+                repaired: &repaired,
                 failed: Failed::Prices(&failed),
                 repairs: &repairs,
                 minutes: Decimal::from(40),
@@ -255,7 +255,7 @@ fn a_dead_unit_is_worth_the_best_of_whole_and_taken_apart() {
 fn a_simulation_of_repairs_from_the_drawer_agrees() {
     const DRAWS: u32 = 200_000;
     terms(|sale| {
-        let (mended, failed) = (logs(&PRICES), logs(&DEAD));
+        let (repaired, failed) = (logs(&PRICES), logs(&DEAD));
         let repairs = [
             repair("display", 22, true, 0.7, 0.5),
             repair("battery", 6, false, 0.9, 0.25),
@@ -263,7 +263,7 @@ fn a_simulation_of_repairs_from_the_drawer_agrees() {
         let donor = donor(&[("display", 30), ("battery", 6), ("board", 20)]);
         let prospect = Plan {
             sale,
-            mended: &mended,
+            repaired: &repaired,
             failed: Failed::Prices(&failed),
             repairs: &repairs,
             minutes: Decimal::from(40),
@@ -338,7 +338,7 @@ proptest! {
     ) {
         terms(|sale| {
             let names = ["display", "battery", "lid", "board"];
-            let (mended, failed) = (logs(&PRICES), logs(&DEAD));
+            let (repaired, failed) = (logs(&PRICES), logs(&DEAD));
             let repairs: Vec<Repair> = said
                 .iter()
                 .zip(names)
@@ -348,7 +348,7 @@ proptest! {
             let donor = donor(&parts);
             agrees(&Plan {
                 sale,
-                mended: &mended,
+                repaired: &repaired,
                 failed: Failed::Prices(&failed),
                 repairs: &repairs,
                 minutes: Decimal::from(15),

@@ -30,7 +30,7 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         return Err(AppError::Usage("what happened is not said".into()));
     };
     match record::record(ready, happened, form) {
-        Ok(record::Done::Told(reply)) => Ok(reply),
+        Ok(record::Done::Recorded(reply)) => Ok(reply),
         Ok(record::Done::Doubt(near)) => page(ready, form, Some(&Trouble::Near(near))),
         Err(error) => page(ready, form, Some(&Trouble::Wrong(error))),
     }

@@ -34,7 +34,7 @@ pub fn day(ready: &Ready<'_>, form: &Form) -> Result<Option<NaiveDate>, AppError
     let day = day.map_err(|expected| refused("--date", text, &expected))?;
     checks::day(day, today).map_err(|wrong| AppError::Refused {
         message: format!("--date: expected {}", wrong.expected),
-        next: wrong.mend,
+        next: wrong.fix,
     })?;
     Ok(Some(day))
 }

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use crate::app::AppError;
-use crate::app::refresh::{Failed, State, Told, chosen, look, refresh};
+use crate::app::refresh::{Failed, Refreshed, State, chosen, look, refresh};
 use crate::app::watch::{add, history, remove};
 use crate::desk::fields::{Fields, guarded, send};
 use crate::desk::form::{Form, query};
@@ -115,7 +115,7 @@ fn ask(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
     })
 }
 
-fn all(ready: &Ready<'_>, told: &[Told], failed: &[Failed]) -> Result<Markup, AppError> {
+fn all(ready: &Ready<'_>, told: &[Refreshed], failed: &[Failed]) -> Result<Markup, AppError> {
     let new = told
         .iter()
         .filter(|told| !matches!(told.state, State::Same));
@@ -155,7 +155,7 @@ fn all(ready: &Ready<'_>, told: &[Told], failed: &[Failed]) -> Result<Markup, Ap
 }
 
 /// A watched unit with its change, its causes and its history.
-fn unit(ready: &Ready<'_>, told: &Told) -> Result<Markup, AppError> {
+fn unit(ready: &Ready<'_>, told: &Refreshed) -> Result<Markup, AppError> {
     let name = told.name.as_str();
     let mut notice = |text: &str| ready.note(text);
     let recorded = match told.state {

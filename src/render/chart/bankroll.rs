@@ -16,7 +16,7 @@ use super::canvas::{
 };
 use super::scene::{Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
-use crate::render::ledger::Told;
+use crate::render::ledger::Content;
 use crate::render::numbers::{amount, count};
 use crate::trade::Currency;
 
@@ -52,7 +52,7 @@ pub struct BankrollPoint {
 
 impl BankrollChart {
     /// The chart of a ledger.
-    pub fn of(content: &Told<'_>) -> Self {
+    pub fn of(content: &Content<'_>) -> Self {
         let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
         let money = |value| amount(content.currency, value);
         let summary = &content.summary;

@@ -6,7 +6,7 @@ use super::net::{Line, lines};
 use super::{Band, Counted, Money, VERSION, number};
 use crate::app::bid as app;
 use crate::app::sale_time::WeeksFrom;
-use crate::deal::bid::{self as deal, Advice, Judged, TOLD, WORST, binding};
+use crate::deal::bid::{self as deal, Advice, Judged, PROFIT_LEVELS, WORST, binding};
 use crate::deal::haggle::Discounts;
 use crate::deal::prospect::{Failure, from_minor};
 use crate::render::bid::{aim, failure};
@@ -278,7 +278,7 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
             costs_share: share(net),
         }),
         repairs: content.costs.repairs.iter().map(repair).collect(),
-        chance_mended: content.weighed.prospect.mended,
+        chance_mended: content.weighed.prospect.repaired,
         for_parts: content.weighed.parts.as_ref().map(|parts| ForParts {
             likely_price: parts.median.into(),
             low: parts.low.into(),
@@ -394,7 +394,7 @@ pub(super) fn measures(at: &deal::Measures) -> Measures {
         expected_profit: at.profit.into(),
         expected_profit_before_work: at.before_work.into(),
         earned_per_hour: at.per_hour.map(Money::from),
-        profit_points: TOLD
+        profit_points: PROFIT_LEVELS
             .iter()
             .zip(at.points)
             .map(|(chance, profit)| point(*chance, profit))

@@ -7,7 +7,7 @@ use crate::backtest::calibration;
 use crate::backtest::ratio;
 use crate::backtest::selfcheck::{Figures, LEVELS};
 use crate::backtest::verdict::{self, Standing};
-use crate::band::conflict::{Conflict, Heard};
+use crate::band::conflict::{Conflict, Finding};
 use crate::render::check::judged;
 use crate::render::contradicted::instead;
 use crate::settings::Settings;
@@ -263,7 +263,7 @@ pub struct Rule<'a> {
 impl<'a> Rule<'a> {
     fn of(conflict: &'a Conflict, settings: &Settings) -> Self {
         let (under, line) = conflict.instead.line(settings);
-        let against = &conflict.heard[..conflict.against];
+        let against = &conflict.findings[..conflict.against];
         Self {
             what: &conflict.label,
             stated: conflict.rule.stated,
@@ -305,7 +305,7 @@ pub struct Model<'a> {
 }
 
 impl<'a> Model<'a> {
-    fn of(one: &'a Heard) -> Self {
+    fn of(one: &'a Finding) -> Self {
         let said = one.said();
         Self {
             model: &one.model,

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::bid::{Measures, Offers, advice, measures, offers, why};
 use super::{Money, VERSION, number};
 use crate::render::bid::aim;
-use crate::render::compare::Told;
+use crate::render::compare::Content;
 
 /// Listings to buy.
 #[derive(Debug, Serialize)]
@@ -77,7 +77,7 @@ pub struct Listing<'a> {
 }
 
 /// The document of a comparison.
-pub fn document<'a>(content: &Told<'a>) -> Compare<'a> {
+pub fn document<'a>(content: &Content<'a>) -> Compare<'a> {
     let (put_in, profit, weekly) = content.sums();
     let funds = content.means.funds;
     let listing = |at: usize| {

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::listed::{Listing, TimeOnMarket, listings, time_on_market};
 use super::{Money, VERSION, number};
 use crate::deal::ledger as deal;
-use crate::render::ledger::Told;
+use crate::render::ledger::Content;
 use crate::trade::comp::basis_word;
 use crate::trade::entry::{Account, Foreseen};
 
@@ -199,7 +199,7 @@ pub struct Estimated {
 }
 
 /// The document of a ledger.
-pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
+pub fn document<'a>(content: &Content<'a>) -> Ledger<'a> {
     let summary = &content.summary;
     let sum = |account| content.ledger.totals().get(account).into();
     let day = |at: &deal::Standing| Day {
@@ -257,7 +257,7 @@ pub fn document<'a>(content: &Told<'a>) -> Ledger<'a> {
     }
 }
 
-fn deal<'a>(content: &Told<'a>, deal: &'a deal::Deal) -> Deal<'a> {
+fn deal<'a>(content: &Content<'a>, deal: &'a deal::Deal) -> Deal<'a> {
     let now = content
         .now
         .get(&deal.id)

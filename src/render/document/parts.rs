@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::{Money, VERSION};
 use crate::deal::ledger::{Lot, name};
-use crate::render::drawer::Told;
+use crate::render::drawer::Content;
 
 /// The parts in the drawer.
 #[derive(Debug, Serialize)]
@@ -49,7 +49,7 @@ pub struct Part<'a> {
 }
 
 /// The document of a drawer.
-pub fn document<'a>(content: &'a Told<'_>) -> Parts<'a> {
+pub fn document<'a>(content: &'a Content<'_>) -> Parts<'a> {
     let part = |lot: &'a Lot| Part {
         name: &lot.name,
         fits: &lot.fits,

@@ -4,7 +4,7 @@
 use serde::Serialize;
 
 use super::{Band, Money, VERSION};
-use crate::app::refresh::{Moved, State, Told};
+use crate::app::refresh::{Moved, Refreshed, State};
 use crate::band::change;
 use crate::book::history::Record;
 use crate::render::change::{fate_word, paid};
@@ -172,7 +172,7 @@ pub struct LeftOut<'a> {
 }
 
 /// The document of the changes.
-pub fn document(all: &[Told]) -> Refresh<'_> {
+pub fn document(all: &[Refreshed]) -> Refresh<'_> {
     Refresh {
         schema: "compband.refresh/1",
         compband: VERSION,
@@ -181,7 +181,7 @@ pub fn document(all: &[Told]) -> Refresh<'_> {
     }
 }
 
-fn unit(refreshed: &Told) -> Unit<'_> {
+fn unit(refreshed: &Refreshed) -> Unit<'_> {
     let (state, moved) = match &refreshed.state {
         State::First => ("first", None),
         State::Same => ("unchanged", None),
@@ -219,7 +219,7 @@ fn estimate(of: &Record) -> Estimate<'_> {
     }
 }
 
-fn step<'a>(refreshed: &Told, moved: &'a Moved, step: &'a change::Step) -> Step<'a> {
+fn step<'a>(refreshed: &Refreshed, moved: &'a Moved, step: &'a change::Step) -> Step<'a> {
     let comp = |change: &'a change::CompChange| {
         let stands = moved.standing.get(&change.comp.comp_id);
         ChangedComp {

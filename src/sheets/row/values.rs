@@ -26,7 +26,7 @@ impl<'a> RowReader<'a> {
         if text.is_empty() {
             return Ok((None, false));
         }
-        let mend = "write it as YYYY-MM-DD, such as 2025-12-31";
+        let fix = "write it as YYYY-MM-DD, such as 2025-12-31";
         let mut guessed = false;
         let day = match dates::read_date(text) {
             Ok(WrittenDate::Plain(day)) => day,
@@ -46,9 +46,9 @@ impl<'a> RowReader<'a> {
                     .certain()
                     .ok_or_else(|| undecided_date(text, &numbers, why))?,
             },
-            Err(DateError::Unreadable) => return Err(unreadable(text, self.today, mend)),
+            Err(DateError::Unreadable) => return Err(unreadable(text, self.today, fix)),
             Err(DateError::NoSuchDay) => {
-                return Err(Wrong::new("a day that the calendar has", mend));
+                return Err(Wrong::new("a day that the calendar has", fix));
             }
             Err(DateError::Serial(day)) => {
                 return Err(Wrong::new(
@@ -72,12 +72,12 @@ impl<'a> RowReader<'a> {
         if price > Decimal::ZERO {
             return Ok(price);
         }
-        let mend = if price.is_zero() {
+        let fix = if price.is_zero() {
             "leave out what was given away: it says nothing about the price"
         } else {
             "leave refunds and returns out, and the sale they belong to"
         };
-        Err(Wrong::new("a price above 0", mend))
+        Err(Wrong::new("a price above 0", fix))
     }
 
     pub(super) fn shipping(&self, text: &str, currency: &Currency) -> Result<Decimal, Wrong> {
@@ -100,12 +100,12 @@ impl<'a> RowReader<'a> {
             match &error {
                 AmountError::OtherCurrency(sign) => {
                     let code = Currency::likely(sign).map_or("CODE".to_string(), |one| one.code);
-                    let mend = format!(
+                    let fix = format!(
                         "if all your sales are in it, write currency = \"{code}\" into compband.toml; if only this \
                          sheet is, say --fill currency={code} and {} converts it",
                         rates::FILE_NAME
                     );
-                    Wrong::new(expected, mend).about(Question::Currency)
+                    Wrong::new(expected, fix).about(Question::Currency)
                 }
                 _ => Wrong::new(
                     expected,
@@ -148,8 +148,8 @@ impl<'a> RowReader<'a> {
                     reading(DecimalMark::Point),
                     reading(DecimalMark::Comma)
                 );
-                let mend = "say --decimal point or --decimal comma";
-                Err(Wrong::new(expected, mend).about(Question::DecimalMark(field.number())))
+                let fix = "say --decimal point or --decimal comma";
+                Err(Wrong::new(expected, fix).about(Question::DecimalMark(field.number())))
             }
         }
     }
@@ -179,7 +179,7 @@ impl<'a> RowReader<'a> {
         match declared.and_then(|attribute| attribute.fault(value)) {
             Some(expected) => Err(Wrong::new(
                 expected,
-                "mend it, or leave the cell blank if it is not known",
+                "fix it, or leave the cell blank if it is not known",
             )),
             None => Ok(value),
         }
@@ -250,8 +250,8 @@ impl<'a> RowReader<'a> {
         let rate = self.conversion.rate(&id, code, comp.sold_on);
         rate.map_err(|wrong| {
             let own = Column::RATE.map(Column::name).join(", ");
-            let mend = format!("{}, or fill {own} of the row", wrong.mend);
-            Wrong::new(wrong.expected, mend)
+            let fix = format!("{}, or fill {own} of the row", wrong.fix);
+            Wrong::new(wrong.expected, fix)
         })
     }
 }
@@ -269,8 +269,8 @@ fn undecided_date(text: &str, numbers: &dates::NumericDate, why: &str) -> Wrong 
         reading(DateOrder::DayFirst),
         reading(DateOrder::MonthFirst)
     );
-    let mend = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
-    Wrong::new(expected, mend)
+    let fix = "write it as YYYY-MM-DD, or say --dates dmy (day first) or --dates mdy (month first) for all";
+    Wrong::new(expected, fix)
 }
 
 /// `the letter "O" stands among the digits; `, for a text such as `8O,00`; or else empty.
@@ -291,16 +291,16 @@ fn letter_among_digits(text: &str) -> String {
 }
 
 /// The error of a text that is no date. One relative to today would be another day at each import.
-fn unreadable(text: &str, today: NaiveDate, mend: &str) -> Wrong {
+fn unreadable(text: &str, today: NaiveDate, fix: &str) -> Wrong {
     match dates::said_on(today, text) {
         Some(day) => Wrong::new(
             "a date that stays the same day whenever the sheet is read",
             format!("write the day itself: {day} if {text:?} is meant from today"),
         ),
-        None if text.chars().any(|c| c.is_ascii_digit()) => Wrong::new("a date", mend),
+        None if text.chars().any(|c| c.is_ascii_digit()) => Wrong::new("a date", fix),
         None => Wrong::new(
             "a date",
-            format!("{mend}, or leave the cell empty if the day is not known"),
+            format!("{fix}, or leave the cell empty if the day is not known"),
         ),
     }
 }

@@ -16,7 +16,7 @@ use crate::desk::unit::{MODELS, model_list};
 use crate::desk::views::terms::{AIMS, aims, aims_of, costs_of, outlet_field, sale, typed};
 use crate::parse::repairs::repairs;
 use crate::render::buying;
-use crate::render::compare::{Candidate, Told};
+use crate::render::compare::{Candidate, Content};
 use crate::render::html::visible;
 use crate::settings::Settings;
 
@@ -291,7 +291,7 @@ fn compared(ready: &Ready<'_>, form: &Form, rows: &[usize]) -> Result<Markup, Ap
             judged,
         })
         .collect();
-    Ok(buying::side_by_side(&Told {
+    Ok(buying::side_by_side(&Content {
         currency: &currency,
         means: &means,
         bought: found.bought,

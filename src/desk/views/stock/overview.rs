@@ -12,7 +12,7 @@ use crate::render::chart::{BankrollChart, to_svg};
 use crate::render::document::year::DISCLAIMER;
 use crate::render::drawer;
 use crate::render::html::{prose, visible};
-use crate::render::ledger::{Told, closed_grid, money_lines, sentences, stock_grid};
+use crate::render::ledger::{Content, closed_grid, money_lines, sentences, stock_grid};
 use crate::render::{listed, year};
 
 /// Everything, or what to do with a ledger without entries.
@@ -31,7 +31,7 @@ pub fn part(ready: &Ready<'_>) -> Result<Markup, AppError> {
             }
         });
     }
-    let content = Told {
+    let content = Content {
         currency: &settings.currency,
         today: ready.today(),
         summary: now.summary,
@@ -44,7 +44,7 @@ pub fn part(ready: &Ready<'_>) -> Result<Markup, AppError> {
         all: false,
     };
     let code = &settings.currency.code;
-    let parts = drawer::Told {
+    let parts = drawer::Content {
         currency: &settings.currency,
         on: ready.today(),
         ledger: &now.ledger,
@@ -98,7 +98,7 @@ pub fn to_deal(title: &str, text: &str) -> Option<String> {
     (named && plain).then(|| format!("/stock?deal={text}"))
 }
 
-fn money(content: &Told<'_>) -> Markup {
+fn money(content: &Content<'_>) -> Markup {
     let mut lines = money_lines(content);
     let last = lines.pop();
     html! {
@@ -117,7 +117,7 @@ fn money(content: &Told<'_>) -> Markup {
     }
 }
 
-fn chart(content: &Told<'_>) -> Markup {
+fn chart(content: &Content<'_>) -> Markup {
     let svg = to_svg(&BankrollChart::of(content));
     html! {
         @if let Ok(svg) = svg {

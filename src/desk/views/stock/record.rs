@@ -26,7 +26,7 @@ use crate::trade::items::MOST;
 /// What came of a form.
 pub enum Done {
     /// It is recorded.
-    Told(Reply),
+    Recorded(Reply),
     /// The model is new and nearly this one: nothing is recorded before that is answered.
     Doubt(String),
 }
@@ -66,7 +66,7 @@ pub fn record(ready: &Ready<'_>, happened: Happened, form: &Form) -> Result<Done
         Happened::Scrap => asked.scrap(),
         Happened::Refund => asked.refund(),
     }
-    .map(Done::Told)
+    .map(Done::Recorded)
 }
 
 /// Texts that are not empty, one after the other.
@@ -175,7 +175,7 @@ impl Asked<'_, '_> {
                 foreseen(made, &settings.currency)
             )
         }));
-        Ok(Done::Told(self.told_of(&made, &lines)))
+        Ok(Done::Recorded(self.told_of(&made, &lines)))
     }
 
     fn capital(&self, put_in: bool) -> Result<Reply, AppError> {
