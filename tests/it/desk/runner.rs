@@ -1,7 +1,8 @@
 //! A running desk, and plain HTTP to it.
 
 use std::fmt;
-use std::io::{BufRead, BufReader, Read, Write};
+use std::fs::File;
+use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Child, Stdio};
@@ -12,6 +13,8 @@ use crate::runner::compband;
 /// A desk that runs until this is dropped, and the browser that it let in.
 pub struct DeskRun {
     child: Child,
+    /// What it prints on standard error.
+    errors: File,
     pub port: u16,
     /// The token of the printed address.
     pub token: String,
@@ -54,10 +57,11 @@ impl Answer {
 impl DeskRun {
     /// Starts a desk for the book in a folder; nobody has come in.
     pub fn start(dir: &Path) -> Self {
+        let errors = tempfile::tempfile().unwrap();
         let mut child = compband(dir)
             .args(["desk", "--no-browser"])
             .stdout(Stdio::piped())
-            .stderr(Stdio::null())
+            .stderr(errors.try_clone().unwrap())
             .spawn()
             .unwrap();
         let mut line = String::new();
@@ -67,6 +71,7 @@ impl DeskRun {
         let (port, token) = address.trim().split_once("/enter/").unwrap();
         Self {
             child,
+            errors,
             port: port.parse().unwrap(),
             token: token.to_string(),
             cookie: String::new(),
@@ -86,6 +91,15 @@ impl DeskRun {
         assert_eq!(answer.status, 303, "{answer:?}");
         let cookie = answer.header("set-cookie").split(';').next().unwrap();
         self.cookie = cookie.to_string();
+    }
+
+    /// What it printed on standard error so far.
+    pub fn said(&self) -> String {
+        let mut errors = &self.errors;
+        errors.seek(SeekFrom::Start(0)).unwrap();
+        let mut said = String::new();
+        errors.read_to_string(&mut said).unwrap();
+        said
     }
 
     /// The identifier of the process.

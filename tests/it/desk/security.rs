@@ -383,6 +383,125 @@ fn every_text_is_escaped() {
     );
 }
 
+/// Fields that hold amounts.
+const AMOUNTS: [&str; 26] = [
+    "price",
+    "ask",
+    "asked",
+    "offer",
+    "amount",
+    "cost",
+    "in_all",
+    "inbound",
+    "fees",
+    "fees_back",
+    "sending",
+    "shipping",
+    "for",
+    "per_km",
+    "salvage",
+    "wage",
+    "premium",
+    "premium_fixed",
+    "profit",
+    "bankroll",
+    "against",
+    "listings",
+    "line",
+    "parts_cost",
+    "budget",
+    "goal",
+];
+
+/// Names in the addresses that a page leads to: of links, and of the fields of forms that are sent as addresses.
+fn in_addresses(body: &str) -> Vec<String> {
+    let values = |text: &str, mark: &str| -> Vec<String> {
+        let parts = text.split(mark).skip(1);
+        parts
+            .map(|part| part.split('"').next().unwrap().to_string())
+            .collect()
+    };
+    let mut names: Vec<String> = Vec::new();
+    for address in values(body, "href=\"")
+        .into_iter()
+        .chain(values(body, "action=\""))
+    {
+        let query = address.split_once('?').map_or("", |(_, query)| query);
+        let query = query.replace("&amp;", "&");
+        let fields = query.split('&').filter(|field| !field.is_empty());
+        names.extend(fields.map(|field| field.split('=').next().unwrap().to_string()));
+    }
+    for form in body.split("<form").skip(1) {
+        let form = form.split("</form>").next().unwrap();
+        if form.split('>').next().unwrap().contains("method=\"get\"") {
+            names.extend(values(form, " name=\""));
+        }
+    }
+    names
+}
+
+/// What a browser remembers of the pages, and what the program prints, has no amounts.
+#[test]
+fn no_amount_stands_in_an_address_or_is_printed() {
+    let book = demo();
+    let dir = book.path();
+    out(dir, &["ledger", "fund", "731.07"]);
+    out(
+        dir,
+        &["buy", "Nulva 61K", "--price", "41.07", "--grade", "B"],
+    );
+    let desk = DeskRun::open(dir);
+    let unit = "model=Nulva+61K&grade=B";
+    let mut pages: Vec<String> = VIEWS.map(String::from).to_vec();
+    pages.extend(["/price", "/buy", "/sell", "/sales"].map(|view| format!("{view}?{unit}")));
+    pages.extend(["/sell?unit=d1", "/stock?deal=d1"].map(String::from));
+    let happened = [
+        "buy", "fund", "draw", "overhead", "part", "drop", "reverse", "spend", "list", "unlist",
+        "sold", "use", "harvest", "scrap", "refund", "describe",
+    ];
+    pages.extend(happened.map(|word| format!("/stock?record={word}&deal=d1")));
+    let mut answers: Vec<Answer> = pages.iter().map(|page| followed(&desk, page)).collect();
+    answers.push(desk.post(
+        "/buy",
+        &[
+            ("model", "Nulva 61K"),
+            ("against", "66.07"),
+            ("inbound", "5.07"),
+        ],
+    ));
+    answers.push(desk.post("/sell", &[("unit", "d1"), ("offer", "122.07")]));
+    let mut seen = 0;
+    for answer in &answers {
+        let names = in_addresses(&answer.body);
+        seen += names.len();
+        for name in &names {
+            assert!(!AMOUNTS.contains(&&**name), "{name}: {answer:?}");
+        }
+    }
+    assert!(seen > 100, "{seen}");
+    for (page, path, fields) in [
+        (
+            "/stock?record=fund",
+            "/stock/do",
+            vec![("record", "fund"), ("amount", "12.07")],
+        ),
+        (
+            "/stock?record=list&deal=d1",
+            "/stock/do",
+            vec![("record", "list"), ("deal", "d1"), ("ask", "151.07")],
+        ),
+    ] {
+        let answer = desk.act(page, path, &fields);
+        assert_eq!(answer.status, 303, "{answer:?}");
+        let address = answer.header("location");
+        assert!(
+            !address.contains("07") && !address.contains("amount"),
+            "{address}"
+        );
+    }
+    assert_eq!(desk.said(), "");
+}
+
 #[test]
 fn methods_that_no_page_uses_are_refused() {
     let book = demo();
