@@ -260,7 +260,7 @@ async function printed(browser) {
   await plain.context().close();
 }
 
-const browser = await chromium.launch({ executablePath, args: ["--no-sandbox"] });
+const browser = await chromium.launch({ executablePath, args: ["--no-sandbox", "--disable-dev-shm-usage"] });
 if (doc.models.length) {
   await looks(browser);
   await keys(browser);
