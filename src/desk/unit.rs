@@ -60,6 +60,17 @@ pub fn said(form: &Form, settings: &Settings) -> Result<Said, AppError> {
     })
 }
 
+/// Fields of the description of a unit beside which an error can stand ([`fields`]).
+pub const DESCRIBED: [&str; 7] = [
+    "grade",
+    "completeness",
+    "variant",
+    "missing",
+    "extra",
+    "defect",
+    "how_sold",
+];
+
 /// The form with the description of a unit that is named by its field `unit` (a deal `d7`, a watched unit or a
 /// model), if there is one: what a link says.
 ///
@@ -99,23 +110,10 @@ fn of_its_model(form: &Form, settings: &Settings) -> Form {
 /// The form with the fields of a description in place of its own.
 pub fn with_said(form: &Form, said: &Said) -> Form {
     let mut new = Form::default();
-    let described = [
-        "unit",
-        "of",
-        "model",
-        "variant",
-        "completeness",
-        "grade",
-        "missing",
-        "extra",
-        "defect",
-        "parts",
-        "how_sold",
-        "keep",
-        "drop",
-    ];
+    let besides = ["unit", "of", "model", "parts", "keep", "drop"];
     for (name, value) in form.fields() {
-        if !described.contains(&name) && !name.starts_with(ATTRIBUTE) {
+        let described = besides.contains(&name) || DESCRIBED.contains(&name);
+        if !described && !name.starts_with(ATTRIBUTE) {
             new.push(name, value);
         }
     }

@@ -823,7 +823,7 @@ fn clean_rows_are_kept_and_the_others_set_aside() {
     );
     assert!(
         shop.read("problems.csv")
-            .starts_with("file,row,column,value,expected,how_to_fix\nsales.csv,3,price,twelve,")
+            .starts_with("file,row,column,value,expected,how_to_mend\nsales.csv,3,price,twelve,")
     );
     let repaired = shop.read("sales-rejected-2.csv").replace("twelve", "12");
     shop.write("sales-rejected-2.csv", &repaired);

@@ -14,7 +14,7 @@ use crate::sheets::import::{Reject, RejectsWriter, Witness};
 use crate::trade::Problem;
 
 /// Columns of the file that `--problems` writes.
-const PROBLEM_COLUMNS: [&str; 6] = ["file", "row", "column", "value", "expected", "how_to_fix"];
+const PROBLEM_COLUMNS: [&str; 6] = ["file", "row", "column", "value", "expected", "how_to_mend"];
 
 /// Passes problems on to the listener, writes them on request, and writes rejected rows.
 pub(super) struct Desk<'a> {

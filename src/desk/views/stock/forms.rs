@@ -135,23 +135,19 @@ impl Happened {
     }
 
     /// Fields beside which an error can stand.
-    fn fields(self) -> &'static [&'static str] {
+    fn fields(self) -> Vec<&'static str> {
+        let described: &[&str] = match self {
+            Self::Buy | Self::Describe => &unit::DESCRIBED,
+            _ => &[],
+        };
+        [self.own_fields(), described].concat()
+    }
+
+    /// The same without those that describe a unit.
+    fn own_fields(self) -> &'static [&'static str] {
         match self {
             Self::Buy => &[
-                "model",
-                "price",
-                "asked",
-                "inbound",
-                "minutes",
-                "date",
-                "note",
-                "grade",
-                "completeness",
-                "variant",
-                "missing",
-                "extra",
-                "defect",
-                "how_sold",
+                "model", "price", "asked", "inbound", "minutes", "date", "note",
             ],
             Self::Fund | Self::Draw => &["amount", "date", "note"],
             Self::Overhead => &["amount", "km", "per_km", "minutes", "what", "date"],
@@ -171,17 +167,7 @@ impl Happened {
             Self::Harvest => &["deal", "parts", "fits", "minutes", "date", "note"],
             Self::Scrap => &["deal", "for", "date", "note"],
             Self::Refund => &["deal", "amount", "fees_back", "sending", "date", "note"],
-            Self::Describe => &[
-                "deal",
-                "grade",
-                "completeness",
-                "variant",
-                "missing",
-                "extra",
-                "defect",
-                "date",
-                "note",
-            ],
+            Self::Describe => &["deal", "date", "note"],
         }
     }
 }
@@ -260,7 +246,7 @@ pub fn part(
         _ => None,
     };
     let fields = Fields::of(&form).with_error(error);
-    let beside = error.is_some_and(|error| fields.shows(error, happened.fields()));
+    let beside = error.is_some_and(|error| fields.shows(error, &happened.fields()));
     let above = error.filter(|_| !beside).map(refused);
     let near = match trouble {
         Some(Trouble::Near(near)) => Some(near.as_str()),
