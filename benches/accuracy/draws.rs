@@ -165,7 +165,7 @@ fn by_eye(comps: &[&Row]) -> Band {
 }
 
 /// Factors of gross errors: one price in ten times or divided by five.
-fn gross(rng: &mut StdRng, n: usize) -> Vec<f64> {
+pub fn gross(rng: &mut StdRng, n: usize) -> Vec<f64> {
     (0..n)
         .map(|_| match rng.random_range(0..20) {
             0 => 5.0,

@@ -2,7 +2,7 @@
 //!
 //! usage: cargo bench --bench accuracy [-- --draws N] [--sizes 8,15,30,60] [--sets auctions,…]
 //!        [--judges all|no|yes] [--ours-only | --markets-only] [--python PROGRAM [--peer-draws N]]
-//!        [--save FILE] [--against FILE] [--bound]
+//!        [--save FILE] [--against FILE] [--bound] [--ideal-draws N]
 //!
 //! From each set (see `make_data.py`) n comps and one target are drawn, over and over, and the
 //! target's 80 % band is made from the comps alone by the tool and by its peers: what people do by
@@ -30,7 +30,9 @@
 //!   the opposite sign;
 //! - how bands hold in simulated markets (`market.rs`), `--markets-only` these alone;
 //! - with `--bound` what the best single shrinkage prior does on the same draws, chosen on the very
-//!   targets (`bound.rs`): the least that rules of thumb which hold every column alike could come to.
+//!   targets (`bound.rs`): the least that rules of thumb which hold every column alike could come to;
+//! - with `--ideal-draws` what gross errors cost an observer that knows the law by which prices are
+//!   mistyped (`ideal.rs`): the least that the same rules of thumb could come to.
 //!
 //! Last come the goals (`goals.rs`), with two standard errors of grace.
 //!
@@ -45,6 +47,7 @@ mod bound;
 mod draws;
 mod figure;
 mod goals;
+mod ideal;
 mod kept;
 mod market;
 mod ours;
@@ -103,6 +106,9 @@ struct Options {
     /// Also what the best single shrinkage prior does, chosen on the very targets.
     #[arg(long)]
     bound: bool,
+    /// The first so many draws are given to the ideal observer of gross errors, which is slow.
+    #[arg(long, default_value_t = 0)]
+    ideal_draws: usize,
     /// Only the simulated markets.
     #[arg(long, conflicts_with = "ours_only")]
     markets_only: bool,
@@ -169,6 +175,10 @@ fn study(options: &Options, set: &Set, times: &mut Vec<f64>) -> Result<Study, St
     for &n in options.sizes.iter().filter(fits) {
         eprintln!("{}, {n} comps", set.name);
         study.cells.push(cell(&data, n, options.draws));
+        if n <= ideal::LARGEST && options.ideal_draws > 0 {
+            let draws = options.ideal_draws.min(options.draws);
+            study.ideal.push((n, ideal::ideal(&data, n, draws)));
+        }
         let best = known.iter().map(|k| best_prior(options, &data, k, n));
         study.best.extend(best);
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use compband::backtest::selfcheck::subject_of;
-use compband::band::estimate::{Context, estimate_with};
+use compband::band::estimate::{Context, Estimate, estimate_with};
 use compband::fit::design::DAYS_PER_MONTH;
 use compband::select::{Candidate, Selection};
 use compband::settings::Family;
@@ -111,8 +111,21 @@ pub fn selection(comps: &[&Sale], target: &Sale, factors: &[f64]) -> Selection {
     }
 }
 
-/// The 80 % band of the target from its comps, each price times its factor, and from what other
+/// The estimate of the target from its comps, each price times its factor, and from what other
 /// models say.
+pub fn estimate(
+    comps: &[&Sale],
+    target: &Sale,
+    settings: &Settings,
+    factors: &[f64],
+    context: &Context,
+) -> Estimate {
+    let subject = subject_of(MODEL, &target.comp);
+    let selection = selection(comps, target, factors);
+    estimate_with(context, selection, &subject, settings, TODAY, CHANCE).expect("an estimate")
+}
+
+/// Its 80 % band.
 pub fn band(
     comps: &[&Sale],
     target: &Sale,
@@ -120,10 +133,6 @@ pub fn band(
     factors: &[f64],
     context: &Context,
 ) -> Band {
-    let subject = subject_of(MODEL, &target.comp);
-    let selection = selection(comps, target, factors);
-    let made =
-        estimate_with(context, selection, &subject, settings, TODAY, CHANCE).expect("an estimate");
-    let (low, high) = made.outcome.band(f64::from(CHANCE) / 100.0);
-    (low, high)
+    let made = estimate(comps, target, settings, factors, context);
+    made.outcome.band(f64::from(CHANCE) / 100.0)
 }

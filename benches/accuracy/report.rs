@@ -25,6 +25,8 @@ pub struct Study {
     pub cells: Vec<Cell>,
     /// The best single prior on the draws of each cell, where it is wanted.
     pub best: Vec<Best>,
+    /// How the ideal observer of gross errors did at each size, on the first draws.
+    pub ideal: Vec<(usize, Vec<Tried>)>,
     /// With and without other models, where the set comes apart into models.
     pub together: Vec<Together>,
     /// With rules of thumb made wrong.
@@ -41,6 +43,7 @@ impl Study {
             floor,
             cells: Vec::new(),
             best: Vec::new(),
+            ideal: Vec::new(),
             together: Vec::new(),
             tested: Vec::new(),
         }
@@ -134,6 +137,34 @@ impl Report {
             )?;
         }
         writeln!(f, "\nMeans of ratios are geometric.")
+    }
+
+    /// What gross errors cost us and the ideal observer on the same draws.
+    fn ideal(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        writeln!(f, "| set | n | ours | were they known | ideal observer |")?;
+        writeln!(f, "|---|---:|---:|---:|---:|")?;
+        for (study, cell) in self.cells() {
+            let Some((_, tried)) = study.ideal.iter().find(|(n, _)| *n == cell.n) else {
+                continue;
+            };
+            let draws = &cell.draws[..tried.len()];
+            let rise = |score: &dyn Fn(usize) -> f64| {
+                let pairs: Vec<(f64, f64)> = (0..draws.len())
+                    .map(|at| (score(at), draws[at].ours.score))
+                    .collect();
+                Figure::ratio(pairs.into_iter()).less_one()
+            };
+            writeln!(
+                f,
+                "| {} | {} | {} | {} | {} |",
+                study.name,
+                cell.n,
+                rise(&|at| draws[at].spoilt.score),
+                rise(&|at| draws[at].known.score),
+                rise(&|at| tried[at].score),
+            )?;
+        }
+        Ok(())
     }
 
     /// Names of the peers, the same for every cell.
@@ -380,6 +411,10 @@ impl Report {
         }
         if has(|study| !study.best.is_empty()) {
             self.best(f)?;
+        }
+        if has(|study| !study.ideal.is_empty()) {
+            writeln!(f)?;
+            self.ideal(f)?;
         }
         writeln!(f)
     }

@@ -157,6 +157,8 @@ pub struct Evidence {
     pub level_percent: f64,
     /// Half the width of the middle 80 % of single sales about it, per cent ([`Outcome::sale`]).
     pub sale_percent: f64,
+    /// Log marginal likelihood of the log prices used ([`crate::fit::posterior::Posterior::log_evidence`]).
+    pub log_evidence: f64,
     /// Points with weight in the grid over residual scale and error distribution.
     pub places: usize,
     /// Whether the points with nearly all of the weight have converged.

@@ -302,6 +302,7 @@ fn evidence(selection: &Selection, cases: &Cases, outcome: &Outcome, pool: &Pool
         spread_percent: 100.0 * fit.log_spread().mean.exp().exp_m1(),
         level_percent: half_width_percent(outcome.mean_interval(0.8), outcome.median()),
         sale_percent: half_width_percent(outcome.sale().band(0.8), 0.0),
+        log_evidence: fit.log_evidence,
         places: fit.places.len(),
         settled: fit.settled(),
     }

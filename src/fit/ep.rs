@@ -366,10 +366,10 @@ fn cavity_of(now: Moments, site: Site) -> Option<Moments> {
     })
 }
 
-/// log C of a site; 0 if it is the only information.
+/// log C of a site; that of a density if it is the only information.
 fn log_constant(rule: &Rule, site: Site, posterior: &Normal) -> f64 {
     let Some(cavity) = cavity(rule, site, posterior) else {
-        return 0.0;
+        return (site.tau / (2.0 * PI)).ln() / 2.0 - site.eta * site.eta / (2.0 * site.tau);
     };
     let (log_mass, _) = tilted(cavity, rule);
     let known = cavity.variance.recip();

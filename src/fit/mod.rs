@@ -55,6 +55,7 @@ pub mod design;
 pub mod ep;
 mod facts;
 pub mod matrix;
+mod mistyped;
 pub mod pool;
 pub mod posterior;
 pub mod prior;

@@ -4,18 +4,16 @@
 //! coefficients. Both are therefore on a grid. Three error distributions have equal prior
 //! probability: Student-t with ν/2 degrees of freedom, normal, and normal with a share of mistyped
 //! prices (the contaminated normal distribution of Tukey 1960, "A survey of sampling from
-//! contaminated distributions"). A future sale is not mistyped: its prediction uses the normal
-//! part.
+//! contaminated distributions"; [`super::mistyped`]). A future sale is not mistyped: its prediction
+//! uses the normal part.
 //!
 //! At each point of the grid the coefficients have a normal posterior by expectation propagation
 //! ([`super::ep`]):
 //!
-//! * Errors that are not normal enter through a quadratic approximation about the mean β̂, with
-//!   weights `aᵢ = wᵢuᵢ/σ²`, gradient `Σ aᵢ rᵢ xᵢ` and information `s Σ aᵢ xᵢxᵢ'`. For Student-t
-//!   errors `uᵢ = (ν + 1)/(ν + rᵢ²/σ²)` and `s = (ν + 1)/(ν + 3)` (Fisher scoring; Lange, Little
-//!   and Taylor 1989, *JASA* 84: 881-896). With mistyped prices, `uᵢ` is the probability that a
-//!   price is not mistyped and `s = 1` (the E step of the EM algorithm; Dempster, Laird and Rubin
-//!   1977, *JRSS B* 39: 1-38). Sweeps of expectation propagation alternate with new weights.
+//! * Student-t errors enter through a quadratic approximation about the mean β̂, with weights `aᵢ =
+//!   wᵢuᵢ/σ²`, gradient `Σ aᵢ rᵢ xᵢ` and information `s Σ aᵢ xᵢxᵢ'`, where `uᵢ = (ν + 1)/(ν +
+//!   rᵢ²/σ²)` and `s = (ν + 1)/(ν + 3)` (Fisher scoring; Lange, Little and Taylor 1989, *JASA* 84:
+//!   881-896). Sweeps of expectation propagation alternate with new weights.
 //! * The height of a point is `log Z + log p(σ)`; log Z is the mass of the likelihood there by
 //!   expectation propagation (Laplace's method if the priors were normal; Tierney and Kadane 1986,
 //!   *JASA* 81: 82-86). Its weight is `exp(height)` times the step of its part of the grid.
@@ -25,12 +23,14 @@
 //!
 //! The middle 80 % makes scales comparable between error distributions.
 
+use std::collections::BTreeSet;
 use std::f64::consts::PI;
 
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{Continuous, StudentsT};
 
 use super::ep::{Moments, Normal, Quadratic, Root, Rule, Sites};
+use super::mistyped;
 use super::robust::Loss;
 use crate::select::order::{NORMAL_QUARTILE, median};
 
@@ -38,7 +38,7 @@ use crate::select::order::{NORMAL_QUARTILE, median};
 const STEP: f64 = 0.9;
 
 /// Scales this far (in log posterior) below the likeliest are omitted.
-const NEGLIGIBLE: f64 = 5.0;
+pub(super) const NEGLIGIBLE: f64 = 5.0;
 
 /// Most steps on each side.
 const MOST_STEPS: usize = 40;
@@ -55,16 +55,6 @@ const SETTLED: f64 = 2e-2;
 
 /// Weights have converged when no fitted value changes by more than this share of σ.
 const TOLERANCE: f64 = 1e-2;
-
-/// Prior probability that a price is mistyped, under the distribution that allows it.
-const MISTYPED: f64 = 0.1;
-
-/// Density of the log error of a mistyped price: the same from a fifth to five times and
-/// beyond.
-const ANYTHING: f64 = 1.0 / 3.0;
-
-/// A smaller error (log price) is hardly a typing error.
-const NOT_TYPING: f64 = 0.8;
 
 /// Smallest residual scale. Prices are whole cents and round numbers, so that sales which agree to
 /// the cent do not make the next one certain.
@@ -148,13 +138,14 @@ pub struct Place {
     robust: Vec<f64>,
     /// Cavity of each rule.
     cavities: Vec<Option<Moments>>,
-    height: f64,
+    pub(super) height: f64,
     /// log σ in scales of normal errors.
     log_spread: f64,
     /// Step of the grid in log σ.
     step: f64,
     settled: bool,
-    may_be_mistyped: bool,
+    /// Rows whose prices are taken for mistyped.
+    mistyped: BTreeSet<usize>,
 }
 
 /// The posterior on the whole grid.
@@ -164,26 +155,31 @@ pub struct Posterior {
     pub places: Vec<Place>,
     /// Mean of the coefficients, p.
     pub mean: DVector<f64>,
+    /// Log of the marginal likelihood of the log prices, up to a constant that is the same for all prices of a
+    /// design.
+    pub log_evidence: f64,
 }
 
 impl Posterior {
     /// The posterior of `question`; `None` if the comps and rules do not determine the coefficients
     /// or a value is not finite.
     pub fn of(question: &Question<'_>) -> Option<Self> {
-        let tails = match question.nu {
-            nu if nu.is_infinite() => vec![Errors::Normal],
-            nu => vec![
-                Errors::t((nu / 2.0).max(1.0))?,
-                Errors::Normal,
-                Errors::Mistyped,
-            ],
-        };
+        let none = BTreeSet::new();
         let mut places: Vec<Place> = Vec::new();
-        let mut start = State::first(question);
-        for errors in tails {
-            let walk = Walk::new(question, errors);
-            start = walk.climb(start)?;
-            walk.about(&start, &mut places)?;
+        let mut explore = |errors: Errors, from: State| {
+            let walk = Walk::new(question, errors, &none);
+            let start = walk.climb(from)?;
+            let peak = walk.at(start.sigma, &start)?;
+            walk.about(&start, peak, &mut places)?;
+            Some(start)
+        };
+        let first = State::first(question);
+        if question.nu.is_infinite() {
+            explore(Errors::Normal, first)?;
+        } else {
+            let robust = explore(Errors::t((question.nu / 2.0).max(1.0))?, first)?;
+            let normal = explore(Errors::Normal, robust.clone())?;
+            mistyped::add(question, &robust, &normal, &mut places);
         }
         let best = highest(&places);
         places.retain(|place| place.height >= best - NEGLIGIBLE);
@@ -199,7 +195,11 @@ impl Posterior {
             mean.axpy(place.weight, &place.coefficients.mean, 1.0);
         }
         let finite = places.iter().all(|p| p.weight.is_finite()) && !places.is_empty();
-        finite.then_some(Self { places, mean })
+        finite.then_some(Self {
+            places,
+            mean,
+            log_evidence: best + total.ln(),
+        })
     }
 
     fn average(&self, of: impl Fn(&Place) -> f64) -> f64 {
@@ -246,12 +246,9 @@ impl Posterior {
     /// Probability that each price is mistyped, n.
     pub fn mistyped(&self) -> Vec<f64> {
         let rows = self.places.first().map_or(0, |p| p.robust.len());
-        let unsound = |place: &Place, i: usize| match place.may_be_mistyped {
-            true => 1.0 - place.robust[i],
-            false => 0.0,
-        };
+        let is_mistyped = |place: &Place, i| f64::from(u8::from(place.mistyped.contains(&i)));
         (0..rows)
-            .map(|i| self.average(|place| unsound(place, i)))
+            .map(|i| self.average(|place| is_mistyped(place, i)))
             .collect()
     }
 
@@ -279,21 +276,18 @@ impl Posterior {
     }
 }
 
-fn highest(places: &[Place]) -> f64 {
+pub(super) fn highest(places: &[Place]) -> f64 {
     let heights = places.iter().map(|place| place.height);
     heights.fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// Distribution of errors with a given scale σ.
 #[derive(Debug, Clone, Copy)]
-enum Errors {
+pub(super) enum Errors {
     /// Normal.
     Normal,
     /// Student-t, with its log density at 0.
     T { nu: f64, log_peak: f64 },
-    /// Normal, except for the share [`MISTYPED`] of mistyped prices, whose log errors have the
-    /// constant density [`ANYTHING`].
-    Mistyped,
 }
 
 impl Errors {
@@ -302,23 +296,23 @@ impl Errors {
         Some(Self::T { nu, log_peak })
     }
 
-    /// Degrees of freedom of prices that are not mistyped; infinite if they are normal.
+    /// Degrees of freedom; infinite for normal errors.
     fn nu(self) -> f64 {
         match self {
             Self::T { nu, .. } => nu,
-            Self::Normal | Self::Mistyped => f64::INFINITY,
+            Self::Normal => f64::INFINITY,
         }
     }
 
     fn loss(self) -> Loss {
         match self {
             Self::T { nu, .. } => Loss::StudentT { nu },
-            Self::Normal | Self::Mistyped => Loss::LeastSquares,
+            Self::Normal => Loss::LeastSquares,
         }
     }
 
     /// Log density of a residual, and the weight of its row: its information relative to a zero
-    /// residual, for Student-t errors; the probability that the price is not mistyped.
+    /// residual.
     fn density_and_weight(self, residual: f64, sigma: f64) -> (f64, f64) {
         let z = residual / sigma;
         let normal = -z * z / 2.0 - sigma.ln() - (2.0 * PI).ln() / 2.0;
@@ -328,22 +322,16 @@ impl Errors {
                 let log = log_peak - sigma.ln() - (nu + 1.0) / 2.0 * (z * z / nu).ln_1p();
                 (log, (nu + 1.0) / (nu + z * z))
             }
-            Self::Mistyped => {
-                let sound = (1.0 - MISTYPED) * normal.exp();
-                let off = 1.0 - (-(residual / NOT_TYPING).powi(2) / 2.0).exp();
-                let total = sound + MISTYPED * ANYTHING * off;
-                (total.ln(), sound / total)
-            }
         }
     }
 }
 
 /// Result of a run of sweeps.
 #[derive(Debug, Clone)]
-struct State {
-    sigma: f64,
-    beta: DVector<f64>,
-    sites: Sites,
+pub(super) struct State {
+    pub(super) sigma: f64,
+    pub(super) beta: DVector<f64>,
+    pub(super) sites: Sites,
 }
 
 impl State {
@@ -362,34 +350,49 @@ impl State {
 }
 
 /// Everything that is the same at all scales of one error distribution.
-struct Walk<'a> {
+pub(super) struct Walk<'a> {
     question: &'a Question<'a>,
     errors: Errors,
     loss: Loss,
     /// σ divided by the scale of normal errors with the same middle 80 %.
     unit: f64,
+    /// Rows whose prices are taken for mistyped.
+    mistyped: &'a BTreeSet<usize>,
 }
 
 /// The likelihood near a mean, with its robustness weights.
-struct Local {
-    likelihood: Quadratic,
+pub(super) struct Local {
+    pub(super) likelihood: Quadratic,
     robust: Vec<f64>,
 }
 
 impl<'a> Walk<'a> {
-    fn new(question: &'a Question<'a>, errors: Errors) -> Self {
+    pub(super) fn new(
+        question: &'a Question<'a>,
+        errors: Errors,
+        mistyped: &'a BTreeSet<usize>,
+    ) -> Self {
         let loss = errors.loss();
         Self {
             question,
             errors,
             loss,
             unit: loss.scale_of_decile(),
+            mistyped,
         }
+    }
+
+    /// Sum of the weights of the rows that are not taken for mistyped.
+    fn total(&self) -> f64 {
+        let rows = self.question.weights.iter().enumerate();
+        rows.filter(|(i, _)| !self.mistyped.contains(i))
+            .map(|(_, weight)| weight)
+            .sum()
     }
 
     /// Moves from `start` close to the likeliest scale: sweeps, new weights and a new scale
     /// alternate.
-    fn climb(&self, start: State) -> Option<State> {
+    pub(super) fn climb(&self, start: State) -> Option<State> {
         const ROUNDS: usize = 12;
         let Question {
             x,
@@ -399,7 +402,7 @@ impl<'a> Walk<'a> {
             spread,
             ..
         } = self.question;
-        let total: f64 = weights.iter().sum();
+        let total = self.total();
         let (usual, rows) = (
             spread.mean().exp() * self.unit,
             (2.0 * spread.variance()).recip(),
@@ -426,9 +429,15 @@ impl<'a> Walk<'a> {
         Some(state)
     }
 
-    /// Posteriors at scales on both sides of `start`, as far as their weight is not negligible.
-    fn about(&self, start: &State, all: &mut Vec<Place>) -> Option<()> {
-        let total: f64 = self.question.weights.iter().sum();
+    /// Adds `peak`, the posterior at the scale of `start`, and posteriors at scales on both sides
+    /// as far as their weight is not negligible.
+    pub(super) fn about(
+        &self,
+        start: &State,
+        peak: (Place, State),
+        all: &mut Vec<Place>,
+    ) -> Option<()> {
+        let total = self.total();
         let taken = {
             let local = self.local(&start.beta, start.sigma);
             let posterior = start.sites.root(self.question.rules, &local.likelihood)?;
@@ -438,7 +447,7 @@ impl<'a> Walk<'a> {
         let rows = (2.0 * self.question.spread.variance()).recip();
         let degrees = (rows + (total - taken).max(0.0) * share).max(1.0);
         let step = STEP / (2.0 * degrees).sqrt();
-        let (mut place, first) = self.at(start.sigma, start)?;
+        let (mut place, first) = peak;
         place.step = step;
         let mut best = place.height.max(highest(all));
         all.push(place);
@@ -464,7 +473,7 @@ impl<'a> Walk<'a> {
     }
 
     /// The posterior at scale `sigma`, started from the state at a nearby scale.
-    fn at(&self, sigma: f64, from: &State) -> Option<(Place, State)> {
+    pub(super) fn at(&self, sigma: f64, from: &State) -> Option<(Place, State)> {
         let Question { x, rules, .. } = self.question;
         let mut state = State {
             sigma,
@@ -502,7 +511,7 @@ impl<'a> Walk<'a> {
             log_spread,
             settled,
             step: 0.0,
-            may_be_mistyped: matches!(self.errors, Errors::Mistyped),
+            mistyped: self.mistyped.clone(),
         };
         height.is_finite().then_some((place, state))
     }
@@ -513,14 +522,18 @@ impl<'a> Walk<'a> {
     }
 
     /// The quadratic approximation of the log likelihood at `beta`.
-    fn local(&self, beta: &DVector<f64>, sigma: f64) -> Local {
+    pub(super) fn local(&self, beta: &DVector<f64>, sigma: f64) -> Local {
         let Question { x, y, weights, .. } = self.question;
         let (n, p) = x.shape();
         let residuals = *y - *x * beta;
         let (share, square) = (self.loss.location_information(), sigma * sigma);
         let (logs, robust): (Vec<f64>, Vec<f64>) = residuals
             .iter()
-            .map(|r| self.errors.density_and_weight(*r, sigma))
+            .enumerate()
+            .map(|(i, residual)| match self.mistyped.contains(&i) {
+                true => (0.0, 0.0),
+                false => self.errors.density_and_weight(*residual, sigma),
+            })
             .unzip();
         let a: Vec<f64> = (0..n).map(|i| weights[i] * robust[i] / square).collect();
         let mut weighted = DMatrix::clone(x);

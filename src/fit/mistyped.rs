@@ -1,0 +1,227 @@
+//! Mistyped prices: the posterior averages over which rows they are.
+//!
+//! Under the third error distribution of [`super::posterior`] each price is mistyped with
+//! probability π = [`MISTYPED`]. A log error `e` of a mistyped price has the density `1/3 · (1 −
+//! exp(−e²/2δ²))`, δ = [`NOT_TYPING`]: the same from a fifth to five times and beyond, and none
+//! where the error is too small for a typing error. The posterior then has a mode for every set S
+//! of rows that may be the mistyped ones. With few comps and rules of thumb that are far off,
+//! several of them matter, and the one next to the fit of all prices is often the wrong one.
+//!
+//! Given S, the prices of the other rows have normal errors, so that expectation propagation
+//! applies to them; the height of a place gains
+//!
+//! ```text
+//! Σ_{i∉S} wᵢ ln(1 − π) + Σ_{i∈S} wᵢ ln(π/3 · E(1 − exp(−e²/2δ²))),   e ~ N(d, v)
+//! ```
+//!
+//! with `d` and `v` the mean and variance of the error that the other rows predict. The empty set
+//! is the distribution with normal errors times `(1 − π)ⁿ`: its places serve for both.
+//!
+//! The sets are too many to visit. The search starts from the empty set and from the prices that do
+//! not fit Student-t errors, and goes from set to neighbouring set, one row more or less. Deletion
+//! residuals (Cook and Weisberg 1982, *Residuals and Influence in Regression*, section 2.2) estimate
+//! the probability of a neighbour from that of the set. The likeliest by this estimate is visited
+//! next; the search ends where it is unlikely beside the best (as Occam's window selects models:
+//! Madigan and Raftery 1994, *JASA* 89: 1535-1546).
+
+use std::collections::BTreeSet;
+use std::f64::consts::PI;
+
+use super::ep::Sites;
+use super::posterior::{Errors, NEGLIGIBLE, Place, Question, State, Walk, highest};
+
+/// Probability that a price is mistyped, under the distribution that allows it.
+const MISTYPED: f64 = 0.1;
+
+/// Density of the log error of a mistyped price, where it is not small.
+const ANYTHING: f64 = 1.0 / 3.0;
+
+/// A smaller error (log price) is hardly a typing error.
+const NOT_TYPING: f64 = 0.8;
+
+/// Most sets to visit.
+const MOST_SETS: usize = 40;
+
+/// How far below the best a set may promise to be, in log posterior probability, to be visited.
+const WINDOW: f64 = 5.0;
+
+/// The same divided by the number of rows: with few, a deletion residual promises little reliably.
+const WINDOW_OF_ROWS: f64 = 24.0;
+
+/// Adds the places of the error distribution that allows mistyped prices to those of Student-t and
+/// normal errors, which ended at the states `robust` and `normal`.
+pub(super) fn add(
+    question: &Question<'_>,
+    robust: &State,
+    normal: &State,
+    places: &mut Vec<Place>,
+) {
+    let none = question.weights.iter().sum::<f64>() * (1.0 - MISTYPED).ln();
+    let mut height = f64::NEG_INFINITY;
+    for place in places.iter_mut().filter(|place| place.nu.is_infinite()) {
+        height = height.max(place.height + none);
+        place.height += none.exp().ln_1p();
+    }
+    let mut search = Search {
+        question,
+        visited: BTreeSet::new(),
+        open: Vec::new(),
+        best: height,
+        places,
+    };
+    let empty = BTreeSet::new();
+    search.open_steps(&empty, height, normal);
+    let misfits = steps(question, &empty, robust).filter(|(gain, _)| *gain > 0.0);
+    search.open.push(Step {
+        height,
+        rows: misfits.map(|(_, row)| row).collect(),
+        from: robust.clone(),
+    });
+    search.visited.insert(empty);
+    search.run();
+}
+
+/// A set of rows to visit.
+struct Step {
+    /// Expected log posterior probability at its likeliest place, up to a constant.
+    height: f64,
+    rows: BTreeSet<usize>,
+    /// State of the neighbour that it is reached from.
+    from: State,
+}
+
+/// A search over sets of rows taken for mistyped.
+struct Search<'a> {
+    question: &'a Question<'a>,
+    visited: BTreeSet<BTreeSet<usize>>,
+    open: Vec<Step>,
+    /// Greatest height.
+    best: f64,
+    places: &'a mut Vec<Place>,
+}
+
+impl Search<'_> {
+    fn run(mut self) {
+        while let Some(step) = self.likeliest()
+            && step.height >= self.best - self.window()
+            && self.visited.len() <= MOST_SETS
+        {
+            let is_minority = 2 * step.rows.len() < self.question.y.len();
+            if is_minority
+                && self.visited.insert(step.rows.clone())
+                && let Some((height, state)) = self.fit(&step.rows, step.from)
+            {
+                self.best = self.best.max(height);
+                self.open_steps(&step.rows, height, &state);
+            }
+        }
+    }
+
+    fn window(&self) -> f64 {
+        WINDOW + WINDOW_OF_ROWS / self.question.y.len() as f64
+    }
+
+    fn likeliest(&mut self) -> Option<Step> {
+        let by_height =
+            |a: &usize, b: &usize| self.open[*a].height.total_cmp(&self.open[*b].height);
+        let at = (0..self.open.len()).max_by(by_height)?;
+        Some(self.open.swap_remove(at))
+    }
+
+    /// Opens the neighbours of a set.
+    fn open_steps(&mut self, rows: &BTreeSet<usize>, height: f64, state: &State) {
+        for (gain, row) in steps(self.question, rows, state) {
+            let mut rows = rows.clone();
+            if !rows.remove(&row) {
+                rows.insert(row);
+            }
+            if height + gain >= self.best - self.window() {
+                self.open.push(Step {
+                    height: height + gain,
+                    rows,
+                    from: state.clone(),
+                });
+            }
+        }
+    }
+
+    fn fit(&mut self, rows: &BTreeSet<usize>, from: State) -> Option<(f64, State)> {
+        let walk = Walk::new(self.question, Errors::Normal, rows);
+        // Without its row, a coefficient may have its rule alone: the sites start from the rules.
+        let start = walk.climb(State {
+            sites: Sites::of(self.question.rules),
+            ..from
+        })?;
+        let peak = walk.at(start.sigma, &start)?;
+        let height = peak.0.height + log_probability(self.question, rows, &peak.0);
+        // The highest place is near the peak, not at it.
+        if height > highest(self.places) - NEGLIGIBLE - 1.0 {
+            let mut places = Vec::new();
+            walk.about(&start, peak, &mut places)?;
+            for place in &mut places {
+                place.height += log_probability(self.question, rows, place);
+            }
+            self.places.append(&mut places);
+        }
+        Some((height, start))
+    }
+}
+
+/// Log probability that these rows are mistyped, others are not, and the prices in these rows are
+/// what they are, given the posterior of a place.
+fn log_probability(question: &Question<'_>, rows: &BTreeSet<usize>, place: &Place) -> f64 {
+    let mistyped = |i: usize| {
+        let row = question.x.row(i).transpose();
+        let error = question.y[i] - row.dot(&place.coefficients.mean);
+        log_density(
+            error,
+            place.coefficients.variance(&row) + place.sigma.powi(2),
+        )
+    };
+    let each = |(i, weight): (usize, &f64)| {
+        weight
+            * match rows.contains(&i) {
+                true => MISTYPED.ln() + mistyped(i),
+                false => (1.0 - MISTYPED).ln(),
+            }
+    };
+    question.weights.iter().enumerate().map(each).sum()
+}
+
+/// Log of the mean density of a mistyped price, for a log error with this mean and variance.
+fn log_density(mean: f64, variance: f64) -> f64 {
+    let square = NOT_TYPING * NOT_TYPING;
+    let total = square + variance;
+    let small = (square / total).sqrt() * (-mean * mean / 2.0 / total).exp();
+    ANYTHING.ln() + (-small).ln_1p()
+}
+
+/// The rows that a step from the set `rows` may add or remove, each with the gain in log posterior
+/// probability that its deletion residual promises.
+fn steps(
+    question: &Question<'_>,
+    rows: &BTreeSet<usize>,
+    state: &State,
+) -> impl Iterator<Item = (f64, usize)> {
+    let walk = Walk::new(question, Errors::Normal, rows);
+    let local = walk.local(&state.beta, state.sigma);
+    let root = state.sites.root(question.rules, &local.likelihood);
+    let posterior = root.map(super::ep::Root::posterior);
+    let square = state.sigma * state.sigma;
+    let step = move |i: usize| {
+        let posterior = posterior.as_ref()?;
+        let row = question.x.row(i).transpose();
+        let residual = question.y[i] - row.dot(&posterior.mean);
+        let variance = posterior.variance(&row);
+        let (mean, variance) = if rows.contains(&i) {
+            (residual, square + variance)
+        } else {
+            let leverage = (question.weights[i] * variance / square).min(0.999);
+            (residual / (1.0 - leverage), square / (1.0 - leverage))
+        };
+        let sound = -(mean * mean / variance + (2.0 * PI * variance).ln()) / 2.0;
+        let odds = (MISTYPED / (1.0 - MISTYPED)).ln() + log_density(mean, variance) - sound;
+        Some((if rows.contains(&i) { -odds } else { odds }, i))
+    };
+    (0..question.y.len()).filter_map(step)
+}
