@@ -7,7 +7,6 @@ use std::cell::RefCell;
 use std::collections::HashMap;
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
 use super::ledger::ledger_on;
@@ -26,7 +25,7 @@ use crate::fit::design::DAYS_PER_MONTH;
 use crate::settings::selling::{DealSettings, Outlet};
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
-use levels::{as_many, buyers, levels, middle};
+use levels::{as_many, buyers, float, levels, middle};
 pub use outcome::{Asking, Basis, Judged, OwnListing, Variant, Waiting};
 
 /// Minor units by which rounding may lower the net of a higher price.
@@ -602,8 +601,4 @@ fn asked_in(plan: &Plan, week: usize) -> f64 {
     period
         .and_then(|period| period.week.ask)
         .unwrap_or(f64::INFINITY)
-}
-
-fn float(amount: Decimal) -> f64 {
-    amount.to_f64().unwrap_or_default()
 }

@@ -6,7 +6,7 @@ use super::AppError;
 use super::models::models;
 use super::reader::Reader;
 use crate::book::Book;
-use crate::book::comps::frame::FrameRows;
+use crate::book::history::comps_of;
 use crate::trade::Items;
 use crate::trade::names::match_key;
 
@@ -85,10 +85,7 @@ pub fn choices(reader: &Reader<'_>, model: &str) -> Result<Choices, AppError> {
     let settings = reader.book().settings();
     let model = settings.words.model(model);
     let frame = reader.comps_of(model)?;
-    let rows = FrameRows::new(&frame, &settings.currency)?;
-    let key = match_key(model);
-    let comps = (0..rows.len()).map(|at| rows.comp(at));
-    let comps: Vec<_> = comps.filter(|comp| match_key(&comp.model) == key).collect();
+    let comps = comps_of(&frame, model, &settings.currency)?;
     let mut spellings: BTreeMap<&str, usize> = BTreeMap::new();
     for comp in &comps {
         *spellings.entry(&comp.model).or_default() += 1;

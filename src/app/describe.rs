@@ -8,12 +8,10 @@ use super::reader::{Asked, Reader};
 use super::unit::{AskedUnit, kit_fault};
 use crate::book::{Book, BookError};
 use crate::settings::{Settings, Values};
-use crate::trade::Unit;
 use crate::trade::cells::Wrong;
-use crate::trade::checks;
 use crate::trade::names::composed;
 use crate::trade::text::{nearest, quoted, shorten};
-use crate::trade::{Attributes, HowSold, Items};
+use crate::trade::{Attributes, HowSold, Items, Unit, checks};
 
 pub use crate::book::watch::Watched as Said;
 
@@ -108,9 +106,7 @@ fn attributes(
 ) -> Result<Attributes, AppError> {
     let mut problems = Vec::new();
     let attributes = read_attributes(set, model, settings, &mut problems);
-    if !problems.is_empty() {
-        return Err(BookError::Rows(problems).into());
-    }
+    BookError::refuse(problems)?;
     for (name, _) in attributes.iter() {
         if settings.attribute(model, name).is_none() {
             notice(&not_declared(name, model));

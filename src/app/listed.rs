@@ -1,5 +1,6 @@
 //! Units put up for sale: listings, the offers for them, and what the commands about a unit know from these.
 
+use crate::trade::text::after;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
@@ -373,11 +374,7 @@ impl Books<'_> {
 
 /// ` at parcel`, or nothing.
 pub fn place(outlet: &str) -> String {
-    if outlet.is_empty() {
-        String::new()
-    } else {
-        format!(" at {outlet}")
-    }
+    after(" at ", outlet)
 }
 
 fn how_listed(deal: Option<&Deal>, outlet: &str, on: NaiveDate) -> How {

@@ -65,11 +65,8 @@ pub fn listings<'a>(
         all.extend(row.listing(outlet));
         Ok::<_, AppError>(())
     })?;
-    if problems.is_empty() {
-        Ok(all)
-    } else {
-        Err(BookError::Rows(problems).into())
-    }
+    BookError::refuse(problems)?;
+    Ok(all)
 }
 
 impl<'r, 'a> Row<'r, 'a> {

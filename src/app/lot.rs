@@ -12,7 +12,7 @@ use crate::settings::{Settings, Values};
 use crate::trade::entry::{Entry, Foreseen};
 use crate::trade::items::MOST;
 use crate::trade::money::grouped;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{joined, nearest, quoted, shorten};
 use crate::trade::unit::Unit;
 use crate::trade::{Currency, HowSold};
 
@@ -388,12 +388,10 @@ impl Books<'_> {
                 asked: None,
             };
             let together = format!("{} of {} bought together for {total}", at + 1, made.len());
-            let note = [together.as_str(), dated.note.as_str()].into_iter();
-            let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
             Entry {
                 number: one.entry,
                 deal: Some(one.deal),
-                note: note.join("; "),
+                note: joined(&[&together, &dated.note], "; "),
                 ..self.ledger.buy(dated.on, purchase)
             }
         };

@@ -2,7 +2,7 @@
 
 use super::AppError;
 use super::describe::Said;
-use super::error::no_such_model;
+use super::error::unknown_model;
 use super::ledger::{Wanted, find_deal, read_ledger};
 use crate::book::Book;
 use crate::book::watch::Watches;
@@ -165,11 +165,7 @@ impl Known {
     fn nothing(&self, word: &str) -> AppError {
         if self.watched.is_empty() {
             let models = self.models.iter().map(String::as_str);
-            let near: Vec<String> = nearest_few(word, models, NAMED)
-                .into_iter()
-                .map(str::to_string)
-                .collect();
-            return no_such_model(word, &near);
+            return unknown_model(word, models);
         }
         let names = self.models.iter().chain(self.watched.keys());
         let names = names.map(String::as_str);

@@ -8,6 +8,7 @@ use chrono::NaiveDate;
 
 use super::AppError;
 use super::describe::asked;
+use super::ledger::foreseen;
 use super::reader::{Asked, Reader};
 use super::timeline::estimate_settings_hash;
 use super::unit::AskedUnit;
@@ -18,7 +19,6 @@ use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::book::{Book, BookError, BookLock};
 use crate::select::Dropped;
 use crate::settings::Settings;
-use crate::trade::entry::Foreseen;
 use crate::trade::hash::hash_of_value;
 use crate::trade::{Comp, Currency};
 
@@ -465,13 +465,7 @@ fn recorded(made: &Estimate) -> Record {
         number: 1,
         as_of: made.as_of,
         currency: made.currency.code.clone(),
-        foreseen: Foreseen {
-            likely: made.median,
-            low: made.low,
-            high: made.high,
-            level: made.level,
-            basis: made.basis,
-        },
+        foreseen: foreseen(made),
         used: used.map(|line| (id(line), rounded(line.weight))).collect(),
         left_out: left_out.collect(),
         inputs: 0,

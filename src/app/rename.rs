@@ -5,12 +5,11 @@ use std::path::PathBuf;
 
 use super::AppError;
 use super::error::unknown_model;
-use crate::book::comps::frame::FrameRows;
-use crate::book::csv::canonical::{Writer, optional_columns};
+use crate::book::csv::canonical::write_comps;
+use crate::book::history::comps_of;
 use crate::book::{Book, BookError, Temporary};
 use crate::settings::words::{Meaning, with_words, without_words};
 use crate::trade::Comp;
-use crate::trade::comp::COLUMNS;
 use crate::trade::names::{composed, match_key};
 use crate::trade::text::{quoted, shorten};
 
@@ -105,10 +104,7 @@ pub fn rename(
 /// The sales that have a name (ignoring case and spacing), not those of a model for which it stands.
 fn of_name(book: &Book, name: &str, notice: &mut dyn FnMut(&str)) -> Result<Vec<Comp>, AppError> {
     let frame = book.frame_of_model(name, notice)?;
-    let all = FrameRows::new(&frame, &book.settings().currency)?;
-    let key = match_key(name);
-    let comps = (0..all.len()).map(|at| all.comp(at));
-    Ok(comps.filter(|comp| match_key(&comp.model) == key).collect())
+    Ok(comps_of(&frame, name, &book.settings().currency)?)
 }
 
 /// Number of sales of a model, by any of its names.
@@ -137,12 +133,8 @@ fn stands_for_another(name: &str, model: &str) -> AppError {
 
 /// A canonical file of these sales.
 fn written(comps: &[Comp], out: BufWriter<Temporary>) -> io::Result<Temporary> {
-    let mut writer = Writer::with_header(out, &COLUMNS, optional_columns(comps))?;
-    comps.iter().try_for_each(|comp| writer.comp(comp))?;
-    writer
-        .finish()?
-        .into_inner()
-        .map_err(|error| error.into_error())
+    let out = write_comps(out, comps)?;
+    out.into_inner().map_err(|error| error.into_error())
 }
 
 /// Keeps in the settings that a name, and all that were other names of it, stand for the new one, and that the new

@@ -12,9 +12,9 @@
 //! the trend are estimated from the same sales is left out.
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
+use rust_decimal::prelude::FromPrimitive;
 
-use super::ask::levels::{buyers, levels_of};
+use super::ask::levels::{buyers, float, levels_of};
 use super::practice::Practice;
 use super::unit::AskedUnit;
 use crate::band::estimate::{Estimate, Spread};
@@ -187,8 +187,4 @@ impl Nets {
         let (one, next) = (self.nets[cell], self.nets[cell + 1]);
         one + (place - cell as f64) * (next - one)
     }
-}
-
-fn float(amount: Decimal) -> f64 {
-    amount.to_f64().unwrap_or_default()
 }

@@ -4,11 +4,11 @@
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::{Datelike, NaiveDate};
-use polars::prelude::{DataFrame, IdxCa, PolarsResult, StringChunked};
+use polars::prelude::{DataFrame, PolarsResult, StringChunked};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
 use crate::band::related::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
-use crate::book::comps::frame::CONTENT_HASH;
+use crate::book::comps::frame::{CONTENT_HASH, take};
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::hash::hash_of_value;
 use crate::trade::range::Range;
@@ -173,11 +173,7 @@ impl<'a> Timeline<'a> {
     pub fn comps_of_all(&self, models: &[&str]) -> PolarsResult<DataFrame> {
         let models = models.iter().filter_map(|model| self.models.get(*model));
         let sales = models.flat_map(|of| &of.sales);
-        self.rows(sales.map(|sale| sale.row).collect())
-    }
-
-    fn rows(&self, rows: Vec<u32>) -> PolarsResult<DataFrame> {
-        self.comps.take(&IdxCa::from_vec("row".into(), rows))
+        take(&self.comps, sales.map(|sale| sale.row).collect())
     }
 
     /// Possible related models on a day, with their number of sales, most sales first.
@@ -213,7 +209,7 @@ impl<'a> Timeline<'a> {
         let sales_of = speakers
             .iter()
             .flat_map(|one| one.history.newest(one.known));
-        let comps = self.rows(sales_of.map(|sale| sale.row).collect())?;
+        let comps = take(&self.comps, sales_of.map(|sale| sale.row).collect())?;
         let keys = speakers.iter().map(|one| one.key.to_string()).collect();
         Ok((keys, comps))
     }

@@ -21,7 +21,7 @@ use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
 use crate::trade::money::money_text;
 use crate::trade::names::{composed, match_key};
-use crate::trade::text::{line_ends, nearest, shorten};
+use crate::trade::text::{after, did_you_mean, line_ends};
 use crate::trade::{Comp, Currency, HowSold, Problem, checks};
 
 /// Typed for an unknown day; an empty answer is today.
@@ -40,8 +40,7 @@ pub fn undeclared_notes(comp: &Comp, settings: &Settings) -> Vec<String> {
     let names = names.filter(|name| settings.attribute(model, name).is_none());
     names
         .map(|name| {
-            let near = nearest(name, settings.attributes(model).map(|(known, _)| known))
-                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            let near = did_you_mean(name, settings.attributes(model).map(|(known, _)| known));
             format!("{}{near}", not_declared(name, model))
         })
         .collect()
@@ -107,16 +106,10 @@ pub fn read_comp(
         }
     });
     wrong.sort_by_key(|(at, _)| *at);
-    let problem = |(at, why): (usize, Wrong)| Problem {
-        file: format!(
-            "--{}",
-            PARSED[at].replace('_', "-").replace("comp-id", "id")
-        ),
-        row: 0,
-        column: String::new(),
-        value: shorten(said.get(at).copied().flatten().unwrap_or(cells[at]), 60),
-        expected: why.expected,
-        fix: why.fix,
+    let problem = |(at, why): (usize, Wrong)| {
+        let flag = PARSED[at].replace('_', "-").replace("comp-id", "id");
+        let value = said.get(at).copied().flatten().unwrap_or(cells[at]);
+        why.at(&format!("--{flag}"), 0, "", value)
     };
     let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
     let said = read_attributes(set, cells[2], settings, &mut problems);
@@ -267,12 +260,7 @@ pub fn answer(
 }
 
 fn expected(wrong: &Wrong) -> String {
-    let fix = if wrong.fix.is_empty() {
-        String::new()
-    } else {
-        format!("; {}", wrong.fix)
-    };
-    format!("expected {}{fix}", wrong.expected)
+    format!("expected {}{}", wrong.expected, after("; ", &wrong.fix))
 }
 
 /// The pieces of the model's kit, or of all kits if it has none.

@@ -11,9 +11,8 @@ use crate::band::estimate::{Context, EstimateError, estimate_with};
 use crate::band::outcome::Outcome;
 use crate::band::recalibration::{self, Score};
 use crate::select::order::quantile;
-use crate::select::trim;
 use crate::select::widen::{Limits, widen};
-use crate::select::{Candidate, Selection};
+use crate::select::{Candidate, Selection, trim};
 use crate::settings::Settings;
 
 /// Levels of the checked bands, per cent.

@@ -9,6 +9,7 @@ use crate::backtest::calibration::{Coverage, Pit};
 use crate::backtest::ratio::{
     COD_RANGE, Figure, Interval, MEDIAN_RANGE, PRB_RANGE, PRD_RANGE, Study,
 };
+use crate::trade::text::after;
 
 /// Widest interval of a coverage that allows a verdict: 10 points to each side.
 const SETTLED: f64 = 0.2;
@@ -318,11 +319,7 @@ fn heap(counts: &[usize]) -> Heap {
 }
 
 fn of(group: &str) -> String {
-    if group.is_empty() {
-        String::new()
-    } else {
-        format!(" for {group}")
-    }
+    after(" for ", group)
 }
 
 fn percent(share: f64) -> String {

@@ -4,19 +4,13 @@ use super::csv::torn::LogBytes;
 use super::folder::{Access, Folder, Temporary};
 use super::stamp::Stamp;
 use crate::book::BookError;
-use crate::settings;
-use crate::settings::Settings;
+use crate::settings::{self, Settings};
 use crate::trade::Currency;
-use std::fs;
-use std::fs::File;
-use std::fs::TryLockError;
+use std::fs::{self, File, TryLockError};
 use std::io::{self, Write};
-use std::path::Path;
-use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::Mutex;
-use std::time::Duration;
-use std::time::Instant;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
 /// Folder of the ledger.
 pub(super) const DEALS: &str = "deals";

@@ -134,9 +134,7 @@ impl Book {
         let imports = self.import_files(&self.comps_dir(), notice)?;
         let Logged { rows, problems } =
             self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
-        if !problems.is_empty() {
-            return Err(BookError::Rows(problems));
-        }
+        BookError::refuse(problems)?;
         Ok((imports, rows))
     }
 

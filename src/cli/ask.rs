@@ -18,9 +18,8 @@ use crate::app::offering::{WaitingTyped, asking, with_listing};
 use crate::app::{Book, describe};
 use crate::cli::unit::MeantArgs;
 use crate::render::ask::{offer_sheet, sheet};
-use crate::render::document;
-use crate::render::short;
 use crate::render::table::terminal_width;
+use crate::render::{document, short};
 use crate::settings::Settings;
 
 /// Latest deadline, in weeks.

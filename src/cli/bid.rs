@@ -13,9 +13,8 @@ use crate::app::purchase::{AimsTyped, CostsTyped};
 use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::repair;
 use crate::render::bid::sheet;
-use crate::render::document;
-use crate::render::short;
 use crate::render::table::terminal_width;
+use crate::render::{document, short};
 use crate::settings::Settings;
 use crate::trade::Currency;
 

@@ -9,10 +9,9 @@ use clap::{Arg, Args, ValueEnum};
 use clap_complete::CompleteEnv;
 use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 
-use super::explain;
 use super::shells::SHELLS;
 use super::terminal::steers;
-use super::{CliError, count, notice, print};
+use super::{CliError, count, explain, notice, print};
 use crate::app::comps::ids_beginning;
 use crate::app::ledger::read_ledger;
 use crate::app::listed::deal_names;
@@ -20,8 +19,7 @@ use crate::app::typed::all_pieces;
 use crate::app::{AppError, Book, write};
 use crate::settings::{PartValues, Settings};
 use crate::trade::HowSold;
-use crate::trade::names::match_key;
-use crate::trade::names::push_key;
+use crate::trade::names::{match_key, push_key};
 
 /// The variable with which a shell requests completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";

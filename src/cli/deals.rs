@@ -25,7 +25,7 @@ use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
-use crate::trade::text::quoted;
+use crate::trade::text::{after, quoted};
 use crate::trade::{Comp, Currency, checks};
 
 const BUY_EXAMPLES: &str = "\
@@ -385,11 +385,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let made = Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated);
     let OfDeal { deal, entered } =
         made.map_err(|error| no_overhead(error, &args.deal, currency))?;
-    let what = if what.is_empty() {
-        String::new()
-    } else {
-        format!(" on {what}")
-    };
+    let what = after(" on ", &what);
     let done = format!(
         "Spent {} {} and {} min{what} for {}",
         amount(currency, spent),
@@ -442,16 +438,10 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let money = |value| amount(currency, value);
     let figures = &sold.figures;
     let outlet = &sold.comp.venue;
-    let through = if outlet.is_empty() {
-        String::new()
-    } else {
-        format!(" through {outlet}")
-    };
-    let beside = if figures.shipping.is_zero() {
-        String::new()
-    } else {
-        format!(" and {} for shipping", money(figures.shipping))
-    };
+    let through = after(" through ", outlet);
+    let beside = (!figures.shipping.is_zero())
+        .then(|| format!(" and {} for shipping", money(figures.shipping)))
+        .unwrap_or_default();
     let done = format!(
         "Sold {}: {}, on {on}{through} for {} {}{beside}",
         deal.name(),

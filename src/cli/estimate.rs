@@ -8,10 +8,9 @@ use super::unit::MeantArgs;
 use super::{CliError, notice, open, print};
 use crate::app::describe;
 use crate::render::chart::{self, BandChart};
-use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
-use crate::render::short;
 use crate::render::table::terminal_width;
+use crate::render::{document, short};
 
 /// Most comps on a sheet: used ones, and unused ones for each reason.
 const LISTED: (usize, usize) = (40, 4);

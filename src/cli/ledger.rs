@@ -1,5 +1,6 @@
 //! `compband ledger`: units in stock, earnings, and the entries behind them.
 
+use crate::trade::text::{after, joined};
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
@@ -18,12 +19,11 @@ use crate::app::year::{Years, years};
 use crate::app::{AppError, write};
 use crate::parse::dates::WrittenDate;
 use crate::render::chart::{self, BankrollChart};
-use crate::render::document;
 use crate::render::journal::journal;
 use crate::render::ledger::{Content, counted_entries, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
-use crate::render::{ledger as view, sheet, year};
+use crate::render::{document, ledger as view, sheet, year};
 use crate::trade::entry::Account;
 
 /// Years that --year accepts.
@@ -333,19 +333,11 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     let mut dated = args.entry.dated(&book)?;
     let driven = km.map(|km| format!("{} km", km.normalize()));
-    let what = [driven.as_deref().unwrap_or_default(), what.as_str()];
-    let what: Vec<&str> = what.into_iter().filter(|text| !text.is_empty()).collect();
-    let what = what.join(", ");
-    let note = [what.as_str(), dated.note.as_str()].into_iter();
-    let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
-    dated.note = note.join("; ");
+    let what = joined(&[driven.as_deref().unwrap_or_default(), &what], ", ");
+    dated.note = joined(&[&what, &dated.note], "; ");
     let on = dated.on;
     let Spent { entered, so_far } = Books::open(&book, &mut notice)?.overhead(said, dated)?;
-    let on_what = if what.is_empty() {
-        String::new()
-    } else {
-        format!(" on {what}")
-    };
+    let on_what = after(" on ", &what);
     let time = if said.minutes.is_zero() {
         String::new()
     } else {

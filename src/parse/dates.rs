@@ -4,6 +4,8 @@ use std::fmt;
 
 use chrono::{Datelike, Days, NaiveDate};
 
+use crate::trade::text::listed;
+
 /// Order of day and month in a date.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateOrder {
@@ -194,9 +196,7 @@ fn days_in(unit: &str) -> Option<u64> {
 
 /// Days since this weekday last occurred before today, 1 to 7.
 fn days_since(today: NaiveDate, weekday: &str) -> Option<u64> {
-    let at = WEEKDAYS
-        .iter()
-        .position(|name| abbreviates(weekday, name))? as u64;
+    let at = listed(WEEKDAYS).position(|name| abbreviates(weekday, name))? as u64;
     let now = u64::from(today.weekday().num_days_from_monday());
     Some((now + 6 - at) % 7 + 1)
 }
@@ -318,29 +318,8 @@ fn named_month(text: &str) -> Result<NaiveDate, DateError> {
     NaiveDate::from_ymd_opt(full_year(parts[2])?, month, small(day)?).ok_or(DateError::NoSuchDay)
 }
 
-const MONTHS: [&str; 12] = [
-    "january",
-    "february",
-    "march",
-    "april",
-    "may",
-    "june",
-    "july",
-    "august",
-    "september",
-    "october",
-    "november",
-    "december",
-];
-const WEEKDAYS: [&str; 7] = [
-    "monday",
-    "tuesday",
-    "wednesday",
-    "thursday",
-    "friday",
-    "saturday",
-    "sunday",
-];
+const MONTHS: &str = "january, february, march, april, may, june, july, august, september, october, november, december";
+const WEEKDAYS: &str = "monday, tuesday, wednesday, thursday, friday, saturday, sunday";
 
 /// Whether `word` is `name` or a prefix of it with at least three letters.
 fn abbreviates(word: &str, name: &str) -> bool {
@@ -352,13 +331,13 @@ fn abbreviates(word: &str, name: &str) -> bool {
 
 fn month_number(word: &str) -> Option<u32> {
     (1..)
-        .zip(MONTHS)
+        .zip(listed(MONTHS))
         .find(|(_, name)| abbreviates(word, name))
         .map(|(number, _)| number)
 }
 
 fn is_weekday(word: &str) -> bool {
-    WEEKDAYS.iter().any(|name| abbreviates(word, name))
+    listed(WEEKDAYS).any(|name| abbreviates(word, name))
 }
 
 fn small(digits: &str) -> Result<u32, DateError> {

@@ -5,7 +5,7 @@ use crate::book::csv::canonical::{OptionalColumn, PARSED};
 use crate::sheets::column::{WEAK, fold};
 use crate::trade::cells::Wrong;
 use crate::trade::comp::COLUMNS;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{did_you_mean, listed, nearest, quoted, shorten};
 
 use super::options::ReadOptions;
 use crate::sheets::records::Cells;
@@ -68,29 +68,13 @@ pub enum Likely {
 }
 
 /// Words of shipping, folded; a heading with one of them may be what the buyer paid for it.
-const SHIPPING_WORDS: [&str; 16] = [
-    "post",
-    "postage",
-    "posting",
-    "ship",
-    "shipping",
-    "shipment",
-    "delivery",
-    "carriage",
-    "freight",
-    "versand",
-    "porto",
-    "livraison",
-    "port",
-    "envío",
-    "spedizione",
-    "verzending",
-];
+const SHIPPING_WORDS: &str = "post, postage, posting, ship, shipping, shipment, delivery, carriage, freight, versand, porto, \
+     livraison, port, envío, spedizione, verzending";
 
 /// Whether a heading names shipping.
 fn is_shipping(heading: &str) -> bool {
     let mut words = heading.split(|c: char| !c.is_alphanumeric()).map(fold);
-    words.any(|word| SHIPPING_WORDS.contains(&word.as_str()))
+    words.any(|word| listed(SHIPPING_WORDS).any(|it| it == word))
 }
 
 /// The other words of a heading that names a currency by its code: `EUR got`, `Postage (GBP)`.
@@ -332,8 +316,7 @@ impl Mapping {
         }
         let strict = &options.must_have;
         for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
-            let near = nearest(theirs, self.names.iter().map(String::as_str))
-                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            let near = did_you_mean(theirs, self.names.iter().map(String::as_str));
             let expected = format!(
                 "a column {}, which --map names{near}",
                 quoted(&shorten(theirs, 60))
@@ -442,12 +425,8 @@ mod tests {
 
     #[test]
     fn no_alias_stands_for_two_columns() {
-        let mut all: Vec<String> = ALIASES
-            .iter()
-            .copied()
-            .flatten()
-            .map(|alias| (*alias).to_string())
-            .collect();
+        let aliases = ALIASES.into_iter().flat_map(listed);
+        let mut all: Vec<String> = aliases.map(str::to_string).collect();
         all.extend(PARSED.map(fold));
         all.push(REASON.into());
         all.sort_unstable();

@@ -115,11 +115,7 @@ impl Input {
     ) -> Result<Self, Vec<Problem>> {
         let whole = |wrong: Wrong, value: &str| vec![wrong.at(name, 0, "", value)];
         if workbook::is_workbook(&bytes) {
-            let sheets = workbook::sheets(&bytes).map_err(|why| {
-                let expected =
-                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
-                whole(Wrong::new(expected, "open it and save it again"), "")
-            })?;
+            let sheets = workbook::sheets(&bytes).map_err(|wrong| whole(wrong, ""))?;
             let comma = ReadOptions {
                 delimiter: Some(b','),
                 ..options.clone()

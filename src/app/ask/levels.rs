@@ -96,6 +96,7 @@ pub fn buyers<'l>(
     buyers
 }
 
-fn float(amount: Decimal) -> f64 {
+/// An amount for the statistics.
+pub(in crate::app) fn float(amount: Decimal) -> f64 {
     amount.to_f64().unwrap_or_default()
 }

@@ -7,7 +7,7 @@ use crate::book::{Book, BookError};
 use crate::settings::Settings;
 use crate::sheets::header::{Column, Wish, wish};
 use crate::sheets::{Input, ReadOptions};
-use crate::trade::text::nearest;
+use crate::trade::text::did_you_mean;
 
 /// Reads `model=Nulva 61K`: the value of a missing column.
 ///
@@ -32,8 +32,7 @@ pub(super) fn add_saved(
     settings: &Settings,
 ) -> Result<(), AppError> {
     let Some(saved) = settings.mappings.get(name) else {
-        let near = nearest(name, settings.mappings.keys().map(String::as_str))
-            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        let near = did_you_mean(name, settings.mappings.keys().map(String::as_str));
         return Err(AppError::Usage(format!(
             "compband.toml has no mapping {name:?}{near}"
         )));

@@ -393,16 +393,13 @@ fn open_all(
             Err(error) => return Err(error.into()),
         }
     }
-    for input in inputs.iter().filter(|_| problems.is_empty()) {
+    BookError::refuse(problems)?;
+    for input in &inputs {
         for text in &input.notices {
             notice(&format!("{}: {text}", input.name));
         }
     }
-    if problems.is_empty() {
-        Ok(inputs)
-    } else {
-        Err(BookError::Rows(problems).into())
-    }
+    Ok(inputs)
 }
 
 /// Reads the sheets of a request, and notices how.

@@ -16,12 +16,11 @@ use crate::parse::dates::{DateError, read_date};
 use crate::parse::money::parse_amount;
 use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
-use crate::trade::Currency;
-use crate::trade::Items;
 use crate::trade::items::{fold_name, split_count};
 use crate::trade::money::money_text;
 use crate::trade::names::match_key;
 use crate::trade::text::{nearest, quoted};
+use crate::trade::{Currency, Items};
 
 /// Columns whose values are read as in an answer to a question.
 const READ: [&str; 5] = ["completeness", "grade", "works", "sold_on", "how_sold"];
@@ -487,7 +486,7 @@ fn of_model(book: &Book, model: &str) -> Result<OfModel, AppError> {
     let frame = book.frame_of_model(model, &mut |_| {})?;
     let rows = FrameRows::new(&frame, &book.settings().currency)?;
     let mut facts = OfModel::default();
-    for comp in (0..rows.len()).map(|at| rows.comp(at)) {
+    for comp in rows.comps() {
         let pieces = comp.missing.iter().chain(comp.extras.iter());
         facts
             .pieces

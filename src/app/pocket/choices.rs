@@ -77,7 +77,7 @@ impl Choices {
     ) -> Result<Self, AppError> {
         let frame = reader.comps_of(model)?;
         let rows = FrameRows::new(&frame, &settings.currency)?;
-        let comps: Vec<_> = (0..rows.len()).map(|at| rows.comp(at)).collect();
+        let comps: Vec<_> = rows.comps().collect();
         let of_all =
             |list: fn(&Comp) -> &Items| comps.iter().flat_map(move |comp| names(list(comp)));
         let kit = settings.kit(model).into_iter();

@@ -4,11 +4,8 @@ use std::fs;
 
 use super::*;
 use crate::trade::Unit;
-use crate::trade::entry::Account;
-use crate::trade::entry::Entry;
-use crate::trade::entry::Foreseen;
-use crate::trade::entry::Kind;
-use crate::trade::entry::Postings;
+use crate::trade::comp::PriceBasis;
+use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
 use crate::trade::items::Items;
 use chrono::NaiveDate;
 

@@ -247,26 +247,20 @@ impl Plan {
             Some(Question::Word(column)) => Some(column),
             _ => None,
         };
-        let settled = topic.is_some() && word.is_none();
-        let key = TroubleKey {
+        let settled = topic.filter(|_| word.is_none());
+        let mut key = TroubleKey {
             file: problem.file.clone(),
-            // One line of the settings changes the currency of all columns.
-            column: if topic == Some(Question::Currency) {
-                String::new()
-            } else {
-                problem.column.clone()
-            },
-            value: if settled {
-                format!("{topic:?}")
-            } else {
-                problem.value.clone()
-            },
-            expected: if settled {
-                String::new()
-            } else {
-                problem.expected.clone()
-            },
+            column: problem.column.clone(),
+            value: problem.value.clone(),
+            expected: problem.expected.clone(),
         };
+        if settled.is_some() {
+            (key.value, key.expected) = (format!("{topic:?}"), String::new());
+        }
+        if topic == Some(Question::Currency) {
+            // One line of the settings changes the currency of all columns.
+            key.column.clear();
+        }
         if let Some(at) = self.kinds.get(&key) {
             let known = &mut self.troubles[*at];
             known.rows += 1;

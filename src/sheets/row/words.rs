@@ -43,50 +43,20 @@ pub(super) fn on_scale<'s>(
 
 /// Words for a condition, with the place on a scale from best (0) to worst (1) that they suggest (common
 /// practice, no source).
-const CONDITIONS: &[(&[&str], f64)] = &[
+const CONDITIONS: [(&str, f64); 4] = [
     (
-        &[
-            "new",
-            "as new",
-            "like new",
-            "mint",
-            "near mint",
-            "perfect",
-            "immaculate",
-            "excellent",
-            "exc",
-        ],
+        "new, as new, like new, mint, near mint, perfect, immaculate, excellent, exc",
         0.0,
     ),
     (
-        &[
-            "very good",
-            "vg",
-            "good",
-            "nice",
-            "light wear",
-            "lightly used",
-        ],
+        "very good, vg, good, nice, light wear, lightly used",
         1.0 / 3.0,
     ),
     (
-        &[
-            "fair",
-            "ok",
-            "okay",
-            "acceptable",
-            "average",
-            "used",
-            "worn",
-            "scratched",
-            "scuffed",
-        ],
+        "fair, ok, okay, acceptable, average, used, worn, scratched, scuffed",
         2.0 / 3.0,
     ),
-    (
-        &["poor", "bad", "rough", "heavily used", "beat up", "damaged"],
-        1.0,
-    ),
+    ("poor, bad, rough, heavily used, beat up, damaged", 1.0),
 ];
 
 /// The level of a scale that a word suggests; it is only ever a suggestion.
