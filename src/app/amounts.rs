@@ -58,7 +58,7 @@ pub fn money_if(
     given.map(|text| money(flag, text, currency)).transpose()
 }
 
-/// What a buyer pays for shipping, if given; `free` is nothing.
+/// The shipping that a buyer pays, if given; `free` is 0.
 ///
 /// # Errors
 /// Those of [`money`].

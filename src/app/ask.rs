@@ -159,7 +159,7 @@ struct Scene<'a> {
     offers: Rate,
     /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     noted: (u32, f64),
-    /// What the money of a sale earns elsewhere.
+    /// Alternative return on the money of a sale.
     earns: Earns,
     /// How many times that return the seller plans with.
     hurry: f64,
@@ -254,7 +254,7 @@ impl<'a> Scene<'a> {
         })
     }
 
-    /// What a price leaves after the costs and the work of the sale.
+    /// Net of a price after the costs and the work of the sale.
     fn left(&self, price: Decimal) -> Decimal {
         self.sale().net(price) - self.work.1
     }
@@ -513,7 +513,7 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// What sellers in no hurry and in a hurry would ask.
+    /// Asking prices of sellers in no hurry and in a hurry.
     fn sellers(&mut self) -> Vec<(f64, Variant)> {
         let per_week = self.earns.per_week();
         if per_week <= 0.0 {

@@ -65,7 +65,7 @@ pub struct Bought {
     pub subject: Unit,
     /// Price without shipping.
     pub price: Decimal,
-    /// What the seller asked, without shipping, if known.
+    /// The seller's asking price, without shipping, if known.
     pub asked: Option<Decimal>,
     /// Shipping and other costs of getting it here.
     pub inbound: Decimal,
@@ -75,7 +75,7 @@ pub struct Bought {
 
 /// A sale as given by the user.
 #[derive(Debug)]
-pub struct SaleSaid<'a> {
+pub struct SaleGiven<'a> {
     /// The price, without the shipping that the buyer pays.
     pub price: Decimal,
     /// Shipping paid by the buyer, if there is no outlet.
@@ -162,7 +162,7 @@ fn comp_of(book: &Book, deal: &Deal) -> Result<Option<String>, AppError> {
     Ok(book.comps_by_id(&ids)?.into_keys().next())
 }
 
-impl SaleSaid<'_> {
+impl SaleGiven<'_> {
     /// The figures of the sale; missing ones are worked out from the outlet.
     fn figures(&self, notice: &mut dyn FnMut(&str)) -> Sale {
         let Some(Through { terms, .. }) = &self.through else {
@@ -396,7 +396,12 @@ impl<'a> Books<'a> {
     ///
     /// # Errors
     /// If the deal is not in stock, or the book cannot be written.
-    pub fn sold(mut self, deal: &str, said: &SaleSaid<'_>, dated: Dated) -> Result<Sold, AppError> {
+    pub fn sold(
+        mut self,
+        deal: &str,
+        said: &SaleGiven<'_>,
+        dated: Dated,
+    ) -> Result<Sold, AppError> {
         let deal = self.in_stock(deal)?;
         let (id, mut unit) = (deal.id, deal.unit.clone());
         let figures = said.figures(self.notice);

@@ -87,7 +87,7 @@ pub struct Standing {
     pub later: Option<Later>,
     /// The estimate of each deal in stock, or the reason why there is none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
-    /// What the likely price of each of these leaves; empty if the book names no outlet.
+    /// Net of the likely price of each of these; empty if the book names no outlet.
     pub nets: Nets,
 }
 

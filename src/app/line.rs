@@ -33,7 +33,7 @@ struct Span {
     at: Range<usize>,
     /// None if the words are not understood; several if they can be read in more than one way.
     readings: Vec<Reading>,
-    /// What would make the words understood, or empty.
+    /// The change that would make the words understood, or empty.
     hint: String,
 }
 
@@ -53,7 +53,7 @@ pub enum Doubt {
         at: Range<usize>,
         /// The words.
         words: String,
-        /// What would make them understood, or empty.
+        /// The change that would make them understood, or empty.
         hint: String,
     },
     /// Words that can be read in more than one way.
@@ -185,7 +185,7 @@ fn more_pieces(
 }
 
 impl Line {
-    /// Reads a line, given as one text or as several words. `model` is what is said of the model besides.
+    /// Reads a line, given as one text or as several words. `model` is the model given besides, if any.
     pub fn read(words: &[String], model: Option<&str>, known: &Known<'_>) -> Self {
         let tokens = split(words);
         let model = model.map(|model| known.model(model).unwrap_or(model).to_string());
@@ -226,7 +226,7 @@ impl Line {
         joined(&self.tokens[at.clone()])
     }
 
-    /// What is not certain: first words with two readings, then columns with several values, then words that are
+    /// The uncertain parts: first words with two readings, then columns with several values, then words that are
     /// not understood.
     pub fn doubts(&self) -> Vec<Doubt> {
         let either = self.spans.iter().enumerate();

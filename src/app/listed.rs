@@ -77,7 +77,7 @@ pub struct Stocked {
 /// A unit in stock on a day, with its listing at an outlet: the given one or, if it is up somewhere, that place.
 ///
 /// # Errors
-/// If the deal is not in stock on that day, or the unit is up at several outlets and none is said.
+/// If the deal is not in stock on that day, or the unit is up at several outlets and none is given.
 pub fn in_stock(
     book: &Book,
     id: u32,
@@ -139,7 +139,7 @@ pub fn all_in_stock(
 /// ledger refuses in its own words.
 ///
 /// # Errors
-/// If the book cannot be read, or the unit is up at several outlets and none is said.
+/// If the book cannot be read, or the unit is up at several outlets and none is given.
 pub fn to_be_sold(
     book: &Book,
     deal: &str,
@@ -227,7 +227,7 @@ fn which(deal: &Deal, up: &[Up]) -> AppError {
     ))
 }
 
-/// What a listing is to those before it.
+/// Relation of a listing to those before it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum How {
     /// The first at this outlet.
@@ -243,11 +243,11 @@ pub enum How {
 pub struct ListingMade {
     /// The deal and its entry.
     pub of_deal: OfDeal,
-    /// What it is to those before it.
+    /// Its relation to those before it.
     pub how: How,
     /// Name of the outlet, or empty.
     pub outlet: String,
-    /// What the asking price leaves through it; none without an outlet.
+    /// Net of the asking price through it; none without an outlet.
     pub left: Option<Decimal>,
 }
 
@@ -317,7 +317,7 @@ impl Books<'_> {
     /// Ends a listing without a sale: that at an outlet, or the only one.
     ///
     /// # Errors
-    /// If the unit is not up there, or at several outlets and none is said, or the book cannot be written.
+    /// If the unit is not up there, or at several outlets and none is given, or the book cannot be written.
     pub fn unlist(
         mut self,
         deal: &str,

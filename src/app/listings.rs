@@ -35,7 +35,7 @@ struct Row<'r, 'a> {
     problems: &'r mut Vec<Problem>,
 }
 
-/// Reads a table of listings, its columns as `wishes` say and by their usual names; `usual` is the outlet for rows without one.
+/// Reads a table of listings, its columns by `wishes` and by their usual names; `usual` is the outlet for rows without one.
 ///
 /// # Errors
 /// Every problem of every row; if the file cannot be read; if there are several outlets and none is named.

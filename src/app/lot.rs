@@ -260,7 +260,7 @@ impl Lot {
             });
         }
         let money = |amount| format!("{} {}", grouped(&currency.plain(amount)), currency.code);
-        let said: Decimal = split.iter().map(|share| said_of(*share)).sum();
+        let said: Decimal = split.iter().map(|share| given_amount(*share)).sum();
         let rest = self.price - said;
         let open = split.contains(&Share::Estimate);
         if rest < Decimal::ZERO || (!open && !rest.is_zero()) {
@@ -281,7 +281,7 @@ impl Lot {
         let places: Vec<usize> = (0..split.len()).filter(by_estimate).collect();
         let likely = |at: &usize| estimates[*at].map_or(Decimal::ZERO, |made| made.likely);
         let weights: Vec<Decimal> = places.iter().map(likely).collect();
-        let mut prices: Vec<Decimal> = split.into_iter().map(said_of).collect();
+        let mut prices: Vec<Decimal> = split.into_iter().map(given_amount).collect();
         for (at, share) in places
             .iter()
             .zip(shares(rest, &weights, currency.decimals()))
@@ -323,7 +323,7 @@ impl Lot {
     }
 }
 
-fn said_of(share: Share) -> Decimal {
+fn given_amount(share: Share) -> Decimal {
     match share {
         Share::Said(amount) => amount,
         Share::Estimate => Decimal::ZERO,

@@ -132,7 +132,7 @@ pub fn refresh(
     Ok((refreshed, failed))
 }
 
-/// What [`refresh`] would find now; nothing is recorded.
+/// The present result of [`refresh`]; nothing is recorded.
 ///
 /// # Errors
 /// If the book cannot be read.

@@ -208,7 +208,7 @@ impl<'a> RelatedModels<'a> {
             return Ok(learnt.clone());
         }
         let settings = self.settings();
-        let (models, comps) = self.timeline.speaking(as_of)?;
+        let (models, comps) = self.timeline.related_on(as_of)?;
         let mut found = select_each(&comps, &question(as_of, settings, &Unit::blank("")))?;
         let selections = models
             .into_iter()

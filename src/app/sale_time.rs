@@ -1,6 +1,6 @@
 //! How long a unit takes to sell, and what becomes of its price in that time.
 //!
-//! Unless it is said, the time is that of the asking policy ([`crate::deal::asking`]): the mean number of
+//! Unless it is given, the time is that of the asking policy ([`crate::deal::asking`]): the mean number of
 //! weeks to a sale if the best price of each week is asked and offers are taken from the lowest that is
 //! worth it. It is worked out with fewer levels, buyers and prices than for an asking price, and with nets
 //! between those of a few prices, as `compare` needs it for every listing; a test holds it to what `ask`

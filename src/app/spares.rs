@@ -41,7 +41,7 @@ impl<'a> Spares<'a> {
     }
 
     /// What the parts of a unit are worth: those that the settings have for its model or else those in the
-    /// drawer that are said to fit it, without what the unit lacks and what has a defect. `None` if
+    /// drawer that fit it by the ledger, without what the unit lacks and what has a defect. `None` if
     /// nothing is known.
     pub fn donor(&self, unit: &Unit) -> Option<Donor> {
         let deal_minutes = self.settings.deal.harvest_minutes;

@@ -151,7 +151,7 @@ impl Foreseen {
     }
 
     /// The prediction with bands `widening` times as wide.
-    pub fn told(&self, widening: f64) -> Predicted {
+    pub fn predicted(&self, widening: f64) -> Predicted {
         let outcome = self.outcome.clone().widened(widening);
         let bands = LEVELS.map(|level| {
             let (low, high) = outcome.band(f64::from(level) / 100.0);

@@ -201,7 +201,7 @@ impl Book {
     /// Replaces the settings file; the settings of this handle stay as they were read.
     ///
     /// # Errors
-    /// Why the text is no settings, as `refused` says it; the file is then unchanged. If writing fails.
+    /// If the text is not valid settings (`refused` makes the error), or if writing fails; the file is then unchanged.
     pub fn replace_settings(
         &self,
         text: &str,

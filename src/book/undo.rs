@@ -203,7 +203,7 @@ impl Book {
     }
 }
 
-/// What the rows of an entry and those before it say of a rename; `None` if the entry is no rename.
+/// The collector of the names of a rename, from the rows of an entry and those before it; `None` if the entry is no rename.
 fn renaming_of(imports: &[ImportFile], entry: u64) -> Option<Seen> {
     let renames = imports.iter().filter(|file| file.is_renamed());
     let renames: HashSet<u64> = renames.map(|file| file.entry).collect();

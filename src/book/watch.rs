@@ -357,7 +357,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_wrong_in_the_file_is_told_with_its_place() {
+    fn errors_in_the_file_are_reported_with_their_place() {
         let (_dir, book) = book();
         for (text, said) in [
             (
@@ -397,7 +397,7 @@ mod tests {
     }
 
     #[test]
-    fn a_table_that_cannot_be_told_apart_is_left_alone() {
+    fn a_table_that_cannot_be_separated_is_left_alone() {
         let (_dir, book) = book();
         let lock = book.lock(&mut |_| {}).unwrap();
         let text = "a.model = \"x\"\nb.model = \"y\"\n";

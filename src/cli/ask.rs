@@ -171,7 +171,7 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let market = &args.market;
     let on = args.entry.day(&book)?;
-    let day = market.unit.day_said(book.settings()).unwrap_or(on);
+    let day = market.unit.day_given(book.settings()).unwrap_or(on);
     let said = args.offer.as_deref().unwrap_or_default();
     if let Some(id) = deal_number(said) {
         return Err(CliError::usage(format!(
@@ -249,7 +249,7 @@ impl MarketArgs {
 
 impl WaitingArgs {
     /// Whether any flag is given.
-    pub fn is_said(&self) -> bool {
+    pub fn is_given(&self) -> bool {
         *self != Self::default()
     }
 

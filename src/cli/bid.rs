@@ -7,7 +7,7 @@ use clap::Args;
 use super::net::SaleArgs;
 use super::{CliError, notice, open, print};
 use crate::app::amounts::{money_if, refused};
-use crate::app::bid::{AimsSaid, Costs, Purchase, bid};
+use crate::app::bid::{AimsGiven, Costs, Purchase, bid};
 use crate::app::describe;
 use crate::app::purchase::{AimsTyped, CostsTyped};
 use crate::cli::unit::MeantArgs;
@@ -157,12 +157,12 @@ fn bought_already(deal: u32) -> String {
 
 impl DealArgs {
     /// Whether any flag of a purchase or of the sale is given.
-    pub fn is_said(&self) -> bool {
+    pub fn is_given(&self) -> bool {
         *self != Self::default()
     }
 
     /// Whether any flag of a purchase is given.
-    pub fn is_said_of_buying(&self) -> bool {
+    pub fn is_given_for_buying(&self) -> bool {
         let Self {
             sale: _,
             costs,
@@ -213,7 +213,7 @@ impl AimArgs {
     ///
     /// # Errors
     /// Invalid values.
-    pub fn read(&self, currency: &Currency) -> Result<AimsSaid, CliError> {
+    pub fn read(&self, currency: &Currency) -> Result<AimsGiven, CliError> {
         let typed = AimsTyped {
             profit: self.profit.clone(),
             returned: self.returned.clone(),

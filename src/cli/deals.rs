@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
-use super::log::tell_recorded;
+use super::log::report_recorded;
 use super::net::SaleArgs;
 use super::prompt::{at_terminal, confirm};
 use super::unit::FactArgs;
@@ -180,7 +180,7 @@ impl EntryArgs {
     ///
     /// # Errors
     /// A day in the future, or too long ago.
-    pub fn day_said(&self, book: &Book) -> Result<Option<NaiveDate>, CliError> {
+    pub fn day_given(&self, book: &Book) -> Result<Option<NaiveDate>, CliError> {
         let day = self.date.map(|said| day_of(said, book.settings()));
         if let Some(day) = day {
             checks::day(day, today()).map_err(|wrong| AppError::Refused {
@@ -194,9 +194,9 @@ impl EntryArgs {
     /// The given day, or today.
     ///
     /// # Errors
-    /// Those of [`EntryArgs::day_said`].
+    /// Those of [`EntryArgs::day_given`].
     pub fn day(&self, book: &Book) -> Result<NaiveDate, CliError> {
-        Ok(self.day_said(book)?.unwrap_or_else(today))
+        Ok(self.day_given(book)?.unwrap_or_else(today))
     }
 
     /// The note, valid for one cell.
@@ -227,7 +227,7 @@ impl EntryArgs {
 ///
 /// # Errors
 /// If output fails.
-pub fn tell(
+pub fn report_entered(
     entered: &Entered,
     currency: &Currency,
     done: &str,
@@ -313,7 +313,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     let estimate = deal.foreseen.as_ref();
     let line = estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency)));
-    tell(&entered, currency, &done, line.as_slice())?;
+    report_entered(&entered, currency, &done, line.as_slice())?;
     if let Some(doubt) = doubt {
         let number = entered.number;
         notice(&format!(
@@ -393,7 +393,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
         minutes.normalize(),
         deal.name()
     );
-    tell(&entered, currency, &done, &[cost_so_far(&deal, currency)])
+    report_entered(&entered, currency, &done, &[cost_so_far(&deal, currency)])
 }
 
 /// Points to overheads if an amount stands where the deal is expected.
@@ -483,9 +483,9 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let estimate = sold.estimate.as_ref();
     lines
         .extend(estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency))));
-    tell(entered, currency, &done, &lines)?;
+    report_entered(entered, currency, &done, &lines)?;
     match sold.recorded {
-        Some(recorded) => tell_recorded(recorded),
+        Some(recorded) => report_recorded(recorded),
         None => print(&format!(
             "To use this sale in estimates:\n  {}\n",
             log_command(&sold.comp, currency)
@@ -570,5 +570,5 @@ pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount(currency, deal.profit()),
         currency.code
     );
-    tell(&entered, currency, &done, &[result])
+    report_entered(&entered, currency, &done, &[result])
 }

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 
-use super::deals::{EntryArgs, minutes, tell};
+use super::deals::{EntryArgs, minutes, report_entered};
 use super::unit::FactArgs;
 use super::{CliError, day_of, day_or_today, notice, open, page, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
@@ -281,7 +281,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
         ("Took out", books.draw(sum, dated)?)
     };
     let done = format!("{what} {} {} on {on}", amount(currency, sum), currency.code);
-    tell(&entered, currency, &done, &[])
+    report_entered(&entered, currency, &done, &[])
 }
 
 /// The calendar years.
@@ -358,7 +358,7 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
             "You paid it yourself: it counts as paid in, and the cash stays as it is.".into(),
         );
     }
-    tell(&entered, currency, &done, &lines)
+    report_entered(&entered, currency, &done, &lines)
 }
 
 impl OverheadArgs {
@@ -400,7 +400,7 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let unit = sheet::unit;
     let done = format!("{} is now described as {}", deal.name(), unit(&deal.unit));
     let line = format!("It was {}.", unit(&was));
-    tell(&entered, &book.settings().currency, &done, &[line])
+    report_entered(&entered, &book.settings().currency, &done, &[line])
 }
 
 fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
@@ -440,12 +440,12 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
     lines.extend(refunded.comp_id.map(|id| {
         format!("The sale is still a comp. To keep it out of estimates: compband undo --sale {id}")
     }));
-    tell(entered, currency, &done, &lines)
+    report_entered(entered, currency, &done, &lines)
 }
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
-    let (on, note) = (args.entry.day_said(&book)?, args.entry.note()?);
+    let (on, note) = (args.entry.day_given(&book)?, args.entry.note()?);
     let (ledger, number) =
         Books::open(&book, &mut notice)?.reverse(args.number, on, (today(), note))?;
     let entries = ledger.entries().iter();

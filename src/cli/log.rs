@@ -5,11 +5,11 @@ mod fields;
 mod line;
 mod words;
 
-pub use words::tell_recorded;
+pub use words::report_recorded;
 
 use std::ffi::OsString;
 use std::path::Path;
-use words::tell;
+use words::report_outcome;
 
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
@@ -152,7 +152,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     let said = (values.cells(), values.set.as_slice());
     if let (Some(id), true) = (&args.id, args.update) {
         let (comp, outcome) = update(&book, id, said, today(), &mut notice)?;
-        return tell(&comp, outcome);
+        return report_outcome(&comp, outcome);
     }
     if ["model", "price"]
         .iter()
@@ -173,7 +173,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     let lock = book.lock(&mut notice)?;
     let (comp, outcome) = record(&book, &lock, comp, writing, &mut notice)?;
-    tell(&comp, outcome)
+    report_outcome(&comp, outcome)
 }
 
 /// The arguments with each piece behind a hyphen (`-charger`) as a word of the sale: clap would take it for options

@@ -154,12 +154,12 @@ impl ReportArgs {
 
     /// Flags of the sale belong to bid and ask; alone, they request the bid.
     fn with_bid(&self) -> bool {
-        let asked = self.bid || self.deal.is_said_of_buying();
-        asked || (self.deal.is_said() && !self.with_ask())
+        let asked = self.bid || self.deal.is_given_for_buying();
+        asked || (self.deal.is_given() && !self.with_ask())
     }
 
     fn with_ask(&self) -> bool {
-        self.ask || self.waiting.is_said()
+        self.ask || self.waiting.is_given()
     }
 
     /// The requested units: in the order of the given names, or all.

@@ -1,7 +1,7 @@
 //! Questions about words of sheets whose meaning is not known.
 
 use super::eprint;
-use super::prompt::{Question, Said, Words};
+use super::prompt::{Answer, Question, Words};
 use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
 use crate::render::numbers::counted;
@@ -75,7 +75,7 @@ fn twin(one: &UnknownWord) -> Result<Option<String>, AppError> {
     yes_or_no(&text, |yes| if yes { near } else { SKIP }.to_string())
 }
 
-/// What an answer of yes or no comes to, yes by default; none if there are to be no more questions.
+/// The answer to a question of yes or no, yes by default; none if there are to be no more questions.
 fn yes_or_no(text: &str, meant: impl Fn(bool) -> String) -> Result<Option<String>, AppError> {
     let question = Question {
         text,
@@ -143,8 +143,8 @@ fn asked(
     check: impl Fn(&str) -> Result<String, String>,
 ) -> Result<Option<String>, AppError> {
     match question.ask(check) {
-        Ok(Said::Text(text)) => Ok(Some(text)),
-        Ok(Said::Undo | Said::End) => Ok(None),
+        Ok(Answer::Text(text)) => Ok(Some(text)),
+        Ok(Answer::Undo | Answer::End) => Ok(None),
         Err(why) => Err(AppError::Refused {
             message: format!("the answer cannot be read: {why}"),
             next: "say the meanings with --value".into(),

@@ -196,7 +196,7 @@ fn wrong_value(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String, 
     (format!("{}: found {said}: {expected}", typed(arg)), next)
 }
 
-/// What a reader of values expected, in plain words.
+/// The form that a reader of values expected, in plain words.
 fn expected(why: &str) -> String {
     if let Some((_, range)) = why.split_once(" is not in ") {
         return match range.split_once("..") {

@@ -91,7 +91,7 @@ impl NumericDate {
         }
     }
 
-    /// The day, if both orders agree, only one is possible, or dots say that the day is first.
+    /// The day, if both orders agree, only one is possible, or dots show that the day is first.
     pub fn certain(&self) -> Option<NaiveDate> {
         match (
             self.day(DateOrder::DayFirst),
@@ -136,13 +136,13 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
     numeric(date)
 }
 
-/// Reads a day as typed: any date of [`read_date`], or one relative to `today` ([`said_on`]).
+/// Reads a day as typed: any date of [`read_date`], or one relative to `today` ([`relative_day`]).
 ///
 /// # Errors
 /// The expected form, as text.
 pub fn date_typed(text: &str, today: NaiveDate) -> Result<WrittenDate, String> {
     let text = text.trim();
-    if let Some(day) = said_on(today, text) {
+    if let Some(day) = relative_day(today, text) {
         return Ok(WrittenDate::Plain(day));
     }
     read_date(text).map_err(|error| match error {
@@ -166,20 +166,20 @@ const TYPED: &str = "a day, such as 2026-11-20, 20.11.2026, 20 Nov 2026, today, 
 /// Reads a day relative to `today`: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday
 /// (`monday`, `last mon`), meaning the last one before today. `None` for any other text, and for
 /// days outside the calendar.
-pub fn said_on(today: NaiveDate, text: &str) -> Option<NaiveDate> {
+pub fn relative_day(today: NaiveDate, text: &str) -> Option<NaiveDate> {
     let text = text.to_ascii_lowercase();
     let words: Vec<&str> = text.split_whitespace().collect();
     let back = match words.as_slice() {
         ["today"] => 0,
         ["yesterday"] => 1,
-        [count, unit, "ago"] => number_said(count)?.checked_mul(days_in(unit)?)?,
+        [count, unit, "ago"] => number_of(count)?.checked_mul(days_in(unit)?)?,
         [day] | ["last", day] => days_since(today, day)?,
         _ => return None,
     };
     today.checked_sub_days(Days::new(back))
 }
 
-fn number_said(word: &str) -> Option<u64> {
+fn number_of(word: &str) -> Option<u64> {
     match word {
         "a" | "one" => Some(1),
         _ => word.parse().ok(),
@@ -489,7 +489,7 @@ mod tests {
     }
 
     #[test]
-    fn days_are_said_from_today() {
+    fn days_relative_to_today() {
         // A Wednesday.
         let today = day(2026, 11, 25);
         for (text, said) in [
@@ -516,7 +516,7 @@ mod tests {
             ("18446744073709551615 weeks ago", None),
             ("99999999999 days ago", None),
         ] {
-            assert_eq!(said_on(today, text), said, "{text}");
+            assert_eq!(relative_day(today, text), said, "{text}");
         }
     }
 
@@ -525,7 +525,7 @@ mod tests {
         fn no_text_panics(text in any::<String>(), digits in "[0-9/.: T-]{0,24}") {
             let _ = read_date(&text);
             let _ = read_date(&digits);
-            let _ = said_on(day(2026, 11, 25), &text);
+            let _ = relative_day(day(2026, 11, 25), &text);
         }
     }
 }

@@ -13,12 +13,12 @@ pub const FORM: &str = "parts as \"display = 18; battery x2 = 6\", each worth so
 
 /// Parts of one name.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct PartSaid {
+pub struct PartGiven {
     /// Name, folded.
     pub name: String,
     /// How many.
     pub count: u32,
-    /// What one of them is worth, if given.
+    /// Value of one of them, if given.
     pub each: Option<Decimal>,
 }
 
@@ -26,12 +26,12 @@ pub struct PartSaid {
 ///
 /// # Errors
 /// The expected form.
-pub fn parts(text: &str, currency: &Currency) -> Result<Vec<PartSaid>, String> {
+pub fn parts(text: &str, currency: &Currency) -> Result<Vec<PartGiven>, String> {
     let entries = text
         .split(';')
         .map(str::trim)
         .filter(|entry| !entry.is_empty());
-    let all: Vec<PartSaid> = entries
+    let all: Vec<PartGiven> = entries
         .map(|entry| part(entry, currency))
         .collect::<Result<_, _>>()?;
     if all.is_empty() {
@@ -48,7 +48,7 @@ pub fn parts(text: &str, currency: &Currency) -> Result<Vec<PartSaid>, String> {
     Ok(all)
 }
 
-fn part(entry: &str, currency: &Currency) -> Result<PartSaid, String> {
+fn part(entry: &str, currency: &Currency) -> Result<PartGiven, String> {
     if let Some((name, value)) = entry.split_once(':').filter(|_| !entry.contains('=')) {
         let (name, value) = (name.trim(), value.trim());
         return Err(format!(
@@ -75,7 +75,7 @@ fn part(entry: &str, currency: &Currency) -> Result<PartSaid, String> {
             Ok(amount)
         })
         .transpose()?;
-    Ok(PartSaid {
+    Ok(PartGiven {
         name: part_name(&name)?,
         count,
         each,

@@ -61,12 +61,12 @@ pub fn works(text: &str) -> Option<bool> {
     is_one_of(text, WORKS_NO).then_some(false)
 }
 
-/// Whether a word in place of a grade says that the unit is for parts.
+/// Whether a word in place of a grade means a unit for parts.
 pub fn is_for_parts(text: &str) -> bool {
     is_one_of(text, WORKS_NO) && !is_one_of(text, PLAIN_NO)
 }
 
-/// Whether a text says that shipping cost the buyer nothing.
+/// Whether a text means that shipping cost the buyer nothing.
 pub fn is_free(text: &str) -> bool {
     let text = text.trim();
     text.is_empty() || listed(FREE).any(|word| text.eq_ignore_ascii_case(word))

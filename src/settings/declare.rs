@@ -100,7 +100,7 @@ pub fn lines(declarations: &[Declaration], settings: &Settings) -> String {
         for declaration in declarations {
             let (family, name) = (key(family), key(&declaration.attribute));
             let _ = writeln!(text, "[families.{family}.attributes.{name}]");
-            for (setting, value) in said(declaration) {
+            for (setting, value) in entries(declaration) {
                 let _ = writeln!(text, "{setting} = {value}");
             }
         }
@@ -111,12 +111,12 @@ pub fn lines(declarations: &[Declaration], settings: &Settings) -> String {
         let _ = writeln!(text, "[families.{}]", key(&name));
         text.push_str(&models_line(group.models.values().copied()));
         for declaration in group.declarations {
-            let said: Vec<String> = said(declaration)
+            let entries: Vec<String> = entries(declaration)
                 .into_iter()
                 .map(|(setting, value)| format!("{setting} = {value}"))
                 .collect();
             let name = key(&declaration.attribute);
-            let _ = writeln!(text, "attributes.{name} = {{ {} }}", said.join(", "));
+            let _ = writeln!(text, "attributes.{name} = {{ {} }}", entries.join(", "));
         }
     }
     text
@@ -152,7 +152,7 @@ fn join<'a>(
     groups.push(joined);
 }
 
-fn said(declaration: &Declaration) -> Vec<(&'static str, String)> {
+fn entries(declaration: &Declaration) -> Vec<(&'static str, String)> {
     let scale = match declaration.scale {
         Scale::Unit => "unit",
         Scale::Doubling => "doubling",

@@ -35,7 +35,7 @@ pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<
     })
 }
 
-/// What serde says of a word it does not know, after `begins`: the word, those that it knows, and the nearest
+/// The parts of serde's message about an unknown word, after `begins`: the word, the known ones, and the nearest
 /// of these in a question.
 fn unknown<'m>(message: &'m str, begins: &str) -> Option<(&'m str, String, String)> {
     let (word, rest) = message.strip_prefix(begins)?.split_once('`')?;

@@ -51,7 +51,7 @@ impl<'s> Values<'s> {
         }
     }
 
-    /// What a text stands for in a column: the meaning that the settings give it, or itself.
+    /// The meaning of a text in a column: that of the settings, or the text itself.
     pub fn meaning<'t>(&self, column: &str, text: &'t str) -> &'t str
     where
         's: 't,

@@ -48,11 +48,11 @@ pub struct Unused {
     pub cell: usize,
     /// Its name in quotes, or its number.
     pub shown: String,
-    /// What it most likely is.
+    /// Its most likely meaning.
     pub likely: Likely,
 }
 
-/// What a column that is not used most likely is.
+/// The most likely meaning of a column that is not used.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Likely {
     /// Nothing that is known.
@@ -61,7 +61,7 @@ pub enum Likely {
     Taken(String),
     /// The column of ours with the most similar name.
     Column(&'static str),
-    /// What the buyer paid for shipping: its name says so, and it has amounts.
+    /// Shipping paid by the buyer: by its name, and because it has amounts.
     Shipping,
     /// Amounts.
     Amounts,
@@ -547,7 +547,7 @@ mod tests {
     }
 
     #[test]
-    fn unused_columns_say_what_they_may_be() {
+    fn unused_columns_have_likely_meanings() {
         let header = "date,item,price,Post paid by buyer,Buyer,Fees,grdae,Delivery note";
         let mut mapping = map(header, &[]);
         let likely = |mapping: &Mapping| -> Vec<Likely> {

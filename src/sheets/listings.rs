@@ -196,7 +196,7 @@ impl Table {
         if !problems.is_empty() {
             return Err(problems);
         }
-        table.tell();
+        table.note_columns();
         Ok(table)
     }
 
@@ -248,7 +248,7 @@ impl Table {
         }
     }
 
-    /// What is wrong with the header.
+    /// The problems of the header.
     fn faults(&self, wishes: &[Wish]) -> Vec<Problem> {
         let mut problems = Vec::new();
         let mut unknown = self.unused();
@@ -300,7 +300,7 @@ impl Table {
     }
 
     /// Notices how the columns were understood.
-    fn tell(&mut self) {
+    fn note_columns(&mut self) {
         let all = self.names.iter().zip(&self.columns);
         let renamed: Vec<String> = all
             .filter_map(|(name, column)| match column {
@@ -488,24 +488,24 @@ mod tests {
 
     #[test]
     fn what_is_wrong_with_a_header() {
-        let told = |text: &str, maps: &[&str]| -> String {
+        let reported = |text: &str, maps: &[&str]| -> String {
             let problems = table(text, maps).unwrap_err();
             problems.iter().map(|one| format!("{one}\n")).collect()
         };
-        let said = told("modle,asked\nx,1\n", &[]);
+        let said = reported("modle,asked\nx,1\n", &[]);
         assert!(
             said.contains("row 1: found \"modle, asked\": expected a header with a column model; row 1 looks most like a header")
                 && said.contains("--map \"modle=model\""),
             "{said}"
         );
-        let said = told("model,asked\nx,1\n", &["prise=asked"]);
+        let said = reported("model,asked\nx,1\n", &["prise=asked"]);
         assert!(
             said.contains("a column \"prise\", which --map names"),
             "{said}"
         );
-        let said = told("model,asked,model\nx,1,y\n", &[]);
+        let said = reported("model,asked,model\nx,1,y\n", &[]);
         assert!(said.contains("one column for model"), "{said}");
-        assert!(told("", &[]).contains("a column model"));
+        assert!(reported("", &[]).contains("a column model"));
         for (wish, why) in [
             ("price", "not a mapping"),
             ("=asked", "no column of the table"),

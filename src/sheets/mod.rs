@@ -446,7 +446,7 @@ fn header_under(
             return Some((place, mapping));
         }
         let texts = cells.iter().filter(|cell| is_text(cell)).count();
-        // A single cell is a title, whatever it says.
+        // A single cell is a title, whatever its text.
         let score = (texts > 1, mapping.known());
         if likeliest.as_ref().is_none_or(|(best, _)| score > *best) {
             likeliest = Some((score, (place, mapping)));

@@ -269,7 +269,7 @@ impl<'a> RowReader<'a> {
     }
 }
 
-/// What had to be guessed of a row.
+/// The guesses in a row.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Guesses {
     /// The date could be read two ways.
@@ -502,7 +502,7 @@ impl<'r> Row<'r, '_> {
         }
     }
 
-    /// What is missing, extra and faulty; returns whether a list had to be split by a guess.
+    /// Reads the lists of missing pieces, extras and defects; returns whether a list had to be split by a guess.
     fn lists(&mut self, comp: &mut Comp) -> bool {
         let reader = self.reader;
         let mut guessed = false;
@@ -522,7 +522,7 @@ impl<'r> Row<'r, '_> {
     }
 
     /// Grade, completeness and working order. A grade cell such as "for parts" means parts-only; returns whether
-    /// that alone says so.
+    /// only the grade means it.
     fn condition(&mut self, comp: &mut Comp) -> bool {
         let reader = self.reader;
         let (values, settings) = (&reader.values, reader.settings);

@@ -1,4 +1,4 @@
-//! What is believed of the level of a unit's prices, with the buyers at each level.
+//! The distribution of the level of a unit's prices, with the buyers at each level.
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;

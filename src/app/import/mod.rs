@@ -57,7 +57,7 @@ pub struct Imported {
     pub entry: Option<(u64, PathBuf)>,
     /// Name of the saved mapping.
     pub mapping: Option<String>,
-    /// Words whose meaning was said and is new to the book.
+    /// Words whose meaning was given and is new to the book.
     pub words: Vec<Meaning>,
     /// Attributes that no family declares, with a summary of their rows.
     pub undeclared: BTreeMap<String, Undeclared>,
@@ -77,7 +77,7 @@ pub fn map_flag(shown: &str, ours: &str) -> String {
 pub struct NotUsed {
     /// Its name in quotes, or its number.
     pub shown: String,
-    /// What to do if it is what it seems to be; none if it seems to be nothing that is known.
+    /// The next step if it is the likely column; none if it resembles no known one.
     pub hint: Option<String>,
 }
 
@@ -202,7 +202,7 @@ fn with_values(mut settings: Settings, said: &[Meaning]) -> Settings {
 }
 
 /// The meanings of the words that the inputs have and the settings do not know, as far as somebody is there to
-/// say them. A row shows its model only once its words are known, so that it is asked again.
+/// give them. A row shows its model only once its words are known, so that it is asked again.
 fn answers(
     inputs: &[Input],
     against: &Against<'_>,
@@ -224,7 +224,7 @@ fn answers(
             inputs,
             &known,
             &mut io::sink(),
-            &mut Unheard(&mut *listener),
+            &mut OnlyProgress(&mut *listener),
         )
         .map_err(AppError::io(&book.comps_dir(), "read"))?;
         let mut unknown = values::unknown(&plan, &settings);
@@ -242,10 +242,10 @@ fn answers(
     Ok(said)
 }
 
-/// Hears nothing of a plan but how far it is.
-struct Unheard<'l>(&'l mut dyn Listener);
+/// Receives only the progress of a plan.
+struct OnlyProgress<'l>(&'l mut dyn Listener);
 
-impl Witness for Unheard<'_> {
+impl Witness for OnlyProgress<'_> {
     fn problem(&mut self, _: &Problem) -> io::Result<()> {
         Ok(())
     }
@@ -314,7 +314,7 @@ fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
         .map_or(Ok(()), |name| mapping::check_name(name, settings))
 }
 
-/// Takes columns that are probably shipping as such, if somebody is there to say so.
+/// Takes columns that are probably shipping as such, if somebody is there to confirm it.
 fn ask_columns(inputs: &mut [Input], listener: &mut dyn Listener) -> Result<(), AppError> {
     if !listener.can_ask() {
         return Ok(());

@@ -1,4 +1,4 @@
-//! Words of sheets whose meaning is said or asked for, and kept for later imports.
+//! Words of sheets whose meaning is given or asked for, and kept for later imports.
 
 use std::cmp::Reverse;
 use std::collections::HashSet;

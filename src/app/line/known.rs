@@ -1,4 +1,4 @@
-//! What words of a line may mean.
+//! The possible meanings of the words of a line.
 
 use std::collections::{BTreeSet, HashMap};
 
@@ -34,7 +34,7 @@ const SHIPPING: [&str; 3] = ["shipping", "postage", "ship"];
 /// Fewest words of a line that are tried together; models and pieces may have more.
 const LEAST_SPAN: usize = 5;
 
-/// What the sales of a model say.
+/// Facts of a model from its sales.
 #[derive(Debug, Clone, Default)]
 pub struct OfModel {
     /// Its variants.
@@ -45,7 +45,7 @@ pub struct OfModel {
     pub venues: BTreeSet<String>,
 }
 
-/// What a book knows.
+/// The names that a book knows.
 pub struct Known<'k> {
     settings: &'k Settings,
     today: NaiveDate,
@@ -60,7 +60,7 @@ pub struct Known<'k> {
 }
 
 impl<'k> Known<'k> {
-    /// What a book knows on this day.
+    /// The names that a book knows on this day.
     ///
     /// # Errors
     /// If the book cannot be read.
@@ -108,7 +108,7 @@ impl<'k> Known<'k> {
         }
     }
 
-    /// With what the sales of each model say.
+    /// With the facts of each model from its sales.
     pub fn with_sales(self, of_model: impl Fn(&str) -> OfModel + 'k) -> Self {
         Self {
             of_model: Box::new(of_model),
@@ -116,7 +116,7 @@ impl<'k> Known<'k> {
         }
     }
 
-    /// What the sales of a model say.
+    /// The facts of a model from its sales.
     pub(super) fn of_model(&self, model: &str) -> OfModel {
         (self.of_model)(model)
     }
@@ -234,7 +234,7 @@ impl<'k> Known<'k> {
 
     /// A value of a column, if the text is one.
     fn value(&self, column: &str, text: &str) -> Option<String> {
-        // Words for yes and no say nothing without a question.
+        // Words for yes and no have no meaning without a question.
         let short = text.chars().count() < 4;
         let said = match column {
             "works" if PARTS.contains(&text.to_lowercase().as_str()) => return Some("no".into()),
@@ -436,7 +436,7 @@ impl<'k> Known<'k> {
         }
     }
 
-    /// What would make a word understood.
+    /// The change that would make a word understood.
     fn hint(&self, token: &Token) -> String {
         let text = token.text.as_str();
         if let Some(why) = self.no_day_of_sale(text) {
@@ -481,7 +481,7 @@ fn pieces_of_all(book: &Book) -> Result<BTreeSet<String>, AppError> {
     Ok(pieces)
 }
 
-/// What the sales of a model say.
+/// The facts of a model from its sales.
 fn of_model(book: &Book, model: &str) -> Result<OfModel, AppError> {
     let frame = book.frame_of_model(model, &mut |_| {})?;
     let rows = FrameRows::new(&frame, &book.settings().currency)?;

@@ -87,7 +87,7 @@ fn entries_read_back_as_written() {
 }
 
 #[test]
-fn what_was_changed_by_hand_is_told() {
+fn changes_by_hand_are_reported() {
     let good = String::from_utf8(file(&[full()])).unwrap();
     for (old, new, message) in [
         (

@@ -4,7 +4,7 @@ use super::fields::Desk;
 use crate::app::Book;
 use crate::app::line::{Doubt, Line, Values, field_name};
 use crate::app::typed::Cells;
-use crate::cli::prompt::{Question, Said, Words, at_terminal};
+use crate::cli::prompt::{Answer, Question, Words, at_terminal};
 use crate::cli::{CliError, eprint, today};
 use crate::trade::comp::COLUMNS;
 use crate::trade::text::{quoted, shorten};
@@ -46,8 +46,8 @@ pub fn values(
         if values.get(column).is_none() {
             let model = values.get("model").unwrap_or_default();
             match desk.ask_for(column, model)? {
-                Said::Text(value) => values.put(column, &value),
-                Said::Undo | Said::End => return Ok(None),
+                Answer::Text(value) => values.put(column, &value),
+                Answer::Undo | Answer::End => return Ok(None),
             }
         }
     }
@@ -126,7 +126,7 @@ fn meaning(
         None => Err(hints[0].clone()),
     })?;
     Ok(match said {
-        Said::Text(name) => {
+        Answer::Text(name) => {
             let column = column_of(&name);
             Some(
                 column
@@ -135,7 +135,7 @@ fn meaning(
                     .collect(),
             )
         }
-        Said::Undo | Said::End => None,
+        Answer::Undo | Answer::End => None,
     })
 }
 
@@ -154,8 +154,8 @@ fn one_of(text: &str, usual: &str, known: Vec<String>) -> Result<Option<String>,
             .ok_or_else(|| format!("one of them: {}", listed(known.iter().cloned())))
     })?;
     Ok(match said {
-        Said::Text(answer) => Some(answer),
-        Said::Undo | Said::End => None,
+        Answer::Text(answer) => Some(answer),
+        Answer::Undo | Answer::End => None,
     })
 }
 

@@ -77,7 +77,7 @@ pub(super) struct ChunkReader<'a> {
     needs_two: bool,
     cells: Cells,
     pub(super) comp: Comp,
-    /// What had to be guessed of it.
+    /// The guesses in it.
     pub(super) guesses: Guesses,
     faults: Vec<Fault<Option<Field>>>,
     pub(super) canonical: RowText,

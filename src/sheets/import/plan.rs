@@ -94,7 +94,7 @@ pub struct Guessed {
     pub more: Vec<u64>,
     /// The text of its cell.
     pub text: String,
-    /// What was read.
+    /// The value read.
     pub read: String,
 }
 
@@ -186,7 +186,7 @@ pub struct Plan {
     pub models: BTreeMap<String, (u64, u64)>,
 }
 
-/// What problems of one kind have in common.
+/// The common content of problems of one kind.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 struct TroubleKey {
     file: String,
