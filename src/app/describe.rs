@@ -10,7 +10,7 @@ use crate::book::{Book, BookError};
 use crate::settings::{Settings, Values};
 use crate::trade::cells::Wrong;
 use crate::trade::names::composed;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, nearest};
 use crate::trade::{Attributes, HowSold, Items, Unit, checks};
 
 pub use crate::book::watch::Watched as Said;
@@ -158,7 +158,7 @@ pub fn how_sold(given: Option<&str>, settings: &Settings) -> Result<Option<HowSo
         .ok_or_else(|| AppError::Refused {
             message: format!(
                 "--how-sold {}: expected one of {}",
-                quoted(&shorten(given, 40)),
+                excerpt(given, 40),
                 HowSold::words()
             ),
             next: String::new(),
@@ -181,7 +181,7 @@ fn items(
     if list.guessed {
         notice(&format!(
             "{flag} {} is read as {}",
-            quoted(&shorten(&text, 60)),
+            excerpt(&text, 60),
             list.items
         ));
     }

@@ -17,7 +17,7 @@ use crate::settings::words::Words;
 use crate::trade::cells::Wrong;
 use crate::trade::entry::{Account, Foreseen};
 use crate::trade::names::match_key;
-use crate::trade::text::{nearest_few, quoted, shorten};
+use crate::trade::text::{excerpt, nearest_few};
 use crate::trade::unit::Unit;
 
 /// Most deals named in an error.
@@ -239,11 +239,7 @@ pub fn find_deal<'a>(
         [deal] => Ok(deal),
         [] => Err(no_deal(text, &wanted)),
         several => Err(AppError::Refused {
-            message: format!(
-                "there are {} deals of {}",
-                several.len(),
-                quoted(&shorten(text, 60))
-            ),
+            message: format!("there are {} deals of {}", several.len(), excerpt(text, 60)),
             next: format!("choose one: {}", listed(several)),
         }),
     }
@@ -285,7 +281,7 @@ fn no_deal(asked: &str, wanted: &[&Deal]) -> AppError {
         .collect();
     let shown = if of_near.is_empty() { wanted } else { &of_near };
     AppError::Absent {
-        message: format!("there is no deal {}", quoted(&shorten(asked, 60))),
+        message: format!("there is no deal {}", excerpt(asked, 60)),
         next: if shown.is_empty() {
             "there is no deal it could be; `compband buy` opens one, `compband ledger` shows all"
                 .into()

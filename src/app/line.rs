@@ -21,7 +21,7 @@ use super::typed::{Cells, same};
 use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, quoted, shorten};
 
 /// Columns that hold a list; several words of a line may add to one.
 const LISTS: [&str; 3] = ["missing", "extras", "defects"];
@@ -127,8 +127,8 @@ impl Values {
                     message: format!(
                         "{}: {} in the line, but {} besides",
                         field_name(column),
-                        quoted(&shorten(&line, 40)),
-                        quoted(&shorten(flag, 40))
+                        excerpt(&line, 40),
+                        excerpt(flag, 40)
                     ),
                     next: "say it once".into(),
                 });
@@ -353,7 +353,7 @@ const NEXT: &str = "a new model or piece needs its flag (--model \"Bolv 83V\", -
 
 impl std::fmt::Display for Doubt {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let short = |words: &str| quoted(&shorten(words, 60));
+        let short = |words: &str| excerpt(words, 60);
         match self {
             Self::Unknown { words, hint, .. } => {
                 write!(f, "{} is not understood", short(words))?;

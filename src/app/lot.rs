@@ -12,7 +12,7 @@ use crate::settings::{Settings, Values};
 use crate::trade::entry::{Entry, Foreseen};
 use crate::trade::items::MOST;
 use crate::trade::money::grouped;
-use crate::trade::text::{joined, nearest, quoted, shorten};
+use crate::trade::text::{excerpt, joined, nearest};
 use crate::trade::unit::Unit;
 use crate::trade::{Currency, HowSold};
 
@@ -205,7 +205,7 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
 
 fn refused(found: &str, expected: &str) -> AppError {
     AppError::Refused {
-        message: format!("UNIT {}: expected {expected}", quoted(&shorten(found, 60))),
+        message: format!("UNIT {}: expected {expected}", excerpt(found, 60)),
         next: "`compband buy-lot --help` shows how units are written".into(),
     }
 }
@@ -227,7 +227,7 @@ pub fn read_split(text: &str, currency: &Currency) -> Result<Vec<Share>, AppErro
         amount.map(Share::Said).ok_or_else(|| AppError::Refused {
             message: format!(
                 "--split {}: expected an amount, or estimate",
-                quoted(&shorten(part, 40))
+                excerpt(part, 40)
             ),
             next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\""
                 .into(),

@@ -172,18 +172,18 @@ impl<'a> RelatedModels<'a> {
         self.timeline.settings()
     }
 
-    /// The pooled estimates of the others for a model (by key), from their dated sales up to
-    /// `as_of`.
+    /// The pooled estimates of the others for a model (by key). They use only dated sales before
+    /// the month of `day`, and each model is fitted once a month.
     ///
     /// # Errors
     /// A frame that does not have the form that the book produces.
-    fn pool(&self, key: &str, as_of: NaiveDate) -> Result<Arc<Pool>, AppError> {
-        let place = (key.to_string(), as_of);
+    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, AppError> {
+        let place = (key.to_string(), before_month(day));
         if let Some(pool) = lock(&self.pools).get(&place) {
             return Ok(pool.clone());
         }
         let settings = self.settings();
-        let learnt = self.learnt_on(as_of)?;
+        let learnt = self.learnt_on(place.1)?;
         let others = learnt
             .iter()
             .filter(|(other, _)| other != key && speak(key, other, settings))
@@ -192,15 +192,6 @@ impl<'a> RelatedModels<'a> {
         let pool = Arc::new(Pool::of(others, settings.family(key)));
         lock(&self.pools).insert(place, pool.clone());
         Ok(pool)
-    }
-
-    /// The pooled estimates of the others for a model (by key). They use only dated sales before
-    /// the month of `day`, and each model is fitted once a month.
-    ///
-    /// # Errors
-    /// A frame that does not have the form that the book produces.
-    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, AppError> {
-        self.pool(key, before_month(day))
     }
 
     fn learnt_on(&self, as_of: NaiveDate) -> Result<Arc<AllLearnt>, AppError> {

@@ -11,7 +11,7 @@ use crate::book::{Book, BookError, Temporary};
 use crate::settings::words::{Meaning, with_words, without_words};
 use crate::trade::Comp;
 use crate::trade::names::{composed, match_key};
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// A model with another name.
 #[derive(Debug)]
@@ -63,7 +63,7 @@ pub fn rename(
         if old == to && known {
             return Err(AppError::Usage(format!(
                 "the old and the new name are the same: {}",
-                quoted(&shorten(to, 60))
+                excerpt(to, 60)
             )));
         }
         if !same(words.model(old), to) || same(old, to) {
@@ -121,7 +121,7 @@ pub fn sales_of(book: &Book, name: &str) -> Result<usize, AppError> {
 }
 
 fn stands_for_another(name: &str, model: &str) -> AppError {
-    let (name, model) = (quoted(&shorten(name, 60)), quoted(&shorten(model, 60)));
+    let (name, model) = (excerpt(name, 60), excerpt(model, 60));
     AppError::Refused {
         message: format!("{name} is another name of {model} in this book"),
         next: format!(

@@ -6,7 +6,6 @@ use chrono::NaiveDate;
 
 use super::AppError;
 use super::describe::{Said, asked, question};
-use super::parallel::each_in_parallel;
 use super::past::{self, Past, Progress};
 use super::reader::{Asked, Reader};
 use super::unit::AskedUnit;
@@ -50,11 +49,6 @@ pub fn estimates<'k>(
     Ok(units
         .filter_map(|unit| unit.map_or_else(|error| Some(Err(error)), |_| estimated.next()))
         .collect())
-}
-
-/// Calls `make` for each unit, on all cores; results in their order.
-pub fn each<T: Sync, R: Send>(units: &[T], make: impl Fn(&T) -> R + Sync) -> Vec<R> {
-    each_in_parallel(units, make)
 }
 
 /// Past sales of the models of units with their predictions, by model key. Reads the book once.

@@ -9,7 +9,7 @@ use crate::deal::ledger::Ledger;
 use crate::settings::Settings;
 use crate::trade::Unit;
 use crate::trade::repair::{FromDrawer, ValueFrom, names_part};
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, nearest, quoted};
 
 /// The drawer and the settings, as far as they are about the parts of one model.
 #[derive(Debug, Clone, Copy)]
@@ -127,8 +127,8 @@ impl<'a> Spares<'a> {
         Err(AppError::Absent {
             message: format!(
                 "the drawer has {fit} of {} for {}, not {count}",
-                quoted(&shorten(name, 60)),
-                quoted(&shorten(self.model, 60))
+                excerpt(name, 60),
+                excerpt(self.model, 60)
             ),
             next: format!(
                 "{next}`compband part list` shows what is there; a part to be bought is \"parts AMOUNT\""

@@ -57,7 +57,7 @@ pub struct Watched {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub set: Vec<String>,
     /// Whether it is for parts only.
-    #[serde(default, skip_serializing_if = "is_not")]
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub parts: bool,
     /// How it will be sold.
     #[serde(
@@ -85,10 +85,6 @@ pub struct Watched {
     /// Length of the window before the last widening step, in days.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub window: Option<u32>,
-}
-
-fn is_not(flag: &bool) -> bool {
-    !flag
 }
 
 fn write_how_sold<S: Serializer>(how: &Option<HowSold>, serializer: S) -> Result<S::Ok, S::Error> {

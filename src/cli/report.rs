@@ -17,9 +17,10 @@ use crate::app::ask::ask;
 use crate::app::bid::bid;
 use crate::app::describe::Said;
 use crate::app::meant::{Kind, meant};
+use crate::app::parallel::each_in_parallel;
 use crate::app::past::Past;
 use crate::app::refresh::chosen;
-use crate::app::report::{Estimated, each, estimates, past_sales};
+use crate::app::report::{Estimated, estimates, past_sales};
 use crate::app::{AppError, Book, check, write};
 use crate::render::chart::{BandChart, to_svg};
 use crate::render::check::how_predicted;
@@ -243,7 +244,7 @@ impl Run<'_> {
         };
         let units: Vec<(usize, Result<Estimated<'a>, AppError>)> =
             units.into_iter().enumerate().collect();
-        let sections = each(&units, |(at, unit)| {
+        let sections = each_in_parallel(&units, |(at, unit)| {
             let unit = unit.as_ref().ok()?;
             Some(self.sections(unit, &past, *at))
         });

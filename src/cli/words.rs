@@ -6,7 +6,7 @@ use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
 use crate::render::numbers::counted;
 use crate::settings::words::Meaning;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// Answer that leaves a cell blank.
 const BLANK: &str = "blank";
@@ -67,10 +67,10 @@ fn twin(one: &UnknownWord) -> Result<Option<String>, AppError> {
     let near = one.likely.as_deref().unwrap_or_default();
     let text = format!(
         "{} in {} (row {}): the same as {}? yes or no",
-        quoted(&shorten(&one.word, 30)),
+        excerpt(&one.word, 30),
         counted(one.rows, "row"),
         one.first,
-        quoted(&shorten(near, 30))
+        excerpt(near, 30)
     );
     yes_or_no(&text, |yes| if yes { near } else { SKIP }.to_string())
 }
@@ -95,7 +95,7 @@ fn yes_or_no(text: &str, meant: impl Fn(bool) -> String) -> Result<Option<String
 fn answer(one: &UnknownWord) -> Result<Option<String>, AppError> {
     let text = format!(
         "{} in {} (row {}): which {}? {}, {BLANK} or {SKIP}",
-        quoted(&shorten(&one.word, 30)),
+        excerpt(&one.word, 30),
         counted(one.rows, "row"),
         one.first,
         match one.column {

@@ -6,7 +6,7 @@ use std::ffi::OsString;
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 
 use super::CliError;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, shorten};
 
 /// Flags that people try, each with those that may be meant.
 const MEANT: [(&str, &[&str]); 12] = [
@@ -133,7 +133,7 @@ fn unknown_flag(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String,
 fn word_too_many(arg: &str, called: &Called<'_>) -> (String, String) {
     let taken = called.command.get_positionals().count();
     let words = called.words.as_slice();
-    let message = format!("{} is one word too many", quoted(&shorten(arg, 60)));
+    let message = format!("{} is one word too many", excerpt(arg, 60));
     if taken == 0 || words.len() <= taken {
         return (message, called.help());
     }
@@ -169,7 +169,7 @@ fn unknown_command(error: &clap::Error, called: &Called<'_>) -> (String, String)
         format!("did you mean `compband{} {near}`? ", called.path)
     });
     (
-        format!("there is no command {}", quoted(&shorten(&said, 60))),
+        format!("there is no command {}", excerpt(&said, 60)),
         format!("{near}`compband{} --help` lists the commands", called.path),
     )
 }
@@ -192,7 +192,7 @@ fn wrong_value(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String, 
         "ENTRY" => "`compband ledger entries` lists the entries with their numbers".into(),
         _ => called.help(),
     };
-    let said = quoted(&shorten(&said, 60));
+    let said = excerpt(&said, 60);
     (format!("{}: found {said}: {expected}", typed(arg)), next)
 }
 

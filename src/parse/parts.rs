@@ -6,7 +6,7 @@ use crate::parse::money::parse_amount;
 use crate::trade::Currency;
 use crate::trade::items::split_count;
 use crate::trade::part::part_name;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// Form of the parts, for messages.
 pub const FORM: &str = "parts as \"display = 18; battery x2 = 6\", each worth so much";
@@ -83,7 +83,7 @@ fn part(entry: &str, currency: &Currency) -> Result<PartGiven, String> {
 }
 
 fn short(text: &str) -> String {
-    quoted(&shorten(text.trim(), 40))
+    excerpt(text.trim(), 40)
 }
 
 #[cfg(test)]

@@ -10,7 +10,7 @@ use crate::trade::Currency;
 use crate::trade::items::split_count;
 use crate::trade::part::part_name;
 use crate::trade::repair::{FromDrawer, Repair, ValueFrom};
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, nearest};
 
 /// Form of a repair, for messages.
 pub const FORM: &str = "a repair as \"new battery: parts 14, minutes 30, success 0.9\"";
@@ -39,7 +39,7 @@ pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
             .position(|known| known.eq_ignore_ascii_case(word))
         else {
             let near = nearest(word, WORDS).map_or(String::new(), |near| {
-                format!(", not {}: did you mean {near}?", quoted(&shorten(word, 40)))
+                format!(", not {}: did you mean {near}?", excerpt(word, 40))
             });
             return Err(format!("{FORM}{near}"));
         };

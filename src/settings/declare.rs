@@ -153,19 +153,9 @@ fn join<'a>(
 }
 
 fn entries(declaration: &Declaration) -> Vec<(&'static str, String)> {
-    let scale = match declaration.scale {
-        Scale::Unit => "unit",
-        Scale::Doubling => "doubling",
-        Scale::Log => "log",
-    };
-    let sign = match declaration.sign {
-        Direction::Up => "up",
-        Direction::Down => "down",
-        Direction::Either => "either",
-    };
     vec![
-        ("scale", format!("{scale:?}")),
-        ("sign", format!("{sign:?}")),
+        ("scale", format!("{:?}", declaration.scale.word())),
+        ("sign", format!("{:?}", declaration.sign.word())),
         ("rule", format!("\"{}\"", declaration.rule)),
     ]
 }

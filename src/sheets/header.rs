@@ -5,7 +5,7 @@ use crate::book::csv::canonical::{OptionalColumn, PARSED};
 use crate::sheets::column::{WEAK, fold};
 use crate::trade::cells::Wrong;
 use crate::trade::comp::COLUMNS;
-use crate::trade::text::{did_you_mean, listed, nearest, quoted, shorten};
+use crate::trade::text::{did_you_mean, excerpt, listed, nearest};
 
 use super::options::ReadOptions;
 use crate::sheets::records::Cells;
@@ -317,10 +317,7 @@ impl Mapping {
         let strict = &options.must_have;
         for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
             let near = did_you_mean(theirs, self.names.iter().map(String::as_str));
-            let expected = format!(
-                "a column {}, which --map names{near}",
-                quoted(&shorten(theirs, 60))
-            );
+            let expected = format!("a column {}, which --map names{near}", excerpt(theirs, 60));
             faults.push((
                 String::new(),
                 Wrong::new(expected, "give --map a name as it stands in the header"),
@@ -369,7 +366,7 @@ impl Mapping {
     fn shown(&self, cell: usize) -> String {
         match self.names[cell].as_str() {
             "" => format!("number {}", cell + 1),
-            name => quoted(&shorten(name, 60)),
+            name => excerpt(name, 60),
         }
     }
 }

@@ -11,7 +11,7 @@ use crate::sheets::text;
 use crate::trade::Problem;
 use crate::trade::attributes::{column_name, of_column};
 use crate::trade::cells::Wrong;
-use crate::trade::text::{did_you_mean, listed, nearest, quoted, shorten};
+use crate::trade::text::{did_you_mean, excerpt, listed, nearest, shorten};
 
 /// How a row does as a header (whether it has all that is needed, known columns, cells), its line, its names and
 /// its columns.
@@ -268,7 +268,7 @@ impl Table {
         for (theirs, _) in wishes {
             if self.names.iter().all(|name| fold(name) != fold(theirs)) {
                 let near = did_you_mean(theirs, self.names.iter().map(String::as_str));
-                let shown = quoted(&shorten(theirs, 60));
+                let shown = excerpt(theirs, 60);
                 let expected = format!("a column {shown}, which --map names{near}");
                 let fix = "give --map a name as it stands in the header";
                 problems.push(self.problem(self.header, "", "", &expected, fix));
@@ -310,10 +310,7 @@ impl Table {
                 _ => None,
             })
             .collect();
-        let unused = self
-            .unused()
-            .into_iter()
-            .map(|name| quoted(&shorten(name, 40)));
+        let unused = self.unused().into_iter().map(|name| excerpt(name, 40));
         let unused: Vec<String> = unused.collect();
         if !renamed.is_empty() {
             self.notices

@@ -23,7 +23,7 @@ use crate::parse::dates::{DateOrder, read_date};
 use crate::parse::money::{DecimalMark, looks_like_amount};
 use crate::parse::words::is_free;
 use crate::trade::names::match_key;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, shorten};
 use crate::trade::{Currency, Problem};
 
 use header::{Column, Mapping, Unused};
@@ -330,7 +330,8 @@ fn choose(
     options: &ReadOptions,
 ) -> Result<(workbook::Sheet, Option<String>), (Wrong, String)> {
     let names: Vec<String> = sheets.iter().map(|sheet| sheet.name.clone()).collect();
-    let listed = quoted_list(&names);
+    let listed: Vec<String> = names.iter().map(|name| excerpt(name, 40)).collect();
+    let listed = listed.join(", ");
     let chosen = match &options.sheet {
         Some(asked) => {
             let mut sheets = sheets.into_iter();
@@ -372,11 +373,6 @@ fn choose(
         )
     });
     Ok((chosen, notice))
-}
-
-fn quoted_list(names: &[String]) -> String {
-    let quoted = names.iter().map(|name| quoted(&shorten(name, 40)));
-    quoted.collect::<Vec<_>>().join(", ")
 }
 
 /// Finds the delimiter and the header. With each delimiter: the first of the first records with the

@@ -81,7 +81,7 @@ impl<'a> RowReader<'a> {
             at.map_or("", |at| cells.get(at).trim())
         };
         // The cheap look first: most rows have a day.
-        if has_day(cell(Column::SoldOn)) {
+        if cell(Column::SoldOn).contains(|c: char| c.is_ascii_digit()) {
             return false;
         }
         let first = cells.iter().map(str::trim).find(|cell| !cell.is_empty());
@@ -278,11 +278,6 @@ pub struct Guesses {
     pub list: bool,
     /// The grade is a word for a unit for parts.
     pub parts: bool,
-}
-
-/// Whether a cell has a day rather than a word.
-fn has_day(text: &str) -> bool {
-    text.bytes().any(|b| b.is_ascii_digit())
 }
 
 fn declared<'a>(

@@ -95,6 +95,11 @@ pub fn joined(texts: &[&str], between: &str) -> String {
     texts.collect::<Vec<_>>().join(between)
 }
 
+/// The text cut to `most` characters ([`shorten`]) and [`quoted`].
+pub fn excerpt(text: &str, most: usize) -> String {
+    quoted(&shorten(text, most))
+}
+
 /// The text with `\n` as line end, as a book keeps it.
 pub fn line_ends(text: &str) -> String {
     text.replace("\r\n", "\n").replace('\r', "\n")

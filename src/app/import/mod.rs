@@ -378,12 +378,29 @@ fn plan_into_temp(
     Ok((done, temp))
 }
 
-/// Opens every file, so that the problems of all headers are reported in one run, and notices how each was read.
-fn open_all(
-    files: &[PathBuf],
+/// Reads the sheets of a request, and notices how each was read.
+fn opened(
+    request: &Request<'_>,
     options: &ReadOptions,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Vec<Input>, AppError> {
+    let inputs = match request.held {
+        Some((name, bytes)) => {
+            let input = Input::from_bytes(name, bytes.to_vec(), options);
+            vec![input.map_err(BookError::Rows)?]
+        }
+        None => open_all(request.files, options)?,
+    };
+    for input in &inputs {
+        for text in &input.notices {
+            notice(&format!("{}: {text}", input.name));
+        }
+    }
+    Ok(inputs)
+}
+
+/// Opens every file, so that the problems of all headers are reported in one run.
+fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppError> {
     let mut inputs = Vec::new();
     let mut problems = Vec::new();
     for path in files {
@@ -394,38 +411,7 @@ fn open_all(
         }
     }
     BookError::refuse(problems)?;
-    for input in &inputs {
-        for text in &input.notices {
-            notice(&format!("{}: {text}", input.name));
-        }
-    }
     Ok(inputs)
-}
-
-/// Reads the sheets of a request, and notices how.
-fn opened(
-    request: &Request<'_>,
-    options: &ReadOptions,
-    notice: &mut dyn FnMut(&str),
-) -> Result<Vec<Input>, AppError> {
-    match request.held {
-        Some((name, bytes)) => Ok(vec![open_held(name, bytes, options, notice)?]),
-        None => open_all(request.files, options, notice),
-    }
-}
-
-/// Reads a sheet in memory, and notices how.
-fn open_held(
-    name: &str,
-    bytes: &[u8],
-    options: &ReadOptions,
-    notice: &mut dyn FnMut(&str),
-) -> Result<Input, AppError> {
-    let input = Input::from_bytes(name, bytes.to_vec(), options).map_err(BookError::Rows)?;
-    for text in &input.notices {
-        notice(&format!("{name}: {text}"));
-    }
-    Ok(input)
 }
 
 /// Name for the import file in the book.

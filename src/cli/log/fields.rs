@@ -8,7 +8,7 @@ use crate::cli::{CliError, today};
 use crate::parse::attribute::attribute_value;
 use crate::settings::Settings;
 use crate::trade::HowSold;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// One question of a sale.
 #[derive(Debug, Clone, Copy)]
@@ -130,7 +130,7 @@ impl<'a> Desk<'a> {
         let other = self.known.other_field(column, text);
         let other = other.filter(|_| read.is_err() || STRICT.contains(&column));
         let Some(other) = other else { return read };
-        let what = quoted(&shorten(text, 40));
+        let what = excerpt(text, 40);
         let asked = field_name(column);
         let expected = match read {
             Err(expected) => expected,

@@ -7,7 +7,7 @@ use crate::app::typed::Cells;
 use crate::cli::prompt::{Answer, Question, Words, at_terminal};
 use crate::cli::{CliError, eprint, today};
 use crate::trade::comp::COLUMNS;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, shorten};
 
 /// Answer that leaves words out.
 const SKIP: &str = "skip";
@@ -168,5 +168,5 @@ fn listed(words: impl Iterator<Item = String>) -> String {
 }
 
 fn short(words: &str) -> String {
-    quoted(&shorten(words, 40))
+    excerpt(words, 40)
 }

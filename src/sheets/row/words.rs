@@ -6,7 +6,7 @@ use crate::sheets::header::Column;
 use crate::trade::cells::{Question, Wrong};
 use crate::trade::checks;
 use crate::trade::comp::HowSold;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, nearest, shorten};
 
 /// The error of a word that is none of those known in a column.
 fn unknown(column: Column, text: &str, expected: String, likely: Option<String>) -> Wrong {
@@ -116,7 +116,7 @@ pub(super) fn bad_entry(entry: &str) -> Wrong {
     Wrong::new(
         format!(
             "names separated by ;, each with a count from 1 to 999 or none, but {} is not so",
-            quoted(&shorten(entry, 40))
+            excerpt(entry, 40)
         ),
         "write it as charger; battery x2",
     )
