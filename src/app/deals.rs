@@ -399,14 +399,14 @@ impl<'a> Books<'a> {
     pub fn sold(
         mut self,
         deal: &str,
-        said: &SaleGiven<'_>,
+        given: &SaleGiven<'_>,
         dated: Dated,
     ) -> Result<Sold, AppError> {
         let deal = self.in_stock(deal)?;
         let (id, mut unit) = (deal.id, deal.unit.clone());
-        let figures = said.figures(self.notice);
+        let figures = given.figures(self.notice);
         let blank = self.ledger.sold(dated.on, id, &figures);
-        let offers = said
+        let offers = given
             .offers
             .or_else(|| self.offers_before(id, dated.on, &figures));
         // Checked before the estimate, so that a deal not in stock gets its own message.
@@ -414,15 +414,15 @@ impl<'a> Books<'a> {
         self.ledger.fits_by_day(&blank)?;
         let before = dated.on.pred_opt().unwrap_or(dated.on);
         let estimate = self.foresee(&unit, before)?;
-        let outlet = said.through.as_ref().map_or("", |through| through.name);
+        let outlet = given.through.as_ref().map_or("", |through| through.name);
         let entry = Entry {
-            minutes: said.minutes,
+            minutes: given.minutes,
             outlet: outlet.to_string(),
             offers,
             estimate,
             ..blank
         };
-        unit.how_sold = said.how_sold.or(unit.how_sold);
+        unit.how_sold = given.how_sold.or(unit.how_sold);
         let code = &self.book.settings().currency.code;
         let comp = Comp {
             venue: outlet.to_string(),
@@ -430,7 +430,7 @@ impl<'a> Books<'a> {
         };
         // The comp first: if the run ends between the two, the same command finds it recorded and
         // enters the sale, while a sold deal cannot be sold again.
-        let recorded = said
+        let recorded = given
             .log_comp
             .then(|| record_sale(self.book, &self.lock, comp.clone(), self.notice));
         let recorded = recorded.transpose()?;
@@ -483,14 +483,14 @@ impl<'a> Books<'a> {
     pub fn describe(
         mut self,
         deal: &str,
-        (model, said): (Option<&str>, Said),
+        (model, given): (Option<&str>, Said),
         dated: Dated,
     ) -> Result<(OfDeal, Unit), AppError> {
         let deal = self.in_stock(deal)?;
         let (id, was) = (deal.id, deal.unit.clone());
         one_line("--model", model.unwrap_or_default())?;
         let model = model.unwrap_or(&was.model).to_string();
-        let now = subject(&Said { model, ..said }, self.book.settings(), self.notice)?;
+        let now = subject(&Said { model, ..given }, self.book.settings(), self.notice)?;
         fit_to_keep(&now)?;
         let entry = self.ledger.describe(dated.on, id, now);
         Ok((self.enter_deal(entry, dated)?, was))

@@ -176,25 +176,25 @@ impl Books<'_> {
     pub fn harvest(
         mut self,
         deal: &str,
-        said: HarvestGiven,
+        given: HarvestGiven,
         dated: Dated,
     ) -> Result<Harvested, AppError> {
         let deal = self.in_stock(deal)?;
         let (id, cost) = (deal.id, deal.sum(Account::Stock));
         let model = deal.unit.model.clone();
-        let taken = self.valued(&said.parts, &model)?;
+        let taken = self.valued(&given.parts, &model)?;
         let names = taken.iter().map(|(part, _)| part.name.as_str());
         let doubts = [
             self.doubts_of_names(names),
-            self.doubts_of_models(&said.fits)?,
+            self.doubts_of_models(&given.fits)?,
         ];
         let parts: Vec<Taken> = taken.iter().map(|(part, _)| part.clone()).collect();
         let shared = share_cost(cost, &parts, self.book.settings().currency.decimals());
         // The ledger keeps models apart by `;`.
         let own = (!model.contains(';')).then_some(model);
-        let fits = own.into_iter().chain(said.fits).collect();
+        let fits = own.into_iter().chain(given.fits).collect();
         let entry = Entry {
-            minutes: said.minutes,
+            minutes: given.minutes,
             ..self
                 .ledger
                 .harvest(dated.on, id, shared.parts.clone(), fits)
@@ -209,7 +209,11 @@ impl Books<'_> {
     }
 
     /// The parts of a unit of a model, each with its value.
-    fn valued(&self, said: &[PartGiven], model: &str) -> Result<Vec<(Taken, ValueFrom)>, AppError> {
+    fn valued(
+        &self,
+        parts: &[PartGiven],
+        model: &str,
+    ) -> Result<Vec<(Taken, ValueFrom)>, AppError> {
         let spares = Spares {
             ledger: &self.ledger,
             settings: self.book.settings(),
@@ -234,7 +238,7 @@ impl Books<'_> {
             };
             Ok((taken, from))
         };
-        said.iter().map(valued).collect()
+        parts.iter().map(valued).collect()
     }
 
     /// A lot that does not fit a model, among those that parts are taken from.

@@ -149,8 +149,8 @@ fn place(column: &str) -> Option<usize> {
 pub fn written(column: &str, value: &str, model: &str, known: &Known<'_>) -> Option<String> {
     let alone = Line::read(&[value.to_string()], Some(model), known).values();
     let alone = alone.is_ok_and(|values| {
-        let said = values.cells().iter().flatten().count() + values.set.len();
-        said == 1
+        let count = values.cells().iter().flatten().count() + values.set.len();
+        count == 1
             && values
                 .get(column)
                 .is_some_and(|read| match_key(read) == match_key(value))

@@ -81,7 +81,7 @@ pub struct Stocked {
 pub fn in_stock(
     book: &Book,
     id: u32,
-    said: Option<&str>,
+    given: Option<&str>,
     on: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Stocked, AppError> {
@@ -102,7 +102,7 @@ pub fn in_stock(
         });
     }
     Ok(Stocked {
-        up: chosen(deal, said, book.settings(), on)?,
+        up: chosen(deal, given, book.settings(), on)?,
         deal: deal.clone(),
     })
 }
@@ -143,14 +143,14 @@ pub fn all_in_stock(
 pub fn to_be_sold(
     book: &Book,
     deal: &str,
-    said: Option<&str>,
+    given: Option<&str>,
     on: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Option<Stocked>, AppError> {
     let ledger = ledger_on(book, on, notice)?;
     match find_deal(&ledger, deal, Wanted::InStock, &book.settings().words) {
         Ok(deal) if deal.state == State::Open => Ok(Some(Stocked {
-            up: chosen(deal, said, book.settings(), on)?,
+            up: chosen(deal, given, book.settings(), on)?,
             deal: deal.clone(),
         })),
         _ => Ok(None),
@@ -197,7 +197,7 @@ fn not_yet(
 /// The listing of a deal at the given outlet or, without one, where the unit is up: of several at the book's outlet.
 fn chosen(
     deal: &Deal,
-    said: Option<&str>,
+    given: Option<&str>,
     settings: &Settings,
     on: NaiveDate,
 ) -> Result<Option<Up>, AppError> {
@@ -206,7 +206,7 @@ fn chosen(
         let key = fold_name(name);
         up.iter().position(|one| fold_name(&one.outlet) == key)
     };
-    if let Some(name) = said {
+    if let Some(name) = given {
         return Ok(at(&up, name).map(|at| up.swap_remove(at)));
     }
     if up.len() < 2 {
@@ -285,11 +285,11 @@ impl Books<'_> {
         mut self,
         deal: &str,
         ask: Decimal,
-        said: Option<&str>,
+        given: Option<&str>,
         dated: Dated,
     ) -> Result<ListingMade, AppError> {
         let settings = self.book.settings();
-        let found = outlet(said, settings)?;
+        let found = outlet(given, settings)?;
         let here = found.map_or("", |(name, _)| name);
         let through = found.map(|found| Through::new(found, settings, None, None));
         let through = through.transpose()?;
@@ -321,14 +321,14 @@ impl Books<'_> {
     pub fn unlist(
         mut self,
         deal: &str,
-        said: Option<&str>,
+        given: Option<&str>,
         dated: Dated,
     ) -> Result<ListingEnded, AppError> {
         let (id, then) = self.on_day(deal, dated.on)?;
         let mut up = then
             .deal(id)
             .map_or_else(Vec::new, |deal| Up::all(deal, dated.on));
-        if let Some(name) = said {
+        if let Some(name) = given {
             let key = fold_name(name);
             up.retain(|one| fold_name(&one.outlet) == key);
         }
@@ -336,7 +336,7 @@ impl Books<'_> {
             return Err(which(deal, &up));
         }
         let name = up.first().map_or_else(
-            || said.unwrap_or_default().to_string(),
+            || given.unwrap_or_default().to_string(),
             |one| one.outlet.clone(),
         );
         // The ledger refuses a listing that there is not.

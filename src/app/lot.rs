@@ -99,14 +99,14 @@ pub fn read_units(
     if model.is_empty() {
         return Err(refused(text, FORM));
     }
-    let mut said = Said {
+    let mut given = Said {
         model: one_line("UNIT", model)?,
         ..Said::default()
     };
     for entry in rest.split(',').map(str::trim).filter(|one| !one.is_empty()) {
-        read_word(&mut said, entry, settings).map_err(|expected| refused(entry, &expected))?;
+        read_word(&mut given, entry, settings).map_err(|expected| refused(entry, &expected))?;
     }
-    let unit = subject(&said, settings, notice)?;
+    let unit = subject(&given, settings, notice)?;
     fit_to_keep(&unit)?;
     Ok(vec![unit; count])
 }
@@ -159,18 +159,18 @@ fn counted(text: &str) -> (&str, usize) {
     parsed.unwrap_or((text, 1))
 }
 
-fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), String> {
+fn read_word(given: &mut Said, entry: &str, settings: &Settings) -> Result<(), String> {
     let (word, value) = entry.split_once(char::is_whitespace).unwrap_or((entry, ""));
     let value = value.trim().to_string();
     let known = WORDS.iter().find(|known| known.eq_ignore_ascii_case(word));
     let values = Values::of(settings);
     match known.copied() {
-        Some("parts") if value.is_empty() => said.parts = true,
+        Some("parts") if value.is_empty() => given.parts = true,
         None if values.grade(entry).is_some() => {
-            said.grade = Some(entry.to_string());
+            given.grade = Some(entry.to_string());
         }
         None if values.completeness(entry).is_some() => {
-            said.completeness = Some(entry.to_string());
+            given.completeness = Some(entry.to_string());
         }
         None => {
             let near = nearest(&word.to_lowercase(), WORDS)
@@ -187,17 +187,17 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
                 "the word parts alone: the unit is for parts".into()
             });
         }
-        Some("variant") => said.variant = Some(value),
-        Some("completeness") => said.completeness = Some(value),
-        Some("grade") => said.grade = Some(value),
-        Some("missing") => said.missing.push(value),
-        Some("extra") => said.extra.push(value),
-        Some("defect") => said.defect.push(value),
-        Some("set") => said.set.push(value),
+        Some("variant") => given.variant = Some(value),
+        Some("completeness") => given.completeness = Some(value),
+        Some("grade") => given.grade = Some(value),
+        Some("missing") => given.missing.push(value),
+        Some("extra") => given.extra.push(value),
+        Some("defect") => given.defect.push(value),
+        Some("set") => given.set.push(value),
         Some(_) => {
             let how = values.how_sold(&value);
             let words = HowSold::words();
-            said.how_sold = how.ok_or_else(|| format!("how-sold with one of {words}"))?;
+            given.how_sold = how.ok_or_else(|| format!("how-sold with one of {words}"))?;
         }
     }
     Ok(())
@@ -260,15 +260,15 @@ impl Lot {
             });
         }
         let money = |amount| format!("{} {}", grouped(&currency.plain(amount)), currency.code);
-        let said: Decimal = split.iter().map(|share| given_amount(*share)).sum();
-        let rest = self.price - said;
+        let given: Decimal = split.iter().map(|share| given_amount(*share)).sum();
+        let rest = self.price - given;
         let open = split.contains(&Share::Estimate);
         if rest < Decimal::ZERO || (!open && !rest.is_zero()) {
             let far = if rest < Decimal::ZERO { "more" } else { "less" };
             return Err(AppError::Refused {
                 message: format!(
                     "the shares of --split come to {}, {} {far} than the price",
-                    money(said),
+                    money(given),
                     money(rest.abs())
                 ),
                 next:

@@ -128,17 +128,17 @@ impl WaitingTyped {
 
 /// The given inputs of waiting, and the listing's asking price, weeks and offers where none are given; `also` counts an offer
 /// that is not noted yet.
-pub fn with_listing(said: Waiting, up: Option<&Up>, also: u16) -> Waiting {
-    let Some(up) = up else { return said };
+pub fn with_listing(given: Waiting, up: Option<&Up>, also: u16) -> Waiting {
+    let Some(up) = up else { return given };
     Waiting {
-        asking: said.asking.or(up.ask),
-        seen: said.seen.or_else(|| Some(up.seen(also))),
+        asking: given.asking.or(up.ask),
+        seen: given.seen.or_else(|| Some(up.seen(also))),
         listing: Some(OwnListing {
             at: up.at,
             ask: up.ask,
-            counted: said.seen.is_none(),
+            counted: given.seen.is_none(),
         }),
-        ..said
+        ..given
     }
 }
 

@@ -70,12 +70,12 @@ impl Books<'_> {
     ///
     /// # Errors
     /// If nothing was spent, or the book cannot be written.
-    pub fn overhead(mut self, said: Overhead, dated: Dated) -> Result<Spent, AppError> {
+    pub fn overhead(mut self, given: Overhead, dated: Dated) -> Result<Spent, AppError> {
         let Overhead {
             amount,
             own,
             minutes,
-        } = said;
+        } = given;
         let entry: Entry = if own {
             self.ledger.own_overhead(dated.on, amount, minutes)
         } else {

@@ -310,8 +310,8 @@ impl Run<'_> {
     /// Reads the last estimate of a unit and its present inputs.
     fn before(&self, unit: Unit, notice: &mut dyn FnMut(&str)) -> Result<Before, AppError> {
         let (settings, subject) = unit.is?;
-        let said = hash_of_value(&unit.watched);
-        let inputs = self.inputs(said, &subject.model, &settings)?;
+        let unit_hash = hash_of_value(&unit.watched);
+        let inputs = self.inputs(unit_hash, &subject.model, &settings)?;
         let last = self.reader.book().history(&unit.name, notice)?.pop();
         let last = last.filter(|last| last.currency == settings.currency.code);
         Ok(Before {
@@ -319,7 +319,7 @@ impl Run<'_> {
             watched: unit.watched,
             settings,
             subject,
-            unit: said,
+            unit: unit_hash,
             inputs,
             last,
         })

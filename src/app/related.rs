@@ -106,10 +106,10 @@ impl Related {
     /// Whether they are valid for a unit with these settings: of all overrides of a unit, only the
     /// window and the price basis affect other models.
     pub(crate) fn serves(&self, settings: &Settings) -> bool {
-        let said = |settings: &Settings| -> (u32, PriceBasis) {
+        let used = |settings: &Settings| -> (u32, PriceBasis) {
             (settings.estimate.window_days, settings.price_basis)
         };
-        said(&self.settings) == said(settings)
+        used(&self.settings) == used(settings)
     }
 
     /// The pooled estimates of the others for a model (by key), with their undated sales.

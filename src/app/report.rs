@@ -28,13 +28,13 @@ pub struct Estimated<'k> {
 /// If the book cannot be read.
 pub fn estimates<'k>(
     book: &Book,
-    said: &[&'k Said],
+    given: &[&'k Said],
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Vec<Result<Estimated<'k>, AppError>>, AppError> {
-    let each = said.iter();
+    let each = given.iter();
     let units: Vec<Result<Asked<'k>, AppError>> = each
-        .map(|said| Ok(question(said, asked(said, book.settings(), notice)?)))
+        .map(|given| Ok(question(given, asked(given, book.settings(), notice)?)))
         .collect();
     let known = units.iter().filter_map(|unit| unit.as_ref().ok());
     let models = known.clone().map(|unit| unit.subject.model.as_str());

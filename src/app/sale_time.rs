@@ -3,8 +3,8 @@
 //! Unless it is given, the time is that of the asking policy ([`crate::deal::asking`]): the mean number of
 //! weeks to a sale if the best price of each week is asked and offers are taken from the lowest that is
 //! worth it. It is worked out with fewer levels, buyers and prices than for an asking price, and with nets
-//! between those of a few prices, as `compare` needs it for every listing; a test holds it to what `ask`
-//! says.
+//! between those of a few prices, as `compare` needs it for every listing; a test compares it with the
+//! result of `ask`.
 //!
 //! A sale on a later day is at the price of that day: the log prices move by the trend of the estimate,
 //! and their distances from the median grow so that their variance grows by that of the trend over this
@@ -63,10 +63,10 @@ impl SaleTime {
         made: &Estimate,
         levels: &[Level],
         sale: &Sale<'_>,
-        said: Option<Decimal>,
+        given: Option<Decimal>,
         practice: &Practice,
     ) -> Self {
-        let (weeks, from) = match said {
+        let (weeks, from) = match given {
             Some(weeks) => (weeks, WeeksFrom::Said),
             None => (
                 by_policy(unit, made, levels, sale, practice),

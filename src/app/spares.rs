@@ -23,7 +23,7 @@ pub struct Spares<'a> {
 }
 
 impl<'a> Spares<'a> {
-    /// What one part takes to replace, and how that is known: its value in the settings, or what it cost the
+    /// The cost of replacing one part, and its source: its value in the settings, or what it cost the
     /// last time that it was bought, or else taken out of a unit. `name` is folded.
     pub fn value(&self, name: &str) -> Option<(Decimal, ValueFrom)> {
         let decimals = self.settings.currency.decimals();
@@ -40,7 +40,7 @@ impl<'a> Spares<'a> {
         Some((last.each, from))
     }
 
-    /// What the parts of a unit are worth: those that the settings have for its model or else those in the
+    /// The value of the parts of a unit: those that the settings have for its model or else those in the
     /// drawer that fit it by the ledger, without what the unit lacks and what has a defect. `None` if
     /// nothing is known.
     pub fn donor(&self, unit: &Unit) -> Option<Donor> {

@@ -52,7 +52,7 @@ pub fn undeclared_notes(comp: &Comp, settings: &Settings) -> Vec<String> {
 /// # Errors
 /// Every wrong value, by its flag.
 pub fn read_comp(
-    said: &Cells<'_>,
+    given: &Cells<'_>,
     set: &[String],
     old: Option<&Comp>,
     rates: &Rates,
@@ -70,15 +70,15 @@ pub fn read_comp(
         cells[0] = "new".into();
         cells[SOLD_ON] = today.to_string();
     }
-    let code = said[CURRENCY].map(str::to_string).or_else(|| {
-        let other = other_currency_in(said[PRICE]?, &settings.currency)?;
+    let code = given[CURRENCY].map(str::to_string).or_else(|| {
+        let other = other_currency_in(given[PRICE]?, &settings.currency)?;
         Some(other.code)
     });
     let other = other_currency(code.as_ref().unwrap_or(&cells[CURRENCY]), settings);
     let currency = other.as_ref().unwrap_or(&settings.currency);
     let values = Values::of(settings);
     let mut wrong: Vec<(usize, Wrong)> = Vec::new();
-    for (at, text) in said.iter().enumerate() {
+    for (at, text) in given.iter().enumerate() {
         let text = text.or(code.as_deref().filter(|_| at == CURRENCY));
         let Some(text) = text else { continue };
         match normal(COLUMNS[at], text, currency, &values, today) {
@@ -93,7 +93,7 @@ pub fn read_comp(
         wrong.extend(checked.err().map(|why| (at, why)));
     }
     // Other changes keep the rate of the sale.
-    if code.as_deref().or(said[SOLD_ON]).is_some() {
+    if code.as_deref().or(given[SOLD_ON]).is_some() {
         match rate_cells(other.as_ref(), &cells[SOLD_ON], rates) {
             Ok(rate) => cells[COLUMNS.len()..].clone_from_slice(&rate),
             Err(why) => wrong.push((CURRENCY, why)),
@@ -108,13 +108,13 @@ pub fn read_comp(
     wrong.sort_by_key(|(at, _)| *at);
     let problem = |(at, why): (usize, Wrong)| {
         let flag = PARSED[at].replace('_', "-").replace("comp-id", "id");
-        let value = said.get(at).copied().flatten().unwrap_or(cells[at]);
+        let value = given.get(at).copied().flatten().unwrap_or(cells[at]);
         why.at(&format!("--{flag}"), 0, "", value)
     };
     let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
-    let said = read_attributes(set, cells[2], settings, &mut problems);
+    let given = read_attributes(set, cells[2], settings, &mut problems);
     let mut attributes = old.map_or_else(Default::default, |old| old.attributes.clone());
-    for (name, value) in said.iter() {
+    for (name, value) in given.iter() {
         attributes.set(name, value);
     }
     match comp {
@@ -130,16 +130,16 @@ pub fn read_comp(
 pub fn update(
     book: &Book,
     id: &str,
-    (mut said, set): (Cells<'_>, &[String]),
+    (mut given, set): (Cells<'_>, &[String]),
     today: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<(Comp, Outcome), AppError> {
     let lock = book.lock(notice)?;
     book.repair_log(&lock, notice)?;
     let old = sale_of(book, id.trim(), notice)?;
-    said[0] = None;
+    given[0] = None;
     let rates = book.rates()?;
-    let comp = read_comp(&said, set, Some(&old), &rates, book.settings(), today)?;
+    let comp = read_comp(&given, set, Some(&old), &rates, book.settings(), today)?;
     let outcome = if comp.content_hash() == old.content_hash() {
         Outcome::Known
     } else {

@@ -107,7 +107,7 @@ fn still_called(
     let watched = book.watched()?;
     let watched = watched
         .iter()
-        .filter(|(_, said)| match_key(&said.model) == key);
+        .filter(|(_, described)| match_key(&described.model) == key);
     for (unit, _) in watched {
         notice(&format!(
             "the watched unit {unit} is still called {new}: write {old} in watch.toml"

@@ -355,7 +355,7 @@ mod tests {
     #[test]
     fn errors_in_the_file_are_reported_with_their_place() {
         let (_dir, book) = book();
-        for (text, said) in [
+        for (text, expected) in [
             (
                 "[a]\nmodel = \"x\"\ngrad = \"B\"\n",
                 "line 3: \"grad\" is not a setting (did you mean \"grade\"?)",
@@ -386,7 +386,7 @@ mod tests {
             fs::write(book.watch_path(), text).unwrap();
             let error = book.watched().unwrap_err().to_string();
             assert!(
-                error.contains(said) && error.contains("watch.toml"),
+                error.contains(expected) && error.contains("watch.toml"),
                 "{error}"
             );
         }

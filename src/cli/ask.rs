@@ -172,8 +172,8 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let market = &args.market;
     let on = args.entry.day(&book)?;
     let day = market.unit.day_given(book.settings()).unwrap_or(on);
-    let said = args.offer.as_deref().unwrap_or_default();
-    if let Some(id) = deal_number(said) {
+    let given = args.offer.as_deref().unwrap_or_default();
+    if let Some(id) = deal_number(given) {
         return Err(CliError::usage(format!(
             "how much is the offer for d{id}? Write the deal, then the amount: compband offer d{id} AMOUNT"
         )));
@@ -184,7 +184,7 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 1);
     let sale = market.sale.typed().at_listing(up);
     let sale = sale.read(book.settings())?;
-    let amount = money("the offer", said, &unit.settings.currency)?;
+    let amount = money("the offer", given, &unit.settings.currency)?;
     let outlet = sale.as_ref().map_or("", |through| through.name);
     let note = |stocked: &Stocked| note_offer(&book, stocked, (amount, outlet), &args.entry);
     let noting = stocked.as_ref().filter(|_| !args.dry_run);

@@ -20,10 +20,10 @@ pub fn parse_day(text: &str) -> Result<WrittenDate, String> {
 }
 
 /// The day that is meant in the book's order of day and month. A notice points out a date that could be read two ways.
-pub fn day_of(said: WrittenDate, settings: &Settings) -> NaiveDate {
+pub fn day_of(given: WrittenDate, settings: &Settings) -> NaiveDate {
     let order = settings.date_order();
-    let day = said.day(order).unwrap_or_else(today);
-    if let Some(numbers) = said.two_ways() {
+    let day = given.day(order).unwrap_or_else(today);
+    if let Some(numbers) = given.two_ways() {
         let other = order.other();
         let not = numbers
             .day(other)
@@ -37,6 +37,6 @@ pub fn day_of(said: WrittenDate, settings: &Settings) -> NaiveDate {
 }
 
 /// The day that is meant, or today if none is given.
-pub fn day_or_today(said: Option<WrittenDate>, settings: &Settings) -> NaiveDate {
-    said.map_or_else(today, |said| day_of(said, settings))
+pub fn day_or_today(given: Option<WrittenDate>, settings: &Settings) -> NaiveDate {
+    given.map_or_else(today, |given| day_of(given, settings))
 }

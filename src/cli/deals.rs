@@ -181,7 +181,7 @@ impl EntryArgs {
     /// # Errors
     /// A day in the future, or too long ago.
     pub fn day_given(&self, book: &Book) -> Result<Option<NaiveDate>, CliError> {
-        let day = self.date.map(|said| day_of(said, book.settings()));
+        let day = self.date.map(|given| day_of(given, book.settings()));
         if let Some(day) = day {
             checks::day(day, today()).map_err(|wrong| AppError::Refused {
                 message: format!("--date: expected {}", wrong.expected),
@@ -281,8 +281,8 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
             }
         }
     };
-    let (said, doubt) = sure_of_model(&book, meant)?;
-    let subject = subject(&said, settings, &mut notice)?;
+    let (given, doubt) = sure_of_model(&book, meant)?;
+    let subject = subject(&given, settings, &mut notice)?;
     fit_to_keep(&subject)?;
     let unit = sheet::unit(&subject);
     if args.shipping.is_some() {
@@ -326,24 +326,24 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// The unit to buy. A new model that is nearly a known one is asked about on a terminal, and elsewhere
 /// comes with a doubt to note.
 fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), CliError> {
-    let mut said = meant.said;
+    let mut given = meant.said;
     if meant.kind != Kind::Model {
-        return Ok((said, None));
+        return Ok((given, None));
     }
-    let Some(near) = nearly_known(book, &said.model, &mut notice)? else {
-        return Ok((said, None));
+    let Some(near) = nearly_known(book, &given.model, &mut notice)? else {
+        return Ok((given, None));
     };
     if !at_terminal() {
-        let doubt = doubt_of_model(&said.model, &near);
-        return Ok((said, Some(doubt)));
+        let doubt = doubt_of_model(&given.model, &near);
+        return Ok((given, Some(doubt)));
     }
     let question = format!(
         "The book has no model {}. Is it {}?",
-        quoted(&said.model),
+        quoted(&given.model),
         quoted(&near)
     );
     match confirm(&question, true)? {
-        Some(true) => said.model = near,
+        Some(true) => given.model = near,
         Some(false) => {}
         None => {
             return Err(AppError::Refused {
@@ -353,7 +353,7 @@ fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), Cl
             .into());
         }
     }
-    Ok((said, None))
+    Ok((given, None))
 }
 
 /// `compband spend`.
@@ -432,8 +432,8 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let on = dated.on;
     let outlet = args.sale.outlet.as_deref();
     let stocked = to_be_sold(&book, &args.deal, outlet, on, &mut notice)?;
-    let said = args.typed().read(book.settings(), stocked.as_ref())?;
-    let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &said, dated)?;
+    let given = args.typed().read(book.settings(), stocked.as_ref())?;
+    let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &given, dated)?;
     let OfDeal { deal, entered } = &sold.of_deal;
     let money = |value| amount(currency, value);
     let figures = &sold.figures;

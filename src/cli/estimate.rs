@@ -62,8 +62,8 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = open(book)?;
-    let said = args.unit.meant(&book)?.said;
-    let unit = describe::unit(&book, &said, args.unit.day(book.settings()), &mut notice)?;
+    let given = args.unit.meant(&book)?.said;
+    let unit = describe::unit(&book, &given, args.unit.day(book.settings()), &mut notice)?;
     let selection = unit.selection()?;
     if args.show_plan {
         return print(&format!("{}\n", unit.plan()?.trim_end()));

@@ -237,7 +237,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         .try_for_each(|path| chart::check_name(path))?;
     let book = open(book)?;
     let settings = book.settings();
-    let as_of = args.as_of.map(|said| day_of(said, settings));
+    let as_of = args.as_of.map(|given| day_of(given, settings));
     let now = standing(&book, as_of, today(), &mut notice)?;
     if now.ledger.entries().is_empty() && !args.json {
         let day = as_of.unwrap_or_else(today);
@@ -326,7 +326,7 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         )?,
         None => amount_said.unwrap_or_default(),
     };
-    let said = Overhead {
+    let given = Overhead {
         amount: cost,
         own: args.own || km.is_some(),
         minutes: minutes(args.minutes.as_ref())?,
@@ -336,16 +336,16 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
     let what = joined(&[driven.as_deref().unwrap_or_default(), &what], ", ");
     dated.note = joined(&[&what, &dated.note], "; ");
     let on = dated.on;
-    let Spent { entered, so_far } = Books::open(&book, &mut notice)?.overhead(said, dated)?;
+    let Spent { entered, so_far } = Books::open(&book, &mut notice)?.overhead(given, dated)?;
     let on_what = after(" on ", &what);
-    let time = if said.minutes.is_zero() {
+    let time = if given.minutes.is_zero() {
         String::new()
     } else {
-        format!(" and {} min", said.minutes.normalize())
+        format!(" and {} min", given.minutes.normalize())
     };
     let done = format!(
         "Spent {} {}{time}{on_what}, an overhead of {on}",
-        amount(currency, said.amount),
+        amount(currency, given.amount),
         currency.code,
     );
     let mut lines = vec![format!(
@@ -353,7 +353,7 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount(currency, so_far),
         currency.code
     )];
-    if said.own && !said.amount.is_zero() {
+    if given.own && !given.amount.is_zero() {
         lines.push(
             "You paid it yourself: it counts as paid in, and the cash stays as it is.".into(),
         );
@@ -391,12 +391,12 @@ impl OverheadArgs {
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let model = args.model.as_deref();
-    let said = args
+    let given = args
         .facts
         .said(model.unwrap_or_default(), book.settings())?;
     let dated = args.entry.dated(&book)?;
     let (OfDeal { deal, entered }, was) =
-        Books::open(&book, &mut notice)?.describe(&args.deal, (model, said), dated)?;
+        Books::open(&book, &mut notice)?.describe(&args.deal, (model, given), dated)?;
     let unit = sheet::unit;
     let done = format!("{} is now described as {}", deal.name(), unit(&deal.unit));
     let line = format!("It was {}.", unit(&was));

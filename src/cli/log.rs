@@ -149,9 +149,9 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     let Some(values) = line::values(&args.words, &args.cells(), &args.set, &book)? else {
         return print("Nothing was recorded.\n");
     };
-    let said = (values.cells(), values.set.as_slice());
+    let given = (values.cells(), values.set.as_slice());
     if let (Some(id), true) = (&args.id, args.update) {
-        let (comp, outcome) = update(&book, id, said, today(), &mut notice)?;
+        let (comp, outcome) = update(&book, id, given, today(), &mut notice)?;
         return report_outcome(&comp, outcome);
     }
     if ["model", "price"]
@@ -163,7 +163,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
         ));
     }
     let (settings, rates) = (book.settings(), book.rates()?);
-    let comp = read_comp(&said.0, said.1, None, &rates, settings, today())?;
+    let comp = read_comp(&given.0, given.1, None, &rates, settings, today())?;
     let notes = undeclared_notes(&comp, book.settings());
     notes.iter().for_each(|note| notice(note));
     let writing = Writing {

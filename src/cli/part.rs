@@ -302,14 +302,14 @@ fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
 pub fn harvest(args: &HarvestArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let currency = &book.settings().currency;
-    let said = HarvestGiven {
+    let given = HarvestGiven {
         parts: read_parts(&args.parts, currency)?,
         fits: models(&args.fits)?,
         minutes: minutes(args.minutes.as_ref())?,
     };
     let dated = args.entry.dated(&book)?;
     let on = dated.on;
-    let harvested = Books::open(&book, &mut notice)?.harvest(&args.deal, said, dated)?;
+    let harvested = Books::open(&book, &mut notice)?.harvest(&args.deal, given, dated)?;
     let OfDeal { deal, entered } = &harvested.of_deal;
     let done = format!("Took apart {}, {}, on {on}", deal.name(), deal.unit.model);
     let lines = view::harvest_lines(&harvested, currency);

@@ -62,10 +62,10 @@ impl Question<'_> {
         let topic = self.text.split(" (").next().unwrap_or_default();
         let before = TYPED.with_borrow_mut(|typed| typed.remove(topic));
         let mut editor = editor(&asking, before.unwrap_or_default()).map_err(unread)?;
-        let said = self.ask_on(&mut editor, &asking);
+        let result = self.ask_on(&mut editor, &asking);
         let typed = mem::take(editor.history_mut());
         TYPED.with_borrow_mut(|all| all.insert(topic.to_string(), typed));
-        said
+        result
     }
 
     fn ask_on<'a>(

@@ -36,11 +36,11 @@ pub fn ask(unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
         };
         match answered {
             None => break,
-            Some(said) if said == SKIP => {}
-            Some(said) => meanings.push(Meaning {
+            Some(text) if text == SKIP => {}
+            Some(text) => meanings.push(Meaning {
                 column: one.column.name().to_string(),
                 word: one.word.clone(),
-                value: if said == BLANK { String::new() } else { said },
+                value: if text == BLANK { String::new() } else { text },
             }),
         }
     }
@@ -59,7 +59,7 @@ pub fn is_shipping(column: &str, examples: &[String]) -> Result<bool, AppError> 
     );
     let meant = |yes| if yes { SHIPPING } else { "not used" }.to_string();
     let answered = yes_or_no(&text, meant)?;
-    Ok(answered.is_some_and(|said| said == SHIPPING))
+    Ok(answered.is_some_and(|text| text == SHIPPING))
 }
 
 /// Whether a model is another spelling of the one that it resembles; that one if so.

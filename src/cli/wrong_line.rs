@@ -163,20 +163,20 @@ fn word_too_many(arg: &str, called: &Called<'_>) -> (String, String) {
 }
 
 fn unknown_command(error: &clap::Error, called: &Called<'_>) -> (String, String) {
-    let said = context(error, ContextKind::InvalidSubcommand).join(" ");
+    let given = context(error, ContextKind::InvalidSubcommand).join(" ");
     let near = context(error, ContextKind::SuggestedSubcommand);
     let near = near.first().map_or(String::new(), |near| {
         format!("did you mean `compband{} {near}`? ", called.path)
     });
     (
-        format!("there is no command {}", excerpt(&said, 60)),
+        format!("there is no command {}", excerpt(&given, 60)),
         format!("{near}`compband{} --help` lists the commands", called.path),
     )
 }
 
 fn wrong_value(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String, String) {
-    let said = context(error, ContextKind::InvalidValue).join(" ");
-    if said.is_empty() && error.source().is_none() {
+    let given = context(error, ContextKind::InvalidValue).join(" ");
+    if given.is_empty() && error.source().is_none() {
         return (
             format!("{} needs a value: {arg}", typed(arg)),
             called.help(),
@@ -192,8 +192,8 @@ fn wrong_value(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String, 
         "ENTRY" => "`compband ledger entries` lists the entries with their numbers".into(),
         _ => called.help(),
     };
-    let said = excerpt(&said, 60);
-    (format!("{}: found {said}: {expected}", typed(arg)), next)
+    let given = excerpt(&given, 60);
+    (format!("{}: found {given}: {expected}", typed(arg)), next)
 }
 
 /// The form that a reader of values expected, in plain words.

@@ -492,7 +492,7 @@ mod tests {
     fn days_relative_to_today() {
         // A Wednesday.
         let today = day(2026, 11, 25);
-        for (text, said) in [
+        for (text, expected) in [
             ("today", Some(day(2026, 11, 25))),
             (" Yesterday ", Some(day(2026, 11, 24))),
             ("3 days ago", Some(day(2026, 11, 22))),
@@ -516,7 +516,7 @@ mod tests {
             ("18446744073709551615 weeks ago", None),
             ("99999999999 days ago", None),
         ] {
-            assert_eq!(relative_day(today, text), said, "{text}");
+            assert_eq!(relative_day(today, text), expected, "{text}");
         }
     }
 

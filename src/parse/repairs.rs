@@ -31,7 +31,7 @@ pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
     if what.trim().is_empty() {
         return Err(FORM.into());
     }
-    let mut said: [Option<&str>; WORDS.len()] = [None; WORDS.len()];
+    let mut given: [Option<&str>; WORDS.len()] = [None; WORDS.len()];
     for entry in rest.split(',').map(str::trim).filter(|e| !e.is_empty()) {
         let (word, value) = entry.split_once(char::is_whitespace).ok_or(FORM)?;
         let Some(at) = WORDS
@@ -43,11 +43,11 @@ pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
             });
             return Err(format!("{FORM}{near}"));
         };
-        if said[at].replace(value.trim()).is_some() {
+        if given[at].replace(value.trim()).is_some() {
             return Err(format!("each of {} once", WORDS.join(", ")));
         }
     }
-    let [parts, from, minutes, success, spoils] = said;
+    let [parts, from, minutes, success, spoils] = given;
     if parts.is_some() && from.is_some() {
         return Err("either \"parts 14\", to be bought, or \"from drawer\"".into());
     }

@@ -232,18 +232,18 @@ fn kit_line(missing: &BTreeMap<String, Range>, changed: &BTreeMap<&str, Range>) 
 
 /// `attributes.NAME = { … }` with another rule.
 fn attribute_line(name: &str, attribute: &Attribute, statement: &Statement) -> String {
-    let mut said = Vec::new();
+    let mut parts = Vec::new();
     if !attribute.unit.is_empty() {
-        said.push(format!("unit = {}", quoted(&attribute.unit)));
+        parts.push(format!("unit = {}", quoted(&attribute.unit)));
     }
     let sign = match statement.either_way {
         true => Direction::Either,
         false => attribute.sign,
     };
     let (scale, sign) = (attribute.scale.word(), sign.word());
-    said.push(format!("scale = {scale:?}, sign = {sign:?}"));
-    said.push(format!("rule = \"{}\"", statement.range));
-    format!("attributes.{} = {{ {} }}", key(name), said.join(", "))
+    parts.push(format!("scale = {scale:?}, sign = {sign:?}"));
+    parts.push(format!("rule = \"{}\"", statement.range));
+    format!("attributes.{} = {{ {} }}", key(name), parts.join(", "))
 }
 
 #[cfg(test)]

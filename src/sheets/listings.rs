@@ -489,19 +489,19 @@ mod tests {
             let problems = table(text, maps).unwrap_err();
             problems.iter().map(|one| format!("{one}\n")).collect()
         };
-        let said = reported("modle,asked\nx,1\n", &[]);
+        let problem = reported("modle,asked\nx,1\n", &[]);
         assert!(
-            said.contains("row 1: found \"modle, asked\": expected a header with a column model; row 1 looks most like a header")
-                && said.contains("--map \"modle=model\""),
-            "{said}"
+            problem.contains("row 1: found \"modle, asked\": expected a header with a column model; row 1 looks most like a header")
+                && problem.contains("--map \"modle=model\""),
+            "{problem}"
         );
-        let said = reported("model,asked\nx,1\n", &["prise=asked"]);
+        let problem = reported("model,asked\nx,1\n", &["prise=asked"]);
         assert!(
-            said.contains("a column \"prise\", which --map names"),
-            "{said}"
+            problem.contains("a column \"prise\", which --map names"),
+            "{problem}"
         );
-        let said = reported("model,asked,model\nx,1,y\n", &[]);
-        assert!(said.contains("one column for model"), "{said}");
+        let problem = reported("model,asked,model\nx,1,y\n", &[]);
+        assert!(problem.contains("one column for model"), "{problem}");
         assert!(reported("", &[]).contains("a column model"));
         for (wish, why) in [
             ("price", "not a mapping"),

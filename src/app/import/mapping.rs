@@ -37,12 +37,13 @@ pub(super) fn add_saved(
             "compband.toml has no mapping {name:?}{near}"
         )));
     };
-    let said = options.wishes.clone();
+    let given = options.wishes.clone();
     for (theirs, ours) in saved {
         let (theirs, ours) = wish(theirs, ours)
             .map_err(|why| BookError::Settings(format!("compband.toml, mappings.{name}: {why}")))?;
-        let same = |(said, column): &Wish| *said == theirs || (column.is_some() && *column == ours);
-        if !said.iter().any(same) {
+        let same =
+            |(header, column): &Wish| *header == theirs || (column.is_some() && *column == ours);
+        if !given.iter().any(same) {
             options.wishes.push((theirs, ours));
         }
     }

@@ -150,11 +150,11 @@ pub fn import(
             kept: &kept_rate,
         },
     };
-    let mut said = request.values.to_vec();
-    let first = with_values(book.settings().clone(), &said);
+    let mut meanings = request.values.to_vec();
+    let first = with_values(book.settings().clone(), &meanings);
     let answers = answers(&inputs, &against(&first), book, listener)?;
     let settings = with_values(first.clone(), &answers);
-    said.extend(answers);
+    meanings.extend(answers);
     let against = against(&settings);
     listener.begin(inputs.iter().map(|input| input.len() as u64).sum());
     let mut desk = Desk::new(request, book, listener)?;
@@ -163,14 +163,14 @@ pub fn import(
         return Err(error.into());
     }
     desk.finish()?;
-    said.retain(|one| {
+    meanings.retain(|one| {
         book.settings().words.get(&one.column, &one.word) != Some(one.value.as_str())
     });
-    if !said.is_empty() && !request.dry_run {
-        keep_words(book, &said)?;
+    if !meanings.is_empty() && !request.dry_run {
+        keep_words(book, &meanings)?;
     }
     let mut imported = Imported {
-        words: said,
+        words: meanings,
         before: before(book, &plan)?,
         aside: desk.rejected(),
         set_aside: None,
@@ -194,8 +194,8 @@ pub fn import(
 }
 
 /// Settings with further meanings of words.
-fn with_values(mut settings: Settings, said: &[Meaning]) -> Settings {
-    for meaning in said {
+fn with_values(mut settings: Settings, meanings: &[Meaning]) -> Settings {
+    for meaning in meanings {
         settings.words.set(meaning);
     }
     settings
@@ -209,13 +209,13 @@ fn answers(
     book: &Book,
     listener: &mut dyn Listener,
 ) -> Result<Vec<Meaning>, AppError> {
-    let (mut said, mut asked) = (Vec::new(), HashSet::new());
+    let (mut meanings, mut asked) = (Vec::new(), HashSet::new());
     if !listener.can_ask() {
-        return Ok(said);
+        return Ok(meanings);
     }
     let models = book.models()?;
     loop {
-        let settings = with_values(against.settings.clone(), &said);
+        let settings = with_values(against.settings.clone(), &meanings);
         let known = Against {
             settings: &settings,
             ..*against
@@ -237,9 +237,9 @@ fn answers(
         if answers.is_empty() {
             break;
         }
-        said.extend(answers);
+        meanings.extend(answers);
     }
-    Ok(said)
+    Ok(meanings)
 }
 
 /// Receives only the progress of a plan.

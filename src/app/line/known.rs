@@ -236,7 +236,7 @@ impl<'k> Known<'k> {
     fn value(&self, column: &str, text: &str) -> Option<String> {
         // Words for yes and no have no meaning without a question.
         let short = text.chars().count() < 4;
-        let said = match column {
+        let read = match column {
             "works" if PARTS.contains(&text.to_lowercase().as_str()) => return Some("no".into()),
             "works" if short || ["true", "false"].contains(&text.to_lowercase().as_str()) => {
                 return None;
@@ -247,7 +247,7 @@ impl<'k> Known<'k> {
         if text.is_empty() || text == "-" {
             return None;
         }
-        said.or_else(|| answer(column, text, self.settings, self.today).ok())
+        read.or_else(|| answer(column, text, self.settings, self.today).ok())
             .filter(|value| !value.is_empty() && value != "-")
     }
 
@@ -386,7 +386,7 @@ impl<'k> Known<'k> {
         })
     }
 
-    /// Why a name is not taken for that of a new piece: it resembles a known one, or is plainly something else.
+    /// The reason why a name is not taken for that of a new piece: it resembles a known one, or is plainly something else.
     fn odd_piece(&self, name: &str, pieces: &BTreeSet<String>) -> Option<String> {
         let near = |pieces: &BTreeSet<String>| {
             let near = nearest(name, pieces.iter().map(String::as_str));
@@ -420,7 +420,7 @@ impl<'k> Known<'k> {
         })
     }
 
-    /// Why a text that reads as a day is none of a sale.
+    /// The reason why a text that is read as a day cannot be the day of a sale.
     fn no_day_of_sale(&self, text: &str) -> Option<String> {
         let future = |day: String| format!("{day} is in the future; today is {}", self.today);
         if text.eq_ignore_ascii_case("tomorrow") {

@@ -137,7 +137,7 @@ impl Choices {
         let implied = combination.others.iter().map(|at| self.others[*at].implies);
         match combination.level {
             0 => implied.max().unwrap_or_default(),
-            said => said,
+            given => given,
         }
     }
 

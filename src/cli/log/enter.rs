@@ -231,7 +231,7 @@ impl Session<'_> {
         let mut cells: [String; COLUMNS.len()] = Default::default();
         let mut at = 0;
         let more = loop {
-            let said = match FIRST.get(at) {
+            let answer = match FIRST.get(at) {
                 Some(field) => self.ask_field(*field, &cells)?,
                 None => match self.ask_more(&cells)? {
                     Answer::Text(words) if MORE.contains(&words.as_str()) => {
@@ -248,7 +248,7 @@ impl Session<'_> {
                     other => other,
                 },
             };
-            match said {
+            match answer {
                 Answer::Text(text) if at == 0 && text.is_empty() => return Ok(Asked::End),
                 Answer::Text(text) => cells[place(FIRST[at].column)] = text,
                 Answer::Undo if at == 0 => return Ok(Asked::Undo),
@@ -391,7 +391,7 @@ mod tests {
 
     #[test]
     fn the_last_values_are_remembered_but_not_price_or_note() {
-        let said = |column: &str| match column {
+        let answer = |column: &str| match column {
             "model" => Some("Bolv 83V"),
             "grade" => Some("B"),
             "how_sold" => Some("offer"),
@@ -401,7 +401,7 @@ mod tests {
         };
         let settings = Settings::default();
         let rates = Rates::none(&settings);
-        let comp = read_comp(&COLUMNS.map(said), &[], None, &rates, &settings, today()).unwrap();
+        let comp = read_comp(&COLUMNS.map(answer), &[], None, &rates, &settings, today()).unwrap();
         let last = Last::of(&comp);
         for (column, value) in [
             ("model", "Bolv 83V"),

@@ -159,7 +159,7 @@ impl<'a> Desk<'a> {
                 text: &text,
                 ..Question::default()
             };
-            let said = question.ask(|text| {
+            let asked = question.ask(|text| {
                 if text.is_empty() || text == NOTHING {
                     return Ok(String::new());
                 }
@@ -167,7 +167,7 @@ impl<'a> Desk<'a> {
                     .map(|_| text.to_string())
                     .map_err(|expected| format!("expected {expected}"))
             })?;
-            match said {
+            match asked {
                 Answer::Text(answer) if answer.is_empty() => {}
                 Answer::Text(answer) => set.push(format!("{name}={answer}")),
                 Answer::Undo | Answer::End => return Ok(None),

@@ -120,12 +120,12 @@ fn meaning(
             .find(|column| field_name(column) == name)
             .copied()
     };
-    let said = question.ask(|name| match column_of(name) {
+    let answer = question.ask(|name| match column_of(name) {
         Some(column) => desk.check(column, bare).map(|_| name.to_string()),
         None if name == SKIP => Ok(SKIP.to_string()),
         None => Err(hints[0].clone()),
     })?;
-    Ok(match said {
+    Ok(match answer {
         Answer::Text(name) => {
             let column = column_of(&name);
             Some(
@@ -147,13 +147,13 @@ fn one_of(text: &str, usual: &str, known: Vec<String>) -> Result<Option<String>,
         hints: &[],
         words: Words::one(known.iter().cloned()),
     };
-    let said = question.ask(|answer| {
+    let asked = question.ask(|answer| {
         let found = known.iter().find(|word| *word == answer);
         found
             .cloned()
             .ok_or_else(|| format!("one of them: {}", listed(known.iter().cloned())))
     })?;
-    Ok(match said {
+    Ok(match asked {
         Answer::Text(answer) => Some(answer),
         Answer::Undo | Answer::End => None,
     })
