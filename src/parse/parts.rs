@@ -94,7 +94,7 @@ mod tests {
     fn parts_as_typed() {
         let eur = Currency { code: "EUR".into() };
         let read = parts("Display = 18,50; battery x2 =6; 3 x screw; lid;", &eur).unwrap();
-        let parts: Vec<(&str, u32, Option<String>)> = read
+        let found: Vec<(&str, u32, Option<String>)> = read
             .iter()
             .map(|part| {
                 let each = part.each.map(|each| each.to_string());
@@ -102,7 +102,7 @@ mod tests {
             })
             .collect();
         assert_eq!(
-            parts,
+            found,
             [
                 ("display", 1, Some("18.50".into())),
                 ("battery", 2, Some("6".into())),
